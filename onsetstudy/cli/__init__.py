@@ -1,0 +1,1 @@
+"""Thin doors: one file per command; heavy imports happen inside a command."""

@@ -1,0 +1,164 @@
+"""Errors that a clinician can act on.
+
+The tree::
+
+    OnsetStudyError
+    ├── ProtocolError    a protocol file promises something that cannot be kept
+    ├── RecordsError     records of cases cannot be read or contradict themselves
+    ├── DesignError      a planning question has no answer as asked
+    ├── NotEstimable     the data do not determine the quantity; may carry a bound
+    └── ReportError      a report cannot be composed or written
+
+Every error but ``NotEstimable`` carries all its :class:`Problem` s at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+__all__ = [
+    "DesignError",
+    "NotEstimable",
+    "OnsetStudyError",
+    "Problem",
+    "ProtocolError",
+    "RecordsError",
+    "ReportError",
+    "Where",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Where:
+    """A place in a file, as the person who wrote the file would name it.
+
+    Parameters
+    ----------
+    file : str
+        Name of the file, without folders; empty where there is no file.
+    sheet : str or None
+        Sheet of a workbook.
+    row : int or None
+        Row as the spreadsheet numbers it: the heading is row 1.
+    column : str or None
+        Column heading.
+    key : str or None
+        Key of a protocol file, dotted.
+    """
+
+    file: str = ""
+    sheet: str | None = None
+    row: int | None = None
+    column: str | None = None
+    key: str | None = None
+
+    def __str__(self) -> str:
+        parts = [self.file] if self.file else []
+        parts += [f"sheet {self.sheet}"] if self.sheet is not None else []
+        parts += [f"row {self.row}"] if self.row is not None else []
+        parts += [f"column {self.column}"] if self.column is not None else []
+        parts += [f"key {self.key}"] if self.key is not None else []
+        return ", ".join(parts)
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    text = text[:1].upper() + text[1:]
+    return text if not text or text[-1] in ".!?" else text + "."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """One thing that is wrong, where it is and how to mend it.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, naming the value: ``'the time "4;30" cannot be read'``.
+    where : Where
+        The place.
+    mend : str
+        What to write instead: ``'write minutes and seconds as 4:30, or minutes as 4.5'``.
+    value : str or None
+        The offending value as it was written.
+    code : str
+        Short stable name of the rule that was broken.
+    """
+
+    what: str
+    where: Where
+    mend: str
+    value: str | None = None
+    code: str = ""
+
+    def __str__(self) -> str:
+        place = str(self.where)
+        what = self.what if self.what.endswith((".", "!", "?")) else self.what + "."
+        text = f"{place}: {what}" if place else _sentence(what)
+        return f"{text} {_sentence(self.mend)}".strip()
+
+
+class OnsetStudyError(Exception):
+    """Something the user can mend; base of every error this package raises on purpose.
+
+    Parameters
+    ----------
+    problems : Problem, str or iterable of Problem
+        All problems found, in the order in which a reader would meet them.
+    """
+
+    def __init__(self, problems: Problem | str | Iterable[Problem]) -> None:
+        if isinstance(problems, str):
+            problems = [Problem(what=problems, where=Where(), mend="")]
+        elif isinstance(problems, Problem):
+            problems = [problems]
+        self.problems: tuple[Problem, ...] = tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class ProtocolError(OnsetStudyError):
+    """A protocol file that cannot be kept as written."""
+
+
+class RecordsError(OnsetStudyError):
+    """Records that cannot be read or contradict themselves."""
+
+
+class DesignError(OnsetStudyError):
+    """A planning question that has no answer as asked."""
+
+
+class ReportError(OnsetStudyError):
+    """A report that cannot be composed or written."""
+
+
+class NotEstimable(OnsetStudyError):
+    """The data do not determine the quantity.
+
+    Parameters
+    ----------
+    quantity : str
+        Name of the quantity, for example ``"hazard_ratio"``.
+    reason : str
+        Why, in one sentence for the reader.
+    code : str
+        Short stable name: ``"no_onset_in_arm"``, ``"not_converged"``, ``"separation"``, …
+    bound : tuple of float or None
+        A one-sided confidence statement ``(low, high)`` if the data give one; the open
+        side is infinite (or 0 for a ratio).
+    """
+
+    def __init__(
+        self,
+        quantity: str,
+        reason: str,
+        *,
+        code: str = "not_estimable",
+        bound: tuple[float, float] | None = None,
+    ) -> None:
+        self.quantity = quantity
+        self.reason = reason
+        self.code = code
+        self.bound = bound
+        super().__init__(Problem(what=f"{quantity} is not estimable: {reason}", where=Where(), mend="", code=code))

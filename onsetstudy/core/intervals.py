@@ -1,0 +1,100 @@
+"""Times known only to lie between two tests.
+
+Onset lies in ``(left, right]``: not numb at ``left``, numb at ``right``, in minutes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+
+__all__ = ["Intervals", "frozen_array"]
+
+FloatArray = NDArray[np.float64]
+
+
+def frozen_array(values: ArrayLike) -> FloatArray:
+    """Read-only copy of ``values`` as floats."""
+    array: FloatArray = np.array(values, dtype=np.float64, copy=True)
+    array.setflags(write=False)
+    return array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Intervals:
+    """Checked, read-only event times in ``(left, right]``.
+
+    Parameters
+    ----------
+    left : array_like of float, shape (n,)
+        Last moment without the event, minutes; at least 0. 0 when the event was seen at the first test.
+    right : array_like of float, shape (n,)
+        First moment with the event, minutes; ``inf`` when it was never seen.
+        ``left == right`` is an exactly known time.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the arrays differ in length, hold a missing, negative or infinite left end,
+        or a right end before its left end. All faulty rows are named (from 0).
+    """
+
+    left: FloatArray
+    right: FloatArray
+
+    def __post_init__(self) -> None:
+        left, right = frozen_array(self.left), frozen_array(self.right)
+        if left.ndim != 1 or left.shape != right.shape:
+            raise OnsetStudyError(
+                f"left and right must be two equally long rows of numbers, not {left.shape} and {right.shape}"
+            )
+        faults = {
+            "has a missing end": np.isnan(left) | np.isnan(right),
+            "has a left end that is negative or infinite": (left < 0) | np.isinf(left),
+            "ends before it begins": right < left,
+        }
+        problems = [
+            Problem(
+                what=f"interval {i} ({left[i]:g}, {right[i]:g}] {fault}",
+                where=Where(),
+                mend="write left as 0 or more minutes and right as at least left, or infinity",
+                code="interval",
+            )
+            for fault, rows in faults.items()
+            for i in np.flatnonzero(rows)[:20]
+        ]
+        if problems:
+            raise OnsetStudyError(problems)
+        object.__setattr__(self, "left", left)
+        object.__setattr__(self, "right", right)
+
+    def __len__(self) -> int:
+        return int(self.left.size)
+
+    @property
+    def exact(self) -> NDArray[np.bool_]:
+        """Which times are known exactly."""
+        return np.equal(self.left, self.right)
+
+    @property
+    def right_censored(self) -> NDArray[np.bool_]:
+        """Which events were never seen."""
+        return np.isinf(self.right)
+
+    @property
+    def left_censored(self) -> NDArray[np.bool_]:
+        """Which events were there at the first test."""
+        return np.asarray((self.left == 0) & np.isfinite(self.right) & ~self.exact, dtype=np.bool_)
+
+    def take(self, rows: ArrayLike) -> Intervals:
+        """Intervals of the chosen rows (indices or a boolean mask), in that order."""
+        rows = np.asarray(rows)
+        return Intervals(self.left[rows], self.right[rows])
+
+    def rescale(self, factor: float) -> Intervals:
+        """Intervals in another unit of time: every end times ``factor``."""
+        return Intervals(self.left * factor, self.right * factor)

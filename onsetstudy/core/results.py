@@ -1,0 +1,401 @@
+"""Result types that every room returns.
+
+A result is a frozen value. It carries its interval, its method in one readable line, its
+counts, the assumptions it rests on and the cautions that a reader must see beside it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Protocol, runtime_checkable
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.serialise import result_kind, to_dict
+
+__all__ = [
+    "ESTIMATE_COLUMNS",
+    "ArmCount",
+    "Assumption",
+    "Caution",
+    "Certificate",
+    "Counts",
+    "Estimate",
+    "Fit",
+    "Flow",
+    "FlowStage",
+    "HypothesisTest",
+    "Interval",
+    "NotAvailable",
+    "Reasons",
+    "Result",
+    "ScorePiece",
+    "estimates_frame",
+]
+
+ESTIMATE_COLUMNS = (
+    "quantity",
+    "contrast",
+    "estimate",
+    "std_error",
+    "conf_low",
+    "conf_high",
+    "conf_level",
+    "p_value",
+    "unit",
+    "method",
+    "n",
+    "n_events",
+)
+
+
+@result_kind("interval")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """Confidence interval: ``low`` to ``high`` at ``level``, by ``method``."""
+
+    low: float
+    high: float
+    level: float
+    method: str
+
+
+@result_kind("arm_count")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArmCount:
+    """Cases and observed onsets of one arm."""
+
+    arm: str
+    cases: int
+    onsets: int
+
+
+@result_kind("counts")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counts:
+    """Cases and observed onsets (or scores), in total and by arm."""
+
+    cases: int
+    onsets: int
+    by_arm: tuple[ArmCount, ...] = ()
+
+    @classmethod
+    def of(
+        cls, events: NDArray[np.bool_], arm: NDArray[Any] | None = None, arms: Iterable[str] | None = None
+    ) -> Counts:
+        """Counts from one flag per case, and by arm in the order of ``arms`` (default: sorted)."""
+        events = np.asarray(events, dtype=bool)
+        by_arm: tuple[ArmCount, ...] = ()
+        if arm is not None:
+            names = sorted({str(a) for a in arm}) if arms is None else [str(a) for a in arms]
+            by_arm = tuple(
+                ArmCount(arm=name, cases=int(np.sum(arm == name)), onsets=int(np.sum(events[arm == name])))
+                for name in names
+            )
+        return cls(cases=int(events.size), onsets=int(events.sum()), by_arm=by_arm)
+
+    def arm(self, name: str) -> ArmCount:
+        """Counts of one arm; zeros when the arm has no case."""
+        return next((a for a in self.by_arm if a.arm == name), ArmCount(arm=name, cases=0, onsets=0))
+
+
+@result_kind("assumption")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assumption:
+    """What a method rests on; ``status`` is ``assumed``, ``supported`` or ``doubtful``."""
+
+    name: str
+    status: str = "assumed"
+    detail: str = ""
+
+
+@result_kind("caution")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Caution:
+    """What a reader must see beside a number; ``code`` is stable, ``text`` is a sentence."""
+
+    code: str
+    text: str
+
+
+@result_kind("certificate")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Certificate:
+    """Proof that an iterative fit is at its optimum.
+
+    ``gap`` is the largest violation of the optimality condition named by ``condition``,
+    on the scale on which ``tolerance`` is stated.
+    """
+
+    converged: bool
+    iterations: int
+    gap: float
+    tolerance: float
+    condition: str = ""
+
+
+@runtime_checkable
+class Result(Protocol):
+    """What every result can say of itself."""
+
+    @property
+    def method(self) -> str:
+        """How it was computed, in one readable line."""
+        ...
+
+    @property
+    def n(self) -> Counts:
+        """Cases and observed onsets."""
+        ...
+
+    @property
+    def assumptions(self) -> tuple[Assumption, ...]:
+        """What it rests on."""
+        ...
+
+    @property
+    def caution(self) -> tuple[Caution, ...]:
+        """What a reader must see beside it."""
+        ...
+
+    def to_frame(self) -> pd.DataFrame:
+        """Rows with the estimate columns."""
+        ...
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        ...
+
+
+@result_kind("estimate")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """One estimated quantity with everything needed to quote it.
+
+    ``std_error`` is on the scale named by ``interval.method`` (for a ratio: of its
+    logarithm). ``contrast`` names the direction: ``"buffered - plain"``.
+    """
+
+    quantity: str
+    contrast: str | None
+    estimate: float
+    interval: Interval
+    unit: str
+    method: str
+    n: Counts
+    std_error: float | None = None
+    p_value: float | None = None
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row with the estimate columns."""
+        row = (
+            self.quantity,
+            self.contrast,
+            self.estimate,
+            self.std_error,
+            self.interval.low,
+            self.interval.high,
+            self.interval.level,
+            self.p_value,
+            self.unit,
+            self.method,
+            self.n.cases,
+            self.n.onsets,
+        )
+        return pd.DataFrame([row], columns=list(ESTIMATE_COLUMNS))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("not_available")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotAvailable:
+    """A quantity that these data do not determine, said instead of a number.
+
+    ``bound`` is the one-sided confidence statement that the data do give, if any.
+    """
+
+    quantity: str
+    contrast: str | None
+    code: str
+    reason: str
+    unit: str
+    method: str
+    n: Counts
+    bound: Interval | None = None
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+
+    @classmethod
+    def because(
+        cls, error: NotEstimable, *, contrast: str | None, unit: str, method: str, n: Counts, level: float = 0.95
+    ) -> NotAvailable:
+        """The result that stands where ``error`` was raised."""
+        bound = None
+        if error.bound is not None:
+            bound = Interval(low=error.bound[0], high=error.bound[1], level=level, method="one-sided bound")
+        return cls(
+            quantity=error.quantity,
+            contrast=contrast,
+            code=error.code,
+            reason=error.reason,
+            unit=unit,
+            method=method,
+            n=n,
+            bound=bound,
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row with the estimate columns; the estimate is missing."""
+        low, high, level = (self.bound.low, self.bound.high, self.bound.level) if self.bound else (None, None, None)
+        row = (self.quantity, self.contrast, None, None, low, high, level, None, self.unit, self.reason)
+        return pd.DataFrame([(*row, self.n.cases, self.n.onsets)], columns=list(ESTIMATE_COLUMNS))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("score_piece")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScorePiece:
+    """One stratum's share of a score test, enough to pool it with others.
+
+    ``observed_minus_expected`` and ``variance`` are of the arms other than the reference,
+    in the order of the test's ``arms``: shapes (k-1,) and (k-1, k-1) flattened by row.
+    """
+
+    stratum: str
+    cases: int
+    observed_minus_expected: tuple[float, ...]
+    variance: tuple[float, ...]
+
+
+@result_kind("hypothesis_test")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HypothesisTest:
+    """A test with the pieces it is made of.
+
+    ``statistic`` is Z (positive: the arm against the reference had onset sooner) for two
+    arms, chi-square for more. ``p_interval`` is the Monte Carlo interval on ``p_value``.
+    """
+
+    quantity: str
+    contrast: str | None
+    statistic: float
+    statistic_name: str
+    df: int
+    p_value: float
+    alternative: str
+    method: str
+    n: Counts
+    arms: tuple[str, ...] = ()
+    p_interval: Interval | None = None
+    pieces: tuple[ScorePiece, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
+
+    @property
+    def observed_minus_expected(self) -> tuple[float, ...]:
+        """Sum over strata, one number per arm other than the reference."""
+        return tuple(float(v) for v in np.sum([p.observed_minus_expected for p in self.pieces], axis=0))
+
+    @property
+    def variance(self) -> tuple[float, ...]:
+        """Sum over strata of the (flattened) covariance matrices."""
+        return tuple(float(v) for v in np.sum([p.variance for p in self.pieces], axis=0))
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row with the estimate columns; the estimate is the statistic."""
+        row = (self.quantity, self.contrast, self.statistic, None, None, None, None, self.p_value, self.statistic_name)
+        return pd.DataFrame([(*row, self.method, self.n.cases, self.n.onsets)], columns=list(ESTIMATE_COLUMNS))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("fit")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """Several estimates of one model, with the proof that the fit is at its optimum.
+
+    ``covariance`` has the order of ``estimates``, on the scale of their ``std_error``.
+    """
+
+    estimates: tuple[Estimate, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    log_likelihood: float
+    log_likelihood_null: float
+    certificate: Certificate
+    method: str
+    n: Counts
+    tests: tuple[HypothesisTest, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per estimate."""
+        return estimates_frame(self.estimates)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("reasons")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reasons:
+    """How many cases left a flow for one reason."""
+
+    code: str
+    text: str
+    count: int
+
+
+@result_kind("flow_stage")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlowStage:
+    """Cases that reached a stage, and why others did not come with them from the stage before."""
+
+    name: str
+    count: int
+    by_arm: tuple[ArmCount, ...] = ()
+    lost: tuple[Reasons, ...] = ()
+
+
+@result_kind("flow")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flow:
+    """Recorded, eligible, analysed: every row that was read is accounted for."""
+
+    stages: tuple[FlowStage, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per stage and reason."""
+        rows = []
+        for stage in self.stages:
+            rows.append((stage.name, "", "", stage.count))
+            rows += [(stage.name, reason.code, reason.text, reason.count) for reason in stage.lost]
+        return pd.DataFrame(rows, columns=["stage", "code", "reason", "count"])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+def estimates_frame(results: Iterable[Result]) -> pd.DataFrame:
+    """All results under each other, with the estimate columns."""
+    frames = [result.to_frame().astype(object) for result in results]
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=list(ESTIMATE_COLUMNS))

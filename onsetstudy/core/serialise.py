@@ -1,0 +1,133 @@
+"""Results as plain JSON types and back, so that estimates can travel without case records.
+
+A dataclass registered with :func:`result_kind` becomes a dict with its ``kind``; the way
+back is chosen by that word. Infinite and missing numbers are written as the texts
+``"inf"``, ``"-inf"`` and ``"nan"``, since JSON has no such numbers.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import types
+import typing
+from collections.abc import Callable, Mapping
+from functools import cache
+from typing import Any, TypeVar
+
+import numpy as np
+
+from onsetstudy.core.errors import OnsetStudyError
+
+__all__ = ["FORMAT_VERSION", "from_dict", "result_kind", "to_dict"]
+
+FORMAT_VERSION = 1
+
+C = TypeVar("C", bound=type)
+_KINDS: dict[str, type] = {}
+_KIND_ATTRIBUTE = "_kind"
+
+
+def result_kind(kind: str) -> Callable[[C], C]:
+    """Class decorator that registers a dataclass under the word used in JSON."""
+
+    def register(cls: C) -> C:
+        if kind in _KINDS and _KINDS[kind].__qualname__ != cls.__qualname__:
+            raise ValueError(f"the kind {kind!r} is taken by {_KINDS[kind]}")
+        _KINDS[kind] = cls
+        setattr(cls, _KIND_ATTRIBUTE, kind)
+        return cls
+
+    return register
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        body = {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        kind = getattr(type(value), _KIND_ATTRIBUTE, None)
+        if kind is None:
+            raise TypeError(f"{type(value).__name__} is not registered with result_kind")
+        return {"kind": kind, **body}
+    if isinstance(value, np.ndarray):
+        return [_plain(item) for item in value.tolist()]
+    if isinstance(value, np.generic):
+        return _plain(value.item())
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return "nan" if math.isnan(value) else ("inf" if value > 0 else "-inf")
+    if value is None or isinstance(value, str | int | float | bool):
+        return value
+    raise TypeError(f"{type(value).__name__} has no plain form")
+
+
+def to_dict(result: Any) -> dict[str, Any]:
+    """Plain JSON types of a registered result, with ``kind`` and ``version``."""
+    return {"version": FORMAT_VERSION, **_plain(result)}
+
+
+@cache
+def _hints(cls: type) -> dict[str, Any]:
+    return typing.get_type_hints(cls)
+
+
+def _alternatives(hint: Any) -> tuple[Any, ...]:
+    origin = typing.get_origin(hint)
+    return typing.get_args(hint) if origin in (typing.Union, types.UnionType) else (hint,)
+
+
+def _is_array(hint: Any) -> bool:
+    return hint is np.ndarray or typing.get_origin(hint) is np.ndarray
+
+
+def _back(value: Any, hint: Any) -> Any:
+    choices = _alternatives(hint)
+    if isinstance(value, dict) and "kind" in value:
+        return from_dict(value)
+    if isinstance(value, list):
+        if any(_is_array(choice) for choice in choices):
+            array = np.array(value, dtype=np.float64)
+            array.setflags(write=False)
+            return array
+        for choice in choices:
+            if typing.get_origin(choice) is tuple:
+                inner = typing.get_args(choice)
+                if len(inner) == 2 and inner[1] is Ellipsis:
+                    return tuple(_back(item, inner[0]) for item in value)
+                return tuple(_back(item, part) for item, part in zip(value, inner, strict=True))
+        return tuple(_back(item, Any) for item in value)
+    if float in choices and not isinstance(value, bool) and isinstance(value, int | str):
+        if isinstance(value, int) and int not in choices:
+            return float(value)
+        if value in ("inf", "-inf", "nan"):
+            return float(value)
+    return value
+
+
+def from_dict(data: Mapping[str, Any]) -> Any:
+    """The result that :func:`to_dict` was given.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the kind is unknown, the version is newer than this package, or fields are missing.
+    """
+    version = data.get("version", FORMAT_VERSION)
+    if version != FORMAT_VERSION:
+        raise OnsetStudyError(f"this result has format version {version}; this package reads version {FORMAT_VERSION}")
+    cls = _KINDS.get(str(data.get("kind")))
+    if cls is None:
+        raise OnsetStudyError(f"a result of the kind {data.get('kind')!r} is not known to this package")
+    hints = _hints(cls)
+    names = [f.name for f in dataclasses.fields(cls)]
+    unknown = sorted(set(data) - set(names) - {"kind", "version"})
+    if unknown:
+        raise OnsetStudyError(
+            f"a result of the kind {data['kind']!r} has fields that are not known: {', '.join(unknown)}"
+        )
+    try:
+        return cls(**{name: _back(data[name], hints[name]) for name in names if name in data})
+    except TypeError as error:
+        raise OnsetStudyError(f"a result of the kind {data['kind']!r} is incomplete: {error}") from error

@@ -1,0 +1,57 @@
+"""Results of the outcomes room beyond single estimates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.intervals import frozen_array
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, NotAvailable, estimates_frame
+from onsetstudy.core.serialise import result_kind, to_dict
+
+__all__ = ["PainComparison", "PainScores"]
+
+
+@result_kind("pain_scores")
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PainScores:
+    """Scores of one arm in increasing order, and how many cases have none."""
+
+    arm: str
+    scores: NDArray[np.float64]
+    missing: int
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "scores", frozen_array(self.scores))
+
+
+@result_kind("pain_comparison")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PainComparison:
+    """Scores of two arms at one moment, their shift and its test.
+
+    ``n.onsets`` counts the cases with a score.
+    """
+
+    moment: str
+    unit: str
+    scores: tuple[PainScores, ...]
+    shift: Estimate | NotAvailable
+    test: HypothesisTest | NotAvailable
+    superiority: Estimate | NotAvailable
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Shift, probability of superiority and test."""
+        return estimates_frame([self.shift, self.superiority, self.test])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)

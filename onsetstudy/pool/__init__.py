@@ -1,0 +1,1 @@
+"""Estimates of several practices combined; refuses unlike ones."""

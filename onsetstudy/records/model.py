@@ -1,0 +1,88 @@
+"""What the records room takes and gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from onsetstudy.core.errors import Problem
+
+__all__ = ["RawTable", "Records", "Repair"]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class RawTable:
+    """A table exactly as it was written.
+
+    Parameters
+    ----------
+    frame : DataFrame of str
+        Untouched text, one column per heading as written; empty cells are missing (``None``).
+        The index is not used.
+    source_row : Series or ndarray of int, shape (n,)
+        Row of each record as the spreadsheet numbers it (the heading is row 1).
+    file : str
+        Name of the file, without folders.
+    sheet : str or None
+        Sheet of a workbook.
+    date_epoch : str
+        ``"1900"`` or ``"1904"``: how the workbook counts serial dates.
+    """
+
+    frame: pd.DataFrame
+    source_row: pd.Series
+    file: str
+    sheet: str | None = None
+    date_epoch: str = "1900"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repair:
+    """A way of writing that was read without doubt, and how often: ``decimal comma read as a point``."""
+
+    code: str
+    text: str
+    column: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Records:
+    """Checked records of one or more practices.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        One row per accepted injection, every column of the data dictionary (missing where not recorded),
+        typed: minutes, mL, mg and scores as float64, codes as str, ``case_date`` as datetime64,
+        clock times as minutes after midnight; plus ``source_row`` (int) and ``quarter`` (str).
+        Sorted by ``case_id``, index 0..n-1.
+    readings : DataFrame
+        One row per accepted cold test: ``case_id, minute, tooth_role, response, source_row``, sorted by case, minute
+        and tooth role, index 0..m-1.
+    rejects : DataFrame
+        Every refused row as it was written, with ``file, sheet, source_row, reasons``.
+    problems : tuple of Problem
+        Why rows were refused.
+    queries : tuple of Problem
+        What is unusual but kept.
+    repairs : tuple of Repair
+        What was read although it was written unusually.
+    rows_read : int
+        Case rows read, accepted or not.
+    readings_read : int
+        Reading rows read, accepted or not.
+    digest : str
+        SHA-256 of the accepted content, independent of row order.
+    """
+
+    cases: pd.DataFrame
+    readings: pd.DataFrame
+    rejects: pd.DataFrame
+    problems: tuple[Problem, ...]
+    queries: tuple[Problem, ...]
+    repairs: tuple[Repair, ...]
+    rows_read: int
+    readings_read: int
+    digest: str

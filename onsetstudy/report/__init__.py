@@ -1,0 +1,4 @@
+"""Results shown: one document of typed blocks, rendered to HTML and PDF.
+
+Takes results, gives a ``Document``, text and bytes. It computes no number and opens no file.
+"""

@@ -1,0 +1,233 @@
+"""Everything a report needs, in the order of the plan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from onsetstudy.core.results import (
+    Caution,
+    Counts,
+    Estimate,
+    Flow,
+    HypothesisTest,
+    NotAvailable,
+    estimates_frame,
+)
+from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.outcomes.results import PainComparison
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.survival.results import OnsetCurve
+
+__all__ = [
+    "ArmCurve",
+    "ArmTable",
+    "ArmTableRow",
+    "DataQuality",
+    "MoreNeeded",
+    "NaiveStopwatch",
+    "Notice",
+    "Population",
+    "Provenance",
+    "StudyResults",
+]
+
+EstimateLike = Estimate | NotAvailable
+
+
+@result_kind("arm_curve")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArmCurve:
+    """Onset curve of one arm.
+
+    ``curve`` is of the first injection alone (a supplement before onset counts as never numb, if the plan
+    says so); ``still_tested`` pairs each scheduled minute with the cases whose testing was still going on
+    and who were not numb before it. ``limits`` are pointwise limits of the share *numb* at scheduled minutes.
+    """
+
+    arm: str
+    curve: OnsetCurve | NotAvailable
+    still_tested: tuple[tuple[float, int], ...]
+    limits: tuple[tuple[float, Estimate | NotAvailable], ...] = ()
+
+
+@result_kind("naive_stopwatch")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NaiveStopwatch:
+    """The mean first not-felt minute among those who went numb: shown beside the right answer, never instead.
+
+    One entry per arm: ``(arm, mean minutes or None, cases counted, cases left out)``.
+    """
+
+    means: tuple[tuple[str, float | None, int, int], ...]
+    difference: float | None
+    text: str
+
+
+@result_kind("population")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Population:
+    """One set of cases, analysed as the plan says.
+
+    ``dimension`` is ``overall``, ``quarter``, ``technique`` or ``practice``; ``level`` the code of the member.
+    Per-arm tuples have the reference arm first. Every contrast is ``buffered - plain`` or ``buffered / plain``.
+    """
+
+    label: str
+    dimension: str
+    level: str
+    n: Counts
+    curves: tuple[ArmCurve, ...]
+    onset_test: HypothesisTest | NotAvailable
+    hazard_ratio: EstimateLike
+    success: tuple[EstimateLike, ...]
+    success_difference: EstimateLike
+    wait: tuple[EstimateLike, ...]
+    wait_difference: EstimateLike
+    never_numb: tuple[EstimateLike, ...]
+    never_numb_difference: EstimateLike
+    pain: PainComparison | NotAvailable
+    naive: NaiveStopwatch
+    caution: tuple[Caution, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """All estimates of this set, with the estimate columns."""
+        return estimates_frame(
+            [
+                self.onset_test,
+                self.hazard_ratio,
+                *self.success,
+                self.success_difference,
+                *self.wait,
+                self.wait_difference,
+                *self.never_numb,
+                self.never_numb_difference,
+                self.pain,
+            ]
+        )
+
+
+@result_kind("arm_table_row")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArmTableRow:
+    """One line of the table of cases by arm.
+
+    ``cells`` holds one text-free value per arm: ``(count, of, mean, sd)`` with ``None`` where not used.
+    ``standardised_difference`` is buffered against plain, in standard deviations.
+    """
+
+    variable: str
+    level: str
+    cells: tuple[tuple[int | None, int | None, float | None, float | None], ...]
+    standardised_difference: float | None
+
+
+@result_kind("arm_table")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArmTable:
+    """Who was in the arms, with standardised differences and no p-values."""
+
+    arms: tuple[str, ...]
+    rows: tuple[ArmTableRow, ...]
+
+
+@result_kind("notice")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notice:
+    """One line about the data: how often something was seen, and what was done about it."""
+
+    code: str
+    text: str
+    count: int
+
+
+@result_kind("data_quality")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DataQuality:
+    """How the records were: refused, queried, read although unusual; tests missed; cycles not valid."""
+
+    rows_read: int
+    rows_refused: int
+    readings_read: int
+    readings_refused: int
+    refused: tuple[Notice, ...]
+    queried: tuple[Notice, ...]
+    repaired: tuple[Notice, ...]
+    testing: tuple[Notice, ...]
+    onset_reasons: tuple[tuple[str, str, tuple[int, ...]], ...] = ()
+
+
+@result_kind("more_needed")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoreNeeded:
+    """What it would take to know more, by the log-rank events formula at the plan's effect.
+
+    ``quarters_more`` is at the pace of the last quarters; ``None`` where no pace can be told.
+    """
+
+    hazard_ratio: float
+    power: float
+    alpha: float
+    events_needed: int
+    events_seen: int
+    cases_needed: int | None
+    cases_seen: int
+    cases_per_quarter: float | None
+    quarters_more: int | None
+    text: str
+    source: str
+
+
+@result_kind("provenance")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Provenance:
+    """Where the numbers come from: digests, seed and versions of everything that computed them."""
+
+    protocol_digest: str
+    records_digest: str
+    seed: int
+    versions: tuple[tuple[str, str], ...]
+
+
+@result_kind("study_results")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyResults:
+    """Results of one study up to one quarter.
+
+    ``overall`` is cumulative to the end of ``quarter``; ``by_quarter`` has one entry per quarter so far,
+    the last being ``quarter`` itself; ``by_technique`` and ``by_practice`` are cumulative.
+    """
+
+    protocol: Protocol
+    quarter: str
+    period_start: str
+    period_end: str
+    practices: tuple[str, ...]
+    n_clinicians: int
+    overall: Population
+    by_quarter: tuple[Population, ...]
+    by_technique: tuple[Population, ...]
+    by_practice: tuple[Population, ...]
+    flow: Flow
+    arm_table: ArmTable
+    data_quality: DataQuality
+    more_needed: MoreNeeded | None
+    caution: tuple[Caution, ...]
+    provenance: Provenance
+
+    @property
+    def this_quarter(self) -> Population | None:
+        """The quarter of the report alone."""
+        return next((p for p in self.by_quarter if p.level == self.quarter), None)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Every estimate, labelled by the set of cases it is of."""
+        populations = (self.overall, *self.by_quarter, *self.by_technique, *self.by_practice)
+        frames = [p.to_frame().assign(dimension=p.dimension, level=p.level) for p in populations]
+        return pd.concat(frames, ignore_index=True)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)

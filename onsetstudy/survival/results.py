@@ -1,0 +1,105 @@
+"""Results of the survival room beyond single estimates: curves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.intervals import frozen_array
+from onsetstudy.core.results import Assumption, Caution, Certificate, Counts
+from onsetstudy.core.serialise import result_kind, to_dict
+
+__all__ = ["OnsetCurve"]
+
+
+@result_kind("onset_curve")
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OnsetCurve:
+    """Nonparametric maximum likelihood curve of onset.
+
+    The data place probability ``mass[j]`` somewhere in ``(left[j], right[j]]`` and nowhere
+    else; where inside is not determined, so the curve is a band there.
+
+    Parameters
+    ----------
+    left, right : ndarray of float, shape (k,)
+        Innermost intervals with positive mass, minutes, increasing. ``left[j] == right[j]`` for an exact time;
+        the last ``right`` may be ``inf``: mass never seen to become numb.
+    mass : ndarray of float, shape (k,)
+        Probabilities, sum 1.
+    determined : ndarray of bool as float, shape (k,)
+        1 where the mass is the same in every maximiser of the likelihood, else 0.
+    log_likelihood : float
+        Natural log-likelihood of the (weighted) data.
+    certificate : Certificate
+        Kuhn-Tucker gap relative to the total weight.
+    """
+
+    left: NDArray[np.float64]
+    right: NDArray[np.float64]
+    mass: NDArray[np.float64]
+    determined: NDArray[np.float64]
+    log_likelihood: float
+    certificate: Certificate
+    n: Counts
+    method: str = "nonparametric maximum likelihood for interval-censored times"
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        for name in ("left", "right", "mass", "determined"):
+            object.__setattr__(self, name, frozen_array(getattr(self, name)))
+
+    def at(self, t: ArrayLike) -> tuple[Any, Any]:
+        """Bounds ``(low, high)`` of the chance of *not yet numb* at ``t`` minutes.
+
+        Parameters
+        ----------
+        t : float or array_like, shape (m,)
+            Minutes from clock zero.
+
+        Returns
+        -------
+        tuple of float or of ndarray, shape (m,)
+            ``low`` counts every mass whose interval began before ``t`` as numb already, ``high`` only
+            those whose interval has ended by ``t``. Equal where the data decide.
+        """
+        t_array = np.asarray(t, dtype=float)
+        cumulative = np.concatenate(([0.0], np.cumsum(self.mass)))
+        ended = np.searchsorted(self.right, t_array, side="right")
+        # An exact time t has happened at t; an open interval (t, r] has not begun at t.
+        begun = np.maximum(np.searchsorted(self.left, t_array, side="left"), ended)
+        low, high = np.clip(1.0 - cumulative[begun], 0.0, 1.0), np.clip(1.0 - cumulative[ended], 0.0, 1.0)
+        if t_array.ndim == 0:
+            return float(low), float(high)
+        return low, high
+
+    def quantile(self, p: float) -> tuple[float, float]:
+        """Interval ``(low, high]`` in which the time lies by which a share ``p`` is numb.
+
+        ``high`` is ``inf`` when the share is not reached by the last test; both are ``inf``
+        only when ``p`` lies wholly in mass never seen to become numb.
+        """
+        cumulative = np.cumsum(self.mass)
+        j = min(int(np.searchsorted(cumulative, p - 1e-12, side="left")), self.mass.size - 1)
+        return float(self.left[j]), float(self.right[j])
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per innermost interval."""
+        return pd.DataFrame(
+            {
+                "left_min": self.left,
+                "right_min": self.right,
+                "mass": self.mass,
+                "determined": self.determined.astype(bool),
+            }
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
