@@ -10,10 +10,10 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.intervals import frozen_array
-from onsetstudy.core.results import Assumption, Caution, Certificate, Counts
+from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, estimates_frame
 from onsetstudy.core.serialise import result_kind, to_dict
 
-__all__ = ["OnsetCurve"]
+__all__ = ["ArmContrast", "OnsetCurve"]
 
 
 @result_kind("onset_curve")
@@ -99,6 +99,35 @@ class OnsetCurve:
                 "determined": self.determined.astype(bool),
             }
         )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("arm_contrast")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArmContrast:
+    """One quantity per arm (reference arm first), and the contrast of the other arm with the reference.
+
+    With more than two arms, ``difference`` is of the first arm other than the reference and ``more``
+    holds the differences of the others, in the order of ``arms``.
+    """
+
+    arms: tuple[Estimate, ...]
+    difference: Estimate
+    method: str
+    n: Counts
+    ratio: Estimate | None = None
+    more: tuple[Estimate, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per arm, then the contrasts."""
+        contrasts = (self.difference, *self.more) + (() if self.ratio is None else (self.ratio,))
+        return estimates_frame((*self.arms, *contrasts))
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""
