@@ -1,0 +1,124 @@
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.results import NotAvailable
+from onsetstudy.core.serialise import from_dict
+from onsetstudy.outcomes import rank
+from onsetstudy.outcomes.pain import compare_pain
+
+
+def compare(x, y, **options):
+    return compare_pain(
+        [*x, *y],
+        ["buffered"] * len(x) + ["plain"] * len(y),
+        reference_arm="plain",
+        contrast_arm="buffered",
+        moment="deposition",
+        unit="mm",
+        **options,
+    )
+
+
+def test_shift_and_test_of_the_published_example(reference):
+    ref = reference("hollander_wolfe_1999_shift")
+    x, y = (ref.data.loc[ref.data["sample"] == s, "value"] for s in "xy")
+    result = compare(x, y)
+    ref.check("w", result.test.statistic)
+    ref.check("p_value", result.test.p_value)
+    ref.check("shift", result.shift.estimate)
+    ref.check("low", result.shift.interval.low)
+    ref.check("high", result.shift.interval.high)
+
+
+scores = st.lists(st.integers(0, 6), min_size=1, max_size=7)
+
+
+@given(scores, scores)
+def test_exact_p_value_is_the_share_of_all_arrangements(x, y):
+    pooled = np.array([*x, *y], dtype=float)
+    ranks = stats.rankdata(pooled)
+    expected = len(x) * (len(pooled) + 1) / 2
+    far = abs(ranks[: len(x)].sum() - expected) - 1e-9
+    hits = [abs(ranks[list(c)].sum() - expected) >= far for c in combinations(range(len(pooled)), len(x))]
+    _, p, _ = rank.rank_sum_p_value(np.array(x, float), np.array(y, float))
+    assert p == pytest.approx(np.mean(hits), abs=1e-12)
+
+
+@given(scores, scores)
+def test_differences_by_counts_equal_the_sorted_list(x, y):
+    every = np.sort(np.subtract.outer(x, y).ravel())
+    ranks = np.arange(1, every.size + 1)
+    assert rank.ordered_differences(np.array(x, float), np.array(y, float), ranks).tolist() == every.tolist()
+
+
+def test_large_samples_find_the_same_differences_without_listing_them(monkeypatch):
+    rng = np.random.default_rng(7)
+    x, y = np.sort(rng.normal(size=60)), np.sort(rng.normal(size=50))
+    ranks = np.array([1, 17, 1500, 3000])
+    direct = rank.ordered_differences(x, y, ranks)
+    monkeypatch.setattr(rank, "DIRECT_PAIRS", 0)
+    assert rank.ordered_differences(x, y, ranks) == pytest.approx(direct, abs=1e-12)
+
+
+@pytest.mark.parametrize(("m", "n"), [(4, 4), (5, 9), (8, 7), (2, 9)])
+def test_rank_of_the_limit_keeps_the_level(m, n):
+    """Against the complete list of arrangements without ties."""
+    sums = np.array([sum(c) for c in combinations(range(1, m + n + 1), m)]) - m * (m + 1) // 2
+    q = rank.shift_rank(m, n, 0.95)
+    assert np.mean(sums <= q - 1) <= 0.025 < np.mean(sums <= q)
+
+
+def test_swapping_the_arms_turns_the_sign():
+    x, y = [10, 20, 20, 35, 50, 55], [15, 25, 40, 45, 60, 70]
+    one, other = compare(x, y), compare(y, x)
+    assert one.shift.estimate == -other.shift.estimate
+    assert (one.shift.interval.low, one.shift.interval.high) == (-other.shift.interval.high, -other.shift.interval.low)
+    assert one.superiority.estimate == pytest.approx(1 - other.superiority.estimate)
+    assert one.test.p_value == other.test.p_value
+
+
+def test_missing_scores_are_counted_and_said():
+    result = compare([1, 2, float("nan"), 4, 5], [2, 3, 4, 5, 6])
+    assert result.n.onsets == 9
+    assert [s.missing for s in result.scores] == [0, 1]
+    assert result.caution[0].text == "1 of 10 cases have no score at deposition."
+
+
+def test_an_arm_without_scores_gives_no_number():
+    result = compare([float("nan")], [1, 2])
+    assert isinstance(result.shift, NotAvailable)
+    assert result.shift.reason == "one arm has no pain score"
+    assert isinstance(result.test, NotAvailable)
+
+
+def test_three_scores_an_arm_are_too_few_for_an_interval():
+    result = compare([1, 2, 3], [4, 5, 6])
+    assert isinstance(result.shift, NotAvailable)
+    assert result.shift.code == "too_few_scores"
+
+
+def test_complete_separation_gives_an_honest_one_sided_end():
+    result = compare([0] * 10, [50] * 10)
+    assert result.superiority.estimate == 1
+    assert 0.6 < result.superiority.interval.low < 1
+    assert result.superiority.interval.high == 1
+
+
+def test_unequal_lengths_are_refused():
+    with pytest.raises(OnsetStudyError, match="equally long"):
+        compare_pain([1.0], ["a", "b"], reference_arm="a", contrast_arm="b", moment="deposition", unit="mm")
+
+
+def test_result_survives_the_way_through_json():
+    result = compare([1, 2, 3, 9, 11], [4, 5, 6, 7, 8])
+    back = from_dict(result.to_dict())
+    assert back.to_dict() == result.to_dict()
+    assert back.to_frame().equals(result.to_frame())
