@@ -1,3 +1,58 @@
-"""Tells a dentist, honestly, whether buffering a local anaesthetic makes teeth numb sooner in their own hands."""
+"""Tells a dentist, honestly, whether buffering a local anaesthetic makes teeth numb sooner in their own hands.
+
+The names below are the front door. Each is imported when it is first used, so that ``import onsetstudy``
+and the command line's help are instant.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
+
+_HOME = {
+    "Intervals": "onsetstudy.core.intervals",
+    "NotEstimable": "onsetstudy.core.errors",
+    "OnsetStudyError": "onsetstudy.core.errors",
+    "analyse": "onsetstudy.study.analyse",
+    "compare_arms": "onsetstudy.survival.compare",
+    "compare_pain": "onsetstudy.outcomes.pain",
+    "estimate_rmst": "onsetstudy.survival.rmst",
+    "fit_npmle": "onsetstudy.survival.npmle",
+    "fit_proportional_hazards": "onsetstudy.survival.regression",
+    "from_dict": "onsetstudy.core.serialise",
+    "read_protocol": "onsetstudy.files.protocol_toml",
+    "read_records": "onsetstudy.files.spreadsheet",
+    "success_by": "onsetstudy.survival.success",
+    "write_report": "onsetstudy.files.results_json",
+}
+
+__all__ = ["__version__", *_HOME]
+
+if TYPE_CHECKING:
+    from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+    from onsetstudy.core.intervals import Intervals
+    from onsetstudy.core.serialise import from_dict
+    from onsetstudy.files.protocol_toml import read_protocol
+    from onsetstudy.files.results_json import write_report
+    from onsetstudy.files.spreadsheet import read_records
+    from onsetstudy.outcomes.pain import compare_pain
+    from onsetstudy.study.analyse import analyse
+    from onsetstudy.survival.compare import compare_arms
+    from onsetstudy.survival.npmle import fit_npmle
+    from onsetstudy.survival.regression import fit_proportional_hazards
+    from onsetstudy.survival.rmst import estimate_rmst
+    from onsetstudy.survival.success import success_by
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(importlib.import_module(_HOME[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,34 @@
+"""``onsetstudy check``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument, records_arguments, say_records
+
+__all__ = ["command"]
+
+
+@click.command("check", short_help="Check records and list everything that has to be mended.")
+@protocol_argument
+@records_arguments
+def command(protocol: Path, records: tuple[Path, ...], strict: bool, drop_unknown: bool, rejects: Path | None) -> int:
+    """Check RECORDS against PROTOCOL without analysing them.
+
+    RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
+    cold_tests.csv, or those two files. Everything that is wrong is listed at once, with its row and how to mend it.
+    Ends with exit code 1 if a row was refused.
+    """
+    from onsetstudy.files.output import rejects_path, write_rejects
+    from onsetstudy.files.protocol_toml import read_protocol
+    from onsetstudy.files.spreadsheet import read_records
+
+    checked = read_records(records, read_protocol(protocol), strict=strict, drop_unknown=drop_unknown)
+    refused = len(checked.rejects) > 0
+    written = write_rejects(checked, rejects or rejects_path(records)) if refused else None
+    say_records(checked, written)
+    if not refused:
+        click.echo("Nothing has to be mended.")
+    return 1 if refused else 0

@@ -1,0 +1,76 @@
+"""The command ``onsetstudy``: finds the door that was asked for and opens only that one."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+
+__all__ = ["main", "onsetstudy"]
+
+DOORS = {
+    "check": ("onsetstudy.cli.check", "Check records and list everything that has to be mended."),
+    "demo": ("onsetstudy.cli.demo", "Make the invented demo study anew."),
+    "report": ("onsetstudy.cli.report", "Write the quarterly report (HTML, PDF and JSON)."),
+    "template": ("onsetstudy.cli.template", "Write a workbook for entering cases."),
+}
+MEND_YOUR_FILES, USAGE, NOT_ESTIMABLE = 1, 2, 3
+"""Exit codes."""
+
+
+class Doors(click.Group):
+    """A group that imports a command when it is used, so that ``--help`` is instant."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names of the commands."""
+        return sorted(DOORS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of that name."""
+        if cmd_name not in DOORS:
+            return None
+        module = importlib.import_module(DOORS[cmd_name][0])
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in sorted(DOORS.items())])
+
+
+@click.group(
+    cls=Doors,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="Exit codes: 0 done, 1 something in your files has to be mended, 2 the command was not understood, "
+    "3 the records cannot answer the question.",
+)
+@click.version_option(package_name="onsetstudy")
+def onsetstudy() -> None:
+    """Tell from your own records whether buffering makes teeth numb sooner.
+
+    Every case is a time between two tests: after the last cold test that was felt, not later than the
+    first that was not. A statistic about past cases: test the tooth and ask the patient before every procedure.
+    """
+
+
+def main() -> None:
+    """Run the command line; what a user can mend ends in a sentence, anything else is a bug and shows its trace."""
+    try:
+        code = onsetstudy.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        click.echo("Stopped.", err=True)
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except NotEstimable as error:
+        click.echo(str(error), err=True)
+        sys.exit(NOT_ESTIMABLE)
+    except OnsetStudyError as error:
+        click.echo(str(error), err=True)
+        sys.exit(MEND_YOUR_FILES)
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,65 @@
+"""``onsetstudy report``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument, records_arguments, say_records
+
+__all__ = ["command"]
+
+
+@click.command("report", short_help="Write the quarterly report (HTML, PDF and JSON).")
+@protocol_argument
+@records_arguments
+@click.option("--quarter", help="Quarter to report on, for example 2026Q3  [default: the last one with cases]")
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("reports"),
+    show_default=True,
+    help="Folder for the report.",
+)
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
+@click.option(
+    "--format",
+    "formats",
+    type=click.Choice(["html", "pdf", "json"]),
+    multiple=True,
+    help="What to write; may be given more than once  [default: all three]",
+)
+def command(
+    protocol: Path,
+    records: tuple[Path, ...],
+    strict: bool,
+    drop_unknown: bool,
+    rejects: Path | None,
+    quarter: str | None,
+    into: Path,
+    paper: str,
+    formats: tuple[str, ...],
+) -> int:
+    """Check RECORDS against PROTOCOL, analyse them as the protocol says and write the report.
+
+    RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
+    cold_tests.csv, or those two files. Rows that are refused are kept in a rejects file; the others go on.
+    """
+    from onsetstudy.cli.progress import progress_line
+    from onsetstudy.files.output import rejects_path, write_rejects
+    from onsetstudy.files.protocol_toml import read_protocol
+    from onsetstudy.files.results_json import write_report
+    from onsetstudy.files.spreadsheet import read_records
+    from onsetstudy.study.analyse import analyse
+
+    promised = read_protocol(protocol)
+    checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
+    written = write_rejects(checked, rejects or rejects_path(records, into=into)) if len(checked.rejects) else None
+    say_records(checked, written)
+    with progress_line() as progress:
+        results = analyse(promised, checked, quarter=quarter, progress=progress)
+    paths = write_report(results, into, paper=paper, formats=formats or ("html", "pdf", "json"))
+    for path in paths:
+        click.echo(f"Written: {path}")
+    return 0

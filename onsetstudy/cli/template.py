@@ -1,0 +1,33 @@
+"""``onsetstudy template``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument
+
+__all__ = ["command"]
+
+
+@click.command("template", short_help="Write a workbook for entering cases.")
+@protocol_argument
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=Path("records.xlsx"),
+    show_default=True,
+    help="File to write.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
+def command(protocol: Path, into: Path, overwrite: bool) -> int:
+    """Write an entry workbook for PROTOCOL with drop-downs, ranges and the data dictionary."""
+    from onsetstudy.files.protocol_toml import read_protocol
+    from onsetstudy.files.workbook import write_template
+
+    if into.exists() and not overwrite:
+        raise click.UsageError(f"{into} is there already and may hold records. Give another name, or --overwrite.")
+    write_template(into, read_protocol(protocol))
+    click.echo(f"Written: {into}")
+    return 0
