@@ -28,7 +28,23 @@ _HOME = {
     "write_report": "onsetstudy.files.results_json",
 }
 
-__all__ = ["__version__", *_HOME]
+__all__ = [
+    "Intervals",
+    "NotEstimable",
+    "OnsetStudyError",
+    "__version__",
+    "analyse",
+    "compare_arms",
+    "compare_pain",
+    "estimate_rmst",
+    "fit_npmle",
+    "fit_proportional_hazards",
+    "from_dict",
+    "read_protocol",
+    "read_records",
+    "success_by",
+    "write_report",
+]
 
 if TYPE_CHECKING:
     from onsetstudy.core.errors import NotEstimable, OnsetStudyError
