@@ -13,7 +13,7 @@ from onsetstudy.core.intervals import frozen_array
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, estimates_frame
 from onsetstudy.core.serialise import result_kind, to_dict
 
-__all__ = ["ArmContrast", "OnsetCurve"]
+__all__ = ["ArmContrast", "Bounds", "OnsetCurve"]
 
 
 @result_kind("onset_curve")
@@ -105,13 +105,24 @@ class OnsetCurve:
         return to_dict(self)
 
 
+@result_kind("bounds")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bounds:
+    """What the gaps between tests leave open about the quantity of an arm, or about a contrast of arms."""
+
+    contrast: str
+    low: float
+    high: float
+
+
 @result_kind("arm_contrast")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ArmContrast:
     """One quantity per arm (reference arm first), and the contrast of the other arm with the reference.
 
     With more than two arms, ``difference`` is of the first arm other than the reference and ``more``
-    holds the differences of the others, in the order of ``arms``.
+    holds the differences of the others, in the order of ``arms``. ``bounds`` are of the arms, then of the
+    differences, where onset between two tests leaves the quantity open; empty where it does not.
     """
 
     arms: tuple[Estimate, ...]
@@ -120,6 +131,7 @@ class ArmContrast:
     n: Counts
     ratio: Estimate | None = None
     more: tuple[Estimate, ...] = ()
+    bounds: tuple[Bounds, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
     source: str = ""

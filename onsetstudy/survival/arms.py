@@ -1,0 +1,196 @@
+"""Cases sorted into arms and strata, checked once for every clinical quantity."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Caution, Counts
+
+__all__ = ["INDEPENDENT_CASES", "SCHEDULE_ASSUMPTION", "ArmedCases", "follow_to", "sort_arms", "usual_gap"]
+
+SCHEDULE_ASSUMPTION = Assumption(
+    name="uninformative_schedule",
+    detail="when a tooth was tested, and when testing stopped, does not depend on when it became numb",
+)
+INDEPENDENT_CASES = Assumption(
+    name="independent_cases", detail="cases are independent; repeated patients count as separate cases"
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ArmedCases:
+    """Intervals with an arm and a stratum each.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+    arm, stratum : ndarray of str, shape (n,)
+        Without strata, ``stratum`` holds one empty name.
+    arms : tuple of str
+        Reference arm first, the others sorted.
+    strata : tuple of str
+        Strata in which every arm has a case, sorted.
+    weight : ndarray of float, shape (len(strata),)
+        Share of each stratum among the cases of ``strata``, all arms together.
+    caution : tuple of Caution
+        Names the strata left out since an arm has no case there.
+    """
+
+    times: Intervals
+    arm: NDArray[np.str_]
+    stratum: NDArray[np.str_]
+    arms: tuple[str, ...]
+    strata: tuple[str, ...]
+    weight: NDArray[np.float64]
+    caution: tuple[Caution, ...]
+
+    @property
+    def stratified(self) -> bool:
+        """Whether more than one stratum is standardised over."""
+        return len(self.strata) > 1
+
+    def cells(self, arm: str) -> Iterator[Intervals]:
+        """Intervals of one arm, stratum by stratum in the order of ``strata``."""
+        for stratum in self.strata:
+            yield self.times.take((self.arm == arm) & (self.stratum == stratum))
+
+    def follow_to(self, horizon_min: float, grace_min: float) -> tuple[ArmedCases, dict[str, int]]:
+        """The same cases with :func:`follow_to` applied in every arm and stratum, and how many moved per arm."""
+        left, moved = self.times.left.copy(), dict.fromkeys(self.arms, 0)
+        for arm in self.arms:
+            for stratum in self.strata:
+                rows = np.flatnonzero((self.arm == arm) & (self.stratum == stratum))
+                carried = follow_to(self.times.take(rows), horizon_min, grace_min)
+                left[rows[carried]] = horizon_min
+                moved[arm] += int(carried.sum())
+        return replace(self, times=Intervals(left, self.times.right)), moved
+
+    def counts(self, events: NDArray[np.bool_], *arms: str) -> Counts:
+        """Counts of the cases that are analysed, of the named arms or of all."""
+        chosen = np.isin(self.arm, arms or self.arms) & np.isin(self.stratum, self.strata)
+        return Counts.of(events[chosen], self.arm[chosen], arms or self.arms)
+
+
+def _labels(values: ArrayLike, n: int, name: str) -> NDArray[np.str_]:
+    array: NDArray[Any] = np.asarray(values)
+    problems = []
+    if array.ndim != 1 or array.size != n:
+        problems.append(
+            Problem(
+                what=f"{name} has the shape {array.shape} beside {n} cases",
+                where=Where(key=name),
+                mend=f"give one {name} per case",
+                code="shape",
+            )
+        )
+    elif (missing := np.flatnonzero(pd.isna(array))).size:
+        problems.append(
+            Problem(
+                what=f"{name} is missing for case {', '.join(str(i) for i in missing[:20])} (counted from 0)",
+                where=Where(key=name),
+                mend=f"name the {name} of every case or leave the case out",
+                code="missing",
+            )
+        )
+    if problems:
+        raise OnsetStudyError(problems)
+    return array.astype(str)
+
+
+def sort_arms(
+    times: Intervals, arm: ArrayLike, *, reference_arm: str, stratum: ArrayLike | None = None, quantity: str = ""
+) -> ArmedCases:
+    """Cases with checked arms and strata.
+
+    Raises
+    ------
+    OnsetStudyError
+        If a label is missing, the reference arm has no case, or no other arm has one, or
+        no stratum holds a case of every arm.
+    """
+    arm_of = _labels(arm, len(times), "arm")
+    stratum_of = np.full(len(times), "") if stratum is None else _labels(stratum, len(times), "stratum")
+    others = sorted(set(arm_of.tolist()) - {reference_arm})
+    problems = [
+        Problem(what=what, where=Where(key="arm"), mend=mend, code=code)
+        for what, mend, code, wrong in (
+            (
+                f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(others) or 'none'}",
+                "name the arm that the others are compared with, as it stands in the records",
+                "reference_arm",
+                reference_arm not in arm_of,
+            ),
+            (
+                f"no case belongs to an arm other than {reference_arm!r}",
+                "a comparison needs cases of at least two arms",
+                "one_arm",
+                not others and reference_arm in arm_of,
+            ),
+        )
+        if wrong
+    ]
+    if problems:
+        raise OnsetStudyError(problems)
+    arms = (reference_arm, *others)
+    names = sorted(set(stratum_of.tolist()))
+    full = [s for s in names if all(np.any((stratum_of == s) & (arm_of == a)) for a in arms)]
+    if not full:
+        raise OnsetStudyError(
+            Problem(
+                what="no stratum holds a case of every arm, so the arms cannot be compared within strata",
+                where=Where(key="stratum"),
+                mend="use fewer or wider strata",
+                code="strata",
+            )
+        )
+    sizes = np.array([np.sum(stratum_of == s) for s in full], dtype=np.float64)
+    return ArmedCases(
+        times, arm_of, stratum_of, arms, tuple(full), sizes / sizes.sum(), _left_out(names, full, stratum_of)
+    )
+
+
+def _left_out(names: list[str], full: list[str], stratum_of: NDArray[np.str_]) -> tuple[Caution, ...]:
+    left_out = [s for s in names if s not in full]
+    if not left_out:
+        return ()
+    count = int(np.isin(stratum_of, left_out).sum())
+    return (
+        Caution(
+            code="stratum_without_arm",
+            text=(
+                f"{count} cases in strata where an arm has no case are left out: {', '.join(left_out)}. "
+                "The result speaks of the other strata only."
+            ),
+        ),
+    )
+
+
+def usual_gap(times: Intervals) -> float:
+    """Median width of the gaps in which onset was seen, minutes; 0 when all times are exact or never seen."""
+    seen = np.isfinite(times.right) & ~times.exact
+    return float(np.median((times.right - times.left)[seen])) if seen.any() else 0.0
+
+
+def follow_to(times: Intervals, horizon_min: float, grace_min: float) -> NDArray[np.bool_]:
+    """Cases of one group whose follow-up ended a little before the horizon, to be taken as not numb up to it.
+
+    Only where the data stop: if nobody was still being tested at ``horizon_min``, those last felt within
+    ``grace_min`` before it. Where anybody was, none, since the curve itself then says how the
+    others may have gone on.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    if len(times) == 0 or times.left.max() >= horizon_min:
+        return np.zeros(len(times), dtype=np.bool_)
+    near = times.left >= horizon_min - grace_min * (1 + 1e-9)
+    return np.asarray(times.right_censored & near, dtype=np.bool_)

@@ -1,0 +1,289 @@
+"""Confidence limits of shares and of their differences and ratios, from counts or from limits per arm.
+
+Counts may be real numbers where a formula allows it: an interval-censored share has an
+effective number of cases that need not be whole.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy import optimize, stats
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+
+__all__ = [
+    "Limits",
+    "clopper_pearson_limits",
+    "mcnemar_exact",
+    "miettinen_nurminen_limits",
+    "mover_difference",
+    "mover_ratio",
+    "mover_weighted_sum",
+    "newcombe_difference",
+    "newcombe_paired_difference",
+    "normal_quantile",
+    "wilson_limits",
+]
+
+Limits = tuple[float, float]
+
+
+def normal_quantile(conf_level: float) -> float:
+    """Two-sided standard normal quantile, 1.96 at 0.95.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the level is not strictly between 0 and 1.
+    """
+    if not 0.0 < conf_level < 1.0:
+        raise OnsetStudyError(
+            Problem(
+                what=f"the confidence level {conf_level!r} is not a share",
+                where=Where(key="conf_level"),
+                mend="write a number between 0 and 1, for example 0.95",
+                code="conf_level",
+            )
+        )
+    return float(stats.norm.ppf(0.5 + conf_level / 2.0))
+
+
+def _check_count(count: float, n: float) -> None:
+    if not (math.isfinite(n) and n > 0 and 0 <= count <= n):
+        raise OnsetStudyError(
+            Problem(
+                what=f"{count:g} of {n:g} is not a share",
+                where=Where(),
+                mend="give a count from 0 to n and at least one case",
+                code="count",
+            )
+        )
+
+
+def wilson_limits(count: float, n: float, conf_level: float = 0.95) -> Limits:
+    """Score limits of a share.
+
+    Parameters
+    ----------
+    count, n : float
+        Successes and cases; real numbers are allowed. ``n == 0`` gives (0, 1): nothing is known.
+
+    References
+    ----------
+    .. [1] E. B. Wilson, J Am Stat Assoc 1927;22:209-212.
+    .. [2] R. G. Newcombe, Stat Med 1998;17:857-872, method 3.
+    """
+    z = normal_quantile(conf_level)
+    if n == 0:
+        return 0.0, 1.0
+    _check_count(count, n)
+    z2 = z * z
+    share = count / n
+    centre = (count + z2 / 2.0) / (n + z2)
+    half = z * math.sqrt(n * share * (1.0 - share) + z2 / 4.0) / (n + z2)
+    # At the edges the two terms are equal in theory and may differ in the last bit.
+    low = 0.0 if count == 0 else max(0.0, centre - half)
+    high = 1.0 if count == n else min(1.0, centre + half)
+    return low, high
+
+
+def clopper_pearson_limits(count: int, n: int, conf_level: float = 0.95) -> Limits:
+    """Exact (conservative) binomial limits of a share.
+
+    References
+    ----------
+    .. [1] C. J. Clopper, E. S. Pearson, Biometrika 1934;26:404-413.
+    """
+    normal_quantile(conf_level)
+    _check_count(count, n)
+    exact = stats.binomtest(count, n).proportion_ci(conf_level, method="exact")
+    return float(exact.low), float(exact.high)
+
+
+def mover_difference(first: Limits, first_limits: Limits, second: Limits, second_limits: Limits) -> Limits:
+    """Limits of first minus second by the method of variance estimates recovery.
+
+    Parameters
+    ----------
+    first, second : tuple of float
+        Estimates of two independent quantities as ``(low, high)``, unequal where the data give only bounds.
+    first_limits, second_limits : tuple of float
+        Their confidence limits, each enclosing the estimate.
+
+    Returns
+    -------
+    tuple of float
+        Where an estimate is a pair of bounds, the limits enclose every difference that the bounds allow.
+
+    References
+    ----------
+    .. [1] G. Y. Zou, A. Donner, Stat Med 2008;27:1693-1702.
+    .. [2] R. G. Newcombe, Stat Med 1998;17:873-890, method 10 when the limits are Wilson's.
+    """
+    low = first[0] - second[1] - math.hypot(first[0] - first_limits[0], second_limits[1] - second[1])
+    high = first[1] - second[0] + math.hypot(first_limits[1] - first[1], second[0] - second_limits[0])
+    return low, high
+
+
+def mover_ratio(first: Limits, first_limits: Limits, second: Limits, second_limits: Limits) -> Limits:
+    """Limits of first over second, both positive quantities, from the limits of each.
+
+    Parameters are those of :func:`mover_difference`. The upper limit is infinite when the second
+    quantity's lower limit is 0: the data then do not bound the ratio from above.
+
+    References
+    ----------
+    .. [1] A. Donner, G. Y. Zou, Stat Methods Med Res 2012;21:347-359, equations for a ratio.
+    """
+    # Written with the product of the roots, so that no difference of near-equal numbers arises.
+    product = first[0] * second[1]
+    below = first_limits[0] * (2.0 * first[0] - first_limits[0])
+    above = second_limits[1] * (2.0 * second[1] - second_limits[1])
+    root = math.sqrt(max(0.0, product * product - below * above))
+    low = below / (product + root) if product + root > 0 else 0.0
+    product = first[1] * second[0]
+    above = first_limits[1] * (2.0 * first[1] - first_limits[1])
+    below = second_limits[0] * (2.0 * second[0] - second_limits[0])
+    root = math.sqrt(max(0.0, product * product - above * below))
+    high = (product + root) / below if below > 0 else math.inf
+    return low, high
+
+
+def mover_weighted_sum(
+    weight: np.ndarray, bounds: np.ndarray, limits: np.ndarray
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Bounds and limits of a weighted sum of independent quantities.
+
+    Parameters
+    ----------
+    weight : ndarray of float, shape (k,)
+        Not negative.
+    bounds, limits : ndarray of float, shape (k, 2)
+        Each quantity's estimate as ``(low, high)`` and its confidence limits.
+
+    Returns
+    -------
+    tuple
+        The sum's estimate as ``(low, high)`` and its limits.
+
+    References
+    ----------
+    .. [1] G. Y. Zou, W. Huang, X. Zhang, Comput Stat Data Anal 2009;53:1080-1085.
+    .. [2] X. Yan, X. G. Su, Stat Biopharm Res 2010;2:329-335, for stratified shares.
+    """
+    total = weight @ bounds
+    margin = np.sqrt(weight**2 @ (limits - bounds) ** 2)
+    return (float(total[0]), float(total[1])), (float(total[0] - margin[0]), float(total[1] + margin[1]))
+
+
+def newcombe_difference(count: int, n: int, reference_count: int, reference_n: int, conf_level: float = 0.95) -> Limits:
+    """Limits of the difference of two independent shares, ``count/n - reference_count/reference_n``.
+
+    References
+    ----------
+    .. [1] R. G. Newcombe, Stat Med 1998;17:873-890, method 10.
+    """
+    share, reference = count / n, reference_count / reference_n
+    return mover_difference(
+        (share, share),
+        wilson_limits(count, n, conf_level),
+        (reference, reference),
+        wilson_limits(reference_count, reference_n, conf_level),
+    )
+
+
+def _shares_given_difference(count: float, n: float, ref: float, ref_n: float, delta: float) -> tuple[float, float]:
+    """Maximum likelihood shares whose difference is ``delta``: root of the likelihood's cubic."""
+    total, successes = n + ref_n, count + ref
+    a2 = ((n + 2 * ref_n) * delta - total - successes) / total
+    a1 = ((ref_n * delta - total - 2 * ref) * delta + successes) / total
+    a0 = ref * delta * (1 - delta) / total
+    q = a2**3 / 27 - a1 * a2 / 6 + a0 / 2
+    p = math.copysign(math.sqrt(max(0.0, a2 * a2 / 9 - a1 / 3)), q)
+    ratio = 0.0 if p == 0 else min(1.0, max(-1.0, q / p**3))
+    reference = 2 * p * math.cos((math.pi + math.acos(ratio)) / 3) - a2 / 3
+    reference = min(max(reference, max(0.0, -delta)), min(1.0, 1.0 - delta))
+    return reference + delta, reference
+
+
+def miettinen_nurminen_limits(
+    count: int, n: int, reference_count: int, reference_n: int, conf_level: float = 0.95
+) -> Limits:
+    """Score limits of the difference of two independent shares.
+
+    References
+    ----------
+    .. [1] O. Miettinen, M. Nurminen, Stat Med 1985;4:213-226, with their factor N/(N - 1).
+    """
+    z = normal_quantile(conf_level)
+    _check_count(count, n)
+    _check_count(reference_count, reference_n)
+    difference = count / n - reference_count / reference_n
+    factor = (n + reference_n) / (n + reference_n - 1)
+
+    def excess(delta: float) -> float:
+        share, reference = _shares_given_difference(count, n, reference_count, reference_n, delta)
+        variance = factor * (share * (1 - share) / n + reference * (1 - reference) / reference_n)
+        return (difference - delta) ** 2 - z * z * variance
+
+    # With shares of 0 or 1 the variance vanishes at the estimate itself, a root that is not the limit.
+    inset = 1e-9
+    ends = []
+    for end in (-1.0, 1.0):
+        start, edge = difference + end * inset, end * (1 - 1e-12)
+        if abs(difference - end) < 2 * inset or excess(edge) <= 0:
+            ends.append(end)
+        else:
+            ends.append(float(optimize.brentq(excess, start, edge, xtol=1e-13, rtol=1e-13)))
+    return ends[0], ends[1]
+
+
+def newcombe_paired_difference(
+    both: int, first_only: int, second_only: int, neither: int, conf_level: float = 0.95
+) -> Limits:
+    """Limits of the difference of two shares seen on the same patients, first minus second.
+
+    Parameters
+    ----------
+    both, first_only, second_only, neither : int
+        Patients successful under both conditions, one of them, or neither.
+
+    References
+    ----------
+    .. [1] R. G. Newcombe, Stat Med 1998;17:2635-2650, method 10 (score limits, corrected correlation).
+    """
+    n = both + first_only + second_only + neither
+    _check_count(min(both, first_only, second_only, neither), n)
+    first, second = both + first_only, both + second_only
+    first_low, first_high = wilson_limits(first, n, conf_level)
+    second_low, second_high = wilson_limits(second, n, conf_level)
+    p, q = first / n, second / n
+    cross = both * neither - first_only * second_only
+    if cross > 0:
+        cross_corrected = max(cross - n / 2.0, 0.0)
+    else:
+        cross_corrected = float(cross)
+    spread = math.sqrt(float(first) * (n - first) * second * (n - second))
+    phi = cross_corrected / spread if spread > 0 else 0.0
+
+    def margin(a: float, b: float) -> float:
+        return math.sqrt(max(0.0, a * a - 2.0 * phi * a * b + b * b))
+
+    return p - q - margin(p - first_low, second_high - q), p - q + margin(first_high - p, q - second_low)
+
+
+def mcnemar_exact(first_only: int, second_only: int) -> float:
+    """Two-sided exact p-value that neither condition is more often successful alone.
+
+    Twice the smaller binomial tail of the patients with unequal results, at most 1; 1 without any.
+
+    References
+    ----------
+    .. [1] Q. McNemar, Psychometrika 1947;12:153-157; exact binomial form.
+    """
+    discordant = first_only + second_only
+    if discordant == 0:
+        return 1.0
+    return float(stats.binomtest(first_only, discordant, 0.5).pvalue)
