@@ -71,7 +71,7 @@ def fit_npmle(
     first, last = support_index(times, support)
     k = len(support)
     code, row = np.unique(first * k + last, return_inverse=True)
-    w = np.bincount(row, weights=w)
+    w = np.bincount(row, weights=w).astype(np.float64)
     a, b = code // k, code % k
     mass, iterations, gap = _maximise(a, b, w, k, tolerance, max_iterations)
     if not gap <= tolerance:
