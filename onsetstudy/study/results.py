@@ -32,6 +32,7 @@ __all__ = [
     "Population",
     "Provenance",
     "StudyResults",
+    "Variation",
 ]
 
 EstimateLike = Estimate | NotAvailable
@@ -180,6 +181,22 @@ class MoreNeeded:
     source: str
 
 
+@result_kind("variation")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variation:
+    """The main results under one other choice that the plan names.
+
+    ``code`` is ``main`` for the plan's own choice, with which the others are compared.
+    """
+
+    code: str
+    text: str
+    n: Counts
+    hazard_ratio: EstimateLike
+    success_difference: EstimateLike
+    wait_difference: EstimateLike
+
+
 @result_kind("provenance")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Provenance:
@@ -216,6 +233,7 @@ class StudyResults:
     more_needed: MoreNeeded | None
     caution: tuple[Caution, ...]
     provenance: Provenance
+    sensitivity: tuple[Variation, ...] = ()
 
     @property
     def this_quarter(self) -> Population | None:

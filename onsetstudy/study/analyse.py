@@ -1,0 +1,133 @@
+"""The plan carried out: records in, results out."""
+
+from __future__ import annotations
+
+import importlib.metadata
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.work import Progress
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.flow import case_flow
+from onsetstudy.records.model import Records
+from onsetstudy.study.analysis_set import AnalysisSet
+from onsetstudy.study.balance import arm_table
+from onsetstudy.study.cautions import study_cautions
+from onsetstudy.study.more_needed import more_needed
+from onsetstudy.study.population import analyse_population
+from onsetstudy.study.prepare import prepare
+from onsetstudy.study.quality import data_quality
+from onsetstudy.study.results import Population, Provenance, StudyResults
+from onsetstudy.study.sensitivity import run_sensitivity
+
+__all__ = ["analyse"]
+
+PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels", "lifelines", "matplotlib", "seaborn", "typst")
+
+
+def analyse(
+    protocol: Protocol, records: Records, *, quarter: str | None = None, progress: Progress | None = None
+) -> StudyResults:
+    """Results of a study up to the end of a quarter.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        What was promised.
+    records : Records
+        Checked records.
+    quarter : str or None
+        Label such as ``2026Q3``; by default the last quarter with an accepted case.
+    progress : callable or None
+        Called as ``(done, total, label)``.
+
+    Returns
+    -------
+    StudyResults
+
+    Raises
+    ------
+    RecordsError
+        If there is no accepted case up to that quarter, or the quarter is not one of the study's.
+    """
+    this = _quarter(protocol, records, quarter)
+    data, onset = prepare(protocol, records, through=this)
+    jobs = _populations(data, this)
+    populations: list[Population] = []
+    for done, (label, dimension, level, rows, minimum) in enumerate(jobs):
+        if progress is not None:
+            progress(done, len(jobs), label)
+        chosen = data.where(rows)
+        populations.append(analyse_population(chosen, label=label, dimension=dimension, level=level, minimum=minimum))
+    sensitivity = run_sensitivity(protocol, records, data, through=this, progress=progress)
+    overall = populations[0]
+
+    def members(dimension: str) -> tuple[Population, ...]:
+        return tuple(p for p in populations if p.dimension == dimension)
+
+    by_quarter = members("quarter")
+    n_clinicians = int(data.frame["clinician_id"].nunique())
+    return StudyResults(
+        protocol=protocol,
+        quarter=this.label,
+        period_start=protocol.quarters[0].first_day.isoformat(),
+        period_end=this.last_day.isoformat(),
+        practices=tuple(sorted(data.frame["practice_id"].astype(str).unique())),
+        n_clinicians=n_clinicians,
+        overall=overall,
+        by_quarter=by_quarter,
+        by_technique=members("technique"),
+        by_practice=members("practice"),
+        flow=case_flow(records, protocol, through=this),
+        arm_table=arm_table(data.frame, protocol.arm_codes),
+        data_quality=data_quality(protocol, records, onset),
+        more_needed=more_needed(protocol, overall.n, tuple(p.n.cases for p in by_quarter)),
+        caution=study_cautions(protocol, overall, n_clinicians=n_clinicians, looks=len(by_quarter)),
+        provenance=Provenance(
+            protocol_digest=protocol.digest,
+            records_digest=records.digest,
+            seed=protocol.plan.seed,
+            versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
+        ),
+        sensitivity=sensitivity,
+    )
+
+
+def _quarter(protocol: Protocol, records: Records, label: str | None) -> Quarter:
+    labels = [q.label for q in protocol.quarters]
+    if label is None:
+        seen = sorted(set(records.cases["quarter"].astype(str)) & set(labels))
+        if not seen:
+            raise RecordsError("no accepted case lies in a quarter of the study, so there is nothing to report on")
+        label = seen[-1]
+    if label not in labels:
+        raise RecordsError(
+            Problem(
+                what=f"{label} is not a quarter of this study",
+                where=Where(),
+                mend=f"choose one of {', '.join(labels)}, or add it to the protocol's quarters",
+                value=label,
+                code="quarter",
+            )
+        )
+    return next(q for q in protocol.quarters if q.label == label)
+
+
+Job = tuple[str, str, str, NDArray[np.bool_], int]
+
+
+def _populations(data: AnalysisSet, this: Quarter) -> list[Job]:
+    """Sets of cases in report order: (label, dimension, level, rows, fewest cases)."""
+    minimum = data.protocol.plan.min_stratum_cases
+    frame = data.frame
+    jobs: list[Job] = [(f"All cases to {this.label}", "overall", "all", np.ones(len(data), dtype=bool), 1)]
+    for quarter in data.protocol.quarters:
+        if quarter.first_day <= this.first_day:
+            jobs.append((quarter.label, "quarter", quarter.label, (frame["quarter"] == quarter.label).to_numpy(), 1))
+    for dimension, column in (("technique", "technique"), ("practice", "practice_id")):
+        levels = sorted(frame[column].astype(str).unique())
+        if len(levels) > 1:
+            jobs += [(level, dimension, level, (frame[column] == level).to_numpy(), minimum) for level in levels]
+    return jobs

@@ -1,0 +1,80 @@
+"""The analysed cases as arrays: one row per case, onset intervals for each estimand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Counts
+from onsetstudy.protocol.model import Protocol
+
+__all__ = ["ESTIMANDS", "AnalysisSet"]
+
+ESTIMANDS = ("hazard", "success", "wait")
+NOT_RECORDED = "not recorded"
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class AnalysisSet:
+    """Analysed cases of one study.
+
+    ``frame`` has the columns of the cases, and for each estimand ``left_<estimand>`` and ``right_<estimand>`` in
+    minutes, ``last_test_min`` (last test of the first injection alone) and ``quarter``.
+    """
+
+    frame: pd.DataFrame
+    protocol: Protocol
+
+    def __len__(self) -> int:
+        return len(self.frame)
+
+    @property
+    def arm(self) -> NDArray[np.str_]:
+        """Arm of each case, shape (n,)."""
+        return self.frame["arm"].to_numpy(dtype=str)
+
+    @property
+    def arms_present(self) -> tuple[str, ...]:
+        """Arms with at least one case, reference first."""
+        seen = set(self.arm)
+        return tuple(code for code in self.protocol.arm_codes if code in seen)
+
+    def times(self, estimand: str) -> Intervals:
+        """Onset intervals of all cases, as the estimand treats supplements."""
+        return Intervals(self.frame[f"left_{estimand}"].to_numpy(), self.frame[f"right_{estimand}"].to_numpy())
+
+    def counts(self, estimand: str = "hazard") -> Counts:
+        """Cases and observed onsets by arm."""
+        onset = np.isfinite(self.frame[f"right_{estimand}"].to_numpy())
+        return Counts.of(onset, self.arm, self.protocol.arm_codes)
+
+    def column(self, name: str) -> NDArray[np.str_]:
+        """A column as codes; what was not recorded is a level of its own."""
+        values = self.frame[name].astype(object)
+        return values.where(values.notna(), NOT_RECORDED).astype(str).to_numpy(dtype=str)
+
+    def stratum(self, *, leave_out: str | None = None) -> NDArray[np.str_] | None:
+        """The plan's strata combined into one code per case; ``None`` where there is one stratum only."""
+        names = [name for name in self.protocol.plan.strata if name != leave_out]
+        columns = [self.column(name) for name in names]
+        if not columns:
+            return None
+        combined = np.array([" | ".join(parts) for parts in zip(*columns, strict=True)], dtype=str)
+        return combined if np.unique(combined).size > 1 else None
+
+    def cluster(self) -> NDArray[np.str_] | None:
+        """The plan's cluster of each case; ``None`` where nobody repeats."""
+        name = self.protocol.plan.cluster
+        if name is None or not len(self.frame):
+            return None
+        values = self.column(name)
+        return values if np.unique(values).size < values.size else None
+
+    def where(self, rows: NDArray[np.bool_] | pd.Series) -> AnalysisSet:
+        """The chosen cases."""
+        chosen = self.frame.loc[np.asarray(rows, dtype=bool)].reset_index(drop=True)
+        return AnalysisSet(frame=chosen, protocol=self.protocol)

@@ -1,0 +1,258 @@
+"""One set of cases, analysed as the plan says."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from onsetstudy.core.results import Caution, Counts, Estimate, Fit, HypothesisTest, NotAvailable
+from onsetstudy.outcomes.pain import compare_pain
+from onsetstudy.outcomes.results import PainComparison
+from onsetstudy.study.analysis_set import AnalysisSet
+from onsetstudy.study.attempt import attempt, not_asked
+from onsetstudy.study.curves import arm_curves, naive_stopwatch
+from onsetstudy.study.results import EstimateLike, Population
+from onsetstudy.survival.compare import compare_arms
+from onsetstudy.survival.regression import fit_proportional_hazards
+from onsetstudy.survival.results import ArmContrast
+from onsetstudy.survival.rmst import estimate_rmst
+from onsetstudy.survival.success import never_numb_share, success_by
+
+__all__ = ["analyse_population", "contrast_results"]
+
+FEW_ONSETS = 10
+EXACT_CASES = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Question:
+    """One set of cases, and why its arms are not compared if they are not: ``(code, sentence)``."""
+
+    data: AnalysisSet
+    counts: Counts
+    refusal: tuple[str, str] | None
+    dimension: str
+
+    def contrast(self, sign: str) -> str:
+        protocol = self.data.protocol
+        return f"{protocol.contrast_arm} {sign} {protocol.reference_arm}"
+
+    def refused(self, quantity: str, unit: str, contrast: str | None) -> NotAvailable | None:
+        if self.refusal is None:
+            return None
+        code, reason = self.refusal
+        return not_asked(quantity, reason, code=code, contrast=contrast, unit=unit, n=self.counts)
+
+
+def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: str, minimum: int = 1) -> Population:
+    """Everything the plan asks of one set of cases.
+
+    Parameters
+    ----------
+    data : AnalysisSet
+        The cases.
+    label, dimension, level : str
+        How the set is called, what it is a member of and its code.
+    minimum : int
+        With fewer cases nothing is compared, and the result says how many there are.
+
+    Returns
+    -------
+    Population
+        What the cases do not determine is ``NotAvailable`` with the reason.
+    """
+    counts = data.counts()
+    question = _Question(data=data, counts=counts, refusal=_refusal(data, minimum), dimension=dimension)
+    success, success_difference = _by_arm(question, "success_by_target", "success_difference", "proportion", _success)
+    wait, wait_difference = _by_arm(question, "restricted_wait", "restricted_wait_difference", "min", _wait)
+    never, never_difference = _by_arm(question, "never_numb", "never_numb_difference", "proportion", _never)
+    return Population(
+        label=label,
+        dimension=dimension,
+        level=level,
+        n=counts,
+        curves=arm_curves(data),
+        onset_test=_onset_test(question),
+        hazard_ratio=_hazard_ratio(question),
+        success=success,
+        success_difference=success_difference,
+        wait=wait,
+        wait_difference=wait_difference,
+        never_numb=never,
+        never_numb_difference=never_difference,
+        pain=_pain(question),
+        naive=naive_stopwatch(data),
+        caution=_cautions(counts),
+    )
+
+
+def contrast_results(data: AnalysisSet) -> tuple[Counts, EstimateLike, EstimateLike, EstimateLike]:
+    """Counts, hazard ratio, difference in the share numb by the target, and difference in waiting of one set."""
+    counts = data.counts()
+    question = _Question(data=data, counts=counts, refusal=_refusal(data, 1), dimension="overall")
+    _, success = _by_arm(question, "success_by_target", "success_difference", "proportion", _success)
+    _, wait = _by_arm(question, "restricted_wait", "restricted_wait_difference", "min", _wait)
+    return counts, _hazard_ratio(question), success, wait
+
+
+def _refusal(data: AnalysisSet, minimum: int) -> tuple[str, str] | None:
+    protocol = data.protocol
+    if len(data) == 0:
+        return "no_cases", "no case has been recorded"
+    missing = [code for code in protocol.arm_codes[:2] if code not in data.arms_present]
+    if missing:
+        return "arm_missing", f"no case of the arm {protocol.label(missing[0])} has been recorded"
+    if len(data) < minimum:
+        return "too_few_cases", f"{len(data)} cases; the plan asks for at least {minimum}"
+    return None
+
+
+def _cautions(counts: Counts) -> tuple[Caution, ...]:
+    few = [f"{a.onsets} in {a.arm}" for a in counts.by_arm if a.onsets < FEW_ONSETS]
+    if not few or counts.cases == 0:
+        return ()
+    return (Caution(code="few_onsets", text=f"Few onsets were seen ({', '.join(few)}): the limits are approximate."),)
+
+
+def _success(data: AnalysisSet) -> ArmContrast:
+    protocol = data.protocol
+    return success_by(
+        data.times("success"),
+        data.arm,
+        reference_arm=protocol.reference_arm,
+        target_min=protocol.onset.target_min,
+        conf_level=protocol.plan.conf_level,
+    )
+
+
+def _wait(data: AnalysisSet) -> ArmContrast:
+    protocol = data.protocol
+    return estimate_rmst(
+        data.times("wait"),
+        data.arm,
+        reference_arm=protocol.reference_arm,
+        tau_min=protocol.onset.horizon_min,
+        conf_level=protocol.plan.conf_level,
+        seed=protocol.plan.seed,
+    )
+
+
+def _never(data: AnalysisSet) -> ArmContrast:
+    protocol = data.protocol
+    return never_numb_share(
+        data.times("success"),
+        data.arm,
+        reference_arm=protocol.reference_arm,
+        horizon_min=protocol.onset.horizon_min,
+        conf_level=protocol.plan.conf_level,
+    )
+
+
+def _by_arm(
+    question: _Question, quantity: str, difference: str, unit: str, estimate: Callable[[AnalysisSet], ArmContrast]
+) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
+    """Per-arm results, reference first, and their difference."""
+    contrast = question.contrast("-")
+    arms = question.data.protocol.arm_codes[:2]
+    refused = question.refused(difference, unit, contrast)
+    if refused is None:
+        result = attempt(
+            lambda: estimate(question.data),
+            quantity=difference,
+            contrast=contrast,
+            unit=unit,
+            method="",
+            n=question.counts,
+            level=question.data.protocol.plan.conf_level,
+        )
+        if isinstance(result, ArmContrast):
+            return tuple(result.arms[:2]), result.difference
+        refused = result
+    per_arm = tuple(
+        not_asked(quantity, refused.reason, code=refused.code, contrast=arm, unit=unit, n=question.counts)
+        for arm in arms
+    )
+    return per_arm, refused
+
+
+def _onset_test(question: _Question) -> HypothesisTest | NotAvailable:
+    contrast = question.contrast("/")
+    refused = question.refused("onset_test", "", contrast)
+    if refused is not None:
+        return refused
+    data = question.data
+    protocol = data.protocol
+    small = len(data) <= EXACT_CASES
+    return attempt(
+        lambda: compare_arms(
+            data.times("hazard"),
+            data.arm,
+            reference_arm=protocol.reference_arm,
+            stratum=data.stratum(leave_out=question.dimension),
+            block=data.column("patient_id") if protocol.study.paired else None,
+            method="permutation" if small or protocol.study.paired else "asymptotic",
+            seed=protocol.plan.seed,
+        ),
+        quantity="onset_test",
+        contrast=contrast,
+        unit="",
+        method="interval-censored log-rank test",
+        n=question.counts,
+        level=protocol.plan.conf_level,
+    )
+
+
+def _hazard_ratio(question: _Question) -> EstimateLike:
+    contrast = question.contrast("/")
+    refused = question.refused("hazard_ratio", "ratio", contrast)
+    if refused is not None:
+        return refused
+    data = question.data
+    protocol = data.protocol
+
+    def estimate() -> Estimate:
+        fit: Fit = fit_proportional_hazards(
+            data.times("hazard"),
+            {"arm": data.arm},
+            reference={"arm": protocol.reference_arm},
+            stratum=data.stratum(leave_out=question.dimension),
+            cluster=data.cluster(),
+            conf_level=protocol.plan.conf_level,
+        )
+        return next(e for e in fit.estimates if e.contrast == contrast)
+
+    return attempt(
+        estimate,
+        quantity="hazard_ratio",
+        contrast=contrast,
+        unit="ratio",
+        method="semiparametric proportional hazards",
+        n=question.counts,
+        level=protocol.plan.conf_level,
+    )
+
+
+def _pain(question: _Question) -> PainComparison | NotAvailable:
+    data = question.data
+    protocol = data.protocol
+    if protocol.pain is None:
+        return not_asked(
+            "pain_shift",
+            "the protocol does not record pain",
+            code="not_planned",
+            contrast=question.contrast("-"),
+            unit="",
+            n=question.counts,
+        )
+    refused = question.refused("pain_shift", protocol.pain.instrument.unit, question.contrast("-"))
+    if refused is not None:
+        return refused
+    return compare_pain(
+        data.frame[f"pain_{protocol.pain.moment}"].to_numpy(dtype=float),
+        data.arm,
+        reference_arm=protocol.reference_arm,
+        contrast_arm=protocol.contrast_arm,
+        moment=protocol.pain.moment,
+        unit=protocol.pain.instrument.unit,
+        conf_level=protocol.plan.conf_level,
+    )

@@ -1,0 +1,47 @@
+"""From records to the analysis set: onset intervals for each estimand, joined to the cases."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.flow import analysed_cases
+from onsetstudy.records.model import Records
+from onsetstudy.records.onset import derive_onset
+from onsetstudy.study.analysis_set import ESTIMANDS, AnalysisSet
+
+__all__ = ["prepare"]
+
+_OTHER = {"failure": "censored", "censored": "failure"}
+
+
+def prepare(
+    protocol: Protocol, records: Records, *, through: Quarter, **variation: Any
+) -> tuple[AnalysisSet, pd.DataFrame]:
+    """Analysed cases up to a quarter with their onset intervals for each estimand, and the derived onset itself.
+
+    ``variation`` is passed on to the derivation of onset (sensitivity analyses); ``rescue="other_way"`` turns
+    the protocol's rule for a supplement before onset round, for each estimand.
+    """
+    cases = analysed_cases(records, protocol, through=through)
+    frame = cases.set_index("case_id", drop=False)
+    onset = {
+        name: derive_onset(records, protocol, estimand=name, **variation).set_index("case_id") for name in ESTIMANDS
+    }
+    for name, derived in onset.items():
+        frame[f"left_{name}"] = derived["left_min"].reindex(frame.index)
+        frame[f"right_{name}"] = derived["right_min"].reindex(frame.index)
+    frame["last_test_min"] = _last_test(records, frame)
+    derived = onset["hazard"].reindex(frame.index).reset_index(drop=False)
+    return AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol), derived
+
+
+def _last_test(records: Records, frame: pd.DataFrame) -> pd.Series:
+    """Last target test of the first injection alone, minutes; 0 where there was none."""
+    target = records.readings[records.readings["tooth_role"] == "target"]
+    limit = target["case_id"].map(frame["rescue_min"]).fillna(np.inf)
+    last = target[target["minute"] < limit].groupby("case_id")["minute"].max()
+    return last.reindex(frame.index).fillna(0.0)

@@ -1,0 +1,77 @@
+"""How the records were: what was refused, queried and read although unusual, and how the testing went."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+
+import pandas as pd
+
+from onsetstudy.core.errors import Problem
+from onsetstudy.core.onset_rule import REASONS
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.model import Records
+from onsetstudy.study.results import DataQuality, Notice
+
+__all__ = ["data_quality"]
+
+
+def _grouped(problems: Iterable[Problem]) -> tuple[Notice, ...]:
+    """Problems of one kind in one column, most frequent first, with the first as the example."""
+    found = list(problems)
+    keys = Counter((p.code, p.where.column or "") for p in found)
+    first: dict[tuple[str, str], Problem] = {}
+    for problem in found:
+        first.setdefault((problem.code, problem.where.column or ""), problem)
+    return tuple(
+        Notice(code=code, text=f"{column}: {first[code, column].what}" if column else first[code, column].what, count=n)
+        for (code, column), n in sorted(keys.items(), key=lambda item: (-item[1], item[0]))
+    )
+
+
+def data_quality(protocol: Protocol, records: Records, onset: pd.DataFrame) -> DataQuality:
+    """Quality of the records behind the analysed cases.
+
+    Parameters
+    ----------
+    onset : DataFrame
+        Derived onset of the analysed cases, with ``arm``, ``reason``, ``missed_tests``, ``invalid_cycles``.
+    """
+    testing = (
+        Notice(
+            code="missed_tests",
+            text="planned cold tests before onset that were not done: the interval is wider there",
+            count=int(onset["missed_tests"].sum()),
+        ),
+        Notice(
+            code="invalid_cycles",
+            text="tests left out because the control tooth did not feel the cold, or was not recorded",
+            count=int(onset["invalid_cycles"].sum()),
+        ),
+        Notice(
+            code="left_censored",
+            text="teeth that were numb at their first valid test already",
+            count=int((onset["reason"] == "numb_at_first_test").sum()),
+        ),
+        Notice(
+            code="returned",
+            text="teeth in which sensation returned after a confirmed onset, while tests went on",
+            count=int((onset["loss_right_min"].notna() & (onset["loss_right_min"] < float("inf"))).sum()),
+        ),
+    )
+    arms = protocol.arm_codes
+    reasons = tuple(
+        (code, text, tuple(int(((onset["reason"] == code) & (onset["arm"] == arm)).sum()) for arm in arms))
+        for code, text in REASONS.items()
+    )
+    return DataQuality(
+        rows_read=records.rows_read,
+        rows_refused=records.rows_read - len(records.cases),
+        readings_read=records.readings_read,
+        readings_refused=records.readings_read - len(records.readings),
+        refused=_grouped(records.problems),
+        queried=_grouped(records.queries),
+        repaired=tuple(Notice(code=r.code, text=f"{r.column}: {r.text}", count=r.count) for r in records.repairs),
+        testing=testing,
+        onset_reasons=reasons,
+    )

@@ -1,0 +1,137 @@
+"""The main results under the other choices that the plan names."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.work import Progress
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.model import Records
+from onsetstudy.study.analysis_set import AnalysisSet
+from onsetstudy.study.population import contrast_results
+from onsetstudy.study.prepare import prepare
+from onsetstudy.study.results import Variation
+
+__all__ = ["CHOICES", "FIRST_CASES", "run_sensitivity"]
+
+FIRST_CASES = 5
+MIXED_WITHIN_MIN = 10.0
+BUFFER_RATIO = (1 / 20, 1 / 8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Choice:
+    """One other choice: what is derived otherwise, or which cases stay."""
+
+    text: str
+    derive: dict[str, Any] = field(default_factory=dict)
+    keep: str = ""
+
+
+CHOICES: dict[str, _Choice] = {
+    "confirmations_1": _Choice(text="one not-felt test makes an onset", derive={"confirmations": 1}),
+    "confirmations_2": _Choice(text="two not-felt tests in a row make an onset", derive={"confirmations": 2}),
+    "rescue_other_way": _Choice(
+        text="a supplement before onset is taken the other way: censored for shares and waits, a failure for the rate",
+        derive={"rescue": "other_way"},
+    ),
+    "accept_unconfirmed": _Choice(
+        text="a not-felt last test counts as onset though nothing confirmed it", derive={"accept_unconfirmed": True}
+    ),
+    "control_ignored": _Choice(text="the control tooth is ignored", derive={"control_tooth": "none"}),
+    "first_cases_left_out": _Choice(
+        text=f"the first {FIRST_CASES} cases of each operator and arm are left out", keep="first_cases"
+    ),
+    "per_protocol": _Choice(
+        text="cases prepared as planned only: mixed at most 10 min before, ratio between 1:20 and 1:8",
+        keep="per_protocol",
+    ),
+}
+"""Every choice that a protocol may name under its sensitivity analyses."""
+
+
+def run_sensitivity(
+    protocol: Protocol, records: Records, main: AnalysisSet, *, through: Quarter, progress: Progress | None = None
+) -> tuple[Variation, ...]:
+    """Hazard ratio, share numb by the target and waiting under each choice of the plan, the plan's own first.
+
+    Parameters
+    ----------
+    main : AnalysisSet
+        The cases as the plan derives them.
+    through : Quarter
+        Last quarter analysed.
+
+    Returns
+    -------
+    tuple of Variation
+        Empty when the plan names no other choice.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the plan names a choice that does not exist.
+    """
+    names = protocol.plan.sensitivity
+    unknown = [name for name in names if name not in CHOICES]
+    if unknown:
+        raise OnsetStudyError(
+            [
+                Problem(
+                    what=f"the sensitivity analysis {name!r} is not known",
+                    where=Where(key="analysis.sensitivity"),
+                    mend=f"choose among {', '.join(CHOICES)}",
+                    value=name,
+                    code="sensitivity",
+                )
+                for name in unknown
+            ]
+        )
+    if not names:
+        return ()
+    varied = [_variation("main", "as planned", main)]
+    for done, name in enumerate(names):
+        if progress is not None:
+            progress(done, len(names), f"sensitivity: {name}")
+        choice = CHOICES[name]
+        data = prepare(protocol, records, through=through, **choice.derive)[0] if choice.derive else main
+        if choice.keep == "first_cases":
+            data = data.where(~_first_cases(data))
+        if choice.keep == "per_protocol":
+            data = data.where(_as_planned(data))
+        varied.append(_variation(name, choice.text, data))
+    return tuple(varied)
+
+
+def _variation(code: str, text: str, data: AnalysisSet) -> Variation:
+    counts, hazard_ratio, success_difference, wait_difference = contrast_results(data)
+    return Variation(
+        code=code,
+        text=text,
+        n=counts,
+        hazard_ratio=hazard_ratio,
+        success_difference=success_difference,
+        wait_difference=wait_difference,
+    )
+
+
+def _first_cases(data: AnalysisSet) -> NDArray[np.bool_]:
+    """Cases among the first of their operator in their arm, by date and case code."""
+    order = data.frame.sort_values(["case_date", "case_id"], kind="stable")
+    number = order.groupby(["clinician_id", "arm"]).cumcount().reindex(data.frame.index)
+    return np.asarray(number < FIRST_CASES, dtype=bool)
+
+
+def _as_planned(data: AnalysisSet) -> NDArray[np.bool_]:
+    """Cases whose preparation, as far as it was recorded, kept to the plan."""
+    frame = data.frame
+    late = frame["mixed_to_injection_min"].to_numpy(dtype=float) > MIXED_WITHIN_MIN
+    ratio = frame["bicarbonate_ml"].to_numpy(dtype=float) / frame["cartridge_ml"].to_numpy(dtype=float)
+    reference = frame["arm"].to_numpy(dtype=str) == data.protocol.reference_arm
+    off = ~reference & ((ratio < BUFFER_RATIO[0] - 1e-9) | (ratio > BUFFER_RATIO[1] + 1e-9))
+    return np.asarray(~late & ~off, dtype=bool)

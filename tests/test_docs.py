@@ -1,0 +1,69 @@
+"""Pages that show numbers show the numbers that were computed."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from onsetstudy.cli.main import DOORS, onsetstudy
+from tests.simulation import stopwatch
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_the_stopwatch_page_shows_the_table_that_was_simulated():
+    table = pd.read_csv(ROOT / "tests" / "simulation" / "stopwatch.csv")
+    page = (ROOT / "docs" / "stopwatch.md").read_text(encoding="utf-8")
+    shown = page.split(stopwatch.BEGIN)[1].split(stopwatch.END)[0].strip()
+    assert shown == stopwatch.markdown(table)
+
+
+def test_one_simulated_study_can_be_made_again():
+    scenario = stopwatch.SCENARIOS[1]
+    assert stopwatch.one_study(scenario, 3) == stopwatch.one_study(scenario, 3)
+    assert stopwatch.one_study(scenario, 3) != stopwatch.one_study(scenario, 4)
+
+
+@pytest.mark.parametrize("name", sorted(DOORS))
+def test_every_command_has_help_and_a_line_in_the_readme(name):
+    shown = CliRunner().invoke(onsetstudy, [name, "--help"])
+    assert shown.exit_code == 0
+    assert len(shown.output.splitlines()) > 5
+    assert re.search(rf"^\| `onsetstudy {name}\b", README, flags=re.MULTILINE)
+
+
+def test_help_lists_every_command_and_the_exit_codes():
+    shown = CliRunner().invoke(onsetstudy, ["--help"]).output
+    assert all(name in shown for name in DOORS)
+    assert "Exit codes" in shown
+
+
+def test_the_python_example_of_the_readme_runs():
+    code = README.split("```python\n")[1].split("```")[0]
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "success_by_target" in done.stdout
+
+
+def test_every_local_link_of_the_pages_leads_somewhere():
+    pages = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+    broken = [
+        f"{page.name}: {target}"
+        for page in pages
+        for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8"))
+        if not (page.parent / target).exists()
+    ]
+    assert not broken, broken
+
+
+def test_the_checks_run_the_command_of_the_readme():
+    run = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert "<!-- command: tests -->" in run
+    assert README.count("<!-- command: tests -->") == 1
