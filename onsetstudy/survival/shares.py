@@ -1,0 +1,206 @@
+"""Share of one group that is numb by a given minute, with limits that are honest at 0 and at all.
+
+Every case decided at that minute: a count, with Wilson's limits. Otherwise the nonparametric
+maximum likelihood share, with Wilson's limits for the number of fully decided cases whose
+likelihood falls off as fast as the profile likelihood of the share does.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.proportions import normal_quantile, wilson_limits
+from onsetstudy.survival.results import OnsetCurve
+
+__all__ = ["Share", "share_numb_by", "spread_evenly"]
+
+_PROBE = 1e-6
+"""Weight, relative to the cases, of the pseudo-case that finds the end of a flat likelihood."""
+_ROOT_TOLERANCE = 0.002
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Share:
+    """Share numb by a minute in one group.
+
+    Parameters
+    ----------
+    low, high : float
+        What the data determine: equal unless the minute lies where the curve is a band.
+    estimate : float
+        Between ``low`` and ``high``, mass spread evenly inside its innermost interval; mass that was
+        never seen to become numb counts as not numb.
+    limits : tuple of float
+        Confidence limits; they enclose ``low`` to ``high``.
+    n, undecided : int
+        Cases, and those tested neither numb before nor not numb after the minute.
+    effective_n : float
+        Decided cases that would carry as much information (the poorer of the two sides).
+    """
+
+    low: float
+    high: float
+    estimate: float
+    limits: tuple[float, float]
+    n: int
+    undecided: int
+    effective_n: float
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """``(low, high)``."""
+        return self.low, self.high
+
+
+def decided(times: Intervals, minute: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which cases were surely numb by the minute, and which surely not."""
+    numb = times.right <= minute
+    return numb, ~numb & (times.left >= minute)
+
+
+def spread_evenly(curve: OnsetCurve, minute: float) -> float:
+    """Share numb by ``minute`` when mass lies evenly inside its innermost interval.
+
+    Mass in an interval without end counts as not numb.
+    """
+    width = curve.right - curve.left
+    inside = np.where(np.isfinite(width) & (width > 0), (minute - curve.left) / np.where(width > 0, width, 1.0), 0.0)
+    part = np.where(curve.right <= minute, 1.0, np.clip(inside, 0.0, 1.0))
+    return float(min(1.0, np.sum(curve.mass * part)))
+
+
+def share_numb_by(times: Intervals, minute: float, conf_level: float = 0.95) -> Share:
+    """Share of the cases that is numb by ``minute``.
+
+    Parameters
+    ----------
+    times : Intervals, n >= 1 cases of one group
+    minute : float
+        Minutes from clock zero.
+
+    Notes
+    -----
+    Let ``l(p)`` be the log-likelihood maximised with the share held at ``p``, and ``p_U`` the upper end of
+    ``{p: 2 (max l - l(p)) <= z^2}``. Of ``m`` decided cases with the same share ``s``, the log-likelihood falls
+    by ``m KL(s, p_U)``; ``m`` is chosen so that both falls are equal, and Wilson's upper limit for ``s m`` of
+    ``m`` is taken (likewise below). With every case decided ``m`` is ``n``: the usual limits. Unlike the
+    likelihood-ratio interval itself it does not become too short at 0 and at 1. Where the share is only
+    bounded, the lower limit starts from the lower bound and the upper from the upper one. For times
+    that are not on a grid the likelihood ratio has lighter tails than chi-square (reference 1), so that the
+    limits are conservative.
+
+    References
+    ----------
+    .. [1] M. Banerjee, J. A. Wellner, Ann Stat 2001;29:1699-1731.
+    .. [2] E. B. Wilson, J Am Stat Assoc 1927;22:209-212.
+    """
+    n = len(times)
+    numb, not_numb = decided(times, minute)
+    count = int(numb.sum())
+    undecided = n - count - int(not_numb.sum())
+    if undecided == 0:
+        share = count / n
+        limits = wilson_limits(count, n, conf_level)
+        return Share(low=share, high=share, estimate=share, limits=limits, n=n, undecided=0, effective_n=float(n))
+    curve = fit_npmle(times)
+    low, high = _bounds(times, minute, curve)
+    crit = normal_quantile(conf_level) ** 2
+    below = _effective_n(times, minute, crit, curve.log_likelihood, low, upwards=False)
+    above = _effective_n(times, minute, crit, curve.log_likelihood, high, upwards=True)
+    return Share(
+        low=low,
+        high=high,
+        estimate=min(max(spread_evenly(curve, minute), low), high),
+        limits=(
+            min(low, wilson_limits(low * below, below, conf_level)[0]),
+            max(high, wilson_limits(high * above, above, conf_level)[1]),
+        ),
+        n=n,
+        undecided=undecided,
+        effective_n=min(below, above),
+    )
+
+
+def _bounds(times: Intervals, minute: float, curve: OnsetCurve) -> tuple[float, float]:
+    """Lowest and highest share numb that every maximiser of the likelihood allows."""
+    low_surv, high_surv = curve.at(minute)
+    low, high = 1.0 - float(high_surv), 1.0 - float(low_surv)
+    if not np.all(curve.determined):
+        probe = _PROBE * len(times)
+        low = min(low, _tilted(times, minute, probe, upwards=False)[0])
+        high = max(high, _tilted(times, minute, probe, upwards=True)[0])
+    # Masses carry rounding; a share of 1e-16 is none.
+    return (0.0 if low < 1e-12 else low), (1.0 if high > 1 - 1e-12 else high)
+
+
+def _tilted(times: Intervals, minute: float, weight: float, *, upwards: bool) -> tuple[float, float]:
+    """Point on the profile likelihood of the share: ``(share, log-likelihood of the cases)``.
+
+    A pseudo-case of ``weight`` cases known to be numb by the minute (or not) pulls the share along the path
+    of constrained maximisers, since the weight is the Lagrange multiplier times the share.
+    """
+    pseudo = (0.0, minute) if upwards else (minute, math.inf)
+    pulled = Intervals(np.append(times.left, pseudo[0]), np.append(times.right, pseudo[1]))
+    curve = fit_npmle(pulled, weight=np.append(np.ones(len(times)), weight))
+    inside = (curve.left >= pseudo[0]) & (curve.right <= pseudo[1])
+    share_inside = float(min(1.0, curve.mass[inside].sum()))
+    log_likelihood = curve.log_likelihood - weight * math.log(share_inside)
+    return (share_inside if upwards else 1.0 - share_inside), log_likelihood
+
+
+def _fall(share: float, other: float) -> float:
+    """Fall of the mean log-likelihood of a binomial from its share to another (Kullback-Leibler)."""
+    fall = 0.0
+    if share > 0:
+        fall += share * math.log(share / other) if other > 0 else math.inf
+    if share < 1:
+        fall += (1 - share) * math.log((1 - share) / (1 - other)) if other < 1 else math.inf
+    return fall
+
+
+def _edge_log_likelihood(times: Intervals, minute: float, *, upwards: bool) -> float:
+    """Largest log-likelihood with everybody (``upwards``) or nobody numb by the minute; ``-inf`` if impossible."""
+    numb, not_numb = decided(times, minute)
+    if (not_numb if upwards else numb).any():
+        return -math.inf
+    if upwards:
+        held = Intervals(times.left, np.minimum(times.right, minute))
+    else:
+        held = Intervals(np.maximum(times.left, minute), times.right)
+    return fit_npmle(held).log_likelihood
+
+
+def _effective_n(
+    times: Intervals, minute: float, crit: float, log_likelihood: float, share: float, *, upwards: bool
+) -> float:
+    """Decided cases whose likelihood falls as fast as the profile likelihood on one side; 0 if it never does."""
+    n = float(len(times))
+    if share == (1.0 if upwards else 0.0):
+        return n
+    if 2.0 * (log_likelihood - _edge_log_likelihood(times, minute, upwards=upwards)) <= crit:
+        return 0.0
+    odds = (share + 0.5 / n) / (1.0 - share + 0.5 / n)
+    weight = 0.5 * math.log(crit * n * (odds if upwards else 1.0 / odds))
+    low, high, slope, point, ratio = -math.inf, math.inf, 2.0, share, 0.0
+    before: tuple[float, float] | None = None
+    # The number sought varies slowly along the path, so that a coarse root of ratio = crit is enough.
+    for _ in range(40):
+        point, held = _tilted(times, minute, math.exp(weight), upwards=upwards)
+        ratio = max(2.0 * (log_likelihood - held), 1e-12)
+        if abs(ratio / crit - 1.0) < _ROOT_TOLERANCE:
+            break
+        low, high = (weight, high) if ratio < crit else (low, weight)
+        if before is not None and weight != before[0]:
+            slope = min(max((math.log(ratio) - before[1]) / (weight - before[0]), 0.2), 4.0)
+        before = (weight, math.log(ratio))
+        weight += (math.log(crit) - before[1]) / slope
+        if not low < weight < high:
+            weight = 0.5 * (low + high)
+    fall = _fall(share, point)
+    return min(n, ratio / 2.0 / fall) if fall > 0 else 0.0

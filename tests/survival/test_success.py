@@ -1,0 +1,266 @@
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from scipy import optimize, stats
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Result
+from onsetstudy.core.serialise import from_dict
+from onsetstudy.survival.proportions import newcombe_difference, wilson_limits
+from onsetstudy.survival.shares import share_numb_by
+from onsetstudy.survival.success import never_numb_share, success_by
+from tests.survival.build import cases, grid, inf, interval_rows
+
+
+def limits(estimate):
+    return estimate.interval.low, estimate.interval.high
+
+
+def test_every_case_decided_gives_wilson_and_newcombe(reference):
+    # 56 of 70 against 48 of 80 numb by two minutes, as printed by Newcombe.
+    times, arm = cases(buffered=grid([56, 10, 4]), plain=grid([48, 20, 12]))
+    result = success_by(times, arm, reference_arm="plain", target_min=2)
+    ref = reference("newcombe_1998_difference")
+    ref.check("56/70 48/80 low", result.difference.interval.low)
+    ref.check("56/70 48/80 high", result.difference.interval.high)
+    plain, buffered = result.arms
+    assert (plain.contrast, buffered.contrast) == ("plain", "buffered")
+    assert plain.estimate == 48 / 80
+    assert limits(plain) == wilson_limits(48, 80)
+    assert plain.std_error == pytest.approx(math.sqrt(0.6 * 0.4 / 80))
+    assert result.difference.estimate == pytest.approx(0.2)
+    assert result.difference.contrast == "buffered - plain"
+    assert result.difference.std_error == pytest.approx(math.sqrt(0.8 * 0.2 / 70 + 0.6 * 0.4 / 80))
+    assert result.ratio.estimate == pytest.approx(4 / 3)
+    assert result.ratio.interval.low < 4 / 3 < result.ratio.interval.high
+    assert [(a.cases, a.onsets) for a in result.n.by_arm] == [(80, 48), (70, 56)]
+    assert result.caution == ()
+    assert "Newcombe method 10" in result.difference.interval.method
+
+
+def test_result_speaks_the_common_language():
+    times, arm = cases(buffered=grid([5, 3, 2]), plain=grid([2, 3, 5]))
+    result = success_by(times, arm, reference_arm="plain", target_min=2)
+    assert isinstance(result, Result)
+    assert from_dict(result.to_dict()) == result
+    assert result.to_frame()["quantity"].tolist() == ["success_by_target"] * 2 + ["success_difference", "success_ratio"]
+
+
+@pytest.mark.parametrize(("numb", "n"), [(0, 20), (20, 20), (0, 1)])
+def test_none_and_all_give_honest_limits(numb, n):
+    times, arm = cases(buffered=grid([numb, n - numb, 0]), plain=grid([3, 2, 5]))
+    result = success_by(times, arm, reference_arm="plain", target_min=2)
+    assert limits(result.arms[1]) == wilson_limits(numb, n)
+    assert result.arms[1].std_error is None
+    assert limits(result.difference) == pytest.approx(newcombe_difference(numb, n, 3, 10))
+    assert result.difference.std_error > 0
+
+
+def test_no_ratio_to_a_reference_of_none():
+    times, arm = cases(buffered=grid([3, 2]), plain=grid([0, 5]))
+    assert success_by(times, arm, reference_arm="plain", target_min=2).ratio is None
+
+
+def test_a_missed_test_at_the_target_is_shared_out_not_filled_in():
+    # 7 in (0, 2], 5 in (2, 4], 8 later, 2 in (0, 4]: the two split 7 : 5, so F(2) = (7 + 2 * 7/12) / 22.
+    times, arm = cases(plain=[(0, 2, 7), (2, 4, 5), (4, inf, 8), (0, 4, 2)], buffered=grid([5, 5, 5]))
+    result = success_by(times, arm, reference_arm="plain", target_min=2)
+    expected = (7 + 2 * Fraction(7, 12)) / 22
+    assert expected == Fraction(49, 132)
+    assert result.arms[0].estimate == pytest.approx(float(expected), abs=1e-9)
+    assert [c.code for c in result.caution] == ["undecided_cases"]
+    assert "2 of 22 cases of the arm plain" in result.caution[0].text
+    # Less certain than 22 decided cases, more than the 20 that are decided at one test's distance.
+    width = np.diff(limits(result.arms[0]))[0]
+    assert np.diff(wilson_limits(float(expected) * 22, 22))[0] < width
+    assert width < np.diff(wilson_limits(float(expected) * 18, 18))[0]
+
+
+def profile_twin(times, minute, level=0.95):
+    """Effective number of cases per side by constrained maximisation with a general optimiser."""
+    ticks = np.unique(np.concatenate((times.left, times.right[np.isfinite(times.right)], [minute])))
+    left, right = ticks, np.append(ticks[1:], inf)
+    covers = (times.left[:, None] <= left) & (right <= times.right[:, None])
+    before = right <= minute
+
+    def best(share):
+        def negative(x):
+            mass = np.exp(x)
+            if share is None:
+                mass = mass / mass.sum()
+            else:
+                mass = np.where(before, share * mass / mass[before].sum(), (1 - share) * mass / mass[~before].sum())
+            return -float(np.sum(np.log(covers @ mass)))
+
+        return -optimize.minimize(negative, np.zeros(left.size), method="BFGS", options={"gtol": 1e-9}).fun
+
+    crit, top = stats.chi2.ppf(level, 1), best(None)
+    share = share_numb_by(times, minute).low
+    sides = []
+    for end in (1e-6, 1 - 1e-6):
+        root = optimize.brentq(lambda p: 2 * (top - best(p)) - crit, share, end, xtol=1e-8)
+        sides.append(crit / 2 / (share * math.log(share / root) + (1 - share) * math.log((1 - share) / (1 - root))))
+    return share, sides
+
+
+@pytest.mark.filterwarnings("ignore::RuntimeWarning")
+@pytest.mark.parametrize(
+    "gaps",
+    [
+        [(0, 2, 7), (2, 4, 5), (4, inf, 8), (0, 4, 2)],
+        [(0, 2, 3), (0, 4, 6), (2, 6, 4), (4, 6, 3), (2, inf, 2), (6, inf, 4)],
+    ],
+)
+def test_limits_equal_those_of_a_slow_profile_likelihood(gaps):
+    times, _ = cases(plain=gaps)
+    ours = share_numb_by(times, 2)
+    share, (below, above) = profile_twin(times, 2)
+    assert ours.effective_n == pytest.approx(min(below, above), rel=1e-3)
+    expected = wilson_limits(share * below, below)[0], wilson_limits(share * above, above)[1]
+    assert ours.limits == pytest.approx(expected, abs=1e-4)
+
+
+def test_target_inside_a_gap_gives_bounds_and_says_so():
+    # Tests at 2 and 4, target 3: of 22, 49/132 are numb by 2 and 14/22 by 4; in between nobody knows.
+    times, arm = cases(plain=[(0, 2, 7), (2, 4, 5), (4, inf, 8), (0, 4, 2)], buffered=grid([9, 1, 10]))
+    result = success_by(times, arm, reference_arm="plain", target_min=3)
+    plain = result.arms[0]
+    at_two = success_by(times, arm, reference_arm="plain", target_min=2).arms[0]
+    at_four = success_by(times, arm, reference_arm="plain", target_min=4).arms[0]
+    assert plain.interval.low == pytest.approx(at_two.interval.low, abs=1e-6)
+    assert plain.interval.high == pytest.approx(at_four.interval.high, abs=1e-6)
+    assert plain.estimate == pytest.approx((at_two.estimate + at_four.estimate) / 2)
+    caution = next(c for c in result.caution if c.code == "bounded_share")
+    assert "7 of 22 cases of the arm plain" in caution.text
+    assert "between 37% and 64%" in caution.text
+    assert result.difference.interval.low <= at_two.estimate - at_four.estimate
+
+
+def test_follow_up_that_ends_a_little_early_counts_as_not_numb():
+    times, arm = cases(plain=[(0, 2, 4), (2, 4, 4), (14, inf, 4)], buffered=grid([4] * 9))
+    result = never_numb_share(times, arm, reference_arm="plain", horizon_min=15)
+    assert result.arms[0].estimate == pytest.approx(4 / 12)
+    assert "4 cases last felt less than one usual gap before it" in result.caution[0].text
+    strict = never_numb_share(times, arm, reference_arm="plain", horizon_min=15, grace_min=0)
+    assert strict.arms[0].estimate == pytest.approx(4 / 12)
+    assert limits(strict.arms[0])[0] == 0.0
+    assert "between 0% and 33%" in strict.caution[0].text
+
+
+def test_never_numb_is_the_complement_of_success_at_the_horizon():
+    times, arm = cases(plain=[(0, 2, 7), (2, 4, 5), (4, inf, 8), (0, 4, 2)], buffered=grid([9, 7, 1]))
+    success = success_by(times, arm, reference_arm="plain", target_min=4)
+    never = never_numb_share(times, arm, reference_arm="plain", horizon_min=4)
+    for yes, no in zip(success.arms, never.arms, strict=True):
+        assert no.estimate == pytest.approx(1 - yes.estimate)
+        assert limits(no) == pytest.approx((1 - yes.interval.high, 1 - yes.interval.low))
+    assert never.difference.estimate == pytest.approx(-success.difference.estimate)
+    assert limits(never.difference) == pytest.approx(
+        (-success.difference.interval.high, -success.difference.interval.low)
+    )
+    assert [a.onsets for a in never.n.by_arm] == [8, 1]
+    assert never.difference.quantity == "never_numb_difference"
+
+
+def test_strata_are_weighted_by_their_share_of_all_cases():
+    # Stratum a: 40 of 60 cases, 10/20 against 5/20; stratum b: 20 of 60, 8/10 against 6/10.
+    a_times, a_arm = cases(buffered=grid([10, 10]), plain=grid([5, 15]))
+    b_times, b_arm = cases(buffered=grid([8, 2]), plain=grid([6, 4]))
+    times = Intervals(np.r_[a_times.left, b_times.left], np.r_[a_times.right, b_times.right])
+    arm, stratum = np.r_[a_arm, b_arm], np.repeat(["a", "b"], [40, 20])
+    result = success_by(times, arm, reference_arm="plain", target_min=2, stratum=stratum)
+    assert result.arms[0].estimate == pytest.approx(
+        float(Fraction(2, 3) * Fraction(1, 4) + Fraction(1, 3) * Fraction(3, 5))
+    )
+    assert result.difference.estimate == pytest.approx(
+        float(Fraction(2, 3) * Fraction(1, 4) + Fraction(1, 3) * Fraction(1, 5))
+    )
+    low_a, low_b = wilson_limits(5, 20)[0], wilson_limits(6, 10)[0]
+    expected = 11 / 30 - math.hypot(2 / 3 * (0.25 - low_a), (0.6 - low_b) / 3)
+    assert result.arms[0].interval.low == pytest.approx(expected)
+    assert "standardised over 2 strata" in result.method
+
+
+def test_a_stratum_without_one_arm_is_left_out_and_named():
+    times, arm = cases(buffered=grid([10, 10]), plain=grid([5, 15]))
+    stratum = np.array(["a"] * 20 + ["a"] * 15 + ["b"] * 5)
+    result = success_by(times, arm, reference_arm="plain", target_min=2, stratum=stratum)
+    assert result.n.cases == 35
+    assert result.caution[0].code == "stratum_without_arm"
+    assert "5 cases" in result.caution[0].text
+
+
+def test_more_than_two_arms_are_each_compared_with_the_reference():
+    times, arm = cases(plain=grid([3, 7]), c=grid([9, 1]), b=grid([5, 5]))
+    result = success_by(times, arm, reference_arm="plain", target_min=2)
+    assert [e.contrast for e in result.arms] == ["plain", "b", "c"]
+    assert result.difference.contrast == "b - plain"
+    assert [e.contrast for e in result.more] == ["c - plain"]
+    assert result.more[0].estimate == pytest.approx(0.6)
+    assert result.more[0].n.cases == 20
+
+
+def test_an_arm_that_says_nothing_is_not_estimated():
+    times, arm = cases(plain=[(0, 4, 3), (1, inf, 2)], buffered=grid([3, 3]))
+    with pytest.raises(NotEstimable, match="no case of the arm plain shows whether it was numb at 2 min"):
+        success_by(times, arm, reference_arm="plain", target_min=2, grace_min=0)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"reference_arm": "saline"}, "no case belongs to the reference arm 'saline'; arms seen: buffered, plain"),
+        ({"target_min": 0.0}, "target_min is 0.0"),
+        ({"conf_level": 1.0}, "confidence level 1.0"),
+        ({"arm": ["plain"] * 4}, "no case belongs to an arm other than 'plain'"),
+        ({"arm": ["plain", None, "buffered", "plain"]}, "arm is missing for case 1"),
+        ({"arm": ["plain"]}, r"arm has the shape \(1,\) beside 4 cases"),
+        ({"stratum": ["a", "a", "b", "b"]}, "no stratum holds a case of every arm"),
+    ],
+)
+def test_mistakes_are_named(change, words):
+    times = Intervals([0, 2, 0, 2], [2, inf, 2, inf])
+    call = {"arm": ["plain", "plain", "buffered", "buffered"], "reference_arm": "plain", "target_min": 2.0} | change
+    with pytest.raises(OnsetStudyError, match=words):
+        success_by(times, call.pop("arm"), **call)
+
+
+def estimable(rows, arm, minute, **kwargs):
+    times = Intervals([a for a, _ in rows], [b for _, b in rows])
+    try:
+        return success_by(times, arm, reference_arm="plain", target_min=minute, **kwargs)
+    except NotEstimable:
+        assume(False)
+
+
+@settings(max_examples=60)
+@given(interval_rows(4), st.sampled_from([1.0, 2.25, 4.0]), st.randoms(use_true_random=False))
+def test_laws_of_order_scale_and_swap(rows, minute, chance):
+    arm = ["plain" if i % 2 else "buffered" for i in range(len(rows))]
+    result = estimable(rows, arm, minute)
+    shuffled = list(zip(rows, arm, strict=True))
+    chance.shuffle(shuffled)
+    again = estimable([r for r, _ in shuffled], [a for _, a in shuffled], minute)
+    scaled = estimable([(3 * a, 3 * b) for a, b in rows], arm, 3 * minute)
+    for other in (again, scaled):
+        for one, two in zip(result.arms, other.arms, strict=True):
+            assert one.estimate == pytest.approx(two.estimate, abs=1e-5)
+            assert limits(one) == pytest.approx(limits(two), abs=1e-4)
+        assert limits(result.difference) == pytest.approx(limits(other.difference), abs=1e-4)
+    swapped = estimable(rows, ["buffered" if a == "plain" else "plain" for a in arm], minute)
+    assert result.difference.estimate == pytest.approx(-swapped.difference.estimate, abs=1e-9)
+    assert limits(result.difference) == pytest.approx(tuple(-x for x in limits(swapped.difference))[::-1], abs=1e-9)
+
+
+@given(interval_rows(4), st.sampled_from([1.0, 2.25, 4.0]))
+def test_limits_enclose_bounds_and_bounds_enclose_the_estimate(rows, minute):
+    share = share_numb_by(Intervals([a for a, _ in rows], [b for _, b in rows]), minute)
+    assert 0 <= share.limits[0] <= share.low <= share.estimate <= share.high <= share.limits[1] <= 1
+    assert 0 <= share.effective_n <= share.n
