@@ -14,6 +14,7 @@ from scipy import optimize, stats
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 
 __all__ = [
+    "SHARE_LIMITS",
     "Limits",
     "clopper_pearson_limits",
     "mcnemar_exact",
@@ -89,17 +90,30 @@ def wilson_limits(count: float, n: float, conf_level: float = 0.95) -> Limits:
     return low, high
 
 
-def clopper_pearson_limits(count: int, n: int, conf_level: float = 0.95) -> Limits:
+def clopper_pearson_limits(count: float, n: float, conf_level: float = 0.95) -> Limits:
     """Exact (conservative) binomial limits of a share.
+
+    Parameters
+    ----------
+    count, n : float
+        Successes and cases; for real numbers the beta quantiles interpolate. ``n == 0`` gives (0, 1).
 
     References
     ----------
     .. [1] C. J. Clopper, E. S. Pearson, Biometrika 1934;26:404-413.
     """
     normal_quantile(conf_level)
+    if n == 0:
+        return 0.0, 1.0
     _check_count(count, n)
-    exact = stats.binomtest(count, n).proportion_ci(conf_level, method="exact")
-    return float(exact.low), float(exact.high)
+    tail = (1.0 - conf_level) / 2.0
+    low = 0.0 if count == 0 else float(stats.beta.ppf(tail, count, n - count + 1))
+    high = 1.0 if count == n else float(stats.beta.isf(tail, count + 1, n - count))
+    return low, high
+
+
+SHARE_LIMITS = {"wilson": wilson_limits, "exact": clopper_pearson_limits}
+"""Limits of a single share by name."""
 
 
 def mover_difference(first: Limits, first_limits: Limits, second: Limits, second_limits: Limits) -> Limits:

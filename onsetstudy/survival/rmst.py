@@ -117,7 +117,7 @@ def estimate_rmst(
         Bootstrap samples.
     small_sample : bool
         Intervals by Student's t with Welch's degrees of freedom and variances enlarged by ``n/(n - 1)`` in each
-        arm; otherwise by the normal distribution.
+        arm, those of the arms on the logit of wait / tau; otherwise by the normal distribution.
 
     Returns
     -------
@@ -311,10 +311,15 @@ def _how(cells: Sequence[_CellWait], options: _Options) -> str:
 
 
 def _mean(cells: list[_CellWait], options: _Options) -> tuple[float, Limits, float | None, str]:
-    mean = sum(cell.mean for cell in cells)
+    mean, tau = sum(cell.mean for cell in cells), options.tau_min
     below, above, error = _margins([(cell, 1.0) for cell in cells], options)
-    limits = max(0.0, mean - below), min(options.tau_min, mean + above)
-    return mean, limits, error, _how(cells, options)
+    how = _how(cells, options)
+    if error is not None and options.small_sample and 0.0 < mean < tau:
+        # Waits are skewed: long tails when most are short, the reverse when many reach the horizon.
+        centre, half = math.log(mean / (tau - mean)), below * tau / (mean * (tau - mean))
+        low, high = (tau / (1.0 + math.exp(-x)) for x in (centre - half, centre + half))
+        return mean, (low, high), error, how + ", on the logit of the share of the horizon"
+    return mean, (max(0.0, mean - below), min(tau, mean + above)), error, how
 
 
 def _difference(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.npmle import fit_npmle
-from onsetstudy.survival.proportions import normal_quantile, wilson_limits
+from onsetstudy.survival.proportions import SHARE_LIMITS, normal_quantile
 from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["Share", "share_numb_by", "spread_evenly"]
@@ -75,7 +75,7 @@ def spread_evenly(curve: OnsetCurve, minute: float) -> float:
     return float(min(1.0, np.sum(curve.mass * part)))
 
 
-def share_numb_by(times: Intervals, minute: float, conf_level: float = 0.95) -> Share:
+def share_numb_by(times: Intervals, minute: float, conf_level: float = 0.95, limits: str = "wilson") -> Share:
     """Share of the cases that is numb by ``minute``.
 
     Parameters
@@ -83,6 +83,8 @@ def share_numb_by(times: Intervals, minute: float, conf_level: float = 0.95) -> 
     times : Intervals, n >= 1 cases of one group
     minute : float
         Minutes from clock zero.
+    limits : str
+        ``"wilson"``, or ``"exact"`` for those of Clopper and Pearson.
 
     Notes
     -----
@@ -100,14 +102,15 @@ def share_numb_by(times: Intervals, minute: float, conf_level: float = 0.95) -> 
     .. [1] M. Banerjee, J. A. Wellner, Ann Stat 2001;29:1699-1731.
     .. [2] E. B. Wilson, J Am Stat Assoc 1927;22:209-212.
     """
+    limits_of = SHARE_LIMITS[limits]
     n = len(times)
     numb, not_numb = decided(times, minute)
     count = int(numb.sum())
     undecided = n - count - int(not_numb.sum())
     if undecided == 0:
         share = count / n
-        limits = wilson_limits(count, n, conf_level)
-        return Share(low=share, high=share, estimate=share, limits=limits, n=n, undecided=0, effective_n=float(n))
+        found = limits_of(count, n, conf_level)
+        return Share(low=share, high=share, estimate=share, limits=found, n=n, undecided=0, effective_n=float(n))
     curve = fit_npmle(times)
     low, high = _bounds(times, minute, curve)
     crit = normal_quantile(conf_level) ** 2
@@ -118,8 +121,8 @@ def share_numb_by(times: Intervals, minute: float, conf_level: float = 0.95) -> 
         high=high,
         estimate=min(max(spread_evenly(curve, minute), low), high),
         limits=(
-            min(low, wilson_limits(low * below, below, conf_level)[0]),
-            max(high, wilson_limits(high * above, above, conf_level)[1]),
+            min(low, limits_of(low * below, below, conf_level)[0]),
+            max(high, limits_of(high * above, above, conf_level)[1]),
         ),
         n=n,
         undecided=undecided,

@@ -64,7 +64,10 @@ def test_on_a_schedule_it_is_the_t_interval_of_the_midpoints():
     welch = stats.ttest_ind(waits[1], waits[0], equal_var=False).confidence_interval()
     assert limits(result.difference) == pytest.approx((welch.low, welch.high), abs=1e-7)
     assert plain.std_error == pytest.approx(np.std(waits[0]) / math.sqrt(12), abs=1e-9)
-    own = stats.t.interval(0.95, 11, 43 / 12, stats.sem(waits[0]))
+    # Each arm on the logit of its share of six minutes: error times the derivative 6 / (m (6 - m)).
+    m = 43 / 12
+    half = stats.t.ppf(0.975, 11) * stats.sem(waits[0]) * 6 / (m * (6 - m))
+    own = 6 / (1 + math.exp(half) * (6 - m) / m), 6 / (1 + math.exp(-half) * (6 - m) / m)
     assert limits(plain) == pytest.approx(own, abs=1e-7)
     assert result.difference.estimate < 0
     assert (plain.unit, result.difference.unit, result.ratio.unit) == ("min", "min", "ratio")

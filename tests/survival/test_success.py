@@ -13,7 +13,7 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Result
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.survival.proportions import newcombe_difference, wilson_limits
+from onsetstudy.survival.proportions import clopper_pearson_limits, newcombe_difference, wilson_limits
 from onsetstudy.survival.shares import share_numb_by
 from onsetstudy.survival.success import never_numb_share, success_by
 from tests.survival.build import cases, grid, inf, interval_rows
@@ -61,6 +61,17 @@ def test_none_and_all_give_honest_limits(numb, n):
     assert result.arms[1].std_error is None
     assert limits(result.difference) == pytest.approx(newcombe_difference(numb, n, 3, 10))
     assert result.difference.std_error > 0
+
+
+def test_exact_limits_on_request():
+    times, arm = cases(buffered=[(0, 2, 7), (2, 4, 5), (4, inf, 8), (0, 4, 2)], plain=grid([1, 19]))
+    result = success_by(times, arm, reference_arm="plain", target_min=2, limits="exact")
+    wilson = success_by(times, arm, reference_arm="plain", target_min=2)
+    assert limits(result.arms[0]) == pytest.approx(clopper_pearson_limits(1, 20))
+    for exact, score in zip((*result.arms, result.difference), (*wilson.arms, wilson.difference), strict=True):
+        assert exact.interval.low <= score.interval.low
+        assert score.interval.high <= exact.interval.high
+    assert "Clopper-Pearson" in result.arms[1].interval.method
 
 
 def test_no_ratio_to_a_reference_of_none():
@@ -219,6 +230,7 @@ def test_an_arm_that_says_nothing_is_not_estimated():
         ({"reference_arm": "saline"}, "no case belongs to the reference arm 'saline'; arms seen: buffered, plain"),
         ({"target_min": 0.0}, "target_min is 0.0"),
         ({"conf_level": 1.0}, "confidence level 1.0"),
+        ({"limits": "wald"}, "limits is 'wald'"),
         ({"arm": ["plain"] * 4}, "no case belongs to an arm other than 'plain'"),
         ({"arm": ["plain", None, "buffered", "plain"]}, "arm is missing for case 1"),
         ({"arm": ["plain"]}, r"arm has the shape \(1,\) beside 4 cases"),
