@@ -1,0 +1,94 @@
+"""Codes of every field that takes a code, in one place.
+
+Each code is a word of the trade; a code that is not listed here is refused, never guessed.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "CODES",
+    "PAIN_MOMENTS",
+    "SCALES",
+]
+
+AGENTS = ("lidocaine", "articaine", "mepivacaine", "prilocaine", "bupivacaine")
+TECHNIQUES = (
+    "buccal_infiltration",
+    "palatal_infiltration",
+    "ianb",
+    "gow_gates",
+    "closed_mouth_block",
+    "mental_incisive",
+    "long_buccal",
+    "psa",
+    "infraorbital",
+    "intraligamentary",
+    "intraosseous",
+    "intraseptal",
+    "intrapulpal",
+)
+PAIN_MOMENTS = ("insertion", "placement", "deposition", "treatment")
+YES_NO = ("yes", "no")
+
+CODES: dict[str, tuple[str, ...]] = {
+    "arm": ("plain", "buffered"),
+    "mix_mode": ("none", "add", "replace"),
+    "agent": AGENTS,
+    "vasoconstrictor": ("none", "epinephrine", "levonordefrin", "felypressin"),
+    "technique": TECHNIQUES,
+    "rescue_technique": ("none", "repeat_same", *TECHNIQUES),
+    "arch": ("maxillary", "mandibular"),
+    "side": ("right", "left"),
+    "tooth_group": ("incisor", "canine", "premolar", "molar"),
+    "dentition": ("permanent", "primary"),
+    "pulp_status": (
+        "normal",
+        "reversible_pulpitis",
+        "symptomatic_irreversible_pulpitis",
+        "asymptomatic_irreversible_pulpitis",
+        "necrotic",
+        "previously_treated",
+        "unknown",
+    ),
+    "procedure": ("filling", "crown", "root_canal", "extraction", "periodontal", "other", "none"),
+    "test_method": ("cold", "ept", "probe", "lip"),
+    "tooth_role": ("target", "control"),
+    "response": ("felt", "not_felt"),
+    "baseline_response": ("felt", "not_felt"),
+    "topical": ("none", "benzocaine", "lidocaine", "lidocaine_prilocaine", "other"),
+    "pain_moment": PAIN_MOMENTS,
+    "age_band": ("4-11", "12-17", "18-39", "40-59", "60-79", "80+"),
+    "design": ("parallel", "crossover", "split_mouth", "before_after", "audit"),
+    "allocation": ("randomised", "clinician_choice", "alternating", "date_based"),
+    "adverse_event": (
+        "none",
+        "haematoma",
+        "paraesthesia",
+        "trismus",
+        "palpitations",
+        "syncope",
+        "soft_tissue_injury",
+        "allergic",
+        "systemic_toxicity",
+        "other",
+    ),
+    "tooth_notation": ("iso3950", "universal"),
+    "clock_zero": ("injection_end", "injection_start"),
+    "control_tooth": ("required", "optional", "none"),
+    "requirement": ("required", "optional", "none"),
+    "rescue_rule": ("failure", "censored"),
+    "primary": ("success_by_target", "hazard_ratio", "restricted_wait", "pain"),
+    "blinded": ("yes", "no", "unknown"),
+}
+"""Admitted codes by field."""
+
+SCALES: dict[str, tuple[float, float, str]] = {
+    "vas100": (0, 100, "mm"),
+    "nrs11": (0, 10, "points"),
+    "hp170": (0, 170, "mm"),
+    "vrs4": (0, 3, "points"),
+    "faces": (0, 10, "points"),
+    "mdas": (5, 25, "points"),
+    "das": (4, 20, "points"),
+}
+"""Lowest and highest score and unit of each instrument."""
