@@ -8,18 +8,26 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import nnls
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Certificate, Counts
-from onsetstudy.survival.innermost import innermost_intervals, support_index
+from onsetstudy.core.results import Assumption, Caution, Certificate, Counts
+from onsetstudy.survival.innermost import Spans, reduce_cases
+from onsetstudy.survival.mass_interior import interior_masses
+from onsetstudy.survival.mass_newton import maximise_masses
+from onsetstudy.survival.optimality import chances, determined_masses, product_limit, relative_gap
 from onsetstudy.survival.results import OnsetCurve
+from onsetstudy.survival.support_search import MOST_ACTIVE, fewest_intervals, search_support
 
 __all__ = ["fit_npmle"]
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
+
+_ALL_ACTIVE = 100
+"""Innermost intervals up to which all are worked on at once."""
+
+_CONDITION = "Kuhn-Tucker gap relative to the total weight"
+_ASSUMPTIONS = (Assumption(name="times of testing do not depend on onset"),)
 
 
 def fit_npmle(
@@ -34,13 +42,14 @@ def fit_npmle(
     Parameters
     ----------
     times : Intervals, n cases
-        Onset in (left, right], minutes from clock zero.
+        Onset in (left, right], minutes from clock zero. Ends that differ by no more than 1e-12 of themselves
+        count as equal.
     weight : array_like of float, shape (n,), optional
         Weight of each case, 0 or more; default 1. A case of weight 2 counts as two equal cases.
     tolerance : float
         Largest accepted Kuhn-Tucker gap relative to the total weight.
     max_iterations : int
-        Limit of outer steps.
+        Limit of steps.
 
     Returns
     -------
@@ -54,26 +63,28 @@ def fit_npmle(
     OnsetStudyError
         If ``weight`` is not one number of 0 or more per case.
 
+    Notes
+    -----
+    Cases are reduced to spans of innermost intervals. In closed form (product limit) if the spans allow it;
+    by constrained Newton steps on all masses if they are few, else on the active ones; by interior-point
+    steps if thousands of masses are positive. Whatever the road, the certificate is computed from all cases.
+
     References
     ----------
     .. [1] Gentleman R, Geyer CJ (1994). Maximum likelihood for interval censored data: consistency and
        computation. Biometrika 81, 618-623.
-    .. [2] Wang Y (2007). On fast computation of the non-parametric maximum likelihood estimate of a mixing
-       distribution. Journal of the Royal Statistical Society B 69, 185-198.
+    .. [2] Wang Y (2008). Dimension-reduced nonparametric maximum likelihood computation for interval-censored
+       data. Computational Statistics and Data Analysis 52, 2388-2402.
     """
+    left, right = times.left, times.right
     w = _checked_weight(weight, len(times))
-    used = w > 0
-    if not used.any():
+    if w is not None and not np.all(w > 0):
+        used = w > 0
+        left, right, w = left[used], right[used], w[used]
+    if left.size == 0:
         raise NotEstimable("onset_curve", "there is no case", code="no_cases")
-    counted = Counts(cases=int(used.sum()), onsets=int(np.sum(np.isfinite(times.right) & used)))
-    times, w = times.take(used), w[used]
-    support = innermost_intervals(times)
-    first, last = support_index(times, support)
-    k = len(support)
-    code, row = np.unique(first * k + last, return_inverse=True)
-    w = np.bincount(row, weights=w).astype(np.float64)
-    a, b = code // k, code % k
-    mass, iterations, gap = _maximise(a, b, w, k, tolerance, max_iterations)
+    spans = reduce_cases(left, right, w)
+    mass, gap, steps = _maximum(spans, tolerance, max_iterations)
     if not gap <= tolerance:
         raise NotEstimable(
             "onset_curve",
@@ -81,86 +92,58 @@ def fit_npmle(
             code="not_converged",
         )
     keep = mass > 0
-    share = np.concatenate(([0.0], np.cumsum(mass)))
+    determined = determined_masses(spans, mass)[keep]
     return OnsetCurve(
-        left=support.left[keep],
-        right=support.right[keep],
+        left=spans.left[keep],
+        right=spans.right[keep],
         mass=mass[keep],
-        determined=np.ones(int(keep.sum())),
-        log_likelihood=float(w @ np.log(share[b + 1] - share[a])),
-        certificate=Certificate(
-            converged=True,
-            iterations=iterations,
-            gap=gap,
-            tolerance=tolerance,
-            condition="Kuhn-Tucker gap relative to the total weight",
-        ),
-        n=counted,
-        assumptions=(Assumption(name="times of testing do not depend on onset"),),
+        determined=determined.astype(np.float64),
+        log_likelihood=float(spans.weight @ np.log(chances(spans, mass))),
+        certificate=Certificate(converged=True, iterations=steps, gap=gap, tolerance=tolerance, condition=_CONDITION),
+        n=Counts(cases=int(left.size), onsets=int(np.count_nonzero(np.isfinite(right)))),
+        assumptions=_ASSUMPTIONS,
+        caution=_cautions(determined),
         source="gentleman_geyer_1994",
     )
 
 
-def _checked_weight(weight: ArrayLike | None, n: int) -> FloatArray:
+def _checked_weight(weight: ArrayLike | None, n: int) -> FloatArray | None:
     if weight is None:
-        return np.ones(n)
+        return None
     w = np.asarray(weight, dtype=np.float64)
     if w.shape != (n,) or not np.all(np.isfinite(w)) or np.any(w < 0):
         raise OnsetStudyError(f"weight must be {n} finite numbers of 0 or more, one per case")
     return w
 
 
-def _gradient(a: IntArray, b: IntArray, w: FloatArray, p: FloatArray, k: int) -> FloatArray:
-    """Derivative of the log-likelihood by each mass, shape (k,)."""
-    ratio = w / p
-    steps = np.bincount(a, weights=ratio, minlength=k + 1) - np.bincount(b + 1, weights=ratio, minlength=k + 1)
-    return np.asarray(np.cumsum(steps)[:k])
+def _cautions(determined: NDArray[np.bool_]) -> tuple[Caution, ...]:
+    if np.all(determined):
+        return ()
+    return (
+        Caution(
+            code="mass_not_determined",
+            text=f"{int(np.sum(~determined))} of the {determined.size} masses of the curve are not determined by "
+            "the data: other curves have the same likelihood.",
+        ),
+    )
 
 
-def _maximise(
-    a: IntArray, b: IntArray, w: FloatArray, k: int, tolerance: float, max_iterations: int
-) -> tuple[FloatArray, int, float]:
-    """Masses, number of steps and relative gap, by constrained Newton steps on the active masses."""
-    total = float(w.sum())
-    mass = np.full(k, 1.0 / k)
-
-    def chance(m: FloatArray) -> FloatArray:
-        share = np.concatenate(([0.0], np.cumsum(m)))
-        return np.asarray(share[b + 1] - share[a])
-
-    p = chance(mass)
-    gradient = _gradient(a, b, w, p, k)
-    gap = float(gradient.max()) / total - 1.0
-    for iteration in range(1, max_iterations + 1):
-        mass = mass * gradient / total
-        if iteration <= 20:
-            mass = mass / mass.sum()
-        else:
-            mass[mass < 1e-12] = 0.0
-        p = chance(mass)
-        gradient = _gradient(a, b, w, p, k)
-        peak = gradient >= np.maximum(np.r_[0.0, gradient[:-1]], np.r_[gradient[1:], 0.0])
-        active = np.flatnonzero((mass > 1e-9) | peak)
-        covers = (a[:, None] <= active) & (active <= b[:, None])
-        root = np.sqrt(w)
-        design = covers / p[:, None] * root[:, None]
-        # The weighted sum keeps the total at one: a heavily weighted extra row.
-        heavy = 1e4 * np.sqrt(total)
-        step, _ = nnls(np.vstack((design, np.full(active.size, heavy))), np.r_[2.0 * root, heavy])
-        target = np.zeros(k)
-        target[active] = step / step.sum()
-        before = float(w @ np.log(p))
-        slope = float(gradient @ (target - mass))
-        size = 1.0
-        while size > 1e-10:
-            trial = mass + size * (target - mass)
-            q = chance(trial)
-            if np.all(q > 0) and float(w @ np.log(q)) >= before + 1e-4 * size * slope - 1e-13 * abs(before):
-                mass, p = trial, q
-                break
-            size *= 0.5
-        gradient = _gradient(a, b, w, p, k)
-        gap = float(gradient.max()) / total - 1.0
+def _maximum(spans: Spans, tolerance: float, max_steps: int) -> tuple[FloatArray, float, int]:
+    """Masses of all innermost intervals, their gap over all cases, and the steps taken."""
+    closed = product_limit(spans)
+    if closed is not None:
+        gap = relative_gap(spans, closed)
         if gap <= tolerance:
-            return mass / mass.sum(), iteration, max(gap, 0.0)
-    return mass, max_iterations, gap
+            return closed, gap, 0
+    k = spans.k
+    if k <= _ALL_ACTIVE:
+        kind = spans.first * spans.first.dtype.type(k) + spans.last
+        count = np.bincount(kind, spans.weight, k * k).astype(np.float64, copy=False).reshape(k, k)
+        fit = maximise_masses(count, np.full(k, 1.0 / k), tolerance=tolerance, max_steps=max_steps)
+        return fit.mass, relative_gap(spans, fit.mass), fit.steps
+    found = None
+    if fewest_intervals(spans.first, spans.last, k).size <= MOST_ACTIVE // 2:
+        found = search_support(spans, tolerance=tolerance, max_rounds=max_steps)
+    if found is None or not found[1] <= tolerance:
+        found = interior_masses(spans, tolerance=tolerance, max_steps=max_steps)
+    return found
