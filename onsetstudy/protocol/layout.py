@@ -1,0 +1,163 @@
+"""The shape of a protocol file: its tables and keys, types, codes and ranges."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr
+
+from onsetstudy.protocol.vocabulary import CODES
+
+__all__ = ["ProtocolFile"]
+
+SENSITIVITY = (
+    "confirmations_1",
+    "confirmations_2",
+    "rescue_other_way",
+    "accept_unconfirmed",
+    "control_ignored",
+    "first_cases_left_out",
+    "per_protocol",
+)
+STRATA = ("technique", "procedure", "practice_id", "agent", "pulp_status", "topical")
+CLUSTERS = ("patient_id", "clinician_id", "practice_id")
+COVARIATES = (*STRATA, "volume_ml", "anxiety_before", "age_band")
+PAIN_SCALES = ("vas100", "nrs11", "hp170", "vrs4", "faces")
+ANXIETY_SCALES = ("mdas", "das", "nrs11")
+
+
+def _one_of(*codes: str) -> AfterValidator:
+    def check(value: str) -> str:
+        if value not in codes:
+            raise ValueError(f"write one of {', '.join(codes)}")
+        return value
+
+    return AfterValidator(check)
+
+
+def _code(field: str) -> AfterValidator:
+    return _one_of(*CODES[field])
+
+
+Text = Annotated[StrictStr, Field(min_length=1)]
+Minute = Annotated[float, Field(gt=0, le=180, strict=True)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class StudyTable(_Table):
+    """``[study]``."""
+
+    id: Annotated[StrictStr, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,59}$")]
+    title: Text
+    question: Text
+    design: Annotated[StrictStr, _code("design")]
+    allocation: Annotated[StrictStr, _code("allocation")]
+    ethics_status: Text
+    blinding: dict[
+        Annotated[StrictStr, _one_of("patient", "operator", "assessor")], Annotated[StrictStr, _code("blinded")]
+    ] = {}
+    invented: StrictBool = False
+    practices: list[Text] = []
+
+
+class PopulationTable(_Table):
+    """``[population]``."""
+
+    include: list[Text] = []
+    exclude: list[Text] = []
+    procedures: list[Annotated[StrictStr, _code("procedure")]] = []
+    techniques: list[Annotated[StrictStr, _code("technique")]] = []
+    pulp_status: list[Annotated[StrictStr, _code("pulp_status")]] = []
+    agents: list[Annotated[StrictStr, _code("agent")]] = []
+    age_bands: list[Annotated[StrictStr, _code("age_band")]] = []
+
+
+class ArmTable(_Table):
+    """One ``[[arms]]``."""
+
+    code: Annotated[StrictStr, _code("arm")]
+    label: Text
+    preparation: StrictStr = ""
+
+
+class TestingTable(_Table):
+    """``[testing]``."""
+
+    reference_arm: Annotated[StrictStr, _code("arm")]
+    clock_zero: Annotated[StrictStr, _code("clock_zero")] = "injection_end"
+    schedule_min: Annotated[list[Minute], Field(min_length=1)]
+    control_tooth: Annotated[StrictStr, _code("control_tooth")] = "required"
+    control_window_min: Annotated[float, Field(ge=0, le=5, strict=True)] = 0.5
+    baseline_response: Annotated[StrictStr, _code("requirement")] = "required"
+    tooth_notation: Annotated[StrictStr, _code("tooth_notation")]
+
+
+class OnsetTable(_Table):
+    """``[onset]``."""
+
+    confirmations: Annotated[StrictInt, Field(ge=1, le=5)] = 2
+    target_min: Minute = 2.0
+    horizon_min: Minute
+
+
+class RescueTable(_Table):
+    """``[rescue]``."""
+
+    success: Annotated[StrictStr, _code("rescue_rule")] = "failure"
+    wait: Annotated[StrictStr, _code("rescue_rule")] = "failure"
+    hazard: Annotated[StrictStr, _code("rescue_rule")] = "censored"
+
+
+class PainTable(_Table):
+    """``[pain]``."""
+
+    scale: Annotated[StrictStr, _one_of(*PAIN_SCALES)]
+    moment: Annotated[StrictStr, _code("pain_moment")] = "deposition"
+    important_difference: Annotated[float, Field(gt=0, strict=True)] | None = None
+
+
+class AnxietyTable(_Table):
+    """``[anxiety]``."""
+
+    scale: Annotated[StrictStr, _one_of(*ANXIETY_SCALES)]
+    important_difference: Annotated[float, Field(gt=0, strict=True)] | None = None
+
+
+class AnalysisTable(_Table):
+    """``[analysis]``."""
+
+    primary: Annotated[StrictStr, _code("primary")]
+    seed: Annotated[StrictInt, Field(ge=0)]
+    strata: list[Annotated[StrictStr, _one_of(*STRATA)]] = []
+    covariates: list[Annotated[StrictStr, _one_of(*COVARIATES)]] = []
+    cluster: Annotated[StrictStr, _one_of(*CLUSTERS)] | None = None
+    conf_level: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.95
+    min_stratum_cases: Annotated[StrictInt, Field(ge=2)] = 20
+    wait_difference_min: Annotated[float, Field(gt=0, le=60, strict=True)] | None = None
+    planned_hazard_ratio: Annotated[float, Field(gt=0, strict=True)] = 1.5
+    planned_power: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.8
+    sensitivity: list[Annotated[StrictStr, _one_of(*SENSITIVITY)]] = []
+
+
+class ReportTable(_Table):
+    """``[report]``."""
+
+    quarters: Annotated[list[Annotated[StrictStr, Field(pattern=r"^\d{4}Q[1-4]$")]], Field(min_length=1)]
+
+
+class ProtocolFile(_Table):
+    """The whole file."""
+
+    study: StudyTable
+    population: PopulationTable = PopulationTable()
+    arms: Annotated[list[ArmTable], Field(min_length=2)]
+    testing: TestingTable
+    onset: OnsetTable
+    rescue: RescueTable = RescueTable()
+    pain: PainTable | None = None
+    anxiety: AnxietyTable | None = None
+    analysis: AnalysisTable
+    report: ReportTable

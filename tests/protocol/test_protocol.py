@@ -1,0 +1,192 @@
+from __future__ import annotations
+
+import copy
+import tomllib
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from onsetstudy.core.errors import ProtocolError
+from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.protocol.check import check_protocol
+from onsetstudy.protocol.model import Quarter
+
+FOLDER = Path(__file__).parents[2] / "protocols"
+FILES = sorted(FOLDER.glob("*.toml"))
+CONTENT = tomllib.loads((FOLDER / "mandibular_block_group.toml").read_text(encoding="utf-8"))
+
+
+def changed(path: str, value: object) -> dict:
+    """The content of the group's protocol with one key changed, added or (``...``) taken out."""
+    content = copy.deepcopy(CONTENT)
+    *tables, last = path.split(".")
+    place = content
+    for table in tables:
+        place = place[int(table) if table.isdigit() else table]
+    if value is ...:
+        del place[last]
+    else:
+        place[int(last) if last.isdigit() else last] = value
+    return content
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: p.stem)
+def test_shipped_protocols_are_complete_and_survive_json(path):
+    protocol = read_protocol(path)
+    assert from_dict(to_dict(protocol)) == protocol
+    assert protocol.study.invented
+    assert len(protocol.digest) == 64
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: p.stem)
+def test_every_key_of_a_shipped_protocol_is_explained(path):
+    """The files are documentation: a key without a remark beside it would be a riddle."""
+    speaks_for_itself = {"title", "question", "include", "exclude", "preparation", "covariates", "conf_level"}
+    speaks_for_itself |= {"procedures", "techniques", "pulp_status", "agents", "age_bands", "planned_power"}
+    for line in path.read_text(encoding="utf-8").splitlines():
+        key = line.split(" = ")[0]
+        second_of_a_kind = key in {"code", "label", "important_difference", "sensitivity"}
+        if " = " in line and not line.startswith("#") and key not in speaks_for_itself and not second_of_a_kind:
+            assert "  # " in line, line
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "key", "words"),
+    [
+        ("study.design", "paralel", "study.design", "Write one of parallel, crossover, split_mouth"),
+        ("study.id", "my study!", "study.id", "Write letters, digits and hyphens only"),
+        ("study.title", "", "study.title", "Write a text that is not empty"),
+        ("study.title", ..., "study.title", "this key is missing. Add title = … to the table [study]"),
+        ("study.invented", "yes", "study.invented", "Write true or false"),
+        ("study.blinding", {"dentist": "yes"}, "study.blinding.dentist", "Write one of patient, operator, assessor"),
+        ("study.allocation", "coin", "study.allocation", "Write one of randomised, clinician_choice"),
+        ("study.contact", "someone", "study.contact", "this key is not known. Leave it out; the keys here are id,"),
+        ("population.techniques", ["block"], "population.techniques[1]", "Write one of buccal_infiltration"),
+        ("population.agents", "lidocaine", "population.agents", "Write a list between square brackets"),
+        ("arms", [CONTENT["arms"][0]], "arms", "Write at least 2 entries"),
+        ("arms.1.code", "plain", "arms", "two arms have the same code. Give every arm its own code"),
+        ("arms.1.code", "warmed", "arms[2].code", "Write one of plain, buffered"),
+        ("testing.reference_arm", ..., "testing.reference_arm", "this key is missing"),
+        ("testing.schedule_min", [2, 1, 15], "testing.schedule_min", "the test minutes do not increase"),
+        ("testing.schedule_min", [], "testing.schedule_min", "Write at least 1 entries"),
+        ("testing.schedule_min", [0, 1], "testing.schedule_min[1]", "Write a number above 0"),
+        ("testing.schedule_min", ["1:30", 15], "testing.schedule_min[1]", "cannot be used. Write a number"),
+        ("testing.tooth_notation", ..., "testing.tooth_notation", "this key is missing"),
+        ("testing.tooth_notation", "fdi", "testing.tooth_notation", "Write one of iso3950, universal"),
+        ("onset.confirmations", 0, "onset.confirmations", "Write a number of at least 1"),
+        ("onset.confirmations", 2.5, "onset.confirmations", "Write a whole number"),
+        ("onset.target_min", 20, "onset.target_min", "the target of 20 min lies beyond the horizon of 15 min"),
+        ("onset.target_min", 0.5, "onset.target_min", "the target of 0.5 min lies before the first test at 1 min"),
+        ("onset.horizon_min", 30, "onset.horizon_min", "the horizon of 30 min lies beyond the last test at 15 min"),
+        ("onset.confirmation", 2, "onset.confirmation", "Did you mean confirmations?"),
+        ("rescue.success", "ignored", "rescue.success", "Write one of failure, censored"),
+        ("pain.scale", "thermometer", "pain.scale", "Write one of vas100, nrs11, hp170, vrs4, faces"),
+        ("pain.important_difference", 100, "pain.important_difference", "is more than vas100 can show"),
+        ("pain", ..., "", None),
+        ("analysis.seed", ..., "analysis.seed", "this key is missing"),
+        ("analysis.seed", -4, "analysis.seed", "Write a number of at least 0"),
+        ("analysis.conf_level", 95, "analysis.conf_level", "Write a number below 1"),
+        ("analysis.strata", ["zodiac"], "analysis.strata[1]", "Write one of technique, procedure"),
+        ("analysis.strata", ["technique", "technique"], "analysis.strata", "an entry stands there twice"),
+        ("analysis.sensitivity", ["all"], "analysis.sensitivity[1]", "Write one of confirmations_1"),
+        ("analysis.planned_hazard_ratio", 1, "analysis.planned_hazard_ratio", "a ratio of 1 is no effect"),
+        ("report.quarters", ["2026-Q1"], "report.quarters[1]", "Write a calendar quarter as 2026Q3"),
+        ("report.quarters", ["2026Q1", "2026Q3"], "report.quarters", "the quarters do not follow one another"),
+        ("report", ..., "report", "this key is missing. Add the table [report]"),
+        ("extra", {"a": 1}, "extra", "this key is not known"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_kept_is_named_with_its_mend(path, value, key, words):
+    content = changed(path, value)
+    if words is None:
+        assert check_protocol(content).pain is None
+        return
+    with pytest.raises(ProtocolError) as caught:
+        check_protocol(content, file="mine.toml")
+    assert any(str(p).startswith(f"mine.toml, key {key}:") and words in str(p) for p in caught.value.problems), str(
+        caught.value
+    )
+
+
+def test_all_problems_come_at_once():
+    content = changed("study.design", "x")
+    content["onset"]["confirmations"] = 0
+    del content["analysis"]["seed"]
+    with pytest.raises(ProtocolError) as caught:
+        check_protocol(content)
+    assert len(caught.value.problems) == 3
+
+
+def test_pain_cannot_be_primary_without_being_recorded():
+    content = changed("pain", ...)
+    content["analysis"]["primary"] = "pain"
+    with pytest.raises(ProtocolError, match=r"pain is primary but there is no table \[pain\]"):
+        check_protocol(content)
+
+
+def shuffled(value, draw):
+    if isinstance(value, dict):
+        keys = draw(st.permutations(list(value)))
+        return {key: shuffled(value[key], draw) for key in keys}
+    return [shuffled(v, draw) for v in value] if isinstance(value, list) else value
+
+
+@given(st.data())
+def test_the_digest_does_not_see_the_order_of_keys(data):
+    assert check_protocol(shuffled(CONTENT, data.draw)).digest == check_protocol(CONTENT).digest
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [("onset.target_min", 3), ("study.title", "Other"), ("arms.0.label", "usual"), ("analysis.seed", 5)],
+)
+def test_the_digest_sees_every_change_of_content(path, value):
+    assert check_protocol(changed(path, value)).digest != check_protocol(CONTENT).digest
+
+
+def test_a_default_written_out_is_the_same_protocol():
+    content = changed("rescue", ...)
+    assert check_protocol(content).digest == check_protocol(CONTENT).digest
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (None, "there is no file"),
+        (b"[study\nid = 1", "mine.toml, row 1: this is not valid TOML"),
+        (b"\xff\xfe\x00", "the file is not text in UTF-8"),
+        (b"", "key study: this key is missing"),
+    ],
+)
+def test_files_that_are_not_protocols(tmp_path, content, words):
+    path = tmp_path / "mine.toml"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(ProtocolError) as caught:
+        read_protocol(path)
+    assert words in str(caught.value)
+
+
+def test_a_folder_is_not_a_protocol(tmp_path):
+    with pytest.raises(ProtocolError, match="this is a folder"):
+        read_protocol(tmp_path)
+
+
+def test_a_byte_order_mark_does_no_harm(tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + (FOLDER / "infiltration_audit.toml").read_bytes())
+    assert read_protocol(path) == read_protocol(FOLDER / "infiltration_audit.toml")
+
+
+@pytest.mark.parametrize(
+    ("label", "first", "last", "following"),
+    [("2026Q1", "2026-01-01", "2026-03-31", "2026Q2"), ("2025Q4", "2025-10-01", "2025-12-31", "2026Q1")],
+)
+def test_quarters(label, first, last, following):
+    quarter = Quarter(label=label)
+    assert (quarter.first_day.isoformat(), quarter.last_day.isoformat()) == (first, last)
+    assert quarter.next().label == following
+    assert Quarter.of(quarter.last_day) == quarter
