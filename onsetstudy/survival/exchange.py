@@ -1,0 +1,286 @@
+"""Which arm labels may change places if the arms did not differ, and what their sums would then vary by.
+
+A *unit* carries one label: a case, or a whole cluster when clusters were allocated. Labels change places within a
+*group*: a stratum, or a block within a stratum (the two sides of a mouth, the two visits of a patient).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import ArmCount, Counts
+
+__all__ = ["LabelledCases", "Units", "group_moments", "label_cases", "make_units"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class LabelledCases:
+    """Checked cases; labels as positions in their lists of names.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+    arm, stratum : ndarray of int, shape (n,)
+    block, cluster : ndarray of int, shape (n,), or None
+    weight : ndarray of float, shape (n,)
+        Whole numbers: how many like cases a row stands for.
+    arms : tuple of str
+        Reference arm first, the others sorted.
+    strata : tuple of str
+        Sorted; one empty name without strata.
+    """
+
+    times: Intervals
+    arm: IntArray
+    stratum: IntArray
+    block: IntArray | None
+    cluster: IntArray | None
+    weight: FloatArray
+    arms: tuple[str, ...]
+    strata: tuple[str, ...]
+
+    def counts(self) -> Counts:
+        """Cases and onsets, in total and by arm."""
+        seen = self.weight * np.isfinite(self.times.right)
+        cases = np.bincount(self.arm, self.weight, len(self.arms))
+        onsets = np.bincount(self.arm, seen, len(self.arms))
+        by_arm = tuple(
+            ArmCount(arm=name, cases=round(c), onsets=round(o))
+            for name, c, o in zip(self.arms, cases, onsets, strict=True)
+        )
+        return Counts(cases=round(cases.sum()), onsets=round(onsets.sum()), by_arm=by_arm)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Units:
+    """Units that carry one arm label each, sorted by group.
+
+    Parameters
+    ----------
+    total : ndarray of float, shape (u,)
+        Summed score of a unit.
+    arm, group : ndarray of int, shape (u,)
+        Arm, and the group within which labels change places, from 0.
+    count : ndarray of float, shape (u,)
+        How many such units the entry stands for.
+    group_stratum : ndarray of int, shape (g,)
+        Stratum of each group.
+    n_arms : int
+    """
+
+    total: FloatArray
+    arm: IntArray
+    group: IntArray
+    count: FloatArray
+    group_stratum: IntArray
+    n_arms: int
+
+
+def _problem(what: str, key: str, mend: str, code: str) -> Problem:
+    return Problem(what=what, where=Where(key=key), mend=mend, code=code)
+
+
+def _coded(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> tuple[IntArray, list[str]]:
+    """Positions and sorted names of a label per case; what is wrong is added to ``problems``."""
+    array: NDArray[Any] = np.asarray(values)
+    if array.ndim != 1 or array.size != n:
+        size = f"{array.size} entries" if array.ndim == 1 else f"the shape {array.shape}"
+        problems.append(_problem(f"{name} has {size} for {n} cases", name, f"give one {name} per case", "shape"))
+        return np.zeros(n, dtype=np.int64), []
+    missing = np.flatnonzero(pd.isna(array))
+    if missing.size:
+        rows = ", ".join(str(i) for i in missing[:20])
+        problems.append(
+            _problem(
+                f"{name} is missing for case {rows} (counted from 0)",
+                name,
+                f"name the {name} of every case or leave the case out",
+                "missing",
+            )
+        )
+        return np.zeros(n, dtype=np.int64), []
+    names, code = np.unique(array.astype(str), return_inverse=True)
+    return code.astype(np.int64), [str(name) for name in names]
+
+
+def _arms(values: ArrayLike, n: int, reference_arm: str, problems: list[Problem]) -> tuple[IntArray, tuple[str, ...]]:
+    before = len(problems)
+    code, names = _coded(values, n, "arm", problems)
+    if len(problems) > before:
+        return code, (reference_arm,)
+    if reference_arm not in names:
+        problems.append(
+            _problem(
+                f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(names) or 'none'}",
+                "reference_arm",
+                "name the arm that the others are compared with, as it stands in the records",
+                "reference_arm",
+            )
+        )
+        return code, (reference_arm, *names)
+    if len(names) == 1:
+        problems.append(
+            _problem(
+                f"all {n} cases belong to the arm {reference_arm!r}",
+                "arm",
+                "a comparison needs cases of at least two arms",
+                "one_arm",
+            )
+        )
+    arms = (reference_arm, *(name for name in names if name != reference_arm))
+    place = {name: i for i, name in enumerate(arms)}
+    return np.array([place[name] for name in names], dtype=np.int64)[code], arms
+
+
+def _whole_weights(weight: ArrayLike | None, n: int, problems: list[Problem]) -> FloatArray:
+    if weight is None:
+        return np.ones(n)
+    values = np.asarray(weight, dtype=np.float64)
+    if values.shape != (n,):
+        problems.append(
+            _problem(f"weight has the shape {values.shape} for {n} cases", "weight", "give one per case", "shape")
+        )
+        return np.ones(n)
+    wrong = np.flatnonzero(~(np.isfinite(values) & (values >= 0) & (values == np.round(values))))
+    if wrong.size:
+        shown = ", ".join(f"{values[i]:g} for case {i}" for i in wrong[:20])
+        problems.append(
+            _problem(
+                f"weight is not a whole number of 0 or more: {shown} (counted from 0)",
+                "weight",
+                "a weight says how many like cases a row stands for",
+                "weight",
+            )
+        )
+        return np.ones(n)
+    return values
+
+
+def label_cases(
+    times: Intervals,
+    arm: ArrayLike,
+    *,
+    reference_arm: str,
+    stratum: ArrayLike | None,
+    block: ArrayLike | None,
+    cluster: ArrayLike | None,
+    weight: ArrayLike | None,
+) -> LabelledCases:
+    """Cases with checked labels.
+
+    Raises
+    ------
+    OnsetStudyError
+        With all problems at once: labels missing or not one per case, an unknown reference arm, a single arm,
+        weights that are not whole numbers, a cluster that holds several arms, strata or blocks.
+    """
+    n, problems = len(times), list[Problem]()
+    arm_code, arms = _arms(arm, n, reference_arm, problems)
+    stratum_code, strata = (
+        (np.zeros(n, dtype=np.int64), [""]) if stratum is None else _coded(stratum, n, "stratum", problems)
+    )
+    block_code = None if block is None else _coded(block, n, "block", problems)[0]
+    cluster_code, clusters = (None, []) if cluster is None else _coded(cluster, n, "cluster", problems)
+    weights = _whole_weights(weight, n, problems)
+    if cluster_code is not None and not problems:
+        inside = {"arm": arm_code, "stratum": stratum_code, "block": block_code}
+        problems += _torn_clusters(cluster_code, clusters, {k: v for k, v in inside.items() if v is not None})
+    if problems:
+        raise OnsetStudyError(problems)
+    return LabelledCases(
+        times=times,
+        arm=arm_code,
+        stratum=stratum_code,
+        block=block_code,
+        cluster=cluster_code,
+        weight=weights,
+        arms=arms,
+        strata=tuple(strata),
+    )
+
+
+def _torn_clusters(cluster: IntArray, names: Sequence[str], inside: dict[str, IntArray]) -> list[Problem]:
+    found = []
+    _, first = np.unique(cluster, return_index=True)
+    for label, code in inside.items():
+        torn = np.unique(cluster[code != code[first][cluster]])
+        if torn.size:
+            listed = ", ".join(names[i] for i in torn[:20])
+            found.append(
+                _problem(
+                    f"cluster {listed} holds more than one {label}",
+                    "cluster",
+                    f"whole clusters change places, so each must lie in one {label}; "
+                    "where the arms were allocated within it, give it as block instead",
+                    "cluster",
+                )
+            )
+    return found
+
+
+def make_units(cases: LabelledCases, score: FloatArray) -> Units:
+    """Units that carry the labels, and the groups within which labels change places.
+
+    Parameters
+    ----------
+    cases : LabelledCases, n rows
+    score : ndarray of float, shape (n,)
+    """
+    if cases.cluster is None:
+        total, count, first = score, cases.weight, np.arange(score.size)
+    else:
+        _, first, member = np.unique(cases.cluster, return_index=True, return_inverse=True)
+        total = np.asarray(np.bincount(member, cases.weight * score), dtype=np.float64)
+        count = np.ones(total.size)
+    stratum = cases.stratum[first]
+    block = np.zeros(first.size, dtype=np.int64) if cases.block is None else cases.block[first]
+    key = stratum * (block.max(initial=0) + 1) + block
+    _, group_first, group = np.unique(key, return_index=True, return_inverse=True)
+    order = np.argsort(group, kind="stable")
+    return Units(
+        total=total[order],
+        arm=cases.arm[first][order],
+        group=group[order].astype(np.int64),
+        count=count[order],
+        group_stratum=stratum[group_first],
+        n_arms=len(cases.arms),
+    )
+
+
+def group_moments(units: Units) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """What each group adds to the sums of the arms, and its mean and covariance when labels change places.
+
+    Returns
+    -------
+    sums : ndarray of float, shape (g, k)
+        Summed scores of each arm.
+    mean : ndarray of float, shape (g, k)
+        Their mean over all arrangements of the group's labels.
+    covariance : ndarray of float, shape (g, k, k)
+
+    Notes
+    -----
+    With n units in a group, n_a of them in arm a, of mean score m: mean ``n_a m``, covariance
+    ``(n_a [a = b] - n_a n_b / n) sum (score - m)^2 / (n - 1)``.
+    """
+    g, k = units.group_stratum.size, units.n_arms
+    cell = units.group * k + units.arm
+    per_arm = np.asarray(np.bincount(cell, units.count, g * k).reshape(g, k), dtype=np.float64)
+    sums = np.asarray(np.bincount(cell, units.count * units.total, g * k).reshape(g, k), dtype=np.float64)
+    n = per_arm.sum(axis=1)
+    middle = sums.sum(axis=1) / n
+    squares = np.bincount(units.group, units.count * (units.total - middle[units.group]) ** 2, g)
+    spread = np.divide(squares, n - 1, where=n > 1, out=np.zeros(g))
+    share = per_arm[:, :, None] * np.eye(k) - per_arm[:, :, None] * per_arm[:, None, :] / n[:, None, None]
+    return sums, per_arm * middle[:, None], spread[:, None, None] * share
