@@ -1,0 +1,116 @@
+"""Who was recorded, who was eligible and who was analysed, with a reason for everybody who was not."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.results import ArmCount, Flow, FlowStage, Reasons
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.model import Records
+
+__all__ = ["analysed_cases", "case_flow", "exclusion_reasons"]
+
+EXCLUSIONS: dict[str, str] = {
+    "practice": "of a practice that is not in the study",
+    "procedure": "a procedure that the protocol does not admit",
+    "technique": "a technique that the protocol does not admit",
+    "pulp_status": "a state of the pulp that the protocol does not admit",
+    "agent": "an anaesthetic that the protocol does not admit",
+    "age_band": "of an age that the protocol does not admit",
+    "not_testable": "the target tooth did not feel the cold before the injection",
+    "before_study": "before the first quarter of the study",
+    "later_quarter": "after the quarter of this report",
+}
+"""Readable code of every reason for which an accepted case is not analysed, in the order in which they are asked."""
+
+ELIGIBILITY = ("practice", "procedure", "technique", "pulp_status", "agent", "age_band", "not_testable")
+
+
+def exclusion_reasons(records: Records, protocol: Protocol, *, through: Quarter) -> pd.Series:
+    """First reason for which each accepted case is not analysed; empty text for those who are.
+
+    What was not recorded does not exclude.
+    """
+    cases = records.cases
+    admitted = protocol.eligibility
+    lists = {
+        "practice": ("practice_id", protocol.study.practices),
+        "procedure": ("procedure", admitted.procedures),
+        "technique": ("technique", admitted.techniques),
+        "pulp_status": ("pulp_status", admitted.pulp_status),
+        "agent": ("agent", admitted.agents),
+        "age_band": ("age_band", admitted.age_bands),
+    }
+    fails = {
+        code: (cases[column].notna() & ~cases[column].isin(codes)).to_numpy()
+        if codes
+        else np.zeros(len(cases), dtype=bool)
+        for code, (column, codes) in lists.items()
+    }
+    fails["not_testable"] = (
+        (cases["baseline_response"] == "not_felt").to_numpy()
+        if protocol.schedule.baseline_response == "required"
+        else np.zeros(len(cases), dtype=bool)
+    )
+    day = pd.to_datetime(cases["case_date"])
+    fails["before_study"] = (day < pd.Timestamp(protocol.quarters[0].first_day)).to_numpy()
+    fails["later_quarter"] = (day > pd.Timestamp(through.last_day)).to_numpy()
+    codes = list(EXCLUSIONS)
+    reason = np.select([fails[code] for code in codes], codes, default="")
+    return pd.Series(reason, index=cases.index, dtype=object)
+
+
+def analysed_cases(records: Records, protocol: Protocol, *, through: Quarter) -> pd.DataFrame:
+    """Cases that are analysed, up to the end of a quarter; index 0 to n - 1."""
+    return records.cases[exclusion_reasons(records, protocol, through=through) == ""].reset_index(drop=True)
+
+
+def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow:
+    """Flow of cases from the rows read to the cases analysed; every row is accounted for."""
+    cases = records.cases
+    reason = exclusion_reasons(records, protocol, through=through)
+    eligible = ~reason.isin(ELIGIBILITY)
+    analysed = reason == ""
+    refused = Counter(_refusals(records))
+
+    def by_arm(rows: pd.Series) -> tuple[ArmCount, ...]:
+        chosen = cases.loc[rows.to_numpy(), "arm"]
+        return tuple(ArmCount(arm=code, cases=int((chosen == code).sum()), onsets=0) for code in protocol.arm_codes)
+
+    def lost(codes: tuple[str, ...]) -> tuple[Reasons, ...]:
+        counts = reason.value_counts()
+        return tuple(
+            Reasons(code=code, text=EXCLUSIONS[code], count=int(counts[code])) for code in codes if code in counts
+        )
+
+    everyone = pd.Series(True, index=cases.index)
+    return Flow(
+        stages=(
+            FlowStage(name="recorded", count=records.rows_read),
+            FlowStage(
+                name="accepted",
+                count=len(cases),
+                by_arm=by_arm(everyone),
+                lost=tuple(
+                    Reasons(code=code, text=text, count=count) for (code, text), count in sorted(refused.items())
+                ),
+            ),
+            FlowStage(name="eligible", count=int(eligible.sum()), by_arm=by_arm(eligible), lost=lost(ELIGIBILITY)),
+            FlowStage(
+                name="analysed",
+                count=int(analysed.sum()),
+                by_arm=by_arm(analysed),
+                lost=lost(("before_study", "later_quarter")),
+            ),
+        )
+    )
+
+
+def _refusals(records: Records) -> list[tuple[str, str]]:
+    """One reason for each refused case row: the first that was given."""
+    rejects = records.rejects
+    rows = rejects[rejects["table"] == "cases"]
+    return [(str(code), str(text)) for code, text in zip(rows["code"], rows["reason"], strict=True)]

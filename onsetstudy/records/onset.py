@@ -1,0 +1,186 @@
+"""Onset intervals from the readings, as the protocol defines onset."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.model import Records
+
+__all__ = ["ONSET_COLUMNS", "derive_onset"]
+
+ONSET_COLUMNS = (
+    "case_id",
+    "practice_id",
+    "arm",
+    "left_min",
+    "right_min",
+    "censoring",
+    "reason",
+    "confirmed_min",
+    "loss_left_min",
+    "loss_right_min",
+    "valid_readings",
+    "missed_tests",
+    "invalid_cycles",
+)
+SAME_TIME = 1e-9
+
+
+def derive_onset(
+    records: Records,
+    protocol: Protocol,
+    *,
+    estimand: str = "hazard",
+    confirmations: int | None = None,
+    control_tooth: str | None = None,
+    rescue: str | None = None,
+    accept_unconfirmed: bool = False,
+) -> pd.DataFrame:
+    """Onset of every accepted case in ``(left_min, right_min]``.
+
+    Parameters
+    ----------
+    records : Records
+        Checked records.
+    protocol : Protocol
+        Defines onset, the control tooth and what a supplemental injection means.
+    estimand : str
+        ``hazard``, ``success`` or ``wait``: which of the protocol's rescue rules applies.
+    confirmations, control_tooth, rescue : optional
+        Other choices than the protocol's, for sensitivity analyses.
+    accept_unconfirmed : bool
+        Count a last reading that was not felt as onset though nothing confirmed it (sensitivity).
+
+    Returns
+    -------
+    DataFrame, one row per case
+        Columns :data:`ONSET_COLUMNS`. ``censoring`` is ``left``, ``interval`` or ``right``; ``reason`` is a key of
+        :data:`onsetstudy.core.onset_rule.REASONS`; ``missed_tests`` counts planned tests up to the case's end without a
+        valid reading; ``invalid_cycles`` counts target readings left out because of the control tooth.
+
+    Notes
+    -----
+    A rescue as ``failure`` puts onset after the horizon: the case waited for all of it with the first injection
+    alone. As ``censored`` the case is followed to the last felt test before the supplement.
+    """
+    if estimand not in ("hazard", "success", "wait"):
+        raise OnsetStudyError(f"the estimand {estimand!r} is not one of hazard, success, wait")
+    rule = getattr(protocol.rescue, estimand) if rescue is None else rescue
+    control = protocol.schedule.control_tooth if control_tooth is None else control_tooth
+    cases = records.cases
+    target = _valid_target_readings(records, control, protocol.schedule.control_window_min)
+    rescue_min = cases["rescue_min"].to_numpy(dtype=float)
+    derived = derive_intervals(
+        target.case,
+        target.minute,
+        target.felt,
+        n_cases=len(cases),
+        confirmations=protocol.onset.confirmations if confirmations is None else confirmations,
+        rescue_min=rescue_min,
+        accept_unconfirmed=accept_unconfirmed,
+    )
+    left, right = derived.left.copy(), derived.right
+    if rule == "failure":
+        failed = derived.reason == "rescued"
+        left[failed] = np.maximum(left[failed], protocol.onset.horizon_min)
+    censoring = np.where(np.isinf(right), "right", np.where(left == 0, "left", "interval"))
+    return pd.DataFrame(
+        {
+            "case_id": cases["case_id"].to_numpy(),
+            "practice_id": cases["practice_id"].to_numpy(),
+            "arm": cases["arm"].to_numpy(),
+            "left_min": left,
+            "right_min": right,
+            "censoring": censoring,
+            "reason": derived.reason.astype(object),
+            "confirmed_min": derived.confirmed_at,
+            "loss_left_min": derived.loss_left,
+            "loss_right_min": derived.loss_right,
+            "valid_readings": np.bincount(target.case, minlength=len(cases)),
+            "missed_tests": _missed_tests(target, protocol, right, rescue_min, len(cases)),
+            "invalid_cycles": target.invalid,
+        },
+        columns=list(ONSET_COLUMNS),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Target:
+    """Valid target readings, sorted by case and minute, and how many of each case were not valid."""
+
+    case: NDArray[np.int64]
+    minute: NDArray[np.float64]
+    felt: NDArray[np.bool_]
+    invalid: NDArray[np.int64]
+
+
+def _valid_target_readings(records: Records, control: str, window_min: float) -> _Target:
+    readings = records.readings
+    number = pd.Index(records.cases["case_id"]).get_indexer(readings["case_id"])
+    minute = readings["minute"].to_numpy(dtype=float)
+    felt = (readings["response"] == "felt").to_numpy()
+    role = (readings["tooth_role"] == "target").to_numpy()
+    order = np.lexsort((minute, number))
+    order = order[number[order] >= 0]
+    number, minute, felt, role = number[order].astype(np.int64), minute[order], felt[order], role[order]
+    case, at, response = number[role], minute[role], felt[role]
+    valid = np.ones(case.size, dtype=bool)
+    if control != "none":
+        found, control_felt = _nearest_control(
+            case, at, number[~role], minute[~role], felt[~role], window_min + SAME_TIME
+        )
+        valid = np.where(found, control_felt, control != "required")
+    invalid = np.bincount(case[~valid], minlength=len(records.cases))
+    return _Target(case=case[valid], minute=at[valid], felt=response[valid], invalid=invalid)
+
+
+def _nearest_control(
+    case: NDArray[np.int64],
+    at: NDArray[np.float64],
+    control_case: NDArray[np.int64],
+    control_at: NDArray[np.float64],
+    control_felt: NDArray[np.bool_],
+    window_min: float,
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """For each target reading, whether a control reading of its case lies in the window, and whether it was felt.
+
+    The nearest counts; of two equally near, the earlier.
+    """
+    if control_case.size == 0:
+        return np.zeros(case.size, dtype=bool), np.zeros(case.size, dtype=bool)
+    # Cases far apart on one axis: the nearest reading on it is the nearest of the same case.
+    stride = float(max(at.max(initial=0.0), control_at.max(initial=0.0))) + 2 * window_min + 1.0
+    here, there = case * stride + at, control_case * stride + control_at
+    after = np.clip(np.searchsorted(there, here), 0, there.size - 1)
+    before = np.clip(after - 1, 0, there.size - 1)
+    gap_before = np.where(control_case[before] == case, np.abs(at - control_at[before]), np.inf)
+    gap_after = np.where(control_case[after] == case, np.abs(at - control_at[after]), np.inf)
+    nearest = np.where(gap_before <= gap_after, before, after)
+    found = np.minimum(gap_before, gap_after) <= window_min
+    return found, control_felt[nearest]
+
+
+def _missed_tests(
+    target: _Target, protocol: Protocol, right: NDArray[np.float64], rescue_min: NDArray[np.float64], n_cases: int
+) -> NDArray[np.int64]:
+    """Planned tests without a valid reading, up to onset, the supplement or the last valid reading."""
+    planned = np.asarray(protocol.schedule.tests_min)
+    if target.case.size == 0:
+        return np.zeros(n_cases, dtype=np.int64)
+    last = np.zeros(n_cases)
+    np.maximum.at(last, target.case, target.minute)
+    end = np.minimum(np.where(np.isfinite(right), right, last), np.where(np.isnan(rescue_min), np.inf, rescue_min))
+    # A reading stands for the nearest planned minute.
+    middles = (planned[1:] + planned[:-1]) / 2
+    slot = np.searchsorted(middles, target.minute)
+    done = np.zeros((n_cases, planned.size), dtype=bool)
+    done[target.case, slot] = True
+    due = planned[None, :] <= end[:, None] + SAME_TIME
+    return np.asarray((due & ~done).sum(axis=1), dtype=np.int64)
