@@ -106,18 +106,38 @@ def _labels(values: ArrayLike, n: int, name: str) -> NDArray[np.str_]:
 
 
 def sort_arms(
-    times: Intervals, arm: ArrayLike, *, reference_arm: str, stratum: ArrayLike | None = None, quantity: str = ""
+    times: Intervals,
+    arm: ArrayLike,
+    *,
+    reference_arm: str,
+    stratum: ArrayLike | None = None,
+    compared_arm: str | None = None,
+    two_arms: bool = False,
 ) -> ArmedCases:
     """Cases with checked arms and strata.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+    arm, stratum : array_like of str, shape (n,)
+    reference_arm : str
+        Arm that the others are compared with.
+    compared_arm : str, optional
+        Keeps only the cases of this arm and the reference arm.
+    two_arms : bool
+        Whether exactly two arms are wanted.
 
     Raises
     ------
     OnsetStudyError
         If a label is missing, the reference arm has no case, or no other arm has one, or
-        no stratum holds a case of every arm.
+        no stratum holds a case of every arm, or there are more than two arms where two are wanted.
     """
     arm_of = _labels(arm, len(times), "arm")
     stratum_of = np.full(len(times), "") if stratum is None else _labels(stratum, len(times), "stratum")
+    if compared_arm is not None:
+        kept = np.isin(arm_of, [reference_arm, compared_arm])
+        times, arm_of, stratum_of = times.take(kept), arm_of[kept], stratum_of[kept]
     others = sorted(set(arm_of.tolist()) - {reference_arm})
     problems = [
         Problem(what=what, where=Where(key="arm"), mend=mend, code=code)
@@ -133,6 +153,12 @@ def sort_arms(
                 "a comparison needs cases of at least two arms",
                 "one_arm",
                 not others and reference_arm in arm_of,
+            ),
+            (
+                f"{len(others)} arms could be compared with {reference_arm!r}: {', '.join(others)}",
+                "name one of them as compared_arm",
+                "many_arms",
+                two_arms and len(others) > 1,
             ),
         )
         if wrong

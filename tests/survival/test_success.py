@@ -252,7 +252,7 @@ def estimable(rows, arm, minute, **kwargs):
         assume(False)
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(interval_rows(4), st.sampled_from([1.0, 2.25, 4.0]), st.randoms(use_true_random=False))
 def test_laws_of_order_scale_and_swap(rows, minute, chance):
     arm = ["plain" if i % 2 else "buffered" for i in range(len(rows))]

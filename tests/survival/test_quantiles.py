@@ -1,0 +1,111 @@
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.serialise import from_dict
+from onsetstudy.survival.proportions import wilson_limits
+from onsetstudy.survival.quantiles import estimate_quantile, quantile_of_group
+from tests.survival.build import cases, grid, inf, interval_rows
+
+
+def test_right_censored_medians_are_those_of_kaplan_meier(reference):
+    ref = reference("survrm2_freireich_rmst")
+    times = Intervals(ref.data["time"], np.where(ref.data["status"] == 1, ref.data["time"], inf))
+    result = estimate_quantile(times, ref.data["trt"], reference_arm="placebo")
+    medians = reference("survival_freireich_median")
+    medians.check("placebo", result.arms[0].estimate)
+    medians.check("6MP", result.arms[1].estimate)
+    assert result.difference.estimate == pytest.approx(15)
+    assert result.ratio.estimate == pytest.approx(23 / 8)
+    assert result.caution == ()
+    # Of 21, 13 by week 8 and 16 by week 11: Wilson's lower limit passes one half between 14 and 16 of 21.
+    assert wilson_limits(14, 21)[0] < 0.5 < wilson_limits(16, 21)[0]
+    assert result.arms[0].interval.high == 11
+    assert result.arms[1].interval.high == inf
+    assert result.difference.interval.high == inf
+
+
+def test_on_a_schedule_the_median_is_a_gap():
+    # plain 3, 4, 2, 3 of 12: one half falls 3/4 into (2, 4]; buffered 7 of 12 by two minutes: 6/7 into (0, 2].
+    times, arm = cases(plain=grid([3, 4, 2, 3]), buffered=grid([7, 2, 1, 2]))
+    result = estimate_quantile(times, arm, reference_arm="plain")
+    assert result.arms[0].estimate == pytest.approx(2 + 2 * 3 / 4)
+    assert result.arms[1].estimate == pytest.approx(2 * 6 / 7)
+    assert [(b.low, b.high) for b in result.bounds] == [(2, 4), (0, 2), (-4, 0)]
+    assert "lies between the tests at 2 and 4 min" in result.caution[0].text
+    assert result.difference.estimate == pytest.approx(2 * 6 / 7 - 3.5)
+    assert from_dict(result.to_dict()) == result
+
+
+def test_limits_invert_the_limits_of_the_share():
+    counts = [2, 5, 12, 9, 6, 3, 3]
+    times, _ = cases(plain=grid(counts))
+    found = quantile_of_group(times, share=0.5)
+    cumulative, n = np.cumsum(counts)[:-1], sum(counts)
+    ticks = 2.0 * np.arange(1, len(counts))
+    low = [wilson_limits(c, n)[0] for c in cumulative]
+    high = [wilson_limits(c, n)[1] for c in cumulative]
+    assert found.interval.low == max(t for t, h in zip(ticks, high, strict=True) if h < 0.5)
+    assert found.interval.high == min(t for t, x in zip(ticks, low, strict=True) if x > 0.5)
+    assert found.interval.low < found.estimate < found.interval.high
+
+
+def test_a_share_that_is_not_reached_is_said_and_bounded():
+    times, arm = cases(plain=grid([3, 2, 15]), buffered=grid([12, 6, 2]))
+    plain = quantile_of_group(times.take(arm == "plain"))
+    assert plain.estimate == inf
+    assert plain.interval.low == 4
+    assert "50% numb is not reached by the last test, at 4 min or later" in plain.caution[0].text
+    with pytest.raises(NotEstimable, match="50% numb is not reached in the arm plain") as caught:
+        estimate_quantile(times, arm, reference_arm="plain")
+    low, high = caught.value.bound
+    assert low == -inf
+    # Buffered at the latest by 4 - and plain at the earliest after 4.
+    assert high == pytest.approx(0.0)
+
+
+def test_two_arms_that_do_not_reach_it_leave_nothing():
+    times, arm = cases(plain=grid([3, 7]), buffered=grid([2, 8]))
+    with pytest.raises(NotEstimable, match="plain and buffered") as caught:
+        estimate_quantile(times, arm, reference_arm="plain")
+    assert caught.value.bound is None
+
+
+def test_strata_mix_the_curves_not_the_quantiles():
+    # Stratum a all by 2 in both arms, b never before 6: half of all are numb by 2.
+    times, arm = cases(plain=[(0, 2, 10), (6, 8, 8)], buffered=[(0, 2, 10), (6, 8, 8)])
+    stratum = np.where(times.right == 2, "a", "b")
+    result = estimate_quantile(times, arm, reference_arm="plain", stratum=stratum)
+    assert result.arms[0].estimate == pytest.approx(2 * 0.5 / (10 / 18))
+    assert result.difference.estimate == pytest.approx(0)
+
+
+def test_a_share_outside_the_range_is_refused():
+    with pytest.raises(OnsetStudyError, match=r"share is 50"):
+        quantile_of_group(Intervals([0, 1], [1, 2]), share=50)
+
+
+@settings(max_examples=12)
+@given(interval_rows(4), st.sampled_from([0.25, 0.5]))
+def test_laws_of_scale_swap_and_enclosure(rows, share):
+    arm = ["plain" if i % 2 else "buffered" for i in range(len(rows))]
+    times = Intervals([a for a, _ in rows], [b for _, b in rows])
+    try:
+        result = estimate_quantile(times, arm, reference_arm="plain", share=share)
+    except NotEstimable:
+        assume(False)
+    other = ["buffered" if a == "plain" else "plain" for a in arm]
+    swapped = estimate_quantile(times, other, reference_arm="plain", share=share)
+    assert result.difference.estimate == pytest.approx(-swapped.difference.estimate, abs=1e-9)
+    scaled = estimate_quantile(times.rescale(3.0), arm, reference_arm="plain", share=share)
+    assert scaled.difference.estimate == pytest.approx(3 * result.difference.estimate, abs=1e-4)
+    for e, b in zip((*result.arms, result.difference), result.bounds, strict=True):
+        assert e.interval.low <= b.low <= e.estimate <= b.high <= e.interval.high
+        assert math.isfinite(e.estimate)
