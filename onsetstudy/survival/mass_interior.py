@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
 from scipy.sparse.linalg import LinearOperator, cg
 
 from onsetstudy.survival.innermost import Spans
@@ -150,9 +150,23 @@ def _solver(spans: Spans, stiffness: FloatArray, barrier: FloatArray) -> Solver:
         place = length.astype(np.int64) * (k - 1) + begin[inner] - 1
         bands = bands - np.bincount(place, stiffness[inner], (band + 1) * (k - 1)).reshape(band + 1, k - 1)
         bands[1, : k - 2] -= barrier[1:-1]
-        factor = cholesky_banded(bands, lower=True, overwrite_ab=True, check_finite=False)
+        factor = _factor(bands)
         return lambda rhs: np.asarray(cho_solve_banded((factor, True), rhs, check_finite=False))
     return _gradient_solver(spans, stiffness, barrier, diagonal)
+
+
+def _factor(bands: FloatArray) -> FloatArray:
+    """Lower banded Cholesky factor; a trace of ridge where rounding has made the matrix indefinite."""
+    ridge = 0.0
+    while True:
+        held = bands.copy()
+        held[0] *= 1.0 + ridge
+        try:
+            return np.asarray(cholesky_banded(held, lower=True, overwrite_ab=True, check_finite=False))
+        except LinAlgError:
+            ridge = max(1e-15, 100.0 * ridge)
+            if not ridge < 1.0:
+                raise
 
 
 def _gradient_solver(spans: Spans, stiffness: FloatArray, barrier: FloatArray, diagonal: FloatArray) -> Solver:
@@ -165,7 +179,7 @@ def _gradient_solver(spans: Spans, stiffness: FloatArray, barrier: FloatArray, d
     bands = np.zeros((2, k - 1))
     bands[0] = diagonal[1:k]
     bands[1, : k - 2] = -beside
-    factor = cholesky_banded(bands, lower=True, overwrite_ab=True, check_finite=False)
+    factor = _factor(bands)
 
     def network(node: FloatArray) -> FloatArray:
         move = np.diff(np.concatenate(([0.0], node.ravel(), [0.0])))

@@ -1,6 +1,5 @@
 """Constrained Newton steps for the masses of a moderate number of intervals.
 
-The data are a table: ``count[a, b]`` is the weight of the cases that cover the intervals ``a`` to ``b``.
 Scaled by the total weight ``W``, the log-likelihood less ``W`` times the sum of the masses has its maximum over
 all non-negative masses at masses of sum 1. Each step maximises the quadratic model of that function over
 non-negative masses exactly, by block principal pivoting, and is shortened until the function rises.
@@ -19,21 +18,81 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import lapack
+from scipy.linalg import blas, lapack
 
-__all__ = ["MassFit", "maximise_masses", "maximise_quadratic"]
+__all__ = ["Kinds", "MassFit", "maximise_masses", "maximise_quadratic"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
 
 _RIDGE = 1e-12
 _MOST_PIVOTS = 100
 _DUAL_SLACK = 1e-12
+_EXHAUSTED = 1e-13
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Kinds:
+    """Distinct kinds of cases over ``k`` intervals.
+
+    Parameters
+    ----------
+    k : int
+    code : ndarray of int, shape (m,)
+        ``first * k + last`` of the intervals that a kind covers, increasing.
+    first, after : ndarray of int, shape (m,)
+        First interval covered, and the one after the last.
+    single : ndarray of int
+        Kinds that cover one interval only.
+    weight : ndarray of float, shape (m,)
+        Positive.
+    """
+
+    k: int
+    code: IntArray
+    first: IntArray
+    after: IntArray
+    single: IntArray
+    weight: FloatArray
+
+    @classmethod
+    def of(cls, code: NDArray[np.signedinteger], weight: FloatArray, k: int) -> Kinds:
+        """Kinds from the codes of all cases, one weight each."""
+        count = np.bincount(code, weights=weight, minlength=k * k)
+        kinds = np.flatnonzero(count)
+        first = kinds // k
+        after = kinds - first * k + 1
+        single = np.flatnonzero(after - first == 1)
+        return cls(k, kinds, first, after, single, count[kinds].astype(np.float64))
+
+    def sums(self, mass: FloatArray) -> FloatArray:
+        """Mass that each kind covers, shape (m,)."""
+        share = np.zeros(self.k + 1)
+        np.cumsum(mass, out=share[1:])
+        chance = share[self.after] - share[self.first]
+        # A difference of sums would lose the digits of small single masses.
+        chance[self.single] = mass[self.first[self.single]]
+        return np.asarray(chance)
+
+    def slope(self, ratio: FloatArray) -> FloatArray:
+        """Sum of ``ratio`` over the kinds that cover each interval, shape (k,)."""
+        steps = np.bincount(self.first, ratio, self.k + 1) - np.bincount(self.after, ratio, self.k + 1)
+        return np.asarray(np.cumsum(steps[:-1]))
+
+    def curvature(self, corner: FloatArray) -> FloatArray:
+        """Sum of ``corner`` over the kinds that cover ``j`` and ``l``, shape (k, k), right for ``j <= l`` only."""
+        whole = np.zeros((self.k, self.k))
+        whole.ravel()[self.code] = corner
+        np.cumsum(whole, axis=0, out=whole)
+        backwards = whole[:, ::-1]
+        np.cumsum(backwards, axis=1, out=backwards)
+        return whole
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MassFit:
-    """Masses, the chance ``p[a, b]`` of each kind of case (1 where there is none), gap, steps taken."""
+    """Masses, the chance of each kind of case, gap, steps taken."""
 
     mass: FloatArray
     chance: FloatArray
@@ -42,92 +101,65 @@ class MassFit:
 
 
 def maximise_masses(
-    count: FloatArray, start: FloatArray, *, tolerance: float, max_steps: int, polish: bool = True
+    kinds: Kinds, start: FloatArray, *, tolerance: float, max_steps: int, polish: bool = True
 ) -> MassFit:
-    """Masses that maximise the sum of ``count[a, b] * log(mass[a] + ... + mass[b])``.
+    """Masses that maximise the sum over kinds of weight times log chance.
 
     Parameters
     ----------
-    count : ndarray of float, shape (k, k)
-        Zero below the diagonal.
+    kinds : Kinds
     start : ndarray of float, shape (k,)
         Masses of sum 1 that give every kind of case a positive chance.
     tolerance : float
-        Wanted gap; the last step is taken before the limit of ``max_steps`` even if it is not met.
+        Wanted gap.
+    max_steps : int
+        Steps taken at most, whether the gap is met or not.
     polish : bool
         Whether steps that still diminish the gap are taken beyond the tolerance.
     """
-    total = float(count.sum())
-    seen = count > 0
-    mass, chance = start, _chance(start, seen)
-    value = _value(count, chance, mass, total)
-    gap = np.inf
+    total = float(kinds.weight.sum())
+    mass, chance = start, kinds.sums(start)
+    value = _value(kinds, chance, mass, total)
+    gap, step = np.inf, 0
     for step in range(max_steps + 1):
-        ratio = count / chance
-        slope = _slope(ratio)
+        ratio = kinds.weight / chance
+        slope = kinds.slope(ratio)
         before, gap = gap, max(0.0, float(slope.max()) / total - 1.0)
-        done = gap <= tolerance and (not polish or gap <= 1e-13 or gap > 0.1 * before)
+        done = gap <= tolerance and (not polish or gap <= _EXHAUSTED or gap > 0.1 * before)
         if done or step == max_steps:
             break
-        aim = maximise_quadratic(_curvature(ratio / chance), 2.0 * slope - total, (mass > 0) | (slope > total))
-        moved = _step_towards(count, seen, mass, aim, slope - total, value, total)
+        aim = maximise_quadratic(kinds.curvature(ratio / chance), 2.0 * slope - total, (mass > 0) | (slope > total))
+        moved = _step_towards(kinds, mass, aim, slope - total, value)
         if moved is None:
             # No rise along the quadratic's maximiser: an EM step always rises.
-            moved = _step_towards(count, seen, mass, mass * slope / total, slope - total, value, total)
+            moved = _step_towards(kinds, mass, mass * slope / total, slope - total, value)
         if moved is None:
             break
         mass = moved / moved.sum()
-        chance = _chance(mass, seen)
-        value = _value(count, chance, mass, total)
+        chance = kinds.sums(mass)
+        value = _value(kinds, chance, mass, total)
     return MassFit(mass, chance, gap, step)
 
 
-def _chance(mass: FloatArray, seen: BoolArray) -> FloatArray:
-    share = np.zeros(mass.size + 1)
-    np.cumsum(mass, out=share[1:])
-    chance = share[None, 1:] - share[:-1, None]
-    # A difference of sums would lose the digits of small single masses.
-    np.fill_diagonal(chance, mass)
-    return np.where(seen, chance, 1.0)
-
-
-def _value(count: FloatArray, chance: FloatArray, mass: FloatArray, total: float) -> float:
-    return float(np.vdot(count, np.log(chance))) - total * float(mass.sum())
-
-
-def _slope(ratio: FloatArray) -> FloatArray:
-    """Derivative by each mass: sum of ``ratio[a, b]`` over ``a <= j <= b``."""
-    slope = ratio.sum(axis=1)
-    slope[1:] -= ratio.sum(axis=0)[:-1]
-    return np.asarray(np.cumsum(slope))
-
-
-def _curvature(corner: FloatArray) -> FloatArray:
-    """Sum of ``corner[a, b]`` over ``a <= j`` and ``b >= l``, for ``j <= l``; symmetric, shape (k, k)."""
-    whole = np.cumsum(np.cumsum(corner, axis=0)[:, ::-1], axis=1)[:, ::-1]
-    upper = np.triu(whole)
-    return np.asarray(upper + np.triu(upper, 1).T)
+def _value(kinds: Kinds, chance: FloatArray, mass: FloatArray, total: float) -> float:
+    return float(np.sum(kinds.weight * np.log(chance))) - total * float(mass.sum())
 
 
 def _step_towards(
-    count: FloatArray,
-    seen: BoolArray,
-    mass: FloatArray,
-    aim: FloatArray,
-    slope: FloatArray,
-    value: float,
-    total: float,
+    kinds: Kinds, mass: FloatArray, aim: FloatArray, slope: FloatArray, value: float
 ) -> FloatArray | None:
     """Point between ``mass`` and ``aim`` at which the function has risen enough; ``None`` if there is none."""
     direction = aim - mass
     rise = float(slope @ direction)
     if not rise > 0:
         return None
+    total = float(kinds.weight.sum())
     size = 1.0
     while size > 1e-9:
         trial = mass + size * direction
-        chance = _chance(trial, seen)
-        if chance.min() > 0 and _value(count, chance, trial, total) >= value + 1e-4 * size * rise - 1e-13 * abs(value):
+        chance = kinds.sums(trial)
+        enough = value + 1e-4 * size * rise - 1e-13 * abs(value)
+        if chance.min() > 0 and _value(kinds, chance, trial, total) >= enough:
             return trial
         size *= 0.5
     return None
@@ -139,22 +171,23 @@ def maximise_quadratic(curvature: FloatArray, linear: FloatArray, positive: Bool
     Parameters
     ----------
     curvature : ndarray of float, shape (k, k)
-        Symmetric, positive semidefinite.
+        Positive semidefinite; only its upper triangle is read.
     linear : ndarray of float, shape (k,)
     positive : ndarray of bool, shape (k,)
         First guess of the positive places.
     """
-    diagonal = np.diagonal(curvature)
-    scale = 1.0 / np.sqrt(np.where(diagonal > 0, diagonal, 1.0))
+    k = linear.size
     slack = _DUAL_SLACK * float(np.abs(linear).max())
-    fewest, patience = linear.size + 1, 3
-    x = np.zeros(linear.size)
+    fewest, patience = k + 1, 3
+    x = np.zeros(k)
     for _ in range(_MOST_PIVOTS):
         inside = np.flatnonzero(positive)
-        x = np.zeros(linear.size)
-        x[inside] = _solve(curvature, linear, scale, inside)
-        excess = linear - curvature[:, inside] @ x[inside]
-        wrong = np.where(positive, x < 0, excess > slack)
+        x = np.zeros(k)
+        x[inside] = _solve(curvature, linear, inside)
+        wrong = positive & (x < 0)
+        if inside.size < k:
+            excess = linear - blas.dsymv(1.0, curvature.T, x, lower=1)
+            wrong |= ~positive & (excess > slack)
         count = int(np.count_nonzero(wrong))
         if count == 0:
             break
@@ -168,16 +201,15 @@ def maximise_quadratic(curvature: FloatArray, linear: FloatArray, positive: Bool
     return np.maximum(x, 0.0)
 
 
-def _solve(curvature: FloatArray, linear: FloatArray, scale: FloatArray, inside: NDArray[np.intp]) -> FloatArray:
+def _solve(curvature: FloatArray, linear: FloatArray, inside: IntArray) -> FloatArray:
     """Solution on the places ``inside``; a trace of ridge keeps undetermined masses finite."""
-    if inside.size == 0:
-        return np.zeros(0)
-    own = scale[inside]
-    matrix = curvature[inside[:, None], inside] * own * own[:, None]
     ridge = _RIDGE
-    while True:
-        matrix.flat[:: inside.size + 1] += ridge
-        _, solution, info = lapack.dposv(matrix, linear[inside] * own, lower=0)
+    while inside.size:
+        matrix = curvature.copy() if inside.size == linear.size else curvature[inside[:, None], inside]
+        matrix.flat[:: inside.size + 1] *= 1.0 + ridge
+        # The transpose of the upper triangle is a lower one in the order of memory that LAPACK wants.
+        _, solution, info = lapack.dposv(matrix.T, linear[inside], lower=1, overwrite_a=1)
         if info == 0:
-            return np.asarray(solution * own)
+            return np.asarray(solution)
         ridge *= 100.0
+    return np.zeros(0)

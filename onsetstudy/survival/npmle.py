@@ -14,7 +14,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts
 from onsetstudy.survival.innermost import Spans, reduce_cases
 from onsetstudy.survival.mass_interior import interior_masses
-from onsetstudy.survival.mass_newton import maximise_masses
+from onsetstudy.survival.mass_newton import Kinds, maximise_masses
 from onsetstudy.survival.optimality import chances, determined_masses, product_limit, relative_gap
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.support_search import MOST_ACTIVE, fewest_intervals, search_support
@@ -137,9 +137,8 @@ def _maximum(spans: Spans, tolerance: float, max_steps: int) -> tuple[FloatArray
             return closed, gap, 0
     k = spans.k
     if k <= _ALL_ACTIVE:
-        kind = spans.first * spans.first.dtype.type(k) + spans.last
-        count = np.bincount(kind, spans.weight, k * k).astype(np.float64, copy=False).reshape(k, k)
-        fit = maximise_masses(count, np.full(k, 1.0 / k), tolerance=tolerance, max_steps=max_steps)
+        kinds = Kinds.of(spans.first * spans.first.dtype.type(k) + spans.last, spans.weight, k)
+        fit = maximise_masses(kinds, np.full(k, 1.0 / k), tolerance=tolerance, max_steps=max_steps)
         return fit.mass, relative_gap(spans, fit.mass), fit.steps
     found = None
     if fewest_intervals(spans.first, spans.last, k).size <= MOST_ACTIVE // 2:

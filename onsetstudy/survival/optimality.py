@@ -87,7 +87,7 @@ def determined_masses(spans: Spans, mass: FloatArray) -> NDArray[np.bool_]:
     candidate = (mass > 0) | (slope > 1.0 - _NEARLY_OPTIMAL)
     number = np.concatenate(([0], np.cumsum(candidate)))
     s = int(number[-1])
-    begin, end = number[spans.first], number[spans.last + 1]
+    begin, end = _distinct_pairs(number[spans.first], number[spans.last + 1], s + 1)
     held = np.flatnonzero(mass[candidate] == 0)
     source = np.concatenate((begin, end, held, [0, s]))
     target = np.concatenate((end, begin, held + 1, [s, 0]))
@@ -96,3 +96,11 @@ def determined_masses(spans: Spans, mass: FloatArray) -> NDArray[np.bool_]:
     fixed = np.ones(spans.k, dtype=bool)
     fixed[candidate] = label[:-1] == label[1:]
     return fixed
+
+
+def _distinct_pairs(begin: IntArray, end: IntArray, size: int) -> tuple[IntArray, IntArray]:
+    """Pairs of numbers below ``size`` without most of their repetitions."""
+    if size * size <= 4 * begin.size + 4096:
+        code = np.flatnonzero(np.bincount(begin * size + end, minlength=size * size))
+        return code // size, code % size
+    return begin, end

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from onsetstudy.survival.innermost import Spans
-from onsetstudy.survival.mass_newton import maximise_masses
+from onsetstudy.survival.mass_newton import Kinds, maximise_masses
 
 __all__ = ["MOST_ACTIVE", "fewest_intervals", "search_support"]
 
@@ -128,24 +128,26 @@ def _round(spans: Spans, active: Active, tolerance: float) -> tuple[Active, IntA
     s = active.place.size
     total = float(spans.weight.sum())
     number = _number_before(active.place, spans.k)
-    kind = number[spans.first] * np.int32(s) + (number[spans.last + 1] - np.int32(1))
-    count = np.bincount(kind, weights=spans.weight, minlength=s * s).astype(np.float64, copy=False).reshape(s, s)
-    fit = maximise_masses(count, active.mass, tolerance=_FINE, max_steps=2, polish=False)
-    slope = _slope(spans, kind, fit.chance)
+    code = number[spans.first] * np.int32(s) + (number[spans.last + 1] - np.int32(1))
+    kinds = Kinds.of(code, spans.weight, s)
+    fit = maximise_masses(kinds, active.mass, tolerance=_FINE, max_steps=2, polish=False)
+    slope = _slope(spans, code, kinds, fit.chance)
     gap = max(0.0, float(slope.max()) / total - 1.0)
-    if gap <= tolerance:
+    if gap <= tolerance and fit.gap > _FINE:
         # Nothing else to take up: settle the masses to the last digits, and look again.
-        fit = maximise_masses(count, fit.mass, tolerance=_FINE, max_steps=4)
-        slope = _slope(spans, kind, fit.chance)
+        fit = maximise_masses(kinds, fit.mass, tolerance=_FINE, max_steps=4, polish=False)
+        slope = _slope(spans, code, kinds, fit.chance)
         gap = max(0.0, float(slope.max()) / total - 1.0)
     better = _best_between(slope, active.place, number, total)
     kept = fit.mass > 0
     return Active(active.place[kept], fit.mass[kept]), better, gap
 
 
-def _slope(spans: Spans, kind: AnyInt, chance: FloatArray) -> FloatArray:
+def _slope(spans: Spans, code: AnyInt, kinds: Kinds, chance: FloatArray) -> FloatArray:
     """Derivative of the log-likelihood by the mass of every innermost interval, shape (k,)."""
-    ratio = (1.0 / chance).ravel()[kind] * spans.weight
+    table = np.zeros(kinds.k * kinds.k)
+    table[kinds.code] = 1.0 / chance
+    ratio = table[code] * spans.weight
     steps = np.bincount(spans.first, weights=ratio, minlength=spans.k + 1)
     steps -= np.bincount(spans.last + 1, weights=ratio, minlength=spans.k + 1)
     return np.asarray(np.cumsum(steps)[: spans.k])
