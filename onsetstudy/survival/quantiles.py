@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,11 +19,10 @@ from onsetstudy.survival.proportions import (
     Limits,
     mover_difference,
     mover_ratio,
-    mover_weighted_sum,
     normal_quantile,
 )
 from onsetstudy.survival.results import ArmContrast, Bounds, OnsetCurve
-from onsetstudy.survival.shares import share_numb_by, spread_evenly
+from onsetstudy.survival.shares import share_limit, spread_evenly
 
 __all__ = ["estimate_quantile", "quantile_of_group"]
 
@@ -56,7 +55,6 @@ class _Group:
     weight: NDArray[np.float64]
     curves: tuple[OnsetCurve, ...]
     ticks: NDArray[np.float64]
-    seen: dict[float, Limits] = field(default_factory=dict)
 
     @classmethod
     def of(cls, cells: tuple[Intervals, ...], weight: NDArray[np.float64]) -> _Group:
@@ -73,15 +71,17 @@ class _Group:
         """Share numb by the minute, mass spread evenly."""
         return float(sum(w * spread_evenly(c, minute) for w, c in zip(self.weight, self.curves, strict=True)))
 
-    def limits(self, minute: float, conf_level: float) -> Limits:
-        """Confidence limits of the share numb by the minute."""
-        if minute not in self.seen:
-            parts = [share_numb_by(cell, minute, conf_level) for cell in self.cells]
-            bounds, limits = np.array([p.bounds for p in parts]), np.array([p.limits for p in parts])
-            self.seen[minute] = (
-                mover_weighted_sum(self.weight, bounds, limits)[1] if len(parts) > 1 else parts[0].limits
-            )
-        return self.seen[minute]
+    def limit(self, minute: float, conf_level: float, *, upwards: bool) -> float:
+        """Lower or upper confidence limit of the share numb by the minute."""
+        parts = np.array(
+            [
+                share_limit(cell, minute, curve, conf_level, upwards=upwards)
+                for cell, curve in zip(self.cells, self.curves, strict=True)
+            ]
+        )
+        bound = float(self.weight @ parts[:, 0])
+        margin = math.sqrt(float(self.weight**2 @ (parts[:, 1] - parts[:, 0]) ** 2))
+        return bound + margin if upwards else bound - margin
 
 
 def estimate_quantile(
@@ -206,9 +206,9 @@ def _quantile(group: _Group, share: float, conf_level: float) -> _Quantile:
     i = _first(ticks, lambda t: group.share(t)[0] >= enough)
     high = float(ticks[i]) if i < ticks.size else math.inf
     low = _begins(ticks, lambda t: group.share(t)[1] >= enough)
-    j = _first(ticks, lambda t: group.limits(t, conf_level)[0] > share)
+    j = _first(ticks, lambda t: group.limit(t, conf_level, upwards=False) > share)
     upper = float(ticks[j]) if j < ticks.size else math.inf
-    lower = _begins(ticks, lambda t: group.limits(t, conf_level)[1] >= share)
+    lower = _begins(ticks, lambda t: group.limit(t, conf_level, upwards=True) >= share)
     return _Quantile(
         bounds=(low, high), estimate=_inside(group, low, high, enough), limits=(min(lower, low), max(upper, high))
     )

@@ -15,14 +15,14 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.npmle import fit_npmle
-from onsetstudy.survival.proportions import SHARE_LIMITS, normal_quantile
+from onsetstudy.survival.proportions import SHARE_LIMITS, Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["Share", "share_numb_by", "spread_evenly"]
+__all__ = ["Share", "share_limit", "share_numb_by", "spread_evenly"]
 
 _PROBE = 1e-6
 """Weight, relative to the cases, of the pseudo-case that finds the end of a flat likelihood."""
-_ROOT_TOLERANCE = 0.002
+_ROOT_TOLERANCE = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +128,30 @@ def share_numb_by(times: Intervals, minute: float, conf_level: float = 0.95, lim
         undecided=undecided,
         effective_n=min(below, above),
     )
+
+
+def share_limit(times: Intervals, minute: float, curve: OnsetCurve, conf_level: float, *, upwards: bool) -> Limits:
+    """One side of :func:`share_numb_by`: the bound on that side and Wilson's limit beyond it.
+
+    Parameters
+    ----------
+    times : Intervals, n >= 1 cases of one group
+    minute : float
+    curve : OnsetCurve
+        That of ``times``.
+    conf_level : float
+        Two-sided level.
+    upwards : bool
+        Whether the upper side is wanted.
+    """
+    bound = _bounds(times, minute, curve)[int(upwards)]
+    effective = float(len(times))
+    numb, not_numb = decided(times, minute)
+    if not np.all(numb | not_numb):
+        crit = normal_quantile(conf_level) ** 2
+        effective = _effective_n(times, minute, crit, curve.log_likelihood, bound, upwards=upwards)
+    limit = wilson_limits(bound * effective, effective, conf_level)[int(upwards)]
+    return bound, max(bound, limit) if upwards else min(bound, limit)
 
 
 def _bounds(times: Intervals, minute: float, curve: OnsetCurve) -> tuple[float, float]:
