@@ -1,0 +1,82 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.serialise import from_dict
+from onsetstudy.survival.paired import paired_success
+
+YES, NO, OPEN = (0.0, 2.0), (4.0, np.inf), (1.0, 6.0)
+
+
+def paired(pairs):
+    """Cases from (buffered, plain) results per patient."""
+    rows = [(i, arm, gap) for i, pair in enumerate(pairs) for arm, gap in zip(("buffered", "plain"), pair, strict=True)]
+    times = Intervals([r[2][0] for r in rows], [r[2][1] for r in rows])
+    return times, [r[1] for r in rows], [f"p{r[0]}" for r in rows]
+
+
+def test_the_printed_crossover(reference):
+    # 44 plain and 48 buffered successes of 63, 43 both: 1 against 5 discordant.
+    times, arm, patient = paired([(YES, YES)] * 43 + [(YES, NO)] * 5 + [(NO, YES)] * 1 + [(NO, NO)] * 14)
+    result = paired_success(times, arm, patient, reference_arm="plain", target_min=3)
+    reference("manta_2023_mcnemar").check("1 v 5", result.difference.p_value)
+    assert [a.estimate for a in result.arms] == [44 / 63, 48 / 63]
+    assert result.difference.estimate == pytest.approx(4 / 63)
+    assert result.difference.interval.low < 0 < result.difference.interval.high
+    # (5 + 1) / 63 less the square of 4/63, over 63.
+    assert result.difference.std_error**2 == pytest.approx((6 / 63 - (4 / 63) ** 2) / 63)
+    assert result.caution == ()
+    assert from_dict(result.to_dict()) == result
+
+
+def test_limits_as_printed(reference):
+    ref = reference("newcombe_1998_paired")
+    times, arm, patient = paired([(YES, YES)] * 20 + [(YES, NO)] * 12 + [(NO, YES)] * 2 + [(NO, NO)] * 16)
+    result = paired_success(times, arm, patient, reference_arm="plain", target_min=3)
+    ref.check("20 12 2 16 low", result.difference.interval.low)
+    ref.check("20 12 2 16 high", result.difference.interval.high)
+
+
+def test_row_order_does_nothing_and_swapping_mirrors():
+    times, arm, patient = paired([(YES, YES)] * 4 + [(YES, NO)] * 5 + [(NO, YES)] * 2 + [(NO, NO)] * 3)
+    order = np.random.default_rng(1).permutation(len(arm))
+    one = paired_success(times, arm, patient, reference_arm="plain", target_min=3)
+    two = paired_success(
+        times.take(order), np.array(arm)[order], np.array(patient)[order], reference_arm="plain", target_min=3
+    )
+    assert one == two
+    back = paired_success(times, arm, patient, reference_arm="buffered", target_min=3)
+    assert back.difference.estimate == -one.difference.estimate
+    assert back.difference.interval.low == pytest.approx(-one.difference.interval.high)
+    assert back.difference.p_value == one.difference.p_value
+
+
+def test_undecided_and_single_patients_are_left_out_and_counted():
+    times, arm, patient = paired([(YES, NO)] * 4 + [(NO, NO)] * 3 + [(OPEN, YES)] * 2 + [(NO, YES)])
+    kept = np.arange(len(arm)) != len(arm) - 1
+    result = paired_success(
+        times.take(kept), np.array(arm)[kept], np.array(patient)[kept], reference_arm="plain", target_min=3
+    )
+    assert result.n.cases == 14
+    assert "3 of 10 patients are left out" in result.caution[0].text
+
+
+def test_no_disagreement_still_has_width():
+    times, arm, patient = paired([(YES, YES)] * 10)
+    result = paired_success(times, arm, patient, reference_arm="plain", target_min=3)
+    assert result.difference.p_value == 1
+    assert result.difference.std_error > 0
+    assert result.difference.interval.low < -0.1
+
+
+def test_mistakes_are_named():
+    times, arm, patient = paired([(YES, YES)] * 2)
+    with pytest.raises(OnsetStudyError, match="patient p0 has 2 cases in the arm buffered"):
+        paired_success(times, arm, ["p0"] * 4, reference_arm="plain", target_min=3)
+    with pytest.raises(OnsetStudyError, match="beside 4 cases"):
+        paired_success(times, arm, patient[:2], reference_arm="plain", target_min=3)
+    with pytest.raises(NotEstimable, match="no patient has a decided result in both arms"):
+        paired_success(times, arm, ["a", "b", "c", "d"], reference_arm="plain", target_min=3)
