@@ -1,0 +1,349 @@
+"""Records checked: every problem found at once, good rows go on, refused rows are kept with their reasons."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import hashlib
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from pandera.errors import SchemaErrors
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.crosscheck import crosscheck_cases, crosscheck_readings
+from onsetstudy.records.findings import REFUSALS, Findings
+from onsetstudy.records.model import RawTable, Records
+from onsetstudy.records.parse import parse_column
+from onsetstudy.records.schema import TABLES, Column, pandera_schema
+
+__all__ = ["check_records", "score_ranges"]
+
+NAME_LIKE = re.compile(
+    r"@|^\+?\d[\d ()/-]{8,}$|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?|[^\W\d_]{2,}[ ,]+[^\W\d_]{2,}", re.I
+)
+PSEUDONYMS = ("case_id", "practice_id", "clinician_id", "patient_id")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Typed:
+    frame: pd.DataFrame
+    clock_min: pd.Series | None
+
+
+def score_ranges(protocol: Protocol) -> dict[str, tuple[float, float]]:
+    """Lowest and highest score of every pain and anxiety column under the protocol's instruments."""
+    ranges = {}
+    for column in TABLES["cases"]:
+        instrument = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(
+            column.kind
+        )
+        if instrument is not None:
+            ranges[column.name] = (instrument.low, instrument.high)
+    return ranges
+
+
+def check_records(
+    cases: RawTable,
+    cold_tests: RawTable,
+    protocol: Protocol,
+    *,
+    drop_unknown: bool = False,
+    strict: bool = False,
+    today: dt.date | None = None,
+) -> Records:
+    """Checked records from the two tables as they were written.
+
+    Parameters
+    ----------
+    cases, cold_tests : RawTable
+        Untouched text.
+    protocol : Protocol
+        Gives notation, instruments, clock zero and quarters.
+    drop_unknown : bool
+        Leave columns that the dictionary does not know unread instead of refusing the table.
+    strict : bool
+        Refuse everything if a single row is refused.
+    today : date or None
+        Dates after it are refused; ``None`` does not ask.
+
+    Returns
+    -------
+    Records
+        Accepted and refused rows add up to the rows read, in both tables.
+
+    Raises
+    ------
+    RecordsError
+        If a table has headings that cannot be used, if no case is accepted, or if ``strict`` and a row is refused;
+        with all problems found.
+
+    Notes
+    -----
+    A refused cold test refuses its case: an unreadable test may have been felt or not, and leaving it out could make
+    an onset of two tests that were not consecutive. A refused case takes its readings with it.
+    """
+    raws = {"cases": cases, "cold_tests": cold_tests}
+    structure = [p for name, raw in raws.items() for p in _structure(raw, name, drop_unknown)]
+    if structure:
+        raise RecordsError(structure)
+    raws = {name: _known_columns(raw, name) for name, raw in raws.items()}
+    found = {name: Findings(name, raw) for name, raw in raws.items()}
+    typed = {name: _typed(raw, name, found[name], protocol) for name, raw in raws.items()}
+    for name in raws:
+        _schema(typed[name], name, found[name], protocol)
+    _privacy(found["cases"])
+    crosscheck_cases(typed["cases"].frame, found["cases"], protocol, today=today)
+    readings = crosscheck_readings(
+        typed["cases"].frame,
+        found["cases"],
+        typed["cold_tests"].frame,
+        typed["cold_tests"].clock_min,
+        found["cold_tests"],
+        protocol,
+    )
+    _refuse_together(typed["cases"].frame, found["cases"], readings, found["cold_tests"])
+    records = _records(typed["cases"].frame, readings, found)
+    if strict and (found["cases"].refused.any() or found["cold_tests"].refused.any()):
+        raise RecordsError(records.problems)
+    if len(records.cases) == 0:
+        nothing = Problem(
+            what=f"none of {records.rows_read} cases can be used",
+            where=Where(file=cases.file, sheet=cases.sheet),
+            mend="mend the rows named here" if records.problems else "enter at least one case",
+            code="nothing_left",
+        )
+        raise RecordsError([*records.problems, nothing])
+    return records
+
+
+def _normal(heading: object) -> str:
+    return re.sub(r"[\s\-]+", "_", str(heading).replace("\ufeff", "").strip().lower())
+
+
+def _structure(raw: RawTable, table: str, drop_unknown: bool) -> list[Problem]:
+    """Headings that are missing, unknown or there twice."""
+    known = [c.name for c in TABLES[table]]
+    written = [str(h) for h in raw.frame.columns]
+    headings = [_normal(h) for h in written]
+    problems = []
+
+    def problem(what: str, mend: str, code: str, column: str | None = None) -> None:
+        where = Where(file=raw.file, sheet=raw.sheet, row=1, column=column)
+        problems.append(Problem(what=what, where=where, mend=mend, value=column, code=code))
+
+    missing = [c.name for c in TABLES[table] if c.required == "always" and c.name not in headings]
+    for heading in dict.fromkeys(headings):
+        if headings.count(heading) > 1:
+            problem(
+                f"the heading {heading} stands {headings.count(heading)} times", "keep one of them", "twice", heading
+            )
+    for shown, heading in zip(written, headings, strict=True):
+        if heading in known or drop_unknown:
+            continue
+        near = difflib.get_close_matches(heading, known, n=1, cutoff=0.75)
+        mend = f"did you mean {near[0]}?" if near else "take the column out, or drop unknown columns unread"
+        problem(
+            "this column is not in the data dictionary; it may name a patient, so the table was not read",
+            mend,
+            "unknown_column",
+            shown,
+        )
+    for name in missing:
+        column = next(c for c in TABLES[table] if c.name == name)
+        problem(f"the column {name} is missing", f"add it: {column.meaning}", "missing_column")
+    return problems
+
+
+def _known_columns(raw: RawTable, table: str) -> RawTable:
+    """The dictionary's columns in its order; rows that are wholly empty are passed over."""
+    frame = raw.frame.copy()
+    frame.columns = pd.Index([_normal(h) for h in frame.columns])
+    frame = frame.reindex(columns=[c.name for c in TABLES[table]])
+    filled = frame.notna().any(axis=1).to_numpy()
+    return RawTable(
+        frame=frame[filled].reset_index(drop=True).astype(object),
+        source_row=pd.Series(np.asarray(raw.source_row)[filled]),
+        file=raw.file,
+        sheet=raw.sheet,
+        date_epoch=raw.date_epoch,
+    )
+
+
+def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> _Typed:
+    columns: dict[str, pd.Series] = {}
+    clock_min = None
+    for column in TABLES[table]:
+        parsed = parse_column(
+            raw.frame[column.name].astype("string"),
+            column,
+            tooth_notation=protocol.schedule.tooth_notation,
+            date_epoch=raw.date_epoch,
+        )
+        columns[column.name] = parsed.values
+        found.repaired(column.name, parsed.repairs)
+        for row, (code, mend) in parsed.faults.items():
+            found.refuse(
+                row, column.name, code, f'the {_thing(column)} "{found.cell(row, column.name)}" cannot be read', mend
+            )
+        if parsed.clock_min is not None:
+            if table == "cold_tests":
+                clock_min = parsed.clock_min
+            else:
+                for row in np.flatnonzero(parsed.clock_min.notna()).tolist():
+                    what = f'"{found.cell(row, column.name)}" is a time of day'
+                    found.refuse(
+                        row, column.name, "not_a_time", what, "write minutes after the end of injection, as 9 or 9:30"
+                    )
+        _second_looks(parsed.values, column, found)
+    return _Typed(pd.DataFrame(columns, index=raw.frame.index), clock_min)
+
+
+def _thing(column: Column) -> str:
+    return {"date": "date", "clock": "time of day", "minute": "time", "tooth": "tooth"}.get(column.kind, "number")
+
+
+def _second_looks(values: pd.Series, column: Column, found: Findings) -> None:
+    if column.query_low is None and column.query_high is None:
+        return
+    number = values.astype(float)
+    low = column.query_low if column.query_low is not None else -np.inf
+    high = column.query_high if column.query_high is not None else np.inf
+    unusual = np.flatnonzero(((number < low) | (number > high)).to_numpy())
+    usual = (
+        f"{low:g} to {high:g}"
+        if np.isfinite([low, high]).all()
+        else (f"up to {high:g}" if np.isfinite(high) else f"at least {low:g}")
+    )
+    found.query(
+        unusual,
+        column.name,
+        "unusual",
+        f"{{value}} {column.unit} is unusual",
+        f"usual is {usual} {column.unit}; is it right?",
+    )
+
+
+def _schema(typed: _Typed, table: str, found: Findings, protocol: Protocol) -> None:
+    """The dictionary's requirements, asked of the typed table by pandera, all at once."""
+    columns = {c.name: c for c in TABLES[table]}
+    ranges = score_ranges(protocol)
+    try:
+        pandera_schema(table, ranges).validate(typed.frame, lazy=True)
+    except SchemaErrors as error:
+        cases = error.failure_cases
+        unread = {(row, p.where.column) for row, p in found.problems}
+        if typed.clock_min is not None:
+            # Times of day are set against the case later on.
+            unread |= {(int(row), "minute") for row in np.flatnonzero(typed.clock_min.notna())}
+        seen: set[tuple[int, str]] = set()
+        for name, check, row, value in zip(
+            cases["column"], cases["check"], cases["index"], cases["failure_case"], strict=True
+        ):
+            if row is None or row != row or (int(row), name) in unread or (int(row), name) in seen:
+                continue
+            seen.add((int(row), name))
+            _refuse_cell(found, int(row), columns[name], str(check), value, ranges.get(name))
+
+
+def _refuse_cell(
+    found: Findings, row: int, column: Column, check: str, value: object, scores: tuple[float, float] | None
+) -> None:
+    written = found.cell(row, column.name)
+    if check == "not_nullable":
+        found.refuse(row, column.name, "missing", f"{column.name} is empty", f"enter the {column.meaning}")
+    elif check == "field_uniqueness":
+        what = f"the case code {value} stands in more than one row"
+        found.refuse(row, column.name, "duplicate", what, "give every case its own code")
+    elif column.codes:
+        near = difflib.get_close_matches(str(value).lower(), column.codes, n=1, cutoff=0.6)
+        mend = f"write one of {', '.join(column.codes)}"
+        mend = f"did you mean {near[0]}? Otherwise {mend}" if near else mend
+        found.refuse(row, column.name, "code", f'"{written}" is not a known code', mend)
+    else:
+        low, high = scores or (column.low, column.high)
+        unit = "on the protocol's scale" if scores else column.unit
+        what = f"{written} is outside {low:g} to {high:g} {unit}"
+        found.refuse(row, column.name, "range", what, f"enter a value from {low:g} to {high:g} {unit}")
+
+
+def _privacy(found: Findings) -> None:
+    for name in PSEUDONYMS:
+        text = found.raw.frame[name].astype("string").fillna("")
+        for row in np.flatnonzero(text.str.contains(NAME_LIKE).to_numpy()):
+            what = f"this {name} looks like a name, an address or a number of a person"
+            found.refuse(int(row), name, "names_a_person", what, "use a random code and keep the key at the practice")
+
+
+def _refuse_together(cases: pd.DataFrame, found: Findings, readings: pd.DataFrame, tests: Findings) -> None:
+    """A case goes with its refused readings, readings go with their refused case."""
+    first = cases["case_id"].drop_duplicates()
+    row_of = pd.Series(first.index, index=first.to_numpy())
+    belongs = readings["case_id"].map(row_of)
+    for reading in np.flatnonzero(tests.refused & belongs.notna().to_numpy()):
+        row = int(belongs.iloc[reading])
+        if not found.refused[row]:
+            place = int(tests.raw.source_row.iloc[reading])
+            what = f"a cold test of this case was refused (row {place} of the cold tests)"
+            found.refuse(row, "case_id", "reading_refused", what, "mend that row, and the case can be used")
+    gone = belongs.notna().to_numpy() & ~tests.refused
+    gone[gone] = found.refused[belongs[gone].astype(int).to_numpy()]
+    for reading in np.flatnonzero(gone):
+        tests.mark(int(reading), "case_refused")
+
+
+def _rejects(found: Findings) -> pd.DataFrame:
+    rows = np.flatnonzero(found.refused)
+    reasons = found.reasons()
+    frame = found.raw.frame.iloc[rows].reset_index(drop=True)
+    first = [str(found.first[row]) for row in rows]
+    told = {
+        "table": found.table,
+        "file": found.raw.file,
+        "sheet": found.raw.sheet,
+        "source_row": found.raw.source_row.iloc[rows].to_numpy(),
+        "code": first,
+        "reason": [REFUSALS[code] for code in first],
+        "reasons": [reasons.get(int(row), f"{REFUSALS[code]}.") for row, code in zip(rows, first, strict=True)],
+    }
+    return pd.concat([pd.DataFrame(told, index=frame.index), frame], axis=1)
+
+
+def _records(cases: pd.DataFrame, readings: pd.DataFrame, found: dict[str, Findings]) -> Records:
+    kept = {name: ~f.refused for name, f in found.items()}
+    good = cases[kept["cases"]].copy()
+    good["source_row"] = found["cases"].raw.source_row[kept["cases"]].astype(int)
+    good["case_date"] = pd.to_datetime(good["case_date"])
+    good["quarter"] = [Quarter.of(day.date()).label for day in good["case_date"]]
+    good = good.sort_values("case_id", kind="stable").reset_index(drop=True)
+    tests = readings[kept["cold_tests"]].copy()
+    tests["source_row"] = found["cold_tests"].raw.source_row[kept["cold_tests"]].astype(int)
+    tests = tests.sort_values(["case_id", "minute", "tooth_role"], kind="stable").reset_index(drop=True)
+    if not good.empty and good["observation_end_min"].isna().any():
+        last = tests.groupby("case_id")["minute"].max()
+        good["observation_end_min"] = good["observation_end_min"].fillna(good["case_id"].map(last))
+    rejects = [r for f in found.values() if len(r := _rejects(f))]
+    return Records(
+        cases=good,
+        readings=tests,
+        rejects=pd.concat(rejects, ignore_index=True) if rejects else _rejects(found["cases"]),
+        problems=tuple(p for f in found.values() for _, p in sorted(f.problems, key=lambda item: item[0])),
+        queries=tuple(p for f in found.values() for _, p in sorted(f.queries, key=lambda item: item[0])),
+        repairs=tuple(r for f in found.values() for r in f.repair_list()),
+        rows_read=len(cases),
+        readings_read=len(readings),
+        digest=_digest(good, tests),
+    )
+
+
+def _digest(cases: pd.DataFrame, readings: pd.DataFrame) -> str:
+    """SHA-256 of the accepted content, whatever the order of the rows and where they stood."""
+    digest = hashlib.sha256()
+    for frame in (cases, readings):
+        content = frame.drop(columns=["source_row", "notes"], errors="ignore")
+        digest.update(",".join(content.columns).encode())
+        digest.update(np.sort(pd.util.hash_pandas_object(content, index=False).to_numpy()).astype("<u8").tobytes())
+    return digest.hexdigest()

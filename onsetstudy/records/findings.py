@@ -1,0 +1,119 @@
+"""Collects what is wrong or unusual, row by row, without touching the rows."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.core.errors import Problem, Where
+from onsetstudy.records.model import RawTable, Repair
+
+__all__ = ["REFUSALS", "Findings"]
+
+REFUSALS: dict[str, str] = {
+    "missing": "a required value is missing",
+    "code": "a code that is not in the dictionary",
+    "range": "a value outside the possible range",
+    "not_a_number": "a number that cannot be read",
+    "ambiguous_number": "a number that may mean two things",
+    "not_a_time": "a time that cannot be read",
+    "not_a_clock_time": "a time of day that cannot be read",
+    "clock_without_zero": "a time of day that cannot be set against the injection",
+    "not_a_date": "a date that cannot be read",
+    "ambiguous_date": "a date that may mean two days",
+    "future_date": "a date in the future",
+    "outside_study": "a date outside the study's quarters",
+    "tooth": "a tooth that is not in the declared notation",
+    "duplicate": "a case code used twice",
+    "names_a_person": "a value that may name a patient",
+    "mixing": "mixing that contradicts the arm",
+    "volume": "a volume that contradicts the record",
+    "percent": "a percentage that looks like a fraction",
+    "seconds": "minutes that look like seconds",
+    "scale": "scores that look like another unit",
+    "no_case": "a reading without a case",
+    "no_readings": "a case without a cold test",
+    "contradiction": "readings that contradict each other",
+    "order": "readings out of order",
+    "after_end": "a reading after the end of observation",
+    "times": "times that contradict each other",
+    "case_refused": "a reading of a refused case",
+    "reading_refused": "a case with a refused reading",
+    "strict": "refused with the batch",
+}
+"""Readable text of every reason for which a row is refused."""
+
+
+@dataclass(slots=True, eq=False)
+class Findings:
+    """Problems, queries and repairs of one table while it is being checked.
+
+    ``refused`` flags the rows; ``first`` holds the code of the first reason of each.
+    """
+
+    table: str
+    raw: RawTable
+    refused: NDArray[np.bool_] = field(init=False)
+    first: NDArray[np.object_] = field(init=False)
+    problems: list[tuple[int, Problem]] = field(default_factory=list)
+    queries: list[tuple[int, Problem]] = field(default_factory=list)
+    repairs: Counter[tuple[str, str, str]] = field(default_factory=Counter)
+
+    def __post_init__(self) -> None:
+        self.refused = np.zeros(len(self.raw.frame), dtype=bool)
+        self.first = np.full(len(self.raw.frame), "", dtype=object)
+
+    def where(self, row: int, column: str | None) -> Where:
+        """The place of a cell, as the spreadsheet numbers it."""
+        return Where(file=self.raw.file, sheet=self.raw.sheet, row=int(self.raw.source_row.iloc[row]), column=column)
+
+    def cell(self, row: int, column: str) -> str | None:
+        """What was written in a cell."""
+        value: Any = self.raw.frame[column].iloc[row] if column in self.raw.frame else None
+        return None if value is None or value != value else str(value)
+
+    def _problem(self, row: int, column: str | None, code: str, what: str, mend: str) -> Problem:
+        value = None if column is None else self.cell(row, column)
+        return Problem(what=what, where=self.where(row, column), mend=mend, value=value, code=code)
+
+    def refuse(self, row: int, column: str | None, code: str, what: str, mend: str) -> None:
+        """Refuse a row, and say why."""
+        self.problems.append((row, self._problem(row, column, code, what, mend)))
+        self.mark(row, code)
+
+    def mark(self, row: int, code: str) -> None:
+        """Refuse a row for a reason that is told elsewhere."""
+        self.refused[row] = True
+        if not self.first[row]:
+            self.first[row] = code
+
+    def query(self, rows: Iterable[int], column: str | None, code: str, what: str, mend: str) -> None:
+        """List rows for a second look; ``{value}`` in ``what`` is what was written."""
+        for row in rows:
+            shown = what.format(value=self.cell(row, column)) if column is not None else what
+            self.queries.append((row, self._problem(row, column, code, shown, mend)))
+
+    def repaired(self, column: str, repairs: Counter[tuple[str, str]]) -> None:
+        """Count what was read although written unusually."""
+        for (code, text), count in repairs.items():
+            self.repairs[column, code, text] += count
+
+    def reasons(self) -> dict[int, str]:
+        """All sentences of each refused row."""
+        found: dict[int, list[str]] = {}
+        for row, problem in self.problems:
+            column = f"column {problem.where.column}: " if problem.where.column else ""
+            found.setdefault(row, []).append(f"{column}{problem.what}. {problem.mend}.")
+        return {row: " ".join(sentences) for row, sentences in found.items()}
+
+    def repair_list(self) -> list[Repair]:
+        """Repairs in a stable order."""
+        return [
+            Repair(code=code, text=text, column=column, count=count)
+            for (column, code, text), count in sorted(self.repairs.items())
+        ]

@@ -1,0 +1,242 @@
+"""From untouched text to typed columns: what can be read without doubt is read and counted, nothing is guessed.
+
+Every function takes a Series of text (``None`` where empty) and gives a :class:`Parsed` column. The usual
+spelling is handled for the whole column at once; only the cells that are left over are looked at one by one.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.protocol.teeth import TEETH
+from onsetstudy.records.schema import Column
+
+__all__ = ["Parsed", "parse_column"]
+
+DECIMAL_COMMA = re.compile(r"-?\d+,\d{1,2}|-?0,\d+")
+MINUTES_SECONDS = re.compile(r"(\d{1,3}):([0-5]\d)")
+CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?\s*(am|pm)?")
+TIME_OF_DAY = re.compile(r"([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(?:\.\d+)?")
+ISO_DATE = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ]00:00(?::00(?:\.0+)?)?)?")
+DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})")
+SLASHED = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})")
+YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})")
+EPOCH = {"1900": dt.date(1899, 12, 30), "1904": dt.date(1904, 1, 1)}
+SERIAL_DAYS = (36_526, 73_050)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Parsed:
+    """A typed column.
+
+    ``values`` is missing where the cell was empty or cannot be read; ``faults`` maps positions to (code, mend) of the
+    latter; ``repairs`` counts what was read although written unusually. ``clock_min`` holds, for minute columns, a time
+    of day in minutes after midnight that still has to be set against the case's clock zero.
+    """
+
+    values: pd.Series
+    faults: dict[int, tuple[str, str]] = field(default_factory=dict)
+    repairs: Counter[tuple[str, str]] = field(default_factory=Counter)
+    clock_min: pd.Series | None = None
+
+
+def parse_column(text: pd.Series, column: Column, *, tooth_notation: str, date_epoch: str) -> Parsed:
+    """Typed values of one column of text, by the dictionary's kind."""
+    stripped = text.str.strip()
+    stripped = stripped.where(stripped != "")
+    if column.kind == "code":
+        return _codes(stripped, column)
+    if column.kind == "date":
+        return _by_cell(stripped, lambda cell: _date(cell, date_epoch), object)
+    if column.kind == "tooth":
+        return _teeth(stripped, tooth_notation)
+    if column.kind == "clock":
+        return _by_cell(stripped, _clock, float)
+    if column.kind == "minute":
+        return _minutes(stripped)
+    if column.numeric:
+        return _numbers(stripped, column)
+    return Parsed(values=stripped.astype(object))
+
+
+class _Unreadable(Exception):
+    def __init__(self, code: str, mend: str) -> None:
+        super().__init__(code)
+        self.code, self.mend = code, mend
+
+
+def _by_cell(text: pd.Series, read, dtype: type) -> Parsed:  # type: ignore[no-untyped-def]
+    """Distinct spellings read once each by ``read(cell) -> (value, repair or None)``."""
+    position, distinct = pd.factorize(text)
+    values: list[object] = []
+    faults: dict[int, tuple[str, str]] = {}
+    repairs: Counter[tuple[str, str]] = Counter()
+    times = np.bincount(position[position >= 0], minlength=len(distinct))
+    unreadable: dict[int, tuple[str, str]] = {}
+    for number, cell in enumerate(distinct):
+        try:
+            value, repair = read(cell)
+        except _Unreadable as error:
+            unreadable[number] = (error.code, error.mend)
+            value, repair = None, None
+        values.append(value)
+        if repair is not None:
+            repairs[repair] += int(times[number])
+    table = np.array([*values, None], dtype=object)
+    if unreadable:
+        bad = np.isin(position, list(unreadable))
+        faults = {int(i): unreadable[int(position[i])] for i in np.flatnonzero(bad)}
+    found = pd.Series(table[position], index=text.index)
+    return Parsed(values=found.astype(float) if dtype is float else found, faults=faults, repairs=repairs)
+
+
+def _plain_number(cell: str, unit: str) -> tuple[float, tuple[str, str] | None]:
+    mend = f"write one number{f' in {unit}' if unit else ''}, with a point for decimals, such as 1.8"
+    repair = None
+    if DECIMAL_COMMA.fullmatch(cell):
+        cell, repair = cell.replace(",", "."), ("decimal_comma", "a decimal comma was read as a point")
+    elif "," in cell and re.fullmatch(r"[\d.,]+", cell):
+        raise _Unreadable("ambiguous_number", f"is 1,800 one point eight or eighteen hundred? {mend}")
+    elif unit and cell.lower().endswith(unit.lower()) and re.fullmatch(r"[\d.]+\s*", cell[: -len(unit)]):
+        cell, repair = (
+            cell[: -len(unit)].strip(),
+            ("unit_written", f"the unit {unit} beside the number was passed over"),
+        )
+    try:
+        value = float(cell)
+    except ValueError:
+        raise _Unreadable("not_a_number", mend) from None
+    if not np.isfinite(value):
+        raise _Unreadable("not_a_number", mend)
+    return value, repair
+
+
+def _numbers(text: pd.Series, column: Column) -> Parsed:
+    quick = pd.to_numeric(text, errors="coerce")
+    left = (text.notna() & ~np.isfinite(quick.astype(float))).to_numpy()
+    if not left.any():
+        return Parsed(values=quick.astype(float))
+    slow = _by_cell(text.where(left), lambda cell: _plain_number(cell, column.unit), float)
+    return Parsed(values=quick.where(~left, slow.values).astype(float), faults=slow.faults, repairs=slow.repairs)
+
+
+def _minute(cell: str) -> tuple[float, tuple[str, str] | None]:
+    found = MINUTES_SECONDS.fullmatch(cell)
+    if found:
+        return int(found[1]) + int(found[2]) / 60, None
+    try:
+        return _plain_number(cell, "min")
+    except _Unreadable as error:
+        if error.code == "ambiguous_number":
+            raise
+        raise _Unreadable("not_a_time", "write minutes and seconds as 4:30, or minutes as 4.5") from None
+
+
+def _minutes(text: pd.Series) -> Parsed:
+    quick = pd.to_numeric(text, errors="coerce").astype(float)
+    left = (text.notna() & ~np.isfinite(quick)).to_numpy()
+    if not left.any():
+        return Parsed(values=quick)
+    day = text.where(left).str.extract(TIME_OF_DAY.pattern + "$", expand=True).astype(float)
+    day_min = day[0] * 60 + day[1] + day[2] / 60
+    slow = _by_cell(text.where(left & day_min.isna().to_numpy()), _minute, float)
+    values = quick.where(~left, slow.values)
+    return Parsed(
+        values=values,
+        faults=slow.faults,
+        repairs=slow.repairs,
+        clock_min=day_min if day_min.notna().any() else None,
+    )
+
+
+def _clock(cell: str) -> tuple[float, tuple[str, str] | None]:
+    found = CLOCK.fullmatch(cell.lower())
+    if found:
+        hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
+        if found[4]:
+            if not 1 <= hour <= 12:
+                raise _Unreadable("not_a_clock_time", "write the time of day as 14:05")
+            hour = hour % 12 + (12 if found[4] == "pm" else 0)
+        return hour * 60 + minute + second / 60, None
+    try:
+        share = float(cell)
+    except ValueError:
+        share = -1.0
+    if 0 < share < 1:
+        minutes = round(share * 1440 * 60) / 60
+        return minutes, ("excel_time", "a spreadsheet's number for a time of day was read as that time")
+    raise _Unreadable("not_a_clock_time", "write the time of day as 14:05")
+
+
+def _real_date(year: int, month: int, day: int) -> dt.date:
+    try:
+        return dt.date(year, month, day)
+    except ValueError:
+        raise _Unreadable("not_a_date", "there is no such day; write the date as 2026-04-03") from None
+
+
+def _date(cell: str, epoch: str) -> tuple[dt.date, tuple[str, str] | None]:
+    if found := ISO_DATE.fullmatch(cell):
+        return _real_date(int(found[1]), int(found[2]), int(found[3])), None
+    if found := YEAR_FIRST.fullmatch(cell):
+        return _real_date(int(found[1]), int(found[2]), int(found[3])), (
+            "year_first",
+            "a date with the year first was read",
+        )
+    if found := DAY_FIRST.fullmatch(cell):
+        return _real_date(int(found[3]), int(found[2]), int(found[1])), ("dotted_date", "a date as 31.12.2026 was read")
+    if found := SLASHED.fullmatch(cell):
+        one, two, year = int(found[1]), int(found[2]), int(found[3])
+        if one > 12 or two > 12 or one == two:
+            day, month = (one, two) if one > 12 else (two, one)
+            return _real_date(year, month, day), (
+                "slashed_date",
+                "a date whose day and month cannot be mistaken was read",
+            )
+        raise _Unreadable(
+            "ambiguous_date", "day and month may be mistaken for each other; write the date as 2026-04-03"
+        )
+    if re.fullmatch(r"\d{5}(?:\.0+)?", cell) and SERIAL_DAYS[0] <= float(cell) <= SERIAL_DAYS[1]:
+        day_number = int(float(cell))
+        return EPOCH[epoch] + dt.timedelta(days=day_number), ("excel_date", "a spreadsheet's number for a day was read")
+    raise _Unreadable("not_a_date", "write the date as 2026-04-03")
+
+
+def _codes(text: pd.Series, column: Column) -> Parsed:
+    known = text.isna() | text.isin(column.codes)
+    if known.all():
+        return Parsed(values=text.astype(object))
+
+    def read(cell: str) -> tuple[str, tuple[str, str] | None]:
+        plain = re.sub(r"[\s\-]+", "_", cell.lower()) if cell not in column.codes else cell
+        if plain in column.codes:
+            return plain, ("spelling", "capitals, blanks or hyphens in a code were passed over")
+        return cell, None
+
+    slow = _by_cell(text.where(~known), read, object)
+    return Parsed(values=text.where(known, slow.values).astype(object), repairs=slow.repairs)
+
+
+def _teeth(text: pd.Series, notation: str) -> Parsed:
+    other = "universal" if notation == "iso3950" else "iso3950"
+    names = {"iso3950": "the two-digit notation (ISO 3950)", "universal": "the universal system"}
+
+    def read(cell: str) -> tuple[str, tuple[str, str] | None]:
+        plain = re.sub(r"\.0+$", "", cell.lstrip("#").strip()).upper()
+        if plain in TEETH[notation]:
+            return plain, None if plain == cell else (
+                "tooth_spelling",
+                "a tooth number was read without its extra signs",
+            )
+        mend = f"write the tooth in {names[notation]}, as the protocol says"
+        if plain in TEETH[other]:
+            mend += f"; {plain} is a tooth in {names[other]}"
+        raise _Unreadable("tooth", mend)
+
+    return _by_cell(text, read, object)

@@ -1,0 +1,216 @@
+"""The data dictionary: every column of both tables. Checks, documentation and the entry workbook are made from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+import pandera.pandas as pa
+
+from onsetstudy.protocol.vocabulary import CODES
+
+__all__ = ["CASES", "COLD_TESTS", "TABLES", "Column", "pandera_schema"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """One column of a table.
+
+    Parameters
+    ----------
+    name : str
+        Heading.
+    kind : str
+        ``text``, ``code``, ``number``, ``minute`` (decimal minutes or m:ss), ``clock`` (time of day), ``date``,
+        ``tooth`` or ``pain`` (a number in the range of the protocol's instrument; ``anxiety`` likewise).
+    meaning : str
+        One line for the person who fills it in.
+    unit : str
+        Unit of numbers.
+    codes : tuple of str
+        Admitted codes.
+    low, high : float or None
+        Outside them a value is refused.
+    query_low, query_high : float or None
+        Outside them a value is kept and listed for a second look.
+    required : str
+        ``always``, ``buffered`` (when the arm is mixed) or empty.
+    example : str
+        A value that would be accepted.
+    """
+
+    name: str
+    kind: str
+    meaning: str
+    unit: str = ""
+    codes: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    query_low: float | None = None
+    query_high: float | None = None
+    required: str = ""
+    example: str = ""
+
+    @property
+    def numeric(self) -> bool:
+        """Whether accepted values are numbers."""
+        return self.kind in ("number", "minute", "clock", "pain", "anxiety")
+
+
+def _code(name: str, meaning: str, *, field: str | None = None, required: str = "") -> Column:
+    codes = CODES[field or name]
+    return Column(name=name, kind="code", meaning=meaning, codes=codes, required=required, example=codes[0])
+
+
+def _minutes(name: str, meaning: str, example: str) -> Column:
+    return Column(name=name, kind="minute", meaning=meaning, unit="min", low=0, high=180, example=example)
+
+
+def _clock(name: str, meaning: str, example: str) -> Column:
+    return Column(name=name, kind="clock", meaning=meaning, unit="time of day", example=example)
+
+
+def _number(
+    name: str,
+    meaning: str,
+    unit: str,
+    low: float,
+    high: float,
+    example: str,
+    *,
+    query_high: float | None = None,
+    required: str = "",
+) -> Column:
+    return Column(
+        name=name,
+        kind="number",
+        meaning=meaning,
+        unit=unit,
+        low=low,
+        high=high,
+        query_high=query_high,
+        required=required,
+        example=example,
+    )
+
+
+def _pseudonym(name: str, meaning: str, example: str) -> Column:
+    return Column(name=name, kind="text", meaning=meaning, required="always", example=example)
+
+
+def _pain(moment: str) -> Column:
+    return Column(
+        name=f"pain_{moment}", kind="pain", meaning=f"pain at {moment}, on the protocol's scale", example="20"
+    )
+
+
+CASES: tuple[Column, ...] = (
+    _pseudonym("case_id", "code of this injection, used once", "P01-0001"),
+    _pseudonym("practice_id", "code of the practice", "P01"),
+    _pseudonym("clinician_id", "code of the operator", "P01-A"),
+    _pseudonym("patient_id", "random code of the patient; the key stays at the practice; may repeat", "P01-K7Q2"),
+    Column(name="case_date", kind="date", meaning="day of the injection", required="always", example="2026-04-03"),
+    _code("arm", "what was injected", required="always"),
+    _code("allocation", "how the arm came about", required="always"),
+    _code("procedure", "treatment"),
+    Column(
+        name="tooth", kind="tooth", meaning="target tooth in the protocol's notation", required="always", example="36"
+    ),
+    _code("technique", "planned injection", required="always"),
+    _code("pulp_status", "state of the pulp before treatment"),
+    _code("agent", "local anaesthetic, generic name", required="always"),
+    _number("agent_percent", "concentration of the anaesthetic", "%", 0.25, 5, "2"),
+    _code("vasoconstrictor", "vasoconstrictor, generic name"),
+    _number("vasoconstrictor_dilution", "n of the dilution 1:n", "n of 1:n", 20_000, 400_000, "100000"),
+    _number("cartridge_ml", "volume of one cartridge", "mL", 1.0, 2.5, "1.8"),
+    _number("volume_ml", "volume injected, buffer included", "mL", 0.05, 20, "1.8", query_high=5.4, required="always"),
+    _code("mix_mode", "how bicarbonate was mixed in: on top, or in place of the same volume", required="buffered"),
+    _number("bicarbonate_ml", "bicarbonate per cartridge", "mL", 0, 1, "0.18", required="buffered"),
+    _number("bicarbonate_percent", "concentration of the bicarbonate", "%", 1, 10, "8.4"),
+    Column(
+        name="mixed_to_injection_min",
+        kind="minute",
+        meaning="minutes from mixing to injecting",
+        unit="min",
+        low=0,
+        high=180,
+        query_high=10,
+        example="0.5",
+    ),
+    _code("topical", "topical anaesthetic before the needle"),
+    _code("baseline_response", "cold on the target tooth before the injection"),
+    _clock("injection_start", "needle in", "14:02"),
+    _clock("injection_end", "end of deposition of the last planned injection: clock zero", "14:04"),
+    _minutes("rescue_min", "minute of a supplemental injection; empty if there was none", "12"),
+    _code("rescue_technique", "technique of the supplemental injection"),
+    _minutes("treatment_start_min", "minute at which treatment began", "9"),
+    _minutes("observation_end_min", "minute at which testing ended; by default the last test", "15"),
+    _pain("insertion"),
+    _pain("placement"),
+    _pain("deposition"),
+    _pain("treatment"),
+    Column(name="anxiety_before", kind="anxiety", meaning="anxiety before, on the protocol's scale", example="11"),
+    Column(name="anxiety_after", kind="anxiety", meaning="anxiety after, on the protocol's scale", example="9"),
+    _clock("seated_time", "patient seated", "13:58"),
+    _clock("treatment_end_time", "treatment ended", "14:40"),
+    _clock("dismissed_time", "patient dismissed", "14:45"),
+    _code("age_band", "age in bands; no birth date"),
+    _number("weight_kg", "weight", "kg", 10, 300, "70", query_high=160),
+    _code("adverse_event", "what happened, if anything did"),
+    Column(name="notes", kind="text", meaning="free remark; never a name, never exported", example=""),
+)
+
+COLD_TESTS: tuple[Column, ...] = (
+    Column(name="case_id", kind="text", meaning="code of the case", required="always", example="P01-0001"),
+    Column(
+        name="minute",
+        kind="minute",
+        meaning="minutes after clock zero as 4.5 or 4:30, or the time of day with seconds as 14:08:30",
+        unit="min",
+        low=0,
+        high=180,
+        query_low=0.25,
+        query_high=60,
+        required="always",
+        example="2",
+    ),
+    _code("tooth_role", "which tooth was tested", required="always"),
+    _code("response", "whether the cold was felt", required="always"),
+)
+
+TABLES: dict[str, tuple[Column, ...]] = {"cases": CASES, "cold_tests": COLD_TESTS}
+
+
+def pandera_schema(table: str, ranges: dict[str, tuple[float, float]]) -> pa.DataFrameSchema:
+    """Schema of a typed table.
+
+    Parameters
+    ----------
+    table : str
+        ``cases`` or ``cold_tests``.
+    ranges : dict
+        Lowest and highest score of ``pain`` and ``anxiety`` columns, by column.
+    """
+    columns = {}
+    for column in TABLES[table]:
+        low, high = ranges.get(column.name, (column.low, column.high))
+        checks = []
+        if column.codes:
+            checks.append(pa.Check.isin(column.codes, name="code"))
+        if low is not None and high is not None:
+            checks.append(pa.Check.in_range(low, high, name="range"))
+        columns[column.name] = pa.Column(
+            float if column.numeric else None,
+            checks=checks,
+            nullable=column.required != "always",
+            unique=table == "cases" and column.name == "case_id",
+            report_duplicates="all",
+        )
+    return pa.DataFrameSchema(columns, strict=True, index=pa.Index(int))
+
+
+def empty_table(table: str) -> pd.DataFrame:
+    """A typed table without rows."""
+    return pd.DataFrame(
+        {c.name: pd.Series(dtype=float if c.numeric else object) for c in TABLES[table]}, index=pd.RangeIndex(0)
+    )
