@@ -265,6 +265,10 @@ def _refuse_cell(
         found.refuse(row, column.name, "code", f'"{written}" is not a known code', mend)
     else:
         low, high = scores or (column.low, column.high)
+        if column.unit == "%" and low is not None and 0 < float(str(value)) < low:
+            what = f"{written} looks like a fraction of one"
+            found.refuse(row, column.name, "percent", what, f"write per cent: {100 * float(str(value)):g}")
+            return
         unit = "on the protocol's scale" if scores else column.unit
         what = f"{written} is outside {low:g} to {high:g} {unit}"
         found.refuse(row, column.name, "range", what, f"enter a value from {low:g} to {high:g} {unit}")
@@ -331,7 +335,9 @@ def _records(cases: pd.DataFrame, readings: pd.DataFrame, found: dict[str, Findi
         readings=tests,
         rejects=pd.concat(rejects, ignore_index=True) if rejects else _rejects(found["cases"]),
         problems=tuple(p for f in found.values() for _, p in sorted(f.problems, key=lambda item: item[0])),
-        queries=tuple(p for f in found.values() for _, p in sorted(f.queries, key=lambda item: item[0])),
+        queries=tuple(
+            p for f in found.values() for row, p in sorted(f.queries, key=lambda item: item[0]) if not f.refused[row]
+        ),
         repairs=tuple(r for f in found.values() for r in f.repair_list()),
         rows_read=len(cases),
         readings_read=len(readings),

@@ -28,6 +28,17 @@ def _rows(mask: pd.Series | NDArray[np.bool_]) -> list[int]:
     return [int(i) for i in np.flatnonzero(np.asarray(mask, dtype=bool))]
 
 
+def _and_more(n: int) -> str:
+    return f" ({n} more reading{'s' if n > 1 else ''} alike)" if n > 0 else ""
+
+
+def _refuse_first(found: Findings, rows: list[int], column: str, code: str, what: str, mend: str) -> None:
+    """Refuse rows that share one fault, and tell it once, at the first."""
+    found.refuse(rows[0], column, code, what, mend)
+    for row in rows[1:]:
+        found.mark(row, code)
+
+
 def crosscheck_cases(cases: pd.DataFrame, found: Findings, protocol: Protocol, *, today: dt.date | None) -> None:
     """Contradictions inside a case, and values that look like another unit."""
     _dates(cases, found, protocol, today)
@@ -109,14 +120,6 @@ def _volumes(cases: pd.DataFrame, found: Findings) -> None:
     found.query(
         _rows(odd), "cartridge_ml", "cartridge", "a cartridge of {value} mL is unusual", "usual are 1.7, 1.8 and 2.2 mL"
     )
-    for name, lowest in (("agent_percent", 0.25), ("bicarbonate_percent", 1.0)):
-        percent = cases[name].astype(float)
-        unread = {row for row, p in found.problems if p.where.column == name and p.code != "range"}
-        for row in _rows((percent > 0) & (percent < lowest)):
-            if row in unread:
-                continue
-            what = f"{percent.iloc[row]:g} looks like a fraction of one"
-            found.refuse(row, name, "percent", what, f"write per cent: {100 * percent.iloc[row]:g}")
     pounds = cases["weight_kg"].astype(float) > 110
     found.query(_rows(pounds), "weight_kg", "pounds", "{value} kg: is it in pounds?", "enter kilograms")
 
@@ -192,9 +195,11 @@ def crosscheck_readings(
     first = cases["case_id"].drop_duplicates()
     row_of = pd.Series(first.index, index=first.to_numpy())
     belongs = readings["case_id"].map(row_of)
-    for row in _rows(belongs.isna() & readings["case_id"].notna()):
-        what = f"there is no case {readings['case_id'].iloc[row]}"
-        found.refuse(row, "case_id", "no_case", what, "enter the case in the table cases, or correct the code")
+    orphans = readings.index[belongs.isna() & readings["case_id"].notna()]
+    for code, rows in readings.loc[orphans].groupby("case_id", sort=False).groups.items():
+        what = f"there is no case {code}{_and_more(len(rows) - 1)}"
+        mend = "enter the case in the table cases, or correct the code"
+        _refuse_first(found, [int(row) for row in rows], "case_id", "no_case", what, mend)
     _no_readings(cases, case_found, readings)
     if clock_min is not None:
         _times_of_day(cases, readings, clock_min, belongs, found, protocol)
@@ -241,9 +246,13 @@ def _times_of_day(
 
 def _ends(cases: pd.DataFrame, readings: pd.DataFrame, belongs: pd.Series, found: Findings) -> None:
     end = belongs.map(cases["observation_end_min"].astype(float))
-    for row in _rows(readings["minute"] > end + 1e-9):
-        what = f"minute {readings['minute'].iloc[row]:g} lies after the end of observation at {end.iloc[row]:g} min"
-        found.refuse(row, "minute", "after_end", what, "correct the minute, or observation_end_min of the case")
+    late = readings[readings["minute"] > end + 1e-9]
+    for _, rows in late.groupby("case_id", sort=False).groups.items():
+        first = int(rows[0])
+        what = f"minute {readings.loc[first, 'minute']:g} lies after the end of observation at {end.loc[first]:g} min"
+        what += _and_more(len(rows) - 1)
+        mend = "correct the minute, or observation_end_min of the case"
+        _refuse_first(found, [int(row) for row in rows], "minute", "after_end", what, mend)
 
 
 def _repeats(readings: pd.DataFrame, found: Findings) -> None:

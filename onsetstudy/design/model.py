@@ -1,0 +1,194 @@
+"""The invented study's model: how onset comes about, and what follows from it exactly.
+
+Onset of a case that can become numb is Weibull; buffering multiplies its hazard and changes the share that never
+becomes numb. Operators and practices shift the scale of time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.core.serialise import result_kind
+
+__all__ = ["DEMO", "DEMO_AUDIT", "StudyModel", "TechniqueModel", "TrueArm", "Truth", "truth_of"]
+
+FloatArray = NDArray[np.float64]
+
+
+@result_kind("technique_model")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TechniqueModel:
+    """One technique: its share of the cases, and onset with plain anaesthetic.
+
+    ``median_min`` is of those who can become numb; ``hazard_ratio`` is of buffered against plain among them.
+    """
+
+    technique: str
+    share: float
+    median_min: float
+    shape: float
+    never_plain: float
+    never_buffered: float
+    hazard_ratio: float
+
+
+@result_kind("study_model")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyModel:
+    """An invented study.
+
+    Spreads are standard deviations on the log scale of time (operator, practice) or in points (pain).
+    ``operators`` lists how many operators each practice has.
+    """
+
+    techniques: tuple[TechniqueModel, ...]
+    practices: tuple[str, ...]
+    operators: tuple[int, ...]
+    cases_per_quarter: tuple[int, ...]
+    operator_spread: float = 0.10
+    practice_spread: float = 0.08
+    missed_share: float = 0.05
+    control_failure_share: float = 0.006
+    return_share: float = 0.03
+    rescue_share: float = 0.6
+    pain_plain: float = 34.0
+    pain_buffered: float = 27.0
+    pain_spread: float = 20.0
+    pain_missing: float = 0.04
+    randomised: bool = True
+    mix_mode: str = "replace"
+
+
+@result_kind("true_arm")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrueArm:
+    """What is true of an arm, over the mix of techniques and an average operator and practice."""
+
+    arm: str
+    success_by_target: float
+    restricted_wait_min: float
+    never_numb: float
+
+
+@result_kind("truth")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truth:
+    """The truth behind an invented study, for tests to find again."""
+
+    invented: bool
+    seed: int
+    target_min: float
+    horizon_min: float
+    arms: tuple[TrueArm, ...]
+    pain_difference: float
+    model: StudyModel
+
+
+DEMO = StudyModel(
+    techniques=(
+        TechniqueModel(
+            technique="ianb",
+            share=0.5,
+            median_min=5.0,
+            shape=1.5,
+            never_plain=0.16,
+            never_buffered=0.12,
+            hazard_ratio=1.6,
+        ),
+        TechniqueModel(
+            technique="mental_incisive",
+            share=0.2,
+            median_min=4.0,
+            shape=1.6,
+            never_plain=0.10,
+            never_buffered=0.08,
+            hazard_ratio=1.4,
+        ),
+        TechniqueModel(
+            technique="buccal_infiltration",
+            share=0.3,
+            median_min=2.6,
+            shape=1.7,
+            never_plain=0.05,
+            never_buffered=0.05,
+            hazard_ratio=1.15,
+        ),
+    ),
+    practices=("P01", "P02", "P03", "P04", "P05"),
+    operators=(2, 2, 1, 3, 1),
+    cases_per_quarter=(96, 108, 104, 112),
+)
+"""The demo study of the group: a modest effect for blocks, little for infiltrations, as trials have found them."""
+
+DEMO_AUDIT = StudyModel(
+    techniques=(
+        TechniqueModel(
+            technique="buccal_infiltration",
+            share=1.0,
+            median_min=2.3,
+            shape=1.8,
+            never_plain=0.05,
+            never_buffered=0.05,
+            hazard_ratio=1.2,
+        ),
+    ),
+    practices=("P06",),
+    operators=(2,),
+    cases_per_quarter=(22, 26, 24),
+    pain_plain=3.0,
+    pain_buffered=2.6,
+    pain_spread=1.9,
+    control_failure_share=0.0,
+    randomised=False,
+    mix_mode="add",
+)
+"""The demo audit of one practice."""
+
+
+def scale_of(technique: TechniqueModel) -> float:
+    """Weibull scale in minutes from the median."""
+    return float(technique.median_min / np.log(2) ** (1 / technique.shape))
+
+
+def truth_of(model: StudyModel, *, seed: int, target_min: float, horizon_min: float) -> Truth:
+    """Exact shares and waits of the model, by averaging over the spread of operators and practices.
+
+    The spread is integrated by Gauss-Hermite quadrature, time by the trapezium rule on a fine grid.
+    """
+    node, weight = np.polynomial.hermite_e.hermegauss(40)
+    weight = weight / weight.sum()
+    shift = np.exp(node * np.hypot(model.operator_spread, model.practice_spread))
+    grid = np.linspace(0, horizon_min, 6001)
+
+    def not_numb(technique: TechniqueModel, buffered: bool, t: FloatArray) -> FloatArray:
+        never = technique.never_buffered if buffered else technique.never_plain
+        hazard = (t[:, None] / (scale_of(technique) * shift)) ** technique.shape
+        ratio = technique.hazard_ratio if buffered else 1.0
+        return np.asarray(never + (1 - never) * (np.exp(-ratio * hazard) @ weight), dtype=np.float64)
+
+    arms = []
+    for arm, buffered in (("plain", False), ("buffered", True)):
+        shares = [t.share for t in model.techniques]
+        at = [not_numb(t, buffered, np.array([target_min, horizon_min])) for t in model.techniques]
+        wait = [np.trapezoid(not_numb(t, buffered, grid), grid) for t in model.techniques]
+        late = np.average(np.array(at), axis=0, weights=shares)
+        arms.append(
+            TrueArm(
+                arm=arm,
+                success_by_target=float(1 - late[0]),
+                restricted_wait_min=float(np.average(wait, weights=shares)),
+                never_numb=float(late[1]),
+            )
+        )
+    return Truth(
+        invented=True,
+        seed=seed,
+        target_min=target_min,
+        horizon_min=horizon_min,
+        arms=tuple(arms),
+        pain_difference=model.pain_buffered - model.pain_plain,
+        model=model,
+    )

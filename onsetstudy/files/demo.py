@@ -1,0 +1,84 @@
+"""The invented demo studies as files."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pandas as pd
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.serialise import to_dict
+from onsetstudy.design.dirty import plant_faults
+from onsetstudy.design.model import DEMO, DEMO_AUDIT, StudyModel, truth_of
+from onsetstudy.design.simulate import simulate_study
+from onsetstudy.files.output import write_bytes
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.protocol.model import Protocol
+
+__all__ = ["DEMO_SEED", "write_demo", "write_tables"]
+
+DEMO_SEED = 20251001
+DIRTY_CASES = 80
+PROTOCOLS = Path(__file__).resolve().parents[2] / "protocols"
+README = """# Invented records
+
+Everything in this folder is invented: no patient, operator or practice stands behind a row. `onsetstudy demo` makes it
+anew from a seed, byte for byte.
+
+- `cases.csv`, `cold_tests.csv`: a randomised study of a group of five practices over four quarters
+  (`protocols/mandibular_block_group.toml`).
+- `truth.json`: the model the cases were drawn from, and what is true under it: share numb by the target, mean wait,
+  share never numb.
+- `audit/`: an audit of infiltrations in one practice, where the operator chose (`protocols/infiltration_audit.toml`).
+- `dirty/`: 80 cases with planted faults, and `planted.json`, the list of what was planted and the code under which the
+  check must find it.
+"""
+
+
+def write_demo(folder: str | Path, *, seed: int = DEMO_SEED) -> list[Path]:
+    """Write the demo studies and what is true of them; returns the files written.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the protocols of the demo studies are not beside the package.
+    """
+    folder = Path(folder)
+    if not PROTOCOLS.is_dir():
+        raise OnsetStudyError(
+            "the protocols of the demo studies are not there; run this from a copy of the whole project"
+        )
+    group = read_protocol(PROTOCOLS / "mandibular_block_group.toml")
+    audit = read_protocol(PROTOCOLS / "infiltration_audit.toml")
+    study = simulate_study(DEMO, group, seed=seed)
+    paths = write_tables(folder, study.cases, study.cold_tests)
+    paths.append(_write_truth(folder, DEMO, group, seed))
+    small = simulate_study(DEMO_AUDIT, audit, seed=seed + 1)
+    paths += write_tables(folder / "audit", small.cases, small.cold_tests)
+    paths.append(_write_truth(folder / "audit", DEMO_AUDIT, audit, seed + 1))
+    clean = simulate_study(DEMO, group, seed=seed + 2, n_cases=DIRTY_CASES)
+    cases, cold_tests, planted = plant_faults(clean.cases, clean.cold_tests)
+    paths += write_tables(folder / "dirty", cases, cold_tests)
+    listed = {"invented": True, "planted": [to_dict(fault) for fault in planted]}
+    paths.append(_write_json(folder / "dirty" / "planted.json", listed))
+    paths.append(write_bytes(folder / "README.md", README.encode("utf-8")))
+    return paths
+
+
+def write_tables(folder: Path, cases: pd.DataFrame, cold_tests: pd.DataFrame) -> list[Path]:
+    """Write the two tables of records as ``cases.csv`` and ``cold_tests.csv``."""
+    return [
+        write_bytes(folder / f"{name}.csv", frame.to_csv(index=False, lineterminator="\n").encode("utf-8"))
+        for name, frame in (("cases", cases), ("cold_tests", cold_tests))
+    ]
+
+
+def _write_truth(folder: Path, model: StudyModel, protocol: Protocol, seed: int) -> Path:
+    truth = truth_of(model, seed=seed, target_min=protocol.onset.target_min, horizon_min=protocol.onset.horizon_min)
+    return _write_json(folder / "truth.json", to_dict(truth))
+
+
+def _write_json(path: Path, content: object) -> Path:
+    rounded = json.loads(json.dumps(content), parse_float=lambda text: round(float(text), 9))
+    return write_bytes(path, (json.dumps(rounded, indent=1, sort_keys=True) + "\n").encode("utf-8"))
