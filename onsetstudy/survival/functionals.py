@@ -8,7 +8,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg, optimize
+from scipy.sparse import linalg as sparse_linalg
 
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.innermost import support_index
 from onsetstudy.survival.results import OnsetCurve
@@ -16,6 +18,8 @@ from onsetstudy.survival.results import OnsetCurve
 __all__ = ["functional_bounds", "functional_variance", "observed_information"]
 
 FloatArray = NDArray[np.float64]
+_DENSE = 1500
+"""Innermost intervals up to which the information matrix is held whole."""
 _NEGLIGIBLE = 1e-8
 """Mass below which an innermost interval counts as empty: numerical remains of a mass at its bound of 0."""
 
@@ -61,15 +65,52 @@ def functional_variance(times: Intervals, curve: OnsetCurve, value: FloatArray) 
     """
     held = curve.mass > _NEGLIGIBLE
     mass = curve.mass[held]
+    target = mass * (value[held] - float(curve.mass @ value))
+    if mass.size > _DENSE:
+        return max(0.0, float(target @ _solve_by_products(times, curve, held, target)))
     # Scaling by the masses keeps the system well conditioned when some are small.
     scaled = observed_information(times, curve)[np.ix_(held, held)] * np.outer(mass, mass)
-    target = mass * (value[held] - float(curve.mass @ value))
     try:
         solution = linalg.cho_solve(linalg.cho_factor(scaled), target)
     except linalg.LinAlgError:
         # Masses that are not uniquely determined: the least-norm solution speaks of what is.
         solution = linalg.lstsq(scaled, target)[0]
     return max(0.0, float(target @ solution))
+
+
+def _solve_by_products(times: Intervals, curve: OnsetCurve, held: NDArray[np.bool_], target: FloatArray) -> FloatArray:
+    """Solution of the mass-scaled information's system by conjugate gradients, without holding the matrix.
+
+    A product with the information is two running sums, whatever the number of innermost intervals.
+    """
+    first, last, count = _patterns(times, curve)
+    mass = np.where(held, curve.mass, 0.0)
+    cumulative = np.concatenate(([0.0], np.cumsum(curve.mass)))
+    weight = count / (cumulative[last] - cumulative[first]) ** 2
+    k = mass.size
+
+    def spread(per_pattern: FloatArray) -> FloatArray:
+        steps = np.bincount(first, per_pattern, k + 1) - np.bincount(last, per_pattern, k + 1)
+        return np.asarray(mass * np.cumsum(steps[:k]), dtype=np.float64)
+
+    def product(x: FloatArray) -> FloatArray:
+        full = np.zeros(k)
+        full[held] = np.ravel(x)
+        running = np.concatenate(([0.0], np.cumsum(mass * full)))
+        return spread(weight * (running[last] - running[first]))[held]
+
+    diagonal = (spread(weight) * mass)[held]
+    shape = (target.size, target.size)
+    found, info = sparse_linalg.cg(
+        sparse_linalg.LinearOperator(shape, matvec=product, dtype=np.float64),
+        target,
+        rtol=1e-10,
+        maxiter=20 * target.size,
+        M=sparse_linalg.LinearOperator(shape, matvec=lambda x: np.ravel(x) / diagonal, dtype=np.float64),
+    )
+    if info != 0:
+        raise NotEstimable("variance", "the system of the observed information was not solved", code="not_converged")
+    return np.asarray(found, dtype=np.float64)
 
 
 def functional_bounds(

@@ -13,6 +13,7 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Result
 from onsetstudy.core.serialise import from_dict
+from onsetstudy.survival import functionals
 from onsetstudy.survival.functionals import functional_bounds, functional_variance, observed_information
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.rmst import estimate_rmst, waits_of_masses
@@ -150,6 +151,25 @@ def test_information_times_the_masses_is_n_everywhere():
     times, _ = cases(p=[(0, 2, 6), (2, 4, 8), (0, 4, 3), (3, 3, 2), (4, 6, 4), (2, 6, 3), (6, inf, 5)])
     curve = fit_npmle(times)
     assert observed_information(times, curve) @ curve.mass == pytest.approx(len(times), rel=1e-6)
+
+
+def test_variance_without_the_matrix_equals_the_one_with_it(monkeypatch):
+    chance = np.random.default_rng(11)
+    onset, stop = chance.weibull(1.5, 200) * 5, chance.uniform(3, 20, 200)
+    seen = onset <= stop
+    right_censored = Intervals(np.minimum(onset, stop), np.where(seen, onset, inf))
+    visits = np.cumsum(chance.uniform(0.5, 1.5, (200, 20)), axis=1)
+    gaps = Intervals(
+        np.where(visits < onset[:, None], visits, 0).max(axis=1),
+        np.where(visits >= onset[:, None], visits, inf).min(axis=1),
+    )
+    for times in (right_censored, gaps):
+        curve = fit_npmle(times)
+        value = waits_of_masses(curve, 8.0)[1]
+        whole = functional_variance(times, curve, value)
+        monkeypatch.setattr(functionals, "_DENSE", 0)
+        assert functional_variance(times, curve, value) == pytest.approx(whole, rel=1e-8)
+        monkeypatch.undo()
 
 
 def test_undetermined_masses_widen_the_bounds():
