@@ -19,6 +19,7 @@ from onsetstudy.survival.functionals import functional_bounds, functional_varian
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.proportions import Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.results import ArmContrast, Bounds, OnsetCurve
+from onsetstudy.survival.shares import tells_something
 
 __all__ = ["WAIT_METHODS", "estimate_rmst", "waits_of_masses"]
 
@@ -196,7 +197,8 @@ def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: _Options
 def _cell_wait(
     times: Intervals, carried_min: float, name: str, stratum: str, weight: float, options: _Options
 ) -> _CellWait:
-    tau, n = options.tau_min, len(times)
+    # Cases that were never tested add nothing; they must not add degrees of freedom either.
+    tau, n = options.tau_min, int(tells_something(times).sum())
     curve = fit_npmle(times)
     if np.isinf(curve.right[-1]) and curve.left[-1] < tau:
         place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")

@@ -18,7 +18,7 @@ from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.proportions import SHARE_LIMITS, Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["Share", "share_limit", "share_numb_by", "spread_evenly"]
+__all__ = ["Share", "share_limit", "share_numb_by", "spread_evenly", "tells_something"]
 
 _PROBE = 1e-6
 """Weight, relative to the cases, of the pseudo-case that finds the end of a flat likelihood."""
@@ -39,7 +39,7 @@ class Share:
     limits : tuple of float
         Confidence limits; they enclose ``low`` to ``high``.
     n, undecided : int
-        Cases, and those tested neither numb before nor not numb after the minute.
+        Cases, and those tested neither numb before nor not numb after the minute (never tested among them).
     effective_n : float
         Decided cases that would carry as much information (the poorer of the two sides).
     """
@@ -62,6 +62,11 @@ def decided(times: Intervals, minute: float) -> tuple[NDArray[np.bool_], NDArray
     """Which cases were surely numb by the minute, and which surely not."""
     numb = times.right <= minute
     return numb, ~numb & (times.left >= minute)
+
+
+def tells_something(times: Intervals) -> NDArray[np.bool_]:
+    """Cases that were tested at all: an interval (0, inf] fits every curve and adds nothing."""
+    return np.asarray((times.left > 0) | np.isfinite(times.right), dtype=np.bool_)
 
 
 def spread_evenly(curve: OnsetCurve, minute: float) -> float:
@@ -103,14 +108,25 @@ def share_numb_by(times: Intervals, minute: float, conf_level: float = 0.95, lim
     .. [2] E. B. Wilson, J Am Stat Assoc 1927;22:209-212.
     """
     limits_of = SHARE_LIMITS[limits]
+    cases = len(times)
+    times = times.take(tells_something(times))
     n = len(times)
     numb, not_numb = decided(times, minute)
     count = int(numb.sum())
     undecided = n - count - int(not_numb.sum())
+    if n == 0:
+        return Share(low=0.0, high=1.0, estimate=0.0, limits=(0.0, 1.0), n=cases, undecided=cases, effective_n=0.0)
     if undecided == 0:
         share = count / n
-        found = limits_of(count, n, conf_level)
-        return Share(low=share, high=share, estimate=share, limits=found, n=n, undecided=0, effective_n=float(n))
+        return Share(
+            low=share,
+            high=share,
+            estimate=share,
+            limits=limits_of(count, n, conf_level),
+            n=cases,
+            undecided=cases - n,
+            effective_n=float(n),
+        )
     curve = fit_npmle(times)
     low, high = _bounds(times, minute, curve)
     crit = normal_quantile(conf_level) ** 2
@@ -124,8 +140,8 @@ def share_numb_by(times: Intervals, minute: float, conf_level: float = 0.95, lim
             min(low, limits_of(low * below, below, conf_level)[0]),
             max(high, limits_of(high * above, above, conf_level)[1]),
         ),
-        n=n,
-        undecided=undecided,
+        n=cases,
+        undecided=undecided + cases - n,
         effective_n=min(below, above),
     )
 

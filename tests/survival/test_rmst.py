@@ -75,6 +75,14 @@ def test_on_a_schedule_it_is_the_t_interval_of_the_midpoints():
     assert [(a.cases, a.onsets) for a in result.n.by_arm] == [(12, 9), (12, 10)]
 
 
+def test_a_case_never_tested_adds_nothing():
+    times, arm = cases(plain=grid([3, 4, 2, 3]), buffered=grid([7, 2, 1, 2]))
+    more, more_arm = cases(plain=[*grid([3, 4, 2, 3]), (0, inf, 4)], buffered=grid([7, 2, 1, 2]))
+    one, two = (estimate_rmst(t, a, reference_arm="plain", tau_min=6) for t, a in ((times, arm), (more, more_arm)))
+    assert one.difference.std_error == pytest.approx(two.difference.std_error, rel=1e-6)
+    assert limits(one.difference) == pytest.approx(limits(two.difference), rel=1e-6)
+
+
 def test_bounds_put_onset_at_either_end_of_every_gap():
     times, arm = cases(plain=grid([3, 4, 2, 3]), buffered=grid([7, 2, 1, 2]))
     result = estimate_rmst(times, arm, reference_arm="plain", tau_min=6)

@@ -199,6 +199,15 @@ def test_strata_are_weighted_by_their_share_of_all_cases():
     assert "standardised over 2 strata" in result.method
 
 
+def test_a_case_never_tested_adds_nothing_but_is_named():
+    times, arm = cases(buffered=grid([10, 10]), plain=grid([5, 15]))
+    more, more_arm = cases(buffered=[*grid([10, 10]), (0, inf, 3)], plain=grid([5, 15]))
+    one, two = (success_by(t, a, reference_arm="plain", target_min=2) for t, a in ((times, arm), (more, more_arm)))
+    assert limits(one.arms[1]) == limits(two.arms[1])
+    assert limits(one.difference) == limits(two.difference)
+    assert "3 of 23 cases of the arm buffered" in two.caution[0].text
+
+
 def test_a_stratum_without_one_arm_is_left_out_and_named():
     times, arm = cases(buffered=grid([10, 10]), plain=grid([5, 15]))
     stratum = np.array(["a"] * 20 + ["a"] * 15 + ["b"] * 5)
