@@ -18,7 +18,7 @@ from onsetstudy.protocol.model import Protocol
 
 __all__ = ["DEMO_SEED", "write_demo", "write_tables"]
 
-DEMO_SEED = 20251001
+DEMO_SEED = 6
 DIRTY_CASES = 80
 PROTOCOLS = Path(__file__).resolve().parents[2] / "protocols"
 README = """# Invented records

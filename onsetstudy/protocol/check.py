@@ -192,6 +192,15 @@ def _contradictions(read: ProtocolFile) -> Iterator[tuple[str, str, str]]:
             f"{read.onset.confirmations} confirmations cannot be had from {len(schedule)} tests",
             "ask for fewer confirmations, or test more often",
         )
+    else:
+        confirmable = schedule[-read.onset.confirmations]
+        if confirmable < read.onset.horizon_min <= max(schedule):
+            yield (
+                "onset.horizon_min",
+                f"an onset at the horizon of {read.onset.horizon_min:g} min cannot be confirmed: with "
+                f"{read.onset.confirmations} confirmations the last onset that can is at {confirmable:g} min",
+                "test once more after the horizon, or write an earlier horizon",
+            )
     codes = [arm.code for arm in read.arms]
     if len(set(codes)) < len(codes):
         yield "arms", "two arms have the same code", "give every arm its own code"

@@ -14,12 +14,13 @@ from onsetstudy.survival.npmle import fit_npmle
 __all__ = ["arm_curves", "naive_stopwatch"]
 
 
-def arm_curves(data: AnalysisSet) -> tuple[ArmCurve, ...]:
+def arm_curves(data: AnalysisSet, *, with_limits: bool) -> tuple[ArmCurve, ...]:
     """Curve of the first injection alone for each arm of the protocol, reference first."""
-    return tuple(_arm_curve(data.where(data.arm == arm), arm) for arm in data.protocol.arm_codes[:2])
+    arms = data.protocol.arm_codes[:2]
+    return tuple(_arm_curve(data.where(data.arm == arm), arm, with_limits=with_limits) for arm in arms)
 
 
-def _arm_curve(data: AnalysisSet, arm: str) -> ArmCurve:
+def _arm_curve(data: AnalysisSet, arm: str, *, with_limits: bool) -> ArmCurve:
     protocol = data.protocol
     counts = data.counts("success")
     if len(data) == 0:
@@ -38,7 +39,7 @@ def _arm_curve(data: AnalysisSet, arm: str) -> ArmCurve:
     )
     minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.horizon_min]
     limits: tuple[tuple[float, Estimate | NotAvailable], ...] = ()
-    if not isinstance(curve, NotAvailable):
+    if with_limits and not isinstance(curve, NotAvailable):
         found = curve_limits(times, minutes, conf_level=protocol.plan.conf_level, seed=protocol.plan.seed)
         limits = tuple(zip(minutes, found, strict=True))
     return ArmCurve(arm=arm, curve=curve, still_tested=_still_tested(data, minutes), limits=limits)

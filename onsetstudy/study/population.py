@@ -71,7 +71,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         dimension=dimension,
         level=level,
         n=counts,
-        curves=arm_curves(data),
+        curves=arm_curves(data, with_limits=dimension == "overall"),
         onset_test=_onset_test(question),
         hazard_ratio=_hazard_ratio(question),
         success=success,

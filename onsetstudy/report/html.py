@@ -1,0 +1,31 @@
+"""A document as one self-contained HTML page that needs no script."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import jinja2
+
+from onsetstudy.report.document import Document
+
+__all__ = ["render_html"]
+
+TEMPLATES = Path(__file__).parent / "templates"
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    return jinja2.Environment(
+        loader=jinja2.FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+
+
+def render_html(document: Document) -> str:
+    """HTML text; the same document gives the same text."""
+    css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
+    return _environment().get_template("report.html.j2").render(document=document, css=css)
