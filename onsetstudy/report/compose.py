@@ -218,9 +218,8 @@ def _statistician(results: StudyResults) -> Section:
     ]
     if not isinstance(test, NotAvailable):
         p = p_text(test.p_value)
-        methods.append(
-            f"Test of onset: {test.method}; {test.statistic_name} {test.statistic:.2f}, p {p if '<' in p else '= ' + p}."
-        )
+        told = p if p.startswith("<") else f"= {p}"
+        methods.append(f"Test of onset: {test.method}; {test.statistic_name} {decimal(test.statistic, 2)}, p {told}.")
     blocks: list[Block] = [Paragraph(text=text) for text in methods]
     blocks.append(
         _curve_block(

@@ -82,8 +82,8 @@ def balance_table(results: StudyResults) -> Table:
         rows=tuple(rows),
         align="l" + "r" * (len(results.protocol.arm_codes) + 1),
         notes=(
-            "Standardised difference: buffered less plain in standard deviations; beyond about 0.2 (common practice, no "
-            "source) a difference is worth a thought. No p-values: chance alone makes arms differ.",
+            "Standardised difference: buffered less plain in standard deviations; beyond about 0.2 (common practice, "
+            "no source) a difference is worth a thought. No p-values: chance alone makes arms differ.",
         ),
     )
 
@@ -131,8 +131,8 @@ def shares_table(results: StudyResults) -> Table:
         rows=tuple(rows),
         align="lrrr",
         notes=(
-            "“Decided by a test”: cases that a test found numb (or not numb) by that minute. Cases whose gap between two "
-            "tests spans the minute count with the share that the whole curve gives them, so that the shares differ.",
+            "“Decided by a test”: cases that a test found numb (or not numb) by that minute. Cases whose gap between "
+            "two tests spans the minute count with the share that the whole curve gives them: the shares differ.",
         ),
     )
 
@@ -159,7 +159,7 @@ def stopwatch_table(results: StudyResults) -> Table:
 
 
 def periods_table(results: StudyResults) -> Table:
-    """This quarter against the ones before, and all to date."""
+    """Quarter by quarter, and all to date."""
     protocol = results.protocol
     rows = []
     for population in (*results.by_quarter, results.overall):
@@ -172,7 +172,7 @@ def periods_table(results: StudyResults) -> Table:
         rows.append((name, *sizes, *cells, saved, span))
     arms = _arms(results)
     return Table(
-        caption=f"Quarter by quarter: cases, share numb by {protocol.onset.target_min:g} min, minutes of waiting saved.",
+        caption=f"Quarter by quarter: cases, share numb by {protocol.onset.target_min:g} min, minutes saved.",
         columns=("", *(f"cases, {a}" for a in arms), *(f"numb, {a}" for a in arms), "min saved", "interval"),
         rows=tuple(rows),
         align="l" + "r" * (2 * len(arms) + 2),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from onsetstudy.core.results import Estimate, NotAvailable
@@ -39,7 +40,7 @@ def sooner_or_later(minutes: float) -> str:
     return f"{decimal(abs(minutes))} min {'sooner' if minutes < 0 else 'later'}"
 
 
-def _span(low: float, high: float, less: str, more: str, show) -> str:  # type: ignore[no-untyped-def]
+def _span(low: float, high: float, less: str, more: str, show: Callable[[float], str]) -> str:
     """An interval of a difference in words: both ends with their direction if they differ in it."""
     if high < 0:
         return f"{show(-high)} to {show(-low)} {less}"

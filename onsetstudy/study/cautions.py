@@ -35,13 +35,10 @@ def study_cautions(protocol: Protocol, overall: Population, *, n_clinicians: int
     if not protocol.study.randomised:
         found.append(Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured."))
     if looks > 1:
-        found.append(
-            Caution(
-                code="repeated_looks",
-                text=f"Looked at {looks} times, once a quarter; the limits make no allowance for that. "
-                "Until the last planned look, take them as a description.",
-            )
-        )
+        text = f"Looked at {looks} times, once a quarter; the limits make no allowance for that."
+        if looks < len(protocol.quarters):
+            text += " Until the last planned look, take them as a description."
+        found.append(Caution(code="repeated_looks", text=text))
     found += overall.caution
     found += [
         Caution(code="not_dosing", text="This is not a dosing tool: check the label in force and the patient."),

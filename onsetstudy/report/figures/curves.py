@@ -79,6 +79,7 @@ def draw(frame: pd.DataFrame, ax: Axes, *, labels: dict[str, str], target_min: f
             markerfacecolor=look.face,
             markersize=4.5,
             zorder=3,
+            clip_on=False,
         )
         if len(given):
             ends.append((float(turn(given["estimate"].iloc[-1])), labels[str(arm)], look.colour))
