@@ -20,7 +20,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
-from scipy.sparse.linalg import LinearOperator, cg
 
 from onsetstudy.survival.innermost import Spans
 from onsetstudy.survival.optimality import chances, gradient, relative_gap
@@ -30,7 +29,11 @@ __all__ = ["interior_masses"]
 FloatArray = NDArray[np.float64]
 Solver = Callable[[FloatArray], FloatArray]
 
-_WIDEST_BAND = 80
+_MOST_WORK = 4e9
+_MOST_MEMORY = 2e7
+_PRECONDITIONER_BAND = 2
+_MOST_GRADIENTS = 1000
+_GRADIENT_TOLERANCE = 1e-18
 _TO_BOUNDARY = 0.99
 
 
@@ -62,7 +65,7 @@ def interior_masses(spans: Spans, *, tolerance: float, max_steps: int) -> tuple[
     state = _State(mass, np.full(k, 1.0), weight / chances(spans, mass))
     best, best_gap, aim = mass, np.inf, 0.1 * tolerance
     for step in range(1, max_steps + 1):
-        target = float(state.mass @ state.held) / k
+        target = float(np.mean(state.mass * state.held))
         _advance(spans, weight, state, target)
         if k * target < 100.0 * tolerance or step == max_steps:
             mass, gap = _settled(spans, state)
@@ -110,7 +113,7 @@ def _advance(spans: Spans, weight: FloatArray, state: _State, target: float) -> 
     move, move_held, move_pull = direction(nothing, weight)
     primal = _longest(state.mass, move)
     dual = min(_longest(state.held, move_held), _longest(state.pull, move_pull))
-    left = float((state.mass + primal * move) @ (state.held + dual * move_held)) / state.mass.size
+    left = float(np.mean((state.mass + primal * move) * (state.held + dual * move_held)))
     centre = target * (left / target) ** 3
     second = _sums(spans, move) * move_pull
     move, move_held, move_pull = direction(centre - move * move_held, np.maximum(weight - second, 0.1 * weight))
@@ -136,23 +139,37 @@ def _longest(value: FloatArray, move: FloatArray) -> float:
 
 
 def _solver(spans: Spans, stiffness: FloatArray, barrier: FloatArray) -> Solver:
-    """Solver of the network at the inner points 1 to k - 1; the first and the last point are fixed."""
+    """Solver of the network at the inner points 1 to k - 1; the first and the last point are fixed.
+
+    A banded factorisation if all cases between inner points are short enough for it, else conjugate gradients with
+    the shortest cases as preconditioner.
+    """
     k = spans.k
     begin, end = spans.first, spans.last + 1
     diagonal = np.append(barrier, 0.0) + np.append(0.0, barrier)
     diagonal += np.bincount(begin, stiffness, k + 1) + np.bincount(end, stiffness, k + 1)
-    inner = (begin > 0) & (end < k)
-    length = end[inner] - begin[inner]
-    band = int(length.max(initial=1))
-    if band <= _WIDEST_BAND:
-        bands = np.zeros((band + 1, k - 1))
-        bands[0] = diagonal[1:k]
-        place = length.astype(np.int64) * (k - 1) + begin[inner] - 1
-        bands = bands - np.bincount(place, stiffness[inner], (band + 1) * (k - 1)).reshape(band + 1, k - 1)
-        bands[1, : k - 2] -= barrier[1:-1]
-        factor = _factor(bands)
-        return lambda rhs: np.asarray(cho_solve_banded((factor, True), rhs, check_finite=False))
-    return _gradient_solver(spans, stiffness, barrier, diagonal)
+    inner = np.flatnonzero((begin > 0) & (end < k))
+    length = (end[inner] - begin[inner]).astype(np.int64)
+    longest = int(length.max(initial=1))
+    whole = longest * longest * k <= _MOST_WORK and longest * k <= _MOST_MEMORY
+    band = longest if whole else _PRECONDITIONER_BAND
+    short = inner[length <= band]
+    place = length[length <= band] * (k - 1) + begin[short] - 1
+    stiff = np.bincount(place, stiffness[short], (band + 1) * (k - 1)).astype(np.float64)
+    bands = -stiff.reshape(band + 1, k - 1)
+    bands[0] += diagonal[1:k]
+    bands[1, : k - 2] -= barrier[1:-1]
+    factor = _factor(bands)
+
+    def direct(rhs: FloatArray) -> FloatArray:
+        return np.asarray(cho_solve_banded((factor, True), rhs, check_finite=False))
+
+    def network(node: FloatArray) -> FloatArray:
+        move = np.diff(np.concatenate(([0.0], node, [0.0])))
+        force = gradient(spans, stiffness * _sums(spans, move)) + barrier * move
+        return force[:-1] - force[1:]
+
+    return direct if whole else lambda rhs: _conjugate_gradients(network, direct, rhs)
 
 
 def _factor(bands: FloatArray) -> FloatArray:
@@ -169,31 +186,22 @@ def _factor(bands: FloatArray) -> FloatArray:
                 raise
 
 
-def _gradient_solver(spans: Spans, stiffness: FloatArray, barrier: FloatArray, diagonal: FloatArray) -> Solver:
-    """Conjugate gradients, preconditioned by the tridiagonal part."""
-    k = spans.k
-    beside = (
-        barrier[1:-1]
-        + np.bincount(spans.first[spans.first == spans.last], stiffness[spans.first == spans.last], k)[1:-1]
-    )
-    bands = np.zeros((2, k - 1))
-    bands[0] = diagonal[1:k]
-    bands[1, : k - 2] = -beside
-    factor = _factor(bands)
+def _conjugate_gradients(matrix: Solver, inverse: Solver, rhs: FloatArray) -> FloatArray:
+    """Solution of ``matrix(x) = rhs``, preconditioned by ``inverse``; as near as it comes if it does not converge.
 
-    def network(node: FloatArray) -> FloatArray:
-        move = np.diff(np.concatenate(([0.0], node.ravel(), [0.0])))
-        force = gradient(spans, stiffness * _sums(spans, move)) + barrier * move
-        return force[:-1] - force[1:]
-
-    shape = (k - 1, k - 1)
-    matrix = LinearOperator(shape, matvec=network, dtype=np.float64)
-    inverse = LinearOperator(
-        shape, matvec=lambda r: cho_solve_banded((factor, True), r.ravel(), check_finite=False), dtype=np.float64
-    )
-
-    def solve(rhs: FloatArray) -> FloatArray:
-        node, _ = cg(matrix, rhs, rtol=1e-10, maxiter=2000, M=inverse)
-        return np.asarray(node)
-
-    return solve
+    Sums of products are taken without the threads of a linear algebra library, which wait on busy processors.
+    """
+    x, residual = np.zeros_like(rhs), rhs
+    step = inverse(residual)
+    size = first = float(np.sum(residual * step))
+    for _ in range(_MOST_GRADIENTS):
+        if not size > _GRADIENT_TOLERANCE * first:
+            break
+        image = matrix(step)
+        along = size / float(np.sum(step * image))
+        x = x + along * step
+        residual = residual - along * image
+        solved = inverse(residual)
+        size, before = float(np.sum(residual * solved)), size
+        step = solved + (size / before) * step
+    return x

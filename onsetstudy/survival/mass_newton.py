@@ -18,7 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import blas, lapack
+
+from onsetstudy.survival.blocked_solve import solve_positive
 
 __all__ = ["Kinds", "MassFit", "maximise_masses", "maximise_quadratic"]
 
@@ -128,7 +129,7 @@ def maximise_masses(
         done = gap <= tolerance and (not polish or gap <= _EXHAUSTED or gap > 0.1 * before)
         if done or step == max_steps:
             break
-        aim = maximise_quadratic(kinds.curvature(ratio / chance), 2.0 * slope - total, (mass > 0) | (slope > total))
+        aim = maximise_quadratic(kinds, ratio / chance, 2.0 * slope - total, (mass > 0) | (slope > total))
         moved = _step_towards(kinds, mass, aim, slope - total, value)
         if moved is None:
             # No rise along the quadratic's maximiser: an EM step always rises.
@@ -165,18 +166,20 @@ def _step_towards(
     return None
 
 
-def maximise_quadratic(curvature: FloatArray, linear: FloatArray, positive: BoolArray) -> FloatArray:
-    """Maximiser of ``linear @ x - x @ curvature @ x / 2`` over ``x >= 0``, shape (k,).
+def maximise_quadratic(kinds: Kinds, corner: FloatArray, linear: FloatArray, positive: BoolArray) -> FloatArray:
+    """Maximiser of ``linear @ x - x @ H @ x / 2`` over ``x >= 0``, shape (k,).
 
     Parameters
     ----------
-    curvature : ndarray of float, shape (k, k)
-        Positive semidefinite; only its upper triangle is read.
+    kinds : Kinds
+    corner : ndarray of float, shape (m,)
+        Weight of each kind in ``H``, which is the sum of ``corner`` over the kinds that cover two places.
     linear : ndarray of float, shape (k,)
     positive : ndarray of bool, shape (k,)
         First guess of the positive places.
     """
     k = linear.size
+    curvature = kinds.curvature(corner)
     slack = _DUAL_SLACK * float(np.abs(linear).max())
     fewest, patience = k + 1, 3
     x = np.zeros(k)
@@ -186,7 +189,7 @@ def maximise_quadratic(curvature: FloatArray, linear: FloatArray, positive: Bool
         x[inside] = _solve(curvature, linear, inside)
         wrong = positive & (x < 0)
         if inside.size < k:
-            excess = linear - blas.dsymv(1.0, curvature.T, x, lower=1)
+            excess = linear - kinds.slope(corner * kinds.sums(x))
             wrong |= ~positive & (excess > slack)
         count = int(np.count_nonzero(wrong))
         if count == 0:
@@ -203,13 +206,14 @@ def maximise_quadratic(curvature: FloatArray, linear: FloatArray, positive: Bool
 
 def _solve(curvature: FloatArray, linear: FloatArray, inside: IntArray) -> FloatArray:
     """Solution on the places ``inside``; a trace of ridge keeps undetermined masses finite."""
+    if inside.size == 0:
+        return np.zeros(0)
+    matrix = curvature.copy() if inside.size == linear.size else curvature[inside[:, None], inside]
+    diagonal = np.diagonal(matrix).copy()
     ridge = _RIDGE
-    while inside.size:
-        matrix = curvature.copy() if inside.size == linear.size else curvature[inside[:, None], inside]
-        matrix.flat[:: inside.size + 1] *= 1.0 + ridge
-        # The transpose of the upper triangle is a lower one in the order of memory that LAPACK wants.
-        _, solution, info = lapack.dposv(matrix.T, linear[inside], lower=1, overwrite_a=1)
-        if info == 0:
-            return np.asarray(solution)
+    while True:
+        matrix.flat[:: inside.size + 1] = diagonal * (1.0 + ridge)
+        solution = solve_positive(matrix, linear[inside])
+        if solution is not None:
+            return solution
         ridge *= 100.0
-    return np.zeros(0)

@@ -98,7 +98,7 @@ def fit_npmle(
         right=spans.right[keep],
         mass=mass[keep],
         determined=determined.astype(np.float64),
-        log_likelihood=float(spans.weight @ np.log(chances(spans, mass))),
+        log_likelihood=float(np.sum(spans.weight * np.log(chances(spans, mass)))),
         certificate=Certificate(converged=True, iterations=steps, gap=gap, tolerance=tolerance, condition=_CONDITION),
         n=Counts(cases=int(left.size), onsets=int(np.count_nonzero(np.isfinite(right)))),
         assumptions=_ASSUMPTIONS,

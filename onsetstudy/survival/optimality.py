@@ -56,14 +56,15 @@ def product_limit(spans: Spans) -> FloatArray | None:
     This is the Kaplan-Meier estimate, also for onset known to lie in one of several gaps that do not overlap.
     """
     k = spans.k
-    if not np.all((spans.first == spans.last) | (spans.last == k - 1)):
-        return None
     single = spans.first == spans.last
+    if not np.all(single | (spans.last == k - 1)):
+        return None
     onset = np.bincount(spans.first[single], weights=spans.weight[single], minlength=k)
-    leaving = np.bincount(spans.first, weights=spans.weight, minlength=k)
-    at_risk = np.cumsum(leaving[::-1])[::-1]
-    hazard = onset / at_risk
-    hazard[-1] = 1.0
+    left_early = np.bincount(spans.first[~single], weights=spans.weight[~single], minlength=k)
+    # A case that left before an interval, without onset, is not at risk in it.
+    at_risk = np.cumsum((onset + left_early)[::-1])[::-1] - left_early
+    hazard = np.ones(k)
+    hazard[:-1] = onset[:-1] / at_risk[:-1]
     before = np.concatenate(([1.0], np.cumprod(1.0 - hazard[:-1])))
     return np.asarray(before * hazard)
 
