@@ -83,8 +83,11 @@ def _who(results: StudyResults) -> Section:
         f"{'practice' if len(results.practices) == 1 else 'practices'} and {results.n_clinicians} "
         f"{'operator' if results.n_clinicians == 1 else 'operators'} were analysed."
     )
-    blocks = (Paragraph(text=text), tables.flow_table(results), tables.balance_table(results))
-    return Section(id="who", title="Who was included", blocks=blocks, new_page=True)
+    blocks: list[Block] = [Paragraph(text=text), tables.flow_table(results)]
+    if results.arm_table.rows:
+        blocks.append(tables.balance_table(results))
+    blocks += [Heading(text="Cautions in full"), Cautions(texts=tuple(c.text for c in results.caution))]
+    return Section(id="who", title="Who was included", blocks=tuple(blocks), new_page=True)
 
 
 def _onset(results: StudyResults) -> Section:
@@ -163,21 +166,15 @@ def _everywhere(results: StudyResults) -> Section:
         )
         blocks.append(Figure(name="everywhere", title=title, caption=caption, alt=alt, svg=svg))
     if results.sensitivity:
-        lines = [(_short(v.text), v.wait_difference, v.code == "main") for v in results.sensitivity]
+        lines = [(v.label.capitalize(), v.wait_difference, v.code == "main") for v in results.sensitivity]
         title = "Would other choices have changed the answer?"
         svg, alt = forest.figure_svg(lines, name="choices", title=title, **drawn)
-        caption = "The same comparison under the other choices that the plan names."
+        said = "; ".join(f"{v.label}: {v.text}" for v in results.sensitivity if v.code != "main")
+        caption = f"The same comparison under the other choices that the plan names. {said[:1].upper()}{said[1:]}."
         blocks.append(Figure(name="choices", title=title, caption=caption, alt=alt, svg=svg))
     if not blocks:
         blocks.append(Paragraph(text="There is one technique and one practice, and the plan names no other choice."))
     return Section(id="everywhere", title="Where and how it holds", blocks=tuple(blocks))
-
-
-def _short(text: str, length: int = 42) -> str:
-    text = text[:1].upper() + text[1:]
-    if len(text) <= length:
-        return text
-    return text[: length - 1].rsplit(" ", 1)[0] + " …"
 
 
 def _quality(results: StudyResults) -> Section:
@@ -190,8 +187,6 @@ def _quality(results: StudyResults) -> Section:
     notices = tables.notices_table(results)
     if notices is not None:
         blocks.append(notices)
-    blocks.append(tables.reasons_table(results))
-    blocks += [Heading(text="Cautions in full"), Cautions(texts=tuple(c.text for c in results.caution))]
     return Section(id="quality", title="How the records were", blocks=tuple(blocks))
 
 
@@ -223,10 +218,12 @@ def _statistician(results: StudyResults) -> Section:
     blocks: list[Block] = [Paragraph(text=text) for text in methods]
     blocks.append(
         _curve_block(
-            results, name="falling", title="Share not yet numb (onset survival curve)", height=2.9, falling=True
+            results, name="falling", title="Share not yet numb (onset survival curve)", height=2.6, falling=True
         )
     )
-    blocks.append(tables.numbers_table(population, f"All estimates, {population.label.lower()}."))
+    if results.data_quality.rows_read:
+        blocks.append(tables.reasons_table(results))
+    blocks.append(tables.numbers_table(population, f"All estimates. {population.label}."))
     blocks += [tables.assumptions_table(results), tables.certificate_table(results), Heading(text="Provenance")]
     provenance = results.provenance
     blocks.append(

@@ -186,10 +186,12 @@ class MoreNeeded:
 class Variation:
     """The main results under one other choice that the plan names.
 
-    ``code`` is ``main`` for the plan's own choice, with which the others are compared.
+    ``code`` is ``main`` for the plan's own choice, with which the others are compared; ``label`` is short, ``text``
+    says what is different.
     """
 
     code: str
+    label: str
     text: str
     n: Counts
     hazard_ratio: EstimateLike

@@ -28,26 +28,39 @@ BUFFER_RATIO = (1 / 20, 1 / 8)
 class _Choice:
     """One other choice: what is derived otherwise, or which cases stay."""
 
+    label: str
     text: str
     derive: dict[str, Any] = field(default_factory=dict)
     keep: str = ""
 
 
 CHOICES: dict[str, _Choice] = {
-    "confirmations_1": _Choice(text="one not-felt test makes an onset", derive={"confirmations": 1}),
-    "confirmations_2": _Choice(text="two not-felt tests in a row make an onset", derive={"confirmations": 2}),
+    "confirmations_1": _Choice(
+        label="one test confirms", text="one not-felt test makes an onset", derive={"confirmations": 1}
+    ),
+    "confirmations_2": _Choice(
+        label="two tests confirm", text="two not-felt tests in a row make an onset", derive={"confirmations": 2}
+    ),
     "rescue_other_way": _Choice(
+        label="supplement taken the other way",
         text="a supplement before onset is taken the other way: censored for shares and waits, a failure for the rate",
         derive={"rescue": "other_way"},
     ),
     "accept_unconfirmed": _Choice(
-        text="a not-felt last test counts as onset though nothing confirmed it", derive={"accept_unconfirmed": True}
+        label="unconfirmed last test accepted",
+        text="a not-felt last test counts as onset though nothing confirmed it",
+        derive={"accept_unconfirmed": True},
     ),
-    "control_ignored": _Choice(text="the control tooth is ignored", derive={"control_tooth": "none"}),
+    "control_ignored": _Choice(
+        label="control tooth ignored", text="the control tooth is ignored", derive={"control_tooth": "none"}
+    ),
     "first_cases_left_out": _Choice(
-        text=f"the first {FIRST_CASES} cases of each operator and arm are left out", keep="first_cases"
+        label="first cases left out",
+        text=f"the first {FIRST_CASES} cases of each operator and arm are left out",
+        keep="first_cases",
     ),
     "per_protocol": _Choice(
+        label="prepared as planned only",
         text="cases prepared as planned only: mixed at most 10 min before, ratio between 1:20 and 1:8",
         keep="per_protocol",
     ),
@@ -94,7 +107,7 @@ def run_sensitivity(
         )
     if not names:
         return ()
-    varied = [_variation("main", "as planned", main)]
+    varied = [_variation("main", "as planned", "as the protocol says", main)]
     for done, name in enumerate(names):
         if progress is not None:
             progress(done, len(names), f"sensitivity: {name}")
@@ -104,14 +117,15 @@ def run_sensitivity(
             data = data.where(~_first_cases(data))
         if choice.keep == "per_protocol":
             data = data.where(_as_planned(data))
-        varied.append(_variation(name, choice.text, data))
+        varied.append(_variation(name, choice.label, choice.text, data))
     return tuple(varied)
 
 
-def _variation(code: str, text: str, data: AnalysisSet) -> Variation:
+def _variation(code: str, label: str, text: str, data: AnalysisSet) -> Variation:
     counts, hazard_ratio, success_difference, wait_difference = contrast_results(data)
     return Variation(
         code=code,
+        label=label,
         text=text,
         n=counts,
         hazard_ratio=hazard_ratio,
