@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.schema import Column
@@ -117,13 +118,19 @@ def _plain_number(cell: str, unit: str) -> tuple[float, tuple[str, str] | None]:
     return value, repair
 
 
+def _quick_numbers(text: pd.Series) -> tuple[pd.Series, NDArray[np.bool_]]:
+    """Plain numbers of a whole column, and which of the filled cells are not plain finite numbers."""
+    number = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    left = text.notna().to_numpy(dtype=bool) & ~np.isfinite(number)
+    return pd.Series(number, index=text.index), left
+
+
 def _numbers(text: pd.Series, column: Column) -> Parsed:
-    quick = pd.to_numeric(text, errors="coerce")
-    left = (text.notna() & ~np.isfinite(quick.astype(float))).to_numpy()
+    quick, left = _quick_numbers(text)
     if not left.any():
-        return Parsed(values=quick.astype(float))
+        return Parsed(values=quick)
     slow = _by_cell(text.where(left), lambda cell: _plain_number(cell, column.unit), float)
-    return Parsed(values=quick.where(~left, slow.values).astype(float), faults=slow.faults, repairs=slow.repairs)
+    return Parsed(values=quick.where(~left, slow.values), faults=slow.faults, repairs=slow.repairs)
 
 
 def _minute(cell: str) -> tuple[float, tuple[str, str] | None]:
@@ -139,8 +146,7 @@ def _minute(cell: str) -> tuple[float, tuple[str, str] | None]:
 
 
 def _minutes(text: pd.Series) -> Parsed:
-    quick = pd.to_numeric(text, errors="coerce").astype(float)
-    left = (text.notna() & ~np.isfinite(quick)).to_numpy()
+    quick, left = _quick_numbers(text)
     if not left.any():
         return Parsed(values=quick)
     day = text.where(left).str.extract(TIME_OF_DAY.pattern + "$", expand=True).astype(float)

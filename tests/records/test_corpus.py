@@ -1,0 +1,523 @@
+"""Records as they arrive: what cannot be read is refused with a message to act on, and nothing is lost."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from onsetstudy.cli.main import onsetstudy
+from onsetstudy.core.errors import OnsetStudyError, RecordsError
+from onsetstudy.files.output import write_rejects
+from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.records.check import check_records
+from onsetstudy.records.schema import CASES, COLD_TESTS
+from tests.study.cases import PROTOCOLS, case, protocol, raw, readings_of, records
+
+PROMISED = protocol()
+FULL = {
+    "procedure": "filling",
+    "pulp_status": "normal",
+    "agent_percent": "2",
+    "vasoconstrictor": "epinephrine",
+    "vasoconstrictor_dilution": "100000",
+    "cartridge_ml": "1.8",
+    "bicarbonate_percent": "8.4",
+    "mixed_to_injection_min": "1",
+    "topical": "none",
+    "baseline_response": "felt",
+    "injection_start": "14:02",
+    "injection_end": "14:04",
+    "treatment_start_min": "6",
+    "observation_end_min": "15",
+    "pain_insertion": "20",
+    "pain_deposition": "30",
+    "anxiety_before": "11",
+    "anxiety_after": "9",
+    "seated_time": "13:55",
+    "treatment_end_time": "14:40",
+    "dismissed_time": "14:45",
+    "age_band": "40-59",
+    "weight_kg": "70",
+    "adverse_event": "none",
+}
+
+
+def clean(n: int = 4):
+    cases = [case(i, "buffered" if i % 2 else "plain", **FULL) for i in range(1, n + 1)]
+    readings = [row for i in range(1, n + 1) for row in readings_of(i, "ffnn")]
+    return cases, readings
+
+
+def accounted(found) -> None:
+    """Accepted and refused rows add up to the rows read, in both tables."""
+    tables = found.rejects["table"].value_counts() if len(found.rejects) else {}
+    assert len(found.cases) + tables.get("cases", 0) == found.rows_read
+    assert len(found.readings) + tables.get("cold_tests", 0) == found.readings_read
+
+
+def test_the_clean_tables_are_accepted_whole():
+    found = records(*clean(), PROMISED)
+    assert (len(found.cases), len(found.readings)) == (4, 32)
+    assert not found.problems
+    assert not found.queries
+    accounted(found)
+
+
+CELLS = [
+    ("case_id", "", "missing", "case_id is empty"),
+    ("case_id", "P01-0002", "duplicate", "the case code P01-0002 stands in more than one row. Give every case its own"),
+    ("case_id", "Mr Brown", "names_a_person", "looks like a name"),
+    ("practice_id", "", "missing", "practice_id is empty. Enter the code of the practice"),
+    ("clinician_id", "Dr. A. Jones", "names_a_person", "Use a random code and keep the key at the practice"),
+    ("patient_id", "", "missing", "patient_id is empty"),
+    ("patient_id", "Anna Example", "names_a_person", "looks like a name, an address or a number of a person"),
+    ("patient_id", "anna@example.org", "names_a_person", "looks like a name"),
+    ("patient_id", "+44 20 7946 0958", "names_a_person", "looks like a name"),
+    ("case_date", "", "missing", "case_date is empty. Enter the day of the injection"),
+    ("case_date", "03/04/2026", "ambiguous_date", "day and month may be mistaken for each other"),
+    ("case_date", "2026-02-30", "not_a_date", "there is no such day; write the date as 2026-04-03"),
+    ("case_date", "last Tuesday", "not_a_date", "Write the date as 2026-04-03"),
+    ("case_date", "2019-05-06", "outside_study", "lies outside the study's quarters 2025Q4 to 2026Q3"),
+    ("case_date", "2026-09-29", "future_date", "the date 2026-09-29 lies in the future. Correct the date"),
+    ("arm", "", "missing", "arm is empty"),
+    ("arm", "bufferd", "code", "did you mean buffered?"),
+    ("arm", "1", "code", "Write one of plain, buffered"),
+    ("allocation", "dice", "code", "randomised, clinician_choice"),
+    ("procedure", "root canal treatment", "code", "did you mean root_canal?"),
+    ("tooth", "99", "tooth", "Write the tooth in the two-digit notation (ISO 3950)"),
+    ("tooth", "3", "tooth", "3 is a tooth in the universal system"),
+    ("tooth", "lower left six", "tooth", "cannot be read"),
+    ("technique", "block", "code", "Write one of buccal_infiltration"),
+    ("pulp_status", "dead", "code", "is not a known code"),
+    ("agent", "", "missing", "agent is empty"),
+    ("agent", "lidocain", "code", "did you mean lidocaine?"),
+    ("agent_percent", "0.02", "percent", "0.02 looks like a fraction of one. Write per cent: 2"),
+    ("agent_percent", "20", "range", "20 is outside 0.25 to 5 %"),
+    ("vasoconstrictor", "adrenaline?", "code", "none, epinephrine"),
+    ("vasoconstrictor_dilution", "1:100000", "not_a_number", "Write one number"),
+    ("cartridge_ml", "18", "range", "18 is outside 1 to 2.5 mL"),
+    ("volume_ml", "", "missing", "volume_ml is empty"),
+    ("volume_ml", "18", "volume", "18 mL is more than 6 cartridges of 1.8 mL hold"),
+    ("volume_ml", "-1.8", "range", "-1.8 is outside 0.05 to 20 mL"),
+    ("volume_ml", "1,800", "ambiguous_number", "one point eight or eighteen hundred?"),
+    ("volume_ml", "one", "not_a_number", "Write one number in mL, with a point for decimals"),
+    ("volume_ml", "inf", "not_a_number", "Write one number"),
+    ("mix_mode", "none", "mixing", "a buffered case that was not mixed"),
+    ("mix_mode", "shaken", "code", "none, add, replace"),
+    ("bicarbonate_ml", "", "mixing", "a buffered case without bicarbonate"),
+    ("bicarbonate_ml", "0", "mixing", "a buffered case without bicarbonate"),
+    ("bicarbonate_ml", "18", "range", "18 is outside 0 to 1 mL"),
+    ("bicarbonate_percent", "0.084", "percent", "Write per cent: 8.4"),
+    ("mixed_to_injection_min", "soon", "not_a_time", "Write minutes and seconds as 4:30, or minutes as 4.5"),
+    ("topical", "spray", "code", "none, benzocaine"),
+    ("baseline_response", "yes", "code", "Write one of felt, not_felt"),
+    ("injection_start", "25:10", "not_a_clock_time", "Write the time of day as 14:05"),
+    ("injection_end", "13:00", "times", "the injection ends before it starts"),
+    ("rescue_min", "14:20:00", "not_a_time", "is a time of day. Write minutes after the end of injection"),
+    ("rescue_technique", "intraligamentary", "missing", "a supplemental injection without its minute"),
+    ("treatment_start_min", "4;30", "not_a_time", 'the time "4;30" cannot be read'),
+    ("observation_end_min", "400", "range", "400 is outside 0 to 180 min"),
+    ("pain_insertion", "130", "range", "130 is outside 0 to 100 on the protocol's scale"),
+    ("pain_deposition", "none", "not_a_number", "cannot be read"),
+    ("anxiety_before", "3", "range", "3 is outside 5 to 25 on the protocol's scale"),
+    ("seated_time", "14:30", "times", "injection_start lies before seated_time"),
+    ("dismissed_time", "14:10", "times", "dismissed_time lies before treatment_end_time"),
+    ("age_band", "43", "code", "4-11, 12-17, 18-39, 40-59"),
+    ("weight_kg", "7", "range", "7 is outside 10 to 300 kg"),
+    ("adverse_event", "fainted", "code", "haematoma, paraesthesia"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("column", "written", "code", "words"), CELLS)
+def test_a_faulty_cell_refuses_its_case_and_says_why(column, written, code, words):
+    cases, readings = clean()
+    cases[0][column] = written or None
+    found = records(cases, readings, PROMISED, today=dt.date(2026, 9, 1))
+    problem = next(p for p in found.problems if p.code == code)
+    assert (problem.where.file, problem.where.row) == ("cases.csv", 2)
+    assert words.lower() in str(problem).lower(), str(problem)
+    row = found.rejects[(found.rejects["table"] == "cases") & (found.rejects["source_row"] == 2)].iloc[0]
+    kept = row[column]
+    assert (kept is None or kept != kept) if not written else kept == written
+    assert row["reasons"]
+    accounted(found)
+    assert "P01-0003" in set(found.cases["case_id"])
+
+
+TESTS = [
+    ("minute", "", "missing", "minute is empty"),
+    ("minute", "4;30", "not_a_time", "Write minutes and seconds as 4:30, or minutes as 4.5"),
+    ("minute", "-2", "range", "-2 is outside 0 to 180 min"),
+    ("minute", "1:75", "not_a_time", "cannot be read"),
+    ("minute", "16", "after_end", "minute 16 lies after the end of observation at 15 min"),
+    ("minute", "13:00:00", "clock_without_zero", "it is not within three hours after the injection"),
+    ("tooth_role", "neighbour", "code", "Write one of target, control"),
+    ("response", "numb", "code", "Write one of felt, not_felt"),
+    ("response", "0", "code", "is not a known code"),
+    ("response", "", "missing", "response is empty"),
+    ("case_id", "P09-0001", "no_case", "there is no case P09-0001. Enter the case in the table cases"),
+    ("case_id", "", "missing", "case_id is empty"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("column", "written", "code", "words"), TESTS)
+def test_a_faulty_cold_test_is_refused_with_its_case(column, written, code, words):
+    cases, readings = clean()
+    readings[0][column] = written or None
+    found = records(cases, readings, PROMISED)
+    problem = next(p for p in found.problems if p.code == code)
+    assert (problem.where.file, problem.where.row, problem.where.column) == ("cold_tests.csv", 2, column)
+    assert words.lower() in str(problem).lower(), str(problem)
+    accounted(found)
+    if column != "case_id":
+        assert "P01-0001" not in set(found.cases["case_id"])
+        told = [str(p) for p in found.problems if p.code == "reading_refused"]
+        assert "a cold test of this case was refused (row 2 of the cold tests)" in told[0]
+
+
+def test_readings_that_contradict_each_other():
+    cases, readings = clean()
+    readings.append({**readings[0], "response": "not_felt"})
+    found = records(cases, readings, PROMISED)
+    assert "at minute 1 this tooth was both felt and not felt. Keep the reading that is right." in str(
+        found.problems[1]
+    )
+    accounted(found)
+
+
+def test_a_reading_entered_twice():
+    cases, readings = clean()
+    readings.append(dict(readings[0]))
+    found = records(cases, readings, PROMISED)
+    assert any("the reading at minute 1 stands there twice. Keep one of them." in str(p) for p in found.problems)
+    accounted(found)
+
+
+def test_a_case_without_cold_tests():
+    cases, readings = clean()
+    found = records([*cases, case(9)], readings, PROMISED)
+    assert "this case has no cold test. Enter its cold tests, or take it out." in str(found.problems[0])
+    assert found.problems[0].where.row == 6
+    accounted(found)
+
+
+def test_minutes_that_look_like_seconds():
+    cases, readings = clean()
+    for reading in readings[:8]:
+        reading["minute"] = str(60 * int(reading["minute"]))
+    cases[0]["observation_end_min"] = None
+    found = records(cases, readings, PROMISED)
+    told = " ".join(str(p) for p in found.problems)
+    assert "minute 60: all minutes of this case look like seconds. Enter minutes: 1." in told
+    accounted(found)
+
+
+def test_a_plain_case_with_bicarbonate():
+    cases, readings = clean()
+    cases[1].update(bicarbonate_ml="0.18", mix_mode="add")
+    found = records(cases, readings, PROMISED)
+    assert "a plain case with 0.18 mL of bicarbonate. Correct the arm, or take the volume out." in str(
+        found.problems[0]
+    )
+    assert "a plain case mixed by add" in str(found.problems[1])
+
+
+def test_a_whole_study_of_scores_in_centimetres():
+    cases, readings = clean(6)
+    for row in cases:
+        row.update(pain_insertion="2.1", pain_deposition="3.4")
+    with pytest.raises(RecordsError, match="no score of the whole table is above 10 on a scale to 100 mm: centimetres"):
+        records(cases, readings, PROMISED)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"volume_ml": "7.2"}, "7.2 mL is unusual. Usual is up to 5.4 mL"),
+        ({"cartridge_ml": "2.0"}, "a cartridge of 2.0 mL is unusual"),
+        ({"mixed_to_injection_min": "25"}, "25 min is unusual. Usual is up to 10 min"),
+        ({"bicarbonate_ml": "0.9"}, "0.9 mL of bicarbonate is outside 1:20 to 1:8 of the cartridge"),
+        ({"tooth": "16"}, "ianb does not belong to the arch of this tooth"),
+        ({"weight_kg": "154"}, "154 kg: is it in pounds?"),
+        ({"injection_end": "14:30"}, "an injection of more than 15 minutes"),
+        ({"tooth": "75"}, "a primary tooth (75) in an adult"),
+    ],
+)
+def test_what_is_unusual_is_kept_and_listed(change, words):
+    cases, readings = clean()
+    cases[0].update(change)
+    found = records(cases, readings, PROMISED)
+    assert len(found.cases) == 4
+    assert any(words in str(q) for q in found.queries), [str(q) for q in found.queries]
+
+
+REPAIRS = [
+    ("volume_ml", "1,8", 1.8, "decimal_comma"),
+    ("volume_ml", "1.8 mL", 1.8, "unit_written"),
+    ("volume_ml", " 1.80 ", 1.8, None),
+    ("arm", "Buffered", "buffered", "spelling"),
+    ("technique", "IANB", "ianb", "spelling"),
+    ("pulp_status", "Reversible pulpitis", "reversible_pulpitis", "spelling"),
+    ("tooth", "36.0", "36", "tooth_spelling"),
+    ("tooth", "#36", "36", "tooth_spelling"),
+    ("case_date", "46237", pd.Timestamp("2026-08-03"), "excel_date"),
+    ("case_date", "03.08.2026", pd.Timestamp("2026-08-03"), "dotted_date"),
+    ("case_date", "23/08/2026", pd.Timestamp("2026-08-23"), "slashed_date"),
+    ("case_date", "2026/08/03", pd.Timestamp("2026-08-03"), "year_first"),
+    ("case_date", "2026-08-03 00:00:00", pd.Timestamp("2026-08-03"), None),
+    ("injection_end", "2:04 pm", 844.0, None),
+    ("injection_end", "14:04:30", 844.5, None),
+    ("injection_end", "0.5861111111", 844.0, "excel_time"),
+    ("treatment_start_min", "6:30", 6.5, None),
+    ("treatment_start_min", "6,5", 6.5, "decimal_comma"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("column", "written", "value", "code"), REPAIRS)
+def test_what_can_be_read_without_doubt_is_read_and_said(column, written, value, code):
+    cases, readings = clean()
+    cases[0][column] = written
+    found = records(cases, readings, PROMISED)
+    assert not found.problems
+    got = found.cases.set_index("case_id").loc["P01-0001", column]
+    assert got == pytest.approx(value) if isinstance(value, float) else got == value
+    assert [r.code for r in found.repairs if r.column == column] == ([code] if code else [])
+
+
+def test_a_workbook_that_counts_days_from_1904():
+    cases, readings = clean()
+    cases[0]["case_date"] = str(46237 - 1462)
+    table = raw(cases, "cases.xlsx")
+    table = type(table)(frame=table.frame, source_row=table.source_row, file=table.file, date_epoch="1904")
+    found = check_records(table, raw(readings, "cases.xlsx"), PROMISED)
+    assert found.cases["case_date"].iloc[0] == pd.Timestamp("2026-08-03")
+
+
+def test_times_of_day_become_minutes_after_the_injection():
+    cases, readings = clean()
+    for reading, time in zip(readings[:8:2], ("14:05:00", "14:06:30", "14:07:00", "14:08:00"), strict=True):
+        reading["minute"] = time
+    found = records(cases, readings, PROMISED)
+    target = found.readings[(found.readings["case_id"] == "P01-0001") & (found.readings["tooth_role"] == "target")]
+    assert target["minute"].tolist() == pytest.approx([1, 2.5, 3, 4])
+    assert any(r.code == "time_of_day" and r.count == 4 for r in found.repairs)
+
+
+HEADINGS = [
+    (lambda c, r: [row.update(patient_name="Anna") for row in c], "may name a patient", "take the column out"),
+    (lambda c, r: [row.update(volum_ml="1") for row in c], "not in the data dictionary", "did you mean volume_ml?"),
+    (lambda c, r: [row.pop("tooth") for row in c], "the column tooth is missing", "Add it: target tooth"),
+    (lambda c, r: [row.pop("response") for row in r], "the column response is missing", "whether the cold was felt"),
+    (lambda c, r: [row.pop("case_id") for row in r], "the column case_id is missing", "code of the case"),
+]
+
+
+@pytest.mark.parametrize(("change", "what", "mend"), HEADINGS)
+def test_headings_that_cannot_be_used(change, what, mend):
+    cases, readings = clean()
+    change(cases, readings)
+    with pytest.raises(RecordsError) as caught:
+        records(cases, readings, PROMISED)
+    assert what in str(caught.value)
+    assert mend.lower() in str(caught.value).lower()
+
+
+def test_unknown_columns_can_be_left_unread():
+    cases, readings = clean()
+    for row in cases:
+        row["patient_name"] = "Anna"
+    found = records(cases, readings, PROMISED, drop_unknown=True)
+    assert "patient_name" not in found.cases
+    assert len(found.cases) == 4
+
+
+def test_strict_refuses_the_batch_for_one_row():
+    cases, readings = clean()
+    cases[0]["tooth"] = "99"
+    with pytest.raises(RecordsError, match="row 2, column tooth"):
+        records(cases, readings, PROMISED, strict=True)
+
+
+def test_all_problems_of_all_tables_come_at_once():
+    cases, readings = clean()
+    cases[0]["tooth"], cases[1]["arm"], readings[-1]["response"] = "99", "x", "y"
+    assert {p.code for p in records(cases, readings, PROMISED).problems} >= {"tooth", "code", "reading_refused"}
+
+
+# Files ---------------------------------------------------------------------------------------------------------------
+
+
+def as_csv(rows, sep=","):
+    return pd.DataFrame(rows).to_csv(index=False, sep=sep)
+
+
+def write(folder, cases):
+    folder.mkdir(exist_ok=True)
+    (folder / "cases.csv").write_bytes(cases if isinstance(cases, bytes) else cases.encode())
+    (folder / "cold_tests.csv").write_text(as_csv(clean()[1]))
+    return folder
+
+
+FILES = {
+    "empty file": (b"", "the file is empty. Enter the headings and the records"),
+    "blank lines": (b"\n\n", "the file is empty"),
+    "nul bytes": (b"case_id,arm\x00\n1,2", "the file is not text. Save it again as CSV (UTF-8)"),
+    "a picture": (b"\x89PNG\r\n\x1a\n\x00\x00", "the file is not text"),
+    "a workbook renamed": (b"PK\x03\x04rest", "this is a workbook, not a CSV file"),
+    "headings only": (as_csv(clean()[0]).splitlines()[0].encode(), "none of 0 cases can be used"),
+    "ragged": ((as_csv(clean()[0]) + "a,b" + ",c" * 60).encode(), "cells in this row, but"),
+    "twice the heading": (as_csv(clean()[0]).replace("tooth", "arm", 1).encode(), "the heading arm stands 2 times"),
+    "prose": (b"Dear colleague, here are my cases\n", "the column case_id is missing"),
+}
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_files_that_cannot_be_used(tmp_path, name):
+    content, words = FILES[name]
+    with pytest.raises(RecordsError) as caught:
+        read_records(write(tmp_path / "r", content), PROMISED)
+    assert words in str(caught.value)
+    assert "cases.csv" in str(caught.value)
+
+
+SPELLINGS = {
+    "utf-8 mark": as_csv(clean()[0]).encode("utf-8-sig"),
+    "semicolons": as_csv(clean()[0], sep=";").encode(),
+    "tabs": as_csv(clean()[0], sep="\t").encode(),
+    "utf-16": as_csv(clean()[0]).encode("utf-16"),
+    "windows line ends": as_csv(clean()[0]).replace("\n", "\r\n").encode(),
+    "latin-1 remarks": as_csv([{**row, "notes": "gef\u00fchlt"} for row in clean()[0]]).encode("latin-1"),
+    "trailing blank rows": (as_csv(clean()[0]) + "," * 30 + "\n" + "\n\n").encode(),
+    "spaces in headings": as_csv(clean()[0]).replace("case_id", " Case ID ", 1).encode(),
+    "semicolons and decimal commas": as_csv(clean()[0], sep=";").replace("1.8", "1,8").replace("0.18", "0,18").encode(),
+}
+
+
+@pytest.mark.parametrize("name", SPELLINGS)
+def test_other_ways_of_saving_a_table_are_read(tmp_path, name):
+    found = read_records(write(tmp_path / "r", SPELLINGS[name]), PROMISED, today=dt.date(2026, 9, 1))
+    assert len(found.cases) == 4
+    assert not found.problems
+    assert found.digest == records(*clean(), PROMISED).digest
+
+
+def workbook(path, sheets):
+    with pd.ExcelWriter(path, engine="openpyxl") as writer:
+        for name, rows in sheets.items():
+            pd.DataFrame(rows).to_excel(writer, sheet_name=name, index=False)
+    return path
+
+
+def test_a_workbook_reads_like_the_files(tmp_path):
+    cases, readings = clean()
+    typed = [
+        {**row, "case_date": dt.date(2026, 8, 3), "volume_ml": 1.8, "injection_end": dt.time(14, 4)} for row in cases
+    ]
+    numbers = [{**row, "minute": float(row["minute"])} for row in readings]
+    path = workbook(tmp_path / "r.xlsx", {"cases": typed, "cold_tests": numbers, "remarks": [{"a": 1}]})
+    found = read_records(path, PROMISED, today=dt.date(2026, 9, 1))
+    assert not found.problems
+    assert found.digest == records(cases, readings, PROMISED).digest
+
+
+def test_workbooks_that_cannot_be_used(tmp_path):
+    cases, readings = clean()
+    broken = tmp_path / "broken.xlsx"
+    broken.write_bytes(b"PK\x03\x04 not really")
+    with pytest.raises(
+        RecordsError, match="the workbook cannot be read\\. Open it in your spreadsheet program, take a pass"
+    ):
+        read_records(broken, PROMISED)
+    with pytest.raises(RecordsError, match="the workbook has no sheet cold_tests\\. Name the sheet cold_tests"):
+        read_records(workbook(tmp_path / "one.xlsx", {"cases": cases}), PROMISED)
+    with pytest.raises(RecordsError, match="sheet cold_tests: the sheet is empty"):
+        read_records(workbook(tmp_path / "e.xlsx", {"cases": cases, "cold_tests": []}), PROMISED)
+    cases[0]["tooth"] = "99"
+    found = read_records(workbook(tmp_path / "t.xlsx", {"cases": cases, "cold_tests": readings}), PROMISED)
+    assert str(found.problems[0]).startswith('t.xlsx, sheet cases, row 2, column tooth: the tooth "99" cannot be read.')
+
+
+def test_paths_that_lead_nowhere(tmp_path):
+    with pytest.raises(RecordsError, match="there is no file"):
+        read_records(tmp_path / "gone.csv", PROMISED)
+    with pytest.raises(RecordsError, match="the folder has no cases\\.csv and cold_tests\\.csv"):
+        read_records(tmp_path, PROMISED)
+    folder = write(tmp_path / "r", as_csv(clean()[0]))
+    with pytest.raises(RecordsError, match="records are two tables, and 1 file was given"):
+        read_records(folder / "cases.csv", PROMISED)
+    assert len(read_records([folder / "cold_tests.csv", folder / "cases.csv"], PROMISED).cases) == 4
+
+
+# Doors ----------------------------------------------------------------------------------------------------------------
+
+
+def run(*arguments):
+    return CliRunner().invoke(onsetstudy, [str(a) for a in arguments], standalone_mode=False)
+
+
+def test_the_command_keeps_refused_rows_with_their_reasons(tmp_path):
+    cases = clean()[0]
+    cases[0]["tooth"] = "99"
+    folder = write(tmp_path / "r", as_csv(cases))
+    shown = run("check", PROTOCOLS / "mandibular_block_group.toml", folder)
+    assert shown.return_value == 1
+    assert 'cases.csv, row 2, column tooth: the tooth "99" cannot be read.' in shown.output
+    assert "Cases: 4 read, 3 accepted, 1 refused." in shown.output
+    kept = pd.read_csv(folder / "r-rejects.csv", dtype=str)
+    assert kept.loc[0, ["table", "source_row", "tooth"]].tolist() == ["cases", "2", "99"]
+    assert len(kept) == 9
+
+
+def test_the_command_says_that_nothing_has_to_be_mended(tmp_path):
+    folder = write(tmp_path / "r", as_csv(clean()[0]))
+    shown = run("check", PROTOCOLS / "mandibular_block_group.toml", folder)
+    assert shown.return_value == 0
+    assert "Nothing has to be mended." in shown.output
+    assert not (folder / "r-rejects.csv").exists()
+
+
+def test_rejects_are_written_whole_or_not_at_all(tmp_path):
+    found = records(*clean(), PROMISED)
+    blocked = tmp_path / "file"
+    blocked.write_text("in the way")
+    with pytest.raises(OnsetStudyError, match="cannot be written"):
+        write_rejects(found, blocked / "below.csv")
+
+
+# Laws -----------------------------------------------------------------------------------------------------------------
+
+garbage = st.text(max_size=12) | st.sampled_from(
+    ["1,5", "-1", "1e400", "nan", "14:05", "46237", "FELT", "\u00e9", "0x1f", "٣"]
+)
+
+
+@settings(max_examples=50)
+@given(st.data())
+def test_no_garbage_ever_ends_in_anything_but_a_message(data):
+    cases, readings = clean()
+    for _ in range(data.draw(st.integers(1, 4))):
+        if data.draw(st.booleans()):
+            row, columns = data.draw(st.sampled_from(cases)), CASES
+        else:
+            row, columns = data.draw(st.sampled_from(readings)), COLD_TESTS
+        row[data.draw(st.sampled_from([c.name for c in columns]))] = data.draw(garbage) or None
+    try:
+        found = records(cases, readings, PROMISED)
+    except OnsetStudyError:
+        return  # nothing was left that could be used, and the message says so
+    accounted(found)
+
+
+@settings(max_examples=10)
+@given(st.permutations(range(4)), st.permutations(range(32)))
+def test_the_order_of_rows_changes_nothing(case_order, test_order):
+    cases, readings = clean()
+    shuffled = records([cases[i] for i in case_order], [readings[i] for i in test_order], PROMISED)
+    straight = records(cases, readings, PROMISED)
+    assert shuffled.digest == straight.digest
+    assert shuffled.cases.drop(columns="source_row").equals(straight.cases.drop(columns="source_row"))
