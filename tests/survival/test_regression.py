@@ -1,0 +1,340 @@
+"""Semiparametric proportional hazards: against published and other software's values, by hand, slow twins and laws."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from scipy import optimize
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.serialise import from_dict
+from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.regression import fit_proportional_hazards
+from tests.reference import load_reference
+
+INF = math.inf
+OPEN_DATA = {
+    "cosmesis": ("interval_cosmesis_tests", "treatment", "Rad"),
+    "mice": ("interval_mice_tests", "grp", "ce"),
+    "diabetes": ("interval_diabetes_tests", "gender", "female"),
+}
+
+
+def open_data(name):
+    folder, group, reference_arm = OPEN_DATA[name]
+    data = load_reference(folder).data
+    left, right = data.columns[:2]
+    times = Intervals(data[left].fillna(0), data[right].fillna(INF))
+    return times, data[group].to_numpy(), reference_arm
+
+
+def fit(times, arm, reference_arm="plain", **options):
+    return fit_proportional_hazards(times, {"arm": arm}, reference={"arm": reference_arm}, **options)
+
+
+@pytest.mark.parametrize("name", OPEN_DATA)
+def test_open_data_against_independent_code(reference, name):
+    ref = reference("profile_ph_open_data")
+    found = fit(*open_data(name))
+    e = found.estimates[0]
+    ref.check(f"{name}_beta", math.log(e.estimate))
+    ref.check(f"{name}_loglik", found.log_likelihood)
+    ref.check(f"{name}_loglik_null", found.log_likelihood_null)
+    ref.check(f"{name}_lr", found.tests[0].statistic)
+    ref.check(f"{name}_low", math.log(e.interval.low))
+    ref.check(f"{name}_high", math.log(e.interval.high))
+    assert found.certificate.gap <= found.certificate.tolerance
+
+
+@pytest.mark.parametrize("name", OPEN_DATA)
+def test_open_data_against_icenreg(reference, name):
+    ref = reference("icenreg_ph_open_data")
+    found = fit(*open_data(name))
+    ref.check(f"{name}_beta", math.log(found.estimates[0].estimate))
+    assert found.log_likelihood >= ref.value(f"{name}_loglik") - 1e-6
+
+
+def test_cosmesis_as_published(reference):
+    ref = reference("huang_wellner_1995_cosmesis_ph")
+    e = fit(*open_data("cosmesis")).estimates[0]
+    ref.check("beta", math.log(e.estimate))
+    ref.check("std_error", e.std_error)
+    assert e.contrast == "RadChem / Rad"
+
+
+def test_score_test_is_finkelsteins():
+    """Chi-square 7.8749, P .005012: Fay & Shaw 2010, J Stat Softw 36(2), score test with Finkelstein's scores."""
+    score = next(t for t in fit(*open_data("cosmesis")).tests if t.quantity == "score test")
+    assert score.statistic == pytest.approx(7.8749, abs=5e-5)
+    assert score.p_value == pytest.approx(0.005012, abs=5e-7)
+
+
+def test_one_interval_by_hand(reference):
+    ref = reference("prentice_gloeckler_1978")
+    times = Intervals([0] * 3 + [1] * 7 + [0] * 5 + [1] * 5, [1] * 3 + [INF] * 7 + [1] * 5 + [INF] * 5)
+    e = fit(times, ["plain"] * 10 + ["buffered"] * 10).estimates[0]
+    ref.check("beta", math.log(e.estimate))
+    ref.check("hazard_ratio", e.estimate)
+
+
+GRID = np.array([0, 1, 2, 3, 4, 6, 9])
+
+
+def grid_study(seed, n=120, p=2):
+    rng = np.random.default_rng(seed)
+    x = np.column_stack([rng.integers(0, 2, n), rng.normal(size=n)])[:, :p].astype(float)
+    onset = 4 * (rng.exponential(size=n) / np.exp(x @ np.array([0.6, -0.4])[:p])) ** 0.7
+    stop = rng.choice(GRID[2:], n)
+    cell = np.searchsorted(GRID, onset, side="left")
+    right = np.where((onset > stop) | (cell >= GRID.size), INF, GRID[np.minimum(cell, GRID.size - 1)])
+    left = np.where(np.isinf(right), stop, GRID[np.minimum(cell, GRID.size - 1) - 1])
+    return Intervals(left, right), x
+
+
+def person_periods(times, x, grid):
+    """One row per case and gap of the grid that it was followed through, and a GLM with one level per gap."""
+    rows = []
+    for left, right, covariate in zip(times.left, times.right, x, strict=True):
+        last = grid[grid <= left][-1] if np.isinf(right) else right
+        rows += [(j, float(grid[j] == right), *covariate) for j in range(1, grid.size) if grid[j] <= last]
+    frame = pd.DataFrame(rows)
+    design = np.column_stack([pd.get_dummies(frame[0]).astype(float), frame.iloc[:, 2:]])
+    family = sm.families.Binomial(link=sm.families.links.CLogLog())
+    return sm.GLM(frame[1], design, family=family)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_complete_grid_equals_the_complementary_log_log_model(seed):
+    """Person-period expansion, statsmodels GLM: coefficients, errors by observed information, log-likelihood."""
+    times, x = grid_study(seed)
+    model = person_periods(times, x, GRID)
+    glm = model.fit(tol=1e-13, maxiter=200)
+    errors = np.sqrt(np.diag(np.linalg.inv(-model.hessian(glm.params, observed=True))))
+    found = fit_proportional_hazards(times, {"a": x[:, 0], "b": x[:, 1]})
+    assert [math.log(e.estimate) for e in found.estimates] == pytest.approx(list(glm.params[-2:]), abs=1e-6)
+    assert [e.std_error for e in found.estimates] == pytest.approx(list(errors[-2:]), rel=1e-5)
+    assert found.log_likelihood == pytest.approx(glm.llf, abs=1e-6)
+
+
+def naive_log_likelihood(b, increments, times, x, points, stratum):
+    total = 0.0
+    for i in range(len(times)):
+        h = np.concatenate(([0.0], np.cumsum(increments[stratum[i]])))
+        e = math.exp(float(x[i] @ b))
+
+        def surv(t, h=h, e=e):
+            return 0.0 if np.isinf(t) else math.exp(-e * h[np.searchsorted(points, t, side="right")])
+
+        total += math.log(max(surv(times.left[i]) - surv(times.right[i]), 1e-300))
+    return total
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("strata", [1, 2])
+def test_against_a_slow_optimiser_with_missed_tests_and_strata(seed, strata):
+    """Every parameter at once by a general optimiser, increments on every gap of the grid."""
+    times, x = grid_study(seed, n=50)
+    rng = np.random.default_rng(seed + 100)
+    wide = rng.random(50) < 0.3
+    lower = np.array([GRID[max(0, np.searchsorted(GRID, v) - 1)] for v in times.left])
+    times = Intervals(np.where(wide, lower, times.left), times.right)
+    stratum = np.arange(50) % strata
+    points = GRID[1:].astype(float)
+
+    def negative(theta):
+        increments = np.exp(theta[2:]).reshape(strata, -1)
+        return -naive_log_likelihood(theta[:2], increments, times, x, points, stratum)
+
+    start = np.concatenate((np.zeros(2), np.full(strata * points.size, -2.0)))
+    bounds = [(-5, 5)] * 2 + [(-25, 3)] * (strata * points.size)
+    slow = optimize.minimize(negative, start, method="L-BFGS-B", bounds=bounds, options={"maxiter": 3000})
+    found = fit_proportional_hazards(times, {"a": x[:, 0], "b": x[:, 1]}, stratum=stratum)
+    # The general optimiser creeps along the boundary: it may stop a little short, never above.
+    assert -1e-5 <= found.log_likelihood + slow.fun <= 0.02
+    assert [math.log(e.estimate) for e in found.estimates] == pytest.approx(slow.x[:2], abs=0.05)
+
+
+def test_profile_limits_are_where_the_likelihood_has_fallen():
+    """The limits, put in as an offset, lose exactly half a chi-square of log-likelihood (by a second fit)."""
+    from onsetstudy.survival.ph_fit import maximise, set_up
+
+    times, x = grid_study(7, p=1)
+    found = fit_proportional_hazards(times, {"a": x[:, 0]})
+    problem = set_up(times, x, np.zeros(len(times), dtype=int), np.ones(len(times)))
+    for limit in (found.estimates[0].interval.low, found.estimates[0].interval.high):
+        held = maximise(problem, b=np.array([math.log(limit)]), fixed=np.array([True]))
+        assert 2 * (found.log_likelihood - held.log_likelihood) == pytest.approx(3.841458820694124, abs=1e-5)
+
+
+def test_exact_and_right_censored_times_are_grouped_at_their_values():
+    """6-MP data (Freireich 1963): with ties this is the discrete model, not one of the partial likelihoods."""
+    data = load_reference("survival_freireich_logrank").data
+    times = Intervals(data["time"], np.where(data["status"] == 1, data["time"], INF))
+    control = (data["trt"] != "6MP").to_numpy(float)
+    found = fit_proportional_hazards(times, {"control": control})
+    grid = np.concatenate(([0.0], np.unique(data["time"])))
+    model = person_periods(times, control[:, None], grid)
+    held = [j for j in range(grid.size - 1) if (data["time"][data["status"] == 1] == grid[j + 1]).any()]
+    keep = model.exog[:, held].any(axis=1)
+    glm = sm.GLM(model.endog[keep], model.exog[keep][:, [*held, -1]], family=model.family).fit(tol=1e-13, maxiter=200)
+    assert math.log(found.estimates[0].estimate) == pytest.approx(glm.params[-1], abs=1e-5)
+
+
+def test_without_covariate_effect_the_null_is_the_nonparametric_curve():
+    times, arm, reference_arm = open_data("cosmesis")
+    assert fit(times, arm, reference_arm).log_likelihood_null == pytest.approx(
+        fit_npmle(times).log_likelihood, abs=1e-9
+    )
+
+
+SEPARATED = {
+    "no onset in one arm": ([0, 1, 2, 3, 5, 5, 5, 5], [1, 2, 3, 4, INF, INF, INF, INF], "no_onset_in_arm"),
+    "one arm wholly before the other": ([3, 4, 5, 6, 0, 0, 0, 1], [4, 5, 6, 7, 1, 1, 1, 2], "separation"),
+    "all numb at the first test in one arm": ([1, 2, 3, 4, 0, 0, 0, 0], [2, 3, 4, 5, 1, 1, 1, 1], "separation"),
+}
+
+
+@pytest.mark.parametrize("name", SEPARATED)
+def test_separation_gives_a_one_sided_bound(name):
+    left, right, code = SEPARATED[name]
+    times, arm = Intervals(left, right), np.array(["plain"] * 4 + ["buffered"] * 4)
+    with pytest.raises(NotEstimable) as one:
+        fit(times, arm)
+    with pytest.raises(NotEstimable) as other:
+        fit(times, arm, "buffered")
+    assert one.value.code == other.value.code == code
+    low, high = one.value.bound
+    # Swapping the arms turns the bound over.
+    assert other.value.bound == pytest.approx((1 / high if high < INF else 0.0, 1 / low if low > 0 else INF), rel=1e-4)
+    assert (low == 0.0) != (high == INF)
+
+
+def test_the_bound_is_where_the_naive_profile_has_fallen():
+    """No onset with buffered: the naive profile of the ratio at the bound lies 1.6449 squared below its supremum."""
+    times = Intervals([0, 1, 2, 3, 4, 4, 4], [1, 2, 3, 4, INF, INF, INF])
+    arm = np.array(["plain"] * 4 + ["buffered"] * 3)
+    with pytest.raises(NotEstimable) as caught:
+        fit(times, arm)
+
+    def profile(b):
+        def negative(theta):
+            h = np.concatenate(([0.0], np.cumsum(np.exp(theta))))
+            s = np.exp(-h)
+            return 3 * math.exp(b) * h[4] - sum(math.log(s[i] - s[i + 1]) for i in range(4))
+
+        return -optimize.minimize(negative, np.full(4, -1.0), method="BFGS", options={"gtol": 1e-9}).fun
+
+    fall = 2 * (profile(-40.0) - profile(math.log(caught.value.bound[1])))
+    assert fall == pytest.approx(1.6448536269514722**2, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "code"),
+    [([0] * 6, [1] * 6, "no_information"), ([5] * 6, [INF] * 6, "no_information"), ([], [], "no_cases")],
+)
+def test_what_tells_nothing_gives_no_number(left, right, code):
+    with pytest.raises(NotEstimable) as caught:
+        fit(Intervals(left, right), ["plain", "buffered"] * (len(left) // 2))
+    assert caught.value.code == code
+
+
+def test_clusters_of_one_are_close_to_the_model_and_pairs_are_taken_together():
+    times, x = grid_study(3, n=300, p=1)
+    model = fit_proportional_hazards(times, {"a": x[:, 0]})
+    alone = fit_proportional_hazards(times, {"a": x[:, 0]}, cluster=np.arange(300))
+    assert alone.estimates[0].estimate == model.estimates[0].estimate
+    assert alone.estimates[0].std_error == pytest.approx(model.estimates[0].std_error, rel=0.1)
+    # Every case entered twice under one cluster: the error stays that of 300 cases, give or take g / (g - 1).
+    twice = Intervals(np.repeat(times.left, 2), np.repeat(times.right, 2))
+    paired = fit_proportional_hazards(twice, {"a": np.repeat(x[:, 0], 2)}, cluster=np.repeat(np.arange(300), 2))
+    assert paired.estimates[0].std_error == pytest.approx(alone.estimates[0].std_error, rel=1e-6)
+
+
+def test_the_result_survives_json_and_names_its_covariates():
+    times, x = grid_study(1)
+    technique = np.where(x[:, 0] > 0, "ianb", "infiltration")
+    found = fit_proportional_hazards(times, pd.DataFrame({"technique": technique, "size": x[:, 1]}))
+    assert [e.contrast for e in found.estimates] == ["technique: infiltration / ianb", "size: per unit"]
+    assert from_dict(found.to_dict()).to_dict() == found.to_dict()
+    assert len(found.to_frame()) == 2
+
+
+@pytest.mark.parametrize(
+    ("covariates", "options", "words"),
+    [
+        ({"arm": ["a", "b"]}, {}, "2 values for 4 cases"),
+        ({"arm": ["a", None, "b", "b"]}, {}, "1 values are missing"),
+        ({"arm": ["a"] * 4}, {}, "all cases have the level 'a'"),
+        ({"x": [1, 1, 1, 1]}, {}, "all cases have the value 1"),
+        ({"x": [1, 2, 3, INF]}, {}, "some values are infinite"),
+        ({"arm": ["a", "a", "b", "b"]}, {"reference": {"arm": "c"}}, "the reference level 'c' does not occur"),
+        ({"arm": ["a", "a", "b", "b"]}, {"reference": {"other": "c"}}, "there is no such covariate"),
+        ({"arm": ["a", "a", "b", "b"]}, {"weight": [1, 1, 1, 0]}, "weight must be 4 finite numbers above 0"),
+        ({"arm": ["a", "a", "b", "b"]}, {"stratum": [1, 2]}, "stratum must have one value per case"),
+        ({"arm": ["a", "a", "b", "b"]}, {"conf_level": 95}, "the confidence level must lie between"),
+        ({}, {}, "there is no covariate"),
+    ],
+)
+def test_wrong_input_is_named(covariates, options, words):
+    with pytest.raises(OnsetStudyError, match=f"(?i){words}"):
+        fit_proportional_hazards(Intervals([0, 1, 2, 3], [1, 2, 3, 4]), covariates, **options)
+
+
+# Laws ----------------------------------------------------------------------------------------------------------------
+
+cells = st.tuples(st.integers(0, 5), st.integers(1, 4) | st.just(0), st.booleans())
+
+
+def drawn(rows):
+    left = np.array([float(a) for a, _, _ in rows])
+    right = np.array([INF if w == 0 else a + w for a, w, _ in rows], dtype=float)
+    return Intervals(left, right), np.array(["buffered" if g else "plain" for _, _, g in rows])
+
+
+def outcome(times, arm, **options):
+    try:
+        found = fit(times, arm, **options)
+    except NotEstimable as error:
+        return error.code, None
+    return "estimate", found
+
+
+@settings(max_examples=60)
+@given(st.lists(cells, min_size=6, max_size=24), st.randoms(use_true_random=False))
+def test_laws(rows, random):
+    times, arm = drawn(rows)
+    assume(len(set(arm)) == 2)
+    code, found = outcome(times, arm)
+    order = list(range(len(arm)))
+    random.shuffle(order)
+    assert outcome(times.take(order), arm[order])[0] == code
+    if found is None:
+        return
+    b, e = math.log(found.estimates[0].estimate), found.estimates[0]
+    assert found.certificate.gap <= found.certificate.tolerance
+    assert math.isfinite(b)
+    assert e.interval.low <= e.estimate <= e.interval.high
+    shuffled = fit(times.take(order), arm[order])
+    assert math.log(shuffled.estimates[0].estimate) == pytest.approx(b, abs=1e-4)
+    assert shuffled.log_likelihood == pytest.approx(found.log_likelihood, abs=1e-6)
+    swapped = fit(times, arm, "buffered")
+    assert math.log(swapped.estimates[0].estimate) == pytest.approx(-b, abs=1e-4)
+    scaled = fit(times.rescale(60.0), arm)
+    assert scaled.log_likelihood == pytest.approx(found.log_likelihood, abs=1e-6)
+    doubled = fit(times, arm, weight=np.full(len(arm), 2.0))
+    assert doubled.log_likelihood == pytest.approx(2 * found.log_likelihood, abs=1e-6)
+    assert doubled.estimates[0].std_error == pytest.approx(e.std_error / math.sqrt(2), rel=1e-3)
+    idle = Intervals(np.append(times.left, 0.0), np.append(times.right, INF))
+    added = fit(idle, np.append(arm, "plain"))
+    assert added.log_likelihood == pytest.approx(found.log_likelihood, abs=1e-6)
+    wider = Intervals(np.append(0.0, times.left[1:]), times.right)
+    again, wide = outcome(wider, arm)
+    if again == "estimate":
+        assert wide.log_likelihood >= found.log_likelihood - 1e-7
