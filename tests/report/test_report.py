@@ -134,9 +134,9 @@ def test_text_is_escaped():
 
 def test_both_papers_and_no_other(document, results, tmp_path):
     assert render_pdf(document, paper="a4") != render_pdf(document, paper="letter")
-    with pytest.raises(ReportError, match="(?i)the paper 'a5' is not known"):
+    with pytest.raises(ReportError, match=r"(?i)the paper 'a5' is not known"):
         render_pdf(document, paper="a5")
-    with pytest.raises(ReportError, match="(?i)the format 'docx' is not known"):
+    with pytest.raises(ReportError, match=r"(?i)the format 'docx' is not known"):
         write_report(results, tmp_path, formats=("docx",))
 
 
