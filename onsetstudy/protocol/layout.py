@@ -83,7 +83,7 @@ class ArmTable(_Table):
     preparation: StrictStr = ""
 
 
-class TestingTable(_Table):
+class ChairsideTable(_Table):
     """``[testing]``."""
 
     reference_arm: Annotated[StrictStr, _code("arm")]
@@ -154,7 +154,7 @@ class ProtocolFile(_Table):
     study: StudyTable
     population: PopulationTable = PopulationTable()
     arms: Annotated[list[ArmTable], Field(min_length=2)]
-    testing: TestingTable
+    testing: ChairsideTable
     onset: OnsetTable
     rescue: RescueTable = RescueTable()
     pain: PainTable | None = None
