@@ -74,7 +74,7 @@ def _limits_at(times: Intervals, minute: float, conf_level: float) -> Estimate |
             assumptions=_ASSUMPTIONS,
         )
     share = share_numb_by(times, minute, conf_level)
-    cautions = ()
+    cautions: tuple[Caution, ...] = ()
     if share.high - share.low > 1e-9:
         text = (
             f"The data place the share numb by {minute:g} min between {share.low:.0%} and {share.high:.0%}; "
