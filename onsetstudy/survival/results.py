@@ -10,10 +10,27 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.intervals import frozen_array
-from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, estimates_frame
+from onsetstudy.core.results import (
+    Assumption,
+    Caution,
+    Certificate,
+    Counts,
+    Estimate,
+    HypothesisTest,
+    Interval,
+    estimates_frame,
+)
 from onsetstudy.core.serialise import result_kind, to_dict
 
-__all__ = ["ArmContrast", "Bounds", "OnsetCurve"]
+__all__ = [
+    "ArmContrast",
+    "Bounds",
+    "ClusterEffect",
+    "EffectStretch",
+    "OnsetCurve",
+    "ProportionalityCheck",
+    "SharedFrailty",
+]
 
 
 @result_kind("onset_curve")
@@ -140,6 +157,89 @@ class ArmContrast:
         """One row per arm, then the contrasts."""
         contrasts = (self.difference, *self.more) + (() if self.ratio is None else (self.ratio,))
         return estimates_frame((*self.arms, *contrasts))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("effect_stretch")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EffectStretch:
+    """Hazard ratio within one stretch of time, ``from_min`` to ``to_min`` minutes (``inf``: to the end)."""
+
+    from_min: float
+    to_min: float
+    ratio: float
+    conf_low: float
+    conf_high: float
+    conf_level: float
+
+
+@result_kind("proportionality_check")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProportionalityCheck:
+    """Whether the ratio of rates changes with time, and how large it is early and late."""
+
+    test: HypothesisTest
+    stretches: tuple[EffectStretch, ...]
+    contrast: str
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
+
+    def to_frame(self) -> pd.DataFrame:
+        """The test, with the estimate columns."""
+        return self.test.to_frame()
+
+    def stretches_frame(self) -> pd.DataFrame:
+        """One row per stretch, for a figure."""
+        columns = ("from_min", "to_min", "ratio", "conf_low", "conf_high")
+        return pd.DataFrame([[getattr(s, c) for c in columns] for s in self.stretches], columns=list(columns))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("cluster_effect")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClusterEffect:
+    """One cluster's own rate against the average one: ratio with its shrunken interval; not a ranking."""
+
+    cluster: str
+    cases: int
+    ratio: float
+    interval: Interval
+
+
+@result_kind("shared_frailty")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharedFrailty:
+    """How much clusters (operators, practices) differ in the rate of becoming numb, beyond the covariates.
+
+    ``spread`` is the standard deviation of the clusters' log rates; ``estimates`` are the covariates' hazard ratios
+    for cases of the same cluster.
+    """
+
+    spread: Estimate
+    test: HypothesisTest
+    estimates: tuple[Estimate, ...]
+    clusters: tuple[ClusterEffect, ...]
+    log_likelihood: float
+    log_likelihood_without: float
+    certificate: Certificate
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
+
+    def to_frame(self) -> pd.DataFrame:
+        """Spread, then the hazard ratios."""
+        return estimates_frame((self.spread, *self.estimates))
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""

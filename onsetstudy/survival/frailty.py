@@ -1,0 +1,333 @@
+"""How much operators or practices differ: proportional hazards with a shared log-normal random effect.
+
+Cases of one cluster share a factor ``exp(s u)`` on their hazard, ``u`` standard normal. The marginal likelihood is
+integrated by Gauss-Hermite quadrature and maximised over coefficients, baseline increments and ``s`` together.
+
+References
+----------
+.. [1] McGilchrist CA, Aisbett CW (1991). Regression with frailty in survival analysis. Biometrics 47, 461-466.
+.. [2] Self SG, Liang KY (1987). Likelihood ratio tests under nonstandard conditions. JASA 82, 605-610 (the spread
+   at its boundary of 0: half the chi-square p-value).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, special, stats
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, HypothesisTest, Interval
+from onsetstudy.survival.coding import Coded, code_covariates
+from onsetstudy.survival.ph_fit import NEGLIGIBLE, maximise, set_up
+from onsetstudy.survival.ph_likelihood import Cells
+from onsetstudy.survival.results import ClusterEffect, SharedFrailty
+
+__all__ = ["fit_shared_frailty"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+NODES = 24
+TOLERANCE = 1e-5
+LARGEST_SPREAD = 4.0
+FEW_CLUSTERS = 5
+METHOD = "proportional hazards with a shared log-normal effect, Gauss-Hermite quadrature with 24 nodes"
+SOURCE = "McGilchrist & Aisbett 1991, Biometrics 47:461-466"
+ASSUMPTIONS = (
+    Assumption(name="proportional hazards", detail="within a cluster the ratio of rates is the same at all times"),
+    Assumption(name="normal clusters", detail="the clusters' log rates are spread like a normal distribution"),
+    Assumption(name="times of testing do not depend on onset"),
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Model:
+    """Cells by cluster on the baseline of the fit without clusters, and the quadrature."""
+
+    cells: Cells
+    cluster: IntArray
+    n_clusters: int
+    node: FloatArray
+    log_weight: FloatArray
+
+    def parts(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+        """Coefficients, log increments as increments, and spread from one row of parameters."""
+        p = self.cells.x.shape[1]
+        return theta[:p], theta[p:-1], np.exp(theta[p:-1]), float(theta[-1])
+
+
+def fit_shared_frailty(
+    times: Intervals,
+    covariates: Mapping[str, Any] | pd.DataFrame,
+    *,
+    cluster: ArrayLike,
+    reference: Mapping[str, str] | None = None,
+    conf_level: float = 0.95,
+) -> SharedFrailty:
+    """Spread of the clusters' rates, its test, and hazard ratios within clusters.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+    covariates : DataFrame or mapping, n rows
+        As for :func:`~onsetstudy.survival.regression.fit_proportional_hazards`.
+    cluster : array_like, shape (n,)
+        Operator or practice of each case; at least two.
+    reference : mapping, optional
+        Reference level by factor.
+    conf_level : float
+        Two-sided level.
+
+    Returns
+    -------
+    SharedFrailty
+        ``spread`` on the log scale with a profile-likelihood interval, ``test`` of no spread (boundary: half the
+        chi-square p-value), ``clusters``: shrunken ratio of each cluster to the average one.
+
+    Raises
+    ------
+    NotEstimable
+        As the fit without clusters; or ``"not_converged"`` with the gradient left.
+    OnsetStudyError
+        If there are fewer than two clusters, or lengths differ.
+    """
+    coded = code_covariates(covariates, len(times), reference)
+    codes, names = pd.factorize(np.asarray(cluster).astype(str), sort=True)
+    if codes.size != len(times) or len(names) < 2:
+        raise OnsetStudyError("cluster must name at least two clusters, one per case")
+    plain = maximise(set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), np.ones(len(times))))
+    problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), np.ones(len(times)))
+    model = _model(plain.cells, plain.cell_of[problem.kind_of], codes.astype(np.intp), len(names))
+    increments = plain.baseline.increment[np.isfinite(plain.baseline.increment)]
+    start = np.concatenate((plain.b, np.log(np.maximum(increments, 1e-6)), [0.4]))
+    best, gap, steps = _maximise(model, start)
+    value = -_negative(best, model)[0]
+    if value < plain.log_likelihood or best[-1] < 1e-3:
+        best = np.concatenate((plain.b, np.log(np.maximum(increments, NEGLIGIBLE)), [0.0]))
+        value = plain.log_likelihood
+    counts = Counts.of(np.isfinite(times.right))
+    certificate = Certificate(
+        converged=True,
+        iterations=steps,
+        gap=gap,
+        tolerance=TOLERANCE,
+        condition="largest gradient of the marginal log-likelihood, relative to the number of cases",
+    )
+    return SharedFrailty(
+        spread=_spread(model, best, value, plain.log_likelihood, conf_level, counts),
+        test=_boundary_test(value, plain.log_likelihood, counts),
+        estimates=_ratios(model, best, coded, conf_level, counts),
+        clusters=_clusters(model, best, [str(n) for n in names], codes, conf_level),
+        log_likelihood=value,
+        log_likelihood_without=plain.log_likelihood,
+        certificate=certificate,
+        method=METHOD,
+        n=counts,
+        assumptions=ASSUMPTIONS,
+        caution=(
+            (Caution(code="few_clusters", text=f"Only {len(names)} clusters: how much they differ is hardly known."),)
+            if len(names) < FEW_CLUSTERS
+            else ()
+        ),
+        source=SOURCE,
+    )
+
+
+def _model(cells: Cells, cell_of: IntArray, cluster: IntArray, n_clusters: int) -> _Model:
+    """Distinct pairs of cell and cluster."""
+    key, count = np.unique(cell_of * n_clusters + cluster, return_counts=True)
+    cell = key // n_clusters
+    node, weight = np.polynomial.hermite_e.hermegauss(NODES)
+    return _Model(
+        cells=Cells(
+            base=cells.base[cell],
+            start=cells.start[cell],
+            stop=cells.stop[cell],
+            open_end=cells.open_end[cell],
+            x=cells.x[cell],
+            weight=count.astype(np.float64),
+            n_increments=cells.n_increments,
+        ),
+        cluster=(key % n_clusters).astype(np.intp),
+        n_clusters=n_clusters,
+        node=node,
+        log_weight=np.log(weight / weight.sum()),
+    )
+
+
+def _by_node(model: _Model, theta: FloatArray) -> tuple[FloatArray, ...]:
+    """Log chance, slope in the predictor, and factors for the slopes in the increments, shape (cells, nodes)."""
+    b, _, h, spread = model.parts(theta)
+    cells = model.cells
+    total = np.concatenate(([0.0], np.cumsum(h)))
+    before = (total[cells.start] - total[cells.base])[:, None]
+    inside = np.where(cells.open_end, np.inf, total[cells.stop] - total[cells.start])[:, None]
+    relative = np.exp(np.clip((cells.x @ b)[:, None] + spread * model.node, -40, 40))
+    s = relative * np.where(np.isinf(inside), 1.0, inside)
+    closed = ~cells.open_end[:, None]
+    with np.errstate(divide="ignore", over="ignore"):
+        log_inside = np.where(closed, np.log(-np.expm1(-s)), 0.0)
+        first = np.where(closed, 1.0 / np.expm1(s), 0.0)
+    return -relative * before + log_inside, -relative * before + np.where(closed, s * first, 0.0), relative, first
+
+
+def _negative(theta: FloatArray, model: _Model) -> tuple[float, FloatArray]:
+    """Negative marginal log-likelihood and its gradient."""
+    cells, w = model.cells, model.cells.weight[:, None]
+    log_chance, slope, relative, first = _by_node(model, theta)
+    joint = np.zeros((model.n_clusters, NODES))
+    np.add.at(joint, model.cluster, w * log_chance)
+    joint += model.log_weight
+    marginal = special.logsumexp(joint, axis=1)
+    posterior = np.exp(joint - marginal[:, None])[model.cluster] * w
+    in_predictor = posterior * slope
+    waits, inner = posterior * relative, posterior * relative * first
+    m = cells.n_increments
+    steps = np.zeros(m + 1)
+    stop = np.where(cells.open_end, cells.start, cells.stop)
+    np.add.at(steps, cells.base, -waits.sum(axis=1))
+    np.add.at(steps, cells.start, (waits + inner).sum(axis=1))
+    np.add.at(steps, stop, -inner.sum(axis=1))
+    _, _, h, _ = model.parts(theta)
+    gradient = np.concatenate(
+        (cells.x.T @ in_predictor.sum(axis=1), np.cumsum(steps)[:m] * h, [float(np.sum(in_predictor * model.node))])
+    )
+    return -float(marginal.sum()), -gradient
+
+
+def _maximise(model: _Model, start: FloatArray, spread: float | None = None) -> tuple[FloatArray, float, int]:
+    p, m = model.cells.x.shape[1], model.cells.n_increments
+    held = (0.0, LARGEST_SPREAD) if spread is None else (spread, spread)
+    bounds = [(-20.0, 20.0)] * p + [(-30.0, 5.0)] * m + [held]
+    start = start.copy()
+    start[-1] = np.clip(start[-1], *held)
+    found = optimize.minimize(
+        _negative, start, args=(model,), jac=True, method="L-BFGS-B", bounds=bounds,
+        options={"maxiter": 3000, "maxfun": 6000, "ftol": 1e-14, "gtol": 1e-9, "maxcor": 30},
+    )  # fmt: skip
+    gradient = found.jac.copy()
+    at_low = np.isclose(found.x, [low for low, _ in bounds])
+    at_high = np.isclose(found.x, [high for _, high in bounds])
+    gradient[(at_low & (gradient > 0)) | (at_high & (gradient < 0)) | (at_low & at_high)] = 0.0
+    gap = float(np.abs(gradient).max() / model.cells.weight.sum())
+    if gap > TOLERANCE:
+        raise NotEstimable(
+            "frailty_spread",
+            f"the search for the maximum stopped with a gradient of {gap:.1e} left",
+            code="not_converged",
+        )
+    return found.x, gap, int(found.nit)
+
+
+def _spread(
+    model: _Model, best: FloatArray, value: float, without: float, conf_level: float, counts: Counts
+) -> Estimate:
+    """Spread with the limits at which the profile likelihood has fallen by half a chi-square quantile."""
+    drop = float(stats.chi2.ppf(conf_level, 1)) / 2
+    spread = float(best[-1])
+
+    def excess(s: float) -> float:
+        theta, _, _ = _maximise(model, best, spread=s)
+        return value + _negative(theta, model)[0] - drop
+
+    low = 0.0 if value - without <= drop else float(optimize.brentq(excess, 1e-3, spread, xtol=1e-4))
+    far = excess(LARGEST_SPREAD)
+    high = np.inf if far <= 0 else float(optimize.brentq(excess, max(spread, 1e-3), LARGEST_SPREAD, xtol=1e-4))
+    return Estimate(
+        quantity="frailty_spread",
+        contrast=None,
+        estimate=spread,
+        interval=Interval(low=low, high=float(high), level=conf_level, method="profile likelihood"),
+        unit="log ratio",
+        method=METHOD,
+        n=counts,
+        assumptions=ASSUMPTIONS,
+        source=SOURCE,
+    )
+
+
+def _boundary_test(value: float, without: float, counts: Counts) -> HypothesisTest:
+    ratio = max(0.0, 2 * (value - without))
+    return HypothesisTest(
+        quantity="frailty_test",
+        contrast=None,
+        statistic=ratio,
+        statistic_name="likelihood ratio",
+        df=1,
+        p_value=float(stats.chi2.sf(ratio, 1)) / 2 if ratio > 0 else 1.0,
+        alternative="clusters differ",
+        method="likelihood ratio of no spread, half the chi-square p-value at the boundary",
+        n=counts,
+        assumptions=ASSUMPTIONS,
+        source="Self & Liang 1987, JASA 82:605-610",
+    )
+
+
+def _ratios(model: _Model, best: FloatArray, coded: Coded, conf_level: float, counts: Counts) -> tuple[Estimate, ...]:
+    """Hazard ratios with errors from the observed information of all parameters, by differences of the gradient."""
+    size, step = best.size, 1e-4
+    free = np.ones(size, dtype=bool)
+    free[-1] = best[-1] > step
+    curvature = np.zeros((size, size))
+    for j in np.flatnonzero(free).tolist():
+        shift = np.zeros(size)
+        shift[j] = step
+        curvature[j] = (_negative(best + shift, model)[1] - _negative(best - shift, model)[1]) / (2 * step)
+    curvature = ((curvature + curvature.T) / 2)[np.ix_(free, free)]
+    covariance = np.linalg.pinv(curvature)
+    z = float(stats.norm.ppf(0.5 + conf_level / 2))
+    estimates = []
+    for j, contrast in enumerate(coded.contrasts):
+        b, error = float(best[j]), float(np.sqrt(max(covariance[j, j], 0.0)))
+        span = (float(np.exp(b - z * error)), float(np.exp(b + z * error)))
+        estimates.append(
+            Estimate(
+                quantity="hazard_ratio",
+                contrast=contrast,
+                estimate=float(np.exp(b)),
+                std_error=error,
+                interval=Interval(low=span[0], high=span[1], level=conf_level, method="normal, log scale"),
+                p_value=float(2 * stats.norm.sf(abs(b) / error)) if error > 0 else None,
+                unit="ratio",
+                method=METHOD,
+                n=counts,
+                assumptions=ASSUMPTIONS,
+                source=SOURCE,
+            )
+        )
+    return tuple(estimates)
+
+
+def _clusters(
+    model: _Model, best: FloatArray, names: list[str], codes: NDArray[Any], conf_level: float
+) -> tuple[ClusterEffect, ...]:
+    """Posterior mean of each cluster's log rate, and its normal interval, at the fitted parameters."""
+    log_chance = _by_node(model, best)[0]
+    joint = np.zeros((model.n_clusters, NODES))
+    np.add.at(joint, model.cluster, model.cells.weight[:, None] * log_chance)
+    joint += model.log_weight
+    posterior = np.exp(joint - special.logsumexp(joint, axis=1)[:, None])
+    effect = best[-1] * model.node
+    mean = posterior @ effect
+    error = np.sqrt(np.maximum(posterior @ effect**2 - mean**2, 0.0))
+    z = float(stats.norm.ppf(0.5 + conf_level / 2))
+    return tuple(
+        ClusterEffect(
+            cluster=name,
+            cases=int(np.sum(codes == k)),
+            ratio=float(np.exp(mean[k])),
+            interval=Interval(
+                low=float(np.exp(mean[k] - z * error[k])),
+                high=float(np.exp(mean[k] + z * error[k])),
+                level=conf_level,
+                method="posterior of the cluster at the fitted spread",
+            ),
+        )
+        for k, name in enumerate(names)
+    )

@@ -1,0 +1,206 @@
+"""Predicted and standardised curves, the check of proportionality, and shared frailty."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import integrate, stats
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.serialise import from_dict
+from onsetstudy.survival.frailty import fit_shared_frailty
+from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.ph_curves import predict_curves, standardise_curves
+from onsetstudy.survival.proportionality import check_proportionality
+from onsetstudy.survival.regression import fit_proportional_hazards
+
+TICKS = np.concatenate((np.arange(16.0), [np.inf]))
+
+
+def gridded(onset):
+    cell = np.searchsorted(TICKS[1:-1], onset)
+    return Intervals(TICKS[cell], TICKS[cell + 1])
+
+
+def study(seed, n=300, *, spread=0.0, clusters=12, shapes=(1.5, 1.5), effect=0.5):
+    rng = np.random.default_rng(seed)
+    x, c = rng.integers(0, 2, n), rng.integers(0, clusters, n)
+    u = spread * rng.normal(size=clusters)
+    shape = np.array(shapes)[x]
+    onset = 5 * (rng.exponential(size=n) * np.exp(-effect * x - u[c])) ** (1 / shape)
+    return gridded(onset), np.where(x == 1, "buffered", "plain"), c, u
+
+
+# Curves ---------------------------------------------------------------------------------------------------------------
+
+
+def test_with_strong_data_the_predicted_curves_are_close_to_each_arms_own():
+    times, arm, _, _ = study(1, n=4000)
+    frame = pd.DataFrame({"arm": arm})
+    plain, buffered = predict_curves(
+        times, frame, pd.DataFrame({"arm": ["plain", "buffered"]}), reference={"arm": "plain"}
+    )
+    for name, curve in (("plain", plain), ("buffered", buffered)):
+        own = fit_npmle(times.take(arm == name))
+        for t in (2.0, 4.0, 8.0):
+            assert curve.at(t)[0] == pytest.approx(own.at(t)[0], abs=0.03)
+        assert curve.mass.sum() == pytest.approx(1.0)
+
+
+def test_the_ratio_of_log_survival_is_the_hazard_ratio():
+    times, arm, _, _ = study(2)
+    ratio = fit_proportional_hazards(times, {"arm": arm}, reference={"arm": "plain"}).estimates[0].estimate
+    curves = predict_curves(
+        times, {"arm": arm}, pd.DataFrame({"arm": ["plain", "buffered"]}), reference={"arm": "plain"}
+    )
+    for t in (1.0, 3.0, 7.0):
+        one, other = (c.at(t)[0] for c in curves)
+        assert math.log(other) / math.log(one) == pytest.approx(ratio, rel=1e-6)
+
+
+def test_standardised_curves_average_the_predicted_ones_over_the_cases():
+    times, arm, _, _ = study(3)
+    rng = np.random.default_rng(0)
+    frame = pd.DataFrame(
+        {"arm": arm, "size": rng.normal(size=len(arm)), "site": rng.choice(["upper", "lower"], len(arm))}
+    )
+    standard = standardise_curves(times, frame, reference={"arm": "plain"})
+    every = predict_curves(times, frame, frame.assign(arm="buffered"), reference={"arm": "plain"})
+    for t in (2.0, 5.0):
+        assert standard["buffered"].at(t)[0] == pytest.approx(np.mean([c.at(t)[0] for c in every]), abs=1e-12)
+
+
+def test_without_other_covariates_standardising_changes_nothing():
+    times, arm, _, _ = study(4)
+    standard = standardise_curves(times, {"arm": arm})
+    (plain,) = predict_curves(times, {"arm": arm}, pd.DataFrame({"arm": ["plain"]}))
+    assert standard["plain"].mass == pytest.approx(plain.mass)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "words"), [({"size": [1.0]}, "no value for arm"), ({"arm": ["warm"]}, "no case has arm warm")]
+)
+def test_patterns_that_no_case_has(pattern, words):
+    times, arm, _, _ = study(5, n=60)
+    with pytest.raises(OnsetStudyError, match=rf"(?i){words}"):
+        predict_curves(times, {"arm": arm}, pd.DataFrame(pattern))
+    with pytest.raises(OnsetStudyError, match=r"(?i)site is not among"):
+        standardise_curves(times, {"arm": arm}, by="site")
+
+
+# Proportionality ------------------------------------------------------------------------------------------------------
+
+
+def test_proportional_rates_are_rarely_called_otherwise():
+    """Size of the test at 5 % over 300 studies of 120 cases, within three Monte Carlo errors."""
+    p = [check_proportionality(t, {"arm": a}).test.p_value for t, a, _, _ in (study(s, n=120) for s in range(300))]
+    assert abs(np.mean(np.array(p) < 0.05) - 0.05) < 3 * math.sqrt(0.05 * 0.95 / 300)
+
+
+def test_rates_that_cross_are_found_and_shown_by_stretches():
+    times, arm, _, _ = study(6, n=400, shapes=(1.0, 3.0), effect=0.0)
+    found = check_proportionality(times, {"arm": arm}, split_min=[4.0], reference={"arm": "plain"})
+    assert found.test.p_value < 1e-6
+    early, late = found.stretches
+    assert (early.from_min, early.to_min, late.to_min) == (0.0, 4.0, math.inf)
+    assert early.ratio < 1 < late.ratio
+    assert from_dict(found.to_dict()).to_dict() == found.to_dict()
+    assert len(found.stretches_frame()) == 2
+
+
+def test_one_stretch_gives_back_the_ratio_itself():
+    times, arm, _, _ = study(7)
+    found = check_proportionality(times, {"arm": arm}, split_min=[1e9], reference={"arm": "plain"})
+    fit = fit_proportional_hazards(times, {"arm": arm}, reference={"arm": "plain"}).estimates[0]
+    (only,) = found.stretches
+    assert only.ratio == pytest.approx(fit.estimate, rel=1e-5)
+    width = math.log(only.conf_high / only.conf_low) / (2 * stats.norm.ppf(0.975))
+    assert width == pytest.approx(fit.std_error, rel=1e-3)
+
+
+def test_too_few_gaps_to_tell():
+    times = Intervals([0, 0, 1, 1, 0, 1], [1, 1, 2, 2, 1, 2])
+    with pytest.raises(NotEstimable, match="too few gaps"):
+        check_proportionality(times, {"arm": ["a", "b", "a", "b", "a", "a"]})
+
+
+# Frailty --------------------------------------------------------------------------------------------------------------
+
+
+def test_the_spread_is_found_again():
+    """Mean of 8 estimates against 0.5, within three of their own standard errors (maximum likelihood: a little low)."""
+    found = []
+    for seed in range(8):
+        times, arm, cluster, _ = study(seed + 20, n=400, spread=0.5, clusters=20)
+        found.append(fit_shared_frailty(times, {"arm": arm}, cluster=cluster).spread.estimate)
+    assert abs(np.mean(found) - 0.5) < 3 * np.std(found, ddof=1) / math.sqrt(8) + 0.03
+
+
+def test_clusters_are_told_apart_and_shrunken():
+    times, arm, cluster, true = study(31, n=600, spread=0.6)
+    found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster, reference={"arm": "plain"})
+    told = np.array([math.log(c.ratio) for c in found.clusters])
+    real = np.array([true[int(c.cluster)] for c in found.clusters])
+    assert np.corrcoef(told, real)[0, 1] > 0.9
+    assert np.std(told) < found.spread.estimate * 1.2
+    assert found.test.p_value < 0.001
+    assert found.spread.interval.low < 0.6 < found.spread.interval.high
+    assert from_dict(found.to_dict()).to_dict() == found.to_dict()
+
+
+def test_without_spread_the_fit_is_that_without_clusters():
+    times, arm, cluster, _ = study(33, n=300, clusters=6)
+    found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster, reference={"arm": "plain"})
+    plain = fit_proportional_hazards(times, {"arm": arm}, reference={"arm": "plain"})
+    assert found.spread.interval.low == 0.0
+    assert found.log_likelihood >= plain.log_likelihood - 1e-8
+    assert found.estimates[0].estimate == pytest.approx(plain.estimates[0].estimate, rel=0.05)
+
+
+def test_the_marginal_likelihood_is_the_integral():
+    """One cluster's integral by adaptive quadrature (scipy) at the fitted parameters, added up over clusters."""
+    from onsetstudy.survival import frailty
+
+    times, arm, cluster, _ = study(35, n=60, spread=0.5, clusters=4)
+    kept = {}
+    original = frailty._maximise
+
+    def remember(model, start, spread=None):
+        result = original(model, start, spread)
+        kept.setdefault("first", (model, result[0]))
+        return result
+
+    frailty._maximise = remember
+    try:
+        fit_shared_frailty(times, {"arm": arm}, cluster=cluster)
+    finally:
+        frailty._maximise = original
+    model, theta = kept["first"]
+    b, _, h, spread = model.parts(theta)
+    total = np.concatenate(([0.0], np.cumsum(h)))
+    cells = model.cells
+
+    def chance(u, k):
+        value = 1.0
+        for i in np.flatnonzero(model.cluster == k):
+            e = math.exp(float(cells.x[i] @ b) + spread * u)
+            before = math.exp(-e * (total[cells.start[i]] - total[cells.base[i]]))
+            after = 0.0 if cells.open_end[i] else math.exp(-e * (total[cells.stop[i]] - total[cells.base[i]]))
+            value *= (before - after) ** cells.weight[i]
+        return value * stats.norm.pdf(u)
+
+    by_hand = sum(
+        math.log(integrate.quad(chance, -8, 8, args=(k,), epsabs=0, epsrel=1e-10, limit=200)[0])
+        for k in range(model.n_clusters)
+    )
+    assert -frailty._negative(theta, model)[0] == pytest.approx(by_hand, abs=1e-6)
+
+
+def test_one_cluster_is_refused():
+    times, arm, _, _ = study(36, n=40)
+    with pytest.raises(OnsetStudyError, match="at least two clusters"):
+        fit_shared_frailty(times, {"arm": arm}, cluster=np.zeros(40))
