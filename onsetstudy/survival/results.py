@@ -27,8 +27,13 @@ __all__ = [
     "Bounds",
     "ClusterEffect",
     "EffectStretch",
+    "FinenessOfTesting",
+    "NeverNumbFit",
     "OnsetCurve",
+    "ParametricComparison",
+    "ParametricFit",
     "ProportionalityCheck",
+    "ScheduleCheck",
     "SharedFrailty",
 ]
 
@@ -240,6 +245,123 @@ class SharedFrailty:
     def to_frame(self) -> pd.DataFrame:
         """Spread, then the hazard ratios."""
         return estimates_frame((self.spread, *self.estimates))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("parametric_fit")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ParametricFit:
+    """An accelerated-time model. ``parameters`` holds ``(name, value, standard error)`` on the log scale of time."""
+
+    family: str
+    estimates: tuple[Estimate, ...]
+    parameters: tuple[tuple[str, float, float], ...]
+    log_likelihood: float
+    aic: float
+    certificate: Certificate
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per time ratio."""
+        return estimates_frame(self.estimates)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("parametric_comparison")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ParametricComparison:
+    """Families side by side, best by Akaike's criterion first; ``failed`` pairs a family with why it has no fit."""
+
+    fits: tuple[ParametricFit, ...]
+    failed: tuple[tuple[str, str], ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Family, log-likelihood, number of parameters and Akaike's criterion."""
+        rows = [(f.family, f.log_likelihood, len(f.parameters), f.aic) for f in self.fits]
+        return pd.DataFrame(rows, columns=["family", "log_likelihood", "parameters", "aic"])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("never_numb_fit")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NeverNumbFit:
+    """A mixture of cases that never become numb and cases that do."""
+
+    family: str
+    shares: tuple[Estimate, ...]
+    time_ratio: Estimate | None
+    test: HypothesisTest
+    log_likelihood: float
+    log_likelihood_without: float
+    certificate: Certificate
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
+
+    def to_frame(self) -> pd.DataFrame:
+        """Shares, then the time ratio."""
+        return estimates_frame(self.shares if self.time_ratio is None else (*self.shares, self.time_ratio))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("schedule_check")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScheduleCheck:
+    """Whether arms were tested at the same minutes.
+
+    ``minutes`` holds, by arm and number of the test: cases, lower quartile, median and upper quartile of its minute.
+    """
+
+    test: HypothesisTest
+    minutes: tuple[tuple[str, int, int, float, float, float], ...]
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """The test, with the estimate columns."""
+        return self.test.to_frame()
+
+    def minutes_frame(self) -> pd.DataFrame:
+        """One row per arm and test, for a figure."""
+        return pd.DataFrame(self.minutes, columns=["arm", "test", "cases", "q25_min", "median_min", "q75_min"])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("fineness_of_testing")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinenessOfTesting:
+    """How fine the testing was, by arm."""
+
+    rows: tuple[tuple[str, int, int, int, float, int], ...]
+    caution: tuple[Caution, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per arm."""
+        columns = ["arm", "cases", "numb_at_first_test", "first_test_too_late", "median_gap_min", "missed_tests"]
+        return pd.DataFrame(self.rows, columns=columns)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""

@@ -1,0 +1,171 @@
+"""Distributions of log time that the parametric models share, and the interval likelihood under them.
+
+``log T = location + scale * W``. ``W`` is extreme-value (Weibull), normal, logistic, or log-gamma with shape ``q``
+(generalised gamma: Weibull at ``q = 1``, log-normal at ``q = 0``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize, special, stats
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.intervals import Intervals
+
+__all__ = ["FAMILIES", "Optimum", "chance_rows", "log_survival", "observed_information", "polish"]
+
+FloatArray = NDArray[np.float64]
+FAMILIES = ("weibull", "lognormal", "loglogistic", "generalised_gamma")
+SMALL_SHAPE = 1e-4
+GRADIENT_TOLERANCE = 1e-6
+
+
+def log_survival(family: str, w: FloatArray, shape: float = 1.0) -> FloatArray:
+    """Log of the chance that ``W`` exceeds ``w``; 0 at minus infinity."""
+    with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+        if family == "weibull":
+            return np.asarray(-np.exp(w), dtype=np.float64)
+        if family == "lognormal":
+            return np.asarray(stats.norm.logsf(w), dtype=np.float64)
+        if family == "loglogistic":
+            return np.asarray(-np.logaddexp(0.0, w), dtype=np.float64)
+        if abs(shape) < SMALL_SHAPE:
+            return np.asarray(stats.norm.logsf(w), dtype=np.float64)
+        k = shape**-2
+        inner = k * np.exp(np.clip(shape * w, -700, 700))
+        tail = special.gammaincc(k, inner) if shape > 0 else special.gammainc(k, inner)
+        return np.asarray(np.log(np.maximum(tail, 1e-300)), dtype=np.float64)
+
+
+def _log_density(family: str, w: FloatArray, shape: float) -> FloatArray:
+    """Log density of ``W``."""
+    if family == "weibull":
+        return np.asarray(w - np.exp(w), dtype=np.float64)
+    if family == "lognormal":
+        return np.asarray(stats.norm.logpdf(w), dtype=np.float64)
+    if family == "loglogistic":
+        return np.asarray(w - 2 * np.logaddexp(0.0, w), dtype=np.float64)
+    if abs(shape) < SMALL_SHAPE:
+        return np.asarray(stats.norm.logpdf(w), dtype=np.float64)
+    k = shape**-2
+    scaled = k * (shape * w - np.exp(np.clip(shape * w, -700, 700)))
+    return np.asarray(np.log(abs(shape)) + k * np.log(k) - special.gammaln(k) + scaled, dtype=np.float64)
+
+
+def chance_rows(
+    family: str, times: Intervals, location: FloatArray, scale: float, shape: float = 1.0
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Log chance (or density) of each case's onset among those who become numb, and of being without it at ``left``.
+
+    Returns
+    -------
+    tuple of ndarray, shape (n,)
+        Log chance of onset in ``(left, right]`` (log density of an exact time), log survival at ``left``, and which
+        cases were never seen numb: for these only the second counts.
+    """
+    with np.errstate(divide="ignore"):
+        low = (np.log(times.left) - location) / scale
+        high = (np.log(times.right) - location) / scale
+    before = np.where(times.left > 0, log_survival(family, low, shape), 0.0)
+    after = np.where(
+        np.isfinite(times.right), log_survival(family, np.where(np.isfinite(high), high, 0.0), shape), -np.inf
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gap = before + np.log(-np.expm1(np.minimum(after - before, -1e-300)))
+    exact = times.exact
+    if exact.any():
+        density = (
+            _log_density(family, np.where(exact, low, 0.0), shape)
+            - np.log(scale)
+            - np.log(np.where(exact, times.left, 1.0))
+        )
+        gap = np.where(exact, density, gap)
+    return np.asarray(gap), before, times.right_censored
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Optimum:
+    """Parameters at a maximum, its log-likelihood, the largest gradient per case and the steps taken."""
+
+    theta: FloatArray
+    log_likelihood: float
+    gap: float
+    iterations: int
+
+
+def _slope(value: Callable[[FloatArray], float], theta: FloatArray) -> FloatArray:
+    """Gradient by central differences with a step fitted to each parameter."""
+    gradient = np.zeros(theta.size)
+    for j in range(theta.size):
+        step = 1e-5 * max(1.0, abs(theta[j]))
+        shift = np.zeros(theta.size)
+        shift[j] = step
+        gradient[j] = (value(theta + shift) - value(theta - shift)) / (2 * step)
+    return gradient
+
+
+def polish(
+    value: Callable[[FloatArray], float],
+    starts: list[FloatArray],
+    n: int,
+    quantity: str,
+    tolerance: float = GRADIENT_TOLERANCE,
+) -> Optimum:
+    """Best maximum of a log-likelihood from several starts, certified by its gradient per case.
+
+    Raises
+    ------
+    NotEstimable
+        ``"not_converged"`` if no start leads to a point where the gradient vanishes.
+    """
+    best: Optimum | None = None
+    for start in starts:
+        steps, theta = 0, start
+        for _ in range(4):
+            found = optimize.minimize(
+                _downhill, theta, args=(value,), jac=True, method="BFGS", options={"gtol": 1e-7 * n, "maxiter": 500}
+            )
+            steps, theta = steps + int(found.nit), found.x
+            gap = float(np.abs(_slope(value, theta)).max() / n)
+            if gap <= tolerance:
+                break
+        candidate = Optimum(theta, value(theta), gap, steps)
+        settled = np.isfinite(candidate.log_likelihood) and candidate.gap <= tolerance
+        if settled and (best is None or candidate.log_likelihood > best.log_likelihood + 1e-9):
+            best = candidate
+    if best is None:
+        raise NotEstimable(quantity, "the search for the maximum did not settle", code="not_converged")
+    return best
+
+
+def _downhill(theta: FloatArray, value: Callable[[FloatArray], float]) -> tuple[float, FloatArray]:
+    """Negative log-likelihood, a large number where it is not defined, and its gradient."""
+    here = value(theta)
+    return (-here if np.isfinite(here) else 1e12), -_slope(value, theta)
+
+
+def observed_information(value: Callable[[FloatArray], float], theta: FloatArray, quantity: str) -> FloatArray:
+    """Covariance of the parameters from the second derivative, by central differences.
+
+    Raises
+    ------
+    NotEstimable
+        ``"flat"`` if the likelihood is flat in some direction, so that an error would mean nothing.
+    """
+    size = theta.size
+    step = 1e-4 * np.maximum(1.0, np.abs(theta))
+    hessian = np.zeros((size, size))
+    for i in range(size):
+        for j in range(i, size):
+            a, b = np.zeros(size), np.zeros(size)
+            a[i], b[j] = step[i], step[j]
+            total = value(theta + a + b) - value(theta + a - b) - value(theta - a + b) + value(theta - a - b)
+            hessian[i, j] = hessian[j, i] = total / (4 * step[i] * step[j])
+    values = np.linalg.eigvalsh(-hessian)
+    if not np.all(np.isfinite(values)) or values[0] <= 1e-9 * max(values[-1], 1.0):
+        raise NotEstimable(quantity, "the likelihood is flat: these data do not determine the model", code="flat")
+    return np.asarray(np.linalg.inv(-hessian), dtype=np.float64)

@@ -1,0 +1,263 @@
+"""Grouped hazards, accelerated-time models, the never-numb share and the diagnostics of the testing."""
+
+from __future__ import annotations
+
+import math
+import warnings
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.serialise import from_dict
+from onsetstudy.survival.cure import fit_never_numb
+from onsetstudy.survival.diagnostics import check_schedule, summarise_testing
+from onsetstudy.survival.grouped import fit_grouped_hazards
+from onsetstudy.survival.parametric import compare_parametric, fit_accelerated_time, fitted_against_curve
+from onsetstudy.survival.regression import fit_proportional_hazards
+from tests.survival.test_regression import OPEN_DATA, open_data
+
+INF = math.inf
+
+
+def inspected(onset, tests):
+    ends = np.concatenate(([0.0], tests, [np.inf]))
+    cell = np.searchsorted(tests, onset)
+    return Intervals(ends[cell], ends[cell + 1])
+
+
+def study(seed, n=300, *, miss=0.0, never=0.0, ratio=0.6, shape=1.5):
+    rng = np.random.default_rng(seed)
+    arm = rng.integers(0, 2, n)
+    onset = 5 * np.where(arm == 1, ratio, 1.0) * rng.weibull(shape, n)
+    onset[rng.random(n) < never] = np.inf
+    rows = [inspected(onset[[i]], np.arange(1.0, 16)[rng.random(15) >= miss]) for i in range(n)]
+    times = Intervals(np.concatenate([r.left for r in rows]), np.concatenate([r.right for r in rows]))
+    return times, np.where(arm == 1, "buffered", "plain")
+
+
+# Grouped --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("miss", [0.0, 0.2])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_grouped_model_is_another_road_to_the_same_ratio(seed, miss):
+    times, arm = study(seed, n=150, miss=miss)
+    grouped = fit_grouped_hazards(times, {"arm": arm}, reference={"arm": "plain"})
+    other = fit_proportional_hazards(times, {"arm": arm}, reference={"arm": "plain"})
+    assert grouped.estimates[0].estimate == pytest.approx(other.estimates[0].estimate, rel=2e-4)
+    assert grouped.estimates[0].std_error == pytest.approx(other.estimates[0].std_error, rel=2e-3)
+    assert grouped.log_likelihood == pytest.approx(other.log_likelihood, abs=1e-4)
+    assert grouped.log_likelihood_null == pytest.approx(other.log_likelihood_null, abs=1e-4)
+    assert grouped.certificate.gap <= grouped.certificate.tolerance
+
+
+def test_one_interval_by_hand_in_the_grouped_model(reference):
+    ref = reference("prentice_gloeckler_1978")
+    times = Intervals([0] * 3 + [1] * 7 + [0] * 5 + [1] * 5, [1] * 3 + [INF] * 7 + [1] * 5 + [INF] * 5)
+    found = fit_grouped_hazards(times, {"arm": ["plain"] * 10 + ["buffered"] * 10}, reference={"arm": "plain"})
+    ref.check("beta", math.log(found.estimates[0].estimate))
+
+
+def test_an_arm_without_onset_has_no_grouped_ratio():
+    times = Intervals([0, 1, 2, 3, 5, 5, 5, 5], [1, 2, 3, 4, INF, INF, INF, INF])
+    with pytest.raises(NotEstimable) as caught:
+        fit_grouped_hazards(times, {"arm": ["plain"] * 4 + ["buffered"] * 4})
+    assert caught.value.code == "separation"
+    with pytest.raises(NotEstimable, match="no case was seen to become numb"):
+        fit_grouped_hazards(Intervals([5] * 4, [INF] * 4), {"arm": ["plain", "buffered"] * 2})
+
+
+# Accelerated time -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("family", ["weibull", "loglogistic", "lognormal"])
+@pytest.mark.parametrize("name", OPEN_DATA)
+def test_open_data_against_survreg(reference, name, family):
+    ref = reference("survreg_open_data")
+    times, group, base = open_data(name)
+    found = fit_accelerated_time(times, {"arm": group}, family=family, reference={"arm": base})
+    e = found.estimates[0]
+    ref.check(f"{name}_{family}_location", found.parameters[0][1])
+    ref.check(f"{name}_{family}_log_ratio", math.log(e.estimate))
+    ref.check(f"{name}_{family}_std_error", e.std_error)
+    assert found.log_likelihood >= ref.value(f"{name}_{family}_loglik") - 1e-6
+    assert found.certificate.gap <= found.certificate.tolerance
+
+
+def test_the_weibull_ratio_of_rates_as_computed_elsewhere():
+    """exp(.567551 / .619340) = 2.500: breast cosmesis, R survival 3.5-3."""
+    times, group, base = open_data("cosmesis")
+    found = fit_accelerated_time(times, {"arm": group}, reference={"arm": base})
+    scale = math.exp(found.parameters[-1][1])
+    assert found.estimates[0].estimate ** (-1 / scale) == pytest.approx(2.500, abs=5e-4)
+
+
+def test_the_generalised_gamma_contains_weibull_and_lognormal():
+    times, group, base = open_data("cosmesis")
+    table = compare_parametric(times, {"arm": group}, reference={"arm": base})
+    value = {f.family: f.log_likelihood for f in table.fits}
+    assert value["generalised_gamma"] >= max(value["weibull"], value["lognormal"]) - 1e-7
+    assert not table.failed
+    frame = table.to_frame()
+    assert frame["aic"].is_monotonic_increasing
+    assert from_dict(table.to_dict()).to_dict() == table.to_dict()
+
+
+def test_a_left_end_of_nought_and_exact_times_are_admitted():
+    times = Intervals([0, 0, 1, 2, 3, 4.5, 2.5, 6], [1, 2, 2, 3, INF, 4.5, 2.5, INF])
+    for family in ("weibull", "lognormal", "loglogistic"):
+        found = fit_accelerated_time(times, family=family)
+        assert found.certificate.gap <= found.certificate.tolerance
+
+
+@settings(max_examples=10)
+@given(st.integers(0, 10_000), st.sampled_from(["weibull", "lognormal", "loglogistic"]), st.floats(0.1, 60))
+def test_laws_of_accelerated_time(seed, family, factor):
+    times, arm = study(seed, n=60, never=0.1)
+    assume(len(set(arm)) == 2)
+    one = fit_accelerated_time(times, {"arm": arm}, family=family, reference={"arm": "plain"})
+    e = one.estimates[0]
+    scaled = fit_accelerated_time(times.rescale(factor), {"arm": arm}, family=family, reference={"arm": "plain"})
+    assert scaled.estimates[0].estimate == pytest.approx(e.estimate, rel=1e-4)
+    assert scaled.parameters[0][1] == pytest.approx(one.parameters[0][1] + math.log(factor), abs=1e-3)
+    swapped = fit_accelerated_time(times, {"arm": arm}, family=family, reference={"arm": "buffered"})
+    assert swapped.estimates[0].estimate == pytest.approx(1 / e.estimate, rel=1e-4)
+    order = np.random.default_rng(seed).permutation(60)
+    shuffled = fit_accelerated_time(times.take(order), {"arm": arm[order]}, family=family, reference={"arm": "plain"})
+    assert shuffled.log_likelihood == pytest.approx(one.log_likelihood, abs=1e-6)
+
+
+def test_what_determines_no_model_gives_no_number():
+    with pytest.raises(NotEstimable, match="fewer than two onsets"):
+        fit_accelerated_time(Intervals([5, 5, 0], [INF, INF, 1]))
+    with pytest.raises(NotEstimable) as caught:
+        fit_accelerated_time(Intervals([0, 1, 2, 5, 5, 5], [1, 2, 3, INF, INF, INF]), {"arm": list("aaabbb")})
+    assert caught.value.code == "separation"
+    with pytest.raises(NotEstimable):
+        fit_accelerated_time(Intervals([0] * 6, [1] * 6))
+    with pytest.raises(OnsetStudyError, match=r"(?i)the family 'gompertz' is not known"):
+        fit_accelerated_time(Intervals([0, 1], [1, 2]), family="gompertz")
+
+
+def test_the_fit_beside_the_curve():
+    times, _ = study(3, n=2000, ratio=1.0)
+    fit = fit_accelerated_time(times)
+    frame = fitted_against_curve(fit, times, np.array([0.0, 2.0, 5.0, 10.0]))
+    assert frame["fitted"].iloc[0] == 1.0
+    assert np.all((frame["fitted"] > frame["low"] - 0.03) & (frame["fitted"] < frame["high"] + 0.03))
+    with pytest.raises(OnsetStudyError, match="without covariates"):
+        fitted_against_curve(fit_accelerated_time(times, {"x": np.arange(2000) % 2}), times, np.array([1.0]))
+
+
+# Never numb -----------------------------------------------------------------------------------------------------------
+
+
+def test_the_share_is_found_where_the_general_library_says_nought():
+    """15 % never numb of 2,000: the library leaves never-numb cases out of their own likelihood."""
+    from lifelines import MixtureCureFitter, WeibullFitter
+
+    times, _ = study(4, n=2000, never=0.15, ratio=1.0)
+    found = fit_never_numb(times)
+    e = found.shares[0]
+    assert e.interval.low < 0.15 < e.interval.high
+    assert found.test.p_value < 1e-6
+    assert not found.caution
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        theirs = MixtureCureFitter(base_fitter=WeibullFitter()).fit_interval_censoring(
+            np.maximum(times.left, 1e-8), times.right
+        )
+    assert theirs.cured_fraction_ < 0.05
+
+
+def test_shares_of_two_arms_and_the_time_ratio_of_the_rest():
+    rng = np.random.default_rng(5)
+    n = 3000
+    arm = rng.integers(0, 2, n)
+    onset = 5 * np.where(arm == 1, 0.7, 1.0) * rng.weibull(1.6, n)
+    onset[rng.random(n) < np.where(arm == 1, 0.08, 0.2)] = np.inf
+    found = fit_never_numb(
+        inspected(onset, np.arange(1.0, 21)), np.where(arm == 1, "buffered", "plain"), reference_arm="plain"
+    )
+    assert [e.contrast for e in found.shares] == ["plain", "buffered"]
+    for e, true in zip(found.shares, (0.2, 0.08), strict=True):
+        assert e.interval.low < true < e.interval.high
+    assert found.time_ratio.interval.low < 0.7 < found.time_ratio.interval.high
+    assert from_dict(found.to_dict()).to_dict() == found.to_dict()
+
+
+def test_short_follow_up_is_said():
+    rng = np.random.default_rng(6)
+    onset = 8 * rng.weibull(1.2, 4000)
+    onset[rng.random(4000) < 0.3] = np.inf
+    found = fit_never_numb(inspected(onset, np.arange(1.0, 11)))
+    assert [c.code for c in found.caution] == ["short_follow_up"]
+    assert "Testing ended at 10 min" in found.caution[0].text
+
+
+def test_where_everybody_becomes_numb_there_is_no_share():
+    times, _ = study(7, n=200, ratio=1.0, shape=3.0)
+    with pytest.raises(NotEstimable) as caught:
+        fit_never_numb(times)
+    assert caught.value.code in ("boundary", "flat", "not_converged")
+
+
+# Testing itself -------------------------------------------------------------------------------------------------------
+
+
+def readings(starts, gap=1.0, number=4):
+    case = np.repeat(np.arange(len(starts)), number)
+    return case, np.concatenate([s + gap * np.arange(number) for s in starts])
+
+
+def test_like_schedules_are_rarely_called_unlike():
+    p = []
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        case, minute = readings(rng.uniform(0.9, 1.4, 60))
+        p.append(check_schedule(case, minute, np.array(["plain", "buffered"] * 30), reference_arm="plain").test.p_value)
+    assert np.mean(np.array(p) < 0.05) <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 200)
+
+
+def test_a_later_first_test_in_one_arm_is_found_and_said():
+    rng = np.random.default_rng(1)
+    late = np.tile([0.0, 3.0], 30)
+    case, minute = readings(rng.uniform(0.9, 1.1, 60) + late)
+    found = check_schedule(case, minute, np.array(["plain", "buffered"] * 30), reference_arm="plain")
+    assert found.test.p_value < 1e-6
+    assert "came at 4.0 min on average in the arm buffered and at 1.0 min in the arm plain" in found.caution[0].text
+    frame = found.minutes_frame()
+    assert frame[(frame["arm"] == "plain") & (frame["test"] == 1)]["median_min"].iloc[0] == pytest.approx(1.0, abs=0.05)
+    assert from_dict(found.to_dict()).to_dict() == found.to_dict()
+
+
+def test_identical_minutes_are_no_difference():
+    case, minute = readings(np.ones(20))
+    assert check_schedule(case, minute, np.array(["a", "b"] * 10), reference_arm="a").test.p_value == 1.0
+
+
+def test_schedules_that_cannot_be_compared():
+    with pytest.raises(NotEstimable, match="too few cases"):
+        check_schedule([0, 1], [1.0, 1.0], ["a", "b"], reference_arm="a")
+    with pytest.raises(OnsetStudyError, match=r"(?i)two arms are compared"):
+        check_schedule([0, 1], [1.0, 1.0], ["a", "a"], reference_arm="a")
+    with pytest.raises(OnsetStudyError, match=r"(?i)every case must have an arm"):
+        check_schedule([0, 5], [1.0, 1.0], ["a", "b"], reference_arm="a")
+
+
+def test_a_first_test_after_the_target_is_told_in_plain_words():
+    times = Intervals([0, 0, 4, 0, 1], [4, 4, 5, 1, 2])
+    found = summarise_testing(times, list("bbbaa"), target_min=2, missed=[0, 1, 0, 2, 0])
+    assert found.rows[0][:4] == ("a", 2, 1, 0)
+    assert found.rows[1][:4] == ("b", 3, 2, 2)
+    assert found.to_frame()["missed_tests"].tolist() == [2, 1]
+    texts = [c.text for c in found.caution]
+    assert texts[1] == (
+        "In the arm b 2 teeth were numb at a first test that came after minute 2: nobody can say whether they were "
+        "numb by then."
+    )
+    assert texts[0].startswith("In the arm a 1 of 2 teeth were numb at their first test already")
