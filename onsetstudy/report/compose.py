@@ -9,7 +9,7 @@ from onsetstudy.report import tables
 from onsetstudy.report.document import Block, Cautions, Document, Figure, Heading, Pairs, Paragraph, Section
 from onsetstudy.report.figures import curves, forest, key_figures, pain
 from onsetstudy.report.numbers import decimal, p_text
-from onsetstudy.report.words import answer, hazard_words, none_left, pain_words, plain_words
+from onsetstudy.report.words import answer, diagnostic_words, hazard_words, none_left, pain_words, plain_words
 from onsetstudy.study.results import Population, StudyResults
 
 __all__ = ["compose"]
@@ -224,6 +224,7 @@ def _statistician(results: StudyResults) -> Section:
     if results.data_quality.rows_read:
         blocks.append(tables.reasons_table(results))
     blocks.append(tables.numbers_table(population, f"All estimates. {population.label}."))
+    blocks += [Paragraph(text=text) for text in diagnostic_words(results)]
     blocks += [tables.assumptions_table(results), tables.certificate_table(results), Heading(text="Provenance")]
     provenance = results.provenance
     blocks.append(

@@ -7,10 +7,19 @@ from dataclasses import dataclass
 
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.numbers import decimal, interval, percent
+from onsetstudy.report.numbers import decimal, interval, p_text, percent
 from onsetstudy.study.results import EstimateLike, Population, StudyResults
 
-__all__ = ["Answer", "answer", "hazard_words", "pain_words", "share_words", "sooner_or_later", "wait_words"]
+__all__ = [
+    "Answer",
+    "answer",
+    "diagnostic_words",
+    "hazard_words",
+    "pain_words",
+    "share_words",
+    "sooner_or_later",
+    "wait_words",
+]
 
 NAMES = {
     "ianb": "inferior alveolar nerve block",
@@ -191,3 +200,35 @@ def none_left(never: EstimateLike) -> str | None:
         f"No {never.contrast} case was left un-numb; with {cases} cases the true share could still be as high as "
         f"{percent(never.interval.high, cases)}."
     )
+
+
+def diagnostic_words(results: StudyResults) -> list[str]:
+    """What was found when the assumptions were looked at, one sentence each."""
+    found = results.diagnostics
+    if found is None:
+        return []
+    said = []
+    check = found.proportionality
+    if isinstance(check, NotAvailable):
+        said.append(f"Whether the ratio of rates is the same at all times was not tested: {check.reason}.")
+    else:
+        parts = [
+            f"{decimal(s.ratio, 2)} ({interval(s.conf_low, s.conf_high, 2)}) "
+            + (f"from {s.from_min:g} min on" if s.to_min == float("inf") else f"up to {s.to_min:g} min")
+            for s in check.stretches
+        ]
+        p = p_text(check.test.p_value)
+        told = p if p.startswith("<") else f"= {p}"
+        said.append(f"Ratio of rates by stretch of time: {', '.join(parts)}; test of one ratio throughout: p {told}.")
+    if isinstance(found.grouped_ratio, Estimate):
+        said.append(
+            "Another road to the ratio, without strata (complementary log-log regression on the gaps): "
+            f"{decimal(found.grouped_ratio.estimate, 2)} "
+            f"({interval(found.grouped_ratio.interval.low, found.grouped_ratio.interval.high, 2)})."
+        )
+    if isinstance(found.schedule, NotAvailable):
+        said.append(f"Whether the arms were tested alike could not be looked at: {found.schedule.reason}.")
+    else:
+        p = p_text(found.schedule.test.p_value)
+        said.append(f"Minutes of the first tests compared between arms: p {p if p.startswith('<') else '= ' + p}.")
+    return said

@@ -15,6 +15,7 @@ from onsetstudy.records.model import Records
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.balance import arm_table
 from onsetstudy.study.cautions import study_cautions
+from onsetstudy.study.diagnose import diagnose
 from onsetstudy.study.more_needed import more_needed
 from onsetstudy.study.population import analyse_population
 from onsetstudy.study.prepare import prepare
@@ -62,6 +63,7 @@ def analyse(
         chosen = data.where(rows)
         populations.append(analyse_population(chosen, label=label, dimension=dimension, level=level, minimum=minimum))
     sensitivity = run_sensitivity(protocol, records, data, through=this, progress=progress)
+    diagnostics = diagnose(data, records, onset)
     overall = populations[0]
 
     def members(dimension: str) -> tuple[Population, ...]:
@@ -84,7 +86,9 @@ def analyse(
         arm_table=arm_table(data.frame, protocol.arm_codes),
         data_quality=data_quality(protocol, records, onset),
         more_needed=more_needed(protocol, overall.n, tuple(p.n.cases for p in by_quarter)),
-        caution=study_cautions(protocol, overall, n_clinicians=n_clinicians, looks=len(by_quarter)),
+        caution=study_cautions(
+            protocol, overall, n_clinicians=n_clinicians, looks=len(by_quarter), diagnostics=diagnostics
+        ),
         provenance=Provenance(
             protocol_digest=protocol.digest,
             records_digest=records.digest,
@@ -92,6 +96,7 @@ def analyse(
             versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
         ),
         sensitivity=sensitivity,
+        diagnostics=diagnostics,
     )
 
 

@@ -6,14 +6,21 @@ from statistics import NormalDist
 
 from onsetstudy.core.results import Caution, Estimate
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.results import Population
+from onsetstudy.study.results import Diagnostics, Population
 
 __all__ = ["study_cautions"]
 
 SMALL_SAMPLE = 100
 
 
-def study_cautions(protocol: Protocol, overall: Population, *, n_clinicians: int, looks: int) -> tuple[Caution, ...]:
+def study_cautions(
+    protocol: Protocol,
+    overall: Population,
+    *,
+    n_clinicians: int,
+    looks: int,
+    diagnostics: Diagnostics | None = None,
+) -> tuple[Caution, ...]:
     """Cautions of one report.
 
     Parameters
@@ -39,6 +46,8 @@ def study_cautions(protocol: Protocol, overall: Population, *, n_clinicians: int
         if looks < len(protocol.quarters):
             text += " Until the last planned look, take them as a description."
         found.append(Caution(code="repeated_looks", text=text))
+    if diagnostics is not None:
+        found += [*diagnostics.schedule.caution, *diagnostics.fineness.caution]
     found += overall.caution
     found += [
         Caution(code="not_dosing", text="This is not a dosing tool: check the label in force and the patient."),

@@ -19,13 +19,14 @@ from onsetstudy.core.results import (
 from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.outcomes.results import PainComparison
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.survival.results import OnsetCurve
+from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
 
 __all__ = [
     "ArmCurve",
     "ArmTable",
     "ArmTableRow",
     "DataQuality",
+    "Diagnostics",
     "MoreNeeded",
     "NaiveStopwatch",
     "Notice",
@@ -199,6 +200,17 @@ class Variation:
     wait_difference: EstimateLike
 
 
+@result_kind("diagnostics")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnostics:
+    """What the main results rest on, looked at: same ratio at all times, another road to it, arms tested alike."""
+
+    proportionality: ProportionalityCheck | NotAvailable
+    grouped_ratio: EstimateLike
+    schedule: ScheduleCheck | NotAvailable
+    fineness: FinenessOfTesting
+
+
 @result_kind("provenance")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Provenance:
@@ -236,6 +248,7 @@ class StudyResults:
     caution: tuple[Caution, ...]
     provenance: Provenance
     sensitivity: tuple[Variation, ...] = ()
+    diagnostics: Diagnostics | None = None
 
     @property
     def this_quarter(self) -> Population | None:

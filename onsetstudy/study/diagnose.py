@@ -1,0 +1,88 @@
+"""The assumptions of the main results, looked at in the same cases."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.records.model import Records
+from onsetstudy.study.analysis_set import AnalysisSet
+from onsetstudy.study.attempt import attempt, not_asked
+from onsetstudy.study.results import Diagnostics, EstimateLike
+from onsetstudy.survival.diagnostics import check_schedule, summarise_testing
+from onsetstudy.survival.grouped import fit_grouped_hazards
+from onsetstudy.survival.proportionality import check_proportionality
+
+__all__ = ["diagnose"]
+
+
+def diagnose(data: AnalysisSet, records: Records, onset: pd.DataFrame) -> Diagnostics | None:
+    """Diagnostics of the analysed cases; ``None`` where there are not two arms to compare.
+
+    Parameters
+    ----------
+    data : AnalysisSet
+        Analysed cases.
+    records : Records
+        Their readings.
+    onset : DataFrame
+        Derived onset of the analysed cases, in the order of ``data``.
+    """
+    protocol = data.protocol
+    if len(data.arms_present) < 2:
+        return None
+    level, counts = protocol.plan.conf_level, data.counts()
+    contrast = f"{protocol.contrast_arm} / {protocol.reference_arm}"
+    times, covariates, reference = data.times("hazard"), {"arm": data.arm}, {"arm": protocol.reference_arm}
+
+    def grouped() -> EstimateLike:
+        return fit_grouped_hazards(times, covariates, reference=reference, conf_level=level).estimates[0]
+
+    told = {"contrast": contrast, "n": counts, "level": level}
+    return Diagnostics(
+        proportionality=attempt(
+            lambda: check_proportionality(times, covariates, reference=reference, conf_level=level),
+            quantity="proportionality_test",
+            unit="",
+            method="score test of proportional hazards",
+            **told,  # type: ignore[arg-type]
+        ),
+        grouped_ratio=attempt(
+            grouped,
+            quantity="hazard_ratio",
+            unit="ratio",
+            method="complementary log-log regression",
+            **told,  # type: ignore[arg-type]
+        ),
+        schedule=_schedule(data, records),
+        fineness=summarise_testing(
+            times, data.arm, target_min=protocol.onset.target_min, missed=onset["missed_tests"].to_numpy()
+        ),
+    )
+
+
+def _schedule(data: AnalysisSet, records: Records):  # type: ignore[no-untyped-def]
+    protocol = data.protocol
+    target = records.readings[records.readings["tooth_role"] == "target"]
+    case = pd.Index(data.frame["case_id"]).get_indexer(target["case_id"])
+    mine = case >= 0
+    contrast = f"{protocol.contrast_arm} - {protocol.reference_arm}"
+    try:
+        return attempt(
+            lambda: check_schedule(
+                case[mine],
+                target["minute"].to_numpy(dtype=np.float64)[mine],
+                data.arm,
+                reference_arm=protocol.reference_arm,
+            ),
+            quantity="schedule_test",
+            contrast=contrast,
+            unit="",
+            method="minutes of the first tests",
+            n=data.counts(),
+            level=protocol.plan.conf_level,
+        )
+    except OnsetStudyError as error:
+        reason = str(error)
+        return not_asked("schedule_test", reason, code="not_two_arms", contrast=contrast, unit="", n=data.counts())
