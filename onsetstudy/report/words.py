@@ -222,7 +222,7 @@ def diagnostic_words(results: StudyResults) -> list[str]:
         said.append(f"Ratio of rates by stretch of time: {', '.join(parts)}; test of one ratio throughout: p {told}.")
     if isinstance(found.grouped_ratio, Estimate):
         said.append(
-            "Another road to the ratio, without strata (complementary log-log regression on the gaps): "
+            "Another road to the ratio, without strata (complementary log-log regression on the planned gaps): "
             f"{decimal(found.grouped_ratio.estimate, 2)} "
             f"({interval(found.grouped_ratio.interval.low, found.grouped_ratio.interval.high, 2)})."
         )

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.intervals import Intervals
 from onsetstudy.records.model import Records
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.attempt import attempt, not_asked
@@ -37,7 +38,8 @@ def diagnose(data: AnalysisSet, records: Records, onset: pd.DataFrame) -> Diagno
     times, covariates, reference = data.times("hazard"), {"arm": data.arm}, {"arm": protocol.reference_arm}
 
     def grouped() -> EstimateLike:
-        return fit_grouped_hazards(times, covariates, reference=reference, conf_level=level).estimates[0]
+        planned = _on_schedule(times, protocol.schedule.tests_min)
+        return fit_grouped_hazards(planned, covariates, reference=reference, conf_level=level).estimates[0]
 
     told = {"contrast": contrast, "n": counts, "level": level}
     return Diagnostics(
@@ -60,6 +62,18 @@ def diagnose(data: AnalysisSet, records: Records, onset: pd.DataFrame) -> Diagno
             times, data.arm, target_min=protocol.onset.target_min, missed=onset["missed_tests"].to_numpy()
         ),
     )
+
+
+def _on_schedule(times: Intervals, tests_min: tuple[float, ...]) -> Intervals:
+    """Ends of the intervals moved to the nearest planned test, for a model that knows planned gaps only."""
+    ticks = np.concatenate(([0.0], tests_min))
+    middles = (ticks[1:] + ticks[:-1]) / 2
+    left = np.searchsorted(middles, times.left)
+    seen = np.isfinite(times.right)
+    right = np.where(seen, np.searchsorted(middles, np.where(seen, times.right, 0.0)), ticks.size)
+    # Two tests nearest to the same planned minute leave the gap before it.
+    left = np.minimum(left, right - 1)
+    return Intervals(ticks[np.maximum(left, 0)], np.append(ticks, np.inf)[np.maximum(right, 1)])
 
 
 def _schedule(data: AnalysisSet, records: Records):  # type: ignore[no-untyped-def]
