@@ -20,6 +20,7 @@ USUAL_CARTRIDGES = (1.7, 1.8, 2.2)
 USUAL_RATIO = (1 / 20, 1 / 8)
 WHOLE_STUDY = 5
 SECONDS_FROM = 30.0
+HEAVY_KG = 140.0
 MANDIBULAR = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive", "long_buccal")
 MAXILLARY = ("palatal_infiltration", "psa", "infraorbital")
 
@@ -120,7 +121,7 @@ def _volumes(cases: pd.DataFrame, found: Findings) -> None:
     found.query(
         _rows(odd), "cartridge_ml", "cartridge", "a cartridge of {value} mL is unusual", "usual are 1.7, 1.8 and 2.2 mL"
     )
-    pounds = cases["weight_kg"].astype(float) > 110
+    pounds = cases["weight_kg"].astype(float) > HEAVY_KG
     found.query(_rows(pounds), "weight_kg", "pounds", "{value} kg: is it in pounds?", "enter kilograms")
 
 

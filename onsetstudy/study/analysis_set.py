@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
 from onsetstudy.protocol.model import Protocol
@@ -65,6 +67,26 @@ class AnalysisSet:
             return None
         combined = np.array([" | ".join(parts) for parts in zip(*columns, strict=True)], dtype=str)
         return combined if np.unique(combined).size > 1 else None
+
+    def covariates(self) -> dict[str, NDArray[Any]]:
+        """The plan's covariates that differ between cases; what was not recorded is a level of its own.
+
+        Raises
+        ------
+        NotEstimable
+            If a measure was not recorded in some cases: it has no level for that, and no value is made up.
+        """
+        found: dict[str, NDArray[Any]] = {}
+        for name in self.protocol.plan.covariates:
+            values = self.frame[name]
+            if not pd.api.types.is_numeric_dtype(values):
+                found[name] = self.column(name)
+            elif values.isna().any():
+                reason = f"{int(values.isna().sum())} cases have no {name}, which the plan adjusts for"
+                raise NotEstimable("hazard_ratio", reason, code="covariate_missing")
+            else:
+                found[name] = values.to_numpy(dtype=np.float64)
+        return {name: values for name, values in found.items() if np.unique(values).size > 1}
 
     def cluster(self) -> NDArray[np.str_] | None:
         """The plan's cluster of each case; ``None`` where nobody repeats."""

@@ -41,6 +41,14 @@ def study_cautions(
     ]
     if not protocol.study.randomised:
         found.append(Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured."))
+    if protocol.study.paired:
+        found.append(
+            Caution(
+                code="pairs_taken_apart",
+                text="Each patient had both: the test compares within patients, but shares, waits and pain are "
+                "compared as if patients were different, so that their intervals are usually too wide.",
+            )
+        )
     if looks > 1:
         text = f"Looked at {looks} times, once a quarter; the limits make no allowance for that."
         if looks < len(protocol.quarters):

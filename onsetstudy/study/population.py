@@ -213,7 +213,7 @@ def _hazard_ratio(question: _Question) -> EstimateLike:
     def estimate() -> Estimate:
         fit: Fit = fit_proportional_hazards(
             data.times("hazard"),
-            {"arm": data.arm},
+            {"arm": data.arm, **data.covariates()},
             reference={"arm": protocol.reference_arm},
             stratum=data.stratum(leave_out=question.dimension),
             cluster=data.cluster(),

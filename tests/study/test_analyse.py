@@ -160,6 +160,20 @@ def test_paired_designs_permute_within_patients():
     assert results.overall.onset_test.p_value == pytest.approx(2 / 16)
 
 
+def test_the_plan_adjusts_for_its_covariates():
+    arms = {"plain": ["fffnn", "ffnn", "ffffnn", "fnn"] * 3, "buffered": ["ffnn", "fnn", "fffnn", "nn"] * 3}
+    promised = protocol(plan={"covariates": ("volume_ml",), "sensitivity": ()})
+    promised, found = study(arms, promised)
+    volumes = np.linspace(1.2, 1.8, 24)
+    changed = dataclasses.replace(found, cases=found.cases.assign(volume_ml=volumes))
+    adjusted = analyse(promised, changed).overall.hazard_ratio
+    plain = analyse(protocol(plan={"sensitivity": ()}), found).overall.hazard_ratio
+    assert adjusted.estimate != pytest.approx(plain.estimate, rel=1e-6)
+    missing = dataclasses.replace(found, cases=found.cases.assign(volume_ml=np.where(volumes < 1.3, np.nan, volumes)))
+    ratio = analyse(promised, missing).overall.hazard_ratio
+    assert ratio.reason == "4 cases have no volume_ml, which the plan adjusts for"
+
+
 def test_progress_is_told():
     promised, found = study({"plain": ["fnn"], "buffered": ["nn"]})
     told = []
