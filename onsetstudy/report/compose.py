@@ -2,35 +2,66 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from onsetstudy.core.results import Estimate, NotAvailable
-from onsetstudy.report import tables
-from onsetstudy.report.document import Block, Cautions, Document, Figure, Heading, Pairs, Paragraph, Section
-from onsetstudy.report.figures import curves, forest, key_figures, pain
-from onsetstudy.report.numbers import decimal, p_text
-from onsetstudy.report.words import answer, diagnostic_words, hazard_words, none_left, pain_words, plain_words
-from onsetstudy.study.results import Population, StudyResults
+from onsetstudy.core.results import NotAvailable
+from onsetstudy.report import appendix, tables
+from onsetstudy.report.document import (
+    Answer,
+    Block,
+    Cautions,
+    Document,
+    Figure,
+    Heading,
+    Pairs,
+    Paragraph,
+    Section,
+    Table,
+)
+from onsetstudy.report.figures import curves, forest, key_figures, pain, stopwatch
+from onsetstudy.report.figures.canvas import Drawing
+from onsetstudy.report.figures.forest import Line, Scale
+from onsetstudy.report.numbers import counted, day, decimal, level, listed, p_text, quarter, tidy
+from onsetstudy.report.words import (
+    answer,
+    axis_ends,
+    hazard_words,
+    none_left,
+    pain_answer,
+    plain_words,
+    stopwatch_words,
+    superiority_words,
+)
+from onsetstudy.study.results import StudyResults
 
 __all__ = ["compose"]
 
+FIRST_PAGE = (
+    "test_the_tooth",
+    "few_onsets",
+    "unlike_schedules",
+    "not_randomised",
+    "small_sample",
+    "sample",
+    "repeated_looks",
+)
 FIRST_PAGE_CAUTIONS = 3
-LEAST_FOR_A_CURVE = 3
-FIRST_PAGE_CURVES = 3.25
+FIRST_PAGE_CURVES = 2.1
+LAST_PAGE_CURVES = 1.7
+LEAST_IN_ARM = 5
+LEAST_SCORES = 10
+PRACTICES_NAMED = 8
 
 
 def compose(results: StudyResults) -> Document:
     """The quarterly report of a study."""
     study = results.protocol.study
-    practices = ", ".join(results.practices)
-    word = "practice" if len(results.practices) == 1 else "practices"
-    subtitle = f"Cases from {results.period_start} to {results.period_end}, {word} {practices}"
+    invented = "invented data"
     return Document(
         id=f"{study.id}-{results.quarter}",
         title=study.title,
-        subtitle=subtitle,
-        invented=study.invented,
-        running=f"{study.title} · {results.quarter}" + (" · invented data" if study.invented else ""),
+        kicker=f"Quarterly report, {quarter(results.quarter)}",
+        subtitle=_subtitle(results),
+        notice="All data in this report are invented." if study.invented else "",
+        running=f"{study.title} · {results.quarter}" + (f" · {invented}" if study.invented else ""),
         date=results.period_end,
         sections=(
             _first_page(results),
@@ -38,204 +69,262 @@ def compose(results: StudyResults) -> Document:
             _onset(results),
             _comfort(results),
             _everywhere(results),
+            _more(results),
             _quality(results),
+            _cautions(results),
             _statistician(results),
         ),
     )
 
 
+def _subtitle(results: StudyResults) -> str:
+    names = results.practices
+    word = "Practice" if len(names) == 1 else "Practices"
+    told = f"{word} {listed(names)}" if len(names) <= PRACTICES_NAMED else counted(len(names), "practice")
+    return f"Cases from {day(results.period_start)} to {day(results.period_end)}. {told if names else 'No practice'}."
+
+
+def _figure(name: str, title: str, caption: str, drawn: Drawing) -> Figure:
+    return Figure(name=name, title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow)
+
+
 def _first_page(results: StudyResults) -> Section:
     said = answer(results)
-    blocks: list[Block] = [Paragraph(text=f"{said.seen} {said.allows}".strip(), role="answer")]
-    title = "What was found, with how sure one may be"
-    svg, alt = key_figures.figure_svg(results, name="key", title=title)
-    caption = (
-        f"{results.overall.n.cases} cases. Dots are estimates, lines their "
-        f"{100 * results.protocol.plan.conf_level:g}{chr(0x2009)}% intervals; the solid upright marks nought."
-    )
-    if results.protocol.plan.wait_difference_min is not None:
-        caption += " Dotted: the difference that matters to this study."
-    blocks.append(Figure(name="key", title=title, caption=caption, alt=alt, svg=svg))
-    blocks.append(_curve_block(results, name="curves", title="How soon were teeth numb?", height=FIRST_PAGE_CURVES))
-    blocks.append(Cautions(texts=tuple(c.text for c in results.caution[:FIRST_PAGE_CAUTIONS])))
-    return Section(id="answer", title="", blocks=tuple(blocks))
-
-
-def _curve_block(results: StudyResults, *, name: str, title: str, height: float, falling: bool = False) -> Block:
-    drawn = [c for c in results.overall.curves if not isinstance(c.curve, NotAvailable)]
-    cases = results.overall.n.cases
-    if not drawn or cases < LEAST_FOR_A_CURVE:
-        word = "case is" if cases == 1 else "cases are"
-        return Paragraph(
-            text=f"{title} {cases} {word} too few for a curve; {LEAST_FOR_A_CURVE} would begin to make one."
+    plan = results.protocol.plan
+    title = "What was found, and how sure one may be"
+    caption = f"{counted(results.overall.n.cases, 'case')}."
+    frame = key_figures.data_for(results)
+    if frame["estimate"].notna().any():
+        caption += (
+            f" Dots are estimates, lines their {level(plan.conf_level)} intervals; the upright at 0 means none, or no "
+            "difference."
         )
-    svg, alt = curves.figure_svg(results, name=name, title=title, falling=falling, height=height)
-    caption = (
-        "The first injection alone. Steps: what tests have shown for certain; shaded: where nobody looked; uprights: "
-        f"limits at the tests. {cases} cases."
+    if frame[frame["matters"].notna()]["estimate"].notna().any():
+        caption += " From the dotted line on, a difference matters to this study."
+    cautions = {c.code: tidy(c.text) for c in reversed(results.caution)}
+    first = [cautions[code] for code in FIRST_PAGE if code in cautions][:FIRST_PAGE_CAUTIONS]
+    return Section(
+        id="answer",
+        title="",
+        blocks=(
+            Answer(seen=said.seen, allows=said.allows),
+            _figure("key", title, caption, key_figures.draw_figure(results, name="key", title=title)),
+            _curves(results, name="curves", title="How soon were teeth numb?", height=FIRST_PAGE_CURVES),
+            Cautions(texts=tuple(first)),
+        ),
     )
-    return Figure(name=name, title=title, caption=caption, alt=alt, svg=svg)
+
+
+def _curves(results: StudyResults, *, name: str, title: str, height: float, falling: bool = False) -> Block:
+    frame = curves.data_for(results, least=LEAST_IN_ARM)
+    counts = {results.protocol.label(a.arm): a.cases for a in results.overall.n.by_arm if a.cases}
+    few = {arm: n for arm, n in counts.items() if n < LEAST_IN_ARM}
+    said = listed([f"{counted(n, 'case')} with {arm}" for arm, n in few.items()]) or "No case"
+    verb = "is" if sum(few.values()) <= 1 else "are"
+    too_few = f"{said} {verb} too few to draw a curve; it takes {LEAST_IN_ARM} or more in an arm."
+    if frame.empty:
+        return Paragraph(text=f"{title} {too_few}", role="absent")
+    caption = (
+        "Thick steps: what tests have shown. Shaded: where nobody looked, the share may be anywhere. Uprights: "
+        f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
+        f"{counted(results.overall.n.cases, 'case')}." + (f" {too_few}" if few else "")
+    )
+    figure = curves.draw_figure(results, frame, name=name, title=title, height=height, falling=falling)
+    return _figure(name, title, caption, figure)
 
 
 def _who(results: StudyResults) -> Section:
     text = (
-        f"{results.overall.n.cases} cases of {len(results.practices)} "
-        f"{'practice' if len(results.practices) == 1 else 'practices'} and {results.n_clinicians} "
-        f"{'operator' if results.n_clinicians == 1 else 'operators'} were analysed."
+        f"{counted(results.overall.n.cases, 'case')} of {counted(len(results.practices), 'practice')} and "
+        f"{counted(results.n_clinicians, 'operator')} were analysed."
     )
-    blocks: list[Block] = [Paragraph(text=text), tables.flow_table(results)]
+    blocks: list[Block] = [Paragraph(text=text), tables.flow(results)]
     if results.arm_table.rows:
         blocks.append(tables.balance_table(results))
-    blocks += [Heading(text="Cautions in full"), Cautions(texts=tuple(c.text for c in results.caution))]
     return Section(id="who", title="Who was included", blocks=tuple(blocks), new_page=True)
 
 
 def _onset(results: StudyResults) -> Section:
-    population = results.overall
-    blocks: list[Block] = [Paragraph(text=hazard_words(population.hazard_ratio))]
-    blocks += [Paragraph(text=text) for e in population.never_numb if (text := none_left(e))]
-    blocks += [
-        tables.shares_table(results),
-        Heading(text="What the stopwatch would have said"),
-        tables.stopwatch_table(results),
-        Heading(text="This quarter and the ones before"),
-        tables.periods_table(results),
-    ]
-    more = results.more_needed
-    if more is not None:
-        blocks += [Heading(text="What it would take to know more"), Paragraph(text=more.text)]
-    return Section(id="onset", title="How soon teeth were numb", blocks=tuple(blocks), new_page=True)
+    protocol, population = results.protocol, results.overall
+    blocks: list[Block] = [Paragraph(text=hazard_words(population.hazard_ratio, protocol))]
+    blocks += [Paragraph(text=text) for e in population.never_numb if (text := none_left(e, protocol))]
+    blocks.append(tables.main_table(results))
+    title = "What would a stopwatch have said?"
+    if any(mean is not None for _, mean, _, _ in population.naive.means):
+        caption = (
+            "Open diamonds: the stopwatch average, which has no honest interval. Dots: the mean wait of every case up "
+            f"to {protocol.onset.horizon_min:g} minutes, with its {level(protocol.plan.conf_level)} interval."
+        )
+        drawn = stopwatch.draw_figure(results, name="stopwatch", title=title)
+        blocks.append(_figure("stopwatch", title, caption, drawn))
+    else:
+        blocks.append(Heading(text=title))
+    blocks.append(Paragraph(text=stopwatch_words(population.naive, population.wait, protocol)))
+    blocks += _quarters(results)
+    return Section(id="onset", title="How soon teeth were numb", blocks=tuple(blocks))
+
+
+def _quarters(results: StudyResults) -> list[Block]:
+    blocks: list[Block] = []
+    if len(results.by_quarter) > 1:
+        lines = [Line("Each quarter alone")]
+        lines += [
+            Line(f"{p.level}, this quarter" if p.level == results.quarter else p.level, p.wait_difference)
+            for p in results.by_quarter
+        ]
+        lines.append(Line("All to date", results.overall.wait_difference, whole=True))
+        title = "How did this quarter compare with the ones before?"
+        caption = "Quarters differ by chance alone; a quarter by itself decides nothing."
+        blocks.append(_forest(results, lines, name="quarters", title=title, caption=caption))
+    blocks.append(tables.periods_table(results))
+    return blocks
+
+
+def _forest(results: StudyResults, lines: list[Line], *, name: str, title: str, caption: str) -> Block:
+    protocol = results.protocol
+    scale = Scale(unit="minutes saved", ends=axis_ends(protocol), matters=protocol.plan.wait_difference_min, factor=-1)
+    frame = forest.data_for(lines, factor=scale.factor)
+    why = forest.reasons(frame)
+    if frame["estimate"].isna().all():
+        return Paragraph(text=f"{title} There is no estimate to draw. {why}", role="absent")
+    said = f"Minutes of waiting saved with {level(protocol.plan.conf_level)} intervals; large dots know more. {caption}"
+    if why:
+        said += f" No estimate: {why}"
+    drawn = forest.draw_figure(
+        frame, name=name, title=title, scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes
+    )
+    return _figure(name, title, said, drawn)
 
 
 def _comfort(results: StudyResults) -> Section:
-    comparison = results.overall.pain
-    protocol = results.protocol
+    comparison, protocol = results.overall.pain, results.protocol
+    section = {"id": "comfort", "title": "How kind the injection was"}
     if isinstance(comparison, NotAvailable) or protocol.pain is None:
         reason = comparison.reason if isinstance(comparison, NotAvailable) else "the protocol does not record pain"
-        return Section(
-            id="comfort", title="How kind the injection was", blocks=(Paragraph(text=f"Not shown: {reason}."),)
+        text = f"Not shown: {reason.strip().rstrip('.')}."
+        return Section(**section, blocks=(Paragraph(text=text, role="absent"),))
+    said = pain_answer(comparison.shift, protocol)
+    blocks: list[Block] = [Paragraph(text=f"{said.seen} {said.allows}".strip())]
+    if better := superiority_words(comparison.superiority, protocol):
+        blocks.append(Paragraph(text=better))
+    scale = protocol.pain.instrument
+    title = "How much did the injection hurt?"
+    if comparison.n.onsets >= LEAST_SCORES:
+        drawn = pain.draw_figure(
+            comparison,
+            name="pain",
+            title=title,
+            labels={code: protocol.label(code) for code in protocol.arm_codes},
+            low=scale.low,
+            high=scale.high,
+            matters=scale.important_difference,
         )
-    said = pain_words(comparison.shift, protocol)
-    blocks = [Paragraph(text=f"{said.seen} {said.allows}".strip())]
-    better = comparison.superiority
-    if isinstance(better, Estimate):
-        blocks.append(
-            Paragraph(
-                text=f"Of a random {protocol.label(protocol.contrast_arm)} and a random "
-                f"{protocol.label(protocol.reference_arm)} case, the first had less pain in "
-                f"{100 * better.estimate:.0f} of 100 such pairs ({100 * better.interval.low:.0f} to "
-                f"{100 * better.interval.high:.0f}), ties shared."
-            )
-        )
-    if comparison.n.onsets >= 2 * LEAST_FOR_A_CURVE:
-        title = "How much did the injection hurt?"
-        labels = {code: protocol.label(code) for code in protocol.arm_codes}
-        scale = protocol.pain.instrument
-        svg, alt = pain.figure_svg(comparison, name="pain", title=title, labels=labels, low=scale.low, high=scale.high)
         caption = (
-            f"Every dot is a case, lines are the smoothed distribution; pain at {comparison.moment}, {scale.scale}."
+            f"Pain at {comparison.moment} ({plain_words(scale.scale)}). Every dot is a case; the line is the smoothed "
+            f"distribution. {counted(comparison.n.onsets, 'score')} of {counted(comparison.n.cases, 'case')}."
         )
-        blocks.append(Figure(name="pain", title=title, caption=caption, alt=alt, svg=svg))
+        blocks.append(_figure("pain", title, caption, drawn))
     else:
-        need = 2 * LEAST_FOR_A_CURVE
-        blocks.append(Paragraph(text=f"{comparison.n.onsets} scores are too few to draw; {need} would begin to show."))
-    blocks += [Paragraph(text=c.text, role="note") for c in comparison.caution]
-    return Section(id="comfort", title="How kind the injection was", blocks=tuple(blocks))
+        word = "is" if comparison.n.onsets == 1 else "are"
+        text = (
+            f"{title} {counted(comparison.n.onsets, 'score')} {word} too few to draw; it takes {LEAST_SCORES} or more."
+        )
+        blocks.append(Paragraph(text=text, role="absent"))
+    blocks += [Paragraph(text=tidy(c.text), role="note") for c in comparison.caution]
+    return Section(**section, blocks=tuple(blocks))
 
 
 def _everywhere(results: StudyResults) -> Section:
-    protocol = results.protocol
-    other = protocol.label(protocol.contrast_arm)
-    drawn: dict[str, Any] = {
-        "unit": "minutes of waiting saved",
-        "ends": (f"{other} later", f"{other} sooner"),
-        "arm": protocol.contrast_arm,
-        "matters": protocol.plan.wait_difference_min,
-        "flip": -1,
-    }
-    groups: tuple[Population, ...] = (*results.by_technique, *results.by_practice)
+    lines = [Line("All cases", results.overall.wait_difference, whole=True)]
+    for name, groups in (("By technique", results.by_technique), ("By practice", results.by_practice)):
+        if groups:
+            lines += [Line(name), *(Line(plain_words(g.level), g.wait_difference) for g in groups)]
     blocks: list[Block] = []
-    if groups:
-        lines = [("All cases", results.overall.wait_difference, True)]
-        lines += [(plain_words(g.level), g.wait_difference, False) for g in groups]
+    if len(lines) > 1:
         title = "Was it the same everywhere?"
-        svg, alt = forest.figure_svg(lines, name="everywhere", title=title, **drawn)
-        caption = (
-            "By technique and by practice. Intervals of small groups are wide and will differ by chance alone; "
-            "the lines are not a ranking."
-        )
-        blocks.append(Figure(name="everywhere", title=title, caption=caption, alt=alt, svg=svg))
+        caption = "Small groups have wide intervals and differ by chance alone; the lines are not a ranking."
+        blocks.append(_forest(results, lines, name="everywhere", title=title, caption=caption))
+    else:
+        blocks.append(Paragraph(text="All cases are of one technique and one practice.", role="absent"))
+    if results.by_technique:
+        blocks.append(tables.techniques_table(results))
     if results.sensitivity:
-        lines = [(v.label.capitalize(), v.wait_difference, v.code == "main") for v in results.sensitivity]
+        lines = [
+            Line(v.label[:1].upper() + v.label[1:], v.wait_difference, whole=v.code == "main")
+            for v in results.sensitivity
+        ]
         title = "Would other choices have changed the answer?"
-        svg, alt = forest.figure_svg(lines, name="choices", title=title, **drawn)
-        said = "; ".join(f"{v.label}: {v.text}" for v in results.sensitivity if v.code != "main")
-        caption = f"The same comparison under the other choices that the plan names. {said[:1].upper()}{said[1:]}."
-        blocks.append(Figure(name="choices", title=title, caption=caption, alt=alt, svg=svg))
-    if not blocks:
-        blocks.append(Paragraph(text="There is one technique and one practice, and the plan names no other choice."))
+        caption = "The same comparison under the other choices that the plan names."
+        blocks.append(_forest(results, lines, name="choices", title=title, caption=caption))
+        said = [tidy(f"{v.label}: {v.text}") for v in results.sensitivity if v.code != "main"]
+        blocks.append(Paragraph(text=". ".join(s[:1].upper() + s[1:] for s in said) + ".", role="note"))
     return Section(id="everywhere", title="Where and how it holds", blocks=tuple(blocks))
+
+
+def _more(results: StudyResults) -> Section:
+    more, table = results.more_needed, tables.more_table(results)
+    if more is None or table is None:
+        blocks: tuple[Block, ...] = (Paragraph(text="The plan names no effect to be found.", role="absent"),)
+    else:
+        blocks = (Paragraph(text=tidy(more.text)), table)
+    return Section(id="more", title="What it would take to know more", blocks=blocks)
 
 
 def _quality(results: StudyResults) -> Section:
     quality = results.data_quality
     text = (
-        f"{quality.rows_read} case rows were read and {quality.rows_refused} refused; {quality.readings_read} cold "
-        f"tests were read and {quality.readings_refused} refused. Refused rows are kept with their reasons."
+        f"{counted(quality.rows_read, 'case row')} were read and {quality.rows_refused} refused; "
+        f"{counted(quality.readings_read, 'cold test')} were read and {quality.readings_refused} refused. Refused rows "
+        "are kept with their reasons."
     )
-    blocks: list[Block] = [Paragraph(text=text)]
-    notices = tables.notices_table(results)
-    if notices is not None:
-        blocks.append(notices)
+    found = (tables.notices_table(results), tables.reasons_table(results))
+    blocks: list[Block] = [Paragraph(text=text), *(t for t in found if t is not None)]
     return Section(id="quality", title="How the records were", blocks=tuple(blocks))
 
 
+def _cautions(results: StudyResults) -> Section:
+    texts = tuple(dict.fromkeys(tidy(c.text) for c in results.caution))
+    return Section(id="cautions", title="Cautions in full", blocks=(Cautions(texts=texts),))
+
+
 def _statistician(results: StudyResults) -> Section:
-    population, plan = results.overall, results.protocol.plan
-    test = population.onset_test
-    methods = [
-        "Onset is interval-censored: after the last valid cold test that was felt, not later than the first of "
-        f"{results.protocol.onset.confirmations} consecutive valid tests that were not. Supplement before onset: "
-        f"{results.protocol.rescue.success} for shares, {results.protocol.rescue.wait} for waits, "
-        f"{results.protocol.rescue.hazard} for the hazard ratio.",
-        *(
-            dict.fromkeys(
-                f"{name}: {r.method}."
-                for name, r in (
-                    ("Hazard ratio", population.hazard_ratio),
-                    ("Wait", population.wait_difference),
-                    ("Shares", population.success_difference),
-                    ("Pain", population.pain),
-                )
-                if r.method
-            )
-        ),
-    ]
+    protocol, test = results.protocol, results.overall.onset_test
+    rules = (
+        "Onset is interval-censored, in (left, right]: after the last valid cold test that was felt, not later than "
+        f"the first of {protocol.onset.confirmations} consecutive valid tests that were not. Numb at the first test: "
+        "left is 0. Never numb: right is infinite. A supplement before onset is taken as "
+        f"{protocol.rescue.success} for shares, as {protocol.rescue.wait} for waits and as {protocol.rescue.hazard} "
+        "for the ratio of rates."
+    )
+    blocks: list[Block] = [Paragraph(text=rules)]
     if not isinstance(test, NotAvailable):
         p = p_text(test.p_value)
-        told = p if p.startswith("<") else f"= {p}"
-        methods.append(f"Test of onset: {test.method}; {test.statistic_name} {decimal(test.statistic, 2)}, p {told}.")
-    blocks: list[Block] = [Paragraph(text=text) for text in methods]
-    blocks.append(
-        _curve_block(
-            results, name="falling", title="Share not yet numb (onset survival curve)", height=2.6, falling=True
+        said = p if p.startswith("<") else f"= {p}"
+        blocks.append(
+            Paragraph(
+                text=f"Test of onset: {test.statistic_name} = {decimal(test.statistic, 2)}, p {said}; {test.method}."
+            )
         )
+    title = "Share not yet numb (onset survival curve)"
+    blocks.append(_curves(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True))
+    found: tuple[Table | None, ...] = (
+        appendix.numbers_table(results),
+        appendix.methods_table(results),
+        appendix.assumptions_table(results),
+        appendix.diagnostics_table(results),
+        appendix.certificate_table(results),
     )
-    if results.data_quality.rows_read:
-        blocks.append(tables.reasons_table(results))
-    blocks.append(tables.numbers_table(population, f"All estimates. {population.label}."))
-    blocks += [Paragraph(text=text) for text in diagnostic_words(results)]
-    blocks += [tables.assumptions_table(results), tables.certificate_table(results), Heading(text="Provenance")]
+    blocks += [t for t in found if t is not None and t.rows]
     provenance = results.provenance
-    blocks.append(
+    blocks += [
+        Heading(text="Where the numbers come from"),
         Pairs(
             rows=(
                 ("Protocol, SHA-256", provenance.protocol_digest),
                 ("Records, SHA-256", provenance.records_digest),
                 ("Seed", f"{provenance.seed}"),
-                ("Confidence level", f"{plan.conf_level:g}"),
                 ("Versions", ", ".join(f"{name} {version}" for name, version in provenance.versions)),
             )
-        )
-    )
-    return Section(id="statistician", title="For the statistician", blocks=tuple(blocks), new_page=True)
+        ),
+    ]
+    return Section(id="statistician", title="For the statistician", blocks=tuple(blocks))

@@ -4,7 +4,29 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Block", "Cautions", "Document", "Figure", "Heading", "Pairs", "Paragraph", "Section", "Table"]
+__all__ = [
+    "Answer",
+    "Block",
+    "Cautions",
+    "Document",
+    "Figure",
+    "Flow",
+    "FlowStep",
+    "Heading",
+    "Pairs",
+    "Paragraph",
+    "Section",
+    "Table",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """The two sentences of the first page."""
+
+    seen: str
+    allows: str
+    kind: str = "answer"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,7 +39,7 @@ class Heading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Paragraph:
-    """Running text; ``role`` is ``text``, ``answer`` (large) or ``note`` (small)."""
+    """Running text; ``role`` is ``text``, ``absent`` (in the place of a figure) or ``note`` (small)."""
 
     text: str
     role: str = "text"
@@ -26,26 +48,54 @@ class Paragraph:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table; ``align`` has one of ``l``, ``r`` per column; footnotes stand under it."""
+    """A table; ``align`` has one of ``l``, ``r`` per column; footnotes stand under it.
+
+    ``heads`` are the numbers of rows that are headings of the rows under them, ``strong`` of those set in bold.
+    """
 
     caption: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     align: str
     notes: tuple[str, ...] = ()
+    heads: tuple[int, ...] = ()
+    strong: tuple[int, ...] = ()
     kind: str = "table"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """A drawing as SVG text; ``title`` is the question it answers, ``alt`` says it in words."""
+    """A drawing as SVG text, once for a page and once for a narrow screen.
+
+    ``title`` is the question it answers, ``alt`` says it in words.
+    """
 
     name: str
     title: str
     caption: str
     alt: str
     svg: str
+    narrow: str
     kind: str = "figure"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlowStep:
+    """Cases that came this far, in total and by arm, and those lost on the way: ``(count, why)``."""
+
+    label: str
+    count: str
+    arms: tuple[str, ...]
+    lost: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flow:
+    """The way of the cases, step by step."""
+
+    caption: str
+    steps: tuple[FlowStep, ...]
+    kind: str = "flow"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +114,7 @@ class Pairs:
     kind: str = "pairs"
 
 
-Block = Heading | Paragraph | Table | Figure | Cautions | Pairs
+Block = Answer | Heading | Paragraph | Table | Figure | Flow | Cautions | Pairs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,12 +129,13 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Document:
-    """A report; ``running`` is the title that runs along its pages, ``date`` the last day it speaks of."""
+    """A report; ``kicker`` stands over its title, ``running`` along its pages, ``date`` is the last day of it."""
 
     id: str
     title: str
+    kicker: str
     subtitle: str
-    invented: bool
+    notice: str
     running: str
     date: str
     sections: tuple[Section, ...]

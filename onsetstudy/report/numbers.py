@@ -2,11 +2,38 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
+import re
+from collections.abc import Iterable, Sequence
 
-__all__ = ["decimal", "interval", "p_text", "percent", "percent_interval", "signed"]
+__all__ = [
+    "THIN",
+    "aligned",
+    "amount",
+    "counted",
+    "day",
+    "decimal",
+    "interval",
+    "level",
+    "listed",
+    "p_text",
+    "percent",
+    "percent_interval",
+    "places_for",
+    "quarter",
+    "tidy",
+]
 
-MINUS, THIN = "\u2212", "\u2009"
+# The thin space is the one at which no line breaks.
+MINUS, THIN = "\u2212", "\u202f"
+FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"
+MORE_PLACES = 2
+ORDINALS = ("first", "second", "third", "fourth")
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
 
 
 def decimal(value: float, places: int = 1) -> str:
@@ -19,10 +46,17 @@ def decimal(value: float, places: int = 1) -> str:
     return text.replace("-", MINUS)
 
 
-def signed(value: float, places: int = 1) -> str:
-    """A number with its sign."""
-    text = decimal(value, places)
-    return text if text.startswith(MINUS) or float(text) == 0 else f"+{text}"
+def places_for(values: Iterable[float], landmarks: Iterable[float] = (0.0,), *, base: int = 1) -> int:
+    """Fewest decimals, from ``base`` to two more, with which no value seems to lie on a landmark or on its other side.
+
+    ``0.04`` beside the landmark 0 needs two decimals: as ``0.0`` it would read like no difference at all.
+    """
+    finite = [v for v in values if math.isfinite(v)]
+    marks = list(landmarks)
+    for places in range(base, base + MORE_PLACES):
+        if all((v > m) - (v < m) == (round(v, places) > m) - (round(v, places) < m) for v in finite for m in marks):
+            return places
+    return base + MORE_PLACES
 
 
 def interval(low: float, high: float, places: int = 1) -> str:
@@ -30,16 +64,39 @@ def interval(low: float, high: float, places: int = 1) -> str:
     return f"{decimal(low, places)} to {decimal(high, places)}"
 
 
+def _percent_places(shares: Sequence[float], n: int) -> int:
+    """No decimals below a hundred cases; from there on one where a share would seem to be none or all, or with many."""
+    if n < 100:
+        return 0
+    if n >= 1000:
+        return 1
+    return min(1, places_for([100 * s for s in shares], (0.0, 100.0), base=0))
+
+
 def percent(share: float, n: int) -> str:
-    """A share as per cent; decimals only from a thousand cases on."""
-    places = 1 if n >= 1000 else 0
-    return f"{decimal(100 * share, places)}{THIN}%"
+    """A share of ``n`` cases as per cent."""
+    return f"{decimal(100 * share, _percent_places([share], n))}{THIN}%"
 
 
 def percent_interval(low: float, high: float, n: int) -> str:
-    """``14 to 25 %``."""
-    places = 1 if n >= 1000 else 0
-    return f"{decimal(100 * low, places)} to {decimal(100 * high, places)}{THIN}%"
+    """``14 to 25 %``, of ``n`` cases."""
+    return f"{interval(100 * low, 100 * high, _percent_places([low, high], n))}{THIN}%"
+
+
+def level(share: float) -> str:
+    """A confidence level: ``95 %``."""
+    return f"{100 * share:g}{THIN}%"
+
+
+def amount(value: float, unit: str) -> str:
+    """``10 mm``, ``1 point``: a given amount, with as many digits as it was given."""
+    return f"{value:g} {unit.removesuffix('s') if value == 1 else unit}"
+
+
+def tidy(text: str) -> str:
+    """A sentence of another room with the thin space before per cent and the true minus."""
+    text = re.sub(r"(?<=\d) ?%", f"{THIN}%", text)
+    return re.sub(r"(?<![\w.])-(?=\d)", MINUS, text)
 
 
 def p_text(p: float) -> str:
@@ -47,3 +104,40 @@ def p_text(p: float) -> str:
     if p < 0.001:
         return "< 0.001"
     return f"{p:.2g}" if p < 0.1 else f"{p:.2f}"
+
+
+def counted(n: int, one: str, many: str | None = None) -> str:
+    """``1 case``, ``24 cases``."""
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """``a, b and c``."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}" if words else ""
+
+
+def day(iso: str) -> str:
+    """``2026-09-30`` as ``30 September 2026``."""
+    date = dt.date.fromisoformat(iso)
+    return f"{date.day} {MONTHS[date.month - 1]} {date.year}"
+
+
+def quarter(label: str) -> str:
+    """``2026Q3`` as ``third quarter of 2026``."""
+    return f"{ORDINALS[int(label[5]) - 1]} quarter of {label[:4]}"
+
+
+def aligned(cells: Sequence[str]) -> tuple[str, ...]:
+    """Numbers padded with spaces as wide as figures, so that their decimal points stand under each other."""
+    tails = [len(cell.partition(".")[2]) if "." in cell else -1 for cell in cells]
+    longest = max((t for t, cell in zip(tails, cells, strict=True) if _is_number(cell)), default=-1)
+    padded = []
+    for cell, tail in zip(cells, tails, strict=True):
+        lacking = longest - max(tail, 0) if longest > 0 else 0
+        space = (POINT_SPACE if tail < 0 and longest > 0 else "") + FIGURE_SPACE * max(lacking, 0)
+        padded.append(cell + space if _is_number(cell) else cell)
+    return tuple(padded)
+
+
+def _is_number(cell: str) -> bool:
+    return cell.lstrip(MINUS).replace(".", "").isdecimal()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 from pathlib import Path
+from typing import Any
 
 import matplotlib
 import typst
@@ -15,11 +16,14 @@ from onsetstudy.report.document import Document
 __all__ = ["PAPERS", "render_pdf"]
 
 TEMPLATE = Path(__file__).parent / "templates" / "report.typ"
-PAPERS = {"a4": "a4", "letter": "us-letter"}
+PAPERS = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
+# How much room blocks get, tried in this order until the last page is not left nearly empty.
+DENSITIES = ("1", "0.9", "0.8", "1.1", "0.7")
+LEAST_FILL = 0.25
 
 
 def render_pdf(document: Document, *, paper: str = "a4") -> bytes:
-    """PDF/UA-1 bytes on ``a4`` or ``letter``.
+    """PDF/UA-1 bytes on ``a4`` or ``letter`` (also called ``us-letter``).
 
     Raises
     ------
@@ -27,14 +31,28 @@ def render_pdf(document: Document, *, paper: str = "a4") -> bytes:
         If the paper is not known.
     """
     if paper not in PAPERS:
-        raise ReportError(f"the paper {paper!r} is not known; choose {' or '.join(PAPERS)}")
+        raise ReportError(f"the paper {paper!r} is not known; choose a4 or letter")
+    data = json.dumps(dataclasses.asdict(document))
+    compilers = (_compiler(data, PAPERS[paper], density) for density in DENSITIES)
+    first = next(compilers)
+    chosen = first if _last_page_fill(first) >= LEAST_FILL else None
+    while chosen is None:
+        tried = next(compilers, None)
+        chosen = first if tried is None else tried if _last_page_fill(tried) >= LEAST_FILL else None
+    return bytes(chosen.compile(pdf_standards="ua-1"))
+
+
+def _compiler(data: str, paper: str, density: str) -> Any:
+    # The typesetter brings a serif; the sans of the figures comes with the library that draws them.
     fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    return bytes(
-        typst.compile(
-            str(TEMPLATE),
-            sys_inputs={"doc": json.dumps(dataclasses.asdict(document)), "paper": PAPERS[paper]},
-            font_paths=[str(fonts)],
-            ignore_system_fonts=True,
-            pdf_standards="ua-1",
-        )
+    return typst.Compiler(
+        str(TEMPLATE),
+        sys_inputs={"doc": data, "paper": paper, "density": density},
+        font_paths=[str(fonts)],
+        ignore_system_fonts=True,
     )
+
+
+def _last_page_fill(compiler: Any) -> float:
+    """How far down its last page the text reaches, from 0 to 1."""
+    return float(json.loads(compiler.query("<end>", field="value", one=True)))

@@ -2,25 +2,38 @@
 
 from __future__ import annotations
 
-from onsetstudy.core.results import NotAvailable
-from onsetstudy.report.document import Table
-from onsetstudy.report.numbers import decimal, interval, p_text, percent, percent_interval
+import re
+from collections.abc import Callable, Iterable
+
+from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.report.document import Flow, FlowStep, Table
+from onsetstudy.report.numbers import (
+    THIN,
+    aligned,
+    counted,
+    decimal,
+    interval,
+    level,
+    percent,
+    percent_interval,
+    places_for,
+    tidy,
+)
 from onsetstudy.report.words import plain_words
-from onsetstudy.study.results import EstimateLike, Population, StudyResults
+from onsetstudy.study.results import EstimateLike, Notice, Population, StudyResults
 
 __all__ = [
-    "assumptions_table",
     "balance_table",
-    "certificate_table",
-    "flow_table",
+    "flow",
+    "main_table",
+    "more_table",
     "notices_table",
-    "numbers_table",
     "periods_table",
     "reasons_table",
-    "shares_table",
-    "stopwatch_table",
+    "techniques_table",
 ]
 
+NONE = "–"
 VARIABLES = {
     "practice_id": "Practice",
     "procedure": "Treatment",
@@ -28,133 +41,168 @@ VARIABLES = {
     "pulp_status": "Pulp",
     "agent": "Anaesthetic",
     "vasoconstrictor": "Vasoconstrictor",
-    "topical": "Topical",
-    "age_band": "Age",
+    "topical": "Topical anaesthetic",
+    "age_band": "Age, years",
     "volume_ml": "Volume, mL",
     "anxiety_before": "Anxiety before",
     "mixed_to_injection_min": "Mixing to injection, min",
     "weight_kg": "Weight, kg",
 }
 STAGES = {
-    "recorded": "Rows read",
-    "accepted": "Accepted",
-    "eligible": "Eligible under the protocol",
-    "analysed": "Analysed",
+    "recorded": "rows read",
+    "accepted": "accepted",
+    "eligible": "eligible under the protocol",
+    "analysed": "analysed",
 }
+
+
+def _whole(text: str) -> str:
+    """A cell that breaks before its bracket, if at all."""
+    return re.sub(r" (?=(of|to|SD)\b)|(?<=\b(of|to|SD)) ", "\u00a0", text)
 
 
 def _arms(results: StudyResults) -> tuple[str, ...]:
     return tuple(results.protocol.label(code) for code in results.protocol.arm_codes)
 
 
-def flow_table(results: StudyResults) -> Table:
+def flow(results: StudyResults) -> Flow:
     """From rows read to cases analysed, each loss with its reason."""
     codes = results.protocol.arm_codes
-    rows: list[tuple[str, ...]] = []
+    steps = []
     for stage in results.flow.stages:
-        rows += [(f"— {r.text}", f"{r.count}", *("" for _ in codes)) for r in stage.lost]
         per_arm = {a.arm: a.cases for a in stage.by_arm}
-        cells = tuple(f"{per_arm[code]}" if code in per_arm else "" for code in codes)
-        rows.append((STAGES.get(stage.name, stage.name), f"{stage.count}", *cells))
-    return Table(
-        caption="Cases from the rows read to the analysis. Lines with a dash were lost on the way to the next line.",
-        columns=("", "cases", *_arms(results)),
-        rows=tuple(rows),
-        align="lr" + "r" * len(codes),
-    )
+        steps.append(
+            FlowStep(
+                label=STAGES.get(stage.name, stage.name),
+                count=f"{stage.count}",
+                arms=tuple(f"{per_arm[c]} {results.protocol.label(c)}" for c in codes if c in per_arm),
+                lost=tuple((f"{r.count}", f"left out: {r.text}") for r in stage.lost),
+            )
+        )
+    return Flow(caption="From the rows read to the cases analysed", steps=tuple(steps))
 
 
 def balance_table(results: StudyResults) -> Table:
     """Cases by arm with standardised differences."""
     rows: list[tuple[str, ...]] = []
-    before = ""
+    heads: list[int] = []
+    differences: list[str] = []
+    before, measures = "", False
+    empty = tuple("" for _ in results.protocol.arm_codes)
     for row in results.arm_table.rows:
-        name = VARIABLES.get(row.variable, row.variable)
+        name = VARIABLES.get(row.variable, plain_words(row.variable))
         if row.level and row.variable != before:
-            rows.append((name, *("" for _ in row.cells), ""))
+            heads.append(len(rows))
+            rows.append((name, *empty))
+            differences.append("")
+        if not row.level and not measures:
+            measures = True
+            heads.append(len(rows))
+            rows.append(("Measures", *empty))
+            differences.append("")
         before = row.variable
-        difference = "" if row.standardised_difference is None else decimal(row.standardised_difference, 2)
-        label = f"– {plain_words(row.level)}" if row.level else name
-        rows.append((label, *(_arm_cell(cell, row.level) for cell in row.cells), difference))
+        label = plain_words(row.level) if row.level else name
+        rows.append((label, *(_whole(_arm_cell(cell, row.level)) for cell in row.cells)))
+        d = row.standardised_difference
+        differences.append(NONE if d is None else decimal(d, 2))
+    arms = _arms(results)
     return Table(
-        caption="Who was in the arms.",
-        columns=("", *_arms(results), "standardised difference"),
-        rows=tuple(rows),
-        align="l" + "r" * (len(results.protocol.arm_codes) + 1),
+        caption="Who was in the arms",
+        columns=("", *arms, "standardised difference"),
+        rows=tuple((*row, d) for row, d in zip(rows, aligned(differences), strict=True)),
+        align="l" + "r" * (len(arms) + 1),
+        heads=tuple(heads),
         notes=(
-            "Standardised difference: buffered less plain in standard deviations; beyond about 0.2 (common practice, "
-            "no source) a difference is worth a thought. No p-values: chance alone makes arms differ.",
+            f"Standardised difference: {arms[1]} less {arms[0]}, in standard deviations; beyond about 0.2 (common "
+            "practice, no source) a difference is worth a thought. No p-values: chance alone makes arms differ. "
+            "Measures are means with standard deviation (SD) and how many cases have them.",
         ),
     )
 
 
-def _arm_cell(cell: tuple[int | None, int | None, float | None, float | None], level: str) -> str:
+def _arm_cell(cell: tuple[int | None, int | None, float | None, float | None], of_level: str) -> str:
     count, of, mean, sd = cell
     if mean is not None:
         spread = f" (SD {decimal(sd)})" if sd is not None else ""
         return f"{decimal(mean)}{spread}, {count} of {of}"
-    if level == "":
+    if of_level == "":
         return "none recorded"
     share = f" ({percent((count or 0) / of, of)})" if of else ""
     return f"{count} of {of}{share}"
 
 
-def _estimate(e: EstimateLike, *, share: bool = False) -> tuple[str, str]:
+def _share(e: EstimateLike) -> str:
     if isinstance(e, NotAvailable):
-        return "—", e.reason
+        return NONE
     n = e.n.arm(str(e.contrast)).cases or e.n.cases
-    level = f"{100 * e.interval.level:g}{chr(0x2009)}%"
-    if share:
-        return percent(e.estimate, n), f"{percent_interval(e.interval.low, e.interval.high, n)} ({level})"
-    places = 2 if e.unit == "ratio" else 1
-    return decimal(e.estimate, places), f"{interval(e.interval.low, e.interval.high, places)} ({level})"
+    return f"{percent(e.estimate, n)} ({percent_interval(e.interval.low, e.interval.high, n)})"
 
 
-def shares_table(results: StudyResults) -> Table:
-    """Numb by the target and never numb, per arm and as difference."""
+def _points(e: EstimateLike) -> str:
+    """A difference of shares in points of a hundred."""
+    if isinstance(e, NotAvailable):
+        return NONE
+    values = [100 * v for v in (e.estimate, e.interval.low, e.interval.high)]
+    places = places_for(values, base=0)
+    return f"{decimal(values[0], places)} ({interval(values[1], values[2], places)})"
+
+
+def _number(e: EstimateLike, landmarks: tuple[float, ...] = (), base: int = 1) -> str:
+    if isinstance(e, NotAvailable):
+        return NONE
+    places = places_for((e.estimate, e.interval.low, e.interval.high), landmarks, base=base)
+    return f"{decimal(e.estimate, places)} ({interval(e.interval.low, e.interval.high, places)})"
+
+
+def _found(population: Population, results: StudyResults, estimates: tuple[EstimateLike, ...]) -> tuple[str, ...]:
+    """How many cases a test decided, of how many."""
+    cells = []
+    for code, e in zip(results.protocol.arm_codes, estimates, strict=False):
+        cases = population.n.arm(code).cases
+        cells.append(NONE if isinstance(e, NotAvailable) else f"{e.n.arm(code).onsets} of {cases}")
+    return tuple(cells)
+
+
+def main_table(results: StudyResults) -> Table:
+    """The main results, arm beside arm, with their difference."""
     protocol, population = results.protocol, results.overall
     target, horizon = protocol.onset.target_min, protocol.onset.horizon_min
-    rows = []
-    for label, arms, difference in (
-        (f"Numb by {target:g} min", population.success, population.success_difference),
-        (f"Not numb in {horizon:g} min", population.never_numb, population.never_numb_difference),
-    ):
-        for code, e in zip(protocol.arm_codes, arms, strict=False):
-            cases = population.n.arm(code).cases
-            seen = "" if isinstance(e, NotAvailable) else f"{e.n.arm(code).onsets} of {cases}"
-            rows.append((f"{label}, {protocol.label(code)}", seen, *_estimate(e, share=True)))
-        value, span = _estimate(difference, share=True)
-        rows.append((f"{label}, difference (points)", "", value.replace("%", "").strip(), span))
-    return Table(
-        caption="Shares with their intervals; the first injection alone.",
-        columns=("", "decided by a test", "share", "interval"),
-        rows=tuple(rows),
-        align="lrrr",
-        notes=(
-            "“Decided by a test”: cases that a test found numb (or not numb) by that minute. Cases whose gap between "
-            "two tests spans the minute count with the share that the whole curve gives them: the shares differ.",
-        ),
-    )
-
-
-def stopwatch_table(results: StudyResults) -> Table:
-    """The stopwatch answer beside the right one."""
-    protocol, population = results.protocol, results.overall
-    rows = []
-    for (arm, mean, used, left_out), wait in zip(population.naive.means, population.wait, strict=False):
-        right, span = _estimate(wait)
-        rows.append(
-            (protocol.label(arm), "—" if mean is None else decimal(mean), f"{used}", f"{left_out}", right, span)
+    arms = _arms(results)[:2]
+    rows: list[tuple[str, ...]] = [
+        (f"Numb by {target:g} min", *(_share(e) for e in population.success), _points(population.success_difference)),
+        ("– found so by a test", *_found(population, results, population.success), ""),
+        (f"Not numb in {horizon:g} min", *(_share(e) for e in population.never_numb),
+         _points(population.never_numb_difference)),
+        ("– found so by a test", *_found(population, results, population.never_numb), ""),
+        (f"Mean wait up to {horizon:g} min, minutes", *(_number(e) for e in population.wait),
+         _number(population.wait_difference, (0.0,))),
+        ("Rate of becoming numb, times", "1", _number(population.hazard_ratio, (1.0,), 2), ""),
+    ]  # fmt: skip
+    wanting = {
+        tidy(e.reason.strip().rstrip("."))
+        for e in (
+            population.success_difference,
+            population.never_numb_difference,
+            population.wait_difference,
+            population.hazard_ratio,
         )
-    naive = population.naive.difference
-    right, span = _estimate(population.wait_difference)
-    rows.append(("difference", "—" if naive is None else decimal(naive), "", "", right, span))
+        if isinstance(e, NotAvailable)
+    }
+    notes = [
+        f"Estimates with {level(protocol.plan.conf_level)} intervals; the first injection alone. Differences are "
+        f"{arms[1]} less {arms[0]}, of shares in points of a hundred. A case whose gap between two tests spans the "
+        "minute counts with the share that the whole curve gives it: shares and counts of tests differ a little.",
+        *(f"{NONE}: {reason}." for reason in sorted(wanting)),
+    ]
+    differences = (population.success_difference, population.never_numb_difference, population.wait_difference)
+    if said := list(dict.fromkeys(tidy(c.text) for e in differences for c in e.caution)):
+        notes.append(" ".join(said))
     return Table(
-        caption=f"Minutes: the stopwatch average, and the mean wait of all cases up to {protocol.onset.horizon_min:g}.",
-        columns=("", "stopwatch average", "cases used", "cases left out", "mean wait", "interval"),
-        rows=tuple(rows),
-        align="lrrrrr",
-        notes=(population.naive.text,),
+        caption="Arm beside arm",
+        columns=("", *arms, "difference"),
+        rows=tuple((first, *map(_whole, cells)) for first, *cells in rows),
+        align="lrrr",
+        notes=tuple(notes),
     )
 
 
@@ -163,109 +211,127 @@ def periods_table(results: StudyResults) -> Table:
     protocol = results.protocol
     rows = []
     for population in (*results.by_quarter, results.overall):
-        cells = [_estimate(e, share=True)[0] for e in population.success]
-        wait = population.wait_difference
-        saved = "—" if isinstance(wait, NotAvailable) else decimal(-wait.estimate)
-        span = wait.reason if isinstance(wait, NotAvailable) else interval(-wait.interval.high, -wait.interval.low)
-        sizes = [f"{population.n.arm(code).cases}" for code in protocol.arm_codes]
         name = "All to date" if population.dimension == "overall" else population.level
-        rows.append((name, *sizes, *cells, saved, span))
-    arms = _arms(results)
+        if population.level == results.quarter:
+            name += ", this quarter"
+        shares = [
+            f"{_whole(_share(e))} of\u00a0{cases}" if (cases := population.n.arm(code).cases) else "no case"
+            for code, e in zip(protocol.arm_codes, population.success, strict=False)
+        ]
+        rows.append((name, *shares, _whole(_points(population.success_difference))))
     return Table(
-        caption=f"Quarter by quarter: cases, share numb by {protocol.onset.target_min:g} min, minutes saved.",
-        columns=("", *(f"cases, {a}" for a in arms), *(f"numb, {a}" for a in arms), "min saved", "interval"),
+        caption=f"Numb by {protocol.onset.target_min:g} min, quarter by quarter",
+        columns=("", *_arms(results)[:2], "difference, points"),
         rows=tuple(rows),
-        align="l" + "r" * (2 * len(arms) + 2),
+        align="lrrr",
+        strong=(len(rows) - 1,),
+        notes=(f"{NONE}: cannot be estimated from these cases.",) if any(NONE in c for r in rows for c in r) else (),
     )
 
 
-def numbers_table(population: Population, caption: str) -> Table:
-    """Every estimate of a set of cases, for the statistician."""
-    rows = []
-    frame = population.to_frame()
-    for row in frame.itertuples():
-        missing = row.estimate is None or row.estimate != row.estimate
-        places = 2 if row.unit in ("min", "mm", "points") else 3
-        ends = row.conf_low is not None and row.conf_low == row.conf_low
-        rows.append(
-            (
-                str(row.quantity).replace("_", " "),
-                str(row.contrast or ""),
-                "—" if missing else decimal(float(row.estimate), places),
-                f"{interval(float(row.conf_low), float(row.conf_high), places)}" if ends else "",
-                p_text(float(row.p_value)) if row.p_value is not None and row.p_value == row.p_value else "",
-                str(row.unit).replace("proportion", "share"),
-            )
+def techniques_table(results: StudyResults) -> Table:
+    """The main results technique by technique."""
+    protocol = results.protocol
+    target, horizon = protocol.onset.target_min, protocol.onset.horizon_min
+    rows: list[tuple[str, ...]] = []
+    heads: list[int] = []
+    reasons: dict[str, None] = {}
+    for population in results.by_technique:
+        heads.append(len(rows))
+        rows.append((f"{plain_words(population.level)}, {counted(population.n.cases, 'case')}", "", "", ""))
+        pain = population.pain
+        found: tuple[tuple[str, tuple[EstimateLike, ...], EstimateLike, Callable[[EstimateLike], str]], ...] = (
+            (f"Numb by {target:g} min", population.success, population.success_difference, _share),
+            (f"Not numb in {horizon:g} min", population.never_numb, population.never_numb_difference, _share),
+            ("Mean wait, minutes", population.wait, population.wait_difference, _number),
         )
+        compared = [e for _, _, e, _ in found if isinstance(e, Estimate)]
+        if not compared:
+            reason = getattr(population.wait_difference, "reason", "")
+            rows.append((f"not compared: {tidy(reason.strip().rstrip('.'))}", "", "", ""))
+            continue
+        for name, arms, difference, show in found:
+            last = _points(difference) if show is _share else _number(difference, (0.0,))
+            rows.append((name, *(_whole(show(e)) for e in arms[:2]), _whole(last)))
+        rows.append(("Rate of becoming numb, times", "1", _whole(_number(population.hazard_ratio, (1.0,), 2)), ""))
+        if not isinstance(pain, NotAvailable):
+            base = 1 if pain.unit == "points" else 0
+            rows.append((f"Pain, shift in {pain.unit}", "", "", _whole(_number(pain.shift, (0.0,), base))))
+        for e in (*(d for _, _, d, _ in found), population.hazard_ratio, getattr(pain, "shift", pain)):
+            if isinstance(e, NotAvailable):
+                reasons[tidy(e.reason.strip().rstrip("."))] = None
     return Table(
-        caption=caption,
-        columns=("quantity", "of", "estimate", "interval", "p", "unit"),
+        caption="Technique by technique",
+        columns=("", *_arms(results)[:2], "difference"),
         rows=tuple(rows),
-        align="llrrrl",
+        align="lrrr",
+        heads=tuple(heads),
+        notes=tuple(f"{NONE}: {reason}." for reason in reasons),
+    )
+
+
+def more_table(results: StudyResults) -> Table | None:
+    """What has been seen beside what the plan's effect asks for."""
+    more = results.more_needed
+    if more is None:
+        return None
+    rows = [
+        ("Teeth seen to go numb", f"{more.events_seen}", f"{more.events_needed}"),
+        ("Cases", f"{more.cases_seen}", NONE if more.cases_needed is None else f"{more.cases_needed}"),
+    ]
+    notes = [
+        f"For a ratio of rates of {more.hazard_ratio:g}, a chance of {100 * more.power:.0f}{THIN}% to find it and a "
+        f"two-sided level of {100 * more.alpha:.2g}{THIN}%. {more.source}."
+    ]
+    if more.cases_needed is None:
+        notes.append(f"{NONE}: cannot be told before a tooth has been seen to go numb.")
+    return Table(
+        caption="Seen so far, and needed",
+        columns=("", "seen", "needed"),
+        rows=tuple(rows),
+        align="lrr",
+        notes=tuple(notes),
     )
 
 
 def notices_table(results: StudyResults) -> Table | None:
     """What was refused, queried and read although unusual, and how the testing went."""
     quality = results.data_quality
-    rows = [
-        *((f"refused: {n.text}", f"{n.count}") for n in quality.refused),
-        *((f"to look at: {n.text}", f"{n.count}") for n in quality.queried),
-        *((f"read: {n.text}", f"{n.count}") for n in quality.repaired),
-        *((n.text, f"{n.count}") for n in quality.testing),
-    ]
+    rows: list[tuple[str, str]] = []
+    heads: list[int] = []
+    groups: tuple[tuple[str, Iterable[Notice]], ...] = (
+        ("Refused", quality.refused),
+        ("Read, but to be looked at", quality.queried),
+        ("Read although written in another way", quality.repaired),
+        ("How the testing went", quality.testing),
+    )
+    for name, notices in groups:
+        kept = list(notices)
+        if kept:
+            heads.append(len(rows))
+            rows.append((name, ""))
+            rows += [(tidy(notice.text), f"{notice.count}") for notice in kept]
     if not rows:
         return None
-    return Table(caption="What was noticed in the records.", columns=("", "times"), rows=tuple(rows), align="lr")
+    return Table(
+        caption="What was noticed in the records",
+        columns=("", "times"),
+        rows=tuple(rows),
+        align="lr",
+        heads=tuple(heads),
+    )
 
 
-def reasons_table(results: StudyResults) -> Table:
+def reasons_table(results: StudyResults) -> Table | None:
     """How each case's interval came about."""
     rows = [
         (text, *(f"{count}" for count in counts))
         for _, text, counts in results.data_quality.onset_reasons
         if sum(counts)
     ]
+    if not rows:
+        return None
+    arms = _arms(results)
     return Table(
-        caption="How onset was derived.",
-        columns=("", *_arms(results)),
-        rows=tuple(rows),
-        align="l" + "r" * len(_arms(results)),
-    )
-
-
-def assumptions_table(results: StudyResults) -> Table:
-    """What the results rest on."""
-    seen: dict[str, tuple[str, str]] = {}
-    population = results.overall
-    for result in (
-        population.hazard_ratio,
-        population.onset_test,
-        population.wait_difference,
-        population.success_difference,
-        population.pain,
-    ):
-        for assumption in result.assumptions:
-            seen.setdefault(assumption.name.replace("_", " "), (assumption.status, assumption.detail))
-    rows = tuple((name, status, detail) for name, (status, detail) in sorted(seen.items()))
-    return Table(caption="Assumptions.", columns=("assumption", "state", "what it says"), rows=rows, align="lll")
-
-
-def certificate_table(results: StudyResults) -> Table:
-    """Proof that the curves are at their optimum."""
-    rows = []
-    for curve in results.overall.curves:
-        if isinstance(curve.curve, NotAvailable):
-            continue
-        c = curve.curve.certificate
-        gap = "below 1e-12" if c.gap < 1e-12 else f"{c.gap:.1e}"
-        undecided = int((curve.curve.determined < 0.5).sum())
-        rows.append(
-            (results.protocol.label(curve.arm), gap, f"{c.tolerance:.0e}", f"{curve.curve.mass.size}", f"{undecided}")
-        )
-    return Table(
-        caption="Onset curves: Kuhn–Tucker gap relative to the number of cases.",
-        columns=("curve", "gap", "at most", "intervals with mass", "masses not unique"),
-        rows=tuple(rows),
-        align="lrrrr",
+        caption="How onset was derived, cases", columns=("", *arms), rows=tuple(rows), align="l" + "r" * len(arms)
     )

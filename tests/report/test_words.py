@@ -2,163 +2,324 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
+import re
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from onsetstudy.core.results import ArmCount, Counts, Estimate, Interval, NotAvailable
-from onsetstudy.report.numbers import decimal, interval, p_text, percent, percent_interval, signed
-from onsetstudy.report.words import hazard_words, none_left, pain_words, share_words, sooner_or_later, wait_words
+from onsetstudy.report import words
+from onsetstudy.report.words import bearing
+from tests.report.samples import counts, estimate, missing, population, rich
 from tests.study.cases import protocol
 
-PROMISED = protocol()
-BY_ARM = (ArmCount(arm="plain", cases=13, onsets=9), ArmCount(arm="buffered", cases=11, onsets=11))
-COUNTS = Counts(cases=24, onsets=20, by_arm=BY_ARM)
+N = counts(13, 11, (9, 11))
+RANDOMISED, AUDIT = protocol(), protocol(study={"allocation": "clinician_choice"})
+WAITS = (
+    estimate("restricted_wait", "plain", 5.0, 4.0, 6.0, "min", N),
+    estimate("restricted_wait", "buffered", 4.4, 3.4, 5.4, "min", N),
+)
+SHARES = (
+    estimate("success_by_target", "plain", 0.22, 0.1, 0.3, "proportion", N),
+    estimate("success_by_target", "buffered", 0.32, 0.2, 0.5, "proportion", N),
+)
+OTHER = "; as arms were not allocated at random, something other than buffering may be the reason."
+THIN = "\u202f"
 
 
-def estimate(value, low, high, *, unit="min", contrast="buffered - plain", n=COUNTS):
-    span = Interval(low=low, high=high, level=0.95, method="m")
-    return Estimate(quantity="q", contrast=contrast, estimate=value, interval=span, unit=unit, method="m", n=n)
+def wait(value, low, high):
+    return estimate("restricted_wait_difference", "buffered - plain", value, low, high, "min", N)
 
 
-WAITS = [
-    (-1.3, -2.1, -0.4, "Buffered cases were numb 1.3 min sooner on average (0.4 to 2.1 min).",
-     "A difference of less than 0.5 min, too small to matter to this study, is still possible."),
-    (-1.3, -2.1, -0.6, "Buffered cases were numb 1.3 min sooner on average (0.6 to 2.1 min).",
-     "That is at least the 0.5 min that matters to this study."),
-    (0.8, 0.2, 1.4, "Buffered cases were numb 0.8 min later on average (0.2 to 1.4 min).",
-     "A difference of less than 0.5 min, too small to matter to this study, is still possible."),
-    (0.9, 0.7, 1.4, "Buffered cases were numb 0.9 min later on average (0.7 to 1.4 min).",
-     "That is at least the 0.5 min that matters to this study."),
-    (-0.4, -2.0, 1.0,
-     "Buffered cases were numb 0.4 min sooner on average, but the interval reaches "
-     "from 2.0 min sooner to 1.0 min later.",
-     "These 24 cases cannot tell whether buffering makes a difference to waiting."),
-    (-0.1, -0.3, 0.2,
-     "Buffered cases were numb 0.1 min sooner on average, but the interval reaches "
-     "from 0.3 min sooner to 0.2 min later.",
-     "Whatever the difference is, it is smaller than the 0.5 min that matters to this study."),
-    (0.0, -1.0, 1.0,
-     "Buffered cases were numb no sooner or later on average, but the interval reaches "
-     "from 1.0 min sooner to 1.0 min later.",
-     "These 24 cases cannot tell whether buffering makes a difference to waiting."),
-]  # fmt: skip
+def share(value, low, high):
+    return estimate("success_difference", "buffered - plain", value, low, high, "proportion", N)
 
 
-@pytest.mark.parametrize(("value", "low", "high", "seen", "allows"), WAITS)
+def ratio(value, low, high):
+    return estimate("hazard_ratio", "buffered / plain", value, low, high, "ratio", N)
+
+
+def shift(value, low, high):
+    return estimate("pain_shift", "buffered - plain", value, low, high, "mm", N)
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "seen", "allows"),
+    [
+        # Whole interval on one side: the difference that matters is inside it, beyond it, or not reached.
+        (-1.3, -2.1, -0.4, "Buffered cases were numb 1.3 minutes sooner on average (0.4 to 2.1).",
+         "A difference of less than half a minute, too small to matter to this study, is still possible."),
+        (-1.3, -2.1, -0.6, "Buffered cases were numb 1.3 minutes sooner on average (0.6 to 2.1).",
+         "The whole interval lies beyond half a minute, the difference that matters to this study."),
+        (-0.2, -0.4, -0.1, "Buffered cases were numb 0.2 minutes sooner on average (0.1 to 0.4).",
+         "The whole interval lies within half a minute, the difference that matters to this study."),
+        (0.8, 0.2, 1.4, "Buffered cases were numb 0.8 minutes later on average (0.2 to 1.4).",
+         "A difference of less than half a minute, too small to matter to this study, is still possible."),
+        (0.9, 0.7, 1.4, "Buffered cases were numb 0.9 minutes later on average (0.7 to 1.4).",
+         "The whole interval lies beyond half a minute, the difference that matters to this study."),
+        # No difference is inside the interval: with differences that matter, and without.
+        (-0.6, -2.0, 0.9, "Mean waits were 4.4 minutes with buffered and 5.0 minutes with plain injections; "
+         "the true difference could be from 2.0 minutes sooner to 0.9 minutes later.",
+         "These 24 cases cannot tell which is sooner."),
+        (-0.1, -0.3, 0.2, "Mean waits were 4.4 minutes with buffered and 5.0 minutes with plain injections; "
+         "the true difference could be from 0.3 minutes sooner to 0.2 minutes later.",
+         "Whatever the difference is, it is smaller than half a minute, the difference that matters to this study."),
+        # An end that touches no difference does not exclude it.
+        (-1.0, -2.0, 0.0, "Mean waits were 4.4 minutes with buffered and 5.0 minutes with plain injections; "
+         "the true difference could be from 2.0 minutes sooner to no difference.",
+         "These 24 cases cannot tell which is sooner."),
+        # An end that would be rounded to no difference, or to the difference that matters, keeps its digits.
+        (-1.0, -2.0, -0.03, "Buffered cases were numb 1.00 minutes sooner on average (0.03 to 2.00).",
+         "A difference of less than half a minute, too small to matter to this study, is still possible."),
+        (-1.0, -1.6, -0.496, "Buffered cases were numb 1.000 minutes sooner on average (0.496 to 1.600).",
+         "A difference of less than half a minute, too small to matter to this study, is still possible."),
+        (0.0, 0.0, 0.0, "No difference in mean waits was seen (0 to 0 minutes).",
+         "Whatever the difference is, it is smaller than half a minute, the difference that matters to this study."),
+    ],
+)  # fmt: skip
 def test_waiting(value, low, high, seen, allows):
-    said = wait_words(estimate(value, low, high), PROMISED)
+    said = words.wait_answer(wait(value, low, high), WAITS, RANDOMISED)
     assert (said.seen, said.allows) == (seen, allows)
 
 
-def test_waiting_without_a_difference_that_matters():
-    said = wait_words(estimate(-1.3, -2.1, -0.4), protocol(plan={"wait_difference_min": None}))
-    assert said.allows == "The interval does not reach no difference."
+def test_without_a_difference_that_matters_the_interval_is_told_again():
+    promised = protocol(plan={"wait_difference_min": None})
+    said = words.wait_answer(wait(-1.3, -2.1, -0.4), WAITS, promised)
+    assert said.allows == "Anything from 0.4 to 2.1 minutes sooner agrees with these 24 cases."
 
 
-finite = st.floats(-10, 10)
+def test_without_the_mean_waits_the_difference_is_told_alone():
+    said = words.wait_answer(wait(-0.6, -2.0, 0.9), (), RANDOMISED)
+    assert said.seen == "The true difference in mean waits could be from 2.0 minutes sooner to 0.9 minutes later."
 
 
-@given(finite, finite, finite)
-def test_no_direction_that_the_interval_does_not_bear(a, b, c):
+def test_an_audit_names_other_reasons():
+    said = words.wait_answer(wait(-1.3, -2.1, -0.4), WAITS, AUDIT)
+    assert said.allows == (
+        "A difference of less than half a minute, too small to matter to this study, is still possible" + OTHER
+    )
+    assert words.wait_answer(wait(-0.1, -0.3, 0.2), WAITS, AUDIT).allows.endswith(OTHER)
+    assert words.share_answer(share(0.1, 0.01, 0.19), SHARES, AUDIT).allows == (
+        "Anything from 1 to 19 more in a hundred agrees with these 24 cases" + OTHER
+    )
+    # Cases that cannot tell need no other reason.
+    assert words.wait_answer(wait(-0.6, -2.0, 0.9), WAITS, AUDIT).allows == (
+        "These 24 cases cannot tell which is sooner."
+    )
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "seen", "allows"),
+    [
+        (0.1, 0.01, 0.19, f"By minute 2, 32{THIN}% of buffered and 22{THIN}% of plain teeth were numb, 10 more in a "
+         "hundred (1 to 19).", "Anything from 1 to 19 more in a hundred agrees with these 24 cases."),
+        (-0.1, -0.19, -0.01, f"By minute 2, 32{THIN}% of buffered and 22{THIN}% of plain teeth were numb, 10 fewer in "
+         "a hundred (1 to 19).", "Anything from 1 to 19 fewer in a hundred agrees with these 24 cases."),
+        (0.1, -0.08, 0.28, f"By minute 2, 32{THIN}% of buffered and 22{THIN}% of plain teeth were numb; the true "
+         "difference could be from 8 fewer to 28 more in a hundred.",
+         "These 24 cases cannot tell which injection has more teeth numb by minute 2."),
+    ],
+)  # fmt: skip
+def test_shares(value, low, high, seen, allows):
+    said = words.share_answer(share(value, low, high), SHARES, RANDOMISED)
+    assert (said.seen, said.allows) == (seen, allows)
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "seen", "allows"),
+    [
+        (1.6, 1.1, 2.3, "Buffered teeth became numb at 1.60 times the rate of plain ones (1.10 to 2.30), that is "
+         "sooner.", "Anything from 1.10 to 2.30 times the rate agrees with these 24 cases."),
+        (0.7, 0.5, 0.9, "Buffered teeth became numb at 0.70 times the rate of plain ones (0.50 to 0.90), that is "
+         "later.", "Anything from 0.50 to 0.90 times the rate agrees with these 24 cases."),
+        (1.1, 0.7, 1.8, "The true rate at which buffered teeth become numb could be from 0.70 (later) to 1.80 (sooner) "
+         "times that of plain ones.", "These 24 cases cannot tell which is sooner."),
+        (1.3, 1.003, 1.7, "Buffered teeth became numb at 1.300 times the rate of plain ones (1.003 to 1.700), that is "
+         "sooner.", "Anything from 1.003 to 1.700 times the rate agrees with these 24 cases."),
+    ],
+)  # fmt: skip
+def test_ratio_of_rates(value, low, high, seen, allows):
+    said = words.hazard_answer(ratio(value, low, high), RANDOMISED)
+    assert (said.seen, said.allows) == (seen, allows)
+
+
+@pytest.mark.parametrize(
+    ("bound", "told"),
+    [
+        ((3.2, math.inf), "Buffered teeth became numb at 3.20 times the rate of plain ones or more "
+         f"(one-sided, 97.5{THIN}%), that is sooner."),
+        ((0.8, math.inf), "Buffered teeth became numb at 0.80 times the rate of plain ones or more "
+         f"(one-sided, 97.5{THIN}%); whether sooner or later is open."),
+        ((0.0, 0.4), "Buffered teeth became numb at 0.40 times the rate of plain ones or less "
+         f"(one-sided, 97.5{THIN}%), that is later."),
+        ((0.0, 1.7), "Buffered teeth became numb at 1.70 times the rate of plain ones or less "
+         f"(one-sided, 97.5{THIN}%); whether sooner or later is open."),
+        (None, ""),
+    ],
+)  # fmt: skip
+def test_a_ratio_without_an_estimate_is_told_as_a_bound(bound, told):
+    found = missing("hazard_ratio", "buffered / plain", "no onset was seen in the arm plain.", N, bound=bound)
+    text = words.hazard_words(found, RANDOMISED)
+    why = "The ratio of the rates of becoming numb cannot be estimated: no onset was seen in the arm plain."
+    assert text == f"{why} {told}".strip()
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "seen", "allows"),
+    [
+        (-8, -12, -4, "Pain at deposition was 8 mm lower with buffered injections (4 to 12).",
+         "A difference of less than 10 mm, too small to matter to this study, is still possible."),
+        (-15, -20, -11, "Pain at deposition was 15 mm lower with buffered injections (11 to 20).",
+         "The whole interval lies beyond 10 mm, the difference that matters to this study."),
+        (5, 2, 9, "Pain at deposition was 5 mm higher with buffered injections (2 to 9).",
+         "The whole interval lies within 10 mm, the difference that matters to this study."),
+        (-7, -20, 5, "The true difference in pain at deposition could be from 20 mm lower to 5 mm higher with buffered "
+         "injections.", "These 20 scores cannot tell which injection hurts less."),
+        (-1, -6, 5, "The true difference in pain at deposition could be from 6 mm lower to 5 mm higher with buffered "
+         "injections.",
+         "Whatever the difference is, it is smaller than 10 mm, the difference that matters to this study."),
+        (0, 0, 0, "No difference in pain at deposition was seen (0 to 0 mm).",
+         "Whatever the difference is, it is smaller than 10 mm, the difference that matters to this study."),
+    ],
+)  # fmt: skip
+def test_pain(value, low, high, seen, allows):
+    said = words.pain_answer(shift(value, low, high), RANDOMISED)
+    assert (said.seen, said.allows) == (seen, allows)
+
+
+def test_pain_that_cannot_be_compared():
+    said = words.pain_answer(missing("pain_shift", "buffered - plain", "no score was recorded", N), RANDOMISED)
+    assert (said.seen, said.allows) == ("Pain cannot be compared yet: no score was recorded.", "")
+
+
+def sentences(text):
+    return len(re.findall(r"[.!?](?=\s|$)", text))
+
+
+FORBIDDEN = r"\b(prove[sdn]?|significan\w*|safe\w*|fail\w* patient|better|worse|caus\w+)\b"
+ENDS = st.floats(-12, 12, allow_subnormal=False).map(lambda v: round(v, 6))
+CLAIMS = {
+    "wait": (r"were numb [\d.]+ minutes (sooner|later)", {"sooner": -1, "later": 1}),
+    "share": (r"numb, [\d.]+ (more|fewer) in a hundred", {"fewer": -1, "more": 1}),
+    "ratio": (r"that is (sooner|later)", {"later": -1, "sooner": 1}),
+    "pain": (r"was [\d.]+ mm (lower|higher)", {"lower": -1, "higher": 1}),
+}
+
+
+@given(ENDS, ENDS, ENDS, st.booleans())
+def test_no_direction_that_the_interval_does_not_bear(a, b, c, randomised):
     low, value, high = sorted((a, b, c))
-    said = wait_words(estimate(value, low, high), PROMISED)
-    text = f"{said.seen} {said.allows}"
-    if low <= 0 <= high:
-        assert "cannot tell" in text or "smaller than" in text
-        assert "the interval reaches" in text
+    promised = RANDOMISED if randomised else AUDIT
+    hundred = [v / 100 for v in (value, low, high)]
+    rates = [math.exp(v / 4) for v in (value, low, high)]
+    told = {
+        "wait": words.wait_answer(wait(value, low, high), WAITS, promised),
+        "share": words.share_answer(share(*hundred), SHARES, promised),
+        "ratio": words.hazard_answer(ratio(*rates), promised),
+        "pain": words.pain_answer(shift(value, low, high), promised),
+    }
+    side = 1 if low > 0 else -1 if high < 0 else 0
+    for name, said in told.items():
+        text = f"{said.seen} {said.allows}"
+        pattern, directions = CLAIMS[name]
+        claims = [directions[word] for word in re.findall(pattern, text)]
+        if name == "ratio":
+            side_of = 1 if rates[1] > 1 else -1 if rates[2] < 1 else 0
+        elif name == "share":
+            side_of = 1 if hundred[1] > 0 else -1 if hundred[2] < 0 else 0
+        else:
+            side_of = side
+        assert claims == ([side_of] if side_of else []), (name, text)
+        if side_of == 0:
+            assert "cannot tell" in text or "smaller than" in text, text
+        assert sentences(said.seen) == sentences(said.allows) == 1
+        assert not re.search(FORBIDDEN, text)
+        assert ("at random" in text) == (not randomised and "cannot tell" not in text)
+
+
+@given(ENDS, ENDS, st.floats(0.01, 5))
+def test_what_an_interval_bears(a, b, matters):
+    low, high = sorted((a, b))
+    found = bearing(low, high, matters=matters)
+    inside = [low, *(low + (high - low) * k / 50 for k in range(1, 50)), high]
+    assert found.side == (1 if min(inside) > 0 else -1 if max(inside) < 0 else 0)
+    if found.size == "beyond":
+        assert all(abs(v) >= matters for v in inside)
+        assert found.side != 0
+    elif found.size == "within":
+        assert all(abs(v) < matters for v in inside)
     else:
-        assert ("sooner" in text) == (high < 0)
-        assert ("later" in text) == (low > 0)
-    for word in ("proves", "significant", "safe", "better", "caused"):
-        assert word not in text
-
-
-def test_shares():
-    said = share_words(estimate(0.14, 0.03, 0.25, unit="proportion"), None, PROMISED)
-    assert (
-        said.seen == "By minute 2, 14 points more in a hundred of the buffered teeth were numb (3 to 25 points more)."
-    )
-    assert said.allows == "The interval does not reach no difference."
-    said = share_words(estimate(-0.02, -0.2, 0.16, unit="proportion"), None, PROMISED)
-    assert said.seen == (
-        "By minute 2, 2 points fewer in a hundred of the buffered teeth were numb "
-        "(from 20 points fewer to 16 points more)."
-    )
-    assert said.allows == "These 24 cases cannot tell whether buffering makes a difference by minute 2."
-
-
-def test_hazard_ratio_has_its_direction():
-    text = hazard_words(estimate(1.6, 1.1, 2.3, unit="ratio", contrast="buffered / plain"))
-    assert text == (
-        "Buffered teeth that were not yet numb became numb at 1.60 times the rate of the others (1.10 to 2.30); "
-        "above 1 means sooner."
-    )
-
-
-@pytest.mark.parametrize(
-    ("bound", "words"),
-    [
-        ((3.2, math.inf), "It is above 3.20 (one-sided, 95 %)."),
-        ((0.0, 0.4), "It is below 0.40 (one-sided, 95 %)."),
-        (None, "no onset was seen in the arm plain."),
-    ],
-)
-def test_a_ratio_without_an_estimate_is_told_as_a_bound(bound, words):
-    span = None if bound is None else Interval(low=bound[0], high=bound[1], level=0.95, method="one-sided bound")
-    result = NotAvailable(
-        quantity="hazard_ratio", contrast="buffered / plain", code="no_onset_in_arm",
-        reason="no onset was seen in the arm plain", unit="ratio", method="m", n=COUNTS, bound=span,
-    )  # fmt: skip
-    assert hazard_words(result).endswith(words)
-
-
-@pytest.mark.parametrize(
-    ("low", "high", "seen", "allows"),
-    [
-        (-12, -4, "Pain with the buffered injection differed by 4 to 12 mm less.", "It may be less than the 10 mm"),
-        (-20, -11, "Pain with the buffered injection differed by 11 to 20 mm less.", "That is at least the 10 mm"),
-        (-6, -1, "Pain with the buffered injection differed by 1 to 6 mm less.", "That is less than the 10 mm"),
-        (2, 9, "Pain with the buffered injection differed by 2 to 9 mm more.", "That is less than the 10 mm"),
-        (-20, 5, "from 20 mm less to 5 mm more.", "These 20 scores cannot tell whether the injection hurts less."),
-        (-6, 5, "from 6 mm less to 5 mm more.", "Whatever the difference is, it is smaller than the 10 mm"),
-    ],
-)
-def test_pain(low, high, seen, allows):
-    said = pain_words(estimate((low + high) / 2, low, high, unit="mm"), PROMISED)
-    assert said.seen.endswith(seen)
-    assert said.allows.startswith(allows)
+        assert max(abs(low), abs(high)) >= matters
+    assert bearing(low, high).size == "unnamed"
 
 
 def test_none_left_un_numb_still_leaves_room():
-    eleven = Counts(cases=11, onsets=0)
-    never = estimate(0.0, 0.0, 0.28, unit="proportion", contrast="buffered", n=eleven)
-    assert none_left(never) == (
-        "No buffered case was left un-numb; with 11 cases the true share could still be as high as 28\u2009%."
+    never = estimate("never_numb", "buffered", 0.0, 0.0, 0.28, "proportion", counts(0, 11, (0, 0)))
+    assert words.none_left(never, RANDOMISED) == (
+        f"No buffered case was left un-numb; with 11 cases the true share could still be as high as 28{THIN}%."
     )
-    assert none_left(estimate(0.1, 0.0, 0.3, contrast="buffered")) is None
+    some = estimate("never_numb", "buffered", 0.1, 0.0, 0.3, "proportion", counts(0, 11, (0, 1)))
+    assert words.none_left(some, RANDOMISED) is None
+    assert words.none_left(missing("never_numb", "buffered", "no case", N), RANDOMISED) is None
+
+
+def test_superiority_in_pairs():
+    found = estimate("probability_of_superiority", "buffered - plain", 0.62, 0.56, 0.674, "proportion", N)
+    assert words.superiority_words(found, RANDOMISED) == (
+        "Take one buffered and one plain case at random: the buffered one has the lower score in 62 of 100 such pairs "
+        "(56 to 67; equal scores shared half and half; 50 would mean no difference)."
+    )
+
+
+def test_the_stopwatch_is_told_with_what_it_leaves_out():
+    overall = rich().overall
+    text = words.stopwatch_words(overall.naive, overall.wait, RANDOMISED)
+    assert text.startswith(
+        "A stopwatch average would count the 177 plain and 189 buffered teeth that were seen to go numb, each as late "
+        "as the test that found it, and leave out the 26 plain and 18 buffered teeth that were not."
+    )
+    assert "the whole 15 minutes" in text
+    assert "the whole 15 minutes" not in words.stopwatch_words(overall.naive, (), RANDOMISED)
 
 
 @pytest.mark.parametrize(
-    ("shown", "expected"),
+    ("primary", "begins"),
     [
-        (decimal(-1.26), "\u22121.3"),
-        (decimal(-0.04), "0.0"),
-        (decimal(math.inf), "\u221e"),
-        (signed(0.3), "+0.3"),
-        (signed(-0.3), "\u22120.3"),
-        (interval(-0.42, 2.06), "\u22120.4 to 2.1"),
-        (percent(0.224, 85), "22\u2009%"),
-        (percent(0.2244, 8500), "22.4\u2009%"),
-        (percent_interval(0.0524, 0.3339, 150), "5 to 33\u2009%"),
-        (p_text(0.00004), "< 0.001"),
-        (p_text(0.0123), "0.012"),
-        (p_text(0.4712), "0.47"),
-        (sooner_or_later(-1.3), "1.3 min sooner"),
-        (sooner_or_later(0.4), "0.4 min later"),
+        ("restricted_wait", "Buffered cases were numb 1.2 minutes sooner on average (0.3 to 2.1)."),
+        ("success_by_target", f"By minute 2, 34{THIN}% of buffered and 22{THIN}% of plain teeth were numb, 12 more"),
+        ("hazard_ratio", "Buffered teeth became numb at 1.31 times the rate of plain ones (1.05 to 1.64)"),
+        ("pain", "Pain at deposition was 7 mm lower with buffered injections (3 to 12)."),
     ],
 )
-def test_numbers_as_readers_see_them(shown, expected):
-    assert shown == expected
+def test_the_answer_is_about_the_primary_outcome(primary, begins):
+    results = dataclasses.replace(rich(), protocol=protocol(plan={"primary": primary}))
+    assert words.answer(results).seen.startswith(begins)
+
+
+@pytest.mark.parametrize("primary", ["restricted_wait", "success_by_target", "hazard_ratio", "pain"])
+def test_no_answer_says_why_and_what_is_known(primary):
+    overall = population("all", "overall", "all", N)
+    reason = "no case of the arm plain has been recorded."
+    gone = {
+        name: missing(name, "buffered - plain", reason, N)
+        for name in ("wait_difference", "success_difference", "hazard_ratio", "pain")
+    }
+    results = dataclasses.replace(
+        rich(), overall=dataclasses.replace(overall, **gone), protocol=protocol(plan={"primary": primary})
+    )
+    said = words.answer(results)
+    assert said.seen == "There is no answer yet: no case of the arm plain has been recorded."
+    assert said.allows == "So far 9 of 13 plain teeth and 11 of 11 buffered teeth were seen to go numb."
+
+
+def test_an_unbounded_answer_is_told_as_its_bound():
+    overall = dataclasses.replace(
+        rich().overall, hazard_ratio=missing("hazard_ratio", "buffered / plain", "no onset", N, bound=(2.0, math.inf))
+    )
+    results = dataclasses.replace(rich(), overall=overall, protocol=protocol(plan={"primary": "hazard_ratio"}))
+    assert words.answer(results).allows == (
+        f"Buffered teeth became numb at 2.00 times the rate of plain ones or more (one-sided, 97.5{THIN}%), that is "
+        "sooner."
+    )

@@ -1,149 +1,172 @@
-"""How soon were teeth numb? Share numb (rising) or not yet numb (falling) against minutes, both arms."""
+"""How soon were teeth numb? Share numb (rising) or not yet numb (falling) against minutes, by arm."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from onsetstudy.core.results import Estimate, NotAvailable
-from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, canvas, look_of, to_svg
-from onsetstudy.report.numbers import percent
-from onsetstudy.study.results import StudyResults
+from onsetstudy.report.figures.canvas import (
+    HAIRLINE,
+    INK,
+    NARROW,
+    POINTS,
+    SECONDARY,
+    WIDE,
+    Drawing,
+    axes_at,
+    canvas,
+    drawing,
+    look_of,
+    spread,
+    to_svg,
+)
+from onsetstudy.report.numbers import THIN, percent
+from onsetstudy.study.results import ArmCurve, StudyResults
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["alt_text", "data_for", "draw", "figure_svg"]
+__all__ = ["alt_text", "data_for", "draw", "draw_figure", "thinned"]
+
+DODGE = 2.4
+LABEL_WIDTH = 0.3
 
 
-def data_for(results: StudyResults) -> pd.DataFrame:
-    """Bounds of the share numb where the curve can change, limits at the tests and the numbers still being tested.
+def data_for(results: StudyResults, *, least: int = 1) -> pd.DataFrame:
+    """Bounds of the share numb where they can change, limits at the tests and the numbers still being tested.
 
-    Columns ``arm, minute, low, high, conf_low, conf_high, estimate, still_tested``; what does not belong to a minute is
-    missing.
+    Arms with fewer than ``least`` cases are left out.
+
+    Columns ``arm, minute, low, high, estimate, conf_low, conf_high, still_tested``. From ``minute`` up to the next line
+    of its arm, at least the share ``low`` and at most ``high`` is numb; what does not belong to a minute is missing.
     """
     horizon = results.protocol.onset.horizon_min
-    rows: list[dict[str, Any]] = []
-    for curve in results.overall.curves:
-        if isinstance(curve.curve, NotAvailable):
-            continue
-        ends = np.concatenate((curve.curve.left, curve.curve.right))
-        minutes = np.unique(np.concatenate(([0.0, horizon], ends[np.isfinite(ends) & (ends <= horizon)])))
-        limits = {t: e for t, e in curve.limits if isinstance(e, Estimate)}
-        tested = dict(curve.still_tested)
-        minutes = np.unique(np.concatenate((minutes, list(limits), list(tested))))
-        low_not, high_not = curve.curve.at(minutes)
-        just_before, just_after = minutes - 1e-9, minutes + 1e-9
-        before, after = curve.curve.at(np.maximum(just_before, 0)), curve.curve.at(just_after)
-        for i, minute in enumerate(minutes):
-            found = limits.get(float(minute))
-            rows.append(
-                {
-                    "arm": curve.arm,
-                    "minute": float(minute),
-                    "low": 1 - float(high_not[i]),
-                    "high": 1 - float(low_not[i]),
-                    "high_before": 1 - float(before[0][i]),
-                    "high_after": 1 - float(after[0][i]),
-                    "estimate": found.estimate if found else np.nan,
-                    "conf_low": found.interval.low if found else np.nan,
-                    "conf_high": found.interval.high if found else np.nan,
-                    "still_tested": tested.get(float(minute), np.nan),
-                }
-            )
-    return pd.DataFrame(rows)
+    frames = [
+        _arm_data(c, horizon)
+        for c in results.overall.curves
+        if not isinstance(c.curve, NotAvailable) and results.overall.n.arm(c.arm).cases >= least
+    ]
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
 
-def draw(frame: pd.DataFrame, ax: Axes, *, labels: dict[str, str], target_min: float, falling: bool = False) -> None:
-    """Bands between tests, a step where numbness is certain, limits as thin lines at the tests."""
+def _arm_data(found: ArmCurve, horizon: float) -> pd.DataFrame:
+    curve = found.curve
+    assert not isinstance(curve, NotAvailable)
+    limits = {t: e for t, e in found.limits if isinstance(e, Estimate)}
+    tested = dict(found.still_tested)
+    ends = np.concatenate((curve.left, curve.right))
+    kept = ends[np.isfinite(ends) & (ends <= horizon)]
+    minutes = np.unique(np.concatenate(([0.0, horizon], kept, list(limits), list(tested))))
+    numb_at, may_be_after = 1 - curve.at(minutes)[1], 1 - curve.at(minutes + 1e-9)[0]
+    return pd.DataFrame(
+        {
+            "arm": found.arm,
+            "minute": minutes,
+            "low": numb_at,
+            "high": may_be_after,
+            "estimate": [limits[t].estimate if t in limits else np.nan for t in minutes],
+            "conf_low": [limits[t].interval.low if t in limits else np.nan for t in minutes],
+            "conf_high": [limits[t].interval.high if t in limits else np.nan for t in minutes],
+            "still_tested": [tested.get(t, np.nan) for t in minutes],
+        }
+    )
 
-    def turn(share: Any) -> Any:
-        return 100 * (1 - share) if falling else 100 * share
+
+def draw(
+    frame: pd.DataFrame, ax: Axes, *, labels: dict[str, str], arms: Sequence[str], target_min: float, falling: bool
+) -> None:
+    """Bands between tests, a step where numbness is certain, limits as lines at the tests, names at the ends."""
+    from matplotlib.transforms import ScaledTranslation
+
+    def turn(share: pd.Series) -> NDArray[np.float64]:
+        return np.asarray(100 * (1 - share) if falling else 100 * share, dtype=float)
 
     ends: list[tuple[float, str, str]] = []
-    for number, (arm, part) in enumerate(frame.groupby("arm", sort=False)):
-        look, t = look_of(str(arm)), part["minute"].to_numpy()
-        low, high = part["low"].to_numpy(), part["high_after"].to_numpy()
-        ax.fill_between(t, turn(low), turn(high), step="post", color=look.colour, alpha=0.16, linewidth=0)
-        ax.step(t, turn(low), where="post", color=look.colour, linestyle=look.line, linewidth=1.7)
+    present = list(dict.fromkeys(frame["arm"]))
+    for number, arm in enumerate(present):
+        part = frame[frame["arm"] == arm]
+        look, t = look_of(str(arm), arms), part["minute"].to_numpy()
+        low, high = turn(part["low"]), turn(part["high"])
+        ax.fill_between(t, low, high, step="post", color=look.colour, alpha=0.17, linewidth=0, zorder=1)
+        ax.step(t, high, where="post", color=look.colour, linewidth=0.5, alpha=0.55, zorder=2)
+        ax.step(t, low, where="post", color=look.colour, linestyle=look.line, linewidth=1.8, zorder=3)
         given = part[part["estimate"].notna()]
-        x = given["minute"] + (0.07 if number else -0.07)
-        ax.vlines(x, turn(given["conf_low"]), turn(given["conf_high"]), color=look.colour, linewidth=0.8)
-        ax.plot(
-            x,
-            turn(given["estimate"]),
-            look.marker,
-            color=look.colour,
-            markerfacecolor=look.face,
-            markersize=4.5,
-            zorder=3,
-            clip_on=False,
-        )
-        if len(given):
-            ends.append((float(turn(given["estimate"].iloc[-1])), labels[str(arm)], look.colour))
-    last = float(frame["minute"].max())
-    for place, (_, label, colour) in zip(_apart([e[0] for e in ends], 9.0), ends, strict=True):
-        ax.annotate(
-            label, (last, place), xytext=(9, 0), textcoords="offset points", color=colour, va="center", weight="bold"
-        )
-    ax.axvline(target_min, color=HAIRLINE, linewidth=1, zorder=0)
-    ax.annotate(
-        f"target {target_min:g} min",
-        (target_min, 100),
-        xytext=(3, 0),
-        textcoords="offset points",
-        color=SECONDARY,
-        va="bottom",
-        fontsize=8,
-    )
-    ticks = sorted(frame.loc[frame["still_tested"].notna(), "minute"].unique())
-    ax.set(xlim=(0, last), ylim=(0, 100), xticks=ticks, yticks=range(0, 101, 20))
-    ax.set_xticklabels([f"{t:g}" for t in ticks])
-    ax.set_yticks(range(0, 101, 20), [f"{v}" for v in range(0, 101, 20)])
-    ax.set_ylabel("not yet numb, %" if falling else "numb, %")
-    ax.grid(axis="y", color=HAIRLINE, linewidth=0.5, alpha=0.6)
-    ax.set_axisbelow(True)
-    _still_tested(frame, ax, labels, ticks)
-
-
-def _apart(places: list[float], least: float) -> list[float]:
-    """Label heights that do not touch."""
-    if len(places) == 2 and abs(places[0] - places[1]) < least:
-        middle, up = sum(places) / 2, 1 if places[0] >= places[1] else -1
-        return [middle + up * least / 2, middle - up * least / 2]
-    return places
-
-
-def _still_tested(frame: pd.DataFrame, ax: Axes, labels: dict[str, str], ticks: list[float]) -> None:
-    """Numbers still being tested, under the ticks they belong to."""
-    shown = [t for i, t in enumerate(ticks) if len(ticks) <= 16 or i % 2 == 0]
-    ax.annotate(
-        "minutes after the injection",
-        (0.5, 0),
-        xycoords="axes fraction",
-        xytext=(0, -30),
-        textcoords="offset points",
-        ha="center",
-    )
-    ax.annotate(
-        "still being tested", (0, 0), xycoords="axes fraction", xytext=(-72, -47), textcoords="offset points",
-        color=SECONDARY, fontsize=8, ha="left",
-    )  # fmt: skip
-    for number, (arm, part) in enumerate(frame.groupby("arm", sort=False)):
-        look, down = look_of(str(arm)), -61 - 13 * number
-        ax.annotate(
-            labels[str(arm)], (0, 0), xycoords="axes fraction", xytext=(-14, down), textcoords="offset points",
-            color=look.colour, fontsize=8, ha="right", weight="bold",
+        aside = DODGE * (number - (len(present) - 1) / 2) * 2
+        moved = ax.transData + ScaledTranslation(aside / POINTS, 0, ax.figure.dpi_scale_trans)  # type: ignore[union-attr]
+        ax.vlines(
+            given["minute"], turn(given["conf_low"]), turn(given["conf_high"]), color=look.colour, linewidth=1.0,
+            transform=moved, zorder=4, clip_on=False,
         )  # fmt: skip
+        ax.plot(
+            given["minute"], turn(given["estimate"]), look.marker, color=look.colour, markerfacecolor=look.face,
+            markersize=4.4, markeredgewidth=1.1, transform=moved, zorder=5, clip_on=False,
+        )  # fmt: skip
+        last = given["estimate"].iloc[-1:] if len(given) else part["low"].iloc[-1:]
+        ends.append((float(turn(last)[0]), labels[str(arm)], look.colour))
+    _frame(frame, ax, target_min=target_min, falling=falling)
+    points_per_share = ax.get_window_extent().height / 100 * POINTS / ax.figure.dpi  # type: ignore[union-attr]
+    for place, (_, label, colour) in zip(spread([e[0] for e in ends], 11 / points_per_share), ends, strict=True):
+        ax.annotate(
+            label, (float(frame["minute"].max()), place), xytext=(8, 0), textcoords="offset points", color=colour,
+            va="center", weight="bold", annotation_clip=False,
+        )  # fmt: skip
+
+
+def _frame(frame: pd.DataFrame, ax: Axes, *, target_min: float, falling: bool) -> None:
+    """Axes with ticks at the tests, and the target minute named."""
+    last = float(frame["minute"].max())
+    ax.axvline(target_min, color=SECONDARY, linewidth=0.9, linestyle=(0, (1, 1.6)), zorder=0)
+    ax.annotate(
+        f"target, {target_min:g} min", (target_min, 100), xytext=(0, 3), textcoords="offset points", color=SECONDARY,
+        ha="center" if target_min > 0.12 * last else "left", va="bottom", fontsize=8,
+    )  # fmt: skip
+    ticks = sorted(frame.loc[frame["still_tested"].notna(), "minute"].unique())
+    inches = ax.get_window_extent().width / ax.figure.dpi  # type: ignore[union-attr]
+    named = thinned(ticks, least=LABEL_WIDTH / inches * last, keep=(target_min,))
+    ax.set(xlim=(0, last), ylim=(0, 100))
+    ax.set_xticks(ticks, [f"{t:g}" if t in named else "" for t in ticks])
+    ax.set_yticks(range(0, 101, 25), [f"{v}{THIN}%" for v in range(0, 101, 25)])
+    ax.set_ylabel("not yet numb" if falling else "numb")
+    ax.grid(axis="y", color=HAIRLINE, linewidth=0.5)
+    ax.set_axisbelow(True)
+
+
+def thinned(ticks: Sequence[float], *, least: float, keep: Sequence[float]) -> list[float]:
+    """Ticks that can be named without touching; those to ``keep`` and the last have the first claim."""
+    chosen: list[float] = []
+    for tick in (*(t for t in keep if t in ticks), *ticks[-1:], *ticks):
+        if all(abs(tick - other) >= least for other in chosen):
+            chosen.append(tick)
+    return sorted(chosen)
+
+
+def _still_tested(frame: pd.DataFrame, ax: Axes, labels: dict[str, str], arms: Sequence[str], left: float) -> None:
+    """Numbers still being tested, under the ticks they belong to."""
+    ticks = sorted(frame.loc[frame["still_tested"].notna(), "minute"].unique())
+    inches = ax.get_window_extent().width / ax.figure.dpi  # type: ignore[union-attr]
+    target = [t for t, label in zip(ax.get_xticks(), ax.get_xticklabels(), strict=True) if label.get_text()]
+    shown = thinned(ticks, least=LABEL_WIDTH / inches * float(frame["minute"].max()), keep=target)
+
+    def under(text: str, at: float, points: float, down: float, **style: Any) -> None:
+        ax.annotate(
+            text, (at, 0), xycoords=("data", "axes fraction"), xytext=(points, -down), textcoords="offset points",
+            va="baseline", **style,
+        )  # fmt: skip
+
+    under("minutes after the injection", float(frame["minute"].max()) / 2, 0, 30, ha="center")
+    under("still being tested", 0, -left * POINTS, 44, color=SECONDARY, fontsize=8, ha="left")
+    for number, arm in enumerate(dict.fromkeys(frame["arm"])):
+        part, down = frame[frame["arm"] == arm], 57 + 12.5 * number
+        colour = look_of(str(arm), arms).colour
+        under(labels[str(arm)], 0, -left * POINTS, down, color=colour, fontsize=8, ha="left", weight="bold")
         tested = part.dropna(subset=["still_tested"]).set_index("minute")["still_tested"]
-        for t in shown:
-            if t in tested.index:
-                ax.annotate(
-                    f"{int(tested[t])}", (t, 0), xycoords=("data", "axes fraction"), xytext=(0, down),
-                    textcoords="offset points", color=INK, fontsize=8, ha="center",
-                )  # fmt: skip
+        for t in (t for t in shown if t in tested.index):
+            under(f"{int(tested[t])}", t, 0, down, color=INK, fontsize=8, ha="center")
 
 
 def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int], *, falling: bool = False) -> str:
@@ -156,20 +179,29 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int]
             f"{percent(1 - row.estimate if falling else row.estimate, counts[str(arm)])} by minute {row.minute:g}"
             for row in points.itertuples()
         )
-        parts.append(f"{labels[str(arm)]}: {shares}")
+        parts.append(f"{labels[str(arm)]}: {shares or 'no limits'}")
     what = "Share of teeth not yet numb" if falling else "Share of teeth numb"
-    return f"{what} against minutes after the injection. {'; '.join(parts)}."
+    return f"{what} against minutes after the injection. {'; '.join(parts)}.".replace(THIN, " ")
 
 
-def figure_svg(
-    results: StudyResults, *, name: str, title: str, falling: bool = False, height: float = 3.5
-) -> tuple[str, str]:
-    """SVG of the curves and its alternative text."""
-    frame = data_for(results)
-    labels = {code: results.protocol.label(code) for code in results.protocol.arm_codes}
-    counts = {a.arm: a.cases for a in results.overall.n.by_arm}
-    alt = alt_text(frame, labels, counts, falling=falling)
-    with canvas(7.0, height) as figure:
-        ax = figure.add_axes((0.155, 1.22 / height, 0.725, 1 - 1.44 / height))
-        draw(frame, ax, labels=labels, target_min=results.protocol.onset.target_min, falling=falling)
-        return to_svg(figure, name, title, alt), alt
+def draw_figure(
+    results: StudyResults, frame: pd.DataFrame, *, name: str, title: str, height: float, falling: bool = False
+) -> Drawing:
+    """The curves of :func:`data_for`."""
+    arms = results.protocol.arm_codes
+    labels = {code: results.protocol.label(code) for code in arms}
+    alt = alt_text(frame, labels, {a.arm: a.cases for a in results.overall.n.by_arm}, falling=falling)
+    target = results.protocol.onset.target_min
+    below = (48 + 12.5 * frame["arm"].nunique()) / POINTS
+    names = 0.12 + 0.09 * max(len(labels[str(arm)]) for arm in frame["arm"].unique())
+
+    def paint(ids: str, narrow: bool) -> str:
+        width = NARROW if narrow else WIDE
+        left = 0.78 if narrow else 0.9
+        with canvas(width, height + below) as figure:
+            ax = axes_at(figure, left, below, width - left - names - 0.1, height - 0.26)
+            draw(frame, ax, labels=labels, arms=arms, target_min=target, falling=falling)
+            _still_tested(frame, ax, labels, arms, left)
+            return to_svg(figure, ids, title, alt)
+
+    return drawing(paint, name, alt)

@@ -3,98 +3,185 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from onsetstudy.core.results import NotAvailable
-from onsetstudy.report.figures.canvas import INK, SECONDARY, canvas, look_of, to_svg
-from onsetstudy.report.numbers import MINUS, decimal, interval
+from onsetstudy.report.figures.canvas import (
+    INK,
+    NARROW,
+    SECONDARY,
+    WIDE,
+    ArmLook,
+    Drawing,
+    axes_at,
+    canvas,
+    drawing,
+    look_of,
+    say,
+    to_svg,
+)
+from onsetstudy.report.numbers import MINUS, THIN, counted, decimal, interval, listed, places_for, tidy
 from onsetstudy.study.results import EstimateLike
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-__all__ = ["alt_text", "data_for", "draw", "figure_svg"]
+__all__ = ["Line", "Scale", "alt_text", "data_for", "draw", "draw_figure", "reasons"]
+
+SMALLEST, LARGEST = 3.5, 9.0
+# Words on a narrow screen stand on lines of the axis.
+WHITE = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 1.2}
 
 
-def data_for(lines: Sequence[tuple[str, EstimateLike, bool]], *, flip: int = 1) -> pd.DataFrame:
-    """Columns ``label, cases, estimate, low, high, number, whole`` from (label, estimate, is it the whole)."""
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One group, or a heading over groups when it has no result; ``whole`` marks all cases together."""
+
+    label: str
+    result: EstimateLike | None = None
+    whole: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """What the axis says: its unit, what its left and right mean, and from where on a difference matters.
+
+    ``factor`` -1 turns a difference round, such as minutes waited into minutes saved.
+    """
+
+    unit: str
+    ends: tuple[str, str]
+    matters: float | None = None
+    factor: int = 1
+
+
+def data_for(lines: Sequence[Line], *, factor: int = 1) -> pd.DataFrame:
+    """Columns ``label, heading, whole, cases, estimate, low, high, information, number, reason``.
+
+    ``information`` is one over the squared standard error, as a share of the largest among the groups.
+    """
     rows = []
-    for label, e, whole in lines:
+    for line in lines:
+        row: dict[str, object] = {"label": line.label, "heading": line.result is None, "whole": line.whole}
+        e = line.result
         if isinstance(e, NotAvailable):
-            rows.append((label, e.n.cases, np.nan, np.nan, np.nan, e.reason, whole))
-            continue
-        low, high = sorted((flip * e.interval.low, flip * e.interval.high))
-        number = f"{decimal(flip * e.estimate)} ({interval(low, high)})"
-        rows.append((label, e.n.cases, flip * e.estimate, low, high, number, whole))
-    return pd.DataFrame(rows, columns=["label", "cases", "estimate", "low", "high", "number", "whole"])
+            row |= {"cases": e.n.cases, "reason": tidy(e.reason.strip().rstrip("."))}
+        elif e is not None:
+            low, high = sorted((factor * e.interval.low, factor * e.interval.high))
+            places = places_for((low, high, e.estimate))
+            row |= {
+                "cases": e.n.cases,
+                "estimate": factor * e.estimate,
+                "low": low,
+                "high": high,
+                "information": 1 / e.std_error**2 if e.std_error else np.nan,
+                "number": f"{decimal(factor * e.estimate, places)} ({interval(low, high, places)})",
+            }
+        rows.append(row)
+    columns = ["label", "heading", "whole", "cases", "estimate", "low", "high", "information", "number", "reason"]
+    frame = pd.DataFrame(rows, columns=columns)
+    frame["information"] = frame["information"].astype(float) / frame["information"].astype(float).max()
+    return frame
 
 
-def draw(frame: pd.DataFrame, ax: Axes, *, matters: float | None, ends: tuple[str, str], arm: str) -> None:
-    """Lines from top to bottom, zero marked, what either side means written at the axis."""
-    look = look_of(arm)
-    largest = float(frame["cases"].max()) or 1.0
-    for y, row in zip(np.arange(len(frame))[::-1], frame.itertuples(), strict=True):
-        weight = "bold" if row.whole else "normal"
+def draw(frame: pd.DataFrame, ax: Axes, *, places: Sequence[float], look: ArmLook, scale: Scale) -> None:
+    """Dots and intervals at ``places``, zero and the difference that matters marked, both sides named."""
+    ax.axvline(0, color=INK, linewidth=1.0, zorder=0)
+    if scale.matters is not None:
+        ax.axvline(scale.matters, color=SECONDARY, linewidth=1.0, linestyle=(0, (1, 1.6)), zorder=0)
         ax.annotate(
-            row.label, (0, y), xycoords=("axes fraction", "data"), xytext=(-225, 0), textcoords="offset points",
-            va="center", fontsize=8.5, weight=weight,
+            "matters", (scale.matters, 1), xycoords=("data", "axes fraction"), xytext=(0, 2),
+            textcoords="offset points", ha="center", va="bottom", fontsize=8, color=SECONDARY,
         )  # fmt: skip
-        ax.annotate(
-            f"{row.cases}", (0, y), xycoords=("axes fraction", "data"), xytext=(-14, 0), textcoords="offset points",
-            va="center", ha="right", fontsize=8.5,
-        )  # fmt: skip
-        colour = SECONDARY if pd.isna(row.estimate) else INK
-        ax.annotate(
-            row.number, (1, y), xycoords=("axes fraction", "data"), xytext=(10, 0), textcoords="offset points",
-            va="center", fontsize=8.5 if pd.notna(row.estimate) else 7.5, weight=weight, color=colour,
-        )  # fmt: skip
+    for y, row in zip(places, frame.itertuples(), strict=True):
         if pd.isna(row.estimate):
             continue
-        ax.hlines(y, row.low, row.high, color=look.colour, linewidth=1.4)
-        size = 3.5 + 5.5 * np.sqrt(row.cases / largest)
+        ax.hlines(y, row.low, row.high, color=look.colour, linewidth=2.0 if row.whole else 1.4, zorder=2)
+        share = 0.0 if pd.isna(row.information) else float(row.information)
+        size = SMALLEST + (LARGEST - SMALLEST) * np.sqrt(share)
         ax.plot(row.estimate, y, "D" if row.whole else "o", color=look.colour, markersize=size, zorder=3)
-    ax.axvline(0, color=INK, linewidth=0.9, zorder=0)
-    if matters is not None:
-        ax.axvline(matters, color=SECONDARY, linewidth=0.9, linestyle=":", zorder=0)
-    reach = [0.0, *frame["low"].dropna(), *frame["high"].dropna()] + ([matters] if matters is not None else [])
+    reach = [0.0, *frame["low"].dropna(), *frame["high"].dropna()] + ([] if scale.matters is None else [scale.matters])
     pad = 0.08 * (max(reach) - min(reach) or 1.0)
-    ax.set(xlim=(min(reach) - pad, max(reach) + pad), ylim=(-0.6, len(frame) - 0.4), yticks=[])
+    ax.set(xlim=(min(reach) - pad, max(reach) + pad), yticks=[])
     ax.spines["left"].set_visible(False)
+    ax.locator_params(axis="x", nbins=6)
     ax.xaxis.set_major_formatter(lambda v, _: f"{v:g}".replace("-", MINUS))
-    for place, align, text in ((0.0, "left", f"← {ends[0]}"), (1.0, "right", f"{ends[1]} →")):
+    for place, align, text in ((0.0, "left", f"← {scale.ends[0]}"), (1.0, "right", f"{scale.ends[1]} →")):
         ax.annotate(
-            text, (place, 0), xycoords="axes fraction", xytext=(0, -24), textcoords="offset points", ha=align,
+            text, (place, 0), xycoords="axes fraction", xytext=(0, -20), textcoords="offset points", ha=align,
             va="top", fontsize=8, color=SECONDARY,
         )  # fmt: skip
 
 
 def alt_text(frame: pd.DataFrame, unit: str) -> str:
     """What the figure shows, in words."""
-    lines = [f"{row.label}, {row.cases} cases: {row.number}" for row in frame.itertuples()]
-    return f"One line per group, {unit}, with interval. {'; '.join(lines)}.".replace(MINUS, "minus ")
+    told = []
+    for row in frame.itertuples():
+        if row.heading:
+            told.append(f"{row.label}")
+        else:
+            said = row.number if pd.notna(row.estimate) else f"no estimate, {row.reason}"
+            told.append(f"{row.label}, {counted(int(row.cases), 'case')}: {said}")
+    text = f"One line per group, {unit}, with interval. {'; '.join(told)}."
+    return text.replace(MINUS, "minus ").replace(THIN, " ")
 
 
-def figure_svg(
-    lines: Sequence[tuple[str, EstimateLike, bool]],
-    *,
-    name: str,
-    title: str,
-    unit: str,
-    ends: tuple[str, str],
-    arm: str,
-    matters: float | None = None,
-    flip: int = 1,
-) -> tuple[str, str]:
-    """SVG of the lines and its alternative text."""
-    frame = data_for(lines, flip=flip)
-    alt = alt_text(frame, unit)
-    height = 0.26 * len(frame) + 0.85
-    with canvas(7.0, height) as figure:
-        ax = figure.add_axes((0.45, 0.5 / height, 0.29, 1 - 0.78 / height))
-        draw(frame, ax, matters=matters, ends=ends, arm=arm)
-        figure.text(0.45 - 14 / 504, 1 - 0.12 / height, "cases", ha="right", va="center", fontsize=8, color=SECONDARY)
-        figure.text(0.74 + 10 / 504, 1 - 0.12 / height, unit, ha="left", va="center", fontsize=8, color=SECONDARY)
-        return to_svg(figure, name, title, alt), alt
+def draw_figure(frame: pd.DataFrame, *, name: str, title: str, scale: Scale, arm: str, arms: Sequence[str]) -> Drawing:
+    """The lines of :func:`data_for`, with their names at the left and their numbers at the right."""
+    alt = alt_text(frame, scale.unit)
+    look = look_of(arm, arms)
+
+    def paint(ids: str, narrow: bool) -> str:
+        step = 0.42 if narrow else 0.215
+        foot, head = 0.5, 0.2
+        height = step * len(frame) + foot + head
+        with canvas(NARROW if narrow else WIDE, height) as figure:
+            left, width = (0.08, NARROW - 0.16) if narrow else (2.75, 2.1)
+            ax = axes_at(figure, left, foot, width, step * len(frame))
+            places = np.arange(len(frame))[::-1] + (0.27 if narrow else 0.5)
+            draw(frame, ax, places=places, look=look, scale=scale)
+            ax.set_ylim(0, len(frame))
+            tops = foot + step * (np.arange(len(frame))[::-1] + 1)
+            for row, top in zip(frame.itertuples(), tops, strict=True):
+                (_words_narrow if narrow else _words_wide)(figure, row, top, step)
+            if not narrow:
+                say(figure, 2.55, height - 0.11, "cases", ha="right", fontsize=8, color=SECONDARY)
+                say(figure, 5.05, height - 0.11, scale.unit, fontsize=8, color=SECONDARY)
+            return to_svg(figure, ids, title, alt)
+
+    return drawing(paint, name, alt)
+
+
+def _words_wide(figure: Figure, row, top: float, step: float) -> None:  # type: ignore[no-untyped-def]
+    y = top - step / 2
+    weight = "bold" if row.whole else "normal"
+    if row.heading:
+        say(figure, 0, y - 0.02, row.label, fontsize=8, color=SECONDARY)
+        return
+    say(figure, 0.12, y, row.label, weight=weight)
+    say(figure, 2.55, y, f"{int(row.cases)}", ha="right", weight=weight)
+    number = row.number if pd.notna(row.estimate) else "no estimate"
+    say(figure, 5.05, y, number, weight=weight, color=INK if pd.notna(row.estimate) else SECONDARY)
+
+
+def _words_narrow(figure: Figure, row, top: float, step: float) -> None:  # type: ignore[no-untyped-def]
+    style = {"weight": "bold" if row.whole else "normal", "bbox": WHITE}
+    if row.heading:
+        say(figure, 0, top - step + 0.1, row.label, fontsize=8, color=SECONDARY, bbox=WHITE)
+        return
+    y = top - 0.11
+    say(figure, 0, y, f"{row.label}, {int(row.cases)}", **style)
+    number = row.number if pd.notna(row.estimate) else "no estimate"
+    say(figure, NARROW, y, number, ha="right", **style, color=INK if pd.notna(row.estimate) else SECONDARY)
+
+
+def reasons(frame: pd.DataFrame) -> str:
+    """Why groups have no estimate, as sentences; empty when all have one."""
+    wanting = frame[frame["reason"].notna()]
+    told = [f"{listed(list(part['label']))}: {why}." for why, part in wanting.groupby("reason", sort=False)]
+    return " ".join(told)

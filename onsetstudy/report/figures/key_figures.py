@@ -2,120 +2,134 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import textwrap
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.results import NotAvailable
-from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, canvas, look_of, to_svg
-from onsetstudy.report.numbers import MINUS, decimal, interval, percent, percent_interval
+from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.figures.canvas import (
+    HAIRLINE,
+    INK,
+    NARROW,
+    SECONDARY,
+    WIDE,
+    Drawing,
+    axes_at,
+    canvas,
+    drawing,
+    look_of,
+    say,
+    to_svg,
+)
+from onsetstudy.report.numbers import MINUS, THIN, decimal, interval, percent, percent_interval, places_for, tidy
 from onsetstudy.study.results import EstimateLike, StudyResults
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-__all__ = ["alt_text", "data_for", "draw", "figure_svg"]
+__all__ = ["alt_text", "data_for", "draw", "draw_figure"]
 
 ROWS = ("success", "wait", "never", "pain")
+SHARES = ("success", "never")
+COLUMNS = ["row", "question", "arm", "estimate", "low", "high", "number", "matters", "reason"]
 
 
 def data_for(results: StudyResults) -> pd.DataFrame:
-    """One line per dot: ``row, question, arm, estimate, low, high, number, unit, matters``."""
+    """One line per dot: ``row, question, arm, estimate, low, high, number, matters, reason``; shares as per cent.
+
+    Minutes saved are positive when the other arm was sooner than the reference. Where there is no estimate, ``reason``
+    says why.
+    """
     protocol, population = results.protocol, results.overall
     target, horizon = protocol.onset.target_min, protocol.onset.horizon_min
-    lines: list[dict[str, object]] = []
+    lines = [
+        *_share_lines("success", f"Numb by {target:g} min", population.success, protocol),
+        _line("wait", "Minutes of waiting saved", protocol.contrast_arm, population.wait_difference, _saved, -1)
+        | {"matters": protocol.plan.wait_difference_min},
+        *_share_lines("never", f"Not numb in {horizon:g} min", population.never_numb, protocol),
+        _pain_line(results),
+    ]
+    return pd.DataFrame(lines, columns=COLUMNS)
 
-    def line(
-        row: str, question: str, arm: str, e: EstimateLike, number: str, matters: float | None = None, flip: int = 1
-    ) -> None:
-        if isinstance(e, NotAvailable):
-            lines.append({"row": row, "question": question, "arm": arm, "number": f"no answer: {e.reason}"})
-            return
-        low, high = sorted((flip * e.interval.low, flip * e.interval.high))
-        lines.append(
-            {"row": row, "question": question, "arm": arm, "estimate": flip * e.estimate, "low": low, "high": high,
-             "number": number, "matters": matters}
-        )  # fmt: skip
 
-    for row, question, estimates in (
-        ("success", f"Numb by {target:g} min", population.success),
-        ("never", f"Not numb in {horizon:g} min", population.never_numb),
-    ):
-        for arm, e in zip(protocol.arm_codes, estimates, strict=False):
-            line(row, question, arm, e, "" if isinstance(e, NotAvailable) else _share(e))
-    other = protocol.contrast_arm
-    wait = population.wait_difference
-    line("wait", "Minutes of waiting saved", other, wait, "" if isinstance(wait, NotAvailable) else _saved(wait),
-         protocol.plan.wait_difference_min, flip=-1)  # fmt: skip
-    pain = population.pain if isinstance(population.pain, NotAvailable) else population.pain.shift
+def _line(row: str, question: str, arm: str, e: EstimateLike, number: Any, factor: float) -> dict[str, Any]:
+    line: dict[str, Any] = {"row": row, "question": question, "arm": arm, "number": "", "reason": ""}
+    if isinstance(e, NotAvailable):
+        return line | {"reason": tidy(e.reason.strip().rstrip("."))}
+    low, high = sorted((factor * e.interval.low, factor * e.interval.high))
+    return line | {"estimate": factor * e.estimate, "low": low, "high": high, "number": number(e)}
+
+
+def _share_lines(
+    row: str, question: str, estimates: tuple[EstimateLike, ...], protocol: Protocol
+) -> list[dict[str, Any]]:
+    return [_line(row, question, arm, e, _share, 100) for arm, e in zip(protocol.arm_codes, estimates, strict=False)]
+
+
+def _pain_line(results: StudyResults) -> dict[str, Any]:
+    protocol = results.protocol
+    pain = results.overall.pain
+    shift = pain if isinstance(pain, NotAvailable) else pain.shift
     scale = protocol.pain.instrument if protocol.pain else None
-    moment = protocol.pain.moment if protocol.pain else "injection"
-    question = f"Pain at {moment}, buffered less plain"
-    margin = -scale.important_difference if scale and scale.important_difference else None
-    line("pain", question, other, pain, "" if isinstance(pain, NotAvailable) else _pain(pain), margin)
-    frame = pd.DataFrame(lines, columns=["row", "question", "arm", "estimate", "low", "high", "number", "matters"])
-    frame["row"] = pd.Categorical(frame["row"], ROWS, ordered=True)
-    return frame.sort_values("row", kind="stable").reset_index(drop=True)
+    moment = protocol.pain.moment if protocol.pain else "the injection"
+    arms = [protocol.label(code) for code in protocol.arm_codes]
+    line = _line("pain", f"Pain at {moment}, {arms[1]} less {arms[0]}", protocol.contrast_arm, shift, _pain, 1)
+    important = scale.important_difference if scale else None
+    return line | {"matters": None if important is None else -important}
 
 
-def _share(e: EstimateLike) -> str:
+def _share(e: Estimate) -> str:
     n = e.n.arm(str(e.contrast)).cases or e.n.cases
-    assert not isinstance(e, NotAvailable)
     return f"{percent(e.estimate, n)} ({percent_interval(e.interval.low, e.interval.high, n)})"
 
 
-def _saved(e: EstimateLike) -> str:
-    assert not isinstance(e, NotAvailable)
-    return f"{decimal(-e.estimate)} min ({interval(-e.interval.high, -e.interval.low)})"
+def _saved(e: Estimate) -> str:
+    low, high = -e.interval.high, -e.interval.low
+    places = places_for((low, high, e.estimate))
+    return f"{decimal(-e.estimate, places)} min ({interval(low, high, places)})"
 
 
-def _pain(e: EstimateLike) -> str:
-    assert not isinstance(e, NotAvailable)
-    places = 1 if e.unit == "points" else 0
+def _pain(e: Estimate) -> str:
+    places = places_for((e.interval.low, e.interval.high, e.estimate), base=1 if e.unit == "points" else 0)
     return f"{decimal(e.estimate, places)} {e.unit} ({interval(e.interval.low, e.interval.high, places)})"
 
 
-def draw(part: pd.DataFrame, ax: Axes, *, labels: dict[str, str], span: tuple[float, float], share: bool) -> None:
-    """One question: its dots on a small axis."""
-    factor = 100 if share else 1
-    places = np.arange(len(part))[::-1]
-    for y, row in zip(places, part.itertuples(), strict=True):
-        look = look_of(row.arm)
-        if share:
-            ax.annotate(
-                labels[row.arm], (0, y), xycoords=("axes fraction", "data"), xytext=(-8, 0),
-                textcoords="offset points", ha="right", va="center", color=look.colour, fontsize=8.5, weight="bold",
-            )  # fmt: skip
-        if pd.notna(row.estimate):
-            ax.hlines(y, factor * row.low, factor * row.high, color=look.colour, linewidth=1.6, linestyle=look.line)
-            ax.plot(
-                factor * row.estimate,
-                y,
-                look.marker,
-                color=look.colour,
-                markerfacecolor=look.face,
-                markersize=6.5,
-                zorder=3,
-            )
-        ax.annotate(row.number, (1, y), xycoords=("axes fraction", "data"), xytext=(12, 0), textcoords="offset points",
-                    va="center", color=INK, fontsize=9)  # fmt: skip
-    ax.axvline(0, color=INK, linewidth=0.9, zorder=0)
+def draw(part: pd.DataFrame, ax: Axes, *, arms: tuple[str, ...], share: bool) -> None:
+    """One question: its dots with intervals on a small axis, zero and the difference that matters marked."""
+    ax.axvline(0, color=INK, linewidth=1.1, zorder=0, clip_on=False)
+    for y, row in zip(np.arange(len(part))[::-1], part.itertuples(), strict=True):
+        if pd.isna(row.estimate):
+            continue
+        look = look_of(str(row.arm), arms)
+        ax.hlines(y, row.low, row.high, color=look.colour, linewidth=1.8, linestyle=look.line, zorder=2)
+        ax.plot(
+            row.estimate, y, look.marker, color=look.colour, markerfacecolor=look.face, markersize=6.5,
+            markeredgewidth=1.4, zorder=3, clip_on=False,
+        )  # fmt: skip
     matters = part["matters"].dropna()
     if len(matters):
-        ax.axvline(float(matters.iloc[0]), color=SECONDARY, linewidth=0.9, linestyle=":", zorder=0)
+        ax.axvline(float(matters.iloc[0]), color=SECONDARY, linewidth=1.1, linestyle=(0, (1, 1.6)), zorder=1)
         ax.annotate(
-            "matters", (float(matters.iloc[0]), 1), xycoords=("data", "axes fraction"), ha="center", va="bottom",
-            fontsize=7.5, color=SECONDARY,
+            "matters", (float(matters.iloc[0]), 1), xycoords=("data", "axes fraction"), xytext=(0, 2),
+            textcoords="offset points", ha="center", va="bottom", fontsize=8, color=SECONDARY,
         )  # fmt: skip
-    ax.set(xlim=span, ylim=(-0.6, len(part) - 0.4), yticks=[])
+    ax.set(xlim=_span(part, share=share), ylim=(-0.7, len(part) - 0.3), yticks=[])
     ax.spines["left"].set_visible(False)
-    ax.tick_params(labelsize=8)
+    ax.locator_params(axis="x", nbins=4)
+    if share:
+        ax.xaxis.set_major_formatter(lambda v, _: f"{v:g}{THIN}%")
+    else:
+        ax.xaxis.set_major_formatter(lambda v, _: f"{v:g}".replace("-", MINUS))
 
 
 def _span(part: pd.DataFrame, *, share: bool) -> tuple[float, float]:
     if share:
-        top = 100 * float(np.nanmax([0.2, *part["high"].dropna()]))
+        top = float(np.nanmax([20.0, *part["high"].dropna()]))
         return 0.0, min(100.0, 10 * np.ceil(top / 10))
     reach = [0.0, *part["low"].dropna(), *part["high"].dropna(), *part["matters"].dropna()]
     pad = 0.12 * (max(reach) - min(reach) or 1.0)
@@ -126,44 +140,98 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str]) -> str:
     """What the figure shows, in words."""
     parts = []
     for question, part in frame.groupby("question", sort=False):
-        shares = ", ".join(
-            f"{labels[row.arm]} {row.number}" if len(part) > 1 else row.number for row in part.itertuples()
-        )
-        parts.append(f"{question}: {shares}")
-    return ". ".join(parts).replace(MINUS, "minus ") + "."
+        if (part["reason"] != "").all():
+            parts.append(f"{question}: no answer, {part['reason'].iloc[0]}")
+            continue
+        told = [row.number or f"no answer, {row.reason}" for row in part.itertuples()]
+        names = [labels[str(arm)] for arm in part["arm"]]
+        both = [f"{n} {t}" if len(part) > 1 else t for n, t in zip(names, told, strict=True)]
+        parts.append(f"{question}: {', '.join(both)}")
+    return ". ".join(parts).replace(MINUS, "minus ").replace(THIN, " ") + "."
 
 
-def figure_svg(results: StudyResults, *, name: str, title: str) -> tuple[str, str]:
-    """SVG of the four figures and its alternative text."""
+def draw_figure(results: StudyResults, *, name: str, title: str) -> Drawing:
+    """The four figures."""
     frame = data_for(results)
-    labels = {code: results.protocol.label(code) for code in results.protocol.arm_codes}
-    heights = {"success": 0.62, "never": 0.62, "wait": 0.5, "pain": 0.5}
-    gap = 0.27
-    total = sum(heights.values()) + 4 * gap
-    with canvas(7.0, total) as figure:
-        top = total
-        for row in ROWS:
-            part = frame[frame["row"] == row].reset_index(drop=True)
-            height = heights[row]
-            bottom = top - height
-            ax = figure.add_axes((0.38, (bottom + 0.02) / total, 0.3, (height - 0.12) / total))
-            share = row in ("success", "never")
-            draw(part, ax, labels=labels, span=_span(part, share=share), share=share)
-            if share:
-                ax.xaxis.set_major_formatter(lambda v, _: f"{v:g} %")
-            ax.locator_params(axis="x", nbins=4)
-            if not share:
-                ax.xaxis.set_major_formatter(lambda v, _: f"{v:g}".replace("-", MINUS))
-            figure.text(
-                0.0, (bottom + height / 2 - 0.03) / total, part["question"].iloc[0], va="center", fontsize=9, color=INK
-            )
-            top = bottom - gap
-            if row != ROWS[-1]:
-                figure.add_artist(_rule(figure, (top + 0.07) / total))
-        return to_svg(figure, name, title, alt_text(frame, labels)), alt_text(frame, labels)
+    arms = results.protocol.arm_codes
+    labels = {code: results.protocol.label(code) for code in arms}
+    alt = alt_text(frame, labels)
+    parts = [frame[frame["row"] == row].reset_index(drop=True) for row in ROWS]
+
+    def paint(ids: str, narrow: bool) -> str:
+        place = SCREEN if narrow else PAGE
+        heights = [place.height_of(part) for part in parts]
+        with canvas(place.width, sum(heights)) as figure:
+            top = sum(heights)
+            for number, (part, height) in enumerate(zip(parts, heights, strict=True)):
+                if number:
+                    _rule(figure, top)
+                _question(figure, part, place, top, arms, labels)
+                top -= height
+            return to_svg(figure, ids, title, alt)
+
+    return drawing(paint, name, alt)
 
 
-def _rule(figure, y: float):  # type: ignore[no-untyped-def]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Place:
+    """Where things stand, in inches; ``above`` is the room over the dots, where a narrow figure asks the question."""
+
+    width: float
+    axis_left: float
+    axis_width: float
+    number_left: float
+    above: float
+    question_wrap: int
+    reason_wrap: int
+    beside: bool
+
+    def height_of(self, part: pd.DataFrame) -> float:
+        """Height of one question."""
+        return self.above + PER_DOT * len(part) + TICKS
+
+
+PER_DOT, TICKS = 0.185, 0.27
+PAGE = _Place(
+    width=WIDE, axis_left=2.65, axis_width=2.2, number_left=5.02, above=0.16, question_wrap=28, reason_wrap=58,
+    beside=True,
+)  # fmt: skip
+SCREEN = _Place(
+    width=NARROW, axis_left=0.74, axis_width=1.26, number_left=2.12, above=0.46, question_wrap=60, reason_wrap=46,
+    beside=False,
+)  # fmt: skip
+
+
+def _question(
+    figure: Figure, part: pd.DataFrame, place: _Place, top: float, arms: tuple[str, ...], labels: dict[str, str]
+) -> None:
+    """One question with its words, dots and numbers."""
+    height = PER_DOT * len(part)
+    bottom = top - place.above - height
+    middle = bottom + height / 2
+    question = textwrap.fill(part["question"].iloc[0], place.question_wrap)
+    say(figure, 0, middle if place.beside else top - 0.17, question, linespacing=1.25)
+    if (part["reason"] != "").all():
+        text = textwrap.fill(f"No answer: {part['reason'].iloc[0]}.", place.reason_wrap)
+        left = place.axis_left if place.beside else 0
+        say(figure, left, middle, text, fontsize=8, color=SECONDARY, linespacing=1.25)
+        return
+    ax = axes_at(figure, place.axis_left, bottom, place.axis_width, height)
+    share = part["row"].iloc[0] in SHARES
+    draw(part, ax, arms=arms, share=share)
+    for number, row in enumerate(part.itertuples()):
+        y = bottom + height * (len(part) - number - 0.5) / len(part)
+        if share:
+            colour = look_of(str(row.arm), arms).colour
+            style = {"color": colour, "weight": "bold", "ha": "right" if place.beside else "left"}
+            say(figure, place.axis_left - 0.12 if place.beside else 0, y, labels[str(row.arm)], **style)
+        text = row.number or textwrap.shorten(f"no answer: {row.reason}", 34, placeholder=" …")
+        say(figure, place.number_left, y, text, fontsize=8.5)
+
+
+def _rule(figure: Figure, y: float) -> None:
     from matplotlib.lines import Line2D
 
-    return Line2D([0, 1], [y, y], transform=figure.transFigure, color=HAIRLINE, linewidth=0.5)
+    height = figure.get_size_inches()[1]
+    line = Line2D([0, 1], [y / height, y / height], transform=figure.transFigure, color=HAIRLINE, linewidth=0.6)
+    figure.add_artist(line)

@@ -1,85 +1,226 @@
-"""How much did the injection hurt? Every case a dot, and the distribution behind them, by arm."""
+"""How much did the injection hurt? Every case a dot, with the distribution behind them, by arm."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from onsetstudy.outcomes.results import PainComparison
-from onsetstudy.report.figures.canvas import INK, SECONDARY, canvas, look_of, to_svg
-from onsetstudy.report.numbers import decimal
+from onsetstudy.report.figures.canvas import (
+    INK,
+    NARROW,
+    POINTS,
+    SECONDARY,
+    WIDE,
+    ArmLook,
+    Drawing,
+    axes_at,
+    canvas,
+    drawing,
+    look_of,
+    say,
+    to_svg,
+)
+from onsetstudy.report.numbers import amount, decimal
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-__all__ = ["alt_text", "data_for", "draw", "figure_svg"]
+FloatArray = NDArray[np.float64]
 
-BINS = 51
+__all__ = ["Piles", "alt_text", "arrange", "data_for", "draw", "draw_figure", "middle", "piles_for"]
 
-
-def data_for(comparison: PainComparison, *, low: float, high: float) -> pd.DataFrame:
-    """One line per case: ``arm, score, place`` (which dot of its pile it is, from 0)."""
-    width = (high - low) / (BINS - 1)
-    parts = []
-    for scores in comparison.scores:
-        pile = np.round((scores.scores - low) / width)
-        place = pd.Series(pile).groupby(pile).cumcount().to_numpy()
-        parts.append(
-            pd.DataFrame({"arm": scores.arm, "score": low + pile * width, "exact": scores.scores, "place": place})
-        )
-    return pd.concat(parts, ignore_index=True)
+LARGEST_DOT, SMALLEST_DOT = 5.0, 0.6
+MOST_COLUMNS, PILE_WIDTH, FINEST, STEPS = 9, 0.94, 0.05, (1, 2, 4, 5)
+ROOM = 0.84
+LEAST_FOR_A_CURVE = 10
 
 
-def draw(frame: pd.DataFrame, axes: list[Axes], *, labels: dict[str, str], low: float, high: float, unit: str) -> None:
-    """One row per arm: piles of dots, the smoothed distribution as a line, the median marked."""
+@dataclass(frozen=True, slots=True)
+class Piles:
+    """How dots are piled, the same in every arm: width of a pile in units of the scale, dots side by side, diameter."""
+
+    width: float
+    columns: int
+    size: float
+
+
+def data_for(comparison: PainComparison) -> pd.DataFrame:
+    """One line per case: ``arm, score``, in increasing order within an arm."""
+    return pd.concat([pd.DataFrame({"arm": s.arm, "score": s.scores}) for s in comparison.scores], ignore_index=True)
+
+
+def piles_for(arms: Sequence[FloatArray], *, low: float, high: float, points: float, room: float) -> Piles:
+    """The largest dots, one per case, with which the piles of all arms fit.
+
+    Scores of one step, or of a few steps of a fine scale, share a pile. No dot leaves its score by more than half of
+    ``FINEST`` of the scale.
+
+    Parameters
+    ----------
+    arms : sequence of ndarray
+        Scores by arm.
+    points : float
+        Points across per unit of the scale.
+    room : float
+        Points up.
+    """
+    step = min(1.0, high - low)
+    best = Piles(width=step, columns=1, size=SMALLEST_DOT)
+    for steps in STEPS:
+        width = steps * step
+        if steps > 1 and width > FINEST * (high - low):
+            break
+        highest = max(int(np.unique(_pile(a, low, width), return_counts=True)[1].max(initial=1)) for a in arms)
+        for columns in range(1, MOST_COLUMNS + 1):
+            size = min(LARGEST_DOT, PILE_WIDTH * width * points / columns, room / math.ceil(highest / columns))
+            if size > 1.05 * best.size:
+                best = Piles(width=width, columns=columns, size=size)
+    return best
+
+
+def _pile(scores: FloatArray, low: float, width: float) -> FloatArray:
+    return np.floor((scores - low) / width + (0.5 if width <= 1 else 1e-9))
+
+
+def arrange(scores: FloatArray, piles: Piles, *, low: float, points: float) -> tuple[FloatArray, FloatArray]:
+    """Place of each dot across on the scale, and its row from 0 upwards; ``scores`` are in increasing order."""
+    pile = _pile(scores, low, piles.width)
+    centre = low + pile * piles.width + max(0.0, (piles.width - 1) / 2)
+    groups = pd.Series(pile).groupby(pile)
+    place, count = groups.cumcount().to_numpy(), groups.transform("size").to_numpy()
+    row = place // piles.columns
+    in_row = np.minimum(piles.columns, count - piles.columns * row)
+    return centre + (place % piles.columns - (in_row - 1) / 2) * piles.size / points, row.astype(float)
+
+
+def middle(scores: Sequence[float]) -> float:
+    """The middle one of ordered scores, or half way between the middle two."""
+    n = len(scores)
+    return (scores[(n - 1) // 2] + scores[n // 2]) / 2
+
+
+def draw(part: pd.DataFrame, ax: Axes, *, look: ArmLook, low: float, high: float, piles: Piles) -> None:
+    """One arm: every case a dot, the smoothed distribution on the same scale behind them, the middle score marked."""
+    span = high - low
+    ax.set(xlim=(low - 0.02 * span, high + 0.02 * span), yticks=[], xlabel="", ylabel="")
+    points, up = _points(ax, span)
+    scores = part["score"].to_numpy(dtype=float)
+    across, row = arrange(scores, piles, low=low, points=points)
+    ax.set_ylim(0, up)
+    if scores.size >= LEAST_FOR_A_CURVE and np.unique(scores).size > 4:
+        # As high as the piles would be if the cases were spread as smoothly as the line.
+        _behind(scores, ax, look, (low, high), up / (scores.size * piles.width / piles.columns * piles.size))
+    ax.plot(
+        across, (row + 0.6) * piles.size, look.marker, color=look.colour, markerfacecolor=look.face,
+        markersize=0.84 * piles.size, linestyle="none", markeredgewidth=min(0.8, 0.2 * piles.size), clip_on=False,
+    )  # fmt: skip
+    half = middle(list(scores))
+    ax.plot([half, half], [0, up], color=INK, linewidth=0.9, zorder=1)
+    ax.annotate(
+        f"half of cases up to {decimal(half, 0 if half == round(half) else 1)}", (half, 1),
+        xycoords=("data", "axes fraction"), xytext=(4, 0), textcoords="offset points", va="top", fontsize=8, color=INK,
+        bbox={"facecolor": "#ffffff", "edgecolor": "none", "pad": 1.0, "alpha": 0.8},
+    )  # fmt: skip
+    ax.spines["left"].set_visible(False)
+
+
+def _behind(scores: FloatArray, ax: Axes, look: ArmLook, clip: tuple[float, float], top: float) -> None:
+    """The smoothed distribution; ``top`` is the density at the upper edge of the axes."""
     import seaborn
 
-    highest = max(1, int(frame["place"].max()) + 1)
-    for ax, (arm, part) in zip(axes, frame.groupby("arm", sort=False), strict=True):
-        look = look_of(str(arm))
-        ax.plot(part["score"], part["place"] + 0.5, look.marker, color=look.colour, markerfacecolor=look.face,
-                markersize=min(4.2, 52 / highest), linestyle="none", markeredgewidth=0.6)  # fmt: skip
-        if part["exact"].nunique() > 4:
-            twin = ax.twinx()
-            seaborn.kdeplot(x=part["exact"], ax=twin, color=look.colour, linestyle=look.line, linewidth=1.2, cut=0)
-            twin.set(ylim=(0, twin.get_ylim()[1] * 1.15), yticks=[], ylabel="", xlabel="")
-            for side in twin.spines.values():
-                side.set_visible(False)
-        middle = float(part["exact"].median())
-        ax.axvline(middle, color=INK, linewidth=0.9, zorder=0)
-        ax.annotate(f"median {decimal(middle, 0)}", (middle, 1), xycoords=("data", "axes fraction"), xytext=(4, -2),
-                    textcoords="offset points", va="top", fontsize=8, color=INK)  # fmt: skip
-        ax.annotate(
-            labels[str(arm)], (0, 0.5), xycoords="axes fraction", xytext=(-10, 0), textcoords="offset points",
-            ha="right", va="center", color=look.colour, weight="bold",
+    behind = ax.twinx()
+    for fill in (True, False):
+        seaborn.kdeplot(
+            x=scores, ax=behind, color=look.colour, linestyle="-" if fill else look.line, clip=clip, cut=0,
+            linewidth=0 if fill else 1.1, fill=fill, alpha=0.14 if fill else 1.0,
         )  # fmt: skip
-        span = high - low
-        ax.set(xlim=(low - 0.02 * span, high + 0.02 * span), ylim=(0, highest * 1.12), yticks=[], xlabel="")
-        ax.spines["left"].set_visible(False)
-    axes[-1].set_xlabel(f"pain, {unit} (0 none)", color=SECONDARY)
+    behind.set(ylim=(0, top), yticks=[], ylabel="", xlabel="")
+    for side in behind.spines.values():
+        side.set_visible(False)
+    behind.set_zorder(1)
+    ax.set_zorder(2)
+    ax.patch.set_visible(False)
+
+
+def _points(ax: Axes, span: float) -> tuple[float, float]:
+    """Points across per unit of the scale, and points from bottom to top."""
+    box = ax.get_window_extent()
+    dots = ax.figure.dpi / POINTS  # type: ignore[union-attr]
+    return box.width / dots / (1.04 * span), box.height / dots
 
 
 def alt_text(frame: pd.DataFrame, labels: dict[str, str], unit: str) -> str:
     """What the figure shows, in words."""
     parts = []
     for arm, part in frame.groupby("arm", sort=False):
-        q = part["exact"].quantile([0.25, 0.5, 0.75])
-        half = f"middle half {q[0.25]:.0f} to {q[0.75]:.0f} {unit}"
-        parts.append(f"{labels[str(arm)]}: {len(part)} scores, median {q[0.5]:.0f}, {half}")
+        scores = list(part["score"])
+        parts.append(
+            f"{labels[str(arm)]}: {len(scores)} scores from {scores[0]:g} to {scores[-1]:g} {unit}, half of them up to "
+            f"{middle(scores):g}"
+        )
     return f"Pain scores of every case by arm. {'; '.join(parts)}."
 
 
-def figure_svg(
-    comparison: PainComparison, *, name: str, title: str, labels: dict[str, str], low: float, high: float
-) -> tuple[str, str]:
-    """SVG of the scores and its alternative text."""
-    frame = data_for(comparison, low=low, high=high)
+def draw_figure(
+    comparison: PainComparison,
+    *,
+    name: str,
+    title: str,
+    labels: dict[str, str],
+    low: float,
+    high: float,
+    matters: float | None,
+) -> Drawing:
+    """Every score, one row per arm; ``labels`` has the arms of the protocol in their order."""
+    frame = data_for(comparison)
     alt = alt_text(frame, labels, comparison.unit)
-    rows = frame["arm"].nunique()
-    with canvas(7.0, 1.2 * rows + 0.5) as figure:
-        axes = list(np.atleast_1d(figure.subplots(rows, 1, sharex=True)))
-        figure.subplots_adjust(left=0.13, right=0.97, top=0.97, bottom=0.19, hspace=0.3)
-        draw(frame, axes, labels=labels, low=low, high=high, unit=comparison.unit)
-        return to_svg(figure, name, title, alt), alt
+    parts = {str(arm): part for arm, part in frame.groupby("arm", sort=False)}
+    scores = [part["score"].to_numpy(dtype=float) for part in parts.values()]
+
+    def paint(ids: str, narrow: bool) -> str:
+        width, left, row, above = (NARROW, 0.05, 1.0, 0.26) if narrow else (WIDE, 0.95, 0.92, 0.14)
+        foot, across = 0.46, width - left - 0.12
+        points = across * POINTS / (1.04 * (high - low))
+        piles = piles_for(scores, low=low, high=high, points=points, room=ROOM * row * POINTS)
+        with canvas(width, len(parts) * (row + above) + foot) as figure:
+            for number, (arm, part) in enumerate(parts.items()):
+                last = number == len(parts) - 1
+                bottom = foot + (len(parts) - 1 - number) * (row + above)
+                ax = axes_at(figure, left, bottom, across, row)
+                look = look_of(arm, tuple(labels))
+                draw(part, ax, look=look, low=low, high=high, piles=piles)
+                ax.tick_params(labelbottom=last)
+                at = (0.0, bottom + row + 0.1) if narrow else (0.0, bottom + row / 2)
+                say(figure, *at, labels[arm], color=look.colour, weight="bold")
+                if last:
+                    _foot(figure, ax, comparison.unit, low, high, matters)
+            return to_svg(figure, ids, title, alt)
+
+    return drawing(paint, name, alt)
+
+
+def _foot(figure: Figure, ax: Axes, unit: str, low: float, high: float, matters: float | None) -> None:
+    """The scale in words, and a bar as long as the difference that matters."""
+    from matplotlib.transforms import ScaledTranslation
+
+    ax.annotate(
+        f"pain, {unit}; {low:g} is none", (0, 0), xycoords="axes fraction", xytext=(0, -24),
+        textcoords="offset points", va="top", fontsize=8, color=SECONDARY,
+    )  # fmt: skip
+    if matters is None:
+        return
+    moved = ax.get_xaxis_transform() + ScaledTranslation(0, -28 / POINTS, figure.dpi_scale_trans)
+    ax.plot([high - matters, high], [0, 0], "|-", color=SECONDARY, linewidth=1.0, markersize=5, transform=moved,
+            clip_on=False)  # fmt: skip
+    ax.annotate(
+        f"{amount(matters, unit)} matters", (high - matters, 0), xycoords=("data", "axes fraction"), xytext=(-6, -24),
+        textcoords="offset points", va="top", ha="right", fontsize=8, color=SECONDARY,
+    )  # fmt: skip

@@ -1,0 +1,160 @@
+"""Tables for the statistician: every estimate, how it was computed, what it rests on, and proof that fits are done."""
+
+from __future__ import annotations
+
+import re
+
+from onsetstudy.core.results import Assumption, Estimate, NotAvailable
+from onsetstudy.report.document import Table
+from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text, tidy
+from onsetstudy.report.words import plain_words
+from onsetstudy.study.results import Diagnostics, StudyResults
+
+__all__ = ["assumptions_table", "certificate_table", "diagnostics_table", "methods_table", "numbers_table"]
+
+NONE = "–"
+QUANTITIES = {
+    "hazard_ratio": "Rate of becoming numb",
+    "success_by_target": "Numb by the target",
+    "success_difference": "Numb by the target",
+    "restricted_wait": "Mean wait",
+    "restricted_wait_difference": "Mean wait",
+    "never_numb": "Not numb at the horizon",
+    "never_numb_difference": "Not numb at the horizon",
+    "pain_shift": "Pain, shift",
+    "probability_of_superiority": "Less pain in a pair",
+    "onset_test": "Test of onset",
+    "pain_test": "Test of pain",
+}
+
+
+def numbers_table(results: StudyResults) -> Table:
+    """Every estimate of all cases, for the statistician."""
+    population, protocol = results.overall, results.protocol
+    frame = population.to_frame().astype(object)
+    frame = frame.where(frame.notna(), None)
+    names, values, lows, highs, ps, units = [], [], [], [], [], []
+    for row in frame.itertuples():
+        places = 2 if row.unit in ("min", "mm", "points") else 3
+        of = str(row.contrast or "")
+        names.append((QUANTITIES.get(str(row.quantity), plain_words(str(row.quantity))), protocol.label(of)))
+        values.append(NONE if row.estimate is None else _shown(float(row.estimate), places))
+        lows.append("" if row.conf_low is None else decimal(float(row.conf_low), places))
+        highs.append("" if row.conf_high is None else decimal(float(row.conf_high), places))
+        ps.append("" if row.p_value is None else p_text(float(row.p_value)))
+        units.append("share" if row.unit == "proportion" else NONE if row.estimate is None else str(row.unit))
+    columns = zip(names, aligned(values), aligned(lows), aligned(highs), ps, units, strict=True)
+    return Table(
+        caption=f"Every estimate. {population.label}",
+        columns=("", "of", "estimate", "from", "to", "p", "unit"),
+        rows=tuple((name, of.replace("-", "less"), v, lo, hi, p, unit) for (name, of), v, lo, hi, p, unit in columns),
+        align="llrrrrl",
+        notes=(f"From, to: {level(protocol.plan.conf_level)} interval; p only for the tests that the plan asks for.",),
+    )
+
+
+def _shown(value: float, places: int) -> str:
+    """A number; a large one, such as a sum of ranks, without decimals."""
+    return decimal(value, 0 if abs(value) >= 1000 else places)
+
+
+def _cited(source: str) -> str:
+    """A source; a key such as ``sun_1996`` as author and year."""
+    return plain_words(source).capitalize() if re.fullmatch(r"[a-z_]+_\d{4}", source) else source
+
+
+def methods_table(results: StudyResults) -> Table:
+    """How each number was computed, and after whom."""
+    population = results.overall
+    pain = population.pain
+    found = [population.hazard_ratio, population.onset_test, population.success_difference, population.wait_difference]
+    found += [] if isinstance(pain, NotAvailable) else [pain.shift, pain.superiority, pain.test]
+    rows = []
+    for result in found:
+        if isinstance(result, NotAvailable):
+            continue
+        method = f"{result.method}; {result.interval.method}" if isinstance(result, Estimate) else result.method
+        rows.append((QUANTITIES.get(result.quantity, result.quantity), method, _cited(result.source)))
+    return Table(caption="How it was computed", columns=("", "method", "after"), rows=tuple(rows), align="lll")
+
+
+def assumptions_table(results: StudyResults) -> Table:
+    """What the results rest on, and in what state each assumption is."""
+    population = results.overall
+    pain = population.pain
+    found = [population.hazard_ratio, population.onset_test, population.wait_difference, population.success_difference]
+    found += [pain]  # type: ignore[list-item]
+    seen: dict[str, Assumption] = {}
+    for result in found:
+        for assumption in result.assumptions:
+            name = assumption.name.replace("_", " ")
+            if name not in seen or (assumption.detail and not seen[name].detail):
+                seen[name] = assumption
+    rows = tuple((name[:1].upper() + name[1:], a.status, a.detail) for name, a in sorted(seen.items()))
+    return Table(caption="What it rests on", columns=("assumption", "state", "what it says"), rows=rows, align="lll")
+
+
+def certificate_table(results: StudyResults) -> Table | None:
+    """Proof that the curves are at their optimum."""
+    rows = []
+    for curve in results.overall.curves:
+        if isinstance(curve.curve, NotAvailable):
+            continue
+        c = curve.curve.certificate
+        gap = "below 1e-12" if c.gap < 1e-12 else f"{c.gap:.1e}"
+        undecided = int((curve.curve.determined < 0.5).sum())
+        label = results.protocol.label(curve.arm)
+        rows.append((label, gap, f"{c.tolerance:.0e}", f"{c.iterations}", f"{curve.curve.mass.size}", f"{undecided}"))
+    if not rows:
+        return None
+    return Table(
+        caption="Certificates of the curves: Kuhn–Tucker gap relative to the number of cases",
+        columns=("curve", "gap", "at most", "iterations", "intervals with mass", "masses not unique"),
+        rows=tuple(rows),
+        align="lrrrrr",
+        notes=("At the optimum no mass can be moved to where it would make the data likelier.",),
+    )
+
+
+def diagnostics_table(results: StudyResults) -> Table | None:
+    """What was found when the assumptions were looked at."""
+    found = results.diagnostics
+    if found is None:
+        return None
+    rows = (
+        ("Is the ratio of rates the same at all times?", _proportionality(found)),
+        ("Does another road lead to the same ratio?", _other_road(found)),
+        ("Were the arms tested alike?", _schedule(found)),
+    )
+    return Table(caption="Assumptions looked at", columns=("question", "what was found"), rows=rows, align="ll")
+
+
+def _p(p: float) -> str:
+    text = p_text(p)
+    return f"p {text}" if text.startswith("<") else f"p = {text}"
+
+
+def _proportionality(found: Diagnostics) -> str:
+    check = found.proportionality
+    if isinstance(check, NotAvailable):
+        return tidy(f"Not tested: {check.reason.rstrip('.')}.")
+    parts = [
+        f"{decimal(s.ratio, 2)} ({interval(s.conf_low, s.conf_high, 2)}) "
+        + (f"from {s.from_min:g} min on" if s.to_min == float("inf") else f"up to {s.to_min:g} min")
+        for s in check.stretches
+    ]
+    return f"By stretch of time: {', '.join(parts)}. Test of one ratio throughout: {_p(check.test.p_value)}."
+
+
+def _other_road(found: Diagnostics) -> str:
+    ratio = found.grouped_ratio
+    if isinstance(ratio, NotAvailable):
+        return tidy(f"Not taken: {ratio.reason.rstrip('.')}.")
+    span = interval(ratio.interval.low, ratio.interval.high, 2)
+    return f"{decimal(ratio.estimate, 2)} ({span}), on the planned gaps and without strata: {ratio.method}."
+
+
+def _schedule(found: Diagnostics) -> str:
+    if isinstance(found.schedule, NotAvailable):
+        return tidy(f"Not looked at: {found.schedule.reason.rstrip('.')}.")
+    return f"Minutes of the first tests compared between the arms: {_p(found.schedule.test.p_value)}."

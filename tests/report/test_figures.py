@@ -1,0 +1,274 @@
+"""Figures show the results' own numbers, for every eye; tested without an image wherever that is enough."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import re
+
+import matplotlib.colors
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
+
+from onsetstudy.report.figures import canvas, curves, forest, key_figures, pain, stopwatch
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, look_of, spread
+from onsetstudy.report.figures.forest import Line
+from onsetstudy.study.analyse import analyse
+from tests.report.samples import counts, estimate, missing, one_arm_missing, rich, small
+from tests.study.cases import protocol, study
+
+MINUS, THIN = "\u2212", "\u202f"
+
+
+@pytest.fixture(scope="module")
+def results():
+    return rich()
+
+
+# Data -----------------------------------------------------------------------------------------------------------------
+
+
+def test_curve_data_by_hand():
+    # Four plain cases: onset in (0,1], (1,2], (1,2], never; no missed tests.
+    promised, found = study(
+        {"plain": ["nn", "fnn", "fnn", "f" * 12], "buffered": ["nn"]}, protocol(plan={"sensitivity": ()})
+    )
+    analysed = analyse(promised, found)
+    frame = curves.data_for(analysed)
+    plain = frame[frame["arm"] == "plain"].set_index("minute")
+    assert plain.loc[0, ["low", "high"]].tolist() == pytest.approx([0.0, 0.25])
+    assert plain.loc[1, ["low", "high"]].tolist() == pytest.approx([0.25, 0.75])
+    assert plain.loc[2, ["low", "estimate"]].tolist() == pytest.approx([0.75, 0.75])
+    assert plain.loc[1, "conf_low"] < 0.25 < plain.loc[1, "conf_high"]
+    assert plain.loc[2, "still_tested"] == 3
+    assert set(curves.data_for(analysed, least=2)["arm"]) == {"plain"}
+    assert curves.data_for(analysed, least=5).empty
+
+
+def test_curve_bounds_hold_the_curve(results):
+    frame = curves.data_for(results)
+    assert (frame["low"] <= frame["high"] + 1e-12).all()
+    for found in results.overall.curves:
+        part = frame[frame["arm"] == found.arm]
+        for row in part.itertuples():
+            low, high = found.curve.at(row.minute + 1e-6)
+            assert row.low == pytest.approx(1 - high)
+            assert row.high == pytest.approx(1 - low)
+
+
+def test_key_figures_show_the_results(results):
+    frame = key_figures.data_for(results).set_index(["row", "arm"])
+    wait = results.overall.wait_difference
+    saved = frame.loc[("wait", "buffered")]
+    assert (saved["estimate"], saved["low"], saved["high"]) == (-wait.estimate, -wait.interval.high, -wait.interval.low)
+    assert (saved["number"], saved["matters"]) == ("1.2 min (0.3 to 2.1)", 0.5)
+    assert frame.loc[("success", "plain"), "estimate"] == 100 * results.overall.success[0].estimate
+    assert frame.loc[("success", "plain"), "number"] == f"22{THIN}% (17 to 28{THIN}%)"
+    assert frame.loc[("never", "buffered"), "number"] == f"9{THIN}% (6 to 14{THIN}%)"
+    assert frame.loc[("pain", "buffered"), "number"] == f"{MINUS}7 mm ({MINUS}12 to {MINUS}3)"
+    assert frame.loc[("pain", "buffered"), "matters"] == -10
+
+
+def test_key_figures_say_why_there_is_no_answer():
+    frame = key_figures.data_for(one_arm_missing())
+    assert frame["estimate"].isna().all()
+    assert set(frame["reason"]) == {"no case of the arm plain has been recorded"}
+    alt = key_figures.alt_text(frame, {"plain": "plain", "buffered": "buffered"})
+    assert alt.count("no answer, no case of the arm plain has been recorded") == 4
+
+
+def test_forest_turns_waits_into_minutes_saved_and_sizes_by_information(results):
+    whole = results.overall.wait_difference
+    wide = dataclasses.replace(whole, std_error=2 * whole.std_error)
+    reason = missing("restricted_wait_difference", "buffered - plain", "10 cases; the plan asks for 20", whole.n)
+    lines = [
+        Line("All", whole, whole=True),
+        Line("By technique"),
+        Line("a", wide),
+        Line("b", reason),
+        Line("c", reason),
+    ]
+    frame = forest.data_for(lines, factor=-1)
+    assert frame["estimate"].tolist()[0] == 1.2
+    assert frame["information"].tolist()[::2][:2] == pytest.approx([1.0, 0.25])
+    assert frame["heading"].tolist() == [False, True, False, False, False]
+    assert frame["number"].tolist()[0] == "1.2 (0.3 to 2.1)"
+    assert forest.reasons(frame) == "b and c: 10 cases; the plan asks for 20."
+    assert "b, 410 cases: no estimate, 10 cases; the plan asks for 20" in forest.alt_text(frame, "minutes saved")
+
+
+def test_an_interval_next_to_nought_keeps_its_digits():
+    near = estimate("restricted_wait_difference", "buffered - plain", -1.0, -2.0, -0.02, "min", counts(9, 9, (9, 9)))
+    assert forest.data_for([Line("x", near)], factor=-1)["number"][0] == "1.00 (0.02 to 2.00)"
+
+
+def test_the_stopwatch_stands_beside_the_mean_wait(results):
+    frame = stopwatch.data_for(results)
+    assert frame["minutes"].tolist() == [4.9, 5.6, 4.0, 4.4, -0.9, -1.2]
+    assert frame["number"].tolist()[-2:] == [f"{MINUS}0.9", f"{MINUS}1.2 ({MINUS}2.1 to {MINUS}0.3)"]
+    assert frame["low"].isna().tolist() == [True, False] * 3
+    gone = stopwatch.data_for(one_arm_missing())
+    assert gone["number"].tolist() == ["none", "no estimate"] * 3
+
+
+def test_every_score_is_a_dot(results):
+    comparison = results.overall.pain
+    frame = pain.data_for(comparison)
+    assert len(frame) == comparison.n.onsets == 410
+    for scores in comparison.scores:
+        assert frame[frame["arm"] == scores.arm]["score"].tolist() == scores.scores.tolist()
+
+
+@given(
+    st.lists(st.lists(st.integers(0, 100).map(float), min_size=1, max_size=300), min_size=1, max_size=2),
+    st.sampled_from([(0.0, 100.0), (0.0, 10.0), (0.0, 170.0)]),
+    st.floats(200, 420),
+)
+def test_dots_fit_do_not_touch_and_stay_at_their_scores(arms, scale, across):
+    low, high = scale
+    scores = [np.sort(np.minimum(a, high)) for a in arms]
+    points = across / (high - low)
+    piles = pain.piles_for(scores, low=low, high=high, points=points, room=60)
+    for values in scores:
+        x, row = pain.arrange(values, piles, low=low, points=points)
+        assert x.size == values.size
+        assert np.abs(x - values).max() <= max(0.55, 0.05 * (high - low))
+        if piles.size > pain.SMALLEST_DOT:
+            assert (row.max() + 1) * piles.size <= 60 + 1e-9
+            for level in np.unique(row):
+                beside = np.sort(x[row == level]) * points
+                assert np.diff(beside).min(initial=np.inf) >= 0.999 * piles.size
+
+
+def test_the_middle_score():
+    assert pain.middle([1.0, 2.0, 9.0]) == 2.0
+    assert pain.middle([1.0, 2.0, 4.0, 9.0]) == 3.0
+
+
+def test_ticks_that_would_touch_are_not_named():
+    assert curves.thinned([0, 0.5, 1, 1.5, 2, 10], least=0.8, keep=(1.5,)) == [0, 1.5, 10]
+    assert curves.thinned([0, 1, 2], least=0.5, keep=(9.0,)) == [0, 1, 2]
+
+
+@given(st.lists(st.floats(0, 100), min_size=1, max_size=4), st.floats(1, 12))
+def test_labels_are_moved_apart_in_their_order(places, least):
+    moved = spread(places, least)
+    assert [i for i, _ in sorted(enumerate(places), key=lambda p: p[1])] == sorted(
+        range(len(moved)), key=lambda i: (moved[i], places[i])
+    ) or len(set(places)) < len(places)
+    assert sum(moved) == pytest.approx(sum(places), abs=1e-6)
+    if len(places) == 2:
+        assert abs(moved[0] - moved[1]) >= least - 1e-9
+
+
+# Drawings -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("make", [rich, small])
+def test_drawings_are_titled_and_their_ids_unique(make):
+    drawn = key_figures.draw_figure(make(), name="key", title="What & why?")
+    for name, svg in (("key", drawn.svg), ("key-narrow", drawn.narrow)):
+        ids = re.findall(r'\bid="([^"]+)"', svg)
+        assert len(ids) == len(set(ids))
+        assert all(i.startswith(f"{name}-") for i in ids)
+        assert f'role="img" aria-labelledby="{name}-title {name}-desc"' in svg
+        assert f'<title id="{name}-title">What &amp; why?</title>' in svg
+        assert f'<desc id="{name}-desc">Numb by 2 min: plain 22 % (17 to 28 %), buffered 34 %' in svg
+        # No style sheet that would reach the page around it, no date, and text that stays text.
+        assert "<style" not in svg
+        assert "<metadata" not in svg
+        assert "<text" in svg
+        assert set(re.findall(r'href="#([^"]+)"', svg)) <= set(ids)
+        assert set(re.findall(r"url\(#([^)]+)\)", svg)) <= set(ids)
+
+
+def test_drawings_are_the_same_each_time(results):
+    frame = curves.data_for(results)
+    one, two = (curves.draw_figure(results, frame, name="c", title="t", height=2.0) for _ in range(2))
+    assert one == two
+
+
+def test_nothing_in_a_drawing_leaves_it(results):
+    frame = curves.data_for(results)
+    labels = dict.fromkeys(("plain", "buffered"), "buffered")
+    drawings = {
+        "key": key_figures.draw_figure(results, name="k", title="t"),
+        "curves": curves.draw_figure(results, frame, name="c", title="t", height=2.1),
+        "stopwatch": stopwatch.draw_figure(results, name="s", title="t"),
+        "pain": pain.draw_figure(results.overall.pain, name="p", title="t", labels=labels, low=0, high=100, matters=10),
+    }
+    for name, svg in itertools.chain(
+        ((n, d.svg) for n, d in drawings.items()), ((n, d.narrow) for n, d in drawings.items())
+    ):
+        width, height = (float(v) for v in re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg).groups())
+        for style, x, y, text in re.findall(r'<text style="([^"]*)" x="([-\d.]+)" y="([-\d.]+)"[^>]*>([^<]*)<', svg):
+            size = float(re.search(r"(?:font-size: |font: (?:bold )?)([\d.]+)px", style)[1])
+            assert size >= 8, (name, text)
+            face = FontProperties(family="DejaVu Sans", size=size, weight="bold" if "bold" in style else "normal")
+            wide = text_to_path.get_text_width_height_descent(text, face, ismath=False)[0]
+            left = float(x) - {"end": wide, "middle": wide / 2}.get(re.search(r"anchor: (\w+)|$", style)[1], 0.0)
+            assert left >= -2, (name, text)
+            assert left + wide <= width + 2, (name, text)
+            assert 0 <= float(y) <= height, (name, text)
+
+
+# Every eye ------------------------------------------------------------------------------------------------------------
+
+# Complete deficiencies, on linear RGB: Vienot, Brettel & Mollon 1999, Color Research and Application 24:243-252
+# (protan, deutan); Machado, Oliveira & Fernandes 2009, IEEE TVCG 15:1291-1298, severity 1 (tritan). Both from memory.
+DEFICIENCIES = {
+    "none": np.eye(3),
+    "protan": np.array([[0.11238, 0.88762, 0.0], [0.11238, 0.88762, 0.0], [0.00401, -0.00401, 1.0]]),
+    "deutan": np.array([[0.29275, 0.70725, 0.0], [0.29275, 0.70725, 0.0], [-0.02234, 0.02234, 1.0]]),
+    "tritan": np.array([[1.25553, -0.07675, -0.17878], [-0.07841, 0.93081, 0.1476], [0.00473, 0.69137, 0.3039]]),
+    "grey": np.tile([0.2126, 0.7152, 0.0722], (3, 1)),
+}  # fmt: skip
+TO_XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+
+
+def linear(colour):
+    rgb = np.array(matplotlib.colors.to_rgb(colour))
+    return np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+
+
+def lab(rgb):
+    """CIE L*a*b* under D65."""
+    t = TO_XYZ @ rgb / (TO_XYZ @ np.ones(3))
+    f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def contrast(one, other):
+    light = [float(np.array([0.2126, 0.7152, 0.0722]) @ c) for c in (one, other)]
+    return (max(light) + 0.05) / (min(light) + 0.05)
+
+
+@pytest.mark.parametrize("name", DEFICIENCIES)
+def test_arms_stay_apart_and_legible_for_every_eye(name):
+    plain, buffered = (look_of(arm, ("plain", "buffered")) for arm in ("plain", "buffered"))
+    # Line and marker keep them apart without any colour.
+    assert (plain.line, plain.filled) != (buffered.line, buffered.filled)
+    seen = [np.clip(DEFICIENCIES[name] @ linear(look.colour), 0, 1) for look in (plain, buffered)]
+    for colour in seen:
+        assert contrast(colour, np.ones(3)) >= 4.5
+    distance = np.linalg.norm(lab(seen[0]) - lab(seen[1]))
+    # A difference of 2.3 is just noticed; in grey, marker and line have to do the work.
+    assert distance > (3 if name == "grey" else 20), distance
+
+
+def test_more_arms_differ_in_line_and_marker_before_colour():
+    assert len({look.line for look in LOOKS}) == len(LOOKS)
+    assert len({(look.marker, look.filled) for look in LOOKS}) == len(LOOKS)
+    assert look_of("f", tuple("abcdef")) == LOOKS[-1]
+
+
+def test_ink_is_legible_and_one_with_the_page():
+    css = (canvas.STYLE.parents[1] / "templates" / "report.css").read_text(encoding="utf-8")
+    for name, colour in (("ink", INK), ("secondary", SECONDARY), ("hairline", HAIRLINE), ("petrol", LOOKS[1].colour)):
+        assert re.search(rf"--{name}: (#\w+)", css)[1] == colour
+        if name != "hairline":
+            assert contrast(linear(colour), np.ones(3)) >= 4.5
