@@ -16,12 +16,20 @@ _HOME = {
     "NotEstimable": "onsetstudy.core.errors",
     "OnsetStudyError": "onsetstudy.core.errors",
     "analyse": "onsetstudy.study.analyse",
+    "check_proportionality": "onsetstudy.survival.proportionality",
     "compare_arms": "onsetstudy.survival.compare",
     "compare_pain": "onsetstudy.outcomes.pain",
+    "estimate_quantile": "onsetstudy.survival.quantiles",
     "estimate_rmst": "onsetstudy.survival.rmst",
+    "fit_accelerated_time": "onsetstudy.survival.parametric",
+    "fit_grouped_hazards": "onsetstudy.survival.grouped",
+    "fit_never_numb": "onsetstudy.survival.cure",
     "fit_npmle": "onsetstudy.survival.npmle",
     "fit_proportional_hazards": "onsetstudy.survival.regression",
+    "fit_shared_frailty": "onsetstudy.survival.frailty",
     "from_dict": "onsetstudy.core.serialise",
+    "never_numb_share": "onsetstudy.survival.success",
+    "probability_numb_sooner": "onsetstudy.survival.superiority",
     "read_protocol": "onsetstudy.files.protocol_toml",
     "read_records": "onsetstudy.files.spreadsheet",
     "success_by": "onsetstudy.survival.success",
@@ -34,12 +42,20 @@ __all__ = [
     "OnsetStudyError",
     "__version__",
     "analyse",
+    "check_proportionality",
     "compare_arms",
     "compare_pain",
+    "estimate_quantile",
     "estimate_rmst",
+    "fit_accelerated_time",
+    "fit_grouped_hazards",
+    "fit_never_numb",
     "fit_npmle",
     "fit_proportional_hazards",
+    "fit_shared_frailty",
     "from_dict",
+    "never_numb_share",
+    "probability_numb_sooner",
     "read_protocol",
     "read_records",
     "success_by",
@@ -56,10 +72,17 @@ if TYPE_CHECKING:
     from onsetstudy.outcomes.pain import compare_pain
     from onsetstudy.study.analyse import analyse
     from onsetstudy.survival.compare import compare_arms
+    from onsetstudy.survival.cure import fit_never_numb
+    from onsetstudy.survival.frailty import fit_shared_frailty
+    from onsetstudy.survival.grouped import fit_grouped_hazards
     from onsetstudy.survival.npmle import fit_npmle
+    from onsetstudy.survival.parametric import fit_accelerated_time
+    from onsetstudy.survival.proportionality import check_proportionality
+    from onsetstudy.survival.quantiles import estimate_quantile
     from onsetstudy.survival.regression import fit_proportional_hazards
     from onsetstudy.survival.rmst import estimate_rmst
-    from onsetstudy.survival.success import success_by
+    from onsetstudy.survival.success import never_numb_share, success_by
+    from onsetstudy.survival.superiority import probability_numb_sooner
 
 
 def __getattr__(name: str) -> Any:
