@@ -10,10 +10,10 @@ from onsetstudy.report.document import Flow, FlowStep, Table
 from onsetstudy.report.numbers import (
     THIN,
     aligned,
-    counted,
     decimal,
     interval,
     level,
+    listed,
     percent,
     percent_interval,
     places_for,
@@ -238,7 +238,8 @@ def techniques_table(results: StudyResults) -> Table:
     reasons: dict[str, None] = {}
     for population in results.by_technique:
         heads.append(len(rows))
-        rows.append((f"{plain_words(population.level)}, {counted(population.n.cases, 'case')}", "", "", ""))
+        sizes = [f"{population.n.arm(code).cases} {protocol.label(code)}" for code in protocol.arm_codes[:2]]
+        rows.append((f"{plain_words(population.level)}: {listed(sizes)} cases", "", "", ""))
         pain = population.pain
         found: tuple[tuple[str, tuple[EstimateLike, ...], EstimateLike, Callable[[EstimateLike], str]], ...] = (
             (f"Numb by {target:g} min", population.success, population.success_difference, _share),
