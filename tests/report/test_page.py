@@ -14,6 +14,7 @@ import pytest
 from onsetstudy.core.errors import ReportError
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.results_json import results_json, write_report
+from onsetstudy.report import pdf
 from onsetstudy.report.compose import compose
 from onsetstudy.report.document import Answer, Figure, Flow, Paragraph, Table
 from onsetstudy.report.html import render_html
@@ -299,9 +300,21 @@ def test_the_pdf_is_typeset_for_every_sample(document):
     assert render_pdf(document).startswith(b"%PDF-1.7")
 
 
+@pytest.mark.parametrize("paper", ["a4", "us-letter"])
+def test_the_answer_fills_one_page_and_the_last_is_not_left_nearly_empty(document, paper):
+    long = dataclasses.replace(document, title=f"{document.title}, and then everything else that was asked of patients")
+    for shown in (document, long):
+        data = json.dumps(dataclasses.asdict(shown))
+        compilers = [pdf._compiler(data, paper, density) for density in pdf.DENSITIES]
+        pages = json.loads(compilers[0].query("<section>", field="value"))
+        assert pages[0] == 2
+        assert pages == sorted(pages)
+        assert max(pdf._last_page_fill(c) for c in compilers) >= pdf.LEAST_FILL
+
+
 def test_the_same_results_give_the_same_bytes(tmp_path):
     for folder in ("one", "two"):
-        paths = write_report(rich(), tmp_path / folder)
+        paths = write_report(small(), tmp_path / folder)
         assert [p.name for p in paths] == [f"mandibular-block-group-2026Q3.{e}" for e in ("html", "pdf", "json")]
     for path in sorted((tmp_path / "one").iterdir()):
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
