@@ -44,6 +44,8 @@ ASSUMPTIONS = (
     Assumption(name="times of testing do not depend on onset"),
 )
 FEW_ONSETS = 10
+SMALL_SAMPLE = 40
+"""Below it profile intervals at 95 % were seen to hold in 93 % of simulated studies (tests/simulation/hazards.csv)."""
 FEW_CLUSTERS = 30
 
 
@@ -328,6 +330,12 @@ def _cautions(setting: _Setting) -> tuple[Caution, ...]:
     few = [f"{a.onsets} in {a.arm}" for a in setting.counts.by_arm if a.onsets < FEW_ONSETS]
     if few:
         found.append(Caution(code="few_onsets", text=f"Few onsets ({', '.join(few)}): the interval is approximate."))
+    if setting.counts.cases < SMALL_SAMPLE:
+        text = (
+            f"{setting.counts.cases} cases: in samples this small the interval of the ratio holds the truth a little less "
+            "often than stated."
+        )
+        found.append(Caution(code="small_sample", text=text))
     if setting.cluster is not None and int(setting.cluster.max()) + 1 < FEW_CLUSTERS:
         groups = int(setting.cluster.max()) + 1
         found.append(Caution(code="few_clusters", text=f"Only {groups} clusters: the robust error may be too small."))
