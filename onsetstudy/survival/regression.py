@@ -331,10 +331,8 @@ def _cautions(setting: _Setting) -> tuple[Caution, ...]:
     if few:
         found.append(Caution(code="few_onsets", text=f"Few onsets ({', '.join(few)}): the interval is approximate."))
     if setting.counts.cases < SMALL_SAMPLE:
-        text = (
-            f"{setting.counts.cases} cases: in samples this small the interval of the ratio holds the truth a little less "
-            "often than stated."
-        )
+        n = setting.counts.cases
+        text = f"{n} cases: in samples this small the interval of the ratio holds a little less often than stated."
         found.append(Caution(code="small_sample", text=text))
     if setting.cluster is not None and int(setting.cluster.max()) + 1 < FEW_CLUSTERS:
         groups = int(setting.cluster.max()) + 1
