@@ -161,4 +161,5 @@ class NotEstimable(OnsetStudyError):
         self.reason = reason
         self.code = code
         self.bound = bound
-        super().__init__(Problem(what=f"{quantity} is not estimable: {reason}", where=Where(), mend="", code=code))
+        what = f"the {quantity.replace('_', ' ')} is not estimable: {reason}"
+        super().__init__(Problem(what=what, where=Where(), mend="", code=code))

@@ -80,7 +80,8 @@ class ArmedCases:
 
 
 def _labels(values: ArrayLike, n: int, name: str) -> NDArray[np.str_]:
-    array: NDArray[Any] = np.asarray(values)
+    # As objects, so that a missing label among texts stays missing.
+    array: NDArray[Any] = np.asarray(values, dtype=object if isinstance(values, list | tuple) else None)
     problems = []
     if array.ndim != 1 or array.size != n:
         problems.append(

@@ -93,7 +93,8 @@ def _problem(what: str, key: str, mend: str, code: str) -> Problem:
 
 def _coded(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> tuple[IntArray, list[str]]:
     """Positions and sorted names of a label per case; what is wrong is added to ``problems``."""
-    array: NDArray[Any] = np.asarray(values)
+    # As objects, so that a missing label among texts stays missing.
+    array: NDArray[Any] = np.asarray(values, dtype=object if isinstance(values, list | tuple) else None)
     if array.ndim != 1 or array.size != n:
         size = f"{array.size} entries" if array.ndim == 1 else f"the shape {array.shape}"
         problems.append(_problem(f"{name} has {size} for {n} cases", name, f"give one {name} per case", "shape"))

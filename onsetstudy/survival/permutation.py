@@ -100,7 +100,10 @@ def enumerate_p_value(units: Units, extremity: Extremity, observed: FloatArray, 
         if sums.shape[0] > limit:
             return None
     found = extremity(sums)
-    p_value = float(probability[_as_extreme(found, float(extremity(observed[None, :])[0]))].sum())
+    # Summed from the lesser side, so that a P value of 1 is 1.
+    extreme = _as_extreme(found, float(extremity(observed[None, :])[0]))
+    less = float(probability[~extreme].sum())
+    p_value = 1 - less if less < 0.5 else float(probability[extreme].sum())
     smallest = float(probability[_as_extreme(found, float(found.max()))].sum())
     return PermutationP(p_value=min(p_value, 1.0), outcomes=sums.shape[0], smallest=smallest)
 

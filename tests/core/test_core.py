@@ -128,7 +128,7 @@ def test_what_is_not_estimable_keeps_its_bound():
     )
     assert (result.bound.low, result.bound.high) == (1.7, np.inf)
     assert result.to_frame()["estimate"].isna().all()
-    assert str(error) == "Hazard_ratio is not estimable: no onset in plain."
+    assert str(error) == "The hazard ratio is not estimable: no onset in plain."
 
 
 # The curve: hand case. Masses 1/4 in (0, 2], 1/4 at exactly 3, 1/2 never seen numb after 4.
