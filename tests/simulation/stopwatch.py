@@ -1,6 +1,6 @@
 """Why the average of a stopwatch misleads: simulated studies in which the truth is known.
 
-Run ``python tests/simulation/stopwatch.py``; it writes ``tests/simulation/stopwatch.csv`` and puts the table
+Run ``python -m tests.simulation.stopwatch``; it writes ``tests/simulation/stopwatch.csv`` and puts the table
 into ``docs/stopwatch.md``.
 """
 
