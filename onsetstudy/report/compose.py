@@ -16,7 +16,7 @@ from onsetstudy.report.document import (
     Section,
     Table,
 )
-from onsetstudy.report.figures import curves, forest, key_figures, pain, stopwatch
+from onsetstudy.report.figures import curves, forest, key_figures, pain, schedule, stopwatch
 from onsetstudy.report.figures.canvas import Drawing
 from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import counted, day, decimal, level, listed, p_text, quarter, tidy
@@ -307,6 +307,11 @@ def _statistician(results: StudyResults) -> Section:
         )
     title = "Share not yet numb (onset survival curve)"
     blocks.append(_curves(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True))
+    minutes = schedule.data_for(results)
+    if not minutes.empty:
+        drawn = schedule.draw_figure(results, minutes, name="schedule", title="Were the arms tested alike?")
+        caption = "Median and middle half of the minutes of each arm's first tests, among the cases that reached them."
+        blocks.append(_figure("schedule", "Were the arms tested alike?", caption, drawn))
     found: tuple[Table | None, ...] = (
         appendix.numbers_table(results),
         appendix.methods_table(results),

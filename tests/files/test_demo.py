@@ -77,9 +77,9 @@ def test_every_planted_fault_is_found():
 def test_every_page_says_that_the_data_are_invented():
     assert "invented" in (SHIPPED / "README.md").read_text(encoding="utf-8")
     assert json.loads((SHIPPED / "truth.json").read_text())["invented"] is True
-    assert "All data in this report are invented." in (ROOT / "reports" / "mandibular-block-group-2026Q3.html").read_text(
-        encoding="utf-8"
-    )
+    assert "All data in this report are invented." in (
+        ROOT / "reports" / "mandibular-block-group-2026Q3.html"
+    ).read_text(encoding="utf-8")
 
 
 def test_the_truth_is_that_of_many_cases():

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from onsetstudy.report.figures import canvas, curves, forest, key_figures, pain, stopwatch
+from onsetstudy.report.figures import canvas, curves, forest, key_figures, pain, schedule, stopwatch
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, look_of, spread
 from onsetstudy.report.figures.forest import Line
 from onsetstudy.study.analyse import analyse
@@ -30,6 +30,18 @@ def results():
 
 
 # Data -----------------------------------------------------------------------------------------------------------------
+
+
+def test_minutes_of_the_first_tests_are_shown_by_arm():
+    promised, found = study({"plain": ["fffnn"] * 5, "buffered": ["ffnn"] * 5}, protocol(plan={"sensitivity": ()}))
+    analysed = analyse(promised, found)
+    frame = schedule.data_for(analysed)
+    assert frame[frame["arm"] == "plain"]["median_min"].tolist() == [1, 2, 3, 4, 5]
+    assert frame[frame["arm"] == "buffered"]["cases"].tolist() == [5] * 4
+    drawn = schedule.draw_figure(analysed, frame, name="schedule", title="Were the arms tested alike?")
+    assert "test 5: plain at 5.0 min (5 cases)." in drawn.alt
+    assert drawn.svg.count("<svg") == drawn.narrow.count("<svg") == 1
+    assert schedule.data_for(one_arm_missing()).empty
 
 
 def test_curve_data_by_hand():
