@@ -1,7 +1,7 @@
 """Nonparametric curves, timed against the yardstick, a plain self-consistency loop and lifelines.
 
 Run ``python -m tests.benchmarks.curves``; ``--growth`` goes on to 10,000,000 cases and writes
-``tests/benchmarks/growth.csv``.
+``tests/benchmarks/growth.csv`` and ``growth.svg``.
 """
 
 from __future__ import annotations
@@ -75,7 +75,28 @@ def growth(stick: float) -> None:
         rows.append((10**power, taken, taken / stick, 1e6 * taken / 10**power, curve.certificate.gap, curve.mass.size))
         show(f"continuous, {10**power} cases", taken, stick)
     columns = ["cases", "seconds", "yardsticks", "microseconds_per_case", "gap", "masses"]
-    pd.DataFrame(rows, columns=columns).to_csv(Path(__file__).with_name("growth.csv"), index=False)
+    table = pd.DataFrame(rows, columns=columns)
+    table.to_csv(Path(__file__).with_name("growth.csv"), index=False)
+    draw_growth(table)
+
+
+def draw_growth(table: pd.DataFrame) -> None:
+    """Seconds against cases beside a line that grows as n log n, both axes logarithmic."""
+    import matplotlib
+
+    matplotlib.use("agg")
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(5, 3.4))
+    ax = figure.subplots()
+    n = table["cases"].to_numpy(dtype=float)
+    pace = n * np.log(n)
+    ax.loglog(n, table["seconds"], "o-", color="#155e75", label="certified curve")
+    ax.loglog(n, pace / pace[3] * table["seconds"].iloc[3], "--", color="#8c5a1e", label="as n log n from 1,000,000")
+    ax.set(xlabel="cases, continuous test times", ylabel="seconds")
+    ax.legend(frameon=False)
+    figure.tight_layout()
+    figure.savefig(Path(__file__).with_name("growth.svg"), metadata={"Date": None})
 
 
 def main() -> None:
