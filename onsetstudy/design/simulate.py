@@ -160,7 +160,7 @@ def _confirmed_at(felt: NDArray[np.bool_], valid: NDArray[np.bool_], confirmatio
 
 
 def _text(values: FloatArray, form: str) -> list[str | None]:
-    return [None if np.isnan(v) else form.format(v) for v in values]
+    return [None if np.isnan(v) else form.format(v + 0.0) for v in values]  # + 0.0: no negative zero
 
 
 def _clock(minutes: NDArray[np.number[Any]]) -> list[str | None]:
@@ -170,7 +170,7 @@ def _clock(minutes: NDArray[np.number[Any]]) -> list[str | None]:
 def _case_table(
     model: StudyModel, protocol: Protocol, cases: _Cases, told: dict[str, FloatArray], seed: int
 ) -> pd.DataFrame:
-    rng = stream(seed, "demo: case table")
+    rng, chair = stream(seed, "demo: case table"), _chair(cases, seed)
     n = len(cases)
     practice = np.array(model.practices)[cases.practice]
     operator = np.array(list(LETTERS))[cases.operator]
@@ -200,14 +200,17 @@ def _case_table(
             ["normal", "reversible_pulpitis", "symptomatic_irreversible_pulpitis"], n, p=[0.6, 0.3, 0.1]
         ),
         **_solution(model, protocol, cases, rng),
+        "mixing_min": chair["mixing_min"],
         "topical": rng.choice(["benzocaine", "none"], n, p=[0.7, 0.3]),
         "baseline_response": np.where(rng.random(n) < 0.012, "not_felt", "felt"),
         "injection_start": _clock(start),
         "injection_end": _clock(end),
         "rescue_min": _text(told["rescue_min"], "{:.1f}"),
         "rescue_technique": [None if np.isnan(r) else "intraligamentary" for r in told["rescue_min"]],
+        "wait_used": chair["wait_used"],
         "treatment_start_min": _text(told["treatment_start_min"], "{:.1f}"),
         **_comfort(model, protocol, cases, rng),
+        "guess_patient": chair["guess_patient"],
         "seated_time": _clock(start - rng.integers(4, 12, n)),
         "treatment_end_time": _clock(treated),
         "dismissed_time": _clock(treated + rng.integers(2, 8, n)),
@@ -216,6 +219,21 @@ def _case_table(
         "adverse_event": rng.choice(["none", "haematoma", "palpitations"], n, p=[0.985, 0.008, 0.007]),
     }
     return pd.DataFrame(table)
+
+
+def _chair(cases: _Cases, seed: int) -> dict[str, Any]:
+    """Mixing, use of the wait and guesses: a stream of its own, so that the other columns stay as they are."""
+    rng = stream(seed, "demo: chair")
+    n = len(cases)
+    mixing = np.where(cases.buffered, np.round(rng.gamma(6.0, 0.15, n), 1), np.nan)
+    truth = np.where(cases.buffered, "buffered", "plain")
+    other = np.where(cases.buffered, "plain", "buffered")
+    draw = rng.random(n)
+    return {
+        "mixing_min": _text(np.where(rng.random(n) < 0.05, np.nan, mixing), "{:.1f}"),
+        "wait_used": np.where(rng.random(n) < 0.35, "yes", "no"),
+        "guess_patient": np.select([draw < 0.4, draw < 0.62], [truth, other], "unsure"),
+    }
 
 
 def _admitted(protocol: Protocol) -> list[str]:

@@ -16,17 +16,25 @@ from pydantic import BaseModel, ValidationError
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol.layout import ProtocolFile
 from onsetstudy.protocol.model import (
+    AllocationRule,
     AnalysisPlan,
     Arm,
+    ChairTimeRule,
+    ClinicLimit,
+    Conduct,
+    DoseRule,
     Eligibility,
     Instrument,
+    LookRule,
     OnsetDefinition,
     PainPlan,
+    PlanningAssumptions,
     Protocol,
     Quarter,
     RescueRule,
     Schedule,
     StudyIdentity,
+    WatchRule,
 )
 from onsetstudy.protocol.vocabulary import SCALES
 
@@ -67,8 +75,13 @@ def check_protocol(content: Mapping[str, Any], *, file: str = "") -> Protocol:
 
 
 def protocol_digest(read: ProtocolFile) -> str:
-    """SHA-256 of the content with every default filled in, whatever the order of keys and the spelling of numbers."""
-    text = json.dumps(read.model_dump(mode="json"), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    """SHA-256 of the content with every default filled in, whatever the order of keys and the spelling of numbers.
+
+    Tables that are left out do not count: a protocol keeps its digest when the package learns new ones.
+    """
+    text = json.dumps(
+        read.model_dump(mode="json", exclude_none=True), sort_keys=True, ensure_ascii=False, separators=(",", ":")
+    )
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
@@ -237,17 +250,69 @@ def _wider_contradictions(read: ProtocolFile) -> Iterator[tuple[str, str, str]]:
             "an audit does not randomise",
             'write design = "parallel" for a randomised study, or how arms came about',
         )
-    for name in ("strata", "covariates", "sensitivity"):
+    for name in ("strata", "covariates", "sensitivity", "secondary"):
         values = getattr(read.analysis, name)
         if len(set(values)) < len(values):
             yield f"analysis.{name}", "an entry stands there twice", "write every entry once"
+    yield from _rule_contradictions(read)
+
+
+def _rule_contradictions(read: ProtocolFile) -> Iterator[tuple[str, str, str]]:
+    """Contradictions of the tables that may be left out."""
+    if read.analysis.primary in read.analysis.secondary:
+        yield (
+            "analysis.secondary",
+            f"{read.analysis.primary} is the primary outcome",
+            "take it out of the secondary ones",
+        )
+    for name, table, needed in (
+        ("pain", read.pain, ("pain", "painless_share")),
+        ("anxiety", read.anxiety, ("anxiety_change",)),
+    ):
+        if table is None and (missing := [s for s in read.analysis.secondary if s in needed]):
+            yield (
+                "analysis.secondary",
+                f"{missing[0]} needs the table [{name}]",
+                "add the table, or take the outcome out",
+            )
+    if read.pain is not None and read.pain.painless_at_most > SCALES[read.pain.scale][1]:
+        yield "pain.painless_at_most", "no score is as high as this", "write the highest score that counts as no pain"
+    if read.looks is not None and read.looks.futility != "none" and read.looks.boundary in ("anytime", "none"):
+        yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
+    if (rule := read.allocation) is None:
+        return
+    if read.study.allocation != "randomised":
+        yield (
+            "allocation",
+            f"arms are not randomised here but come about by {read.study.allocation}",
+            'take the table [allocation] out, or write allocation = "randomised" under [study]',
+        )
+    paired = read.study.design in ("crossover", "split_mouth")
+    if paired != (rule.method == "paired"):
+        mend = 'write method = "paired"' if paired else 'write method = "permuted_blocks" or "minimisation"'
+        yield "allocation.method", f"{rule.method} does not belong to the design {read.study.design}", mend
+    if rule.ratio and len(rule.ratio) != len(read.arms):
+        yield (
+            "allocation.ratio",
+            f"{len(rule.ratio)} numbers for {len(read.arms)} arms",
+            "write one number for each arm",
+        )
+    parts = sum(rule.ratio) if rule.ratio else len(read.arms)
+    if odd := [size for size in rule.block_sizes if size % parts]:
+        yield (
+            "allocation.block_sizes",
+            f"a block of {odd[0]} cannot hold the arms in their ratio",
+            f"use multiples of {parts}",
+        )
 
 
 def _protocol(read: ProtocolFile) -> Protocol:
     pain = None
     if read.pain is not None:
         pain = PainPlan(
-            instrument=_instrument(read.pain.scale, read.pain.important_difference), moment=read.pain.moment
+            instrument=_instrument(read.pain.scale, read.pain.important_difference),
+            moment=read.pain.moment,
+            painless_at_most=read.pain.painless_at_most,
         )
     anxiety = None if read.anxiety is None else _instrument(read.anxiety.scale, read.anxiety.important_difference)
     study, population = read.study, read.population
@@ -281,8 +346,32 @@ def _protocol(read: ProtocolFile) -> Protocol:
         anxiety=anxiety,
         plan=AnalysisPlan(**plan),
         quarters=tuple(Quarter(label=label) for label in read.report.quarters),
+        **_rules(read),
         digest=protocol_digest(read),
     )
+
+
+def _rules(read: ProtocolFile) -> dict[str, Any]:
+    """The tables that a protocol may leave out."""
+    kinds: tuple[tuple[str, type], ...] = (
+        ("looks", LookRule),
+        ("allocation", AllocationRule),
+        ("planning", PlanningAssumptions),
+        ("chair_time", ChairTimeRule),
+        ("watch", WatchRule),
+    )
+    found: dict[str, Any] = {}
+    for name, kind in kinds:
+        table = getattr(read, name)
+        if table is not None:
+            values = {k: tuple(v) if isinstance(v, list) else v for k, v in table.model_dump().items()}
+            found[name] = kind(**values)
+    if read.doses is not None:
+        clinic = tuple(ClinicLimit(drug=d, **t.model_dump()) for d, t in sorted(read.doses.clinic.items()))
+        found["doses"] = DoseRule(limits=read.doses.limits, clinic=clinic)
+    if read.conduct is not None:
+        found["conduct"] = Conduct(texts=tuple(sorted(read.conduct.items())))
+    return found
 
 
 def _instrument(scale: str, important_difference: float | None) -> Instrument:

@@ -8,7 +8,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, S
 
 from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = ["ProtocolFile"]
+__all__ = ["CONDUCT", "ProtocolFile"]
 
 SENSITIVITY = (
     "confirmations_1",
@@ -21,7 +21,41 @@ SENSITIVITY = (
 )
 STRATA = ("technique", "procedure", "practice_id", "agent", "pulp_status", "topical")
 CLUSTERS = ("patient_id", "clinician_id", "practice_id")
+DRUGS = tuple(dict.fromkeys((*CODES["agent"], *(c for c in CODES["vasoconstrictor"] if c != "none"))))
 COVARIATES = (*STRATA, "volume_ml", "anxiety_before", "age_band")
+SECONDARY = (
+    "success_by_target",
+    "hazard_ratio",
+    "restricted_wait",
+    "never_numb",
+    "pain",
+    "anxiety_change",
+    "painless_share",
+)
+CONDUCT = (
+    "registration",
+    "version_note",
+    "funding",
+    "interests",
+    "roles",
+    "patient_involvement",
+    "background",
+    "setting",
+    "stopping_rules_for_a_case",
+    "concomitant_care",
+    "harms",
+    "recruitment",
+    "concealment",
+    "blinding_procedure",
+    "training",
+    "data_management",
+    "monitoring",
+    "consent",
+    "confidentiality",
+    "care_after_the_study",
+    "sharing",
+    "dissemination",
+)
 PAIN_SCALES = ("vas100", "nrs11", "hp170", "vrs4", "faces")
 ANXIETY_SCALES = ("mdas", "das", "nrs11")
 
@@ -41,6 +75,7 @@ def _code(field: str) -> AfterValidator:
 
 Text = Annotated[StrictStr, Field(min_length=1)]
 Minute = Annotated[float, Field(gt=0, le=180, strict=True)]
+Share = Annotated[float, Field(ge=0, lt=1, strict=True)]
 
 
 class _Table(BaseModel):
@@ -117,6 +152,7 @@ class PainTable(_Table):
     scale: Annotated[StrictStr, _one_of(*PAIN_SCALES)]
     moment: Annotated[StrictStr, _code("pain_moment")] = "deposition"
     important_difference: Annotated[float, Field(gt=0, strict=True)] | None = None
+    painless_at_most: Annotated[float, Field(ge=0, strict=True)] = 0.0
 
 
 class AnxietyTable(_Table):
@@ -140,6 +176,79 @@ class AnalysisTable(_Table):
     planned_hazard_ratio: Annotated[float, Field(gt=0, strict=True)] = 1.5
     planned_power: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.8
     sensitivity: list[Annotated[StrictStr, _one_of(*SENSITIVITY)]] = []
+    secondary: list[Annotated[StrictStr, _one_of(*SECONDARY)]] = []
+    multiplicity: Annotated[StrictStr, _code("multiplicity")] = "holm"
+
+
+class LooksTable(_Table):
+    """``[looks]``."""
+
+    boundary: Annotated[StrictStr, _code("look_boundary")]
+    planned_information: Annotated[StrictInt, Field(ge=4)]
+    alpha: Annotated[float, Field(gt=0, lt=0.5, strict=True)] = 0.05
+    sided: Annotated[StrictInt, Field(ge=1, le=2)] = 2
+    rho: Annotated[float, Field(gt=0, le=20, strict=True)] = 3.0
+    information: Annotated[StrictStr, _code("look_information")] = "onsets"
+    futility: Annotated[StrictStr, _code("futility")] = "none"
+
+
+class AllocationTable(_Table):
+    """``[allocation]``."""
+
+    method: Annotated[StrictStr, _code("allocation_method")]
+    block_sizes: Annotated[list[Annotated[StrictInt, Field(ge=2, le=24)]], Field(min_length=1)] = [2, 4, 6]
+    strata: list[Annotated[StrictStr, _one_of(*STRATA)]] = []
+    ratio: list[Annotated[StrictInt, Field(ge=1, le=4)]] = []
+
+
+class PlanningTable(_Table):
+    """``[planning]``."""
+
+    cases_per_month: Annotated[float, Field(gt=0, le=10_000, strict=True)]
+    median_min: Minute
+    shape: Annotated[float, Field(gt=0.2, le=10, strict=True)] = 1.5
+    never_reference: Share = 0.0
+    never_other: Share = 0.0
+    eligible_share: Annotated[float, Field(gt=0, le=1, strict=True)] = 1.0
+    lost_share: Share = 0.05
+    missed_share: Share = 0.05
+    wait_sd_min: Annotated[float, Field(gt=0, strict=True)] = 3.0
+    pain_sd: Annotated[float, Field(gt=0, strict=True)] | None = None
+    operator_spread: Annotated[float, Field(ge=0, le=2, strict=True)] = 0.1
+    sources: list[Text] = []
+
+
+class ChairTimeTable(_Table):
+    """``[chair_time]``."""
+
+    cases_per_month: Annotated[float, Field(gt=0, le=10_000, strict=True)]
+    mixing_min: Annotated[float, Field(ge=0, le=30, strict=True)] | None = None
+    chair_hour_cost: Annotated[float, Field(ge=0, strict=True)] | None = None
+    material_cost: Annotated[float, Field(ge=0, strict=True)] | None = None
+    currency: StrictStr = ""
+
+
+class ClinicLimitTable(_Table):
+    """One ``[doses.clinic.<drug>]``."""
+
+    mg_per_kg: Annotated[float, Field(gt=0, strict=True)] | None = None
+    max_mg: Annotated[float, Field(gt=0, strict=True)] | None = None
+
+
+class DosesTable(_Table):
+    """``[doses]``."""
+
+    limits: Annotated[StrictStr, _code("dose_limits")] = "conservative"
+    clinic: dict[Annotated[StrictStr, _one_of(*DRUGS)], ClinicLimitTable] = {}
+
+
+class WatchTable(_Table):
+    """``[watch]``."""
+
+    odds_ratio: Annotated[float, Field(gt=1, le=20, strict=True)] = 2.0
+    run_length: Annotated[StrictInt, Field(ge=50, le=100_000)] = 500
+    failure_share: Annotated[float, Field(gt=0, lt=1, strict=True)] | None = None
+    first_cases: Annotated[StrictInt, Field(ge=10)] = 50
 
 
 class ReportTable(_Table):
@@ -161,3 +270,10 @@ class ProtocolFile(_Table):
     anxiety: AnxietyTable | None = None
     analysis: AnalysisTable
     report: ReportTable
+    looks: LooksTable | None = None
+    allocation: AllocationTable | None = None
+    planning: PlanningTable | None = None
+    chair_time: ChairTimeTable | None = None
+    doses: DosesTable | None = None
+    watch: WatchTable | None = None
+    conduct: dict[Annotated[StrictStr, _one_of(*CONDUCT)], StrictStr] | None = None

@@ -8,17 +8,25 @@ from dataclasses import dataclass, field
 from onsetstudy.core.serialise import result_kind
 
 __all__ = [
+    "AllocationRule",
     "AnalysisPlan",
     "Arm",
+    "ChairTimeRule",
+    "ClinicLimit",
+    "Conduct",
+    "DoseRule",
     "Eligibility",
     "Instrument",
+    "LookRule",
     "OnsetDefinition",
     "PainPlan",
+    "PlanningAssumptions",
     "Protocol",
     "Quarter",
     "RescueRule",
     "Schedule",
     "StudyIdentity",
+    "WatchRule",
 ]
 
 PAIN_MOMENTS = ("insertion", "placement", "deposition", "treatment")
@@ -130,10 +138,14 @@ class Instrument:
 @result_kind("pain_plan")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PainPlan:
-    """Pain instrument and the moment compared between arms."""
+    """Pain instrument and the moment compared between arms.
+
+    A score of at most ``painless_at_most`` counts as painless.
+    """
 
     instrument: Instrument
     moment: str = "deposition"
+    painless_at_most: float = 0.0
 
 
 @result_kind("analysis_plan")
@@ -142,7 +154,8 @@ class AnalysisPlan:
     """What will be computed.
 
     ``primary`` is one of success_by_target, hazard_ratio, restricted_wait, pain.
-    ``wait_difference_min`` is the difference in waiting that matters, minutes (positive).
+    ``wait_difference_min`` is the difference in waiting that matters, minutes (positive). ``secondary`` outcomes
+    share one error rate by ``multiplicity`` (holm, hochberg, fixed_sequence or none).
     """
 
     primary: str
@@ -156,6 +169,120 @@ class AnalysisPlan:
     sensitivity: tuple[str, ...] = ()
     planned_power: float = 0.8
     planned_hazard_ratio: float = 1.5
+    secondary: tuple[str, ...] = ()
+    multiplicity: str = "holm"
+
+
+@result_kind("look_rule")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookRule:
+    """How repeated looks at a growing study are allowed for.
+
+    ``boundary`` is obrien_fleming, pocock, power (with ``rho``), anytime or none; ``information`` is counted in
+    onsets or cases, of which ``planned_information`` are planned in all. ``futility`` is none, non_binding or binding.
+    """
+
+    boundary: str
+    planned_information: int
+    alpha: float = 0.05
+    sided: int = 2
+    rho: float = 3.0
+    information: str = "onsets"
+    futility: str = "none"
+
+
+@result_kind("allocation_rule")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AllocationRule:
+    """How arms are allocated: permuted_blocks, minimisation or paired; ``ratio`` in the order of the arms.
+
+    The seed of the list is not in the protocol.
+    """
+
+    method: str
+    block_sizes: tuple[int, ...] = (2, 4, 6)
+    strata: tuple[str, ...] = ()
+    ratio: tuple[int, ...] = ()
+
+
+@result_kind("planning_assumptions")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanningAssumptions:
+    """What is expected before the first case, and where that comes from.
+
+    Onset with the reference arm is Weibull with ``median_min`` minutes among teeth that become numb and ``shape``;
+    ``never_reference`` and ``never_other`` are the shares that do not. Shares lie between 0 and 1.
+    """
+
+    cases_per_month: float
+    median_min: float
+    shape: float = 1.5
+    never_reference: float = 0.0
+    never_other: float = 0.0
+    eligible_share: float = 1.0
+    lost_share: float = 0.05
+    missed_share: float = 0.05
+    wait_sd_min: float = 3.0
+    pain_sd: float | None = None
+    operator_spread: float = 0.1
+    sources: tuple[str, ...] = ()
+
+
+@result_kind("chair_time_rule")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChairTimeRule:
+    """What time and material cost in this practice; costs in ``currency``.
+
+    ``mixing_min`` is charged where a buffered case has no mixing time recorded; ``None``: such a case is left out.
+    """
+
+    cases_per_month: float
+    mixing_min: float | None = None
+    chair_hour_cost: float | None = None
+    material_cost: float | None = None
+    currency: str = ""
+
+
+@result_kind("clinic_limit")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClinicLimit:
+    """The clinic's own limit of one drug: it can only lower the limits of the table."""
+
+    drug: str
+    mg_per_kg: float | None = None
+    max_mg: float | None = None
+
+
+@result_kind("dose_rule")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DoseRule:
+    """Which list of dose limits is looked at (label or conservative), and the clinic's own."""
+
+    limits: str = "conservative"
+    clinic: tuple[ClinicLimit, ...] = ()
+
+
+@result_kind("watch_rule")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchRule:
+    """How failures are watched after adopting.
+
+    A signal is tuned to a change of the odds of failure by ``odds_ratio`` and to one false alarm in ``run_length``
+    cases. ``failure_share`` is the share expected; ``None``: from the first ``first_cases`` of the watched arm.
+    """
+
+    odds_ratio: float = 2.0
+    run_length: int = 500
+    failure_share: float | None = None
+    first_cases: int = 50
+
+
+@result_kind("conduct")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conduct:
+    """What only people can say, by topic: ``(topic, text)``; topics left out are shown as to be filled in."""
+
+    texts: tuple[tuple[str, str], ...] = ()
 
 
 @result_kind("quarter")
@@ -207,6 +334,13 @@ class Protocol:
     anxiety: Instrument | None
     plan: AnalysisPlan
     quarters: tuple[Quarter, ...]
+    looks: LookRule | None = None
+    allocation: AllocationRule | None = None
+    planning: PlanningAssumptions | None = None
+    chair_time: ChairTimeRule | None = None
+    doses: DoseRule | None = None
+    watch: WatchRule | None = None
+    conduct: Conduct | None = None
     digest: str = field(default="")
 
     @property

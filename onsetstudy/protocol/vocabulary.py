@@ -79,6 +79,16 @@ CODES: dict[str, tuple[str, ...]] = {
     "rescue_rule": ("failure", "censored"),
     "primary": ("success_by_target", "hazard_ratio", "restricted_wait", "pain"),
     "blinded": ("yes", "no", "unknown"),
+    "yes_no": YES_NO,
+    "guess": ("plain", "buffered", "unsure"),
+    "period": ("1", "2", "3", "4"),
+    "score_missing_reason": ("not_asked", "declined", "not_able", "other"),
+    "look_boundary": ("obrien_fleming", "pocock", "power", "anytime", "none"),
+    "look_information": ("onsets", "cases"),
+    "futility": ("none", "non_binding", "binding"),
+    "allocation_method": ("permuted_blocks", "minimisation", "paired"),
+    "multiplicity": ("holm", "hochberg", "fixed_sequence", "none"),
+    "dose_limits": ("label", "conservative"),
 }
 """Admitted codes by field."""
 

@@ -48,6 +48,7 @@ def crosscheck_cases(cases: pd.DataFrame, found: Findings, protocol: Protocol, *
     _sites(cases, found, protocol)
     _scores(cases, found, protocol)
     _clocks(cases, found)
+    _belongings(cases, found)
 
 
 def _dates(cases: pd.DataFrame, found: Findings, protocol: Protocol, today: dt.date | None) -> None:
@@ -181,6 +182,50 @@ def _clocks(cases: pd.DataFrame, found: Findings) -> None:
         found.refuse(
             row, "rescue_min", "missing", "a supplemental injection without its minute", "enter the minute it was given"
         )
+
+
+def _belongings(cases: pd.DataFrame, found: Findings) -> None:
+    """Entries that belong to another entry which is not there, or is there where it should not be."""
+    event = cases["adverse_event"].notna() & (cases["adverse_event"] != "none")
+    found.query(
+        _rows((cases["adverse_serious"] == "yes") & ~event),
+        "adverse_serious",
+        "event",
+        "a serious event, but adverse_event names none",
+        "enter what happened; it is counted as an event until then",
+    )
+    plain = cases["arm"] == "plain"
+    found.query(
+        _rows(plain & (cases["mixing_min"].astype(float) > 0)),
+        "mixing_min",
+        "mixing_time",
+        "{value} min of mixing for a plain cartridge",
+        "is it right? Leave it empty where nothing was mixed",
+    )
+    unused = cases["topical"].isin(["none"]) & (cases["topical_min"].astype(float) > 0)
+    found.query(
+        _rows(unused),
+        "topical_min",
+        "topical",
+        "{value} min of topical anaesthetic, but topical is none",
+        "correct one",
+    )
+    twice = cases["period"].notna() & cases.duplicated(["patient_id", "period"], keep=False)
+    found.query(
+        _rows(twice & cases["patient_id"].notna()),
+        "period",
+        "period",
+        "two cases of this patient have period {value}",
+        "number the injections of a patient in order",
+    )
+    scores = cases[[f"pain_{moment}" for moment in ("insertion", "placement", "deposition", "treatment")]]
+    found.query(
+        _rows(cases["score_missing_reason"].notna() & scores.notna().all(axis=1)),
+        "score_missing_reason",
+        "missing_reason",
+        "a reason ({value}) for a missing pain score, but none is missing",
+        "take out the reason, or the score",
+    )
 
 
 def crosscheck_readings(

@@ -86,7 +86,19 @@ def test_every_key_of_a_shipped_protocol_is_explained(path):
         ("rescue.success", "ignored", "rescue.success", "Write one of failure, censored"),
         ("pain.scale", "thermometer", "pain.scale", "Write one of vas100, nrs11, hp170, vrs4, faces"),
         ("pain.important_difference", 100, "pain.important_difference", "is more than vas100 can show"),
-        ("pain", ..., "", None),
+        ("pain", ..., "analysis.secondary", "pain needs the table [pain]"),
+        ("pain.painless_at_most", 200, "pain.painless_at_most", "no score is as high as this"),
+        ("analysis.secondary", ["restricted_wait"], "analysis.secondary", "restricted_wait is the primary outcome"),
+        ("analysis.multiplicity", "bonferoni", "analysis.multiplicity", "Write one of holm, hochberg"),
+        ("looks.boundary", "anytime", "looks.futility", "needs a boundary by spending"),
+        ("looks.planned_information", 2, "looks.planned_information", "Write a number of at least 4"),
+        ("allocation.block_sizes", [2, 3], "allocation.block_sizes", "a block of 3 cannot hold the arms"),
+        ("allocation.ratio", [1, 1, 1], "allocation.ratio", "3 numbers for 2 arms"),
+        ("allocation.method", "paired", "allocation.method", "paired does not belong to the design parallel"),
+        ("allocation.seed", 5, "allocation.seed", "this key is not known"),
+        ("study.allocation", "alternating", "allocation", "arms are not randomised here"),
+        ("doses.clinic", {"aspirin": {"max_mg": 1.0}}, "doses.clinic.aspirin", "Write one of lidocaine"),
+        ("conduct", {"hopes": "many"}, "conduct.hopes", "Write one of registration"),
         ("analysis.seed", ..., "analysis.seed", "this key is missing"),
         ("analysis.seed", -4, "analysis.seed", "Write a number of at least 0"),
         ("analysis.conf_level", 95, "analysis.conf_level", "Write a number below 1"),
@@ -102,9 +114,6 @@ def test_every_key_of_a_shipped_protocol_is_explained(path):
 )  # fmt: skip
 def test_what_cannot_be_kept_is_named_with_its_mend(path, value, key, words):
     content = changed(path, value)
-    if words is None:
-        assert check_protocol(content).pain is None
-        return
     with pytest.raises(ProtocolError) as caught:
         check_protocol(content, file="mine.toml")
     assert any(str(p).startswith(f"mine.toml, key {key}:") and words in str(p) for p in caught.value.problems), str(
@@ -191,3 +200,29 @@ def test_quarters(label, first, last, following):
     assert (quarter.first_day.isoformat(), quarter.last_day.isoformat()) == (first, last)
     assert quarter.next().label == following
     assert Quarter.of(quarter.last_day) == quarter
+
+
+OPTIONAL = ("looks", "allocation", "planning", "chair_time", "doses", "watch", "conduct", "anxiety")
+
+
+def test_optional_tables_may_be_left_out_and_then_do_not_count_in_the_digest():
+    content = changed("pain", ...)
+    content["analysis"]["secondary"] = []
+    for name in OPTIONAL:
+        content.pop(name, None)
+    bare = check_protocol(content)
+    assert bare.pain is None
+    assert all(getattr(bare, name) is None for name in OPTIONAL)
+    content["conduct"] = {"funding": "none"}
+    assert check_protocol(content).digest != bare.digest
+    del content["conduct"]
+    assert check_protocol(content).digest == bare.digest
+
+
+def test_the_tables_that_may_be_left_out_become_rules():
+    protocol = check_protocol(changed("looks.rho", 2.0))
+    assert protocol.looks.rho == 2.0
+    assert protocol.allocation.block_sizes == (2, 4, 6)
+    assert protocol.doses.clinic[0].drug == "lidocaine"
+    assert protocol.planning.sources
+    assert dict(protocol.conduct.texts)["funding"]

@@ -130,6 +130,14 @@ CELLS = [
     ("age_band", "43", "code", "4-11, 12-17, 18-39, 40-59"),
     ("weight_kg", "7", "range", "7 is outside 10 to 300 kg"),
     ("adverse_event", "fainted", "code", "haematoma, paraesthesia"),
+    ("adverse_serious", "maybe", "code", "Write one of yes, no"),
+    ("period", "0", "code", "Write one of 1, 2, 3, 4"),
+    ("mixing_min", "90", "range", "90 is outside 0 to 60 min"),
+    ("topical_min", "-1", "range", "-1 is outside 0 to 60 min"),
+    ("lip_numb", "numb", "code", "Write one of yes, no"),
+    ("wait_used", "coffee", "code", "Write one of yes, no"),
+    ("guess_patient", "b", "code", "Write one of plain, buffered, unsure"),
+    ("score_missing_reason", "forgot", "code", "Write one of not_asked, declined"),
 ]  # fmt: skip
 
 
@@ -246,6 +254,18 @@ def test_a_whole_study_of_scores_in_centimetres():
         ({"weight_kg": "154"}, "154 kg: is it in pounds?"),
         ({"injection_end": "14:30"}, "an injection of more than 15 minutes"),
         ({"tooth": "75"}, "a primary tooth (75) in an adult"),
+        ({"mixing_min": "12"}, "12 min is unusual. Usual is up to 10 min"),
+        (
+            {"arm": "plain", "mix_mode": "none", "bicarbonate_ml": None, "mixing_min": "1"},
+            "1 min of mixing for a plain",
+        ),
+        ({"topical_min": "2"}, "2 min of topical anaesthetic, but topical is none"),
+        ({"adverse_serious": "yes"}, "a serious event, but adverse_event names none"),
+        (
+            {f"pain_{m}": "5" for m in ("insertion", "placement", "deposition", "treatment")}
+            | {"score_missing_reason": "declined"},
+            "a reason (declined) for a missing pain score, but none is missing",
+        ),
     ],
 )
 def test_what_is_unusual_is_kept_and_listed(change, words):
@@ -254,6 +274,16 @@ def test_what_is_unusual_is_kept_and_listed(change, words):
     found = records(cases, readings, PROMISED)
     assert len(found.cases) == 4
     assert any(words in str(q) for q in found.queries), [str(q) for q in found.queries]
+
+
+def test_two_injections_of_a_patient_have_two_numbers():
+    cases, readings = clean()
+    for row in cases[:2]:
+        row.update({"patient_id": cases[0]["patient_id"], "period": "1"})
+    found = records(cases, readings, PROMISED)
+    told = [q for q in found.queries if q.code == "period"]
+    assert [q.where.row for q in told] == [2, 3]
+    assert "two cases of this patient have period 1" in str(told[0])
 
 
 REPAIRS = [
