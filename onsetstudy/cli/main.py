@@ -12,6 +12,8 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 __all__ = ["main", "onsetstudy"]
 
 DOORS = {
+    "allocate": ("onsetstudy.cli.allocate", "Draw the list of arms, sealed files and slips to print."),
+    "open-slip": ("onsetstudy.cli.open_slip", "Open the next allocation slip for a case, and log it."),
     "check": ("onsetstudy.cli.check", "Check records and list everything that has to be mended."),
     "demo": ("onsetstudy.cli.demo", "Make the invented demo study anew."),
     "report": ("onsetstudy.cli.report", "Write the quarterly report (HTML, PDF and JSON)."),

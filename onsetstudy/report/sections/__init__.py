@@ -1,1 +1,1 @@
-"""Sections of the quarterly report, one module for each question. Each takes results and gives a ``Section`` or nothing."""
+"""Sections of the quarterly report, one module for each question: results in, a ``Section`` or nothing out."""

@@ -1,0 +1,64 @@
+"""``onsetstudy allocate``."""
+
+from __future__ import annotations
+
+import secrets
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument
+
+__all__ = ["command"]
+
+
+@click.command("allocate", short_help="Draw the list of arms, sealed files and slips to print.")
+@protocol_argument
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    help="Folder for the list; keep it where nobody who treats can look.",
+)
+@click.option("--slips", type=click.IntRange(1, 5000), default=40, show_default=True, help="Slips in every stratum.")
+@click.option("--seed", type=click.IntRange(0), help="Number that the list is drawn from  [default: drawn at random]")
+@click.option("--print", "printed", is_flag=True, help="Also make slips to print, fold and close (PDF).")
+def command(protocol: Path, into: Path, slips: int, seed: int | None, printed: bool) -> int:
+    """Draw who receives what, as PROTOCOL says, for somebody who does not treat.
+
+    Each practice gets its file sealed-….json and opens it slip by slip with the command open-slip.
+    """
+    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.design.allocation import draw_allocation_list
+    from onsetstudy.files.allocation import write_allocation, write_minimisation
+    from onsetstudy.files.output import write_bytes
+    from onsetstudy.files.protocol_toml import read_protocol
+
+    promised = read_protocol(protocol)
+    if any(into.glob("opened-*.csv")):
+        raise OnsetStudyError(
+            f"{into} holds slips that have been opened; a new list there would undo them. Choose another folder."
+        )
+    seed = secrets.randbelow(2**53) if seed is None else seed
+    if promised.allocation is not None and promised.allocation.method == "minimisation":
+        paths = write_minimisation(promised, into, seed=seed)
+        for path in paths:
+            click.echo(f"Written: {path}")
+        click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
+        return 0
+    drawn = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed)
+    paths = write_allocation(drawn, into, seed=seed)
+    if printed:
+        from onsetstudy.report.slips import render_slips
+
+        paths.append(write_bytes(into / "slips.pdf", render_slips(promised, drawn)))
+    for path in paths:
+        click.echo(f"Written: {path}")
+    quality = drawn.quality
+    click.echo(f"{quality.slips} slips; the arms are never more than {quality.largest_imbalance} apart in a stratum.")
+    click.echo(
+        f"Somebody who knew all earlier arms and always named the one that is behind would be right for "
+        f"{quality.guessed_share:.0%} of the slips (guessing blindly {quality.blind_share:.0%})."
+    )
+    click.echo("Keep the list and its seed apart. Give each practice only its own sealed file or closed slips.")
+    return 0

@@ -1,0 +1,72 @@
+"""Sealed slips: a file that can be carried to a practice and opened only slip by slip, in order.
+
+The key of a slip lies inside the slip before it. This keeps the next arm from the eye of whoever has the file, and
+makes it impossible to open slip 7 before slip 6. It is not secrecy against somebody who sets out to open a copy of
+the file: for that, the file stays with a person who does not treat.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from onsetstudy.core.errors import DesignError
+
+__all__ = ["chain_step", "open_slip", "seal_slips"]
+
+Sealed = dict[str, str]
+
+
+def seal_slips(contents: list[Mapping[str, Any]], *, secret: str) -> tuple[str, list[Sealed]]:
+    """First key, and the sealed slips of one stratum in order.
+
+    Parameters
+    ----------
+    contents : list of mapping
+        What stands in each slip, as plain JSON values, with ``slip``.
+    secret : str
+        Anything that differs between strata and is not known to the practice.
+    """
+    keys = [hashlib.sha256(f"{secret}:{k}".encode()).hexdigest() for k in range(len(contents) + 1)]
+    sealed = []
+    for key, following, content in zip(keys, keys[1:], contents, strict=False):
+        inside = json.dumps({**content, "next": following}, sort_keys=True).encode("utf-8")
+        sealed.append({"slip": str(content["slip"]), "sealed": _mask(inside, key).hex(), "seal": _mark(inside, key)})
+    return keys[0], sealed
+
+
+def open_slip(sealed: list[Sealed], number: int, *, first_key: str) -> dict[str, Any]:
+    """Content of slip ``number`` (from 1), by way of all the slips before it.
+
+    Raises
+    ------
+    DesignError
+        If there is no such slip, or a slip on the way was changed.
+    """
+    if not 1 <= number <= len(sealed):
+        raise DesignError(f"there are {len(sealed)} slips and all have been opened; ask for a longer list")
+    key, content = first_key, {}
+    for slip in sealed[:number]:
+        inside = _mask(bytes.fromhex(slip["sealed"]), key)
+        if _mark(inside, key) != slip["seal"]:
+            raise DesignError(f"the seal of slip {slip['slip']} is broken; ask for the file anew")
+        content = json.loads(inside)
+        key = content.pop("next")
+    return content
+
+
+def chain_step(before: str, row: Mapping[str, str]) -> str:
+    """Link of a line of the opening log to the line before it: a changed or missing line breaks the chain."""
+    text = json.dumps([before, dict(row)], sort_keys=True)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def _mask(text: bytes, key: str) -> bytes:
+    stream = hashlib.shake_256(key.encode()).digest(len(text))
+    return bytes(a ^ b for a, b in zip(text, stream, strict=True))
+
+
+def _mark(inside: bytes, key: str) -> str:
+    return hashlib.sha256(key.encode() + inside).hexdigest()[:32]

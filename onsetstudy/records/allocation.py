@@ -1,0 +1,144 @@
+"""Did allocation follow the list? Cases, list and opening log held against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pandas as pd
+
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.results import AllocationReview, Deviation
+
+__all__ = ["LIST_COLUMNS", "LOG_COLUMNS", "allocated_arm", "review_allocation"]
+
+LIST_COLUMNS = ("slip", "practice_id", "stratum", "number", "period", "arm", "side")
+LOG_COLUMNS = ("opened_at", "slip", "stratum", "case_id", "opened_by", "chain")
+JOIN = " | "
+SHOWN = 20
+
+TEXTS = {
+    "no_slip": "randomised, but without an allocation slip",
+    "unknown_slip": "with a slip that is not on the list",
+    "slip_twice": "with a slip that another case has too",
+    "other_arm": "received another arm than the slip says",
+    "other_stratum": "with a slip of another practice or stratum",
+    "skipped": "slips passed over: a later one of the stratum was used",
+    "out_of_order": "treated before a case with an earlier slip of the stratum",
+    "not_opened": "with a slip that the log does not show as opened",
+    "opened_for_nobody": "slips opened, but no case was recorded with them",
+    "opened_late": "with a slip that was opened after the day of the injection",
+    "log_broken": "lines of the opening log that were changed or taken out",
+}
+
+
+def allocated_arm(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
+    """Arm that the list allocates to each case, by slip and period; missing where the slip is not on the list."""
+    period = cases["period"].astype(object).where(cases["period"].notna(), "1").astype(str)
+    key = pd.MultiIndex.from_arrays([cases["allocation_slip"].astype(object), period])
+    arms = pd.Series(
+        listed["arm"].to_numpy(dtype=object),
+        index=pd.MultiIndex.from_arrays([listed["slip"].astype(str), listed["period"].astype(str)]),
+    )
+    return pd.Series(arms.reindex(key).to_numpy(), index=cases.index, dtype=object)
+
+
+def review_allocation(
+    cases: pd.DataFrame,
+    protocol: Protocol,
+    listed: pd.DataFrame,
+    *,
+    log: pd.DataFrame | None = None,
+    broken_lines: Iterable[str] = (),
+    commitment: str = "",
+) -> AllocationReview:
+    """Every way in which the cases did not follow the list.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        Accepted cases of the records (randomised ones are reviewed).
+    protocol : Protocol
+    listed : DataFrame
+        Columns ``slip, practice_id, stratum, number, period, arm, side``, one row per slip and period.
+    log : DataFrame or None
+        Columns ``opened_at, slip, case_id``: the opening log, if slips were opened with it.
+    broken_lines : iterable of str
+        Slips of log lines whose chain does not hold.
+    commitment : str
+        SHA-256 of the list's seed.
+    """
+    cases = cases[cases["allocation"] == "randomised"].sort_values("case_id", kind="stable").reset_index(drop=True)
+    slip = cases["allocation_slip"].astype(object)
+    has = slip.notna()
+    first = listed.drop_duplicates("slip").set_index("slip")
+    known = has & slip.isin(first.index)
+    allocated = allocated_arm(cases, listed)
+    strata = _strata(cases, protocol)
+    of_slip = slip.map(first["stratum"])
+    name = cases["case_id"].astype(str)
+    deviations = {
+        "no_slip": name[~has],
+        "unknown_slip": name[has & ~known],
+        "slip_twice": name[has & cases.duplicated(["allocation_slip", "period"], keep=False)],
+        "other_arm": name[known & allocated.notna() & (allocated != cases["arm"])],
+        "other_stratum": name[known & (of_slip != strata)],
+        **_order(cases[known], slip[known], first),
+    }
+    if log is not None:
+        deviations |= _against_log(cases[has], slip[has], log)
+    deviations["log_broken"] = pd.Series(list(broken_lines), dtype=object)
+    both = pd.DataFrame({"allocated": allocated, "received": cases["arm"]}).dropna()
+    counts = both.value_counts()
+    received = tuple((a, r, int(counts.get((a, r), 0))) for a in protocol.arm_codes for r in protocol.arm_codes)
+    return AllocationReview(
+        cases=len(cases),
+        with_slip=int(known.sum()),
+        received=received,
+        deviations=tuple(
+            Deviation(code=code, text=TEXTS[code], count=len(found), where=tuple(sorted(found.astype(str)))[:SHOWN])
+            for code, found in deviations.items()
+            if len(found)
+        ),
+        commitment=commitment,
+    )
+
+
+def _strata(cases: pd.DataFrame, protocol: Protocol) -> pd.Series:
+    rule = protocol.allocation
+    columns = ["practice_id", *(c for c in (rule.strata if rule else ()) if c != "practice_id")]
+    texts = [cases[c].astype(object).where(cases[c].notna(), "not recorded").astype(str) for c in columns]
+    joined = texts[0]
+    for more in texts[1:]:
+        joined = joined + JOIN + more
+    return joined
+
+
+def _order(cases: pd.DataFrame, slip: pd.Series, first: pd.DataFrame) -> dict[str, pd.Series]:
+    """Slips passed over, and cases treated before one with an earlier slip of the same stratum."""
+    number, stratum = slip.map(first["number"]).astype(float), slip.map(first["stratum"]).astype(object)
+    last = number.groupby(stratum).max()
+    listed = first.reset_index()
+    reached = listed["number"] <= listed["stratum"].map(last).fillna(0)
+    skipped = listed.loc[reached & ~listed["slip"].isin(slip), "slip"]
+    placed = pd.DataFrame(
+        {"stratum": stratum, "number": number, "day": cases["case_date"], "case_id": cases["case_id"]}
+    )
+    placed = placed[~(cases["period"].astype(object).fillna("1") != "1")].sort_values(
+        ["stratum", "number"], kind="stable"
+    )
+    latest = placed.groupby("stratum")["day"].cummax()
+    return {
+        "skipped": skipped.astype(object),
+        "out_of_order": placed.loc[placed["day"] < latest, "case_id"].astype(object),
+    }
+
+
+def _against_log(cases: pd.DataFrame, slip: pd.Series, log: pd.DataFrame) -> dict[str, pd.Series]:
+    opened = log.drop_duplicates("slip").set_index("slip")["opened_at"]
+    when = pd.to_datetime(slip.map(opened), errors="coerce").dt.normalize()
+    name = cases["case_id"].astype(str)
+    return {
+        "not_opened": name[~slip.isin(opened.index)],
+        "opened_late": name[when > pd.to_datetime(cases["case_date"])],
+        "opened_for_nobody": log.loc[~log["slip"].isin(slip), "slip"].astype(object),
+    }
