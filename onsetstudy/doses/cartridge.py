@@ -1,0 +1,199 @@
+"""What a cartridge holds after bicarbonate was added to it, or put in place of the same volume."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.errors import DesignError, Problem, Where
+from onsetstudy.doses.results import Mixture
+
+__all__ = ["MODES", "Preparation", "deposited_mg", "mix", "vasoconstrictor_ug_per_ml"]
+
+FloatArray = NDArray[np.float64]
+StrArray = NDArray[np.str_]
+
+MODES = ("none", "add", "replace")
+CARTRIDGE_ML = (1.0, 2.5)
+PERCENT = (0.25, 5.0)
+DILUTION = (20_000.0, 400_000.0)
+BICARBONATE_ML = (0.0, 1.0)
+BICARBONATE_PERCENT = (1.0, 10.0)
+MG_PER_ML_OF_PERCENT = 10.0
+UG_PER_G = 1e6
+# 8.4 % is labelled as 1 mEq/mL, that is 84 mg to the mmol (the exact mass, 84.007, differs in the fifth digit).
+BICARBONATE_MG_PER_MMOL = 84.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Preparation:
+    """How cartridges were made up; every field one number (or word) for all, or an array of shape (n,).
+
+    Parameters
+    ----------
+    cartridge_ml : array_like of float
+        Anaesthetic in one cartridge, mL.
+    agent_percent : array_like of float
+        Anaesthetic, g in 100 mL.
+    mode : array_like of str
+        ``none``; ``add``: bicarbonate on top; ``replace``: the same volume drawn out first.
+    bicarbonate_ml : array_like of float
+        Bicarbonate per cartridge, mL; 0 where the mode is ``none``.
+    bicarbonate_percent : array_like of float
+        Bicarbonate, g in 100 mL.
+    dilution : array_like of float
+        n of the vasoconstrictor's dilution 1:n; ``inf`` where there is none, ``nan`` where it is not known.
+    """
+
+    cartridge_ml: ArrayLike
+    agent_percent: ArrayLike
+    mode: ArrayLike = "none"
+    bicarbonate_ml: ArrayLike = 0.0
+    bicarbonate_percent: ArrayLike = 8.4
+    dilution: ArrayLike = np.inf
+
+
+def vasoconstrictor_ug_per_ml(dilution: ArrayLike) -> FloatArray:
+    """Concentration of a dilution 1:n, µg/mL: 1:100,000 is 10; ``inf`` is none."""
+    found: FloatArray = UG_PER_G / np.asarray(dilution, dtype=np.float64)
+    return found
+
+
+def mix(preparation: Preparation) -> Mixture:
+    """What one cartridge of each preparation holds.
+
+    Parameters
+    ----------
+    preparation : Preparation, n cartridges
+        Missing numbers (``nan``) give missing results.
+
+    Returns
+    -------
+    Mixture
+        Arrays of shape (n,): mL, mg, mg/mL, µg, µg/mL and mmol/L.
+
+    Raises
+    ------
+    DesignError
+        If a number lies outside what a cartridge can be, or bicarbonate and mode contradict each other; all at once.
+
+    Notes
+    -----
+    Volumes are taken to add up. Carbon dioxide that leaves the mixture is not taken into account: the bicarbonate is
+    what was put in. No pH is predicted.
+
+    References
+    ----------
+    .. [1] Label of sodium bicarbonate injection: 84 mg = 1 mEq, 8.4 % = 1 mEq/mL.
+    """
+    p = preparation
+    numbers = np.broadcast_arrays(
+        *(
+            np.atleast_1d(np.asarray(v, dtype=np.float64))
+            for v in (p.cartridge_ml, p.agent_percent, p.bicarbonate_ml, p.bicarbonate_percent, p.dilution)
+        ),
+        np.zeros(np.atleast_1d(np.asarray(p.mode, dtype=str)).shape),
+    )
+    cartridge, percent, bicarbonate, strength, dilution = numbers[:5]
+    mode = np.broadcast_to(np.atleast_1d(np.asarray(p.mode, dtype=str)), cartridge.shape)
+    problems = [
+        *_outside("cartridge_ml", "mL of cartridge", cartridge, CARTRIDGE_ML),
+        *_outside("agent_percent", "% of anaesthetic", percent, PERCENT),
+        *_outside("bicarbonate_ml", "mL of bicarbonate", bicarbonate, BICARBONATE_ML),
+        *_outside("bicarbonate_percent", "% of bicarbonate", strength, BICARBONATE_PERCENT),
+        *_outside("dilution", "as n of the dilution 1:n", np.where(np.isinf(dilution), np.nan, dilution), DILUTION),
+        *_contradictions(mode, bicarbonate, cartridge),
+    ]
+    if problems:
+        raise DesignError(problems)
+    drawn = np.where(mode == "replace", bicarbonate, 0.0)
+    anaesthetic = cartridge - drawn
+    volume = anaesthetic + bicarbonate
+    drug = MG_PER_ML_OF_PERCENT * percent * anaesthetic
+    vasoconstrictor = vasoconstrictor_ug_per_ml(dilution) * anaesthetic
+    return Mixture(
+        volume_ml=volume,
+        drug_mg=drug,
+        drug_mg_per_ml=drug / volume,
+        vasoconstrictor_ug=vasoconstrictor,
+        vasoconstrictor_ug_per_ml=vasoconstrictor / volume,
+        bicarbonate_mmol_per_l=1000
+        * (MG_PER_ML_OF_PERCENT * strength / BICARBONATE_MG_PER_MMOL)
+        * bicarbonate
+        / volume,
+        anaesthetic_ml=anaesthetic,
+        bicarbonate_ml=bicarbonate,
+    )
+
+
+def deposited_mg(mixture: Mixture, volume_ml: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Drug and vasoconstrictor, both in mg, in the volume of mixture that was injected.
+
+    Parameters
+    ----------
+    mixture : Mixture, n cartridges
+    volume_ml : array_like of float, shape (n,)
+        Volume injected, bicarbonate included, mL.
+    """
+    volume = np.asarray(volume_ml, dtype=np.float64)
+    return mixture.drug_mg_per_ml * volume, mixture.vasoconstrictor_ug_per_ml * volume / 1000
+
+
+def _outside(name: str, unit: str, values: FloatArray, admitted: tuple[float, float]) -> list[Problem]:
+    """One problem per field, at the first value that no cartridge has."""
+    low, high = admitted
+    wrong = np.flatnonzero((values < low) | (values > high))
+    if not wrong.size:
+        return []
+    value = f"{values[wrong[0]]:g}"
+    return [
+        Problem(
+            what=f"{value} {unit} cannot be{_more(wrong.size)}",
+            where=Where(key=name),
+            mend=f"give a number from {low:g} to {high:g}",
+            value=value,
+            code="range",
+        )
+    ]
+
+
+def _contradictions(mode: StrArray, bicarbonate: FloatArray, cartridge: FloatArray) -> list[Problem]:
+    unknown = np.flatnonzero(~np.isin(mode, MODES))
+    rules: tuple[tuple[NDArray[np.intp], str, Callable[[int], str], str], ...] = (
+        (
+            unknown,
+            "mode",
+            lambda i: f'the mode "{mode[i]}" is not known',
+            f"write one of {', '.join(MODES)}",
+        ),
+        (
+            np.flatnonzero((mode == "none") & (bicarbonate > 0)),
+            "mode",
+            lambda i: f"{bicarbonate[i]:g} mL of bicarbonate, but the mode says that nothing was mixed in",
+            "write add or replace, or take the bicarbonate out",
+        ),
+        (
+            np.flatnonzero(np.isin(mode, ("add", "replace")) & (bicarbonate == 0)),
+            "bicarbonate_ml",
+            lambda i: f"the mode is {mode[i]}, but there is no bicarbonate",
+            "enter its volume, or write none",
+        ),
+        (
+            np.flatnonzero((mode == "replace") & (bicarbonate >= cartridge)),
+            "bicarbonate_ml",
+            lambda i: f"{bicarbonate[i]:g} mL cannot be drawn out of a cartridge of {cartridge[i]:g} mL",
+            "enter the volume of one cartridge's bicarbonate",
+        ),
+    )
+    return [
+        Problem(what=f"{tell(int(rows[0]))}{_more(rows.size)}", where=Where(key=key), mend=mend, code="mixing")
+        for rows, key, tell, mend in rules
+        if rows.size
+    ]
+
+
+def _more(n: int) -> str:
+    return f" (and {n - 1} more alike)" if n > 1 else ""

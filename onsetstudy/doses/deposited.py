@@ -1,0 +1,114 @@
+"""How much was deposited in each arm, and the difference: arms with unlike doses differ in more than the buffer."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from onsetstudy.core.results import ArmCount, Assumption, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.doses.results import ArmAmount
+
+__all__ = ["arm_amounts", "mean_difference"]
+
+FloatArray = NDArray[np.float64]
+StrArray = NDArray[np.str_]
+
+METHOD = "difference of mean amounts per case"
+SOURCE = "Welch 1947, Biometrika 34:28-35"
+INDEPENDENT = Assumption(name="independent cases", detail="each dose comes from another patient")
+
+
+def arm_amounts(amount: FloatArray, arm: StrArray, arms: tuple[str, ...]) -> tuple[ArmAmount, ...]:
+    """Mean and standard deviation of an amount in each arm.
+
+    Parameters
+    ----------
+    amount : ndarray of float, shape (n,)
+        ``nan`` where it cannot be told.
+    arm : ndarray of str, shape (n,)
+    arms : tuple of str
+        Order of the result.
+    """
+    found = []
+    for name in arms:
+        of_arm = amount[arm == name]
+        # Summed in order of size, so that the order of the rows changes no digit.
+        known = np.sort(of_arm[~np.isnan(of_arm)])
+        found.append(
+            ArmAmount(
+                arm=name,
+                cases=int(of_arm.size),
+                with_amount=int(known.size),
+                mean=float(known.mean()) if known.size else None,
+                sd=float(known.std(ddof=1)) if known.size > 1 else None,
+            )
+        )
+    return tuple(found)
+
+
+def mean_difference(
+    amounts: tuple[ArmAmount, ArmAmount], *, quantity: str, unit: str, conf_level: float
+) -> Estimate | NotAvailable:
+    """Mean of the second arm less that of the first, with Welch's interval.
+
+    Parameters
+    ----------
+    amounts : tuple of two ArmAmount
+        Reference first.
+    quantity, unit : str
+        Name and unit of the amount.
+    conf_level : float
+        Level of the interval.
+
+    Returns
+    -------
+    Estimate or NotAvailable
+        Not available with fewer than two amounts in an arm. Where no amount varies the interval is one number.
+
+    References
+    ----------
+    .. [1] Welch BL. The generalization of Student's problem when several different population variances are
+           involved. Biometrika 1947;34:28-35.
+    """
+    reference, other = amounts
+    contrast = f"{other.arm} - {reference.arm}"
+    counts = Counts(
+        cases=sum(a.cases for a in amounts),
+        onsets=sum(a.with_amount for a in amounts),
+        by_arm=tuple(ArmCount(arm=a.arm, cases=a.cases, onsets=a.with_amount) for a in amounts),
+    )
+    if reference.mean is None or other.mean is None or reference.sd is None or other.sd is None:
+        few = min(amounts, key=lambda a: a.with_amount)
+        return NotAvailable(
+            quantity=quantity,
+            contrast=contrast,
+            code="too_few_doses",
+            reason=f"the dose of {few.with_amount} {few.arm} case{'' if few.with_amount == 1 else 's'} is known, and "
+            "it takes two in each arm",
+            unit=unit,
+            method=METHOD,
+            n=counts,
+        )
+    parts = [a.sd**2 / a.with_amount for a in (reference, other) if a.sd is not None]
+    variance = sum(parts)
+    difference = other.mean - reference.mean
+    half = 0.0
+    if variance > 0:
+        sizes = (reference.with_amount, other.with_amount)
+        df = variance**2 / sum(v**2 / (n - 1) for v, n in zip(parts, sizes, strict=True))
+        half = float(stats.t.isf((1 - conf_level) / 2, df)) * math.sqrt(variance)
+    return Estimate(
+        quantity=quantity,
+        contrast=contrast,
+        estimate=difference,
+        std_error=math.sqrt(variance),
+        interval=Interval(low=difference - half, high=difference + half, level=conf_level, method="Welch's t"),
+        unit=unit,
+        method=METHOD,
+        n=counts,
+        assumptions=(INDEPENDENT,),
+        source=SOURCE,
+    )

@@ -1,0 +1,132 @@
+"""How much of an anaesthetic is free base at a pH: chemistry of the cartridge, not minutes of waiting."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.errors import DesignError, Problem, Where
+from onsetstudy.core.results import Caution
+from onsetstudy.doses.results import FreeBase
+
+__all__ = ["ILLUSTRATION", "TEACHING", "PKa", "illustrate_free_base", "percent_free_base", "pka_of"]
+
+ILLUSTRATION = Caution(
+    code="illustration",
+    text="An illustration of the chemistry, never a prediction of minutes: the tissue buffers both solutions.",
+)
+NO_PH = Caution(
+    code="no_ph_predicted",
+    text="The pH of your own mixture is not predicted: it is measured, or absent.",
+)
+PH = (0.0, 14.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PKa:
+    """A dissociation constant with its temperature (``None``: the source does not say) and where it comes from."""
+
+    agent: str
+    pka: float
+    temperature_c: float | None
+    source: str
+    label: str
+
+
+_TABLES = "teaching tables of dental local anaesthesia; about 0.1 to 0.4 lower at 36 than at 25 degrees (from memory)"
+TEACHING = (
+    PKa(agent="lidocaine", pka=7.9, temperature_c=None, source=_TABLES, label="found"),
+    PKa(agent="prilocaine", pka=7.9, temperature_c=None, source=_TABLES, label="found"),
+    PKa(agent="articaine", pka=7.8, temperature_c=None, source=_TABLES, label="found"),
+    PKa(agent="mepivacaine", pka=7.6, temperature_c=None, source=f"{_TABLES}; others print 7.7", label="found"),
+    PKa(agent="bupivacaine", pka=8.1, temperature_c=None, source=_TABLES, label="found"),
+)
+"""The pKa of each agent as teaching tables print it."""
+
+
+def pka_of(agent: str) -> PKa:
+    """The pKa that teaching tables print for an agent.
+
+    Raises
+    ------
+    DesignError
+        If the agent is not known.
+    """
+    for found in TEACHING:
+        if found.agent == agent:
+            return found
+    names = ", ".join(p.agent for p in TEACHING)
+    raise DesignError(
+        Problem(
+            what=f'no pKa is kept for "{agent}"',
+            where=Where(key="agent"),
+            mend=f"write one of {names}, or give the pKa and its temperature",
+            value=agent,
+            code="agent",
+        )
+    )
+
+
+def percent_free_base(ph: ArrayLike, pka: ArrayLike) -> NDArray[np.float64]:
+    """Percent of a weak base that is not ionised.
+
+    Parameters
+    ----------
+    ph, pka : array_like of float
+        Broadcast against each other; both at the same temperature.
+
+    Returns
+    -------
+    ndarray of float
+        Per cent, from 0 to 100.
+
+    Raises
+    ------
+    DesignError
+        If a pH or pKa lies outside 0 to 14.
+
+    References
+    ----------
+    .. [1] Henderson-Hasselbalch: 100 / (1 + 10^(pKa - pH)).
+    """
+    acid, constant = np.asarray(ph, dtype=np.float64), np.asarray(pka, dtype=np.float64)
+    problems = []
+    for name, values in (("ph", acid), ("pka", constant)):
+        wrong = values[~((values >= PH[0]) & (values <= PH[1]))]
+        if wrong.size:
+            problems.append(
+                Problem(
+                    what=f"{wrong.flat[0]:g} is not a {'pH' if name == 'ph' else 'pKa'}",
+                    where=Where(key=name),
+                    mend="give a number from 0 to 14",
+                    value=f"{wrong.flat[0]:g}",
+                    code="range",
+                )
+            )
+    if problems:
+        raise DesignError(problems)
+    found: NDArray[np.float64] = 100 / (1 + 10 ** (constant - acid))
+    return found
+
+
+def illustrate_free_base(solutions: tuple[tuple[str, float], ...], constant: PKa) -> FreeBase:
+    """Percent free base of several solutions.
+
+    Parameters
+    ----------
+    solutions : tuple of (str, float)
+        What it is, and its pH: measured, or as published; never predicted here.
+    constant : PKa
+        Constant of the agent, at its stated temperature.
+    """
+    percent = percent_free_base([ph for _, ph in solutions], constant.pka)
+    return FreeBase(
+        agent=constant.agent,
+        pka=constant.pka,
+        temperature_c=constant.temperature_c,
+        source=constant.source,
+        rows=tuple((name, ph, float(p)) for (name, ph), p in zip(solutions, percent, strict=True)),
+        caution=(ILLUSTRATION, NO_PH),
+    )

@@ -1,0 +1,76 @@
+"""Cautions about a mixture: what may fall out of solution, how long ago it was mixed, unusual proportions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.doses.results import DoseFlag
+
+__all__ = ["MIXING_TEXTS", "MixingCases", "check_mixing"]
+
+FloatArray = NDArray[np.float64]
+StrArray = NDArray[np.str_]
+
+LATE_MIN = 10.0
+CLOUDY_MIN = 18.0
+USUAL_RATIO = (1 / 20, 1 / 8)
+
+MIXING_TEXTS = {
+    "bupivacaine_precipitates": "buffered bupivacaine, which precipitates after small amounts of bicarbonate",
+    "mepivacaine_clouds": "buffered mepivacaine injected 18 minutes or more after mixing, when it may cloud",
+    "mixed_long_ago": "more than 10 minutes from mixing to injecting",
+    "ratio_unusual": "bicarbonate outside 1:20 to 1:8 of the cartridge",
+}
+"""What each caution means, in words that fit after a number of cases."""
+SENTENCES = {
+    "bupivacaine_precipitates": "Bupivacaine precipitates after small amounts of bicarbonate "
+    "(Peterfreund 1989, found).",
+    "mepivacaine_clouds": "Mepivacaine may cloud 18 to 20 minutes after mixing "
+    "(1.5 % solution, Peterfreund 1989, found).",
+    "mixed_long_ago": "Trials mixed immediately before injecting (14 of 14 reviewed by Aulestia-Viera 2018, found); "
+    "10 minutes is common practice, no source.",
+    "ratio_unusual": "Usual is 1 part of 8.4 % bicarbonate to 10 of the cartridge (Saatchi 2015, Balasco 2013, found).",
+}
+DISCARD = "Look at it: discard if cloudy or if there are particles."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MixingCases:
+    """Mixtures of n cases; arrays of shape (n,), ``nan`` or empty where not recorded.
+
+    ``ratio`` is bicarbonate to cartridge by volume, 0 where nothing was mixed in.
+    """
+
+    agent: StrArray
+    ratio: FloatArray
+    since_mixing_min: FloatArray
+
+
+def check_mixing(cases: MixingCases) -> tuple[tuple[int, DoseFlag], ...]:
+    """Cautions about mixtures, each with the number of its case, in case order.
+
+    References
+    ----------
+    .. [1] Peterfreund RA, Datta S, Ostheimer GW. pH adjustment of local anesthetic solutions with sodium bicarbonate:
+           laboratory evaluation of alkalinization and precipitation. Regional Anesthesia 1989;14:265-270.
+    .. [2] Aulestia-Viera PV and others. Efficacy of buffered local anesthetics in dentistry, 2018.
+    """
+    mixed = cases.ratio > 0
+    low, high = USUAL_RATIO
+    rows = {
+        "bupivacaine_precipitates": mixed & (cases.agent == "bupivacaine"),
+        "mepivacaine_clouds": mixed & (cases.agent == "mepivacaine") & (cases.since_mixing_min >= CLOUDY_MIN),
+        "mixed_long_ago": mixed & (cases.since_mixing_min > LATE_MIN),
+        "ratio_unusual": mixed & ((cases.ratio < low - 1e-9) | (cases.ratio > high + 1e-9)),
+    }
+    return tuple(sorted(_flags(rows), key=lambda pair: pair[0]))
+
+
+def _flags(rows: dict[str, NDArray[np.bool_]]) -> Iterator[tuple[int, DoseFlag]]:
+    for code, found in rows.items():
+        for case in np.flatnonzero(found):
+            yield int(case), DoseFlag(code=code, text=f"{SENTENCES[code]} {DISCARD}")

@@ -1,0 +1,198 @@
+"""Results of the doses room: mixtures, flags and what was deposited in each arm."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.intervals import frozen_array
+from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons, estimates_frame
+from onsetstudy.core.serialise import result_kind, to_dict
+
+__all__ = [
+    "AgentDose",
+    "ArmAmount",
+    "DoseFlag",
+    "DoseSummary",
+    "FlagCount",
+    "FreeBase",
+    "LimitUsed",
+    "Mixture",
+]
+
+FloatArray = NDArray[np.float64]
+MIXTURE_FIELDS = (
+    "volume_ml",
+    "drug_mg",
+    "drug_mg_per_ml",
+    "vasoconstrictor_ug",
+    "vasoconstrictor_ug_per_ml",
+    "bicarbonate_mmol_per_l",
+    "anaesthetic_ml",
+    "bicarbonate_ml",
+)
+
+
+@result_kind("mixture")
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Mixture:
+    """What one cartridge holds after mixing; every array has shape (n,), ``nan`` where it cannot be told.
+
+    ``anaesthetic_ml`` is the anaesthetic left in the cartridge: mixing ``replace`` draws some out first.
+    """
+
+    volume_ml: FloatArray
+    drug_mg: FloatArray
+    drug_mg_per_ml: FloatArray
+    vasoconstrictor_ug: FloatArray
+    vasoconstrictor_ug_per_ml: FloatArray
+    bicarbonate_mmol_per_l: FloatArray
+    anaesthetic_ml: FloatArray
+    bicarbonate_ml: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in MIXTURE_FIELDS:
+            object.__setattr__(self, name, frozen_array(np.atleast_1d(getattr(self, name))))
+
+    @property
+    def parts_to_one(self) -> FloatArray:
+        """Parts of anaesthetic to one part of bicarbonate in the mixture, by volume; ``inf`` without bicarbonate."""
+        with np.errstate(divide="ignore"):
+            return np.divide(self.anaesthetic_ml, self.bicarbonate_ml)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per cartridge."""
+        return pd.DataFrame({name: getattr(self, name) for name in MIXTURE_FIELDS})
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("free_base")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FreeBase:
+    """Percent of the drug present as free base at some pH: an illustration of the chemistry, never of minutes.
+
+    ``rows`` are ``(what has this pH, pH, percent free base)``. ``temperature_c`` is that of the pKa, ``None`` where
+    its source does not say.
+    """
+
+    agent: str
+    pka: float
+    temperature_c: float | None
+    source: str
+    rows: tuple[tuple[str, float, float], ...]
+    caution: tuple[Caution, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
+
+
+@result_kind("limit_used")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitUsed:
+    """The limit that applied and was the lowest: amount in mg, what it says and where it comes from.
+
+    ``basis`` is ``weight`` (so many mg per kg), ``absolute`` (so many mg) or ``cartridges``.
+    """
+
+    substance: str
+    list_name: str
+    basis: str
+    max_mg: float
+    text: str
+    source: str
+    label: str
+
+
+@result_kind("dose_flag")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DoseFlag:
+    """One caution about one case; ``code`` is stable, ``text`` a sentence, ``limit`` what was passed, if anything."""
+
+    code: str
+    text: str
+    limit: LimitUsed | None = None
+    given_mg: float | None = None
+
+
+@result_kind("dose_flag_count")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlagCount:
+    """How many cases a caution is about, in the order of the arms, and how many cases could be looked at for it."""
+
+    code: str
+    text: str
+    counts: tuple[int, ...]
+    of: tuple[int, ...]
+
+
+@result_kind("arm_amount")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArmAmount:
+    """Amount per case of one arm: mean and standard deviation (``None`` where too few cases have it)."""
+
+    arm: str
+    cases: int
+    with_amount: int
+    mean: float | None
+    sd: float | None
+
+
+@result_kind("agent_dose")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgentDose:
+    """What was deposited of one anaesthetic in each arm, reference first.
+
+    Differences are buffered less plain: of drug in mg, of vasoconstrictor in µg. ``relative`` is the difference in
+    drug as a share of the reference arm's mean.
+    """
+
+    agent: str
+    drug_mg: tuple[ArmAmount, ...]
+    drug_difference: Estimate | NotAvailable
+    relative: float | None
+    vasoconstrictor_ug: tuple[ArmAmount, ...]
+    vasoconstrictor_difference: Estimate | NotAvailable
+    volume_ml: tuple[ArmAmount, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Both differences, with the estimate columns."""
+        return estimates_frame([self.drug_difference, self.vasoconstrictor_difference])
+
+
+@result_kind("dose_summary")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DoseSummary:
+    """Doses of the analysed cases: what was deposited, what calls for a look, and what could not be told.
+
+    ``lists`` are the lists of limits looked at; ``weight_missing`` counts, by arm, the cases that were held against
+    absolute limits only. ``sources`` are those of the limits that were passed.
+    """
+
+    arms: tuple[str, ...]
+    cases: int
+    by_agent: tuple[AgentDose, ...]
+    flags: tuple[FlagCount, ...]
+    not_computable: tuple[Reasons, ...]
+    weight_missing: tuple[int, ...]
+    lists: tuple[str, ...]
+    table_date: str
+    table_title: str
+    sources: tuple[str, ...] = ()
+    caution: tuple[Caution, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """The differences in amounts deposited, one agent after the other."""
+        frames = [agent.to_frame().assign(agent=agent.agent) for agent in self.by_agent]
+        return pd.concat(frames, ignore_index=True) if frames else estimates_frame([])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)

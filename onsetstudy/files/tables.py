@@ -1,0 +1,59 @@
+"""Dated tables that come with the package and can be replaced: dose limits and published results."""
+
+from __future__ import annotations
+
+import importlib.resources
+import tomllib
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Any
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.doses.limits import LimitsTable, check_limits
+from onsetstudy.outcomes.published import PublishedTable, check_published
+
+__all__ = ["read_dose_limits", "read_published_ranges"]
+
+
+def read_dose_limits(path: str | Path | None = None) -> LimitsTable:
+    """Table of dose limits: the package's own, or the one in a file.
+
+    Raises
+    ------
+    RecordsError
+        If the file is not there, is not TOML, or holds what cannot be a limit; with all problems.
+    """
+    source = _shipped("onsetstudy.doses", "dose_limits.toml") if path is None else Path(path)
+    return check_limits(_content(source), file=source.name)
+
+
+def read_published_ranges(path: str | Path | None = None) -> PublishedTable:
+    """Published results: the package's own table, or the one in a file.
+
+    Raises
+    ------
+    RecordsError
+        If the file is not there, is not TOML, or holds what cannot be a published result; with all problems.
+    """
+    source = _shipped("onsetstudy.outcomes", "published_ranges.toml") if path is None else Path(path)
+    return check_published(_content(source), file=source.name)
+
+
+def _shipped(package: str, name: str) -> Traversable:
+    return importlib.resources.files(package).joinpath("tables", name)
+
+
+def _content(source: Traversable | Path) -> dict[str, Any]:
+    def refuse(what: str, mend: str) -> RecordsError:
+        return RecordsError(Problem(what=what, where=Where(file=source.name), mend=mend, code="file"))
+
+    if not source.is_file():
+        raise refuse(f"there is no file {source}", "check the name and the folder")
+    try:
+        return tomllib.loads(source.read_text(encoding="utf-8-sig" if isinstance(source, Path) else "utf-8"))
+    except UnicodeDecodeError:
+        raise refuse("the file is not text in UTF-8", "save it as plain text with the encoding UTF-8") from None
+    except OSError as error:
+        raise refuse(f"the file cannot be read ({error.strerror})", "check the permission") from None
+    except tomllib.TOMLDecodeError as error:
+        raise refuse(f"this is not valid TOML: {error}", "compare with the table that comes with the package") from None

@@ -1,0 +1,254 @@
+"""Limits: the lowest counts and is named, a clinic's own never raises one, nothing is called harmless."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import onsetstudy.doses
+from onsetstudy.core.errors import RecordsError
+from onsetstudy.doses.dose_check import FLAG_TEXTS, DoseCases, check_doses, lowest_limits
+from onsetstudy.doses.limits import ClinicLimits, check_limits
+from onsetstudy.doses.mixing import MIXING_TEXTS, MixingCases, check_mixing
+from onsetstudy.files.tables import read_dose_limits
+
+TABLE = read_dose_limits()
+POUND = 0.45359237
+SHIPPED = Path(onsetstudy.doses.__file__).parent / "tables" / "dose_limits.toml"
+
+
+def cases(agent="lidocaine", **more):
+    values = {
+        "agent": agent, "vasoconstrictor": "epinephrine", "drug_mg": 36.0, "vasoconstrictor_mg": 0.018,
+        "weight_kg": np.nan, "age_band": "", "agent_percent": 2.0, "cartridge_ml": 1.8, **more,
+    }  # fmt: skip
+    return DoseCases(**{k: np.atleast_1d(np.array(v)) for k, v in values.items()})
+
+
+def limit(name="label", of="drug", possible=False, **more):
+    lines = tuple(x for x in TABLE.limits if x.list_name == name and not x.heart)
+    check = lowest_limits(cases(**more), lines, of=of, possible=possible)
+    return check.max_mg[0], check.used(0)
+
+
+def codes(clinic=None, lists=("label", "conservative"), **more):
+    return [flag.code for _, flag in check_doses(cases(**more), TABLE, clinic, lists=lists)]
+
+
+def test_the_worked_examples_of_labels(reference):
+    ref = reference("label_dose_examples")
+    child, _ = limit(weight_kg=20.0)
+    ref.check("child 20 kg lidocaine 7 mg/kg: mg", child)
+    ref.check("child 20 kg lidocaine 7 mg/kg: mL", child / 20)
+    ref.check("child 20 kg lidocaine 7 mg/kg: cartridges", child / 36)
+    articaine, _ = limit(agent="articaine", weight_kg=150 * POUND, agent_percent=4.0)
+    whole = math.floor(articaine / (40 * 1.7))
+    ref.check("150 lb articaine: cartridges of 1.7", whole)
+    ref.check("150 lb articaine: mL", whole * 1.7)
+    drug = math.floor(limit(weight_kg=150 * POUND)[0] / 36)
+    epinephrine = math.floor(limit(of="vasoconstrictor", weight_kg=150 * POUND)[0] / 0.018)
+    conservative = math.floor(limit("conservative", weight_kg=150 * POUND)[0] / 36)
+    for name, n in (("by drug", drug), ("by epinephrine", epinephrine), ("conservative", conservative)):
+        ref.check(f"150 lb lidocaine {name}: cartridges", n)
+        ref.check(f"150 lb lidocaine {name}: mg", 36 * n)
+    for percent in (2, 4, 3, 0.5):
+        ref.check(f"1.8 mL of {percent:g} %", 10 * percent * 1.8)
+
+
+def test_the_lowest_limit_counts_and_is_named():
+    amount, used = limit(weight_kg=60.0)
+    assert (amount, used.basis, used.list_name) == (420.0, "weight", "label")
+    amount, used = limit(weight_kg=90.0)
+    assert (amount, used.basis) == (500.0, "absolute")
+    amount, used = limit()
+    assert (amount, used.basis) == (500.0, "absolute")
+    assert used.text == "label, 500 mg"
+    assert used.label == "found"
+
+
+def test_without_a_weight_an_agent_limited_by_weight_alone_has_no_label_limit():
+    amount, used = limit(agent="articaine")
+    assert math.isnan(amount)
+    assert used is None
+    assert limit("conservative", agent="articaine")[0] == 500.0
+
+
+def test_prilocaine_changes_its_rule_at_70_kg():
+    assert limit(agent="prilocaine", weight_kg=60.0)[0] == pytest.approx(480)
+    assert limit(agent="prilocaine", weight_kg=69.99)[0] == pytest.approx(559.92)
+    assert limit(agent="prilocaine", weight_kg=70.0)[0] == pytest.approx(600)
+
+
+@pytest.mark.parametrize(
+    ("case", "found"),
+    [
+        ({"drug_mg": 288.0, "weight_kg": 150 * POUND}, []),
+        ({"drug_mg": 324.0, "weight_kg": 150 * POUND}, ["above_conservative"]),
+        ({"drug_mg": 504.0, "weight_kg": 150 * POUND}, ["above_label", "above_conservative"]),
+        ({"drug_mg": 300.0}, []),
+        ({"drug_mg": 301.0}, ["above_conservative"]),
+        ({"drug_mg": np.nan}, []),
+        ({"vasoconstrictor_mg": 0.201}, ["vasoconstrictor_above_label", "vasoconstrictor_heart"]),
+        ({"vasoconstrictor_mg": 0.045}, ["vasoconstrictor_heart"]),
+        ({"vasoconstrictor_mg": 0.04}, []),
+        ({"agent": "bupivacaine", "drug_mg": 9.0, "age_band": "4-11"}, ["age_rule"]),
+        ({"agent": "bupivacaine", "drug_mg": 9.0, "age_band": "12-17"}, []),
+        ({"agent": "articaine", "drug_mg": 72.0, "age_band": "4-11"}, []),
+        ({"drug_mg": 18.0, "age_band": "4-11"}, []),
+        ({"drug_mg": 18.1, "age_band": "4-11"}, ["possible_child"]),
+        ({"drug_mg": 36.0, "age_band": "12-17"}, []),
+        ({"agent": "mepivacaine", "drug_mg": 181.0, "age_band": "12-17"}, ["above_label"]),
+        ({"agent": "mepivacaine", "drug_mg": 181.0, "age_band": "18-39"}, []),
+        ({"agent": "mepivacaine", "drug_mg": 269.0, "age_band": "4-11", "agent_percent": 3.0}, []),
+        ({"vasoconstrictor": "none", "vasoconstrictor_mg": 0.0, "drug_mg": 310.0}, ["above_conservative"]),
+    ],
+)
+def test_what_calls_for_a_look(case, found):
+    assert codes(**case) == found
+
+
+def test_the_list_looked_at_can_be_the_label_alone():
+    assert codes(drug_mg=301.0, lists=("label",)) == []
+    assert codes(drug_mg=501.0, lists=("label",)) == ["above_label"]
+
+
+def test_a_flag_is_a_caution_with_the_limit_and_its_source():
+    [(row, flag)] = check_doses(cases(drug_mg=301.0), TABLE)
+    assert row == 0
+    assert flag.text == (
+        "301 mg of lidocaine is more than 300 mg, the lowest limit that applies: conservative list, 300 mg "
+        "(conservative list of dental teaching). Check the label and the patient."
+    )
+    assert (flag.limit.max_mg, flag.given_mg) == (300.0, 301.0)
+
+
+def test_a_clinic_can_lower_a_limit():
+    own = ClinicLimits(limits=(("lidocaine", 3.0, 200.0),))
+    assert codes(own, drug_mg=201.0) == ["above_clinic"]
+    assert codes(own, drug_mg=199.0, weight_kg=50.0) == ["above_clinic"]
+    assert codes(own, drug_mg=199.0, weight_kg=70.0) == []
+
+
+substances = st.sampled_from(["lidocaine", "articaine", "mepivacaine", "prilocaine", "bupivacaine"])
+maybe = st.one_of(st.none(), st.floats(0.1, 2000))
+
+
+@given(substances, maybe, maybe, st.floats(10, 200), st.booleans(), st.floats(1, 900))
+def test_a_clinic_never_raises_a_limit(agent, mg_per_kg, max_mg, weight, weighed, given_mg):
+    if mg_per_kg is None and max_mg is None:
+        return
+    own = ClinicLimits(limits=((agent, mg_per_kg, max_mg),))
+    case = cases(agent=agent, weight_kg=weight if weighed else np.nan, drug_mg=given_mg)
+    lines = tuple(x for x in TABLE.limits if not x.heart)
+    without = lowest_limits(case, lines).max_mg[0]
+    with_own = lowest_limits(case, (*lines, *own.as_limits())).max_mg[0]
+    assert math.isnan(without) or with_own <= without
+    before = {flag.code for _, flag in check_doses(case, TABLE)}
+    after = {flag.code for _, flag in check_doses(case, TABLE, own)}
+    assert before <= after <= before | {"above_clinic"}
+
+
+@given(substances, st.floats(10, 200), st.floats(1, 900), st.floats(1, 900))
+def test_more_drug_never_has_fewer_flags(agent, weight, first, second):
+    low, high = sorted((first, second))
+
+    def found(mg):
+        return set(codes(agent=agent, weight_kg=weight, drug_mg=mg))
+
+    assert found(low) <= found(high)
+
+
+def test_the_order_of_the_cases_changes_nothing():
+    many = cases(
+        agent=["lidocaine", "articaine", "lidocaine"], vasoconstrictor=["epinephrine"] * 3, drug_mg=[320.0, 600.0, 10],
+        vasoconstrictor_mg=[0.1, 0.3, 0.01], weight_kg=[60.0, np.nan, 70], age_band=["18-39", "", "80+"],
+        agent_percent=[2.0, 4.0, 2.0], cartridge_ml=[1.8] * 3,
+    )  # fmt: skip
+    order = np.array([2, 0, 1])
+    turned = DoseCases(**{f.name: getattr(many, f.name)[order] for f in dataclasses.fields(many)})
+    back = [(int(order[i]), flag) for i, flag in check_doses(turned, TABLE)]
+    assert sorted(back, key=lambda p: p[0]) == list(check_doses(many, TABLE))
+
+
+def test_no_word_of_a_flag_gives_an_all_clear():
+    assert not any("safe" in text.lower() for text in (*FLAG_TEXTS.values(), *MIXING_TEXTS.values()))
+    assert "safe" not in SHIPPED.read_text(encoding="utf-8").lower()
+
+
+@pytest.mark.parametrize(
+    ("agent", "ratio", "minutes", "found"),
+    [
+        ("lidocaine", 0.1, 0.5, []),
+        ("lidocaine", 0.0, 30.0, []),
+        ("lidocaine", 0.1, 10.0, []),
+        ("lidocaine", 0.1, 10.5, ["mixed_long_ago"]),
+        ("lidocaine", 0.1, np.nan, []),
+        ("lidocaine", 0.3, 1.0, ["ratio_unusual"]),
+        ("lidocaine", 1 / 8, 1.0, []),
+        ("lidocaine", 1 / 20, 1.0, []),
+        ("mepivacaine", 0.1, 18.0, ["mepivacaine_clouds", "mixed_long_ago"]),
+        ("bupivacaine", 0.05, 1.0, ["bupivacaine_precipitates"]),
+    ],
+)
+def test_cautions_about_the_mixture(agent, ratio, minutes, found):
+    one = MixingCases(agent=np.array([agent]), ratio=np.array([ratio]), since_mixing_min=np.array([minutes]))
+    flags = check_mixing(one)
+    assert [flag.code for _, flag in flags] == found
+    assert all("discard if cloudy" in flag.text for _, flag in flags)
+
+
+def test_every_limit_shipped_has_a_source_and_a_label():
+    assert all(line.source and line.label == "found" for line in (*TABLE.limits, *TABLE.rules))
+    assert TABLE.date == "2026-11-25"
+
+
+def content(**changes):
+    found = tomllib.loads(SHIPPED.read_text(encoding="utf-8"))
+    found["limit"] = found["limit"][:1]
+    return {**found, **changes}
+
+
+def test_a_table_with_faults_is_refused_with_all_of_them():
+    wrong = content(
+        date="yesterday",
+        limits=[],
+        limit=[
+            {"substance": "lidocain", "list": "label", "mg_per_kg": -7, "source": "label", "label": "found"},
+            {"substance": "lidocaine", "list": "label", "source": "", "label": "sure", "applies": "adults"},
+        ],
+    )
+    with pytest.raises(RecordsError) as told:
+        check_limits(wrong, file="mine.toml")
+    lines = str(told.value).splitlines()
+    assert lines[0] == "mine.toml, key limits: limits is not known. Take it out, or correct its name."
+    assert (
+        "mine.toml, key date: 'yesterday' is not a date. Write the day of the table as date = \"2026-11-25\"." in lines
+    )
+    assert "mine.toml, key limit 1, mg_per_kg: -7 cannot be a limit. Give a number above 0." in lines
+    assert any(line.startswith('mine.toml, key limit 1, substance: "lidocain" is not known.') for line in lines)
+    assert "mine.toml, key limit 2: a limit without an amount. Give one of mg_per_kg, max_mg, max_cartridges." in lines
+    assert any('limit 2, applies: "adults" is not known' in line for line in lines)
+    assert any("limit 2, source: a text is needed here" in line for line in lines)
+    assert any('limit 2, label: "sure" is not known' in line for line in lines)
+
+
+def test_a_clinic_limit_that_cannot_be_is_refused():
+    with pytest.raises(RecordsError) as told:
+        ClinicLimits(limits=(("lidocane", 4.0, None), ("articaine", None, None), ("prilocaine", 0.0, math.inf)))
+    lines = str(told.value).splitlines()
+    assert len(lines) == 4
+    assert lines[0].startswith('key doses.clinic.lidocane: there is no drug "lidocane".')
+    assert lines[1] == "key doses.clinic.articaine: a limit without an amount. Give mg_per_kg, max_mg or both."
+    assert lines[2] == "key doses.clinic.prilocaine: 0.0 cannot be a limit. Give a number above 0."
+
+
+def test_arrays_of_unlike_length_are_refused():
+    with pytest.raises(RecordsError, match="equally long"):
+        cases(drug_mg=[1.0, 2.0])

@@ -1,0 +1,154 @@
+"""Doses of a whole study: what each arm got, who is flagged, and what could not be told."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.serialise import from_dict
+from onsetstudy.doses.limits import ClinicLimits
+from onsetstudy.files.tables import read_dose_limits
+from onsetstudy.protocol.model import ClinicLimit, DoseRule
+from onsetstudy.study.doses import clinic_limits, doses_of, lists_of
+from tests.study.cases import case, protocol, readings_of, records
+
+LIMITS = read_dose_limits()
+WHOLE = {"agent_percent": "2", "vasoconstrictor": "epinephrine", "vasoconstrictor_dilution": "100000",
+         "cartridge_ml": "1.8"}  # fmt: skip
+
+
+def frame(*rows):
+    promised = protocol()
+    made = [case(i, arm, **{**WHOLE, **more}) for i, (arm, more) in enumerate(rows, start=1)]
+    tests = [reading for i in range(1, len(rows) + 1) for reading in readings_of(i, "fnn")]
+    checked = records(made, tests, promised)
+    assert not checked.problems, [str(p) for p in checked.problems]
+    return promised, checked.cases
+
+
+def test_replacing_gives_a_tenth_less_drug_and_says_so():
+    promised, cases = frame(
+        ("plain", {"volume_ml": "1.8"}), ("plain", {"volume_ml": "1.7"}),
+        ("buffered", {"volume_ml": "1.8"}), ("buffered", {"volume_ml": "1.7"}),
+    )  # fmt: skip
+    found = doses_of(cases, promised, LIMITS)
+    [agent] = found.by_agent
+    assert [a.mean for a in agent.drug_mg] == pytest.approx([35.0, 31.5])
+    assert [a.mean for a in agent.vasoconstrictor_ug] == pytest.approx([17.5, 15.75])
+    assert isinstance(agent.drug_difference, Estimate)
+    assert agent.drug_difference.estimate == pytest.approx(-3.5)
+    assert agent.relative == pytest.approx(-0.1)
+    assert agent.drug_difference.contrast == "buffered - plain"
+    texts = {c.code: c.text for c in found.caution}
+    assert texts["unlike_doses"].startswith("Buffered cases got 10 % less lidocaine than plain ones")
+    assert "table dated 2026-11-25" in texts["not_dosing"]
+    assert "not a dosing tool" in texts["not_dosing"]
+    assert found.weight_missing == (2, 2)
+    assert from_dict(found.to_dict()) == found
+
+
+def test_welch_agrees_with_the_library():
+    from scipy import stats
+
+    volumes = {"plain": (1.8, 1.7, 1.6, 1.8, 3.6), "buffered": (1.8, 1.75, 1.2)}
+    promised, cases = frame(*((arm, {"volume_ml": str(v)}) for arm, vs in volumes.items() for v in vs))
+    e = doses_of(cases, promised, LIMITS).by_agent[0].drug_difference
+    plain, buffered = np.array(volumes["plain"]) * 20, np.array(volumes["buffered"]) * 18
+    theirs = stats.ttest_ind(buffered, plain, equal_var=False)
+    interval = theirs.confidence_interval(0.95)
+    assert (e.interval.low, e.interval.high) == pytest.approx((interval.low, interval.high))
+    assert e.estimate / e.std_error == pytest.approx(theirs.statistic)
+
+
+def test_adding_on_top_keeps_the_drug_of_a_whole_cartridge():
+    promised, cases = frame(
+        ("plain", {"volume_ml": "1.8"}), ("buffered", {"volume_ml": "1.98", "mix_mode": "add"})
+    )  # fmt: skip
+    [agent] = doses_of(cases, promised, LIMITS).by_agent
+    assert [a.mean for a in agent.drug_mg] == pytest.approx([36.0, 36.0])
+    assert isinstance(agent.drug_difference, NotAvailable)
+    assert agent.drug_difference.reason == "the dose of 1 plain case is known, and it takes two in each arm"
+
+
+def test_what_cannot_be_told_is_counted_with_its_reason():
+    promised, cases = frame(
+        ("plain", {"agent_percent": ""}),
+        ("plain", {"cartridge_ml": ""}),
+        ("plain", {"vasoconstrictor": ""}),
+        ("buffered", {"cartridge_ml": ""}),
+        ("buffered", {"vasoconstrictor_dilution": ""}),
+        ("buffered", {"vasoconstrictor": "none", "vasoconstrictor_dilution": ""}),
+    )
+    found = doses_of(cases, promised, LIMITS)
+    assert {r.code: r.count for r in found.not_computable} == {
+        "no_strength": 1, "no_cartridge": 1, "no_vasoconstrictor": 1, "no_dilution": 1,
+    }  # fmt: skip
+    [agent] = found.by_agent
+    # A plain case needs no cartridge: its strength is known.
+    assert [a.with_amount for a in agent.drug_mg] == [2, 2]
+    assert [a.with_amount for a in agent.vasoconstrictor_ug] == [2, 1]
+
+
+def test_agents_are_never_averaged_together():
+    promised, cases = frame(
+        ("plain", {}), ("plain", {"agent": "articaine", "agent_percent": "4"}), ("buffered", {}),
+    )  # fmt: skip
+    found = doses_of(cases, promised, LIMITS)
+    assert [agent.agent for agent in found.by_agent] == ["articaine", "lidocaine"]
+    assert found.by_agent[0].drug_mg[0].mean == pytest.approx(72)
+
+
+def test_flags_are_counted_by_kind_and_arm():
+    promised, cases = frame(
+        ("plain", {"volume_ml": "10", "weight_kg": "40"}),
+        ("plain", {"volume_ml": "1.8", "weight_kg": "70"}),
+        ("buffered", {"volume_ml": "1.8", "weight_kg": "70", "mixed_to_injection_min": "12"}),
+        ("buffered", {"volume_ml": "1.8", "weight_kg": "70"}),
+    )
+    found = doses_of(cases, promised, LIMITS)
+    assert {f.code: (f.counts, f.of) for f in found.flags} == {
+        "above_conservative": ((1, 0), (2, 2)),
+        "vasoconstrictor_heart": ((1, 0), (2, 2)),
+        "mixed_long_ago": ((0, 1), (0, 1)),
+    }
+    assert "conservative list of dental teaching (found)" in found.sources
+
+
+def test_the_protocol_chooses_the_list_and_lowers_limits_only():
+    promised, cases = frame(("plain", {"volume_ml": "10", "weight_kg": "40"}), ("buffered", {}))
+    label = dataclasses.replace(promised, doses=DoseRule(limits="label"))
+    assert [f.code for f in doses_of(cases, label, LIMITS).flags] == []
+    own = DoseRule(limits="label", clinic=(ClinicLimit(drug="lidocaine", mg_per_kg=9.0, max_mg=150.0),))
+    found = doses_of(cases, dataclasses.replace(promised, doses=own), LIMITS)
+    assert [f.code for f in found.flags] == ["above_clinic"]
+    told = {c.code: c.text for c in found.caution}
+    assert told["clinic_limit_not_lower"] == (
+        "The clinic's own limit of lidocaine is 9 mg/kg, above the table's 4.4 mg/kg: it changes nothing, as the "
+        "lowest limit counts."
+    )
+    assert lists_of(None) == ("label", "conservative")
+    assert clinic_limits(None) == ClinicLimits()
+
+
+def test_the_order_of_the_rows_changes_nothing():
+    rng = np.random.default_rng(3)
+    rows = [(arm, {"volume_ml": f"{v:.2f}"}) for arm in ("plain", "buffered") for v in rng.uniform(0.9, 3.6, 12)]
+    promised, cases = frame(*rows)
+    turned = cases.sample(frac=1, random_state=4).reset_index(drop=True)
+    assert doses_of(turned, promised, LIMITS) == doses_of(cases, promised, LIMITS)
+
+
+def test_no_case_at_all_is_no_error():
+    promised, cases = frame(("plain", {}))
+    found = doses_of(cases.iloc[:0], promised, LIMITS)
+    assert (found.cases, found.by_agent, found.flags) == (0, (), ())
+    assert isinstance(found.to_frame(), pd.DataFrame)
+
+
+def test_prilocaine_comes_with_its_warning():
+    promised, cases = frame(("plain", {"agent": "prilocaine", "agent_percent": "4"}))
+    assert any("methaemoglobinaemia" in c.text for c in doses_of(cases, promised, LIMITS).caution)
