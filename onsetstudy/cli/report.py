@@ -22,6 +22,11 @@ __all__ = ["command"]
     show_default=True,
     help="Folder for the report.",
 )
+@click.option(
+    "--allocation",
+    type=click.Path(path_type=Path),
+    help="List of slips (or its folder): arms are compared as allocated, and the records held against the list.",
+)
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
 @click.option(
     "--format",
@@ -38,6 +43,7 @@ def command(
     rejects: Path | None,
     quarter: str | None,
     into: Path,
+    allocation: Path | None,
     paper: str,
     formats: tuple[str, ...],
 ) -> int:
@@ -47,6 +53,7 @@ def command(
     cold_tests.csv, or those two files. Rows that are refused are kept in a rejects file; the others go on.
     """
     from onsetstudy.cli.progress import progress_line
+    from onsetstudy.files.allocation import read_kept_list
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.files.results_json import write_report
@@ -54,11 +61,12 @@ def command(
     from onsetstudy.study.analyse import analyse
 
     promised = read_protocol(protocol)
+    kept = None if allocation is None else read_kept_list(allocation)
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records, into=into)) if len(checked.rejects) else None
     say_records(checked, written)
     with progress_line() as progress:
-        results = analyse(promised, checked, quarter=quarter, progress=progress)
+        results = analyse(promised, checked, quarter=quarter, allocation=kept, progress=progress)
     paths = write_report(results, into, paper=paper, formats=formats or ("html", "pdf", "json"))
     for path in paths:
         click.echo(f"Written: {path}")

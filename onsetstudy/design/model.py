@@ -59,6 +59,7 @@ class StudyModel:
     pain_spread: float = 20.0
     pain_missing: float = 0.04
     randomised: bool = True
+    deviation_share: float = 0.01
     mix_mode: str = "replace"
 
 

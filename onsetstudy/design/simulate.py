@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.seeds import stream
+from onsetstudy.design.allocation import draw_allocation_list
+from onsetstudy.design.allocation_results import AllocationList
 from onsetstudy.design.model import StudyModel, scale_of
 from onsetstudy.protocol.model import Protocol
 
@@ -25,11 +28,15 @@ PROCEDURES = {"filling": 0.6, "root_canal": 0.2, "extraction": 0.2}
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Simulated:
-    """An invented study: its two tables as text, and the true onset of each case (``inf``: never numb), minutes."""
+    """An invented study: its two tables as text, and the true onset of each case (``inf``: never numb), minutes.
+
+    ``allocation`` is the list from which arms were drawn, where the protocol randomises by a list.
+    """
 
     cases: pd.DataFrame
     cold_tests: pd.DataFrame
     onset_min: FloatArray
+    allocation: AllocationList | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -39,6 +46,7 @@ class _Cases:
     technique: NDArray[np.int64]
     quarter: NDArray[np.int64]
     buffered: NDArray[np.bool_]
+    slip: NDArray[np.object_] | None = None
 
     def __len__(self) -> int:
         return int(self.practice.size)
@@ -63,16 +71,18 @@ def simulate_study(model: StudyModel, protocol: Protocol, *, seed: int, n_cases:
     if n_cases is not None:
         share = np.floor(np.cumsum(counts) / counts.sum() * n_cases + 0.5).astype(int)
         counts = np.diff(np.concatenate(([0], share)))
-    cases = _allocate(model, counts, seed)
+    cases, drawn = _allocate(model, protocol, counts, seed)
     onset = _onset(model, cases, seed)
     readings, told = _readings(model, protocol, cases, onset, seed)
     table = _case_table(model, protocol, cases, told, seed)
     readings.insert(0, "case_id", table["case_id"].to_numpy()[readings.pop("case").to_numpy()])
-    return Simulated(cases=table, cold_tests=readings, onset_min=onset)
+    return Simulated(cases=table, cold_tests=readings, onset_min=onset, allocation=drawn)
 
 
-def _allocate(model: StudyModel, counts: NDArray[np.int64], seed: int) -> _Cases:
-    """Who is treated where, by whom, with what; arms in permuted blocks of two and four within practice."""
+def _allocate(
+    model: StudyModel, protocol: Protocol, counts: NDArray[np.int64], seed: int
+) -> tuple[_Cases, AllocationList | None]:
+    """Who is treated where, by whom, with what; arms from the protocol's list, or in blocks within practice."""
     rng = stream(seed, "demo: cases")
     n = int(counts.sum())
     weight = np.sqrt(np.array(model.operators, dtype=float))
@@ -92,7 +102,29 @@ def _allocate(model: StudyModel, counts: NDArray[np.int64], seed: int) -> _Cases
             # Operators reach for the buffer more often as the audit goes on.
             chance = 0.35 + 0.3 * quarter[rows] / max(1, counts.size - 1)
             buffered[rows] = rng.random(rows.size) < chance
-    return _Cases(practice=practice, operator=operator, technique=technique, quarter=quarter, buffered=buffered)
+    cases = _Cases(practice=practice, operator=operator, technique=technique, quarter=quarter, buffered=buffered)
+    rule = protocol.allocation
+    if not model.randomised or rule is None or rule.method != "permuted_blocks" or "technique" not in rule.strata:
+        return cases, None
+    return _from_list(model, protocol, cases, seed)
+
+
+def _from_list(model: StudyModel, protocol: Protocol, cases: _Cases, seed: int) -> tuple[_Cases, AllocationList]:
+    """Arms slip by slip in the order of treatment; now and then the wrong cartridge is taken."""
+    stratum = pd.Series(
+        [
+            f"{model.practices[p]} | {model.techniques[t].technique}"
+            for p, t in zip(cases.practice, cases.technique, strict=True)
+        ]
+    )
+    number = stratum.groupby(stratum).cumcount() + 1
+    drawn = draw_allocation_list(protocol, slips_per_stratum=int(number.max()), seed=seed)
+    listed = drawn.to_frame().set_index(["stratum", "number"])
+    own = listed.loc[pd.MultiIndex.from_arrays([stratum, number])]
+    wrong = stream(seed, "demo: wrong cartridge").random(len(cases)) < model.deviation_share
+    buffered = (own["arm"].to_numpy() == "buffered") ^ wrong
+    slip = own["slip"].to_numpy(dtype=object)
+    return dataclasses.replace(cases, buffered=buffered, slip=slip), drawn
 
 
 def _onset(model: StudyModel, cases: _Cases, seed: int) -> FloatArray:
@@ -193,6 +225,7 @@ def _case_table(
         "case_date": day,
         "arm": np.where(cases.buffered, "buffered", "plain"),
         "allocation": protocol.study.allocation,
+        **({} if cases.slip is None else {"allocation_slip": cases.slip}),
         "procedure": rng.choice(_admitted(protocol), n, p=_weights(protocol)),
         "tooth": _teeth(technique, rng),
         "technique": technique,

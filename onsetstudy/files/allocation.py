@@ -20,15 +20,17 @@ from onsetstudy.design.minimisation import minimise
 from onsetstudy.design.seal import chain_step, open_slip, seal_slips
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.allocation import LIST_COLUMNS, LOG_COLUMNS
+from onsetstudy.records.allocation import LIST_COLUMNS, LOG_COLUMNS, KeptList
 
 __all__ = [
     "Opened",
     "log_path",
     "open_next",
     "read_allocation_list",
+    "read_kept_list",
     "read_opening_log",
     "write_allocation",
+    "write_list",
     "write_minimisation",
 ]
 
@@ -48,6 +50,11 @@ class Opened:
 
 def write_allocation(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
     """Write the list, its description, and a sealed file for each practice."""
+    return write_list(drawn, folder, seed=seed) + _write_sealed_lists(drawn, Path(folder), seed)
+
+
+def write_list(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
+    """Write the list and its description."""
     folder = Path(folder)
     about = {
         "what": KEEP_APART,
@@ -63,10 +70,14 @@ def write_allocation(drawn: AllocationList, folder: Path, *, seed: int) -> list[
         "quality": asdict(drawn.quality),
     }
     listed = drawn.to_frame()
-    paths = [
+    return [
         write_bytes(folder / "list.csv", listed.to_csv(index=False, lineterminator="\n").encode("utf-8")),
         write_bytes(folder / "list.json", (json.dumps(about, indent=2, sort_keys=True) + "\n").encode("utf-8")),
     ]
+
+
+def _write_sealed_lists(drawn: AllocationList, folder: Path, seed: int) -> list[Path]:
+    paths = []
     for practice in sorted({s.practice_id for s in drawn.slips}):
         strata: dict[str, Any] = {}
         for stratum in sorted({s.stratum for s in drawn.slips if s.practice_id == practice}):
@@ -297,6 +308,20 @@ def read_allocation_list(path: Path) -> tuple[pd.DataFrame, str]:
     if about.exists():
         commitment = str(json.loads(about.read_text(encoding="utf-8")).get("commitment", ""))
     return frame.assign(number=number.astype(int)), commitment
+
+
+def read_kept_list(path: str | Path) -> KeptList:
+    """The list and the opening logs of a folder (or a list by its file name, with the logs beside it)."""
+    path = Path(path)
+    path = path / "list.csv" if path.is_dir() else path
+    listed, commitment = read_allocation_list(path)
+    logs, broken = [], []
+    for log in sorted(path.parent.glob("opened-*.csv")):
+        frame, lines = read_opening_log(log)
+        logs.append(frame)
+        broken += lines
+    log = pd.concat(logs, ignore_index=True) if logs else None
+    return KeptList(listed=listed, log=log, broken_lines=tuple(broken), commitment=commitment)
 
 
 def _read_csv(path: Path, columns: tuple[str, ...], what: str) -> pd.DataFrame:

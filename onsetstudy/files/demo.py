@@ -12,6 +12,7 @@ from onsetstudy.core.serialise import to_dict
 from onsetstudy.design.dirty import plant_faults
 from onsetstudy.design.model import DEMO, DEMO_AUDIT, StudyModel, truth_of
 from onsetstudy.design.simulate import simulate_study
+from onsetstudy.files.allocation import write_list
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.protocol.model import Protocol
@@ -30,6 +31,8 @@ anew from a seed, byte for byte.
   (`protocols/mandibular_block_group.toml`).
 - `truth.json`: the model the cases were drawn from, and what is true under it: share numb by the target, mean wait,
   share never numb.
+- `allocation/`: the list from which the arms were drawn, with its seed. In a real study nobody who treats sees it; here
+  it shows how records are held against it. Now and then the wrong cartridge was taken.
 - `audit/`: an audit of infiltrations in one practice, where the operator chose (`protocols/infiltration_audit.toml`).
 - `dirty/`: 80 cases with planted faults, and `planted.json`, the list of what was planted and the code under which the
   check must find it.
@@ -54,6 +57,8 @@ def write_demo(folder: str | Path, *, seed: int = DEMO_SEED) -> list[Path]:
     study = simulate_study(DEMO, group, seed=seed)
     paths = write_tables(folder, study.cases, study.cold_tests)
     paths.append(_write_truth(folder, DEMO, group, seed))
+    if study.allocation is not None:
+        paths += write_list(study.allocation, folder / "allocation", seed=seed)
     small = simulate_study(DEMO_AUDIT, audit, seed=seed + 1)
     paths += write_tables(folder / "audit", small.cases, small.cold_tests)
     paths.append(_write_truth(folder / "audit", DEMO_AUDIT, audit, seed + 1))

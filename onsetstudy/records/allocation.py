@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import dataclasses
+from dataclasses import dataclass
 
 import pandas as pd
 
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.model import Records
 from onsetstudy.records.results import AllocationReview, Deviation
 
-__all__ = ["LIST_COLUMNS", "LOG_COLUMNS", "allocated_arm", "review_allocation"]
+__all__ = ["LIST_COLUMNS", "LOG_COLUMNS", "KeptList", "allocated_arm", "as_allocated", "review_allocation"]
 
 LIST_COLUMNS = ("slip", "practice_id", "stratum", "number", "period", "arm", "side")
 LOG_COLUMNS = ("opened_at", "slip", "stratum", "case_id", "opened_by", "chain")
@@ -31,6 +33,36 @@ TEXTS = {
 }
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class KeptList:
+    """What the keeper of the list hands over.
+
+    Parameters
+    ----------
+    listed : DataFrame
+        Columns ``slip, practice_id, stratum, number, period, arm, side``, one row per slip and period.
+    log : DataFrame or None
+        Columns ``opened_at, slip, stratum, case_id, opened_by, chain``, if slips were opened with a log.
+    broken_lines : tuple of str
+        Slips of log lines whose chain does not hold.
+    commitment : str
+        SHA-256 of the list's seed.
+    """
+
+    listed: pd.DataFrame
+    log: pd.DataFrame | None = None
+    broken_lines: tuple[str, ...] = ()
+    commitment: str = ""
+
+
+def as_allocated(records: Records, kept: KeptList) -> Records:
+    """Records whose ``arm`` is the one allocated, as far as a slip says; ``arm_received`` keeps what was injected."""
+    cases = records.cases
+    allocated = allocated_arm(cases, kept.listed)
+    arm = allocated.where(allocated.notna() & (cases["allocation"] == "randomised"), cases["arm"])
+    return dataclasses.replace(records, cases=cases.assign(arm=arm, arm_received=cases["arm"]))
+
+
 def allocated_arm(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
     """Arm that the list allocates to each case, by slip and period; missing where the slip is not on the list."""
     period = cases["period"].astype(object).where(cases["period"].notna(), "1").astype(str)
@@ -42,31 +74,9 @@ def allocated_arm(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
     return pd.Series(arms.reindex(key).to_numpy(), index=cases.index, dtype=object)
 
 
-def review_allocation(
-    cases: pd.DataFrame,
-    protocol: Protocol,
-    listed: pd.DataFrame,
-    *,
-    log: pd.DataFrame | None = None,
-    broken_lines: Iterable[str] = (),
-    commitment: str = "",
-) -> AllocationReview:
-    """Every way in which the cases did not follow the list.
-
-    Parameters
-    ----------
-    cases : DataFrame
-        Accepted cases of the records (randomised ones are reviewed).
-    protocol : Protocol
-    listed : DataFrame
-        Columns ``slip, practice_id, stratum, number, period, arm, side``, one row per slip and period.
-    log : DataFrame or None
-        Columns ``opened_at, slip, case_id``: the opening log, if slips were opened with it.
-    broken_lines : iterable of str
-        Slips of log lines whose chain does not hold.
-    commitment : str
-        SHA-256 of the list's seed.
-    """
+def review_allocation(cases: pd.DataFrame, protocol: Protocol, kept: KeptList) -> AllocationReview:
+    """Every way in which the accepted cases did not follow the list; cases that were not randomised do not count."""
+    listed, log = kept.listed, kept.log
     cases = cases[cases["allocation"] == "randomised"].sort_values("case_id", kind="stable").reset_index(drop=True)
     slip = cases["allocation_slip"].astype(object)
     has = slip.notna()
@@ -86,7 +96,7 @@ def review_allocation(
     }
     if log is not None:
         deviations |= _against_log(cases[has], slip[has], log)
-    deviations["log_broken"] = pd.Series(list(broken_lines), dtype=object)
+    deviations["log_broken"] = pd.Series(list(kept.broken_lines), dtype=object)
     both = pd.DataFrame({"allocated": allocated, "received": cases["arm"]}).dropna()
     counts = both.value_counts()
     received = tuple((a, r, int(counts.get((a, r), 0))) for a in protocol.arm_codes for r in protocol.arm_codes)
@@ -99,7 +109,7 @@ def review_allocation(
             for code, found in deviations.items()
             if len(found)
         ),
-        commitment=commitment,
+        commitment=kept.commitment,
     )
 
 

@@ -20,6 +20,7 @@ from onsetstudy.report.figures import curves, forest, key_figures, pain, schedul
 from onsetstudy.report.figures.canvas import Drawing
 from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import counted, day, decimal, level, listed, p_text, quarter, tidy
+from onsetstudy.report.sections.allocation import allocation_blocks
 from onsetstudy.report.words import (
     answer,
     axis_ends,
@@ -141,6 +142,7 @@ def _who(results: StudyResults) -> Section:
     blocks: list[Block] = [Paragraph(text=text), tables.flow(results)]
     if results.arm_table.rows:
         blocks.append(tables.balance_table(results))
+    blocks += allocation_blocks(results)
     return Section(id="who", title="Who was included", blocks=tuple(blocks), new_page=True)
 
 

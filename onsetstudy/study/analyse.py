@@ -5,11 +5,13 @@ from __future__ import annotations
 import importlib.metadata
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.core.work import Progress
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.allocation import KeptList, as_allocated, review_allocation
 from onsetstudy.records.flow import case_flow
 from onsetstudy.records.model import Records
 from onsetstudy.study.analysis_set import AnalysisSet
@@ -29,7 +31,12 @@ PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels", "lifelines"
 
 
 def analyse(
-    protocol: Protocol, records: Records, *, quarter: str | None = None, progress: Progress | None = None
+    protocol: Protocol,
+    records: Records,
+    *,
+    quarter: str | None = None,
+    allocation: KeptList | None = None,
+    progress: Progress | None = None,
 ) -> StudyResults:
     """Results of a study up to the end of a quarter.
 
@@ -41,6 +48,9 @@ def analyse(
         Checked records.
     quarter : str or None
         Label such as ``2026Q3``; by default the last quarter with an accepted case.
+    allocation : KeptList or None
+        The list of slips of a randomised study. With it, arms are compared as allocated, whatever was injected, and
+        the records are held against the list.
     progress : callable or None
         Called as ``(done, total, label)``.
 
@@ -54,6 +64,10 @@ def analyse(
         If there is no accepted case up to that quarter, or the quarter is not one of the study's.
     """
     this = _quarter(protocol, records, quarter)
+    review = None
+    if allocation is not None:
+        review = review_allocation(_until(records.cases, this), protocol, allocation)
+        records = as_allocated(records, allocation)
     data, onset = prepare(protocol, records, through=this)
     jobs = _populations(data, this)
     populations: list[Population] = []
@@ -97,7 +111,12 @@ def analyse(
         ),
         sensitivity=sensitivity,
         diagnostics=diagnostics,
+        allocation=review,
     )
+
+
+def _until(cases: pd.DataFrame, this: Quarter) -> pd.DataFrame:
+    return cases[pd.to_datetime(cases["case_date"]) <= pd.Timestamp(this.last_day)]
 
 
 def _quarter(protocol: Protocol, records: Records, label: str | None) -> Quarter:

@@ -19,6 +19,7 @@ from onsetstudy.core.results import (
 from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.outcomes.results import PainComparison
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.results import AllocationReview
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
 
 __all__ = [
@@ -249,6 +250,7 @@ class StudyResults:
     provenance: Provenance
     sensitivity: tuple[Variation, ...] = ()
     diagnostics: Diagnostics | None = None
+    allocation: AllocationReview | None = None
 
     @property
     def this_quarter(self) -> Population | None:

@@ -61,7 +61,7 @@ CHOICES: dict[str, _Choice] = {
     ),
     "per_protocol": _Choice(
         label="prepared as planned only",
-        text="cases prepared as planned only: mixed at most 10 min before, ratio between 1:20 and 1:8",
+        text="cases prepared as allocated and planned only: mixed at most 10 min before, ratio between 1:20 and 1:8",
         keep="per_protocol",
     ),
 }
@@ -105,7 +105,8 @@ def run_sensitivity(
                 for name in unknown
             ]
         )
-    if not names:
+    received = _received_otherwise(main)
+    if not names and not received.any():
         return ()
     varied = [_variation("main", "as planned", "as the protocol says", main)]
     for done, name in enumerate(names):
@@ -118,7 +119,18 @@ def run_sensitivity(
         if choice.keep == "per_protocol":
             data = data.where(_as_planned(data))
         varied.append(_variation(name, choice.label, choice.text, data))
+    if received.any():
+        frame = main.frame.assign(arm=main.frame["arm_received"])
+        text = f"cases are counted in the arm that was injected ({int(received.sum())} had another than allocated)"
+        varied.append(_variation("as_received", "as injected", text, AnalysisSet(frame=frame, protocol=protocol)))
     return tuple(varied)
+
+
+def _received_otherwise(data: AnalysisSet) -> NDArray[np.bool_]:
+    """Cases that were injected with another arm than allocated; none where there is no list."""
+    if "arm_received" not in data.frame:
+        return np.zeros(len(data), dtype=bool)
+    return np.asarray(data.frame["arm_received"] != data.frame["arm"], dtype=bool)
 
 
 def _variation(code: str, label: str, text: str, data: AnalysisSet) -> Variation:
@@ -147,5 +159,6 @@ def _as_planned(data: AnalysisSet) -> NDArray[np.bool_]:
     late = frame["mixed_to_injection_min"].to_numpy(dtype=float) > MIXED_WITHIN_MIN
     ratio = frame["bicarbonate_ml"].to_numpy(dtype=float) / frame["cartridge_ml"].to_numpy(dtype=float)
     reference = frame["arm"].to_numpy(dtype=str) == data.protocol.reference_arm
+    late |= _received_otherwise(data)
     off = ~reference & ((ratio < BUFFER_RATIO[0] - 1e-9) | (ratio > BUFFER_RATIO[1] + 1e-9))
     return np.asarray(~late & ~off, dtype=bool)

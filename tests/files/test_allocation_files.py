@@ -14,11 +14,12 @@ from onsetstudy.files.allocation import (
     log_path,
     open_next,
     read_allocation_list,
+    read_kept_list,
     read_opening_log,
     write_allocation,
     write_minimisation,
 )
-from onsetstudy.records.allocation import review_allocation
+from onsetstudy.records.allocation import as_allocated, review_allocation
 from tests.design.test_allocation import protocol
 from tests.records.test_corpus import PROMISED, case, readings_of, records
 
@@ -144,8 +145,8 @@ def other_arm(rows):
 )
 def test_every_deviation_from_the_list_is_found(tmp_path, drawn, change, code, count):
     found = recorded(drawn, change)
-    listed, commitment = read_allocation_list(tmp_path / "list.csv")
-    review = review_allocation(found.cases, protocol(), listed, commitment=commitment)
+    kept = read_kept_list(tmp_path)
+    review = review_allocation(found.cases, protocol(), kept)
     assert review.commitment == drawn.commitment
     told = {d.code: d.count for d in review.deviations}
     if code is None:
@@ -153,7 +154,10 @@ def test_every_deviation_from_the_list_is_found(tmp_path, drawn, change, code, c
         assert review.with_slip == review.cases == 6
     else:
         assert told[code] == count, told
-    shuffled = review_allocation(found.cases.sample(frac=1, random_state=1), protocol(), listed, commitment=commitment)
+        if code == "other_arm":
+            intended = as_allocated(found, kept).cases
+            assert (intended["arm"] != intended["arm_received"]).sum() == 1
+    shuffled = review_allocation(found.cases.sample(frac=1, random_state=1), protocol(), kept)
     assert shuffled == review
 
 
@@ -161,9 +165,7 @@ def test_the_log_is_held_against_the_records(tmp_path, drawn):
     for k in (1, 2, 3):
         opened(tmp_path, f"P01-{k:04d}")
     found = recorded(drawn, lambda rows: rows.pop(2))
-    listed, _ = read_allocation_list(tmp_path / "list.csv")
-    log, broken = read_opening_log(tmp_path / "opened-P01.csv")
-    review = review_allocation(found.cases, protocol(), listed, log=log, broken_lines=broken)
+    review = review_allocation(found.cases, protocol(), read_kept_list(tmp_path / "list.csv"))
     told = {d.code: d.where for d in review.deviations}
     third = next(s.slip for s in drawn.slips if s.stratum == "P01 | ianb" and s.number == 3)
     assert told["opened_for_nobody"] == (third,)
