@@ -10,7 +10,8 @@ from typing import Any
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.doses.limits import LimitsTable, check_limits
-from onsetstudy.outcomes.published import PublishedTable, check_published
+from onsetstudy.outcomes.published import check_published
+from onsetstudy.outcomes.published_results import PublishedTable
 
 __all__ = ["read_dose_limits", "read_published_ranges"]
 

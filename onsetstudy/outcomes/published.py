@@ -1,172 +1,30 @@
-"""Published results to set beside a practice's own: what was found, how, and where it may be compared."""
+"""A table of published results, read from the content of its file."""
 
 from __future__ import annotations
 
 import datetime as dt
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
-from onsetstudy.core.results import Caution, Estimate, NotAvailable
-from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.outcomes.published_results import PublishedRange, PublishedTable
 
-__all__ = [
-    "FINDINGS",
-    "OUTCOMES",
-    "ContextPanel",
-    "PublishedContext",
-    "PublishedRange",
-    "PublishedTable",
-    "check_published",
-]
+__all__ = ["FINDINGS", "OUTCOMES", "check_published"]
 
 OUTCOMES = ("onset", "numb_by", "success", "pain", "painless")
 FINDINGS = ("sooner", "later", "more", "fewer", "less_pain", "more_pain", "no_difference", "not_stated")
-KINDS = ("trial", "pooled")
+EVIDENCE = ("trial", "pooled")
 UNITS = ("min", "s", "percent", "points", "mm", "odds_ratio", "none")
 LABELS = ("found", "from memory", "computed", "common practice, no source")
 TECHNIQUES = (
     "buccal_infiltration", "palatal_infiltration", "ianb", "gow_gates", "closed_mouth_block", "mental_incisive",
     "long_buccal", "psa", "infraorbital", "intraligamentary", "intraosseous", "intraseptal", "intrapulpal", "various",
 )  # fmt: skip
-ONE_PER_MINUTE = 60.0
 TEXTS = ("id", "study", "citation", "design", "agent", "test_method", "patients", "note", "printed")
 NUMBERS = ("plain", "buffered", "plain_sd", "buffered_sd", "difference", "conf_low", "conf_high", "p_value",
            "scale_high")  # fmt: skip
-KEYS = {*TEXTS, *NUMBERS, "kind", "year", "n", "techniques", "outcome", "unit", "finding", "label"}
-
-
-@result_kind("published_range")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PublishedRange:
-    """One outcome of one published study, as printed.
-
-    Parameters
-    ----------
-    id, study, citation, year
-        Name of the line, short name of the study, where to find it.
-    kind : str
-        ``trial`` or ``pooled`` (several trials).
-    n : int or None
-        Patients (of a pooled result: ``None`` where it was not read).
-    design, agent, test_method, patients : str
-        How it was done; empty where it was not read.
-    techniques : tuple of str
-        Codes of the injections; ``various`` where several were pooled.
-    outcome : str
-        ``onset`` (mean time), ``numb_by``, ``success``, ``pain`` or ``painless``.
-    plain, buffered, plain_sd, buffered_sd : float or None
-        Values of the arms in ``unit``, ``None`` where not printed or not read.
-    difference : float or None
-        Buffered less plain in ``unit``: as printed, or of the two printed values.
-    conf_low, conf_high, p_value : float or None
-        As printed.
-    unit : str
-        ``min``, ``s``, ``percent``, ``points``, ``mm``, ``odds_ratio`` or ``none``.
-    scale_high : float or None
-        Highest score of the pain scale.
-    finding : str
-        What the authors report, as a code.
-    printed : str
-        The result in words, as a reader of the paper would find it.
-    label : str
-        ``found``, ``from memory``, …: how sure the line itself is.
-    """
-
-    id: str
-    study: str
-    citation: str
-    year: int
-    kind: str
-    design: str
-    techniques: tuple[str, ...]
-    outcome: str
-    finding: str
-    label: str
-    n: int | None = None
-    agent: str = ""
-    test_method: str = ""
-    patients: str = ""
-    plain: float | None = None
-    buffered: float | None = None
-    plain_sd: float | None = None
-    buffered_sd: float | None = None
-    difference: float | None = None
-    conf_low: float | None = None
-    conf_high: float | None = None
-    p_value: float | None = None
-    unit: str = "none"
-    scale_high: float | None = None
-    printed: str = ""
-    note: str = ""
-
-    def drawn(self) -> tuple[float, float | None, float | None, str] | None:
-        """Difference and limits on the scale of its figure, and in words what was done to get there.
-
-        Minutes for onset (seconds are divided by 60), points of a hundred for shares, points of a hundred for pain
-        (scores are divided by the highest of their scale: for drawing only). ``None`` where there is no difference.
-        """
-        if self.difference is None or self.unit in ("odds_ratio", "none"):
-            return None
-        factor, said = 1.0, ""
-        if self.unit == "s":
-            factor, said = 1 / ONE_PER_MINUTE, "seconds shown as minutes"
-        elif self.outcome == "pain" and self.scale_high not in (None, 100.0):
-            factor = 100 / float(self.scale_high or 100.0)
-            said = f"a scale of 0 to {self.scale_high:g} stretched to 0 to 100 for drawing"
-        low, high = (None if v is None else factor * v for v in (self.conf_low, self.conf_high))
-        return factor * self.difference, low, high, said
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PublishedTable:
-    """A dated table of published results, positive and null alike."""
-
-    title: str
-    date: str
-    note: str
-    ranges: tuple[PublishedRange, ...]
-
-
-@result_kind("context_panel")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ContextPanel:
-    """One outcome: the practice's own difference and the published ones that can stand beside it.
-
-    ``outcome`` is ``wait``, ``success`` or ``pain``; ``unit`` that of the drawing. ``own`` is on the practice's own
-    scale and ``own_factor`` takes it to the drawing's, as ``own_scaled`` says in words (empty: unchanged).
-    ``listed`` have no difference to draw; ``other`` counts published results left out because no technique is shared.
-    """
-
-    outcome: str
-    unit: str
-    own: Estimate | NotAvailable
-    own_meaning: str
-    own_factor: float
-    own_scaled: str
-    drawn: tuple[PublishedRange, ...]
-    listed: tuple[PublishedRange, ...]
-    other: int
-
-
-@result_kind("published_context")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PublishedContext:
-    """The practice's results among published ones of the same techniques."""
-
-    panels: tuple[ContextPanel, ...]
-    techniques: tuple[str, ...]
-    agents: tuple[str, ...]
-    test_method: str
-    table_date: str
-    table_title: str
-    caution: tuple[Caution, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
+KEYS = {*TEXTS, *NUMBERS, "evidence", "year", "n", "techniques", "outcome", "unit", "finding", "label"}
 
 
 def check_published(content: Mapping[str, Any], *, file: str) -> PublishedTable:
@@ -267,7 +125,7 @@ class _Check:
         found = PublishedRange(
             year=self.whole(place, row, "year", 1900, 2100) or 0,
             n=self.whole(place, row, "n", 1, 1_000_000),
-            kind=self.code(place, row, "kind", KINDS),
+            evidence=self.code(place, row, "evidence", EVIDENCE),
             outcome=self.code(place, row, "outcome", OUTCOMES),
             finding=self.code(place, row, "finding", FINDINGS),
             label=self.code(place, row, "label", LABELS),

@@ -1,0 +1,229 @@
+"""Published results that can stand beside a practice's own: the same techniques, whatever they found."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import pandas as pd
+
+from onsetstudy.core.results import Caution, Counts, Interval, NotAvailable
+from onsetstudy.outcomes.published_results import (
+    ContextGroup,
+    ContextPanel,
+    PublishedContext,
+    PublishedRange,
+    PublishedTable,
+)
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.results import EstimateLike, Population
+
+__all__ = ["context_of"]
+
+TEST_METHOD = "cold"
+TEST_NAMES = {"cold": "cold", "ept": "an electric pulp tester", "treatment pain": "pain on treatment"}
+ORDERED_WORDS = ("vrs4",)
+ALSO_TOLD = {"onset": ("numb_by",), "success": (), "pain": ("painless",)}
+INJECTION = ("insertion", "placement", "deposition")
+SELECTION = Caution(
+    code="published_selection",
+    text="A selection by topic, not a systematic review. Trials that found something are published more often, and "
+    "means without an interval show no uncertainty although they have it.",
+)
+NO_YARDSTICK = Caution(
+    code="no_yardstick",
+    text="Published results come from other teeth, operators and tests: they show what is usual and do not judge "
+    "yours.",
+)
+
+
+def context_of(
+    populations: tuple[Population, ...], cases: pd.DataFrame, protocol: Protocol, table: PublishedTable
+) -> PublishedContext:
+    """The practice's own differences among published ones.
+
+    Parameters
+    ----------
+    populations : tuple of Population
+        All cases first, then (if there are several techniques) one population for each technique.
+    cases : DataFrame
+        Analysed cases, for their techniques and agents.
+    protocol : Protocol
+    table : PublishedTable
+        Chosen from it by technique alone, never by what was found.
+    """
+    techniques = _levels(cases, "technique")
+    agents = _levels(cases, "agent")
+    overall, by_technique = populations[0], {p.level: p for p in populations if p.dimension == "technique"}
+
+    def population(technique: str) -> Population | None:
+        return overall if len(techniques) == 1 else by_technique.get(technique)
+
+    panels = []
+    for make in (_onset, _success, _pain):
+        panel, own = make(protocol)
+        if panel is not None:
+            panels.append(_filled(panel, own, techniques, population, overall, table))
+    shown = _shown(panels)
+    return PublishedContext(
+        panels=tuple(panels),
+        techniques=techniques,
+        agents=agents,
+        test_method=TEST_METHOD,
+        table_date=table.date,
+        table_title=table.title,
+        words=_words(shown, agents, protocol),
+        caution=(NO_YARDSTICK, SELECTION),
+    )
+
+
+Own = Callable[[Population], EstimateLike]
+Panel = tuple[ContextPanel | None, Own]
+
+
+def _levels(cases: pd.DataFrame, name: str) -> tuple[str, ...]:
+    return tuple(sorted(cases[name].dropna().astype(str).unique())) if name in cases else ()
+
+
+def _panel(outcome: str, unit: str, meaning: str, factor: float = 1.0, scaled: str = "") -> ContextPanel:
+    return ContextPanel(
+        outcome=outcome, unit=unit, own_meaning=meaning, own_factor=factor, own_scaled=scaled, groups=(), other=0
+    )
+
+
+def _onset(protocol: Protocol) -> Panel:
+    horizon = protocol.onset.horizon_min
+    meaning = (
+        f"difference in mean waits up to {horizon:g} min, every case counted; published means are mostly of the teeth "
+        "that went numb"
+    )
+    return _panel("onset", "min", meaning), lambda p: p.wait_difference
+
+
+def _success(protocol: Protocol) -> Panel:
+    meaning = (
+        f"difference in the share numb within {protocol.onset.horizon_min:g} min by the first injection alone; "
+        "published success is by each trial's own definition"
+    )
+    # A share comes as a fraction; drawn are points of a hundred.
+    return _panel("success", "points of a hundred", meaning, 100.0), lambda p: _turned(p.never_numb_difference)
+
+
+def _pain(protocol: Protocol) -> Panel:
+    plan = protocol.pain
+
+    def own(p: Population) -> EstimateLike:
+        if isinstance(p.pain, NotAvailable):
+            return p.pain
+        shift = p.pain.shift
+        if plan is not None and plan.instrument.scale in ORDERED_WORDS:
+            return _not_drawn(shift, "four words have no place on a line from 0 to 100")
+        return shift
+
+    if plan is None or plan.moment not in INJECTION:
+        return None, own
+    low, high = plan.instrument.low, plan.instrument.high
+    factor = 100 / (high - low)
+    scaled = "" if factor == 1 else f"your scale of {low:g} to {high:g} stretched to 0 to 100 for drawing"
+    meaning = (
+        f"middle difference in pain at {plan.moment} (Hodges-Lehmann); published differences are of mean injection pain"
+    )
+    return _panel("pain", "of 100", meaning, factor, scaled), own
+
+
+def _turned(never: EstimateLike) -> EstimateLike:
+    """Share numb instead of share not numb."""
+    if isinstance(never, NotAvailable):
+        return never
+    span = never.interval
+    return dataclasses.replace(
+        never,
+        quantity="numb_by_horizon_difference",
+        estimate=-never.estimate,
+        interval=Interval(low=-span.high, high=-span.low, level=span.level, method=span.method),
+    )
+
+
+def _not_drawn(shift: EstimateLike, reason: str) -> NotAvailable:
+    return NotAvailable(
+        quantity=shift.quantity,
+        contrast=shift.contrast,
+        code="no_common_scale",
+        reason=reason,
+        unit=shift.unit,
+        method=shift.method,
+        n=shift.n,
+    )
+
+
+def _filled(
+    panel: ContextPanel,
+    own: Own,
+    techniques: tuple[str, ...],
+    population: Callable[[str], Population | None],
+    overall: Population,
+    table: PublishedTable,
+) -> ContextPanel:
+    of_outcome = sorted(
+        (r for r in table.ranges if r.outcome in (panel.outcome, *ALSO_TOLD[panel.outcome])),
+        key=lambda r: (r.year, r.id),
+    )
+    groups = []
+    for technique in techniques:
+        found = population(technique)
+        beside = [r for r in of_outcome if technique in r.techniques]
+        mine = _too_few(panel, overall) if found is None else own(found)
+        drawn = tuple(r for r in beside if r.outcome == panel.outcome and r.drawn() is not None)
+        listed = tuple(r for r in beside if r not in drawn)
+        groups.append(ContextGroup(technique=technique, own=mine, drawn=drawn, listed=listed))
+    other = sum(not set(r.techniques) & set(techniques) for r in of_outcome)
+    return dataclasses.replace(panel, groups=tuple(groups), other=other)
+
+
+def _too_few(panel: ContextPanel, overall: Population) -> NotAvailable:
+    return NotAvailable(
+        quantity=panel.outcome,
+        contrast=overall.wait_difference.contrast,
+        code="not_analysed",
+        reason="this technique was not analysed by itself",
+        unit=panel.unit,
+        method="",
+        n=Counts(cases=0, onsets=0),
+    )
+
+
+def _shown(panels: list[ContextPanel]) -> tuple[PublishedRange, ...]:
+    seen = {r.id: r for panel in panels for group in panel.groups for r in (*group.drawn, *group.listed)}
+    return tuple(sorted(seen.values(), key=lambda r: (r.year, r.id)))
+
+
+def _words(shown: tuple[PublishedRange, ...], agents: tuple[str, ...], protocol: Protocol) -> tuple[str, ...]:
+    """What differs between the published results shown and this practice, in counts."""
+    if not shown:
+        return ("No published result in the table shares a technique with these cases.",)
+    n = len(shown)
+    texts = [f"{n} published result{'' if n == 1 else 's'} share a technique with these cases, whatever they found."]
+    if n == 1:
+        texts = ["One published result shares a technique with these cases."]
+    other = [r for r in shown if r.agent and r.agent not in agents]
+    if other:
+        names = ", ".join(sorted({r.agent for r in other}))
+        texts.append(f"Agent: {len(other)} of {n} used another anaesthetic than these cases ({names}).")
+    by_test = [
+        f"{sum(r.test_method == method for r in shown)} by {name}"
+        for method, name in TEST_NAMES.items()
+        if any(r.test_method == method for r in shown)
+    ]
+    unread = sum(not r.test_method for r in shown)
+    told = [*by_test, *([f"{unread} by a test that was not read"] if unread else [])]
+    texts.append(f"Test: here teeth were tested by cold; of the published results {', '.join(told)}.")
+    inflamed = sum("pulpitis" in r.patients or "pulpally" in r.patients for r in shown)
+    children = sum("children" in r.patients for r in shown)
+    volunteers = sum("volunteers" in r.patients for r in shown)
+    who = [f"{k} of {name}" for k, name in
+           ((volunteers, "volunteers"), (inflamed, "inflamed pulps"), (children, "children")) if k]  # fmt: skip
+    if who:
+        texts.append(f"Patients: {', '.join(who)}. None of this is adjusted for.")
+    if not protocol.study.randomised:
+        texts.append("Most published arms were allocated at random; yours were not.")
+    return tuple(texts)
