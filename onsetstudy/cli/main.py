@@ -14,6 +14,7 @@ __all__ = ["main", "onsetstudy"]
 DOORS = {
     "allocate": ("onsetstudy.cli.allocate", "Draw the list of arms, sealed files and slips to print."),
     "open-slip": ("onsetstudy.cli.open_slip", "Open the next allocation slip for a case, and log it."),
+    "cartridge": ("onsetstudy.cli.cartridge", "Work out what a mixed cartridge holds. Not a dosing tool."),
     "check": ("onsetstudy.cli.check", "Check records and list everything that has to be mended."),
     "demo": ("onsetstudy.cli.demo", "Make the invented demo study anew."),
     "report": ("onsetstudy.cli.report", "Write the quarterly report (HTML, PDF and JSON)."),

@@ -17,11 +17,13 @@ FloatArray = NDArray[np.float64]
 StrArray = NDArray[np.str_]
 
 MODES = ("none", "add", "replace")
-CARTRIDGE_ML = (1.0, 2.5)
-PERCENT = (0.25, 5.0)
-DILUTION = (20_000.0, 400_000.0)
-BICARBONATE_ML = (0.0, 1.0)
-BICARBONATE_PERCENT = (1.0, 10.0)
+RANGES = (
+    ("cartridge_ml", "mL of cartridge", 1.0, 2.5),
+    ("agent_percent", "% of anaesthetic", 0.25, 5.0),
+    ("bicarbonate_ml", "mL of bicarbonate", 0.0, 1.0),
+    ("bicarbonate_percent", "% of bicarbonate", 1.0, 10.0),
+    ("dilution", "as n of the dilution 1:n", 20_000.0, 400_000.0),
+)
 MG_PER_ML_OF_PERCENT = 10.0
 UG_PER_G = 1e6
 # 8.4 % is labelled as 1 mEq/mL, that is 84 mg to the mmol (the exact mass, 84.007, differs in the fifth digit).
@@ -90,23 +92,16 @@ def mix(preparation: Preparation) -> Mixture:
     .. [1] Label of sodium bicarbonate injection: 84 mg = 1 mEq, 8.4 % = 1 mEq/mL.
     """
     p = preparation
-    numbers = np.broadcast_arrays(
-        *(
-            np.atleast_1d(np.asarray(v, dtype=np.float64))
-            for v in (p.cartridge_ml, p.agent_percent, p.bicarbonate_ml, p.bicarbonate_percent, p.dilution)
-        ),
-        np.zeros(np.atleast_1d(np.asarray(p.mode, dtype=str)).shape),
+    given = tuple(
+        np.atleast_1d(np.asarray(v, dtype=np.float64))
+        for v in (p.cartridge_ml, p.agent_percent, p.bicarbonate_ml, p.bicarbonate_percent, p.dilution)
     )
-    cartridge, percent, bicarbonate, strength, dilution = numbers[:5]
-    mode = np.broadcast_to(np.atleast_1d(np.asarray(p.mode, dtype=str)), cartridge.shape)
-    problems = [
-        *_outside("cartridge_ml", "mL of cartridge", cartridge, CARTRIDGE_ML),
-        *_outside("agent_percent", "% of anaesthetic", percent, PERCENT),
-        *_outside("bicarbonate_ml", "mL of bicarbonate", bicarbonate, BICARBONATE_ML),
-        *_outside("bicarbonate_percent", "% of bicarbonate", strength, BICARBONATE_PERCENT),
-        *_outside("dilution", "as n of the dilution 1:n", np.where(np.isinf(dilution), np.nan, dilution), DILUTION),
-        *_contradictions(mode, bicarbonate, cartridge),
-    ]
+    mode = np.atleast_1d(np.asarray(p.mode, dtype=str))
+    problems = [problem for values, rule in zip(given, RANGES, strict=True) for problem in _outside(values, *rule)]
+    *numbers, _ = np.broadcast_arrays(*given, np.zeros(mode.shape))
+    cartridge, percent, bicarbonate, strength, dilution = numbers
+    mode = np.broadcast_to(mode, cartridge.shape)
+    problems += _contradictions(mode, bicarbonate, cartridge)
     if problems:
         raise DesignError(problems)
     drawn = np.where(mode == "replace", bicarbonate, 0.0)
@@ -142,10 +137,9 @@ def deposited_mg(mixture: Mixture, volume_ml: ArrayLike) -> tuple[FloatArray, Fl
     return mixture.drug_mg_per_ml * volume, mixture.vasoconstrictor_ug_per_ml * volume / 1000
 
 
-def _outside(name: str, unit: str, values: FloatArray, admitted: tuple[float, float]) -> list[Problem]:
-    """One problem per field, at the first value that no cartridge has."""
-    low, high = admitted
-    wrong = np.flatnonzero((values < low) | (values > high))
+def _outside(values: FloatArray, name: str, unit: str, low: float, high: float) -> list[Problem]:
+    """One problem per field, at the first value that no cartridge has; an infinite dilution is none at all."""
+    wrong = np.flatnonzero(((values < low) | (values > high)) & ~(np.isposinf(values) & (name == "dilution")))
     if not wrong.size:
         return []
     value = f"{values[wrong[0]]:g}"

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from onsetstudy.core.errors import DesignError, Problem, Where
 from onsetstudy.doses.results import DoseFlag
 
-__all__ = ["MIXING_TEXTS", "MixingCases", "check_mixing"]
+__all__ = ["MIXING_TEXTS", "MixingCases", "check_mixing", "refuse_precipitate"]
 
 FloatArray = NDArray[np.float64]
 StrArray = NDArray[np.str_]
@@ -18,6 +19,7 @@ StrArray = NDArray[np.str_]
 LATE_MIN = 10.0
 CLOUDY_MIN = 18.0
 USUAL_RATIO = (1 / 20, 1 / 8)
+PRECIPITATES = 1 / 10
 
 MIXING_TEXTS = {
     "bupivacaine_precipitates": "buffered bupivacaine, which precipitates after small amounts of bicarbonate",
@@ -48,6 +50,25 @@ class MixingCases:
     agent: StrArray
     ratio: FloatArray
     since_mixing_min: FloatArray
+
+
+def refuse_precipitate(agent: str, ratio: float) -> None:
+    """Refuse a mixture that is known to fall out of solution: bupivacaine with one part of bicarbonate in ten.
+
+    Raises
+    ------
+    DesignError
+        If the agent is bupivacaine and ``ratio``, bicarbonate to cartridge by volume, is a tenth or more.
+    """
+    if agent == "bupivacaine" and ratio >= PRECIPITATES - 1e-9:
+        raise DesignError(
+            Problem(
+                what="bupivacaine at one part of bicarbonate in ten precipitates",
+                where=Where(key="bicarbonate_ml"),
+                mend="do not mix it so; check agent and volume",
+                code="mixing",
+            )
+        )
 
 
 def check_mixing(cases: MixingCases) -> tuple[tuple[int, DoseFlag], ...]:

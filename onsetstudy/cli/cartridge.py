@@ -1,0 +1,216 @@
+"""``onsetstudy cartridge``."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from onsetstudy.protocol.vocabulary import CODES
+
+if TYPE_CHECKING:
+    from onsetstudy.doses.cartridge import Preparation
+    from onsetstudy.doses.dose_check import DoseCases
+    from onsetstudy.doses.limits import LimitsTable
+    from onsetstudy.doses.results import Mixture
+
+__all__ = ["command"]
+
+WIDTH = 100
+ROWS = (
+    ("volume, mL", "volume_ml", 2),
+    ("drug, mg", "drug_mg", 1),
+    ("drug, mg/mL", "drug_mg_per_ml", 3),
+    ("vasoconstrictor, µg", "vasoconstrictor_ug", 1),
+    ("vasoconstrictor, µg/mL", "vasoconstrictor_ug_per_ml", 3),
+    ("bicarbonate, mmol/L", "bicarbonate_mmol_per_l", 2),
+    ("parts of anaesthetic to one of bicarbonate", "parts_to_one", 1),
+)
+# Measured and published, never computed from the amounts mixed.
+LIDOCAINE_PH = (
+    ("plain lidocaine with epinephrine, as published", 3.85),
+    ("buffered lidocaine with epinephrine, as published", 7.31),
+)
+OTHER_PH = (("acid end of cartridges with a vasoconstrictor", 3.0), ("their other end", 5.0))
+TISSUE_PH = (("body fluid", 7.4),)
+
+
+@click.command("cartridge", short_help="Work out what a mixed cartridge holds.")
+@click.argument("cartridge_ml", type=float, metavar="CARTRIDGE_ML")
+@click.argument("bicarbonate_ml", type=float, metavar="BICARBONATE_ML")
+@click.option("--mode", type=click.Choice(("add", "replace")), required=True,
+              help="Bicarbonate on top (add), or in place of the same volume drawn out first (replace).")  # fmt: skip
+@click.option("--agent", type=click.Choice(CODES["agent"]), default="lidocaine", show_default=True)
+@click.option("--percent", type=float, default=2.0, show_default=True, help="Strength of the anaesthetic, %.")
+@click.option("--vasoconstrictor", type=click.Choice(("none", "epinephrine", "levonordefrin")), default="epinephrine",
+              show_default=True)  # fmt: skip
+@click.option("--dilution", type=float, default=100_000, show_default=True, help="n of the dilution 1:n.")
+@click.option("--bicarbonate-percent", type=float, default=8.4, show_default=True, help="Strength of the bicarbonate.")
+@click.option("--since-mixing", type=click.FloatRange(min=0), help="Minutes from mixing to injecting.")
+@click.option("--ph", type=float, help="Measured pH of your own mixture, for the free-base illustration.")
+@click.option("--pka", type=float, help="pKa to use instead of that of teaching tables; with --temperature.")
+@click.option("--temperature", type=float, help="Temperature of that pKa, degrees Celsius.")
+@click.option("--weight", type=click.FloatRange(10, 300), help="Weight in kg: shows limits of dose. Not a dosing tool.")
+@click.option("--age-band", type=click.Choice(CODES["age_band"]), help="Age, for limits and rules of children.")
+@click.option("--limits", type=click.Path(path_type=Path, dir_okay=False),
+              help="Table of dose limits  [default: the one that comes with the package]")  # fmt: skip
+def command(
+    cartridge_ml: float,
+    bicarbonate_ml: float,
+    mode: str,
+    agent: str,
+    percent: float,
+    vasoconstrictor: str,
+    dilution: float,
+    bicarbonate_percent: float,
+    since_mixing: float | None,
+    ph: float | None,
+    pka: float | None,
+    temperature: float | None,
+    weight: float | None,
+    age_band: str | None,
+    limits: Path | None,
+) -> int:
+    """Work out what a cartridge of CARTRIDGE_ML holds once BICARBONATE_ML is mixed in.
+
+    Arithmetic of volumes and amounts, the share of free base as an illustration, and cautions. No pH and no minutes
+    are predicted. This is not a dosing tool.
+    """
+    import numpy as np
+
+    from onsetstudy.doses.cartridge import Preparation, mix
+    from onsetstudy.doses.mixing import refuse_precipitate
+
+    if (pka is None) != (temperature is None):
+        raise click.UsageError("Give --pka and --temperature together: a pKa holds at one temperature.")
+    none = vasoconstrictor == "none"
+    mixed_in = Preparation(
+        cartridge_ml=cartridge_ml,
+        agent_percent=percent,
+        mode=["none", mode],
+        bicarbonate_ml=[0.0, bicarbonate_ml],
+        bicarbonate_percent=bicarbonate_percent,
+        dilution=np.inf if none else dilution,
+    )
+    mixture = mix(mixed_in)
+    refuse_precipitate(agent, bicarbonate_ml / cartridge_ml)
+    with_what = "without a vasoconstrictor" if none else f"with {vasoconstrictor} 1:{dilution:,.0f}"
+    how = "added on top" if mode == "add" else "in place of as much anaesthetic"
+    click.echo(f"{cartridge_ml:g} mL of {agent} {percent:g} % {with_what}, {bicarbonate_ml:g} mL of "
+               f"{bicarbonate_percent:g} % sodium bicarbonate {how}.")  # fmt: skip
+    click.echo("")
+    _say_mixture(mixture)
+    _say_free_base(agent, ph, None if pka is None or temperature is None else (pka, temperature))
+    if weight is not None or age_band is not None or limits is not None:
+        from onsetstudy.files.tables import read_dose_limits
+
+        one = _one_case(mixture, mixed_in, (agent, vasoconstrictor, age_band or ""), weight)
+        _say_limits(one, read_dose_limits(limits))
+    _say_cautions(agent, mixture, cartridge_ml, since_mixing)
+    return 0
+
+
+def _wrapped(text: str) -> None:
+    click.echo(textwrap.fill(text, WIDTH))
+
+
+def _say_mixture(mixture: Mixture) -> None:
+    click.echo(f"{'':44}{'as packed':>12}{'mixed':>12}")
+    for label, name, places in ROWS:
+        cells = [f"{v:.{places}f}" if v < float("inf") else "-" for v in getattr(mixture, name)]
+        click.echo(f"{label:44}{cells[0]:>12}{cells[1]:>12}")
+    packed, mixed = (float(v) for v in mixture.drug_mg)
+    if mixed < packed:
+        _wrapped(f"The mixed cartridge holds {100 * (1 - mixed / packed):.0f} % less drug than the packed one: compare "
+                 "arms on the milligrams deposited.")  # fmt: skip
+    else:
+        _wrapped("The mixed cartridge holds the same drug in more volume: it takes all of it to give the same dose.")
+
+
+def _say_free_base(agent: str, ph: float | None, own: tuple[float, float] | None) -> None:
+    from onsetstudy.doses.free_base import PKa, illustrate_free_base, pka_of
+
+    constant = pka_of(agent) if own is None else PKa(
+        agent=agent, pka=own[0], temperature_c=own[1], source="stated on the command line", label="stated"
+    )  # fmt: skip
+    solutions = (LIDOCAINE_PH if agent == "lidocaine" else OTHER_PH) + TISSUE_PH
+    if ph is not None:
+        solutions += (("your mixture, as measured", ph),)
+    found = illustrate_free_base(solutions, constant)
+    where = "temperature not stated" if found.temperature_c is None else f"at {found.temperature_c:g} degrees"
+    click.echo("")
+    click.echo(f"Free base, an illustration (pKa {found.pka:g}, {where}):")
+    for name, value, percent in found.rows:
+        digits = f"{percent:.4f}" if percent < 1 else f"{percent:.1f}"
+        click.echo(f"  {name}, pH {value:g}: {digits} %")
+    for caution in found.caution:
+        _wrapped(caution.text)
+    _wrapped(f"pKa: {found.source}.")
+
+
+def _say_limits(case: DoseCases, table: LimitsTable) -> None:
+    from onsetstudy.doses.dose_check import check_doses, lowest_limits
+
+    agent, vasoconstrictor, band = str(case.agent[0]), str(case.vasoconstrictor[0]), str(case.age_band[0])
+    weight = float(case.weight_kg[0])
+    at = f"at {weight:g} kg" if weight == weight else "without a weight, absolute limits only"
+    age = f"age {band}" if band else "age not given, so none of children"
+    click.echo("")
+    click.echo(f"Limits {at}, {age}, table dated {table.date}. This is not a dosing tool.")
+    held = {"drug": float(case.drug_mg[0]), "vasoconstrictor": float(case.vasoconstrictor_mg[0])}
+    for name in ("label", "conservative"):
+        lines = tuple(line for line in table.limits if line.list_name == name and not line.heart)
+        for of in held:
+            used = lowest_limits(case, lines, of=of).used(0)
+            if used is not None:
+                share = "" if held[of] == 0 else f", as much as {used.max_mg / held[of]:.1f} such cartridges hold"
+                click.echo(f"  {used.substance}: {used.max_mg:.4g} mg{share} ({used.text}; {used.source})")
+            elif of == "drug":
+                click.echo(f"  {agent}: no limit of the {name} list can be told")
+    for line in table.limits:
+        if line.heart and line.max_mg and line.substance == vasoconstrictor:
+            click.echo(f"  {line.substance} in significant heart disease: {line.max_mg:.4g} mg ({line.source})")
+    for rule in table.rules:
+        if rule.substance == agent:
+            click.echo(f"  {rule.text[:1].upper()}{rule.text[1:]} ({rule.source})")
+    _wrapped("The lowest limit that applies counts, drug and vasoconstrictor alike. Check the label and the patient.")
+    for _, flag in check_doses(case, table):
+        if flag.code not in ("age_rule", "vasoconstrictor_heart"):
+            _wrapped(f"One such cartridge: {flag.text}")
+
+
+def _one_case(mixture: Mixture, mixed_in: Preparation, codes: tuple[str, str, str], weight: float | None) -> DoseCases:
+    """One mixed cartridge as a case; ``codes`` are agent, vasoconstrictor and age band."""
+    import numpy as np
+
+    from onsetstudy.doses.dose_check import DoseCases
+
+    agent, vasoconstrictor, age_band = (np.array([code]) for code in codes)
+    return DoseCases(
+        agent=agent,
+        vasoconstrictor=vasoconstrictor,
+        drug_mg=mixture.drug_mg[1:],
+        vasoconstrictor_mg=mixture.vasoconstrictor_ug[1:] / 1000,
+        weight_kg=np.array([np.nan if weight is None else weight]),
+        age_band=age_band,
+        agent_percent=np.atleast_1d(np.asarray(mixed_in.agent_percent, dtype=float)),
+        cartridge_ml=np.atleast_1d(np.asarray(mixed_in.cartridge_ml, dtype=float)),
+    )
+
+
+def _say_cautions(agent: str, mixture: Mixture, cartridge_ml: float, since_mixing: float | None) -> None:
+    import numpy as np
+
+    from onsetstudy.doses.mixing import MixingCases, check_mixing
+
+    since = np.nan if since_mixing is None else since_mixing
+    one = MixingCases(
+        agent=np.array([agent]), ratio=mixture.bicarbonate_ml[1:] / cartridge_ml, since_mixing_min=np.array([since])
+    )
+    click.echo("")
+    for _, flag in check_mixing(one):
+        _wrapped(flag.text)
+    _wrapped("Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy or if there are "
+             "particles.")  # fmt: skip

@@ -1,0 +1,94 @@
+"""The cartridge on the command line: numbers of the tables, an illustration that says so, cautions every time."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from click.testing import CliRunner
+
+from onsetstudy.cli.main import onsetstudy
+from onsetstudy.core.errors import DesignError, RecordsError
+
+
+def run(*arguments):
+    found = CliRunner().invoke(onsetstudy, ["cartridge", *arguments], standalone_mode=False)
+    if found.exception is not None and not isinstance(found.exception, SystemExit):
+        raise found.exception
+    return found.output
+
+
+def numbers(output, label):
+    line = next(line for line in output.splitlines() if line.startswith(label))
+    return re.findall(r"-|\d+\.\d+", line[44:])
+
+
+def test_the_mixture_is_that_of_the_dilution_table(reference):
+    ref = reference("cartridge_dilution")
+    output = run("1.8", "0.18", "--mode", "replace")
+    for label, name in (
+        ("volume, mL", "volume_ml"), ("drug, mg ", "drug_mg"), ("drug, mg/mL", "drug_mg_per_ml"),
+        ("vasoconstrictor, µg ", "vasoconstrictor_ug"), ("vasoconstrictor, µg/mL", "vasoconstrictor_ug_per_ml"),
+        ("bicarbonate, mmol/L", "bicarbonate_mmol_per_l"),
+    ):  # fmt: skip
+        ref.check(f"1.8 0.18 replace: {name}", float(numbers(output, label)[1]))
+    assert "holds 10 % less drug than the packed one" in output
+    assert numbers(output, "parts of anaesthetic") == ["-", "9.0"]
+
+
+def test_every_answer_says_what_it_is_not():
+    output = run("1.7", "0.17", "--mode", "add")
+    assert "An illustration of the chemistry, never a prediction of minutes" in output
+    assert "The pH of your own mixture is not predicted" in output
+    assert "temperature not stated" in output
+    assert "may be regulated where you work" in output
+    assert "Limits" not in output
+    assert "safe" not in output.lower()
+    assert "as published, pH 7.31: 20.4 %" in output
+
+
+def test_a_weight_shows_limits_with_their_date_and_source():
+    output = " ".join(run("1.8", "0.18", "--mode", "add", "--weight", "20", "--age-band", "4-11").split())
+    assert "Limits at 20 kg, age 4-11, table dated 2026-11-25. This is not a dosing tool." in output
+    assert "lidocaine: 140 mg, as much as 3.9 such cartridges hold (label, 7 mg/kg; label of lidocaine 2 %" in output
+    assert "epinephrine: 0.2 mg, as much as 11.1 such cartridges hold" in output
+    assert "children under 10 years rarely need more than half a cartridge" in output
+    without = run("1.8", "0.18", "--mode", "add", "--age-band", "18-39")
+    assert "without a weight, absolute limits only" in without
+    assert "lidocaine: 500 mg" in without
+
+
+def test_a_measured_ph_and_a_stated_pka_are_used():
+    output = run("1.8", "0.18", "--mode", "add", "--ph", "7.6", "--pka", "7.6", "--temperature", "36")
+    assert "(pKa 7.6, at 36 degrees)" in output
+    assert "your mixture, as measured, pH 7.6: 50.0 %" in output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "error", "words"),
+    [
+        (("18", "0.18", "--mode", "add"), DesignError, "18 mL of cartridge cannot be. Give a number from 1 to 2.5."),
+        (("1.8", "0", "--mode", "add"), DesignError, "the mode is add, but there is no bicarbonate"),
+        (("1.8", "0.18", "--mode", "add", "--agent", "bupivacaine", "--percent", "0.5"), DesignError, "precipitates"),
+        (("1.8", "0.18", "--mode", "add", "--ph", "70"), DesignError, "70 is not a pH"),
+        (("1.8", "0.18", "--mode", "add", "--limits", "nowhere.toml"), RecordsError, "there is no file nowhere.toml"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_its_mend(arguments, error, words):
+    with pytest.raises(error) as told:
+        run(*arguments)
+    assert words in str(told.value)
+
+
+def test_a_pka_without_its_temperature_is_not_understood():
+    found = CliRunner().invoke(onsetstudy, ["cartridge", "1.8", "0.18", "--mode", "add", "--pka", "7.7"])
+    assert found.exit_code == 2
+    assert "a pKa holds at one temperature" in found.output
+
+
+def test_cautions_about_the_mixture_are_told():
+    late = run("1.8", "0.18", "--mode", "add", "--agent", "mepivacaine", "--percent", "3", "--vasoconstrictor", "none",
+               "--since-mixing", "20")  # fmt: skip
+    assert "Mepivacaine may cloud" in late
+    assert "without a vasoconstrictor" in late
+    assert numbers(late, "vasoconstrictor, µg ") == ["0.0", "0.0"]
