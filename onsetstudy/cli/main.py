@@ -13,6 +13,7 @@ __all__ = ["main", "onsetstudy"]
 
 DOORS = {
     "allocate": ("onsetstudy.cli.allocate", "Draw the list of arms, sealed files and slips to print."),
+    "lock": ("onsetstudy.cli.lock", "Lock the protocol before the first case; amend it later with a reason."),
     "open-slip": ("onsetstudy.cli.open_slip", "Open the next allocation slip for a case, and log it."),
     "cartridge": ("onsetstudy.cli.cartridge", "Work out what a mixed cartridge holds. Not a dosing tool."),
     "check": ("onsetstudy.cli.check", "Check records and list everything that has to be mended."),

@@ -38,7 +38,7 @@ from onsetstudy.protocol.model import (
 )
 from onsetstudy.protocol.vocabulary import SCALES
 
-__all__ = ["check_protocol", "protocol_digest"]
+__all__ = ["check_protocol", "content_digest", "normalised_content", "protocol_digest"]
 
 
 def check_protocol(content: Mapping[str, Any], *, file: str = "") -> Protocol:
@@ -79,10 +79,22 @@ def protocol_digest(read: ProtocolFile) -> str:
 
     Tables that are left out do not count: a protocol keeps its digest when the package learns new ones.
     """
-    text = json.dumps(
-        read.model_dump(mode="json", exclude_none=True), sort_keys=True, ensure_ascii=False, separators=(",", ":")
-    )
+    return content_digest(_dump(read))
+
+
+def content_digest(content: Mapping[str, Any]) -> str:
+    """SHA-256 of normalised content."""
+    text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def normalised_content(content: Mapping[str, Any]) -> dict[str, Any]:
+    """The content of a checked protocol file with every default filled in: what the digest is of."""
+    return _dump(ProtocolFile.model_validate(dict(content)))
+
+
+def _dump(read: ProtocolFile) -> dict[str, Any]:
+    return read.model_dump(mode="json", exclude_none=True)
 
 
 def _key(location: tuple[int | str, ...]) -> str:

@@ -21,6 +21,7 @@ from onsetstudy.report.figures.canvas import Drawing
 from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import counted, day, decimal, level, listed, p_text, quarter, tidy
 from onsetstudy.report.sections.allocation import allocation_blocks
+from onsetstudy.report.sections.planned import planned_section
 from onsetstudy.report.words import (
     answer,
     axis_ends,
@@ -64,17 +65,23 @@ def compose(results: StudyResults) -> Document:
         notice="All data in this report are invented." if study.invented else "",
         running=f"{study.title} · {results.quarter}" + (f" · {invented}" if study.invented else ""),
         date=results.period_end,
-        sections=(
-            _first_page(results),
-            _who(results),
-            _onset(results),
-            _comfort(results),
-            _everywhere(results),
-            _more(results),
-            _quality(results),
-            _cautions(results),
-            _statistician(results),
-        ),
+        sections=tuple(section for section in _sections(results) if section is not None),
+    )
+
+
+def _sections(results: StudyResults) -> tuple[Section | None, ...]:
+    """Every section in the order in which a reader needs it; ``None`` where there is nothing to say."""
+    return (
+        _first_page(results),
+        _who(results),
+        _onset(results),
+        _comfort(results),
+        _everywhere(results),
+        _more(results),
+        _quality(results),
+        _cautions(results),
+        planned_section(results),
+        _statistician(results),
     )
 
 

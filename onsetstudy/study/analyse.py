@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.core.work import Progress
+from onsetstudy.protocol.lock import lock_standing
+from onsetstudy.protocol.lock_results import LockStanding, ProtocolLock
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.allocation import KeptList, as_allocated, review_allocation
 from onsetstudy.records.flow import case_flow
@@ -25,7 +27,7 @@ from onsetstudy.study.quality import data_quality
 from onsetstudy.study.results import Population, Provenance, StudyResults
 from onsetstudy.study.sensitivity import run_sensitivity
 
-__all__ = ["analyse"]
+__all__ = ["analyse", "standing_of"]
 
 PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels", "lifelines", "matplotlib", "seaborn", "typst")
 
@@ -36,6 +38,7 @@ def analyse(
     *,
     quarter: str | None = None,
     allocation: KeptList | None = None,
+    standing: LockStanding | None = None,
     progress: Progress | None = None,
 ) -> StudyResults:
     """Results of a study up to the end of a quarter.
@@ -51,6 +54,8 @@ def analyse(
     allocation : KeptList or None
         The list of slips of a randomised study. With it, arms are compared as allocated, whatever was injected, and
         the records are held against the list.
+    standing : LockStanding or None
+        Whether the protocol was locked before the first case, and kept; see ``standing_of``.
     progress : callable or None
         Called as ``(done, total, label)``.
 
@@ -101,7 +106,12 @@ def analyse(
         data_quality=data_quality(protocol, records, onset),
         more_needed=more_needed(protocol, overall.n, tuple(p.n.cases for p in by_quarter)),
         caution=study_cautions(
-            protocol, overall, n_clinicians=n_clinicians, looks=len(by_quarter), diagnostics=diagnostics
+            protocol,
+            overall,
+            n_clinicians=n_clinicians,
+            looks=len(by_quarter),
+            diagnostics=diagnostics,
+            standing=standing,
         ),
         provenance=Provenance(
             protocol_digest=protocol.digest,
@@ -112,7 +122,20 @@ def analyse(
         sensitivity=sensitivity,
         diagnostics=diagnostics,
         allocation=review,
+        standing=standing,
     )
+
+
+def standing_of(
+    protocol: Protocol,
+    records: Records,
+    lock: ProtocolLock | None,
+    changes: tuple[tuple[str, str, str], ...] = (),
+) -> LockStanding:
+    """Where the protocol stands against its lock and the first case of the records."""
+    days = pd.to_datetime(records.cases["case_date"])
+    first = None if days.empty else days.min().date()
+    return lock_standing(protocol, lock, first_case=first, changes=changes)
 
 
 def _until(cases: pd.DataFrame, this: Quarter) -> pd.DataFrame:

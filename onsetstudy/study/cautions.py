@@ -5,12 +5,18 @@ from __future__ import annotations
 from statistics import NormalDist
 
 from onsetstudy.core.results import Caution, Estimate
+from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.results import Diagnostics, Population
 
 __all__ = ["study_cautions"]
 
 SMALL_SAMPLE = 100
+PLAN_DOUBTS = {
+    "locked_late": "The protocol was locked after the first case: the plan may have been made with results in sight.",
+    "changed": "The protocol differs from the version that was locked last; see what was planned.",
+    "not_locked": "The protocol was never locked, so nothing shows that the plan came before the cases.",
+}
 
 
 def study_cautions(
@@ -20,6 +26,7 @@ def study_cautions(
     n_clinicians: int,
     looks: int,
     diagnostics: Diagnostics | None = None,
+    standing: LockStanding | None = None,
 ) -> tuple[Caution, ...]:
     """Cautions of one report.
 
@@ -49,6 +56,8 @@ def study_cautions(
                 "compared as if patients were different, so that their intervals are usually too wide.",
             )
         )
+    if standing is not None and standing.status in PLAN_DOUBTS:
+        found.append(Caution(code="plan_after_data", text=PLAN_DOUBTS[standing.status]))
     if looks > 1:
         text = f"Looked at {looks} times, once a quarter; the limits make no allowance for that."
         if looks < len(protocol.quarters):

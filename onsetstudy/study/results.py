@@ -18,6 +18,7 @@ from onsetstudy.core.results import (
 )
 from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.outcomes.results import PainComparison
+from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.results import AllocationReview
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
@@ -251,6 +252,7 @@ class StudyResults:
     sensitivity: tuple[Variation, ...] = ()
     diagnostics: Diagnostics | None = None
     allocation: AllocationReview | None = None
+    standing: LockStanding | None = None
 
     @property
     def this_quarter(self) -> Population | None:

@@ -1,0 +1,25 @@
+"""The protocol document as files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from onsetstudy.files.output import write_bytes
+from onsetstudy.protocol.lock_results import ProtocolLock
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.html import render_html
+from onsetstudy.report.pdf import render_pdf
+from onsetstudy.report.protocol_document import compose_protocol
+
+__all__ = ["write_protocol_document"]
+
+
+def write_protocol_document(
+    protocol: Protocol, lock: ProtocolLock | None, folder: str | Path, *, paper: str = "a4"
+) -> list[Path]:
+    """Write the protocol as HTML and PDF; returns the files written."""
+    document = compose_protocol(protocol, lock)
+    return [
+        write_bytes(Path(folder) / f"{document.id}.html", render_html(document).encode("utf-8")),
+        write_bytes(Path(folder) / f"{document.id}.pdf", render_pdf(document, paper=paper)),
+    ]

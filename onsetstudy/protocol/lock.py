@@ -1,0 +1,146 @@
+"""Locking a protocol: what was promised, on which day, and every change since with its reason."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from onsetstudy.core.errors import Problem, ProtocolError, Where
+from onsetstudy.protocol.lock_results import LockStanding, LockVersion, PlannedAnalysis, ProtocolLock
+from onsetstudy.protocol.model import Protocol
+
+__all__ = ["amend", "changed_keys", "first_lock", "lock_standing"]
+
+Changes = tuple[tuple[str, str, str], ...]
+ABSENT = "not there"
+# Tables of the protocol that say what is computed, against those that say how the study is run.
+PLAN_TABLES = ("analysis", "onset", "rescue", "pain", "anxiety", "looks", "testing", "population")
+
+
+def first_lock(protocol: Protocol, *, day: dt.date) -> ProtocolLock:
+    """Version 1, locked on ``day``."""
+    version = LockVersion(number=1, day=day.isoformat(), digest=protocol.digest, reason="first version")
+    return ProtocolLock(study_id=protocol.study.id, versions=(version,))
+
+
+def amend(lock: ProtocolLock, protocol: Protocol, *, changes: Changes, reason: str, day: dt.date) -> ProtocolLock:
+    """The next version.
+
+    Parameters
+    ----------
+    lock : ProtocolLock
+    protocol : Protocol
+        As it is now.
+    changes : tuple of (key, before, after)
+        From ``changed_keys``.
+    reason : str
+        Why; it is printed in the protocol document and the report.
+    day : date
+        Not before the version before.
+
+    Raises
+    ------
+    ProtocolError
+        If nothing changed, no reason is given, the study is another one or the day lies before the last version.
+    """
+    latest = lock.latest
+    problems = []
+
+    def problem(what: str, mend: str, code: str) -> None:
+        problems.append(Problem(what=what, where=Where(), mend=mend, code=code))
+
+    if protocol.study.id != lock.study_id:
+        problem(
+            f"the lock is of the study {lock.study_id}, not {protocol.study.id}", "give the lock of this study", "study"
+        )
+    elif protocol.digest == latest.digest:
+        problem(f"nothing has changed since version {latest.number} of {latest.day}", "", "unchanged")
+    elif not reason.strip():
+        keys = ", ".join(key for key, _, _ in changes[:5]) or "the protocol"
+        problem(
+            f"the locked protocol was changed ({keys}) without a reason", "give the reason of the amendment", "reason"
+        )
+    if day.isoformat() < latest.day:
+        problem(f"{day} lies before version {latest.number} of {latest.day}", "give the day of today", "day")
+    if problems:
+        raise ProtocolError(problems)
+    version = LockVersion(
+        number=latest.number + 1, day=day.isoformat(), digest=protocol.digest, reason=reason.strip(), changes=changes
+    )
+    return ProtocolLock(study_id=lock.study_id, versions=(*lock.versions, version))
+
+
+def changed_keys(before: Mapping[str, Any], after: Mapping[str, Any]) -> Changes:
+    """Keys that differ between two normalised contents, in order, with both values as JSON text."""
+    old, new = _flat(before), _flat(after)
+    return tuple(
+        (key, old.get(key, ABSENT), new.get(key, ABSENT))
+        for key in sorted(old.keys() | new.keys())
+        if old.get(key) != new.get(key)
+    )
+
+
+def _flat(content: Mapping[str, Any], stem: str = "") -> dict[str, str]:
+    flat: dict[str, str] = {}
+    for key, value in content.items():
+        name = f"{stem}.{key}" if stem else str(key)
+        if isinstance(value, Mapping):
+            flat |= _flat(value, name)
+        else:
+            flat[name] = json.dumps(value, ensure_ascii=False, sort_keys=True)
+    return flat
+
+
+def lock_standing(
+    protocol: Protocol, lock: ProtocolLock | None, *, first_case: dt.date | None, changes: Changes = ()
+) -> LockStanding:
+    """Whether the plan was made before the first case and was kept, and which analyses it named.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        The one that the report follows.
+    lock : ProtocolLock or None
+        ``None``: never locked.
+    first_case : date or None
+        Day of the first case recorded.
+    changes : tuple of (key, before, after)
+        Against the version locked last, if the protocol differs from it.
+    """
+    first = "" if first_case is None else first_case.isoformat()
+    if lock is None:
+        status = "not_locked"
+    elif lock.latest.digest != protocol.digest:
+        status = "changed"
+    else:
+        status = "locked_before" if not first or lock.versions[0].day <= first else "locked_late"
+    versions = () if lock is None else lock.versions
+    return LockStanding(
+        status=status,
+        first_case=first,
+        versions=versions,
+        changes=changes if status == "changed" else (),
+        analyses=_analyses(protocol, versions, first),
+    )
+
+
+def _analyses(protocol: Protocol, versions: tuple[LockVersion, ...], first: str) -> tuple[PlannedAnalysis, ...]:
+    late = [v for v in versions[1:] if first and v.day > first]
+
+    def touched(*tables: str) -> str:
+        days = [v.day for v in late if any(key.split(".")[0] in tables for key, _, _ in v.changes)]
+        return days[-1] if days else ""
+
+    plan = protocol.plan
+    found = [PlannedAnalysis(analysis=plan.primary, status="primary", amended=touched(*PLAN_TABLES))]
+    found += [PlannedAnalysis(analysis=s, status="secondary", amended=touched(*PLAN_TABLES)) for s in plan.secondary]
+    found += [PlannedAnalysis(analysis=s, status="sensitivity", amended=touched("analysis")) for s in plan.sensitivity]
+    named = {plan.primary, *plan.secondary}
+    outcomes = ("success_by_target", "hazard_ratio", "restricted_wait", "never_numb", "pain")
+    others = [o for o in outcomes if o not in named and (o != "pain" or protocol.pain is not None)]
+    found += [
+        PlannedAnalysis(analysis=o, status="described") for o in (*others, "by_quarter", "by_technique", "by_practice")
+    ]
+    return tuple(found)

@@ -1,0 +1,325 @@
+"""The protocol as a document, in the order of the SPIRIT 2025 items that apply.
+
+Chan A-W and others. SPIRIT 2025 statement: updated guideline for protocols of randomised trials. BMJ 2025;389:e081477.
+The order of the items is from memory; the words are this package's own.
+"""
+
+from __future__ import annotations
+
+from onsetstudy.protocol.lock_results import ProtocolLock
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table
+from onsetstudy.report.numbers import counted, day, listed
+from onsetstudy.report.words import plain_words
+
+__all__ = ["compose_protocol"]
+
+SCALE = {"mdas": "modified dental anxiety scale", "das": "dental anxiety scale", "nrs11": "numeric scale"}
+TO_BE_WRITTEN = "To be written by a person:"
+PRIMARY = {
+    "success_by_target": "share of teeth numb by the target minute",
+    "hazard_ratio": "rate of becoming numb (hazard ratio)",
+    "restricted_wait": "mean wait up to the horizon",
+    "never_numb": "share of teeth that never became numb",
+    "pain": "pain at the injection",
+    "anxiety_change": "change of anxiety within the patient",
+    "painless_share": "share of painless injections",
+}
+CHOICES = {
+    "confirmations_1": "one test confirms",
+    "confirmations_2": "two tests confirm",
+    "rescue_other_way": "supplements taken the other way",
+    "accept_unconfirmed": "an unconfirmed last test accepted",
+    "control_ignored": "the control tooth ignored",
+    "first_cases_left_out": "the first cases of every operator left out",
+    "per_protocol": "cases prepared as planned only",
+}
+BOUNDARIES = {
+    "obrien_fleming": "alpha spending of O'Brien and Fleming type",
+    "pocock": "alpha spending of Pocock type",
+    "power": "alpha spending by a power of the information",
+    "anytime": "an anytime-valid sequential test, so that anybody may look whenever they like",
+    "none": "no allowance; every look but the last is a description",
+}
+
+
+def compose_protocol(protocol: Protocol, lock: ProtocolLock | None) -> Document:
+    """Protocol document; what only a person can say and has not said is marked."""
+    study = protocol.study
+    first = lock.latest.day if lock is not None else protocol.quarters[0].first_day.isoformat()
+    version = f"version {lock.latest.number}" if lock is not None else "not locked"
+    return Document(
+        id=f"{study.id}-protocol",
+        title=study.title,
+        kicker=f"Protocol, {version}",
+        subtitle=study.question,
+        notice="This protocol is of an invented study." if study.invented else "",
+        running=f"{study.title} · protocol, {version}",
+        date=first,
+        sections=(
+            _administrative(protocol, lock),
+            _open_science(protocol),
+            _introduction(protocol),
+            _participants(protocol),
+            _outcomes(protocol),
+            _size_and_recruitment(protocol),
+            _assignment(protocol),
+            _data(protocol),
+            _oversight(protocol),
+            _ethics(protocol, lock),
+        ),
+    )
+
+
+def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
+    text = dict(protocol.conduct.texts).get(topic, "").strip() if protocol.conduct else ""
+    if text:
+        return Paragraph(text=f"{asked}: {text}.".replace("..", "."))
+    return Paragraph(text=f"{TO_BE_WRITTEN} {asked[:1].lower()}{asked[1:]} (conduct.{topic}).", role="absent")
+
+
+def _section(identity: str, title: str, *blocks: Block) -> Section:
+    return Section(id=identity, title=title, blocks=tuple(blocks))
+
+
+def _administrative(protocol: Protocol, lock: ProtocolLock | None) -> Section:
+    blocks: list[Block] = []
+    if lock is None:
+        blocks.append(Paragraph(text="This protocol is not locked: lock it before the first case.", role="absent"))
+    else:
+        rows = tuple((f"{v.number}", day(v.day), v.reason, _keys(v.changes), v.digest[:12]) for v in lock.versions)
+        columns = ("version", "day", "reason", "changed", "SHA-256")
+        blocks.append(Table(caption="Versions of this protocol", columns=columns, rows=rows, align="lllll"))
+    blocks += [
+        Pairs(rows=(("Study", protocol.study.id), ("Protocol, SHA-256", protocol.digest))),
+        _said(protocol, "roles", "Who is responsible for what, by role and not by name of patients"),
+    ]
+    return _section("answer", "Administrative information", *blocks)
+
+
+def _keys(changes: tuple[tuple[str, str, str], ...]) -> str:
+    return ", ".join(key for key, _, _ in changes) or "—"
+
+
+def _open_science(protocol: Protocol) -> Section:
+    return _section(
+        "open",
+        "Open science",
+        _said(protocol, "registration", "Where the study is registered, and under which number"),
+        _said(protocol, "sharing", "Who may see this protocol, the plan, the records and the code, and how"),
+        _said(protocol, "funding", "Who pays, and with what"),
+        _said(protocol, "interests", "Interests of those who run the study, makers of devices included"),
+        _said(protocol, "dissemination", "How results will be told, to patients too, whatever they are"),
+    )
+
+
+def _introduction(protocol: Protocol) -> Section:
+    labels = {a.code: a.label for a in protocol.arms}
+    objective = (
+        f"To compare {labels[protocol.contrast_arm]} with {labels[protocol.reference_arm]}. Main outcome: "
+        f"{PRIMARY[protocol.plan.primary]}."
+    )
+    return _section(
+        "introduction",
+        "Introduction",
+        Paragraph(text=protocol.study.question),
+        _said(protocol, "background", "What is known, trials without a difference included, and why this comparison"),
+        Paragraph(text=objective),
+    )
+
+
+def _participants(protocol: Protocol) -> Section:
+    study, admitted = protocol.study, protocol.eligibility
+    codes = {
+        "procedures": admitted.procedures,
+        "techniques": admitted.techniques,
+        "pulp": admitted.pulp_status,
+        "anaesthetics": admitted.agents,
+        "ages": admitted.age_bands,
+    }
+    rows = [("Design", plain_words(study.design)), ("How arms come about", plain_words(study.allocation))]
+    rows += [("Practices", ", ".join(study.practices) or "any code")]
+    rows += [
+        (f"May be included: {name}", listed([plain_words(c) for c in found])) for name, found in codes.items() if found
+    ]
+    rows += [("Included are", "; ".join(admitted.include) or "—"), ("Excluded are", "; ".join(admitted.exclude) or "—")]
+    arms = tuple((a.label, a.preparation or "—") for a in protocol.arms)
+    return _section(
+        "methods",
+        "Methods: participants, interventions",
+        _said(protocol, "patient_involvement", "How patients had a say in design and outcomes"),
+        Pairs(rows=tuple(rows)),
+        _said(protocol, "setting", "Where patients are treated, and by whom"),
+        Table(caption="What is compared", columns=("arm", "preparation"), rows=arms, align="ll"),
+        _said(protocol, "stopping_rules_for_a_case", "When an operator departs from the allocated arm, and what then"),
+        _said(protocol, "concomitant_care", "What else is given or not given: topical anaesthetic, supplements"),
+        Cautions(texts=("Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy.",)),
+    )
+
+
+def _outcomes(protocol: Protocol) -> Section:
+    onset, schedule, rescue = protocol.onset, protocol.schedule, protocol.rescue
+    zero = "end of the last planned injection" if schedule.clock_zero == "injection_end" else "start of the injection"
+    minutes = ", ".join(f"{t:g}" for t in schedule.tests_min)
+    rule = (
+        f"Clock zero is the {zero}. Cold tests at {minutes} min. Onset is the first of {onset.confirmations} "
+        "consecutive valid tests that were not felt, and lies after the last that was felt. A control tooth is "
+        f"{schedule.control_tooth}, a response before the injection {schedule.baseline_response}. Teeth that never "
+        "become numb stay in every count."
+    )
+    rows = [("primary", PRIMARY[protocol.plan.primary])]
+    rows += [(f"secondary {k}", PRIMARY[s]) for k, s in enumerate(protocol.plan.secondary, start=1)]
+    handled = (
+        f"A supplemental injection before onset is taken as {rescue.success} for shares, {rescue.wait} for waits and "
+        f"{rescue.hazard} for the ratio of rates."
+    )
+    blocks: list[Block] = [
+        Table(
+            caption=f"Outcomes; target {onset.target_min:g} min, horizon {onset.horizon_min:g} min",
+            columns=("rank", "outcome"),
+            rows=tuple(rows),
+            align="ll",
+        ),
+        Paragraph(text=rule),
+        Paragraph(text=handled),
+    ]
+    for name, instrument in (
+        ("Pain", protocol.pain.instrument if protocol.pain else None),
+        ("Anxiety", protocol.anxiety),
+    ):
+        if instrument is not None:
+            matters = instrument.important_difference
+            scale = SCALE.get(instrument.scale, plain_words(instrument.scale))
+            text = f"{name}: {scale}, {instrument.low:g} to {instrument.high:g} {instrument.unit}"
+            text += f"; a difference of {matters:g} matters to this study." if matters is not None else "."
+            blocks.append(Paragraph(text=text))
+    blocks.append(_said(protocol, "harms", "How harms are asked for, judged and told"))
+    return _section("outcomes", "Methods: outcomes and harms", *blocks)
+
+
+def _size_and_recruitment(protocol: Protocol) -> Section:
+    plan, planning, looks = protocol.plan, protocol.planning, protocol.looks
+    text = f"The study should find a hazard ratio of {plan.planned_hazard_ratio:g} with {plan.planned_power:.0%} power"
+    text += f"; planned: {looks.planned_information} {looks.information}." if looks else "."
+    blocks: list[Block] = [Paragraph(text=text)]
+    if planning is None:
+        blocks.append(
+            Paragraph(text=f"{TO_BE_WRITTEN} what the size of the study rests on ([planning]).", role="absent")
+        )
+    else:
+        rows = (
+            ("Cases a month, all practices", f"{planning.cases_per_month:g}"),
+            ("Of them eligible and willing", f"{planning.eligible_share:.0%}"),
+            ("Median onset, reference arm", f"{planning.median_min:g} min"),
+            ("Never numb", f"{planning.never_reference:.0%} and {planning.never_other:.0%}"),
+            ("Lost, and tests missed", f"{planning.lost_share:.0%} and {planning.missed_share:.0%}"),
+            ("Where these come from", "; ".join(planning.sources) or "assumed"),
+        )
+        blocks.append(Pairs(rows=rows))
+    blocks.append(_said(protocol, "recruitment", "How patients are found and asked"))
+    return _section("size", "Methods: size and recruitment", *blocks)
+
+
+def _assignment(protocol: Protocol) -> Section:
+    study, rule = protocol.study, protocol.allocation
+    if not study.randomised:
+        return _section("assignment", "Methods: how arms come about", *_not_randomised(protocol))
+    blocks: list[Block] = []
+    if rule is None:
+        blocks.append(Paragraph(text=f"{TO_BE_WRITTEN} how the list is drawn ([allocation]).", role="absent"))
+    else:
+        how = {
+            "permuted_blocks": f"permuted blocks of random sizes ({listed([str(b) for b in rule.block_sizes])})",
+            "minimisation": "minimisation, taking the arm that is behind in four cases of five",
+            "paired": "balanced blocks of orders (and sides) for patients who receive both",
+        }[rule.method]
+        ratio = " to ".join(str(r) for r in (rule.ratio or (1,) * len(protocol.arms)))
+        strata = listed([plain_words(s) for s in rule.strata]) or "none but the practice"
+        text = (
+            f"Arms are allocated {ratio} by {how}; strata: {strata}. The seed of the list is kept apart from this file."
+        )
+        blocks.append(Paragraph(text=text))
+    known = dict(study.blinding)
+    blinded = [who for who in ("patient", "operator", "assessor") if known.get(who) == "yes"]
+    open_to = [who for who in ("patient", "operator", "assessor") if known.get(who) != "yes"]
+    text = f"Blinded: {listed(blinded) or 'nobody'}. Not blinded: {listed(open_to) or 'nobody'}."
+    blocks += [
+        _said(protocol, "concealment", "Who keeps the list, and how slips are opened one at a time"),
+        Paragraph(text=text),
+        _said(protocol, "blinding_procedure", "How blinding is kept, and when it may be broken"),
+    ]
+    return _section("assignment", "Methods: assignment", *blocks)
+
+
+def _not_randomised(protocol: Protocol) -> list[Block]:
+    adjusted = [plain_words(c) for c in (*protocol.plan.strata, *protocol.plan.covariates)]
+    return [
+        Paragraph(
+            text=f"Arms are not randomised; they come about by {plain_words(protocol.study.allocation)}. Whatever "
+            "decides the arm may also decide how soon teeth are numb. The report shows how alike the arms are "
+            "(standardised differences and overlap), compares them as they are and again after weighting and "
+            "standardisation by what was recorded, says how strong something unrecorded would have to be to explain "
+            "the difference, and never says that buffering caused it."
+        ),
+        Paragraph(text=f"Accounted for: {listed(adjusted) if adjusted else 'nothing beyond the technique'}."),
+    ]
+
+
+def _data(protocol: Protocol) -> Section:
+    plan, looks = protocol.plan, protocol.looks
+    strata = listed([plain_words(s) for s in plan.strata]) or "no strata"
+    text = (
+        f"Times are interval-censored. Arms are compared within {strata} by a log-rank test for interval-censored "
+        "times and by proportional hazards; shares, waits and pain by the methods named in the report. Level of "
+        f"confidence {plan.conf_level:.0%}; seed {plan.seed}. Secondary outcomes share one error rate "
+        f"({plain_words(plan.multiplicity)})."
+    )
+    others = listed([CHOICES.get(s, plain_words(s)) for s in plan.sensitivity]) or "none"
+    return _section(
+        "data",
+        "Methods: data and analysis",
+        _said(protocol, "training", "How those who test and record are trained"),
+        _said(protocol, "data_management", "Where records are kept, who may change them, how they are checked"),
+        Paragraph(text=text),
+        Paragraph(text=f"Other choices that will be tried: {others}. Missing scores are counted, not filled in."),
+        Paragraph(
+            text=f"The study is looked at every quarter: {counted(len(protocol.quarters), 'look')}, with "
+            f"{BOUNDARIES[looks.boundary] if looks else BOUNDARIES['none']}."
+        ),
+    )
+
+
+def _oversight(protocol: Protocol) -> Section:
+    return _section(
+        "oversight",
+        "Monitoring",
+        _said(protocol, "monitoring", "Who looks at quarterly reports and may stop the study"),
+    )
+
+
+def _ethics(protocol: Protocol, lock: ProtocolLock | None) -> Section:
+    changes = (
+        "Changes are locked as amendments with day and reason; the report names those made after the first case."
+        if lock is not None
+        else "Once locked, changes are amendments with day and reason."
+    )
+    asked = (
+        "Randomising or allocating by protocol usually makes it research. Was an ethics committee or institution "
+        "asked? "
+        f"Recorded answer: {protocol.study.ethics_status.rstrip('.')}. Local rules decide."
+    )
+    return _section(
+        "ethics",
+        "Ethics",
+        Paragraph(text=asked),
+        Paragraph(text=changes),
+        _said(protocol, "consent", "How patients are asked, and who keeps the forms"),
+        _said(protocol, "confidentiality", "How patients stay unknown: codes, and where the key is kept"),
+        _said(protocol, "care_after_the_study", "Care after the study, and for those who were harmed"),
+        Cautions(
+            texts=(
+                "A protocol does not replace testing the tooth and asking the patient before every procedure.",
+                "Ethics, consent and privacy: follow local rules.",
+            )
+        ),
+    )
