@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,7 +12,6 @@ import click
 from onsetstudy.protocol.vocabulary import CODES
 
 if TYPE_CHECKING:
-    from onsetstudy.doses.cartridge import Preparation
     from onsetstudy.doses.dose_check import DoseCases
     from onsetstudy.doses.limits import LimitsTable
     from onsetstudy.doses.results import Mixture
@@ -34,6 +34,8 @@ LIDOCAINE_PH = (
     ("buffered lidocaine with epinephrine, as published", 7.31),
 )
 OTHER_PH = (("acid end of cartridges with a vasoconstrictor", 3.0), ("their other end", 5.0))
+# Usual in cartridges (label of mepivacaine with levonordefrin for the second).
+USUAL_DILUTION = {"epinephrine": 100_000.0, "levonordefrin": 20_000.0}
 TISSUE_PH = (("body fluid", 7.4),)
 
 
@@ -46,7 +48,7 @@ TISSUE_PH = (("body fluid", 7.4),)
 @click.option("--percent", type=float, default=2.0, show_default=True, help="Strength of the anaesthetic, %.")
 @click.option("--vasoconstrictor", type=click.Choice(("none", "epinephrine", "levonordefrin")), default="epinephrine",
               show_default=True)  # fmt: skip
-@click.option("--dilution", type=float, default=100_000, show_default=True, help="n of the dilution 1:n.")
+@click.option("--dilution", type=float, help="n of the dilution 1:n  [default: 100000, levonordefrin 20000]")
 @click.option("--bicarbonate-percent", type=float, default=8.4, show_default=True, help="Strength of the bicarbonate.")
 @click.option("--since-mixing", type=click.FloatRange(min=0), help="Minutes from mixing to injecting.")
 @click.option("--ph", type=float, help="Measured pH of your own mixture, for the free-base illustration.")
@@ -63,7 +65,7 @@ def command(
     agent: str,
     percent: float,
     vasoconstrictor: str,
-    dilution: float,
+    dilution: float | None,
     bicarbonate_percent: float,
     since_mixing: float | None,
     ph: float | None,
@@ -78,25 +80,35 @@ def command(
     Arithmetic of volumes and amounts, the share of free base as an illustration, and cautions. No pH and no minutes
     are predicted. This is not a dosing tool.
     """
-    import numpy as np
-
     from onsetstudy.doses.cartridge import Preparation, mix
     from onsetstudy.doses.mixing import refuse_precipitate
 
     if (pka is None) != (temperature is None):
         raise click.UsageError("Give --pka and --temperature together: a pKa holds at one temperature.")
     none = vasoconstrictor == "none"
-    mixed_in = Preparation(
+    diluted = math.inf if none else USUAL_DILUTION[vasoconstrictor] if dilution is None else dilution
+    given = (
+        cartridge_ml,
+        bicarbonate_ml,
+        percent,
+        bicarbonate_percent,
+        0.0 if none else diluted,
+        ph or 0.0,
+        pka or 0.0,
+    )
+    if not all(math.isfinite(value) for value in given):
+        raise click.UsageError("Every amount has to be a number.")
+    preparation = Preparation(
         cartridge_ml=cartridge_ml,
         agent_percent=percent,
         mode=["none", mode],
         bicarbonate_ml=[0.0, bicarbonate_ml],
         bicarbonate_percent=bicarbonate_percent,
-        dilution=np.inf if none else dilution,
+        dilution=diluted,
     )
-    mixture = mix(mixed_in)
+    mixture = mix(preparation)
     refuse_precipitate(agent, bicarbonate_ml / cartridge_ml)
-    with_what = "without a vasoconstrictor" if none else f"with {vasoconstrictor} 1:{dilution:,.0f}"
+    with_what = "without a vasoconstrictor" if none else f"with {vasoconstrictor} 1:{diluted:,.0f}"
     how = "added on top" if mode == "add" else "in place of as much anaesthetic"
     click.echo(f"{cartridge_ml:g} mL of {agent} {percent:g} % {with_what}, {bicarbonate_ml:g} mL of "
                f"{bicarbonate_percent:g} % sodium bicarbonate {how}.")  # fmt: skip
@@ -106,9 +118,10 @@ def command(
     if weight is not None or age_band is not None or limits is not None:
         from onsetstudy.files.tables import read_dose_limits
 
-        one = _one_case(mixture, mixed_in, (agent, vasoconstrictor, age_band or ""), weight)
+        codes = {"agent": agent, "vasoconstrictor": vasoconstrictor, "age_band": age_band or ""}
+        one = _one_case(mixture, (cartridge_ml, percent), codes, weight)
         _say_limits(one, read_dose_limits(limits))
-    _say_cautions(agent, mixture, cartridge_ml, since_mixing)
+    _say_cautions(agent, bicarbonate_ml / cartridge_ml, since_mixing)
     return 0
 
 
@@ -181,34 +194,24 @@ def _say_limits(case: DoseCases, table: LimitsTable) -> None:
             _wrapped(f"One such cartridge: {flag.text}")
 
 
-def _one_case(mixture: Mixture, mixed_in: Preparation, codes: tuple[str, str, str], weight: float | None) -> DoseCases:
-    """One mixed cartridge as a case; ``codes`` are agent, vasoconstrictor and age band."""
-    import numpy as np
-
+def _one_case(mixture: Mixture, packed: tuple[float, float], codes: dict[str, str], weight: float | None) -> DoseCases:
+    """One mixed cartridge as a case; ``packed`` are its volume and strength as packed."""
     from onsetstudy.doses.dose_check import DoseCases
 
-    agent, vasoconstrictor, age_band = (np.array([code]) for code in codes)
-    return DoseCases(
-        agent=agent,
-        vasoconstrictor=vasoconstrictor,
-        drug_mg=mixture.drug_mg[1:],
-        vasoconstrictor_mg=mixture.vasoconstrictor_ug[1:] / 1000,
-        weight_kg=np.array([np.nan if weight is None else weight]),
-        age_band=age_band,
-        agent_percent=np.atleast_1d(np.asarray(mixed_in.agent_percent, dtype=float)),
-        cartridge_ml=np.atleast_1d(np.asarray(mixed_in.cartridge_ml, dtype=float)),
-    )
+    numbers = {
+        "drug_mg": float(mixture.drug_mg[1]),
+        "vasoconstrictor_mg": float(mixture.vasoconstrictor_ug[1]) / 1000,
+        "weight_kg": math.nan if weight is None else weight,
+        "cartridge_ml": packed[0],
+        "agent_percent": packed[1],
+    }
+    return DoseCases.single(codes, numbers)
 
 
-def _say_cautions(agent: str, mixture: Mixture, cartridge_ml: float, since_mixing: float | None) -> None:
-    import numpy as np
-
+def _say_cautions(agent: str, ratio: float, since_mixing: float | None) -> None:
     from onsetstudy.doses.mixing import MixingCases, check_mixing
 
-    since = np.nan if since_mixing is None else since_mixing
-    one = MixingCases(
-        agent=np.array([agent]), ratio=mixture.bicarbonate_ml[1:] / cartridge_ml, since_mixing_min=np.array([since])
-    )
+    one = MixingCases.single(agent, ratio, math.nan if since_mixing is None else since_mixing)
     click.echo("")
     for _, flag in check_mixing(one):
         _wrapped(flag.text)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,6 +66,13 @@ class DoseCases:
         shapes = {getattr(self, name).shape for name in DoseCases.__slots__}
         if len(shapes) != 1:
             raise RecordsError(f"the arrays of doses must be equally long, not {sorted(shapes)}")
+
+    @classmethod
+    def single(cls, codes: dict[str, str], numbers: dict[str, float]) -> DoseCases:
+        """One case, from its codes and numbers by the names of the fields."""
+        arrays: dict[str, Any] = {name: np.array([code], dtype=np.str_) for name, code in codes.items()}
+        arrays |= {name: np.array([number], dtype=np.float64) for name, number in numbers.items()}
+        return cls(**arrays)
 
     @property
     def size(self) -> int:

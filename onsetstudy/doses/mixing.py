@@ -51,6 +51,15 @@ class MixingCases:
     ratio: FloatArray
     since_mixing_min: FloatArray
 
+    @classmethod
+    def single(cls, agent: str, ratio: float, since_mixing_min: float) -> MixingCases:
+        """One mixture."""
+        return cls(
+            agent=np.array([agent]),
+            ratio=np.array([float(ratio)]),
+            since_mixing_min=np.array([float(since_mixing_min)]),
+        )
+
 
 def refuse_precipitate(agent: str, ratio: float) -> None:
     """Refuse a mixture that is known to fall out of solution: bupivacaine with one part of bicarbonate in ten.

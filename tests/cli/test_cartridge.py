@@ -92,3 +92,15 @@ def test_cautions_about_the_mixture_are_told():
     assert "Mepivacaine may cloud" in late
     assert "without a vasoconstrictor" in late
     assert numbers(late, "vasoconstrictor, µg ") == ["0.0", "0.0"]
+
+
+def test_levonordefrin_has_its_own_usual_dilution():
+    output = run("1.8", "0.18", "--mode", "add", "--agent", "mepivacaine", "--vasoconstrictor", "levonordefrin")
+    assert "with levonordefrin 1:20,000" in output
+    assert numbers(output, "vasoconstrictor, µg ") == ["90.0", "90.0"]
+
+
+def test_what_is_not_a_number_is_not_understood():
+    found = CliRunner().invoke(onsetstudy, ["cartridge", "nan", "0.18", "--mode", "add"])
+    assert found.exit_code == 2
+    assert "Every amount has to be a number" in found.output
