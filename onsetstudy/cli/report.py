@@ -53,22 +53,20 @@ def command(
     cold_tests.csv, or those two files. Rows that are refused are kept in a rejects file; the others go on.
     """
     from onsetstudy.cli.progress import progress_line
-    from onsetstudy.files.allocation import read_kept_list
-    from onsetstudy.files.lock import changes_since_lock, read_lock
+    from onsetstudy.files.companions import read_companions
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.files.results_json import write_report
     from onsetstudy.files.spreadsheet import read_records
-    from onsetstudy.study.analyse import analyse, standing_of
+    from onsetstudy.study.analyse import analyse
 
     promised = read_protocol(protocol)
-    kept = None if allocation is None else read_kept_list(allocation)
+    beside = read_companions(protocol, allocation=allocation)
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records, into=into)) if len(checked.rejects) else None
     say_records(checked, written)
-    standing = standing_of(promised, checked, read_lock(protocol), changes_since_lock(protocol))
     with progress_line() as progress:
-        results = analyse(promised, checked, quarter=quarter, allocation=kept, standing=standing, progress=progress)
+        results = analyse(promised, checked, quarter=quarter, beside=beside, progress=progress)
     paths = write_report(results, into, paper=paper, formats=formats or ("html", "pdf", "json"))
     for path in paths:
         click.echo(f"Written: {path}")

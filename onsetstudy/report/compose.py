@@ -20,7 +20,9 @@ from onsetstudy.report.figures import curves, forest, key_figures, pain, schedul
 from onsetstudy.report.figures.canvas import Drawing
 from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import counted, day, decimal, level, listed, p_text, quarter, tidy
+from onsetstudy.report.sections import context, doses
 from onsetstudy.report.sections.allocation import allocation_blocks
+from onsetstudy.report.sections.chair_time import chair_section
 from onsetstudy.report.sections.planned import planned_section
 from onsetstudy.report.words import (
     answer,
@@ -76,7 +78,10 @@ def _sections(results: StudyResults) -> tuple[Section | None, ...]:
         _who(results),
         _onset(results),
         _comfort(results),
+        chair_section(results.chair_time, results.protocol),
+        doses.section(results.doses, results.protocol),
         _everywhere(results),
+        context.section(results.context, results.protocol),
         _more(results),
         _quality(results),
         _cautions(results),

@@ -10,16 +10,21 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.core.work import Progress
+from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.protocol.lock import lock_standing
-from onsetstudy.protocol.lock_results import LockStanding, ProtocolLock
+from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.records.allocation import KeptList, as_allocated, review_allocation
+from onsetstudy.records.allocation import as_allocated, review_allocation
 from onsetstudy.records.flow import case_flow
 from onsetstudy.records.model import Records
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.balance import arm_table
 from onsetstudy.study.cautions import study_cautions
+from onsetstudy.study.chair_time import chair_time_of
+from onsetstudy.study.companions import Companions
+from onsetstudy.study.context import context_of
 from onsetstudy.study.diagnose import diagnose
+from onsetstudy.study.doses import doses_of
 from onsetstudy.study.more_needed import more_needed
 from onsetstudy.study.population import analyse_population
 from onsetstudy.study.prepare import prepare
@@ -27,7 +32,7 @@ from onsetstudy.study.quality import data_quality
 from onsetstudy.study.results import Population, Provenance, StudyResults
 from onsetstudy.study.sensitivity import run_sensitivity
 
-__all__ = ["analyse", "standing_of"]
+__all__ = ["analyse"]
 
 PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels", "lifelines", "matplotlib", "seaborn", "typst")
 
@@ -37,8 +42,7 @@ def analyse(
     records: Records,
     *,
     quarter: str | None = None,
-    allocation: KeptList | None = None,
-    standing: LockStanding | None = None,
+    beside: Companions | None = None,
     progress: Progress | None = None,
 ) -> StudyResults:
     """Results of a study up to the end of a quarter.
@@ -51,11 +55,8 @@ def analyse(
         Checked records.
     quarter : str or None
         Label such as ``2026Q3``; by default the last quarter with an accepted case.
-    allocation : KeptList or None
-        The list of slips of a randomised study. With it, arms are compared as allocated, whatever was injected, and
-        the records are held against the list.
-    standing : LockStanding or None
-        Whether the protocol was locked before the first case, and kept; see ``standing_of``.
+    beside : Companions or None
+        List of slips, lock, tables of limits and published results, as ``read_companions`` gives them.
     progress : callable or None
         Called as ``(done, total, label)``.
 
@@ -69,10 +70,12 @@ def analyse(
         If there is no accepted case up to that quarter, or the quarter is not one of the study's.
     """
     this = _quarter(protocol, records, quarter)
+    beside = beside or Companions()
+    standing = standing_of(protocol, records, beside)
     review = None
-    if allocation is not None:
-        review = review_allocation(_until(records.cases, this), protocol, allocation)
-        records = as_allocated(records, allocation)
+    if beside.allocation is not None:
+        review = review_allocation(_until(records.cases, this), protocol, beside.allocation)
+        records = as_allocated(records, beside.allocation)
     data, onset = prepare(protocol, records, through=this)
     jobs = _populations(data, this)
     populations: list[Population] = []
@@ -123,19 +126,27 @@ def analyse(
         diagnostics=diagnostics,
         allocation=review,
         standing=standing,
+        chair_time=chair_time_of(data),
+        doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
+        context=_context(protocol, overall, members("technique"), data, beside),
     )
 
 
-def standing_of(
-    protocol: Protocol,
-    records: Records,
-    lock: ProtocolLock | None,
-    changes: tuple[tuple[str, str, str], ...] = (),
-) -> LockStanding:
-    """Where the protocol stands against its lock and the first case of the records."""
+def _context(
+    protocol: Protocol, overall: Population, by_technique: tuple[Population, ...], data: AnalysisSet, beside: Companions
+) -> PublishedContext | None:
+    if beside.published is None:
+        return None
+    return context_of((overall, *by_technique), data.frame, protocol, beside.published)
+
+
+def standing_of(protocol: Protocol, records: Records, beside: Companions) -> LockStanding | None:
+    """Where the protocol stands against its lock and the first case; ``None`` if nobody looked for a lock."""
+    if not beside.lock_known:
+        return None
     days = pd.to_datetime(records.cases["case_date"])
     first = None if days.empty else days.min().date()
-    return lock_standing(protocol, lock, first_case=first, changes=changes)
+    return lock_standing(protocol, beside.lock, first_case=first, changes=beside.lock_changes)
 
 
 def _until(cases: pd.DataFrame, this: Quarter) -> pd.DataFrame:

@@ -17,6 +17,9 @@ from onsetstudy.core.results import (
     estimates_frame,
 )
 from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.doses.results import DoseSummary
+from onsetstudy.outcomes.chair_results import ChairTime
+from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.outcomes.results import PainComparison
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
@@ -253,6 +256,9 @@ class StudyResults:
     diagnostics: Diagnostics | None = None
     allocation: AllocationReview | None = None
     standing: LockStanding | None = None
+    chair_time: ChairTime | None = None
+    doses: DoseSummary | None = None
+    context: PublishedContext | None = None
 
     @property
     def this_quarter(self) -> Population | None:

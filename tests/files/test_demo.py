@@ -10,15 +10,14 @@ import pytest
 
 from onsetstudy.design.model import DEMO, truth_of
 from onsetstudy.design.simulate import simulate_study
-from onsetstudy.files.allocation import read_kept_list
+from onsetstudy.files.companions import read_companions
 from onsetstudy.files.demo import write_demo, write_tables
-from onsetstudy.files.lock import changes_since_lock, read_lock
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.results_json import results_json
 from onsetstudy.files.spreadsheet import read_records
 from onsetstudy.report.compose import compose
 from onsetstudy.report.html import render_html
-from onsetstudy.study.analyse import analyse, standing_of
+from onsetstudy.study.analyse import analyse
 
 ROOT = Path(__file__).parents[2]
 SHIPPED = ROOT / "data" / "synthetic"
@@ -36,10 +35,8 @@ def test_the_shipped_files_are_made_anew_byte_for_byte(tmp_path):
 def test_the_shipped_report_is_made_anew_byte_for_byte():
     """The shipped report has the versions of constraints.txt; with others only the numbers are compared."""
     protocol = read_protocol(GROUP)
-    kept = read_kept_list(SHIPPED / "allocation")
-    records = read_records(SHIPPED, protocol)
-    standing = standing_of(protocol, records, read_lock(GROUP), changes_since_lock(GROUP))
-    results = analyse(protocol, records, quarter="2026Q3", allocation=kept, standing=standing)
+    beside = read_companions(GROUP, allocation=SHIPPED / "allocation")
+    results = analyse(protocol, read_records(SHIPPED, protocol), quarter="2026Q3", beside=beside)
     report = ROOT / "reports" / "mandibular-block-group-2026Q3"
     shipped = json.loads(report.with_suffix(".json").read_text(encoding="utf-8"))
     made = json.loads(results_json(results))

@@ -108,7 +108,7 @@ def _table(context: PublishedContext) -> Table | None:
     others = sum(panel.other for panel in context.panels)
     return Table(
         caption="What was printed, plain against buffered",
-        columns=("study", "method", "result"),
+        columns=("study", "patients and method", "result"),
         rows=tuple(rows),
         align="lll",
         heads=tuple(heads),

@@ -1,0 +1,88 @@
+"""Results about time at the chair and what it costs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, NotAvailable, estimates_frame
+from onsetstudy.core.serialise import result_kind
+
+__all__ = ["ChairTime", "Stage", "WaitsSeen"]
+
+EstimateLike = Estimate | NotAvailable
+
+
+@result_kind("waits_seen")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaitsSeen:
+    """How the waits of one arm are known: seen whole, at least so long, or not at all; mixing recorded or charged."""
+
+    arm: str
+    cases: int
+    whole: int
+    at_least: int
+    unknown: int
+    mixing_recorded: int
+    mixing_charged: int
+
+
+@result_kind("stage")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stage:
+    """Median minutes of one stage of the visit in one arm, with its quartiles, over the cases that recorded it."""
+
+    arm: str
+    stage: str
+    median_min: float
+    lower_min: float
+    upper_min: float
+    cases: int
+
+
+@result_kind("chair_time")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChairTime:
+    """Minutes waited and mixed by arm, minutes saved per case, and what that comes to in a month and a year.
+
+    Per-arm tuples have the reference arm first. ``saved`` is reference minus the other arm, mixing included:
+    positive is time given back. ``hours_month`` and ``hours_year`` are of the stated caseload.
+    """
+
+    waits: tuple[WaitsSeen, ...]
+    spent: tuple[EstimateLike, ...]
+    mixing: EstimateLike
+    saved_before_mixing: EstimateLike
+    saved: EstimateLike
+    wait_used: tuple[EstimateLike, ...]
+    whole_visit: EstimateLike
+    hours_month: EstimateLike
+    hours_year: EstimateLike
+    cost_per_minute: EstimateLike
+    net_value: EstimateLike
+    break_even_min: float | None
+    cases_per_month: float
+    currency: str
+    stages: tuple[Stage, ...]
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """All estimates."""
+        return estimates_frame(
+            [
+                *self.spent,
+                self.mixing,
+                self.saved_before_mixing,
+                self.saved,
+                *self.wait_used,
+                self.whole_visit,
+                self.hours_month,
+                self.hours_year,
+                self.cost_per_minute,
+                self.net_value,
+            ]
+        )

@@ -1,0 +1,397 @@
+"""Time at the chair: the wait that was spent, mixing taken off, and what it comes to in hours and money.
+
+The waits are those that were spent, from the end of the injection to the start of treatment. They answer another
+question than the wait for numbness: an operator who always waits five minutes saves nothing, however soon a tooth is
+numb.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.seeds import stream
+from onsetstudy.outcomes.chair_results import ChairTime, Stage, WaitsSeen
+
+__all__ = ["ChairRecords", "Prices", "compare_chair_time", "hours_given_back"]
+
+FloatArray = NDArray[np.float64]
+EstimateLike = Estimate | NotAvailable
+
+REPLICATES = 4000
+LEAST = 2
+MINUTES = 60.0
+MONTHS = 12.0
+WAIT_METHOD = "difference of means, Welch's t"
+CARRIED = "mean of a bootstrap of patients within arms, percentile limits"
+INDEPENDENT = Assumption(name="independent patients", detail="patients are drawn anew as a whole, with all their cases")
+SAME_CASELOAD = Assumption(name="caseload", detail="future cases are like these, and as many as stated each month")
+AS_SPENT = Assumption(name="waits as spent", detail="operators began treatment when they judged that they could")
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ChairRecords:
+    """What was recorded of each case; all arrays of shape (n,), minutes, ``nan`` where not recorded.
+
+    Parameters
+    ----------
+    arm : array of str
+    wait_min : array of float
+        From clock zero to the start of treatment, or to the supplement that ended the wait.
+    at_least : array of bool
+        The wait was not seen to its end: it lasted at least so long.
+    mixing_min : array of float
+        Time that preparing the mixture took; ``nan`` where not recorded.
+    wait_used : array of str
+        ``yes``, ``no`` or empty: whether the wait was used for another task.
+    patient : array of str
+        Cases of a patient belong together.
+    stages : tuple of (name, array of float)
+        Minutes of each stage of the visit, in the order in which they come.
+    visit_min : array of float
+        From being seated to being dismissed.
+    """
+
+    arm: NDArray[np.str_]
+    wait_min: FloatArray
+    at_least: NDArray[np.bool_]
+    mixing_min: FloatArray
+    wait_used: NDArray[np.str_]
+    patient: NDArray[np.str_]
+    visit_min: FloatArray
+    stages: tuple[tuple[str, FloatArray], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prices:
+    """Caseload and costs of one practice; costs in ``currency``, ``None`` where not stated.
+
+    ``mixing_min`` is charged to a mixed case whose mixing time was not recorded; ``None``: the case is left out.
+    """
+
+    cases_per_month: float
+    mixing_min: float | None = None
+    chair_hour_cost: float | None = None
+    material_cost: float | None = None
+    currency: str = ""
+
+
+def hours_given_back(saved_min: float, cases_per_month: float) -> tuple[float, float]:
+    """Hours in a month and in a year: thirty minutes on each of twenty cases a month are ten and 120.
+
+    Common practice, no source.
+    """
+    month = saved_min * cases_per_month / MINUTES
+    return month, month * MONTHS
+
+
+def compare_chair_time(
+    records: ChairRecords,
+    prices: Prices,
+    *,
+    reference_arm: str,
+    contrast_arm: str,
+    seed: int,
+    conf_level: float = 0.95,
+) -> ChairTime:
+    """Wait spent, mixing, minutes saved, hours and money of one arm against the reference.
+
+    Parameters
+    ----------
+    records : ChairRecords, n cases
+    prices : Prices
+    reference_arm, contrast_arm : str
+    seed : int
+        For the bootstrap that carries the uncertainty through to hours and money.
+    conf_level : float
+
+    Returns
+    -------
+    ChairTime
+        ``saved`` is in minutes a case, reference minus the other arm with its mixing added; positive is saved.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the arrays differ in length.
+
+    Notes
+    -----
+    A wait that was not seen to its end counts with the minutes that were seen, in both arms, and is counted; the
+    difference is then too small if the reference arm has more of them. Means by Welch's t (Welch 1947, Biometrika
+    34:28-35); shares by Wilson's limits (statsmodels); everything that is a product or ratio of means by a bootstrap.
+    """
+    arms = (reference_arm, contrast_arm)
+    arm = np.asarray(records.arm).astype(str)
+    if any(np.asarray(a).shape != arm.shape for a in (records.wait_min, records.mixing_min, records.patient)):
+        raise OnsetStudyError("arm, waits, mixing and patients must be equally long rows")
+    mixing, charged = _mixing(records, prices, arm == contrast_arm)
+    cost = records.wait_min + mixing
+    by_arm = {a: (arm == a) for a in arms}
+    waits = tuple(_seen(records, mixing, charged, a, rows) for a, rows in by_arm.items())
+    counts = Counts(
+        cases=sum(w.cases for w in waits),
+        onsets=sum(w.whole for w in waits),
+        by_arm=tuple(ArmCount(arm=w.arm, cases=w.cases, onsets=w.whole) for w in waits),
+    )
+    contrast = f"{reference_arm} - {contrast_arm}"
+    spent = tuple(_mean(records.wait_min[by_arm[a]], "wait_spent", a, counts, conf_level) for a in arms)
+    carried = _carried(cost, arm, arms, records.patient, seed)
+    context = _Context(contrast=contrast, n=counts, level=conf_level, carried=carried)
+    saved = _difference(cost, by_arm, arms, "minutes_saved", contrast, counts, conf_level)
+    return ChairTime(
+        waits=waits,
+        spent=spent,
+        mixing=_mean(mixing[by_arm[contrast_arm]], "mixing_time", contrast_arm, counts, conf_level),
+        saved_before_mixing=_difference(
+            records.wait_min, by_arm, arms, "minutes_saved_before_mixing", contrast, counts, conf_level
+        ),
+        saved=saved,
+        wait_used=tuple(_share(records.wait_used[by_arm[a]], a, counts, conf_level) for a in arms),
+        whole_visit=_difference(records.visit_min, by_arm, arms, "visit_minutes_saved", contrast, counts, conf_level),
+        **_hours_and_money(saved, prices, context),
+        cases_per_month=prices.cases_per_month,
+        currency=prices.currency,
+        stages=_stages(records, arm, arms),
+        method=WAIT_METHOD,
+        n=counts,
+        assumptions=(INDEPENDENT, AS_SPENT, SAME_CASELOAD),
+        caution=_cautions(waits),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Context:
+    contrast: str
+    n: Counts
+    level: float
+    carried: FloatArray
+
+
+def _mixing(records: ChairRecords, prices: Prices, mixed: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Mixing minutes of every case (none for unmixed ones) and where they were charged, not recorded."""
+    recorded = np.asarray(records.mixing_min, dtype=np.float64)
+    charged = mixed & np.isnan(recorded)
+    usual = np.nan if prices.mixing_min is None else prices.mixing_min
+    return np.where(charged, usual, np.where(mixed, recorded, 0.0)), charged
+
+
+def _seen(
+    records: ChairRecords, mixing: FloatArray, charged: NDArray[np.bool_], arm: str, rows: NDArray[np.bool_]
+) -> WaitsSeen:
+    known = ~np.isnan(records.wait_min)
+    return WaitsSeen(
+        arm=arm,
+        cases=int(rows.sum()),
+        whole=int(np.sum(rows & known & ~records.at_least)),
+        at_least=int(np.sum(rows & known & records.at_least)),
+        unknown=int(np.sum(rows & ~known)),
+        mixing_recorded=int(np.sum(rows & ~charged & (records.mixing_min > 0))),
+        mixing_charged=int(np.sum(rows & charged & ~np.isnan(mixing))),
+    )
+
+
+def _gone(quantity: str, contrast: str, unit: str, reason: str, n: Counts, code: str = "too_few") -> NotAvailable:
+    error = NotEstimable(quantity, reason, code=code)
+    return NotAvailable.because(error, contrast=contrast, unit=unit, method=WAIT_METHOD, n=n)
+
+
+def _mean(values: FloatArray, quantity: str, arm: str, n: Counts, level: float) -> EstimateLike:
+    known = values[~np.isnan(values)]
+    if known.size < LEAST:
+        return _gone(quantity, arm, "min", f"{known.size} times were recorded; it takes {LEAST}", n)
+    error = float(known.std(ddof=1) / np.sqrt(known.size))
+    half = float(stats.t.ppf((1 + level) / 2, known.size - 1)) * error
+    mean = float(known.mean())
+    return Estimate(
+        quantity=quantity,
+        contrast=arm,
+        estimate=mean,
+        std_error=error,
+        interval=Interval(low=mean - half, high=mean + half, level=level, method="Student's t"),
+        unit="min",
+        method="mean",
+        n=n,
+    )
+
+
+def _difference(
+    values: FloatArray,
+    by_arm: dict[str, NDArray[np.bool_]],
+    arms: tuple[str, str],
+    quantity: str,
+    contrast: str,
+    n: Counts,
+    level: float,
+) -> EstimateLike:
+    first, second = (values[by_arm[a] & ~np.isnan(values)] for a in arms)
+    if min(first.size, second.size) < LEAST:
+        return _gone(quantity, contrast, "min", f"it takes {LEAST} recorded times in each arm", n)
+    estimate = float(first.mean() - second.mean())
+    parts = np.array([first.var(ddof=1) / first.size, second.var(ddof=1) / second.size])
+    error, half = float(np.sqrt(parts.sum())), 0.0
+    if error > 0:
+        df = parts.sum() ** 2 / np.sum(parts**2 / np.array([first.size - 1, second.size - 1]))
+        half = float(stats.t.ppf((1 + level) / 2, df)) * error
+    return Estimate(
+        quantity=quantity,
+        contrast=contrast,
+        estimate=estimate,
+        std_error=error,
+        interval=Interval(low=estimate - half, high=estimate + half, level=level, method=WAIT_METHOD),
+        unit="min",
+        method=WAIT_METHOD,
+        n=n,
+        assumptions=(AS_SPENT,),
+    )
+
+
+def _share(used: NDArray[np.str_], arm: str, n: Counts, level: float) -> EstimateLike:
+    known = used[np.isin(used, ("yes", "no"))]
+    if known.size == 0:
+        return _gone("wait_used", arm, "proportion", "nobody recorded how the wait was used", n, "not_recorded")
+    count = int(np.sum(known == "yes"))
+    low, high = proportion_confint(count, known.size, alpha=1 - level, method="wilson")
+    return Estimate(
+        quantity="wait_used",
+        contrast=arm,
+        estimate=count / known.size,
+        interval=Interval(low=float(low), high=float(high), level=level, method="Wilson"),
+        unit="proportion",
+        method=f"share of {known.size} waits used for another task",
+        n=n,
+    )
+
+
+def _carried(
+    cost: FloatArray, arm: NDArray[np.str_], arms: tuple[str, str], patient: NDArray[np.str_], seed: int
+) -> FloatArray:
+    """Minutes saved in each replicate: patients drawn with replacement within arms, with all their cases."""
+    rng = stream(seed, "chair_time: bootstrap")
+    means = []
+    for code in arms:
+        rows = (arm == code) & ~np.isnan(cost)
+        if rows.sum() < LEAST:
+            return np.empty(0)
+        names, group = np.unique(patient[rows], return_inverse=True)
+        total = np.bincount(group, weights=cost[rows])
+        count = np.bincount(group)
+        drawn = rng.integers(0, names.size, (REPLICATES, names.size))
+        means.append(total[drawn].sum(axis=1) / count[drawn].sum(axis=1))
+    return np.asarray(means[0] - means[1], dtype=np.float64)
+
+
+def _hours_and_money(saved: EstimateLike, prices: Prices, context: _Context) -> dict[str, Any]:
+    """Hours in a month and a year, cost of a minute saved, net value of a case, and the break-even."""
+    material, chair = prices.material_cost, prices.chair_hour_cost
+    found: dict[str, Any] = {"break_even_min": None if material is None or not chair else material / (chair / MINUTES)}
+    names = ("hours_month", "hours_year", "cost_per_minute", "net_value")
+    units = ("h", "h", f"{prices.currency}/min", prices.currency)
+    if not isinstance(saved, Estimate) or not context.carried.size:
+        return found | {
+            name: _gone(name, context.contrast, unit, "the minutes saved are not known", context.n)
+            for name, unit in zip(names, units, strict=True)
+        }
+    for name, unit, factor in (
+        ("hours_month", "h", prices.cases_per_month / MINUTES),
+        ("hours_year", "h", MONTHS * prices.cases_per_month / MINUTES),
+    ):
+        found[name] = _scaled(name, unit, saved.estimate * factor, context.carried * factor, context)
+    if material is None:
+        found["cost_per_minute"] = _gone(
+            "cost_per_minute", context.contrast, units[2], "no material cost is stated", context.n, "not_stated"
+        )
+    else:
+        found["cost_per_minute"] = _per_minute(material, saved, units[2], context)
+    if material is None or chair is None:
+        found["net_value"] = _gone(
+            "net_value", context.contrast, units[3], "costs of material and chair are not both stated", context.n,
+            "not_stated",
+        )  # fmt: skip
+    else:
+        value = chair / MINUTES
+        found["net_value"] = _scaled(
+            "net_value", units[3], saved.estimate * value - material, context.carried * value - material, context
+        )
+    return found
+
+
+def _scaled(name: str, unit: str, estimate: float, replicates: FloatArray, context: _Context) -> Estimate:
+    tail = (1 - context.level) / 2
+    low, high = np.quantile(replicates, [tail, 1 - tail])
+    return Estimate(
+        quantity=name,
+        contrast=context.contrast,
+        estimate=estimate,
+        interval=Interval(low=float(low), high=float(high), level=context.level, method=CARRIED),
+        unit=unit,
+        method=CARRIED,
+        n=context.n,
+        assumptions=(INDEPENDENT, SAME_CASELOAD),
+    )
+
+
+def _per_minute(material: float, saved: Estimate, unit: str, context: _Context) -> EstimateLike:
+    """Cost of one minute saved. Where no minute may have been saved at all there is no finite upper limit."""
+    tail = (1 - context.level) / 2
+    low, high = np.quantile(context.carried, [tail, 1 - tail])
+    if saved.estimate <= 0:
+        bound = (material / float(high), float("inf")) if high > 0 else None
+        error = NotEstimable("cost_per_minute", "no time was saved in these cases", code="nothing_saved", bound=bound)
+        return NotAvailable.because(
+            error, contrast=context.contrast, unit=unit, method=CARRIED, n=context.n, level=context.level
+        )
+    upper = material / float(low) if low > 0 else float("inf")
+    return Estimate(
+        quantity="cost_per_minute",
+        contrast=context.contrast,
+        estimate=material / saved.estimate,
+        interval=Interval(low=material / float(high), high=upper, level=context.level, method=CARRIED),
+        unit=unit,
+        method=f"material cost over minutes saved; limits from the {CARRIED.removeprefix('mean of a ')}",
+        n=context.n,
+    )
+
+
+def _stages(records: ChairRecords, arm: NDArray[np.str_], arms: Sequence[str]) -> tuple[Stage, ...]:
+    found = []
+    for code in arms:
+        for name, minutes in records.stages:
+            known = minutes[(arm == code) & ~np.isnan(minutes)]
+            if known.size:
+                lower, median, upper = np.quantile(known, [0.25, 0.5, 0.75])
+                found.append(
+                    Stage(
+                        arm=code,
+                        stage=name,
+                        median_min=float(median),
+                        lower_min=float(lower),
+                        upper_min=float(upper),
+                        cases=int(known.size),
+                    )
+                )
+    return tuple(found)
+
+
+def _cautions(waits: tuple[WaitsSeen, ...]) -> tuple[Caution, ...]:
+    found = []
+    least, unknown = sum(w.at_least for w in waits), sum(w.unknown for w in waits)
+    charged = sum(w.mixing_charged for w in waits)
+    if least:
+        by_arm = ", ".join(f"{w.at_least} {w.arm}" for w in waits)
+        text = f"{least} waits were not seen to their end ({by_arm}) and count with the minutes that were seen."
+        found.append(Caution(code="waits_at_least", text=text))
+    if unknown:
+        found.append(Caution(code="waits_unknown", text=f"{unknown} cases have no wait recorded and are left out."))
+    if charged:
+        text = f"{charged} mixed cases have no mixing time and are charged the minutes that the protocol states."
+        found.append(Caution(code="mixing_charged", text=text))
+    return tuple(found)

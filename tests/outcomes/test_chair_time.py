@@ -1,0 +1,188 @@
+"""Time at the chair: arithmetic by hand, Welch's interval against statsmodels, uncertainty carried through."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.outcomes.chair_time import ChairRecords, Prices, compare_chair_time, hours_given_back
+
+PRICES = Prices(cases_per_month=20, mixing_min=1.0, chair_hour_cost=120.0, material_cost=2.0, currency="EUR")
+
+
+def seen(wait, arm, mixing=None, **more):
+    n = len(wait)
+    arm = np.asarray(arm)
+    filled = {
+        "at_least": np.zeros(n, dtype=bool),
+        "mixing_min": np.where(arm == "b", 1.0, np.nan) if mixing is None else np.asarray(mixing, dtype=float),
+        "wait_used": np.full(n, "no"),
+        "patient": np.array([f"p{i:04d}" for i in range(n)]),
+        "visit_min": np.full(n, np.nan),
+        **more,
+    }
+    return ChairRecords(arm=arm, wait_min=np.asarray(wait, dtype=float), **filled)
+
+
+def compare(records, prices=PRICES, seed=1):
+    return compare_chair_time(records, prices, reference_arm="a", contrast_arm="b", seed=seed)
+
+
+def drawn(n=60, seed=2, gain=2.0):
+    rng = np.random.default_rng(seed)
+    arm = np.where(np.arange(n) % 2, "b", "a")
+    return seen(rng.gamma(4, 2, n) - gain * (arm == "b") + gain, arm)
+
+
+def test_thirty_minutes_on_twenty_cases_are_ten_hours_a_month():
+    """Common practice, no source: 30 min on each of 20 cases a month is 10 h a month, 120 h a year."""
+    assert hours_given_back(30, 20) == (10, 120)
+    found = compare(seen([40, 40, 9, 9], list("aabb")))
+    assert found.saved.estimate == 30
+    assert found.hours_month.estimate == 10
+    assert found.hours_year.estimate == 120
+
+
+def test_by_hand():
+    """Plain waits 6, 8, 10: 8. Buffered 4, 6 with 1 and 2 min of mixing: 5 and 6.5, so 3 before mixing, 1.5 after.
+    Material 2 EUR a case, chair 2 EUR a minute: break-even 1 min, 2/1.5 EUR a minute, 1.5 * 2 - 2 = 1 EUR a case."""
+    found = compare(seen([6, 8, 10, 4, 6], list("aaabb"), mixing=[np.nan] * 3 + [1, 2]))
+    assert [e.estimate for e in found.spent] == [8, 5]
+    assert found.mixing.estimate == 1.5
+    assert found.saved_before_mixing.estimate == 3
+    assert found.saved.estimate == 1.5
+    assert found.break_even_min == 1
+    assert found.cost_per_minute.estimate == pytest.approx(2 / 1.5)
+    assert found.net_value.estimate == pytest.approx(1)
+
+
+def test_limits_are_those_of_statsmodels():
+    """Welch's interval, statsmodels CompareMeans.tconfint_diff(usevar='unequal')."""
+    records = drawn()
+    cost = records.wait_min + np.where(records.arm == "b", 1.0, 0.0)
+    low, high = CompareMeans(
+        DescrStatsW(cost[records.arm == "a"]), DescrStatsW(cost[records.arm == "b"])
+    ).tconfint_diff(usevar="unequal")
+    found = compare(records).saved
+    assert (found.interval.low, found.interval.high) == pytest.approx((low, high), rel=1e-12)
+
+
+def test_what_is_carried_through_agrees_with_the_interval_of_the_minutes():
+    found = compare(drawn(400))
+    scale = 20 / 60
+    for bound in ("low", "high"):
+        hours, minutes = getattr(found.hours_month.interval, bound), getattr(found.saved.interval, bound)
+        assert hours == pytest.approx(minutes * scale, abs=0.02)
+    ratio = found.hours_year.interval.low / found.hours_month.interval.low
+    assert ratio == pytest.approx(12)
+
+
+def test_missing_mixing_is_charged_or_left_out():
+    wait, arm = [6, 8, 10, 4, 6, 5], list("aaabbb")
+    mixing = [np.nan] * 3 + [0.5, np.nan, 0.5]
+    charged = compare(seen(wait, arm, mixing))
+    assert charged.waits[1].mixing_charged == 1
+    assert charged.mixing.estimate == pytest.approx((0.5 + 1 + 0.5) / 3)
+    assert any(c.code == "mixing_charged" for c in charged.caution)
+    left_out = compare(seen(wait, arm, mixing), dataclasses.replace(PRICES, mixing_min=None))
+    assert left_out.mixing.estimate == 0.5
+    assert left_out.saved.estimate == pytest.approx(8 - (4.5 + 5.5) / 2)
+    assert left_out.waits[1].mixing_charged == 0
+
+
+def test_waits_not_seen_to_their_end_are_counted():
+    found = compare(seen([6, 8, np.nan, 4, 6], list("aaabb"), at_least=np.array([False, True, False, False, False])))
+    assert (found.waits[0].whole, found.waits[0].at_least, found.waits[0].unknown) == (1, 1, 1)
+    codes = {c.code for c in found.caution}
+    assert {"waits_at_least", "waits_unknown"} <= codes
+
+
+def test_no_time_saved_has_a_cost_without_an_upper_limit():
+    worse = compare(drawn(200, gain=-1.0))
+    assert isinstance(worse.cost_per_minute, NotAvailable)
+    assert worse.cost_per_minute.reason == "no time was saved in these cases"
+    unsure = compare(drawn(30, seed=5, gain=1.5))
+    assert isinstance(unsure.cost_per_minute, Estimate)
+    assert unsure.saved.interval.low < 0
+    assert unsure.cost_per_minute.interval.high == np.inf
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 3])
+def test_too_few_cases_give_reasons_not_numbers(n):
+    found = compare(seen([5.0, 6.0, 7.0][:n], list("aba")[:n]))
+    assert isinstance(found.saved, NotAvailable)
+    assert isinstance(found.hours_month, NotAvailable)
+    assert "it takes 2" in found.saved.reason
+
+
+def test_nothing_stated_nothing_computed():
+    found = compare(drawn(), Prices(cases_per_month=10))
+    assert found.break_even_min is None
+    assert found.cost_per_minute.code == found.net_value.code == "not_stated"
+    free = compare(drawn(), dataclasses.replace(PRICES, chair_hour_cost=0.0))
+    assert free.break_even_min is None
+
+
+def test_shares_of_waits_used_are_wilsons():
+    """15 of 148: (.0624, .1605), Newcombe 1998 (computed, equal to the printed table as remembered)."""
+    used = np.array(["yes"] * 15 + ["no"] * 133 + ["", "no"])
+    found = compare(seen([5.0] * 150, ["a"] * 148 + ["b"] * 2, wait_used=used)).wait_used[0]
+    assert found.estimate == 15 / 148
+    assert (round(found.interval.low, 4), round(found.interval.high, 4)) == (0.0624, 0.1605)
+    empty = compare(seen([5.0] * 4, list("aabb"), wait_used=np.full(4, ""))).wait_used
+    assert all(e.code == "not_recorded" for e in empty)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.permutations(range(24)))
+def test_the_order_of_cases_changes_nothing(order):
+    records, rows = drawn(24), np.array(order)
+    moved = dataclasses.replace(
+        records,
+        **{
+            f: getattr(records, f)[rows]
+            for f in ("arm", "wait_min", "at_least", "mixing_min", "wait_used", "patient", "visit_min")
+        },
+    )
+    one, other = compare(records), compare(moved)
+    for name in ("saved", "hours_month", "cost_per_minute"):
+        a, b = getattr(one, name), getattr(other, name)
+        assert (a.estimate, a.interval.low) == pytest.approx((b.estimate, b.interval.low), rel=1e-12)
+
+
+def test_repeated_patients_widen_what_is_carried_through():
+    records = drawn(60)
+    same = dataclasses.replace(
+        records,
+        wait_min=np.repeat(records.wait_min, 4),
+        arm=np.repeat(records.arm, 4),
+        at_least=np.repeat(records.at_least, 4),
+        mixing_min=np.repeat(records.mixing_min, 4),
+        wait_used=np.repeat(records.wait_used, 4),
+        visit_min=np.repeat(records.visit_min, 4),
+        patient=np.repeat(records.patient, 4),
+    )
+    apart = dataclasses.replace(same, patient=np.array([str(i) for i in range(240)]))
+
+    def width(r):
+        interval = compare(r).hours_month.interval
+        return interval.high - interval.low
+
+    assert width(same) == pytest.approx(width(records))
+    assert width(apart) < 0.6 * width(same)
+
+
+def test_results_travel_as_json():
+    found = compare(drawn())
+    assert from_dict(to_dict(found)) == found
+
+
+def test_rows_of_different_length():
+    with pytest.raises(OnsetStudyError, match="equally long"):
+        compare(dataclasses.replace(drawn(), wait_min=np.ones(3)))

@@ -1,0 +1,72 @@
+"""The section about time says what the numbers say, and no more."""
+
+import numpy as np
+import pytest
+
+from onsetstudy.outcomes.chair_time import compare_chair_time
+from onsetstudy.report.figures import timeline
+from onsetstudy.report.sections.chair_time import chair_section
+from tests.outcomes.test_chair_time import PRICES, drawn, seen
+from tests.study.cases import protocol
+
+PROMISED = protocol()
+LABELS = {"plain": "plain", "buffered": "buffered"}
+
+
+def chair(records, prices=PRICES):
+    names = np.array(["plain", "buffered"])
+    stages = (
+        ("seated to needle", np.full(len(records.arm), 8.0)),
+        ("wait", records.wait_min),
+        ("treatment", np.full(len(records.arm), 30.0)),
+    )
+    moved = type(records)(
+        arm=names[(records.arm == "b").astype(int)],
+        stages=stages,
+        **{f: getattr(records, f) for f in ("wait_min", "at_least", "mixing_min", "wait_used", "patient", "visit_min")},
+    )
+    return compare_chair_time(moved, prices, reference_arm="plain", contrast_arm="buffered", seed=1)
+
+
+def words(section):
+    return " ".join(b.text for b in section.blocks if b.kind == "paragraph")
+
+
+@pytest.mark.parametrize(
+    ("gain", "said"),
+    [
+        (4.0, "Some time is given back even after mixing is paid for."),
+        (1.0, "These cases cannot tell whether any time is given back"),
+        (-3.0, "Mixing takes more time than it gives back."),
+    ],
+)
+def test_the_sentence_follows_the_interval(gain, said):
+    found = chair(drawn(200, gain=gain))
+    assert said in words(chair_section(found, PROMISED))
+
+
+def test_time_lost_is_not_called_saved():
+    found = chair(drawn(200, gain=-3.0))
+    assert "buffered cases lost" in words(chair_section(found, PROMISED))
+
+
+def test_nothing_to_say():
+    assert chair_section(None, PROMISED) is None
+    section = chair_section(chair(seen([5.0, 6.0], ["a", "a"])), PROMISED)
+    assert "Minutes saved are not known: it takes 2 recorded times in each arm." in words(section)
+
+
+def test_the_line_of_a_visit_holds_the_medians():
+    found = chair(drawn())
+    frame = timeline.data_for(found)
+    plain = frame[frame["arm"] == "plain"]
+    assert plain["start"].tolist() == pytest.approx([0, 8, 8 + plain["minutes"].iloc[1]])
+    drawing = timeline.draw_figure(found, LABELS, name="timeline", title="How?")
+    assert f"plain: seated to needle 8.0, wait {plain['minutes'].iloc[1]:.1f}, treatment 30.0" in drawing.alt
+    assert drawing.svg == timeline.draw_figure(found, LABELS, name="timeline", title="How?").svg
+
+
+def test_costs_that_nobody_stated_are_not_in_the_table():
+    bare = type(PRICES)(cases_per_month=5)
+    table = next(b for b in chair_section(chair(drawn(), bare), PROMISED).blocks if b.kind == "table")
+    assert not any("cost" in row[0] or "material" in row[0] for row in table.rows if "mixing" not in row[0])
