@@ -24,6 +24,7 @@ from onsetstudy.report.sections import context, doses
 from onsetstudy.report.sections.allocation import allocation_blocks
 from onsetstudy.report.sections.chair_time import chair_section
 from onsetstudy.report.sections.planned import planned_section
+from onsetstudy.report.sections.safety import safety_section
 from onsetstudy.report.words import (
     answer,
     axis_ends,
@@ -80,6 +81,7 @@ def _sections(results: StudyResults) -> tuple[Section | None, ...]:
         _comfort(results),
         chair_section(results.chair_time, results.protocol),
         doses.section(results.doses, results.protocol),
+        safety_section(results.safety, results.protocol),
         _everywhere(results),
         context.section(results.context, results.protocol),
         _more(results),

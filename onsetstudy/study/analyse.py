@@ -30,6 +30,7 @@ from onsetstudy.study.population import analyse_population
 from onsetstudy.study.prepare import prepare
 from onsetstudy.study.quality import data_quality
 from onsetstudy.study.results import Population, Provenance, StudyResults
+from onsetstudy.study.safety import safety_of
 from onsetstudy.study.sensitivity import run_sensitivity
 
 __all__ = ["analyse"]
@@ -127,6 +128,7 @@ def analyse(
         allocation=review,
         standing=standing,
         chair_time=chair_time_of(data),
+        safety=safety_of(data),
         doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
         context=_context(protocol, overall, members("technique"), data, beside),
     )

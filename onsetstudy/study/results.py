@@ -21,6 +21,7 @@ from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.outcomes.results import PainComparison
+from onsetstudy.outcomes.safety_results import Safety
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.results import AllocationReview
@@ -259,6 +260,7 @@ class StudyResults:
     chair_time: ChairTime | None = None
     doses: DoseSummary | None = None
     context: PublishedContext | None = None
+    safety: Safety | None = None
 
     @property
     def this_quarter(self) -> Population | None:

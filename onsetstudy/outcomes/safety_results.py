@@ -1,0 +1,66 @@
+"""Results about harms, supplements and missed blocks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable, estimates_frame
+from onsetstudy.core.serialise import result_kind
+
+__all__ = ["ArmEvents", "EventLine", "Safety"]
+
+EstimateLike = Estimate | NotAvailable
+
+
+@result_kind("arm_events")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArmEvents:
+    """One kind of event in one arm: ``count`` of ``cases`` that recorded whether it happened, with exact limits.
+
+    ``at_most`` is the one-sided 95 % limit where nothing happened, and ``rule_of_three`` what 3/n makes of it; both are
+    ``None`` otherwise.
+    """
+
+    arm: str
+    count: int
+    cases: int
+    not_recorded: int
+    share: EstimateLike
+    at_most: float | None = None
+    rule_of_three: float | None = None
+
+
+@result_kind("event_line")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventLine:
+    """One kind of event by arm, and the difference of the shares (other arm minus reference).
+
+    ``event`` is ``any``, ``serious``, ``supplement``, ``missed_block`` or a code of an adverse event.
+    """
+
+    event: str
+    arms: tuple[ArmEvents, ...]
+    difference: EstimateLike
+
+
+@result_kind("safety")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Safety:
+    """Harms by arm, in all and by kind; then supplements and missed blocks. No case and no person is named.
+
+    ``listing`` counts ``(arm, event, serious, technique, count)``.
+    """
+
+    harms: tuple[EventLine, ...]
+    course: tuple[EventLine, ...]
+    listing: tuple[tuple[str, str, str, str, int], ...]
+    method: str
+    n: Counts
+    caution: tuple[Caution, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Shares and differences."""
+        lines = (*self.harms, *self.course)
+        return estimates_frame([e for line in lines for e in (*(a.share for a in line.arms), line.difference)])
