@@ -49,7 +49,7 @@ def _said(safety: Safety, protocol: Protocol) -> str:
         else:
             told.append(f"{arm.count} of {counted(arm.cases, label + ' case')} had an adverse event ({_limits(arm)}).")
     serious = sum(a.count for a in safety.harms[1].arms)
-    told.append("None was marked as serious." if not serious else f"{serious} were marked as serious.")
+    told.append("No event was marked as serious." if not serious else f"{serious} were marked as serious.")
     return " ".join(told)
 
 
