@@ -25,6 +25,7 @@ from onsetstudy.report.sections.allocation import allocation_blocks
 from onsetstudy.report.sections.chair_time import chair_section
 from onsetstudy.report.sections.planned import planned_section
 from onsetstudy.report.sections.safety import safety_section
+from onsetstudy.report.sections.watching import watch_section
 from onsetstudy.report.words import (
     answer,
     axis_ends,
@@ -83,6 +84,7 @@ def _sections(results: StudyResults) -> tuple[Section | None, ...]:
         doses.section(results.doses, results.protocol),
         safety_section(results.safety, results.protocol),
         _everywhere(results),
+        watch_section(results.watch, results.protocol),
         context.section(results.context, results.protocol),
         _more(results),
         _quality(results),

@@ -32,6 +32,7 @@ from onsetstudy.study.quality import data_quality
 from onsetstudy.study.results import Population, Provenance, StudyResults
 from onsetstudy.study.safety import safety_of
 from onsetstudy.study.sensitivity import run_sensitivity
+from onsetstudy.study.watching import watch_of
 
 __all__ = ["analyse"]
 
@@ -129,6 +130,7 @@ def analyse(
         standing=standing,
         chair_time=chair_time_of(data),
         safety=safety_of(data),
+        watch=watch_of(data),
         doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
         context=_context(protocol, overall, members("technique"), data, beside),
     )

@@ -26,6 +26,7 @@ from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.results import AllocationReview
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
+from onsetstudy.watch.results import Watch
 
 __all__ = [
     "ArmCurve",
@@ -261,6 +262,7 @@ class StudyResults:
     doses: DoseSummary | None = None
     context: PublishedContext | None = None
     safety: Safety | None = None
+    watch: Watch | None = None
 
     @property
     def this_quarter(self) -> Population | None:

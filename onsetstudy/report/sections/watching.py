@@ -1,0 +1,128 @@
+"""Whether it goes on as well as it used to."""
+
+from __future__ import annotations
+
+from onsetstudy.core.results import Estimate
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
+from onsetstudy.report.figures import watching
+from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.numbers import counted, decimal, interval, level, percent, percent_interval, tidy
+from onsetstudy.watch.results import Chart, Watch
+
+__all__ = ["watch_section"]
+
+FAILURES = {"by_target": "not numb by {target:g} min", "never_numb": "not numb in {horizon:g} min"}
+
+
+def watch_section(watch: Watch | None, protocol: Protocol) -> Section | None:
+    """Signals in words, charts, waits of consecutive cases, operators."""
+    if watch is None:
+        return None
+    blocks: list[Block] = [Paragraph(text=_said(watch, protocol))]
+    for failure in FAILURES:
+        charts = [c for c in watch.charts if c.failure == failure]
+        if charts:
+            blocks += _chart(charts, failure, watch, protocol)
+    if watch.windows:
+        blocks.append(_windows(watch, protocol))
+    if len(watch.operators) > 1:
+        blocks.append(_operators(watch, protocol))
+    blocks += [Paragraph(text=tidy(c.text), role="note") for c in watch.caution]
+    return Section(id="watch", title="Whether it goes on as well as before", blocks=tuple(blocks))
+
+
+def _failure(code: str, protocol: Protocol) -> str:
+    return FAILURES[code].format(target=protocol.onset.target_min, horizon=protocol.onset.horizon_min)
+
+
+def _said(watch: Watch, protocol: Protocol) -> str:
+    label = protocol.label(watch.arm)
+    if not watch.charts:
+        return f"{counted(watch.baseline_cases + watch.watched_cases, label + ' case')} do not make a chart yet."
+    told = []
+    for chart in watch.charts:
+        for signal in chart.signals[-1:]:
+            more = "more" if chart.direction == "worse" else "less"
+            at, what = watch.baseline_cases + signal.case, _failure(chart.failure, protocol)
+            told.append(
+                f"Signal at {label} case {at}: the last {counted(signal.cases, 'case')} were {what} "
+                f"{more} often than in the past ({signal.failures}, where {decimal(signal.expected)} would be usual)."
+            )
+    if not told:
+        told.append(
+            f"No signal in the {counted(watch.watched_cases, label + ' case')} watched: failures came about as often "
+            "as in the past, or the change is smaller than the charts look for."
+        )
+    else:
+        told.append("A signal is a reason to look for a cause, not a proof of one; false alarms happen.")
+    return " ".join(told)
+
+
+def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) -> list[Block]:
+    name = _failure(failure, protocol)
+    title = f"Are more teeth {name} than before?"
+    look = look_of(watch.arm, protocol.arm_codes)
+    identity = f"watch-{failure.replace('_', '-')}"
+    drawn = watching.draw_figure(
+        charts, name=identity, title=title, failure=name, look=look, first=watch.baseline_cases
+    )
+    lengths = charts[0].run_length
+    odds = max(charts[0].odds_ratio, 1 / charts[0].odds_ratio)
+    when = " and ".join(f"{c.run_length.when_changed:.0f} for the {c.direction}" for c in charts)
+    caption = (
+        f"The line climbs with every tooth that is {name} against what is usual for its technique, and sinks with "
+        f"every tooth that is not; it turns at 0. Tuned to odds {odds:g} times as high or as low. False alarms: one in "
+        f"{lengths.average:.0f} cases on average. After such a change a signal comes in cases, on average: {when}."
+    )
+    return [
+        Figure(
+            name=identity,
+            title=title,
+            caption=caption,
+            alt=drawn.alt,
+            svg=drawn.svg,
+            narrow=drawn.narrow,
+        )
+    ]
+
+
+def _windows(watch: Watch, protocol: Protocol) -> Table:
+    rows = []
+    for window in watch.windows:
+        e = window.wait
+        if isinstance(e, Estimate):
+            rows.append(
+                (f"{window.first} to {window.last}", decimal(e.estimate), interval(e.interval.low, e.interval.high))
+            )
+        else:
+            rows.append((f"{window.first} to {window.last}", "not known", e.reason))
+    return Table(
+        caption=f"Mean wait of consecutive {protocol.label(watch.arm)} cases, up to {protocol.onset.horizon_min:g} min",
+        columns=("cases", "minutes", f"{level(protocol.plan.conf_level)} interval"),
+        rows=tuple(rows),
+        align="lrr",
+        notes=("Neighbouring lines differ by chance alone; look for a drift over several.",),
+    )
+
+
+def _operators(watch: Watch, protocol: Protocol) -> Table:
+    rows = tuple(
+        (
+            o.code,
+            f"{o.failures} of {o.cases}",
+            percent(o.shrunken, o.cases),
+            percent_interval(o.low, o.high, o.cases),
+        )
+        for o in watch.operators
+    )
+    return Table(
+        caption=f"{protocol.label(watch.arm)} teeth {_failure('by_target', protocol)}, by operator".capitalize(),
+        columns=("operator", "counted", "drawn to the whole", f"{level(protocol.plan.conf_level)} interval"),
+        rows=rows,
+        align="lrrr",
+        notes=(
+            "In the order of the codes; this is not a ranking, and cases differ between operators. Small numbers are "
+            "drawn to the share of all by as much as chance explains.",
+        ),
+    )

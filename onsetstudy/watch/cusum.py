@@ -1,0 +1,269 @@
+"""Risk-adjusted cumulative sums of failures, with limits for a stated run length.
+
+Steiner SH, Cook RJ, Farewell VT, Treasure T. Monitoring surgical performance using risk-adjusted cumulative sum charts.
+Biostatistics 2000;1:441-52. Average run lengths from the chain of Brook D, Evans DA. Biometrika 1972;59:539-49 (from
+memory), and once more by simulation.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, stats
+
+from onsetstudy.core.errors import DesignError
+from onsetstudy.core.seeds import stream
+from onsetstudy.watch.results import Chart, RunLength, Signal
+
+__all__ = [
+    "average_run_length",
+    "baseline_guard",
+    "chart_failures",
+    "cusum_weights",
+    "limit_for",
+    "simulated_run_length",
+]
+
+FloatArray = NDArray[np.float64]
+STATES = 400
+LEVELS = 24
+REPLICATES = 2000
+GUARD = 0.9
+CLEAR_OF_NONE = 0.5
+
+
+def cusum_weights(failed: ArrayLike, usual: ArrayLike, odds_ratio: float) -> FloatArray:
+    """Log likelihood ratio of each case for odds of failure R times the usual: ``y ln R - ln(1 - p + Rp)``.
+
+    Parameters
+    ----------
+    failed : array_like of bool, shape (n,)
+    usual : array_like of float, shape (n,)
+        Usual chance of failure of each case, between 0 and 1.
+    odds_ratio : float
+        Above 1 looks for a change for the worse, below 1 for the better.
+
+    Raises
+    ------
+    DesignError
+        If a chance is not between 0 and 1, or the ratio is 1 or not positive.
+    """
+    p, y = np.asarray(usual, dtype=np.float64), np.asarray(failed, dtype=np.float64)
+    if not odds_ratio > 0 or odds_ratio == 1:
+        raise DesignError(f"an odds ratio of {odds_ratio:g} is no change to look for")
+    if not np.all((p > 0) & (p < 1)):
+        raise DesignError("the usual chance of failure must lie between 0 and 1 for every case")
+    return np.asarray(y * math.log(odds_ratio) - np.log1p(p * (odds_ratio - 1)), dtype=np.float64)
+
+
+def _mix(usual: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Distinct usual chances and their shares; many are put together by quantiles."""
+    level, count = np.unique(usual, return_counts=True)
+    if level.size > LEVELS:
+        edges = np.quantile(usual, np.linspace(0, 1, LEVELS + 1))
+        group = np.clip(np.searchsorted(edges, usual, side="right") - 1, 0, LEVELS - 1)
+        count = np.bincount(group, minlength=LEVELS)
+        level = np.bincount(group, weights=usual, minlength=LEVELS)[count > 0] / count[count > 0]
+        count = count[count > 0]
+    return level, count / count.sum()
+
+
+def average_run_length(limit: float, usual: ArrayLike, odds_ratio: float, *, true_ratio: float = 1.0) -> float:
+    """Cases up to a signal on average, when cases come at random from those with the chances ``usual``.
+
+    Parameters
+    ----------
+    limit : float
+        The chart signals at or above it.
+    usual : array_like of float, shape (n,)
+    odds_ratio : float
+        What the chart is tuned to.
+    true_ratio : float
+        What is true; 1: nothing has changed.
+
+    Notes
+    -----
+    The chart's values between 0 and the limit are cut into states; a step that ends between two states is shared
+    between them in proportion.
+    """
+    level, share = _mix(np.asarray(usual, dtype=np.float64))
+    odds = true_ratio * level / (1 - level)
+    chance = odds / (1 + odds)
+    value = np.linspace(0.0, limit, STATES + 1)[:-1]
+    width = limit / STATES
+    chain = np.zeros((STATES, STATES))
+    rows = np.arange(STATES)
+    for failed in (True, False):
+        step = cusum_weights(np.full(level.size, failed), level, odds_ratio)
+        for s, p in zip(step, share * (chance if failed else 1 - chance), strict=True):
+            place = np.maximum(value + s, 0.0) / width
+            stays = place < STATES - 1e-9
+            low = np.minimum(np.floor(place).astype(np.intp), STATES - 1)
+            part = place - low
+            np.add.at(chain, (rows[stays], low[stays]), p * (1 - part[stays]))
+            inside = stays & (low + 1 < STATES)
+            np.add.at(chain, (rows[inside], low[inside] + 1), p * part[inside])
+    lengths = np.linalg.solve(np.eye(STATES) - chain, np.ones(STATES))
+    return float(lengths[0])
+
+
+def baseline_guard(failures: int, cases: int, odds_ratio: float, *, chance: float = GUARD) -> float:
+    """Odds of the true usual share over the one that was counted, on the side on which false alarms come.
+
+    Parameters
+    ----------
+    failures, cases : int
+        Of the cases that say what is usual.
+    odds_ratio : float
+        What the chart is tuned to.
+    chance : float
+        The true odds are beyond the guard with one minus this chance only.
+
+    References
+    ----------
+    .. [1] Gandy A, Kvaloy JT. Guaranteed conditional performance of control charts via bootstrap methods. Scandinavian
+       Journal of Statistics 2013;40:647-68 (from memory): the limit holds for what is likely to be true, not for the
+       estimate. Here by the distribution of the share given the counts (Jeffreys) in place of the bootstrap.
+    """
+    share = (failures + CLEAR_OF_NONE) / (cases + 2 * CLEAR_OF_NONE)
+    level = chance if odds_ratio > 1 else 1 - chance
+    bound = float(stats.beta.ppf(level, failures + CLEAR_OF_NONE, cases - failures + CLEAR_OF_NONE))
+    return bound / (1 - bound) / (share / (1 - share))
+
+
+def limit_for(run_length: float, usual: ArrayLike, odds_ratio: float, *, guard: float = 1.0) -> float:
+    """Limit at which one false alarm comes in ``run_length`` cases on average.
+
+    Parameters
+    ----------
+    run_length : float
+    usual : array_like of float, shape (n,)
+    odds_ratio : float
+    guard : float
+        Odds of the true usual chances over ``usual`` for which the run length shall hold; 1: they are known.
+
+    Raises
+    ------
+    DesignError
+        If no limit gives so short a run: a single failure would have to signal.
+    """
+    values = np.asarray(usual, dtype=np.float64)
+
+    def excess(limit: float) -> float:
+        return math.log(average_run_length(limit, values, odds_ratio, true_ratio=guard)) - math.log(run_length)
+
+    low, high = 1e-3, 1.0
+    if excess(low) >= 0:
+        raise DesignError(f"even a chart without patience signals less often than once in {run_length:g} cases")
+    while excess(high) < 0:
+        high *= 1.5
+        if high > 50:
+            raise DesignError(f"no limit gives one false alarm in {run_length:g} cases")
+    return float(optimize.brentq(excess, low, high, xtol=1e-4))
+
+
+def simulated_run_length(
+    limit: float,
+    usual: ArrayLike,
+    odds_ratio: float,
+    *,
+    seed: int,
+    replicates: int = REPLICATES,
+    true_ratio: float = 1.0,
+) -> tuple[float, float]:
+    """Average run length by simulation, with its standard error; the same cases drawn at random."""
+    level, share = _mix(np.asarray(usual, dtype=np.float64))
+    odds = true_ratio * level / (1 - level)
+    chance = odds / (1 + odds)
+    good, bad = (cusum_weights(np.full(level.size, f), level, odds_ratio) for f in (False, True))
+    rng = stream(seed, "cusum: run length")
+    value, length = np.zeros(replicates), np.zeros(replicates)
+    going = np.arange(replicates)
+    while going.size:
+        kind = rng.choice(level.size, going.size, p=share)
+        step = np.where(rng.random(going.size) < chance[kind], bad[kind], good[kind])
+        value[going] = np.maximum(value[going] + step, 0.0)
+        length[going] += 1
+        going = going[value[going] < limit]
+    return float(length.mean()), float(length.std(ddof=1) / math.sqrt(replicates))
+
+
+def chart_failures(
+    failed: ArrayLike,
+    usual: ArrayLike,
+    *,
+    failure: str,
+    odds_ratio: float,
+    run_length: int,
+    seed: int,
+    guard: float = 1.0,
+) -> Chart:
+    """Chart of cases in the order of treatment.
+
+    Parameters
+    ----------
+    failed : array_like of bool, shape (n,)
+    usual : array_like of float, shape (n,)
+        Usual chance of failure of each case.
+    failure : str
+        What counts as failure, for readers.
+    odds_ratio : float
+        Change of the odds to notice: above 1 for the worse, below 1 for the better.
+    run_length : int
+        Cases between false alarms.
+    seed : int
+    guard : float
+        See ``baseline_guard``; 1: the usual chances are known.
+
+    Returns
+    -------
+    Chart
+        After a signal the chart begins again at 0.
+    """
+    y, p = np.asarray(failed, dtype=bool), np.asarray(usual, dtype=np.float64)
+    limit = limit_for(run_length, p, odds_ratio, guard=guard)
+    mean, error = simulated_run_length(limit, p, odds_ratio, seed=seed, true_ratio=guard)
+    lengths = RunLength(
+        limit=limit,
+        average=average_run_length(limit, p, odds_ratio, true_ratio=guard),
+        simulated=mean,
+        simulated_error=error,
+        replicates=REPLICATES,
+        when_changed=average_run_length(limit, p, odds_ratio, true_ratio=odds_ratio),
+        guard=guard,
+    )
+    path, signals = _run(y, p, cusum_weights(y, p, odds_ratio), limit)
+    return Chart(
+        failure=failure,
+        direction="worse" if odds_ratio > 1 else "better",
+        odds_ratio=odds_ratio,
+        path=path,
+        limit=limit,
+        run_length=lengths,
+        signals=signals,
+    )
+
+
+def _run(y: NDArray[np.bool_], p: FloatArray, step: FloatArray, limit: float) -> tuple[FloatArray, tuple[Signal, ...]]:
+    path = np.empty(y.size)
+    value, start = 0.0, 0
+    signals = []
+    for i, s in enumerate(step):
+        value += float(s)
+        if value <= 0:
+            value, start = 0.0, i + 1
+        path[i] = value
+        if value >= limit:
+            rows = slice(start, i + 1)
+            signals.append(
+                Signal(
+                    case=i + 1,
+                    cases=i + 1 - start,
+                    failures=int(y[rows].sum()),
+                    expected=float(p[rows].sum()),
+                )
+            )
+            value, start = 0.0, i + 1
+    return path, tuple(signals)
