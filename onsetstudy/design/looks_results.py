@@ -1,0 +1,119 @@
+"""What a plan of looks says, and what one look allows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from onsetstudy.core.results import Caution, Interval
+from onsetstudy.core.serialise import result_kind
+
+__all__ = ["ConditionalPower", "LookPlan", "LookVerdict", "PlannedLook", "StoppedEstimate"]
+
+
+@result_kind("planned_look")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedLook:
+    """One look as planned: fraction of the information, boundaries on the Z scale, error rate spent up to it.
+
+    ``cross_null`` and ``cross_design`` are the chances to stop there for efficacy if nothing differs and under the
+    planned effect; ``futility`` is ``None`` without a rule.
+    """
+
+    number: int
+    fraction: float
+    upper: float
+    lower: float | None
+    futility: float | None
+    alpha_spent: float
+    cross_null: float
+    cross_design: float
+    nominal_p: float
+
+
+@result_kind("look_plan")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookPlan:
+    """Boundaries of all planned looks.
+
+    ``inflation`` is how much more information the plan needs than a single look with the same power;
+    ``expected_fraction`` how much of it is used on average under the planned effect; ``naive_error`` the true error
+    rate of looking as often with the boundary of one look. ``design_drift`` is of the score per planned information.
+    """
+
+    spending: str
+    alpha: float
+    sided: int
+    rho: float
+    power: float
+    futility: str
+    planned_information: float
+    unit: str
+    looks: tuple[PlannedLook, ...]
+    inflation: float
+    expected_fraction: float
+    naive_error: float
+    design_drift: float
+    method: str
+    source: str = ""
+
+
+@result_kind("conditional_power")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConditionalPower:
+    """Chance to end on the right side of the boundary, given what was seen so far.
+
+    Under the planned effect, under the effect as it is now, and averaged over what the data leave likely.
+    """
+
+    design: float
+    current: float
+    predictive: float
+
+
+@result_kind("look_verdict")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookVerdict:
+    """What one look allows.
+
+    ``code`` is ``continue``, ``crossed``, ``unlikely``, ``ended`` (planned information reached, boundary not crossed)
+    or ``descriptive`` (an extra look: after the end, or without new information). ``direction`` is ``sooner``,
+    ``later`` or empty, of the effect that was crossed. ``fraction`` is of the planned information; ``boundary`` on the
+    Z scale.
+    ``naive_claim`` says whether a reader who knew of one look only would have called it a difference.
+    """
+
+    label: str
+    code: str
+    direction: str
+    z: float
+    boundary: float
+    futility: float | None
+    fraction: float
+    counted: float
+    planned: float
+    unit: str
+    alpha_spent: float
+    naive_claim: bool
+    naive_error: float
+    repeated: Interval | None
+    conditional: ConditionalPower | None
+    caution: tuple[Caution, ...] = ()
+
+
+@result_kind("stopped_estimate")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoppedEstimate:
+    """Effect after a study with looks has stopped, on the scale of the score's drift (log-rank score: log ratio).
+
+    ``estimate`` is median-unbiased and ``interval`` and ``p_value`` are by the stage-wise order of outcomes; ``plain``
+    is what ignoring the looks would give.
+    """
+
+    estimate: float
+    interval: Interval
+    p_value: float
+    plain: float
+    plain_interval: Interval
+    look: int
+    method: str
+    source: str = ""

@@ -1,0 +1,328 @@
+"""Looks: boundaries to the printed digit, by a multivariate normal and by laws; verdicts; estimates after stopping."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from onsetstudy.core.errors import DesignError
+from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.design.after_stopping import estimate_after_stopping, repeated_interval, stagewise_p
+from onsetstudy.design.boundaries import (
+    Bounds,
+    classical_boundary,
+    drift_for_power,
+    naive_error,
+    power_at,
+    spending_bounds,
+)
+from onsetstudy.design.conditional import conditional_power, predictive_power
+from onsetstudy.design.crossing import crossing_chances
+from onsetstudy.design.looks import LookSeen, judge_looks, plan_looks
+from onsetstudy.design.spending import SPENDING, spent
+from tests.reference import load_reference
+
+PRINTED = load_reference("jennison_turnbull_2000_looks")
+COMPUTED = load_reference("group_sequential_integration")
+SHAPES = {"pocock": 0.5, "obf": 0.0}
+
+
+def equal(k):
+    return np.arange(1, k + 1) / k
+
+
+def as_bounds(upper):
+    steps = equal(len(upper))
+    return Bounds(information=steps, upper=upper, lower=-upper, spent=np.full(len(upper), 0.025))
+
+
+@pytest.mark.parametrize("k", [2, 3, 4, 5, 10])
+@pytest.mark.parametrize("kind", SHAPES)
+def test_classical_constants(k, kind):
+    last = classical_boundary(k, shape=SHAPES[kind])[-1]
+    PRINTED.check(f"{kind} {k}", last)
+    for alpha in ("0.01", "0.05", "0.1"):
+        COMPUTED.check(
+            f"{kind} constant, alpha {alpha}, K {k}", classical_boundary(k, alpha=float(alpha), shape=SHAPES[kind])[-1]
+        )
+
+
+@pytest.mark.parametrize("k", [2, 3, 4, 5, 10, 20])
+def test_error_of_naive_looks(k):
+    PRINTED.check(f"naive {k}", naive_error(k))
+    if k < 20:
+        COMPUTED.check(f"naive error, K {k}", naive_error(k))
+    assert naive_error(1) == pytest.approx(0.05)
+
+
+@pytest.mark.parametrize("kind", SPENDING)
+@pytest.mark.parametrize("looks", [2, 3, 4, 5, "unequal_0.3_0.7_1"])
+def test_spending_boundaries(kind, looks):
+    steps = np.array([0.3, 0.7, 1.0]) if isinstance(looks, str) else equal(looks)
+    found = spending_bounds(steps, steps, kind=kind, alpha=0.05, rho=3, final=True)
+    names = set(COMPUTED.expected["name"])
+    for i, z in enumerate(found.upper, start=1):
+        name = f"{kind}, looks {looks}, look {i}"
+        if name in names:
+            COMPUTED.check(name, z)
+        printed = f"spending {kind} {looks}, look {i}"
+        if printed in set(PRINTED.expected["name"]):
+            PRINTED.check(printed, z)
+    assert f"{kind}, looks 3, look 1" in names
+
+
+@pytest.mark.parametrize("k", [2, 3, 4, 5])
+@pytest.mark.parametrize("kind", SHAPES)
+@pytest.mark.parametrize("power", [0.8, 0.9])
+def test_inflation(k, kind, power):
+    bounds = as_bounds(classical_boundary(k, shape=SHAPES[kind]))
+    single = stats.norm.isf(0.025) + stats.norm.isf(1 - power)
+    inflation = (drift_for_power(bounds, power) / single) ** 2
+    COMPUTED.check(f"inflation {kind}_K{k}_power{power}", inflation)
+    if power == 0.8:
+        assert abs(inflation - PRINTED.value(f"inflation {kind} {k}")) < 0.0015  # printed to the third digit +- 1
+
+
+@pytest.mark.parametrize("drift", [0.0, 1.7])
+def test_crossing_by_a_multivariate_normal(drift):
+    """Chance of staying inside all boundaries: scipy.stats.multivariate_normal.cdf with lower limits."""
+    steps = np.array([0.2, 0.5, 0.55, 1.0])
+    upper, lower = np.array([2.9, 2.2, 2.4, 2.0]), np.array([-1.0, -0.5, 0.2, 2.0])
+    found = crossing_chances(steps, lower, upper, drift=drift)
+    for m in (1, 2, 3):
+        t = steps[:m]
+        cov = np.sqrt(np.minimum.outer(t, t) / np.maximum.outer(t, t))
+        inside = stats.multivariate_normal(
+            drift * np.sqrt(t), cov, abseps=1e-8, releps=1e-8, maxpts=2_000_000, seed=1
+        ).cdf(upper[:m], lower_limit=lower[:m])
+        assert 1 - found.upper[:m].sum() - found.lower[:m].sum() == pytest.approx(inside, abs=2e-7)
+    assert found.above + found.below == pytest.approx(1, abs=1e-10)  # the last boundaries meet
+
+
+def test_crossing_by_simulation():
+    rng = np.random.default_rng(1)
+    steps = np.array([0.1, 0.4, 0.9])
+    walk = np.cumsum(rng.normal(size=(400_000, 3)) * np.sqrt(np.diff(steps, prepend=0)), axis=1) / np.sqrt(steps)
+    upper, lower = np.array([2.5, 2.1, 1.8]), np.array([-0.5, 0.0, 0.5])
+    found = crossing_chances(steps, lower, upper)
+    going = np.ones(len(walk), dtype=bool)
+    for k in range(3):
+        seen = np.mean(going & (walk[:, k] >= upper[k]))
+        assert abs(seen - found.upper[k]) < 4 * np.sqrt(0.25 / len(walk))
+        going &= (walk[:, k] < upper[k]) & (walk[:, k] > lower[k])
+
+
+steps_of = st.lists(st.floats(0.02, 1), min_size=1, max_size=5).map(lambda gaps: np.cumsum(gaps) / np.sum(gaps))
+
+
+@settings(max_examples=40, deadline=None)
+@given(steps_of, st.sampled_from(SPENDING), st.floats(0.01, 0.1), st.sampled_from([1, 2]))
+def test_the_whole_error_rate_is_spent_and_no_more(steps, kind, alpha, sided):
+    bounds = spending_bounds(steps, steps, kind=kind, alpha=alpha, sided=sided, final=True)
+    found = crossing_chances(steps, bounds.lower, bounds.upper)
+    assert found.above == pytest.approx(alpha / sided, abs=1e-9)
+    assert np.all(np.diff(bounds.spent) >= -1e-15)
+
+
+@settings(max_examples=30, deadline=None)
+@given(steps_of, st.floats(0.01, 1000))
+def test_the_scale_of_information_changes_nothing(steps, scale):
+    one = spending_bounds(steps, steps, kind="pocock", alpha=0.05, final=True)
+    other = spending_bounds(steps * scale, steps, kind="pocock", alpha=0.05, final=True)
+    assert one.upper == pytest.approx(other.upper, abs=1e-8)
+
+
+@settings(max_examples=30, deadline=None)
+@given(steps_of)
+def test_an_earlier_boundary_does_not_depend_on_later_looks(steps):
+    whole = spending_bounds(steps, steps, kind="obrien_fleming", alpha=0.05, final=True)
+    for k in range(1, len(steps)):
+        part = spending_bounds(steps[:k], steps[:k], kind="obrien_fleming", alpha=0.05)
+        assert part.upper == pytest.approx(whole.upper[:k], abs=1e-8)
+
+
+@pytest.mark.parametrize("kind", SPENDING)
+def test_spending_functions(kind):
+    grid = [spent(kind, 0.025, t) for t in np.linspace(0, 1, 21)]
+    assert grid[0] == 0
+    assert grid[-1] == pytest.approx(0.025)
+    assert np.all(np.diff(grid) >= 0)
+    assert spent(kind, 0.025, 1.7) == pytest.approx(0.025)
+    with pytest.raises(DesignError):
+        spent(kind, 0.6, 0.5)
+
+
+def test_what_cannot_be_planned():
+    for bad, words in [
+        (lambda: plan_looks([0.5, 0.9], kind="pocock", planned_information=100), "end with 1"),
+        (lambda: plan_looks([0.5, 0.4, 1], kind="pocock", planned_information=100), "grow from look to look"),
+        (lambda: plan_looks([1], kind="tea_leaves", planned_information=100), "not known; choose among"),
+        (lambda: plan_looks([1], kind="pocock", planned_information=100, futility="maybe"), "futility none"),
+        (lambda: plan_looks([1], kind="pocock", planned_information=100, power=0.01), "must lie above"),
+        (lambda: judge_looks(PLAN, []), "one look or more"),
+        (lambda: judge_looks(PLAN, [LookSeen(label="a", z=float("nan"), counted=3)]), "needs a score"),
+    ]:
+        with pytest.raises(DesignError, match=words):
+            bad()
+
+
+PLAN = plan_looks([0.25, 0.5, 0.75, 1], kind="obrien_fleming", planned_information=356, futility="non_binding")
+
+
+def seen(*pairs):
+    return [LookSeen(label=f"Q{k}", z=z, counted=c) for k, (z, c) in enumerate(pairs, start=1)]
+
+
+def test_a_plan_keeps_its_promises():
+    steps = [p.fraction for p in PLAN.looks]
+    assert sum(p.cross_null for p in PLAN.looks) == pytest.approx(0.05, abs=1e-9)
+    assert sum(p.cross_design for p in PLAN.looks) == pytest.approx(0.8, abs=1e-8)
+    assert PLAN.looks[-1].futility == pytest.approx(PLAN.looks[-1].upper)
+    assert PLAN.naive_error == pytest.approx(naive_error(4))
+    assert PLAN.inflation > 1.024  # more than without a futility rule (printed: 1.024)
+    free = plan_looks(steps, kind="obrien_fleming", planned_information=356)
+    assert free.inflation == pytest.approx(1.0238, abs=0.01)
+    assert free.expected_fraction > PLAN.expected_fraction
+    assert from_dict(to_dict(PLAN)) == PLAN
+
+
+def test_binding_futility_gives_error_rate_back():
+    binding = plan_looks([0.25, 0.5, 0.75, 1], kind="obrien_fleming", planned_information=356, futility="binding")
+    assert binding.looks[-1].upper < PLAN.looks[-1].upper
+    assert binding.inflation < PLAN.inflation
+    assert sum(p.cross_null for p in binding.looks) == pytest.approx(0.025, abs=1e-7)
+    assert sum(p.cross_design for p in binding.looks) == pytest.approx(0.8, abs=1e-6)
+
+
+def test_verdicts():
+    codes = [v.code for v in judge_looks(PLAN, seen((1.9, 84), (2.4, 180), (2.5, 270), (2.1, 367)))]
+    assert codes == ["continue", "continue", "crossed", "descriptive"]
+    codes = [v.code for v in judge_looks(PLAN, seen((0.2, 84), (-0.2, 180), (2.5, 270)))]
+    assert codes == ["continue", "unlikely", "crossed"]  # non-binding: going on costs nothing
+    later = judge_looks(PLAN, seen((-1.0, 84), (-3.2, 180)))[-1]
+    assert (later.code, later.direction) == ("crossed", "later")
+    ended = judge_looks(PLAN, seen((1.0, 84), (1.5, 180), (1.6, 356)))[-1]
+    assert (ended.code, ended.conditional) == ("ended", None)
+    assert ended.alpha_spent == pytest.approx(0.05)
+
+
+def test_a_naive_reader_would_have_claimed_it():
+    verdict = judge_looks(PLAN, seen((1.2, 84), (2.2, 180)))[-1]
+    assert (verdict.code, verdict.naive_claim) == ("continue", True)
+    assert verdict.naive_error == pytest.approx(naive_error(2))
+    assert verdict.repeated.low < 0 < verdict.repeated.high
+
+
+def test_extra_looks_are_descriptive():
+    repeated = judge_looks(PLAN, seen((1.2, 84), (9.0, 84)))
+    assert repeated[-1].code == "descriptive"
+    assert "no new information" in repeated[-1].caution[0].text
+    over = judge_looks(PLAN, seen((1.2, 356), (9.0, 500)))
+    assert [v.code for v in over] == ["ended", "descriptive"]
+    same_variance = [
+        LookSeen(label="a", z=1, counted=50, information=12.0),
+        LookSeen(label="b", z=1, counted=90, information=11.0),
+    ]
+    assert judge_looks(PLAN, same_variance)[-1].code == "descriptive"
+
+
+def test_over_running_spends_what_is_left():
+    last = judge_looks(PLAN, seen((1.2, 84), (1.9, 180), (2.02, 420)))[-1]
+    assert last.alpha_spent == pytest.approx(0.05)
+    assert any(c.code == "over_running" for c in last.caution)
+    steps = np.array([84, 180, 420]) / 356
+    expected = spending_bounds(steps, steps, kind="obrien_fleming", alpha=0.05, final=True).upper[-1]
+    assert last.boundary == pytest.approx(expected)
+
+
+def test_a_study_that_ends_early_may_spend_the_rest():
+    last = judge_looks(PLAN, seen((1.2, 84), (2.3, 200)), last=True)[-1]
+    assert last.alpha_spent == pytest.approx(0.05)
+    assert last.code == "crossed"
+
+
+def test_looks_as_planned_have_the_planned_boundaries():
+    looks = judge_looks(PLAN, seen(*[(0.9, 356 * p.fraction) for p in PLAN.looks]))
+    assert [v.boundary for v in looks] == pytest.approx([p.upper for p in PLAN.looks], abs=1e-8)
+    assert [v.futility for v in looks[:-1]] == pytest.approx([p.futility for p in PLAN.looks[:-1]], abs=1e-6)
+
+
+def test_conditional_power_at_one_look_to_come():
+    """Closed form: Phi((z sqrt(t) + drift (1 - t) - c) / sqrt(1 - t)) (Jennison & Turnbull 2000, section 10.2)."""
+    for z, t, drift in [(1.0, 0.4, 2.8), (-0.5, 0.7, 0.0), (2.0, 0.5, 1.3)]:
+        expected = stats.norm.cdf((z * np.sqrt(t) + drift * (1 - t) - 1.96) / np.sqrt(1 - t))
+        found = conditional_power(z, t, [1.0], [-1.96], [1.96], drift=drift)
+        assert found == pytest.approx(expected, abs=1e-12)
+    predictive = stats.norm.cdf((z / np.sqrt(t) - 1.96) / np.sqrt(1 / t - 1))
+    assert predictive_power(2.0, 0.5, [1.0], [-1.96], [1.96]) == pytest.approx(predictive, abs=1e-6)
+    strong = predictive_power(2.0, 0.5, [1.0], [-1.96], [1.96], prior_mean=0.0, prior_information=1e9)
+    assert strong == pytest.approx(conditional_power(2.0, 0.5, [1.0], [-1.96], [1.96], drift=0.0), abs=1e-4)
+    with pytest.raises(DesignError):
+        conditional_power(1.0, 0.5, [0.5], [-2.0], [2.0], drift=0.0)
+
+
+def test_conditional_power_averages_to_power():
+    bounds = spending_bounds(equal(3), equal(3), kind="pocock", alpha=0.05, final=True)
+    drift = 2.5
+    first = equal(3)[0]
+    z = np.linspace(-6, 9, 3001)
+    density = stats.norm.pdf(z, drift * np.sqrt(first))
+    inside = (z > bounds.lower[0]) & (z < bounds.upper[0])
+    later = [
+        conditional_power(v, first, equal(3)[1:], bounds.lower[1:], bounds.upper[1:], drift=drift)
+        if i
+        else float(v >= bounds.upper[0])
+        for v, i in zip(z[::10], inside[::10], strict=True)
+    ]
+    assert np.trapezoid(density[::10] * later, z[::10]) == pytest.approx(power_at(bounds, drift), abs=2e-3)
+
+
+def test_after_stopping_without_looks_is_the_plain_answer():
+    found = estimate_after_stopping(2.3, [40.0], [-np.inf], [np.inf])
+    assert found.estimate == pytest.approx(found.plain)
+    assert (found.interval.low, found.interval.high) == pytest.approx(
+        (found.plain_interval.low, found.plain_interval.high)
+    )
+    assert found.p_value == pytest.approx(2 * stats.norm.sf(2.3))
+
+
+def test_stopping_on_the_boundary_at_the_first_look_is_plain_too():
+    found = estimate_after_stopping(3.4, [20.0], [-3.0], [3.0])
+    assert found.estimate == pytest.approx(3.4 / np.sqrt(20))
+
+
+def test_the_end_of_a_study_with_looks_shrinks_the_estimate():
+    bounds = spending_bounds(equal(4), equal(4), kind="pocock", alpha=0.05, final=True)
+    found = estimate_after_stopping(2.6, equal(4), bounds.lower, bounds.upper)
+    assert found.estimate < found.plain
+    assert found.interval.low < found.estimate < found.interval.high
+    at_limit = estimate_after_stopping(float(bounds.upper[-1]), equal(4), bounds.lower, bounds.upper)
+    assert at_limit.p_value == pytest.approx(0.05, abs=1e-8)  # the p-value agrees with the boundary
+    assert stagewise_p(float(bounds.upper[-1]), equal(4), bounds.lower, bounds.upper) == pytest.approx(0.025, abs=1e-9)
+    assert at_limit.interval.low == pytest.approx(0, abs=1e-6)
+
+
+def test_repeated_intervals_agree_with_the_boundary():
+    for z, crossed in [(2.2, False), (2.5, True)]:
+        found = repeated_interval(z, 30.0, 2.36, level=0.95)
+        assert (found.low > 0) == crossed
+
+
+@pytest.mark.slow
+def test_error_rate_with_looks_nobody_planned():
+    """20,000 null studies with random numbers, spacing and over-running of looks, judged as they come."""
+    rng = np.random.default_rng(7)
+    plan = dataclasses.replace(PLAN, futility="none")
+    schedules = [np.cumsum(rng.integers(15, 140, 6)).astype(float) for _ in range(40)]
+    hits = 0
+    for counts in schedules:
+        counts = counts[: int(np.searchsorted(counts, plan.planned_information)) + 1]
+        stop = len(counts)
+        verdicts = judge_looks(plan, [LookSeen(label=str(k), z=0.0, counted=c) for k, c in enumerate(counts)])
+        bound = np.array([v.boundary for v in verdicts])
+        walk = np.cumsum(rng.normal(size=(500, stop)) * np.sqrt(np.diff(counts, prepend=0)), axis=1) / np.sqrt(counts)
+        hits += int(np.any(np.abs(walk) >= bound, axis=1).sum())
+    assert abs(hits / 20_000 - 0.05) < 4 * np.sqrt(0.05 * 0.95 / 20_000)
