@@ -23,6 +23,7 @@ from onsetstudy.report.numbers import counted, day, decimal, level, listed, p_te
 from onsetstudy.report.sections import context, doses
 from onsetstudy.report.sections.allocation import allocation_blocks
 from onsetstudy.report.sections.chair_time import chair_section
+from onsetstudy.report.sections.looks import looks_section, verdict_words
 from onsetstudy.report.sections.planned import planned_section
 from onsetstudy.report.sections.safety import safety_section
 from onsetstudy.report.sections.watching import watch_section
@@ -78,6 +79,7 @@ def _sections(results: StudyResults) -> tuple[Section | None, ...]:
     return (
         _first_page(results),
         _who(results),
+        looks_section(results.looks, results.protocol),
         _onset(results),
         _comfort(results),
         chair_section(results.chair_time, results.protocol),
@@ -119,6 +121,8 @@ def _first_page(results: StudyResults) -> Section:
     if frame[frame["matters"].notna()]["estimate"].notna().any():
         caption += " From the dotted line on, a difference matters to this study."
     cautions = {c.code: tidy(c.text) for c in reversed(results.caution)}
+    if results.looks is not None:
+        cautions["repeated_looks"] = verdict_words(results.looks, results.protocol)
     first = [cautions[code] for code in FIRST_PAGE if code in cautions][:FIRST_PAGE_CAUTIONS]
     return Section(
         id="answer",

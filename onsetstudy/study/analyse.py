@@ -25,6 +25,7 @@ from onsetstudy.study.companions import Companions
 from onsetstudy.study.context import context_of
 from onsetstudy.study.diagnose import diagnose
 from onsetstudy.study.doses import doses_of
+from onsetstudy.study.looks import looks_taken
 from onsetstudy.study.more_needed import more_needed
 from onsetstudy.study.population import analyse_population
 from onsetstudy.study.prepare import prepare
@@ -89,6 +90,7 @@ def analyse(
     sensitivity = run_sensitivity(protocol, records, data, through=this, progress=progress)
     diagnostics = diagnose(data, records, onset)
     overall = populations[0]
+    looks = looks_taken(data, this)
 
     def members(dimension: str) -> tuple[Population, ...]:
         return tuple(p for p in populations if p.dimension == dimension)
@@ -117,6 +119,7 @@ def analyse(
             looks=len(by_quarter),
             diagnostics=diagnostics,
             standing=standing,
+            taken=looks,
         ),
         provenance=Provenance(
             protocol_digest=protocol.digest,
@@ -131,6 +134,7 @@ def analyse(
         chair_time=chair_time_of(data),
         safety=safety_of(data),
         watch=watch_of(data),
+        looks=looks,
         doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
         context=_context(protocol, overall, members("technique"), data, beside),
     )

@@ -7,7 +7,7 @@ from statistics import NormalDist
 from onsetstudy.core.results import Caution, Estimate
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.results import Diagnostics, Population
+from onsetstudy.study.results import Diagnostics, LooksTaken, Population
 
 __all__ = ["study_cautions"]
 
@@ -27,6 +27,7 @@ def study_cautions(
     looks: int,
     diagnostics: Diagnostics | None = None,
     standing: LockStanding | None = None,
+    taken: LooksTaken | None = None,
 ) -> tuple[Caution, ...]:
     """Cautions of one report.
 
@@ -58,7 +59,13 @@ def study_cautions(
         )
     if standing is not None and standing.status in PLAN_DOUBTS:
         found.append(Caution(code="plan_after_data", text=PLAN_DOUBTS[standing.status]))
-    if looks > 1:
+    if taken is not None:
+        text = (
+            f"Looked at {looks} {'time' if looks == 1 else 'times'}: the verdict on this look allows for that, the "
+            "intervals beside the estimates do not."
+        )
+        found.append(Caution(code="repeated_looks", text=text))
+    elif looks > 1:
         text = f"Looked at {looks} times, once a quarter; the limits make no allowance for that."
         if looks < len(protocol.quarters):
             text += " Until the last planned look, take them as a description."

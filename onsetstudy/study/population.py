@@ -18,7 +18,7 @@ from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.rmst import estimate_rmst
 from onsetstudy.survival.success import never_numb_share, success_by
 
-__all__ = ["analyse_population", "contrast_results"]
+__all__ = ["analyse_population", "contrast_results", "primary_result"]
 
 FEW_ONSETS = 10
 EXACT_CASES = 200
@@ -93,6 +93,17 @@ def contrast_results(data: AnalysisSet) -> tuple[Counts, EstimateLike, EstimateL
     _, success = _by_arm(question, "success_by_target", "success_difference", "proportion", _success)
     _, wait = _by_arm(question, "restricted_wait", "restricted_wait_difference", "min", _wait)
     return counts, _hazard_ratio(question), success, wait
+
+
+def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike | PainComparison:
+    """What the plan's primary outcome says in one set: its test for the rate, its difference for the others."""
+    question = _Question(data=data, counts=data.counts(), refusal=_refusal(data, 1), dimension="overall")
+    primary = data.protocol.plan.primary
+    if primary == "success_by_target":
+        return _by_arm(question, "success_by_target", "success_difference", "proportion", _success)[1]
+    if primary == "restricted_wait":
+        return _by_arm(question, "restricted_wait", "restricted_wait_difference", "min", _wait)[1]
+    return _pain(question) if primary == "pain" else _onset_test(question)
 
 
 def _refusal(data: AnalysisSet, minimum: int) -> tuple[str, str] | None:

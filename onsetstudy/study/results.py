@@ -17,6 +17,7 @@ from onsetstudy.core.results import (
     estimates_frame,
 )
 from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.design.looks_results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.published_results import PublishedContext
@@ -34,6 +35,7 @@ __all__ = [
     "ArmTableRow",
     "DataQuality",
     "Diagnostics",
+    "LooksTaken",
     "MoreNeeded",
     "NaiveStopwatch",
     "Notice",
@@ -218,6 +220,22 @@ class Diagnostics:
     fineness: FinenessOfTesting
 
 
+@result_kind("looks_taken")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LooksTaken:
+    """The looks so far at the primary outcome, each with what it allows, and the estimate once the study has stopped.
+
+    ``scale`` is of ``stopped``: ``log ratio``, ``min``, ``proportion``, or empty where only a test was made.
+    """
+
+    primary: str
+    plan: LookPlan
+    verdicts: tuple[LookVerdict, ...]
+    stopped: StoppedEstimate | None
+    scale: str
+    caution: tuple[Caution, ...] = ()
+
+
 @result_kind("provenance")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Provenance:
@@ -263,6 +281,7 @@ class StudyResults:
     context: PublishedContext | None = None
     safety: Safety | None = None
     watch: Watch | None = None
+    looks: LooksTaken | None = None
 
     @property
     def this_quarter(self) -> Population | None:

@@ -1,0 +1,159 @@
+"""What this look allows one to say."""
+
+from __future__ import annotations
+
+import math
+
+from onsetstudy.design.looks_results import LookVerdict
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
+from onsetstudy.report.figures import looks
+from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.numbers import decimal, interval, level, p_text, tidy
+from onsetstudy.study.results import LooksTaken
+
+__all__ = ["looks_section", "verdict_words"]
+
+OUTCOMES = {
+    "hazard_ratio": ("the rate of becoming numb", "sooner", "later"),
+    "restricted_wait": ("the mean wait", "sooner", "later"),
+    "success_by_target": ("the share numb by the target", "sooner", "later"),
+    "pain": ("pain", "less painful", "more painful"),
+}
+UNITS = {"log ratio": "ratio", "min": "minutes saved", "proportion": "difference of shares"}
+
+
+def verdict_words(taken: LooksTaken, protocol: Protocol) -> str:
+    """The verdict on the present look, in one or two plain sentences."""
+    count = len(taken.verdicts)
+    over = next((k for k, v in enumerate(taken.verdicts) if v.code in ("crossed", "ended")), count - 1)
+    verdict = taken.verdicts[over]
+    text = _one_verdict(verdict, over + 1, taken, protocol)
+    if over == count - 1:
+        return text
+    return f"{text} The looks after it are descriptive only."
+
+
+def _one_verdict(verdict: LookVerdict, number: int, taken: LooksTaken, protocol: Protocol) -> str:
+    place = f"Look {number} ({verdict.label}), {verdict.counted:g} of {verdict.planned:g} planned {verdict.unit}: "
+    other = protocol.label(protocol.contrast_arm)
+    what, sooner, later = OUTCOMES[taken.primary]
+    if verdict.code == "crossed":
+        direction = sooner if verdict.direction == "sooner" else later
+        reference = protocol.label(protocol.reference_arm)
+        said = (
+            f"{other} injections were {direction} than {reference} ones"
+            if taken.primary == "pain"
+            else f"{other} teeth were numb {direction} than {reference} ones ({what.removeprefix('the ')})"
+        )
+        return f"{place}boundary crossed. With all looks allowed for, {said}."
+    if verdict.code == "ended":
+        return (
+            f"{place}the planned size is reached and the boundary was not crossed. No difference in {what} was shown."
+        )
+    if verdict.code == "descriptive":
+        why = verdict.caution[0].text.removeprefix("Extra look, descriptive only: ")
+        return f"{place}an extra look, descriptive only. {why[:1].upper()}{why[1:]}"
+    if verdict.code == "unlikely":
+        return f"{place}unlikely to show it. {_chances(verdict)}"
+    naive = " Somebody who knew of this look only would have claimed a difference." if verdict.naive_claim else ""
+    return f"{place}continue; the boundary is not reached.{naive} {_chances(verdict)}".strip()
+
+
+def _chances(verdict: LookVerdict) -> str:
+    powers = verdict.conditional
+    if powers is None:
+        return ""
+    return (
+        f"The chance to cross a boundary in the end is {powers.design:.0%} if the planned effect is true and "
+        f"{powers.predictive:.0%} by what was seen so far."
+    ).replace("%", "\u202f%")
+
+
+def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | None:
+    """Verdict, figure, all looks, and the estimate once the study has stopped."""
+    if taken is None:
+        return None
+    title = "What did each look allow?"
+    look = look_of(protocol.contrast_arm, protocol.arm_codes)
+    drawn = looks.draw_figure(taken, name="looks", title=title, look=look)
+    caption = (
+        f"Dots: the score of {OUTCOMES[taken.primary][0]} at each look; above 0 "
+        f"{protocol.label(protocol.contrast_arm)} is better. Short bars: the boundary of that look; dashed: the "
+        "boundary as planned; dotted: 1.96, which a reader of one look would take."
+    )
+    blocks: list[Block] = [
+        Paragraph(text=verdict_words(taken, protocol)),
+        Figure(name="looks", title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow),
+        _table(taken),
+    ]
+    if taken.stopped is not None:
+        blocks.append(Paragraph(text=_stopped(taken)))
+    last = taken.verdicts[-1]
+    blocks.append(
+        Paragraph(
+            text=f"Looking {len(taken.verdicts)} times with the limits of a single look would be wrong in "
+            f"{100 * last.naive_error:.0f}\u202f% of studies without a difference, not in {level(taken.plan.alpha)}.",
+            role="note",
+        )
+    )
+    texts = dict.fromkeys(c.text for c in (*taken.caution, *last.caution))
+    blocks += [Paragraph(text=tidy(text), role="note") for text in texts]
+    return Section(id="looks", title="What this look allows", blocks=tuple(blocks))
+
+
+CODES = {
+    "continue": "continue",
+    "crossed": "boundary crossed",
+    "unlikely": "unlikely to show it",
+    "ended": "ended, not crossed",
+    "descriptive": "extra look",
+}
+
+
+def _table(taken: LooksTaken) -> Table:
+    rows = tuple(
+        (
+            v.label,
+            f"{v.counted:g}",
+            decimal(v.z, 2),
+            decimal(v.boundary, 2) if math.isfinite(v.boundary) else "—",
+            "—" if v.futility is None else decimal(v.futility, 2),
+            f"{100 * v.alpha_spent:.2f}" if math.isfinite(v.alpha_spent) else "—",
+            CODES[v.code],
+        )
+        for v in taken.verdicts
+    )
+    plan = taken.plan
+    notes = (
+        f"{plan.method[:1].upper()}{plan.method[1:]}; {plan.spending.replace('_', ' ')} type, {level(plan.alpha)} in "
+        f"all, {plan.planned_information:g} {plan.unit} planned, futility {plan.futility.replace('_', '-')}. "
+        f"{plan.source}.",
+    )
+    return Table(
+        caption="Looks so far",
+        columns=("look", plan.unit, "score", "boundary", "futility", "error spent, %", "verdict"),
+        rows=rows,
+        align="lrrrrrl",
+        notes=notes,
+    )
+
+
+def _stopped(taken: LooksTaken) -> str:
+    found = taken.stopped
+    if found is None:
+        return ""
+    show = math.exp if taken.scale == "log ratio" else float
+    values = [show(v) for v in (found.estimate, found.interval.low, found.interval.high, found.plain)]
+    places = 3 if taken.scale == "proportion" else 2
+    estimate, low, high, plain = values
+    return (
+        f"Estimate that allows for the looks: {decimal(estimate, places)} ({interval(low, high, places)}; "
+        f"{UNITS.get(taken.scale, '')}), p {_p(found.p_value)}, {found.method}; ignoring the looks "
+        f"{decimal(plain, places)}."
+    )
+
+
+def _p(value: float) -> str:
+    text = p_text(value)
+    return text if text.startswith("<") else f"= {text}"

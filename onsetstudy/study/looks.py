@@ -1,0 +1,123 @@
+"""Every quarter is a look: the primary outcome up to each, and what the plan allows one to say."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy import stats
+
+from onsetstudy.core.results import Caution, Estimate, HypothesisTest, NotAvailable
+from onsetstudy.design.after_stopping import estimate_after_stopping
+from onsetstudy.design.looks import LookSeen, judge_looks, plan_looks
+from onsetstudy.design.looks_results import LookPlan, LookVerdict, StoppedEstimate
+from onsetstudy.outcomes.results import PainComparison
+from onsetstudy.protocol.model import LookRule, Protocol, Quarter
+from onsetstudy.study.analysis_set import AnalysisSet
+from onsetstudy.study.population import primary_result
+from onsetstudy.study.results import LooksTaken
+
+__all__ = ["BY_SPENDING", "looks_taken", "plan_of"]
+
+BY_SPENDING = ("obrien_fleming", "pocock", "power")
+SCALES = {"hazard_ratio": "log ratio", "restricted_wait": "min", "success_by_target": "proportion", "pain": ""}
+# Of the outcomes whose smaller values are better, the score is turned: positive means the arm did better.
+TURNED = ("restricted_wait", "pain")
+
+
+def plan_of(protocol: Protocol) -> LookPlan | None:
+    """Plan of looks as the protocol promises it: equal steps, one for each quarter; ``None`` without spending."""
+    rule = protocol.looks
+    if rule is None or rule.boundary not in BY_SPENDING:
+        return None
+    count = len(protocol.quarters)
+    return plan_looks(
+        [k / count for k in range(1, count + 1)],
+        kind=rule.boundary,
+        planned_information=rule.planned_information,
+        alpha=rule.alpha,
+        sided=rule.sided,
+        rho=rule.rho,
+        power=protocol.plan.planned_power,
+        futility=rule.futility,
+        unit=rule.information,
+    )
+
+
+def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
+    """The looks up to and including a quarter; ``None`` where the protocol has no plan by spending.
+
+    Notes
+    -----
+    At each look all cases up to that quarter are analysed anew, so that a late record counts where it belongs. The
+    score of the primary outcome is its test statistic, or its estimate over its standard error; the information is the
+    variance of the score or one over the squared error. A quarter whose cases do not determine the outcome is no look,
+    and is named.
+    """
+    protocol = data.protocol
+    plan, rule = plan_of(protocol), protocol.looks
+    if plan is None or rule is None:
+        return None
+    seen: list[LookSeen] = []
+    caution: list[Caution] = []
+    for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
+        part = data.where(data.frame["quarter"].astype(str) <= quarter.label)
+        result = primary_result(part)
+        score = _score(result, protocol.plan.primary)
+        if score is None:
+            reason = result.reason if isinstance(result, NotAvailable) else "the outcome has no standard error"
+            caution.append(Caution(code="no_look", text=f"{quarter.label} was no look: {reason}."))
+            continue
+        seen.append(LookSeen(label=quarter.label, z=score[0], counted=_counted(part, rule), information=score[1]))
+    if not seen:
+        return None
+    verdicts = judge_looks(plan, seen)
+    return LooksTaken(
+        primary=protocol.plan.primary,
+        plan=plan,
+        verdicts=verdicts,
+        stopped=_stopped(plan, verdicts, seen, protocol),
+        scale=SCALES[protocol.plan.primary],
+        caution=tuple(caution),
+    )
+
+
+def _counted(part: AnalysisSet, rule: LookRule) -> float:
+    counts = part.counts()
+    return float(counts.onsets if rule.information == "onsets" else counts.cases)
+
+
+def _score(result: object, primary: str) -> tuple[float, float | None] | None:
+    """Z (positive: better than the reference) and its information, if it has one."""
+    sign = -1.0 if primary in TURNED else 1.0
+    if isinstance(result, HypothesisTest):
+        return result.statistic, result.variance[0] if result.variance and result.variance[0] > 0 else None
+    if isinstance(result, PainComparison):
+        test, shift = result.test, result.shift
+        if not isinstance(test, HypothesisTest) or not isinstance(shift, Estimate):
+            return None
+        # The rank test's p-value is exact where it can be; its normal score carries it to the boundary.
+        size = float(stats.norm.isf(max(test.p_value, 1e-300) / 2))
+        return sign * math.copysign(size, shift.estimate) if shift.estimate else 0.0, None
+    if isinstance(result, Estimate):
+        z = float(stats.norm.isf((1 - result.interval.level) / 2))
+        error = result.std_error or (result.interval.high - result.interval.low) / (2 * z)
+        return (sign * result.estimate / error, 1 / error**2) if error > 0 else None
+    return None
+
+
+def _stopped(
+    plan: LookPlan,
+    verdicts: tuple[LookVerdict, ...],
+    seen: list[LookSeen],
+    protocol: Protocol,
+) -> StoppedEstimate | None:
+    """Estimate at the look at which the study stopped, on the scale of the outcome; positive is better."""
+    over = next((k for k, v in enumerate(verdicts) if v.code in ("crossed", "ended")), None)
+    if over is None or any(s.information is None for s in seen):
+        return None
+    used = [(v, s) for v, s in zip(verdicts[: over + 1], seen, strict=False) if v.code != "descriptive"]
+    information = np.array([s.information for _, s in used], dtype=np.float64)
+    upper = np.array([v.boundary for v, _ in used])
+    lower = -upper if plan.sided == 2 else np.full(upper.size, -np.inf)
+    return estimate_after_stopping(verdicts[over].z, information, lower, upper, level=protocol.plan.conf_level)

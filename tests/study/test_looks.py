@@ -1,0 +1,135 @@
+"""Every quarter is a look: scores, verdicts in words, and what is no look."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from onsetstudy.report.figures import looks as figure
+from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.sections.looks import looks_section, verdict_words
+from onsetstudy.study.looks import looks_taken, plan_of
+from onsetstudy.study.population import analyse_population, primary_result
+from onsetstudy.study.prepare import prepare
+from tests.study.cases import case, protocol, readings_of, records
+
+DAYS = {"2025Q4": "2025-11-03", "2026Q1": "2026-02-03", "2026Q2": "2026-05-04", "2026Q3": "2026-08-03"}
+
+
+def promised(primary="restricted_wait", secondary=(), **rule):
+    made = protocol(plan={"primary": primary, "sensitivity": (), "secondary": secondary})
+    filled = {"planned_information": 40, "futility": "none", **rule}
+    return dataclasses.replace(made, looks=dataclasses.replace(made.looks, **filled))
+
+
+def group(made, answers, **more):
+    """Cases by quarter: ``{"2025Q4": {"plain": [...], "buffered": [...]}}``."""
+    rows, readings, number = [], [], 0
+    for quarter, arms in answers.items():
+        for arm, texts in arms.items():
+            for text in texts:
+                number += 1
+                rows.append(case(number, arm, case_date=DAYS[quarter], **more))
+                readings += readings_of(number, text)
+    found = records(rows, readings, made)
+    return prepare(made, found, through=made.quarters[-1])[0]
+
+
+SLOW, FAST = ["ffffnn", "fffffnn", "fffnn", "f" * 15], ["fnn", "ffnn", "nn", "fffnn"]
+EVERY = {q: {"plain": SLOW, "buffered": FAST} for q in DAYS}
+ALIKE = {q: {"plain": FAST, "buffered": FAST} for q in DAYS}
+
+
+def test_a_clear_difference_crosses_and_later_looks_are_descriptive():
+    made = promised(planned_information=28)
+    taken = looks_taken(group(made, EVERY), made.quarters[3])
+    codes = [v.code for v in taken.verdicts]
+    over = codes.index("crossed")
+    assert set(codes[:over]) <= {"continue"}
+    assert set(codes[over + 1 :]) <= {"descriptive"}
+    said = verdict_words(taken, made)
+    assert f"Look {over + 1} (" in said
+    assert (
+        "boundary crossed. With all looks allowed for, buffered teeth were numb sooner than plain ones (mean wait)."
+        in said
+    )
+    assert taken.stopped.estimate > 0
+    assert taken.scale == "min"
+
+
+def test_nothing_to_see_goes_on():
+    made = promised(planned_information=200)
+    taken = looks_taken(group(made, ALIKE), made.quarters[3])
+    assert [v.code for v in taken.verdicts] == ["continue"] * 4
+    said = verdict_words(taken, made)
+    assert "continue; the boundary is not reached." in said
+    assert "claimed" not in said
+    assert taken.stopped is None
+
+
+def test_the_planned_size_without_a_difference():
+    made = promised(planned_information=32)
+    taken = looks_taken(group(made, ALIKE), made.quarters[3])
+    assert taken.verdicts[-1].code == "ended"
+    assert "No difference in the mean wait was shown." in verdict_words(taken, made)
+
+
+def test_futility_is_said():
+    made = promised(planned_information=60, futility="non_binding")
+    worse = {q: {"plain": FAST, "buffered": SLOW[:3]} for q in DAYS}
+    codes = [v.code for v in looks_taken(group(made, worse), made.quarters[1]).verdicts]
+    assert "unlikely" in codes or "crossed" in codes
+
+
+@pytest.mark.parametrize("primary", ["hazard_ratio", "restricted_wait", "success_by_target"])
+def test_the_score_is_that_of_the_primary_outcome(primary):
+    made = promised(primary)
+    data = group(made, EVERY)
+    taken = looks_taken(data, made.quarters[3])
+    result = primary_result(data)
+    if primary == "hazard_ratio":
+        assert taken.verdicts[-1].z == pytest.approx(result.statistic)
+        whole = analyse_population(data, label="", dimension="overall", level="all", minimum=1)
+        assert result.statistic == whole.onset_test.statistic
+    elif primary == "restricted_wait":
+        assert taken.verdicts[-1].z == pytest.approx(-result.estimate / result.std_error)
+    assert taken.verdicts[-1].z > 0
+
+
+def test_pain_is_kinder_not_sooner():
+    made = promised("pain", information="cases")
+    rows = {q: {"plain": FAST, "buffered": FAST} for q in DAYS}
+    data = group(made, rows)
+    data.frame["pain_deposition"] = np.where(data.arm == "buffered", 10.0, 60.0) + np.arange(len(data)) % 5
+    taken = looks_taken(data, made.quarters[3])
+    assert "buffered injections were less painful than plain ones" in verdict_words(taken, made)
+    assert taken.verdicts[0].counted == 8
+    assert taken.stopped is None  # a rank test has a score but no information of its own
+
+
+def test_a_quarter_that_cannot_be_judged_is_no_look_and_is_named():
+    made = promised()
+    answers = {"2025Q4": {"plain": SLOW}, "2026Q1": {"buffered": FAST}, "2026Q2": {"plain": SLOW}}
+    taken = looks_taken(group(made, answers), made.quarters[2])
+    assert [v.label for v in taken.verdicts] == ["2026Q1", "2026Q2"]
+    assert "2025Q4 was no look: no case of the arm buffered has been recorded." in [c.text for c in taken.caution]
+
+
+def test_without_spending_there_is_no_verdict():
+    for boundary in ("none", "anytime"):
+        made = promised(boundary=boundary)
+        assert plan_of(made) is None
+        assert looks_taken(group(made, EVERY), made.quarters[3]) is None
+    assert looks_section(None, protocol()) is None
+
+
+def test_the_section_shows_every_look():
+    made = promised(planned_information=28)
+    taken = looks_taken(group(made, EVERY), made.quarters[3])
+    section = looks_section(taken, made)
+    table = next(b for b in section.blocks if b.kind == "table")
+    assert [r[0] for r in table.rows] == list(DAYS)
+    frame = figure.data_for(taken)
+    assert frame["z"].tolist() == [v.z for v in taken.verdicts]
+    drawn = figure.draw_figure(taken, name="looks", title="What?", look=look_of("buffered", ("plain", "buffered")))
+    assert all(f"{label}: score" in drawn.alt for label in DAYS)
