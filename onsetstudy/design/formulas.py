@@ -1,0 +1,116 @@
+"""Power of each test in closed form, as a function of size, effect and error rate.
+
+Every formula is written as a power, so that one solver finds size, effect, power or error rate; ``n`` may be a
+fraction.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy import stats
+
+from onsetstudy.core.errors import DesignError
+
+__all__ = [
+    "freedman_power",
+    "mcnemar_power",
+    "noether_power",
+    "paired_mean_power",
+    "schoenfeld_power",
+    "shares_power",
+    "signed_rank_power",
+    "two_means_power",
+    "whitehead_power",
+]
+
+
+def _z(alpha: float, sided: int) -> float:
+    return float(stats.norm.isf(alpha / sided))
+
+
+def schoenfeld_power(events: float, hazard_ratio: float, alpha: float, *, share: float = 0.5, sided: int = 2) -> float:
+    """Log-rank test with ``events`` onsets, a ``share`` of the cases in one arm (Schoenfeld 1983, equation 1)."""
+    return float(
+        stats.norm.cdf(math.sqrt(events * share * (1 - share)) * abs(math.log(hazard_ratio)) - _z(alpha, sided))
+    )
+
+
+def freedman_power(events: float, hazard_ratio: float, alpha: float, *, share: float = 0.5, sided: int = 2) -> float:
+    """Log-rank test (Freedman 1982): the ratio itself in place of its logarithm; more careful for large ratios."""
+    odds = share / (1 - share)
+    size = math.sqrt(events * odds) * abs(hazard_ratio - 1) / (1 + odds * hazard_ratio)
+    return float(stats.norm.cdf(size - _z(alpha, sided)))
+
+
+def shares_power(
+    n: float, reference: float, other: float, alpha: float, *, share: float = 0.5, sided: int = 2, margin: float = 0.0
+) -> float:
+    """Two shares by the score (pooled) test of no difference, or against a ``margin`` without pooling.
+
+    ``n`` cases in all, ``share`` of them in the other arm. Fleiss JL, Levin B, Paik MC, Statistical Methods for Rates
+    and Proportions, 3rd ed., 2003, chapter 4 (from memory).
+    """
+    n1, n0 = n * share, n * (1 - share)
+    apart = math.sqrt(other * (1 - other) / n1 + reference * (1 - reference) / n0)
+    if margin:
+        return float(stats.norm.cdf((abs(other - reference + margin)) / apart - _z(alpha, sided)))
+    pooled = share * other + (1 - share) * reference
+    together = math.sqrt(pooled * (1 - pooled) * (1 / n1 + 1 / n0))
+    return float(stats.norm.cdf((abs(other - reference) - _z(alpha, sided) * together) / apart))
+
+
+def mcnemar_power(pairs: float, only_other: float, only_reference: float, alpha: float, *, sided: int = 2) -> float:
+    """Paired shares: ``only_other`` and ``only_reference`` are the shares of pairs that differ each way.
+
+    Connor RJ. Biometrics 1987;43:207-11 (from memory).
+    """
+    differ, apart = only_other + only_reference, only_other - only_reference
+    spread = math.sqrt(max(differ - apart**2, 1e-12))
+    return float(stats.norm.cdf((math.sqrt(pairs) * abs(apart) - _z(alpha, sided) * math.sqrt(differ)) / spread))
+
+
+def noether_power(n: float, superiority: float, alpha: float, *, share: float = 0.5, sided: int = 2) -> float:
+    """Rank-sum test when a case of one arm beats one of the other with a chance (Noether 1987, without ties)."""
+    return float(stats.norm.cdf(math.sqrt(12 * share * (1 - share) * n) * abs(superiority - 0.5) - _z(alpha, sided)))
+
+
+def signed_rank_power(pairs: float, superiority: float, alpha: float, *, sided: int = 2) -> float:
+    """Signed-rank test when the sum of two differences is positive with a chance (Noether 1987)."""
+    return float(stats.norm.cdf(math.sqrt(3 * pairs) * abs(superiority - 0.5) - _z(alpha, sided)))
+
+
+def whitehead_power(
+    n: float, log_odds_ratio: float, alpha: float, *, categories: tuple[float, ...], share: float = 0.5, sided: int = 2
+) -> float:
+    """Proportional odds of ordered categories, given their shares in both arms together (Whitehead 1993)."""
+    alike = 1 - sum(p**3 for p in categories)
+    size = abs(log_odds_ratio) * math.sqrt(n * share * (1 - share) * alike / 3)
+    return float(stats.norm.cdf(size - _z(alpha, sided)))
+
+
+def two_means_power(
+    n: float, difference: float, alpha: float, *, sd: float, share: float = 0.5, sided: int = 2
+) -> float:
+    """Two means by Student's t, from the noncentral t distribution; ``n`` in all."""
+    df = n - 2
+    if df <= 0:
+        return 0.0
+    shift = abs(difference) / sd * math.sqrt(n * share * (1 - share))
+    return _noncentral(df, shift, alpha, sided)
+
+
+def paired_mean_power(pairs: float, difference: float, alpha: float, *, sd: float, sided: int = 2) -> float:
+    """Mean difference within patients by Student's t; ``sd`` is of the differences."""
+    if pairs <= 1:
+        return 0.0
+    return _noncentral(pairs - 1, abs(difference) / sd * math.sqrt(pairs), alpha, sided)
+
+
+def _noncentral(df: float, shift: float, alpha: float, sided: int) -> float:
+    bound = stats.t.isf(alpha / sided, df)
+    power = float(stats.nct.sf(bound, df, shift))
+    if not np.isfinite(power):
+        raise DesignError("the power cannot be computed for so large an effect; ask for a smaller one")
+    return power

@@ -1,0 +1,78 @@
+"""Results about the size of a study."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from onsetstudy.core.results import Assumption, Caution
+from onsetstudy.core.serialise import result_kind
+
+__all__ = ["OnsetExpectation", "SampleSize", "SizeTable"]
+
+
+@result_kind("onset_expectation")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnsetExpectation:
+    """What is expected of onset.
+
+    Weibull with ``median_min`` and ``shape`` among teeth of the reference arm that become numb; ``never_reference`` and
+    ``never_other`` are the shares that never do; ``horizon_min`` is when testing ends.
+    """
+
+    median_min: float
+    shape: float = 1.5
+    never_reference: float = 0.0
+    never_other: float = 0.0
+    horizon_min: float = 15.0
+
+
+@result_kind("sample_size")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleSize:
+    """Size, effect, power and error rate that belong together; ``solved`` says which of them was asked for.
+
+    ``cases`` is per arm, reference first (pairs for paired designs: one entry), after losses and clusters, rounded up;
+    ``unrounded`` is the total that the formula gives before losses and clusters. ``events`` is of tests that count
+    onsets. ``power`` is that of the formula at the unrounded size if it was given, else the solved one.
+    """
+
+    quantity: str
+    solved: str
+    effect: float
+    effect_text: str
+    cases: tuple[int, ...]
+    unrounded: float
+    events: float | None
+    power: float
+    alpha: float
+    sided: int
+    ratio: tuple[float, float]
+    lost_share: float
+    design_effect: float
+    method: str
+    source: str
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+
+    @property
+    def total(self) -> int:
+        """Cases in all arms (pairs in paired designs)."""
+        return sum(self.cases)
+
+
+@result_kind("size_table")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizeTable:
+    """Sizes over a grid of effects and powers, never one number alone; row by row of the effects."""
+
+    effects: tuple[float, ...]
+    powers: tuple[float, ...]
+    sizes: tuple[SampleSize, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Totals, one row per effect and one column per power."""
+        totals = [s.total for s in self.sizes]
+        rows = [totals[k * len(self.powers) : (k + 1) * len(self.powers)] for k in range(len(self.effects))]
+        return pd.DataFrame(rows, index=pd.Index(self.effects, name="effect"), columns=list(self.powers))

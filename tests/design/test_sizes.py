@@ -1,0 +1,273 @@
+"""Sizes: printed values, the four numbers solved round, laws, exact power by brute force, and simulation."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
+
+from onsetstudy.core.errors import DesignError
+from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.design.exact_shares import exact_cases, exact_mcnemar_power, exact_shares_power
+from onsetstudy.design.precision import (
+    difference_width,
+    events_for_ratio,
+    mean_difference_width,
+    share_width,
+    size_for_width,
+)
+from onsetstudy.design.size_results import OnsetExpectation
+from onsetstudy.design.sizes import (
+    Frame,
+    design_effect,
+    onset_share,
+    plan_onset_test,
+    plan_ordinal_pain,
+    plan_pain,
+    plan_paired_success,
+    plan_success,
+    plan_wait,
+    size_table,
+)
+from tests.reference import load_reference
+
+PRINTED = load_reference("sample_sizes")
+ALL_SEEN = OnsetExpectation(median_min=4, horizon_min=1e9)
+USUAL = OnsetExpectation(median_min=4.2, never_reference=0.12, never_other=0.10)
+
+
+@pytest.mark.parametrize("formula", ["schoenfeld", "freedman"])
+@pytest.mark.parametrize("ratio", [1.5, 2.0, 2.5])
+@pytest.mark.parametrize("power", [0.8, 0.9])
+def test_onsets_of_the_log_rank_test(formula, ratio, power):
+    found = plan_onset_test(hazard_ratio=ratio, power=power, expected=ALL_SEEN, formula=formula)
+    name = f"{formula} {ratio} {power}"
+    if name in set(PRINTED.expected["name"]):
+        PRINTED.check(name, found.events)
+    turned = plan_onset_test(hazard_ratio=1 / ratio, power=power, expected=ALL_SEEN, formula=formula)
+    assert turned.events == pytest.approx(found.events)
+
+
+def test_printed_sizes_of_the_others():
+    for chance in ("0.65", "0.70", "0.75"):
+        PRINTED.check(f"noether {chance}", plan_pain(superiority=float(chance)).unrounded)
+    words = plan_ordinal_pain(categories=[0.2, 0.5, 0.2, 0.1], odds_ratio=math.exp(0.887), power=0.9)
+    PRINTED.check("whitehead", words.unrounded)
+    assert words.total == 188  # 187 in all, rounded up in each of two arms
+    PRINTED.check("design effect 10 0.05", design_effect(10, 0.05))
+    PRINTED.check("design effect 20 0.10", design_effect(20, 0.10))
+    PRINTED.check("1.26 min, sd 3, per arm", plan_wait(sd_min=3, difference_min=1.26).cases[0])
+    PRINTED.check("0.8 min, sd 3, per arm", plan_wait(sd_min=3, difference_min=0.8).cases[0])
+    PRINTED.check("10 mm, sd 20, per arm", plan_wait(sd_min=20, difference_min=10).cases[0])
+    PRINTED.check("47.5 v 62.5, per arm", plan_success(reference=0.475, difference=0.15).cases[0])
+    PRINTED.check("44 v 78, per arm", plan_success(reference=0.44, difference=0.34).cases[0])
+
+
+def test_means_and_shares_against_statsmodels():
+    """statsmodels TTestIndPower, TTestPower, NormalIndPower; a rejection on the wrong side does not count here."""
+    right = {"alpha": 0.025, "alternative": "larger"}
+    n = TTestIndPower().solve_power(effect_size=0.4, power=0.85, ratio=2.0, **right)
+    ours = plan_wait(sd_min=1, difference_min=0.4, power=0.85, frame=Frame(ratio=(1, 2)))
+    assert ours.unrounded == pytest.approx(3 * n, rel=1e-6)
+    pairs = TTestPower().solve_power(effect_size=0.3, power=0.9, **right)
+    assert plan_wait(sd_min=1, difference_min=0.3, power=0.9, paired=True).unrounded == pytest.approx(pairs, rel=1e-6)
+    # With equal variances under both hypotheses the share formula is the plain normal one.
+    normal = NormalIndPower().solve_power(effect_size=0.02 / 0.5, alpha=0.05, power=0.8)
+    assert plan_success(reference=0.49, difference=0.02).unrounded == pytest.approx(2 * normal, rel=2e-3)
+
+
+PLANS = {
+    "onset": lambda n, e, p, a: plan_onset_test(cases=n, hazard_ratio=e, power=p, alpha=a, expected=USUAL),
+    "freedman": lambda n, e, p, a: plan_onset_test(
+        cases=n, hazard_ratio=e, power=p, alpha=a, expected=USUAL, formula="freedman"
+    ),
+    "success": lambda n, e, p, a: plan_success(cases=n, reference=0.3, difference=e, power=p, alpha=a),
+    "wait": lambda n, e, p, a: plan_wait(cases=n, sd_min=3, difference_min=e, power=p, alpha=a),
+    "paired wait": lambda n, e, p, a: plan_wait(cases=n, sd_min=3, difference_min=e, power=p, alpha=a, paired=True),
+    "pain": lambda n, e, p, a: plan_pain(cases=n, superiority=e, power=p, alpha=a),
+    "paired pain": lambda n, e, p, a: plan_pain(cases=n, superiority=e, power=p, alpha=a, paired=True),
+    "words": lambda n, e, p, a: plan_ordinal_pain(
+        cases=n, odds_ratio=None if e is None else math.exp(e), power=p, alpha=a, categories=[0.2, 0.5, 0.2, 0.1]
+    ),
+}
+EFFECTS = {
+    "onset": 1.4, "freedman": 1.4, "success": 0.12, "wait": 1.1, "paired wait": 1.1, "pain": 0.62, "paired pain": 0.62,
+    "words": 0.6,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_any_one_of_four_can_be_solved(name):
+    plan, effect = PLANS[name], EFFECTS[name]
+    n = plan(None, effect, 0.85, 0.04)
+    included = n.unrounded
+    assert n.solved == "n"
+    assert plan(included, None, 0.85, 0.04).effect == pytest.approx(effect, rel=1e-6)
+    assert plan(included, effect, None, 0.04).power == pytest.approx(0.85, abs=1e-8)
+    assert plan(included, effect, 0.85, None).alpha == pytest.approx(0.04, abs=1e-7)
+    assert from_dict(to_dict(n)) == n
+
+
+@pytest.mark.parametrize("name", PLANS)
+@settings(max_examples=15, deadline=None)
+@given(n=st.floats(20, 3000), more=st.floats(1.05, 3), alpha=st.floats(0.005, 0.2))
+def test_power_grows_with_size_effect_and_error_rate(name, n, more, alpha):
+    plan, effect = PLANS[name], EFFECTS[name]
+    power = plan(n, effect, None, alpha).power
+    assert plan(n * more, effect, None, alpha).power >= power - 1e-12
+    assert plan(n, effect, None, min(0.3, alpha * more)).power >= power - 1e-12
+    larger = effect + 0.05
+    assert plan(n, larger, None, alpha).power >= power - 1e-12
+
+
+def test_losses_and_clusters_are_added():
+    plain = plan_wait(sd_min=3, difference_min=1)
+    framed = plan_wait(sd_min=3, difference_min=1, frame=Frame(lost_share=0.2, design_effect=1.5))
+    assert framed.unrounded == pytest.approx(plain.unrounded)
+    assert framed.total == pytest.approx(plain.unrounded * 1.5 / 0.8, abs=2)
+    assert plan_wait(sd_min=3, difference_min=1, frame=Frame(ratio=(2, 1))).total > plain.total
+    assert design_effect(10, 0.05, size_cv=0.5) > design_effect(10, 0.05)
+
+
+def test_onsets_to_cases_by_hand():
+    """Median 4, shape 1, horizon 8: 1 - 2^-2 = .75; ratio 2: 1 - 2^-4 = .9375; never .2 and 0: .6 and .9375."""
+    expected = OnsetExpectation(median_min=4, shape=1, never_reference=0.2, never_other=0.0, horizon_min=8)
+    assert onset_share(expected, 2.0) == pytest.approx((0.6 + 0.9375) / 2)
+    assert onset_share(expected, 2.0, share=0.25) == pytest.approx(0.75 * 0.6 + 0.25 * 0.9375)
+
+
+def test_not_inferior():
+    """Hand: p .8 both, margin .1, one-sided .025, 80 %: (z)^2 * 2 * .16 / .01 = 251.2 in each arm."""
+    found = plan_success(reference=0.8, difference=0.0, margin=0.1, alpha=0.025, frame=Frame(sided=1))
+    assert found.unrounded / 2 == pytest.approx(251.16, abs=0.01)
+
+
+def test_mcnemar_by_hand():
+    """Connor: .15 against .05, 80 %: (1.96 sqrt(.2) + .8416 sqrt(.2 - .01))^2 / .01 = 154.4 pairs."""
+    z, b = stats.norm.isf(0.025), stats.norm.isf(0.2)
+    hand = (z * math.sqrt(0.2) + b * math.sqrt(0.19)) ** 2 / 0.01
+    found = plan_paired_success(only_other=0.15, only_reference=0.05)
+    assert found.unrounded == pytest.approx(hand, rel=1e-6)
+    assert found.cases == (math.ceil(hand),)
+    exact = exact_mcnemar_power(found.total, 0.15, 0.05)
+    assert 0.7 < exact < 0.8  # the exact test is more careful than the formula
+
+
+def test_a_demonstration_is_not_planned_for():
+    for found in (
+        plan_wait(sd_min=3, difference_min=4.8),
+        plan_onset_test(hazard_ratio=4, expected=USUAL),
+        plan_success(reference=0.12, difference=0.59),
+    ):
+        assert [c.code for c in found.caution] == ["demonstration_effect"]
+    assert plan_wait(sd_min=3, difference_min=1.2).caution == ()
+    assert plan_onset_test(hazard_ratio=0.2, expected=USUAL).caution
+
+
+def test_tables_are_over_a_grid():
+    table = size_table(lambda d, p: plan_wait(sd_min=3, difference_min=d, power=p), effects=[0.5, 1.0, 1.5])
+    frame = table.to_frame()
+    assert frame.shape == (3, 2)
+    assert frame.loc[1.0, 0.8] == plan_wait(sd_min=3, difference_min=1.0).total
+    assert (frame.diff().dropna() < 0).all().all()
+    assert from_dict(to_dict(table)) == table
+
+
+@pytest.mark.parametrize(
+    ("ask", "words"),
+    [
+        (lambda: plan_wait(sd_min=3), "difference_min|effect, n are all missing|all missing"),
+        (lambda: plan_wait(sd_min=3, difference_min=1, cases=50), "nothing is left to solve for"),
+        (lambda: plan_wait(sd_min=0, difference_min=1), "standard deviation must be above 0"),
+        (lambda: plan_wait(sd_min=3, difference_min=1, power=1.2), "must lie between 0 and 1"),
+        (lambda: plan_wait(sd_min=3, difference_min=1, power=0.04), "not above the error rate"),
+        (lambda: plan_onset_test(hazard_ratio=1, expected=USUAL), "one above or below 1"),
+        (lambda: plan_onset_test(hazard_ratio=2, expected=USUAL, formula="x"), "choose schoenfeld or freedman"),
+        (lambda: plan_success(reference=0.9, difference=0.2), "leaves no share"),
+        (lambda: plan_success(reference=0.9, cases=4), "no effect up to"),
+        (lambda: plan_pain(superiority=0.5), "other than 0.5"),
+        (lambda: plan_ordinal_pain(categories=[0.5, 0.6], odds_ratio=2), "sum to 1"),
+        (lambda: plan_paired_success(only_other=0.7, only_reference=0.6), "at most 1 together"),
+        (lambda: Frame(lost_share=1.0).checked(), "lost share"),
+        (lambda: size_for_width(0, lambda n: 1 / n), "above 0"),
+        (lambda: size_for_width(0.1, lambda n: 1.0), "so narrow"),
+        (lambda: events_for_ratio(1.0), "above 1"),
+        (lambda: exact_cases(0.5, 0.5001, most=50), "not even 50"),
+    ],
+)  # fmt: skip
+def test_questions_without_an_answer(ask, words):
+    with pytest.raises(DesignError, match=f"(?i){words}"):
+        ask()
+
+
+def brute_force_power(n0, n1, p0, p1, test):
+    total = 0.0
+    for x0 in range(n0 + 1):
+        for x1 in range(n1 + 1):
+            table = [[x1, n1 - x1], [x0, n0 - x0]]
+            if test == "fisher":
+                p = stats.fisher_exact(table)[1]
+            elif 0 < x0 + x1 < n0 + n1:
+                p = stats.chi2_contingency(table, correction=False)[1]
+            else:
+                p = 1.0
+            if p <= 0.05:
+                total += stats.binom.pmf(x0, n0, p0) * stats.binom.pmf(x1, n1, p1)
+    return total
+
+
+@pytest.mark.parametrize("test", ["score", "fisher"])
+@pytest.mark.parametrize("sizes", [(9, 9), (7, 12)])
+def test_exact_power_by_brute_force(test, sizes):
+    """Every outcome through scipy.stats.fisher_exact and chi2_contingency."""
+    assert exact_shares_power(*sizes, 0.3, 0.8, test=test) == pytest.approx(
+        brute_force_power(*sizes, 0.3, 0.8, test), abs=1e-12
+    )
+
+
+def test_exact_sizes_hold_from_there_on():
+    n = exact_cases(0.44, 0.78)
+    assert all(exact_shares_power(k, k, 0.44, 0.78) >= 0.8 for k in range(n, n + 6))
+    assert exact_shares_power(n - 1, n - 1, 0.44, 0.78) < 0.8
+    assert exact_cases(0.44, 0.78, test="fisher") > n
+    assert abs(n - 32) <= 2
+
+
+def test_exact_mcnemar_by_brute_force():
+    """Every split of twelve pairs, p by scipy.stats.binomtest."""
+    total = 0.0
+    for a in range(13):
+        for b in range(13 - a):
+            if a + b and stats.binomtest(a, a + b).pvalue <= 0.05:
+                total += stats.multinomial.pmf([a, b, 12 - a - b], 12, [0.5, 0.1, 0.4])
+    assert exact_mcnemar_power(12, 0.5, 0.1) == pytest.approx(total, abs=1e-12)
+
+
+def test_sizes_for_a_width():
+    n = size_for_width(0.2, lambda n: share_width(n, 0.5))
+    assert share_width(n, 0.5) <= 0.2 < share_width(n - 1, 0.5)
+    assert share_width(20, 0.0) == pytest.approx(0.1611, abs=5e-5)  # Newcombe 1998: 0/20 has (0, .1611)
+    assert difference_width(20, 0.3, 0.3) > share_width(20, 0.3)
+    assert mean_difference_width(90, sd=3) == pytest.approx(2 * 1.973 * 3 * math.sqrt(2 / 90), abs=0.01)
+    assert events_for_ratio(1.5) == pytest.approx(4 * (1.96 / math.log(1.5)) ** 2, rel=1e-3)
+
+
+@pytest.mark.slow
+def test_formulas_hold_in_simulation():
+    """4,000 studies each: rank sum of shifted normals, Student's t, two shares; within Monte Carlo error."""
+    rng = np.random.default_rng(3)
+    trials, error = 4000, 4 * math.sqrt(0.16 / 4000)
+    chance = 0.65
+    shift = stats.norm.ppf(chance) * math.sqrt(2)
+    n = plan_pain(superiority=chance).cases[0]
+    x, y = rng.normal(shift, 1, (trials, n)), rng.normal(0, 1, (trials, n))
+    p = stats.mannwhitneyu(x, y, axis=1, method="asymptotic").pvalue
+    assert abs(np.mean(p <= 0.05) - 0.8) < error + 0.01  # Noether's formula is off by about a point here
+    n = plan_wait(sd_min=3, difference_min=1.26).cases[0]
+    p = stats.ttest_ind(rng.normal(1.26, 3, (trials, n)), rng.normal(0, 3, (trials, n)), axis=1).pvalue
+    assert abs(np.mean(p <= 0.05) - 0.8) < error
+    n = plan_success(reference=0.475, difference=0.15).cases[0]
+    assert exact_shares_power(n, n, 0.475, 0.625) == pytest.approx(0.8, abs=0.01)
