@@ -7,6 +7,7 @@ does in :func:`~onsetstudy.survival.compare.compare_arms`, as array arithmetic o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,7 +20,7 @@ from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.pieces import NO_SPREAD
 from onsetstudy.survival.scores import emphasis_of, survival_moves
 
-__all__ = ["ManyComparisons", "compare_many", "many_curves"]
+__all__ = ["ManyComparisons", "compare_many", "compare_many_pairs", "many_curves"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -139,14 +140,7 @@ def _stratum(grid: _Grid, tables: FloatArray, scores: str, target_min: float | N
     """Observed minus expected and covariance of one stratum of every trial."""
     trials, arms, _ = tables.shape
     pooled = tables.sum(axis=1)
-    survival = _hold_still(grid, pooled, many_curves(grid.cells, pooled, grid=grid))
-    left, right = _widened(grid, pooled) if scores == "by_target" else (grid.support.left, grid.support.right)
-    emphasis = emphasis_of(scores, survival, left, right, target_min)
-    moves = survival_moves(scores, survival, emphasis)
-    chance = survival[:, grid.first] - survival[:, grid.last]
-    score = np.divide(
-        moves[:, grid.first] - moves[:, grid.last], chance, where=pooled > 0, out=np.zeros((trials, grid.first.size))
-    )
+    score = _cell_scores(grid, pooled, scores, target_min)
     per_arm = tables.sum(axis=2)
     n = per_arm.sum(axis=1)
     mean = np.divide((pooled * score).sum(axis=1), n, where=n > 0, out=np.zeros(trials))
@@ -158,6 +152,66 @@ def _stratum(grid: _Grid, tables: FloatArray, scores: str, target_min: float | N
     # A stratum with cases of one arm only has a sum of 0 but for rounding.
     told = (share[:, 1:, 1:].any(axis=(1, 2)) & (spread > 0)).astype(np.float64)
     return observed[:, 1:] * told[:, None], (spread[:, None, None] * share)[:, 1:, 1:]
+
+
+def _cell_scores(grid: _Grid, pooled: FloatArray, scores: str, target_min: float | None) -> FloatArray:
+    """Score of each cell in each trial from the trial's pooled curve, shape (trials, c)."""
+    survival = _hold_still(grid, pooled, many_curves(grid.cells, pooled, grid=grid))
+    left, right = _widened(grid, pooled) if scores == "by_target" else (grid.support.left, grid.support.right)
+    emphasis = emphasis_of(scores, survival, left, right, target_min)
+    moves = survival_moves(scores, survival, emphasis)
+    chance = survival[:, grid.first] - survival[:, grid.last]
+    return np.divide(
+        moves[:, grid.first] - moves[:, grid.last],
+        chance,
+        where=pooled > 0,
+        out=np.zeros((pooled.shape[0], grid.first.size)),
+    )
+
+
+def compare_many_pairs(
+    cells: Intervals,
+    reference: NDArray[np.integer[Any]],
+    other: NDArray[np.integer[Any]],
+    *,
+    scores: str = "logrank",
+    target_min: float | None = None,
+) -> ManyComparisons:
+    """Tests of many trials in which every patient had both arms; labels are exchanged within patients.
+
+    Parameters
+    ----------
+    cells : Intervals, c intervals
+    reference, other : ndarray of int, shape (trials, patients)
+        Cell of each patient's case in the one and the other arm.
+    scores, target_min
+        As for :func:`compare_many`.
+
+    Returns
+    -------
+    ManyComparisons
+        Trial by trial what ``compare_arms(..., block=patient, method="asymptotic")`` gives on the rows.
+    """
+    trials, c = reference.shape[0], len(cells)
+    row = np.arange(trials)[:, None]
+    tables = np.zeros((trials, 2, c))
+    for arm, place in enumerate((reference, other)):
+        np.add.at(tables[:, arm], (np.broadcast_to(row, place.shape), place), 1.0)
+    silent = (cells.left == 0) & np.isinf(cells.right) & ~np.any(cells.exact & (cells.right == 0))
+    grid, counted = _checked(cells, tables)
+    observed, variance = np.zeros((trials, 1)), np.zeros((trials, 1, 1))
+    step = max(1, _CHUNK_NUMBERS // max(c * 2, grid.size**2))
+    for start in range(0, trials, step):
+        rows = slice(start, start + step)
+        score = np.zeros((counted[rows].shape[0], c))
+        score[:, ~silent] = _cell_scores(grid, counted[rows, 0].sum(axis=1), scores, target_min)
+        apart = np.take_along_axis(score, other[rows], axis=1) - np.take_along_axis(score, reference[rows], axis=1)
+        # A case that tells nothing takes its partner with it.
+        apart[silent[other[rows]] | silent[reference[rows]]] = 0.0
+        observed[rows, 0] = apart.sum(axis=1) / 2
+        variance[rows, 0, 0] = (apart**2).sum(axis=1) / 4
+    statistic, p_value = _statistics(observed, variance)
+    return ManyComparisons(observed_minus_expected=observed, variance=variance, statistic=statistic, p_value=p_value)
 
 
 def _statistics(observed: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -1,0 +1,72 @@
+"""Mappers: the same function on the same items in the same order, by other hands."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from typing import TYPE_CHECKING, TypeVar
+
+from onsetstudy.core.errors import OnsetStudyError
+
+if TYPE_CHECKING:
+    from distributed import Client
+
+__all__ = ["DaskMapper", "ProcessMapper", "cluster_mapper"]
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+
+class ProcessMapper:
+    """Several processes of this computer.
+
+    Parameters
+    ----------
+    workers : int or None
+        Processes; by default as many as the computer has processors.
+    """
+
+    def __init__(self, workers: int | None = None) -> None:
+        self.workers = workers or os.cpu_count() or 1
+
+    def map(self, function: Callable[[T], R], items: Iterable[T]) -> list[R]:
+        """Results of ``function`` on each of ``items``, in order."""
+        listed = list(items)
+        if self.workers == 1 or len(listed) < 2:
+            return [function(item) for item in listed]
+        # Spawned, not forked: a fork would copy whatever threads of the numerical libraries are at work.
+        with ProcessPoolExecutor(min(self.workers, len(listed)), mp_context=get_context("spawn")) as pool:
+            return list(pool.map(function, listed))
+
+
+class DaskMapper:
+    """A Dask cluster, by way of a connected client of ``distributed``."""
+
+    def __init__(self, client: Client) -> None:
+        self.client = client
+
+    def map(self, function: Callable[[T], R], items: Iterable[T]) -> list[R]:
+        """Results of ``function`` on each of ``items``, in order."""
+        # Impure: two items that look alike are still two pieces of work.
+        futures = self.client.map(function, list(items), pure=False)
+        return list(self.client.gather(futures))
+
+
+def cluster_mapper(address: str, *, wait_s: float = 10.0) -> DaskMapper:
+    """A mapper on the Dask cluster at ``address``, such as ``tcp://10.0.0.5:8786``.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the extra is not installed, or nobody answers there.
+    """
+    try:
+        from distributed import Client
+    except ImportError:
+        raise OnsetStudyError("a cluster needs the extra onsetstudy[cluster]; install it with pip") from None
+    try:
+        return DaskMapper(Client(address, timeout=wait_s))
+    except OSError as error:
+        raise OnsetStudyError(f"no Dask scheduler answers at {address} ({error})") from None

@@ -1,0 +1,141 @@
+"""What simulated trials say about a design."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from onsetstudy.core.results import Caution, Interval
+from onsetstudy.core.serialise import result_kind
+from onsetstudy.design.size_results import OnsetExpectation
+
+__all__ = ["Pace", "ScheduleComparison", "ScheduleLine", "SimulatedPower", "TrialScenario"]
+
+
+@result_kind("trial_scenario")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrialScenario:
+    """One kind of trial.
+
+    Parameters
+    ----------
+    cases : int
+        In both arms together; patients, each with both arms, if ``design`` is ``paired``.
+    expected : OnsetExpectation
+    hazard_ratio : float
+        Of becoming numb, among teeth that can.
+    tests_min : tuple of float
+        Planned minutes of the cold tests.
+    confirmations : int
+        Consecutive valid tests not felt that make an onset.
+    target_min : float
+    missed_share, control_failure_share : float
+        Tests not done, and tests that do not count because the control tooth did not feel the cold.
+    rescue_min, rescue_share
+        Share of cases that get a supplement at this minute if no onset was confirmed by then; ``None``: nobody.
+    operators : int
+    operator_spread : float
+        Standard deviation between operators on the log scale of time.
+    patient_spread : float
+        The same between patients; matters to ``paired`` designs.
+    design : str
+        ``parallel`` or ``paired`` (crossover, split-mouth).
+    decision : str
+        ``log_rank`` or ``success`` (share numb by the target).
+    alpha : float
+        Two-sided; without looks.
+    looks : tuple of (fraction of the cases, boundary)
+        Two-sided boundaries on the Z scale; empty: one look at the end.
+    """
+
+    cases: int
+    expected: OnsetExpectation
+    hazard_ratio: float
+    tests_min: tuple[float, ...]
+    confirmations: int = 2
+    target_min: float = 2.0
+    missed_share: float = 0.0
+    control_failure_share: float = 0.0
+    rescue_min: float | None = None
+    rescue_share: float = 0.0
+    operators: int = 1
+    operator_spread: float = 0.0
+    patient_spread: float = 0.0
+    design: str = "parallel"
+    decision: str = "log_rank"
+    alpha: float = 0.05
+    looks: tuple[tuple[float, float], ...] = ()
+
+
+@result_kind("simulated_power")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedPower:
+    """Share of trials that found a difference, with the error of the simulation.
+
+    ``by_look`` is the share stopped at each look; ``expected_cases`` how many cases were used on average; ``mean_z``
+    and ``mean_z_error`` are of the score at the end; ``numb_at_first`` the share of cases already numb at the first
+    test.
+    """
+
+    scenario: TrialScenario
+    power: float
+    interval: Interval
+    mc_error: float
+    trials: int
+    wrong_side: float
+    without_answer: int
+    by_look: tuple[float, ...]
+    expected_cases: float
+    mean_z: float
+    mean_z_error: float
+    numb_at_first: float
+    onset_share: float
+    seed: int
+    method: str
+    caution: tuple[Caution, ...] = ()
+
+
+@result_kind("schedule_line")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScheduleLine:
+    """One schedule of tests: power, and how many more cases it takes than the first one (a share, with its error)."""
+
+    name: str
+    tests_min: tuple[float, ...]
+    power: SimulatedPower
+    more_cases: float
+    more_cases_error: float
+    caution: tuple[Caution, ...] = ()
+
+
+@result_kind("schedule_comparison")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScheduleComparison:
+    """Schedules beside each other, the first being the one that the others are measured against."""
+
+    lines: tuple[ScheduleLine, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per schedule."""
+        rows = []
+        for x in self.lines:
+            power = (x.power.power, x.power.mc_error)
+            rows.append((x.name, len(x.tests_min), *power, x.more_cases, x.more_cases_error, x.power.numb_at_first))
+        columns = ["schedule", "tests", "power", "mc_error", "more_cases", "more_cases_error", "numb_at_first"]
+        return pd.DataFrame(rows, columns=columns)
+
+
+@result_kind("pace")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pace:
+    """Quarters until enough cases are in: the middle, and the limits of the likely range at ``level``."""
+
+    needed: int
+    included_per_month: float
+    quarters: int
+    low: int
+    high: int
+    level: float
+    months: float
+    assumptions: str
