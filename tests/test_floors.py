@@ -44,7 +44,8 @@ THIRD_PARTY = {
     "cluster": {"dask", "distributed", "pyarrow"},
 }
 # The two showing rooms stand side by side: files writes what report has rendered.
-SAME_FLOOR = {("files", "report")}
+# A door passes the other hands down.
+SAME_FLOOR = {("files", "report"), ("cli", "cluster")}
 # Report draws results; of the rooms below it may see types only.
 REPORT_SEES = ("core", "protocol.model")
 MODULES = sorted(PACKAGE.rglob("*.py"))

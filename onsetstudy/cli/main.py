@@ -18,6 +18,7 @@ DOORS = {
     "cartridge": ("onsetstudy.cli.cartridge", "Work out what a mixed cartridge holds. Not a dosing tool."),
     "check": ("onsetstudy.cli.check", "Check records and list everything that has to be mended."),
     "demo": ("onsetstudy.cli.demo", "Make the invented demo study anew."),
+    "plan": ("onsetstudy.cli.plan", "Say what a study can show, how many cases it takes and how long."),
     "report": ("onsetstudy.cli.report", "Write the quarterly report (HTML, PDF and JSON)."),
     "template": ("onsetstudy.cli.template", "Write a workbook for entering cases."),
 }

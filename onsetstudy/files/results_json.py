@@ -14,7 +14,7 @@ from onsetstudy.report.html import render_html
 from onsetstudy.report.pdf import render_pdf
 from onsetstudy.study.results import StudyResults
 
-__all__ = ["FORMATS", "results_json", "write_report"]
+__all__ = ["FORMATS", "results_json", "rounded", "write_report"]
 
 FORMATS = ("html", "pdf", "json")
 DIGITS = 10
@@ -65,14 +65,15 @@ def results_json(results: StudyResults) -> str:
     Numbers are rounded to ten significant digits and what is below 1e-12 to nought, so that processors that
     differ in the last bit give the same text.
     """
-    return json.dumps(_rounded(results.to_dict()), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(rounded(results.to_dict()), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _rounded(value: Any) -> Any:
+def rounded(value: Any) -> Any:
+    """Plain JSON types with numbers to ten significant digits."""
     if isinstance(value, float):
         return 0.0 if abs(value) < NOISE else float(f"{value:.{DIGITS}g}")
     if isinstance(value, dict):
-        return {key: _rounded(item) for key, item in value.items()}
+        return {key: rounded(item) for key, item in value.items()}
     if isinstance(value, list):
-        return [_rounded(item) for item in value]
+        return [rounded(item) for item in value]
     return value
