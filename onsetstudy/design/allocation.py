@@ -63,7 +63,7 @@ def draw_allocation_list(protocol: Protocol, *, slips_per_stratum: int, seed: in
         for place, stratum in enumerate(strata, start=1):
             rng = stream(seed, f"allocation: {stratum}")
             order = _blocks(rng, kinds, rule.block_sizes, slips_per_stratum)
-            for number, kind in enumerate(order, start=1):
+            for number, (kind, block) in enumerate(order, start=1):
                 slips.append(
                     Slip(
                         slip=f"{practice}-{place}-{number:03d}",
@@ -72,6 +72,7 @@ def draw_allocation_list(protocol: Protocol, *, slips_per_stratum: int, seed: in
                         number=number,
                         arms=kind[0],
                         sides=kind[1],
+                        block=block,
                     )
                 )
     return AllocationList(
@@ -101,18 +102,20 @@ def _kinds(protocol: Protocol, arms: tuple[str, ...], ratio: tuple[int, ...]) ->
     return [(order, side) for order in orders for side in (SIDES, SIDES[::-1])]
 
 
-def _blocks(rng: np.random.Generator, kinds: list[Kind], sizes: tuple[int, ...], least: int) -> list[Kind]:
-    """Blocks drawn one after another until there are enough slips; each holds every kind equally often."""
+def _blocks(rng: np.random.Generator, kinds: list[Kind], sizes: tuple[int, ...], least: int) -> list[tuple[Kind, int]]:
+    """Slips with the number of their block, until there are enough; each block holds every kind equally often."""
     usable = [size for size in sizes if size % len(kinds) == 0]
     if not usable:
         text = f"a block holds {len(kinds)} kinds of slip equally often, and none of the sizes {list(sizes)} can"
         mend = f"write multiples of {len(kinds)} under allocation.block_sizes"
         raise DesignError(Problem(what=text, where=Where(key="allocation.block_sizes"), mend=mend, code="block_sizes"))
-    order: list[Kind] = []
+    order: list[tuple[Kind, int]] = []
+    number = 0
     while len(order) < least:
         size = int(rng.choice(usable))
         block = kinds * (size // len(kinds))
-        order += [block[i] for i in rng.permutation(size)]
+        number += 1
+        order += [(block[i], number) for i in rng.permutation(size)]
     return order
 
 

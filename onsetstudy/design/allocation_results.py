@@ -17,7 +17,8 @@ class Slip:
     """One slip: opened for one case, or for one patient of a paired design.
 
     ``arms`` has one code, or one for each period of a paired design; ``sides`` the side of the mouth of each
-    period of a split-mouth design, and is empty otherwise. ``number`` counts from 1 within the stratum.
+    period of a split-mouth design, and is empty otherwise. ``number`` counts from 1 within the stratum, ``block`` the
+    block of the stratum in which the slip was drawn.
     """
 
     slip: str
@@ -26,6 +27,7 @@ class Slip:
     number: int
     arms: tuple[str, ...]
     sides: tuple[str, ...] = ()
+    block: int = 1
 
 
 @result_kind("list_quality")
@@ -66,13 +68,13 @@ class AllocationList:
     quality: ListQuality
 
     def to_frame(self) -> pd.DataFrame:
-        """One row per slip and period: ``slip, practice_id, stratum, number, period, arm, side``."""
+        """One row per slip and period: ``slip, practice_id, stratum, number, block, period, arm, side``."""
         rows = [
-            (s.slip, s.practice_id, s.stratum, s.number, str(k + 1), arm, s.sides[k] if s.sides else "")
+            (s.slip, s.practice_id, s.stratum, s.number, s.block, str(k + 1), arm, s.sides[k] if s.sides else "")
             for s in self.slips
             for k, arm in enumerate(s.arms)
         ]
-        columns = ["slip", "practice_id", "stratum", "number", "period", "arm", "side"]
+        columns = ["slip", "practice_id", "stratum", "number", "block", "period", "arm", "side"]
         return pd.DataFrame(rows, columns=columns)
 
 

@@ -11,9 +11,9 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
 from onsetstudy.records.results import AllocationReview, Deviation
 
-__all__ = ["LIST_COLUMNS", "LOG_COLUMNS", "KeptList", "allocated_arm", "as_allocated", "review_allocation"]
+__all__ = ["LIST_COLUMNS", "LOG_COLUMNS", "KeptList", "allocated_arm", "as_allocated", "block_of", "review_allocation"]
 
-LIST_COLUMNS = ("slip", "practice_id", "stratum", "number", "period", "arm", "side")
+LIST_COLUMNS = ("slip", "practice_id", "stratum", "number", "block", "period", "arm", "side")
 LOG_COLUMNS = ("opened_at", "slip", "stratum", "case_id", "opened_by", "chain")
 JOIN = " | "
 SHOWN = 20
@@ -40,7 +40,7 @@ class KeptList:
     Parameters
     ----------
     listed : DataFrame
-        Columns ``slip, practice_id, stratum, number, period, arm, side``, one row per slip and period.
+        Columns ``slip, practice_id, stratum, number, block, period, arm, side``, one row per slip and period.
     log : DataFrame or None
         Columns ``opened_at, slip, stratum, case_id, opened_by, chain``, if slips were opened with a log.
     broken_lines : tuple of str
@@ -61,6 +61,13 @@ def as_allocated(records: Records, kept: KeptList) -> Records:
     allocated = allocated_arm(cases, kept.listed)
     arm = allocated.where(allocated.notna() & (cases["allocation"] == "randomised"), cases["arm"])
     return dataclasses.replace(records, cases=cases.assign(arm=arm, arm_received=cases["arm"]))
+
+
+def block_of(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
+    """Stratum and block in which each case's slip was drawn; missing where the slip is not on the list."""
+    first = listed.drop_duplicates("slip").set_index("slip")
+    name = first["stratum"].astype(str) + JOIN + first["block"].astype(str)
+    return cases["allocation_slip"].astype(object).map(name)
 
 
 def allocated_arm(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:

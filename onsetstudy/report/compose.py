@@ -22,6 +22,7 @@ from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import counted, day, decimal, level, listed, p_text, quarter, tidy
 from onsetstudy.report.sections import context, doses
 from onsetstudy.report.sections.allocation import allocation_blocks
+from onsetstudy.report.sections.anytime import anytime_section, anytime_words
 from onsetstudy.report.sections.chair_time import chair_section
 from onsetstudy.report.sections.looks import looks_section, verdict_words
 from onsetstudy.report.sections.planned import planned_section
@@ -80,6 +81,7 @@ def _sections(results: StudyResults) -> tuple[Section | None, ...]:
         _first_page(results),
         _who(results),
         looks_section(results.looks, results.protocol),
+        anytime_section(results.anytime, results.protocol),
         _onset(results),
         _comfort(results),
         chair_section(results.chair_time, results.protocol),
@@ -123,6 +125,8 @@ def _first_page(results: StudyResults) -> Section:
     cautions = {c.code: tidy(c.text) for c in reversed(results.caution)}
     if results.looks is not None:
         cautions["repeated_looks"] = verdict_words(results.looks, results.protocol)
+    if results.anytime is not None:
+        cautions["repeated_looks"] = anytime_words(results.anytime, results.protocol)
     first = [cautions[code] for code in FIRST_PAGE if code in cautions][:FIRST_PAGE_CAUTIONS]
     return Section(
         id="answer",

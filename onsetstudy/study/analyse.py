@@ -18,6 +18,7 @@ from onsetstudy.records.allocation import as_allocated, review_allocation
 from onsetstudy.records.flow import case_flow
 from onsetstudy.records.model import Records
 from onsetstudy.study.analysis_set import AnalysisSet
+from onsetstudy.study.anytime import anytime_looks
 from onsetstudy.study.balance import arm_table
 from onsetstudy.study.cautions import study_cautions
 from onsetstudy.study.chair_time import chair_time_of
@@ -90,7 +91,7 @@ def analyse(
     sensitivity = run_sensitivity(protocol, records, data, through=this, progress=progress)
     diagnostics = diagnose(data, records, onset)
     overall = populations[0]
-    looks = looks_taken(data, this)
+    looks, anytime = looks_taken(data, this), anytime_looks(data, beside.allocation, this)
 
     def members(dimension: str) -> tuple[Population, ...]:
         return tuple(p for p in populations if p.dimension == dimension)
@@ -119,7 +120,7 @@ def analyse(
             looks=len(by_quarter),
             diagnostics=diagnostics,
             standing=standing,
-            taken=looks,
+            taken=looks is not None or anytime is not None,
         ),
         provenance=Provenance(
             protocol_digest=protocol.digest,
@@ -135,6 +136,7 @@ def analyse(
         safety=safety_of(data),
         watch=watch_of(data),
         looks=looks,
+        anytime=anytime,
         doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
         context=_context(protocol, overall, members("technique"), data, beside),
     )

@@ -7,7 +7,7 @@ from statistics import NormalDist
 from onsetstudy.core.results import Caution, Estimate
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.results import Diagnostics, LooksTaken, Population
+from onsetstudy.study.results import Diagnostics, Population
 
 __all__ = ["study_cautions"]
 
@@ -27,7 +27,7 @@ def study_cautions(
     looks: int,
     diagnostics: Diagnostics | None = None,
     standing: LockStanding | None = None,
-    taken: LooksTaken | None = None,
+    taken: bool = False,
 ) -> tuple[Caution, ...]:
     """Cautions of one report.
 
@@ -39,6 +39,8 @@ def study_cautions(
         Clinicians with at least one analysed case.
     looks : int
         How many quarters have been looked at, this one included.
+    taken : bool
+        Whether the report carries a verdict that allows for the looks.
     """
     found = [
         Caution(
@@ -59,7 +61,7 @@ def study_cautions(
         )
     if standing is not None and standing.status in PLAN_DOUBTS:
         found.append(Caution(code="plan_after_data", text=PLAN_DOUBTS[standing.status]))
-    if taken is not None:
+    if taken:
         text = (
             f"Looked at {looks} {'time' if looks == 1 else 'times'}: the verdict on this look allows for that, the "
             "intervals beside the estimates do not."

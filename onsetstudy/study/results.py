@@ -26,10 +26,13 @@ from onsetstudy.outcomes.safety_results import Safety
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.results import AllocationReview
+from onsetstudy.survival.anytime_results import AnytimeTest, ConfidenceSequence
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
 from onsetstudy.watch.results import Watch
 
 __all__ = [
+    "AnytimeLook",
+    "AnytimeTaken",
     "ArmCurve",
     "ArmTable",
     "ArmTableRow",
@@ -236,6 +239,36 @@ class LooksTaken:
     caution: tuple[Caution, ...] = ()
 
 
+@result_kind("anytime_look")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnytimeLook:
+    """Evidence up to the end of one quarter, and the limits of the difference in success."""
+
+    label: str
+    cases: int
+    e_value: float
+    highest: float
+    low: float
+    high: float
+
+
+@result_kind("anytime_taken")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnytimeTaken:
+    """The sequential test and limits of a study that is looked at whenever one likes.
+
+    ``test`` is ``None`` where it does not hold, with the reason as a caution. ``crossed_at`` is the case after which
+    the evidence had passed ``1 / alpha``.
+    """
+
+    test: AnytimeTest | None
+    success: ConfidenceSequence | None
+    looks: tuple[AnytimeLook, ...]
+    alpha: float
+    crossed_at: int | None
+    caution: tuple[Caution, ...] = ()
+
+
 @result_kind("provenance")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Provenance:
@@ -282,6 +315,7 @@ class StudyResults:
     safety: Safety | None = None
     watch: Watch | None = None
     looks: LooksTaken | None = None
+    anytime: AnytimeTaken | None = None
 
     @property
     def this_quarter(self) -> Population | None:

@@ -44,9 +44,8 @@ def main() -> None:
     two = seconds(lambda: simulate_power(SCENARIO, trials=TRIALS, seed=1, mapper=ProcessMapper(2)))
     each = seconds(looped) / LOOPED
     print(f"yardstick (argsort of 2,000,000 numbers): {stick:.3f} s")
-    print(
-        f"{TRIALS} trials of {SCENARIO.cases} cases: {alone:.2f} s, {alone / stick:.1f} yardsticks; two processes {two:.2f} s"
-    )
+    told = f"{TRIALS} trials of {SCENARIO.cases} cases: {alone:.2f} s, {alone / stick:.1f} yardsticks"
+    print(f"{told}; two processes {two:.2f} s")
     print(f"one trial through compare_arms: {1000 * each:.1f} ms; {each * TRIALS / alone:.0f} times as long as here")
 
 

@@ -1,0 +1,69 @@
+"""What may be said whenever one looks."""
+
+from __future__ import annotations
+
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Block, Paragraph, Section, Table
+from onsetstudy.report.numbers import counted, decimal, interval, level, tidy
+from onsetstudy.study.results import AnytimeTaken
+
+__all__ = ["anytime_section", "anytime_words"]
+
+
+def anytime_words(taken: AnytimeTaken, protocol: Protocol) -> str:
+    """The verdict in plain words."""
+    if taken.test is None:
+        return taken.caution[0].text
+    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
+    if taken.crossed_at is not None:
+        word = "sooner" if taken.test.leaning > 1 else "later"
+        return (
+            f"Boundary crossed after {counted(taken.crossed_at, 'case')}: {other} teeth were numb {word} than "
+            f"{reference} "
+            "ones. That holds however often one has looked and whenever one stops."
+        )
+    return (
+        f"Continue: the evidence stands at {_e(taken.test.e_value)} to 1 and a difference may be claimed from "
+        f"{1 / taken.alpha:.0f} to 1 on. One may look again after every case."
+    )
+
+
+def _e(value: float) -> str:
+    return decimal(value, 2) if value < 100 else f"{value:.3g}"
+
+
+def anytime_section(taken: AnytimeTaken | None, protocol: Protocol) -> Section | None:
+    """Evidence and limits by quarter; nothing where the protocol does not ask for it."""
+    if taken is None:
+        return None
+    blocks: list[Block] = [Paragraph(text=anytime_words(taken, protocol))]
+    if taken.test is not None and taken.success is not None:
+        rows = tuple(
+            (
+                x.label,
+                f"{x.cases}",
+                _e(x.e_value),
+                _e(x.highest),
+                interval(100 * x.low, 100 * x.high, 0),
+            )
+            for x in taken.looks
+        )
+        columns = (
+            "look",
+            "cases",
+            "evidence, to 1",
+            "highest so far",
+            f"success, points, {level(1 - taken.alpha)} limits at all times",
+        )
+        notes = (
+            f"{taken.test.method[:1].upper()}{taken.test.method[1:]}; {taken.success.method}. No limits of this kind "
+            "are "
+            "given for the ratio of rates: they would need the true curve, which nobody knows.",
+        )
+        blocks.append(Table(caption="Evidence by quarter", columns=columns, rows=rows, align="lrrrr", notes=notes))
+        found = taken.success.caution
+    else:
+        found = ()
+    texts = dict.fromkeys(c.text for c in ((*taken.caution, *found) if taken.test is not None else ()))
+    blocks += [Paragraph(text=tidy(text), role="note") for text in texts]
+    return Section(id="anytime", title="What may be said at any time", blocks=tuple(blocks))
