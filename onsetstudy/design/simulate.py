@@ -324,7 +324,7 @@ def _comfort(model: StudyModel, protocol: Protocol, cases: _Cases, rng: np.rando
         centre = np.where(cases.buffered, model.pain_buffered, model.pain_plain)
         for moment, part in (("insertion", 0.8), ("deposition", 1.0), ("treatment", 0.35)):
             mean = centre if moment == "deposition" else model.pain_plain * part
-            score = np.clip(np.round(rng.normal(mean, model.pain_spread)), scale.low, scale.high)
+            score = np.clip(np.round(rng.normal(mean, model.pain_spread, n)), scale.low, scale.high)
             columns[f"pain_{moment}"] = _text(np.where(rng.random(n) < model.pain_missing, np.nan, score), "{:.0f}")
     if protocol.anxiety is not None:
         scale = protocol.anxiety

@@ -24,6 +24,7 @@ from onsetstudy.report.sections import context, doses
 from onsetstudy.report.sections.allocation import allocation_blocks
 from onsetstudy.report.sections.anytime import anytime_section, anytime_words
 from onsetstudy.report.sections.chair_time import chair_section
+from onsetstudy.report.sections.comfort import comfort_blocks
 from onsetstudy.report.sections.looks import looks_section, verdict_words
 from onsetstudy.report.sections.planned import planned_section
 from onsetstudy.report.sections.safety import safety_section
@@ -256,7 +257,7 @@ def _comfort(results: StudyResults) -> Section:
             f"{title} {counted(comparison.n.onsets, 'score')} {word} too few to draw; it takes {LEAST_SCORES} or more."
         )
         blocks.append(Paragraph(text=text, role="absent"))
-    blocks += [Paragraph(text=tidy(c.text), role="note") for c in comparison.caution]
+    blocks += comfort_blocks(results.comfort, protocol)
     return Section(**section, blocks=tuple(blocks))
 
 

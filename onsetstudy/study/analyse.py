@@ -22,6 +22,7 @@ from onsetstudy.study.anytime import anytime_looks
 from onsetstudy.study.balance import arm_table
 from onsetstudy.study.cautions import study_cautions
 from onsetstudy.study.chair_time import chair_time_of
+from onsetstudy.study.comfort import comfort_of
 from onsetstudy.study.companions import Companions
 from onsetstudy.study.context import context_of
 from onsetstudy.study.diagnose import diagnose
@@ -137,6 +138,7 @@ def analyse(
         watch=watch_of(data),
         looks=looks,
         anytime=anytime,
+        comfort=comfort_of(data, overall),
         doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
         context=_context(protocol, overall, members("technique"), data, beside),
     )

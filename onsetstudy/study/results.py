@@ -20,6 +20,7 @@ from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.design.looks_results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
+from onsetstudy.outcomes.comfort_results import Comfort
 from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.outcomes.results import PainComparison
 from onsetstudy.outcomes.safety_results import Safety
@@ -316,6 +317,7 @@ class StudyResults:
     watch: Watch | None = None
     looks: LooksTaken | None = None
     anytime: AnytimeTaken | None = None
+    comfort: Comfort | None = None
 
     @property
     def this_quarter(self) -> Population | None:
