@@ -26,6 +26,7 @@ from onsetstudy.report.sections.anytime import anytime_section, anytime_words
 from onsetstudy.report.sections.chair_time import chair_section
 from onsetstudy.report.sections.comfort import comfort_blocks
 from onsetstudy.report.sections.looks import looks_section, verdict_words
+from onsetstudy.report.sections.paired import blinding_section, paired_section
 from onsetstudy.report.sections.planned import planned_section
 from onsetstudy.report.sections.safety import safety_section
 from onsetstudy.report.sections.watching import watch_section
@@ -85,6 +86,8 @@ def _sections(results: StudyResults) -> tuple[Section | None, ...]:
         anytime_section(results.anytime, results.protocol),
         _onset(results),
         _comfort(results),
+        paired_section(results.paired, results.protocol),
+        blinding_section(results.blinding, results.protocol),
         chair_section(results.chair_time, results.protocol),
         doses.section(results.doses, results.protocol),
         safety_section(results.safety, results.protocol),

@@ -29,6 +29,7 @@ from onsetstudy.study.diagnose import diagnose
 from onsetstudy.study.doses import doses_of
 from onsetstudy.study.looks import looks_taken
 from onsetstudy.study.more_needed import more_needed
+from onsetstudy.study.paired import blinding_of, paired_study
 from onsetstudy.study.population import analyse_population
 from onsetstudy.study.prepare import prepare
 from onsetstudy.study.quality import data_quality
@@ -139,6 +140,8 @@ def analyse(
         looks=looks,
         anytime=anytime,
         comfort=comfort_of(data, overall),
+        paired=paired_study(data),
+        blinding=blinding_of(data),
         doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
         context=_context(protocol, overall, members("technique"), data, beside),
     )

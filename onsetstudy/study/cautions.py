@@ -55,8 +55,9 @@ def study_cautions(
         found.append(
             Caution(
                 code="pairs_taken_apart",
-                text="Each patient had both: the test compares within patients, but shares, waits and pain are "
-                "compared as if patients were different, so that their intervals are usually too wide.",
+                text="Each patient had both: compare within patients, in their own section. On the other pages shares, "
+                "waits and pain are compared as if patients were different, so that their intervals are usually too "
+                "wide.",
             )
         )
     if standing is not None and standing.status in PLAN_DOUBTS:

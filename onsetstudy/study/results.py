@@ -21,6 +21,7 @@ from onsetstudy.design.looks_results import LookPlan, LookVerdict, StoppedEstima
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.comfort_results import Comfort
+from onsetstudy.outcomes.paired_results import Blinding, PairedStudy
 from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.outcomes.results import PainComparison
 from onsetstudy.outcomes.safety_results import Safety
@@ -318,6 +319,8 @@ class StudyResults:
     looks: LooksTaken | None = None
     anytime: AnytimeTaken | None = None
     comfort: Comfort | None = None
+    paired: PairedStudy | None = None
+    blinding: Blinding | None = None
 
     @property
     def this_quarter(self) -> Population | None:

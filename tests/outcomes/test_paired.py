@@ -1,0 +1,137 @@
+"""Within patients: printed values, brute force over signs, order effects by hand, guesses."""
+
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.outcomes.blinding import blinding_index
+from onsetstudy.outcomes.paired import _limit_rank, compare_pairs, order_effects, signed_rank_shift
+
+X = np.array([1.83, 0.50, 1.62, 2.48, 1.68, 1.88, 1.55, 3.06, 1.30])
+Y = np.array([0.878, 0.647, 0.598, 2.05, 1.06, 1.29, 1.06, 3.14, 1.29])
+
+
+def test_the_printed_pairs():
+    """Hollander & Wolfe, depression scores of nine patients: V 40, P .0390625, shift .46 (.010, .786) (base R)."""
+    found = compare_pairs(Y, X, arms=("y", "x"), unit="points")
+    assert found.shift.estimate == pytest.approx(0.46)
+    assert (found.shift.interval.low, found.shift.interval.high) == pytest.approx((0.010, 0.786), abs=5e-4)
+    assert found.test.statistic == 40
+    assert found.test.p_value == pytest.approx(0.0390625)
+    assert (found.pairs, found.incomplete) == (9, 0)
+
+
+@pytest.mark.parametrize("n", [6, 8, 10])
+def test_the_limit_is_that_of_all_signs(n):
+    """P(V < k) over all 2^n signs: at most 2.5 % at the limit, more at the next."""
+    ranks = np.arange(1, n + 1)
+    values = np.array([ranks[np.array(s, dtype=bool)].sum() for s in itertools.product([0, 1], repeat=n)])
+    k = _limit_rank(n, 0.95)
+    assert np.mean(values < k) <= 0.025 < np.mean(values < k + 1)
+
+
+def test_large_samples_join_small_ones():
+    assert abs(_limit_rank(50, 0.95) - (50 * 51 / 4 - 1.959964 * np.sqrt(50 * 51 * 101 / 24))) < 1.5
+    rng = np.random.default_rng(1)
+    middle, low, high = signed_rank_shift(rng.normal(1.0, 2, 200))
+    assert low < 1.0 < high
+    assert low < middle < high
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.integers(-20, 20), min_size=8, max_size=16), st.integers(-5, 5))
+def test_moving_and_turning(values, move):
+    difference = np.array(values, dtype=float)
+    middle, low, high = signed_rank_shift(difference)
+    moved = signed_rank_shift(difference + move)
+    turned = signed_rank_shift(-difference)
+    assert moved == pytest.approx((middle + move, low + move, high + move))
+    assert turned == pytest.approx((-middle, -high, -low))
+    assert low <= middle <= high
+
+
+def test_missing_scores_take_their_pair_with_them():
+    x, y = X.copy(), Y.copy()
+    x[0], y[3] = np.nan, np.nan
+    found = compare_pairs(y, x, arms=("y", "x"), unit="points")
+    assert (found.pairs, found.incomplete) == (7, 2)
+    few = compare_pairs(Y[:4], X[:4], arms=("y", "x"), unit="points")
+    assert few.shift.code == "too_few_pairs"
+    none = compare_pairs(np.full(3, np.nan), X[:3], arms=("y", "x"), unit="points")
+    assert none.shift.code == "no_pairs"
+    same = compare_pairs(X, X, arms=("y", "x"), unit="points")
+    assert isinstance(same.test, NotAvailable)
+    with pytest.raises(OnsetStudyError):
+        compare_pairs(X[:3], Y, arms=("y", "x"), unit="points")
+    with pytest.raises(NotEstimable):
+        signed_rank_shift(X[:3])
+    assert from_dict(to_dict(found)) == found
+
+
+def test_ties_and_many_pairs_use_the_normal_approximation():
+    rng = np.random.default_rng(2)
+    found = compare_pairs(np.round(rng.normal(0, 3, 80)), np.round(rng.normal(1, 3, 80)), arms=("y", "x"), unit="mm")
+    assert isinstance(found.test, HypothesisTest)
+    assert "normal approximation" in found.test.method
+
+
+def test_order_effects_by_construction():
+    """Arm effect -10, step from first to second injection +4, carry-over 0: found whatever the patients' own level."""
+    rng = np.random.default_rng(3)
+    n = 40
+    level = rng.normal(50, 20, n)
+    plain_first = np.arange(n) % 2 == 0
+    first = level + np.where(plain_first, 0, -10)
+    second = level + 4 + np.where(plain_first, -10, 0)
+    order = np.where(plain_first, "plain first", "buffered first")
+    found = order_effects(first, second, order, orders=("plain first", "buffered first"), unit="mm")
+    assert found.period.estimate == pytest.approx(4)
+    assert found.sequences == (("plain first", 20), ("buffered first", 20))
+    assert found.sequence.interval.low < 0 < found.sequence.interval.high
+    carried = order_effects(
+        first, second + np.where(plain_first, 0, 60), order, orders=("plain first", "buffered first"), unit="mm"
+    )
+    assert carried.sequence.interval.low > 0
+    few = order_effects(first[:2], second[:2], order[:2], orders=("plain first", "buffered first"), unit="mm")
+    assert isinstance(few.period, NotAvailable)
+
+
+def guesses(right, wrong, unsure, arm="plain"):
+    other = "buffered" if arm == "plain" else "plain"
+    return np.array([arm] * right + [other] * wrong + ["unsure"] * unsure)
+
+
+def index(said, arm="plain"):
+    found = blinding_index(
+        {"patient": said}, np.full(said.size, arm), arms=("plain", "buffered"), intended={"patient": True}
+    )
+    return found.lines[0]
+
+
+def test_the_index_by_hand():
+    """12 right, 6 wrong, 12 unsure of 30: .2, standard error sqrt((.6 - .04) / 30) = .1366."""
+    found = index(guesses(12, 6, 12))
+    assert found.index.estimate == pytest.approx(0.2)
+    assert found.index.std_error == pytest.approx(0.13663, abs=5e-6)
+    assert (found.right, found.wrong, found.unsure) == (12, 6, 12)
+    assert index(guesses(20, 0, 0)).index.estimate == 1
+    assert index(guesses(0, 20, 0)).index.estimate == -1
+    assert index(guesses(0, 0, 20)).index.estimate == 0
+    assert index(guesses(2, 1, 1)).index.code == "too_few"
+
+
+def test_who_was_not_asked_does_not_count():
+    said = np.array(["", "plain", "unsure", "buffered", "plain", "plain", ""])
+    found = index(said)
+    assert found.right + found.wrong + found.unsure == 5
+    nobody = blinding_index(
+        {"patient": np.array(["", ""])}, np.array(["plain", "plain"]), arms=("plain", "buffered"), intended={}
+    )
+    assert nobody.lines == ()
+    assert isinstance(index(guesses(12, 6, 12)).index, Estimate)

@@ -1,0 +1,127 @@
+"""A split-mouth study: compared within patients, against the same engine on the rows; guesses in words."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from onsetstudy.core.results import Estimate
+from onsetstudy.report.compose import compose
+from onsetstudy.report.html import render_html
+from onsetstudy.report.sections.paired import blinding_section, paired_section
+from onsetstudy.study.analyse import analyse
+from onsetstudy.study.paired import blinding_of, paired_study
+from onsetstudy.study.prepare import prepare
+from onsetstudy.survival.compare import compare_arms
+from onsetstudy.survival.paired import paired_success
+from tests.study.cases import case, protocol, readings_of, records
+
+PATIENTS = 16
+
+
+def promised():
+    made = protocol(plan={"sensitivity": ()})
+    study = dataclasses.replace(made.study, design="split_mouth")
+    return dataclasses.replace(
+        made, study=study, looks=None, allocation=dataclasses.replace(made.allocation, method="paired")
+    )
+
+
+def split_mouth(made, patients=PATIENTS, extra=True):
+    rng = np.random.default_rng(4)
+    rows, readings, number = [], [], 0
+    for k in range(patients):
+        level = int(rng.integers(0, 4))
+        for place, arm in enumerate(("plain", "buffered") if k % 2 else ("buffered", "plain")):
+            if extra and k == 0 and arm == "plain":
+                continue  # the first patient has one case only
+            number += 1
+            felt = max(0, level + (2 if arm == "plain" else 0) + int(rng.integers(0, 2)))
+            score = 30 + 5 * level - (8 if arm == "buffered" else 0) + int(rng.integers(-3, 4))
+            rows.append(
+                case(
+                    number, arm, patient_id=f"P01-K{k:03d}", period=str(place + 1), pain_deposition=str(score),
+                    guess_patient="plain" if k % 3 else "unsure",
+                )
+            )  # fmt: skip
+            readings += readings_of(number, "f" * felt + "nn")
+    if extra:
+        number += 1
+        rows.append(case(number, "buffered", patient_id="P01-K001", period="3", pain_deposition="10"))
+        readings += readings_of(number, "nn")
+    found = records(rows, readings, made)
+    assert len(found.cases) == len(rows)
+    return found
+
+
+@pytest.fixture(scope="module")
+def data():
+    made = promised()
+    return prepare(made, split_mouth(made), through=made.quarters[-1])[0]
+
+
+def test_each_patient_counts_once_in_each_arm(data):
+    found = paired_study(data)
+    assert found.pairs == PATIENTS - 1
+    assert found.incomplete == 1
+    codes = {c.code: c.text for c in found.caution}
+    assert "1 patients have a case in one arm only" in codes["incomplete_pairs"]
+    assert "1 further cases" in codes["further_cases"]
+
+
+def test_the_numbers_are_those_of_the_engine(data):
+    found = paired_study(data)
+    frame = data.frame.sort_values(["patient_id", "case_date", "case_id"], kind="stable")
+    frame = frame.drop_duplicates(["patient_id", "arm"])
+    whole = frame.groupby("patient_id")["arm"].transform("nunique") == 2
+    rows = data.where(data.frame.index.isin(frame.index[whole]))
+    test = compare_arms(
+        rows.times("hazard"), rows.arm, reference_arm="plain", block=rows.column("patient_id"), method="permutation",
+        seed=rows.protocol.plan.seed,
+    )  # fmt: skip
+    assert found.onset_test.p_value == test.p_value
+    success = paired_success(
+        rows.times("success"), rows.arm, rows.column("patient_id"), reference_arm="plain", target_min=2.0
+    )
+    assert found.success_difference == success.difference
+    assert found.pain.shift.estimate < 0
+    assert found.pain.pairs == PATIENTS - 1
+    assert isinstance(found.hazard_ratio, Estimate) or found.hazard_ratio.bound is not None
+
+
+def test_the_order_is_looked_at(data):
+    found = paired_study(data).order
+    assert sum(count for _, count in found.sequences) == PATIENTS - 1
+    assert isinstance(found.period, Estimate)
+
+
+def test_the_section_and_the_whole_report(data):
+    made = promised()
+    section = paired_section(paired_study(data), made)
+    assert f"{PATIENTS - 1} patients had both plain and buffered" in section.blocks[0].text
+    html = render_html(compose(analyse(made, split_mouth(made))))
+    assert "Within the same patients" in html
+    assert "Each patient had both: compare within patients" in html
+    assert paired_study(dataclasses.replace(data, protocol=protocol())) is None
+    assert paired_section(None, made) is None
+
+
+def test_guesses_are_told_by_person_and_arm(data):
+    found = blinding_of(data)
+    assert {x.who for x in found.lines} == {"patient"}
+    assert dict(found.intended)["patient"]
+    plain = next(x for x in found.lines if x.arm == "plain")
+    assert plain.wrong == 0
+    text = blinding_section(found, promised()).blocks[0].text
+    assert "named the arm more often than by chance: patient, plain" in text
+    nobody = dataclasses.replace(data, frame=data.frame.assign(guess_patient=None))
+    assert blinding_of(nobody) is None
+    assert blinding_section(None, promised()) is None
+
+
+def test_two_patients_are_too_few_but_no_crash():
+    made = promised()
+    few, _ = prepare(made, split_mouth(made, patients=2, extra=False), through=made.quarters[-1])
+    found = paired_study(few)
+    assert found.pairs == 2
+    assert not isinstance(found.pain.shift, Estimate)
