@@ -25,6 +25,7 @@ from onsetstudy.report.sections.allocation import allocation_blocks
 from onsetstudy.report.sections.anytime import anytime_section, anytime_words
 from onsetstudy.report.sections.chair_time import chair_section
 from onsetstudy.report.sections.comfort import comfort_blocks
+from onsetstudy.report.sections.fair import fair_section
 from onsetstudy.report.sections.looks import looks_section, verdict_words
 from onsetstudy.report.sections.paired import blinding_section, paired_section
 from onsetstudy.report.sections.planned import planned_section
@@ -85,6 +86,7 @@ def _sections(results: StudyResults) -> tuple[Section | None, ...]:
         looks_section(results.looks, results.protocol),
         anytime_section(results.anytime, results.protocol),
         _onset(results),
+        fair_section(results.fair, results.protocol),
         _comfort(results),
         paired_section(results.paired, results.protocol),
         blinding_section(results.blinding, results.protocol),

@@ -27,6 +27,7 @@ from onsetstudy.study.companions import Companions
 from onsetstudy.study.context import context_of
 from onsetstudy.study.diagnose import diagnose
 from onsetstudy.study.doses import doses_of
+from onsetstudy.study.fair import fair_comparison
 from onsetstudy.study.looks import looks_taken
 from onsetstudy.study.more_needed import more_needed
 from onsetstudy.study.paired import blinding_of, paired_study
@@ -93,6 +94,7 @@ def analyse(
     sensitivity = run_sensitivity(protocol, records, data, through=this, progress=progress)
     diagnostics = diagnose(data, records, onset)
     overall = populations[0]
+    comfort = comfort_of(data, overall)
     looks, anytime = looks_taken(data, this), anytime_looks(data, beside.allocation, this)
 
     def members(dimension: str) -> tuple[Population, ...]:
@@ -139,7 +141,8 @@ def analyse(
         watch=watch_of(data),
         looks=looks,
         anytime=anytime,
-        comfort=comfort_of(data, overall),
+        comfort=comfort,
+        fair=fair_comparison(data, overall, comfort, progress=progress),
         paired=paired_study(data),
         blinding=blinding_of(data),
         doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),

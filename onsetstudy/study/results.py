@@ -21,6 +21,7 @@ from onsetstudy.design.looks_results import LookPlan, LookVerdict, StoppedEstima
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.comfort_results import Comfort
+from onsetstudy.outcomes.fair_results import FairComparison
 from onsetstudy.outcomes.paired_results import Blinding, PairedStudy
 from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.outcomes.results import PainComparison
@@ -321,6 +322,7 @@ class StudyResults:
     comfort: Comfort | None = None
     paired: PairedStudy | None = None
     blinding: Blinding | None = None
+    fair: FairComparison | None = None
 
     @property
     def this_quarter(self) -> Population | None:

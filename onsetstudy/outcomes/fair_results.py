@@ -1,0 +1,85 @@
+"""Results of a comparison of arms that were not drawn by chance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, NotAvailable, estimates_frame
+from onsetstudy.core.serialise import result_kind
+
+__all__ = ["BalanceRow", "EValue", "FairComparison", "FairLine", "Overlap"]
+
+EstimateLike = Estimate | NotAvailable
+
+
+@result_kind("balance_row")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BalanceRow:
+    """Standardised difference of one level of a covariate (other arm minus reference), as it is and weighted."""
+
+    covariate: str
+    level: str
+    before: float
+    after: float
+
+
+@result_kind("overlap")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overlap:
+    """How far the arms have cases alike: effective cases by arm, weighted, and the share outside the common range."""
+
+    effective: tuple[tuple[str, float, int], ...]
+    outside: float
+
+
+@result_kind("fair_line")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FairLine:
+    """One outcome as it is, weighted, and standardised; differences are other arm minus reference."""
+
+    outcome: str
+    unit: str
+    crude: EstimateLike
+    weighted: EstimateLike
+    standardised: EstimateLike
+
+
+@result_kind("e_value")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EValue:
+    """How strongly something unrecorded would have to go with arm and outcome to explain estimate and limit."""
+
+    outcome: str
+    ratio: float
+    value: float
+    limit: float
+    source: str = ""
+
+
+@result_kind("fair_comparison")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FairComparison:
+    """Everything about a comparison without chance.
+
+    ``covariates`` were accounted for, ``left_out`` could not be, with the reason. ``learning`` is the odds ratio of
+    success for each doubling of an operator's cases; ``period`` says whether arm and time can be told apart.
+    """
+
+    lines: tuple[FairLine, ...]
+    balance: tuple[BalanceRow, ...]
+    overlap: Overlap | None
+    e_values: tuple[EValue, ...]
+    learning: EstimateLike
+    period: str
+    covariates: tuple[str, ...]
+    left_out: tuple[tuple[str, str], ...]
+    replicates: int
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """All estimates."""
+        return estimates_frame([e for x in self.lines for e in (x.crude, x.weighted, x.standardised)] + [self.learning])
