@@ -1,0 +1,339 @@
+"""Pooling practices' estimates of one quantity: the average of practices like these, and one true value for all.
+
+References
+----------
+.. [1] Hartung J, Knapp G. Stat Med 2001;20:3875-89; Knapp G, Hartung J. Stat Med 2003;22:2693-710.
+.. [2] IntHout J, Ioannidis JPA, Borm GF. BMC Med Res Methodol 2014;14:25.
+.. [3] Higgins JPT, Thompson SG, Spiegelhalter DJ. J R Stat Soc A 2009;172:137-59 (prediction interval).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.pool.heterogeneity import BETWEEN, between_variance, describe_heterogeneity, weighted_mean
+from onsetstudy.pool.results import Member, Pooled, Step
+
+__all__ = ["ADJUSTMENTS", "PoolOptions", "combine_estimates"]
+
+FloatArray = NDArray[np.float64]
+EstimateLike = Estimate | NotAvailable
+ADJUSTMENTS = {
+    "wider": "Hartung and Knapp, never narrower than without",
+    "hartung_knapp": "Hartung and Knapp",
+    "none": "normal",
+}
+"""How the interval of the average allows for a between-practice variance known from few practices."""
+FEW_PRACTICES = 5
+ASSUMPTIONS = (
+    Assumption(name="practices like these", detail="their true values are spread like a normal distribution"),
+    Assumption(name="errors within practices known", detail="each practice's standard error is taken as true"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PoolOptions:
+    """How estimates are pooled.
+
+    Parameters
+    ----------
+    between : str
+        Variance between practices: a key of :data:`~onsetstudy.pool.heterogeneity.BETWEEN`.
+    adjustment : str
+        A key of :data:`ADJUSTMENTS`.
+    conf_level : float
+        Two-sided level.
+    prediction_df : int
+        Degrees of freedom of the prediction interval are the number of practices less this: 1 or 2.
+    """
+
+    between: str = "reml"
+    adjustment: str = "wider"
+    conf_level: float = 0.95
+    prediction_df: int = 1
+
+    def __post_init__(self) -> None:
+        if self.between not in BETWEEN:
+            raise OnsetStudyError(f"between must be one of {', '.join(BETWEEN)}, not {self.between!r}")
+        if self.adjustment not in ADJUSTMENTS:
+            raise OnsetStudyError(f"adjustment must be one of {', '.join(ADJUSTMENTS)}, not {self.adjustment!r}")
+        if not 0.5 < self.conf_level < 1:
+            raise OnsetStudyError(f"the confidence level must lie between 0.5 and 1, not {self.conf_level:g}")
+        if self.prediction_df not in (1, 2):
+            raise OnsetStudyError(f"prediction_df is 1 or 2, not {self.prediction_df}")
+
+
+DEFAULT = PoolOptions()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Average:
+    mean: float
+    error: float
+    quantile: float
+    tau2: float
+    weight: FloatArray
+
+    def interval(self, level: float, method: str) -> Interval:
+        reach = self.quantile * self.error
+        return Interval(low=self.mean - reach, high=self.mean + reach, level=level, method=method)
+
+
+def _average(effect: FloatArray, variance: FloatArray, options: PoolOptions) -> _Average:
+    tau2 = between_variance(effect, variance, options.between)
+    mean, weight = weighted_mean(effect, variance, tau2)
+    half = 0.5 + options.conf_level / 2
+    factor, quantile = 1.0, float(stats.norm.ppf(half))
+    if options.adjustment != "none":
+        factor = float(np.sum(weight * (effect - mean) ** 2)) / (effect.size - 1)
+        factor = max(1.0, factor) if options.adjustment == "wider" else factor
+        quantile = float(stats.t.ppf(half, effect.size - 1))
+    error = math.sqrt(factor / float(weight.sum()))
+    return _Average(mean=mean, error=error, quantile=quantile, tau2=tau2, weight=weight)
+
+
+def combine_estimates(
+    estimates: Sequence[EstimateLike], labels: Sequence[str], options: PoolOptions = DEFAULT
+) -> Pooled:
+    """Two-stage pooled estimate of one quantity.
+
+    Parameters
+    ----------
+    estimates : sequence of Estimate or NotAvailable, length k
+        Of one quantity, contrast and unit. Ratios are pooled on the log scale. A result that is not available, or has
+        no standard error, is kept among the members with weight 0.
+    labels : sequence of str, length k
+        Codes of the practices, each once.
+    options : PoolOptions
+
+    Returns
+    -------
+    Pooled
+        One usable practice gives no average. Two or three give one whose interval is wide, as it should be.
+
+    Raises
+    ------
+    OnsetStudyError
+        If quantities, contrasts or units differ (all of them are named), labels repeat, or there is nothing.
+    """
+    _refuse_unlike(estimates, labels)
+    first = estimates[0]
+    log = first.unit == "ratio"
+    usable = [k for k, e in enumerate(estimates) if isinstance(e, Estimate) and e.std_error and e.std_error > 0]
+    used = [e for k in usable if isinstance(e := estimates[k], Estimate)]
+    effect = np.array([math.log(e.estimate) if log else e.estimate for e in used], dtype=np.float64)
+    variance = np.array([float(e.std_error or 0.0) ** 2 for e in used], dtype=np.float64)
+    counts = _summed([e.n for e in used])
+    scale = _Scale(first, log, counts, options)
+    if effect.size < 2:
+        return _too_few(estimates, labels, scale)
+    try:
+        found = _average(effect, variance, options)
+    except NotEstimable as error:
+        return _too_few(estimates, labels, scale, error.reason)
+    mean, weight = weighted_mean(effect, variance, 0.0)
+    z = float(stats.norm.ppf(0.5 + options.conf_level / 2))
+    common = _Average(mean=mean, error=1 / math.sqrt(weight.sum()), quantile=z, tau2=0.0, weight=weight)
+    share = np.zeros(len(estimates))
+    share[usable] = found.weight / found.weight.sum()
+    return Pooled(
+        quantity=first.quantity,
+        contrast=first.contrast,
+        unit=first.unit,
+        average=scale.estimate(found, ADJUSTMENTS[options.adjustment], f"random effects, {BETWEEN[options.between]}"),
+        common=scale.estimate(common, "normal", "common effect, inverse variance"),
+        members=tuple(
+            _member(label, e, float(w), found, scale) for label, e, w in zip(labels, estimates, share, strict=True)
+        ),
+        n=counts,
+        heterogeneity=describe_heterogeneity(
+            effect, variance, found.tau2, method=options.between, conf_level=options.conf_level
+        ),
+        prediction=_prediction(found, effect.size, scale),
+        without=_without([labels[k] for k in usable], used, effect, variance, scale),
+        method=scale.method,
+        assumptions=ASSUMPTIONS,
+        caution=_cautions(effect.size, len(estimates)),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=False)
+class _Scale:
+    """The scale on which results are quoted, and what they share."""
+
+    like: EstimateLike
+    log: bool
+    counts: Counts
+    options: PoolOptions
+
+    @property
+    def method(self) -> str:
+        return (
+            f"two stages, {'log scale, ' if self.log else ''}variance between practices by "
+            f"{BETWEEN[self.options.between]}, interval by {ADJUSTMENTS[self.options.adjustment]}"
+        )
+
+    def back(self, value: float) -> float:
+        return math.exp(min(value, 700.0)) if self.log else value
+
+    def carried(self, interval: Interval) -> Interval:
+        return Interval(
+            low=self.back(interval.low), high=self.back(interval.high), level=interval.level, method=interval.method
+        )
+
+    def estimate(self, found: _Average, interval_method: str, method: str, n: Counts | None = None) -> Estimate:
+        name = f"{interval_method}, log scale" if self.log else interval_method
+        p_value = None
+        if found.error > 0:
+            ratio = abs(found.mean) / found.error
+            by_t = self.options.adjustment != "none" and interval_method != "normal"
+            p_value = float(2 * (stats.t.sf(ratio, found.weight.size - 1) if by_t else stats.norm.sf(ratio)))
+        return Estimate(
+            quantity=self.like.quantity,
+            contrast=self.like.contrast,
+            estimate=self.back(found.mean),
+            std_error=found.error,
+            interval=self.carried(found.interval(self.options.conf_level, name)),
+            p_value=p_value,
+            unit=self.like.unit,
+            method=method,
+            n=self.counts if n is None else n,
+            assumptions=ASSUMPTIONS,
+            source="Hartung & Knapp 2001, Stat Med 20:3875-89",
+        )
+
+
+def _prediction(found: _Average, k: int, scale: _Scale) -> Interval | None:
+    df = k - scale.options.prediction_df
+    if k < 3 or df < 1:
+        return None
+    level = scale.options.conf_level
+    reach = float(stats.t.ppf(0.5 + level / 2, df)) * math.sqrt(found.tau2 + found.error**2)
+    method = f"Student's t, {df} degrees of freedom (practices less {scale.options.prediction_df})"
+    return scale.carried(Interval(low=found.mean - reach, high=found.mean + reach, level=level, method=method))
+
+
+def _member(label: str, e: EstimateLike, weight: float, found: _Average, scale: _Scale) -> Member:
+    """A practice, drawn to the average by as much as chance explains (best linear unbiased prediction)."""
+    if not isinstance(e, Estimate) or weight == 0:
+        return Member(label=label, result=e, weight=0.0)
+    own = math.log(e.estimate) if scale.log else e.estimate
+    variance = float(e.std_error or 0.0) ** 2
+    keep = found.tau2 / (found.tau2 + variance)
+    centre = keep * own + (1 - keep) * found.mean
+    error = math.sqrt(keep * variance + (1 - keep) ** 2 * found.error**2)
+    level = scale.options.conf_level
+    reach = float(stats.norm.ppf(0.5 + level / 2)) * error
+    method = "normal, drawn to the average; the variance between practices taken as known"
+    interval = scale.carried(Interval(low=centre - reach, high=centre + reach, level=level, method=method))
+    return Member(label=label, result=e, weight=weight, shrunken=interval, shrunken_to=scale.back(centre))
+
+
+def _without(
+    labels: Sequence[str], used: Sequence[Estimate], effect: FloatArray, variance: FloatArray, scale: _Scale
+) -> tuple[Step, ...]:
+    steps = []
+    if effect.size < 3:
+        return ()
+    for k, label in enumerate(labels):
+        kept = np.arange(effect.size) != k
+        n = _summed([e.n for j, e in enumerate(used) if j != k])
+        try:
+            found = _average(effect[kept], variance[kept], scale.options)
+        except NotEstimable as error:
+            steps.append(Step(label=label, result=_absent(scale, error.reason, "not_converged", n)))
+            continue
+        name = ADJUSTMENTS[scale.options.adjustment]
+        result = scale.estimate(found, name, f"random effects, {BETWEEN[scale.options.between]}", n)
+        steps.append(Step(label=label, result=result, tau2=found.tau2))
+    return tuple(steps)
+
+
+def _absent(scale: _Scale, reason: str, code: str, n: Counts) -> NotAvailable:
+    like = scale.like
+    return NotAvailable(
+        quantity=like.quantity,
+        contrast=like.contrast,
+        code=code,
+        reason=reason,
+        unit=like.unit,
+        method=scale.method,
+        n=n,
+    )
+
+
+def _too_few(estimates: Sequence[EstimateLike], labels: Sequence[str], scale: _Scale, reason: str = "") -> Pooled:
+    number = sum(isinstance(e, Estimate) for e in estimates)
+    reason = reason or (
+        f"{'one' if number == 1 else 'no'} practice of {len(estimates)} has an estimate of its own; "
+        "an average over practices takes two"
+    )
+    absent = _absent(scale, reason, "too_few_practices", scale.counts)
+    return Pooled(
+        quantity=scale.like.quantity,
+        contrast=scale.like.contrast,
+        unit=scale.like.unit,
+        average=absent,
+        common=absent,
+        members=tuple(Member(label=label, result=e, weight=0.0) for label, e in zip(labels, estimates, strict=True)),
+        n=scale.counts,
+        method=scale.method,
+        assumptions=ASSUMPTIONS,
+    )
+
+
+def _cautions(used: int, given: int) -> tuple[Caution, ...]:
+    found = []
+    if used < FEW_PRACTICES:
+        text = f"{used} practices say little about how much practices differ; the interval is wide for that reason."
+        found.append(Caution(code="few_practices", text=text))
+    if used < given:
+        text = (
+            f"{given - used} of {given} practices have no estimate of their own and count only where rows are pooled."
+        )
+        found.append(Caution(code="practices_left_out", text=text))
+    return tuple(found)
+
+
+def _summed(counts: Sequence[Counts]) -> Counts:
+    arms = tuple(dict.fromkeys(a.arm for c in counts for a in c.by_arm))
+    return Counts(
+        cases=sum(c.cases for c in counts),
+        onsets=sum(c.onsets for c in counts),
+        by_arm=tuple(
+            ArmCount(arm=a, cases=sum(c.arm(a).cases for c in counts), onsets=sum(c.arm(a).onsets for c in counts))
+            for a in arms
+        ),
+    )
+
+
+def _refuse_unlike(estimates: Sequence[EstimateLike], labels: Sequence[str]) -> None:
+    if not estimates or len(estimates) != len(labels):
+        raise OnsetStudyError(f"pooling takes one label for each estimate, and at least one: {len(labels)} were given")
+    problems = []
+    for name in ("quantity", "contrast", "unit"):
+        values = [str(getattr(e, name)) for e in estimates]
+        if len(set(values)) > 1:
+            told = ", ".join(f"{label} {value}" for label, value in zip(labels, values, strict=True))
+            problems.append(
+                Problem(
+                    what=f"estimates of different {name} cannot be pooled: {told}",
+                    where=Where(),
+                    mend="give estimates of one quantity, contrast and unit",
+                    code="unlike",
+                )
+            )
+    repeated = sorted({label for label in labels if list(labels).count(label) > 1})
+    if repeated:
+        what = f"{', '.join(repeated)} {'stands' if len(repeated) == 1 else 'stand'} there more than once"
+        problems.append(Problem(what=what, where=Where(), mend="give every practice once", code="repeated"))
+    if problems:
+        raise OnsetStudyError(problems)

@@ -1,0 +1,158 @@
+"""Results of pooling."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, Interval, NotAvailable
+from onsetstudy.core.serialise import result_kind
+
+__all__ = [
+    "CommonOdds",
+    "Funnel",
+    "FunnelPoint",
+    "Heterogeneity",
+    "Member",
+    "Pooled",
+    "Step",
+    "Subgroups",
+]
+
+EstimateLike = Estimate | NotAvailable
+
+
+@result_kind("heterogeneity")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heterogeneity:
+    """How much practices differ beyond chance, on the scale on which they were pooled (log for ratios).
+
+    ``tau2`` is the variance between practices, by ``method``; its interval is that of the Q-profile. ``i2`` is the
+    share of the whole variance that it makes up, 0 to 1. ``q`` is Cochran's, with ``df`` degrees of freedom.
+    """
+
+    tau2: float
+    tau2_interval: Interval
+    i2: float
+    i2_interval: Interval
+    q: float
+    df: int
+    p_value: float
+    method: str
+
+
+@result_kind("pool_member")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Member:
+    """One practice in a pooled estimate: its own result and its share of the weight (0 where it could not count)."""
+
+    label: str
+    result: EstimateLike
+    weight: float
+    shrunken: Interval | None = None
+    shrunken_to: float | None = None
+
+
+@result_kind("pool_step")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """The pooled estimate without one practice, or up to one quarter, named by ``label``."""
+
+    label: str
+    result: EstimateLike
+    tau2: float | None = None
+
+
+@result_kind("pooled")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pooled:
+    """Practices' estimates of one quantity, pooled in two stages.
+
+    ``average`` is of practices like these (random effects), ``common`` takes one true value for all. ``prediction`` is
+    where the true value of a further practice would lie, with its degrees of freedom in its method line; ``None`` for
+    fewer than three.
+    """
+
+    quantity: str
+    contrast: str | None
+    unit: str
+    average: EstimateLike
+    common: EstimateLike
+    members: tuple[Member, ...]
+    n: Counts
+    heterogeneity: Heterogeneity | None = None
+    prediction: Interval | None = None
+    without: tuple[Step, ...] = ()
+    method: str = ""
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Average, common and every practice, with the estimate columns."""
+        return pd.concat(
+            [r.to_frame().astype(object) for r in (self.average, self.common, *(m.result for m in self.members))],
+            ignore_index=True,
+        )
+
+
+@result_kind("common_odds")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommonOdds:
+    """One odds ratio and one difference for all practices, each compared within itself.
+
+    ``tables`` counts those that tell something: both arms, and both outcomes.
+    """
+
+    odds_ratio: EstimateLike
+    difference: EstimateLike
+    homogeneity: HypothesisTest | None
+    tables: int
+
+
+@result_kind("subgroups")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subgroups:
+    """The ratio of rates by the levels of a grouping, and the test of whether it is the same in all."""
+
+    grouping: str
+    levels: tuple[Member, ...]
+    test: HypothesisTest | NotAvailable
+
+
+@result_kind("funnel_point")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FunnelPoint:
+    """Failures of one unit against what its mix of cases would give in the whole group.
+
+    ``adjusted`` is the group's share times observed over expected. The limits are those for as many cases; ``shrunken``
+    with its interval is what is plausible of the unit itself.
+    """
+
+    label: str
+    cases: int
+    failures: int
+    expected: float
+    adjusted: float
+    inner: Interval
+    outer: Interval
+    shrunken: float
+    shrunken_interval: Interval
+    flag: str
+
+
+@result_kind("funnel")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Funnel:
+    """All units in the order of their labels; never ranked.
+
+    ``dispersion`` multiplies the variance of the limits where units differ more than chance allows.
+    """
+
+    quantity: str
+    centre: float
+    points: tuple[FunnelPoint, ...]
+    dispersion: float
+    dispersed: bool
+    method: str
+    caution: tuple[Caution, ...] = ()
