@@ -1,0 +1,248 @@
+"""One odds ratio and one difference of shares for all practices, each practice compared within itself.
+
+References
+----------
+.. [1] Breslow NE, Day NE. Statistical Methods in Cancer Research I. IARC 1980, chapter 4 (conditional maximum
+   likelihood of a common odds ratio).
+.. [2] Sato T, Greenland S, Robins JM. Biometrics 1989;45:1323-4 (variance of the Mantel-Haenszel difference).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, special, stats
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, HypothesisTest, Interval
+from onsetstudy.core.results import NotAvailable as Absent
+from onsetstudy.pool.results import CommonOdds
+
+__all__ = ["common_odds"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+FARTHEST = 40.0
+STEP = 1.0
+SAME = Assumption(name="same odds ratio", detail="the odds ratio is the same in all practices")
+SAME_DIFFERENCE = Assumption(name="weights of the tables", detail="the difference is an average over practices")
+
+
+class _Tables:
+    """Fourfold tables with fixed margins: successes of the other arm are noncentral hypergeometric."""
+
+    def __init__(self, success: IntArray, cases: IntArray) -> None:
+        self.observed = success[:, 1]
+        self.support: list[FloatArray] = []
+        self.log_ways: list[FloatArray] = []
+        for (s0, s1), (n0, n1) in zip(success, cases, strict=True):
+            total = int(s0 + s1)
+            x = np.arange(max(0, total - int(n0)), min(int(n1), total) + 1, dtype=np.float64)
+            ways = _log_choose(float(n1), x) + _log_choose(float(n0), total - x)
+            self.support.append(x)
+            self.log_ways.append(ways - special.logsumexp(ways))
+
+    def moments(self, beta: float) -> tuple[float, float, float]:
+        """Log-likelihood, score and information at a log odds ratio."""
+        value = score = information = 0.0
+        for x, ways, seen in zip(self.support, self.log_ways, self.observed, strict=True):
+            log = ways + beta * x
+            whole = float(special.logsumexp(log))
+            chance = np.exp(log - whole)
+            mean = float(chance @ x)
+            value += float(log[int(seen - x[0])]) - whole
+            score += float(seen) - mean
+            information += float(chance @ (x - mean) ** 2)
+        return value, score, information
+
+    @property
+    def at_edge(self) -> int:
+        """-1 or 1 where every table is as extreme as it can be, else 0."""
+        if all(seen == x[0] for x, seen in zip(self.support, self.observed, strict=True)):
+            return -1
+        return int(all(seen == x[-1] for x, seen in zip(self.support, self.observed, strict=True)))
+
+
+def _log_choose(n: float, x: FloatArray) -> FloatArray:
+    return np.asarray(special.gammaln(n + 1) - special.gammaln(x + 1) - special.gammaln(n - x + 1), dtype=np.float64)
+
+
+def common_odds(
+    success: ArrayLike, cases: ArrayLike, *, arms: Sequence[str], conf_level: float = 0.95, quantity: str = "success"
+) -> CommonOdds:
+    """Conditional odds ratio and Mantel-Haenszel difference over practices.
+
+    Parameters
+    ----------
+    success, cases : array_like of int, shape (k, 2)
+        Successes and cases of the reference arm and of the other, one row per practice (or practice and stratum).
+    arms : sequence of str
+        Reference arm and other arm.
+    conf_level : float
+        Two-sided level.
+    quantity : str
+        Stem of the quantities: ``success`` gives ``success_odds_ratio`` and ``success_difference``.
+
+    Returns
+    -------
+    CommonOdds
+        Odds ratio above 1 and difference above 0: more successes in the other arm. Where every table is as extreme as
+        it can be the odds ratio has no finite estimate; the one-sided bound is given.
+
+    Raises
+    ------
+    OnsetStudyError
+        If counts are not whole numbers with successes among the cases.
+
+    Notes
+    -----
+    Odds ratio: conditional maximum likelihood, which eliminates each practice's own level exactly; interval by the
+    profile (here: the whole) conditional likelihood. Homogeneity: likelihood ratio against an odds ratio for each
+    informative practice where all of these are finite, else Cochran's Q is not given.
+    """
+    s, n = np.asarray(success), np.asarray(cases)
+    if s.ndim != 2 or s.shape[1] != 2 or s.shape != n.shape:
+        raise OnsetStudyError("successes and cases must be two tables with two columns and equally many rows")
+    s, n = s.astype(np.int64), n.astype(np.int64)
+    if np.any(s < 0) or np.any(s > n):
+        raise OnsetStudyError("successes must be whole numbers from 0 to the number of cases")
+    counts = Counts(
+        cases=int(n.sum()),
+        onsets=int(s.sum()),
+        by_arm=tuple(ArmCount(arm=a, cases=int(n[:, j].sum()), onsets=int(s[:, j].sum())) for j, a in enumerate(arms)),
+    )
+    total = s.sum(axis=1)
+    tells = (n.min(axis=1) > 0) & (total > 0) & (total < n.sum(axis=1))
+    ratio, test = _odds_ratio(_Tables(s[tells], n[tells]), arms, counts, conf_level, quantity)
+    return CommonOdds(
+        odds_ratio=ratio,
+        difference=_difference(s, n, arms, counts, conf_level, quantity),
+        homogeneity=test,
+        tables=int(tells.sum()),
+    )
+
+
+def _odds_ratio(
+    tables: _Tables, arms: Sequence[str], counts: Counts, level: float, stem: str
+) -> tuple[Estimate | Absent, HypothesisTest | None]:
+    quantity, contrast, method = f"{stem}_odds_ratio", f"{arms[1]} / {arms[0]}", "conditional maximum likelihood"
+
+    def absent(code: str, reason: str, bound: Interval | None = None) -> Absent:
+        return Absent(
+            quantity=quantity, contrast=contrast, code=code, reason=reason, unit="ratio", method=method, n=counts,
+            bound=bound,
+        )  # fmt: skip
+
+    if not tables.support:
+        return absent("no_information", "no practice has both arms and both outcomes"), None
+    if tables.at_edge:
+        drop = float(stats.norm.ppf(level)) ** 2 / 2
+        limit = _limit(tables, drop, -tables.at_edge, tables.at_edge * FARTHEST, 0.0)
+        ends = (0.0, float(np.exp(limit))) if tables.at_edge < 0 else (float(np.exp(limit)), np.inf)
+        bound = Interval(low=ends[0], high=ends[1], level=level, method="one-sided conditional likelihood bound")
+        return absent(
+            "separation", "every practice is as extreme as it can be, so the ratio is not finite", bound
+        ), None
+    beta = float(optimize.brentq(lambda b: tables.moments(b)[1], -FARTHEST, FARTHEST, xtol=1e-13))
+    top, _, information = tables.moments(beta)
+    drop = float(stats.chi2.ppf(level, 1)) / 2
+    low, high = (float(np.exp(_limit(tables, drop, way, beta, top))) for way in (-1, 1))
+    deviance = max(0.0, 2 * (top - tables.moments(0.0)[0]))
+    estimate = Estimate(
+        quantity=quantity,
+        contrast=contrast,
+        estimate=float(np.exp(beta)),
+        std_error=float(1 / np.sqrt(information)),
+        interval=Interval(low=low, high=high, level=level, method="conditional likelihood, log scale"),
+        p_value=float(stats.chi2.sf(deviance, 1)),
+        unit="ratio",
+        method=f"{method}, {len(tables.support)} tables",
+        n=counts,
+        assumptions=(SAME,),
+        source="Breslow & Day 1980, chapter 4",
+    )
+    return estimate, _homogeneity(tables, top, contrast, counts)
+
+
+def _limit(tables: _Tables, drop: float, way: int, beta: float, top: float) -> float:
+    """Log odds ratio on one side of the maximum at which the log-likelihood has fallen by ``drop``."""
+    fallen: Callable[[float], float] = lambda b: top - tables.moments(b)[0] - drop  # noqa: E731
+    far = beta + way * STEP
+    while fallen(far) < 0:
+        far += way * STEP
+    return float(optimize.brentq(fallen, far - way * STEP, far, xtol=1e-12))
+
+
+def _homogeneity(tables: _Tables, top: float, contrast: str, counts: Counts) -> HypothesisTest | None:
+    k = len(tables.support)
+    inner = [x[0] < seen < x[-1] for x, seen in zip(tables.support, tables.observed, strict=True)]
+    if k < 2 or not all(inner):
+        return None
+    best = 0.0
+    for x, ways, seen in zip(tables.support, tables.log_ways, tables.observed, strict=True):
+        single = object.__new__(_Tables)
+        single.observed, single.support, single.log_ways = np.array([seen]), [x], [ways]
+        own = float(optimize.brentq(lambda b, t=single: t.moments(b)[1], -FARTHEST, FARTHEST, xtol=1e-12))
+        best += single.moments(own)[0]
+    value = max(0.0, 2 * (best - top))
+    return HypothesisTest(
+        quantity="homogeneity of the odds ratio",
+        contrast=contrast,
+        statistic=value,
+        statistic_name="chi-square",
+        df=k - 1,
+        p_value=float(stats.chi2.sf(value, k - 1)),
+        alternative="two-sided",
+        method="conditional likelihood ratio",
+        n=counts,
+    )
+
+
+def _difference(
+    s: IntArray, n: IntArray, arms: Sequence[str], counts: Counts, level: float, stem: str
+) -> Estimate | Absent:
+    """Mantel-Haenszel difference of shares, other arm minus reference, with Sato's variance."""
+    contrast, method = f"{arms[1]} - {arms[0]}", "Mantel-Haenszel over practices"
+    both = n.min(axis=1) > 0
+    s, n = s[both], n[both]
+    if not len(n):
+        return Absent(
+            quantity=f"{stem}_difference", contrast=contrast, code="arm_missing", unit="proportion", method=method,
+            reason="no practice has cases of both arms", n=counts,
+        )  # fmt: skip
+    total = n.sum(axis=1)
+    weight = n[:, 0] * n[:, 1] / total
+    share = s / n
+    value = float(np.sum(weight * (share[:, 1] - share[:, 0])) / weight.sum())
+    p = (n[:, 1] ** 2 * s[:, 0] - n[:, 0] ** 2 * s[:, 1] + n[:, 0] * n[:, 1] * (n[:, 0] - n[:, 1]) / 2) / total**2
+    q = (s[:, 1] * (n[:, 0] - s[:, 0]) + s[:, 0] * (n[:, 1] - s[:, 1])) / (2 * total)
+    variance = float((value * p.sum() + q.sum()) / weight.sum() ** 2)
+    if variance <= 0:
+        return Absent(
+            quantity=f"{stem}_difference", contrast=contrast, code="no_spread", unit="proportion", method=method,
+            reason="all cases ended alike, so the difference over practices has no standard error", n=counts,
+        )  # fmt: skip
+    error = float(np.sqrt(variance))
+    z = float(stats.norm.ppf(0.5 + level / 2))
+    caution: tuple[Caution, ...] = ()
+    if not both.all():
+        text = f"{int((~both).sum())} practices or strata have one arm only and are not used."
+        caution = (Caution(code="one_arm", text=text),)
+    return Estimate(
+        quantity=f"{stem}_difference",
+        contrast=contrast,
+        estimate=value,
+        std_error=error,
+        interval=Interval(
+            low=max(-1.0, value - z * error), high=min(1.0, value + z * error), level=level, method="normal"
+        ),
+        p_value=float(2 * stats.norm.sf(abs(value) / error)),
+        unit="proportion",
+        method=f"{method}, {len(n)} tables",
+        n=counts,
+        assumptions=(SAME_DIFFERENCE,),
+        caution=caution,
+        source="Sato, Greenland & Robins 1989, Biometrics 45:1323-4",
+    )

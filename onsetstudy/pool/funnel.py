@@ -1,0 +1,152 @@
+"""Units of a group beside each other, fairly: exact limits for as many cases, mix of cases, overdispersion; no ranks.
+
+References
+----------
+.. [1] Spiegelhalter DJ. Funnel plots for comparing institutional performance. Stat Med 2005;24:1185-202.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.results import Caution, Interval
+from onsetstudy.pool.results import Funnel, FunnelPoint
+from onsetstudy.pool.shrunken import shrink_to_expected
+
+__all__ = ["INNER", "OUTER", "exact_limit", "funnel"]
+
+FloatArray = NDArray[np.float64]
+INNER, OUTER = 0.95, 0.998
+"""Levels of the limits; the usual ones of the trade (Spiegelhalter 2005)."""
+SMALL = 20
+TRIMMED = 0.1
+
+
+def exact_limit(share: float, cases: int, tail: float) -> float:
+    """Share at which the binomial tail below it is ``tail``, interpolated between whole numbers of failures.
+
+    Notes
+    -----
+    ``r`` is the smallest number with ``P(X <= r) > tail``; the limit is ``(r - (P(X <= r) - tail) / P(X = r)) / n``
+    (Spiegelhalter 2005, appendix A.1).
+    """
+    r = int(stats.binom.ppf(tail, cases, share))
+    while r > 0 and stats.binom.cdf(r - 1, cases, share) > tail:
+        r -= 1
+    while stats.binom.cdf(r, cases, share) <= tail:
+        r += 1
+    over = (stats.binom.cdf(r, cases, share) - tail) / stats.binom.pmf(r, cases, share)
+    return float(np.clip((r - over) / cases, 0.0, 1.0))
+
+
+def funnel(
+    failures: ArrayLike, cases: ArrayLike, expected: ArrayLike, labels: Sequence[str], *, quantity: str = "failures"
+) -> Funnel:
+    """Units against what their mix of cases would give in the whole group.
+
+    Parameters
+    ----------
+    failures, cases : array_like of int, shape (k,)
+    expected : array_like of float, shape (k,)
+        Failures that each unit's mix of cases would have at the group's shares.
+    labels : sequence of str
+        Codes of the units; the points stand in their order.
+    quantity : str
+
+    Returns
+    -------
+    Funnel
+        ``adjusted`` is the group's share times observed over expected. Limits are those of a binomial share around the
+        group's for as many cases (the mix moves the point, not the limits). Where units differ more than chance allows
+        the limits are widened by the root of the dispersion, from squared standardised deviations with the outermost
+        tenth drawn in.
+
+    Raises
+    ------
+    OnsetStudyError
+        If lengths differ or counts cannot be.
+    NotEstimable
+        If nobody or everybody failed: there is nothing to compare.
+    """
+    x, n = np.asarray(failures, dtype=np.int64), np.asarray(cases, dtype=np.int64)
+    e = np.asarray(expected, dtype=np.float64)
+    if not (x.shape == n.shape == e.shape == (len(labels),)) or np.any(x < 0) or np.any(x > n) or np.any(n < 1):
+        raise OnsetStudyError(
+            "failures, cases and expected failures must be of equal length, with failures among cases"
+        )
+    if len(set(labels)) < len(labels):
+        raise OnsetStudyError("every unit needs a code of its own")
+    centre = float(x.sum() / n.sum())
+    if not 0 < centre < 1 or np.any(e <= 0):
+        raise NotEstimable(quantity, "all cases of the group ended alike, so there is nothing to compare", code="alike")
+    adjusted = np.clip(centre * x / e, 0.0, 1.0)
+    dispersion, dispersed = _dispersion(adjusted, n, centre)
+    widening = float(np.sqrt(dispersion)) if dispersed else 1.0
+    shrunken = shrink_to_expected(x, n, e)
+    points = []
+    for k in np.argsort(np.asarray(labels).astype(str), kind="stable"):
+        inner, outer = (_limits(centre, int(n[k]), level, widening) for level in (INNER, OUTER))
+        points.append(
+            FunnelPoint(
+                label=str(labels[k]),
+                cases=int(n[k]),
+                failures=int(x[k]),
+                expected=float(e[k]),
+                adjusted=float(adjusted[k]),
+                inner=inner,
+                outer=outer,
+                shrunken=shrunken[k][0],
+                shrunken_interval=shrunken[k][1],
+                flag=_flag(float(adjusted[k]), inner, outer),
+            )
+        )
+    return Funnel(
+        quantity=quantity,
+        centre=centre,
+        points=tuple(points),
+        dispersion=dispersion,
+        dispersed=dispersed,
+        method="interpolated exact binomial limits, expected failures by the mix of cases (Spiegelhalter 2005)",
+        caution=_cautions(points),
+    )
+
+
+def _limits(centre: float, n: int, level: float, widening: float) -> Interval:
+    tail = (1 - level) / 2
+    low, high = exact_limit(centre, n, tail), exact_limit(centre, n, 1 - tail)
+    low, high = centre - widening * (centre - low), centre + widening * (high - centre)
+    name = "interpolated exact binomial" + ("" if widening == 1 else f", widened {widening:.2f} times")
+    return Interval(low=max(0.0, low), high=min(1.0, high), level=level, method=name)
+
+
+def _dispersion(adjusted: FloatArray, n: NDArray[np.int64], centre: float) -> tuple[float, bool]:
+    """Mean squared standardised deviation, outermost drawn in, and whether chance would hardly give it."""
+    z = (adjusted - centre) / np.sqrt(centre * (1 - centre) / n)
+    low, high = np.quantile(z, [TRIMMED, 1 - TRIMMED])
+    value = float(np.mean(np.clip(z, low, high) ** 2))
+    return value, bool(z.size > 1 and value > 1 + 2 * np.sqrt(2 / z.size))
+
+
+def _flag(value: float, inner: Interval, outer: Interval) -> str:
+    if value > outer.high or value < outer.low:
+        return "outside"
+    return "look" if value > inner.high or value < inner.low else ""
+
+
+def _cautions(points: Sequence[FunnelPoint]) -> tuple[Caution, ...]:
+    small = [p.label for p in points if p.cases < SMALL]
+    found = [
+        Caution(
+            code="no_ranks",
+            text="Units inside the limits differ by no more than chance would make them; their order means nothing.",
+        )
+    ]
+    if small:
+        text = f"{', '.join(small)}: fewer than {SMALL} cases, from which little can be said."
+        found.append(Caution(code="small_numbers", text=text))
+    return tuple(found)

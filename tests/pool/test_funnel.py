@@ -1,0 +1,77 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.pool.funnel import exact_limit, funnel
+from onsetstudy.pool.shrunken import shrink_to_expected
+
+
+@pytest.mark.parametrize(("share", "cases", "tail"), [(0.1, 50, 0.025), (0.1, 50, 0.975), (0.1, 50, 0.999),
+                                                (0.2, 100, 0.025), (0.2, 100, 0.975)])  # fmt: skip
+def test_limits_as_computed_elsewhere(reference, share, cases, tail):
+    name = f"{share} of {cases} at {tail}".replace("0.", ".")
+    reference("spiegelhalter_2005_funnel").check(name, exact_limit(share, cases, tail))
+
+
+@given(st.floats(0.01, 0.99), st.integers(1, 400), st.floats(0.001, 0.999))
+def test_the_limit_lies_between_the_whole_numbers_of_the_tail(share, cases, tail):
+    limit = cases * exact_limit(share, cases, tail)
+    r = stats.binom.ppf(tail, cases, share)
+    assert r - 1 - 1e-6 <= limit <= r + 1e-6 or limit == pytest.approx(0, abs=1e-9)
+
+
+def test_points_stand_in_the_order_of_codes_whatever_their_values():
+    found = funnel([20, 5, 9, 2], [60, 40, 50, 25], [11, 6, 8, 4], ["D", "A", "B", "C"])
+    assert [p.label for p in found.points] == ["A", "B", "C", "D"]
+    assert found.points[3].adjusted == pytest.approx(36 / 175 * 20 / 11)
+    assert found.points[3].flag == "outside"
+    assert {c.code for c in found.caution} == {"no_ranks"}
+
+
+def test_few_false_flags_when_all_are_alike_and_wider_limits_when_they_differ():
+    rng = np.random.default_rng(11)
+    flagged = dispersed = wide = 0
+    for _ in range(300):
+        n = rng.integers(30, 120, 12)
+        x = rng.binomial(n, 0.2)
+        found = funnel(x, n, n * x.sum() / n.sum(), [f"P{k:02d}" for k in range(12)])
+        flagged += sum(p.flag == "outside" for p in found.points)
+        dispersed += found.dispersed
+        mixed = rng.binomial(n, rng.beta(2, 8, 12))
+        wide += funnel(mixed, n, n * mixed.sum() / n.sum(), [f"P{k:02d}" for k in range(12)]).dispersed
+    assert flagged <= 300 * 12 * 0.005
+    assert dispersed < 0.06 * 300
+    assert wide > 0.8 * 300
+
+
+def test_shrunken_limits_hold_the_truth_of_nineteen_in_twenty():
+    rng = np.random.default_rng(3)
+    hits = total = 0
+    for _ in range(60):
+        n = rng.integers(15, 80, 8)
+        truth = 1 / (1 + np.exp(-(-1.4 + 0.5 * rng.standard_normal(8))))
+        x = rng.binomial(n, truth)
+        if not 0 < x.sum() < n.sum():
+            continue
+        for (share, limits), p in zip(shrink_to_expected(x, n, n * x.sum() / n.sum()), truth, strict=True):
+            assert limits.low < share < limits.high
+            hits += limits.low <= p <= limits.high
+            total += 1
+    assert hits / total == pytest.approx(0.95, abs=3 * np.sqrt(0.95 * 0.05 / total))
+
+
+def test_shrinkage_pulls_small_units_more():
+    failures, cases = np.array([4, 40, 20]), np.array([8, 80, 168])
+    (small, _), (large, _), (other, _) = shrink_to_expected(failures, cases, cases * 64 / 256)
+    assert 0.25 < small < large < 0.5
+    assert 20 / 168 < other < 0.25
+
+
+def test_what_cannot_be_compared():
+    with pytest.raises(NotEstimable, match="ended alike"):
+        funnel([0, 0], [10, 10], [1, 1], ["A", "B"])
+    with pytest.raises(OnsetStudyError, match="code of its own"):
+        funnel([1, 0], [10, 10], [1, 1], ["A", "A"])
