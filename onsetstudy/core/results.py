@@ -85,18 +85,31 @@ class Counts:
 
     @classmethod
     def of(
-        cls, events: NDArray[np.bool_], arm: NDArray[Any] | None = None, arms: Iterable[str] | None = None
+        cls,
+        events: NDArray[np.bool_],
+        arm: NDArray[Any] | None = None,
+        arms: Iterable[str] | None = None,
+        *,
+        cases: NDArray[Any] | None = None,
     ) -> Counts:
-        """Counts from one flag per case, and by arm in the order of ``arms`` (default: sorted)."""
+        """Counts from one flag per row, and by arm in the order of ``arms`` (default: sorted).
+
+        ``cases`` is how many like cases each row stands for, whole numbers; default 1.
+        """
         events = np.asarray(events, dtype=bool)
+        many = np.ones(events.shape, dtype=np.int64) if cases is None else np.asarray(cases).astype(np.int64)
         by_arm: tuple[ArmCount, ...] = ()
         if arm is not None:
             names = sorted({str(a) for a in arm}) if arms is None else [str(a) for a in arms]
             by_arm = tuple(
-                ArmCount(arm=name, cases=int(np.sum(arm == name)), onsets=int(np.sum(events[arm == name])))
+                ArmCount(
+                    arm=name,
+                    cases=int(many[arm == name].sum()),
+                    onsets=int(many[events & (arm == name)].sum()),
+                )
                 for name in names
             )
-        return cls(cases=int(events.size), onsets=int(events.sum()), by_arm=by_arm)
+        return cls(cases=int(many.sum()), onsets=int(many[events].sum()), by_arm=by_arm)
 
     def arm(self, name: str) -> ArmCount:
         """Counts of one arm; zeros when the arm has no case."""

@@ -67,6 +67,7 @@ def fit_shared_frailty(
     covariates: Mapping[str, Any] | pd.DataFrame,
     *,
     cluster: ArrayLike,
+    weight: ArrayLike | None = None,
     reference: Mapping[str, str] | None = None,
     conf_level: float = 0.95,
 ) -> SharedFrailty:
@@ -79,6 +80,8 @@ def fit_shared_frailty(
         As for :func:`~onsetstudy.survival.regression.fit_proportional_hazards`.
     cluster : array_like, shape (n,)
         Operator or practice of each case; at least two.
+    weight : array_like of int, shape (n,), optional
+        How many like cases a row stands for.
     reference : mapping, optional
         Reference level by factor.
     conf_level : float
@@ -101,9 +104,12 @@ def fit_shared_frailty(
     codes, names = pd.factorize(np.asarray(cluster).astype(str), sort=True)
     if codes.size != len(times) or len(names) < 2:
         raise OnsetStudyError("cluster must name at least two clusters, one per case")
-    plain = maximise(set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), np.ones(len(times))))
-    problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), np.ones(len(times)))
-    model = _model(plain.cells, plain.cell_of[problem.kind_of], codes.astype(np.intp), len(names))
+    many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
+    if many.shape != (len(times),) or np.any(many < 1) or np.any(many != np.round(many)):
+        raise OnsetStudyError("weight must be whole numbers of 1 or more, one per row")
+    problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), many)
+    plain = maximise(problem)
+    model = _model(plain.cells, plain.cell_of[problem.kind_of], codes.astype(np.intp), len(names), many)
     increments = plain.baseline.increment[np.isfinite(plain.baseline.increment)]
     start = np.concatenate((plain.b, np.log(np.maximum(increments, 1e-6)), [0.4]))
     best, gap, steps = _maximise(model, start)
@@ -111,7 +117,7 @@ def fit_shared_frailty(
     if value < plain.log_likelihood or best[-1] < 1e-3:
         best = np.concatenate((plain.b, np.log(np.maximum(increments, NEGLIGIBLE)), [0.0]))
         value = plain.log_likelihood
-    counts = Counts.of(np.isfinite(times.right))
+    counts = Counts.of(np.isfinite(times.right), cases=many)
     certificate = Certificate(
         converged=True,
         iterations=steps,
@@ -123,7 +129,9 @@ def fit_shared_frailty(
         spread=_spread(model, best, value, plain.log_likelihood, conf_level, counts),
         test=_boundary_test(value, plain.log_likelihood, counts),
         estimates=_ratios(model, best, coded, conf_level, counts),
-        clusters=_clusters(model, best, [str(n) for n in names], codes, conf_level),
+        clusters=_clusters(
+            model, best, [str(n) for n in names], np.bincount(codes, weights=many).astype(np.float64), conf_level
+        ),
         log_likelihood=value,
         log_likelihood_without=plain.log_likelihood,
         certificate=certificate,
@@ -139,9 +147,10 @@ def fit_shared_frailty(
     )
 
 
-def _model(cells: Cells, cell_of: IntArray, cluster: IntArray, n_clusters: int) -> _Model:
+def _model(cells: Cells, cell_of: IntArray, cluster: IntArray, n_clusters: int, many: FloatArray) -> _Model:
     """Distinct pairs of cell and cluster."""
-    key, count = np.unique(cell_of * n_clusters + cluster, return_counts=True)
+    key, place = np.unique(cell_of * n_clusters + cluster, return_inverse=True)
+    count = np.bincount(place, weights=many)
     cell = key // n_clusters
     node, weight = np.polynomial.hermite_e.hermegauss(NODES)
     return _Model(
@@ -305,7 +314,7 @@ def _ratios(model: _Model, best: FloatArray, coded: Coded, conf_level: float, co
 
 
 def _clusters(
-    model: _Model, best: FloatArray, names: list[str], codes: NDArray[Any], conf_level: float
+    model: _Model, best: FloatArray, names: list[str], cases: FloatArray, conf_level: float
 ) -> tuple[ClusterEffect, ...]:
     """Posterior mean of each cluster's log rate, and its normal interval, at the fitted parameters."""
     log_chance = _by_node(model, best)[0]
@@ -320,7 +329,7 @@ def _clusters(
     return tuple(
         ClusterEffect(
             cluster=name,
-            cases=int(np.sum(codes == k)),
+            cases=round(cases[k]),
             ratio=float(np.exp(mean[k])),
             interval=Interval(
                 low=float(np.exp(mean[k] - z * error[k])),

@@ -176,7 +176,8 @@ def _setting(
     return _Setting(
         coded=coded,
         problem=set_up(times, coded.x, np.zeros(n, dtype=np.intp) if strata is None else strata, w),
-        counts=Counts.of(np.isfinite(times.right), arm),
+        # Whole weights are like cases; others (of a propensity, say) are not, and rows are counted.
+        counts=Counts.of(np.isfinite(times.right), arm, cases=w if np.all(w == np.round(w)) else None),
         weight=w,
         cluster=groups,
         conf_level=conf_level,

@@ -1,0 +1,137 @@
+"""Exchange files: one practice's counts for its group, as JSON that anybody can open and read."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
+from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.files.output import write_bytes
+from onsetstudy.study.exchange_results import SCHEMA, Exchange
+
+__all__ = ["exchange_name", "exchange_text", "find_exchanges", "read_exchange", "read_exchanges", "write_exchange"]
+
+SUFFIX = ".exchange.json"
+ABOUT = (
+    "Counts of one practice for its study group, made by onsetstudy. No patient's row is in it. The digest is the "
+    "SHA-256 of the content with sorted keys and without spaces."
+)
+
+
+def exchange_name(exchange: Exchange) -> str:
+    """Name of the file: study, practice, first and last quarter."""
+    first, last = exchange.quarters[0], exchange.quarters[-1]
+    period = first if first == last else f"{first}-{last}"
+    return f"{exchange.study}-{exchange.practice}-{period}{SUFFIX}"
+
+
+def exchange_text(exchange: Exchange) -> str:
+    """The file's text; the same counts give the same text."""
+    content = to_dict(exchange)
+    body = {"about": ABOUT, "schema": SCHEMA, "digest": _digest(content), "content": content}
+    return json.dumps(body, indent=0, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def write_exchange(exchange: Exchange, folder: str | Path) -> Path:
+    """Write the file of a practice into a folder; returns its path."""
+    return write_bytes(Path(folder) / exchange_name(exchange), exchange_text(exchange).encode("utf-8"))
+
+
+def find_exchanges(paths: Sequence[str | Path]) -> list[Path]:
+    """Files as given, and all exchange files of the folders given, in the order of their names.
+
+    Raises
+    ------
+    RecordsError
+        If a path is not there or a folder holds none.
+    """
+    found: list[Path] = []
+    problems = []
+    for path in map(Path, paths):
+        inside = sorted(path.glob(f"*{SUFFIX}")) if path.is_dir() else [path] if path.exists() else []
+        if not inside:
+            what = "there is no exchange file in this folder" if path.is_dir() else "there is no such file"
+            problems.append(_problem(path, what, f"give files that end in {SUFFIX}, or their folder", "not_there"))
+        found += inside
+    if problems:
+        raise RecordsError(problems)
+    return sorted(dict.fromkeys(found), key=lambda p: (p.name, str(p)))
+
+
+def read_exchanges(paths: Sequence[str | Path]) -> list[tuple[str, Exchange]]:
+    """Names and contents of several files.
+
+    Raises
+    ------
+    RecordsError
+        With the problems of all files at once.
+    """
+    read: list[tuple[str, Exchange]] = []
+    problems: list[Problem] = []
+    for path in find_exchanges(paths):
+        try:
+            read.append((path.name, read_exchange(path)))
+        except RecordsError as error:
+            problems += error.problems
+    if problems:
+        raise RecordsError(problems)
+    return read
+
+
+def read_exchange(path: str | Path) -> Exchange:
+    """Content of one file.
+
+    Raises
+    ------
+    RecordsError
+        If it cannot be read, was cut short, was changed after it was made, or is of a version that is not known.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise RecordsError(_problem(path, f"it cannot be read ({error.strerror})", "copy it again", "read")) from None
+    except UnicodeDecodeError:
+        raise RecordsError(
+            _problem(path, "this is not text", "ask the practice to send the file itself", "not_text")
+        ) from None
+    try:
+        body = json.loads(text)
+    except json.JSONDecodeError as error:
+        cut = error.pos >= len(text.rstrip()) - 1
+        what = "the file ends in the middle" if cut else f"line {error.lineno} cannot be read"
+        raise RecordsError(_problem(path, what, "copy or send it again; do not mend it by hand", "cut")) from None
+    return _checked(path, body)
+
+
+def _checked(path: Path, body: Any) -> Exchange:
+    if not isinstance(body, dict) or not {"schema", "digest", "content"} <= set(body):
+        mend = "give a file that the command send has written"
+        raise RecordsError(_problem(path, "this is not an exchange file", mend, "not_an_exchange"))
+    if body["schema"] != SCHEMA:
+        what = f"its content is of version {body['schema']}, and version {SCHEMA} is known here"
+        raise RecordsError(_problem(path, what, "make it anew with the same version of onsetstudy", "schema"))
+    if _digest(body["content"]) != body["digest"]:
+        what = "the content does not fit its digest: it was changed after it was made"
+        raise RecordsError(_problem(path, what, "ask the practice to send it again", "digest"))
+    try:
+        exchange = from_dict(body["content"])
+    except (OnsetStudyError, KeyError, TypeError, ValueError, AttributeError):
+        exchange = None
+    if not isinstance(exchange, Exchange):
+        mend = "make it anew with the same version of onsetstudy"
+        raise RecordsError(_problem(path, "its content cannot be understood", mend, "content"))
+    return exchange
+
+
+def _digest(content: Any) -> str:
+    text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def _problem(path: Path, what: str, mend: str, code: str) -> Problem:
+    return Problem(what=what, where=Where(file=path.name), mend=mend, code=code)

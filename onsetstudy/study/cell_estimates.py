@@ -1,0 +1,182 @@
+"""A practice's estimates from its counts alone: the same numbers as from its rows, with cases taken as independent."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import ArmCount, Assumption, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.attempt import attempt
+from onsetstudy.survival.regression import fit_proportional_hazards
+from onsetstudy.survival.rmst import estimate_rmst
+from onsetstudy.survival.success import success_by
+
+__all__ = ["POOLED", "cell_counts", "cell_stratum", "cell_times", "estimates_of_counts", "mean_difference"]
+
+EstimateLike = Estimate | NotAvailable
+POOLED = ("hazard_ratio", "restricted_wait_difference", "success_difference", "pain_difference", "minutes_saved")
+"""What is pooled over practices, in the order of the report."""
+INDEPENDENT = Assumption(name="independent cases", detail="patients who come again count as if they were others")
+
+
+def cell_times(cells: pd.DataFrame, estimand: str) -> Intervals:
+    """Onset intervals of the cells."""
+    left = np.asarray(cells[f"left_{estimand}"], dtype=np.float64)
+    right = np.asarray(cells[f"right_{estimand}"], dtype=np.float64)
+    return Intervals(left, np.where(np.isnan(right), np.inf, right))
+
+
+def cell_stratum(cells: pd.DataFrame, protocol: Protocol, *more: str) -> NDArray[np.str_] | None:
+    """Strata of the plan (and ``more`` columns) as one code per cell; ``None`` where there is one only."""
+    names = [*more, *(name for name in protocol.plan.strata if name != "practice_id")]
+    if not names:
+        return None
+    joined = cells[names].astype(str).agg(" | ".join, axis=1).to_numpy(dtype=str)
+    return joined if np.unique(joined).size > 1 else None
+
+
+def cell_counts(cells: pd.DataFrame, protocol: Protocol, estimand: str = "hazard") -> Counts:
+    """Cases and onsets of the cells."""
+    onset = np.isfinite(cell_times(cells, estimand).right)
+    n = cells["n"].to_numpy()
+    return Counts.of(onset, cells["arm"].to_numpy(dtype=str), protocol.arm_codes, cases=n)
+
+
+def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> tuple[EstimateLike, ...]:
+    """The quantities :data:`POOLED`, for one practice.
+
+    Parameters
+    ----------
+    cells, values : DataFrame
+        Counts as in :class:`~onsetstudy.study.tally.Tally`.
+    protocol : Protocol
+
+    Returns
+    -------
+    tuple of Estimate or NotAvailable
+        What the counts do not determine is ``NotAvailable`` with the reason.
+    """
+    reference, other = protocol.arm_codes[:2]
+    cells = cells[cells["arm"].isin((reference, other))]
+    counts = cell_counts(cells, protocol)
+    plan = protocol.plan
+    level = plan.conf_level
+    missing = [protocol.label(a.arm) for a in counts.by_arm[:2] if a.cases == 0]
+
+    def ask(quantity: str, sign: str, unit: str, function: Callable[[], EstimateLike]) -> EstimateLike:
+        contrast = f"{other} {sign} {reference}"
+
+        def checked() -> EstimateLike:
+            if missing:
+                raise NotEstimable(quantity, f"no case of the arm {missing[0]} has been recorded", code="arm_missing")
+            return function()
+
+        result: Any = attempt(
+            checked, quantity=quantity, contrast=contrast, unit=unit, method="from counts", n=counts, level=level
+        )
+        return result  # type: ignore[no-any-return]
+
+    n = cells["n"].to_numpy(dtype=np.int64)
+    arm = np.repeat(cells["arm"].to_numpy(dtype=str), n)
+
+    def spread(estimand: str) -> Intervals:
+        return cell_times(cells, estimand).take(np.repeat(np.arange(n.size), n))
+
+    def ratio() -> Estimate:
+        fit = fit_proportional_hazards(
+            cell_times(cells, "hazard"),
+            {"arm": cells["arm"].to_numpy(dtype=str)},
+            reference={"arm": reference},
+            stratum=cell_stratum(cells, protocol),
+            weight=n.astype(np.float64),
+            conf_level=level,
+        )
+        return fit.estimates[0]
+
+    def wait() -> Estimate:
+        return estimate_rmst(
+            spread("wait"),
+            arm,
+            reference_arm=reference,
+            tau_min=protocol.onset.horizon_min,
+            conf_level=level,
+            seed=plan.seed,
+        ).difference
+
+    def success() -> Estimate:
+        return success_by(
+            spread("success"), arm, reference_arm=reference, target_min=protocol.onset.target_min, conf_level=level
+        ).difference
+
+    found = [
+        ask("hazard_ratio", "/", "ratio", ratio),
+        ask("restricted_wait_difference", "-", "min", wait),
+        ask("success_difference", "-", "proportion", success),
+    ]
+    if protocol.pain is not None:
+        pain = values[values["quantity"] == f"pain_{protocol.pain.moment}"]
+        unit = protocol.pain.instrument.unit
+        found.append(
+            ask("pain_difference", "-", unit, lambda: mean_difference(pain, protocol, "pain_difference", unit))
+        )
+    waits = values[values["quantity"] == "spent"]
+    found.append(
+        ask("minutes_saved", "-", "min", lambda: mean_difference(waits, protocol, "minutes_saved", "min", turned=True))
+    )
+    return tuple(found)
+
+
+def mean_difference(
+    values: pd.DataFrame, protocol: Protocol, quantity: str, unit: str, *, turned: bool = False
+) -> Estimate:
+    """Difference of means from counts of values, other arm minus reference, by Welch's t.
+
+    ``turned``: reference minus other arm, such as minutes saved; the contrast still names the arms as everywhere.
+
+    Raises
+    ------
+    NotEstimable
+        If an arm has fewer than two values, or there is no spread.
+    """
+    reference, other = protocol.arm_codes[:2]
+    parts = []
+    for code in (reference, other):
+        rows = values[values["arm"] == code]
+        n, v = rows["n"].to_numpy(dtype=float), rows["value"].to_numpy(dtype=float)
+        total = n.sum()
+        if total < 2:
+            raise NotEstimable(
+                quantity, f"fewer than two values are known of the arm {protocol.label(code)}", code="few"
+            )
+        mean = float(n @ v / total)
+        parts.append((mean, float(n @ (v - mean) ** 2 / (total - 1)) / total, int(total)))
+    (m0, v0, n0), (m1, v1, n1) = parts
+    if v0 + v1 <= 0:
+        raise NotEstimable(quantity, "the values do not differ within the arms", code="no_spread")
+    sign = -1.0 if turned else 1.0
+    value, error = sign * (m1 - m0), math.sqrt(v0 + v1)
+    df = (v0 + v1) ** 2 / (v0**2 / (n0 - 1) + v1**2 / (n1 - 1))
+    level = protocol.plan.conf_level
+    reach = float(stats.t.ppf(0.5 + level / 2, df)) * error
+    by_arm = tuple(ArmCount(arm=a, cases=c, onsets=c) for a, c in ((reference, n0), (other, n1)))
+    return Estimate(
+        quantity=quantity,
+        contrast=f"{other} - {reference}",
+        estimate=value,
+        std_error=error,
+        interval=Interval(low=value - reach, high=value + reach, level=level, method="Welch's t"),
+        p_value=float(2 * stats.t.sf(abs(value) / error, df)),
+        unit=unit,
+        method="difference of means" + (", reference less the other arm" if turned else ""),
+        n=Counts(cases=n0 + n1, onsets=n0 + n1, by_arm=by_arm),
+        assumptions=(INDEPENDENT,),
+    )

@@ -1,0 +1,89 @@
+"""What a practice gives to its group: counts and estimates, never a row."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.serialise import result_kind
+
+__all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack"]
+
+SCHEMA = 1
+"""Version of the content of an exchange file."""
+
+
+@result_kind("count_table")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountTable:
+    """Counts in the last column; a missing number is ``None`` (an onset that was never seen has no right end)."""
+
+    columns: tuple[str, ...]
+    rows: tuple[tuple[Any, ...], ...]
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame) -> CountTable:
+        """From a frame; infinite and missing numbers become ``None``."""
+        rows = frame.to_numpy(dtype=object)
+        return cls(
+            columns=tuple(str(c) for c in frame.columns), rows=tuple(tuple(_plain(v) for v in row) for row in rows)
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """As a frame; ``None`` stays missing."""
+        return pd.DataFrame([list(row) for row in self.rows], columns=list(self.columns))
+
+
+@result_kind("held_back")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldBack:
+    """What small numbers made the practice merge or keep, and what it costs.
+
+    ``information_kept`` is the information on the ratio of rates after merging over that before; 1 if nothing was
+    merged.
+    """
+
+    least: int
+    moved: int
+    steps: tuple[str, ...]
+    information_kept: float | None
+    scores_kept_back: int
+
+
+@result_kind("exchange")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exchange:
+    """One practice's counts for one study and period.
+
+    ``terms`` are the parts of the protocol that decide what the counts mean: key and value as JSON text. ``cells``
+    counts cases by quarter, technique, further strata, arm and onset interval (for the rate, the share and the wait);
+    ``values`` counts pain scores and minutes spent by arm over the whole period; ``estimates`` are the practice's own.
+    """
+
+    study: str
+    practice: str
+    quarters: tuple[str, ...]
+    protocol_digest: str
+    terms: tuple[tuple[str, str], ...]
+    cells: CountTable
+    values: CountTable
+    safety: CountTable
+    flow: CountTable
+    operators: CountTable | None
+    estimates: tuple[Estimate | NotAvailable, ...]
+    held_back: HeldBack
+    records_digest: str
+    made_with: str
+    invented: bool
+    schema: int = SCHEMA
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
