@@ -56,7 +56,7 @@ def merge_small_groups(frame: pd.DataFrame, *, least: int, period: str, kinds: t
     Notes
     -----
     Kinds that are too rare over all periods become ``other``, together with the rarest of the rest if they are still
-    too few. Then, kind by kind, periods with too few cases are joined with the next (the last ones with the one before).
+    too few. Then, kind by kind, periods with too few cases are joined with the next (the last with the one before).
     Comparisons within kinds are thus untouched wherever a kind has enough cases in all; what is lost is when they were.
     """
     if least < 1:
@@ -97,7 +97,8 @@ def _joined_periods(frame: pd.DataFrame, period: str, least: int) -> dict[str, l
         groups[-1].append(str(value))
         running = 0 if running + n >= least else running + int(n)
     if running and len(groups) > 1:
-        groups[-2] += groups.pop()
+        last = groups.pop()
+        groups[-1] += last
     return {(g[0] if len(g) == 1 else f"{g[0]}{JOIN}{g[-1]}"): g for g in groups}
 
 

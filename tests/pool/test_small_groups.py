@@ -21,10 +21,8 @@ def test_large_groups_are_left_alone():
 
 
 def test_a_rare_technique_of_one_quarter_is_joined_in_time_and_stays_what_it_is():
-    _, found = merged(
-        [("2026Q1", "ianb", "plain", 0.0, 9), ("2026Q1", "mental", "plain", 0.0, 2), ("2026Q2", "ianb", "plain", 0.0, 9),
-         ("2026Q2", "mental", "plain", 0.0, 3)]
-    )  # fmt: skip
+    ianb = [(quarter, "ianb", "plain", 0.0, 9) for quarter in ("2026Q1", "2026Q2")]
+    _, found = merged([*ianb, ("2026Q1", "mental", "plain", 0.0, 2), ("2026Q2", "mental", "plain", 0.0, 3)])
     assert found.frame.values.tolist() == [
         ["2026Q1", "ianb", "plain", 0.0, 9], ["2026Q1+2026Q2", "mental", "plain", 0.0, 5],
         ["2026Q2", "ianb", "plain", 0.0, 9],
