@@ -39,6 +39,10 @@ def command(protocol: Path, into: Path, slips: int, seed: int | None, printed: b
         raise OnsetStudyError(
             f"{into} holds slips that have been opened; a new list there would undo them. Choose another folder."
         )
+    if any((into / name).exists() for name in ("list.json", "list.csv")):
+        raise OnsetStudyError(
+            f"{into} holds a list already; a new one would undo the slips that were handed out. Choose another folder."
+        )
     seed = secrets.randbelow(2**53) if seed is None else seed
     if promised.allocation is not None and promised.allocation.method == "minimisation":
         paths = write_minimisation(promised, into, seed=seed)

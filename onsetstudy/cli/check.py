@@ -24,11 +24,19 @@ def command(protocol: Path, records: tuple[Path, ...], strict: bool, drop_unknow
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.files.spreadsheet import read_records
+    from onsetstudy.records.flow import EXCLUSIONS, exclusion_reasons
 
-    checked = read_records(records, read_protocol(protocol), strict=strict, drop_unknown=drop_unknown)
+    promised = read_protocol(protocol)
+    checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     refused = len(checked.rejects) > 0
     written = write_rejects(checked, rejects or rejects_path(records)) if refused else None
     say_records(checked, written)
+    excluded = exclusion_reasons(checked, promised, through=promised.quarters[-1])
+    for code, why in EXCLUSIONS.items():
+        cases = checked.cases.loc[(excluded == code).to_numpy(), "case_id"].tolist()
+        if cases:
+            named = ", ".join(cases[:5]) + (", …" if len(cases) > 5 else "")
+            click.echo(f"Kept, but the report will leave out: {len(cases)}, {why} ({named}).")
     if not refused:
         click.echo("Nothing has to be mended.")
     return 1 if refused else 0

@@ -7,6 +7,7 @@ import sys
 
 import click
 
+from onsetstudy.cli.options import say_problems
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 
 __all__ = ["main", "onsetstudy"]
@@ -76,6 +77,6 @@ def main() -> None:
         click.echo(str(error), err=True)
         sys.exit(NOT_ESTIMABLE)
     except OnsetStudyError as error:
-        click.echo(str(error), err=True)
+        say_problems(error.problems, kept=" of such lines; mend these first")
         sys.exit(MEND_YOUR_FILES)
     sys.exit(code if isinstance(code, int) else 0)

@@ -30,6 +30,8 @@ def read_protocol(path: str | Path) -> Protocol:
         raise refuse(f"there is no file {path}", "check the name and the folder")
     if path.is_dir():
         raise refuse("this is a folder, not a protocol file", "give the .toml file in it")
+    if path.suffix.lower() in (".xlsx", ".xlsm", ".xls", ".csv"):
+        raise refuse("this is a table, not a protocol file", "give the protocol (.toml) first, then the records")
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
@@ -43,7 +45,8 @@ def read_protocol(path: str | Path) -> Protocol:
         what = re.sub(r"\s*\(at .*\)$", "", str(error)).rstrip(".")
         raise refuse(
             f"this is not valid TOML: {what[:1].lower()}{what[1:]}",
-            "texts stand between quotation marks, lists between square brackets; compare with the protocols provided",
+            'texts stand between straight quotation marks ("), lists between square brackets; compare with the '
+            "protocols provided",
             row=int(found[1]) if found else None,
         ) from None
     return check_protocol(content, file=path.name)

@@ -20,6 +20,7 @@ __all__ = ["read_records", "read_tables"]
 
 Paths = str | Path | Sequence[str | Path]
 TABLES = ("cases", "cold_tests")
+READ = (".xlsx", ".xlsm", ".csv", ".txt", ".tsv")
 
 
 def read_records(
@@ -58,13 +59,19 @@ def read_tables(path_or_paths: Paths) -> tuple[RawTable, RawTable]:
     """The two tables of records as untouched text: ``cases`` and ``cold_tests``."""
     given = [path_or_paths] if isinstance(path_or_paths, str | Path) else list(path_or_paths)
     paths = [Path(p) for p in given]
-    missing = [_problem(p, f"there is no file {p}", "check the name and the folder") for p in paths if not p.exists()]
+    missing = [
+        _problem(p, f"there is no file or folder {p}", "check the name and the folder") for p in paths if not p.exists()
+    ]
     if missing:
         raise RecordsError(missing)
     if len(paths) == 1 and paths[0].is_dir():
         paths = _in_folder(paths[0])
     if len(paths) == 1 and paths[0].suffix.lower() in (".xlsx", ".xlsm"):
         return _workbook(paths[0])
+    other = [p for p in paths if p.suffix.lower() not in READ and not p.is_dir()]
+    if other:
+        mend = "save it as .xlsx, or its two tables as .csv"
+        raise RecordsError([_problem(p, f"a file {p.suffix or p.name} is not read as records", mend) for p in other])
     found: dict[str, Path] = {}
     for path in paths:
         table = "cold_tests" if "cold" in path.stem.lower() or "test" in path.stem.lower() else "cases"
@@ -92,10 +99,10 @@ def _in_folder(folder: Path) -> list[Path]:
     books = [p for name, p in names.items() if name.endswith(".xlsx") and not name.startswith("~$")]
     if not pair and len(books) == 1:
         return books
-    problem = _problem(
-        folder, "the folder has no cases.csv and cold_tests.csv", "put both files there, or give one workbook"
-    )
-    raise RecordsError(problem)
+    missing = " and ".join(f"{table}.csv" for table in TABLES if f"{table}.csv" not in names)
+    what = f"the folder has no {missing}" + (f", but {len(books)} workbooks" if not pair and books else "")
+    mend = "give the one workbook that is meant" if not pair and books else "put it there, or give one workbook"
+    raise RecordsError(_problem(folder, what, mend))
 
 
 # CSV ------------------------------------------------------------------------------------------------------------------

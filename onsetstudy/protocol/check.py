@@ -128,10 +128,10 @@ def _problem(detail: Any, file: str) -> Problem:
         "float_type": "write a number",
         "list_type": "write a list between square brackets",
         "too_short": f"write at least {context.get('min_length')} entries",
-        "greater_than": f"write a number above {context.get('gt')}",
-        "greater_than_equal": f"write a number of at least {context.get('ge')}",
-        "less_than": f"write a number below {context.get('lt')}",
-        "less_than_equal": f"write a number of at most {context.get('le')}",
+        "greater_than": f"write a number above {_number(context.get('gt'))}",
+        "greater_than_equal": f"write a number of at least {_number(context.get('ge'))}",
+        "less_than": f"write a number below {_number(context.get('lt'))}",
+        "less_than_equal": f"write a number of at most {_number(context.get('le'))}",
         "string_pattern_mismatch": _pattern(location),
         "model_type": "write a table of keys",
         "dict_type": "write a table of keys",
@@ -144,6 +144,10 @@ def _problem(detail: Any, file: str) -> Problem:
         value=_shown(value),
         code=kind,
     )
+
+
+def _number(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, int | float) else str(value)
 
 
 def _pattern(location: tuple[int | str, ...]) -> str:

@@ -16,6 +16,7 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.crosscheck import crosscheck_cases, crosscheck_readings
 from onsetstudy.records.findings import REFUSALS, Findings
+from onsetstudy.records.headings import heading_problems, normal_heading
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.records.parse import parse_column
 from onsetstudy.records.schema import TABLES, Column, pandera_schema
@@ -87,9 +88,9 @@ def check_records(
     an onset of two tests that were not consecutive. A refused case takes its readings with it.
     """
     raws = {"cases": cases, "cold_tests": cold_tests}
-    structure = [p for name, raw in raws.items() for p in _structure(raw, name, drop_unknown)]
-    if structure:
-        raise RecordsError(structure)
+    unusable = heading_problems(raws, drop_unknown=drop_unknown)
+    if unusable:
+        raise RecordsError(unusable)
     raws = {name: _known_columns(raw, name) for name, raw in raws.items()}
     found = {name: Findings(name, raw) for name, raw in raws.items()}
     typed = {name: _typed(raw, name, found[name], protocol) for name, raw in raws.items()}
@@ -120,48 +121,10 @@ def check_records(
     return records
 
 
-def _normal(heading: object) -> str:
-    return re.sub(r"[\s\-]+", "_", str(heading).replace("\ufeff", "").strip().lower())
-
-
-def _structure(raw: RawTable, table: str, drop_unknown: bool) -> list[Problem]:
-    """Headings that are missing, unknown or there twice."""
-    known = [c.name for c in TABLES[table]]
-    written = [str(h) for h in raw.frame.columns]
-    headings = [_normal(h) for h in written]
-    problems = []
-
-    def problem(what: str, mend: str, code: str, column: str | None = None) -> None:
-        where = Where(file=raw.file, sheet=raw.sheet, row=1, column=column)
-        problems.append(Problem(what=what, where=where, mend=mend, value=column, code=code))
-
-    missing = [c.name for c in TABLES[table] if c.required == "always" and c.name not in headings]
-    for heading in dict.fromkeys(headings):
-        if headings.count(heading) > 1:
-            problem(
-                f"the heading {heading} stands {headings.count(heading)} times", "keep one of them", "twice", heading
-            )
-    for shown, heading in zip(written, headings, strict=True):
-        if heading in known or drop_unknown:
-            continue
-        near = difflib.get_close_matches(heading, known, n=1, cutoff=0.75)
-        mend = f"did you mean {near[0]}?" if near else "take the column out, or drop unknown columns unread"
-        problem(
-            "this column is not in the data dictionary; it may name a patient, so the table was not read",
-            mend,
-            "unknown_column",
-            shown,
-        )
-    for name in missing:
-        column = next(c for c in TABLES[table] if c.name == name)
-        problem(f"the column {name} is missing", f"add it: {column.meaning}", "missing_column")
-    return problems
-
-
 def _known_columns(raw: RawTable, table: str) -> RawTable:
     """The dictionary's columns in its order; rows that are wholly empty are passed over."""
     frame = raw.frame.copy()
-    frame.columns = pd.Index([_normal(h) for h in frame.columns])
+    frame.columns = pd.Index([normal_heading(h) for h in frame.columns])
     frame = frame.reindex(columns=[c.name for c in TABLES[table]])
     filled = frame.notna().any(axis=1).to_numpy()
     return RawTable(
@@ -254,7 +217,7 @@ def _refuse_cell(
 ) -> None:
     written = found.cell(row, column.name)
     if check == "not_nullable":
-        found.refuse(row, column.name, "missing", f"{column.name} is empty", f"enter the {column.meaning}")
+        found.refuse(row, column.name, "missing", f"{column.name} is empty", f"fill it in: {column.meaning}")
     elif check == "field_uniqueness":
         what = f"the case code {value} stands in more than one row"
         found.refuse(row, column.name, "duplicate", what, "give every case its own code")

@@ -287,7 +287,10 @@ def _times_of_day(
             else "it is not within three hours after the injection"
         )
         what = f'the time of day "{found.cell(row, "minute")}" cannot be used: {reason}'
-        found.refuse(row, "minute", "clock_without_zero", what, "write minutes and seconds as 4:30, or minutes as 4.5")
+        mend = "write minutes as 4.5, or minutes and seconds as 4:30 in a cell formatted as text"
+        if clock_min.iloc[row] < 180:
+            mend += "; a spreadsheet makes a time of day of 4:30 elsewhere"
+        found.refuse(row, "minute", "clock_without_zero", what, mend)
 
 
 def _ends(cases: pd.DataFrame, readings: pd.DataFrame, belongs: pd.Series, found: Findings) -> None:

@@ -11,7 +11,7 @@ from onsetstudy.core.results import ArmCount, Flow, FlowStage, Reasons
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.model import Records
 
-__all__ = ["analysed_cases", "case_flow", "exclusion_reasons"]
+__all__ = ["EXCLUSIONS", "analysed_cases", "case_flow", "exclusion_reasons"]
 
 EXCLUSIONS: dict[str, str] = {
     "practice": "of a practice that is not in the study",

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from onsetstudy.cli.options import gathered
+from onsetstudy.core.errors import Problem, Where
+
 ROOT = Path(__file__).parents[2]
 GROUP = ROOT / "protocols" / "mandibular_block_group.toml"
+AUDIT = ROOT / "protocols" / "infiltration_audit.toml"
 DIRTY = ROOT / "data" / "synthetic" / "dirty"
 
 
@@ -53,6 +58,50 @@ def test_what_goes_wrong_ends_in_a_sentence_and_a_code(tmp_path, arguments, code
     assert done.returncode == code, done.stderr
     assert words.lower() in done.stderr.lower()
     assert "Traceback" not in done.stderr
+
+
+def test_one_habit_in_many_rows_is_one_line():
+    def empty(row):
+        where = Where(file="mine.xlsx", sheet="cases", row=row, column="volume_ml")
+        return Problem(what="volume_ml is empty", where=where, mend="fill it in", code="missing")
+
+    def outside(row, value):
+        where = Where(file="mine.xlsx", sheet="cases", row=row, column="pain_deposition")
+        return Problem(what=f"{value} is outside 0 to 10", where=where, mend="enter a value", code="range")
+
+    assert gathered([empty(r) for r in range(2, 32)]) == [
+        "mine.xlsx, sheet cases, rows 2, 3, 4, 5, 6 and 25 more, column volume_ml: volume_ml is empty. Fill it in."
+    ]
+    assert gathered([empty(2), outside(2, 45), empty(9), outside(4, 46), outside(5, 47)]) == [
+        "mine.xlsx, sheet cases, row 2, column volume_ml: volume_ml is empty. Fill it in.",
+        "mine.xlsx, sheet cases, row 9, column volume_ml: volume_ml is empty. Fill it in.",
+        "mine.xlsx, sheet cases, rows 2, 4 and 5, column pain_deposition: 45 is outside 0 to 10 (row 2; the others "
+        "alike). Enter a value.",
+    ]
+
+
+def test_check_says_who_will_be_left_out_of_the_report(tmp_path):
+    for name in ("cases.csv", "cold_tests.csv"):
+        shutil.copy(ROOT / "data" / "synthetic" / "audit" / name, tmp_path / name)
+    table = tmp_path / "cases.csv"
+    table.write_text(table.read_text(encoding="utf-8").replace(",P06,", ",P07,", 1), encoding="utf-8")
+    done = run("check", AUDIT, tmp_path)
+    assert "Kept, but the report will leave out: 1, of a practice that is not in the study (" in done.stdout
+
+
+def test_records_given_as_the_protocol_are_recognised(tmp_path):
+    (tmp_path / "mine.xlsx").write_bytes(b"PK")
+    done = run("check", tmp_path / "mine.xlsx", AUDIT)
+    assert "this is a table, not a protocol file. Give the protocol (.toml) first, then the records." in done.stderr
+
+
+def test_a_second_list_does_not_replace_the_first(tmp_path):
+    assert run("allocate", GROUP, "--into", tmp_path, "--slips", "3").returncode == 0
+    first = (tmp_path / "list.csv").read_bytes()
+    again = run("allocate", GROUP, "--into", tmp_path, "--slips", "3")
+    assert again.returncode == 1
+    assert "holds a list already" in again.stderr
+    assert (tmp_path / "list.csv").read_bytes() == first
 
 
 def test_the_demo_can_be_made_anywhere(tmp_path):

@@ -72,13 +72,13 @@ CELLS = [
     ("case_id", "", "missing", "case_id is empty"),
     ("case_id", "P01-0002", "duplicate", "the case code P01-0002 stands in more than one row. Give every case its own"),
     ("case_id", "Mr Brown", "names_a_person", "looks like a name"),
-    ("practice_id", "", "missing", "practice_id is empty. Enter the code of the practice"),
+    ("practice_id", "", "missing", "practice_id is empty. Fill it in: code of the practice"),
     ("clinician_id", "Dr. A. Jones", "names_a_person", "Use a random code and keep the key at the practice"),
     ("patient_id", "", "missing", "patient_id is empty"),
     ("patient_id", "Anna Example", "names_a_person", "looks like a name, an address or a number of a person"),
     ("patient_id", "anna@example.org", "names_a_person", "looks like a name"),
     ("patient_id", "+44 20 7946 0958", "names_a_person", "looks like a name"),
-    ("case_date", "", "missing", "case_date is empty. Enter the day of the injection"),
+    ("case_date", "", "missing", "case_date is empty. Fill it in: day of the injection"),
     ("case_date", "03/04/2026", "ambiguous_date", "day and month may be mistaken for each other"),
     ("case_date", "2026-02-30", "not_a_date", "there is no such day; write the date as 2026-04-03"),
     ("case_date", "last Tuesday", "not_a_date", "Write the date as 2026-04-03"),
@@ -399,10 +399,10 @@ FILES = {
     "nul bytes": (b"case_id,arm\x00\n1,2", "the file is not text. Save it again as CSV (UTF-8)"),
     "a picture": (b"\x89PNG\r\n\x1a\n\x00\x00", "the file is not text"),
     "a workbook renamed": (b"PK\x03\x04rest", "this is a workbook, not a CSV file"),
-    "headings only": (as_csv(clean()[0]).splitlines()[0].encode(), "none of 0 cases can be used"),
+    "headings only": (as_csv(clean()[0]).splitlines()[0].encode(), "there is no case in this table. Enter one row"),
     "ragged": ((as_csv(clean()[0]) + "a,b" + ",c" * 60).encode(), "cells in this row, but"),
     "twice the heading": (as_csv(clean()[0]).replace("tooth", "arm", 1).encode(), "the heading arm stands 2 times"),
-    "prose": (b"Dear colleague, here are my cases\n", "the column case_id is missing"),
+    "prose": (b"Dear colleague, here are my cases\n", "there is no heading of the data dictionary in row 1"),
 }
 
 
@@ -413,6 +413,50 @@ def test_files_that_cannot_be_used(tmp_path, name):
         read_records(write(tmp_path / "r", content), PROMISED)
     assert words in str(caught.value)
     assert "cases.csv" in str(caught.value)
+
+
+def test_tables_that_were_exchanged_are_told_in_one_line_each(tmp_path):
+    (tmp_path / "cases.csv").write_text(as_csv(clean()[1]), encoding="utf-8")
+    (tmp_path / "cold_tests.csv").write_text(as_csv(clean()[0]), encoding="utf-8")
+    with pytest.raises(RecordsError) as caught:
+        read_records(tmp_path, PROMISED)
+    assert str(caught.value).splitlines() == [
+        "cases.csv: these are the headings of the table cold_tests, where cases should stand. Exchange the two tables.",
+        "cold_tests.csv: these are the headings of the table cases, where cold_tests should stand. "
+        "Exchange the two tables.",
+    ]
+
+
+def test_headings_that_begin_one_row_too_low_are_told_in_one_line(tmp_path):
+    table = as_csv(clean()[0])
+    path = write(tmp_path / "r", ("," * table.splitlines()[0].count(",") + "\n" + table).encode())
+    with pytest.raises(RecordsError) as caught:
+        read_records(path, PROMISED)
+    (line,) = str(caught.value).splitlines()
+    assert line.startswith(
+        "cases.csv: there is no heading of the data dictionary in row 1. Write the headings into row 1"
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("records.docx", "a file .docx is not read as records. Save it as .xlsx"),
+        ("records.xls", "a file .xls is not read as records. Save it as .xlsx"),
+    ],
+)
+def test_another_kind_of_file_is_named(tmp_path, name, words):
+    (tmp_path / name).write_bytes(b"x")
+    with pytest.raises(RecordsError) as caught:
+        read_records(tmp_path / name, PROMISED)
+    assert words in str(caught.value)
+
+
+def test_the_missing_one_of_two_files_is_named(tmp_path):
+    (tmp_path / "cases.csv").write_text(as_csv(clean()[0]), encoding="utf-8")
+    with pytest.raises(RecordsError) as caught:
+        read_records(tmp_path, PROMISED)
+    assert "the folder has no cold_tests.csv. Put it there" in str(caught.value)
 
 
 SPELLINGS = {

@@ -1,0 +1,90 @@
+"""Whether two tables have the headings of the data dictionary, and which of them is wrong if not."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Mapping
+
+from onsetstudy.core.errors import Problem, Where
+from onsetstudy.records.model import RawTable
+from onsetstudy.records.schema import TABLES
+
+__all__ = ["heading_problems", "normal_heading"]
+
+UNHEADED = "(no_heading)"
+
+
+def normal_heading(heading: object) -> str:
+    """A heading as the dictionary writes it: small letters, one underscore for blanks and hyphens."""
+    return re.sub(r"[\s\-]+", "_", str(heading).replace("\ufeff", "").strip().lower())
+
+
+def heading_problems(raws: Mapping[str, RawTable], *, drop_unknown: bool) -> list[Problem]:
+    """Everything for which the tables ``cases`` and ``cold_tests`` cannot be read at all; empty if they can."""
+    return _wrong_tables(raws) or [p for name, raw in raws.items() for p in _structure(raw, name, drop_unknown)]
+
+
+def _wrong_tables(raws: Mapping[str, RawTable]) -> list[Problem]:
+    """Tables that were taken for each other, headings that are not in row 1, or no case at all."""
+    known = {name: {c.name for c in TABLES[name]} for name in raws}
+    needed = {name: [c.name for c in TABLES[name] if c.required == "always"] for name in raws}
+    own = {name: set(columns) - {"case_id"} for name, columns in needed.items()}
+    written = {name: {normal_heading(heading) for heading in raw.frame.columns} for name, raw in raws.items()}
+    other = {"cases": "cold_tests", "cold_tests": "cases"}
+    problems = []
+    for name, raw in raws.items():
+        where = Where(file=raw.file, sheet=raw.sheet)
+        if own[other[name]] <= written[name] and not own[name] & written[name]:
+            what = f"these are the headings of the table {other[name]}, where {name} should stand"
+            problems.append(Problem(what=what, where=where, mend="exchange the two tables", code="exchanged"))
+        elif not known[name] & written[name]:
+            what = "there is no heading of the data dictionary in row 1"
+            mend = f"write the headings into row 1 and the first record into row 2; needed: {', '.join(needed[name])}"
+            problems.append(Problem(what=what, where=where, mend=mend, code="no_headings"))
+        elif name == "cases" and own[name] <= written[name] and not raw.frame.notna().any(axis=None):
+            mend = "enter one row for every injection"
+            problems.append(Problem(what="there is no case in this table", where=where, mend=mend, code="nothing_left"))
+    return problems
+
+
+def _structure(raw: RawTable, table: str, drop_unknown: bool) -> list[Problem]:
+    """Headings that are missing, unknown or there twice."""
+    known = [c.name for c in TABLES[table]]
+    written = [str(h) for h in raw.frame.columns]
+    headings = [normal_heading(h) for h in written]
+    problems = []
+
+    def problem(what: str, mend: str, code: str, column: str | None = None) -> None:
+        where = Where(file=raw.file, sheet=raw.sheet, row=1, column=column)
+        problems.append(Problem(what=what, where=where, mend=mend, value=column, code=code))
+
+    missing = [c.name for c in TABLES[table] if c.required == "always" and c.name not in headings]
+    for heading in dict.fromkeys(headings):
+        if headings.count(heading) > 1 and heading != UNHEADED:
+            problem(
+                f"the heading {heading} stands {headings.count(heading)} times", "keep one of them", "twice", heading
+            )
+    for shown, heading in zip(written, headings, strict=True):
+        if heading in known or drop_unknown:
+            continue
+        if heading == UNHEADED:
+            problem(
+                "a column with entries has no heading",
+                "write its heading, or clear the column",
+                "unknown_column",
+                shown,
+            )
+            continue
+        near = difflib.get_close_matches(heading, known, n=1, cutoff=0.75)
+        mend = f"did you mean {near[0]}?" if near else "take the column out, or leave it unread with --drop-unknown"
+        problem(
+            "this column is not in the data dictionary; it may name a patient, so the table was not read",
+            mend,
+            "unknown_column",
+            shown,
+        )
+    for name in missing:
+        column = next(c for c in TABLES[table] if c.name == name)
+        problem(f"the column {name} is missing", f"add it: {column.meaning}", "missing_column")
+    return problems
