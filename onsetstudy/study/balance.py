@@ -38,9 +38,11 @@ def standardised_difference(mean: tuple[float, float], variance: tuple[float, fl
     """
     spread = math.sqrt(sum(variance) / 2)
     difference = mean[1] - mean[0]
-    if spread > 0:
+    # Equal values leave a spread of rounding, not of patients.
+    rounding = 1e-9 * max(abs(mean[0]), abs(mean[1]))
+    if spread > rounding:
         return difference / spread
-    return 0.0 if difference == 0 else None
+    return 0.0 if abs(difference) <= rounding else None
 
 
 def _category_rows(column: pd.Series, arm: pd.Series, arms: tuple[str, ...], name: str) -> list[ArmTableRow]:

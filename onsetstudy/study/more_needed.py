@@ -36,7 +36,8 @@ def more_needed(protocol: Protocol, counts: Counts, cases_by_quarter: tuple[int,
     events = math.ceil(log_rank_events(ratio, power=power, alpha=alpha, allocation_share=share))
     onset_share = counts.onsets / counts.cases if counts.cases else 0.0
     cases = math.ceil(events / onset_share) if onset_share > 0 else None
-    recent = cases_by_quarter[-PACE_QUARTERS:]
+    begun = next((i for i, n in enumerate(cases_by_quarter) if n > 0), 0)
+    recent = cases_by_quarter[begun:][-PACE_QUARTERS:]
     pace = float(np.mean(recent)) if recent and sum(recent) > 0 else None
     quarters = None
     if cases is not None and pace is not None:

@@ -113,6 +113,21 @@ def test_without_a_flag_nothing_is_called_harmless():
     assert not re.search(r"\bsafe\b|harmless", everything, re.IGNORECASE)
 
 
+def test_without_a_known_dose_nothing_is_said_to_have_passed():
+    unknown = AgentDose(
+        agent="lidocaine",
+        drug_mg=amounts((100, 0, None, None), (102, 0, None, None)),
+        drug_difference=missing("drug_deposited", "buffered - plain", "no strength", N),
+        relative=None,
+        vasoconstrictor_ug=amounts((100, 0, None, None), (102, 0, None, None)),
+        vasoconstrictor_difference=missing("vasoconstrictor_deposited", "buffered - plain", "no strength", N),
+        volume_ml=amounts((100, 100, 1.74, 0.12), (102, 102, 1.76, None)),
+    )
+    texts = [b.text for b in blocks(doses.section(summary(by_agent=(unknown,)), protocol()), Paragraph)]
+    assert "No case has a known dose: none could be held against the limits of a label." in texts
+    assert not any(text.startswith("None of") for text in texts)
+
+
 def test_flags_stand_as_cautions_with_the_date_of_the_table():
     flags = (
         FlagCount(code="above_conservative", text="more drug than the limit", counts=(3, 1), of=(100, 98)),

@@ -8,6 +8,7 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.outcomes.fair_results import FairComparison
+from onsetstudy.report.document import Paragraph
 from onsetstudy.report.sections.fair import fair_section
 from onsetstudy.study.fair import fair_comparison
 from onsetstudy.study.population import analyse_population
@@ -46,3 +47,16 @@ def test_the_section_names_no_cause_and_shows_the_three_ways(told):
     assert "caused" not in words
     assert [e for e in fair.lines if isinstance(e.weighted, Estimate)]
     assert from_dict(to_dict(fair)) == fair
+
+
+def test_with_one_arm_the_section_says_so_and_shows_no_table(told):
+    data, fair = told
+    section = fair_section(dataclasses.replace(fair, period="one_arm"), data.protocol)
+    assert [type(block) for block in section.blocks] == [Paragraph, Paragraph]
+    assert section.blocks[1].text == "There is one arm only; nothing can be compared."
+
+
+def test_without_anything_recorded_the_section_does_not_say_alike_in_nothing(told):
+    data, fair = told
+    text = fair_section(dataclasses.replace(fair, covariates=()), data.protocol).blocks[0].text
+    assert "as nothing was recorded in which cases could differ" in text

@@ -14,6 +14,8 @@ from onsetstudy.core.results import ArmCount, Counts, NotAvailable
 from onsetstudy.design.power import log_rank_events
 from onsetstudy.study.attempt import attempt
 from onsetstudy.study.balance import arm_table, standardised_difference
+from onsetstudy.study.more_needed import more_needed
+from tests.study.cases import protocol
 
 
 @pytest.mark.parametrize(
@@ -40,6 +42,14 @@ def test_standardised_difference_by_hand():
     assert standardised_difference((0.6, 0.3), (0.24, 0.21)) == pytest.approx(-0.3 / math.sqrt(0.225))
     assert standardised_difference((1.0, 1.0), (0.0, 0.0)) == 0.0
     assert standardised_difference((1.0, 0.0), (0.0, 0.0)) is None
+
+
+def test_equal_values_have_no_spread_though_their_mean_is_rounded():
+    plain, buffered = np.full(15, 1.7), np.full(15, 1.9)
+    assert plain.var(ddof=1) + buffered.var(ddof=1) > 0, "the trap: rounding looks like a spread"
+    (m1, v1), (m2, v2) = [(float(a.mean()), float(a.var(ddof=1))) for a in (plain, buffered)]
+    assert standardised_difference((m1, m2), (v1, v2)) is None
+    assert standardised_difference((m1, m1), (v1, v1)) == 0.0
 
 
 def cases():
@@ -81,3 +91,11 @@ def test_what_is_not_estimable_becomes_a_result():
     assert isinstance(result, NotAvailable)
     assert (result.quantity, result.code, result.reason) == ("hazard_ratio", "no_onset_in_arm", "no onset in plain")
     assert dataclasses.astuple(result.bound) == (1.2, math.inf, 0.9, "one-sided bound")
+
+
+def test_the_pace_begins_with_the_first_case():
+    by_arm = tuple(ArmCount(arm=arm, cases=15, onsets=15) for arm in ("plain", "buffered"))
+    promised = protocol()
+    told = more_needed(promised, Counts(cases=30, onsets=30, by_arm=by_arm), (0, 0, 30))
+    assert told.cases_per_quarter == 30, "quarters before the study had begun are no part of the pace"
+    assert more_needed(promised, Counts(cases=30, onsets=30, by_arm=by_arm), (30, 0)).cases_per_quarter == 15

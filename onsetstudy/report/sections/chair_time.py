@@ -7,7 +7,7 @@ from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
 from onsetstudy.report.figures import timeline
-from onsetstudy.report.numbers import amount, counted, decimal, interval, level, percent, percent_interval, tidy
+from onsetstudy.report.numbers import counted, decimal, interval, level, percent, percent_interval, tidy
 
 __all__ = ["chair_section"]
 
@@ -109,4 +109,4 @@ def _money(e: EstimateLike) -> tuple[str, str]:
     if not isinstance(e, Estimate):
         low = f"at least {decimal(e.bound.low, 2)}" if e.bound else "—"
         return e.reason, low
-    return amount(round(e.estimate, 2), e.unit), interval(e.interval.low, e.interval.high, 2)
+    return f"{decimal(e.estimate, 2)} {e.unit}", interval(e.interval.low, e.interval.high, 2)

@@ -50,6 +50,8 @@ def _dated(text: str) -> str:
 
 def _no_flag(doses: DoseSummary) -> str:
     known = sum(a.with_amount for agent in doses.by_agent for a in agent.drug_mg)
+    if known == 0:
+        return "No case has a known dose: none could be held against the limits of a label."
     names = listed([LISTS[name] for name in doses.lists])
     return (
         f"None of {counted(known, 'case')} with a known dose passed a limit of {names}, and no mixture called for a "

@@ -26,15 +26,19 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
     if fair is None:
         return None
     other, reference = (protocol.label(a) for a in (protocol.contrast_arm, protocol.reference_arm))
-    accounted = listed([plain_words(c) for c in fair.covariates]) or "nothing"
+    accounted = listed([plain_words(c) for c in fair.covariates])
+    alike = (
+        f"and among cases alike in {accounted}" if accounted else "as nothing was recorded in which cases could differ"
+    )
     text = (
-        f"Nobody drew lots: operators chose who was {other}. The difference is shown as it is, and among cases alike "
-        "in "
-        f"{accounted}. What was not recorded may still differ, so no line says that buffering made the difference."
+        f"Nobody drew lots: operators chose who was {other}. The difference is shown as it is, {alike}. "
+        f"What was not recorded may still differ, so no line says that buffering made the difference."
     )
     blocks: list[Block] = [Paragraph(text=text)]
     if PERIODS[fair.period]:
         blocks.append(Paragraph(text=PERIODS[fair.period]))
+    if fair.period == "one_arm":
+        return Section(id="fair", title="Among cases alike", blocks=tuple(blocks))
     blocks.append(_table(fair, protocol))
     if fair.balance:
         title = "Were the arms alike?"

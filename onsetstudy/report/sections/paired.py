@@ -6,7 +6,7 @@ from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.paired_results import Blinding, OrderEffects, PairedStudy
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Paragraph, Section, Table
-from onsetstudy.report.numbers import counted, decimal, interval, level, p_text, percent, tidy
+from onsetstudy.report.numbers import counted, decimal, interval, level, p_text, tidy
 
 __all__ = ["blinding_section", "paired_section"]
 
@@ -101,10 +101,7 @@ def blinding_section(blinding: Blinding | None, protocol: Protocol) -> Section |
         "Those who were to be blind did not name the arm more often than by chance, as far as these guesses can tell."
         if not found
         else "Some who were to be blind named the arm more often than by chance: "
-        + "; ".join(
-            f"{x.who}, {protocol.label(x.arm)}, {percent(x.right / (x.right + x.wrong + x.unsure), 100)} right"
-            for x in found
-        )
+        + "; ".join(f"{x.who}, {protocol.label(x.arm)}, {x.right} right against {x.wrong} wrong" for x in found)
         + ". Answers that depend on the person, such as pain, may owe something to that."
     )
     table = Table(
