@@ -17,16 +17,6 @@ from onsetstudy.records.schema import TABLES, Column
 __all__ = ["write_template"]
 
 ROWS = {"cases": 500, "cold_tests": 6000}
-HOW_TO = (
-    "How to enter cases",
-    "One row per injection in the sheet cases, one row per cold test in the sheet cold_tests.",
-    "Headings in bold must be filled in. Leave out what you do not record; do not rename headings.",
-    "Minutes count from the end of the last planned injection: 4.5 or 4:30. Dates as 2026-04-03, times as 14:05.",
-    "A test that was missed is simply left out. Never fill it in.",
-    "Use random codes for patients and keep the key at the practice. No names, birth dates or numbers of a person.",
-    "Test the tooth and ask the patient before every procedure. The records say nothing about the next one.",
-    "The sheet dictionary explains every column.",
-)  # fmt: skip
 
 
 def write_template(path: str | Path, protocol: Protocol) -> Path:
@@ -125,10 +115,35 @@ def _told(column: Column, ranges: dict[str, Any]) -> str:
 
 def _how_to(sheet: Any, looks: dict[str, Any], protocol: Protocol) -> None:
     sheet.set_column(0, 0, 100, looks["wrap"])
-    sheet.write_string(0, 0, HOW_TO[0], looks["title"])
+    sheet.write_string(0, 0, "How to enter cases", looks["title"])
     sheet.write_string(1, 0, protocol.study.title)
-    for row, line in enumerate(HOW_TO[1:], start=3):
+    for row, line in enumerate(_told_how(protocol), start=3):
         sheet.write_string(row, 0, line, looks["wrap"])
+
+
+def _told_how(protocol: Protocol) -> list[str]:
+    """What somebody who enters cases has to know, as this protocol has it."""
+    schedule, confirmations = protocol.schedule, protocol.onset.confirmations
+    told = "a test was" if confirmations == 1 else f"{confirmations} tests in a row were"
+    zero = "end of the last planned injection" if schedule.clock_zero == "injection_end" else "start of the injection"
+    buffered = " and ".join(c.name for c in TABLES["cases"] if c.required == "buffered")
+    lines = [
+        "One row per injection in the sheet cases, one row per cold test in the sheet cold_tests.",
+        "Headings in bold must be filled in. Leave out what you do not record; do not rename headings.",
+        f"A buffered case needs {buffered} too.",
+        f"Minutes count from the {zero}: 4.5 or 4:30. Dates as 2026-04-03, times as 14:05.",
+        "Planned minutes of the cold tests: " + ", ".join(f"{minute:g}" for minute in schedule.tests_min) + ".",
+        f"Go on until {told} not felt, or to the last one. Enter the minute at which you really tested.",
+        "A test that was missed is simply left out. Never fill it in.",
+    ]
+    if schedule.control_tooth == "required":
+        lines.insert(-1, "Test the control tooth at every test as well, with tooth_role control in a row of its own.")
+    return [
+        *lines,
+        "Use random codes for patients and keep the key at the practice. No names, birth dates or numbers of a person.",
+        "Test the tooth and ask the patient before every procedure. The records say nothing about the next one.",
+        "The sheet dictionary explains every column.",
+    ]
 
 
 def _dictionary(sheet: Any, looks: dict[str, Any], protocol: Protocol, ranges: dict[str, Any]) -> None:

@@ -60,7 +60,9 @@ def amend(lock: ProtocolLock, protocol: Protocol, *, changes: Changes, reason: s
     elif not reason.strip():
         keys = ", ".join(key for key, _, _ in changes[:5]) or "the protocol"
         problem(
-            f"the locked protocol was changed ({keys}) without a reason", "give the reason of the amendment", "reason"
+            f"the locked protocol was changed ({keys}) without a reason",
+            "give the reason of the amendment with --reason",
+            "reason",
         )
     if day.isoformat() < latest.day:
         problem(f"{day} lies before version {latest.number} of {latest.day}", "give the day of today", "day")

@@ -26,6 +26,7 @@ __all__ = ["check_records", "score_ranges"]
 NAME_LIKE = re.compile(
     r"@|^\+?\d[\d ()/-]{8,}$|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?|[^\W\d_]{2,}[ ,]+[^\W\d_]{2,}", re.I
 )
+REMARK_NAMES = re.compile(r"@|(?:\d[ ()/-]?){7,}|\b(?:mr|mrs|ms|miss|prof|frau|herr)\b\.?\s+\w", re.I)
 PSEUDONYMS = ("case_id", "practice_id", "clinician_id", "patient_id")
 
 
@@ -243,6 +244,10 @@ def _privacy(found: Findings) -> None:
         for row in np.flatnonzero(text.str.contains(NAME_LIKE).to_numpy()):
             what = f"this {name} looks like a name, an address or a number of a person"
             found.refuse(int(row), name, "names_a_person", what, "use a random code and keep the key at the practice")
+    remarks = found.raw.frame["notes"].astype("string").fillna("")
+    told = np.flatnonzero(remarks.str.contains(REMARK_NAMES).to_numpy()).tolist()
+    what = "this remark may hold a name, an address or a number of a person"
+    found.query(told, "notes", "names_a_person", what, "take it out; the records need no identity")
 
 
 def _refuse_together(cases: pd.DataFrame, found: Findings, readings: pd.DataFrame, tests: Findings) -> None:

@@ -49,6 +49,9 @@ def crosscheck_cases(cases: pd.DataFrame, found: Findings, protocol: Protocol, *
     _scores(cases, found, protocol)
     _clocks(cases, found)
     _belongings(cases, found)
+    other = cases["allocation"].notna() & (cases["allocation"] != protocol.study.allocation)
+    what = f"{{value}} is not how the protocol says that arms come about ({protocol.study.allocation})"
+    found.query(_rows(other), "allocation", "other_allocation", what, "check the case, or the protocol")
 
 
 def _dates(cases: pd.DataFrame, found: Findings, protocol: Protocol, today: dt.date | None) -> None:

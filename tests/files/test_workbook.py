@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 from pathlib import Path
 
@@ -39,6 +40,18 @@ def test_headings_and_drop_downs_are_those_of_the_dictionary(template):
     assert book["codes"].sheet_state == "hidden"
     shown = {row[1].value for row in book["dictionary"].iter_rows(min_row=2)}
     assert shown == {c.name for c in (*CASES, *COLD_TESTS)}
+
+
+def test_the_sheet_how_to_speaks_of_this_protocol(tmp_path):
+    schedule = dataclasses.replace(PROMISED.schedule, clock_zero="injection_start", tests_min=(1.0, 2.5, 16.0))
+    other = dataclasses.replace(PROMISED, schedule=schedule)
+    sheet = openpyxl.load_workbook(write_template(tmp_path / "entry.xlsx", other))["how_to"]
+    lines = [row[0].value for row in sheet.iter_rows()]
+    assert "A buffered case needs mix_mode and bicarbonate_ml too." in lines
+    assert "Minutes count from the start of the injection: 4.5 or 4:30. Dates as 2026-04-03, times as 14:05." in lines
+    assert "Planned minutes of the cold tests: 1, 2.5, 16." in lines
+    assert any(line.startswith("Go on until 2 tests in a row were not felt") for line in lines if line)
+    assert any("control tooth" in line for line in lines if line), "this protocol asks for a control tooth"
 
 
 def test_drop_downs_offer_what_the_protocol_admits(template):

@@ -260,6 +260,9 @@ def test_a_whole_study_of_scores_in_centimetres():
             "1 min of mixing for a plain",
         ),
         ({"topical_min": "2"}, "2 min of topical anaesthetic, but topical is none"),
+        ({"notes": "Mrs Example rang back"}, "this remark may hold a name, an address or a number of a person"),
+        ({"notes": "call 0151 496 0000"}, "this remark may hold a name"),
+        ({"allocation": "alternating"}, "alternating is not how the protocol says that arms come about (randomised)"),
         ({"adverse_serious": "yes"}, "a serious event, but adverse_event names none"),
         (
             {f"pain_{m}": "5" for m in ("insertion", "placement", "deposition", "treatment")}
