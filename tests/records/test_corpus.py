@@ -104,7 +104,7 @@ CELLS = [
     ("volume_ml", "", "missing", "volume_ml is empty"),
     ("volume_ml", "18", "volume", "18 mL is more than 6 cartridges of 1.8 mL hold"),
     ("volume_ml", "-1.8", "range", "-1.8 is outside 0.05 to 20 mL"),
-    ("volume_ml", "1,800", "ambiguous_number", "one point eight or eighteen hundred?"),
+    ("volume_ml", "1,800", "ambiguous_number", "one point eight or eighteen hundred? Write one number"),
     ("volume_ml", "one", "not_a_number", "Write one number in mL, with a point for decimals"),
     ("volume_ml", "inf", "not_a_number", "Write one number"),
     ("mix_mode", "none", "mixing", "a buffered case that was not mixed"),
