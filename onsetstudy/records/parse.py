@@ -103,7 +103,8 @@ def _plain_number(cell: str, unit: str) -> tuple[float, tuple[str, str] | None]:
     if DECIMAL_COMMA.fullmatch(cell):
         cell, repair = cell.replace(",", "."), ("decimal_comma", "a decimal comma was read as a point")
     elif "," in cell and re.fullmatch(r"[\d.,]+", cell):
-        raise _Unreadable("ambiguous_number", f"is 1,800 one point eight or eighteen hundred? {mend[:1].upper()}{mend[1:]}")
+        again = mend[:1].upper() + mend[1:]
+        raise _Unreadable("ambiguous_number", f"is 1,800 one point eight or eighteen hundred? {again}")
     elif unit and cell.lower().endswith(unit.lower()) and re.fullmatch(r"[\d.]+\s*", cell[: -len(unit)]):
         cell, repair = (
             cell[: -len(unit)].strip(),
