@@ -17,7 +17,7 @@ from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.population import primary_result
 from onsetstudy.study.results import LooksTaken
 
-__all__ = ["BY_SPENDING", "looks_taken", "plan_of"]
+__all__ = ["BY_SPENDING", "TURNED", "judge_seen", "looks_taken", "plan_of"]
 
 BY_SPENDING = ("obrien_fleming", "pocock", "power")
 SCALES = {"hazard_ratio": "log ratio", "restricted_wait": "min", "success_by_target": "proportion", "pain": ""}
@@ -69,6 +69,13 @@ def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
             caution.append(Caution(code="no_look", text=f"{quarter.label} was no look: {reason}."))
             continue
         seen.append(LookSeen(label=quarter.label, z=score[0], counted=_counted(part, rule), information=score[1]))
+    return judge_seen(protocol, plan, seen, caution)
+
+
+def judge_seen(
+    protocol: Protocol, plan: LookPlan, seen: list[LookSeen], caution: list[Caution] | None = None
+) -> LooksTaken | None:
+    """What the plan allows one to say at the looks that were taken; ``None`` if there was none."""
     if not seen:
         return None
     verdicts = judge_looks(plan, seen)
@@ -78,7 +85,7 @@ def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
         verdicts=verdicts,
         stopped=_stopped(plan, verdicts, seen, protocol),
         scale=SCALES[protocol.plan.primary],
-        caution=tuple(caution),
+        caution=tuple(caution or ()),
     )
 
 

@@ -1,0 +1,225 @@
+"""All cases of a group in one stage: every practice is compared within itself, and no row is needed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.results import Estimate, Fit, HypothesisTest, NotAvailable
+from onsetstudy.pool.common_odds import common_odds
+from onsetstudy.pool.results import Member, Subgroups
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.attempt import attempt
+from onsetstudy.study.cell_estimates import cell_counts, cell_stratum, cell_times
+from onsetstudy.study.group_results import GroupOverall
+from onsetstudy.study.results import ArmCurve
+from onsetstudy.survival.compare import compare_arms
+from onsetstudy.survival.curve_limits import curve_limits
+from onsetstudy.survival.frailty import fit_shared_frailty
+from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.regression import fit_proportional_hazards
+
+__all__ = ["by_practice", "by_technique", "failures_by", "pool_in_one_stage", "success_counts"]
+
+MOST_FOR_LIMITS = 20_000
+"""Cases up to which pointwise limits of the curves are found, which take each case."""
+EstimateLike = Estimate | NotAvailable
+
+
+def pool_in_one_stage(cells: pd.DataFrame, protocol: Protocol) -> GroupOverall:
+    """Test, ratio of rates, spread of practices and success over all practices.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        Counts with ``practice_id``; strata of test and ratio are practice and the plan's strata.
+    protocol : Protocol
+
+    Returns
+    -------
+    GroupOverall
+        What the counts do not determine is ``NotAvailable``. The spread between practices takes one baseline for all.
+    """
+    arms = protocol.arm_codes[:2]
+    used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
+    counts = cell_counts(used, protocol)
+    weight = used["n"].to_numpy(dtype=np.int64)
+    arm = used["arm"].to_numpy(dtype=str)
+    contrast = f"{arms[1]} / {arms[0]}"
+    missing = [protocol.label(a) for a in arms if a not in set(arm)]
+
+    def ask(quantity: str, function: Callable[[], Any]) -> Any:
+        def checked() -> Any:
+            if missing:
+                raise NotEstimable(quantity, f"no case of the arm {missing[0]} has been sent", code="arm_missing")
+            return function()
+
+        return attempt(
+            checked, quantity=quantity, contrast=contrast, unit="ratio", method="one stage, practices as strata",
+            n=counts, level=protocol.plan.conf_level,
+        )  # fmt: skip
+
+    def test() -> HypothesisTest:
+        return compare_arms(
+            cell_times(used, "hazard"), arm, reference_arm=arms[0],
+            stratum=cell_stratum(used, protocol, "practice_id"), weight=weight,
+        )  # fmt: skip
+
+    def spread() -> Any:
+        if used["practice_id"].nunique() < 2:
+            raise NotEstimable("practice_spread", "one practice cannot say how much practices differ", code="one")
+        return fit_shared_frailty(
+            cell_times(used, "hazard"), {"arm": arm}, cluster=used["practice_id"].to_numpy(dtype=str), weight=weight,
+            reference={"arm": arms[0]}, conf_level=protocol.plan.conf_level,
+        )  # fmt: skip
+
+    success, cases = success_counts(used, protocol)
+    return GroupOverall(
+        n=counts,
+        curves=tuple(_curve(used[used["arm"] == a], a, protocol) for a in arms),
+        onset_test=ask("onset_test", test),
+        hazard_ratio=ask("hazard_ratio", lambda: _ratio(used, protocol).estimates[0]),
+        frailty=ask("practice_spread", spread),
+        success=common_odds(success, cases, arms=arms, conf_level=protocol.plan.conf_level),
+    )
+
+
+def _ratio(cells: pd.DataFrame, protocol: Protocol, more: dict[str, Any] | None = None) -> Fit:
+    return fit_proportional_hazards(
+        cell_times(cells, "hazard"),
+        {"arm": cells["arm"].to_numpy(dtype=str), **(more or {})},
+        reference={"arm": protocol.reference_arm},
+        stratum=cell_stratum(cells, protocol, "practice_id"),
+        weight=cells["n"].to_numpy(dtype=np.float64),
+        conf_level=protocol.plan.conf_level,
+    )
+
+
+def _curve(cells: pd.DataFrame, arm: str, protocol: Protocol) -> ArmCurve:
+    counts = cell_counts(cells, protocol, "success")
+    n = cells["n"].to_numpy(dtype=np.int64)
+    if not len(cells):
+        absent = NotAvailable(
+            quantity="onset_curve", contrast=arm, code="arm_missing", unit="proportion", method="", n=counts,
+            reason=f"no case of the arm {protocol.label(arm)} has been sent",
+        )  # fmt: skip
+        return ArmCurve(arm=arm, curve=absent, still_tested=())
+    times = cell_times(cells, "success")
+    minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.horizon_min]
+    limits: tuple[tuple[float, EstimateLike], ...] = ()
+    if n.sum() <= MOST_FOR_LIMITS:
+        rows = times.take(np.repeat(np.arange(n.size), n))
+        found = curve_limits(rows, minutes, conf_level=protocol.plan.conf_level, seed=protocol.plan.seed)
+        limits = tuple(zip(minutes, found, strict=True))
+    rate = cell_times(cells, "hazard")
+    watched = np.where(np.isfinite(rate.right), rate.right, rate.left)
+    still = tuple((float(t), int(n[watched >= t].sum())) for t in (0.0, *minutes))
+    return ArmCurve(arm=arm, curve=fit_npmle(times, weight=n), still_tested=still, limits=limits)
+
+
+def success_counts(cells: pd.DataFrame, protocol: Protocol) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+    """Cases numb by the target and cases that decide it, by practice and technique (rows) and arm (columns)."""
+    decided = _outcome(cells, protocol, "by_target")
+    summed = decided.groupby(["practice_id", "technique", "arm"], sort=True)[["failed", "n"]].sum()
+    arms = list(protocol.arm_codes[:2])
+    cases, failed = (
+        summed[name].unstack("arm", fill_value=0).reindex(columns=arms, fill_value=0).to_numpy(dtype=np.int64)
+        for name in ("n", "failed")
+    )
+    return cases - failed, cases
+
+
+def _outcome(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:
+    """Cells that decide whether teeth were numb by the target (or the horizon), with ``failed`` cases."""
+    minute = protocol.onset.target_min if kind == "by_target" else protocol.onset.horizon_min
+    times = cell_times(cells, "success")
+    numb, not_numb = times.right <= minute, times.left >= minute
+    decided = cells.assign(failed=np.where(not_numb, cells["n"], 0))
+    return decided[numb | not_numb].reset_index(drop=True)
+
+
+def failures_by(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:
+    """By practice: ``failed``, ``n`` and ``expected``, what its mix of techniques and arms would give in the group."""
+    decided = _outcome(cells, protocol, kind)
+    usual = decided.groupby(["technique", "arm"])[["failed", "n"]].transform("sum")
+    decided["expected"] = usual["failed"] / usual["n"] * decided["n"]
+    return pd.DataFrame(decided.groupby("practice_id", sort=True)[["failed", "n", "expected"]].sum())
+
+
+def by_technique(cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
+    """The ratio of rates by technique, and whether it is the same in all."""
+    return _by(cells, protocol, "technique")
+
+
+def by_practice(cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
+    """The ratio of rates by practice, and whether it is the same in all."""
+    return _by(cells, protocol, "practice_id")
+
+
+def _by(cells: pd.DataFrame, protocol: Protocol, column: str) -> Subgroups:
+    arms = protocol.arm_codes[:2]
+    used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
+    level = protocol.plan.conf_level
+    contrast = f"{arms[1]} / {arms[0]}"
+    names = sorted(used[column].astype(str).unique(), key=lambda v: (len(v), v) if column == "practice_id" else (0, v))
+
+    def asked(part: pd.DataFrame) -> EstimateLike:
+        def ratio() -> Estimate:
+            missing = [protocol.label(a) for a in arms if a not in set(part["arm"])]
+            if missing:
+                raise NotEstimable("hazard_ratio", f"no case of the arm {missing[0]} has been sent", code="arm_missing")
+            return _ratio(part, protocol).estimates[0]
+
+        return attempt(
+            ratio, quantity="hazard_ratio", contrast=contrast, unit="ratio", method="one stage", level=level,
+            n=cell_counts(part, protocol),
+        )  # fmt: skip
+
+    results = {name: asked(used[used[column].astype(str) == name].reset_index(drop=True)) for name in names}
+    grouping = "practice" if column == "practice_id" else column
+    return Subgroups(
+        grouping=grouping,
+        levels=tuple(Member(label=name, result=result, weight=0.0) for name, result in results.items()),
+        test=_interaction(used, protocol, column, results),
+    )
+
+
+def _interaction(
+    cells: pd.DataFrame, protocol: Protocol, column: str, results: dict[str, EstimateLike]
+) -> HypothesisTest | NotAvailable:
+    """Likelihood ratio of a ratio of rates for each level against one for all, over the levels that have one."""
+    kept = [name for name, result in results.items() if isinstance(result, Estimate)]
+    arms = protocol.arm_codes[:2]
+    counts = cell_counts(cells, protocol)
+    contrast = f"{arms[1]} / {arms[0]}"
+
+    def test() -> HypothesisTest:
+        if len(kept) < 2:
+            raise NotEstimable("interaction", "fewer than two groups have a ratio of their own", code="too_few")
+        part = cells[cells[column].astype(str).isin(kept)].reset_index(drop=True)
+        other = part["arm"].to_numpy(dtype=str) == arms[1]
+        group = part[column].astype(str).to_numpy(dtype=str)
+        more = {f"arm in {name}": (other & (group == name)).astype(float) for name in kept[1:]}
+        value = max(0.0, 2 * (_ratio(part, protocol, more).log_likelihood - _ratio(part, protocol).log_likelihood))
+        df = len(kept) - 1
+        return HypothesisTest(
+            quantity="interaction",
+            contrast=contrast,
+            statistic=value,
+            statistic_name="chi-square",
+            df=df,
+            p_value=float(stats.chi2.sf(value, df)),
+            alternative="two-sided",
+            method=f"likelihood ratio: one ratio of rates for each {column} against one for all, practices as strata",
+            n=cell_counts(part, protocol),
+        )
+
+    return attempt(
+        test, quantity="interaction", contrast=contrast, unit="", method="likelihood ratio", n=counts,
+        level=protocol.plan.conf_level,
+    )  # fmt: skip

@@ -1,0 +1,281 @@
+"""A group from counts: exactly what its rows would give, refused files, letters, few practices."""
+
+import dataclasses
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from onsetstudy.core.errors import OnsetStudyError, RecordsError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.study.analysis_set import AnalysisSet
+from onsetstudy.study.cell_estimates import estimates_of_counts
+from onsetstudy.study.exchange import SendOptions, make_exchange, terms_of, what_can_be_learned
+from onsetstudy.study.exchange_results import CountTable
+from onsetstudy.study.gather import gather
+from onsetstudy.study.group import analyse_group
+from onsetstudy.study.population import contrast_results
+from onsetstudy.study.prepare import prepare
+from onsetstudy.study.tally import add_tallies, tally_records
+from onsetstudy.survival.compare import compare_arms
+from onsetstudy.survival.frailty import fit_shared_frailty
+from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.regression import fit_proportional_hazards
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module")
+def study():
+    protocol = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
+    records = read_records([ROOT / "data" / "synthetic"], protocol)
+    tally = tally_records(protocol, records, through=protocol.quarters[-1])
+    data, _ = prepare(protocol, records, through=protocol.quarters[-1])
+    return protocol, records, tally, data
+
+
+@pytest.fixture(scope="module")
+def files(study):
+    protocol, records, tally, _ = study
+    return [(f"{c}.json", make_exchange(tally, protocol, c, records_digest=records.digest)) for c in tally.practices]
+
+
+@pytest.fixture(scope="module")
+def group(study, files):
+    return analyse_group(files, study[0])
+
+
+def test_pooled_counts_give_the_test_and_the_ratio_of_the_rows(study, group):
+    protocol, _, _, data = study
+    stratum = [f"{p} | {t}" for p, t in zip(data.column("practice_id"), data.column("technique"), strict=True)]
+    rows = compare_arms(data.times("hazard"), data.arm, reference_arm="plain", stratum=stratum)
+    assert group.overall.onset_test.statistic == pytest.approx(rows.statistic, abs=1e-10)
+    fit = fit_proportional_hazards(data.times("hazard"), {"arm": data.arm}, reference={"arm": "plain"}, stratum=stratum)
+    ours, theirs = group.overall.hazard_ratio, fit.estimates[0]
+    assert np.log(ours.estimate) == pytest.approx(np.log(theirs.estimate), abs=1e-10)
+    assert ours.std_error == pytest.approx(theirs.std_error, abs=1e-8)
+    assert ours.interval.low == pytest.approx(theirs.interval.low, abs=1e-6)
+    assert ours.n == theirs.n
+    for found in group.overall.curves:
+        curve = fit_npmle(data.where(data.arm == found.arm).times("success"))
+        assert found.curve.log_likelihood == pytest.approx(curve.log_likelihood, rel=1e-12)
+        np.testing.assert_allclose(found.curve.mass, curve.mass, atol=1e-10)
+    assert protocol.digest == group.provenance.protocol_digest
+
+
+def test_a_practices_estimates_are_those_of_its_rows(study):
+    protocol, _, tally, data = study
+    plan = dataclasses.replace(protocol.plan, cluster=None)
+    alone = dataclasses.replace(protocol, plan=plan)
+    for code in tally.practices:
+        own = tally.of(code)
+        found = {e.quantity: e for e in estimates_of_counts(own.cells, own.values, alone)}
+        chosen = AnalysisSet(frame=data.where(data.column("practice_id") == code).frame, protocol=alone)
+        _, ratio, success, wait = contrast_results(chosen)
+        for rows in (ratio, success, wait):
+            assert found[rows.quantity].estimate == pytest.approx(rows.estimate, abs=1e-9)
+            assert found[rows.quantity].std_error == pytest.approx(rows.std_error, abs=1e-8)
+        pain = chosen.frame["pain_deposition"]
+        by_arm = pain.groupby(chosen.arm).mean()
+        assert found["pain_difference"].estimate == pytest.approx(by_arm["buffered"] - by_arm["plain"], abs=1e-10)
+
+
+ends = st.sampled_from([0.0, 1.0, 2.0, 3.0, 4.0, 6.0])
+drawn_cases = st.lists(
+    st.tuples(st.sampled_from("AB"), st.sampled_from(["plain", "buffered"]), ends, st.sampled_from([1.0, 2.0, np.inf])),
+    min_size=8,
+    max_size=60,
+)
+
+
+@settings(max_examples=60)
+@given(drawn_cases)
+def test_counts_pool_exactly_whatever_the_cases(drawn):
+    practice, arm, left, width = (np.array(v) for v in zip(*drawn, strict=True))
+    times = Intervals(left, left + width)
+    frame = pd.DataFrame({"p": practice, "arm": arm, "left": left, "right": left + width})
+    cells = frame.groupby(list(frame.columns), as_index=False).size()
+    counted = Intervals(cells["left"].to_numpy(), cells["right"].to_numpy())
+    try:
+        rows = compare_arms(times, arm, reference_arm="plain", stratum=practice)
+    except OnsetStudyError as error:
+        with pytest.raises(type(error)):
+            compare_arms(counted, cells["arm"], reference_arm="plain", stratum=cells["p"], weight=cells["size"])
+        return
+    ours = compare_arms(counted, cells["arm"], reference_arm="plain", stratum=cells["p"], weight=cells["size"])
+    assert ours.statistic == pytest.approx(rows.statistic, abs=1e-10)
+    assert ours.n == rows.n
+
+
+def test_frailty_of_counts_is_that_of_rows(study):
+    _, _, tally, data = study
+    cells = tally.cells
+    arms = {"arm": "plain"}
+    rows = fit_shared_frailty(
+        data.times("hazard"), {"arm": data.arm}, cluster=data.column("clinician_id"), reference=arms
+    )
+    keys = pd.DataFrame({"who": who, "arm": data.arm, "l": data.times("hazard").left,
+                         "r": data.times("hazard").right})  # fmt: skip
+    counted = keys.groupby(list(keys.columns), as_index=False).size()
+    ours = fit_shared_frailty(
+        Intervals(counted["l"].to_numpy(), counted["r"].to_numpy()), {"arm": counted["arm"].to_numpy(dtype=str)},
+        cluster=counted["who"], weight=counted["size"], reference=arms,
+    )  # fmt: skip
+    assert ours.log_likelihood == pytest.approx(rows.log_likelihood, rel=1e-9)
+    assert ours.spread.estimate == pytest.approx(rows.spread.estimate, abs=1e-3)
+    assert [c.cases for c in ours.clusters] == [c.cases for c in rows.clusters]
+    assert len(cells) < len(data)
+
+
+def test_parts_add_up_to_the_whole(study):
+    protocol, records, tally, _ = study
+    third = records.cases["case_id"].str[-1].astype(int) % 3
+    parts = []
+    for k in range(3):
+        chosen = records.cases[third == k].reset_index(drop=True)
+        readings = records.readings[records.readings["case_id"].isin(chosen["case_id"])].reset_index(drop=True)
+        part = dataclasses.replace(records, cases=chosen, readings=readings)
+        parts.append(tally_records(protocol, part, through=protocol.quarters[-1]))
+    again = add_tallies(parts[::-1])
+    for field in dataclasses.fields(tally):
+        if field.name != "flow":
+            ours, theirs = getattr(again, field.name), getattr(tally, field.name)
+            pd.testing.assert_frame_equal(ours, theirs, check_dtype=False)
+    assert int(again.cells["n"].sum()) == int(tally.cells["n"].sum())
+
+
+def test_an_exchange_survives_its_plain_form_and_tells_what_can_be_learned(files):
+    for _, exchange in files:
+        assert from_dict(json.loads(json.dumps(to_dict(exchange)))) == exchange
+        told = what_can_be_learned(exchange)
+        assert told[0].startswith(f"Practice {exchange.practice} treated")
+        assert told[-1].startswith("No patient, no row, no date finer than the quarter")
+
+
+def test_no_name_no_date_and_no_rare_combination_comes_out(study):
+    """Names, dates, notes and an age over 89 are planted in the records; none of them is in what is sent."""
+    protocol, records, _, _ = study
+    planted = records.cases.copy()
+    planted["notes"] = "Erika Musterfrau, born 3 May 1934"
+    planted["clinician_id"] = planted["clinician_id"].where(planted["practice_id"] != "P02", "Dr Musterfrau")
+    planted["age_band"] = "80+"
+    planted.loc[planted.index[0], "procedure"] = "root_canal"
+    made = dataclasses.replace(records, cases=planted)
+    tally = tally_records(protocol, made, through=protocol.quarters[-1])
+    for code in tally.practices:
+        options = SendOptions(operators=True)
+        text = json.dumps(to_dict(make_exchange(tally, protocol, code, records_digest="0" * 64, options=options)))
+        content = text.replace(json.dumps("80+"), "")
+        for secret in ("Musterfrau", "Erika", "3 May", 'root_canal", "plain', "-SQVS3H", "2025-10", f"{code}-A"):
+            assert secret not in content, secret
+        patients = planted.loc[planted["practice_id"] == code, "patient_id"].dropna()
+        assert not any(p in content for p in patients)
+
+
+def test_a_word_that_is_no_code_is_found_when_the_file_is_read_back(files):
+    exchange = files[0][1]
+    rows = tuple(tuple("Erika" if v == "ianb" else v for v in row) for row in exchange.cells.rows)
+    with pytest.raises(RecordsError, match="The table cells holds Erika under technique, no code of the study"):
+        what_can_be_learned(dataclasses.replace(exchange, cells=CountTable(columns=exchange.cells.columns, rows=rows)))
+
+
+def test_small_groups_never_leave(study):
+    protocol, records, tally, _ = study
+    for least in (5, 12):
+        made = make_exchange(
+            tally, protocol, "P03", records_digest=records.digest, options=SendOptions(least_cases=least)
+        )
+        cells = made.cells.to_frame()
+        assert cells.groupby(["quarter", "technique"])["n"].sum().min() >= least
+        assert cells["n"].sum() == tally.of("P03").cells["n"].sum()
+        assert made.held_back.moved > 0
+    with pytest.raises(RecordsError, match="P03: 50 analysed cases are fewer than 60"):
+        make_exchange(tally, protocol, "P03", records_digest="", options=SendOptions(least_cases=60))
+    with pytest.raises(RecordsError, match="The practice P09 has no analysed case"):
+        make_exchange(tally, protocol, "P09", records_digest="")
+
+
+def test_letters_hide_and_the_order_of_files_changes_nothing(study, files, group):
+    assert sorted(p.letter for p in group.practices) == ["A", "B", "C", "D", "E"]
+    again = analyse_group(files[::-1], study[0])
+    assert to_dict(again) == to_dict(group)
+    labels = {m.label for pooled in group.pooled for m in pooled.members}
+    assert labels == set("ABCDE")
+
+
+def test_one_and_two_practices(study, files):
+    one = analyse_group(files[:1], study[0])
+    assert isinstance(one.quantity("hazard_ratio").average, NotAvailable)
+    assert isinstance(one.overall.frailty, NotAvailable)
+    assert isinstance(one.overall.hazard_ratio, Estimate)
+    two = analyse_group(files[:2], study[0])
+    average = two.quantity("hazard_ratio").average
+    # Student's t with one degree of freedom: next to nothing is known of the next practice.
+    assert average.interval.high / average.interval.low > 10
+    assert two.quantity("hazard_ratio").prediction is None
+
+
+def refusals(files, protocol):
+    with pytest.raises(RecordsError) as error:
+        gather(files, protocol)
+    return [str(p) for p in error.value.problems]
+
+
+def test_files_that_do_not_fit_are_refused_all_at_once(study, files):
+    protocol = study[0]
+    zero = dataclasses.replace(protocol.schedule, clock_zero="injection_start")
+    other = dataclasses.replace(files[1][1], terms=terms_of(dataclasses.replace(protocol, schedule=zero)))
+    said = refusals([files[0], ("copy.json", files[0][1]), ("P02.json", other)], protocol)
+    assert said == [
+        "P02.json: P02 follows another protocol: schedule.clock_zero is injection_start there and injection_end here. "
+        "Minutes from another zero cannot be pooled unconverted; that practice has to record anew.",
+        "copy.json: P01 sent 2025Q4, 2026Q1, 2026Q2, 2026Q3 already, in P01.json. Keep the newer of the two files.",
+    ]
+    stranger = dataclasses.replace(files[0][1], practice="P77", quarters=("2031Q1",))
+    said = refusals([("x.json", stranger)], protocol)
+    assert "P77 sends 2031Q1, no quarter of this study" in said[0]
+    assert "P77 is no practice of this study" in said[1]
+    assert "no exchange file was given" in refusals([], protocol)[0].lower()
+
+
+def test_a_practice_may_send_quarter_by_quarter(study, files, group):
+    protocol, records, _, _ = study
+    sent = []
+    for quarter in ("2025Q4", "2026Q1", "2026Q2", "2026Q3"):
+        rows = records.cases["quarter"] == quarter
+        part = dataclasses.replace(records, cases=records.cases[rows].reset_index(drop=True))
+        tally = tally_records(protocol, part, through=protocol.quarters[-1])
+        made = make_exchange(tally, protocol, "P04", records_digest="0", options=SendOptions(least_cases=1))
+        sent.append((f"P04-{quarter}.json", made))
+    mixed = analyse_group([f for f in files if f[1].practice != "P04"] + sent, protocol)
+    assert mixed.overall.hazard_ratio.estimate == pytest.approx(group.overall.hazard_ratio.estimate, rel=1e-9)
+    assert mixed.overall.n == group.overall.n
+
+
+def test_estimates_that_do_not_follow_from_the_counts_are_named(study, files):
+    exchange = files[0][1]
+    bent = tuple(dataclasses.replace(e, estimate=e.estimate * 1.5) if e.quantity == "hazard_ratio" else e
+                 for e in exchange.estimates)  # fmt: skip
+    found = analyse_group([(files[0][0], dataclasses.replace(exchange, estimates=bent)), *files[1:]], study[0])
+    assert len(found.notes) == 1
+    assert found.notes[0].startswith("P01: its own hazard_ratio")
+
+
+def test_an_earlier_quarter_and_one_that_is_not(study, files, group):
+    early = analyse_group(files, study[0], quarter="2026Q1")
+    assert early.overall.n.cases < group.overall.n.cases
+    assert [s.label for s in early.cumulative] == ["2025Q4", "2026Q1"]
+    with pytest.raises(RecordsError, match="2031Q1 is not a quarter of this study"):
+        analyse_group(files, study[0], quarter="2031Q1")
+
+
+def test_group_results_survive_their_plain_form(group):
+    assert to_dict(from_dict(to_dict(group))) == to_dict(group)
