@@ -25,6 +25,7 @@ INNER, OUTER = 0.95, 0.998
 """Levels of the limits; the usual ones of the trade (Spiegelhalter 2005)."""
 SMALL = 20
 TRIMMED = 0.1
+EDGES = 40
 
 
 def exact_limit(share: float, cases: int, tail: float) -> float:
@@ -112,8 +113,19 @@ def funnel(
         dispersion=dispersion,
         dispersed=dispersed,
         method="interpolated exact binomial limits, expected failures by the mix of cases (Spiegelhalter 2005)",
+        edges=_edges(centre, n, widening),
         caution=_cautions(points),
     )
+
+
+def _edges(centre: float, n: NDArray[np.int64], widening: float) -> tuple[tuple[int, float, float, float, float], ...]:
+    """Limits along the numbers of cases that a drawing spans."""
+    along = np.unique(np.geomspace(max(2.0, 0.8 * n.min()), 1.15 * n.max(), EDGES).round().astype(int))
+    found = []
+    for cases in along.tolist():
+        inner, outer = (_limits(centre, cases, level, widening) for level in (INNER, OUTER))
+        found.append((cases, inner.low, inner.high, outer.low, outer.high))
+    return tuple(found)
 
 
 def _limits(centre: float, n: int, level: float, widening: float) -> Interval:

@@ -146,7 +146,8 @@ class FunnelPoint:
 class Funnel:
     """All units in the order of their labels; never ranked.
 
-    ``dispersion`` multiplies the variance of the limits where units differ more than chance allows.
+    ``dispersion`` multiplies the variance of the limits where units differ more than chance allows. ``edges`` are the
+    limits by number of cases: ``(cases, inner low, inner high, outer low, outer high)``.
     """
 
     quantity: str
@@ -155,4 +156,5 @@ class Funnel:
     dispersion: float
     dispersed: bool
     method: str
+    edges: tuple[tuple[int, float, float, float, float], ...] = ()
     caution: tuple[Caution, ...] = ()

@@ -18,8 +18,8 @@ __all__ = ["Gathered", "gather"]
 MENDS = {
     "schedule.clock_zero": "minutes from another zero cannot be pooled unconverted; that practice has to record anew",
     "schedule.tooth_notation": "teeth were written in another notation; that practice has to export again",
-    "study.id": "give files of one study",
 }
+MOST_NAMED = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -99,12 +99,23 @@ def _together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
 
 
 def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> list[Problem]:
-    ours = {"study": {"id": protocol.study.id}, **dict(terms_of(protocol))}
-    theirs = {"study": {"id": exchange.study}, **dict(exchange.terms)}
+    ours, theirs = dict(terms_of(protocol)), dict(exchange.terms)
+    if exchange.study != protocol.study.id:
+        what = f"{exchange.practice} sent a file of the study {exchange.study}, not of {protocol.study.id}"
+        return [_problem(name, what, "give files of one study", "other_study")]
     problems = []
-    for key, before, after in changed_keys(ours, theirs):
-        what = f"{exchange.practice} follows another protocol: {key} is {_read(after)} there and {_read(before)} here"
-        mend = MENDS.get(key, "agree on one protocol; that practice makes its file anew under it")
+    differ = [
+        (key, f"{key} is {_read(after)} there and {_read(before)} here")
+        for key, before, after in changed_keys(ours, theirs)
+    ]
+    for key, told in differ:
+        if key in MENDS:
+            what = f"{exchange.practice} follows another protocol: {told}"
+            problems.append(_problem(name, what, MENDS[key], "other_protocol"))
+    if rest := [told for key, told in differ if key not in MENDS]:
+        more = f"; and {len(rest) - MOST_NAMED} more keys" if len(rest) > MOST_NAMED else ""
+        what = f"{exchange.practice} follows another protocol: {'; '.join(rest[:MOST_NAMED])}{more}"
+        mend = "agree on one protocol; that practice makes its file anew under it"
         problems.append(_problem(name, what, mend, "other_protocol"))
     known = {q.label for q in protocol.quarters}
     if strange := [q for q in exchange.quarters if q not in known]:

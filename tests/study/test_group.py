@@ -119,9 +119,8 @@ def test_frailty_of_counts_is_that_of_rows(study):
     _, _, tally, data = study
     cells = tally.cells
     arms = {"arm": "plain"}
-    rows = fit_shared_frailty(
-        data.times("hazard"), {"arm": data.arm}, cluster=data.column("clinician_id"), reference=arms
-    )
+    who = data.column("clinician_id")
+    rows = fit_shared_frailty(data.times("hazard"), {"arm": data.arm}, cluster=who, reference=arms)
     keys = pd.DataFrame({"who": who, "arm": data.arm, "l": data.times("hazard").left,
                          "r": data.times("hazard").right})  # fmt: skip
     counted = keys.groupby(list(keys.columns), as_index=False).size()

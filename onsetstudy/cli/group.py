@@ -1,0 +1,89 @@
+"""``onsetstudy group``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument
+
+__all__ = ["command"]
+
+
+@click.command("group", short_help="Pool the practices' files and write the report of the group.")
+@protocol_argument
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--quarter", help="Quarter to report on, such as 2026Q3  [default: the last one that was sent]")
+@click.option(
+    "--page-for", "pages", multiple=True, help="Code of a practice that gets a report of its own; repeatable."
+)
+@click.option("--all-pages", is_flag=True, help="A report of its own for every practice.")
+@click.option(
+    "--between",
+    type=click.Choice(["reml", "paule_mandel", "dersimonian_laird"]),
+    default="reml",
+    show_default=True,
+    help="How the variance between practices is found.",
+)
+@click.option(
+    "--interval",
+    "adjustment",
+    type=click.Choice(["wider", "hartung_knapp", "none"]),
+    default="wider",
+    show_default=True,
+    help="How the average's interval allows for few practices.",
+)
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("reports"),
+    show_default=True,
+    help="Folder for the reports.",
+)
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
+@click.option(
+    "--format",
+    "formats",
+    type=click.Choice(["html", "pdf", "json"]),
+    multiple=True,
+    help="What to write; may be given more than once  [default: all three]",
+)
+def command(
+    protocol: Path,
+    files: tuple[Path, ...],
+    quarter: str | None,
+    pages: tuple[str, ...],
+    all_pages: bool,
+    between: str,
+    adjustment: str,
+    into: Path,
+    paper: str,
+    formats: tuple[str, ...],
+) -> int:
+    """Pool exchange FILES (or their folder) under PROTOCOL and write the group's report.
+
+    Practices stand under letters. The JSON file holds their key and is for the coordinator; a report made with
+    --page-for shows one practice to itself, and the others by letter.
+    """
+    from onsetstudy.cli.progress import progress_line
+    from onsetstudy.files.exchange import read_exchanges
+    from onsetstudy.files.group import write_group
+    from onsetstudy.files.protocol_toml import read_protocol
+    from onsetstudy.pool.combine import PoolOptions
+    from onsetstudy.study.group import analyse_group
+
+    promised = read_protocol(protocol)
+    read = read_exchanges(files)
+    options = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
+    with progress_line() as progress:
+        results = analyse_group(read, promised, quarter=quarter, options=options, progress=progress)
+    for note in results.notes:
+        click.echo(f"Please look: {note}", err=True)
+    cases, practices = results.overall.n.cases, len(results.practices)
+    click.echo(f"Files: {len(read)} read. {practices} practices, {cases} cases up to {results.quarter}.")
+    chosen = tuple(p.code for p in results.practices) if all_pages else pages
+    wanted = formats or ("html", "pdf", "json")
+    for path in write_group(results, into, pages=sorted(chosen), paper=paper, formats=wanted):
+        click.echo(f"Written: {path}")
+    return 0

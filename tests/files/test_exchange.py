@@ -1,0 +1,119 @@
+"""Exchange files: whole, unchanged, and the same for the same counts."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from onsetstudy.core.errors import OnsetStudyError, RecordsError
+from onsetstudy.files.exchange import exchange_text, find_exchanges, read_exchange, read_exchanges, write_exchange
+from onsetstudy.files.group import write_group
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.study.exchange import make_exchange
+from onsetstudy.study.group import analyse_group
+from onsetstudy.study.tally import tally_records
+
+ROOT = Path(__file__).parents[2]
+SHIPPED = ROOT / "data" / "synthetic" / "exchange"
+NAME = "mandibular-block-group-P01-2025Q4-2026Q3.exchange.json"
+
+
+@pytest.fixture(scope="module")
+def protocol():
+    return read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
+
+
+def test_shipped_files_are_those_of_the_shipped_records(protocol):
+    records = read_records([ROOT / "data" / "synthetic"], protocol)
+    tally = tally_records(protocol, records, through=protocol.quarters[-1])
+    for path in find_exchanges([SHIPPED]):
+        shipped = read_exchange(path)
+        again = make_exchange(tally, protocol, shipped.practice, records_digest=records.digest)
+        assert again.cells == shipped.cells
+        assert again.values == shipped.values
+        for ours, theirs in zip(again.estimates, shipped.estimates, strict=True):
+            assert ours.estimate == pytest.approx(theirs.estimate, rel=1e-9)
+
+
+def test_shipped_group_report_is_made_again(protocol, tmp_path):
+    results = analyse_group(read_exchanges([SHIPPED]), protocol)
+    for path in write_group(results, tmp_path, pages=["P03"], formats=["html", "json"]):
+        assert path.read_bytes() == (ROOT / "reports" / path.name).read_bytes(), path.name
+
+
+def test_writing_and_reading_changes_nothing(tmp_path):
+    exchange = read_exchange(SHIPPED / NAME)
+    path = write_exchange(exchange, tmp_path)
+    assert path.name == NAME
+    assert read_exchange(path) == exchange
+    assert path.read_text(encoding="utf-8") == exchange_text(exchange)
+
+
+def spoiled(tmp_path, change):
+    text = (SHIPPED / NAME).read_text(encoding="utf-8")
+    path = tmp_path / NAME
+    path.write_text(change(text), encoding="utf-8")
+    with pytest.raises(RecordsError) as error:
+        read_exchange(path)
+    return str(error.value)
+
+
+def edited(**changes):
+    def change(text):
+        return json.dumps({**json.loads(text), **changes})
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (lambda t: t[: len(t) // 2], "the file ends in the middle. Copy or send it again; do not mend it by hand."),
+        (lambda t: t[:-3], "the file ends in the middle. Copy or send it again; do not mend it by hand."),
+        (lambda t: t.replace('"content":', '"content"', 1), "line 5 cannot be read. Copy or send it again"),
+        (lambda t: t.replace("buffered", "plain", 1), "it was changed after it was made. Ask the practice to send it"),
+        (lambda t: "[]", "this is not an exchange file. Give a file that the command send has written."),
+        (edited(schema=99), "its content is of version 99, and version 1 is known here. Make it anew"),
+    ],
+    ids=["half", "cut", "typo", "changed", "other", "version"],
+)
+def test_what_is_spoiled_is_refused_with_what_to_do(tmp_path, change, told):
+    assert told in spoiled(tmp_path, change)
+    assert spoiled(tmp_path, change).startswith(NAME)
+
+
+def test_bytes_that_are_no_text(tmp_path):
+    path = tmp_path / "x.exchange.json"
+    path.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(RecordsError, match="this is not text"):
+        read_exchange(path)
+
+
+def test_all_spoiled_files_are_told_at_once(tmp_path):
+    for k in (1, 2):
+        (tmp_path / f"{k}.exchange.json").write_text("{", encoding="utf-8")
+    with pytest.raises(RecordsError) as error:
+        read_exchanges([tmp_path])
+    assert len(error.value.problems) == 2
+    with pytest.raises(RecordsError, match="there is no such file"):
+        read_exchanges([tmp_path / "none"])
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(RecordsError, match="there is no exchange file in this folder"):
+        read_exchanges([tmp_path / "empty"])
+
+
+def test_a_page_for_somebody_who_sent_nothing(protocol, tmp_path):
+    results = analyse_group(read_exchanges([SHIPPED]), protocol)
+    with pytest.raises(OnsetStudyError, match="P09 sent nothing; practices of this report: P01, P02"):
+        write_group(results, tmp_path, pages=["P09"])
+
+
+def test_a_practices_page_names_nobody_else(protocol, tmp_path):
+    results = analyse_group(read_exchanges([SHIPPED]), protocol)
+    (page,) = [p for p in write_group(results, tmp_path, pages=["P03"], formats=["html"]) if "P03" in p.name]
+    text = page.read_text(encoding="utf-8")
+    assert "Your practice" in text
+    assert not any(code in text for code in ("P01", "P02", "P04", "P05"))
+    (group,) = write_group(results, tmp_path, formats=["html"])
+    assert "Your practice" not in group.read_text(encoding="utf-8")
