@@ -16,7 +16,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.check import check_records
 from onsetstudy.records.model import RawTable, Records
 
-__all__ = ["read_records", "read_tables"]
+__all__ = ["read_csv_table", "read_records", "read_tables"]
 
 Paths = str | Path | Sequence[str | Path]
 TABLES = ("cases", "cold_tests")
@@ -84,7 +84,7 @@ def read_tables(path_or_paths: Paths) -> tuple[RawTable, RawTable]:
                 "give one workbook (.xlsx), a folder, or the two files cases.csv and cold_tests.csv",
             )
         )
-    return _csv(found["cases"]), _csv(found["cold_tests"])
+    return read_csv_table(found["cases"]), read_csv_table(found["cold_tests"])
 
 
 def _problem(path: Path, what: str, mend: str, *, sheet: str | None = None, row: int | None = None) -> Problem:
@@ -108,7 +108,7 @@ def _in_folder(folder: Path) -> list[Path]:
 # CSV ------------------------------------------------------------------------------------------------------------------
 
 
-def _csv(path: Path) -> RawTable:
+def read_csv_table(path: Path) -> RawTable:
     if path.is_dir():
         raise RecordsError(_problem(path, "this is a folder, not a table", "give the .csv file in it"))
     data = path.read_bytes()
