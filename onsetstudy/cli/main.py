@@ -21,6 +21,7 @@ DOORS = {
     "demo": ("onsetstudy.cli.demo", "Make the invented demo study anew."),
     "group": ("onsetstudy.cli.group", "Pool the practices' files and write the report of the group."),
     "look-inside": ("onsetstudy.cli.look_inside", "Say what a reader of an exchange file could learn."),
+    "reduce": ("onsetstudy.cli.reduce", "Count records larger than memory into files for a group."),
     "send": ("onsetstudy.cli.send", "Make the file of counts that a practice gives to its group."),
     "plan": ("onsetstudy.cli.plan", "Say what a study can show, how many cases it takes and how long."),
     "report": ("onsetstudy.cli.report", "Write the quarterly report (HTML, PDF and JSON)."),

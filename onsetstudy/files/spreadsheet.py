@@ -109,6 +109,7 @@ def _in_folder(folder: Path) -> list[Path]:
 
 
 def read_csv_table(path: Path) -> RawTable:
+    """One CSV file as untouched text."""
     if path.is_dir():
         raise RecordsError(_problem(path, "this is a folder, not a table", "give the .csv file in it"))
     data = path.read_bytes()

@@ -1,0 +1,242 @@
+"""Rows of any number reduced to counts, part by part: interrupted and begun again, it loses and doubles nothing."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import io
+import json
+import zipfile
+from collections import Counter
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.work import Mapper, Progress, serial
+from onsetstudy.files.output import write_bytes
+from onsetstudy.files.parts import Part, find_parts, read_part
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.check import check_records
+from onsetstudy.study.tally import Tally, add_tallies, tally_records
+
+__all__ = ["Reduced", "reduce_parts"]
+
+BATCH = 64
+"""Parts handed out at a time, so that progress is told and memory is bounded."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Reduced:
+    """Counts of all parts together.
+
+    ``problems`` counts refused rows by code; ``kept`` is how many parts had been done before; ``digest`` is of the
+    accepted records of all parts, whatever was done when.
+    """
+
+    tally: Tally
+    parts: int
+    kept: int
+    rows_read: int
+    rows_accepted: int
+    readings_read: int
+    readings_accepted: int
+    problems: tuple[tuple[str, int], ...]
+    digest: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Job:
+    part: Part
+    protocol: Protocol
+    through: Quarter
+    work: Path
+    drop_unknown: bool
+    today: dt.date | None
+
+
+def reduce_parts(
+    folder: str | Path,
+    protocol: Protocol,
+    work: str | Path,
+    *,
+    through: Quarter,
+    drop_unknown: bool = False,
+    today: dt.date | None = None,
+    mapper: Mapper = serial,
+    progress: Progress | None = None,
+) -> Reduced:
+    """Counts of the records in a folder of parts.
+
+    Parameters
+    ----------
+    folder : path
+        With ``cases/`` and ``cold_tests/``, see :func:`~onsetstudy.files.parts.find_parts`.
+    protocol : Protocol
+    work : path
+        Each part's counts are kept there, written whole or not at all, under the digests of part and protocol: begun
+        again, a part that was finished and has not changed is not done anew. Refused rows are in ``rejects/``.
+    through : Quarter
+        Last quarter counted.
+    drop_unknown, today
+        As in :func:`~onsetstudy.records.check.check_records`.
+    mapper : Mapper
+        Hands out the parts; the counts do not depend on it.
+    progress : callable or None
+
+    Raises
+    ------
+    RecordsError
+        If parts are missing or cannot be read, a table's headings cannot be used, or a case stands in two parts.
+    """
+    parts = find_parts(folder)
+    work = Path(work)
+    jobs = [
+        _Job(part=p, protocol=protocol, through=through, work=work, drop_unknown=drop_unknown, today=today)
+        for p in parts
+    ]
+    kept = 0
+    running: Tally | None = None
+    totals: Counter[str] = Counter()
+    problems: Counter[str] = Counter()
+    digests: list[str] = []
+    for first in range(0, len(jobs), BATCH):
+        batch = jobs[first : first + BATCH]
+        if progress is not None:
+            progress(first, len(jobs), "parts")
+        kept += sum(mapper.map(_reduce_part, batch))
+        read = [_read_result(_result_path(work, job.part)) for job in batch]
+        tallies = [tally for tally, _ in read]
+        running = add_tallies(tallies if running is None else [running, *tallies])
+        for _, told in read:
+            totals.update(told["counts"])
+            problems.update(told["problems"])
+            digests.append(told["records"])
+    _refuse_twice(work, parts)
+    assert running is not None
+    return Reduced(
+        tally=running,
+        parts=len(parts),
+        kept=kept,
+        rows_read=totals["rows_read"],
+        rows_accepted=totals["rows_accepted"],
+        readings_read=totals["readings_read"],
+        readings_accepted=totals["readings_accepted"],
+        problems=tuple(sorted(problems.items())),
+        digest=hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest(),
+    )
+
+
+def _result_path(work: Path, part: Part) -> Path:
+    return work / "parts" / f"{part.name}.npz"
+
+
+def _reduce_part(job: _Job) -> bool:
+    """Do one part, unless it is done; whether it was."""
+    path = _result_path(job.work, job.part)
+    stamp = _stamp(job)
+    if _fits(path, stamp):
+        return True
+    cases, cold_tests = read_part(job.part)
+    try:
+        records = check_records(cases, cold_tests, job.protocol, drop_unknown=job.drop_unknown, today=job.today)
+    except RecordsError as error:
+        raise RecordsError([_in_part(job.part, p) for p in error.problems]) from None
+    if len(records.rejects):
+        content = records.rejects.to_csv(index=False, lineterminator="\n").encode("utf-8")
+        write_bytes(job.work / "rejects" / f"{job.part.name}.csv", content)
+    told = {
+        "stamp": stamp,
+        "records": records.digest,
+        "problems": dict(Counter(p.code for p in records.problems)),
+        "counts": {
+            "rows_read": records.rows_read,
+            "rows_accepted": len(records.cases),
+            "readings_read": records.readings_read,
+            "readings_accepted": len(records.readings),
+        },
+    }
+    tally = tally_records(job.protocol, records, through=job.through)
+    ids = np.sort(pd.util.hash_array(records.cases["case_id"].to_numpy(dtype=object)))
+    write_bytes(path, _packed(tally, told, ids))
+    return False
+
+
+def _in_part(part: Part, problem: Problem) -> Problem:
+    where = Where(
+        file=problem.where.file or part.name, sheet=problem.where.sheet, row=problem.where.row,
+        column=problem.where.column, key=problem.where.key,
+    )  # fmt: skip
+    return Problem(what=problem.what, where=where, mend=problem.mend, value=problem.value, code=problem.code)
+
+
+def _stamp(job: _Job) -> str:
+    """What a finished part was made from."""
+    digest = hashlib.sha256(f"{job.protocol.digest} {job.through.label} {job.drop_unknown}".encode())
+    for path in (job.part.cases, job.part.cold_tests):
+        with path.open("rb") as file:
+            digest.update(hashlib.file_digest(file, "sha256").digest())
+    return digest.hexdigest()
+
+
+def _fits(path: Path, stamp: str) -> bool:
+    try:
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
+            return bool(json.loads(str(held["told"]))["stamp"] == stamp)
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+        return False
+
+
+def _packed(tally: Tally, told: dict[str, Any], ids: np.ndarray[Any, Any]) -> bytes:
+    """Counts as arrays without pickles: words by number, with the words beside them."""
+    arrays: dict[str, Any] = {"told": np.array(json.dumps(told, sort_keys=True)), "ids": ids}
+    for field in fields(Tally):
+        frame = getattr(tally, field.name)
+        arrays[f"{field.name}|columns"] = np.array(list(frame.columns), dtype=str)
+        for column in frame.columns:
+            values = frame[column]
+            if pd.api.types.is_numeric_dtype(values):
+                arrays[f"{field.name}|{column}"] = values.to_numpy()
+            else:
+                codes, words = pd.factorize(values.astype(str), sort=True)
+                arrays[f"{field.name}|{column}"] = codes.astype(np.int32)
+                arrays[f"{field.name}|{column}|words"] = np.asarray(words, dtype=str)
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **arrays)
+    return buffer.getvalue()
+
+
+def _read_result(path: Path) -> tuple[Tally, dict[str, Any]]:
+    with np.load(path, allow_pickle=False) as held:
+        told = json.loads(str(held["told"]))
+        frames = {}
+        for field in fields(Tally):
+            columns = {}
+            for column in held[f"{field.name}|columns"].tolist():
+                values = held[f"{field.name}|{column}"]
+                words = f"{field.name}|{column}|words"
+                columns[column] = held[words].astype(object)[values] if words in held else values
+            frames[field.name] = pd.DataFrame(columns)
+    return Tally(**frames), told
+
+
+def _refuse_twice(work: Path, parts: tuple[Part, ...]) -> None:
+    """Refuse a case that stands in two parts: it would count twice."""
+    if len(parts) < 2:
+        return
+    held = []
+    for part in parts:
+        with np.load(_result_path(work, part), allow_pickle=False) as found:
+            held.append(found["ids"])
+    every = np.concatenate(held)
+    every.sort()
+    twice = np.unique(every[1:][every[1:] == every[:-1]])
+    if not twice.size:
+        return
+    where = [p.name for p, ids in zip(parts, held, strict=True) if np.isin(twice, ids, assume_unique=True).any()]
+    what = f"{twice.size} case codes stand in more than one part ({', '.join(where[:5])})"
+    mend = "keep every case in one part, with all its cold tests"
+    raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="twice"))

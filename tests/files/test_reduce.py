@@ -1,0 +1,179 @@
+"""Rows in parts: the same counts however they are split and by whom; interrupted, nothing is lost or doubled."""
+
+import dataclasses
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from onsetstudy.cli.main import onsetstudy
+from onsetstudy.cluster.mapper import DaskMapper, ProcessMapper
+from onsetstudy.core.errors import RecordsError
+from onsetstudy.files.parts import find_parts, split_tables
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.reduce import reduce_parts
+from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.study.tally import tally_records
+
+ROOT = Path(__file__).parents[2]
+DATA = ROOT / "data" / "synthetic"
+PROTOCOL = ROOT / "protocols" / "mandibular_block_group.toml"
+
+
+@pytest.fixture(scope="module")
+def protocol():
+    return read_protocol(PROTOCOL)
+
+
+@pytest.fixture(scope="module")
+def whole(protocol):
+    return tally_records(protocol, read_records([DATA], protocol), through=protocol.quarters[-1])
+
+
+def parts_of(folder, number):
+    return split_tables(DATA / "cases.csv", DATA / "cold_tests.csv", folder, parts=number)
+
+
+def reduced(folder, protocol, work, **more):
+    return reduce_parts(folder, protocol, work, through=protocol.quarters[-1], **more)
+
+
+def equal(ours, theirs):
+    for field in dataclasses.fields(theirs):
+        pd.testing.assert_frame_equal(getattr(ours, field.name), getattr(theirs, field.name), check_dtype=False)
+
+
+@pytest.mark.parametrize("number", [1, 3, 7])
+def test_any_split_gives_the_counts_of_the_whole(tmp_path, protocol, whole, number):
+    found = reduced(parts_of(tmp_path / "parts", number), protocol, tmp_path / "work")
+    equal(found.tally, whole)
+    assert (found.parts, found.kept, found.rows_read, found.rows_accepted) == (number, 0, 420, 420)
+    assert found.readings_read == 5706
+
+
+def test_parquet_and_csv_give_the_same(tmp_path, protocol, whole):
+    pytest.importorskip("pyarrow")
+    folder = parts_of(tmp_path / "parts", 2)
+    for table in ("cases", "cold_tests"):
+        (tmp_path / "parquet" / table).mkdir(parents=True)
+        for path in (folder / table).glob("*.csv"):
+            frame = pd.read_csv(path, dtype={"injection_start": str}).drop(columns="source_row")
+            frame.to_parquet(tmp_path / "parquet" / table / f"{path.stem}.parquet")
+    equal(reduced(tmp_path / "parquet", protocol, tmp_path / "work").tally, whole)
+
+
+def test_a_second_run_does_nothing_anew_and_a_changed_or_cut_part_is_done_again(tmp_path, protocol, whole):
+    folder = parts_of(tmp_path / "parts", 4)
+    first = reduced(folder, protocol, tmp_path / "work")
+    again = reduced(folder, protocol, tmp_path / "work")
+    assert (first.kept, again.kept) == (0, 4)
+    equal(again.tally, whole)
+    assert again.digest == first.digest
+    cut = tmp_path / "work" / "parts" / "part-0001.npz"
+    cut.write_bytes(cut.read_bytes()[:200])
+    changed = folder / "cases" / "part-0002.csv"
+    changed.write_bytes(changed.read_bytes().replace(b"\n", b"\r\n"))
+    third = reduced(folder, protocol, tmp_path / "work")
+    assert third.kept == 2
+    equal(third.tally, whole)
+
+
+def test_refused_rows_keep_the_row_of_their_source_and_are_counted(tmp_path, protocol):
+    cases = pd.read_csv(DATA / "cases.csv", dtype=str)
+    cases.loc[6, "tooth"] = "99"
+    (tmp_path / "in").mkdir()
+    cases.to_csv(tmp_path / "in" / "cases.csv", index=False)
+    (tmp_path / "in" / "cold_tests.csv").write_bytes((DATA / "cold_tests.csv").read_bytes())
+    folder = split_tables(tmp_path / "in" / "cases.csv", tmp_path / "in" / "cold_tests.csv", tmp_path / "p", parts=3)
+    found = reduced(folder, protocol, tmp_path / "work")
+    assert found.rows_read - found.rows_accepted == 1
+    rejects = pd.concat([pd.read_csv(p) for p in (tmp_path / "work" / "rejects").glob("*.csv")])
+    assert rejects.loc[rejects["table"] == "cases", "source_row"].tolist() == [8]
+
+
+def test_a_case_in_two_parts_is_refused(tmp_path, protocol):
+    folder = parts_of(tmp_path / "parts", 2)
+    for table in ("cases", "cold_tests"):
+        text = (folder / table / "part-0000.csv").read_text(encoding="utf-8")
+        (folder / table / "part-0009.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(RecordsError, match=r"case codes stand in more than one part \(part-0000, part-0009\)"):
+        reduced(folder, protocol, tmp_path / "work")
+
+
+def test_parts_that_are_not_whole_are_all_named(tmp_path):
+    folder = parts_of(tmp_path / "parts", 3)
+    (folder / "cases" / "part-0001.csv").unlink()
+    (folder / "cold_tests" / "part-0002.csv").unlink()
+    with pytest.raises(RecordsError) as error:
+        find_parts(folder)
+    assert "cases/part-0002.csv has no partner cold_tests/part-0002.csv" in str(error.value)
+    assert "cold_tests/part-0001.csv has no partner cases/part-0001.csv" in str(error.value)
+    with pytest.raises(RecordsError, match="the folder cases is not there"):
+        find_parts(tmp_path)
+
+
+def test_a_cut_parquet_file_is_refused(tmp_path, protocol):
+    pytest.importorskip("pyarrow")
+    for table in ("cases", "cold_tests"):
+        (tmp_path / table).mkdir()
+        (tmp_path / table / "a.parquet").write_bytes(b"PAR1 and then nothing")
+    with pytest.raises(RecordsError, match="this Parquet file cannot be read"):
+        reduced(tmp_path, protocol, tmp_path / "work")
+
+
+@pytest.mark.slow
+def test_other_hands_give_the_same(tmp_path, protocol, whole):
+    folder = parts_of(tmp_path / "parts", 4)
+    equal(reduced(folder, protocol, tmp_path / "two", mapper=ProcessMapper(2)).tally, whole)
+
+
+@pytest.mark.slow
+def test_a_cluster_gives_the_same(tmp_path, protocol, whole):
+    distributed = pytest.importorskip("distributed")
+    folder = parts_of(tmp_path / "parts", 4)
+    with (
+        distributed.LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        equal(reduced(folder, protocol, tmp_path / "work", mapper=DaskMapper(client)).tally, whole)
+
+
+@pytest.mark.slow
+def test_killed_in_the_middle_it_loses_and_doubles_nothing(tmp_path, protocol, whole):
+    parts_of(tmp_path / "parts", 40)
+    done = tmp_path / "out" / "work" / "parts"
+    command = [sys.executable, "-m", "onsetstudy", "reduce", str(PROTOCOL), str(tmp_path / "parts"),
+               "--into", str(tmp_path / "out"), "--work", str(tmp_path / "out" / "work")]  # fmt: skip
+    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    deadline = time.monotonic() + 60
+    while len(list(done.glob("*.npz"))) < 3 and time.monotonic() < deadline:
+        time.sleep(0.005)
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait()
+    finished = len(list(done.glob("*.npz")))
+    assert 3 <= finished < 40
+    found = reduced(tmp_path / "parts", protocol, tmp_path / "out" / "work")
+    assert found.kept == finished
+    equal(found.tally, whole)
+    assert found.rows_read == 420
+
+
+@pytest.mark.slow
+def test_the_door_writes_the_files_that_send_writes(tmp_path):
+    said = CliRunner().invoke(onsetstudy, ["reduce", str(PROTOCOL), str(DATA), "--into", str(tmp_path)])
+    assert said.exit_code == 0, said.output
+    assert "Parts: 32, of which 0 were done before." in said.output
+    assert "Cases: 420 read, 420 accepted, 0 refused." in said.output
+    assert "Written: 5 files in" in said.output
+    from onsetstudy.files.exchange import read_exchanges
+
+    ours, theirs = read_exchanges([tmp_path]), read_exchanges([DATA / "exchange"])
+    assert [n for n, _ in ours] == [n for n, _ in theirs]
+    for (_, a), (_, b) in zip(ours, theirs, strict=True):
+        assert (a.cells, a.values, a.safety, a.flow) == (b.cells, b.values, b.safety, b.flow)
