@@ -13,9 +13,13 @@ from onsetstudy.design.dirty import plant_faults
 from onsetstudy.design.model import DEMO, DEMO_AUDIT, StudyModel, truth_of
 from onsetstudy.design.simulate import simulate_study
 from onsetstudy.files.allocation import write_list
+from onsetstudy.files.exchange import write_exchange
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.exchange import make_exchange
+from onsetstudy.study.tally import tally_records
 
 __all__ = ["DEMO_SEED", "write_demo", "write_tables"]
 
@@ -33,6 +37,7 @@ anew from a seed, byte for byte.
   share never numb.
 - `allocation/`: the list from which the arms were drawn, with its seed. In a real study nobody who treats sees it; here
   it shows how records are held against it. Now and then the wrong cartridge was taken.
+- `exchange/`: the files of counts that the five practices send to their group, one each, no patient's row among them.
 - `audit/`: an audit of infiltrations in one practice, where the operator chose (`protocols/infiltration_audit.toml`).
 - `dirty/`: 80 cases with planted faults, and `planted.json`, the list of what was planted and the code under which the
   check must find it.
@@ -59,6 +64,7 @@ def write_demo(folder: str | Path, *, seed: int = DEMO_SEED) -> list[Path]:
     paths.append(_write_truth(folder, DEMO, group, seed))
     if study.allocation is not None:
         paths += write_list(study.allocation, folder / "allocation", seed=seed)
+    paths += _write_exchanges(folder, group)
     small = simulate_study(DEMO_AUDIT, audit, seed=seed + 1)
     paths += write_tables(folder / "audit", small.cases, small.cold_tests)
     paths.append(_write_truth(folder / "audit", DEMO_AUDIT, audit, seed + 1))
@@ -76,6 +82,15 @@ def write_tables(folder: Path, cases: pd.DataFrame, cold_tests: pd.DataFrame) ->
     return [
         write_bytes(folder / f"{name}.csv", frame.to_csv(index=False, lineterminator="\n").encode("utf-8"))
         for name, frame in (("cases", cases), ("cold_tests", cold_tests))
+    ]
+
+
+def _write_exchanges(folder: Path, protocol: Protocol) -> list[Path]:
+    records = read_records(folder, protocol)
+    tally = tally_records(protocol, records, through=protocol.quarters[-1])
+    return [
+        write_exchange(make_exchange(tally, protocol, practice, records_digest=records.digest), folder / "exchange")
+        for practice in tally.practices
     ]
 
 

@@ -198,8 +198,8 @@ def _pooled_table(results: GroupResults) -> Table:
         f"{level(results.protocol.plan.conf_level)}. A further practice: where its true value would lie, Student's t "
         "with practices less one degrees of freedom. Beyond chance: share of the spread between results that chance "
         "does not explain. One value for all: as if practices did not differ. Minutes to treatment: as spent, with "
-        "mixing. Simulated with practices of unequal size, the range for a further practice holds the truth in 86 to 93 of "
-        "100 groups where practices differ, not in 95.",
+        "mixing. Simulated with practices of unequal size, the range for a further practice holds the truth in 86 to "
+        "93 of 100 groups where practices differ, not in 95.",
         f"In one stage, every practice compared within itself, the ratio of rates is {_value(one, 1.0, 2)}{p}.",
     ]
     return Table(
