@@ -76,7 +76,9 @@ def collapse(
     size = n_increments + 1
     # An open end does not use its stop; one value for all keeps equal cases together.
     end = np.where(open_end, 0, stop)
-    key = ((pattern * 2 + open_end) * size + start) * size + end
+    # A start at the very end of one stratum is also the beginning of the next: the base tells them apart.
+    bases, stratum = np.unique(base, return_inverse=True)
+    key = (((pattern * 2 + open_end) * bases.size + stratum) * size + start) * size + end
     _, first, cell = np.unique(key, return_index=True, return_inverse=True)
     total = np.bincount(cell, weights=weight, minlength=first.size).astype(np.float64)
     cells = Cells(
