@@ -13,6 +13,7 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.strata import shared_baselines
 
 __all__ = ["ESTIMANDS", "AnalysisSet"]
 
@@ -61,12 +62,18 @@ class AnalysisSet:
 
     def stratum(self, *, leave_out: str | None = None) -> NDArray[np.str_] | None:
         """The plan's strata combined into one code per case; ``None`` where there is one stratum only."""
-        names = [name for name in self.protocol.plan.strata if name != leave_out]
-        columns = [self.column(name) for name in names]
+        columns = self._strata(leave_out)
         if not columns:
             return None
         combined = np.array([" | ".join(parts) for parts in zip(*columns, strict=True)], dtype=str)
         return combined if np.unique(combined).size > 1 else None
+
+    def baselines(self, *, leave_out: str | None = None) -> NDArray[np.str_] | None:
+        """The plan's strata for a ratio of rates: those with few cases share a baseline."""
+        return shared_baselines(self._strata(leave_out))
+
+    def _strata(self, leave_out: str | None) -> list[NDArray[np.str_]]:
+        return [self.column(name) for name in self.protocol.plan.strata if name != leave_out]
 
     def covariates(self) -> dict[str, NDArray[Any]]:
         """The plan's covariates that differ between cases; what was not recorded is a level of its own.

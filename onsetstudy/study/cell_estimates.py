@@ -16,11 +16,20 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import ArmCount, Assumption, Counts, Estimate, Interval, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.attempt import attempt
+from onsetstudy.study.strata import shared_baselines
 from onsetstudy.survival.regression import fit_proportional_hazards
 from onsetstudy.survival.rmst import estimate_rmst
 from onsetstudy.survival.success import success_by
 
-__all__ = ["POOLED", "cell_counts", "cell_stratum", "cell_times", "estimates_of_counts", "mean_difference"]
+__all__ = [
+    "POOLED",
+    "cell_baselines",
+    "cell_counts",
+    "cell_stratum",
+    "cell_times",
+    "estimates_of_counts",
+    "mean_difference",
+]
 
 EstimateLike = Estimate | NotAvailable
 POOLED = ("hazard_ratio", "restricted_wait_difference", "success_difference", "pain_difference", "minutes_saved")
@@ -42,6 +51,12 @@ def cell_stratum(cells: pd.DataFrame, protocol: Protocol, *more: str) -> NDArray
         return None
     joined = cells[names].astype(str).agg(" | ".join, axis=1).to_numpy(dtype=str)
     return joined if np.unique(joined).size > 1 else None
+
+
+def cell_baselines(cells: pd.DataFrame, protocol: Protocol, *more: str) -> NDArray[np.str_] | None:
+    """Strata for a ratio of rates, as :func:`~onsetstudy.study.strata.shared_baselines` puts small ones together."""
+    names = [*(name for name in protocol.plan.strata if name != "practice_id"), *more]
+    return shared_baselines([cells[name] for name in names], weight=cells["n"])
 
 
 def cell_counts(cells: pd.DataFrame, protocol: Protocol, estimand: str = "hazard") -> Counts:
@@ -96,7 +111,7 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
             cell_times(cells, "hazard"),
             {"arm": cells["arm"].to_numpy(dtype=str)},
             reference={"arm": reference},
-            stratum=cell_stratum(cells, protocol),
+            stratum=cell_baselines(cells, protocol),
             weight=n.astype(np.float64),
             conf_level=level,
         )

@@ -15,7 +15,7 @@ from onsetstudy.pool.common_odds import common_odds
 from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.attempt import attempt
-from onsetstudy.study.cell_estimates import cell_counts, cell_stratum, cell_times
+from onsetstudy.study.cell_estimates import cell_baselines, cell_counts, cell_stratum, cell_times
 from onsetstudy.study.group_results import GroupOverall
 from onsetstudy.study.results import ArmCurve
 from onsetstudy.survival.compare import compare_arms
@@ -37,7 +37,8 @@ def pool_in_one_stage(cells: pd.DataFrame, protocol: Protocol) -> GroupOverall:
     Parameters
     ----------
     cells : DataFrame
-        Counts with ``practice_id``; strata of test and ratio are practice and the plan's strata.
+        Counts with ``practice_id``; strata of test and ratio are practice and the plan's strata. For the ratio, small
+        strata share a baseline with those of the same technique in other practices.
     protocol : Protocol
 
     Returns
@@ -94,7 +95,7 @@ def _ratio(cells: pd.DataFrame, protocol: Protocol, more: dict[str, Any] | None 
         cell_times(cells, "hazard"),
         {"arm": cells["arm"].to_numpy(dtype=str), **(more or {})},
         reference={"arm": protocol.reference_arm},
-        stratum=cell_stratum(cells, protocol, "practice_id"),
+        stratum=cell_baselines(cells, protocol, "practice_id"),
         weight=cells["n"].to_numpy(dtype=np.float64),
         conf_level=protocol.plan.conf_level,
     )

@@ -13,8 +13,8 @@ from onsetstudy.outcomes.paired_results import Blinding, OrderEffects, PairedCom
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.attempt import attempt
 from onsetstudy.survival.compare import compare_arms
+from onsetstudy.survival.frailty import fit_shared_frailty
 from onsetstudy.survival.paired import paired_success
-from onsetstudy.survival.regression import fit_proportional_hazards
 from onsetstudy.survival.results import ArmContrast
 
 __all__ = ["blinding_of", "paired_study"]
@@ -29,7 +29,8 @@ def paired_study(data: AnalysisSet) -> PairedStudy | None:
     Notes
     -----
     A patient counts with the first case in each arm; patients without both are left out and counted. The ratio of rates
-    has a baseline for every patient. A difference between the two injections that has to do with their order alone is
+    is within patients who differ by a shared effect: a baseline for each would make it inconsistent (incidental
+    parameters). A difference between the two injections that has to do with their order alone is
     told beside it, where the order was recorded.
     """
     protocol = data.protocol
@@ -93,11 +94,11 @@ def _ratio(both: AnalysisSet, counts: Counts, contrast: str) -> Estimate | NotAv
     protocol = both.protocol
 
     def estimate() -> Estimate:
-        fit = fit_proportional_hazards(
+        fit = fit_shared_frailty(
             both.times("hazard"),
             {"arm": both.arm},
+            cluster=both.column("patient_id"),
             reference={"arm": protocol.reference_arm},
-            stratum=both.column("patient_id"),
             conf_level=protocol.plan.conf_level,
         )
         return next(e for e in fit.estimates if e.contrast == contrast)
@@ -107,7 +108,7 @@ def _ratio(both: AnalysisSet, counts: Counts, contrast: str) -> Estimate | NotAv
         quantity="hazard_ratio",
         contrast=contrast,
         unit="ratio",
-        method="proportional hazards with a baseline for every patient",
+        method="proportional hazards with an effect shared by the cases of a patient",
         n=counts,
         level=protocol.plan.conf_level,
     )

@@ -226,7 +226,7 @@ def _hazard_ratio(question: _Question) -> EstimateLike:
             data.times("hazard"),
             {"arm": data.arm, **data.covariates()},
             reference={"arm": protocol.reference_arm},
-            stratum=data.stratum(leave_out=question.dimension),
+            stratum=data.baselines(leave_out=question.dimension),
             cluster=data.cluster(),
             conf_level=protocol.plan.conf_level,
         )

@@ -27,6 +27,7 @@ from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Es
 from onsetstudy.survival.coding import Coded, code_covariates
 from onsetstudy.survival.ph_fit import NEGLIGIBLE, maximise, set_up
 from onsetstudy.survival.ph_likelihood import Cells
+from onsetstudy.survival.regression import fit_proportional_hazards
 from onsetstudy.survival.results import ClusterEffect, SharedFrailty
 
 __all__ = ["fit_shared_frailty"]
@@ -36,6 +37,8 @@ IntArray = NDArray[np.intp]
 NODES = 24
 TOLERANCE = 1e-5
 LARGEST_SPREAD = 4.0
+STARTS = (0.4, 1.0, 0.1)
+"""Spreads from which the search sets out, the next where one leads nowhere."""
 FEW_CLUSTERS = 5
 METHOD = "proportional hazards with a shared log-normal effect, Gauss-Hermite quadrature with 24 nodes"
 SOURCE = "McGilchrist & Aisbett 1991, Biometrics 47:461-466"
@@ -107,12 +110,13 @@ def fit_shared_frailty(
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     if many.shape != (len(times),) or np.any(many < 1) or np.any(many != np.round(many)):
         raise OnsetStudyError("weight must be whole numbers of 1 or more, one per row")
+    # A ratio that runs away does so with clusters and without; the reason and its bound are told by the plain fit.
+    fit_proportional_hazards(times, covariates, weight=many, reference=reference, conf_level=conf_level)
     problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), many)
     plain = maximise(problem)
     model = _model(plain.cells, plain.cell_of[problem.kind_of], codes.astype(np.intp), len(names), many)
     increments = plain.baseline.increment[np.isfinite(plain.baseline.increment)]
-    start = np.concatenate((plain.b, np.log(np.maximum(increments, 1e-6)), [0.4]))
-    best, gap, steps = _maximise(model, start)
+    best, gap, steps = _search(model, np.concatenate((plain.b, np.log(np.maximum(increments, 1e-6)))))
     value = -_negative(best, model)[0]
     if value < plain.log_likelihood or best[-1] < 1e-3:
         best = np.concatenate((plain.b, np.log(np.maximum(increments, NEGLIGIBLE)), [0.0]))
@@ -208,6 +212,17 @@ def _negative(theta: FloatArray, model: _Model) -> tuple[float, FloatArray]:
         (cells.x.T @ in_predictor.sum(axis=1), np.cumsum(steps)[:m] * h, [float(np.sum(in_predictor * model.node))])
     )
     return -float(marginal.sum()), -gradient
+
+
+def _search(model: _Model, start: FloatArray) -> tuple[FloatArray, float, int]:
+    """Maximum from the first start that leads to one."""
+    for place, spread in enumerate(STARTS):
+        try:
+            return _maximise(model, np.append(start, spread))
+        except NotEstimable:
+            if place == len(STARTS) - 1:
+                raise
+    raise AssertionError("unreachable")
 
 
 def _maximise(model: _Model, start: FloatArray, spread: float | None = None) -> tuple[FloatArray, float, int]:

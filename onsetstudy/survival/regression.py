@@ -32,7 +32,7 @@ from onsetstudy.survival.ph_inference import (
     profile_limit,
     score_statistic,
 )
-from onsetstudy.survival.separation import rising_direction
+from onsetstudy.survival.separation import is_flat, rising_direction
 
 __all__ = ["fit_proportional_hazards"]
 
@@ -47,6 +47,9 @@ FEW_ONSETS = 10
 SMALL_SAMPLE = 40
 """Below it profile intervals at 95 % were seen to hold in 93 % of simulated studies (tests/simulation/hazards.csv)."""
 FEW_CLUSTERS = 30
+SMALL_STRATUM = 20
+"""Cases a stratum holds on average below which the ratio leans away from 1 by 4 % and more, and its interval holds less
+often than stated (tests/simulation/sparse_strata.csv): every baseline is estimated too."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -100,6 +103,7 @@ def fit_proportional_hazards(
     NotEstimable
         ``"no_onset_in_arm"`` or ``"separation"``: the likelihood rises without end in one direction; ``bound`` is then
         the one-sided confidence limit at ``conf_level``. ``"no_information"``: the times do not tell cases apart.
+        ``"no_contrast"``: within strata, and given the other covariates, no two cases differ in a covariate.
         ``"not_converged"``: the certificate was not met.
     OnsetStudyError
         If lengths, weights or covariates cannot be used.
@@ -109,15 +113,22 @@ def fit_proportional_hazards(
     Interval: profile likelihood; standard error: curvature of the profile likelihood. With ``cluster``: sandwich with
     the factor g/(g - 1), normal interval on the log scale.
 
+    Every stratum's baseline is estimated with the ratio. With many small strata the ratio leans away from 1 (the
+    incidental parameters of Neyman and Scott), by 18 % with four cases in each; a baseline for every patient is not
+    to be had this way: use :func:`~onsetstudy.survival.frailty.fit_shared_frailty`.
+
     References
     ----------
     .. [1] Finkelstein DM (1986). Biometrics 42, 845-854.
     .. [2] Murphy SA, van der Vaart AW (2000). On profile likelihood. JASA 95, 449-465.
     .. [3] Heinze G, Schemper M (2001). A solution to the problem of monotone likelihood in Cox regression.
        Biometrics 57, 114-119 (what monotone likelihood is).
+    .. [4] Neyman J, Scott EL (1948). Consistent estimates based on partially consistent observations. Econometrica
+       16, 1-32.
     """
     setting = _setting(times, covariates, stratum, cluster, weight, reference, conf_level)
     _refuse_no_information(setting)
+    _refuse_no_contrast(setting, _unseen(setting.problem))
     problem = setting.problem
     maximum = _maximum(setting)
     covariance = _inverse(information(maximum))
@@ -125,7 +136,8 @@ def fit_proportional_hazards(
     if np.any(np.abs(maximum.b) * spread > SUSPICIOUS) or np.any(np.diag(covariance) * spread**2 > SUSPICIOUS**2):
         _refuse_separation(setting)
     if not np.all(np.isfinite(covariance)):
-        raise NotEstimable("hazard_ratio", "the cases do not tell the covariates apart", code="separation")
+        _refuse_no_contrast(setting)
+        raise NotEstimable("hazard_ratio", "the cases do not tell the covariates apart", code="no_contrast")
     if setting.cluster is not None:
         covariance = cluster_covariance(problem, maximum, setting.cluster, setting.weight)
     estimates = tuple(_estimate(setting, maximum, covariance, j) for j in range(problem.x.shape[1]))
@@ -220,10 +232,42 @@ def _refuse_no_information(setting: _Setting) -> None:
 def _maximum(setting: _Setting) -> Maximum:
     """Certified maximum; separation is told where it is the reason that there is none."""
     try:
-        return maximise(setting.problem)
+        maximum = maximise(setting.problem)
     except NotEstimable:
         _refuse_separation(setting)
-        return maximise(setting.problem, patient=True)
+        _refuse_no_contrast(setting)
+        maximum = maximise(setting.problem, patient=True)
+    # The curves without covariates are a special case: a maximum below them would be none.
+    if maximum.log_likelihood < setting.problem.log_likelihood_null - GRADIENT_TOLERANCE * setting.problem.total:
+        raise NotEstimable("hazard_ratio", "the search ended below the fit without covariates", code="not_converged")
+    return maximum
+
+
+def _unseen(problem: Problem) -> list[int]:
+    """Covariates in which cases of a stratum do not differ, or do only together with others."""
+    begin, pattern = np.unique(np.column_stack((problem.begin, problem.pattern)), axis=0).T
+    _, stratum = np.unique(begin, return_inverse=True)
+    x = problem.x[pattern]
+    size = np.bincount(stratum)
+    means = np.column_stack([np.bincount(stratum, weights=column) / size for column in x.T])
+    inner = (x - means[stratum]) / np.maximum(np.ptp(x, axis=0), 1e-300)
+    strength, axes = np.linalg.eigh(inner.T @ inner)
+    # A coefficient is unseen if it takes part in a direction in which nothing within strata changes.
+    still = axes[:, strength <= 1e-12 * max(1.0, float(strength[-1]))]
+    return [j for j in range(x.shape[1]) if np.abs(still[j]).max(initial=0.0) > 1e-6]
+
+
+def _refuse_no_contrast(setting: _Setting, unseen: list[int] | None = None) -> None:
+    """Raise where the likelihood is the same whatever a ratio."""
+    if unseen is None:
+        unseen = [j for j in range(len(setting.coded.names)) if is_flat(setting.problem, j)]
+    if unseen:
+        contrast = setting.coded.contrasts[unseen[0]]
+        reason = (
+            f"the cases say nothing of the ratio {contrast}: within a stratum, and given the other covariates, no two "
+            "of them differ in it"
+        )
+        raise NotEstimable("hazard_ratio", reason, code="no_contrast")
 
 
 def _refuse_separation(setting: _Setting) -> None:
@@ -335,6 +379,14 @@ def _cautions(setting: _Setting) -> tuple[Caution, ...]:
         n = setting.counts.cases
         text = f"{n} cases: in samples this small the interval of the ratio holds a little less often than stated."
         found.append(Caution(code="small_sample", text=text))
+    strata = int(setting.problem.stratum_of.max()) + 1
+    average = setting.counts.cases / strata
+    if strata > 1 and average < SMALL_STRATUM:
+        text = (
+            f"{strata} strata hold {average:.0f} cases each on average: below {SMALL_STRATUM} the ratio leans away "
+            "from 1, and its interval holds less often than stated."
+        )
+        found.append(Caution(code="small_strata", text=text))
     if setting.cluster is not None and int(setting.cluster.max()) + 1 < FEW_CLUSTERS:
         groups = int(setting.cluster.max()) + 1
         found.append(Caution(code="few_clusters", text=f"Only {groups} clusters: the robust error may be too small."))

@@ -14,32 +14,56 @@ References
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import optimize, sparse
 
 from onsetstudy.survival.ph_fit import Problem
 
-__all__ = ["rising_direction"]
+__all__ = ["is_flat", "rising_direction"]
 
 LEAST = 1e-6
 
 
 def rising_direction(problem: Problem, index: int) -> int:
-    """Direction (1 or -1) in which a coefficient can run away, 0 if it cannot."""
+    """Direction (1 or -1) in which a coefficient can run away, 0 if it cannot.
+
+    A direction in which the likelihood stays the same, because nothing in the cases speaks of the coefficient, is no
+    direction in which it rises: see :func:`is_flat`.
+    """
+    return next((sign for sign in (1, -1) if _freedom(problem, index, sign) == "rises"), 0)
+
+
+def is_flat(problem: Problem, index: int) -> bool:
+    """Whether the likelihood is the same whatever the coefficient, the rest adapting: cases do not speak of it."""
+    return all(_freedom(problem, index, sign) == "flat" for sign in (1, -1))
+
+
+def _freedom(problem: Problem, index: int, sign: int) -> str:
+    """What becomes of the likelihood as a coefficient moves without end: ``held``, ``flat`` or ``rises``."""
     contradicted, order = _constraints(problem)
-    p, size = problem.x.shape[1], problem.mass.size
-    matrix = sparse.vstack((contradicted, order)).tocsr()
-    bounds = [(-1.0, 1.0)] * p + [(None, None)] * size
-    found = 0
-    for sign in (1, -1):
-        cost = np.zeros(p + size)
-        cost[index] = -sign
-        result = optimize.linprog(  # type: ignore[call-overload]
-            cost, A_ub=matrix, b_ub=np.zeros(matrix.shape[0]), bounds=bounds, method="highs"
-        )
-        if result.status == 0 and -result.fun > LEAST:
-            found = sign
-            break
-    return found
+    with_it = _eased(contradicted, order, index, float(sign))
+    if with_it is None:
+        return "held"
+    # A baseline at its edge (nobody numb so early, everybody so late) eases cases whatever the coefficient does.
+    without = _eased(contradicted, order, index, 0.0)
+    return "rises" if np.any(with_it & ~(False if without is None else without)) else "flat"
+
+
+def _eased(
+    contradicted: sparse.csr_matrix, order: sparse.csr_matrix, index: int, move: float
+) -> NDArray[np.bool_] | None:
+    """Which sides of which cases become ever more likely as the coefficient moves so; ``None`` if it may not."""
+    rows, size = contradicted.shape
+    inner = order.shape[0]
+    # Slack of each side, up to 1: the sum of all is greatest where all that can have some do.
+    above = sparse.hstack((contradicted, sparse.csr_matrix(sparse.eye(rows))))
+    below = sparse.hstack((order, sparse.csr_matrix((inner, rows))))
+    matrix = sparse.csr_matrix(sparse.vstack((above, below)))
+    bounds: list[tuple[float | None, float | None]] = [(None, None)] * size + [(0.0, 1.0)] * rows
+    bounds[index] = (move, move)
+    cost = np.concatenate((np.zeros(size), -np.ones(rows)))
+    best = optimize.linprog(cost, A_ub=matrix, b_ub=np.zeros(rows + inner), bounds=bounds, method="highs")  # type: ignore[call-overload]
+    return None if best.status != 0 else best.x[size:] > LEAST
 
 
 def _constraints(problem: Problem) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:

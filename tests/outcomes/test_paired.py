@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
@@ -135,3 +136,33 @@ def test_who_was_not_asked_does_not_count():
     )
     assert nobody.lines == ()
     assert isinstance(index(guesses(12, 6, 12)).index, Estimate)
+
+
+@pytest.mark.parametrize(
+    ("difference", "p_value"),
+    [
+        # By counting signs: two of the 32 are as extreme; of 128, those with the one or none, on either side.
+        ([10] * 5, 2 / 32),
+        ([10, 10, 10, 10, 10, 10, -10], 2 * 8 / 128),
+    ],
+)
+def test_ties_by_counting_all_signs(difference, p_value):
+    found = compare_pairs(np.zeros(len(difference)), np.array(difference, float), arms=("y", "x"), unit="points")
+    assert found.test.p_value == pytest.approx(p_value, abs=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_tied_signed_ranks_against_every_permutation(seed):
+    """All signs enumerated by scipy.stats.permutation_test with the rank sum as statistic."""
+    rng = np.random.default_rng(seed)
+    difference = np.round(rng.normal(2, 4, 11))
+    difference = np.where(difference == 0, 1.0, difference)
+    ranks = stats.rankdata(np.abs(difference))
+
+    def signed(values):
+        return np.sum(np.sign(values) * ranks)
+
+    every = stats.permutation_test((difference,), signed, permutation_type="samples", n_resamples=np.inf)
+    found = compare_pairs(np.zeros(11), difference, arms=("y", "x"), unit="points").test
+    assert found.p_value == pytest.approx(every.pvalue, abs=1e-12)
+    assert "exact over all signs" in found.method

@@ -24,6 +24,7 @@ from onsetstudy.study.gather import gather
 from onsetstudy.study.group import analyse_group
 from onsetstudy.study.population import contrast_results
 from onsetstudy.study.prepare import prepare
+from onsetstudy.study.strata import shared_baselines
 from onsetstudy.study.tally import add_tallies, tally_records
 from onsetstudy.survival.compare import compare_arms
 from onsetstudy.survival.frailty import fit_shared_frailty
@@ -58,7 +59,8 @@ def test_pooled_counts_give_the_test_and_the_ratio_of_the_rows(study, group):
     stratum = [f"{p} | {t}" for p, t in zip(data.column("practice_id"), data.column("technique"), strict=True)]
     rows = compare_arms(data.times("hazard"), data.arm, reference_arm="plain", stratum=stratum)
     assert group.overall.onset_test.statistic == pytest.approx(rows.statistic, abs=1e-10)
-    fit = fit_proportional_hazards(data.times("hazard"), {"arm": data.arm}, reference={"arm": "plain"}, stratum=stratum)
+    shared = shared_baselines([data.column("technique"), data.column("practice_id")])
+    fit = fit_proportional_hazards(data.times("hazard"), {"arm": data.arm}, reference={"arm": "plain"}, stratum=shared)
     ours, theirs = group.overall.hazard_ratio, fit.estimates[0]
     assert np.log(ours.estimate) == pytest.approx(np.log(theirs.estimate), abs=1e-10)
     assert ours.std_error == pytest.approx(theirs.std_error, abs=1e-8)

@@ -16,6 +16,7 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.ph_fit import maximise, set_up
 from onsetstudy.survival.regression import fit_proportional_hazards
 from tests.reference import load_reference
 
@@ -338,3 +339,74 @@ def test_laws(rows, random):
     again, wide = outcome(wider, arm)
     if again == "estimate":
         assert wide.log_likelihood >= found.log_likelihood - 1e-7
+
+
+def stratified(seed, n=40):
+    """Cases of two strata, of which the second has one innermost interval only: everybody is numb by the first test."""
+    rng = np.random.default_rng(seed)
+    first = np.arange(n) < n // 2
+    left = np.where(first, rng.integers(0, 5, n), 0).astype(float)
+    right = np.where(first, np.where(rng.random(n) < 0.3, INF, left + rng.integers(1, 3, n)), 1.0)
+    return Intervals(left, right), np.where(rng.random(n) < 0.5, "buffered", "plain"), np.where(first, "A", "B")
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_case_that_says_nothing_changes_nothing_in_any_stratum(seed):
+    """A case known only to become numb some time, and a stratum that cannot compare, leave the ratio as it is."""
+    times, arm, stratum = stratified(seed)
+    first = stratum == "A"
+    alone = fit(times.take(np.flatnonzero(first)), arm[first]).estimates[0]
+    both = fit(times, arm, stratum=stratum)
+    assert both.estimates[0].estimate == pytest.approx(alone.estimate, rel=1e-6)
+    assert both.log_likelihood >= both.log_likelihood_null
+    for where in ("A", "B"):
+        more = Intervals(np.append(times.left, [0.0] * 3), np.append(times.right, [INF] * 3))
+        e = fit(
+            more, np.append(arm, ["buffered", "plain", "plain"]), stratum=np.append(stratum, [where] * 3)
+        ).estimates[0]
+        assert e.estimate == pytest.approx(alone.estimate, rel=1e-6)
+        assert (e.interval.low, e.interval.high) == pytest.approx((alone.interval.low, alone.interval.high), rel=1e-4)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_likelihoods_of_strata_add_up(seed):
+    """At any ratio the log-likelihood of all strata is the sum of those of each, whatever interval a case begins in."""
+    rng = np.random.default_rng(seed)
+    n = 60
+    left = rng.integers(0, 4, n).astype(float)
+    right = np.where(rng.random(n) < 0.4, INF, left + rng.integers(1, 4, n))
+    times, stratum = Intervals(left, right), rng.integers(0, 6, n)
+    x = rng.integers(0, 2, (n, 1)).astype(float)
+
+    def profile(rows, b):
+        problem = set_up(
+            times.take(rows), x[rows] - 0.5, np.unique(stratum[rows], return_inverse=True)[1], np.ones(rows.size)
+        )
+        # Covariates are centred, so that the same b stands for the same ratio in every part.
+        return maximise(problem, b=np.array([b]), fixed=np.array([True])).log_likelihood
+
+    for b in (-0.7, 0.0, 1.1):
+        parts = sum(profile(np.flatnonzero(stratum == k), b) for k in range(6))
+        assert profile(np.arange(n), b) == pytest.approx(parts, abs=1e-5)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_what_cases_do_not_speak_of_is_not_called_separation(seed):
+    rng = np.random.default_rng(seed)
+    left = rng.integers(0, 6, 30).astype(float)
+    times = Intervals(left, np.where(rng.random(30) < 0.2, INF, left + 1))
+    arm = np.array(["plain", "buffered"] * 15)
+    for options in ({"stratum": arm}, {}):
+        covariates = {"arm": arm} if options else {"arm": arm, "again": (arm == "buffered").astype(float)}
+        with pytest.raises(NotEstimable, match="say nothing of the ratio buffered / plain") as caught:
+            fit_proportional_hazards(times, covariates, reference={"arm": "plain"}, **options)
+        assert (caught.value.code, caught.value.bound) == ("no_contrast", None)
+
+
+def test_many_small_strata_are_told():
+    times, x = grid_study(3, n=120, p=1)
+    arm = np.where(x[:, 0] > 0, "buffered", "plain")
+    codes = lambda found: [c.code for c in found.caution]  # noqa: E731
+    assert "small_strata" in codes(fit(times, arm, stratum=np.arange(120) // 19))
+    assert "small_strata" not in codes(fit(times, arm, stratum=np.arange(120) // 20))
+    assert "small_strata" not in codes(fit(times, arm))

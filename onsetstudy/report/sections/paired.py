@@ -42,9 +42,9 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
             rows=tuple(rows),
             align="lrr",
             notes=(
-                "Onset: labels exchanged within patients, ratio with a baseline for every patient; success: "
-                "Newcombe's paired "
-                "interval, exact McNemar test; pain: Hodges-Lehmann shift and signed-rank test.",
+                "Onset: labels exchanged within patients; ratio within patients, whose rates are taken to be spread "
+                "like a normal distribution on the log scale; success: Newcombe's paired interval, exact McNemar test; "
+                "pain: Hodges-Lehmann shift and signed-rank test.",
             ),
         ),
     ]
