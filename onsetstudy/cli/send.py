@@ -18,6 +18,7 @@ __all__ = ["command"]
 @click.option("--quarter", help="Last quarter that is sent, such as 2026Q3  [default: the protocol's last]")
 @click.option("--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart.")
 @click.option("--operators", is_flag=True, help="Count failures by operator too, under numbers.")
+@click.option("--after", type=click.Path(path_type=Path), help="File sent before: what both together give away.")
 @click.option(
     "--into",
     type=click.Path(path_type=Path, file_okay=False),
@@ -35,19 +36,21 @@ def command(
     quarter: str | None,
     least_cases: int,
     operators: bool,
+    after: Path | None,
     into: Path,
 ) -> int:
     """Check RECORDS against PROTOCOL, count them, and write the file for the study group.
 
-    No patient's row leaves the practice: the file holds counts by quarter, technique, arm and onset interval. What a
-    reader could learn from it is listed; read that before you send it.
+    The file holds counts by quarter, technique, arm and onset interval; many are of a single case, without anything
+    that says whose. What a reader could learn from it is listed; read that before you send it.
     """
     from onsetstudy.core.errors import RecordsError
     from onsetstudy.files.exchange import read_exchange, write_exchange
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.files.spreadsheet import read_records
-    from onsetstudy.study.exchange import SendOptions, make_exchange, what_can_be_learned
+    from onsetstudy.study.disclosure import learned_by_subtraction, what_can_be_learned
+    from onsetstudy.study.exchange import SendOptions, make_exchange
     from onsetstudy.study.tally import tally_records
 
     promised = read_protocol(protocol)
@@ -66,9 +69,10 @@ def command(
         practice = tally.practices[0]
     options = SendOptions(least_cases=least_cases, operators=operators)
     exchange = make_exchange(tally, promised, practice, records_digest=checked.digest, options=options)
+    told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
     path = write_exchange(exchange, into)
     click.echo("What a reader of the file could learn:")
-    for sentence in what_can_be_learned(read_exchange(path)):
+    for sentence in (*what_can_be_learned(read_exchange(path)), *told):
         click.echo(f"- {sentence}")
     click.echo(f"Written: {path}")
     return 0

@@ -37,7 +37,7 @@ anew from a seed, byte for byte.
   share never numb.
 - `allocation/`: the list from which the arms were drawn, with its seed. In a real study nobody who treats sees it; here
   it shows how records are held against it. Now and then the wrong cartridge was taken.
-- `exchange/`: the files of counts that the five practices send to their group, one each, no patient's row among them.
+- `exchange/`: the files of counts that the five practices send to their group, one each.
 - `audit/`: an audit of infiltrations in one practice, where the operator chose (`protocols/infiltration_audit.toml`).
 - `dirty/`: 80 cases with planted faults, and `planted.json`, the list of what was planted and the code under which the
   check must find it.

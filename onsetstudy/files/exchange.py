@@ -17,8 +17,8 @@ __all__ = ["exchange_name", "exchange_text", "find_exchanges", "read_exchange", 
 
 SUFFIX = ".exchange.json"
 ABOUT = (
-    "Counts of one practice for its study group, made by onsetstudy. No patient's row is in it. The digest is the "
-    "SHA-256 of the content with sorted keys and without spaces."
+    "Counts of one practice for its study group, made by onsetstudy. It holds no code of a patient or a case. The "
+    "digest is the SHA-256 of the content with sorted keys and without spaces."
 )
 
 

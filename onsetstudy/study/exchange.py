@@ -1,4 +1,4 @@
-"""One practice's counts made ready for its group, and what a reader of them could learn."""
+"""One practice's counts made ready for its group."""
 
 from __future__ import annotations
 
@@ -8,20 +8,18 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.pool.small_groups import OTHER, merge_small_groups
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.study.cell_estimates import cell_stratum, cell_times, estimates_of_counts
 from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
 from onsetstudy.study.tally import Tally, group_columns
 from onsetstudy.survival.compare import score_pieces
 
-__all__ = ["LEAST_CASES", "SendOptions", "make_exchange", "terms_of", "what_can_be_learned"]
+__all__ = ["LEAST_CASES", "SendOptions", "make_exchange", "terms_of"]
 
 LEAST_CASES = 5
 """Fewest cases of a group that is sent by itself (common practice, no source)."""
@@ -109,7 +107,6 @@ def make_exchange(
                 code="practice",
             )
         )
-    estimates = estimates_of_counts(own.cells, own.values, protocol)
     keys = group_columns(protocol)
     try:
         merged = merge_small_groups(
@@ -132,7 +129,8 @@ def make_exchange(
         safety=CountTable.of(own.safety.drop(columns="practice_id")),
         flow=CountTable.of(pd.DataFrame(flow)),
         operators=_operators(own.operators, records_digest, options.least_cases) if options.operators else None,
-        estimates=estimates,
+        # From what is sent and nothing else: an estimate of what was kept back would give it away.
+        estimates=estimates_of_counts(merged.frame, values, protocol),
         held_back=HeldBack(
             least=options.least_cases,
             moved=merged.moved,
@@ -181,99 +179,3 @@ def _information_kept(before: pd.DataFrame, after: pd.DataFrame, protocol: Proto
         return information(after) / whole if whole > 0 else None
     except (NotEstimable, OnsetStudyError):
         return None
-
-
-def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
-    """What somebody who reads the file, and nothing else, could learn; one sentence each.
-
-    Raises
-    ------
-    RecordsError
-        If the file holds a word that is no code of the study, or a group smaller than it says: all of them are named.
-    """
-    problems = _strangers(exchange)
-    cells = exchange.cells.to_frame()
-    keys = [c for c in cells.columns if c not in ("arm", "n") and not c.startswith(("left_", "right_"))]
-    groups = cells.groupby(keys, sort=True)["n"].sum()
-    for name, n in groups[groups < exchange.held_back.least].items():
-        told = " ".join(map(str, name if isinstance(name, tuple) else (name,)))
-        problems.append(_problem(f"the group {told} holds {n} cases only", "make the file anew", "small_group"))
-    if problems:
-        raise RecordsError(problems)
-    held = exchange.held_back
-    found = [
-        f"Practice {exchange.practice} treated {int(cells['n'].sum())} analysed cases in {_listed(exchange.quarters)}, "
-        f"in {len(groups)} groups by {' and '.join(keys)}; the smallest holds {int(groups.min())}.",
-        f"{int((cells['n'] == 1).sum())} of {len(cells)} counts are of one case: they say what happened to somebody of "
-        "the group, not to whom.",
-    ]
-    right = cells["right_hazard"].astype(float)
-    never = cells.assign(never=np.where(right.isna(), cells["n"], 0)).groupby(keys)[["never", "n"]].sum()
-    alike = never[(never["never"] == never["n"]) | (cells.groupby(keys)["left_hazard"].nunique() == 1)]
-    for name in alike.index:
-        told = " ".join(map(str, name if isinstance(name, tuple) else (name,)))
-        found.append(f"All cases of {told} ended alike: who knows that a patient was among them knows how it ended.")
-    safety = exchange.safety.to_frame()
-    few = safety[(safety["what"] != "cases") & (safety["n"] < held.least)]
-    if len(few):
-        found.append(
-            f"{len(few)} counts of events or supplements are below {held.least}; harms are never merged away. They "
-            "carry no quarter and no technique."
-        )
-    if held.steps:
-        kept = "unknown" if held.information_kept is None else f"{100 * held.information_kept:.1f} %"
-        found.append(
-            f"Merged to protect patients: {'; '.join(held.steps)}. {held.moved} cases changed their group; information "
-            f"on the ratio of rates kept: {kept}."
-        )
-    if held.scores_kept_back:
-        found.append(f"{held.scores_kept_back} scores or waits were kept back, because their arm had too few.")
-    if exchange.operators is not None:
-        found.append("Failures are counted by operator under numbers; colleagues may recognise themselves.")
-    found.append(
-        "No patient, no row, no date finer than the quarter, no age, no tooth and no free text is in the file."
-    )
-    return tuple(found)
-
-
-def _listed(values: tuple[str, ...]) -> str:
-    return values[0] if len(values) == 1 else f"{', '.join(values[:-1])} and {values[-1]}"
-
-
-def _problem(what: str, mend: str, code: str) -> Problem:
-    return Problem(what=what, where=Where(), mend=mend, code=code)
-
-
-def _strangers(exchange: Exchange) -> list[Problem]:
-    """Words in the counts that are no code of the study, and columns that should not be there."""
-    terms = dict(exchange.terms)
-    arms = {json.loads(v) for k, v in terms.items() if k.startswith("arms.") and k.endswith(".code")}
-    codes = {c for values in CODES.values() for c in values} | {OTHER, "not recorded"}
-    known: dict[str, set[str]] = {
-        "arm": arms,
-        "technique": codes,
-        "what": {"cases", "event", "serious", "supplement"},
-        "outcome": {"numb", "not_numb", "undecided"},
-        "stage": {"recorded", "refused", "left_out", "analysed"},
-        "quantity": {"spent", *(f"pain_{m}" for m in ("insertion", "placement", "deposition", "treatment"))},
-    }
-    problems = []
-    for table in ("cells", "values", "safety", "flow", "operators"):
-        content = getattr(exchange, table)
-        if content is None:
-            continue
-        frame = content.to_frame()
-        for column in frame.columns:
-            if column.startswith(("left_", "right_")) or column in ("n", "value"):
-                wrong = [v for v in frame[column] if isinstance(v, str)]
-            elif column == "quarter":
-                parts = {q for v in frame[column] for q in str(v).split("+")}
-                wrong = sorted(parts - set(exchange.quarters))
-            elif column == "operator":
-                wrong = sorted({str(v) for v in frame[column] if not (str(v).isdigit() or v == OTHER)})
-            else:
-                wrong = sorted({str(v) for v in frame[column]} - known.get(column, codes))
-            if wrong:
-                what = f"the table {table} holds {', '.join(map(str, wrong[:3]))} under {column}, no code of the study"
-                problems.append(_problem(what, "mend the records and make the file anew; do not send this one", "word"))
-    return problems

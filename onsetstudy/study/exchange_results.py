@@ -1,4 +1,4 @@
-"""What a practice gives to its group: counts and estimates, never a row."""
+"""What a practice gives to its group: counts and estimates."""
 
 from __future__ import annotations
 

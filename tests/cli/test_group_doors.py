@@ -27,6 +27,18 @@ def test_send_says_what_could_be_learned_and_look_inside_says_it_again(tmp_path)
     assert "- Practice P02 treated 93 analysed cases" in again.output
 
 
+def test_what_two_files_give_away_is_said_by_send_and_by_look_inside(tmp_path):
+    old, new = tmp_path / "old", tmp_path / "new"
+    assert run("send", PROTOCOL, DATA, "--practice", "P03", "--quarter", "2026Q2", "--into", str(old)).exit_code == 0
+    before = next(old.glob("*.exchange.json"))
+    sent = run("send", PROTOCOL, DATA, "--practice", "P03", "--after", str(before), "--into", str(new))
+    assert "than in the file sent before: each stands alone." in sent.output
+    # The earlier file first, in whatever order they are named.
+    both = run("look-inside", str(new), str(old))
+    assert both.output.index("2026Q2.exchange.json:") < both.output.index("2026Q3.exchange.json:")
+    assert both.output.count("By subtraction from the file sent before, 9 cases more in all, by technique.") == 1
+
+
 def test_send_asks_for_the_practice_and_knows_its_quarters(tmp_path):
     with pytest.raises(RecordsError, match="P01, P02, P03, P04, P05; name one with --practice"):
         raise run("send", PROTOCOL, DATA, "--into", str(tmp_path)).exception

@@ -18,7 +18,8 @@ from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.spreadsheet import read_records
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.cell_estimates import estimates_of_counts
-from onsetstudy.study.exchange import SendOptions, make_exchange, terms_of, what_can_be_learned
+from onsetstudy.study.disclosure import learned_by_subtraction, what_can_be_learned
+from onsetstudy.study.exchange import SendOptions, make_exchange, terms_of
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.gather import gather
 from onsetstudy.study.group import analyse_group
@@ -158,7 +159,45 @@ def test_an_exchange_survives_its_plain_form_and_tells_what_can_be_learned(files
         assert from_dict(json.loads(json.dumps(to_dict(exchange)))) == exchange
         told = what_can_be_learned(exchange)
         assert told[0].startswith(f"Practice {exchange.practice} treated")
-        assert told[-1].startswith("No patient, no row, no date finer than the quarter")
+        assert told[-1].startswith("No code of a patient or a case, no date finer than the quarter")
+        cells, values = exchange.cells.to_frame(), exchange.values.to_frame()
+        assert f"{(cells['n'] == 1).sum()} of {len(cells)} counts are of a single case" in told[1]
+        alone = values[(values["n"] == 1) & (values["quantity"] == "spent")]
+        assert f"spent {len(alone)}" in told[2]
+
+
+def test_scores_kept_back_cannot_be_worked_out_from_the_estimates(study):
+    """With two scores in an arm, mean difference, error and the other arm's scores would give both away."""
+    protocol, records, tally, _ = study
+    own = tally.of("P01")
+    plain = (own.values["quantity"] == "pain_deposition") & (own.values["arm"] == "plain")
+    two = pd.concat([own.values[~plain], own.values[plain].iloc[[3, -1]].assign(n=1)], ignore_index=True)
+    made = make_exchange(dataclasses.replace(own, values=two), protocol, "P01", records_digest=records.digest)
+    assert made.held_back.scores_kept_back == 2
+    pain = next(e for e in made.estimates if e.quantity == "pain_difference")
+    assert isinstance(pain, NotAvailable)
+    assert "fewer than two values are known of the arm plain" in pain.reason
+
+
+def test_what_two_files_give_away_together(study):
+    protocol, records, _, _ = study
+    earlier, later = (
+        make_exchange(
+            tally_records(protocol, records, through=protocol.quarters[k]), protocol, "P03", records_digest=""
+        )
+        for k in (2, 3)
+    )
+    told = learned_by_subtraction(earlier, later)
+    before, after = (e.cells.to_frame().groupby("technique")["n"].sum() for e in (earlier, later))
+    grown = after.sub(before, fill_value=0)
+    few = grown[(grown.abs() > 0) & (grown.abs() < 5)]
+    for technique in few.index:
+        assert any(f"of {technique} than in the file sent before: each stands alone" in t for t in told), technique
+    assert len(told) == 1 + len(few) > 1
+    assert "have the older file deleted first" in told[-1]
+    assert learned_by_subtraction(later, later) == (
+        "By subtraction from the file sent before, 0 cases more in all, by technique.",
+    )
 
 
 def test_no_name_no_date_and_no_rare_combination_comes_out(study):

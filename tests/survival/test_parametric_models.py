@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from scipy import optimize, special, stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
@@ -188,6 +189,42 @@ def test_shares_of_two_arms_and_the_time_ratio_of_the_rest():
         assert e.interval.low < true < e.interval.high
     assert found.time_ratio.interval.low < 0.7 < found.time_ratio.interval.high
     assert from_dict(found.to_dict()).to_dict() == found.to_dict()
+
+
+def test_one_arm_without_never_numb_cases_does_not_hide_the_others():
+    """Everybody numb with plain: its share is 0 with an upper limit; the other arm's is that of brute force."""
+    rng = np.random.default_rng(4)
+    onset = 4 * rng.weibull(1.5, 60)
+    arm = np.repeat(["plain", "buffered"], 30)
+    onset[30:36] = np.inf
+    times = inspected(onset, np.arange(1.0, 16))
+    found = fit_never_numb(times, arm, reference_arm="plain")
+    plain, buffered = found.shares
+    assert (plain.estimate, plain.std_error, plain.interval.low) == (0.0, None, 0.0)
+
+    def negative(theta, plain_share=0.0):
+        share = np.where(arm == "plain", plain_share, special.expit(theta[0]))
+        scale, shape = np.exp(theta[1] + theta[2] * (arm == "buffered")), np.exp(theta[3])
+        left, right = (np.exp(-((np.minimum(t, 1e6) / scale) ** shape)) for t in (times.left, times.right))
+        never = np.isinf(times.right)
+        chance = np.where(never, share + (1 - share) * left, (1 - share) * (left - right))
+        return -float(np.log(np.maximum(chance, 1e-300)).sum())
+
+    def lowest(plain_share=0.0):
+        options = {"xatol": 1e-9, "fatol": 1e-11, "maxiter": 20000, "maxfev": 20000}
+        start = [-1.4, np.log(4), 0.0, 0.4]
+        return optimize.minimize(negative, start, (plain_share,), method="Nelder-Mead", options=options)
+
+    best = lowest()
+    assert found.log_likelihood == pytest.approx(-best.fun, abs=1e-6)
+    assert buffered.estimate == pytest.approx(float(special.expit(best.x[0])), abs=1e-4)
+    # At the upper limit twice the log-likelihood has fallen by the chi-square quantile of one degree of freedom.
+    assert 2 * (lowest(plain.interval.high).fun - best.fun) == pytest.approx(stats.chi2.ppf(0.95, 1), abs=1e-3)
+    # Which arm is the reference changes nothing.
+    turned = fit_never_numb(times, arm, reference_arm="buffered")
+    assert turned.log_likelihood == pytest.approx(found.log_likelihood, abs=1e-6)
+    assert [e.contrast for e in turned.shares] == ["buffered", "plain"]
+    assert turned.shares[0].estimate == pytest.approx(buffered.estimate, abs=1e-5)
 
 
 def test_short_follow_up_is_said():
