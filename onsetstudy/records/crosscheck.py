@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 import itertools
 
 import numpy as np
@@ -49,6 +50,7 @@ def crosscheck_cases(cases: pd.DataFrame, found: Findings, protocol: Protocol, *
     _scores(cases, found, protocol)
     _clocks(cases, found)
     _belongings(cases, found)
+    _practices(cases, found, protocol)
     other = cases["allocation"].notna() & (cases["allocation"] != protocol.study.allocation)
     what = f"{{value}} is not how the protocol says that arms come about ({protocol.study.allocation})"
     found.query(_rows(other), "allocation", "other_allocation", what, "check the case, or the protocol")
@@ -185,6 +187,21 @@ def _clocks(cases: pd.DataFrame, found: Findings) -> None:
         found.refuse(
             row, "rescue_min", "missing", "a supplemental injection without its minute", "enter the minute it was given"
         )
+
+
+def _practices(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
+    """A practice that is not in the study may be one that is, written otherwise."""
+    declared = protocol.study.practices
+    strange = cases["practice_id"].notna() & ~cases["practice_id"].isin(declared)
+    if not declared or not strange.any():
+        return
+    for code in sorted(cases.loc[strange, "practice_id"].astype(str).unique()):
+        near = difflib.get_close_matches(code.casefold(), [d.casefold() for d in declared], n=2, cutoff=0.6)
+        meant = [d for d in declared if d.casefold() in near]
+        named = ", ".join(declared[:10]) + (", …" if len(declared) > 10 else "")
+        mend = f"did you mean {meant[0]}?" if len(meant) == 1 else f"its practices are {named}"
+        rows = _rows(strange & (cases["practice_id"].astype(str) == code))
+        found.query(rows, "practice_id", "other_practice", "{value} is not a practice of the study", mend)
 
 
 def _belongings(cases: pd.DataFrame, found: Findings) -> None:
