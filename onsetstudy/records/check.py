@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import hashlib
+import warnings
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -203,7 +204,10 @@ def _schema(typed: _Typed, table: str, found: Findings, protocol: Protocol) -> N
     columns = {c.name: c for c in TABLES[table]}
     ranges = score_ranges(protocol)
     try:
-        pandera_schema(table, ranges).validate(typed.frame, lazy=True)
+        with warnings.catch_warnings():
+            # The failures of a small table, put together inside pandera, may have columns without a value.
+            warnings.simplefilter("ignore", FutureWarning)
+            pandera_schema(table, ranges).validate(typed.frame, lazy=True)
     except SchemaErrors as error:
         cases = error.failure_cases
         unread = {(row, p.where.column) for row, p in found.problems}
@@ -295,11 +299,11 @@ def _records(cases: pd.DataFrame, readings: pd.DataFrame, found: dict[str, Findi
     rejects = {name: _rejects(f) for name, f in found.items()}
     # The same columns whichever table was refused: who reads them need not ask.
     columns = list(dict.fromkeys(c for frame in rejects.values() for c in frame.columns))
-    refused = [frame.reindex(columns=columns) for frame in rejects.values() if len(frame)]
+    refused = [frame for frame in rejects.values() if len(frame)] or [rejects["cases"]]
     return Records(
         cases=good,
         readings=tests,
-        rejects=pd.concat(refused, ignore_index=True) if refused else rejects["cases"].reindex(columns=columns),
+        rejects=pd.concat(refused, ignore_index=True).reindex(columns=columns),
         problems=tuple(p for f in found.values() for _, p in sorted(f.problems, key=lambda item: item[0])),
         queries=tuple(
             p for f in found.values() for row, p in sorted(f.queries, key=lambda item: item[0]) if not f.refused[row]
