@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli.options import normal_quarter, protocol_argument
 
 __all__ = ["command"]
 
@@ -14,7 +14,11 @@ __all__ = ["command"]
 @click.command("group", short_help="Pool the practices' files and write the report of the group.")
 @protocol_argument
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--quarter", help="Quarter to report on, such as 2026Q3  [default: the last one that was sent]")
+@click.option(
+    "--quarter",
+    callback=normal_quarter,
+    help="Quarter to report on, such as 2026Q3  [default: the last one that was sent]",
+)
 @click.option(
     "--page-for", "pages", multiple=True, help="Code of a practice that gets a report of its own; repeatable."
 )
