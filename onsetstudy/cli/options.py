@@ -12,8 +12,6 @@ import click
 from onsetstudy.core.errors import Problem, RecordsError, Where
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from onsetstudy.protocol.model import Protocol, Quarter
     from onsetstudy.records.model import Records
 
@@ -153,22 +151,24 @@ def say_records(records: Records, rejects: Path | None) -> None:
         click.echo(f"Refused rows, with reasons: {rejects}")
 
 
-def _left_out(records: Records, promised: Protocol, through: Quarter, rows: pd.Series | None) -> list[tuple[str, Any]]:
-    """Why accepted cases are not analysed, with their codes; ``rows`` picks the cases that are asked about."""
+def _left_out(
+    records: Records, promised: Protocol, through: Quarter, practice: str | None
+) -> list[tuple[str, list[str]]]:
+    """Why accepted cases (of a practice) are not analysed, with their codes."""
     from onsetstudy.records.flow import EXCLUSIONS, exclusion_reasons
 
     reason = exclusion_reasons(records, promised, through=through)
-    asked = reason if rows is None else reason.where(rows, "")
+    asked = reason if practice is None else reason.where(records.cases["practice_id"] == practice, "")
     texts = {**EXCLUSIONS, "later_quarter": f"after {through.label}"}
     found = {code: records.cases.loc[(asked == code).to_numpy(), "case_id"].tolist() for code in texts}
     return [(texts[code], cases) for code, cases in found.items() if cases]
 
 
 def say_left_out(
-    records: Records, promised: Protocol, *, through: Quarter, where: str = "the report", rows: pd.Series | None = None
+    records: Records, promised: Protocol, *, through: Quarter, where: str = "the report", practice: str | None = None
 ) -> None:
-    """Cases that are kept but not analysed, one line for each reason."""
-    for why, cases in _left_out(records, promised, through, rows):
+    """Cases (of a practice) that are kept but not analysed, one line for each reason."""
+    for why, cases in _left_out(records, promised, through, practice):
         named = ", ".join(cases[:ROWS_NAMED]) + (", …" if len(cases) > ROWS_NAMED else "")
         click.echo(f"Kept, but {where} will leave out: {len(cases)}, {why} ({named}).")
 

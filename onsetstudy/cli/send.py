@@ -87,9 +87,8 @@ def command(
     refuse_if_none_is_left(checked, promised, through=through)
     tally = tally_records(promised, checked, through=through)
     practice = _practice(practices, tally, promised)
-    own = checked.cases["practice_id"].astype(str) == practice
-    say_left_out(checked, promised, through=through, where="the file", rows=own)
-    _refuse_unfit(practice, checked, promised, tally, accepted=int(own.sum()), allowed=send_incomplete)
+    say_left_out(checked, promised, through=through, where="the file", practice=practice)
+    _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
     options = SendOptions(least_cases=least_cases, operators=operators)
     exchange = make_exchange(tally, promised, practice, records_digest=checked.digest, options=options)
     path = write_exchange(exchange, into)
@@ -112,14 +111,13 @@ def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
     return tally.practices[0]
 
 
-def _refuse_unfit(
-    practice: str, records: Records, promised: Protocol, tally: Tally, *, accepted: int, allowed: bool
-) -> None:
+def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Tally, *, allowed: bool) -> None:
     """Stop where none of the practice's cases can be sent, or many are refused."""
     from onsetstudy.core.errors import Problem, RecordsError, Where
     from onsetstudy.records.flow import UNKNOWN_PRACTICE, refused_by_practice
 
     by_practice = refused_by_practice(records, promised)
+    accepted = int((records.cases["practice_id"] == practice).sum())
     refused = by_practice.get(practice, 0)
     if set(records.cases["practice_id"].astype(str)) == {practice}:
         # Rows that name no practice can only be of the one practice of these records.
