@@ -71,7 +71,7 @@ def command(
     --page-for shows one practice to itself, and the others by letter.
     """
     from onsetstudy.cli.progress import progress_line
-    from onsetstudy.files.exchange import read_exchanges
+    from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice
     from onsetstudy.files.group import write_group
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.pool.combine import PoolOptions
@@ -79,6 +79,7 @@ def command(
 
     promised = read_protocol(protocol)
     read = read_exchanges(files)
+    refuse_sent_twice(read)
     options = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
     with progress_line() as progress:
         results = analyse_group(read, promised, quarter=quarter, options=options, progress=progress)
