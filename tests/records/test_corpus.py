@@ -339,6 +339,42 @@ def test_minutes_with_three_decimals_after_a_comma_are_those_with_a_point():
     assert comma.readings["minute"].tolist() == point.readings["minute"].tolist()
 
 
+def typed_as_times(readings, shown):
+    return [{**r, "minute": shown(int(r["minute"]))} for r in readings]
+
+
+@pytest.mark.parametrize("zero", [None, "14:04"])
+def test_minutes_that_a_spreadsheet_took_for_times_are_read_and_said(zero):
+    cases, readings = clean()
+    for row in cases:
+        row["injection_end"] = zero
+    found = records(cases, typed_as_times(readings, lambda m: f"{m:02d}:30:00"), PROMISED)
+    assert not found.problems
+    assert found.readings["minute"].tolist() == records(cases, readings, PROMISED).readings["minute"].add(0.5).tolist()
+    assert [(r.code, r.count) for r in found.repairs if r.column == "minute"] == [("minutes_as_time", len(readings))]
+
+
+@pytest.mark.parametrize(
+    ("zero", "shown"),
+    [
+        (None, lambda m: f"02:{5 + m:02d}:00"),  # five past two, six past two, …: times of day without pm
+        ("14:04", lambda m: f"02:{5 + m:02d}:00"),  # the same, with an injection at 14:04
+        ("14:04", lambda m: f"13:{m:02d}:00"),  # before the injection: an hour mistyped
+        (None, lambda m: f"{8 + m:02d}:00:00"),  # nothing in the night: may be nine in the morning
+        (None, lambda m: f"04:{m:02d}:15"),  # seconds: 4:01 does not become 04:01:15
+    ],
+)
+def test_times_that_may_be_times_of_day_are_not_read_as_minutes(zero, shown):
+    cases, readings = clean()
+    for row in cases:
+        row["injection_end"] = zero
+    with pytest.raises(RecordsError) as caught:
+        records(cases, typed_as_times(readings, shown), PROMISED)
+    told = next(str(p) for p in caught.value.problems if p.code == "clock_without_zero")
+    assert "is a time of day and cannot be used: " in told
+    assert "format the column as text and type it again" in told
+
+
 def test_a_practice_that_is_not_in_the_study_is_asked_about():
     cases, readings = clean()
     cases[0]["practice_id"], cases[1]["practice_id"] = "P1", "Quay"
