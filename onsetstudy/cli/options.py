@@ -135,6 +135,11 @@ def say_problems(
 
 def say_records(records: Records, rejects: Path | None) -> None:
     """What was read, refused and unusual."""
+    refused, tests_refused = records.rows_read - len(records.cases), records.readings_read - len(records.readings)
+    if 2 * refused > records.rows_read:
+        # Another protocol is the usual reason, and its many faults would bury the question.
+        text = f"{refused} of {records.rows_read} cases are refused: is this the protocol of these records?"
+        click.echo(text, err=True)
     say_problems(records.problems)
     queries = gathered(records.queries)
     for query in queries[:SHOWN]:
@@ -144,7 +149,6 @@ def say_records(records: Records, rejects: Path | None) -> None:
     for repair in records.repairs:
         often = "once" if repair.count == 1 else f"{repair.count} times"
         click.echo(f"Column {repair.column}: {repair.text} ({often}).", err=True)
-    refused, tests_refused = records.rows_read - len(records.cases), records.readings_read - len(records.readings)
     click.echo(f"Cases: {records.rows_read} read, {len(records.cases)} accepted, {refused} refused.")
     click.echo(f"Cold tests: {records.readings_read} read, {len(records.readings)} accepted, {tests_refused} refused.")
     if rejects is not None:

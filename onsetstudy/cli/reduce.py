@@ -94,7 +94,9 @@ def command(
         )
     _say(found, work / "rejects")
     if not found.tally.practices:
-        raise RecordsError(f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol?")
+        raise RecordsError(
+            f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"
+        )
     options = SendOptions(least_cases=least_cases)
     refused, accepted = dict(found.refused), found.accepted_by_practice
     written = 0

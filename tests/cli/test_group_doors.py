@@ -99,6 +99,23 @@ def test_rows_that_name_no_practice_count_as_refused_of_the_only_one(tmp_path):
     assert "P01: 5 of 40 cases are refused" in str(stopped.exception)
 
 
+def test_the_wrong_protocol_is_asked_about_before_its_many_faults(tmp_path):
+    other = str(ROOT / "protocols" / "infiltration_audit.toml")
+    sent = run("send", other, DATA, "--practice", "P03", "--into", str(tmp_path))
+    assert sent.output.startswith("414 of 420 cases are refused: is this the protocol of these records?\n")
+    assert isinstance(sent.exception, RecordsError)
+    assert not list(tmp_path.glob("*.exchange.json"))
+
+
+def test_a_practice_in_two_files_is_told_before_anything_is_pooled(tmp_path):
+    name = "mandibular-block-group-P01-2025Q4-2026Q3.exchange.json"
+    for place in ("one", "two"):
+        (tmp_path / place).mkdir()
+        shutil.copy(Path(DATA) / "exchange" / name, tmp_path / place / f"{place}.exchange.json")
+    done = run("group", PROTOCOL, str(tmp_path / "one"), str(tmp_path / "two"), "--into", str(tmp_path))
+    assert "one.exchange.json: P01 is in two files" in str(done.exception)
+
+
 def test_send_says_when_none_of_a_practice_can_be_sent_and_takes_one_practice(tmp_path):
     cases = pd.read_csv(Path(DATA) / "cases.csv", dtype=str, keep_default_na=False)
     cases.loc[cases["practice_id"] == "P03", "tooth"] = "99"
