@@ -117,6 +117,8 @@ def command(
 
 def _say(found: Reduced, rejects: Path) -> None:
     """What was read and refused."""
+    for told in found.unread:
+        click.echo(f"Please look: {told}", err=True)
     refused, tests_refused = found.rows_read - found.rows_accepted, found.readings_read - found.readings_accepted
     click.echo(f"Parts: {found.parts}, of which {found.kept} were done before.")
     click.echo(f"Cases: {found.rows_read} read, {found.rows_accepted} accepted, {refused} refused.")

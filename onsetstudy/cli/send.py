@@ -128,3 +128,5 @@ def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Ta
         mend = "is this the protocol of these records? Otherwise mend the rows named above"
         raise RecordsError(Problem(what=what, where=Where(), mend=mend, value=practice, code="practice"))
     refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
+    if refused:
+        click.echo(f"Not in the file: {refused} of {refused + accepted} cases of {practice}, because they are refused.")

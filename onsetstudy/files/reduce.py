@@ -8,7 +8,7 @@ import io
 import json
 import zipfile
 from collections import Counter
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +37,8 @@ class Reduced:
     """Counts of all parts together.
 
     ``problems`` counts refused rows by code, ``refused`` refused cases by practice; ``kept`` is how many parts had been
-    done before; ``digest`` is of the accepted records of all parts, whatever was done when.
+    done before; ``unread`` says which columns were left unread; ``digest`` is of the accepted records of all parts,
+    whatever was done when.
     """
 
     tally: Tally
@@ -49,6 +50,7 @@ class Reduced:
     readings_accepted: int
     problems: tuple[tuple[str, int], ...]
     refused: tuple[tuple[str, int], ...]
+    unread: tuple[str, ...]
     digest: str
 
     @property
@@ -115,6 +117,7 @@ def reduce_parts(
     totals: Counter[str] = Counter()
     problems: Counter[str] = Counter()
     refused: Counter[str] = Counter()
+    unread: set[str] = set()
     digests: list[str] = []
     for first in range(0, len(jobs), BATCH):
         batch = jobs[first : first + BATCH]
@@ -128,6 +131,7 @@ def reduce_parts(
             totals.update(told["counts"])
             problems.update(told["problems"])
             refused.update(told["refused"])
+            unread.update(told["unread"])
             digests.append(told["records"])
     _refuse_nothing(folder, work, totals)
     _refuse_twice(work, parts)
@@ -142,6 +146,7 @@ def reduce_parts(
         readings_accepted=totals["readings_accepted"],
         problems=tuple(sorted(problems.items())),
         refused=tuple(sorted(refused.items())),
+        unread=tuple(sorted(unread)),
         digest=hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest(),
     )
 
@@ -189,6 +194,7 @@ def _reduce_part(job: _Job) -> bool:
         "records": records.digest,
         "problems": dict(Counter(p.code for p in records.problems)),
         "refused": refused_by_practice(records, job.protocol),
+        "unread": [str(_without_file(p)) for p in records.queries if p.code == "unread_column"],
         "counts": {
             "rows_read": records.rows_read,
             "rows_accepted": len(records.cases),
@@ -208,6 +214,11 @@ def _in_part(part: Part, problem: Problem) -> Problem:
         column=problem.where.column, key=problem.where.key,
     )  # fmt: skip
     return Problem(what=problem.what, where=where, mend=problem.mend, value=problem.value, code=problem.code)
+
+
+def _without_file(problem: Problem) -> Problem:
+    """A problem of every part alike, told once."""
+    return replace(problem, where=Where(column=problem.where.column))
 
 
 def _stamp(job: _Job) -> str:

@@ -12,6 +12,7 @@ from onsetstudy.records.findings import Findings
 __all__ = ["read_times_of_day"]
 
 WITHIN_MIN = 180.0
+HOUR_MIN = 60.0
 HALF_DAY_MIN = 720.0
 NIGHT_UNTIL_MIN = 360.0
 """Before six nobody tests teeth (own choice): 04:30:00 is what a spreadsheet makes of 4:30."""
@@ -46,11 +47,11 @@ def read_times_of_day(
     if count := int(usable.sum()):
         text = f"times of day were read as minutes after {protocol.schedule.clock_zero}"
         found.repairs["minute", "time_of_day", text] += count
-    elif _are_minutes_and_seconds(readings, clock_min, after, protocol):
-        meant = clock_min.notna()
-        readings.loc[meant, "minute"] = clock_min[meant] / 60
-        text = "a spreadsheet's time such as 04:30:00 was read as 4 minutes and 30 seconds"
-        found.repairs["minute", "minutes_as_time", text] += int(meant.sum())
+    elif (meant := _durations(readings, clock_min, after, protocol)) is not None:
+        minute, text = meant
+        known = clock_min.notna()
+        readings.loc[known, "minute"] = minute[known]
+        found.repairs["minute", "minutes_as_time", text] += int(known.sum())
         return
     for row in np.flatnonzero((clock_min.notna() & ~usable).to_numpy()).tolist():
         reason = (
@@ -66,27 +67,31 @@ def read_times_of_day(
         found.refuse(row, "minute", "clock_without_zero", what, mend)
 
 
-def _are_minutes_and_seconds(
+def _durations(
     readings: pd.DataFrame, clock_min: pd.Series, after: pd.Series, protocol: Protocol
-) -> bool:
-    """Whether all times of day of a table can only be minutes and seconds that a spreadsheet took for times.
+) -> tuple[pd.Series, str] | None:
+    """Minutes, and what was done, if all times of day of a table can only be durations; ``None`` if they may be times.
 
-    None of them fits its injection by the clock of 24 hours, and not those of every case by that of 12; at least one
-    lies in the night; all are whole minutes of the day (4:30 becomes 04:30:00); and, read so, no two tests of a tooth
-    fall on one planned test.
+    Minutes and seconds that a spreadsheet took for a time (4:30 becomes 04:30:00), or a duration with its hours
+    (00:04:30). None of them fits its injection by the clock of 24 hours, and not those of every case by that of 12; at
+    least one lies in the night; and, read so, no two tests of a tooth fall on one planned test.
     """
     planned = np.array(protocol.schedule.tests_min, dtype=np.float64)
     longest = 1.5 * planned.max()
     clock = clock_min.dropna()
-    night = bool((clock < NIGHT_UNTIL_MIN).any())
-    whole = bool((clock == clock.round()).all())
-    twelve_hours = (after[clock.index] + HALF_DAY_MIN).between(0, longest)
-    if not night or not whole or twelve_hours.groupby(readings["case_id"]).all().all():
-        return False
-    minute = readings["minute"].where(clock_min.isna(), clock_min / 60).astype(float)
-    concerned = readings["case_id"].isin(readings.loc[clock_min.notna(), "case_id"]) & minute.notna()
-    tests = readings.loc[concerned, ["case_id", "tooth_role"]].assign(test=_nearest(minute[concerned], planned))
-    return not bool(tests.duplicated().any()) and bool((minute[concerned] <= longest).all())
+    with_seconds = bool((clock != clock.round()).any())
+    with_hours = with_seconds and bool((clock < HOUR_MIN).all())
+    twelve_hours = (after[clock.index] + HALF_DAY_MIN).between(0, longest).groupby(readings["case_id"]).all().all()
+    if (clock >= NIGHT_UNTIL_MIN).all() or twelve_hours or (with_seconds and not with_hours):
+        return None
+    minute = clock_min if with_hours else clock_min / 60
+    whole = readings["minute"].where(clock_min.isna(), minute).astype(float)
+    concerned = readings["case_id"].isin(readings.loc[clock_min.notna(), "case_id"]) & whole.notna()
+    tests = readings.loc[concerned, ["case_id", "tooth_role"]].assign(test=_nearest(whole[concerned], planned))
+    if tests.duplicated().any() or (whole[concerned] > longest).any():
+        return None
+    shown = "00:04:30" if with_hours else "04:30:00"
+    return minute, f"a spreadsheet's time such as {shown} was read as 4 minutes and 30 seconds"
 
 
 def _nearest(minute: pd.Series, planned: NDArray[np.float64]) -> NDArray[np.intp]:

@@ -90,7 +90,9 @@ def test_send_stops_where_many_cases_are_refused_unless_that_is_confirmed(tmp_pa
 
 def test_send_goes_on_where_few_are_refused(tmp_path):
     records = small(tmp_path / "in", tooth=first(4, "99"))
-    assert run("send", PROTOCOL, records, "--into", str(tmp_path / "out")).exit_code == 0
+    sent = run("send", PROTOCOL, records, "--into", str(tmp_path / "out"))
+    assert sent.exit_code == 0
+    assert "Not in the file: 4 of 40 cases of P01, because they are refused." in sent.output
 
 
 def test_rows_that_name_no_practice_count_as_refused_of_the_only_one(tmp_path):

@@ -193,6 +193,18 @@ def test_a_value_mended_without_a_change_of_size_is_split_anew(tmp_path, protoco
     assert not list((tmp_path / "work" / "rejects").glob("*.csv"))
 
 
+def test_columns_left_unread_are_told_once(tmp_path, protocol):
+    def misspelt(cases, tests):
+        cases.rename(columns={"pain_deposition": "pain_depositon"}, inplace=True)
+
+    folder = split(few(tmp_path / "few", change=misspelt), tmp_path / "p", 3)
+    found = reduced(folder, protocol, tmp_path / "work", drop_unknown=True)
+    words = (
+        "column pain_depositon: this column was left unread. Did you mean pain_deposition? It is not read under this"
+    )
+    assert found.unread == (f"{words} heading.",)
+
+
 def test_records_of_which_no_case_can_be_used_are_told_as_a_whole(tmp_path, protocol):
     def past(cases, tests):
         cases["case_date"] = "2019-05-06"

@@ -343,12 +343,13 @@ def typed_as_times(readings, shown):
     return [{**r, "minute": shown(int(r["minute"]))} for r in readings]
 
 
+@pytest.mark.parametrize("shown", [lambda m: f"{m:02d}:30:00", lambda m: f"00:{m:02d}:30"])
 @pytest.mark.parametrize("zero", [None, "14:04"])
-def test_minutes_that_a_spreadsheet_took_for_times_are_read_and_said(zero):
+def test_minutes_that_a_spreadsheet_took_for_times_are_read_and_said(zero, shown):
     cases, readings = clean()
     for row in cases:
         row["injection_end"] = zero
-    found = records(cases, typed_as_times(readings, lambda m: f"{m:02d}:30:00"), PROMISED)
+    found = records(cases, typed_as_times(readings, shown), PROMISED)
     assert not found.problems
     assert found.readings["minute"].tolist() == records(cases, readings, PROMISED).readings["minute"].add(0.5).tolist()
     assert [(r.code, r.count) for r in found.repairs if r.column == "minute"] == [("minutes_as_time", len(readings))]
@@ -361,6 +362,8 @@ def test_minutes_that_a_spreadsheet_took_for_times_are_read_and_said(zero):
         ("14:04", lambda m: f"02:{5 + m:02d}:00"),  # the same, with an injection at 14:04
         ("14:04", lambda m: f"13:{m:02d}:00"),  # before the injection: an hour mistyped
         (None, lambda m: f"{8 + m:02d}:00:00"),  # nothing in the night: may be nine in the morning
+        (None, lambda m: f"00:{20 + m:02d}:30"),  # beyond any test: twenty past midnight
+        ("00:10", lambda m: f"23:{m:02d}:30"),  # before an injection at night
         (None, lambda m: f"04:{m:02d}:15"),  # seconds: 4:01 does not become 04:01:15
     ],
 )
