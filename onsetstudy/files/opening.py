@@ -71,7 +71,7 @@ def open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_b
     RecordsError
         If the log was changed.
     """
-    sealed = Path(sealed)
+    sealed, case_id = Path(sealed), case_id.strip()
     if not sealed.exists():
         raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
     with _alone(log_path(sealed)):
@@ -152,7 +152,7 @@ def _refuse_case(case_id: str, opened_by: str, content: Mapping[str, Any], log: 
                 f'"{code}" looks like a name, an address or a number of a person; nothing was opened. Give {name}'
             )
     practice = str(content["practice"])
-    if not case_id.strip():
+    if not case_id:
         raise DesignError("the code of the case is empty; nothing was opened")
     other = [p for p in content.get("practices", ()) if p != practice and _begins(case_id, p)]
     if other and not _begins(case_id, practice):

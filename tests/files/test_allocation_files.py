@@ -49,7 +49,7 @@ def test_slips_are_opened_in_order_and_logged(tmp_path, drawn):
 
 
 def test_asking_twice_for_a_case_opens_nothing_new(tmp_path, drawn):
-    first, again = opened(tmp_path, "P01-0001"), opened(tmp_path, "P01-0001")
+    first, again = opened(tmp_path, "P01-0001"), opened(tmp_path, " P01-0001 ")
     assert (again.slip, again.arms, again.again) == (first.slip, first.arms, True)
     assert len(read_opening_log(tmp_path / "opened-P01.csv")[0]) == 1
 
