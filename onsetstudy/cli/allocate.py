@@ -22,36 +22,50 @@ __all__ = ["command"]
 )
 @click.option("--slips", type=click.IntRange(1, 5000), default=40, show_default=True, help="Slips in every stratum.")
 @click.option("--seed", type=click.IntRange(0), help="Number that the list is drawn from  [default: drawn at random]")
+@click.option(
+    "--after",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of a list that is used up: the new list holds its slips and --slips further ones behind them.",
+)
 @click.option("--print", "printed", is_flag=True, help="Also make slips to print, fold and close (PDF).")
-def command(protocol: Path, into: Path, slips: int, seed: int | None, printed: bool) -> int:
+def command(protocol: Path, into: Path, slips: int, seed: int | None, after: Path | None, printed: bool) -> int:
     """Draw who receives what, as PROTOCOL says, for somebody who does not treat.
 
-    Each practice gets its file sealed-….json and opens it slip by slip with the command open-slip.
+    Each practice gets its file sealed-….json and opens it slip by slip with the command open-slip. With --after, a
+    list goes on in new files: what was opened stays opened.
     """
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.design.allocation import draw_allocation_list
-    from onsetstudy.files.allocation import write_allocation, write_minimisation
+    from onsetstudy.files.allocation import read_slips, write_allocation, write_continued, write_minimisation
     from onsetstudy.files.output import write_bytes
     from onsetstudy.files.protocol_toml import read_protocol
 
     promised = read_protocol(protocol)
     if any(into.glob("opened-*.csv")):
         raise OnsetStudyError(
-            f"{into} holds slips that have been opened; a new list there would undo them. Choose another folder."
+            f"{into} holds slips that have been opened; a new list there would undo them. Choose another folder; to "
+            f"make this list longer, add --after {into}."
         )
     if any((into / name).exists() for name in ("list.json", "list.csv")):
         raise OnsetStudyError(
-            f"{into} holds a list already; a new one would undo the slips that were handed out. Choose another folder."
+            f"{into} holds a list already; a new one would undo the slips that were handed out. Choose another "
+            f"folder; to make this list longer, add --after {into}."
         )
     seed = secrets.randbelow(2**53) if seed is None else seed
     if promised.allocation is not None and promised.allocation.method == "minimisation":
+        if after is not None:
+            raise OnsetStudyError("arms by minimisation are drawn one by one and are never used up; leave out --after")
         paths = write_minimisation(promised, into, seed=seed)
         for path in paths:
             click.echo(f"Written: {path}")
         click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
         return 0
-    drawn = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed)
-    paths = write_allocation(drawn, into, seed=seed)
+    before = () if after is None else read_slips(after / "list.csv")
+    drawn = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed, after=before)
+    if after is None:
+        paths = write_allocation(drawn, into, seed=seed)
+    else:
+        paths = write_continued(drawn, into, after, seed=seed)
     if printed:
         from onsetstudy.report.slips import render_slips
 
@@ -59,10 +73,16 @@ def command(protocol: Path, into: Path, slips: int, seed: int | None, printed: b
     for path in paths:
         click.echo(f"Written: {path}")
     quality = drawn.quality
-    click.echo(f"{quality.slips} slips; the arms are never more than {quality.largest_imbalance} apart in a stratum.")
+    click.echo(
+        f"{quality.slips} {'new ' if after else ''}slips; the arms are never more than {quality.largest_imbalance} "
+        "apart in a stratum."
+    )
     click.echo(
         f"Somebody who knew all earlier arms and always named the one that is behind would be right for "
         f"{quality.guessed_share:.0%} of the slips (guessing blindly {quality.blind_share:.0%})."
     )
+    if after is not None:
+        click.echo(f"{len(before)} slips of {after} stand before them, as they were.")
+        click.echo("Each practice puts its new sealed file in place of the earlier one, beside its opening log.")
     click.echo("Keep the list and its seed apart. Give each practice only its own sealed file or closed slips.")
     return 0

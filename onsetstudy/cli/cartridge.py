@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from onsetstudy.cli.options import Amount
 from onsetstudy.protocol.vocabulary import CODES
 
 if TYPE_CHECKING:
@@ -40,20 +41,22 @@ TISSUE_PH = (("body fluid", 7.4),)
 
 
 @click.command("cartridge", short_help="Work out what a mixed cartridge holds.")
-@click.argument("cartridge_ml", type=float, metavar="CARTRIDGE_ML")
-@click.argument("bicarbonate_ml", type=float, metavar="BICARBONATE_ML")
+@click.argument("cartridge_ml", type=Amount(), metavar="CARTRIDGE_ML")
+@click.argument("bicarbonate_ml", type=Amount(), metavar="BICARBONATE_ML")
 @click.option("--mode", type=click.Choice(("add", "replace")), required=True,
               help="Bicarbonate on top (add), or in place of the same volume drawn out first (replace).")  # fmt: skip
 @click.option("--agent", type=click.Choice(CODES["agent"]), default="lidocaine", show_default=True)
-@click.option("--percent", type=float, default=2.0, show_default=True, help="Strength of the anaesthetic, %.")
+@click.option("--percent", type=Amount(), default=2.0, show_default=True, help="Strength of the anaesthetic, %.")
 @click.option("--vasoconstrictor", type=click.Choice(("none", "epinephrine", "levonordefrin")), default="epinephrine",
               show_default=True)  # fmt: skip
 @click.option("--dilution", type=float, help="n of the dilution 1:n  [default: 100000, levonordefrin 20000]")
-@click.option("--bicarbonate-percent", type=float, default=8.4, show_default=True, help="Strength of the bicarbonate.")
+@click.option(
+    "--bicarbonate-percent", type=Amount(), default=8.4, show_default=True, help="Strength of the bicarbonate."
+)
 @click.option("--since-mixing", type=click.FloatRange(min=0), help="Minutes from mixing to injecting.")
-@click.option("--ph", type=float, help="Measured pH of your own mixture, for the free-base illustration.")
-@click.option("--pka", type=float, help="pKa to use instead of that of teaching tables; with --temperature.")
-@click.option("--temperature", type=float, help="Temperature of that pKa, degrees Celsius.")
+@click.option("--ph", type=Amount(), help="Measured pH of your own mixture, for the free-base illustration.")
+@click.option("--pka", type=Amount(), help="pKa to use instead of that of teaching tables; with --temperature.")
+@click.option("--temperature", type=Amount(), help="Temperature of that pKa, degrees Celsius.")
 @click.option("--weight", type=click.FloatRange(10, 300), help="Weight in kg: shows limits of dose. Not a dosing tool.")
 @click.option("--age-band", type=click.Choice(CODES["age_band"]), help="Age, for limits and rules of children.")
 @click.option("--limits", type=click.Path(path_type=Path, dir_okay=False),

@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument, records_arguments, say_records
+from onsetstudy.cli.options import (
+    protocol_argument,
+    records_arguments,
+    refuse_if_none_is_left,
+    say_left_out,
+    say_records,
+)
 
 __all__ = ["command"]
 
@@ -19,24 +25,19 @@ def command(protocol: Path, records: tuple[Path, ...], strict: bool, drop_unknow
 
     RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
     cold_tests.csv, or those two files. Everything that is wrong is listed at once, with its row and how to mend it.
-    Ends with exit code 1 if a row was refused.
+    Ends with exit code 1 if a row was refused, or if no case could be reported.
     """
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.files.spreadsheet import read_records
-    from onsetstudy.records.flow import EXCLUSIONS, exclusion_reasons
 
     promised = read_protocol(protocol)
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     refused = len(checked.rejects) > 0
     written = write_rejects(checked, rejects or rejects_path(records)) if refused else None
     say_records(checked, written)
-    excluded = exclusion_reasons(checked, promised, through=promised.quarters[-1])
-    for code, why in EXCLUSIONS.items():
-        cases = checked.cases.loc[(excluded == code).to_numpy(), "case_id"].tolist()
-        if cases:
-            named = ", ".join(cases[:5]) + (", …" if len(cases) > 5 else "")
-            click.echo(f"Kept, but the report will leave out: {len(cases)}, {why} ({named}).")
+    say_left_out(checked, promised, through=promised.quarters[-1])
+    refuse_if_none_is_left(checked, promised, through=promised.quarters[-1])
     if not refused:
         click.echo("Nothing has to be mended.")
     return 1 if refused else 0

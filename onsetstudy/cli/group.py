@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli.options import normal_quarter, protocol_argument
 
 __all__ = ["command"]
 
@@ -14,7 +14,11 @@ __all__ = ["command"]
 @click.command("group", short_help="Pool the practices' files and write the report of the group.")
 @protocol_argument
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--quarter", help="Quarter to report on, such as 2026Q3  [default: the last one that was sent]")
+@click.option(
+    "--quarter",
+    callback=normal_quarter,
+    help="Quarter to report on, such as 2026Q3  [default: the last one that was sent]",
+)
 @click.option(
     "--page-for", "pages", multiple=True, help="Code of a practice that gets a report of its own; repeatable."
 )
@@ -67,7 +71,7 @@ def command(
     --page-for shows one practice to itself, and the others by letter.
     """
     from onsetstudy.cli.progress import progress_line
-    from onsetstudy.files.exchange import read_exchanges
+    from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice
     from onsetstudy.files.group import write_group
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.pool.combine import PoolOptions
@@ -75,6 +79,7 @@ def command(
 
     promised = read_protocol(protocol)
     read = read_exchanges(files)
+    refuse_sent_twice(read)
     options = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
     with progress_line() as progress:
         results = analyse_group(read, promised, quarter=quarter, options=options, progress=progress)

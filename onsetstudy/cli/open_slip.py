@@ -19,7 +19,7 @@ __all__ = ["command"]
 @click.option("--by", "opened_by", default="", help="Code of the person who opens.")
 def command(sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str) -> int:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
-    from onsetstudy.files.allocation import log_path, open_next
+    from onsetstudy.files.opening import log_path, open_next
 
     given = dict(level.split("=", 1) for level in levels if "=" in level)
     if len(given) < len(levels):
@@ -31,6 +31,12 @@ def command(sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str)
     )
     if opened.again:
         click.echo(f"Opened before for {case_id}: slip {opened.slip}.")
+        if opened.asked != opened.stratum:
+            click.echo(
+                f"It was opened under {opened.stratum}, and you ask for {opened.asked}. The slip and its arm stay; "
+                "if the plan changed after opening, record the case as it was treated. If this is another case, give "
+                "its own code."
+            )
     click.echo(f"Slip {opened.slip} ({opened.stratum}), case {case_id}: {told}")
     click.echo(f"Enter {opened.slip} as allocation_slip. Logged: {log_path(sealed)}")
     return 0

@@ -9,12 +9,26 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from onsetstudy.core.errors import Problem
+from onsetstudy.core.errors import Problem, RecordsError, Where
 
 if TYPE_CHECKING:
+    from onsetstudy.protocol.model import Protocol, Quarter
     from onsetstudy.records.model import Records
 
-__all__ = ["gathered", "protocol_argument", "records_arguments", "say_problems", "say_records"]
+__all__ = [
+    "Amount",
+    "chosen_quarter",
+    "gathered",
+    "normal_quarter",
+    "protocol_argument",
+    "records_arguments",
+    "refuse_if_none_is_left",
+    "refuse_incomplete",
+    "say_left_out",
+    "say_problems",
+    "say_records",
+    "send_incomplete_option",
+]
 
 F = TypeVar("F", bound=Callable[..., Any])
 SHOWN = 50
@@ -40,6 +54,47 @@ def records_arguments(function: F) -> F:
     )(function)
     function = click.option("--strict", is_flag=True, help="Refuse everything if a single row is refused.")(function)
     return click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))(function)
+
+
+def send_incomplete_option(function: F) -> F:
+    """Whether counts may go out of which many cases are missing."""
+    return click.option(
+        "--send-incomplete",
+        is_flag=True,
+        help="Send although more than one in ten of the practice's cases are refused.",
+    )(function)
+
+
+def normal_quarter(_context: click.Context, _parameter: click.Parameter, value: str | None) -> str | None:
+    """A quarter as the protocol writes it: ``2026q3`` is 2026Q3."""
+    return None if value is None else value.strip().upper()
+
+
+def chosen_quarter(promised: Protocol, label: str | None) -> Quarter:
+    """The quarter of that label, or the protocol's last.
+
+    Raises
+    ------
+    RecordsError
+        If the study has no such quarter.
+    """
+    labels = [q.label for q in promised.quarters]
+    if label is not None and label not in labels:
+        raise RecordsError(f"{label} is not a quarter of this study; choose one of {', '.join(labels)}")
+    return promised.quarters[-1 if label is None else labels.index(label)]
+
+
+class Amount(click.ParamType):
+    """A number that may have a decimal comma: ``1,8`` is 1.8."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number."""
+        try:
+            return float(str(value).strip().replace(",", ".", 1))
+        except ValueError:
+            self.fail(f"{value!r} is not a number; write it as 1.8", param, ctx)
 
 
 def gathered(problems: Sequence[Problem]) -> list[str]:
@@ -80,6 +135,11 @@ def say_problems(
 
 def say_records(records: Records, rejects: Path | None) -> None:
     """What was read, refused and unusual."""
+    refused, tests_refused = records.rows_read - len(records.cases), records.readings_read - len(records.readings)
+    if 2 * refused > records.rows_read:
+        # Another protocol is the usual reason, and its many faults would bury the question.
+        text = f"{refused} of {records.rows_read} cases are refused: is this the protocol of these records?"
+        click.echo(text, err=True)
     say_problems(records.problems)
     queries = gathered(records.queries)
     for query in queries[:SHOWN]:
@@ -89,8 +149,63 @@ def say_records(records: Records, rejects: Path | None) -> None:
     for repair in records.repairs:
         often = "once" if repair.count == 1 else f"{repair.count} times"
         click.echo(f"Column {repair.column}: {repair.text} ({often}).", err=True)
-    refused, tests_refused = records.rows_read - len(records.cases), records.readings_read - len(records.readings)
     click.echo(f"Cases: {records.rows_read} read, {len(records.cases)} accepted, {refused} refused.")
     click.echo(f"Cold tests: {records.readings_read} read, {len(records.readings)} accepted, {tests_refused} refused.")
     if rejects is not None:
         click.echo(f"Refused rows, with reasons: {rejects}")
+
+
+def _left_out(
+    records: Records, promised: Protocol, through: Quarter, practice: str | None
+) -> list[tuple[str, list[str]]]:
+    """Why accepted cases (of a practice) are not analysed, with their codes."""
+    from onsetstudy.records.flow import EXCLUSIONS, exclusion_reasons
+
+    reason = exclusion_reasons(records, promised, through=through)
+    asked = reason if practice is None else reason.where(records.cases["practice_id"] == practice, "")
+    texts = {**EXCLUSIONS, "later_quarter": f"after {through.label}"}
+    found = {code: records.cases.loc[(asked == code).to_numpy(), "case_id"].tolist() for code in texts}
+    return [(texts[code], cases) for code, cases in found.items() if cases]
+
+
+def say_left_out(
+    records: Records, promised: Protocol, *, through: Quarter, where: str = "the report", practice: str | None = None
+) -> None:
+    """Cases (of a practice) that are kept but not analysed, one line for each reason."""
+    for why, cases in _left_out(records, promised, through, practice):
+        named = ", ".join(cases[:ROWS_NAMED]) + (", …" if len(cases) > ROWS_NAMED else "")
+        click.echo(f"Kept, but {where} will leave out: {len(cases)}, {why} ({named}).")
+
+
+def refuse_if_none_is_left(records: Records, promised: Protocol, *, through: Quarter) -> None:
+    """Stop where every accepted case would be left out.
+
+    Raises
+    ------
+    RecordsError
+        With the reasons.
+    """
+    reasons = _left_out(records, promised, through, None)
+    if sum(len(cases) for _, cases in reasons) < len(records.cases):
+        return
+    told = "; ".join(f"{len(cases)} {why}" for why, cases in reasons)
+    what = f"none of the {len(records.cases)} accepted cases can be reported: {told}"
+    mend = "correct the records, or the protocol if it should admit them"
+    raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="none_left"))
+
+
+def refuse_incomplete(practice: str, *, refused: int, accepted: int, allowed: bool) -> None:
+    """Stop where so many of a practice's cases are refused that its counts could mislead, unless that is allowed.
+
+    Raises
+    ------
+    RecordsError
+        If it is not.
+    """
+    from onsetstudy.records.flow import too_many_refused
+
+    if allowed or not too_many_refused(refused, accepted):
+        return
+    what = f"{practice}: {refused} of {refused + accepted} cases are refused and would be missing from what you send"
+    mend = "mend them, or add --send-incomplete if they cannot be mended"
+    raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="incomplete"))

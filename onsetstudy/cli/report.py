@@ -6,7 +6,14 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument, records_arguments, say_records
+from onsetstudy.cli.options import (
+    chosen_quarter,
+    normal_quarter,
+    protocol_argument,
+    records_arguments,
+    refuse_if_none_is_left,
+    say_records,
+)
 
 __all__ = ["command"]
 
@@ -14,7 +21,11 @@ __all__ = ["command"]
 @click.command("report", short_help="Write the quarterly report (HTML, PDF and JSON).")
 @protocol_argument
 @records_arguments
-@click.option("--quarter", help="Quarter to report on, for example 2026Q3  [default: the last one with cases]")
+@click.option(
+    "--quarter",
+    callback=normal_quarter,
+    help="Quarter to report on, for example 2026Q3  [default: the last one with cases]",
+)
 @click.option(
     "--into",
     type=click.Path(path_type=Path, file_okay=False),
@@ -65,6 +76,7 @@ def command(
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records, into=into)) if len(checked.rejects) else None
     say_records(checked, written)
+    refuse_if_none_is_left(checked, promised, through=chosen_quarter(promised, quarter))
     with progress_line() as progress:
         results = analyse(promised, checked, quarter=quarter, beside=beside, progress=progress)
     paths = write_report(results, into, paper=paper, formats=formats or ("html", "pdf", "json"))

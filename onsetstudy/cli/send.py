@@ -3,10 +3,26 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli.options import protocol_argument, records_arguments, say_records
+from onsetstudy.cli.options import (
+    chosen_quarter,
+    normal_quarter,
+    protocol_argument,
+    records_arguments,
+    refuse_if_none_is_left,
+    refuse_incomplete,
+    say_left_out,
+    say_records,
+    send_incomplete_option,
+)
+
+if TYPE_CHECKING:
+    from onsetstudy.protocol.model import Protocol
+    from onsetstudy.records.model import Records
+    from onsetstudy.study.tally import Tally
 
 __all__ = ["command"]
 
@@ -14,9 +30,19 @@ __all__ = ["command"]
 @click.command("send", short_help="Make the file of counts that a practice gives to its group.")
 @protocol_argument
 @records_arguments
-@click.option("--practice", help="Code of the practice, such as P01  [default: the only one in the records]")
-@click.option("--quarter", help="Last quarter that is sent, such as 2026Q3  [default: the protocol's last]")
+@click.option(
+    "--practice",
+    "practices",
+    multiple=True,
+    help="Code of the practice, such as P01  [default: the only one in the records]",
+)
+@click.option(
+    "--quarter",
+    callback=normal_quarter,
+    help="Last quarter that is sent, such as 2026Q3  [default: the protocol's last]",
+)
 @click.option("--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart.")
+@send_incomplete_option
 @click.option("--operators", is_flag=True, help="Count failures by operator too, under numbers.")
 @click.option("--after", type=click.Path(path_type=Path), help="File sent before: what both together give away.")
 @click.option(
@@ -32,9 +58,10 @@ def command(
     strict: bool,
     drop_unknown: bool,
     rejects: Path | None,
-    practice: str | None,
+    practices: tuple[str, ...],
     quarter: str | None,
     least_cases: int,
+    send_incomplete: bool,
     operators: bool,
     after: Path | None,
     into: Path,
@@ -42,9 +69,9 @@ def command(
     """Check RECORDS against PROTOCOL, count them, and write the file for the study group.
 
     The file holds counts by quarter, technique, arm and onset interval; many are of a single case, without anything
-    that says whose. What a reader could learn from it is listed; read that before you send it.
+    that says whose. What a reader could learn from it is listed; read that before you send it. Nothing is written if
+    more than one in ten of the practice's cases are refused, unless --send-incomplete is given.
     """
-    from onsetstudy.core.errors import RecordsError
     from onsetstudy.files.exchange import read_exchange, write_exchange
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.protocol_toml import read_protocol
@@ -53,20 +80,18 @@ def command(
     from onsetstudy.study.exchange import SendOptions, make_exchange
     from onsetstudy.study.tally import tally_records
 
+    if len(practices) > 1:
+        raise click.UsageError("A file is of one practice: give --practice once, and send again for the next.")
     promised = read_protocol(protocol)
-    labels = [q.label for q in promised.quarters]
-    if quarter is not None and quarter not in labels:
-        raise RecordsError(f"{quarter} is not a quarter of this study; choose one of {', '.join(labels)}")
+    through = chosen_quarter(promised, quarter)
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records, into=into)) if len(checked.rejects) else None
     say_records(checked, written)
-    through = promised.quarters[-1 if quarter is None else labels.index(quarter)]
+    refuse_if_none_is_left(checked, promised, through=through)
     tally = tally_records(promised, checked, through=through)
-    if practice is None:
-        if len(tally.practices) != 1:
-            known = ", ".join(tally.practices) or "none"
-            raise RecordsError(f"the records hold the practices {known}; name one with --practice")
-        practice = tally.practices[0]
+    practice = _practice(practices, tally, promised)
+    say_left_out(checked, promised, through=through, where="the file", practice=practice)
+    _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
     options = SendOptions(least_cases=least_cases, operators=operators)
     exchange = make_exchange(tally, promised, practice, records_digest=checked.digest, options=options)
     told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
@@ -76,3 +101,36 @@ def command(
         click.echo(f"- {sentence}")
     click.echo(f"Written: {path}")
     return 0
+
+
+def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
+    """The practice that is meant, in the capitals of the protocol; the only one of the records where none is named."""
+    from onsetstudy.core.errors import RecordsError
+
+    if given:
+        known = (*promised.study.practices, *tally.practices)
+        return next((code for code in known if code.casefold() == given[0].strip().casefold()), given[0])
+    if len(tally.practices) != 1:
+        raise RecordsError(f"the records hold the practices {', '.join(tally.practices)}; name one with --practice")
+    return tally.practices[0]
+
+
+def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Tally, *, allowed: bool) -> None:
+    """Stop where none of the practice's cases can be sent, or many are refused."""
+    from onsetstudy.core.errors import Problem, RecordsError, Where
+    from onsetstudy.records.flow import UNKNOWN_PRACTICE, refused_by_practice
+
+    by_practice = refused_by_practice(records, promised)
+    accepted = int((records.cases["practice_id"] == practice).sum())
+    refused = by_practice.get(practice, 0)
+    if set(records.cases["practice_id"].astype(str)) == {practice}:
+        # Rows that name no practice can only be of the one practice of these records.
+        refused += by_practice.get(UNKNOWN_PRACTICE, 0)
+    if practice not in tally.practices and refused + accepted:
+        what = f"none of the {refused + accepted} cases of {practice} can be sent: {refused} refused"
+        what += f", {accepted} left out" if accepted else ""
+        mend = "is this the protocol of these records? Otherwise mend the rows named above"
+        raise RecordsError(Problem(what=what, where=Where(), mend=mend, value=practice, code="practice"))
+    refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
+    if refused:
+        click.echo(f"Not in the file: {refused} of {refused + accepted} cases of {practice}, because they are refused.")

@@ -20,7 +20,9 @@ SIDES = ("right", "left")
 JOIN = " | "
 
 
-def draw_allocation_list(protocol: Protocol, *, slips_per_stratum: int, seed: int) -> AllocationList:
+def draw_allocation_list(
+    protocol: Protocol, *, slips_per_stratum: int, seed: int, after: Sequence[Slip] = ()
+) -> AllocationList:
     """List of slips for every stratum of every practice.
 
     Parameters
@@ -31,10 +33,13 @@ def draw_allocation_list(protocol: Protocol, *, slips_per_stratum: int, seed: in
         At least so many slips in each stratum; the last block is always whole.
     seed : int
         Kept apart from the protocol, by somebody who does not treat. The same seed gives the same list.
+    after : sequence of Slip
+        Slips of an earlier list that this one goes on from: numbers and blocks are counted on.
 
     Returns
     -------
     AllocationList
+        The slips drawn now, without those of ``after``.
 
     Raises
     ------
@@ -48,7 +53,10 @@ def draw_allocation_list(protocol: Protocol, *, slips_per_stratum: int, seed: in
     """
     rule = protocol.allocation
     if rule is None:
-        raise DesignError("this protocol has no table [allocation], so there is no rule to draw a list by")
+        raise DesignError(
+            "this protocol has no table [allocation], so there is no rule to draw a list by. Copy the table from "
+            "protocols/mandibular_block_group.toml and change what differs"
+        )
     if rule.method == "minimisation":
         raise DesignError(
             "minimisation has no list that could be drawn beforehand; each arm is drawn when it is needed"
@@ -58,21 +66,26 @@ def draw_allocation_list(protocol: Protocol, *, slips_per_stratum: int, seed: in
     ratio = rule.ratio or (1,) * len(protocol.arms)
     arms = tuple(arm.code for arm in protocol.arms)
     kinds = _kinds(protocol, arms, ratio)
+    levels = stratum_levels(protocol)
+    last = _last_slips(after, levels)
     slips: list[Slip] = []
-    for practice, strata in stratum_levels(protocol).items():
+    for practice, strata in levels.items():
         for place, stratum in enumerate(strata, start=1):
             rng = stream(seed, f"allocation: {stratum}")
             order = _blocks(rng, kinds, rule.block_sizes, slips_per_stratum)
-            for number, (kind, block) in enumerate(order, start=1):
+            before = last.get(stratum)
+            prefix = f"{practice}-{place}" if before is None else before.slip.rpartition("-")[0]
+            number_before, block_before = (0, 0) if before is None else (before.number, before.block)
+            for number, (kind, block) in enumerate(order, start=number_before + 1):
                 slips.append(
                     Slip(
-                        slip=f"{practice}-{place}-{number:03d}",
+                        slip=f"{prefix}-{number:03d}",
                         practice_id=practice,
                         stratum=stratum,
                         number=number,
                         arms=kind[0],
                         sides=kind[1],
-                        block=block,
+                        block=block + block_before,
                     )
                 )
     return AllocationList(
@@ -87,6 +100,22 @@ def draw_allocation_list(protocol: Protocol, *, slips_per_stratum: int, seed: in
         slips=tuple(slips),
         quality=list_quality(slips, arms, ratio),
     )
+
+
+def _last_slips(after: Sequence[Slip], levels: dict[str, tuple[str, ...]]) -> dict[str, Slip]:
+    """Last slip of each stratum of an earlier list, which has to have the strata of this protocol."""
+    last: dict[str, Slip] = {}
+    for slip in after:
+        if slip.stratum not in last or slip.number > last[slip.stratum].number:
+            last[slip.stratum] = slip
+    now = {stratum for strata in levels.values() for stratum in strata}
+    if last and (odd := sorted(now ^ last.keys())):
+        where = "the earlier list has no" if odd[0] in now else "this protocol has no longer a"
+        raise DesignError(
+            f"{where} stratum {odd[0]}, so the list cannot go on. Draw a new list for the practices or strata that "
+            "are new, with a protocol file that names only those"
+        )
+    return last
 
 
 Kind = tuple[tuple[str, ...], tuple[str, ...]]

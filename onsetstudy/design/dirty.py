@@ -33,7 +33,7 @@ CASE_FAULTS = (
     ("technique", "block", "code"),
     ("agent", "", "missing"),
     ("volume_ml", "18", "volume"),
-    ("volume_ml", "1,800", "ambiguous_number"),
+    ("volume_ml", "1.800,5", "ambiguous_number"),
     ("volume_ml", "one", "not_a_number"),
     ("pain_deposition", "340", "range"),
     ("patient_id", "Anna Example", "names_a_person"),

@@ -14,7 +14,7 @@ from typing import Any
 
 from onsetstudy.core.errors import DesignError
 
-__all__ = ["chain_step", "open_slip", "seal_slips"]
+__all__ = ["chain_step", "continue_slips", "open_slip", "seal_slips"]
 
 Sealed = dict[str, str]
 
@@ -29,12 +29,33 @@ def seal_slips(contents: list[Mapping[str, Any]], *, secret: str) -> tuple[str, 
     secret : str
         Anything that differs between strata and is not known to the practice.
     """
-    keys = [hashlib.sha256(f"{secret}:{k}".encode()).hexdigest() for k in range(len(contents) + 1)]
+    first = hashlib.sha256(f"{secret}:0".encode()).hexdigest()
+    return first, _sealed(contents, first, secret)
+
+
+def continue_slips(
+    sealed: list[Sealed], contents: list[Mapping[str, Any]], *, first_key: str, secret: str
+) -> list[Sealed]:
+    """Sealed slips with further ones behind them: the slips that were there, opened or not, stay as they are.
+
+    Raises
+    ------
+    DesignError
+        If a slip on the way was changed.
+    """
+    key = first_key
+    for slip in sealed:
+        key = _opened(slip, key)["next"]
+    return [*sealed, *_sealed(contents, key, secret)]
+
+
+def _sealed(contents: list[Mapping[str, Any]], first: str, secret: str) -> list[Sealed]:
+    keys = [first, *(hashlib.sha256(f"{secret}:{k}".encode()).hexdigest() for k in range(1, len(contents) + 1))]
     sealed = []
     for key, following, content in zip(keys, keys[1:], contents, strict=False):
         inside = json.dumps({**content, "next": following}, sort_keys=True).encode("utf-8")
         sealed.append({"slip": str(content["slip"]), "sealed": _mask(inside, key).hex(), "seal": _mark(inside, key)})
-    return keys[0], sealed
+    return sealed
 
 
 def open_slip(sealed: list[Sealed], number: int, *, first_key: str) -> dict[str, Any]:
@@ -46,15 +67,22 @@ def open_slip(sealed: list[Sealed], number: int, *, first_key: str) -> dict[str,
         If there is no such slip, or a slip on the way was changed.
     """
     if not 1 <= number <= len(sealed):
-        raise DesignError(f"there are {len(sealed)} slips and all have been opened; ask for a longer list")
+        raise DesignError(
+            f"there are {len(sealed)} slips and all have been opened; ask for a longer list. Who keeps the list makes "
+            "it with the command allocate and its option --after"
+        )
     key, content = first_key, {}
     for slip in sealed[:number]:
-        inside = _mask(bytes.fromhex(slip["sealed"]), key)
-        if _mark(inside, key) != slip["seal"]:
-            raise DesignError(f"the seal of slip {slip['slip']} is broken; ask for the file anew")
-        content = json.loads(inside)
+        content = _opened(slip, key)
         key = content.pop("next")
     return content
+
+
+def _opened(slip: Sealed, key: str) -> dict[str, Any]:
+    inside = _mask(bytes.fromhex(slip["sealed"]), key)
+    if _mark(inside, key) != slip["seal"]:
+        raise DesignError(f"the seal of slip {slip['slip']} is broken; ask for the file anew")
+    return dict(json.loads(inside))
 
 
 def chain_step(before: str, row: Mapping[str, str]) -> str:

@@ -35,8 +35,8 @@ look. Codes and ranges follow the usual vocabulary of the trade; ranges without 
 A column that is not listed here is refused, because it may name a patient. No names, birth dates or record numbers.
 
 What is written unusually but without doubt is read, and said: decimal commas, capitals in codes, a spreadsheet's
-numbers for dates and times, semicolon or tab between columns. What may mean two things is refused:
-`03/04/2026`, `1,800`.
+numbers for dates and times, semicolon or tab between columns. A comma is a decimal comma unless the range admits
+thousands (`2,133` min, `100,000` of 1:n). What may mean two things is refused: `03/04/2026`, `1.800,5`.
 
 A cold test that cannot be read refuses its case: leaving the test out could make an onset of two tests that were
 not consecutive. A test that was not done is simply left out; it widens the interval.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,9 +14,18 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.output import write_bytes
 from onsetstudy.study.exchange_results import SCHEMA, Exchange
 
-__all__ = ["exchange_name", "exchange_text", "find_exchanges", "read_exchange", "read_exchanges", "write_exchange"]
+__all__ = [
+    "exchange_name",
+    "exchange_text",
+    "find_exchanges",
+    "read_exchange",
+    "read_exchanges",
+    "refuse_sent_twice",
+    "write_exchange",
+]
 
 SUFFIX = ".exchange.json"
+NO_EXCHANGE = ("this is not an exchange file", "give a file that the command send has written", "not_an_exchange")
 ABOUT = (
     "Counts of one practice for its study group, made by onsetstudy. It holds no code of a patient or a case. The "
     "digest is the SHA-256 of the content with sorted keys and without spaces."
@@ -92,13 +102,18 @@ def read_exchange(path: str | Path) -> Exchange:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        # Mail programmes put a byte order mark before a text; it is not part of it.
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise RecordsError(_problem(path, f"it cannot be read ({error.strerror})", "copy it again", "read")) from None
     except UnicodeDecodeError:
         raise RecordsError(
             _problem(path, "this is not text", "ask the practice to send the file itself", "not_text")
         ) from None
+    if not text.strip():
+        raise RecordsError(_problem(path, "the file is empty", "copy or send it again", "empty"))
+    if not text.lstrip().startswith("{"):
+        raise RecordsError(_problem(path, *NO_EXCHANGE))
     try:
         body = json.loads(text)
     except json.JSONDecodeError as error:
@@ -108,10 +123,42 @@ def read_exchange(path: str | Path) -> Exchange:
     return _checked(path, body)
 
 
+def refuse_sent_twice(read: Sequence[tuple[str, Exchange]]) -> None:
+    """Refuse files of one practice that share a quarter, and say which of them to keep.
+
+    Raises
+    ------
+    RecordsError
+        With a problem for every file to leave out.
+    """
+    problems = []
+    for (name, one), (other, two) in itertools.combinations(sorted(read, key=lambda item: _age(item[1])), 2):
+        if one.practice != two.practice or not set(one.quarters) & set(two.quarters):
+            continue
+        (end, cases), (later, more) = _age(one), _age(two)
+        told = f"{one.practice} is in two files: this one ends with {end} and holds {cases} cases, {other} ends with "
+        told += f"{later} and holds {more}"
+        if (end, cases) == (later, more):
+            mend = "keep one of them; ask the practice which was made last"
+        elif set(one.quarters) <= set(two.quarters):
+            mend = f"leave this one out: {other} is the newer and holds every quarter of it"
+        else:
+            missing = ", ".join(q for q in one.quarters if q not in two.quarters)
+            mend = f"ask the practice for one file of all its quarters: {other} is the newer, but has no {missing}"
+        problems.append(Problem(what=told, where=Where(file=name), mend=mend, code="twice"))
+    if problems:
+        raise RecordsError(problems)
+
+
+def _age(exchange: Exchange) -> tuple[str, int]:
+    """Last quarter and recorded cases: the later and the more, the newer."""
+    flow = exchange.flow.to_frame()
+    return exchange.quarters[-1], int(flow.loc[flow["stage"] == "recorded", "n"].sum())
+
+
 def _checked(path: Path, body: Any) -> Exchange:
     if not isinstance(body, dict) or not {"schema", "digest", "content"} <= set(body):
-        mend = "give a file that the command send has written"
-        raise RecordsError(_problem(path, "this is not an exchange file", mend, "not_an_exchange"))
+        raise RecordsError(_problem(path, *NO_EXCHANGE))
     if body["schema"] != SCHEMA:
         what = f"its content is of version {body['schema']}, and version {SCHEMA} is known here"
         raise RecordsError(_problem(path, what, "make it anew with the same version of onsetstudy", "schema"))

@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.results_json import rounded
 from onsetstudy.report.group import compose_group
@@ -36,9 +36,10 @@ def write_group(
     """
     known = [p.code for p in results.practices]
     if strange := [p for p in pages if p not in known]:
-        raise OnsetStudyError(
-            f"{', '.join(strange)} sent nothing; practices of this report: {', '.join(sorted(known))}"
-        )
+        letters = {p.letter for p in results.practices}
+        named = f"practices of this report: {', '.join(sorted(known))}"
+        told = [f"{p} is a letter; give the practice's code" if p in letters else f"{p} sent nothing" for p in strange]
+        raise OnsetStudyError([Problem(what=f"{what}; {named}", where=Where(), mend="") for what in told])
     written = []
     for practice in (None, *pages):
         document = compose_group(results, practice=practice)

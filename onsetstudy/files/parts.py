@@ -11,7 +11,8 @@ import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.work import Progress
-from onsetstudy.files.spreadsheet import read_csv_table
+from onsetstudy.files.spreadsheet import csv_layout, read_csv_table
+from onsetstudy.records.headings import normal_heading
 from onsetstudy.records.model import RawTable
 
 __all__ = ["Part", "find_parts", "read_part", "split_tables"]
@@ -22,6 +23,7 @@ CHUNK_ROWS = 200_000
 PLACE = "source_row"
 """Column of split tables that keeps the row of the source."""
 DONE = "split.done"
+HOLDS = "cases.csv and cold_tests.csv, or parts as cases/NAME.parquet and cold_tests/NAME.parquet (or .csv)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,12 +46,15 @@ def find_parts(folder: str | Path) -> tuple[Part, ...]:
     folder = Path(folder)
     found: dict[str, dict[str, Path]] = {}
     problems = []
+    if not folder.is_dir():
+        what = "this is a file, not a folder" if folder.exists() else f"there is no folder {folder}"
+        raise RecordsError(_problem(folder, what, f"give the folder that holds {HOLDS}", "not_there"))
     for table in TABLES:
         inside = folder / table
         files = [p for p in sorted(inside.glob("*")) if p.suffix in SUFFIXES] if inside.is_dir() else []
         if not files:
             what = f"the folder {table} is {'empty' if inside.is_dir() else 'not there'}"
-            problems.append(_problem(folder, what, f"put the parts there as {table}/NAME.parquet", "no_parts"))
+            problems.append(_problem(folder, what, f"the folder has to hold {HOLDS}", "no_parts"))
         found[table] = {p.name: p for p in files}
     if not problems:
         for table, other in (TABLES, TABLES[::-1]):
@@ -127,11 +132,13 @@ def split_tables(
     Raises
     ------
     RecordsError
-        If a file is not there, or has no column ``case_id``.
+        If a file is not there or cannot be read as a table, or has no column ``case_id``.
     """
     folder = Path(into)
     done = folder / DONE
-    stamp = "\n".join(f"{Path(p).name} {Path(p).stat().st_size}" for p in (cases, cold_tests) if Path(p).exists())
+    # A mended value may leave the size as it was: the time of saving tells.
+    there = [Path(p) for p in (cases, cold_tests) if Path(p).exists()]
+    stamp = "\n".join(f"{p.name} {p.stat().st_size} {p.stat().st_mtime_ns}" for p in there)
     if done.exists() and done.read_text(encoding="utf-8") == f"{parts}\n{stamp}":
         return folder
     done.unlink(missing_ok=True)
@@ -148,24 +155,56 @@ def split_tables(
 
 
 def _split(source: Path, inside: Path, parts: int, progress: Progress | None) -> None:
+    layout = csv_layout(source)
+    chunks = pd.read_csv(
+        source,
+        sep=layout.delimiter,
+        encoding=layout.encoding,
+        encoding_errors="replace" if layout.encoding == "cp1252" else "strict",
+        header=None,
+        names=range(layout.width),
+        index_col=False,
+        dtype=str,
+        keep_default_na=False,
+        na_values=[""],
+        skip_blank_lines=False,
+        chunksize=CHUNK_ROWS,
+    )
+    headings: list[str] = []
     read = 0
-    chunks = pd.read_csv(source, dtype=str, keep_default_na=False, na_values=[""], chunksize=CHUNK_ROWS)
     for chunk in chunks:
-        if "case_id" not in chunk.columns:
-            raise RecordsError(_problem(source, "the column case_id is missing", "add it", "missing_column"))
-        chunk.insert(0, PLACE, np.arange(read, read + len(chunk)) + 2)
-        of = chunk["case_id"].fillna("").map(lambda c: zlib.crc32(c.encode("utf-8")) % parts)
-        for number, rows in chunk.groupby(of, sort=True):
-            path = inside / f"part-{int(number):04d}.csv"
-            rows.to_csv(path, mode="a", header=not path.exists(), index=False, lineterminator="\n")
-        read += len(chunk)
+        rows = chunk
+        if not headings:
+            headings = chunk.iloc[0].fillna("").tolist()
+            rows = chunk.iloc[1:]
+        # Row 1 holds the headings.
+        read = _split_chunk(rows, headings, source, inside, parts, before=max(read, 1))
         if progress is not None:
             progress(read, read, f"splitting {source.name}")
     # A part without a row of this table still has its headings.
     for number in range(parts):
         path = inside / f"part-{number:04d}.csv"
         if not path.exists():
-            pd.DataFrame(columns=[PLACE, *chunk.columns.drop(PLACE)]).to_csv(path, index=False, lineterminator="\n")
+            pd.DataFrame(columns=[PLACE, *headings]).to_csv(path, index=False, lineterminator="\n")
+
+
+def _split_chunk(
+    rows: pd.DataFrame, headings: list[str], source: Path, inside: Path, parts: int, *, before: int
+) -> int:
+    """Put rows into their parts; returns the row of the source that was read last."""
+    known = [normal_heading(heading) for heading in headings]
+    if "case_id" not in known:
+        mend = "add it: code of the case, the same in both tables"
+        raise RecordsError(_problem(source, "the column case_id is missing", mend, "missing_column"))
+    codes = rows[known.index("case_id")].fillna("").str.strip()
+    of = codes.map(lambda code: zlib.crc32(code.encode("utf-8")) % parts)
+    placed = rows.copy()
+    placed.insert(0, PLACE, np.arange(before, before + len(rows)) + 1)
+    for number, own in placed.groupby(of, sort=True):
+        path = inside / f"part-{int(number):04d}.csv"
+        shown = [PLACE, *headings] if not path.exists() else False
+        own.to_csv(path, mode="a", header=shown, index=False, lineterminator="\n")
+    return before + len(rows)
 
 
 def _problem(path: Path, what: str, mend: str, code: str) -> Problem:

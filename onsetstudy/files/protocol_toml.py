@@ -12,6 +12,8 @@ from onsetstudy.protocol.model import Protocol
 
 __all__ = ["read_protocol"]
 
+DECIMAL_COMMA = re.compile(r"(\s*[A-Za-z_][\w.]*\s*)=\s*([+-]?\d+),(\d+)(\s*(?:#.*)?)")
+
 
 def read_protocol(path: str | Path) -> Protocol:
     """Protocol described by a TOML file.
@@ -38,15 +40,44 @@ def read_protocol(path: str | Path) -> Protocol:
         raise refuse("the file is not text in UTF-8", "save it as plain text with the encoding UTF-8") from None
     except OSError as error:
         raise refuse(f"the file cannot be read ({error.strerror})", "check the permission") from None
+    commas: list[Problem] = []
     try:
         content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        found = re.search(r"\(at line (\d+), column \d+\)", str(error))
-        what = re.sub(r"\s*\(at .*\)$", "", str(error)).rstrip(".")
-        raise refuse(
-            f"this is not valid TOML: {what[:1].lower()}{what[1:]}",
-            'texts stand between straight quotation marks ("), lists between square brackets; compare with the '
-            "protocols provided",
-            row=int(found[1]) if found else None,
-        ) from None
-    return check_protocol(content, file=path.name)
+    except tomllib.TOMLDecodeError:
+        text, commas = _without_decimal_commas(text, path.name)
+        try:
+            content = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            found = re.search(r"\(at line (\d+), column \d+\)", str(error))
+            what = re.sub(r"\s*\(at .*\)$", "", str(error)).rstrip(".")
+            told = refuse(
+                f"this is not valid TOML: {what[:1].lower()}{what[1:]}",
+                'texts stand between straight quotation marks ("), lists between square brackets; compare with the '
+                "protocols provided",
+                row=int(found[1]) if found else None,
+            )
+            raise ProtocolError([*commas, *told.problems]) from None
+    try:
+        checked = check_protocol(content, file=path.name)
+    except ProtocolError as error:
+        raise ProtocolError([*commas, *error.problems]) from None
+    if commas:
+        raise ProtocolError(commas)
+    return checked
+
+
+def _without_decimal_commas(text: str, file: str) -> tuple[str, list[Problem]]:
+    """The text as it would read with decimal points, and a problem for every key with a decimal comma.
+
+    The comma makes the file unreadable; so that everything else is told at once, it is read as if it were mended.
+    """
+    lines, problems = text.split("\n"), []
+    for row, line in enumerate(lines, start=1):
+        if found := DECIMAL_COMMA.fullmatch(line):
+            key, whole, part, rest = found.groups()
+            value = f"{whole},{part}"
+            what, mend = f"{key.strip()} = {value} has a comma", f"write {whole}.{part} with a point"
+            where = Where(file=file, row=row, key=key.strip())
+            problems.append(Problem(what=what, where=where, mend=mend, value=value, code="decimal_comma"))
+            lines[row - 1] = f"{key}= {whole}.{part}{rest}"
+    return "\n".join(lines), problems

@@ -8,7 +8,7 @@ import io
 import json
 import zipfile
 from collections import Counter
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,10 +21,13 @@ from onsetstudy.files.output import write_bytes
 from onsetstudy.files.parts import Part, find_parts, read_part
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.check import check_records
+from onsetstudy.records.flow import refused_by_practice
 from onsetstudy.study.tally import Tally, add_tallies, tally_records
 
 __all__ = ["Reduced", "reduce_parts"]
 
+FORM = 2
+"""Form of a finished part's file: one of another form is done anew."""
 BATCH = 64
 """Parts handed out at a time, so that progress is told and memory is bounded."""
 
@@ -33,8 +36,9 @@ BATCH = 64
 class Reduced:
     """Counts of all parts together.
 
-    ``problems`` counts refused rows by code; ``kept`` is how many parts had been done before; ``digest`` is of the
-    accepted records of all parts, whatever was done when.
+    ``problems`` counts refused rows by code, ``refused`` refused cases by practice; ``kept`` is how many parts had been
+    done before; ``unread`` says which columns were left unread; ``digest`` is of the accepted records of all parts,
+    whatever was done when.
     """
 
     tally: Tally
@@ -45,7 +49,16 @@ class Reduced:
     readings_read: int
     readings_accepted: int
     problems: tuple[tuple[str, int], ...]
+    refused: tuple[tuple[str, int], ...]
+    unread: tuple[str, ...]
     digest: str
+
+    @property
+    def accepted_by_practice(self) -> dict[str, int]:
+        """Accepted cases of each practice, analysed or left out."""
+        flow = self.tally.flow
+        accepted = flow[flow["stage"].isin(["analysed", "left_out"])]
+        return {str(code): int(n) for code, n in accepted.groupby("practice_id")["n"].sum().items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +103,8 @@ def reduce_parts(
     Raises
     ------
     RecordsError
-        If parts are missing or cannot be read, a table's headings cannot be used, or a case stands in two parts.
+        If parts are missing or cannot be read, a table's headings cannot be used, a case stands in two parts, or no
+        case of all the parts can be used.
     """
     parts = find_parts(folder)
     work = Path(work)
@@ -102,6 +116,8 @@ def reduce_parts(
     running: Tally | None = None
     totals: Counter[str] = Counter()
     problems: Counter[str] = Counter()
+    refused: Counter[str] = Counter()
+    unread: set[str] = set()
     digests: list[str] = []
     for first in range(0, len(jobs), BATCH):
         batch = jobs[first : first + BATCH]
@@ -114,7 +130,10 @@ def reduce_parts(
         for _, told in read:
             totals.update(told["counts"])
             problems.update(told["problems"])
+            refused.update(told["refused"])
+            unread.update(told["unread"])
             digests.append(told["records"])
+    _refuse_nothing(folder, work, totals)
     _refuse_twice(work, parts)
     assert running is not None
     return Reduced(
@@ -126,8 +145,25 @@ def reduce_parts(
         readings_read=totals["readings_read"],
         readings_accepted=totals["readings_accepted"],
         problems=tuple(sorted(problems.items())),
+        refused=tuple(sorted(refused.items())),
+        unread=tuple(sorted(unread)),
         digest=hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest(),
     )
+
+
+def _refuse_nothing(folder: str | Path, work: Path, totals: Counter[str]) -> None:
+    """Refuse records of which no case can be used: parts alone may have none."""
+    if totals["rows_accepted"]:
+        return
+    read = totals["rows_read"]
+    mend = f"is this the protocol of these records? The reasons are in {work / 'rejects'}"
+    problem = Problem(
+        what=f"none of {read} cases can be used" if read else "there is no case in these records",
+        where=Where(file=Path(folder).name),
+        mend=mend if read else "enter one row for every injection",
+        code="nothing_left",
+    )
+    raise RecordsError(problem)
 
 
 def _result_path(work: Path, part: Part) -> Path:
@@ -142,16 +178,23 @@ def _reduce_part(job: _Job) -> bool:
         return True
     cases, cold_tests = read_part(job.part)
     try:
-        records = check_records(cases, cold_tests, job.protocol, drop_unknown=job.drop_unknown, today=job.today)
+        records = check_records(
+            cases, cold_tests, job.protocol, drop_unknown=job.drop_unknown, today=job.today, whole=False
+        )
     except RecordsError as error:
         raise RecordsError([_in_part(job.part, p) for p in error.problems]) from None
+    rejects = job.work / "rejects" / f"{job.part.name}.csv"
     if len(records.rejects):
-        content = records.rejects.to_csv(index=False, lineterminator="\n").encode("utf-8")
-        write_bytes(job.work / "rejects" / f"{job.part.name}.csv", content)
+        write_bytes(rejects, records.rejects.to_csv(index=False, lineterminator="\n").encode("utf-8"))
+    else:
+        # What was mended since is refused no longer.
+        rejects.unlink(missing_ok=True)
     told = {
         "stamp": stamp,
         "records": records.digest,
         "problems": dict(Counter(p.code for p in records.problems)),
+        "refused": refused_by_practice(records, job.protocol),
+        "unread": [str(_without_file(p)) for p in records.queries if p.code == "unread_column"],
         "counts": {
             "rows_read": records.rows_read,
             "rows_accepted": len(records.cases),
@@ -173,9 +216,14 @@ def _in_part(part: Part, problem: Problem) -> Problem:
     return Problem(what=problem.what, where=where, mend=problem.mend, value=problem.value, code=problem.code)
 
 
+def _without_file(problem: Problem) -> Problem:
+    """A problem of every part alike, told once."""
+    return replace(problem, where=Where(column=problem.where.column))
+
+
 def _stamp(job: _Job) -> str:
     """What a finished part was made from."""
-    digest = hashlib.sha256(f"{job.protocol.digest} {job.through.label} {job.drop_unknown}".encode())
+    digest = hashlib.sha256(f"{FORM} {job.protocol.digest} {job.through.label} {job.drop_unknown}".encode())
     for path in (job.part.cases, job.part.cold_tests):
         with path.open("rb") as file:
             digest.update(hashlib.file_digest(file, "sha256").digest())

@@ -5,8 +5,10 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import itertools
 import zipfile
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
@@ -16,7 +18,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.check import check_records
 from onsetstudy.records.model import RawTable, Records
 
-__all__ = ["read_csv_table", "read_records", "read_tables"]
+__all__ = ["CsvLayout", "csv_layout", "read_csv_table", "read_records", "read_tables"]
 
 Paths = str | Path | Sequence[str | Path]
 TABLES = ("cases", "cold_tests")
@@ -121,19 +123,7 @@ def read_csv_table(path: Path) -> RawTable:
         raise RecordsError(_problem(path, "the file is empty", "enter the headings and the records"))
     delimiter = _delimiter(text)
     width, counts = _shape(text, delimiter)
-    ragged = [(line, n) for line, n in counts if n > width]
-    if ragged:
-        raise RecordsError(
-            [
-                _problem(
-                    path,
-                    f"{n} cells in this row, but {width} headings",
-                    'put a text that contains the separator between quotation marks, such as "0,18"',
-                    row=line,
-                )
-                for line, n in ragged[:20]
-            ]
-        )
+    _refuse_ragged(path, width, counts)
     frame = pd.read_csv(
         io.StringIO(text),
         sep=delimiter,
@@ -148,6 +138,64 @@ def read_csv_table(path: Path) -> RawTable:
         low_memory=False,
     )
     return _raw(frame, path)
+
+
+def _refuse_ragged(path: Path, width: int, counts: Iterator[tuple[int, int]]) -> None:
+    mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
+    ragged = [
+        _problem(path, f"{n} cells in this row, but {width} headings", mend, row=row)
+        for row, n in itertools.islice(((row, n) for row, n in counts if n > width), 20)
+    ]
+    if ragged:
+        raise RecordsError(ragged)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CsvLayout:
+    """How a CSV file is written: encoding, separator and number of headings."""
+
+    encoding: str
+    delimiter: str
+    width: int
+
+
+def csv_layout(path: Path) -> CsvLayout:
+    """How a CSV file of any size is written, without holding it in memory; as :func:`read_csv_table` would read it.
+
+    Raises
+    ------
+    RecordsError
+        If it is not a CSV file, is empty, or has rows with more cells than headings.
+    """
+    if path.is_dir():
+        raise RecordsError(_problem(path, "this is a folder, not a table", "give the .csv file in it"))
+    with path.open("rb") as file:
+        head = file.read(1 << 16)
+    if head[:4] == b"PK\x03\x04":
+        raise RecordsError(_problem(path, "this is a workbook, not a CSV file", "save its two sheets as CSV"))
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return _layout_in(path, "utf-16")
+    if b"\x00" in head:
+        raise RecordsError(_problem(path, "the file is not text", "save it again as CSV (UTF-8)"))
+    try:
+        return _layout_in(path, "utf-8-sig")
+    except UnicodeDecodeError:
+        return _layout_in(path, "cp1252")
+
+
+def _layout_in(path: Path, encoding: str) -> CsvLayout:
+    with path.open(encoding=encoding, errors="replace" if encoding == "cp1252" else "strict", newline="") as file:
+        heading = file.readline()
+        if not heading.strip():
+            raise RecordsError(_problem(path, "there is no heading in row 1", "write the headings into row 1"))
+        delimiter = _delimiter(heading)
+        width = len(next(csv.reader([heading], delimiter=delimiter)))
+        # Counting separators is quick; a quoted text may hold some, and only then rows are taken apart one by one.
+        if max((line.count(delimiter) for line in file), default=0) >= width:
+            file.seek(0)
+            rows = enumerate(csv.reader(file, delimiter=delimiter), start=1)
+            _refuse_ragged(path, width, ((row, len(cells)) for row, cells in rows))
+    return CsvLayout(encoding=encoding, delimiter=delimiter, width=width)
 
 
 def _decoded(path: Path, data: bytes) -> str:

@@ -12,15 +12,19 @@ from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.check import score_ranges
-from onsetstudy.records.schema import TABLES, Column
+from onsetstudy.records.schema import TABLES, Column, asked_columns
 
 __all__ = ["write_template"]
 
+UNASKED = (
+    "Columns that this protocol has no use for are left out here; the dictionary lists them as not asked. To record "
+    "one all the same, write its heading into a free column of row 1."
+)
 ROWS = {"cases": 500, "cold_tests": 6000}
 
 
 def write_template(path: str | Path, protocol: Protocol) -> Path:
-    """Write an empty entry workbook for a protocol.
+    """Write an empty entry workbook for a protocol, with the columns that the protocol has a use for.
 
     Sheets ``cases`` and ``cold_tests`` for entry, ``how_to`` and ``dictionary`` to read, ``codes`` (hidden) behind
     the drop-downs. Pasting can get past a drop-down, so records are checked again when they are read.
@@ -66,10 +70,10 @@ def _entry_sheet(
     """One table with its checks; returns how many columns of the codes sheet are used."""
     sheet.freeze_panes(1, 1)
     last = ROWS[table]
-    for place, column in enumerate(TABLES[table]):
+    for place, column in enumerate(asked_columns(table, protocol)):
         sheet.write_string(0, place, column.name, looks["required" if column.required == "always" else "optional"])
         sheet.set_column(place, place, max(11, len(column.name) + 2), looks["text"] if _as_text(column) else None)
-        told = {"input_title": column.name[:32], "input_message": _told(column, ranges)[:255]}
+        told = {"input_title": column.name[:32], "input_message": _told(column, protocol, ranges)[:255]}
         admitted = _admitted(column, protocol)
         if admitted:
             for row, code in enumerate(admitted):
@@ -103,13 +107,24 @@ def _range_rule(column: Column, ranges: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _told(column: Column, ranges: dict[str, Any]) -> str:
+def _example(column: Column, protocol: Protocol) -> str:
+    """An example as this study would write it: its own practice code and an admitted code."""
+    admitted = _admitted(column, protocol)
+    if column.codes:
+        return column.example if column.example in admitted else admitted[0]
+    if column.name == "tooth":
+        return column.example if protocol.schedule.tooth_notation == "iso3950" else "19"
+    practices = protocol.study.practices
+    return column.example.replace("P01", practices[0]) if practices else column.example
+
+
+def _told(column: Column, protocol: Protocol, ranges: dict[str, Any]) -> str:
     text = column.meaning[:1].upper() + column.meaning[1:] + "."
     low, high = ranges.get(column.name, (column.low, column.high))
     if low is not None and high is not None:
         text += f" {low:g} to {high:g} {column.unit}".rstrip() + "."
-    if column.example:
-        text += f" Example: {column.example}"
+    if example := _example(column, protocol):
+        text += f" Example: {example}"
     return text
 
 
@@ -126,6 +141,7 @@ def _told_how(protocol: Protocol) -> list[str]:
     schedule, confirmations = protocol.schedule, protocol.onset.confirmations
     told = "a test was" if confirmations == 1 else f"{confirmations} tests in a row were"
     zero = "end of the last planned injection" if schedule.clock_zero == "injection_end" else "start of the injection"
+    unasked = [c.name for table in TABLES for c in TABLES[table] if c not in asked_columns(table, protocol)]
     buffered = " and ".join(c.name for c in TABLES["cases"] if c.required == "buffered")
     lines = [
         "One row per injection in the sheet cases, one row per cold test in the sheet cold_tests.",
@@ -143,6 +159,7 @@ def _told_how(protocol: Protocol) -> list[str]:
         "Use random codes for patients and keep the key at the practice. No names, birth dates or numbers of a person.",
         "Test the tooth and ask the patient before every procedure. The records say nothing about the next one.",
         "The sheet dictionary explains every column.",
+        *([UNASKED] if unasked else []),
     ]
 
 
@@ -168,7 +185,11 @@ def _dictionary(sheet: Any, looks: dict[str, Any], protocol: Protocol, ranges: d
             low, high = ranges.get(column.name, (column.low, column.high))
             span = "" if low is None or high is None else f"{low:g} to {high:g}"
             admitted = ", ".join(_admitted(column, protocol)) or span
-            needed = {"always": "always", "buffered": "when buffered"}.get(column.required, "")
-            cells = (table, column.name, needed, column.meaning, column.unit, admitted, column.example)
+            asked = column in asked_columns(table, protocol)
+            needed = {"always": "always", "buffered": "when buffered"}.get(
+                column.required, "" if asked else "not asked"
+            )
+            example = _example(column, protocol)
+            cells = (table, column.name, needed, column.meaning, column.unit, admitted, example)
             for place, cell in enumerate(cells):
                 sheet.write_string(row, place, cell, looks["wrap"])

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-import itertools
 import json
 import types
 import typing
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import AfterValidator, BaseModel, ValidationError
 
 from onsetstudy.core.errors import Problem, ProtocolError, Where
+from onsetstudy.protocol.contradictions import Contradiction, contradictions, contradictions_beside
 from onsetstudy.protocol.layout import ProtocolFile
 from onsetstudy.protocol.model import (
     AllocationRule,
@@ -64,14 +64,19 @@ def check_protocol(content: Mapping[str, Any], *, file: str = "") -> Protocol:
     try:
         read = ProtocolFile.model_validate(dict(content))
     except ValidationError as error:
-        raise ProtocolError([_problem(detail, file) for detail in error.errors()]) from None
-    problems = [
-        Problem(what=what, where=Where(file=file, key=key), mend=mend, code="contradiction")
-        for key, what, mend in _contradictions(read)
-    ]
+        found = [_problem(detail, file) for detail in error.errors()]
+        raise ProtocolError([*found, *_told(contradictions_beside(content, error), file)]) from None
+    problems = _told(contradictions(read), file)
     if problems:
         raise ProtocolError(problems)
     return _protocol(read)
+
+
+def _told(found: Iterable[Contradiction], file: str) -> list[Problem]:
+    return [
+        Problem(what=what, where=Where(file=file, key=key), mend=mend, code="contradiction")
+        for key, what, mend in found
+    ]
 
 
 def protocol_digest(read: ProtocolFile) -> str:
@@ -189,137 +194,24 @@ def _what_belongs(location: tuple[int | str, ...]) -> str:
     name = str(location[-1])
     if len(location) == 1:
         return f"add the table [{name}]; the protocols that come with this package show what belongs in it"
-    return f"add {name} = … to the table [{location[0]}]; the protocols that come with this package explain it"
+    told = f"add {name} = … to the table [{location[0]}]"
+    codes = _codes_of(location)
+    if codes:
+        return f"{told}: {codes}; the protocols that come with this package explain it"
+    return f"{told}; the protocols that come with this package explain it"
 
 
-def _contradictions(read: ProtocolFile) -> Iterator[tuple[str, str, str]]:
-    """Keys that are right alone but not together: (key, what, mend)."""
-    schedule = read.testing.schedule_min
-    if any(later <= earlier for earlier, later in itertools.pairwise(schedule)):
-        yield "testing.schedule_min", "the test minutes do not increase", "write every minute once, in order"
-    if read.onset.target_min > read.onset.horizon_min:
-        yield (
-            "onset.target_min",
-            f"the target of {read.onset.target_min:g} min lies beyond the horizon of {read.onset.horizon_min:g} min",
-            "write a target no later than the horizon",
-        )
-    if read.onset.horizon_min > max(schedule):
-        yield (
-            "onset.horizon_min",
-            f"the horizon of {read.onset.horizon_min:g} min lies beyond the last test at {max(schedule):g} min",
-            "write a horizon no later than the last test, or test longer",
-        )
-    if read.onset.target_min < min(schedule):
-        yield (
-            "onset.target_min",
-            f"the target of {read.onset.target_min:g} min lies before the first test at {min(schedule):g} min",
-            "test at or before the target minute",
-        )
-    if read.onset.confirmations > len(schedule):
-        yield (
-            "onset.confirmations",
-            f"{read.onset.confirmations} confirmations cannot be had from {len(schedule)} tests",
-            "ask for fewer confirmations, or test more often",
-        )
-    else:
-        confirmable = schedule[-read.onset.confirmations]
-        if confirmable < read.onset.horizon_min <= max(schedule):
-            yield (
-                "onset.horizon_min",
-                f"an onset at the horizon of {read.onset.horizon_min:g} min cannot be confirmed: with "
-                f"{read.onset.confirmations} confirmations the last onset that can is at {confirmable:g} min",
-                "test once more after the horizon, or write an earlier horizon",
-            )
-    codes = [arm.code for arm in read.arms]
-    if len(set(codes)) < len(codes):
-        yield "arms", "two arms have the same code", "give every arm its own code"
-    if read.testing.reference_arm not in codes:
-        yield (
-            "testing.reference_arm",
-            f"{read.testing.reference_arm} is not one of the arms",
-            f"write one of {', '.join(codes)}",
-        )
-    yield from _wider_contradictions(read)
-
-
-def _wider_contradictions(read: ProtocolFile) -> Iterator[tuple[str, str, str]]:
-    quarters = [Quarter(label=label) for label in read.report.quarters]
-    if any(later.label != earlier.next().label for earlier, later in itertools.pairwise(quarters)):
-        yield "report.quarters", "the quarters do not follow one another", "write every quarter once, in order, no gap"
-    if read.pain is None and read.analysis.primary == "pain":
-        yield "analysis.primary", "pain is primary but there is no table [pain]", "add the table, or choose another"
-    for name, table in (("pain", read.pain), ("anxiety", read.anxiety)):
-        if table is None or table.important_difference is None:
-            continue
-        low, high, unit = SCALES[table.scale]
-        if table.important_difference >= high - low:
-            yield (
-                f"{name}.important_difference",
-                f"a difference of {table.important_difference:g} is more than {table.scale} can show",
-                f"write less than {high - low:g} {unit}",
-            )
-    if read.analysis.planned_hazard_ratio == 1:
-        yield "analysis.planned_hazard_ratio", "a ratio of 1 is no effect", "write the effect to be found, such as 1.5"
-    if read.study.design == "audit" and read.study.allocation == "randomised":
-        yield (
-            "study.allocation",
-            "an audit does not randomise",
-            'write design = "parallel" for a randomised study, or how arms came about',
-        )
-    for name in ("strata", "covariates", "sensitivity", "secondary"):
-        values = getattr(read.analysis, name)
-        if len(set(values)) < len(values):
-            yield f"analysis.{name}", "an entry stands there twice", "write every entry once"
-    yield from _rule_contradictions(read)
-
-
-def _rule_contradictions(read: ProtocolFile) -> Iterator[tuple[str, str, str]]:
-    """Contradictions of the tables that may be left out."""
-    if read.analysis.primary in read.analysis.secondary:
-        yield (
-            "analysis.secondary",
-            f"{read.analysis.primary} is the primary outcome",
-            "take it out of the secondary ones",
-        )
-    for name, table, needed in (
-        ("pain", read.pain, ("pain", "painless_share")),
-        ("anxiety", read.anxiety, ("anxiety_change",)),
-    ):
-        if table is None and (missing := [s for s in read.analysis.secondary if s in needed]):
-            yield (
-                "analysis.secondary",
-                f"{missing[0]} needs the table [{name}]",
-                "add the table, or take the outcome out",
-            )
-    if read.pain is not None and read.pain.painless_at_most > SCALES[read.pain.scale][1]:
-        yield "pain.painless_at_most", "no score is as high as this", "write the highest score that counts as no pain"
-    if read.looks is not None and read.looks.futility != "none" and read.looks.boundary in ("anytime", "none"):
-        yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
-    if (rule := read.allocation) is None:
-        return
-    if read.study.allocation != "randomised":
-        yield (
-            "allocation",
-            f"arms are not randomised here but come about by {read.study.allocation}",
-            'take the table [allocation] out, or write allocation = "randomised" under [study]',
-        )
-    paired = read.study.design in ("crossover", "split_mouth")
-    if paired != (rule.method == "paired"):
-        mend = 'write method = "paired"' if paired else 'write method = "permuted_blocks" or "minimisation"'
-        yield "allocation.method", f"{rule.method} does not belong to the design {read.study.design}", mend
-    if rule.ratio and len(rule.ratio) != len(read.arms):
-        yield (
-            "allocation.ratio",
-            f"{len(rule.ratio)} numbers for {len(read.arms)} arms",
-            "write one number for each arm",
-        )
-    parts = sum(rule.ratio) if rule.ratio else len(read.arms)
-    if odd := [size for size in rule.block_sizes if size % parts]:
-        yield (
-            "allocation.block_sizes",
-            f"a block of {odd[0]} cannot hold the arms in their ratio",
-            f"use multiples of {parts}",
-        )
+def _codes_of(location: tuple[int | str, ...]) -> str:
+    """What a key with codes says to a value that is none of them: ``write one of …``."""
+    model = _table(location)
+    field = None if model is None else model.model_fields.get(str(location[-1]))
+    for rule in () if field is None else field.metadata:
+        if isinstance(rule, AfterValidator):
+            try:
+                rule.func("")  # type: ignore[call-arg]
+            except ValueError as error:
+                return str(error)
+    return ""
 
 
 def _protocol(read: ProtocolFile) -> Protocol:

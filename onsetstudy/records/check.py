@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import hashlib
-import re
-from dataclasses import dataclass
+import warnings
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -16,18 +16,13 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.crosscheck import crosscheck_cases, crosscheck_readings
 from onsetstudy.records.findings import REFUSALS, Findings
-from onsetstudy.records.headings import heading_problems, normal_heading
+from onsetstudy.records.headings import heading_problems, normal_heading, unread_columns
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.records.parse import parse_column
+from onsetstudy.records.privacy import check_privacy
 from onsetstudy.records.schema import TABLES, Column, pandera_schema
 
-__all__ = ["check_records", "score_ranges"]
-
-NAME_LIKE = re.compile(
-    r"@|^\+?\d[\d ()/-]{8,}$|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?|[^\W\d_]{2,}[ ,]+[^\W\d_]{2,}", re.I
-)
-REMARK_NAMES = re.compile(r"@|(?:\d[ ()/-]?){7,}|\b(?:mr|mrs|ms|miss|prof|frau|herr)\b\.?\s+\w", re.I)
-PSEUDONYMS = ("case_id", "practice_id", "clinician_id", "patient_id")
+__all__ = ["check_records", "nothing_left", "score_ranges"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +51,7 @@ def check_records(
     drop_unknown: bool = False,
     strict: bool = False,
     today: dt.date | None = None,
+    whole: bool = True,
 ) -> Records:
     """Checked records from the two tables as they were written.
 
@@ -71,6 +67,8 @@ def check_records(
         Refuse everything if a single row is refused.
     today : date or None
         Dates after it are refused; ``None`` does not ask.
+    whole : bool
+        Whether these are all the records. One part of them may hold no case, or none that can be used.
 
     Returns
     -------
@@ -80,8 +78,8 @@ def check_records(
     Raises
     ------
     RecordsError
-        If a table has headings that cannot be used, if no case is accepted, or if ``strict`` and a row is refused;
-        with all problems found.
+        If a table has headings that cannot be used, if no case of the whole is accepted, or if ``strict`` and a row is
+        refused; with all problems found.
 
     Notes
     -----
@@ -89,15 +87,16 @@ def check_records(
     an onset of two tests that were not consecutive. A refused case takes its readings with it.
     """
     raws = {"cases": cases, "cold_tests": cold_tests}
-    unusable = heading_problems(raws, drop_unknown=drop_unknown)
+    unusable = heading_problems(raws, drop_unknown=drop_unknown, whole=whole)
     if unusable:
         raise RecordsError(unusable)
+    unread = unread_columns(raws) if drop_unknown else []
     raws = {name: _known_columns(raw, name) for name, raw in raws.items()}
     found = {name: Findings(name, raw) for name, raw in raws.items()}
     typed = {name: _typed(raw, name, found[name], protocol) for name, raw in raws.items()}
     for name in raws:
         _schema(typed[name], name, found[name], protocol)
-    _privacy(found["cases"])
+    check_privacy(found["cases"])
     crosscheck_cases(typed["cases"].frame, found["cases"], protocol, today=today)
     readings = crosscheck_readings(
         typed["cases"].frame,
@@ -109,17 +108,23 @@ def check_records(
     )
     _refuse_together(typed["cases"].frame, found["cases"], readings, found["cold_tests"])
     records = _records(typed["cases"].frame, readings, found)
+    records = replace(records, queries=(*unread, *records.queries))
     if strict and (found["cases"].refused.any() or found["cold_tests"].refused.any()):
         raise RecordsError(records.problems)
-    if len(records.cases) == 0:
-        nothing = Problem(
-            what=f"none of {records.rows_read} cases can be used",
-            where=Where(file=cases.file, sheet=cases.sheet),
-            mend="mend the rows named here" if records.problems else "enter at least one case",
-            code="nothing_left",
-        )
-        raise RecordsError([*records.problems, nothing])
+    if whole and len(records.cases) == 0:
+        raise RecordsError([nothing_left(records, Where(file=cases.file, sheet=cases.sheet)), *records.problems])
     return records
+
+
+def nothing_left(records: Records, where: Where) -> Problem:
+    """That no case can be used: told first, because another protocol is the usual reason for many different faults."""
+    mend = "is this the protocol of these records? Otherwise mend the rows named here"
+    return Problem(
+        what=f"none of {records.rows_read} cases can be used",
+        where=where,
+        mend=mend if records.problems else "enter at least one case",
+        code="nothing_left",
+    )
 
 
 def _known_columns(raw: RawTable, table: str) -> RawTable:
@@ -140,12 +145,15 @@ def _known_columns(raw: RawTable, table: str) -> RawTable:
 def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> _Typed:
     columns: dict[str, pd.Series] = {}
     clock_min = None
+    scores = score_ranges(protocol)
     for column in TABLES[table]:
+        low, high = scores.get(column.name, (column.low, column.high))
         parsed = parse_column(
             raw.frame[column.name].astype("string"),
-            column,
+            replace(column, low=low, high=high),
             tooth_notation=protocol.schedule.tooth_notation,
             date_epoch=raw.date_epoch,
+            declared=protocol.study.practices if column.name == "practice_id" else (),
         )
         columns[column.name] = parsed.values
         found.repaired(column.name, parsed.repairs)
@@ -196,7 +204,10 @@ def _schema(typed: _Typed, table: str, found: Findings, protocol: Protocol) -> N
     columns = {c.name: c for c in TABLES[table]}
     ranges = score_ranges(protocol)
     try:
-        pandera_schema(table, ranges).validate(typed.frame, lazy=True)
+        with warnings.catch_warnings():
+            # The failures of a small table, put together inside pandera, may have columns without a value.
+            warnings.simplefilter("ignore", FutureWarning)
+            pandera_schema(table, ranges).validate(typed.frame, lazy=True)
     except SchemaErrors as error:
         cases = error.failure_cases
         unread = {(row, p.where.column) for row, p in found.problems}
@@ -236,18 +247,6 @@ def _refuse_cell(
         unit = "on the protocol's scale" if scores else column.unit
         what = f"{written} is outside {low:g} to {high:g} {unit}"
         found.refuse(row, column.name, "range", what, f"enter a value from {low:g} to {high:g} {unit}")
-
-
-def _privacy(found: Findings) -> None:
-    for name in PSEUDONYMS:
-        text = found.raw.frame[name].astype("string").fillna("")
-        for row in np.flatnonzero(text.str.contains(NAME_LIKE).to_numpy()):
-            what = f"this {name} looks like a name, an address or a number of a person"
-            found.refuse(int(row), name, "names_a_person", what, "use a random code and keep the key at the practice")
-    remarks = found.raw.frame["notes"].astype("string").fillna("")
-    told = np.flatnonzero(remarks.str.contains(REMARK_NAMES).to_numpy()).tolist()
-    what = "this remark may hold a name, an address or a number of a person"
-    found.query(told, "notes", "names_a_person", what, "take it out; the records need no identity")
 
 
 def _refuse_together(cases: pd.DataFrame, found: Findings, readings: pd.DataFrame, tests: Findings) -> None:
@@ -297,11 +296,14 @@ def _records(cases: pd.DataFrame, readings: pd.DataFrame, found: dict[str, Findi
     if not good.empty and good["observation_end_min"].isna().any():
         last = tests.groupby("case_id")["minute"].max()
         good["observation_end_min"] = good["observation_end_min"].fillna(good["case_id"].map(last))
-    rejects = [r for f in found.values() if len(r := _rejects(f))]
+    rejects = {name: _rejects(f) for name, f in found.items()}
+    # The same columns whichever table was refused: who reads them need not ask.
+    columns = list(dict.fromkeys(c for frame in rejects.values() for c in frame.columns))
+    refused = [frame for frame in rejects.values() if len(frame)] or [rejects["cases"]]
     return Records(
         cases=good,
         readings=tests,
-        rejects=pd.concat(rejects, ignore_index=True) if rejects else _rejects(found["cases"]),
+        rejects=pd.concat(refused, ignore_index=True).reindex(columns=columns),
         problems=tuple(p for f in found.values() for _, p in sorted(f.problems, key=lambda item: item[0])),
         queries=tuple(
             p for f in found.values() for row, p in sorted(f.queries, key=lambda item: item[0]) if not f.refused[row]

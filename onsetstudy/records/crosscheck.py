@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 import itertools
 
 import numpy as np
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.findings import Findings
+from onsetstudy.records.times_of_day import read_times_of_day
 
 __all__ = ["crosscheck_cases", "crosscheck_readings"]
 
@@ -49,6 +51,7 @@ def crosscheck_cases(cases: pd.DataFrame, found: Findings, protocol: Protocol, *
     _scores(cases, found, protocol)
     _clocks(cases, found)
     _belongings(cases, found)
+    _practices(cases, found, protocol)
     other = cases["allocation"].notna() & (cases["allocation"] != protocol.study.allocation)
     what = f"{{value}} is not how the protocol says that arms come about ({protocol.study.allocation})"
     found.query(_rows(other), "allocation", "other_allocation", what, "check the case, or the protocol")
@@ -187,6 +190,21 @@ def _clocks(cases: pd.DataFrame, found: Findings) -> None:
         )
 
 
+def _practices(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
+    """A practice that is not in the study may be one that is, written otherwise."""
+    declared = protocol.study.practices
+    strange = cases["practice_id"].notna() & ~cases["practice_id"].isin(declared)
+    if not declared or not strange.any():
+        return
+    for code in sorted(cases.loc[strange, "practice_id"].astype(str).unique()):
+        near = difflib.get_close_matches(code.casefold(), [d.casefold() for d in declared], n=2, cutoff=0.6)
+        meant = [d for d in declared if d.casefold() in near]
+        named = ", ".join(declared[:10]) + (", …" if len(declared) > 10 else "")
+        mend = f"did you mean {meant[0]}?" if len(meant) == 1 else f"its practices are {named}"
+        rows = _rows(strange & (cases["practice_id"].astype(str) == code))
+        found.query(rows, "practice_id", "other_practice", "{value} is not a practice of the study", mend)
+
+
 def _belongings(cases: pd.DataFrame, found: Findings) -> None:
     """Entries that belong to another entry which is not there, or is there where it should not be."""
     event = cases["adverse_event"].notna() & (cases["adverse_event"] != "none")
@@ -251,7 +269,7 @@ def crosscheck_readings(
         _refuse_first(found, [int(row) for row in rows], "case_id", "no_case", what, mend)
     _no_readings(cases, case_found, readings)
     if clock_min is not None:
-        _times_of_day(cases, readings, clock_min, belongs, found, protocol)
+        read_times_of_day(cases, readings, clock_min, belongs, found, protocol)
     _ends(cases, readings, belongs, found)
     _repeats(readings, found)
     _order(readings, found)
@@ -264,36 +282,6 @@ def _no_readings(cases: pd.DataFrame, found: Findings, readings: pd.DataFrame) -
         found.refuse(
             row, "case_id", "no_readings", "this case has no cold test", "enter its cold tests, or take it out"
         )
-
-
-def _times_of_day(
-    cases: pd.DataFrame,
-    readings: pd.DataFrame,
-    clock_min: pd.Series,
-    belongs: pd.Series,
-    found: Findings,
-    protocol: Protocol,
-) -> None:
-    """Times of day become minutes after clock zero where the case says when that was."""
-    zero = belongs.map(cases[protocol.schedule.clock_zero].astype(float))
-    minute = clock_min - zero
-    usable = clock_min.notna() & minute.between(0, 180)
-    readings.loc[usable, "minute"] = minute[usable]
-    count = int(usable.sum())
-    if count:
-        text = f"times of day were read as minutes after {protocol.schedule.clock_zero}"
-        found.repairs["minute", "time_of_day", text] += count
-    for row in _rows(clock_min.notna() & ~usable):
-        reason = (
-            f"its case has no {protocol.schedule.clock_zero}"
-            if zero.isna().iloc[row]
-            else "it is not within three hours after the injection"
-        )
-        what = f'the time of day "{found.cell(row, "minute")}" cannot be used: {reason}'
-        mend = "write minutes as 4.5, or minutes and seconds as 4:30 in a cell formatted as text"
-        if clock_min.iloc[row] < 180:
-            mend += "; a spreadsheet makes a time of day of 4:30 elsewhere"
-        found.refuse(row, "minute", "clock_without_zero", what, mend)
 
 
 def _ends(cases: pd.DataFrame, readings: pd.DataFrame, belongs: pd.Series, found: Findings) -> None:

@@ -11,7 +11,15 @@ from onsetstudy.core.results import ArmCount, Flow, FlowStage, Reasons
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.model import Records
 
-__all__ = ["EXCLUSIONS", "analysed_cases", "case_flow", "exclusion_reasons"]
+__all__ = [
+    "EXCLUSIONS",
+    "UNKNOWN_PRACTICE",
+    "analysed_cases",
+    "case_flow",
+    "exclusion_reasons",
+    "refused_by_practice",
+    "too_many_refused",
+]
 
 EXCLUSIONS: dict[str, str] = {
     "practice": "of a practice that is not in the study",
@@ -26,6 +34,10 @@ EXCLUSIONS: dict[str, str] = {
 }
 """Readable code of every reason for which an accepted case is not analysed, in the order in which they are asked."""
 
+UNKNOWN_PRACTICE = ""
+"""Stands for the practice of a refused row that names none of the study."""
+MOST_REFUSED = 0.1
+"""Share of a practice's cases that may be refused without a word (own choice): more would bend what is counted."""
 ELIGIBILITY = ("practice", "procedure", "technique", "pulp_status", "agent", "age_band", "not_testable")
 
 
@@ -61,6 +73,20 @@ def exclusion_reasons(records: Records, protocol: Protocol, *, through: Quarter)
     codes = list(EXCLUSIONS)
     reason = np.select([fails[code] for code in codes], codes, default="")
     return pd.Series(reason, index=cases.index, dtype=object)
+
+
+def refused_by_practice(records: Records, protocol: Protocol) -> dict[str, int]:
+    """Refused case rows of each practice; of :data:`UNKNOWN_PRACTICE` where the row does not say."""
+    rows = records.rejects[records.rejects["table"] == "cases"]
+    declared = protocol.study.practices or tuple(sorted(records.cases["practice_id"].astype(str).unique()))
+    code_of = {code.casefold(): code for code in declared}
+    written = rows["practice_id"].astype("string").fillna("").str.strip().str.casefold()
+    return dict(sorted(Counter(written.map(lambda code: code_of.get(code, UNKNOWN_PRACTICE))).items()))
+
+
+def too_many_refused(refused: int, accepted: int) -> bool:
+    """Whether so large a share of a practice's cases is refused that its counts could mislead."""
+    return refused > MOST_REFUSED * (refused + accepted)
 
 
 def analysed_cases(records: Records, protocol: Protocol, *, through: Quarter) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from onsetstudy.core.errors import Problem, Where
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import TABLES
 
-__all__ = ["heading_problems", "normal_heading"]
+__all__ = ["heading_problems", "normal_heading", "unread_columns"]
 
 UNHEADED = "(no_heading)"
 
@@ -20,12 +20,33 @@ def normal_heading(heading: object) -> str:
     return re.sub(r"[\s\-]+", "_", str(heading).replace("\ufeff", "").strip().lower())
 
 
-def heading_problems(raws: Mapping[str, RawTable], *, drop_unknown: bool) -> list[Problem]:
-    """Everything for which the tables ``cases`` and ``cold_tests`` cannot be read at all; empty if they can."""
-    return _wrong_tables(raws) or [p for name, raw in raws.items() for p in _structure(raw, name, drop_unknown)]
+def heading_problems(raws: Mapping[str, RawTable], *, drop_unknown: bool, whole: bool = True) -> list[Problem]:
+    """Everything for which the tables ``cases`` and ``cold_tests`` cannot be read at all; empty if they can.
+
+    ``whole`` asks for a case at all: a part of larger records may have none.
+    """
+    return _wrong_tables(raws, whole) or [p for name, raw in raws.items() for p in _structure(raw, name, drop_unknown)]
 
 
-def _wrong_tables(raws: Mapping[str, RawTable]) -> list[Problem]:
+def unread_columns(raws: Mapping[str, RawTable]) -> list[Problem]:
+    """Columns that the dictionary does not know and that were left unread: one may be a misspelt heading."""
+    told = []
+    for name, raw in raws.items():
+        known = [c.name for c in TABLES[name]]
+        written = {str(heading): normal_heading(heading) for heading in raw.frame.columns}
+        for shown, heading in written.items():
+            if heading in known:
+                continue
+            near = difflib.get_close_matches(heading, [k for k in known if k not in written.values()], n=1, cutoff=0.75)
+            mend = f"did you mean {near[0]}? It is not read under this heading" if near else ""
+            where = Where(file=raw.file, sheet=raw.sheet, row=1, column=shown)
+            told.append(
+                Problem(what="this column was left unread", where=where, mend=mend, value=shown, code="unread_column")
+            )
+    return told
+
+
+def _wrong_tables(raws: Mapping[str, RawTable], whole: bool) -> list[Problem]:
     """Tables that were taken for each other, headings that are not in row 1, or no case at all."""
     known = {name: {c.name for c in TABLES[name]} for name in raws}
     needed = {name: [c.name for c in TABLES[name] if c.required == "always"] for name in raws}
@@ -42,7 +63,7 @@ def _wrong_tables(raws: Mapping[str, RawTable]) -> list[Problem]:
             what = "there is no heading of the data dictionary in row 1"
             mend = f"write the headings into row 1 and the first record into row 2; needed: {', '.join(needed[name])}"
             problems.append(Problem(what=what, where=where, mend=mend, code="no_headings"))
-        elif name == "cases" and own[name] <= written[name] and not raw.frame.notna().any(axis=None):
+        elif whole and name == "cases" and own[name] <= written[name] and not raw.frame.notna().any(axis=None):
             mend = "enter one row for every injection"
             problems.append(Problem(what="there is no case in this table", where=where, mend=mend, code="nothing_left"))
     return problems

@@ -20,11 +20,13 @@ from onsetstudy.records.schema import Column
 
 __all__ = ["Parsed", "parse_column"]
 
-DECIMAL_COMMA = re.compile(r"-?\d+,\d{1,2}|-?0,\d+")
+ONE_COMMA = re.compile(r"-?\d+,\d+")
+THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
 MINUTES_SECONDS = re.compile(r"(\d{1,3}):([0-5]\d)")
 CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?\s*(am|pm)?")
 TIME_OF_DAY = re.compile(r"([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(?:\.\d+)?")
 ISO_DATE = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ]00:00(?::00(?:\.0+)?)?)?")
+DATE_AND_TIME = re.compile(r"(\S+)(?:T|\s+)(?:[01]?\d|2[0-3]):[0-5]\d(?::[0-5]\d(?:\.\d+)?)?\s*(?:am|pm)?", re.I)
 DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})")
 SLASHED = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})")
 YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})")
@@ -47,8 +49,13 @@ class Parsed:
     clock_min: pd.Series | None = None
 
 
-def parse_column(text: pd.Series, column: Column, *, tooth_notation: str, date_epoch: str) -> Parsed:
-    """Typed values of one column of text, by the dictionary's kind."""
+def parse_column(
+    text: pd.Series, column: Column, *, tooth_notation: str, date_epoch: str, declared: tuple[str, ...] = ()
+) -> Parsed:
+    """Typed values of one column of text, by the dictionary's kind.
+
+    ``declared`` are codes that the protocol declares for a column of texts, such as its practices.
+    """
     stripped = text.str.strip()
     stripped = stripped.where(stripped != "")
     if column.kind == "code":
@@ -60,9 +67,11 @@ def parse_column(text: pd.Series, column: Column, *, tooth_notation: str, date_e
     if column.kind == "clock":
         return _by_cell(stripped, _clock, float)
     if column.kind == "minute":
-        return _minutes(stripped)
+        return _minutes(stripped, column)
     if column.numeric:
         return _numbers(stripped, column)
+    if declared:
+        return _declared(stripped, declared)
     return Parsed(values=stripped.astype(object))
 
 
@@ -97,14 +106,14 @@ def _by_cell(text: pd.Series, read, dtype: type) -> Parsed:  # type: ignore[no-u
     return Parsed(values=found.astype(float) if dtype is float else found, faults=faults, repairs=repairs)
 
 
-def _plain_number(cell: str, unit: str) -> tuple[float, tuple[str, str] | None]:
+def _plain_number(cell: str, column: Column) -> tuple[float, tuple[str, str] | None]:
+    unit = column.unit
     mend = f"write one number{f' in {unit}' if unit else ''}, with a point for decimals, such as 1.8"
     repair = None
-    if DECIMAL_COMMA.fullmatch(cell):
-        cell, repair = cell.replace(",", "."), ("decimal_comma", "a decimal comma was read as a point")
+    if ONE_COMMA.fullmatch(cell):
+        cell, repair = _comma(cell, column, mend)
     elif "," in cell and re.fullmatch(r"[\d.,]+", cell):
-        again = mend[:1].upper() + mend[1:]
-        raise _Unreadable("ambiguous_number", f"is 1,800 one point eight or eighteen hundred? {again}")
+        raise _Unreadable("ambiguous_number", f"points and commas may mean two things; {mend}")
     elif unit and cell.lower().endswith(unit.lower()) and re.fullmatch(r"[\d.]+\s*", cell[: -len(unit)]):
         cell, repair = (
             cell[: -len(unit)].strip(),
@@ -119,6 +128,21 @@ def _plain_number(cell: str, unit: str) -> tuple[float, tuple[str, str] | None]:
     return value, repair
 
 
+def _comma(cell: str, column: Column, mend: str) -> tuple[str, tuple[str, str]]:
+    """A number with one comma: a decimal comma, unless it may stand between thousands and the range admits those."""
+    decimal, thousands = cell.replace(",", "."), cell.replace(",", "")
+    decimal_comma = "decimal_comma", "a decimal comma was read as a point"
+    if not THOUSANDS.fullmatch(cell) or not _admits(column, float(thousands)):
+        return decimal, decimal_comma
+    if not _admits(column, float(decimal)):
+        return thousands, ("thousands", "a comma between thousands was passed over")
+    raise _Unreadable("ambiguous_number", f"the comma may stand for decimals or for thousands; {mend}")
+
+
+def _admits(column: Column, value: float) -> bool:
+    return column.low is None or column.high is None or column.low <= value <= column.high
+
+
 def _quick_numbers(text: pd.Series) -> tuple[pd.Series, NDArray[np.bool_]]:
     """Plain numbers of a whole column, and which of the filled cells are not plain finite numbers."""
     number = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
@@ -130,29 +154,29 @@ def _numbers(text: pd.Series, column: Column) -> Parsed:
     quick, left = _quick_numbers(text)
     if not left.any():
         return Parsed(values=quick)
-    slow = _by_cell(text.where(left), lambda cell: _plain_number(cell, column.unit), float)
+    slow = _by_cell(text.where(left), lambda cell: _plain_number(cell, column), float)
     return Parsed(values=quick.where(~left, slow.values), faults=slow.faults, repairs=slow.repairs)
 
 
-def _minute(cell: str) -> tuple[float, tuple[str, str] | None]:
+def _minute(cell: str, column: Column) -> tuple[float, tuple[str, str] | None]:
     found = MINUTES_SECONDS.fullmatch(cell)
     if found:
         return int(found[1]) + int(found[2]) / 60, None
     try:
-        return _plain_number(cell, "min")
+        return _plain_number(cell, column)
     except _Unreadable as error:
         if error.code == "ambiguous_number":
             raise
         raise _Unreadable("not_a_time", "write minutes and seconds as 4:30, or minutes as 4.5") from None
 
 
-def _minutes(text: pd.Series) -> Parsed:
+def _minutes(text: pd.Series, column: Column) -> Parsed:
     quick, left = _quick_numbers(text)
     if not left.any():
         return Parsed(values=quick)
     day = text.where(left).str.extract(TIME_OF_DAY.pattern + "$", expand=True).astype(float)
     day_min = day[0] * 60 + day[1] + day[2] / 60
-    slow = _by_cell(text.where(left & day_min.isna().to_numpy()), _minute, float)
+    slow = _by_cell(text.where(left & day_min.isna().to_numpy()), lambda cell: _minute(cell, column), float)
     values = quick.where(~left, slow.values)
     return Parsed(
         values=values,
@@ -191,6 +215,9 @@ def _real_date(year: int, month: int, day: int) -> dt.date:
 def _date(cell: str, epoch: str) -> tuple[dt.date, tuple[str, str] | None]:
     if found := ISO_DATE.fullmatch(cell):
         return _real_date(int(found[1]), int(found[2]), int(found[3])), None
+    if found := DATE_AND_TIME.fullmatch(cell):
+        whole, _ = _date(found[1], epoch)
+        return whole, ("date_with_time", "a date with a time of day was read as its day")
     if found := YEAR_FIRST.fullmatch(cell):
         return _real_date(int(found[1]), int(found[2]), int(found[3])), (
             "year_first",
@@ -209,7 +236,7 @@ def _date(cell: str, epoch: str) -> tuple[dt.date, tuple[str, str] | None]:
         raise _Unreadable(
             "ambiguous_date", "day and month may be mistaken for each other; write the date as 2026-04-03"
         )
-    if re.fullmatch(r"\d{5}(?:\.0+)?", cell) and SERIAL_DAYS[0] <= float(cell) <= SERIAL_DAYS[1]:
+    if re.fullmatch(r"\d{5}(?:\.\d+)?", cell) and SERIAL_DAYS[0] <= float(cell) <= SERIAL_DAYS[1]:
         day_number = int(float(cell))
         return EPOCH[epoch] + dt.timedelta(days=day_number), ("excel_date", "a spreadsheet's number for a day was read")
     raise _Unreadable("not_a_date", "write the date as 2026-04-03")
@@ -225,6 +252,23 @@ def _codes(text: pd.Series, column: Column) -> Parsed:
         if plain in column.codes:
             return plain, ("spelling", "capitals, blanks or hyphens in a code were passed over")
         return cell, None
+
+    slow = _by_cell(text.where(~known), read, object)
+    return Parsed(values=text.where(known, slow.values).astype(object), repairs=slow.repairs)
+
+
+def _declared(text: pd.Series, codes: tuple[str, ...]) -> Parsed:
+    """Codes of the protocol's own in its capitals; one that could be two of them, or none, stays as it was written."""
+    known = text.isna() | text.isin(codes)
+    if known.all():
+        return Parsed(values=text.astype(object))
+    alike: dict[str, list[str]] = {}
+    for code in codes:
+        alike.setdefault(code.casefold(), []).append(code)
+
+    def read(cell: str) -> tuple[str, tuple[str, str] | None]:
+        found = alike.get(cell.casefold(), [])
+        return (found[0], ("spelling", "capitals in a code were passed over")) if len(found) == 1 else (cell, None)
 
     slow = _by_cell(text.where(~known), read, object)
     return Parsed(values=text.where(known, slow.values).astype(object), repairs=slow.repairs)

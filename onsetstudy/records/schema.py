@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import pandas as pd
 import pandera.pandas as pa
 
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = ["CASES", "COLD_TESTS", "TABLES", "Column", "pandera_schema"]
+__all__ = ["CASES", "COLD_TESTS", "TABLES", "Column", "asked_columns", "pandera_schema"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,6 +196,26 @@ COLD_TESTS: tuple[Column, ...] = (
 )
 
 TABLES: dict[str, tuple[Column, ...]] = {"cases": CASES, "cold_tests": COLD_TESTS}
+
+
+def asked_columns(table: str, protocol: Protocol) -> tuple[Column, ...]:
+    """Columns of a table that a protocol has a use for; the others may still be recorded.
+
+    What a table of the protocol is about is not asked where that table is left out, nor what belongs to another design.
+    """
+    blinded = dict(protocol.study.blinding)
+    unasked = {
+        "allocation_slip": not protocol.study.randomised,
+        "period": not protocol.study.paired and protocol.plan.cluster != "patient_id",
+        "baseline_response": protocol.schedule.baseline_response == "none",
+        "score_missing_reason": protocol.pain is None,
+        "weight_kg": protocol.doses is None,
+        **{f"guess_{who}": blinded.get(who) != "yes" for who in ("patient", "operator", "assessor")},
+        **dict.fromkeys(("mixing_min", "wait_used", "seated_time", "treatment_end_time", "dismissed_time"),
+                        protocol.chair_time is None),
+    }  # fmt: skip
+    kinds = {"pain": protocol.pain is None, "anxiety": protocol.anxiety is None}
+    return tuple(c for c in TABLES[table] if not unasked.get(c.name, kinds.get(c.kind, False)))
 
 
 def pandera_schema(table: str, ranges: dict[str, tuple[float, float]]) -> pa.DataFrameSchema:

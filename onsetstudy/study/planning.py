@@ -54,7 +54,7 @@ def plan_study(
             Problem(
                 what="the protocol states no assumptions to plan with",
                 where=Where(key="planning"),
-                mend="add the table [planning]; the protocols that come with this package show what belongs in it",
+                mend="copy the table [planning] from protocols/mandibular_block_group.toml and change what differs",
                 code="planning",
             )
         )

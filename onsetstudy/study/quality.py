@@ -16,6 +16,15 @@ from onsetstudy.study.results import DataQuality, Notice
 __all__ = ["data_quality"]
 
 
+def _queried(problems: Iterable[Problem]) -> tuple[Notice, ...]:
+    """What was unusual. A heading that is not known may name somebody, so a report only counts such columns."""
+    found = list(problems)
+    unread = sum(p.code == "unread_column" for p in found)
+    text = "columns that the data dictionary does not know were left unread"
+    told = _grouped(p for p in found if p.code != "unread_column")
+    return (*told, Notice(code="unread_column", text=text, count=unread)) if unread else told
+
+
 def _grouped(problems: Iterable[Problem]) -> tuple[Notice, ...]:
     """Problems of one kind in one column, most frequent first, with the first as the example."""
     found = list(problems)
@@ -70,7 +79,7 @@ def data_quality(protocol: Protocol, records: Records, onset: pd.DataFrame) -> D
         readings_read=records.readings_read,
         readings_refused=records.readings_read - len(records.readings),
         refused=_grouped(records.problems),
-        queried=_grouped(records.queries),
+        queried=_queried(records.queries),
         repaired=tuple(Notice(code=r.code, text=f"{r.column}: {r.text}", count=r.count) for r in records.repairs),
         testing=testing,
         onset_reasons=reasons,

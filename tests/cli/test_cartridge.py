@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import click
 import pytest
 from click.testing import CliRunner
 
@@ -34,6 +35,12 @@ def test_the_mixture_is_that_of_the_dilution_table(reference):
         ref.check(f"1.8 0.18 replace: {name}", float(numbers(output, label)[1]))
     assert "holds 10 % less drug than the packed one" in output
     assert numbers(output, "parts of anaesthetic") == ["-", "9.0"]
+
+
+def test_a_decimal_comma_is_a_point():
+    assert run("1,8", "0,18", "--mode", "add", "--percent", "2,0") == run("1.8", "0.18", "--mode", "add")
+    with pytest.raises(click.BadParameter, match=r"'one' is not a number; write it as 1\.8"):
+        run("one", "0.18", "--mode", "add")
 
 
 def test_every_answer_says_what_it_is_not():

@@ -1,7 +1,9 @@
 """The doors of the study group."""
 
+import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 
@@ -44,6 +46,104 @@ def test_send_asks_for_the_practice_and_knows_its_quarters(tmp_path):
         raise run("send", PROTOCOL, DATA, "--into", str(tmp_path)).exception
     with pytest.raises(RecordsError, match="2031Q1 is not a quarter of this study"):
         raise run("send", PROTOCOL, DATA, "--quarter", "2031Q1", "--into", str(tmp_path)).exception
+
+
+def small(folder, **changes):
+    """Forty cases of P01 with a change in every row of a column: ``column={old: new}`` or ``column=function``."""
+    cases = pd.read_csv(Path(DATA) / "cases.csv", dtype=str, keep_default_na=False)
+    cases = cases[cases["practice_id"] == "P01"].iloc[:40].reset_index(drop=True)
+    tests = pd.read_csv(Path(DATA) / "cold_tests.csv", dtype=str, keep_default_na=False)
+    tests = tests[tests["case_id"].isin(cases["case_id"])]
+    for column, change in changes.items():
+        cases[column] = change(cases[column])
+    folder.mkdir()
+    cases.to_csv(folder / "cases.csv", index=False)
+    tests.to_csv(folder / "cold_tests.csv", index=False)
+    return str(folder)
+
+
+def first(n, value):
+    return lambda column: column.where(column.index >= n, value)
+
+
+def test_a_practice_in_small_letters_is_the_one_of_the_protocol(tmp_path):
+    records = small(tmp_path / "in", practice_id=first(40, "p01"))
+    sent = run("send", PROTOCOL, records, "--practice", "p01", "--quarter", "2026q3", "--into", str(tmp_path / "out"))
+    assert sent.exit_code == 0, sent.output
+    assert "Column practice_id: capitals in a code were passed over (40 times)." in sent.output
+    assert [p.name.split("-2025")[0] for p in (tmp_path / "out").glob("*.json")] == ["mandibular-block-group-P01"]
+
+
+def test_where_no_case_can_be_reported_every_door_says_so(tmp_path):
+    records = small(tmp_path / "in", practice_id=first(40, "Q01"))
+    for door, *more in (("check",), ("report", "--into", str(tmp_path)), ("send", "--into", str(tmp_path))):
+        done = run(door, PROTOCOL, records, *more)
+        words = "None of the 40 accepted cases can be reported: 40 of a practice that is not in the study"
+        assert isinstance(done.exception, RecordsError), done.output
+        assert words in str(done.exception)
+        assert "Q01 is not a practice of the study" in done.output
+        assert "Nothing has to be mended" not in done.output
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["in"]
+
+
+def test_send_stops_where_many_cases_are_refused_unless_that_is_confirmed(tmp_path):
+    records = small(tmp_path / "in", tooth=first(5, "99"), technique=first(6, "psa"))
+    arguments = ("send", PROTOCOL, records, "--into", str(tmp_path / "out"))
+    stopped = run(*arguments)
+    assert str(stopped.exception) == (
+        "P01: 5 of 40 cases are refused and would be missing from what you send. Mend them, or add --send-incomplete "
+        "if they cannot be mended."
+    )
+    assert "Kept, but the file will leave out: 1, a technique that the protocol does not admit (P01-" in stopped.output
+    assert not list((tmp_path / "out").glob("*.exchange.json"))
+    assert run(*arguments, "--send-incomplete").exit_code == 0
+    assert list((tmp_path / "out").glob("*.exchange.json"))
+
+
+def test_send_goes_on_where_few_are_refused(tmp_path):
+    records = small(tmp_path / "in", tooth=first(4, "99"))
+    sent = run("send", PROTOCOL, records, "--into", str(tmp_path / "out"))
+    assert sent.exit_code == 0
+    assert "Not in the file: 4 of 40 cases of P01, because they are refused." in sent.output
+
+
+def test_rows_that_name_no_practice_count_as_refused_of_the_only_one(tmp_path):
+    records = small(tmp_path / "in", practice_id=first(5, ""))
+    stopped = run("send", PROTOCOL, records, "--into", str(tmp_path / "out"))
+    assert "P01: 5 of 40 cases are refused" in str(stopped.exception)
+
+
+def test_the_wrong_protocol_is_asked_about_before_its_many_faults(tmp_path):
+    other = str(ROOT / "protocols" / "infiltration_audit.toml")
+    sent = run("send", other, DATA, "--practice", "P03", "--into", str(tmp_path))
+    assert sent.output.startswith("414 of 420 cases are refused: is this the protocol of these records?\n")
+    assert isinstance(sent.exception, RecordsError)
+    assert not list(tmp_path.glob("*.exchange.json"))
+
+
+def test_a_practice_in_two_files_is_told_before_anything_is_pooled(tmp_path):
+    name = "mandibular-block-group-P01-2025Q4-2026Q3.exchange.json"
+    for place in ("one", "two"):
+        (tmp_path / place).mkdir()
+        shutil.copy(Path(DATA) / "exchange" / name, tmp_path / place / f"{place}.exchange.json")
+    done = run("group", PROTOCOL, str(tmp_path / "one"), str(tmp_path / "two"), "--into", str(tmp_path))
+    assert "one.exchange.json: P01 is in two files" in str(done.exception)
+
+
+def test_send_says_when_none_of_a_practice_can_be_sent_and_takes_one_practice(tmp_path):
+    cases = pd.read_csv(Path(DATA) / "cases.csv", dtype=str, keep_default_na=False)
+    cases.loc[cases["practice_id"] == "P03", "tooth"] = "99"
+    (tmp_path / "in").mkdir()
+    cases.to_csv(tmp_path / "in" / "cases.csv", index=False)
+    shutil.copy(Path(DATA) / "cold_tests.csv", tmp_path / "in")
+    stopped = run("send", PROTOCOL, str(tmp_path / "in"), "--practice", "P03", "--into", str(tmp_path / "out"))
+    assert str(stopped.exception) == (
+        "None of the 52 cases of P03 can be sent: 52 refused. Is this the protocol of these records? Otherwise mend "
+        "the rows named above."
+    )
+    two = run("send", PROTOCOL, DATA, "--practice", "P01", "--practice", "P02")
+    assert two.exit_code == 2
+    assert "A file is of one practice: give --practice once" in two.output
 
 
 @pytest.mark.slow

@@ -189,3 +189,8 @@ def test_a_seal_opens_in_order_only_and_shows_when_it_was_broken():
         open_slip(sealed, 4, first_key=key)
     with pytest.raises(DesignError, match="There are 5 slips"):
         open_slip(sealed, 6, first_key=key)
+
+
+def test_a_protocol_without_a_rule_is_told_where_to_copy_one_from():
+    with pytest.raises(DesignError, match=r"Copy the table from protocols/mandibular_block_group\.toml"):
+        draw_allocation_list(dataclasses.replace(protocol(), allocation=None), slips_per_stratum=4, seed=1)

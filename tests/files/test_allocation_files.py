@@ -11,14 +11,14 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, RecordsError
 from onsetstudy.design.allocation import draw_allocation_list
 from onsetstudy.files.allocation import (
-    log_path,
-    open_next,
     read_allocation_list,
     read_kept_list,
-    read_opening_log,
+    read_slips,
     write_allocation,
+    write_continued,
     write_minimisation,
 )
+from onsetstudy.files.opening import log_path, open_next, read_opening_log
 from onsetstudy.records.allocation import as_allocated, review_allocation
 from tests.design.test_allocation import protocol
 from tests.records.test_corpus import PROMISED, case, readings_of, records
@@ -49,7 +49,7 @@ def test_slips_are_opened_in_order_and_logged(tmp_path, drawn):
 
 
 def test_asking_twice_for_a_case_opens_nothing_new(tmp_path, drawn):
-    first, again = opened(tmp_path, "P01-0001"), opened(tmp_path, "P01-0001")
+    first, again = opened(tmp_path, "P01-0001"), opened(tmp_path, " P01-0001 ")
     assert (again.slip, again.arms, again.again) == (first.slip, first.arms, True)
     assert len(read_opening_log(tmp_path / "opened-P01.csv")[0]) == 1
 
@@ -104,6 +104,139 @@ def test_minimisation_is_drawn_from_the_log_alone(tmp_path):
     assert [t.slip for t in told] == [a.slip for a in again] == [f"P01-{k:03d}" for k in range(1, 7)]
     with pytest.raises(DesignError, match="Procedure is needed"):
         open_next(sealed, case_id="C9", levels={"technique": "ianb"}, opened_by="", now=NOW)
+
+
+@pytest.mark.parametrize(
+    ("case_id", "words"),
+    [
+        ("Maria Muster", '"Maria Muster" looks like a name, an address or a number of a person; nothing was opened'),
+        ("P02-0002", "P02-0002 is a case of P02, and this is the file of P01; nothing was opened"),
+        ("0002", "0002 does not begin with P01 as the other cases of this file do; nothing was opened"),
+        (" ", "The code of the case is empty"),
+    ],
+)
+def test_what_is_no_case_of_the_practice_opens_nothing(tmp_path, drawn, case_id, words):
+    opened(tmp_path, "P01-0001")
+    before = (tmp_path / "opened-P01.csv").read_bytes()
+    with pytest.raises(DesignError) as error:
+        opened(tmp_path, case_id)
+    assert words in str(error.value)
+    assert (tmp_path / "opened-P01.csv").read_bytes() == before
+    assert not list(tmp_path.glob("*.lock"))
+
+
+def test_another_practice_is_told_at_the_first_case_and_codes_without_a_practice_are_free(tmp_path, drawn):
+    with pytest.raises(DesignError, match="is a case of P02"):
+        opened(tmp_path, "p02-0002")
+    assert opened(tmp_path, "K7Q2").slip == opened(tmp_path, "K7Q2").slip
+
+
+@pytest.mark.parametrize(
+    ("levels", "words"),
+    [
+        ({"technik": "ianb"}, "The level is technique, not technik; nothing was opened. It asks for: technique."),
+        ({"technique": "ianb", "agent": "lidocaine"}, "Agent is not a level of this list"),
+        ({}, "Technique is needed to open the next slip; give it as --level technique=…"),
+        ({"technique": "iamb"}, "Iamb is not a code of technique; nothing was opened: did you mean ianb?"),
+    ],
+)
+def test_levels_have_the_names_and_codes_of_the_list(tmp_path, drawn, levels, words):
+    with pytest.raises(DesignError) as error:
+        open_next(tmp_path / "sealed-P01.json", case_id="P01-0001", levels=levels, opened_by="", now=NOW)
+    assert words in str(error.value)
+    assert not (tmp_path / "opened-P01.csv").exists()
+
+
+def test_a_case_asked_for_again_under_another_level_keeps_its_slip_and_that_is_told(tmp_path, drawn):
+    first, again = opened(tmp_path, "P01-0001"), opened(tmp_path, "P01-0001", technique="mental_incisive")
+    assert (again.slip, again.stratum, again.asked) == (first.slip, "P01 | ianb", "P01 | mental_incisive")
+    arguments = [
+        "open-slip",
+        str(tmp_path / "sealed-P01.json"),
+        "--case",
+        "P01-0001",
+        "--level",
+        "technique=mental_incisive",
+    ]
+    told = CliRunner().invoke(onsetstudy, arguments).output
+    assert "It was opened under P01 | ianb, and you ask for P01 | mental_incisive. The slip and its arm stay" in told
+
+
+def test_a_sealed_file_that_is_not_there_is_told(tmp_path):
+    with pytest.raises(DesignError, match=r"[Tt]here is no file .*nix.sealed-P01\.json\. Give the sealed file"):
+        opened(tmp_path / "nix", "P01-0001")
+
+
+def longer(folder, into, *, seed=6, slips=4, **changes):
+    promised = protocol(**changes)
+    more = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed, after=read_slips(folder / "list.csv"))
+    write_continued(more, into, folder, seed=seed)
+    return more
+
+
+def test_a_longer_list_goes_on_behind_the_used_slips(tmp_path, drawn):
+    old = [s for s in drawn.slips if s.stratum == "P01 | ianb"]
+    told = [opened(tmp_path, f"P01-{k:04d}") for k in range(len(old))]
+    new = tmp_path / "new"
+    more = [s for s in longer(tmp_path, new).slips if s.stratum == "P01 | ianb"]
+    assert [s.number for s in more] == list(range(len(old) + 1, len(old) + len(more) + 1))
+    assert min(s.block for s in more) == max(s.block for s in old) + 1
+    assert not {s.slip for s in more} & {s.slip for s in drawn.slips}
+    again = [opened(new, f"P01-{k:04d}") for k in range(len(old))]
+    assert [(o.slip, o.arms, o.again) for o in again] == [(o.slip, o.arms, True) for o in told]
+    further = [opened(new, f"P01-{len(old) + k:04d}") for k in range(len(more))]
+    assert [(o.slip, o.arms) for o in further] == [(s.slip, s.arms) for s in more]
+    with pytest.raises(DesignError, match="all have been opened; ask for a longer list"):
+        opened(new, "P01-9999")
+    log, broken = read_opening_log(new / "opened-P01.csv")
+    assert (len(log), broken) == (len(old) + len(more), ())
+    kept = read_kept_list(new)
+    assert kept.commitment == f"{drawn.commitment}, {longer(tmp_path, tmp_path / 'once_more').commitment}"
+    assert kept.listed["slip"].nunique() == len(read_slips(tmp_path / "list.csv")) + len(longer(tmp_path, new).slips)
+
+
+def test_a_list_goes_on_twice(tmp_path, drawn):
+    longer(tmp_path, tmp_path / "second", seed=6)
+    last = longer(tmp_path / "second", tmp_path / "third", seed=7)
+    assert len(read_slips(tmp_path / "third" / "list.csv")) > len(last.slips) + len(drawn.slips)
+    with pytest.raises(DesignError, match="The earlier list was drawn from this seed; it would repeat itself"):
+        longer(tmp_path / "second", tmp_path / "fourth", seed=6)
+
+
+def test_a_longer_list_without_its_log_opens_nothing(tmp_path, drawn):
+    """Begun in an empty folder, the first slip would be given to a second patient."""
+    opened(tmp_path, "P01-0001")
+    longer(tmp_path, tmp_path / "new")
+    (tmp_path / "new" / "opened-P01.csv").unlink()
+    with pytest.raises(DesignError, match=r"the log opened-P01\.csv is not beside it"):
+        opened(tmp_path / "new", "P01-0002")
+
+
+def test_a_list_goes_on_only_under_its_own_rule(tmp_path, drawn):
+    with pytest.raises(DesignError, match=r"The earlier list has the ratio \[1, 1\], this protocol \[2, 1\]"):
+        longer(tmp_path, tmp_path / "new", ratio=(2, 1), block_sizes=(3, 6))
+    with pytest.raises(DesignError, match="so the list cannot go on"):
+        longer(tmp_path, tmp_path / "new", strata=("procedure",))
+    assert not (tmp_path / "new").exists()
+
+
+def test_the_door_makes_a_list_longer(tmp_path):
+    path = "protocols/mandibular_block_group.toml"
+    run = CliRunner()
+    first, second = str(tmp_path / "first"), str(tmp_path / "second")
+    assert run.invoke(onsetstudy, ["allocate", path, "--into", first, "--slips", "2"]).exit_code == 0
+    again = run.invoke(onsetstudy, ["allocate", path, "--into", first])
+    assert f"to make this list longer, add --after {first}" in str(again.exception)
+    more = run.invoke(onsetstudy, ["allocate", path, "--after", first, "--into", second, "--slips", "2"])
+    assert more.exit_code == 0, more.output
+    assert f"slips of {first} stand before them, as they were." in more.output
+    assert "Each practice puts its new sealed file in place of the earlier one" in more.output
+    same = run.invoke(onsetstudy, ["allocate", path, "--after", first, "--into", first])
+    assert "holds a list already" in str(same.exception)
+    nowhere = run.invoke(
+        onsetstudy, ["allocate", path, "--after", str(tmp_path / "nix"), "--into", str(tmp_path / "x")]
+    )
+    assert "list.csv: the file cannot be read" in str(nowhere.exception)
 
 
 def recorded(drawn, change):

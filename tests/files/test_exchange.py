@@ -1,12 +1,20 @@
 """Exchange files: whole, unchanged, and the same for the same counts."""
 
+import dataclasses
 import json
 from pathlib import Path
 
 import pytest
 
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
-from onsetstudy.files.exchange import exchange_text, find_exchanges, read_exchange, read_exchanges, write_exchange
+from onsetstudy.files.exchange import (
+    exchange_text,
+    find_exchanges,
+    read_exchange,
+    read_exchanges,
+    refuse_sent_twice,
+    write_exchange,
+)
 from onsetstudy.files.group import write_group
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.spreadsheet import read_records
@@ -73,14 +81,50 @@ def edited(**changes):
         (lambda t: t[:-3], "the file ends in the middle. Copy or send it again; do not mend it by hand."),
         (lambda t: t.replace('"content":', '"content"', 1), "line 5 cannot be read. Copy or send it again"),
         (lambda t: t.replace("buffered", "plain", 1), "it was changed after it was made. Ask the practice to send it"),
+        (lambda t: "", "the file is empty. Copy or send it again."),
+        (lambda t: "# A study\n\ncase_id,arm", "this is not an exchange file. Give a file that the command send has"),
         (lambda t: "[]", "this is not an exchange file. Give a file that the command send has written."),
         (edited(schema=99), "its content is of version 99, and version 1 is known here. Make it anew"),
     ],
-    ids=["half", "cut", "typo", "changed", "other", "version"],
+    ids=["half", "cut", "typo", "changed", "empty", "text", "other", "version"],
 )
 def test_what_is_spoiled_is_refused_with_what_to_do(tmp_path, change, told):
     assert told in spoiled(tmp_path, change)
     assert spoiled(tmp_path, change).startswith(NAME)
+
+
+def test_what_a_mail_programme_does_to_a_text_changes_nothing(tmp_path):
+    path = tmp_path / NAME
+    path.write_bytes(b"\xef\xbb\xbf" + (SHIPPED / NAME).read_bytes().replace(b"\n", b"\r\n"))
+    assert read_exchange(path) == read_exchange(SHIPPED / NAME)
+
+
+def again(tmp_path, name, **changes):
+    path = tmp_path / name
+    path.write_text(exchange_text(dataclasses.replace(read_exchange(SHIPPED / NAME), **changes)), encoding="utf-8")
+    return path
+
+
+def test_two_files_of_a_practice_are_told_by_which_is_newer(tmp_path):
+    again(tmp_path, "b.exchange.json")
+    again(tmp_path, "a.exchange.json", quarters=("2025Q4", "2026Q1"))
+    with pytest.raises(RecordsError) as error:
+        refuse_sent_twice(read_exchanges([tmp_path]))
+    assert str(error.value) == (
+        "a.exchange.json: P01 is in two files: this one ends with 2026Q1 and holds 69 cases, b.exchange.json ends with "
+        "2026Q3 and holds 69. Leave this one out: b.exchange.json is the newer and holds every quarter of it."
+    )
+    again(tmp_path, "b.exchange.json", quarters=("2026Q1", "2026Q2"))
+    with pytest.raises(
+        RecordsError,
+        match=r"Ask the practice for one file of all its quarters: b\.exchange\.json is the newer, but has no 2025Q4",
+    ):
+        refuse_sent_twice(read_exchanges([tmp_path]))
+    again(tmp_path, "a.exchange.json", quarters=("2026Q2",))
+    with pytest.raises(RecordsError, match="Keep one of them; ask the practice which was made last"):
+        refuse_sent_twice(read_exchanges([tmp_path]))
+    again(tmp_path, "a.exchange.json", quarters=("2025Q4",))
+    refuse_sent_twice(read_exchanges([tmp_path, SHIPPED / NAME.replace("P01", "P02")]))
 
 
 def test_bytes_that_are_no_text(tmp_path):
@@ -107,6 +151,8 @@ def test_a_page_for_somebody_who_sent_nothing(protocol, tmp_path):
     results = analyse_group(read_exchanges([SHIPPED]), protocol)
     with pytest.raises(OnsetStudyError, match="P09 sent nothing; practices of this report: P01, P02"):
         write_group(results, tmp_path, pages=["P09"])
+    with pytest.raises(OnsetStudyError, match="E is a letter; give the practice's code; practices of this report: P01"):
+        write_group(results, tmp_path, pages=["E"])
 
 
 def test_a_practices_page_names_nobody_else(protocol, tmp_path):

@@ -118,6 +118,114 @@ def test_parts_that_are_not_whole_are_all_named(tmp_path):
         find_parts(tmp_path)
 
 
+def test_what_is_not_a_folder_of_records_is_told_as_what_it_is(tmp_path):
+    for path, words in (
+        (
+            tmp_path / "nix",
+            f"nix: there is no folder {tmp_path / 'nix'}. Give the folder that holds cases.csv and cold",
+        ),
+        (DATA / "cases.csv", "cases.csv: this is a file, not a folder. Give the folder that holds cases.csv and cold"),
+        (tmp_path, "The folder has to hold cases.csv and cold_tests.csv, or parts as cases/NAME.parquet"),
+    ):
+        with pytest.raises(RecordsError) as error:
+            find_parts(path)
+        assert words in str(error.value)
+
+
+def few(folder, *, delimiter=",", encoding="utf-8", change=lambda cases, tests: None):
+    """The first twelve cases of the demo study, in another spelling."""
+    cases = pd.read_csv(DATA / "cases.csv", dtype=str, keep_default_na=False).iloc[:12].copy()
+    tests = pd.read_csv(DATA / "cold_tests.csv", dtype=str, keep_default_na=False)
+    tests = tests[tests["case_id"].isin(cases["case_id"])].copy()
+    change(cases, tests)
+    folder.mkdir()
+    cases.to_csv(folder / "cases.csv", index=False, sep=delimiter, encoding=encoding)
+    tests.to_csv(folder / "cold_tests.csv", index=False, sep=delimiter, encoding=encoding)
+    return folder
+
+
+def split(folder, into, parts):
+    return split_tables(folder / "cases.csv", folder / "cold_tests.csv", into, parts=parts)
+
+
+def test_parts_without_a_case_are_no_fault(tmp_path, protocol):
+    """Twelve cases in 24 parts: some parts are empty."""
+    folder = few(tmp_path / "few")
+    found = reduced(split(folder, tmp_path / "p", 24), protocol, tmp_path / "work")
+    assert (found.parts, found.rows_read, found.rows_accepted) == (24, 12, 12)
+    equal(found.tally, tally_records(protocol, read_records([folder], protocol), through=protocol.quarters[-1]))
+
+
+def test_semicolons_decimal_commas_and_other_encodings_are_split_as_they_are_read(tmp_path, protocol):
+    def written(cases, tests):
+        cases["volume_ml"] = cases["volume_ml"].str.replace(".", ",")
+        cases.columns = [c.replace("_", " ").title() for c in cases.columns]
+
+    expected = tally_records(protocol, read_records([few(tmp_path / "few")], protocol), through=protocol.quarters[-1])
+    for number, encoding in enumerate(("utf-8-sig", "utf-16", "cp1252")):
+        folder = few(tmp_path / f"in{number}", delimiter=";", encoding=encoding, change=written)
+        found = reduced(split(folder, tmp_path / f"p{number}", 3), protocol, tmp_path / f"work{number}")
+        assert (found.rows_read, found.rows_accepted) == (12, 12)
+        equal(found.tally, expected)
+
+
+def test_a_row_with_too_many_cells_is_refused_with_its_row(tmp_path):
+    folder = few(tmp_path / "few")
+    lines = (folder / "cold_tests.csv").read_text(encoding="utf-8").splitlines()
+    lines[4] += ",more"
+    (folder / "cold_tests.csv").write_text("\n".join(lines), encoding="utf-8")
+    with pytest.raises(RecordsError, match=r"cold_tests.csv, row 5: 5 cells in this row, but 4 headings"):
+        split(folder, tmp_path / "p", 3)
+
+
+def test_a_value_mended_without_a_change_of_size_is_split_anew(tmp_path, protocol):
+    folder = few(tmp_path / "few")
+    table = folder / "cases.csv"
+    good = table.read_bytes()
+    table.write_bytes(good.replace(b",randomised,", b",randomized,", 1))
+    first = reduced(split(folder, tmp_path / "p", 3), protocol, tmp_path / "work")
+    assert (first.rows_accepted, first.problems, dict(first.refused)) == (11, (("code", 1),), {"P03": 1})
+    assert len(list((tmp_path / "work" / "rejects").glob("*.csv"))) == 1
+    table.write_bytes(good)
+    os.utime(table, ns=(1, 1))
+    second = reduced(split(folder, tmp_path / "p", 3), protocol, tmp_path / "work")
+    assert second.rows_accepted == 12
+    assert not list((tmp_path / "work" / "rejects").glob("*.csv"))
+
+
+def test_columns_left_unread_are_told_once(tmp_path, protocol):
+    def misspelt(cases, tests):
+        cases.rename(columns={"pain_deposition": "pain_depositon"}, inplace=True)
+
+    folder = split(few(tmp_path / "few", change=misspelt), tmp_path / "p", 3)
+    found = reduced(folder, protocol, tmp_path / "work", drop_unknown=True)
+    words = (
+        "column pain_depositon: this column was left unread. Did you mean pain_deposition? It is not read under this"
+    )
+    assert found.unread == (f"{words} heading.",)
+
+
+def test_records_of_which_no_case_can_be_used_are_told_as_a_whole(tmp_path, protocol):
+    def past(cases, tests):
+        cases["case_date"] = "2019-05-06"
+
+    folder = split(few(tmp_path / "few", change=past), tmp_path / "p", 4)
+    with pytest.raises(RecordsError, match=r"none of 12 cases can be used\. Is this the protocol of these records"):
+        reduced(folder, protocol, tmp_path / "work")
+
+
+def test_dirty_records_are_counted_and_too_few_left_of_a_practice_get_no_file(tmp_path, protocol):
+    folder = split(DATA / "dirty", tmp_path / "p", 6)
+    arguments = ["reduce", str(PROTOCOL), str(folder), "--into", str(tmp_path / "out")]
+    said = CliRunner().invoke(onsetstudy, arguments, standalone_mode=False)
+    assert (said.exception, said.return_value) == (None, 1)
+    assert "Cases: 80 read, 59 accepted, 21 refused." in said.output
+    assert "P03: 6 of 11 cases are refused and would be missing from what you send." in said.output
+    again = CliRunner().invoke(onsetstudy, [*arguments, "--send-incomplete"], standalone_mode=False)
+    assert "would be missing" not in again.output
+    assert list((tmp_path / "out").glob("*P02*.exchange.json"))
+
+
 def test_a_cut_parquet_file_is_refused(tmp_path, protocol):
     pytest.importorskip("pyarrow")
     for table in ("cases", "cold_tests"):

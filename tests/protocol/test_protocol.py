@@ -130,6 +130,77 @@ def test_all_problems_come_at_once():
     assert len(caught.value.problems) == 3
 
 
+def test_contradictions_are_told_together_with_missing_and_unknown_keys():
+    content = changed("testing.tooth_notation", ...)
+    content["study"]["contact"] = "someone"
+    content["looks"]["boundary"] = "anytime"
+    content["report"]["quarters"] = ["2026Q1", "2026Q3"]
+    content["onset"]["horizon_min"] = 30
+    with pytest.raises(ProtocolError) as caught:
+        check_protocol(content)
+    told = [(p.where.key, p.code) for p in caught.value.problems]
+    assert sorted(told) == [
+        ("looks.futility", "contradiction"),
+        ("onset.horizon_min", "contradiction"),
+        ("report.quarters", "contradiction"),
+        ("study.contact", "unknown_key"),
+        ("testing.tooth_notation", "missing"),
+    ]
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        {"onset.confirmations": 0, "onset.horizon_min": 15.5},
+        {"testing.schedule_min": ["soon"]},
+        {"arms": []},
+        {"pain": {"moment": "deposition"}, "analysis.primary": "pain"},
+        {"testing": ...},
+        {"onset": "soon"},
+        {"report": ...},
+    ],
+)
+def test_no_contradiction_is_made_up_beside_a_key_at_fault(broken):
+    """What stands in for a key at fault contradicts nothing that was written."""
+    content = copy.deepcopy(CONTENT)
+    for path, value in broken.items():
+        table, _, key = path.partition(".")
+        place = content[table] if key else content
+        if value is ...:
+            del place[key or table]
+        else:
+            place[key or table] = value
+    with pytest.raises(ProtocolError) as caught:
+        check_protocol(content)
+    assert "contradiction" not in {p.code for p in caught.value.problems}, str(caught.value)
+
+
+def test_a_missing_key_with_codes_names_them():
+    with pytest.raises(ProtocolError) as caught:
+        check_protocol(changed("testing.tooth_notation", ...))
+    assert (
+        "Add tooth_notation = … to the table [testing]: write one of iso3950, universal; the protocols that come"
+        in str(caught.value)
+    )
+
+
+def test_a_decimal_comma_is_told_with_everything_else(tmp_path):
+    text = (FOLDER / "mandibular_block_group.toml").read_text(encoding="utf-8")
+    text = text.replace("target_min = 2  ", "target_min = 2,5  ").replace("cost = 180.0", "cost = 180,0")
+    path = tmp_path / "mine.toml"
+    path.write_text(text.replace('tooth_notation = "iso3950"', ""), encoding="utf-8")
+    with pytest.raises(ProtocolError) as caught:
+        read_protocol(path)
+    row = next(k for k, line in enumerate(text.splitlines(), start=1) if line.startswith("target_min"))
+    told = str(caught.value)
+    assert f"mine.toml, row {row}, key target_min: target_min = 2,5 has a comma. Write 2.5 with a point." in told
+    assert "chair_hour_cost = 180,0 has a comma. Write 180.0 with a point." in told
+    assert "key testing.tooth_notation: this key is missing" in told
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ProtocolError, match=r"2,5 has a comma"):
+        read_protocol(path)
+
+
 def test_pain_cannot_be_primary_without_being_recorded():
     content = changed("pain", ...)
     content["analysis"]["primary"] = "pain"

@@ -16,6 +16,7 @@ from onsetstudy.files.output import write_rejects
 from onsetstudy.files.spreadsheet import read_records
 from onsetstudy.records.check import check_records
 from onsetstudy.records.schema import CASES, COLD_TESTS
+from onsetstudy.study.analyse import analyse
 from tests.study.cases import PROTOCOLS, case, protocol, raw, readings_of, records
 
 PROMISED = protocol()
@@ -104,7 +105,7 @@ CELLS = [
     ("volume_ml", "", "missing", "volume_ml is empty"),
     ("volume_ml", "18", "volume", "18 mL is more than 6 cartridges of 1.8 mL hold"),
     ("volume_ml", "-1.8", "range", "-1.8 is outside 0.05 to 20 mL"),
-    ("volume_ml", "1,800", "ambiguous_number", "one point eight or eighteen hundred? Write one number"),
+    ("volume_ml", "1.800,5", "ambiguous_number", 'the number "1.800,5" cannot be read. Points and commas may mean two'),
     ("volume_ml", "one", "not_a_number", "Write one number in mL, with a point for decimals"),
     ("volume_ml", "inf", "not_a_number", "Write one number"),
     ("mix_mode", "none", "mixing", "a buffered case that was not mixed"),
@@ -308,7 +309,130 @@ REPAIRS = [
     ("injection_end", "0.5861111111", 844.0, "excel_time"),
     ("treatment_start_min", "6:30", 6.5, None),
     ("treatment_start_min", "6,5", 6.5, "decimal_comma"),
+    ("treatment_start_min", "2,133", 2.133, "decimal_comma"),
+    ("treatment_start_min", "2,1333", 2.1333, "decimal_comma"),
+    ("volume_ml", "1,800", 1.8, "decimal_comma"),
+    ("pain_insertion", "12,125", 12.125, "decimal_comma"),
+    ("vasoconstrictor_dilution", "100,000", 100_000.0, "thousands"),
+    ("case_date", "2026-08-03 09:30", pd.Timestamp("2026-08-03"), "date_with_time"),
+    ("case_date", "2026-08-03T09:30:15", pd.Timestamp("2026-08-03"), "date_with_time"),
+    ("case_date", "03.08.2026 9:30", pd.Timestamp("2026-08-03"), "date_with_time"),
+    ("case_date", "46237.395833", pd.Timestamp("2026-08-03"), "excel_date"),
+    ("practice_id", "p01", "P01", "spelling"),
 ]  # fmt: skip
+
+
+def test_a_comma_that_may_stand_for_two_numbers_is_refused_with_what_was_typed():
+    """Without a scale nothing says how large a score may be."""
+    cases, readings = clean()
+    cases[0].update(pain_insertion="2,133")
+    found = records(cases, readings, protocol(pain=None))
+    told = next(str(p) for p in found.problems if p.code == "ambiguous_number")
+    assert 'the number "2,133" cannot be read. The comma may stand for decimals or for thousands' in told
+
+
+def test_minutes_with_three_decimals_after_a_comma_are_those_with_a_point():
+    cases, readings = clean()
+    point = records(cases, [{**r, "minute": f"{r['minute']}.133"} for r in readings], PROMISED)
+    comma = records(cases, [{**r, "minute": f"{r['minute']},133"} for r in readings], PROMISED)
+    assert not comma.problems
+    assert comma.readings["minute"].tolist() == point.readings["minute"].tolist()
+
+
+def typed_as_times(readings, shown):
+    return [{**r, "minute": shown(int(r["minute"]))} for r in readings]
+
+
+@pytest.mark.parametrize("shown", [lambda m: f"{m:02d}:30:00", lambda m: f"00:{m:02d}:30"])
+@pytest.mark.parametrize("zero", [None, "14:04"])
+def test_minutes_that_a_spreadsheet_took_for_times_are_read_and_said(zero, shown):
+    cases, readings = clean()
+    for row in cases:
+        row["injection_end"] = zero
+    found = records(cases, typed_as_times(readings, shown), PROMISED)
+    assert not found.problems
+    assert found.readings["minute"].tolist() == records(cases, readings, PROMISED).readings["minute"].add(0.5).tolist()
+    assert [(r.code, r.count) for r in found.repairs if r.column == "minute"] == [("minutes_as_time", len(readings))]
+
+
+@pytest.mark.parametrize(
+    ("zero", "shown"),
+    [
+        (None, lambda m: f"02:{5 + m:02d}:00"),  # five past two, six past two, …: times of day without pm
+        ("14:04", lambda m: f"02:{5 + m:02d}:00"),  # the same, with an injection at 14:04
+        ("14:04", lambda m: f"13:{m:02d}:00"),  # before the injection: an hour mistyped
+        (None, lambda m: f"{8 + m:02d}:00:00"),  # nothing in the night: may be nine in the morning
+        (None, lambda m: f"00:{20 + m:02d}:30"),  # beyond any test: twenty past midnight
+        ("00:10", lambda m: f"23:{m:02d}:30"),  # before an injection at night
+        (None, lambda m: f"04:{m:02d}:15"),  # seconds: 4:01 does not become 04:01:15
+    ],
+)
+def test_times_that_may_be_times_of_day_are_not_read_as_minutes(zero, shown):
+    cases, readings = clean()
+    for row in cases:
+        row["injection_end"] = zero
+    with pytest.raises(RecordsError) as caught:
+        records(cases, typed_as_times(readings, shown), PROMISED)
+    told = next(str(p) for p in caught.value.problems if p.code == "clock_without_zero")
+    assert "is a time of day and cannot be used: " in told
+    assert "format the column as text and type it again" in told
+
+
+def test_a_practice_that_is_not_in_the_study_is_asked_about():
+    cases, readings = clean()
+    cases[0]["practice_id"], cases[1]["practice_id"] = "P1", "Quay"
+    found = records(cases, readings, PROMISED)
+    told = [str(q) for q in found.queries]
+    assert told == [
+        "cases.csv, row 2, column practice_id: P1 is not a practice of the study. Did you mean P01?",
+        "cases.csv, row 3, column practice_id: Quay is not a practice of the study. Its practices are P01, P02, P03, "
+        "P04, P05.",
+    ]
+
+
+def test_a_column_left_unread_is_named_and_a_report_does_not_name_it():
+    cases, readings = clean()
+    for row in cases:
+        row["pain_depositon"] = row.pop("pain_deposition")
+    found = records(cases, readings, PROMISED, drop_unknown=True)
+    told = [str(q) for q in found.queries]
+    assert told == [
+        "cases.csv, row 1, column pain_depositon: this column was left unread. Did you mean pain_deposition? "
+        "It is not read under this heading."
+    ]
+    quality = analyse(PROMISED, found).data_quality
+    assert [(n.code, n.count) for n in quality.queried] == [("unread_column", 1)]
+    assert "depositon" not in quality.queried[0].text
+
+
+def test_rejects_have_the_same_columns_whichever_table_was_refused():
+    cases, readings = clean()
+    tests_only = records(cases, [*readings, {**readings[0], "case_id": "P01-0077"}], PROMISED).rejects
+    cases_only = records([*cases, case(9)], readings, PROMISED).rejects
+    assert len(tests_only) == len(cases_only) == 1
+    assert list(tests_only.columns) == list(cases_only.columns)
+    assert {"practice_id", "minute"} <= set(tests_only.columns)
+
+
+def test_where_no_case_can_be_used_the_protocol_is_asked_about_first():
+    cases, readings = clean()
+    for row in cases:
+        row["case_date"] = "2019-05-06"
+    with pytest.raises(RecordsError) as caught:
+        records(cases, readings, PROMISED)
+    first = "cases.csv: none of 4 cases can be used. Is this the protocol of these records? Otherwise mend the rows"
+    assert str(caught.value).startswith(first)
+
+
+def test_a_part_of_larger_records_may_hold_no_case():
+    cases, readings = clean()
+    empty = raw([], "cases.csv")
+    empty = type(empty)(frame=pd.DataFrame(columns=list(cases[0])), source_row=empty.source_row, file="cases.csv")
+    found = check_records(empty, raw(readings, "cold_tests.csv"), PROMISED, whole=False)
+    assert (found.rows_read, len(found.cases), found.readings_read) == (0, 0, len(readings))
+    cases[0]["tooth"] = "99"
+    one = check_records(raw(cases[:1], "cases.csv"), raw(readings[:8], "cold_tests.csv"), PROMISED, whole=False)
+    assert (one.rows_read, len(one.cases)) == (1, 0)
 
 
 @pytest.mark.parametrize(("column", "written", "value", "code"), REPAIRS)

@@ -60,3 +60,19 @@ def test_without_anything_recorded_the_section_does_not_say_alike_in_nothing(tol
     data, fair = told
     text = fair_section(dataclasses.replace(fair, covariates=()), data.protocol).blocks[0].text
     assert "as nothing was recorded in which cases could differ" in text
+
+
+@pytest.mark.parametrize(
+    ("allocation", "words"),
+    [
+        ("clinician_choice", "Nobody drew lots: operators chose who was buffered."),
+        ("alternating", "Nobody drew lots: the arms alternated, so the next one could be known beforehand."),
+        ("date_based", "Nobody drew lots: the date said who was buffered, so the arm could be known beforehand."),
+    ],
+)
+def test_the_section_says_how_arms_came_about_as_the_protocol_has_it(told, allocation, words):
+    data, fair = told
+    study = dataclasses.replace(data.protocol.study, allocation=allocation)
+    text = fair_section(fair, dataclasses.replace(data.protocol, study=study)).blocks[0].text
+    assert text.startswith(words)
+    assert ("operators chose" in text) == (allocation == "clinician_choice")

@@ -109,4 +109,4 @@ def test_the_command(tmp_path):
     assert "quarters (likely" in run.output
     assert (tmp_path / "mandibular-block-group-planning.pdf").read_bytes().startswith(b"%PDF")
     bare = CliRunner().invoke(onsetstudy, ["plan", str(PROTOCOLS / "infiltration_audit.toml")])
-    assert "add the table [planning]" in str(bare.exception).replace("Add", "add")
+    assert "Copy the table [planning] from protocols/mandibular_block_group.toml" in str(bare.exception)

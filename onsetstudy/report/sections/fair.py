@@ -31,7 +31,7 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
         f"and among cases alike in {accounted}" if accounted else "as nothing was recorded in which cases could differ"
     )
     text = (
-        f"Nobody drew lots: operators chose who was {other}. The difference is shown as it is, {alike}. "
+        f"Nobody drew lots: {_how_arms_came_about(protocol)}. The difference is shown as it is, {alike}. "
         f"What was not recorded may still differ, so no line says that buffering made the difference."
     )
     blocks: list[Block] = [Paragraph(text=text)]
@@ -60,6 +60,15 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
         blocks.append(Paragraph(text=f"Not accounted for: {told}.", role="note"))
     blocks += [Paragraph(text=tidy(c.text), role="note") for c in fair.caution]
     return Section(id="fair", title="Among cases alike", blocks=tuple(blocks))
+
+
+def _how_arms_came_about(protocol: Protocol) -> str:
+    other = protocol.label(protocol.contrast_arm)
+    return {
+        "clinician_choice": f"operators chose who was {other}",
+        "alternating": "the arms alternated, so the next one could be known beforehand",
+        "date_based": f"the date said who was {other}, so the arm could be known beforehand",
+    }[protocol.study.allocation]
 
 
 def _table(fair: FairComparison, protocol: Protocol) -> Table:

@@ -1,0 +1,226 @@
+"""Keys of a protocol file that are right alone but not together."""
+
+from __future__ import annotations
+
+import copy
+import itertools
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from pydantic import ValidationError
+
+from onsetstudy.protocol.layout import ProtocolFile
+from onsetstudy.protocol.model import Quarter
+from onsetstudy.protocol.vocabulary import SCALES
+
+__all__ = ["Contradiction", "contradictions", "contradictions_beside"]
+
+Contradiction = tuple[str, str, str]
+"""Key, what is wrong, and how to mend it."""
+STAND_INS: dict[str, dict[str, Any]] = {
+    "study": {
+        "id": "x",
+        "title": "x",
+        "question": "x",
+        "design": "parallel",
+        "allocation": "randomised",
+        "ethics_status": "x",
+    },
+    "testing": {"reference_arm": "plain", "schedule_min": [1.0, 2.0], "tooth_notation": "iso3950"},
+    "onset": {"horizon_min": 1.0},
+    "analysis": {"primary": "restricted_wait", "seed": 0},
+    "report": {"quarters": ["2000Q1"]},
+}
+"""Values in place of required keys that are missing, only to look at the other tables meanwhile."""
+HARMLESS = (
+    "testing.tooth_notation",
+    "analysis.seed",
+    "study.id",
+    "study.title",
+    "study.question",
+    "study.ethics_status",
+)
+"""Keys that contradict no other."""
+TOGETHER: dict[str, set[str]] = {
+    "testing": {"testing", "arms"},
+    "onset": {"onset", "testing"},
+    "arms": {"arms"},
+    "report": {"report"},
+    "analysis": {"analysis", "pain", "anxiety"},
+    "pain": {"pain"},
+    "anxiety": {"anxiety"},
+    "study": {"study"},
+    "looks": {"looks"},
+    "allocation": {"allocation", "study", "arms"},
+}
+"""Tables that a contradiction told at a table looks at."""
+
+
+def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
+    """Keys that are right alone but not together: (key, what, mend)."""
+    schedule = read.testing.schedule_min
+    if any(later <= earlier for earlier, later in itertools.pairwise(schedule)):
+        yield "testing.schedule_min", "the test minutes do not increase", "write every minute once, in order"
+    if read.onset.target_min > read.onset.horizon_min:
+        yield (
+            "onset.target_min",
+            f"the target of {read.onset.target_min:g} min lies beyond the horizon of {read.onset.horizon_min:g} min",
+            "write a target no later than the horizon",
+        )
+    if read.onset.horizon_min > max(schedule):
+        yield (
+            "onset.horizon_min",
+            f"the horizon of {read.onset.horizon_min:g} min lies beyond the last test at {max(schedule):g} min",
+            "write a horizon no later than the last test, or test longer",
+        )
+    if read.onset.target_min < min(schedule):
+        yield (
+            "onset.target_min",
+            f"the target of {read.onset.target_min:g} min lies before the first test at {min(schedule):g} min",
+            "test at or before the target minute",
+        )
+    if read.onset.confirmations > len(schedule):
+        yield (
+            "onset.confirmations",
+            f"{read.onset.confirmations} confirmations cannot be had from {len(schedule)} tests",
+            "ask for fewer confirmations, or test more often",
+        )
+    else:
+        confirmable = schedule[-read.onset.confirmations]
+        if confirmable < read.onset.horizon_min <= max(schedule):
+            yield (
+                "onset.horizon_min",
+                f"an onset at the horizon of {read.onset.horizon_min:g} min cannot be confirmed: with "
+                f"{read.onset.confirmations} confirmations the last onset that can is at {confirmable:g} min",
+                "test once more after the horizon, or write an earlier horizon",
+            )
+    codes = [arm.code for arm in read.arms]
+    if len(set(codes)) < len(codes):
+        yield "arms", "two arms have the same code", "give every arm its own code"
+    if read.testing.reference_arm not in codes:
+        yield (
+            "testing.reference_arm",
+            f"{read.testing.reference_arm} is not one of the arms",
+            f"write one of {', '.join(codes)}",
+        )
+    yield from _wider_contradictions(read)
+
+
+def _wider_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
+    quarters = [Quarter(label=label) for label in read.report.quarters]
+    if any(later.label != earlier.next().label for earlier, later in itertools.pairwise(quarters)):
+        yield "report.quarters", "the quarters do not follow one another", "write every quarter once, in order, no gap"
+    if read.pain is None and read.analysis.primary == "pain":
+        yield "analysis.primary", "pain is primary but there is no table [pain]", "add the table, or choose another"
+    for name, table in (("pain", read.pain), ("anxiety", read.anxiety)):
+        if table is None or table.important_difference is None:
+            continue
+        low, high, unit = SCALES[table.scale]
+        if table.important_difference >= high - low:
+            yield (
+                f"{name}.important_difference",
+                f"a difference of {table.important_difference:g} is more than {table.scale} can show",
+                f"write less than {high - low:g} {unit}",
+            )
+    if read.analysis.planned_hazard_ratio == 1:
+        yield "analysis.planned_hazard_ratio", "a ratio of 1 is no effect", "write the effect to be found, such as 1.5"
+    if read.study.design == "audit" and read.study.allocation == "randomised":
+        yield (
+            "study.allocation",
+            "an audit does not randomise",
+            'write design = "parallel" for a randomised study, or how arms came about',
+        )
+    for name in ("strata", "covariates", "sensitivity", "secondary"):
+        values = getattr(read.analysis, name)
+        if len(set(values)) < len(values):
+            yield f"analysis.{name}", "an entry stands there twice", "write every entry once"
+    yield from _rule_contradictions(read)
+
+
+def _rule_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
+    """Contradictions of the tables that may be left out."""
+    if read.analysis.primary in read.analysis.secondary:
+        yield (
+            "analysis.secondary",
+            f"{read.analysis.primary} is the primary outcome",
+            "take it out of the secondary ones",
+        )
+    for name, table, needed in (
+        ("pain", read.pain, ("pain", "painless_share")),
+        ("anxiety", read.anxiety, ("anxiety_change",)),
+    ):
+        if table is None and (missing := [s for s in read.analysis.secondary if s in needed]):
+            yield (
+                "analysis.secondary",
+                f"{missing[0]} needs the table [{name}]",
+                "add the table, or take the outcome out",
+            )
+    if read.pain is not None and read.pain.painless_at_most > SCALES[read.pain.scale][1]:
+        yield "pain.painless_at_most", "no score is as high as this", "write the highest score that counts as no pain"
+    if read.looks is not None and read.looks.futility != "none" and read.looks.boundary in ("anytime", "none"):
+        yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
+    if (rule := read.allocation) is None:
+        return
+    if read.study.allocation != "randomised":
+        yield (
+            "allocation",
+            f"arms are not randomised here but come about by {read.study.allocation}",
+            'take the table [allocation] out, or write allocation = "randomised" under [study]',
+        )
+    paired = read.study.design in ("crossover", "split_mouth")
+    if paired != (rule.method == "paired"):
+        mend = 'write method = "paired"' if paired else 'write method = "permuted_blocks" or "minimisation"'
+        yield "allocation.method", f"{rule.method} does not belong to the design {read.study.design}", mend
+    if rule.ratio and len(rule.ratio) != len(read.arms):
+        yield (
+            "allocation.ratio",
+            f"{len(rule.ratio)} numbers for {len(read.arms)} arms",
+            "write one number for each arm",
+        )
+    parts = sum(rule.ratio) if rule.ratio else len(read.arms)
+    if odd := [size for size in rule.block_sizes if size % parts]:
+        yield (
+            "allocation.block_sizes",
+            f"a block of {odd[0]} cannot hold the arms in their ratio",
+            f"use multiples of {parts}",
+        )
+
+
+def contradictions_beside(content: Mapping[str, Any], error: ValidationError) -> list[Contradiction]:
+    """Contradictions among the tables in which no key is at fault, so that nothing has to be mended in rounds.
+
+    Keys at fault are left out, and the required ones of :data:`STAND_INS` stand in for those that are missing; what is
+    said of a table that holds one of them is not told.
+    """
+    tables: dict[str, Any] = copy.deepcopy(dict(content))
+    doubtful = set()
+    for detail in error.errors():
+        location = [part for part in detail["loc"] if part != "[key]"]
+        if detail["type"] != "extra_forbidden" and ".".join(map(str, location)) not in HARMLESS:
+            doubtful.add(str(location[0]))
+        _take_out(tables, location)
+    tables.setdefault("arms", [{"code": code, "label": code} for code in ("plain", "buffered")])
+    for table, keys in STAND_INS.items():
+        given = tables.setdefault(table, {})
+        if isinstance(given, dict):
+            tables[table] = {**keys, **given}
+    try:
+        read = ProtocolFile.model_validate(tables)
+    except ValidationError:
+        return []
+    return [
+        (key, what, mend) for key, what, mend in contradictions(read) if not doubtful & TOGETHER[key.partition(".")[0]]
+    ]
+
+
+def _take_out(tables: Any, location: list[int | str]) -> None:
+    """Take the value at a location out, where there is one; an entry of a list takes its list along."""
+    for place, part in enumerate(location):
+        inside = isinstance(tables, dict) and part in tables
+        last = place + 1 == len(location)
+        if inside and (last or isinstance(location[place + 1], int)):
+            del tables[part]
+            return
+        if not inside:
+            return
+        tables = tables[part]
