@@ -8,6 +8,7 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from statsmodels.stats.multitest import multipletests
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
@@ -286,6 +287,17 @@ def test_shared_error_by_hand():
     assert [x.adjusted for x in fixed.lines] == [0.01, 0.2, 0.2]
     plain = share_error(lines, procedure="none")
     assert all(x.passes for x in plain.lines)
+
+
+@pytest.mark.parametrize(("procedure", "theirs"), [("holm", "holm"), ("hochberg", "simes-hochberg")])
+def test_sharing_is_that_of_statsmodels(procedure, theirs):
+    rng = np.random.default_rng(8)
+    for k in (1, 2, 5, 9):
+        values = np.append(rng.uniform(0, 0.4, k), [0.01] * (k > 2))  # with a tie
+        found = share_error([(str(i), float(p), "") for i, p in enumerate(values)], procedure=procedure)
+        other = multipletests(values, method=theirs)
+        assert [x.adjusted for x in found.lines] == pytest.approx(other[1], rel=1e-12)
+        assert [x.passes for x in found.lines] == other[0].tolist()
 
 
 def test_an_outcome_without_a_p_value_shares_but_cannot_pass():
