@@ -36,6 +36,7 @@ IntArray = NDArray[np.intp]
 NODES = 24
 TOLERANCE = 1e-5
 LARGEST_SPREAD = 4.0
+LARGEST_EXPONENT = 700.0
 FEW_CLUSTERS = 5
 METHOD = "proportional hazards with a shared log-normal effect, Gauss-Hermite quadrature with 24 nodes"
 SOURCE = "McGilchrist & Aisbett 1991, Biometrics 47:461-466"
@@ -176,14 +177,26 @@ def _by_node(model: _Model, theta: FloatArray) -> tuple[FloatArray, ...]:
     cells = model.cells
     total = np.concatenate(([0.0], np.cumsum(h)))
     before = (total[cells.start] - total[cells.base])[:, None]
-    inside = np.where(cells.open_end, np.inf, total[cells.stop] - total[cells.start])[:, None]
+    inside = _within(cells, h)[:, None]
     relative = np.exp(np.clip((cells.x @ b)[:, None] + spread * model.node, -40, 40))
-    s = relative * np.where(np.isinf(inside), 1.0, inside)
+    s = relative * inside
     closed = ~cells.open_end[:, None]
-    with np.errstate(divide="ignore", over="ignore"):
-        log_inside = np.where(closed, np.log(-np.expm1(-s)), 0.0)
-        first = np.where(closed, 1.0 / np.expm1(s), 0.0)
-    return -relative * before + log_inside, -relative * before + np.where(closed, s * first, 0.0), relative, first
+    # Beyond this the exponential overflows; its inverse is nought long before.
+    first = np.where(closed, 1.0 / np.expm1(np.minimum(s, LARGEST_EXPONENT)), 0.0)
+    log_inside = np.where(closed, np.log(-np.expm1(-s)), 0.0)
+    return -relative * before + log_inside, -relative * before + s * first, relative, first
+
+
+def _within(cells: Cells, h: FloatArray) -> FloatArray:
+    """Cumulative hazard inside each cell, 1 where it is open to the right.
+
+    Summed from its own increments: as a difference of sums a small one beside a large one would be nought, and onset
+    there impossible.
+    """
+    start = np.where(cells.open_end, 0, cells.start)
+    stop = np.where(cells.open_end, 1, cells.stop)
+    summed = np.add.reduceat(np.append(h, 0.0), np.column_stack((start, stop)).ravel())[::2]
+    return np.asarray(np.where(cells.open_end, 1.0, summed), dtype=np.float64)
 
 
 def _negative(theta: FloatArray, model: _Model) -> tuple[float, FloatArray]:
