@@ -53,6 +53,7 @@ class _Model:
 
     cells: Cells
     cluster: IntArray
+    first_of: IntArray
     n_clusters: int
     node: FloatArray
     log_weight: FloatArray
@@ -149,10 +150,11 @@ def fit_shared_frailty(
 
 
 def _model(cells: Cells, cell_of: IntArray, cluster: IntArray, n_clusters: int, many: FloatArray) -> _Model:
-    """Distinct pairs of cell and cluster."""
-    key, place = np.unique(cell_of * n_clusters + cluster, return_inverse=True)
+    """Distinct pairs of cell and cluster, those of one cluster beside each other."""
+    n_cells = cells.base.size
+    key, place = np.unique(cluster * n_cells + cell_of, return_inverse=True)
     count = np.bincount(place, weights=many)
-    cell = key // n_clusters
+    cell = key % n_cells
     node, weight = np.polynomial.hermite_e.hermegauss(NODES)
     return _Model(
         cells=Cells(
@@ -164,7 +166,8 @@ def _model(cells: Cells, cell_of: IntArray, cluster: IntArray, n_clusters: int, 
             weight=count.astype(np.float64),
             n_increments=cells.n_increments,
         ),
-        cluster=(key % n_clusters).astype(np.intp),
+        cluster=(key // n_cells).astype(np.intp),
+        first_of=np.searchsorted(key // n_cells, np.arange(n_clusters)).astype(np.intp),
         n_clusters=n_clusters,
         node=node,
         log_weight=np.log(weight / weight.sum()),
@@ -203,19 +206,22 @@ def _negative(theta: FloatArray, model: _Model) -> tuple[float, FloatArray]:
     """Negative marginal log-likelihood and its gradient."""
     cells, w = model.cells, model.cells.weight[:, None]
     log_chance, slope, relative, first = _by_node(model, theta)
-    joint = np.zeros((model.n_clusters, NODES))
-    np.add.at(joint, model.cluster, w * log_chance)
-    joint += model.log_weight
-    marginal = special.logsumexp(joint, axis=1)
-    posterior = np.exp(joint - marginal[:, None])[model.cluster] * w
+    joint = np.add.reduceat(w * log_chance, model.first_of, axis=0) + model.log_weight
+    highest = joint.max(axis=1)
+    share = np.exp(joint - highest[:, None])
+    total = share.sum(axis=1)
+    marginal = highest + np.log(total)
+    posterior = (share / total[:, None])[model.cluster] * w
     in_predictor = posterior * slope
     waits, inner = posterior * relative, posterior * relative * first
     m = cells.n_increments
-    steps = np.zeros(m + 1)
     stop = np.where(cells.open_end, cells.start, cells.stop)
-    np.add.at(steps, cells.base, -waits.sum(axis=1))
-    np.add.at(steps, cells.start, (waits + inner).sum(axis=1))
-    np.add.at(steps, stop, -inner.sum(axis=1))
+    waited, within = waits.sum(axis=1), inner.sum(axis=1)
+    steps = (
+        np.bincount(cells.start, waited + within, m + 1)
+        - np.bincount(cells.base, waited, m + 1)
+        - np.bincount(stop, within, m + 1)
+    )
     _, _, h, _ = model.parts(theta)
     gradient = np.concatenate(
         (cells.x.T @ in_predictor.sum(axis=1), np.cumsum(steps)[:m] * h, [float(np.sum(in_predictor * model.node))])
@@ -331,9 +337,7 @@ def _clusters(
 ) -> tuple[ClusterEffect, ...]:
     """Posterior mean of each cluster's log rate, and its normal interval, at the fitted parameters."""
     log_chance = _by_node(model, best)[0]
-    joint = np.zeros((model.n_clusters, NODES))
-    np.add.at(joint, model.cluster, model.cells.weight[:, None] * log_chance)
-    joint += model.log_weight
+    joint = np.add.reduceat(model.cells.weight[:, None] * log_chance, model.first_of, axis=0) + model.log_weight
     posterior = np.exp(joint - special.logsumexp(joint, axis=1)[:, None])
     effect = best[-1] * model.node
     mean = posterior @ effect
