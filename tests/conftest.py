@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import HealthCheck, settings
 
+import tests.one_thread  # noqa: F401
 from tests.reference import Reference, load_reference
 
 settings.register_profile("house", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
@@ -28,3 +29,18 @@ def test_importing_loads_nothing_heavy(code):
     script = f"{code}; import sys; print(sorted({heavy} & set(sys.modules)))"
     shown = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert shown.stdout.strip() == "[]"
+
+
+def test_tests_set_the_number_of_threads_before_numpy_is_loaded():
+    watch = """
+import os, sys
+class Watch:
+    def find_spec(self, name, path=None, target=None):
+        if name == "numpy":
+            print(os.environ.get("OPENBLAS_NUM_THREADS"))
+sys.meta_path.insert(0, Watch())
+import tests.conftest, numpy
+"""
+    bare = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    shown = subprocess.run([sys.executable, "-c", watch], capture_output=True, text=True, check=True, env=bare)
+    assert shown.stdout.strip() == "1"

@@ -45,18 +45,18 @@ def command(
     from onsetstudy.core.work import serial
     from onsetstudy.files.planning import write_planning
     from onsetstudy.files.protocol_toml import read_protocol
+    from onsetstudy.report.planning import headline, size_lines
     from onsetstudy.study.planning import plan_study
 
     promised = read_protocol(protocol)
     mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
     with progress_line() as progress:
         results = plan_study(promised, trials=trials, mapper=mapper, progress=progress)
-    for question in results.questions:
-        size, pace = question.size, question.pace
-        click.echo(
-            f"{question.outcome}, {size.effect_text}: {size.total} cases, {pace.quarters} quarters "
-            f"(likely {pace.low} to {pace.high}). {size.method}."
-        )
+    said = headline(results)
+    for sentence in (said.seen, said.allows, said.difference, "By formula, if the study is looked at once:"):
+        click.echo(sentence)
+    for line in size_lines(results):
+        click.echo(f"  {line}")
     for path in write_planning(results, into, paper=paper, formats=formats or ("html", "pdf", "json")):
         click.echo(f"Written: {path}")
     return 0

@@ -37,8 +37,16 @@ class ProcessMapper:
         if self.workers == 1 or len(listed) < 2:
             return [function(item) for item in listed]
         # Spawned, not forked: a fork would copy whatever threads of the numerical libraries are at work.
-        with ProcessPoolExecutor(min(self.workers, len(listed)), mp_context=get_context("spawn")) as pool:
+        with ProcessPoolExecutor(
+            min(self.workers, len(listed)), mp_context=get_context("spawn"), initializer=_one_thread
+        ) as pool:
             return list(pool.map(function, listed))
+
+
+def _one_thread() -> None:
+    """Before numpy is loaded in a worker: the workers are the threads, and more would wait for each other's cores."""
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
 
 class DaskMapper:

@@ -79,67 +79,69 @@ def derive_intervals(
     felt = np.asarray(felt, dtype=bool)
     rescue = np.full(n_cases, np.nan) if rescue_min is None else np.asarray(rescue_min, dtype=np.float64)
     has_rescue = ~np.isnan(rescue)
-    # Readings once a supplement was given say nothing of the first injection.
-    keep = ~(minute >= np.where(has_rescue, rescue, np.inf)[case])
-    case, minute, felt = case[keep], minute[keep], felt[keep]
+    if has_rescue.any():
+        # Readings once a supplement was given say nothing of the first injection.
+        keep = ~(minute >= np.where(has_rescue, rescue, np.inf)[case])
+        case, minute, felt = case[keep], minute[keep], felt[keep]
     m = case.size
 
     first = np.ones(m, dtype=bool)
     first[1:] = case[1:] != case[:-1]
     last = np.ones(m, dtype=bool)
     last[:-1] = first[1:]
-    run_start = ~felt & (first | np.concatenate(([True], felt[:-1]))[:m])
-    # A run begins where a not-felt reading follows a felt one or opens the case; length by the next break.
-    breaks = first | run_start | felt
-    starts = np.flatnonzero(breaks)
-    lengths = np.diff(np.concatenate((starts, [m])))
-    run_at = starts[run_start[starts]]
-    run_length = lengths[run_start[starts]]
-    run_end = run_at + run_length - 1
+    # A run begins where a not-felt reading follows a felt one or opens the case, and ends before a felt one or with it.
+    after_felt, before_felt = np.ones(m, dtype=bool), np.ones(m, dtype=bool)
+    after_felt[1:], before_felt[:-1] = felt[:-1], felt[1:]
+    run_at = np.flatnonzero(~felt & (first | after_felt))
+    run_end = np.flatnonzero(~felt & (last | before_felt))
+    run_length = run_end - run_at + 1
     counts = run_length >= confirmations
     if accept_unconfirmed:
-        counts |= last[run_end] if run_end.size else False
+        counts |= last[run_end]
+
+    # From here on every array has one entry per case or per run, not per reading.
+    opens, ends = np.flatnonzero(first), np.flatnonzero(last)
+    read = np.zeros(n_cases, dtype=bool)
+    read[case[opens]] = True
+    opened, ends_unfelt = np.zeros(n_cases, dtype=bool), np.zeros(n_cases, dtype=bool)
+    opened[case[opens]] = ~felt[opens]
+    ends_unfelt[case[ends]] = ~felt[ends]
 
     right = np.full(n_cases, np.inf)
     confirmed_at = np.full(n_cases, np.nan)
-    onset_index = np.full(n_cases, -1, dtype=np.int64)
-    chosen = run_at[counts]
-    # Assigned in reverse, so that the first confirmed run of a case is the one that stays.
-    onset_index[case[chosen[::-1]]] = chosen[::-1]
-    with_onset = onset_index >= 0
-    onset_row = onset_index[with_onset]
-    right[with_onset] = minute[onset_row]
-    run_length_at = np.zeros(m, dtype=np.int64)
-    run_length_at[run_at] = run_length
-    confirm_row = onset_row + np.minimum(confirmations, run_length_at[onset_row]) - 1
-    confirmed_at[with_onset] = minute[confirm_row]
-
-    left = np.zeros(n_cases)
-    before = np.ones(m, dtype=bool)
-    before[with_onset[case]] = (np.arange(m) < onset_index[case])[with_onset[case]]
-    felt_before = felt & before
-    np.maximum.at(left, case[felt_before], minute[felt_before])
-
     loss_left = np.full(n_cases, np.nan)
     loss_right = np.full(n_cases, np.nan)
-    after = with_onset[case] & (np.arange(m) > onset_index[case])
-    loss_right[with_onset] = np.inf
-    felt_after = felt & after
-    np.minimum.at(loss_right, case[felt_after], minute[felt_after])
-    loss_left[with_onset] = right[with_onset]
-    numb_before_loss = after & ~felt & (minute < np.where(np.isnan(loss_right), -np.inf, loss_right)[case])
-    np.maximum.at(loss_left, case[numb_before_loss], minute[numb_before_loss])
+    chosen_run = np.full(n_cases, -1, dtype=np.int64)
+    confirmed = np.flatnonzero(counts)[::-1]
+    # Assigned in reverse, so that the first confirmed run of a case is the one that stays.
+    chosen_run[case[run_at[confirmed]]] = confirmed
+    with_onset = chosen_run >= 0
+    run = chosen_run[with_onset]
+    onset_row = run_at[run]
+    right[with_onset] = minute[onset_row]
+    confirmed_at[with_onset] = minute[onset_row + np.minimum(confirmations, run_length[run]) - 1]
+    # What follows a run in its case is felt: sensation is back after the last reading of the run.
+    loss_left[with_onset] = minute[run_end[run]]
+    back = np.minimum(run_end[run] + 1, m - 1)
+    loss_right[with_onset] = np.where(last[run_end[run]], np.inf, minute[back])
 
-    read = np.bincount(case, minlength=n_cases) > 0
-    ends_unfelt = np.zeros(n_cases, dtype=bool)
-    ends_unfelt[case[last & ~felt]] = True
+    # What comes before a run in its case is felt: before the run of onset, or before one that reaches the last reading.
+    follows = np.full(n_cases, -1, dtype=np.int64)
+    follows[case[ends]] = ends + felt[ends]
+    at_end = np.flatnonzero(last[run_end])
+    follows[case[run_at[at_end]]] = run_at[at_end]
+    follows[with_onset] = onset_row
+    start = np.zeros(n_cases, dtype=np.int64)
+    start[case[opens]] = opens
+    left = np.zeros(n_cases)
+    some = follows > start
+    left[some] = np.maximum(minute[follows[some] - 1], 0.0)
+
     reason = np.full(n_cases, "never_confirmed", dtype="<U20")
     reason[~with_onset & ends_unfelt] = "unconfirmed_last"
     reason[~read] = "no_valid_reading"
     reason[~with_onset & has_rescue] = "rescued"
     reason[with_onset] = "confirmed"
-    opened = np.zeros(n_cases, dtype=bool)
-    opened[case[first & ~felt]] = True
     reason[with_onset & opened & (left == 0)] = "numb_at_first_test"
     return DerivedOnset(
         left=left, right=right, confirmed_at=confirmed_at, loss_left=loss_left, loss_right=loss_right, reason=reason

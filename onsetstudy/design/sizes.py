@@ -226,7 +226,7 @@ def plan_success(
         found,
         frame,
         quantity="success",
-        effect_text=f"{reference:.4g} against {reference + apart:.4g}" + (f", margin {margin:g}" if margin else ""),
+        effect_text=f"{reference:.1%} against {reference + apart:.1%}" + (f", margin {margin:.3g}" if margin else ""),
         method="two shares, normal approximation" + (", unpooled against the margin" if margin else ", score test"),
         source="Fleiss, Levin & Paik 2003, chapter 4",
         caution=implausible("success", apart),

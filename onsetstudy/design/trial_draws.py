@@ -47,16 +47,19 @@ def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) 
     onset = _onsets(scenario, other, paired, rng)
     tests = np.asarray(scenario.tests_min, dtype=np.float64)
     total = trials * n
-    flat = onset.ravel()
     gone = scenario.missed_share + (1 - scenario.missed_share) * scenario.control_failure_share
-    valid = rng.random((total, tests.size)) >= gone if gone > 0 else np.ones((total, tests.size), dtype=bool)
-    case, test = np.nonzero(valid)
-    felt = tests[test] < flat[case]
+    felt = (tests < onset.reshape(total, 1)).ravel()
+    minute, done = np.tile(tests, total), np.full(total, tests.size)
+    if gone > 0:
+        valid = rng.random((total, tests.size)) >= gone
+        done = np.count_nonzero(valid, axis=1)
+        felt, minute = felt[valid.ravel()], minute[valid.ravel()]
+    case = np.repeat(np.arange(total), done)
     rescue = None
     if scenario.rescue_min is not None and scenario.rescue_share > 0:
-        rescue = _rescued(scenario, case, test, felt, tests, total, rng)
+        rescue = _rescued(scenario, case, minute, felt, total, rng)
     derived = derive_intervals(
-        case, tests[test], felt, n_cases=total, confirmations=scenario.confirmations, rescue_min=rescue
+        case, minute, felt, n_cases=total, confirmations=scenario.confirmations, rescue_min=rescue
     )
     shape = (trials, n)
     return Drawn(left=derived.left.reshape(shape), right=derived.right.reshape(shape), other=other, onset_min=onset)
@@ -94,16 +97,15 @@ def _onsets(scenario: TrialScenario, other: NDArray[np.bool_], paired: bool, rng
 def _rescued(
     scenario: TrialScenario,
     case: IntArray,
-    test: IntArray,
+    minute: FloatArray,
     felt: NDArray[np.bool_],
-    tests: FloatArray,
     total: int,
     rng: np.random.Generator,
 ) -> FloatArray:
     """Minute of the supplement, nan where none was given: only cases not confirmed numb by then may get one."""
-    before = tests[test] < (scenario.rescue_min or 0.0)
+    before = minute < (scenario.rescue_min or 0.0)
     seen = derive_intervals(
-        case[before], tests[test][before], felt[before], n_cases=total, confirmations=scenario.confirmations
+        case[before], minute[before], felt[before], n_cases=total, confirmations=scenario.confirmations
     )
     given = np.isinf(seen.right) & (rng.random(total) < scenario.rescue_share)
     return np.where(given, scenario.rescue_min or np.nan, np.nan)

@@ -211,12 +211,14 @@ def _mean(values: FloatArray, quantity: str, arm: str, n: Counts, level: float) 
     error = float(known.std(ddof=1) / np.sqrt(known.size))
     half = float(stats.t.ppf((1 + level) / 2, known.size - 1)) * error
     mean = float(known.mean())
+    # Minutes cannot be negative: with few cases and a long one Student's limits would be.
+    method = "Student's t" + (", cut at 0" if mean < half else "")
     return Estimate(
         quantity=quantity,
         contrast=arm,
         estimate=mean,
         std_error=error,
-        interval=Interval(low=mean - half, high=mean + half, level=level, method="Student's t"),
+        interval=Interval(low=max(0.0, mean - half), high=mean + half, level=level, method=method),
         unit="min",
         method="mean",
         n=n,

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import math
-import warnings
 
 import numpy as np
-import statsmodels.api as sm
 from numpy.typing import NDArray
-from scipy import stats
-from statsmodels.miscmodels.ordinal_model import OrderedModel
+from scipy import special, stats
 
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Assumption, Counts, Estimate, HypothesisTest, Interval, NotAvailable
@@ -22,6 +19,7 @@ EstimateLike = Estimate | NotAvailable
 METHOD = "proportional odds (ordered logit), maximum likelihood"
 ONE_RATIO = Assumption(name="proportional odds", detail="one odds ratio at every cut between bands")
 GRADIENT = 1e-4
+STEPS, SMALL_GRADIENT, SHORTEST = 100, 1e-10, 1e-10
 BANDS: dict[str, tuple[tuple[float, ...], tuple[str, ...]]] = {
     "hp170": ((0.0, 54.0, 113.999), ("none", "mild", "moderate", "severe")),
     "vrs4": ((0.0, 1.0, 2.0), ("none", "mild", "moderate", "severe")),
@@ -127,15 +125,61 @@ def _ordered(y: NDArray[np.int64], x: FloatArray, contrast: str, n: Counts, leve
             "the arms' bands do not overlap, so that the ratio has no bound on one side", contrast, n, "separation"
         )
     codes = np.unique(y, return_inverse=True)[1]
-    model = OrderedModel(codes, x[:, None], distr="logit")
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        fit = model.fit(method="bfgs", disp=False, maxiter=500, gtol=1e-8)
-    gradient = float(np.max(np.abs(model.score(fit.params))))
-    error = float(fit.bse[0])
+    table = np.stack([np.bincount(codes[x == a], minlength=codes.max() + 1) for a in (0, 1)]).astype(np.float64)
+    beta, error, gradient = _maximum(table)
     if gradient > GRADIENT * max(1, codes.size) or not math.isfinite(error) or error <= 0:
         return _gone("the fit did not reach its optimum", contrast, n, "not_converged")
-    return _estimate(float(fit.params[0]), error, contrast, n, level, METHOD)
+    return _estimate(beta, error, contrast, n, level, METHOD)
+
+
+def _maximum(table: FloatArray) -> tuple[float, float, float]:
+    """Log odds ratio, its standard error and the gradient left, by Newton steps on counts of bands by arm.
+
+    The log-likelihood is concave in the cuts and the log odds ratio together (Pratt 1981, JASA 76:103-6, from memory),
+    so that a step that makes it smaller is only too long.
+    """
+    below = np.cumsum(table.sum(axis=0))[:-1] / table.sum()
+    theta = np.append(special.logit(below), 0.0)
+    value, gradient, curvature = _ordered_parts(theta, table)
+    for _ in range(STEPS):
+        if float(np.max(np.abs(gradient))) <= SMALL_GRADIENT * table.sum():
+            break
+        step = np.linalg.solve(curvature, gradient)
+        length = 1.0
+        while length > SHORTEST:
+            found = _ordered_parts(theta + length * step, table)
+            if found[0] >= value:
+                theta, (value, gradient, curvature) = theta + length * step, found
+                break
+            length /= 2
+        else:
+            break
+    variance = float(np.linalg.inv(curvature)[-1, -1])
+    return float(theta[-1]), math.sqrt(max(variance, 0.0)), float(np.max(np.abs(gradient)))
+
+
+def _ordered_parts(theta: FloatArray, table: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    """Log-likelihood, gradient and observed information; minus infinity where the cuts are out of order."""
+    cuts, bands = theta.size - 1, theta.size
+    if np.any(np.diff(theta[:-1]) <= 0):
+        return -math.inf, np.zeros(bands), np.eye(bands)
+    value, gradient, curvature = 0.0, np.zeros(bands), np.zeros((bands, bands))
+    for arm, counts in enumerate(table):
+        # Cut b of this arm lies at c_b less the log odds ratio; below the first band is nothing, above the last all.
+        slope = np.hstack((np.eye(cuts), np.full((cuts, 1), -float(arm))))
+        share = special.expit(slope @ theta)
+        density = share * (1 - share)
+        chance = np.diff(np.concatenate(([0.0], share, [1.0])))
+        if np.any(chance <= 0):
+            return -math.inf, np.zeros(bands), np.eye(bands)
+        first = np.diff(density[:, None] * slope, axis=0, prepend=0, append=0)
+        pull = counts / chance
+        value += float(counts @ np.log(chance))
+        gradient += pull @ first
+        curvature += (first * (pull / chance)[:, None]).T @ first
+        bend = density * (1 - 2 * share) * (pull[:-1] - pull[1:])
+        curvature -= (slope * bend[:, None]).T @ slope
+    return value, gradient, curvature
 
 
 def _logit(hit: NDArray[np.bool_], x: FloatArray, contrast: str, n: Counts, level: float) -> EstimateLike:
@@ -154,30 +198,21 @@ def _brant(
     """Whether the log odds ratios at the cuts differ by more than chance, their correlation allowed for."""
     if len(cuts) < 2 or np.unique(x).size < 2:
         return _gone("it takes three bands to compare their ratios", contrast, n, "one_cut")
-    design = sm.add_constant(x)
-    beta, chance = [], []
-    for _, hit in cuts:
-        if any(np.unique(hit[x == v]).size < 2 for v in (0, 1)):
-            return _gone(
-                "one arm has nobody on one side of a cut, so that the ratios cannot be compared",
-                contrast,
-                n,
-                "separation",
-            )
-        fit = sm.GLM(hit.astype(np.float64), design, family=sm.families.Binomial()).fit()
-        beta.append(float(fit.params[1]))
-        chance.append(np.asarray(fit.fittedvalues, dtype=np.float64))
+    share = np.array([[float(np.mean(hit[x == v])) for _, hit in cuts] for v in (0, 1)])
+    if np.any((share <= 0) | (share >= 1)):
+        return _gone(
+            "one arm has nobody on one side of a cut, so that the ratios cannot be compared", contrast, n, "separation"
+        )
+    # With two arms the fit at a cut is the share of each arm itself. Exceeding the later cut implies exceeding the
+    # earlier one, so that shares i and j > i of one arm have the covariance p_j (1 - p_i) / n, and their log odds
+    # 1 / (n p_i (1 - p_j)).
     k = len(cuts)
-    covariance = np.empty((k, k))
-    inverse = [np.linalg.inv(design.T @ (p * (1 - p) * design.T).T) for p in chance]
-    for i in range(k):
-        for j in range(i, k):
-            # Exceeding the later cut implies exceeding the earlier one.
-            weight = chance[j] * (1 - chance[i])
-            part = inverse[i] @ (design.T @ (weight[:, None] * design)) @ inverse[j]
-            covariance[i, j] = covariance[j, i] = part[1, 1]
+    size = np.array([np.sum(x == v) for v in (0, 1)], dtype=np.float64)
+    beta = special.logit(share[1]) - special.logit(share[0])
+    early, late = np.minimum.outer(np.arange(k), np.arange(k)), np.maximum.outer(np.arange(k), np.arange(k))
+    covariance = np.sum(1 / (size[:, None, None] * share[:, early] * (1 - share[:, late])), axis=0)
     apart = np.diff(np.eye(k), axis=0)
-    difference = apart @ np.array(beta)
+    difference = apart @ beta
     statistic = float(difference @ np.linalg.solve(apart @ covariance @ apart.T, difference))
     return HypothesisTest(
         quantity="proportional_odds_check",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from statsmodels.stats.multitest import multipletests
+import numpy as np
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.outcomes.comfort_results import SharedError, SharedLine
@@ -12,7 +12,6 @@ from onsetstudy.outcomes.comfort_results import SharedError, SharedLine
 __all__ = ["PROCEDURES", "share_error"]
 
 PROCEDURES = ("holm", "hochberg", "fixed_sequence", "none")
-NAMES = {"holm": "holm", "hochberg": "simes-hochberg"}
 
 
 def share_error(
@@ -49,7 +48,7 @@ def share_error(
     elif procedure == "none" or not p:
         adjusted = p
     else:
-        adjusted = [float(v) for v in multipletests(p, alpha=alpha, method=NAMES[procedure])[1]]
+        adjusted = _stepwise(p, procedure)
     lines = tuple(
         SharedLine(
             outcome=name,
@@ -61,3 +60,13 @@ def share_error(
         for (name, value, reason), a in zip(outcomes, adjusted, strict=True)
     )
     return SharedError(procedure=procedure, alpha=alpha, lines=lines)
+
+
+def _stepwise(p: list[float], procedure: str) -> list[float]:
+    """The smallest value times all, the next times one less, and so on; kept in order from below or from above."""
+    order = np.argsort(p, kind="stable")
+    times = np.asarray(p, dtype=np.float64)[order] * (len(p) - np.arange(len(p)))
+    kept = np.maximum.accumulate(times) if procedure == "holm" else np.minimum.accumulate(times[::-1])[::-1]
+    adjusted = np.empty(len(p))
+    adjusted[order] = np.minimum(kept, 1.0)
+    return [float(v) for v in adjusted]

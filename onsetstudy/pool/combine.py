@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval, NotAvailable
@@ -91,11 +91,11 @@ def _average(effect: FloatArray, variance: FloatArray, options: PoolOptions) -> 
     tau2 = between_variance(effect, variance, options.between)
     mean, weight = weighted_mean(effect, variance, tau2)
     half = 0.5 + options.conf_level / 2
-    factor, quantile = 1.0, float(stats.norm.ppf(half))
+    factor, quantile = 1.0, float(special.ndtri(half))
     if options.adjustment != "none":
         factor = float(np.sum(weight * (effect - mean) ** 2)) / (effect.size - 1)
         factor = max(1.0, factor) if options.adjustment == "wider" else factor
-        quantile = float(stats.t.ppf(half, effect.size - 1))
+        quantile = float(special.stdtrit(effect.size - 1, half))
     error = math.sqrt(factor / float(weight.sum()))
     return _Average(mean=mean, error=error, quantile=quantile, tau2=tau2, weight=weight)
 
@@ -140,7 +140,7 @@ def combine_estimates(
     except NotEstimable as error:
         return _too_few(estimates, labels, scale, error.reason)
     mean, weight = weighted_mean(effect, variance, 0.0)
-    z = float(stats.norm.ppf(0.5 + options.conf_level / 2))
+    z = float(special.ndtri(0.5 + options.conf_level / 2))
     common = _Average(mean=mean, error=1 / math.sqrt(weight.sum()), quantile=z, tau2=0.0, weight=weight)
     share = np.zeros(len(estimates))
     share[usable] = found.weight / found.weight.sum()
@@ -216,7 +216,7 @@ def _prediction(found: _Average, k: int, scale: _Scale) -> Interval | None:
     if k < 3 or df < 1:
         return None
     level = scale.options.conf_level
-    reach = float(stats.t.ppf(0.5 + level / 2, df)) * math.sqrt(found.tau2 + found.error**2)
+    reach = float(special.stdtrit(df, 0.5 + level / 2)) * math.sqrt(found.tau2 + found.error**2)
     method = f"Student's t, {df} degrees of freedom (practices less {scale.options.prediction_df})"
     return scale.carried(Interval(low=found.mean - reach, high=found.mean + reach, level=level, method=method))
 
@@ -231,7 +231,7 @@ def _member(label: str, e: EstimateLike, weight: float, found: _Average, scale: 
     centre = keep * own + (1 - keep) * found.mean
     error = math.sqrt(keep * variance + (1 - keep) ** 2 * found.error**2)
     level = scale.options.conf_level
-    reach = float(stats.norm.ppf(0.5 + level / 2)) * error
+    reach = float(special.ndtri(0.5 + level / 2)) * error
     method = "normal, drawn to the average; the variance between practices taken as known"
     interval = scale.carried(Interval(low=centre - reach, high=centre + reach, level=level, method=method))
     return Member(label=label, result=e, weight=weight, shrunken=interval, shrunken_to=scale.back(centre))

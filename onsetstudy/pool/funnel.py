@@ -28,21 +28,22 @@ TRIMMED = 0.1
 EDGES = 40
 
 
-def exact_limit(share: float, cases: int, tail: float) -> float:
-    """Share at which the binomial tail below it is ``tail``, interpolated between whole numbers of failures.
+def exact_limit(share: float, cases: ArrayLike, tail: float) -> FloatArray:
+    """Share at which the binomial tail below it is ``tail``, interpolated between whole numbers; one per entry.
 
     Notes
     -----
     ``r`` is the smallest number with ``P(X <= r) > tail``; the limit is ``(r - (P(X <= r) - tail) / P(X = r)) / n``
     (Spiegelhalter 2005, appendix A.1).
     """
-    r = int(stats.binom.ppf(tail, cases, share))
-    while r > 0 and stats.binom.cdf(r - 1, cases, share) > tail:
-        r -= 1
-    while stats.binom.cdf(r, cases, share) <= tail:
-        r += 1
-    over = (stats.binom.cdf(r, cases, share) - tail) / stats.binom.pmf(r, cases, share)
-    return float(np.clip((r - over) / cases, 0.0, 1.0))
+    n = np.asarray(cases, dtype=np.int64)
+    r = np.asarray(stats.binom.ppf(tail, n, share), dtype=np.int64)
+    while np.any(down := (r > 0) & (stats.binom.cdf(r - 1, n, share) > tail)):
+        r = r - down
+    while np.any(up := (below := stats.binom.cdf(r, n, share)) <= tail):
+        r = r + up
+    over = (below - tail) / stats.binom.pmf(r, n, share)
+    return np.asarray(np.clip((r - over) / n, 0.0, 1.0), dtype=np.float64)
 
 
 def funnel(
@@ -89,9 +90,11 @@ def funnel(
     dispersion, dispersed = _dispersion(adjusted, n, centre)
     widening = float(np.sqrt(dispersion)) if dispersed else 1.0
     shrunken = shrink_to_expected(x, n, e)
+    along = _along(n)
+    limits = {level: _limits(centre, np.concatenate((n, along)), level, widening) for level in (INNER, OUTER)}
     points = []
     for k in np.argsort(np.asarray(labels).astype(str), kind="stable"):
-        inner, outer = (_limits(centre, int(n[k]), level, widening) for level in (INNER, OUTER))
+        inner, outer = (limits[level][k] for level in (INNER, OUTER))
         points.append(
             FunnelPoint(
                 label=str(labels[k]),
@@ -113,27 +116,28 @@ def funnel(
         dispersion=dispersion,
         dispersed=dispersed,
         method="interpolated exact binomial limits, expected failures by the mix of cases (Spiegelhalter 2005)",
-        edges=_edges(centre, n, widening),
+        edges=tuple(
+            (cases, inner.low, inner.high, outer.low, outer.high)
+            for cases, inner, outer in zip(
+                along.tolist(), limits[INNER][n.size :], limits[OUTER][n.size :], strict=True
+            )
+        ),
         caution=_cautions(points),
     )
 
 
-def _edges(centre: float, n: NDArray[np.int64], widening: float) -> tuple[tuple[int, float, float, float, float], ...]:
-    """Limits along the numbers of cases that a drawing spans."""
-    along = np.unique(np.geomspace(max(2.0, 0.8 * n.min()), 1.15 * n.max(), EDGES).round().astype(int))
-    found = []
-    for cases in along.tolist():
-        inner, outer = (_limits(centre, cases, level, widening) for level in (INNER, OUTER))
-        found.append((cases, inner.low, inner.high, outer.low, outer.high))
-    return tuple(found)
+def _along(n: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Numbers of cases at which a drawing shows the limits."""
+    return np.unique(np.geomspace(max(2.0, 0.8 * n.min()), 1.15 * n.max(), EDGES).round().astype(np.int64))
 
 
-def _limits(centre: float, n: int, level: float, widening: float) -> Interval:
+def _limits(centre: float, n: NDArray[np.int64], level: float, widening: float) -> list[Interval]:
     tail = (1 - level) / 2
     low, high = exact_limit(centre, n, tail), exact_limit(centre, n, 1 - tail)
-    low, high = centre - widening * (centre - low), centre + widening * (high - centre)
+    low = np.maximum(0.0, centre - widening * (centre - low))
+    high = np.minimum(1.0, centre + widening * (high - centre))
     name = "interpolated exact binomial" + ("" if widening == 1 else f", widened {widening:.2f} times")
-    return Interval(low=max(0.0, low), high=min(1.0, high), level=level, method=name)
+    return [Interval(low=a, high=b, level=level, method=name) for a, b in zip(low.tolist(), high.tolist(), strict=True)]
 
 
 def _dispersion(adjusted: FloatArray, n: NDArray[np.int64], centre: float) -> tuple[float, bool]:

@@ -81,14 +81,10 @@ def _restricted_maximum(effect: FloatArray, variance: FloatArray) -> float:
         mean, w = weighted_mean(effect, variance, tau2)
         return float(np.sum(w**2 * (effect - mean) ** 2) - np.sum(w) + np.sum(w**2) / np.sum(w)) / 2
 
-    def value(tau2: float) -> float:
-        mean, w = weighted_mean(effect, variance, tau2)
-        return float(np.sum(np.log(w)) - np.log(np.sum(w)) - np.sum(w * (effect - mean) ** 2)) / 2
-
     # Beyond the spread of the effects, the likelihood falls.
     top = 10 * float(np.var(effect, ddof=1) + variance.max())
     grid = np.concatenate(([0.0], np.geomspace(variance.min() * 1e-6, top, GRID)))
-    best = int(np.argmax([value(t) for t in grid]))
+    best = int(np.argmax(_restricted(effect, variance, grid)))
     if best == 0 and slope(0.0) <= 0:
         return 0.0
     low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, GRID)])
@@ -98,6 +94,15 @@ def _restricted_maximum(effect: FloatArray, variance: FloatArray) -> float:
     if abs(slope(root)) > FLAT * max(1.0, abs(slope(low)), abs(slope(high))):
         raise NotEstimable("between_variance", "the restricted likelihood is not flat there", code="not_converged")
     return root
+
+
+def _restricted(effect: FloatArray, variance: FloatArray, tau2: FloatArray) -> FloatArray:
+    """Restricted log-likelihood at each variance between practices, but for a constant."""
+    w = 1 / (variance + tau2[:, None])
+    total = w.sum(axis=1)
+    mean = (w @ effect) / total
+    apart = np.sum(w * (effect - mean[:, None]) ** 2, axis=1)
+    return np.asarray((np.log(w).sum(axis=1) - np.log(total) - apart) / 2, dtype=np.float64)
 
 
 def _where_q_is(effect: FloatArray, variance: FloatArray, wanted: float) -> float:

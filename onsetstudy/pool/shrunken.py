@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
@@ -38,26 +40,32 @@ def shrink_to_expected(
     Bayesian Analysis 1:515-34, from memory), so that the limits hold that uncertainty too.
     """
     base = special.logit(np.clip(expected / cases, 1e-9, 1 - 1e-9))
-    nodes, weights = np.polynomial.hermite_e.hermegauss(NODES)
-    log_weight = np.log(weights / weights.sum())
+    nodes, log_weight = _quadrature()
     spreads = (np.arange(SPREADS) + 0.5) * LARGEST / SPREADS
     # Shape (k, spreads, nodes): log odds and log likelihood of each unit at each.
     shift = spreads[:, None] * nodes[None, :]
     odds = base[:, None, None] + shift
-    log = failures[:, None, None] * -np.logaddexp(0, -odds) + (cases - failures)[:, None, None] * -np.logaddexp(0, odds)
-    marginal = special.logsumexp(log + log_weight, axis=2)
+    log = failures[:, None, None] * odds - cases[:, None, None] * np.logaddexp(0, odds) + log_weight
+    marginal = special.logsumexp(log, axis=2)
     plausible = marginal.sum(axis=0)
     mass = np.exp(plausible - special.logsumexp(plausible))
-    posterior = np.exp(log + log_weight - marginal[:, :, None]) * mass[None, :, None]
+    posterior = np.exp(log - marginal[:, :, None]) * mass[None, :, None]
     centre = special.logit(failures.sum() / cases.sum())
     share = special.expit(centre + shift).ravel()
     order = np.argsort(share)
+    ordered = share[order]
     tail = (1 - LEVEL) / 2
     found = []
     for unit in posterior:
         weight = unit.ravel()
         running = np.cumsum(weight[order])
-        low, high = (float(np.interp(q, running, share[order])) for q in (tail, 1 - tail))
+        low, high = (float(np.interp(q, running, ordered)) for q in (tail, 1 - tail))
         interval = Interval(low=low, high=high, level=LEVEL, method="normal log odds between units, spread averaged")
         found.append((float(weight @ share), interval))
     return tuple(found)
+
+
+@cache
+def _quadrature() -> tuple[FloatArray, FloatArray]:
+    nodes, weights = np.polynomial.hermite_e.hermegauss(NODES)
+    return nodes, np.log(weights / weights.sum())

@@ -22,11 +22,11 @@ from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import counted, day, decimal, level, listed, p_text, quarter, tidy
 from onsetstudy.report.sections import context, doses
 from onsetstudy.report.sections.allocation import allocation_blocks
-from onsetstudy.report.sections.anytime import anytime_section, anytime_words
+from onsetstudy.report.sections.anytime import anytime_first_page, anytime_section
 from onsetstudy.report.sections.chair_time import chair_section
 from onsetstudy.report.sections.comfort import comfort_blocks
 from onsetstudy.report.sections.fair import fair_section
-from onsetstudy.report.sections.looks import looks_section, verdict_words
+from onsetstudy.report.sections.looks import first_page_words, looks_section
 from onsetstudy.report.sections.paired import blinding_section, paired_section
 from onsetstudy.report.sections.planned import planned_section
 from onsetstudy.report.sections.safety import safety_section
@@ -130,9 +130,9 @@ def _first_page(results: StudyResults) -> Section:
         caption += " From the dotted line on, a difference matters to this study."
     cautions = {c.code: tidy(c.text) for c in reversed(results.caution)}
     if results.looks is not None:
-        cautions["repeated_looks"] = verdict_words(results.looks, results.protocol)
+        cautions["repeated_looks"] = first_page_words(results.looks, results.protocol)
     if results.anytime is not None:
-        cautions["repeated_looks"] = anytime_words(results.anytime, results.protocol)
+        cautions["repeated_looks"] = anytime_first_page(results.anytime, results.protocol)
     first = [cautions[code] for code in FIRST_PAGE if code in cautions][:FIRST_PAGE_CAUTIONS]
     return Section(
         id="answer",

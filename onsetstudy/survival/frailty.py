@@ -39,6 +39,7 @@ TOLERANCE = 1e-5
 LARGEST_SPREAD = 4.0
 STARTS = (0.4, 1.0, 0.1)
 """Spreads from which the search sets out, the next where one leads nowhere."""
+LARGEST_EXPONENT = 700.0
 FEW_CLUSTERS = 5
 METHOD = "proportional hazards with a shared log-normal effect, Gauss-Hermite quadrature with 24 nodes"
 SOURCE = "McGilchrist & Aisbett 1991, Biometrics 47:461-466"
@@ -55,6 +56,7 @@ class _Model:
 
     cells: Cells
     cluster: IntArray
+    first_of: IntArray
     n_clusters: int
     node: FloatArray
     log_weight: FloatArray
@@ -152,10 +154,11 @@ def fit_shared_frailty(
 
 
 def _model(cells: Cells, cell_of: IntArray, cluster: IntArray, n_clusters: int, many: FloatArray) -> _Model:
-    """Distinct pairs of cell and cluster."""
-    key, place = np.unique(cell_of * n_clusters + cluster, return_inverse=True)
+    """Distinct pairs of cell and cluster, those of one cluster beside each other."""
+    n_cells = cells.base.size
+    key, place = np.unique(cluster * n_cells + cell_of, return_inverse=True)
     count = np.bincount(place, weights=many)
-    cell = key // n_clusters
+    cell = key % n_cells
     node, weight = np.polynomial.hermite_e.hermegauss(NODES)
     return _Model(
         cells=Cells(
@@ -167,7 +170,8 @@ def _model(cells: Cells, cell_of: IntArray, cluster: IntArray, n_clusters: int, 
             weight=count.astype(np.float64),
             n_increments=cells.n_increments,
         ),
-        cluster=(key % n_clusters).astype(np.intp),
+        cluster=(key // n_cells).astype(np.intp),
+        first_of=np.searchsorted(key // n_cells, np.arange(n_clusters)).astype(np.intp),
         n_clusters=n_clusters,
         node=node,
         log_weight=np.log(weight / weight.sum()),
@@ -180,33 +184,48 @@ def _by_node(model: _Model, theta: FloatArray) -> tuple[FloatArray, ...]:
     cells = model.cells
     total = np.concatenate(([0.0], np.cumsum(h)))
     before = (total[cells.start] - total[cells.base])[:, None]
-    inside = np.where(cells.open_end, np.inf, total[cells.stop] - total[cells.start])[:, None]
+    inside = _within(cells, h)[:, None]
     relative = np.exp(np.clip((cells.x @ b)[:, None] + spread * model.node, -40, 40))
-    s = relative * np.where(np.isinf(inside), 1.0, inside)
+    s = relative * inside
     closed = ~cells.open_end[:, None]
-    with np.errstate(divide="ignore", over="ignore"):
-        log_inside = np.where(closed, np.log(-np.expm1(-s)), 0.0)
-        first = np.where(closed, 1.0 / np.expm1(s), 0.0)
-    return -relative * before + log_inside, -relative * before + np.where(closed, s * first, 0.0), relative, first
+    # Beyond this the exponential overflows; its inverse is nought long before.
+    first = np.where(closed, 1.0 / np.expm1(np.minimum(s, LARGEST_EXPONENT)), 0.0)
+    log_inside = np.where(closed, np.log(-np.expm1(-s)), 0.0)
+    return -relative * before + log_inside, -relative * before + s * first, relative, first
+
+
+def _within(cells: Cells, h: FloatArray) -> FloatArray:
+    """Cumulative hazard inside each cell, 1 where it is open to the right.
+
+    Summed from its own increments: as a difference of sums a small one beside a large one would be nought, and onset
+    there impossible.
+    """
+    start = np.where(cells.open_end, 0, cells.start)
+    stop = np.where(cells.open_end, 1, cells.stop)
+    summed = np.add.reduceat(np.append(h, 0.0), np.column_stack((start, stop)).ravel())[::2]
+    return np.asarray(np.where(cells.open_end, 1.0, summed), dtype=np.float64)
 
 
 def _negative(theta: FloatArray, model: _Model) -> tuple[float, FloatArray]:
     """Negative marginal log-likelihood and its gradient."""
     cells, w = model.cells, model.cells.weight[:, None]
     log_chance, slope, relative, first = _by_node(model, theta)
-    joint = np.zeros((model.n_clusters, NODES))
-    np.add.at(joint, model.cluster, w * log_chance)
-    joint += model.log_weight
-    marginal = special.logsumexp(joint, axis=1)
-    posterior = np.exp(joint - marginal[:, None])[model.cluster] * w
+    joint = np.add.reduceat(w * log_chance, model.first_of, axis=0) + model.log_weight
+    highest = joint.max(axis=1)
+    share = np.exp(joint - highest[:, None])
+    total = share.sum(axis=1)
+    marginal = highest + np.log(total)
+    posterior = (share / total[:, None])[model.cluster] * w
     in_predictor = posterior * slope
     waits, inner = posterior * relative, posterior * relative * first
     m = cells.n_increments
-    steps = np.zeros(m + 1)
     stop = np.where(cells.open_end, cells.start, cells.stop)
-    np.add.at(steps, cells.base, -waits.sum(axis=1))
-    np.add.at(steps, cells.start, (waits + inner).sum(axis=1))
-    np.add.at(steps, stop, -inner.sum(axis=1))
+    waited, within = waits.sum(axis=1), inner.sum(axis=1)
+    steps = (
+        np.bincount(cells.start, waited + within, m + 1)
+        - np.bincount(cells.base, waited, m + 1)
+        - np.bincount(stop, within, m + 1)
+    )
     _, _, h, _ = model.parts(theta)
     gradient = np.concatenate(
         (cells.x.T @ in_predictor.sum(axis=1), np.cumsum(steps)[:m] * h, [float(np.sum(in_predictor * model.node))])
@@ -333,9 +352,7 @@ def _clusters(
 ) -> tuple[ClusterEffect, ...]:
     """Posterior mean of each cluster's log rate, and its normal interval, at the fitted parameters."""
     log_chance = _by_node(model, best)[0]
-    joint = np.zeros((model.n_clusters, NODES))
-    np.add.at(joint, model.cluster, model.cells.weight[:, None] * log_chance)
-    joint += model.log_weight
+    joint = np.add.reduceat(model.cells.weight[:, None] * log_chance, model.first_of, axis=0) + model.log_weight
     posterior = np.exp(joint - special.logsumexp(joint, axis=1)[:, None])
     effect = best[-1] * model.node
     mean = posterior @ effect

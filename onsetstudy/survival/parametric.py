@@ -1,8 +1,8 @@
 """Accelerated-time models: onset takes so many times as long.
 
-Weibull fits start from lifelines, whose Weibull on intervals is right, and are certified by our own gradient; its
-log-normal and log-logistic stop early or refuse a left end of 0, so these and the generalised gamma start from
-moments. In every case the result is the point at which our own interval likelihood has no gradient left.
+Fits start from moments; a Weibull that does not settle from there starts from lifelines, whose Weibull on intervals is
+right (its log-normal and log-logistic stop early or refuse a left end of 0). In every case the result is the point at
+which our own interval likelihood has no gradient left.
 
 References
 ----------
@@ -13,7 +13,7 @@ References
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -30,6 +30,7 @@ from onsetstudy.survival.results import ParametricComparison, ParametricFit
 from onsetstudy.survival.time_models import (
     FAMILIES,
     GRADIENT_TOLERANCE,
+    Optimum,
     chance_rows,
     log_survival,
     observed_information,
@@ -41,6 +42,7 @@ __all__ = ["compare_parametric", "fit_accelerated_time", "fitted_against_curve"]
 FloatArray = NDArray[np.float64]
 SOURCE = "Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data, chapter 3"
 NEARLY_ZERO = 1e-8
+CERTAIN = 1e-6
 
 
 def fit_accelerated_time(
@@ -102,7 +104,10 @@ def fit_accelerated_time(
         total = float(np.where(never, before, gap).sum())
         return total if not np.isnan(total) else -np.inf
 
-    optimum = polish(value, _starts(times, coded, family), n, "time_ratio")
+    optimum = _optimum(value, times, coded, family)
+    if optimum.log_likelihood > -CERTAIN * n:
+        # A model that says every interval with certainty is no maximum but a step on the way to a scale of nought.
+        raise NotEstimable("time_ratio", "the likelihood is flat: these data do not determine the model", code="flat")
     if np.any(np.abs(optimum.theta[1 : p + 1]) > 8):
         raise NotEstimable("time_ratio", "a ratio runs away: the cases are separated", code="separation")
     covariance = observed_information(value, optimum.theta, "time_ratio")
@@ -141,6 +146,29 @@ def _refuse_silent_arm(times: Intervals, coded: Coded) -> None:
                 if group.any() and not np.isfinite(times.right[group]).any():
                     reason = f"one side of {contrast} has no onset, so that its ratio has no finite estimate"
                     raise NotEstimable("time_ratio", reason, code="separation")
+                # Numb before anybody looked: any shorter time fits better still.
+                if group.any() and not np.any(times.left[group] > 0):
+                    reason = (
+                        f"on one side of {contrast} every case was numb at its first test, so that its ratio has no "
+                        "finite estimate"
+                    )
+                    raise NotEstimable("time_ratio", reason, code="separation")
+
+
+def _optimum(value: Callable[[FloatArray], float], times: Intervals, coded: Coded, family: str) -> Optimum:
+    """Certified maximum from our own start.
+
+    A Weibull that does not settle from there begins once more where lifelines ends. Its likelihood has one maximum
+    (Burridge 1981, JRSS B 43:41-5, from memory), so that the start decides nothing but the way.
+    """
+    n = len(times)
+    try:
+        return polish(value, _starts(times, coded, family), n, "time_ratio")
+    except NotEstimable:
+        theirs = _lifelines_weibull(times, coded) if family == "weibull" else None
+        if theirs is None:
+            raise
+        return polish(value, [theirs], n, "time_ratio")
 
 
 def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
@@ -149,15 +177,11 @@ def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
     middle = np.log(np.maximum((times.left[finite] + times.right[finite]) / 2, NEARLY_ZERO))
     spread = max(float(np.std(middle)), 0.2)
     own = np.concatenate(([float(np.mean(middle)) + 0.3], np.zeros(p), [np.log(spread)]))
-    starts = [own]
-    if family == "weibull":
-        theirs = _lifelines_weibull(times, coded)
-        starts = [theirs, own] if theirs is not None else [own]
     if family == "generalised_gamma":
         weibull = polish_family(times, coded, "weibull", own)
         lognormal = polish_family(times, coded, "lognormal", own)
-        starts = [np.append(weibull, 0.9), np.append(lognormal, 0.1), np.append(lognormal, -0.3)]
-    return starts
+        return [np.append(weibull, 0.9), np.append(lognormal, 0.1), np.append(lognormal, -0.3)]
+    return [own]
 
 
 def polish_family(times: Intervals, coded: Coded, family: str, start: FloatArray) -> FloatArray:

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
+from scipy import linalg, optimize, stats
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.seeds import stream
@@ -86,27 +86,28 @@ def average_run_length(limit: float, usual: ArrayLike, odds_ratio: float, *, tru
     Notes
     -----
     The chart's values between 0 and the limit are cut into states; a step that ends between two states is shared
-    between them in proportion.
+    between them in proportion. No step goes farther than the largest weight, so that the chain is a narrow band of its
+    matrix and is solved as one.
     """
     level, share = _mix(np.asarray(usual, dtype=np.float64))
     odds = true_ratio * level / (1 - level)
     chance = odds / (1 + odds)
-    value = np.linspace(0.0, limit, STATES + 1)[:-1]
+    steps = np.concatenate([cusum_weights(np.full(level.size, f), level, odds_ratio) for f in (True, False)])
+    weight = np.concatenate((share * chance, share * (1 - chance)))
     width = limit / STATES
-    chain = np.zeros((STATES, STATES))
     rows = np.arange(STATES)
-    for failed in (True, False):
-        step = cusum_weights(np.full(level.size, failed), level, odds_ratio)
-        for s, p in zip(step, share * (chance if failed else 1 - chance), strict=True):
-            place = np.maximum(value + s, 0.0) / width
-            stays = place < STATES - 1e-9
-            low = np.minimum(np.floor(place).astype(np.intp), STATES - 1)
-            part = place - low
-            np.add.at(chain, (rows[stays], low[stays]), p * (1 - part[stays]))
-            inside = stays & (low + 1 < STATES)
-            np.add.at(chain, (rows[inside], low[inside] + 1), p * part[inside])
-    lengths = np.linalg.solve(np.eye(STATES) - chain, np.ones(STATES))
-    return float(lengths[0])
+    place = np.maximum(rows + steps[:, None] / width, 0.0)
+    low = np.floor(np.minimum(place, STATES)).astype(np.intp)
+    part = np.where(low < STATES, place - low, 0.0)
+    below, above = (min(STATES - 1, math.ceil(x / width) + 1) for x in (max(0.0, -steps.min()), max(0.0, steps.max())))
+    # Row by row of the band: entry (i, j) of the matrix stands at (above + i - j, j).
+    band = np.zeros((below + above + 1, STATES))
+    band[above] = 1.0
+    for to, p in ((low, weight[:, None] * (1 - part)), (low + 1, weight[:, None] * part)):
+        inside = (to < STATES) & (place < STATES - 1e-9)
+        at = (above + np.broadcast_to(rows, to.shape) - to)[inside] * STATES + to[inside]
+        band -= np.bincount(at, weights=p[inside], minlength=band.size).reshape(band.shape)
+    return float(linalg.solve_banded((below, above), band, np.ones(STATES), check_finite=False)[0])
 
 
 def baseline_guard(failures: int, cases: int, odds_ratio: float, *, chance: float = GUARD) -> float:

@@ -1,6 +1,7 @@
 """The same numbers whoever works: this process, several, a Dask cluster."""
 
 import dataclasses
+import os
 
 import pytest
 
@@ -22,6 +23,15 @@ def test_one_process_is_plain_work():
     assert ProcessMapper(1).map(square, range(4)) == [0, 1, 4, 9]
     assert ProcessMapper(4).map(square, [3]) == [9]
     assert ProcessMapper().workers >= 1
+
+
+def threads(_):
+    return os.environ.get("OPENBLAS_NUM_THREADS")
+
+
+def test_each_process_works_with_one_thread(monkeypatch):
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS")
+    assert ProcessMapper(2).map(threads, range(2)) == ["1", "1"]
 
 
 @pytest.mark.slow

@@ -120,3 +120,21 @@ def test_against_the_slow_twin(texts, confirmations, accept):
         got = [found.left[i], found.right[i], found.confirmed_at[i], found.loss_left[i], found.loss_right[i]]
         assert got == pytest.approx(list(slow(case, confirmations, accept)), nan_ok=True), texts[i]
     assert set(found.reason) <= set(REASONS)
+
+
+@given(
+    st.lists(st.tuples(st.text("fn.", max_size=9), st.floats(0, 12) | st.none()), min_size=1, max_size=5),
+    st.integers(1, 3),
+    st.booleans(),
+)
+def test_a_supplement_is_the_end_of_the_readings(told, confirmations, accept):
+    """Against the slow twin on what came before the supplement, of several cases at once."""
+    cases = [answers(text) for text, _ in told]
+    rescue = np.array([NAN if minute is None else minute for _, minute in told])
+    found = derive(cases, confirmations=confirmations, accept_unconfirmed=accept, rescue_min=rescue)
+    for i, case in enumerate(cases):
+        before = [(minute, felt) for minute, felt in case if not minute >= rescue[i]]
+        expected = slow(before, confirmations, accept)
+        got = [found.left[i], found.right[i], found.confirmed_at[i], found.loss_left[i], found.loss_right[i]]
+        assert got == pytest.approx(list(expected), nan_ok=True), told[i]
+        assert (found.reason[i] == "rescued") == (not np.isnan(rescue[i]) and expected[1] == INF)

@@ -17,7 +17,7 @@ from onsetstudy.design.schedules import compare_schedules
 from onsetstudy.design.size_results import OnsetExpectation
 from onsetstudy.design.sizes import plan_onset_test, plan_success
 from onsetstudy.design.trial_draws import cells_of, draw_trials, place_of
-from onsetstudy.design.trial_power import scores_of, simulate_power
+from onsetstudy.design.trial_power import scores_of, simulate_power, simulate_tallies, summarise
 from onsetstudy.design.trial_results import TrialScenario
 from onsetstudy.records.onset import derive_onset
 from onsetstudy.study.prepare import prepare
@@ -151,10 +151,13 @@ def test_looks_keep_the_error_rate_and_save_cases():
     steps = np.array([0.25, 0.5, 0.75, 1.0])
     bounds = spending_bounds(steps, steps, kind="obrien_fleming", alpha=0.05, final=True)
     looks = tuple(zip(steps.tolist(), bounds.upper.tolist(), strict=True))
-    null = simulate_power(dataclasses.replace(NULL, cases=200, looks=looks), trials=4000, seed=8)
+    # The same trials read with two sets of boundaries.
+    scenario = dataclasses.replace(NULL, cases=200, looks=looks)
+    tallies = simulate_tallies(scenario, trials=4000, seed=8)
+    null = summarise(scenario, tallies, 4000, 8)
     assert abs(null.power - 0.05) < 4 * math.sqrt(0.05 * 0.95 / 4000) + 0.003
     naive = tuple((f, float(stats.norm.isf(0.025))) for f in steps)
-    fooled = simulate_power(dataclasses.replace(NULL, cases=200, looks=naive), trials=4000, seed=8)
+    fooled = summarise(dataclasses.replace(scenario, looks=naive), tallies, 4000, 8)
     assert fooled.power > 0.09
     found = simulate_power(dataclasses.replace(BASE, cases=300, looks=looks), trials=1000, seed=9)
     assert found.expected_cases < 300

@@ -32,6 +32,12 @@ def protocol():
     return read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
 
 
+@pytest.fixture(scope="module")
+def results(protocol):
+    """The shipped files analysed together; frozen, so that tests may share it."""
+    return analyse_group(read_exchanges([SHIPPED]), protocol)
+
+
 def test_shipped_files_are_those_of_the_shipped_records(protocol):
     records = read_records([ROOT / "data" / "synthetic"], protocol)
     tally = tally_records(protocol, records, through=protocol.quarters[-1])
@@ -44,8 +50,7 @@ def test_shipped_files_are_those_of_the_shipped_records(protocol):
             assert ours.estimate == pytest.approx(theirs.estimate, rel=1e-9)
 
 
-def test_shipped_group_report_is_made_again(protocol, tmp_path):
-    results = analyse_group(read_exchanges([SHIPPED]), protocol)
+def test_shipped_group_report_is_made_again(results, tmp_path):
     for path in write_group(results, tmp_path, pages=["P03"], formats=["html", "json"]):
         assert path.read_bytes() == (ROOT / "reports" / path.name).read_bytes(), path.name
 
@@ -147,16 +152,14 @@ def test_all_spoiled_files_are_told_at_once(tmp_path):
         read_exchanges([tmp_path / "empty"])
 
 
-def test_a_page_for_somebody_who_sent_nothing(protocol, tmp_path):
-    results = analyse_group(read_exchanges([SHIPPED]), protocol)
+def test_a_page_for_somebody_who_sent_nothing(results, tmp_path):
     with pytest.raises(OnsetStudyError, match="P09 sent nothing; practices of this report: P01, P02"):
         write_group(results, tmp_path, pages=["P09"])
     with pytest.raises(OnsetStudyError, match="E is a letter; give the practice's code; practices of this report: P01"):
         write_group(results, tmp_path, pages=["E"])
 
 
-def test_a_practices_page_names_nobody_else(protocol, tmp_path):
-    results = analyse_group(read_exchanges([SHIPPED]), protocol)
+def test_a_practices_page_names_nobody_else(results, tmp_path):
     (page,) = [p for p in write_group(results, tmp_path, pages=["P03"], formats=["html"]) if "P03" in p.name]
     text = page.read_text(encoding="utf-8")
     assert "Your practice" in text

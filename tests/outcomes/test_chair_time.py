@@ -62,6 +62,18 @@ def test_by_hand():
     assert found.net_value.estimate == pytest.approx(1)
 
 
+def test_limits_of_a_mean_wait_are_not_negative():
+    """1 and 9 minutes: 5 with a standard error of 4, so Student's lower limit would be 5 - 12.7 x 4; 5 and 5.1 keep
+    theirs."""
+    wide = compare(seen([1, 9, 5, 6], list("aabb"))).spent[0]
+    assert wide.interval.low == 0
+    assert wide.interval.high == pytest.approx(5 + 12.7062 * 4, abs=1e-3)
+    assert wide.interval.method == "Student's t, cut at 0"
+    exact = compare(seen([1, 9, 5.0, 5.1], list("aabb"))).spent[1]
+    assert exact.interval.low == pytest.approx(5.05 - 12.7062 * 0.05, abs=1e-4)
+    assert exact.interval.method == "Student's t"
+
+
 def test_limits_are_those_of_statsmodels():
     """Welch's interval, statsmodels CompareMeans.tconfint_diff(usevar='unequal')."""
     records = drawn()

@@ -8,6 +8,7 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from statsmodels.stats.multitest import multipletests
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
@@ -175,6 +176,45 @@ def test_one_ratio_by_a_slow_likelihood():
     assert found.check.p_value > 0.05
 
 
+TABLES = [
+    ((8, 22, 14, 6), (16, 20, 10, 4)),
+    ((20, 60, 10, 10), (50, 5, 10, 35)),
+    ((0, 3, 9, 1), (4, 0, 2, 7)),
+    ((1, 0, 0, 40), (0, 1, 1, 300)),
+]
+
+
+@pytest.mark.parametrize(("plain", "buffered"), TABLES)
+def test_one_ratio_is_that_of_statsmodels(plain, buffered):
+    from statsmodels.miscmodels.ordinal_model import OrderedModel
+
+    score, arm = table(plain, buffered)
+    x = (arm == "buffered").astype(float)
+    fit = OrderedModel(score, x[:, None], distr="logit").fit(method="bfgs", disp=False, maxiter=500, gtol=1e-8)
+    found = odds(score, arm).odds_ratio
+    assert math.log(found.estimate) == pytest.approx(fit.params[0], abs=1e-5)
+    assert found.std_error == pytest.approx(fit.bse[0], rel=1e-4)
+
+
+@pytest.mark.parametrize(("plain", "buffered"), TABLES[:2])
+def test_the_check_by_logistic_fits_of_every_cut(plain, buffered):
+    """Brant's statistic as printed: a logistic fit at each cut, sandwiched row by row."""
+    score, arm = table(plain, buffered)
+    design = sm.add_constant((arm == "buffered").astype(float))
+    fits = [sm.GLM((score > c).astype(float), design, family=sm.families.Binomial()).fit() for c in range(3)]
+    chance = [f.fittedvalues for f in fits]
+    inverse = [np.linalg.inv(design.T @ ((p * (1 - p))[:, None] * design)) for p in chance]
+    covariance = np.empty((3, 3))
+    for i in range(3):
+        for j in range(i, 3):
+            weight = (chance[j] * (1 - chance[i]))[:, None]
+            covariance[i, j] = covariance[j, i] = (inverse[i] @ (design.T @ (weight * design)) @ inverse[j])[1, 1]
+    apart = np.array([[-1, 1, 0], [0, -1, 1]])
+    difference = apart @ [f.params[1] for f in fits]
+    statistic = difference @ np.linalg.solve(apart @ covariance @ apart.T, difference)
+    assert odds(score, arm).check.statistic == pytest.approx(statistic, rel=1e-6)
+
+
 def test_the_check_sees_a_ratio_that_changes():
     found = odds(*table((20, 60, 10, 10), (50, 5, 10, 35)))
     assert found.check.p_value < 0.001
@@ -247,6 +287,17 @@ def test_shared_error_by_hand():
     assert [x.adjusted for x in fixed.lines] == [0.01, 0.2, 0.2]
     plain = share_error(lines, procedure="none")
     assert all(x.passes for x in plain.lines)
+
+
+@pytest.mark.parametrize(("procedure", "theirs"), [("holm", "holm"), ("hochberg", "simes-hochberg")])
+def test_sharing_is_that_of_statsmodels(procedure, theirs):
+    rng = np.random.default_rng(8)
+    for k in (1, 2, 5, 9):
+        values = np.append(rng.uniform(0, 0.4, k), [0.01] * (k > 2))  # with a tie
+        found = share_error([(str(i), float(p), "") for i, p in enumerate(values)], procedure=procedure)
+        other = multipletests(values, method=theirs)
+        assert [x.adjusted for x in found.lines] == pytest.approx(other[1], rel=1e-12)
+        assert [x.passes for x in found.lines] == other[0].tolist()
 
 
 def test_an_outcome_without_a_p_value_shares_but_cannot_pass():

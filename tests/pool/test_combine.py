@@ -11,7 +11,7 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import Counts, Estimate, Interval, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
-from onsetstudy.pool.heterogeneity import between_variance, generalised_q
+from onsetstudy.pool.heterogeneity import _restricted, between_variance, generalised_q
 
 
 def estimate(value, error, *, quantity="restricted_wait_difference", unit="min", contrast="buffered - plain"):
@@ -121,6 +121,15 @@ def test_paule_mandel_and_dersimonian_laird_equal_statsmodels(seed):
         assert found.average.std_error == pytest.approx(other.sd_eff_w_re, rel=1e-7)
 
 
+@given(effects, st.lists(st.floats(0, 40), min_size=1, max_size=5))
+def test_the_restricted_likelihood_of_a_grid_is_that_of_each_point(rows, grid):
+    effect, variance = (np.array(v) for v in zip(*rows, strict=True))
+    for tau2, found in zip(grid, _restricted(effect, variance, np.array(grid)), strict=True):
+        w = 1 / (variance + tau2)
+        by_hand = (np.log(w).sum() - np.log(w.sum()) - generalised_q(effect, variance, tau2)) / 2
+        assert found == pytest.approx(by_hand, rel=1e-9, abs=1e-9)
+
+
 @given(effects)
 def test_no_variance_has_a_higher_restricted_likelihood(rows):
     effect, variance = (np.array(v) for v in zip(*rows, strict=True))
@@ -130,7 +139,10 @@ def test_no_variance_has_a_higher_restricted_likelihood(rows):
         w = 1 / (variance + tau2)
         return (-np.log(w).sum() + np.log(w.sum()) + generalised_q(effect, variance, tau2)) / 2
 
-    best = min(minus(t) for t in np.concatenate(([0.0], np.geomspace(1e-6, 200, 2000))))
+    many = 1 / (variance + np.concatenate(([0.0], np.geomspace(1e-6, 200, 2000)))[:, None])
+    mean = (many * effect).sum(axis=1) / many.sum(axis=1)
+    apart = (many * (effect - mean[:, None]) ** 2).sum(axis=1)
+    best = np.min(-np.log(many).sum(axis=1) + np.log(many.sum(axis=1)) + apart) / 2
     better = optimize.minimize_scalar(minus, bounds=(0, 50), method="bounded").fun
     assert minus(found) <= min(best, better) + 1e-9
 

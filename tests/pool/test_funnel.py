@@ -13,7 +13,7 @@ from onsetstudy.pool.shrunken import shrink_to_expected
                                                 (0.2, 100, 0.025), (0.2, 100, 0.975)])  # fmt: skip
 def test_limits_as_computed_elsewhere(reference, share, cases, tail):
     name = f"{share} of {cases} at {tail}".replace("0.", ".")
-    reference("spiegelhalter_2005_funnel").check(name, exact_limit(share, cases, tail))
+    reference("spiegelhalter_2005_funnel").check(name, float(exact_limit(share, cases, tail)))
 
 
 @given(st.floats(0.01, 0.99), st.integers(1, 400), st.floats(0.001, 0.999))
@@ -21,6 +21,29 @@ def test_the_limit_lies_between_the_whole_numbers_of_the_tail(share, cases, tail
     limit = cases * exact_limit(share, cases, tail)
     r = stats.binom.ppf(tail, cases, share)
     assert r - 1 - 1e-6 <= limit <= r + 1e-6 or limit == pytest.approx(0, abs=1e-9)
+
+
+@given(st.floats(0.01, 0.99), st.lists(st.integers(1, 300), min_size=1, max_size=8), st.floats(0.001, 0.999))
+def test_limits_together_are_limits_one_by_one(share, cases, tail):
+    together = exact_limit(share, cases, tail)
+    assert together.tolist() == [float(exact_limit(share, n, tail)) for n in cases]
+
+
+def test_limits_of_points_and_edges_are_those_of_their_cases():
+    found = funnel([20, 5, 9, 2], [60, 40, 50, 25], [11, 6, 8, 4], ["D", "A", "B", "C"])
+    wide = float(np.sqrt(found.dispersion)) if found.dispersed else 1.0
+
+    def limits(cases, level):
+        low, high = (float(exact_limit(found.centre, cases, t)) for t in ((1 - level) / 2, (1 + level) / 2))
+        return [max(0, found.centre - wide * (found.centre - low)), min(1, found.centre + wide * (high - found.centre))]
+
+    for p in found.points:
+        assert [p.inner.low, p.inner.high] == pytest.approx(limits(p.cases, 0.95), abs=1e-12)
+        assert [p.outer.low, p.outer.high] == pytest.approx(limits(p.cases, 0.998), abs=1e-12)
+    assert found.edges[0][0] < 25
+    assert found.edges[-1][0] > 60
+    for cases, *edge in found.edges:
+        assert edge == pytest.approx([*limits(cases, 0.95), *limits(cases, 0.998)], abs=1e-12)
 
 
 def test_points_stand_in_the_order_of_codes_whatever_their_values():

@@ -8,7 +8,7 @@ from onsetstudy.design.allocation import draw_allocation_list
 from onsetstudy.design.model import DEMO
 from onsetstudy.design.simulate import simulate_study
 from onsetstudy.records.allocation import KeptList, as_allocated, block_of
-from onsetstudy.report.sections.anytime import anytime_section, anytime_words
+from onsetstudy.report.sections.anytime import anytime_first_page, anytime_section, anytime_words
 from onsetstudy.study.anytime import anytime_looks
 from onsetstudy.study.prepare import prepare
 from tests.records.test_corpus import raw
@@ -44,6 +44,13 @@ def test_a_strong_effect_crosses(invented):
     assert taken.looks[-1].highest >= 20
     said = anytime_words(taken, made)
     assert f"Boundary crossed after {taken.crossed_at} cases: buffered teeth were numb sooner" in said
+    assert anytime_first_page(taken, made) == (
+        f"After {taken.crossed_at} cases the evidence was strong enough, however often one has looked: buffered teeth "
+        "were numb sooner than plain ones."
+    )
+    early = anytime_first_page(dataclasses.replace(taken, crossed_at=None), made)
+    assert early.startswith("The evidence is not strong enough yet")
+    assert " to 1" not in early
     assert [x.cases for x in taken.looks] == sorted(x.cases for x in taken.looks)
     assert taken.looks[-1].cases == len(data)
     section = anytime_section(taken, made)

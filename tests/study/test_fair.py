@@ -45,6 +45,9 @@ def test_the_section_names_no_cause_and_shows_the_three_ways(told):
     words = " ".join(getattr(block, "text", "") for block in section.blocks)
     assert "no line says that buffering made the difference" in words
     assert "caused" not in words
+    e = fair.e_values[0]
+    assert f"times as common in one arm and make onset {e.value:.1f} times as likely (E-value)" in words
+    assert "risk ratio" not in words
     assert [e for e in fair.lines if isinstance(e.weighted, Estimate)]
     assert from_dict(to_dict(fair)) == fair
 

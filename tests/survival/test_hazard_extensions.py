@@ -15,6 +15,7 @@ from onsetstudy.core.serialise import from_dict
 from onsetstudy.survival.frailty import fit_shared_frailty
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.ph_curves import predict_curves, standardise_curves
+from onsetstudy.survival.ph_fit import maximise, set_up
 from onsetstudy.survival.proportionality import check_proportionality
 from onsetstudy.survival.regression import fit_proportional_hazards
 
@@ -198,6 +199,40 @@ def test_the_marginal_likelihood_is_the_integral():
         for k in range(model.n_clusters)
     )
     assert -frailty._negative(theta, model)[0] == pytest.approx(by_hand, abs=1e-6)
+
+
+def fitted_model(seed=35):
+    """A model as it is fitted, and parameters of it that are far from extreme."""
+    from onsetstudy.survival import frailty
+
+    times, arm, cluster, _ = study(seed, n=60, spread=0.5, clusters=4)
+    coded = (arm == "buffered").astype(float)[:, None]
+    problem = set_up(times, coded, np.zeros(60, dtype=np.intp), np.ones(60))
+    plain = maximise(problem)
+    model = frailty._model(plain.cells, plain.cell_of[problem.kind_of], cluster.astype(np.intp), 4, np.ones(60))
+    return frailty, model, np.concatenate(([0.3], np.full(plain.cells.n_increments, -1.5), [0.5]))
+
+
+@pytest.mark.parametrize("predictor", [-20.0, 0.0, 20.0])
+@pytest.mark.parametrize("least", [-30.0, -40.0])
+def test_a_small_increment_beside_large_ones_is_not_lost(predictor, least):
+    """As a difference of sums an increment of exp(-40) after some of exp(1) would be nought, and onset impossible."""
+    frailty, model, theta = fitted_model()
+    m = model.cells.n_increments
+    theta = np.concatenate(([predictor], np.where(np.arange(m) < m - 1, 1.0, least), [1.0]))
+    value, gradient = frailty._negative(theta, model)
+    assert np.isfinite(value)
+    assert np.all(np.isfinite(gradient))
+
+
+def test_the_gradient_is_that_of_differences():
+    frailty, model, theta = fitted_model()
+    gradient = frailty._negative(theta, model)[1]
+    for j in range(theta.size):
+        shift = np.zeros(theta.size)
+        shift[j] = 1e-5
+        by_difference = (frailty._negative(theta + shift, model)[0] - frailty._negative(theta - shift, model)[0]) / 2e-5
+        assert gradient[j] == pytest.approx(by_difference, rel=1e-5, abs=1e-6)
 
 
 def test_one_cluster_is_refused():

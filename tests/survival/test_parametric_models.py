@@ -14,11 +14,13 @@ from scipy import optimize, special, stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
+from onsetstudy.survival import parametric
 from onsetstudy.survival.cure import fit_never_numb
 from onsetstudy.survival.diagnostics import check_schedule, summarise_testing
 from onsetstudy.survival.grouped import fit_grouped_hazards
 from onsetstudy.survival.parametric import compare_parametric, fit_accelerated_time, fitted_against_curve
 from onsetstudy.survival.regression import fit_proportional_hazards
+from onsetstudy.survival.time_models import polish
 from tests.survival.test_regression import OPEN_DATA, open_data
 
 INF = math.inf
@@ -132,14 +134,44 @@ def test_laws_of_accelerated_time(seed, family, factor):
     assert shuffled.log_likelihood == pytest.approx(one.log_likelihood, abs=1e-6)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_a_weibull_that_does_not_settle_begins_again_where_lifelines_ends(seed, monkeypatch):
+    times, arm = study(seed, n=80, never=0.1 * (seed % 3), ratio=(0.3, 1.0, 2.0)[seed % 3])
+    straight = fit_accelerated_time(times, {"arm": arm}, reference={"arm": "plain"})
+    starts = []
+
+    def refusing(value, given, n, quantity, tolerance=parametric.GRADIENT_TOLERANCE):
+        starts.append(given)
+        if len(starts) == 1:
+            raise NotEstimable(quantity, "did not settle", code="not_converged")
+        return polish(value, given, n, quantity, tolerance)
+
+    monkeypatch.setattr(parametric, "polish", refusing)
+    again = fit_accelerated_time(times, {"arm": arm}, reference={"arm": "plain"})
+    assert len(starts) == 2
+    assert starts[1][0] == pytest.approx([v for _, v, _ in straight.parameters], abs=0.02)
+    assert again.log_likelihood == pytest.approx(straight.log_likelihood, abs=1e-7)
+    assert again.estimates[0].estimate == pytest.approx(straight.estimates[0].estimate, rel=1e-4)
+    starts.clear()
+    with pytest.raises(NotEstimable, match="did not settle"):
+        fit_accelerated_time(times, {"arm": arm}, family="lognormal", reference={"arm": "plain"})
+
+
 def test_what_determines_no_model_gives_no_number():
     with pytest.raises(NotEstimable, match="fewer than two onsets"):
         fit_accelerated_time(Intervals([5, 5, 0], [INF, INF, 1]))
     with pytest.raises(NotEstimable) as caught:
         fit_accelerated_time(Intervals([0, 1, 2, 5, 5, 5], [1, 2, 3, INF, INF, INF]), {"arm": list("aaabbb")})
     assert caught.value.code == "separation"
-    with pytest.raises(NotEstimable):
-        fit_accelerated_time(Intervals([0] * 6, [1] * 6))
+    for left, right in ((0, 1), (2, 3)):  # one interval for all: a model without spread fits best
+        with pytest.raises(NotEstimable, match="do not determine the model"):
+            fit_accelerated_time(Intervals([left] * 6, [right] * 6))
+    for family in ("weibull", "lognormal", "loglogistic"):
+        with pytest.raises(NotEstimable, match="every case was numb at its first test") as caught:
+            fit_accelerated_time(
+                Intervals([0, 0, 0, 0, 1, 3], [1, 2, 1, 1, 2, 5]), {"arm": list("aaabbb")}, family=family
+            )
+        assert caught.value.code == "separation"
     with pytest.raises(OnsetStudyError, match=r"(?i)the family 'gompertz' is not known"):
         fit_accelerated_time(Intervals([0, 1], [1, 2]), family="gompertz")
 

@@ -1,5 +1,7 @@
 """Charts of failures: printed weights, run lengths by three roads, and signals by hand."""
 
+import functools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -61,6 +63,33 @@ def test_run_length_by_a_slow_twin():
     assert abs(quick - slow) < 4 * np.hypot(error, quick_error)
 
 
+def dense_run_length(limit, usual, ratio, true_ratio, states=400):
+    """The whole matrix of the chain, entry by entry."""
+    width, chain = limit / states, np.zeros((states, states))
+    for p in usual:
+        chance = true_ratio * p / (1 - p + true_ratio * p)
+        for failed, q in ((True, chance), (False, 1 - chance)):
+            (step,) = cusum_weights([failed], [p], ratio)
+            for i in range(states):
+                place = max(i * width + step, 0.0) / width
+                if place >= states - 1e-9:
+                    continue
+                j = int(place)
+                chain[i, j] += q / len(usual) * (1 - (place - j))
+                if j + 1 < states:
+                    chain[i, j + 1] += q / len(usual) * (place - j)
+    return np.linalg.solve(np.eye(states) - chain, np.ones(states))[0]
+
+
+@pytest.mark.parametrize("limit", [1e-3, 0.4, 2.0, 4.5])
+@pytest.mark.parametrize("ratio", [2.0, 0.5, 8.0])
+@pytest.mark.parametrize("true_ratio", [1.0, 2.0])
+def test_the_band_is_the_whole_chain(limit, ratio, true_ratio):
+    usual = [0.05, 0.3, 0.6]
+    found = average_run_length(limit, usual, ratio, true_ratio=true_ratio)
+    assert found == pytest.approx(dense_run_length(limit, usual, ratio, true_ratio), rel=1e-9)
+
+
 @pytest.mark.parametrize("usual", [(0.1,), (0.75,), (0.05, 0.3, 0.6), tuple(np.linspace(0.05, 0.95, 60))])
 @pytest.mark.parametrize("ratio", [2.0, 0.5, 3.0])
 def test_the_chain_agrees_with_simulation(usual, ratio):
@@ -107,15 +136,19 @@ def test_better_signals_when_failures_stop():
 def test_the_guard_keeps_the_promise():
     """Practices whose usual share is counted from 50 cases: with the guard nine in ten have the run length or more."""
     rng = np.random.default_rng(5)
-    kept, without = [], []
-    for _ in range(60):
-        true = 0.3
-        failures = int(rng.binomial(50, true))
+    true = 0.3
+
+    @functools.cache
+    def keeps(failures, guarded):
+        """Nothing but the count of failures tells one practice from another."""
         share = (failures + 0.5) / 51
         actual = true / (1 - true) / (share / (1 - share))
-        for guard, into in ((baseline_guard(failures, 50, 2.0), kept), (1.0, without)):
-            limit = limit_for(300, [share], 2.0, guard=guard) if guard < 2.0 else np.inf
-            into.append(limit == np.inf or average_run_length(limit, [share], 2.0, true_ratio=actual) >= 295)
+        guard = baseline_guard(failures, 50, 2.0) if guarded else 1.0
+        limit = limit_for(300, [share], 2.0, guard=guard) if guard < 2.0 else np.inf
+        return limit == np.inf or average_run_length(limit, [share], 2.0, true_ratio=actual) >= 295
+
+    drawn = [int(rng.binomial(50, true)) for _ in range(60)]
+    kept, without = ([keeps(failures, guarded) for failures in drawn] for guarded in (True, False))
     assert np.mean(kept) > 0.9 - 4 * np.sqrt(0.09 / 60)
     assert np.mean(without) < 0.7
 

@@ -1,4 +1,7 @@
-"""How many cases for which effect? Power over cases, one line for each effect, dots where it was simulated."""
+"""How many cases for which effect? The planned effect as simulated, and beside it a line by formula for each effect.
+
+Formula and simulation are drawn apart: in one picture the dots of one effect would lie on the line of another.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,7 @@ from onsetstudy.report.figures.canvas import (
     HAIRLINE,
     INK,
     NARROW,
+    POINTS,
     SECONDARY,
     WIDE,
     Drawing,
@@ -23,11 +27,12 @@ from onsetstudy.study.planning_results import PlanningResults
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.transforms import Transform
 
-__all__ = ["alt_text", "data_for", "draw", "draw_figure"]
+__all__ = ["alt_text", "data_for", "draw_figure", "draw_formula", "draw_simulated"]
 
-HEIGHT, FOOT = 2.6, 0.5
-APART = 0.07
+HEIGHT, FOOT, HEAD = 1.9, 0.45, 0.3
+APART = 0.075
 
 
 def data_for(results: PlanningResults) -> pd.DataFrame:
@@ -36,38 +41,82 @@ def data_for(results: PlanningResults) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["hazard_ratio", "cases", "formula", "simulated", "mc_error"])
 
 
-def draw(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float) -> None:
-    """Lines by formula, labelled at their ends; the planned effect in the arm's colour with simulated dots."""
-    import seaborn
-
-    colour = look_of("b", ("a", "b")).colour
-    palette = {r: colour if r == planned else SECONDARY for r in frame["hazard_ratio"].unique()}
-    seaborn.lineplot(
-        frame, x="cases", y="formula", hue="hazard_ratio", palette=palette, linewidth=1.2, legend=False, ax=ax,
-        errorbar=None, style=None,
-    )  # fmt: skip
+def draw_simulated(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float) -> None:
+    """The planned effect alone: dots as simulated, joined, and what the formula promises; each named at its line."""
+    look = look_of("b", ("a", "b"))
     dots = frame.dropna(subset=["simulated"])
-    ax.errorbar(dots["cases"], dots["simulated"], yerr=2 * dots["mc_error"], fmt="o", color=colour, markersize=6,
+    ax.errorbar(dots["cases"], dots["simulated"], yerr=2 * dots["mc_error"], fmt="o-", color=look.colour, markersize=5,
                 linewidth=1.4, zorder=4)  # fmt: skip
-    ax.axhline(power, color=INK, linewidth=0.8, linestyle=(0, (1.0, 1.6)))
-    ends = frame[frame["cases"] == frame["cases"].max()].reset_index(drop=True)
+    line = frame[frame["hazard_ratio"] == planned]
+    ax.plot(line["cases"], line["formula"], color=SECONDARY, linewidth=1.2, linestyle=(0, (4.0, 2.0)))
+    # The formula's line lies above the dots: its name stands over it, theirs under them.
+    over, under = line.iloc[1], dots.iloc[min(2, len(dots) - 1)]
+    ax.annotate("formula", (over["cases"], over["formula"]), xytext=(-5, 3), textcoords="offset points", ha="right",
+                fontsize=8.5, color=SECONDARY, annotation_clip=False)  # fmt: skip
+    ax.annotate("simulated", (under["cases"], under["simulated"]), xytext=(5, -8), textcoords="offset points",
+                va="top", fontsize=8.5, color=look.colour, weight="bold")  # fmt: skip
+    _finish(ax, frame, power)
+
+
+def draw_formula(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float) -> None:
+    """Lines by formula, each with its ratio at the end where the lines lie farther apart."""
+    first = _at_left(frame)
+    at = frame["cases"].min() if first else frame["cases"].max()
+    ends = frame[frame["cases"] == at].reset_index(drop=True)
+    shift = -5 if first else 5
     for row, y in zip(ends.itertuples(), _places(ends["formula"].tolist()), strict=True):
-        ax.annotate(
-            f"{row.hazard_ratio:g} times", (row.cases, y), xytext=(6, 0), textcoords="offset points", va="center",
-            fontsize=8.5, color=palette[row.hazard_ratio], annotation_clip=False,
-            weight="bold" if row.hazard_ratio == planned else None,
+        strong = row.hazard_ratio == planned
+        colour = look_of("b", ("a", "b")).colour if strong else SECONDARY
+        line = frame[frame["hazard_ratio"] == row.hazard_ratio]
+        ax.plot(line["cases"], line["formula"], color=colour, linewidth=1.2)
+        ax.text(
+            row.cases, y, f"{row.hazard_ratio:g}", transform=_shifted(ax, shift), ha="right" if first else "left",
+            va="center", fontsize=8.5, color=colour, weight="bold" if strong else None,
+            bbox={"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.6},
         )  # fmt: skip
-    ax.set(ylim=(0, 1.02), xlim=(0, float(frame["cases"].max())))
+    _finish(ax, frame, power)
+
+
+def _shifted(ax: Axes, points: float) -> Transform:
+    from matplotlib.transforms import ScaledTranslation
+
+    return ax.transData + ScaledTranslation(points / POINTS, 0, ax.get_figure().dpi_scale_trans)
+
+
+def _finish(ax: Axes, frame: pd.DataFrame, power: float) -> None:
+    ax.axhline(power, color=INK, linewidth=0.8, linestyle=(0, (1.0, 1.6)))
+    ax.set(ylim=(0, 1.02), xlim=(0, 1.02 * float(frame["cases"].max())))
     ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f}\u202f%")
     ax.grid(color=HAIRLINE, linewidth=0.5)
 
 
+def _at_left(frame: pd.DataFrame) -> bool:
+    """Whether the lines lie farther apart at their left ends than at their right ones."""
+    gaps = []
+    for at in (frame["cases"].min(), frame["cases"].max()):
+        ends = frame.loc[frame["cases"] == at, "formula"].sort_values()
+        gaps.append(float(ends.diff().min()))
+    return gaps[0] >= gaps[1]
+
+
 def _places(ends: list[float]) -> list[float]:
-    """Heights of the labels: at the ends of their lines, moved down as far as they would overlap."""
+    """Heights of the labels: at the ends of their lines, moved as little as lets none overlap.
+
+    Labels that would overlap stand as one stack around the mean of their ends.
+    """
+    order = sorted(range(len(ends)), key=lambda k: ends[k])
+    stacks: list[tuple[float, int]] = []
+    for rank, k in enumerate(order):
+        # Less equal steps, stacks are level: one that lies below the stack before it joins it.
+        level, size = ends[k] - rank * APART, 1
+        while stacks and stacks[-1][0] > level:
+            before, many = stacks.pop()
+            level, size = (level * size + before * many) / (size + many), size + many
+        stacks.append((level, size))
+    levels = [level for level, size in stacks for _ in range(size)]
     places = [0.0] * len(ends)
-    above = 1.0 + APART
-    for k in sorted(range(len(ends)), key=lambda k: -ends[k]):
-        places[k] = above = min(ends[k], above - APART)
+    for rank, k in enumerate(order):
+        places[k] = levels[rank] + rank * APART
     return places
 
 
@@ -76,7 +125,11 @@ def alt_text(frame: pd.DataFrame) -> str:
     told = []
     for ratio, part in frame.groupby("hazard_ratio"):
         points = ", ".join(f"{row.cases} cases {row.formula:.0%}" for row in part.itertuples())
-        told.append(f"ratio {ratio:g}: {points}")
+        told.append(f"ratio {ratio:g}, by formula: {points}")
+        dots = part.dropna(subset=["simulated"])
+        if len(dots):
+            points = ", ".join(f"{row.cases} cases {row.simulated:.0%}" for row in dots.itertuples())
+            told.append(f"ratio {ratio:g}, simulated: {points}")
     return f"Chance to find a ratio of rates of becoming numb. {'; '.join(told)}."
 
 
@@ -86,13 +139,24 @@ def draw_figure(results: PlanningResults, *, name: str, title: str) -> Drawing:
     alt = alt_text(frame)
     plan = results.protocol.plan
 
+    planned, share = plan.planned_hazard_ratio, plan.planned_power
+
     def paint(ids: str, narrow: bool) -> str:
         width = NARROW if narrow else WIDE
-        with canvas(width, HEIGHT + FOOT + 0.1) as figure:
-            ax = axes_at(figure, 0.5, FOOT, width - 1.35, HEIGHT)
-            draw(frame, ax, planned=plan.planned_hazard_ratio, power=plan.planned_power)
-            ax.set_xlabel("analysed cases in both arms", fontsize=8, color=SECONDARY)
-            ax.set_ylabel("chance to find it", fontsize=8, color=SECONDARY)
+        tall = FOOT + HEIGHT + HEAD
+        across = width - 0.75 if narrow else (width - 1.4) / 2
+        with canvas(width, 2 * tall if narrow else tall) as figure:
+            left = axes_at(figure, 0.5, FOOT + (tall if narrow else 0), across, HEIGHT)
+            right = axes_at(figure, 0.5 if narrow else 1.1 + across, FOOT, across, HEIGHT)
+            draw_simulated(frame, left, planned=planned, power=share)
+            draw_formula(frame, right, planned=planned, power=share)
+            left.set_title(f"A ratio of rates of {planned:g}", fontsize=9, color=INK, loc="left")
+            right.set_title("Ratios of rates, by formula alone", fontsize=9, color=INK, loc="left")
+            for ax in (left, right):
+                ax.set_xlabel("analysed cases in both arms", fontsize=8, color=SECONDARY)
+            left.set_ylabel("chance to find it", fontsize=8, color=SECONDARY)
+            if narrow:
+                right.set_ylabel("chance to find it", fontsize=8, color=SECONDARY)
             return to_svg(figure, ids, title, alt)
 
     return drawing(paint, name, alt)

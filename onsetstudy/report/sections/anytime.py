@@ -7,7 +7,7 @@ from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import counted, decimal, interval, level, tidy
 from onsetstudy.study.results import AnytimeTaken
 
-__all__ = ["anytime_section", "anytime_words"]
+__all__ = ["anytime_first_page", "anytime_section", "anytime_words"]
 
 
 def anytime_words(taken: AnytimeTaken, protocol: Protocol) -> str:
@@ -25,6 +25,23 @@ def anytime_words(taken: AnytimeTaken, protocol: Protocol) -> str:
     return (
         f"Continue: the evidence stands at {_e(taken.test.e_value)} to 1 and a difference may be claimed from "
         f"{1 / taken.alpha:.0f} to 1 on. One may look again after every case."
+    )
+
+
+def anytime_first_page(taken: AnytimeTaken, protocol: Protocol) -> str:
+    """The verdict for a reader in a hurry: no odds of evidence; those stand in the section."""
+    if taken.test is None:
+        return taken.caution[0].text
+    if taken.crossed_at is None:
+        return (
+            "The evidence is not strong enough yet to say that either arm is numb sooner. One may look again after "
+            "every case."
+        )
+    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
+    word = "sooner" if taken.test.leaning > 1 else "later"
+    return (
+        f"After {counted(taken.crossed_at, 'case')} the evidence was strong enough, however often one has looked: "
+        f"{other} teeth were numb {word} than {reference} ones."
     )
 
 

@@ -115,14 +115,14 @@ def _more(fair: FairComparison) -> list[str]:
     texts = []
     for e in fair.e_values:
         said = (
-            f"To explain the ratio of rates away ({decimal(e.ratio, 2)} as it is), something unrecorded would have to "
-            "go with "
-            f"both arm and onset by a risk ratio of {decimal(e.value, 1)} each"
+            f"Could something unrecorded explain the ratio of rates ({decimal(e.ratio, 2)} as it is)? It would have to "
+            f"be {decimal(e.value, 1)} times as common in one arm and make onset {decimal(e.value, 1)} times as likely "
+            "(E-value)"
         )
         texts.append(
-            f"{said}; its interval holds no difference as it is."
+            f"{said}; the interval holds no difference as it is."
             if e.limit == 1
-            else f"{said}, and of {decimal(e.limit, 1)} for the limit to reach no difference."
+            else f"{said}; {decimal(e.limit, 1)} times would do for the nearer limit to reach no difference."
         )
     if isinstance(fair.learning, Estimate):
         low, high = fair.learning.interval.low, fair.learning.interval.high

@@ -12,7 +12,7 @@ from onsetstudy.report.figures.canvas import look_of
 from onsetstudy.report.numbers import decimal, interval, level, p_text, tidy
 from onsetstudy.study.results import LooksTaken
 
-__all__ = ["looks_section", "verdict_words"]
+__all__ = ["first_page_words", "looks_section", "verdict_words"]
 
 OUTCOMES = {
     "hazard_ratio": ("the rate of becoming numb", "sooner", "later"),
@@ -34,18 +34,43 @@ def verdict_words(taken: LooksTaken, protocol: Protocol) -> str:
     return f"{text} The looks after it are descriptive only."
 
 
+def first_page_words(taken: LooksTaken, protocol: Protocol) -> str:
+    """The verdict for a reader in a hurry: no score and no boundary; those stand where the looks are told."""
+    count = len(taken.verdicts)
+    over = next((k for k, v in enumerate(taken.verdicts) if v.code in ("crossed", "ended")), count - 1)
+    verdict, what = taken.verdicts[over], OUTCOMES[taken.primary][0]
+    seen = f"look {over + 1} ({verdict.label})"
+    if verdict.code == "crossed":
+        said = _difference_said(verdict, taken, protocol)
+        text = f"At {seen} the evidence was strong enough, with the limits set beforehand for looking often: {said}."
+    elif verdict.code == "ended":
+        text = f"The study reached its planned size at {seen}. No difference in {what} was shown."
+    elif verdict.code == "descriptive":
+        text = f"The look of {verdict.label} was not planned, or comes after the end: it describes and decides nothing."
+    elif verdict.code == "unlikely":
+        text = f"At {seen} a study that goes on as planned is unlikely to show a difference in {what}."
+    else:
+        text = (
+            f"At {seen}, after {verdict.counted:g} of {verdict.planned:g} planned {verdict.unit}, the evidence is not "
+            f"strong enough to say that {what} differs; the study goes on."
+        )
+    return text if over == count - 1 else f"{text} Later looks only describe."
+
+
+def _difference_said(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol) -> str:
+    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
+    what, sooner, later = OUTCOMES[taken.primary]
+    direction = sooner if verdict.direction == "sooner" else later
+    if taken.primary == "pain":
+        return f"{other} injections were {direction} than {reference} ones"
+    return f"{other} teeth were numb {direction} than {reference} ones ({what.removeprefix('the ')})"
+
+
 def _one_verdict(verdict: LookVerdict, number: int, taken: LooksTaken, protocol: Protocol) -> str:
     place = f"Look {number} ({verdict.label}), {verdict.counted:g} of {verdict.planned:g} planned {verdict.unit}: "
-    other = protocol.label(protocol.contrast_arm)
-    what, sooner, later = OUTCOMES[taken.primary]
+    what = OUTCOMES[taken.primary][0]
     if verdict.code == "crossed":
-        direction = sooner if verdict.direction == "sooner" else later
-        reference = protocol.label(protocol.reference_arm)
-        said = (
-            f"{other} injections were {direction} than {reference} ones"
-            if taken.primary == "pain"
-            else f"{other} teeth were numb {direction} than {reference} ones ({what.removeprefix('the ')})"
-        )
+        said = _difference_said(verdict, taken, protocol)
         return f"{place}boundary crossed. With all looks allowed for, {said}."
     if verdict.code == "ended":
         return (
