@@ -13,7 +13,15 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.output import write_bytes
 from onsetstudy.study.exchange_results import SCHEMA, Exchange
 
-__all__ = ["exchange_name", "exchange_text", "find_exchanges", "read_exchange", "read_exchanges", "write_exchange"]
+__all__ = [
+    "exchange_name",
+    "exchange_text",
+    "find_exchanges",
+    "read_exchange",
+    "read_exchanges",
+    "skipped_files",
+    "write_exchange",
+]
 
 SUFFIX = ".exchange.json"
 ABOUT = (
@@ -60,6 +68,14 @@ def find_exchanges(paths: Sequence[str | Path]) -> list[Path]:
     if problems:
         raise RecordsError(problems)
     return sorted(dict.fromkeys(found), key=lambda p: (p.name, str(p)))
+
+
+def skipped_files(paths: Sequence[str | Path]) -> list[str]:
+    """Names of files in the folders given that look as if they were meant, but are not read."""
+    read = set(find_exchanges(paths))
+    inside = {p for path in map(Path, paths) if path.is_dir() for p in path.iterdir() if p.is_file()}
+    meant = (p for p in inside if ".json" in p.name.lower() or ".exchange" in p.name.lower())
+    return sorted(p.name for p in meant if p not in read and not p.name.startswith("."))
 
 
 def read_exchanges(paths: Sequence[str | Path]) -> list[tuple[str, Exchange]]:
@@ -113,8 +129,7 @@ def _checked(path: Path, body: Any) -> Exchange:
         mend = "give a file that the command send has written"
         raise RecordsError(_problem(path, "this is not an exchange file", mend, "not_an_exchange"))
     if body["schema"] != SCHEMA:
-        what = f"its content is of version {body['schema']}, and version {SCHEMA} is known here"
-        raise RecordsError(_problem(path, what, "make it anew with the same version of onsetstudy", "schema"))
+        raise RecordsError(_other_version(path, body["schema"]))
     if _digest(body["content"]) != body["digest"]:
         what = "the content does not fit its digest: it was changed after it was made"
         raise RecordsError(_problem(path, what, "ask the practice to send it again", "digest"))
@@ -126,6 +141,15 @@ def _checked(path: Path, body: Any) -> Exchange:
         mend = "make it anew with the same version of onsetstudy"
         raise RecordsError(_problem(path, "its content cannot be understood", mend, "content"))
     return exchange
+
+
+def _other_version(path: Path, schema: Any) -> Problem:
+    what = f"its content is of version {schema}, and version {SCHEMA} is needed here"
+    mend = "make it anew with the same version of onsetstudy"
+    if isinstance(schema, int) and schema < SCHEMA:
+        what += "; it was made before unfinished waits and cases without a word on harms were counted"
+        mend = "ask the practice to make it anew from its records with this version of onsetstudy"
+    return _problem(path, what, mend, "schema")
 
 
 def _digest(content: Any) -> str:

@@ -74,9 +74,11 @@ def edited(**changes):
         (lambda t: t.replace('"content":', '"content"', 1), "line 5 cannot be read. Copy or send it again"),
         (lambda t: t.replace("buffered", "plain", 1), "it was changed after it was made. Ask the practice to send it"),
         (lambda t: "[]", "this is not an exchange file. Give a file that the command send has written."),
-        (edited(schema=99), "its content is of version 99, and version 1 is known here. Make it anew"),
+        (edited(schema=99), "its content is of version 99, and version 2 is needed here. Make it anew"),
+        (edited(schema=1), "its content is of version 1, and version 2 is needed here; it was made before unfinished"),
+        (edited(schema=1), "Ask the practice to make it anew from its records with this version of onsetstudy."),
     ],
-    ids=["half", "cut", "typo", "changed", "other", "version"],
+    ids=["half", "cut", "typo", "changed", "other", "newer", "older", "mend"],
 )
 def test_what_is_spoiled_is_refused_with_what_to_do(tmp_path, change, told):
     assert told in spoiled(tmp_path, change)

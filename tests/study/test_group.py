@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.core.intervals import Intervals
@@ -16,8 +17,11 @@ from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.report.group import compose_group
+from onsetstudy.report.html import render_html
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.cell_estimates import estimates_of_counts
+from onsetstudy.study.chair_time import chair_time_of
 from onsetstudy.study.exchange import SendOptions, make_exchange, terms_of, what_can_be_learned
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.gather import gather
@@ -278,3 +282,104 @@ def test_an_earlier_quarter_and_one_that_is_not(study, files, group):
 
 def test_group_results_survive_their_plain_form(group):
     assert to_dict(from_dict(to_dict(group))) == to_dict(group)
+
+
+def single_practice(study, code, records=None):
+    """One practice's rows, and what is sent of them."""
+    protocol = study[0]
+    records = records or study[1]
+    chosen = dataclasses.replace(records, cases=records.cases[records.cases["practice_id"] == code])
+    data, _ = prepare(protocol, chosen, through=protocol.quarters[-1])
+    tally = tally_records(protocol, records, through=protocol.quarters[-1])
+    return data, make_exchange(tally, protocol, code, records_digest=records.digest)
+
+
+@pytest.fixture(scope="module")
+def sent_home(study):
+    """Nobody whose tooth never went numb was treated or given a supplement: their waits have no end."""
+    protocol, records, _, _ = study
+    data, _ = prepare(protocol, records, through=protocol.quarters[-1])
+    home = data.frame.loc[np.isinf(data.times("success").right), "case_id"]
+    cases = records.cases.copy()
+    cases.loc[cases["case_id"].isin(home), ["treatment_start_min", "rescue_min"]] = np.nan
+    return dataclasses.replace(records, cases=cases)
+
+
+def test_minutes_saved_are_those_of_the_practices_own_report_also_where_patients_were_sent_home(study, sent_home):
+    unfinished = 0
+    for code in study[2].practices:
+        data, exchange = single_practice(study, code, sent_home)
+        own = chair_time_of(data)
+        sent = next(e for e in exchange.estimates if e.quantity == "minutes_saved")
+        for name in ("estimate", "std_error"):
+            assert getattr(sent, name) == pytest.approx(getattr(own.saved, name), abs=1e-8)
+        assert (sent.interval.low, sent.interval.high) == pytest.approx(
+            (own.saved.interval.low, own.saved.interval.high)
+        )
+        open_ends = sum(w.at_least for w in own.waits)
+        unfinished += open_ends
+        assert [c.text for c in sent.caution] == [c.text for c in own.caution if c.code == "waits_at_least"]
+        waits = exchange.values.to_frame().query("quantity == 'spent'")
+        assert waits.loc[waits["known"] == "at_least", "n"].sum() == open_ends
+    assert unfinished > 20
+
+
+def test_the_group_counts_unfinished_waits_as_its_practices_do(study, sent_home):
+    made = {c: single_practice(study, c, sent_home)[1] for c in study[2].practices}
+    found = analyse_group([(f"{c}.json", e) for c, e in made.items()], study[0])
+    letters = {p.letter: p.code for p in found.practices}
+    for member in found.quantity("minutes_saved").members:
+        theirs = next(e for e in made[letters[member.label]].estimates if e.quantity == "minutes_saved")
+        assert member.result == theirs
+        assert [c.code for c in member.result.caution] == ["waits_at_least"]
+
+
+def without(records, column, practices=None):
+    """Records in which nobody of these practices filled in a column."""
+    cases = records.cases.copy()
+    rows = cases["practice_id"].isin(practices) if practices else slice(None)
+    cases.loc[rows, column] = None
+    return dataclasses.replace(records, cases=cases)
+
+
+def grouped(study, records, **options):
+    made = [(f"{c}.json", single_practice(study, c, records)[1]) for c in study[2].practices]
+    return analyse_group(made, study[0], **options)
+
+
+def test_harms_that_nobody_recorded_are_not_harms_that_did_not_happen(study):
+    gone = grouped(study, without(without(study[1], "adverse_event"), "adverse_serious"))
+    assert [(e.cases, e.count) for e in gone.harms[0].arms] == [(0, 0), (0, 0)]
+    assert all(isinstance(e.share, NotAvailable) for e in gone.harms[0].arms)
+    assert sorted(gone.unrecorded) == [(p.letter, p.n.cases) for p in gone.practices]
+    text = render_html(compose_group(gone))
+    assert "0 of 204" not in text
+    assert "No practice recorded whether anything happened" in text
+
+
+def test_harms_count_in_the_practices_that_recorded_them(study, group):
+    some = grouped(study, without(without(study[1], "adverse_event", ["P01"]), "adverse_serious", ["P01"]))
+    letter, cases = next((p.letter, p.n.cases) for p in some.practices if p.code == "P01")
+    assert some.unrecorded == ((letter, cases),)
+    for arm, whole in zip(some.harms[0].arms, group.harms[0].arms, strict=True):
+        own = study[2].of("P01").cells.query(f"arm == '{arm.arm}'")["n"].sum()
+        assert arm.cases == whole.cases - own
+        assert arm.not_recorded == own
+    first = group.harms[0].arms[0]
+    low, high = proportion_confint(first.count, first.cases, method="beta")
+    assert (first.share.interval.low, first.share.interval.high) == pytest.approx((low, high))
+    text = render_html(compose_group(some))
+    assert f"Practice {letter} did not record adverse events; its {cases} cases count in no share" in text
+
+
+def test_a_group_without_pain_and_waits_has_its_other_results(study, group):
+    protocol = dataclasses.replace(study[0], pain=None)
+    tally = tally_records(protocol, study[1], through=protocol.quarters[-1])
+    tally = dataclasses.replace(tally, values=tally.values.iloc[:0])
+    made = [(f"{c}.json", make_exchange(tally, protocol, c, records_digest="0")) for c in tally.practices]
+    found = analyse_group(made, protocol)
+    assert isinstance(found.quantity("minutes_saved").average, NotAvailable)
+    assert isinstance(found.overall.hazard_ratio, Estimate)
+    assert found.quantity("success_difference").average.estimate == pytest.approx(
+        group.quantity("success_difference").average.estimate, abs=0.2
+    )
