@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -13,10 +14,11 @@ from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.results import Counts, Estimate, Interval, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.pool.results import Member
 from onsetstudy.report.group import compose_group
 from onsetstudy.report.html import render_html
 from onsetstudy.study.analysis_set import AnalysisSet
@@ -383,3 +385,143 @@ def test_a_group_without_pain_and_waits_has_its_other_results(study, group):
     assert found.quantity("success_difference").average.estimate == pytest.approx(
         group.quantity("success_difference").average.estimate, abs=0.2
     )
+
+
+def words(results, practice=None):
+    """The text of a report, without markup."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", render_html(compose_group(results, practice=practice))))
+
+
+def test_an_earlier_quarter_mixes_no_periods(study, files):
+    early = analyse_group(files, study[0], quarter="2026Q1")
+    assert early.beyond == tuple((code, "2026Q3") for code in study[2].practices)
+    for name in ("pain_difference", "minutes_saved"):
+        for member in early.quantity(name).members:
+            assert member.result.reason == (
+                "its file goes on to 2026Q3, and these counts carry no quarter; ask for a file that ends with 2026Q1"
+            )
+    assert all(a.cases == 0 for harm in early.harms for a in harm.arms)
+    assert early.unrecorded == ()
+    for practice in early.practices:
+        assert (practice.recorded, practice.left_out, practice.scores, practice.moved) == (None, None, None, None)
+        assert sum(n for _, n in practice.by_quarter) == practice.n.cases
+        assert {q for q, _ in practice.by_quarter} <= {"2025Q4", "2026Q1"}
+    text = words(early)
+    assert (
+        "All files go on after 2026Q1. Pain, minutes to treatment, harms and the number of rows carry no quarter"
+        in text
+    )
+    assert "Adverse events carry no quarter and are not shown for an earlier one" in text
+    assert max(float(share) for share in re.findall(r"(\d+) %", text)) <= 100
+
+
+def through(study, code, label):
+    """What a practice sent when a quarter was the last."""
+    protocol, records, _, _ = study
+    last = next(q for q in protocol.quarters if q.label == label)
+    tally = tally_records(protocol, records, through=last)
+    return (f"{code}-{label}.json", make_exchange(tally, protocol, code, records_digest=records.digest))
+
+
+def test_files_that_end_with_the_earlier_quarter_keep_what_carries_none(study, files):
+    mixed = [through(study, "P02", "2026Q1"), *(f for f in files if f[1].practice != "P02")]
+    early = analyse_group(mixed, study[0], quarter="2026Q1")
+    assert [code for code, _ in early.beyond] == ["P01", "P03", "P04", "P05"]
+    own = next(p for p in early.practices if p.code == "P02")
+    assert own.recorded is not None
+    assert own.scores <= own.n.cases
+    result = next(m.result for m in early.quantity("pain_difference").members if m.label == own.letter)
+    assert result == next(e for e in mixed[0][1].estimates if e.quantity == "pain_difference")
+    assert sum(a.cases for a in early.harms[0].arms) == own.n.cases
+
+
+def test_a_file_of_a_later_quarter_alone_is_not_used_for_an_earlier_report(study):
+    protocol, records, _, _ = study
+    sent = []
+    for quarter in ("2025Q4", "2026Q3"):
+        part = dataclasses.replace(records, cases=records.cases[records.cases["quarter"] == quarter])
+        tally = tally_records(protocol, part, through=protocol.quarters[-1])
+        sent.append((quarter, make_exchange(tally, protocol, "P04", records_digest="0")))
+    early = analyse_group(sent, protocol, quarter="2025Q4")
+    assert early.beyond == ()
+    (own,) = early.practices
+    assert own.recorded == sum(row[-1] for row in sent[0][1].flow.rows if row[0] == "recorded")
+    assert own.scores <= own.n.cases
+
+
+def test_who_is_missing_is_said_on_page_one(study, files):
+    short = [files[0], through(study, "P02", "2025Q4")]
+    found = analyse_group(short, study[0], skipped=["P04.json"])
+    assert found.missing == ("P03", "P04", "P05")
+    assert found.shorter == (("P02", "2025Q4"),)
+    first = compose_group(found).sections[0].blocks[-1].texts
+    assert "No file from P03, P04 and P05." in first
+    assert "P02 has sent up to 2025Q4 only: later cases of P02 are missing." in first
+    assert "P04.json was not read: exchange files end in .exchange.json." in first
+    mine = compose_group(found, practice="P01").sections[0].blocks[-1].texts
+    assert "3 practices of the study have sent nothing." in mine
+    assert "1 other practice has sent up to an earlier quarter only." in mine
+    assert not any(code in text for text in mine for code in ("P02", "P03", "P04", "P05"))
+    assert "Your practice has sent up to 2025Q4 only" in words(found, "P02")
+
+
+def test_a_group_that_is_whole_says_nothing_of_the_kind(group):
+    assert (group.missing, group.shorter, group.beyond, group.skipped) == ((), (), (), ())
+    assert "No file from" not in words(group)
+
+
+def test_page_one_shows_the_shares_of_both_arms_and_says_what_a_wait_is(study, group):
+    text = words(group)
+    for arm, target in zip(study[0].arm_codes, group.overall.by_target, strict=False):
+        n = sum(c.cases for c in group.overall.n.by_arm if c.arm == arm)
+        low, high = (100 * v for v in (target.interval.low, target.interval.high))
+        assert f"{100 * target.estimate:.0f} % ({low:.0f} to {high:.0f} %) of {n}" in text
+    assert "numb by 2 min" in text
+    assert "never numb in 15 min" in text
+    assert "a tooth never numb counts as 15" in text
+    assert "could be 0.01 to 2.58 minutes sooner" in text
+    assert "Two questions, two answers." in text
+    never = group.overall.numb_at_all.pooled.difference
+    assert never.estimate == pytest.approx(
+        group.overall.never_numb[0].estimate - group.overall.never_numb[1].estimate, abs=0.03
+    )
+
+
+def test_a_practices_page_speaks_of_the_practice(group):
+    text = words(group, "P03")
+    assert "Your practice: 50 cases, 0.3 minutes sooner (from 2.4 minutes later to 2.9 minutes sooner)" in text
+    assert "inside the limits in both charts" in text
+    assert "Your practice:" not in words(group)
+
+
+def test_what_five_practices_cannot_tell_is_not_called_little(group):
+    text = words(group)
+    assert "With 5 practices it cannot be told whether they differ" in text
+    assert "differ little" not in text
+    assert "no sign that it differs" not in text
+    assert text.count("too few cases to tell whether it differs") == 2
+    close = [Member(label=str(k), weight=1.0, result=sure(1.3)) for k in range(2)]
+    wide = [*close, Member(label="2", weight=1.0, result=dataclasses.replace(sure(1.3), interval=between(0.9, 1.9)))]
+    for levels, told in ((close, "no sign that it differs"), (wide, "too few cases to tell")):
+        found = dataclasses.replace(group.subgroups[0], levels=tuple(levels))
+        text = words(dataclasses.replace(group, subgroups=(found,)))
+        assert told in text
+
+
+def between(low, high):
+    return Interval(low=low, high=high, level=0.95, method="")
+
+
+def sure(value):
+    return Estimate(
+        quantity="hazard_ratio", contrast="b / a", estimate=value, interval=between(value / 1.1, value * 1.1),
+        unit="ratio", method="", n=Counts(cases=4000, onsets=3500),
+    )  # fmt: skip
+
+
+def test_undecided_cases_are_named_on_the_page(group):
+    plain, buffered = (n for _, n in group.overall.success.undecided)
+    text = words(group)
+    assert plain + buffered > 0
+    assert f"{plain + buffered} cases ({plain} plain and {buffered} buffered) had no test that tells" in text
+    assert "Not counted here, because no test decides it: " in text
