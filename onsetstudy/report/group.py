@@ -78,9 +78,14 @@ def compose_group(results: GroupResults, *, practice: str | None = None) -> Docu
 
 
 def _pooled(results: GroupResults, own: str | None) -> Section:
-    blocks: list[Block] = [_pooled_table(results)]
+    blocks: list[Block] = []
+    if any(isinstance(x.average, Estimate) for x in results.pooled):
+        blocks.append(_pooled_table(results))
+    else:
+        blocks += _no_average(results)
     blocks.append(_members_table(results, own))
-    blocks.append(Paragraph(text=_agreement(results)))
+    if len(results.practices) > 1:
+        blocks.append(Paragraph(text=_agreement(results)))
     return Section(id="pooled", title="All practices together", blocks=tuple(blocks), new_page=True)
 
 
@@ -96,9 +101,18 @@ def _range(low: float, high: float, factor: float, places: int) -> str:
     return interval(low, high, places)
 
 
+def _shown(results: GroupResults) -> list[Pooled]:
+    """What any practice could say for this period: page 1 tells what no file could be cut for."""
+    return [
+        p
+        for p in results.pooled
+        if not all(isinstance(m.result, NotAvailable) and m.result.code == "no_quarter" for m in p.members)
+    ]
+
+
 def _pooled_table(results: GroupResults) -> Table:
     rows = []
-    for pooled in results.pooled:
+    for pooled in _shown(results):
         name, factor, places = SHOWN[pooled.quantity]
         if pooled.quantity == "pain_difference":
             name = f"{name}, {pooled.unit}"
@@ -125,7 +139,7 @@ def _pooled_table(results: GroupResults) -> Table:
     ]
     notes += [
         f"No average of {SHOWN[x.quantity][0]}: {tidy(x.average.reason)}."
-        for x in results.pooled
+        for x in _shown(results)
         if isinstance(x.average, NotAvailable)
     ]
     notes += [text for text in (_shared_out(results), _unfinished(results)) if text]
@@ -136,6 +150,17 @@ def _pooled_table(results: GroupResults) -> Table:
         align="lrrrr",
         notes=tuple(notes),
     )
+
+
+def _no_average(results: GroupResults) -> list[Block]:
+    """In place of a table of dashes."""
+    one = results.overall.hazard_ratio
+    reasons = dict.fromkeys(tidy(x.average.reason) for x in results.pooled if isinstance(x.average, NotAvailable))
+    text = f"There is no average over practices: {listed(list(reasons))}."
+    if isinstance(one, Estimate):
+        text += f" The ratio of rates of all cases, in one stage, is {_value(one, 1.0, 2)}."
+    notes = [told for told in (_shared_out(results), _unfinished(results)) if told]
+    return [Paragraph(text=text), *(Paragraph(text=told, role="note") for told in notes)]
 
 
 def _shared_out(results: GroupResults) -> str:
@@ -181,7 +206,7 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
         member = next((m for m in pooled.members if m.label == label), None)
         return "–" if member is None else _value(member.result, factor, places)
 
-    chosen = [p for p in results.pooled if p.quantity != "minutes_saved"]
+    chosen = [p for p in _shown(results) if p.quantity != "minutes_saved"]
     rows = [
         (name_of(p.letter, own), f"{p.n.cases}", *(cell(pooled, p.letter) for pooled in chosen))
         for p in results.practices
@@ -192,18 +217,16 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
         "success_difference": "by target, points",
         "pain_difference": "less pain",
     }
-    reasons = dict.fromkeys(
-        f"{name_of(m.label, own)}: {m.result.reason}"
-        for pooled in chosen
-        for m in pooled.members
-        if isinstance(m.result, NotAvailable)
-    )
+    reasons: dict[str, dict[str, None]] = {}
+    for member in (m for pooled in chosen for m in pooled.members):
+        if isinstance(member.result, NotAvailable):
+            reasons.setdefault(member.result.reason, {})[name_of(member.label, own)] = None
     return Table(
         caption="Every practice by itself",
         columns=("practice", "cases", *(heads[p.quantity] for p in chosen)),
         rows=tuple(rows),
         align="lr" + "r" * len(chosen),
-        notes=tuple(f"{tidy(r)}." for r in reasons),
+        notes=tuple(f"{listed(list(names))}: {tidy(reason)}." for reason, names in reasons.items()),
     )
 
 

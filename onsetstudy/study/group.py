@@ -326,11 +326,10 @@ def _cautions(counts: Gathered, protocol: Protocol) -> tuple[Caution, ...]:
             code="test_the_tooth",
             text="A statistic about past cases. Test the tooth and ask the patient before every procedure.",
         ),
-        Caution(
-            code="no_ranks",
-            text="Practices are not ranked. Letters are drawn anew for every report, and small differences are chance.",
-        ),
     ]
+    if len(counts.practices) > 1:
+        text = "Practices are not ranked. Letters are drawn anew for every report, and small differences are chance."
+        found.append(Caution(code="no_ranks", text=text))
     if not protocol.study.randomised:
         text = "Not randomised: the arms may differ in ways not measured."
         found.insert(1, Caution(code="not_randomised", text=text))

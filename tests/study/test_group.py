@@ -411,6 +411,9 @@ def test_an_earlier_quarter_mixes_no_periods(study, files):
         "All files go on after 2026Q1. Pain, minutes to treatment, harms and the number of rows carry no quarter"
         in text
     )
+    assert "less pain" not in text
+    assert "How complete the records were" not in text
+    assert "Analysed cases by quarter" in text
     assert "Adverse events carry no quarter and are not shown for an earlier one" in text
     assert max(float(share) for share in re.findall(r"(\d+) %", text)) <= 100
 
@@ -525,3 +528,29 @@ def test_undecided_cases_are_named_on_the_page(group):
     assert plain + buffered > 0
     assert f"{plain + buffered} cases ({plain} plain and {buffered} buffered) had no test that tells" in text
     assert "Not counted here, because no test decides it: " in text
+
+
+def test_one_practice_alone_gets_no_table_of_dashes_and_no_talk_of_letters(study, files):
+    text = words(analyse_group(files[:1], study[0]))
+    assert "There is no average over practices" in text
+    assert "Pooled over practices" not in text
+    assert "drawn anew" not in text
+    assert "The ratio of rates of all cases, in one stage, is" in text
+
+
+def test_looks_of_an_earlier_quarter_are_those_of_files_that_ended_with_it(study):
+    """With every group told apart, later files must give the looks that were reported then, to the last digit."""
+    protocol, records, _, _ = study
+
+    def sent(label):
+        last = next(q for q in protocol.quarters if q.label == label)
+        tally = tally_records(protocol, records, through=last)
+        apart = SendOptions(least_cases=1)
+        return [(c, make_exchange(tally, protocol, c, records_digest="0", options=apart)) for c in tally.practices]
+
+    then = analyse_group(sent("2026Q1"), protocol)
+    now = analyse_group(sent("2026Q3"), protocol, quarter="2026Q1")
+    assert to_dict(now.looks) == to_dict(then.looks)
+    assert to_dict(now.overall.hazard_ratio) == to_dict(then.overall.hazard_ratio)
+    later = analyse_group(sent("2026Q3"), protocol)
+    assert to_dict(later.looks)["verdicts"][:2] == to_dict(then.looks)["verdicts"]

@@ -274,10 +274,9 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     why = forest.reasons(frame)
     if frame["estimate"].isna().all():
         return Paragraph(text=f"{title} There is no estimate to draw. {why}", role="absent")
-    caption = (
-        f"Minutes of waiting saved, {level(protocol.plan.conf_level)} intervals; large dots know more. Letters are "
-        "drawn anew for every report: no ranking."
-    )
+    caption = f"Minutes of waiting saved, {level(protocol.plan.conf_level)} intervals; large dots know more."
+    if len(results.practices) > 1:
+        caption += " Letters are drawn anew for every report: no ranking."
     if matters is not None:
         caption += f" Dotted: {matters:g} min, a difference that matters."
     if wait.prediction is not None:

@@ -6,7 +6,6 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.outcomes.safety_results import ArmEvents
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import counted, level, listed, percent, percent_interval
-from onsetstudy.report.sections.group_first import missing_words
 from onsetstudy.report.sections.group_more import name_of
 from onsetstudy.study.group_results import GroupPractice, GroupResults
 
@@ -18,10 +17,10 @@ UNKNOWN = "—"
 def sent_section(results: GroupResults, practice: str | None) -> Section:
     """Files, rows and quarters, adverse events; ``practice`` is the code of the one whose page it is."""
     own = results.letter(practice) if practice else None
-    notes = [note for note in results.notes if practice is None] + missing_words(results, own)
+    notes = [note for note in results.notes if practice is None]
     blocks: list[Block] = [
         _files(results, practice),
-        _complete(results, own),
+        *([_complete(results, own)] if any(p.recorded is not None for p in results.practices) else []),
         _by_quarter(results, own),
         *_harms(results, own),
         *(Paragraph(text=note, role="note") for note in notes),
