@@ -55,7 +55,8 @@ class GroupSuccess:
     """Success by the target (or the horizon) over practices.
 
     ``undecided`` counts cases by arm that were tested neither numb before nor not numb after the minute. ``if_numb``
-    and ``if_not_numb`` are the results had all of them been numb in time, or none; ``None`` where there are none.
+    and ``if_not_numb`` are the results had all of them been numb in time, or none; ``None`` where there are none or
+    nobody asked.
     """
 
     undecided: tuple[tuple[str, int], ...]

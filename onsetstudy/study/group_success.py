@@ -22,7 +22,7 @@ from onsetstudy.study.cell_estimates import cell_counts, cell_times
 from onsetstudy.study.group_results import GroupSuccess
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.results import OnsetCurve
-from onsetstudy.survival.shares import decided, share_numb_by, tells_something
+from onsetstudy.survival.shares import decided, share_numb_by, spread_evenly, tells_something
 from onsetstudy.survival.success import never_numb_share, success_by
 
 __all__ = ["arm_shares", "pool_success", "success_tables"]
@@ -30,6 +30,7 @@ __all__ = ["arm_shares", "pool_success", "success_tables"]
 FloatArray = NDArray[np.float64]
 MOST_ROWS = 200_000
 """Cases up to which shares by arm are found, which take each case."""
+MOST_FOR_INFORMATION = 20_000
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -52,10 +53,12 @@ class SuccessTables:
         return self.numb + self.not_numb + self.undecided
 
 
-def pool_success(cells: pd.DataFrame, protocol: Protocol, minute: float | None = None) -> GroupSuccess:
+def pool_success(
+    cells: pd.DataFrame, protocol: Protocol, minute: float | None = None, *, extremes: bool = True
+) -> GroupSuccess:
     """Odds ratio and difference of the shares numb by a minute, practices and techniques compared within themselves.
 
-    Without ``minute`` it is the target.
+    Without ``minute`` it is the target; ``extremes`` asks for the results with all undecided cases numb, and none.
 
     Notes
     -----
@@ -74,8 +77,8 @@ def pool_success(cells: pd.DataFrame, protocol: Protocol, minute: float | None =
     return GroupSuccess(
         undecided=tuple((a, int(tables.undecided[:, j].sum())) for j, a in enumerate(arms)),
         pooled=common_odds(split, n, arms=arms, conf_level=level, inflation=tables.inflation),
-        if_not_numb=None if whole else common_odds(tables.numb, n, arms=arms, conf_level=level),
-        if_numb=None if whole else common_odds(n - tables.not_numb, n, arms=arms, conf_level=level),
+        if_not_numb=None if whole or not extremes else common_odds(tables.numb, n, arms=arms, conf_level=level),
+        if_numb=None if whole or not extremes else common_odds(n - tables.not_numb, n, arms=arms, conf_level=level),
     )
 
 
@@ -132,10 +135,13 @@ class _Reading:
 
 
 def _reading(times: Intervals, weight: NDArray[np.int64], minute: float) -> _Reading:
-    found = share_numb_by(times.take(np.repeat(np.arange(weight.size), weight)), minute)
+    curve = fit_npmle(times, weight=weight)
+    # The part that is kept hardly depends on the number of cases, and finding it takes each of them.
+    fewer = np.round(weight * min(1.0, MOST_FOR_INFORMATION / weight.sum())).astype(np.int64)
+    found = share_numb_by(times.take(np.repeat(np.arange(weight.size), fewer)), minute)
     nothing = found.low < 1e-12 and found.high > 1 - 1e-12
-    kept = 0.0 if nothing else found.effective_n / float(weight.sum())
-    return _Reading(fit_npmle(times, weight=weight), found.estimate, kept)
+    kept = 0.0 if nothing else found.effective_n / float(fewer.sum())
+    return _Reading(curve, spread_evenly(curve, minute), kept)
 
 
 def _part_before(times: Intervals, curve: OnsetCurve, minute: float) -> FloatArray:

@@ -65,7 +65,7 @@ def pool_in_one_stage(cells: pd.DataFrame, protocol: Protocol) -> GroupOverall:
         hazard_ratio=_asked(used, protocol, "hazard_ratio", lambda: _ratio(used, protocol).estimates[0]),
         frailty=_asked(used, protocol, "practice_spread", spread),
         success=pool_success(used, protocol),
-        numb_at_all=pool_success(used, protocol, protocol.onset.horizon_min),
+        numb_at_all=pool_success(used, protocol, protocol.onset.horizon_min, extremes=False),
         by_target=arm_shares(used, protocol, "by_target"),
         never_numb=arm_shares(used, protocol, "never_numb"),
     )

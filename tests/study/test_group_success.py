@@ -7,6 +7,7 @@ import pytest
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.pool.common_odds import common_odds
+from onsetstudy.study import group_success
 from onsetstudy.study.group_success import arm_shares, pool_success, success_tables
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.success import success_by
@@ -126,3 +127,12 @@ def test_shares_by_arm_are_those_of_the_cases_put_together():
         assert ours.interval.low == pytest.approx(theirs.interval.low, abs=1e-6)
     alone = arm_shares(cells[cells["arm"] == "plain"], protocol(), "by_target")
     assert all(isinstance(s, NotAvailable) for s in alone)
+
+
+def test_what_is_known_less_is_found_from_fewer_cases_where_there_are_many(monkeypatch):
+    cells = drawn(np.random.default_rng(19), 9000, 0.5)
+    whole = success_tables(cells, protocol())
+    monkeypatch.setattr(group_success, "MOST_FOR_INFORMATION", 1500)
+    fewer = success_tables(cells, protocol())
+    assert fewer.inflation == pytest.approx(whole.inflation, rel=0.02)
+    np.testing.assert_allclose(fewer.likely, whole.likely)
