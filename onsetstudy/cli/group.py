@@ -71,10 +71,12 @@ def command(
     --page-for shows one practice to itself, and the others by letter.
     """
     from onsetstudy.cli.progress import progress_line
-    from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice
+    from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files
     from onsetstudy.files.group import write_group
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.pool.combine import PoolOptions
+    from onsetstudy.report.numbers import counted
+    from onsetstudy.report.sections.group_first import missing_words
     from onsetstudy.study.group import analyse_group
 
     promised = read_protocol(protocol)
@@ -82,11 +84,13 @@ def command(
     refuse_sent_twice(read)
     options = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
     with progress_line() as progress:
-        results = analyse_group(read, promised, quarter=quarter, options=options, progress=progress)
-    for note in results.notes:
+        results = analyse_group(
+            read, promised, quarter=quarter, skipped=skipped_files(files), options=options, progress=progress
+        )
+    for note in (*results.notes, *missing_words(results, None)):
         click.echo(f"Please look: {note}", err=True)
-    cases, practices = results.overall.n.cases, len(results.practices)
-    click.echo(f"Files: {len(read)} read. {practices} practices, {cases} cases up to {results.quarter}.")
+    practices, cases = counted(len(results.practices), "practice"), counted(results.overall.n.cases, "case")
+    click.echo(f"Files: {len(read)} read. {practices}, {cases} up to {results.quarter}.")
     chosen = tuple(p.code for p in results.practices) if all_pages else pages
     wanted = formats or ("html", "pdf", "json")
     for path in write_group(results, into, pages=sorted(chosen), paper=paper, formats=wanted):

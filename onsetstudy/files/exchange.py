@@ -21,6 +21,7 @@ __all__ = [
     "read_exchange",
     "read_exchanges",
     "refuse_sent_twice",
+    "skipped_files",
     "write_exchange",
 ]
 
@@ -72,6 +73,14 @@ def find_exchanges(paths: Sequence[str | Path]) -> list[Path]:
     return sorted(dict.fromkeys(found), key=lambda p: (p.name, str(p)))
 
 
+def skipped_files(paths: Sequence[str | Path]) -> list[str]:
+    """Names of files in the folders given that look as if they were meant, but are not read."""
+    read = set(find_exchanges(paths))
+    inside = {p for path in map(Path, paths) if path.is_dir() for p in path.iterdir() if p.is_file()}
+    meant = (p for p in inside if ".json" in p.name.lower() or ".exchange" in p.name.lower())
+    return sorted(p.name for p in meant if p not in read and not p.name.startswith("."))
+
+
 def read_exchanges(paths: Sequence[str | Path]) -> list[tuple[str, Exchange]]:
     """Names and contents of several files.
 
@@ -117,7 +126,8 @@ def read_exchange(path: str | Path) -> Exchange:
     try:
         body = json.loads(text)
     except json.JSONDecodeError as error:
-        cut = error.pos >= len(text.rstrip()) - 1
+        # A file cut off in a word or a number fails at the beginning of that, on its last line.
+        cut = "\n" not in text[error.pos :].rstrip()
         what = "the file ends in the middle" if cut else f"line {error.lineno} cannot be read"
         raise RecordsError(_problem(path, what, "copy or send it again; do not mend it by hand", "cut")) from None
     return _checked(path, body)
@@ -160,8 +170,7 @@ def _checked(path: Path, body: Any) -> Exchange:
     if not isinstance(body, dict) or not {"schema", "digest", "content"} <= set(body):
         raise RecordsError(_problem(path, *NO_EXCHANGE))
     if body["schema"] != SCHEMA:
-        what = f"its content is of version {body['schema']}, and version {SCHEMA} is known here"
-        raise RecordsError(_problem(path, what, "make it anew with the same version of onsetstudy", "schema"))
+        raise RecordsError(_other_version(path, body["schema"]))
     if _digest(body["content"]) != body["digest"]:
         what = "the content does not fit its digest: it was changed after it was made"
         raise RecordsError(_problem(path, what, "ask the practice to send it again", "digest"))
@@ -173,6 +182,15 @@ def _checked(path: Path, body: Any) -> Exchange:
         mend = "make it anew with the same version of onsetstudy"
         raise RecordsError(_problem(path, "its content cannot be understood", mend, "content"))
     return exchange
+
+
+def _other_version(path: Path, schema: Any) -> Problem:
+    what = f"its content is of version {schema}, and version {SCHEMA} is needed here"
+    mend = "make it anew with the same version of onsetstudy"
+    if isinstance(schema, int) and schema < SCHEMA:
+        what += "; it was made before unfinished waits and cases without a word on harms were counted"
+        mend = "ask the practice to make it anew from its records with this version of onsetstudy"
+    return _problem(path, what, mend, "schema")
 
 
 def _digest(content: Any) -> str:

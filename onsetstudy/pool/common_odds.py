@@ -5,6 +5,7 @@ References
 .. [1] Breslow NE, Day NE. Statistical Methods in Cancer Research I. IARC 1980, chapter 4 (conditional maximum
    likelihood of a common odds ratio).
 .. [2] Sato T, Greenland S, Robins JM. Biometrics 1989;45:1323-4 (variance of the Mantel-Haenszel difference).
+.. [3] Robins J, Breslow N, Greenland S. Biometrics 1986;42:311-23 (variance of the Mantel-Haenszel odds ratio).
 """
 
 from __future__ import annotations
@@ -70,7 +71,13 @@ def _log_choose(n: float, x: FloatArray) -> FloatArray:
 
 
 def common_odds(
-    success: ArrayLike, cases: ArrayLike, *, arms: Sequence[str], conf_level: float = 0.95, quantity: str = "success"
+    success: ArrayLike,
+    cases: ArrayLike,
+    *,
+    arms: Sequence[str],
+    conf_level: float = 0.95,
+    quantity: str = "success",
+    inflation: float = 1.0,
 ) -> CommonOdds:
     """Conditional odds ratio and Mantel-Haenszel difference over practices.
 
@@ -78,12 +85,15 @@ def common_odds(
     ----------
     success, cases : array_like of int, shape (k, 2)
         Successes and cases of the reference arm and of the other, one row per practice (or practice and stratum).
+        Successes may be fractions, where cases were split between the two outcomes.
     arms : sequence of str
         Reference arm and other arm.
     conf_level : float
         Two-sided level.
     quantity : str
         Stem of the quantities: ``success`` gives ``success_odds_ratio`` and ``success_difference``.
+    inflation : float
+        What variances are multiplied by, 1 or more, where outcomes are split and less is known than counts would say.
 
     Returns
     -------
@@ -100,25 +110,37 @@ def common_odds(
     -----
     Odds ratio: conditional maximum likelihood, which eliminates each practice's own level exactly; interval by the
     profile (here: the whole) conditional likelihood. Homogeneity: likelihood ratio against an odds ratio for each
-    informative practice where all of these are finite, else Cochran's Q is not given.
+    informative practice where all of these are finite, else Cochran's Q is not given. Split outcomes have no
+    conditional likelihood: then the odds ratio is that of Mantel and Haenszel, with the variance of reference 3.
     """
     s, n = np.asarray(success), np.asarray(cases)
     if s.ndim != 2 or s.shape[1] != 2 or s.shape != n.shape:
         raise OnsetStudyError("successes and cases must be two tables with two columns and equally many rows")
-    s, n = s.astype(np.int64), n.astype(np.int64)
-    if np.any(s < 0) or np.any(s > n):
-        raise OnsetStudyError("successes must be whole numbers from 0 to the number of cases")
+    s, n = s.astype(np.float64), n.astype(np.int64)
+    if np.any(s < 0) or np.any(s > n + 1e-9):
+        raise OnsetStudyError("successes must be numbers from 0 to the number of cases")
+    if inflation < 1:
+        raise OnsetStudyError(f"variances can only be multiplied by 1 or more, not by {inflation:g}")
+    s = np.minimum(s, n)
+    split = bool(np.any(s != np.round(s))) or inflation > 1
     counts = Counts(
         cases=int(n.sum()),
-        onsets=int(s.sum()),
-        by_arm=tuple(ArmCount(arm=a, cases=int(n[:, j].sum()), onsets=int(s[:, j].sum())) for j, a in enumerate(arms)),
+        onsets=round(float(s.sum())),
+        by_arm=tuple(
+            ArmCount(arm=a, cases=int(n[:, j].sum()), onsets=round(float(s[:, j].sum()))) for j, a in enumerate(arms)
+        ),
     )
     total = s.sum(axis=1)
     tells = (n.min(axis=1) > 0) & (total > 0) & (total < n.sum(axis=1))
-    ratio, test = _odds_ratio(_Tables(s[tells], n[tells]), arms, counts, conf_level, quantity)
+    ratio: Estimate | Absent
+    if split:
+        ratio, test = _split_ratio(s[tells], n[tells], arms, counts, conf_level, quantity, inflation), None
+    else:
+        tables = _Tables(s[tells].astype(np.int64), n[tells])
+        ratio, test = _odds_ratio(tables, arms, counts, conf_level, quantity)
     return CommonOdds(
         odds_ratio=ratio,
-        difference=_difference(s, n, arms, counts, conf_level, quantity),
+        difference=_difference(s, n, arms, counts, conf_level, quantity, inflation),
         homogeneity=test,
         tables=int(tells.sum()),
     )
@@ -166,6 +188,45 @@ def _odds_ratio(
     return estimate, _homogeneity(tables, top, contrast, counts)
 
 
+def _split_ratio(
+    s: FloatArray, n: IntArray, arms: Sequence[str], counts: Counts, level: float, stem: str, inflation: float
+) -> Estimate | Absent:
+    """Mantel-Haenszel odds ratio of split tables."""
+    quantity, contrast, method = f"{stem}_odds_ratio", f"{arms[1]} / {arms[0]}", "Mantel-Haenszel, split outcomes"
+    total = n.sum(axis=1) if len(n) else np.ones(0)
+    f = n - s
+    up, down = s[:, 1] * f[:, 0] / total, s[:, 0] * f[:, 1] / total
+    if up.sum() <= 0 or down.sum() <= 0 or not np.isfinite(inflation):
+        reason = "the cases do not decide it: too few were tested on both sides of the minute"
+        return Absent(
+            quantity=quantity, contrast=contrast, code="no_information", reason=reason, unit="ratio", method=method,
+            n=counts,
+        )  # fmt: skip
+    like, unlike = (s[:, 1] + f[:, 0]) / total, (s[:, 0] + f[:, 1]) / total
+    variance = inflation * float(
+        (like @ up) / (2 * up.sum() ** 2)
+        + (like @ down + unlike @ up) / (2 * up.sum() * down.sum())
+        + (unlike @ down) / (2 * down.sum() ** 2)
+    )
+    beta, error = float(np.log(up.sum() / down.sum())), float(np.sqrt(variance))
+    reach = float(stats.norm.ppf(0.5 + level / 2)) * error
+    return Estimate(
+        quantity=quantity,
+        contrast=contrast,
+        estimate=float(np.exp(beta)),
+        std_error=error,
+        interval=Interval(
+            low=float(np.exp(beta - reach)), high=float(np.exp(beta + reach)), level=level, method="normal, log scale"
+        ),
+        p_value=float(2 * stats.norm.sf(abs(beta) / error)),
+        unit="ratio",
+        method=f"{method}, {len(n)} tables",
+        n=counts,
+        assumptions=(SAME,),
+        source="Robins, Breslow & Greenland 1986, Biometrics 42:311-23",
+    )
+
+
 def _limit(tables: _Tables, drop: float, way: int, beta: float, top: float) -> float:
     """Log odds ratio on one side of the maximum at which the log-likelihood has fallen by ``drop``."""
     fallen: Callable[[float], float] = lambda b: top - tables.moments(b)[0] - drop  # noqa: E731
@@ -201,7 +262,7 @@ def _homogeneity(tables: _Tables, top: float, contrast: str, counts: Counts) -> 
 
 
 def _difference(
-    s: IntArray, n: IntArray, arms: Sequence[str], counts: Counts, level: float, stem: str
+    s: FloatArray, n: IntArray, arms: Sequence[str], counts: Counts, level: float, stem: str, inflation: float
 ) -> Estimate | Absent:
     """Mantel-Haenszel difference of shares, other arm minus reference, with Sato's variance."""
     contrast, method = f"{arms[1]} - {arms[0]}", "Mantel-Haenszel over practices"
@@ -218,7 +279,12 @@ def _difference(
     value = float(np.sum(weight * (share[:, 1] - share[:, 0])) / weight.sum())
     p = (n[:, 1] ** 2 * s[:, 0] - n[:, 0] ** 2 * s[:, 1] + n[:, 0] * n[:, 1] * (n[:, 0] - n[:, 1]) / 2) / total**2
     q = (s[:, 1] * (n[:, 0] - s[:, 0]) + s[:, 0] * (n[:, 1] - s[:, 1])) / (2 * total)
-    variance = float((value * p.sum() + q.sum()) / weight.sum() ** 2)
+    variance = inflation * float((value * p.sum() + q.sum()) / weight.sum() ** 2)
+    if not np.isfinite(variance):
+        return Absent(
+            quantity=f"{stem}_difference", contrast=contrast, code="no_information", unit="proportion", method=method,
+            reason="the cases do not decide it: too few were tested on both sides of the minute", n=counts,
+        )  # fmt: skip
     if variance <= 0:
         return Absent(
             quantity=f"{stem}_difference", contrast=contrast, code="no_spread", unit="proportion", method=method,

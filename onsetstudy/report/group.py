@@ -2,31 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
-from onsetstudy.core.results import Counts, Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Funnel, Pooled
-from onsetstudy.report.document import Answer, Block, Cautions, Document, Figure, Pairs, Paragraph, Section, Table
-from onsetstudy.report.figures import curves, forest, funnel
-from onsetstudy.report.figures.canvas import Drawing
-from onsetstudy.report.figures.forest import Line, Scale
-from onsetstudy.report.numbers import counted, day, decimal, interval, level, listed, p_text, percent, quarter, tidy
-from onsetstudy.report.sections.group_more import heterogeneity_words, more_sections, name_of
-from onsetstudy.report.sections.looks import looks_section, verdict_words
-from onsetstudy.report.words import axis_ends
+from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table
+from onsetstudy.report.figures import funnel
+from onsetstudy.report.numbers import (
+    counted,
+    day,
+    decimal,
+    interval,
+    level,
+    listed,
+    p_text,
+    percent,
+    places_for,
+    quarter,
+    tidy,
+)
+from onsetstudy.report.sections.group_first import drawn_figure, first_page
+from onsetstudy.report.sections.group_more import more_sections, name_of
+from onsetstudy.report.sections.group_sent import sent_section
+from onsetstudy.report.sections.looks import looks_section
 from onsetstudy.study.group_results import GroupResults
 
 __all__ = ["compose_group"]
 
-CURVES = 2.0
-FIRST_PAGE_CAUTIONS = 3
 SHOWN = {
     "hazard_ratio": ("ratio of rates", 1.0, 2),
-    "restricted_wait_difference": ("minutes waited saved", -1.0, 1),
-    "success_difference": ("numb by target, points", 100.0, 0),
+    "restricted_wait_difference": ("waiting saved, min", -1.0, 1),
+    "success_difference": ("by target, points", 100.0, 0),
     "pain_difference": ("less pain", -1.0, 1),
-    "minutes_saved": ("minutes to treatment saved", 1.0, 1),
+    "minutes_saved": ("to treatment, min", 1.0, 1),
 }
+EXPECTED = (
+    "Expected: from the group's shares by technique and arm. Plausible: drawn to the group by as much as chance "
+    "explains, with 95\u202f% limits that allow for not knowing how much practices differ."
+)
 FUNNELS = {
     "by_target": "not numb by the target",
     "never_numb": "never numb",
@@ -45,21 +56,20 @@ def compose_group(results: GroupResults, *, practice: str | None = None) -> Docu
         id=f"{study.id}-group-{results.quarter}{whose}",
         title=study.title,
         kicker=f"Report of the study group, {quarter(results.quarter)}" + (f", for {practice}" if practice else ""),
-        subtitle=f"Cases from {day(results.period_start)} to {day(results.period_end)}. {counted(k, 'practice')}, "
-        "counted without moving a patient's row.",
+        subtitle=f"Cases from {day(results.period_start)} to {day(results.period_end)}. {counted(k, 'practice')}.",
         notice="All data in this report are invented." if study.invented else "",
         running=f"{study.title} · group · {results.quarter}{invented}",
         date=results.period_end,
         sections=tuple(
             section
             for section in (
-                _first_page(results, own),
+                first_page(results, own),
                 _pooled(results, own),
                 *more_sections(results, own),
                 _beside_each_other(results, own),
                 looks_section(results.looks, results.protocol),
-                _sent(results, practice),
                 _cautions(results),
+                sent_section(results, practice),
                 _statistician(results),
             )
             if section is not None
@@ -67,96 +77,15 @@ def compose_group(results: GroupResults, *, practice: str | None = None) -> Docu
     )
 
 
-def _figure(name: str, title: str, caption: str, drawn: Drawing) -> Figure:
-    return Figure(name=name, title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow)
-
-
-def _first_page(results: GroupResults, own: str | None) -> Section:
-    cautions = [tidy(c.text) for c in results.caution]
-    if results.looks is not None:
-        cautions.insert(1, verdict_words(results.looks, results.protocol))
-    blocks: list[Block] = [_answer(results), _forest(results, own), _curves(results)]
-    blocks.append(Cautions(texts=tuple(cautions[:FIRST_PAGE_CAUTIONS])))
-    return Section(id="answer", title="", blocks=tuple(blocks))
-
-
-def _answer(results: GroupResults) -> Answer:
-    protocol = results.protocol
-    wait = results.quantity("restricted_wait_difference")
-    n = f"{counted(results.overall.n.cases, 'case')} of {counted(len(results.practices), 'practice')}"
-    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
-    if wait is None or not isinstance(wait.average, Estimate):
-        reason = wait.average.reason if wait is not None and isinstance(wait.average, NotAvailable) else "no wait"
-        return Answer(seen=f"{n} do not give an average over practices: {reason}.", allows="")
-    average = wait.average
-    low, high = -average.interval.high, -average.interval.low
-    saved = -average.estimate
-    word = "sooner" if saved >= 0 else "later"
-    seen = (
-        f"In {n}, {other} teeth were numb {decimal(abs(saved))} minutes {word} than {reference} ones on average; "
-        f"the true average of practices like these could be {_span(low, high)}."
-    )
-    return Answer(seen=seen, allows=heterogeneity_words(wait, -1.0, _span))
-
-
-def _span(low: float, high: float) -> str:
-    """An interval of minutes saved with its directions."""
-    if low >= 0:
-        return f"{decimal(low)} to {decimal(high)} minutes sooner"
-    if high <= 0:
-        return f"{decimal(-high)} to {decimal(-low)} minutes later"
-    return f"from {decimal(-low)} minutes later to {decimal(high)} sooner"
-
-
-def _forest(results: GroupResults, own: str | None) -> Block:
-    protocol = results.protocol
-    wait = results.quantity("restricted_wait_difference")
-    title = "What did each practice find?"
-    if wait is None:
-        return Paragraph(text=f"{title} No waits were sent.", role="absent")
-    lines = [Line(name_of(m.label, own), m.result) for m in wait.members]
-    if isinstance(wait.average, Estimate):
-        lines.append(Line("Average of practices", wait.average, whole=True))
-        if wait.prediction is not None:
-            further = replace(wait.average, interval=wait.prediction, std_error=None, n=Counts(cases=0, onsets=0))
-            lines.append(Line("A further practice", further))
-    scale = Scale(unit="minutes saved", ends=axis_ends(protocol), matters=protocol.plan.wait_difference_min, factor=-1)
-    frame = forest.data_for(lines, factor=scale.factor)
-    why = forest.reasons(frame)
-    if frame["estimate"].isna().all():
-        return Paragraph(text=f"{title} There is no estimate to draw. {why}", role="absent")
-    caption = (
-        f"Minutes of waiting saved with {level(protocol.plan.conf_level)} intervals; large dots know more. Letters "
-        "stand in an order that means nothing; it is not a ranking."
-    )
-    if wait.prediction is not None:
-        caption += " Last line: where the true value of a further practice like these would lie."
-    if why:
-        caption += f" No estimate: {why}"
-    drawn = forest.draw_figure(
-        frame, name="forest", title=title, scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes
-    )
-    return _figure("forest", title, caption, drawn)
-
-
-def _curves(results: GroupResults) -> Block:
-    title = "How soon were teeth numb, in all practices together?"
-    frame = curves.data_for(results, least=5)  # type: ignore[arg-type]
-    if frame.empty:
-        return Paragraph(text=f"{title} Too few cases to draw.", role="absent")
-    caption = (
-        "Thick steps: what tests have shown. Shaded: where nobody looked. Uprights: "
-        f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
-        f"{counted(results.overall.n.cases, 'case')}."
-    )
-    drawn = curves.draw_figure(results, frame, name="curves", title=title, height=CURVES)  # type: ignore[arg-type]
-    return _figure("curves", title, caption, drawn)
-
-
 def _pooled(results: GroupResults, own: str | None) -> Section:
-    blocks: list[Block] = [_pooled_table(results)]
+    blocks: list[Block] = []
+    if any(isinstance(x.average, Estimate) for x in results.pooled):
+        blocks.append(_pooled_table(results))
+    else:
+        blocks += _no_average(results)
     blocks.append(_members_table(results, own))
-    blocks.append(Paragraph(text=_agreement(results)))
+    if len(results.practices) > 1:
+        blocks.append(Paragraph(text=_agreement(results)))
     return Section(id="pooled", title="All practices together", blocks=tuple(blocks), new_page=True)
 
 
@@ -172,9 +101,18 @@ def _range(low: float, high: float, factor: float, places: int) -> str:
     return interval(low, high, places)
 
 
+def _shown(results: GroupResults) -> list[Pooled]:
+    """What any practice could say for this period: page 1 tells what no file could be cut for."""
+    return [
+        p
+        for p in results.pooled
+        if not all(isinstance(m.result, NotAvailable) and m.result.code == "no_quarter" for m in p.members)
+    ]
+
+
 def _pooled_table(results: GroupResults) -> Table:
     rows = []
-    for pooled in results.pooled:
+    for pooled in _shown(results):
         name, factor, places = SHOWN[pooled.quantity]
         if pooled.quantity == "pain_difference":
             name = f"{name}, {pooled.unit}"
@@ -194,14 +132,17 @@ def _pooled_table(results: GroupResults) -> Table:
     test = results.overall.onset_test
     p = f"; p = {p_text(test.p_value)}" if isinstance(test, HypothesisTest) else ""
     notes = [
-        f"Average over practices like these, {results.pooled[0].method}; intervals at "
-        f"{level(results.protocol.plan.conf_level)}. A further practice: where its true value would lie, Student's t "
-        "with practices less one degrees of freedom. Beyond chance: share of the spread between results that chance "
-        "does not explain. One value for all: as if practices did not differ. Minutes to treatment: as spent, with "
-        "mixing. Simulated with practices of unequal size, the range for a further practice holds the truth in 86 to "
-        "93 of 100 groups where practices differ, not in 95.",
-        f"In one stage, every practice compared within itself, the ratio of rates is {_value(one, 1.0, 2)}{p}.",
+        f"With {level(results.protocol.plan.conf_level)} intervals. A further practice: where its true value would "
+        "lie. Beyond chance: share of the spread that chance does not explain. One value for all: as if practices did "
+        "not differ. To treatment: as spent, with mixing. In one stage, every practice compared within itself, the "
+        f"ratio of rates is {_value(one, 1.0, 2)}{p}.",
     ]
+    notes += [
+        f"No average of {SHOWN[x.quantity][0]}: {tidy(x.average.reason)}."
+        for x in _shown(results)
+        if isinstance(x.average, NotAvailable)
+    ]
+    notes += [text for text in (_shared_out(results), _unfinished(results)) if text]
     return Table(
         caption="Pooled over practices",
         columns=("what", "average of practices", "a further practice", "beyond chance, %", "one value for all"),
@@ -211,13 +152,61 @@ def _pooled_table(results: GroupResults) -> Table:
     )
 
 
+def _no_average(results: GroupResults) -> list[Block]:
+    """In place of a table of dashes."""
+    one = results.overall.hazard_ratio
+    reasons = dict.fromkeys(tidy(x.average.reason) for x in results.pooled if isinstance(x.average, NotAvailable))
+    text = f"There is no average over practices: {listed(list(reasons))}."
+    if isinstance(one, Estimate):
+        text += f" The ratio of rates of all cases, in one stage, is {_value(one, 1.0, 2)}."
+    notes = [told for told in (_shared_out(results), _unfinished(results)) if told]
+    return [Paragraph(text=text), *(Paragraph(text=told, role="note") for told in notes)]
+
+
+def _shared_out(results: GroupResults) -> str:
+    """Cases that no test decides, and the difference had all of them been numb in time, or none."""
+    protocol, success = results.protocol, results.overall.success
+    total = sum(n for _, n in success.undecided)
+    if not total:
+        return ""
+    told = " and ".join(f"{n} {protocol.label(arm)}" for arm, n in success.undecided)
+    text = (
+        f"Numb by {protocol.onset.target_min:g} min: {counted(total, 'case')} ({told}) had no test that tells, and "
+        "are shared out by what the curve says of them, since to drop them would lose late successes only."
+    )
+    ends = [c.difference for c in (success.if_not_numb, success.if_numb) if c is not None]
+    values = [100 * e.estimate for e in ends if isinstance(e, Estimate)]
+    if len(values) < 2:
+        return text
+    none, every = (decimal(v, places_for(values, base=1)) for v in values)
+    return f"{text} Had none of them been numb by then, or all, the difference would be {none} or {every} points."
+
+
+def _unfinished(results: GroupResults) -> str:
+    """How many waits count with the minutes that were seen."""
+    saved = results.quantity("minutes_saved")
+    results_of = [m.result for m in saved.members if isinstance(m.result, Estimate)] if saved is not None else []
+    by_arm = {
+        a.arm: sum(b.cases - b.onsets for e in results_of for b in e.n.by_arm if b.arm == a.arm)
+        for e in results_of
+        for a in e.n.by_arm
+    }
+    if not sum(by_arm.values()):
+        return ""
+    told = " and ".join(f"{n} {results.protocol.label(arm)}" for arm, n in by_arm.items())
+    return (
+        f"Minutes to treatment: {counted(sum(by_arm.values()), 'wait')} ({told}) were not seen to their end and count "
+        "with the minutes that were seen."
+    )
+
+
 def _members_table(results: GroupResults, own: str | None) -> Table:
     def cell(pooled: Pooled, label: str) -> str:
         _, factor, places = SHOWN[pooled.quantity]
         member = next((m for m in pooled.members if m.label == label), None)
         return "–" if member is None else _value(member.result, factor, places)
 
-    chosen = [p for p in results.pooled if p.quantity != "minutes_saved"]
+    chosen = [p for p in _shown(results) if p.quantity != "minutes_saved"]
     rows = [
         (name_of(p.letter, own), f"{p.n.cases}", *(cell(pooled, p.letter) for pooled in chosen))
         for p in results.practices
@@ -228,18 +217,16 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
         "success_difference": "by target, points",
         "pain_difference": "less pain",
     }
-    reasons = dict.fromkeys(
-        f"{name_of(m.label, own)}: {m.result.reason}"
-        for pooled in chosen
-        for m in pooled.members
-        if isinstance(m.result, NotAvailable)
-    )
+    reasons: dict[str, dict[str, None]] = {}
+    for member in (m for pooled in chosen for m in pooled.members):
+        if isinstance(member.result, NotAvailable):
+            reasons.setdefault(member.result.reason, {})[name_of(member.label, own)] = None
     return Table(
         caption="Every practice by itself",
         columns=("practice", "cases", *(heads[p.quantity] for p in chosen)),
         rows=tuple(rows),
         align="lr" + "r" * len(chosen),
-        notes=tuple(f"{tidy(r)}." for r in reasons),
+        notes=tuple(f"{listed(list(names))}: {tidy(reason)}." for reason, names in reasons.items()),
     )
 
 
@@ -265,6 +252,7 @@ def _agreement(results: GroupResults) -> str:
 
 def _beside_each_other(results: GroupResults, own: str | None) -> Section:
     blocks: list[Block] = []
+    explained = False
     for found in results.funnels:
         what = FUNNELS[found.quantity]
         title = f"How many teeth were {what}?"
@@ -280,13 +268,17 @@ def _beside_each_other(results: GroupResults, own: str | None) -> Section:
             caption += (
                 f" Practices differ more than chance allows; the bands are {found.dispersion**0.5:.1f} times as wide."
             )
-        blocks += [_figure(f"funnel-{found.quantity}", title, caption, drawn), _funnel_table(found, own)]
+        blocks += [
+            drawn_figure(f"funnel-{found.quantity}", title, caption, drawn),
+            _funnel_table(found, results, own, explained),
+        ]
+        explained = True
     texts = dict.fromkeys(c.text for f in results.funnels if isinstance(f, Funnel) for c in f.caution)
     blocks += [Paragraph(text=tidy(t), role="note") for t in texts]
-    return Section(id="beside", title="Practices beside each other", blocks=tuple(blocks))
+    return Section(id="beside", title="Practices beside each other", blocks=tuple(blocks), new_page=True)
 
 
-def _funnel_table(found: Funnel, own: str | None) -> Table:
+def _funnel_table(found: Funnel, results: GroupResults, own: str | None, explained: bool) -> Table:
     flags = {"": "", "look": "have a look", "outside": "outside all limits"}
     rows = [
         (
@@ -305,52 +297,22 @@ def _funnel_table(found: Funnel, own: str | None) -> Table:
         columns=("practice", "seen", "expected", "at the group's mix", "plausible", ""),
         rows=tuple(rows),
         align="lrrrrl",
-        notes=(
-            "Expected: from the group's shares by technique and arm. Plausible: drawn to the group by as much as "
-            "chance explains, with 95 % limits that allow for not knowing how much practices differ.",
-        ),
+        notes=(*_undecided(found, results, own), *(() if explained else (EXPECTED,))),
     )
 
 
-def _sent(results: GroupResults, practice: str | None) -> Section:
-    rows = tuple(
-        (name_of(p.letter, results.letter(practice) if practice else None), f"{p.recorded}", f"{p.refused}",
-         f"{p.left_out}", f"{p.n.cases}", percent(p.scores / p.n.cases, p.n.cases) if p.n.cases else "–", f"{p.moved}")
+def _undecided(found: Funnel, results: GroupResults, own: str | None) -> tuple[str, ...]:
+    """What became of the cases of a practice that the chart does not count."""
+    shown = {p.label: p.cases for p in found.points}
+    without = [
+        (name_of(p.letter, own), p.n.cases - shown.get(p.letter, 0))
         for p in results.practices
-    )  # fmt: skip
-    complete = Table(
-        caption="How complete the records were",
-        columns=("practice", "recorded", "refused", "left out", "analysed", "pain scored", "merged"),
-        rows=rows,
-        align="lrrrrrr",
-        notes=(
-            "Left out: not eligible under the protocol, or outside the period. Merged: cases whose quarter or "
-            "technique was joined with others because the group was small.",
-        ),
-    )
-    by_code = sorted(results.practices, key=lambda p: p.code)
-    shown = [p for p in by_code if practice is None or p.code == practice]
-    sent = Table(
-        caption="Who sent what",
-        columns=("practice", "quarters", "files"),
-        rows=tuple((p.code, listed(p.quarters), listed(p.files)) for p in shown),
-        align="lll",
-        notes=("Codes stand in their own order; which letter belongs to which code is known to the coordinator only.",)
-        if practice is None
-        else (),
-    )
-    harms = Table(
-        caption="Adverse events",
-        columns=("arm", "cases", "with an event", "serious"),
-        rows=tuple(
-            (results.protocol.label(arm), f"{cases}", f"{event}", f"{serious}")
-            for arm, cases, event, serious in results.events
-        ),
-        align="lrrr",
-        notes=("Counted by arm as analysed, over all that was sent; limits are in the practices' own reports.",),
-    )
-    notes = tuple(Paragraph(text=note, role="note") for note in results.notes if practice is None)
-    return Section(id="sent", title="What was sent", blocks=(sent, complete, harms, *notes))
+        if found.quantity != "operators" and p.n.cases > shown.get(p.letter, 0)
+    ]
+    if not without:
+        return ()
+    told = listed([f"{n} of {name}" for name, n in without])
+    return (f"Not counted here, because no test decides it: {told}. Failures are seen more surely than successes.",)
 
 
 def _cautions(results: GroupResults) -> Section:
@@ -364,22 +326,36 @@ def _statistician(results: GroupResults) -> Section:
         "Files hold counts of cases by quarter, technique, further strata, arm and onset interval; the likelihood "
         "needs no more, so test, ratio and curves are those of the rows. Test and ratio of rates in one stage have "
         "practice and the plan's strata as strata. Spread of practices: shared log-normal effect on the rate, one "
-        "baseline for all. Success over practices: conditional odds ratio and Mantel-Haenszel difference. Two stages: "
-        "each practice's own estimate, cases taken as independent."
+        "baseline for all. Success over practices: Mantel-Haenszel difference; odds ratio by conditional likelihood "
+        "where every case is decided, else by Mantel and Haenszel. Undecided cases are split by the curve of their "
+        "technique and arm, and variances enlarged by what the profile likelihood knows less. Two stages: each "
+        f"practice's own estimate, cases taken as independent; average {results.pooled[0].method}; range for a further "
+        "practice by Student's t with practices less one degrees of freedom. Simulated with practices of unequal size, "
+        "that range holds the truth in 86 to 93 of 100 groups where practices differ, not in 95."
     )
     success, frailty = results.overall.success, results.overall.frailty
-    rows = [("Numb by the target, odds ratio", _value(success.odds_ratio, 1.0, 2))]
-    rows.append(("Numb by the target, difference in points", _value(success.difference, 100.0, 0)))
-    if success.homogeneity is not None:
-        rows.append(("Same odds ratio in all practices and techniques", f"p = {p_text(success.homogeneity.p_value)}"))
+    rows = [("Numb by target, odds ratio", _value(success.pooled.odds_ratio, 1.0, 2))]
+    rows.append(("Numb by target, points", _value(success.pooled.difference, 100.0, 0)))
+    for label, found in (("none", success.if_not_numb), ("all", success.if_numb)):
+        if found is not None:
+            told = f"{_value(found.odds_ratio, 1.0, 2)}; {_value(found.difference, 100.0, 0)} points"
+            rows.append((f"Had {label} of the undecided been", told))
+    if success.pooled.homogeneity is not None:
+        rows.append(("Same odds ratio everywhere", f"p = {p_text(success.pooled.homogeneity.p_value)}"))
     if isinstance(frailty, NotAvailable):
-        rows.append(("Spread of practices' rates, log scale", frailty.reason))
+        rows.append(("Spread of rates, log scale", frailty.reason))
     else:
         told = f"{_value(frailty.spread, 1.0, 2)}, p = {p_text(frailty.test.p_value)}"
-        rows.append(("Spread of practices' rates, log scale", told))
+        rows.append(("Spread of rates, log scale", told))
     p = results.provenance
-    rows += [("Protocol, SHA-256", p.protocol_digest), ("Files, SHA-256", p.records_digest)]
+    rows += [("Protocol, SHA-256", _in_two(p.protocol_digest)), ("Files, SHA-256", _in_two(p.records_digest))]
     rows.append(("Versions", ", ".join(f"{name} {version}" for name, version in p.versions)))
     return Section(
         id="statistician", title="For the statistician", blocks=(Paragraph(text=text), Pairs(rows=tuple(rows)))
     )
+
+
+def _in_two(digest: str) -> str:
+    """A digest with a space in the middle, where a line may break."""
+    half = len(digest) // 2
+    return f"{digest[:half]} {digest[half:]}"

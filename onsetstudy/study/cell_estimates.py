@@ -13,10 +13,11 @@ from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import ArmCount, Assumption, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.attempt import attempt
 from onsetstudy.study.strata import shared_baselines
+from onsetstudy.study.tally import AT_LEAST
 from onsetstudy.survival.regression import fit_proportional_hazards
 from onsetstudy.survival.rmst import estimate_rmst
 from onsetstudy.survival.success import success_by
@@ -143,6 +144,7 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
         found.append(
             ask("pain_difference", "-", unit, lambda: mean_difference(pain, protocol, "pain_difference", unit))
         )
+    # A wait that was not seen to its end counts with the minutes that were seen, as in the practice's own report.
     waits = values[values["quantity"] == "spent"]
     found.append(
         ask("minutes_saved", "-", "min", lambda: mean_difference(waits, protocol, "minutes_saved", "min", turned=True))
@@ -156,6 +158,7 @@ def mean_difference(
     """Difference of means from counts of values, other arm minus reference, by Welch's t.
 
     ``turned``: reference minus other arm, such as minutes saved; the contrast still names the arms as everywhere.
+    Values known only to be at least so large count as they stand, and a caution says how many.
 
     Raises
     ------
@@ -173,8 +176,9 @@ def mean_difference(
                 quantity, f"fewer than two values are known of the arm {protocol.label(code)}", code="few"
             )
         mean = float(n @ v / total)
-        parts.append((mean, float(n @ (v - mean) ** 2 / (total - 1)) / total, int(total)))
-    (m0, v0, n0), (m1, v1, n1) = parts
+        seen = int(n[(rows["known"] != AT_LEAST).to_numpy(dtype=bool)].sum())
+        parts.append((mean, float(n @ (v - mean) ** 2 / (total - 1)) / total, int(total), seen))
+    (m0, v0, n0, seen0), (m1, v1, n1, seen1) = parts
     if v0 + v1 <= 0:
         raise NotEstimable(quantity, "the values do not differ within the arms", code="no_spread")
     sign = -1.0 if turned else 1.0
@@ -182,7 +186,7 @@ def mean_difference(
     df = (v0 + v1) ** 2 / (v0**2 / (n0 - 1) + v1**2 / (n1 - 1))
     level = protocol.plan.conf_level
     reach = float(stats.t.ppf(0.5 + level / 2, df)) * error
-    by_arm = tuple(ArmCount(arm=a, cases=c, onsets=c) for a, c in ((reference, n0), (other, n1)))
+    by_arm = (ArmCount(arm=reference, cases=n0, onsets=seen0), ArmCount(arm=other, cases=n1, onsets=seen1))
     return Estimate(
         quantity=quantity,
         contrast=f"{other} - {reference}",
@@ -192,6 +196,18 @@ def mean_difference(
         p_value=float(2 * stats.t.sf(abs(value) / error, df)),
         unit=unit,
         method="difference of means" + (", reference less the other arm" if turned else ""),
-        n=Counts(cases=n0 + n1, onsets=n0 + n1, by_arm=by_arm),
+        n=Counts(cases=n0 + n1, onsets=seen0 + seen1, by_arm=by_arm),
         assumptions=(INDEPENDENT,),
+        caution=_not_seen(by_arm),
     )
+
+
+def _not_seen(by_arm: tuple[ArmCount, ...]) -> tuple[Caution, ...]:
+    """The caution of the practice's own report on waits whose end nobody saw."""
+    open_ends = [(a.arm, a.cases - a.onsets) for a in by_arm]
+    total = sum(n for _, n in open_ends)
+    if not total:
+        return ()
+    told = ", ".join(f"{n} {arm}" for arm, n in open_ends)
+    text = f"{total} waits were not seen to their end ({told}) and count with the minutes that were seen."
+    return (Caution(code="waits_at_least", text=text),)

@@ -148,7 +148,8 @@ def _strangers(exchange: Exchange) -> list[Problem]:
     known: dict[str, set[str]] = {
         "arm": arms,
         "technique": codes,
-        "what": {"cases", "event", "serious", "supplement"},
+        "what": {"cases", "recorded", "event", "serious", "supplement"},
+        "known": {"exactly", "at_least"},
         "outcome": {"numb", "not_numb", "undecided"},
         "stage": {"recorded", "refused", "left_out", "analysed"},
         "quantity": {"spent", *(f"pain_{m}" for m in ("insertion", "placement", "deposition", "treatment"))},

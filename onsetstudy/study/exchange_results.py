@@ -14,7 +14,7 @@ from onsetstudy.core.serialise import result_kind
 
 __all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack"]
 
-SCHEMA = 1
+SCHEMA = 2
 """Version of the content of an exchange file."""
 
 
@@ -62,7 +62,8 @@ class Exchange:
 
     ``terms`` are the parts of the protocol that decide what the counts mean: key and value as JSON text. ``cells``
     counts cases by quarter, technique, further strata, arm and onset interval (for the rate, the share and the wait);
-    ``values`` counts pain scores and minutes spent by arm over the whole period; ``estimates`` are the practice's own.
+    ``values`` counts pain scores and minutes spent by arm over the whole period, waits not seen to their end among them
+    and marked; ``safety`` tells how many cases recorded harms at all; ``estimates`` are the practice's own.
     """
 
     study: str

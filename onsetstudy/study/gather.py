@@ -12,14 +12,23 @@ from onsetstudy.protocol.lock import changed_keys
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.exchange import terms_of
 from onsetstudy.study.exchange_results import CountTable, Exchange
+from onsetstudy.study.tally import ENDS
 
-__all__ = ["Gathered", "gather"]
+__all__ = ["Gathered", "gather", "together"]
 
 MENDS = {
     "schedule.clock_zero": "minutes from another zero cannot be pooled unconverted; that practice has to record anew",
     "schedule.tooth_notation": "teeth were written in another notation; that practice has to export again",
 }
 MOST_NAMED = 4
+COLUMNS = {
+    "cells": ("quarter", "technique", "arm", *ENDS),
+    "values": ("quantity", "arm", "known", "value"),
+    "safety": ("arm", "what"),
+    "flow": ("stage",),
+    "operators": ("operator", "technique", "arm", "outcome"),
+}
+"""Columns of a table that is in no file: nobody recorded pain, say."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -72,13 +81,14 @@ def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathere
         if exchange.protocol_digest != protocol.digest
     )
     return Gathered(
-        **{name: _together(ordered, name) for name in ("cells", "values", "safety", "flow", "operators")},
+        **{name: together(ordered, name) for name in ("cells", "values", "safety", "flow", "operators")},
         files=ordered,
         notes=notes,
     )
 
 
-def _together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
+def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
+    """One table of several files, with the practice first."""
     frames = []
     for _, exchange in files:
         table: CountTable | None = getattr(exchange, name)
@@ -88,7 +98,7 @@ def _together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
         frame.insert(0, "practice_id", exchange.practice)
         frames.append(frame)
     if not frames:
-        return pd.DataFrame(columns=["practice_id", "n"])
+        return pd.DataFrame(columns=["practice_id", *COLUMNS[name], "n"])
     frame = pd.concat([f.astype(object) for f in frames], ignore_index=True)
     for column in frame.columns:
         if column.startswith(("left_", "right_")) or column == "value":

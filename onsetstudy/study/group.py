@@ -21,9 +21,11 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.cell_estimates import POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange
 from onsetstudy.study.gather import Gathered, gather
+from onsetstudy.study.group_harms import group_harms, practices_without_harms
 from onsetstudy.study.group_looks import group_looks
 from onsetstudy.study.group_results import Agreement, GroupOverall, GroupPractice, GroupResults
 from onsetstudy.study.one_stage import by_practice, by_technique, failures_by, pool_in_one_stage
+from onsetstudy.study.periods import Period, cut, last_quarter, sent_less, until
 from onsetstudy.study.results import Provenance
 
 __all__ = ["analyse_group"]
@@ -32,6 +34,8 @@ PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels")
 SPREAD_AGREES = 0.5
 FEW_PRACTICES = 5
 REPRODUCED = 1e-6
+WITHOUT_QUARTER = ("pain_difference", "minutes_saved")
+NO_VALUES = pd.DataFrame(columns=["quantity", "arm", "known", "value", "n"])
 
 
 def analyse_group(
@@ -39,6 +43,7 @@ def analyse_group(
     protocol: Protocol,
     *,
     quarter: str | None = None,
+    skipped: Sequence[str] = (),
     options: PoolOptions | None = None,
     progress: Progress | None = None,
 ) -> GroupResults:
@@ -51,7 +56,10 @@ def analyse_group(
     protocol : Protocol
         The group's.
     quarter : str or None
-        By default the last one that a practice sent.
+        By default the last one that a practice sent. What carries no quarter is left out of practices whose files go on
+        after it.
+    skipped : sequence of str
+        Names of files that lay beside those given and were not read: the report says so.
     options : PoolOptions or None
         Of the two-stage analyses; by default restricted maximum likelihood and the wider of both intervals.
     progress : callable or None
@@ -66,16 +74,17 @@ def analyse_group(
         If files do not fit the protocol or each other, or the quarter is not one of the study's.
     """
     told: Progress = progress or (lambda _done, _total, _label: None)
-    counts = gather(files, protocol)
-    this = _quarter(counts, protocol, quarter)
-    cells = _until(counts.cells, this.label)
+    everything = gather(files, protocol)
+    this = _quarter(everything, protocol, quarter)
+    period = cut(everything, this.label)
+    counts, cells = period.counts, period.counts.cells
     letters = _letters(counts)
     options = options or PoolOptions(conf_level=protocol.plan.conf_level)
     told(0, 5, "one stage")
     overall = pool_in_one_stage(_lettered(cells, letters), protocol)
     told(1, 5, "practices")
     own = {
-        code: estimates_of_counts(cells[cells["practice_id"] == code], _rows(counts.values, code), protocol)
+        code: _whole(estimates_of_counts(_rows(cells, code), _rows(counts.values, code), protocol), code, period)
         for code in counts.practices
     }
     pooled = tuple(
@@ -84,12 +93,13 @@ def analyse_group(
         if (rows := _of(own, quantity, letters))
     )
     told(2, 5, "quarters")
-    cumulative = _cumulative(counts, protocol, this, letters, options)
+    cumulative = _cumulative(cells, protocol, this, letters, options)
     told(3, 5, "techniques and practices")
     subgroups = (by_technique(cells, protocol), by_practice(_lettered(cells, letters), protocol))
     funnels = tuple(_funnel(cells, protocol, letters, kind) for kind in ("by_target", "never_numb"))
     told(4, 5, "looks")
-    practices = tuple(_practice(code, counts, cells, protocol, letters) for code in counts.practices)
+    practices = tuple(_practice(code, period, protocol, letters) for code in counts.practices)
+    missing, shorter = sent_less(everything, protocol, this.label)
     ratio = next(p for p in pooled if p.quantity == "hazard_ratio")
     return GroupResults(
         protocol=protocol,
@@ -103,9 +113,14 @@ def analyse_group(
         subgroups=subgroups,
         agreement=_agreement(overall, ratio),
         funnels=funnels if counts.operators.empty else (*funnels, _operators(counts, letters)),
-        looks=group_looks(counts, protocol, this, _until),
-        events=_events(counts, protocol),
-        notes=(*counts.notes, *_not_reproduced(counts, own)),
+        looks=group_looks(counts, protocol, this),
+        harms=group_harms(counts.safety, protocol),
+        unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(counts.safety)),
+        missing=missing,
+        shorter=shorter,
+        beyond=period.beyond,
+        skipped=tuple(skipped),
+        notes=(*counts.notes, *_not_reproduced(period, own)),
         caution=_cautions(counts, protocol),
         provenance=Provenance(
             protocol_digest=protocol.digest,
@@ -124,16 +139,11 @@ def _quarter(counts: Gathered, protocol: Protocol, label: str | None) -> Quarter
         raise RecordsError(
             Problem(what=f"{label} is not a quarter of this study", where=Where(), mend=mend, code="quarter")
         )
-    if _until(counts.cells, label).empty:
+    if until(counts.cells, label).empty:
         first = min(q for _, e in counts.files for q in e.quarters)
         what = f"no practice sent a case up to {label}"
         raise RecordsError(Problem(what=what, where=Where(), mend=f"the first cases are of {first}", code="quarter"))
     return next(q for q in protocol.quarters if q.label == label)
-
-
-def _until(cells: pd.DataFrame, label: str) -> pd.DataFrame:
-    """Cells up to a quarter; periods that were joined count with their last quarter."""
-    return cells[cells["quarter"].astype(str).str.split("+").str[-1] <= label].reset_index(drop=True)
 
 
 def _rows(frame: pd.DataFrame, practice: str) -> pd.DataFrame:
@@ -178,14 +188,14 @@ def _of(
 
 
 def _cumulative(
-    counts: Gathered, protocol: Protocol, this: Quarter, letters: dict[str, str], options: PoolOptions
+    counted: pd.DataFrame, protocol: Protocol, this: Quarter, letters: dict[str, str], options: PoolOptions
 ) -> tuple[Step, ...]:
     """The average ratio of rates over practices, quarter by quarter, with all cases up to each."""
     steps = []
     for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
-        cells = _until(counts.cells, quarter.label)
+        cells = until(counted, quarter.label)
         own = {
-            code: estimates_of_counts(part, counts.values.iloc[:0], protocol)
+            code: estimates_of_counts(part, NO_VALUES, protocol)
             for code, part in cells.groupby("practice_id", sort=True)
         }
         rows = _of({str(c): v for c, v in own.items()}, "hazard_ratio", letters)
@@ -230,10 +240,29 @@ def _drawn(units: pd.DataFrame, kind: str) -> Funnel | NotAvailable:
         )
 
 
-def _practice(
-    code: str, counts: Gathered, cells: pd.DataFrame, protocol: Protocol, letters: dict[str, str]
-) -> GroupPractice:
+def _whole(own: tuple[Estimate | NotAvailable, ...], code: str, period: Period) -> tuple[Estimate | NotAvailable, ...]:
+    """A practice's estimates; those of counts without a quarter only where its files end with the report."""
+    last = dict(period.beyond).get(code)
+    if last is None:
+        return own
+    reason = f"its file goes on to {last}, and these counts carry no quarter; ask for a file that ends with "
+    return tuple(
+        NotAvailable(
+            quantity=e.quantity, contrast=e.contrast, code="no_quarter", reason=reason + period.label, unit=e.unit,
+            method=e.method, n=e.n,
+        )
+        if e.quantity in WITHOUT_QUARTER
+        else e
+        for e in own
+    )  # fmt: skip
+
+
+def _practice(code: str, period: Period, protocol: Protocol, letters: dict[str, str]) -> GroupPractice:
+    counts = period.counts
     sent = [(name, e) for name, e in counts.files if e.practice == code]
+    cells = _rows(counts.cells, code)
+    by_quarter = cells.groupby(last_quarter(cells["quarter"]), sort=True)["n"].sum()
+    cuttable = code not in dict(period.beyond)
     flow = _rows(counts.flow, code).groupby("stage")["n"].sum()
     pain = "" if protocol.pain is None else f"pain_{protocol.pain.moment}"
     values = _rows(counts.values, code)
@@ -242,24 +271,13 @@ def _practice(
         letter=letters[code],
         quarters=tuple(sorted({q for _, e in sent for q in e.quarters})),
         files=tuple(name for name, _ in sent),
-        n=cell_counts(_rows(cells, code), protocol),
-        recorded=int(flow.get("recorded", 0)),
-        refused=int(flow.get("refused", 0)),
-        left_out=int(flow.get("left_out", 0)),
-        scores=int(values.loc[values["quantity"] == pain, "n"].sum()),
-        moved=sum(e.held_back.moved for _, e in sent),
-    )
-
-
-def _events(counts: Gathered, protocol: Protocol) -> tuple[tuple[str, int, int, int], ...]:
-    """By arm: cases, cases with an event, and with a serious one, of all that was sent."""
-    total = counts.safety.groupby(["arm", "what"])["n"].sum()
-
-    def count(arm: str, what: str) -> int:
-        return int(total.get((arm, what), 0))
-
-    return tuple(
-        (arm, count(arm, "cases"), count(arm, "event"), count(arm, "serious")) for arm in protocol.arm_codes[:2]
+        n=cell_counts(cells, protocol),
+        by_quarter=tuple((str(q), int(n)) for q, n in by_quarter.items()),
+        recorded=int(flow.get("recorded", 0)) if cuttable else None,
+        refused=int(flow.get("refused", 0)) if cuttable else None,
+        left_out=int(flow.get("left_out", 0)) if cuttable else None,
+        scores=int(values.loc[values["quantity"] == pain, "n"].sum()) if cuttable and pain else None,
+        moved=sum(e.held_back.moved for _, e in sent) if cuttable else None,
     )
 
 
@@ -281,10 +299,11 @@ def _agreement(overall: GroupOverall, ratio: Pooled) -> Agreement:
     return Agreement(apart=apart, reasons=tuple(reasons))
 
 
-def _not_reproduced(counts: Gathered, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
+def _not_reproduced(period: Period, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
     """Practices whose own estimates do not follow from the counts that they sent, though nothing was merged away."""
     notes = []
-    for code in counts.practices:
+    counts = period.counts
+    for code in (c for c in counts.practices if c not in dict(period.beyond)):
         sent = [e for _, e in counts.files if e.practice == code]
         if len(sent) > 1 or any("became" in step for step in sent[0].held_back.steps):
             continue
@@ -307,12 +326,10 @@ def _cautions(counts: Gathered, protocol: Protocol) -> tuple[Caution, ...]:
             code="test_the_tooth",
             text="A statistic about past cases. Test the tooth and ask the patient before every procedure.",
         ),
-        Caution(
-            code="no_ranks",
-            text="Practices are not ranked. Letters stand in an order that means nothing, and small differences are "
-            "chance.",
-        ),
     ]
+    if len(counts.practices) > 1:
+        text = "Practices are not ranked. Letters are drawn anew for every report, and small differences are chance."
+        found.append(Caution(code="no_ranks", text=text))
     if not protocol.study.randomised:
         text = "Not randomised: the arms may differ in ways not measured."
         found.insert(1, Caution(code="not_randomised", text=text))

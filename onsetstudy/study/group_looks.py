@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import pandas as pd
 
@@ -14,16 +12,16 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.cell_estimates import cell_counts, estimates_of_counts
 from onsetstudy.study.gather import Gathered
 from onsetstudy.study.looks import TURNED, judge_seen, plan_of
-from onsetstudy.study.one_stage import pool_in_one_stage
+from onsetstudy.study.one_stage import onset_test
+from onsetstudy.study.periods import until
 from onsetstudy.study.results import LooksTaken
 
 __all__ = ["group_looks"]
 
-Until = Callable[[pd.DataFrame, str], pd.DataFrame]
 BY_DIFFERENCE = {"restricted_wait": "restricted_wait_difference", "success_by_target": "success_difference"}
 
 
-def group_looks(counts: Gathered, protocol: Protocol, this: Quarter, until: Until) -> LooksTaken | None:
+def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTaken | None:
     """The looks up to a quarter; ``None`` where the protocol has no plan by spending, or the primary has no quarters.
 
     Notes
@@ -54,9 +52,9 @@ def _score(cells: pd.DataFrame, protocol: Protocol) -> tuple[float, float] | Non
     """Z (positive: better than the reference) and its information."""
     primary = protocol.plan.primary
     if primary not in BY_DIFFERENCE:
-        test = pool_in_one_stage(cells, protocol).onset_test
+        test = onset_test(cells, protocol)
         return (test.statistic, test.variance[0]) if isinstance(test, HypothesisTest) else None
-    nothing = pd.DataFrame({"quantity": [], "arm": [], "value": [], "n": []})
+    nothing = pd.DataFrame(columns=["quantity", "arm", "known", "value", "n"])
     name = BY_DIFFERENCE[primary]
     parts = [
         next(e for e in estimates_of_counts(part, nothing, protocol) if e.quantity == name)

@@ -7,12 +7,13 @@ from typing import Any
 
 from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.outcomes.safety_results import ArmEvents
 from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.results import ArmCurve, LooksTaken, Provenance
 from onsetstudy.survival.results import SharedFrailty
 
-__all__ = ["Agreement", "GroupOverall", "GroupPractice", "GroupResults"]
+__all__ = ["Agreement", "GroupHarm", "GroupOverall", "GroupPractice", "GroupResults", "GroupSuccess"]
 
 EstimateLike = Estimate | NotAvailable
 
@@ -20,31 +21,67 @@ EstimateLike = Estimate | NotAvailable
 @result_kind("group_practice")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupPractice:
-    """One practice: its code, the letter under which the others see it, what it sent and how complete that is."""
+    """One practice: its code, the letter under which the others see it, what it sent and how complete that is.
+
+    ``by_quarter`` counts analysed cases, periods that were joined with their last quarter. The numbers of rows, of pain
+    scores and of cases moved are ``None`` where the practice's files reach beyond the report: they carry no quarter.
+    """
 
     code: str
     letter: str
     quarters: tuple[str, ...]
     files: tuple[str, ...]
     n: Counts
-    recorded: int
-    refused: int
-    left_out: int
-    scores: int
-    moved: int
+    by_quarter: tuple[tuple[str, int], ...]
+    recorded: int | None
+    refused: int | None
+    left_out: int | None
+    scores: int | None
+    moved: int | None
+
+
+@result_kind("group_harm")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupHarm:
+    """One kind of harm by arm (``any`` or ``serious``), among the cases that recorded whether it happened."""
+
+    event: str
+    arms: tuple[ArmEvents, ...]
+
+
+@result_kind("group_success")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupSuccess:
+    """Success by the target (or the horizon) over practices.
+
+    ``undecided`` counts cases by arm that were tested neither numb before nor not numb after the minute. ``if_numb``
+    and ``if_not_numb`` are the results had all of them been numb in time, or none; ``None`` where there are none or
+    nobody asked.
+    """
+
+    undecided: tuple[tuple[str, int], ...]
+    pooled: CommonOdds
+    if_not_numb: CommonOdds | None
+    if_numb: CommonOdds | None
 
 
 @result_kind("group_overall")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupOverall:
-    """All cases of all practices in one stage, every practice compared within itself."""
+    """All cases of all practices in one stage, every practice compared within itself.
+
+    ``by_target`` and ``never_numb`` are the shares of each arm as the cases came, reference first.
+    """
 
     n: Counts
     curves: tuple[ArmCurve, ...]
     onset_test: HypothesisTest | NotAvailable
     hazard_ratio: EstimateLike
     frailty: SharedFrailty | NotAvailable
-    success: CommonOdds
+    success: GroupSuccess
+    numb_at_all: GroupSuccess
+    by_target: tuple[EstimateLike, ...]
+    never_numb: tuple[EstimateLike, ...]
 
 
 @result_kind("agreement")
@@ -66,7 +103,10 @@ class GroupResults:
     """A study group up to a quarter; practices are named by letters, except in ``practices``.
 
     ``pooled`` has one entry per quantity, ``cumulative`` the two-stage average of the rate by quarter, ``subgroups``
-    the rate by technique and by practice.
+    the rate by technique and by practice. ``missing`` are codes of the protocol's practices without a file, ``shorter``
+    practices whose files end before the quarter, ``beyond`` those whose files go on after it (what carries no quarter
+    is left out of them), each with its last quarter; ``skipped`` are files that were not read. ``unrecorded`` are
+    letters of practices that recorded nothing about harms, with their cases.
     """
 
     protocol: Protocol
@@ -81,7 +121,12 @@ class GroupResults:
     agreement: Agreement
     funnels: tuple[Funnel | NotAvailable, ...]
     looks: LooksTaken | None
-    events: tuple[tuple[str, int, int, int], ...]
+    harms: tuple[GroupHarm, ...]
+    unrecorded: tuple[tuple[str, int], ...]
+    missing: tuple[str, ...]
+    shorter: tuple[tuple[str, str], ...]
+    beyond: tuple[tuple[str, str], ...]
+    skipped: tuple[str, ...]
     notes: tuple[str, ...]
     caution: tuple[Caution, ...]
     provenance: Provenance

@@ -11,12 +11,12 @@ from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Estimate, Fit, HypothesisTest, NotAvailable
-from onsetstudy.pool.common_odds import common_odds
 from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.attempt import attempt
 from onsetstudy.study.cell_estimates import cell_baselines, cell_counts, cell_stratum, cell_times
 from onsetstudy.study.group_results import GroupOverall
+from onsetstudy.study.group_success import arm_shares, pool_success
 from onsetstudy.study.results import ArmCurve
 from onsetstudy.survival.compare import compare_arms
 from onsetstudy.survival.curve_limits import curve_limits
@@ -24,7 +24,7 @@ from onsetstudy.survival.frailty import fit_shared_frailty
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.regression import fit_proportional_hazards
 
-__all__ = ["by_practice", "by_technique", "failures_by", "pool_in_one_stage", "success_counts"]
+__all__ = ["by_practice", "by_technique", "failures_by", "onset_test", "pool_in_one_stage"]
 
 MOST_FOR_LIMITS = 20_000
 """Cases up to which pointwise limits of the curves are found, which take each case."""
@@ -48,28 +48,8 @@ def pool_in_one_stage(cells: pd.DataFrame, protocol: Protocol) -> GroupOverall:
     """
     arms = protocol.arm_codes[:2]
     used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
-    counts = cell_counts(used, protocol)
     weight = used["n"].to_numpy(dtype=np.int64)
     arm = used["arm"].to_numpy(dtype=str)
-    contrast = f"{arms[1]} / {arms[0]}"
-    missing = [protocol.label(a) for a in arms if a not in set(arm)]
-
-    def ask(quantity: str, function: Callable[[], Any]) -> Any:
-        def checked() -> Any:
-            if missing:
-                raise NotEstimable(quantity, f"no case of the arm {missing[0]} has been sent", code="arm_missing")
-            return function()
-
-        return attempt(
-            checked, quantity=quantity, contrast=contrast, unit="ratio", method="one stage, practices as strata",
-            n=counts, level=protocol.plan.conf_level,
-        )  # fmt: skip
-
-    def test() -> HypothesisTest:
-        return compare_arms(
-            cell_times(used, "hazard"), arm, reference_arm=arms[0],
-            stratum=cell_stratum(used, protocol, "practice_id"), weight=weight,
-        )  # fmt: skip
 
     def spread() -> Any:
         if used["practice_id"].nunique() < 2:
@@ -79,15 +59,47 @@ def pool_in_one_stage(cells: pd.DataFrame, protocol: Protocol) -> GroupOverall:
             reference={"arm": arms[0]}, conf_level=protocol.plan.conf_level,
         )  # fmt: skip
 
-    success, cases = success_counts(used, protocol)
     return GroupOverall(
-        n=counts,
+        n=cell_counts(used, protocol),
         curves=tuple(_curve(used[used["arm"] == a], a, protocol) for a in arms),
-        onset_test=ask("onset_test", test),
-        hazard_ratio=ask("hazard_ratio", lambda: _ratio(used, protocol).estimates[0]),
-        frailty=ask("practice_spread", spread),
-        success=common_odds(success, cases, arms=arms, conf_level=protocol.plan.conf_level),
+        onset_test=onset_test(used, protocol),
+        hazard_ratio=_asked(used, protocol, "hazard_ratio", lambda: _ratio(used, protocol).estimates[0]),
+        frailty=_asked(used, protocol, "practice_spread", spread),
+        success=pool_success(used, protocol),
+        numb_at_all=pool_success(used, protocol, protocol.onset.horizon_min, extremes=False),
+        by_target=arm_shares(used, protocol, "by_target"),
+        never_numb=arm_shares(used, protocol, "never_numb"),
     )
+
+
+def onset_test(cells: pd.DataFrame, protocol: Protocol) -> HypothesisTest | NotAvailable:
+    """Test of the rate over all practices; strata are practice and the plan's."""
+    used = cells[cells["arm"].isin(protocol.arm_codes[:2])].reset_index(drop=True)
+
+    def test() -> HypothesisTest:
+        return compare_arms(
+            cell_times(used, "hazard"), used["arm"].to_numpy(dtype=str), reference_arm=protocol.reference_arm,
+            stratum=cell_stratum(used, protocol, "practice_id"), weight=used["n"].to_numpy(dtype=np.int64),
+        )  # fmt: skip
+
+    found: HypothesisTest | NotAvailable = _asked(used, protocol, "onset_test", test)
+    return found
+
+
+def _asked(cells: pd.DataFrame, protocol: Protocol, quantity: str, function: Callable[[], Any]) -> Any:
+    """Result of the function, or why there is none: an arm without a case, or cases that do not decide it."""
+    arms = protocol.arm_codes[:2]
+    missing = [protocol.label(a) for a in arms if a not in set(cells["arm"])]
+
+    def checked() -> Any:
+        if missing:
+            raise NotEstimable(quantity, f"no case of the arm {missing[0]} has been sent", code="arm_missing")
+        return function()
+
+    return attempt(
+        checked, quantity=quantity, contrast=f"{arms[1]} / {arms[0]}", unit="ratio",
+        method="one stage, practices as strata", n=cell_counts(cells, protocol), level=protocol.plan.conf_level,
+    )  # fmt: skip
 
 
 def _ratio(cells: pd.DataFrame, protocol: Protocol, more: dict[str, Any] | None = None) -> Fit:
@@ -121,18 +133,6 @@ def _curve(cells: pd.DataFrame, arm: str, protocol: Protocol) -> ArmCurve:
     watched = np.where(np.isfinite(rate.right), rate.right, rate.left)
     still = tuple((float(t), int(n[watched >= t].sum())) for t in (0.0, *minutes))
     return ArmCurve(arm=arm, curve=fit_npmle(times, weight=n), still_tested=still, limits=limits)
-
-
-def success_counts(cells: pd.DataFrame, protocol: Protocol) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
-    """Cases numb by the target and cases that decide it, by practice and technique (rows) and arm (columns)."""
-    decided = _outcome(cells, protocol, "by_target")
-    summed = decided.groupby(["practice_id", "technique", "arm"], sort=True)[["failed", "n"]].sum()
-    arms = list(protocol.arm_codes[:2])
-    cases, failed = (
-        summed[name].unstack("arm", fill_value=0).reindex(columns=arms, fill_value=0).to_numpy(dtype=np.int64)
-        for name in ("n", "failed")
-    )
-    return cases - failed, cases
 
 
 def _outcome(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:

@@ -19,12 +19,14 @@ from onsetstudy.study.analysis_set import ESTIMANDS, AnalysisSet
 from onsetstudy.study.chair_time import chair_records
 from onsetstudy.study.prepare import prepare
 
-__all__ = ["ENDS", "Tally", "add_tallies", "group_columns", "tally_records"]
+__all__ = ["AT_LEAST", "ENDS", "EXACTLY", "Tally", "add_tallies", "group_columns", "tally_records"]
 
 ENDS = tuple(f"{end}_{name}" for name in ESTIMANDS for end in ("left", "right"))
 """Columns of the onset intervals, for each question."""
 MOMENTS = ("insertion", "placement", "deposition", "treatment")
 NOTHING = "none"
+EXACTLY, AT_LEAST = "exactly", "at_least"
+"""How a value is known."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -36,10 +38,12 @@ class Tally:
     cells : DataFrame
         ``practice_id``, the columns of :func:`group_columns`, ``arm``, :data:`ENDS` in minutes.
     values : DataFrame
-        ``practice_id, quantity, arm, value``: pain at every moment, and minutes from clock zero to treatment with the
-        mixing added (``spent``), as recorded.
+        ``practice_id, quantity, arm, known, value``: pain at every moment, and minutes from clock zero to treatment
+        with the mixing added (``spent``), as recorded. ``known`` is ``exactly``, or ``at_least`` for a wait that was
+        not seen to its end.
     safety : DataFrame
-        ``practice_id, arm, what``: ``cases``, ``event``, ``serious``, ``supplement``.
+        ``practice_id, arm, what``: ``cases``; ``recorded``, those that tell whether anything happened; of these
+        ``event`` and ``serious``; ``supplement``. Arms as injected, where that is known.
     operators : DataFrame
         ``practice_id, clinician_id, technique, arm, outcome``: ``numb`` or ``not_numb`` by the target, or
         ``undecided``.
@@ -130,32 +134,40 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     usual = np.nan if rule is None or rule.mixing_min is None else rule.mixing_min
     mixed = arm != data.protocol.reference_arm
     mixing = np.where(mixed, np.where(np.isnan(chair.mixing_min), usual, chair.mixing_min), 0.0)
-    # A tenth of a second: clock times are not known better, and sums of parts stay exact.
-    spent = np.round(np.where(chair.at_least, np.nan, chair.wait_min + mixing), 3)
-    measured = {"spent": spent}
+    # Rounded only so that the noise of adding does not tell equal minutes apart: means stay those of the rows.
+    measured = {"spent": np.round(chair.wait_min + mixing, 9)}
     if data.protocol.pain is not None:
         measured |= {f"pain_{m}": data.frame[f"pain_{m}"].to_numpy(dtype=np.float64, na_value=np.nan) for m in MOMENTS}
     frames = []
     for name, value in measured.items():
-        known = ~np.isnan(value)
-        frames.append(
-            pd.DataFrame(
-                {"practice_id": practice[known], "quantity": name, "arm": arm[known], "value": value[known]}
-            ).astype({"quantity": object, "value": np.float64})
-        )
+        there = ~np.isnan(value)
+        open_end = chair.at_least if name == "spent" else np.zeros(len(value), dtype=bool)
+        columns = {
+            "practice_id": practice[there],
+            "quantity": name,
+            "arm": arm[there],
+            "known": np.where(open_end, AT_LEAST, EXACTLY)[there],
+            "value": value[there],
+        }
+        frames.append(pd.DataFrame(columns).astype({"quantity": object, "known": object, "value": np.float64}))
     return _counted(pd.concat(frames, ignore_index=True))
 
 
 def _safety(data: AnalysisSet) -> pd.DataFrame:
+    """As the practice's own report counts: who recorded nothing about events is not a case without one."""
     frame = data.frame
     event = frame["adverse_event"].astype(object)
+    named = event.notna().to_numpy()
+    serious = (frame["adverse_serious"].astype(object) == "yes").to_numpy()
     happened = {
         "cases": np.ones(len(frame), dtype=bool),
-        "event": (event.notna() & (event != NOTHING)).to_numpy(),
-        "serious": (frame["adverse_serious"].astype(object) == "yes").to_numpy(),
+        "recorded": named | serious,
+        "event": (named & (event != NOTHING).to_numpy()) | serious,
+        "serious": serious,
         "supplement": frame["rescue_min"].notna().to_numpy(),
     }
-    practice, arm = data.column("practice_id"), data.arm
+    practice = data.column("practice_id")
+    arm = (frame["arm_received"] if "arm_received" in frame else frame["arm"]).to_numpy(dtype=str)
     parts = [pd.DataFrame({"practice_id": practice[r], "arm": arm[r]}).assign(what=w) for w, r in happened.items()]
     return _counted(pd.concat(parts, ignore_index=True))
 
@@ -173,6 +185,8 @@ def _flow(protocol: Protocol, records: Records, through: Quarter) -> pd.DataFram
     reason = exclusion_reasons(records, protocol, through=through)
     practice = records.cases["practice_id"].astype(str)
     rejects = records.rejects[records.rejects["table"] == "cases"]
+    if "practice_id" not in rejects:  # Cold tests alone were refused, and they do not name the practice.
+        rejects = rejects.assign(practice_id=None)
     refused = rejects["practice_id"].astype(object).where(rejects["practice_id"].notna(), "not recorded").astype(str)
     # A code that is not known to be one might be anything that was typed there.
     refused = refused.where(refused.isin(set(practice)), "not recorded")

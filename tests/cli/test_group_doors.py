@@ -168,3 +168,20 @@ def test_files_of_another_study_are_refused_in_one_line_each(tmp_path):
     assert isinstance(error, RecordsError)
     assert len(error.problems) == 5
     assert "P01 sent a file of the study mandibular-block-group, not of infiltration-audit" in str(error)
+
+
+def test_the_screen_says_who_is_missing_and_what_was_not_read(tmp_path):
+    shipped = ROOT / "data" / "synthetic" / "exchange"
+    given = tmp_path / "given"
+    given.mkdir()
+    for path in sorted(shipped.iterdir())[:2]:
+        (given / path.name).write_bytes(path.read_bytes())
+    (given / "P03.json").write_bytes(sorted(shipped.iterdir())[2].read_bytes())
+    found = run("group", PROTOCOL, str(given), "--into", str(tmp_path), "--format", "html")
+    assert found.exit_code == 0, found.output
+    assert "Files: 2 read. 2 practices, 161 cases up to 2026Q3." in found.output
+    assert "Please look: No file from P03, P04 and P05." in found.output
+    assert "Please look: P03.json was not read: exchange files end in .exchange.json." in found.output
+    named = run("group", PROTOCOL, str(given), str(given / "P03.json"), "--into", str(tmp_path), "--format", "html")
+    assert "Files: 3 read. 3 practices" in named.output
+    assert "was not read" not in named.output

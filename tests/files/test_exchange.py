@@ -89,9 +89,11 @@ def edited(**changes):
         (lambda t: "", "the file is empty. Copy or send it again."),
         (lambda t: "# A study\n\ncase_id,arm", "this is not an exchange file. Give a file that the command send has"),
         (lambda t: "[]", "this is not an exchange file. Give a file that the command send has written."),
-        (edited(schema=99), "its content is of version 99, and version 1 is known here. Make it anew"),
+        (edited(schema=99), "its content is of version 99, and version 2 is needed here. Make it anew"),
+        (edited(schema=1), "its content is of version 1, and version 2 is needed here; it was made before unfinished"),
+        (edited(schema=1), "Ask the practice to make it anew from its records with this version of onsetstudy."),
     ],
-    ids=["half", "cut", "typo", "changed", "empty", "text", "other", "version"],
+    ids=["half", "cut", "typo", "changed", "empty", "text", "other", "newer", "older", "mend"],
 )
 def test_what_is_spoiled_is_refused_with_what_to_do(tmp_path, change, told):
     assert told in spoiled(tmp_path, change)

@@ -54,6 +54,26 @@ def test_difference_lies_where_the_weights_put_it_and_its_error_is_satos():
     assert ours.std_error == pytest.approx(spread, rel=0.06)
 
 
+def test_split_outcomes_give_the_odds_ratio_of_mantel_and_haenszel():
+    success = SUCCESS + np.array([[0.25, 0.5], [0.0, 0.75], [0.4, 0.1]])
+    table = [np.array([[s[1], n[1] - s[1]], [s[0], n[0] - s[0]]]) for s, n in zip(success, CASES, strict=True)]
+    other = StratifiedTable(table)
+    ours = common_odds(success, CASES, arms=ARMS).odds_ratio
+    assert ours.estimate == pytest.approx(other.oddsratio_pooled, rel=1e-12)
+    assert ours.std_error == pytest.approx(other.logodds_pooled_se, rel=1e-9)
+    assert (ours.interval.low, ours.interval.high) == pytest.approx(other.oddsratio_pooled_confint(), rel=1e-9)
+
+
+def test_less_information_widens_by_its_root():
+    plain = common_odds(SUCCESS + 0.1, CASES, arms=ARMS)
+    wider = common_odds(SUCCESS + 0.1, CASES, arms=ARMS, inflation=4.0)
+    for before, after in ((plain.odds_ratio, wider.odds_ratio), (plain.difference, wider.difference)):
+        assert after.estimate == before.estimate
+        assert after.std_error == pytest.approx(2 * before.std_error)
+    with pytest.raises(OnsetStudyError, match="Variances can only be multiplied by 1 or more"):
+        common_odds(SUCCESS, CASES, arms=ARMS, inflation=0.5)
+
+
 def test_homogeneity_is_close_to_breslow_and_day_in_large_tables():
     success, cases = np.array([[30, 80], [50, 60], [20, 90]]), np.array([[120, 140], [150, 110], [90, 160]])
     table = [np.array([[s[1], n[1] - s[1]], [s[0], n[0] - s[0]]]) for s, n in zip(success, cases, strict=True)]
@@ -81,7 +101,7 @@ def test_nothing_to_compare():
     assert found.odds_ratio.code == "no_information"
     assert found.difference.code == "no_spread"
     assert common_odds([[0, 1]], [[0, 4]], arms=ARMS).difference.code == "arm_missing"
-    with pytest.raises(OnsetStudyError, match="Successes must be whole numbers"):
+    with pytest.raises(OnsetStudyError, match="Successes must be numbers from 0 to the number of cases"):
         common_odds([[5, 1]], [[4, 4]], arms=ARMS)
 
 

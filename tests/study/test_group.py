@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -9,15 +10,20 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.results import Counts, Estimate, Interval, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.pool.results import Member
+from onsetstudy.report.group import compose_group
+from onsetstudy.report.html import render_html
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.cell_estimates import estimates_of_counts
+from onsetstudy.study.chair_time import chair_time_of
 from onsetstudy.study.disclosure import learned_by_subtraction, what_can_be_learned
 from onsetstudy.study.exchange import SendOptions, make_exchange, terms_of
 from onsetstudy.study.exchange_results import CountTable
@@ -319,3 +325,273 @@ def test_an_earlier_quarter_and_one_that_is_not(study, files, group):
 
 def test_group_results_survive_their_plain_form(group):
     assert to_dict(from_dict(to_dict(group))) == to_dict(group)
+
+
+def single_practice(study, code, records=None):
+    """One practice's rows, and what is sent of them."""
+    protocol = study[0]
+    records = records or study[1]
+    chosen = dataclasses.replace(records, cases=records.cases[records.cases["practice_id"] == code])
+    data, _ = prepare(protocol, chosen, through=protocol.quarters[-1])
+    tally = tally_records(protocol, records, through=protocol.quarters[-1])
+    return data, make_exchange(tally, protocol, code, records_digest=records.digest)
+
+
+@pytest.fixture(scope="module")
+def sent_home(study):
+    """Nobody whose tooth never went numb was treated or given a supplement: their waits have no end."""
+    protocol, records, _, _ = study
+    data, _ = prepare(protocol, records, through=protocol.quarters[-1])
+    home = data.frame.loc[np.isinf(data.times("success").right), "case_id"]
+    cases = records.cases.copy()
+    cases.loc[cases["case_id"].isin(home), ["treatment_start_min", "rescue_min"]] = np.nan
+    return dataclasses.replace(records, cases=cases)
+
+
+def test_minutes_saved_are_those_of_the_practices_own_report_also_where_patients_were_sent_home(study, sent_home):
+    unfinished = 0
+    for code in study[2].practices:
+        data, exchange = single_practice(study, code, sent_home)
+        own = chair_time_of(data)
+        sent = next(e for e in exchange.estimates if e.quantity == "minutes_saved")
+        for name in ("estimate", "std_error"):
+            assert getattr(sent, name) == pytest.approx(getattr(own.saved, name), abs=1e-8)
+        assert (sent.interval.low, sent.interval.high) == pytest.approx(
+            (own.saved.interval.low, own.saved.interval.high)
+        )
+        open_ends = sum(w.at_least for w in own.waits)
+        unfinished += open_ends
+        assert [c.text for c in sent.caution] == [c.text for c in own.caution if c.code == "waits_at_least"]
+        waits = exchange.values.to_frame().query("quantity == 'spent'")
+        assert waits.loc[waits["known"] == "at_least", "n"].sum() == open_ends
+    assert unfinished > 20
+
+
+def test_the_group_counts_unfinished_waits_as_its_practices_do(study, sent_home):
+    made = {c: single_practice(study, c, sent_home)[1] for c in study[2].practices}
+    found = analyse_group([(f"{c}.json", e) for c, e in made.items()], study[0])
+    letters = {p.letter: p.code for p in found.practices}
+    for member in found.quantity("minutes_saved").members:
+        theirs = next(e for e in made[letters[member.label]].estimates if e.quantity == "minutes_saved")
+        assert member.result == theirs
+        assert [c.code for c in member.result.caution] == ["waits_at_least"]
+
+
+def without(records, column, practices=None):
+    """Records in which nobody of these practices filled in a column."""
+    cases = records.cases.copy()
+    rows = cases["practice_id"].isin(practices) if practices else slice(None)
+    cases.loc[rows, column] = None
+    return dataclasses.replace(records, cases=cases)
+
+
+def grouped(study, records, **options):
+    made = [(f"{c}.json", single_practice(study, c, records)[1]) for c in study[2].practices]
+    return analyse_group(made, study[0], **options)
+
+
+def test_harms_that_nobody_recorded_are_not_harms_that_did_not_happen(study):
+    gone = grouped(study, without(without(study[1], "adverse_event"), "adverse_serious"))
+    assert [(e.cases, e.count) for e in gone.harms[0].arms] == [(0, 0), (0, 0)]
+    assert all(isinstance(e.share, NotAvailable) for e in gone.harms[0].arms)
+    assert sorted(gone.unrecorded) == [(p.letter, p.n.cases) for p in gone.practices]
+    text = render_html(compose_group(gone))
+    assert "0 of 204" not in text
+    assert "No practice recorded whether anything happened" in text
+
+
+def test_harms_count_in_the_practices_that_recorded_them(study, group):
+    some = grouped(study, without(without(study[1], "adverse_event", ["P01"]), "adverse_serious", ["P01"]))
+    letter, cases = next((p.letter, p.n.cases) for p in some.practices if p.code == "P01")
+    assert some.unrecorded == ((letter, cases),)
+    for arm, whole in zip(some.harms[0].arms, group.harms[0].arms, strict=True):
+        own = study[2].of("P01").cells.query(f"arm == '{arm.arm}'")["n"].sum()
+        assert arm.cases == whole.cases - own
+        assert arm.not_recorded == own
+    first = group.harms[0].arms[0]
+    low, high = proportion_confint(first.count, first.cases, method="beta")
+    assert (first.share.interval.low, first.share.interval.high) == pytest.approx((low, high))
+    text = render_html(compose_group(some))
+    assert f"Practice {letter} did not record adverse events; its {cases} cases count in no share" in text
+
+
+def test_a_group_without_pain_and_waits_has_its_other_results(study, group):
+    protocol = dataclasses.replace(study[0], pain=None)
+    tally = tally_records(protocol, study[1], through=protocol.quarters[-1])
+    tally = dataclasses.replace(tally, values=tally.values.iloc[:0])
+    made = [(f"{c}.json", make_exchange(tally, protocol, c, records_digest="0")) for c in tally.practices]
+    found = analyse_group(made, protocol)
+    assert isinstance(found.quantity("minutes_saved").average, NotAvailable)
+    assert isinstance(found.overall.hazard_ratio, Estimate)
+    assert found.quantity("success_difference").average.estimate == pytest.approx(
+        group.quantity("success_difference").average.estimate, abs=0.2
+    )
+
+
+def words(results, practice=None):
+    """The text of a report, without markup."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", render_html(compose_group(results, practice=practice))))
+
+
+def test_an_earlier_quarter_mixes_no_periods(study, files):
+    early = analyse_group(files, study[0], quarter="2026Q1")
+    assert early.beyond == tuple((code, "2026Q3") for code in study[2].practices)
+    for name in ("pain_difference", "minutes_saved"):
+        for member in early.quantity(name).members:
+            assert member.result.reason == (
+                "its file goes on to 2026Q3, and these counts carry no quarter; ask for a file that ends with 2026Q1"
+            )
+    assert all(a.cases == 0 for harm in early.harms for a in harm.arms)
+    assert early.unrecorded == ()
+    for practice in early.practices:
+        assert (practice.recorded, practice.left_out, practice.scores, practice.moved) == (None, None, None, None)
+        assert sum(n for _, n in practice.by_quarter) == practice.n.cases
+        assert {q for q, _ in practice.by_quarter} <= {"2025Q4", "2026Q1"}
+    text = words(early)
+    assert (
+        "All files go on after 2026Q1. Pain, minutes to treatment, harms and the number of rows carry no quarter"
+        in text
+    )
+    assert "less pain" not in text
+    assert "How complete the records were" not in text
+    assert "Analysed cases by quarter" in text
+    assert "Adverse events carry no quarter and are not shown for an earlier one" in text
+    assert max(float(share) for share in re.findall(r"(\d+) %", text)) <= 100
+
+
+def through(study, code, label):
+    """What a practice sent when a quarter was the last."""
+    protocol, records, _, _ = study
+    last = next(q for q in protocol.quarters if q.label == label)
+    tally = tally_records(protocol, records, through=last)
+    return (f"{code}-{label}.json", make_exchange(tally, protocol, code, records_digest=records.digest))
+
+
+def test_files_that_end_with_the_earlier_quarter_keep_what_carries_none(study, files):
+    mixed = [through(study, "P02", "2026Q1"), *(f for f in files if f[1].practice != "P02")]
+    early = analyse_group(mixed, study[0], quarter="2026Q1")
+    assert [code for code, _ in early.beyond] == ["P01", "P03", "P04", "P05"]
+    own = next(p for p in early.practices if p.code == "P02")
+    assert own.recorded is not None
+    assert own.scores <= own.n.cases
+    result = next(m.result for m in early.quantity("pain_difference").members if m.label == own.letter)
+    assert result == next(e for e in mixed[0][1].estimates if e.quantity == "pain_difference")
+    assert sum(a.cases for a in early.harms[0].arms) == own.n.cases
+
+
+def test_a_file_of_a_later_quarter_alone_is_not_used_for_an_earlier_report(study):
+    protocol, records, _, _ = study
+    sent = []
+    for quarter in ("2025Q4", "2026Q3"):
+        part = dataclasses.replace(records, cases=records.cases[records.cases["quarter"] == quarter])
+        tally = tally_records(protocol, part, through=protocol.quarters[-1])
+        sent.append((quarter, make_exchange(tally, protocol, "P04", records_digest="0")))
+    early = analyse_group(sent, protocol, quarter="2025Q4")
+    assert early.beyond == ()
+    (own,) = early.practices
+    assert own.recorded == sum(row[-1] for row in sent[0][1].flow.rows if row[0] == "recorded")
+    assert own.scores <= own.n.cases
+
+
+def test_who_is_missing_is_said_on_page_one(study, files):
+    short = [files[0], through(study, "P02", "2025Q4")]
+    found = analyse_group(short, study[0], skipped=["P04.json"])
+    assert found.missing == ("P03", "P04", "P05")
+    assert found.shorter == (("P02", "2025Q4"),)
+    first = compose_group(found).sections[0].blocks[-1].texts
+    assert "No file from P03, P04 and P05." in first
+    assert "P02 has sent up to 2025Q4 only: later cases of P02 are missing." in first
+    assert "P04.json was not read: exchange files end in .exchange.json." in first
+    mine = compose_group(found, practice="P01").sections[0].blocks[-1].texts
+    assert "3 practices of the study have sent nothing." in mine
+    assert "1 other practice has sent up to an earlier quarter only." in mine
+    assert not any(code in text for text in mine for code in ("P02", "P03", "P04", "P05"))
+    assert "Your practice has sent up to 2025Q4 only" in words(found, "P02")
+
+
+def test_a_group_that_is_whole_says_nothing_of_the_kind(group):
+    assert (group.missing, group.shorter, group.beyond, group.skipped) == ((), (), (), ())
+    assert "No file from" not in words(group)
+
+
+def test_page_one_shows_the_shares_of_both_arms_and_says_what_a_wait_is(study, group):
+    text = words(group)
+    for arm, target in zip(study[0].arm_codes, group.overall.by_target, strict=False):
+        n = sum(c.cases for c in group.overall.n.by_arm if c.arm == arm)
+        low, high = (100 * v for v in (target.interval.low, target.interval.high))
+        assert f"{100 * target.estimate:.0f} % ({low:.0f} to {high:.0f} %) of {n}" in text
+    assert "numb by 2 min" in text
+    assert "never numb in 15 min" in text
+    assert "a tooth never numb counts as 15" in text
+    assert "could be 0.01 to 2.58 minutes sooner" in text
+    assert "Two questions, two answers." in text
+    never = group.overall.numb_at_all.pooled.difference
+    assert never.estimate == pytest.approx(
+        group.overall.never_numb[0].estimate - group.overall.never_numb[1].estimate, abs=0.03
+    )
+
+
+def test_a_practices_page_speaks_of_the_practice(group):
+    text = words(group, "P03")
+    assert "Your practice: 50 cases, 0.3 minutes sooner (from 2.4 minutes later to 2.9 minutes sooner)" in text
+    assert "inside the limits in both charts" in text
+    assert "Your practice:" not in words(group)
+
+
+def test_what_five_practices_cannot_tell_is_not_called_little(group):
+    text = words(group)
+    assert "With 5 practices it cannot be told whether they differ" in text
+    assert "differ little" not in text
+    assert "no sign that it differs" not in text
+    assert text.count("too few cases to tell whether it differs") == 2
+    close = [Member(label=str(k), weight=1.0, result=sure(1.3)) for k in range(2)]
+    wide = [*close, Member(label="2", weight=1.0, result=dataclasses.replace(sure(1.3), interval=between(0.9, 1.9)))]
+    for levels, told in ((close, "no sign that it differs"), (wide, "too few cases to tell")):
+        found = dataclasses.replace(group.subgroups[0], levels=tuple(levels))
+        text = words(dataclasses.replace(group, subgroups=(found,)))
+        assert told in text
+
+
+def between(low, high):
+    return Interval(low=low, high=high, level=0.95, method="")
+
+
+def sure(value):
+    return Estimate(
+        quantity="hazard_ratio", contrast="b / a", estimate=value, interval=between(value / 1.1, value * 1.1),
+        unit="ratio", method="", n=Counts(cases=4000, onsets=3500),
+    )  # fmt: skip
+
+
+def test_undecided_cases_are_named_on_the_page(group):
+    plain, buffered = (n for _, n in group.overall.success.undecided)
+    text = words(group)
+    assert plain + buffered > 0
+    assert f"{plain + buffered} cases ({plain} plain and {buffered} buffered) had no test that tells" in text
+    assert "Not counted here, because no test decides it: " in text
+
+
+def test_one_practice_alone_gets_no_table_of_dashes_and_no_talk_of_letters(study, files):
+    text = words(analyse_group(files[:1], study[0]))
+    assert "There is no average over practices" in text
+    assert "Pooled over practices" not in text
+    assert "drawn anew" not in text
+    assert "The ratio of rates of all cases, in one stage, is" in text
+
+
+def test_looks_of_an_earlier_quarter_are_those_of_files_that_ended_with_it(study):
+    """With every group told apart, later files must give the looks that were reported then, to the last digit."""
+    protocol, records, _, _ = study
+
+    def sent(label):
+        last = next(q for q in protocol.quarters if q.label == label)
+        tally = tally_records(protocol, records, through=last)
+        apart = SendOptions(least_cases=1)
+        return [(c, make_exchange(tally, protocol, c, records_digest="0", options=apart)) for c in tally.practices]
+
+    then = analyse_group(sent("2026Q1"), protocol)
+    now = analyse_group(sent("2026Q3"), protocol, quarter="2026Q1")
+    assert to_dict(now.looks) == to_dict(then.looks)
+    assert to_dict(now.overall.hazard_ratio) == to_dict(then.overall.hazard_ratio)
+    later = analyse_group(sent("2026Q3"), protocol)
+    assert to_dict(later.looks)["verdicts"][:2] == to_dict(then.looks)["verdicts"]

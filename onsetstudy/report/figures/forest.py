@@ -40,11 +40,15 @@ WHITE = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 1.2}
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One group, or a heading over groups when it has no result; ``whole`` marks all cases together."""
+    """One group, or a heading over groups when it has no result; ``whole`` marks all cases together.
+
+    ``outside`` marks a line that stands for no case at all, such as a practice that is not in the study.
+    """
 
     label: str
     result: EstimateLike | None = None
     whole: bool = False
+    outside: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +79,7 @@ def data_for(lines: Sequence[Line], *, factor: int = 1) -> pd.DataFrame:
             low, high = sorted((factor * e.interval.low, factor * e.interval.high))
             places = places_for((low, high, e.estimate))
             row |= {
-                "cases": e.n.cases,
+                "cases": np.nan if line.outside else e.n.cases,
                 "estimate": factor * e.estimate,
                 "low": low,
                 "high": high,
@@ -126,7 +130,8 @@ def alt_text(frame: pd.DataFrame, unit: str) -> str:
             told.append(f"{row.label}")
         else:
             said = row.number if pd.notna(row.estimate) else f"no estimate, {row.reason}"
-            told.append(f"{row.label}, {counted(int(row.cases), 'case')}: {said}")
+            n = "" if pd.isna(row.cases) else f", {counted(int(row.cases), 'case')}"
+            told.append(f"{row.label}{n}: {said}")
     text = f"One line per group, {unit}, with interval. {'; '.join(told)}."
     return text.replace(MINUS, "minus ").replace(THIN, " ")
 
@@ -164,7 +169,7 @@ def _words_wide(figure: Figure, row, top: float, step: float) -> None:  # type: 
         say(figure, 0, y - 0.02, row.label, fontsize=8, color=SECONDARY)
         return
     say(figure, 0.12, y, row.label, weight=weight)
-    say(figure, 2.55, y, f"{int(row.cases)}", ha="right", weight=weight)
+    say(figure, 2.55, y, "—" if pd.isna(row.cases) else f"{int(row.cases)}", ha="right", weight=weight)
     number = row.number if pd.notna(row.estimate) else "no estimate"
     say(figure, 5.05, y, number, weight=weight, color=INK if pd.notna(row.estimate) else SECONDARY)
 
@@ -175,7 +180,7 @@ def _words_narrow(figure: Figure, row, top: float, step: float) -> None:  # type
         say(figure, 0, top - step + 0.1, row.label, fontsize=8, color=SECONDARY, bbox=WHITE)
         return
     y = top - 0.11
-    say(figure, 0, y, f"{row.label}, {int(row.cases)}", **style)
+    say(figure, 0, y, row.label if pd.isna(row.cases) else f"{row.label}, {int(row.cases)}", **style)
     number = row.number if pd.notna(row.estimate) else "no estimate"
     say(figure, NARROW, y, number, ha="right", **style, color=INK if pd.notna(row.estimate) else SECONDARY)
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = ["alt_text", "data_for", "draw", "draw_figure"]
 
-HEIGHT, LEFT, FOOT = 2.5, 0.62, 0.5
+HEIGHT, LEFT, FOOT = 1.75, 0.62, 0.5
 BAND = "#155e75"
 
 

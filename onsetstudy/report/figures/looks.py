@@ -53,12 +53,17 @@ def draw(frame: pd.DataFrame, taken: LooksTaken, ax: Axes, *, look: ArmLook) -> 
     ax.plot(frame["fraction"], frame["z"], color=look.colour, linewidth=1.2, linestyle=look.line, zorder=3)
     ax.plot(frame["fraction"], frame["z"], look.marker, color=look.colour, markerfacecolor=look.face, markersize=7,
             markeredgewidth=1.5, zorder=4)  # fmt: skip
+    # Names stand at the line of no difference, on the side where no score is: boundaries never come near it.
     for row in frame.itertuples():
-        ax.annotate(row.label, (row.fraction, row.z), xytext=(0, -13 if row.z > 0 else 8), ha="center",
-                    textcoords="offset points", fontsize=8, color=look.colour)  # fmt: skip
+        ax.annotate(row.label, (row.fraction, 0), xytext=(0, -4 if row.z > 0 else 4), ha="center",
+                    va="top" if row.z > 0 else "bottom", textcoords="offset points", fontsize=8,
+                    color=look.colour)  # fmt: skip
     reach = max(1.0, float(frame["fraction"].max()))
-    low = -TOP if taken.plan.sided == 2 else min(-1.0, float(frame["z"].min()) - 0.5)
-    ax.set(xlim=(0, 1.06 * reach), ylim=(low, max(TOP, float(frame["z"].max()) + 0.5)))
+    # Half a unit beyond the highest bar, so that none is cut by the frame.
+    low = -TOP - 0.5 if taken.plan.sided == 2 else min(-1.0, float(frame["z"].min()) - 0.5)
+    ax.set(xlim=(0, 1.06 * reach), ylim=(low, max(TOP, float(frame["z"].max())) + 0.5))
+    ax.annotate("boundary", (x[0], upper[0]), xytext=(-4, 0), textcoords="offset points", fontsize=8,
+                color=SECONDARY, ha="right", va="center")  # fmt: skip
     ax.yaxis.set_major_formatter(lambda v, _: f"{v:g}".replace("-", MINUS))
     ax.xaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f}")
 
@@ -84,7 +89,6 @@ def draw_figure(taken: LooksTaken, *, name: str, title: str, look: ArmLook) -> D
             draw(frame, taken, ax, look=look)
             ax.set_xlabel(f"per cent of the planned {taken.plan.unit}", fontsize=8, color=SECONDARY)
             ax.set_ylabel("score (Z)", fontsize=8, color=SECONDARY)
-            ax.annotate("boundary", (0.3 if not narrow else 0.42, TOP * 0.8), fontsize=8, color=SECONDARY)
             return to_svg(figure, ids, title, alt)
 
     return drawing(paint, name, alt)

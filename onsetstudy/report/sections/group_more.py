@@ -15,6 +15,10 @@ __all__ = ["heterogeneity_words", "more_sections", "name_of"]
 
 LITTLE, MUCH = 0.25, 0.75
 """Shares of the spread beyond chance that are called little and much (common practice, no source)."""
+WIDE = 0.5
+"""Width of the interval of that share from which on it tells nothing."""
+CLOSE = 1.25
+"""A ratio is known closely enough to speak of likeness if its interval reaches no farther than this factor."""
 
 
 def name_of(letter: str, own: str | None) -> str:
@@ -32,8 +36,14 @@ def heterogeneity_words(pooled: Pooled, factor: float, span: Callable[[float, fl
     if h is None:
         return "How much practices differ cannot be said."
     share = f"{100 * h.i2:.0f}\u202f%"
-    could = f"it could be {100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f}\u202f%"
-    if h.i2 < LITTLE:
+    low, high = h.i2_interval.low, h.i2_interval.high
+    could = f"it could be {100 * low:.0f} to {100 * high:.0f}\u202f%"
+    may = f"{100 * low:.0f} to {100 * high:.0f}\u202f% of the spread may be more than chance"
+    if high - low > WIDE and low > 0:
+        said = f"Practices differ by more than chance; with {k} practices it cannot be told how much ({may})."
+    elif high - low > WIDE:
+        said = f"With {k} practices it cannot be told whether they differ ({may})."
+    elif h.i2 < LITTLE:
         said = f"Practices differ little beyond chance ({share} of the spread; with {k} practices {could})."
     elif h.i2 < MUCH:
         said = f"Part of the spread between practices is more than chance ({share}; {could})."
@@ -42,7 +52,11 @@ def heterogeneity_words(pooled: Pooled, factor: float, span: Callable[[float, fl
     if pooled.prediction is None:
         return f"{said} So few practices say nothing of a further one."
     low, high = sorted((factor * pooled.prediction.low, factor * pooled.prediction.high))
-    return f"{said} In a further practice like these, the truth would lie {span(low, high)}."
+    return f"{said} In another practice like these, the truth would lie {_between(span(low, high))}."
+
+
+def _between(span: str) -> str:
+    return span if span.startswith("from") else f"between {span.replace(' to ', ' and ', 1)}"
 
 
 def more_sections(results: GroupResults, own: str | None) -> tuple[Section | None, ...]:
@@ -60,11 +74,24 @@ def _ratio(result: object) -> str:
     return f"{decimal(result.estimate, 2)} ({interval(result.interval.low, result.interval.high, 2)})"
 
 
+def _alike(group: Subgroups) -> str:
+    """A large p-value speaks for likeness only where every level is known closely."""
+    if isinstance(group.test, HypothesisTest) and group.test.p_value < 0.05:
+        return "it seems to differ"
+    close = all(
+        isinstance(m.result, Estimate)
+        and m.result.interval.low > 0
+        and max(m.result.interval.high / m.result.estimate, m.result.estimate / m.result.interval.low) <= CLOSE
+        for m in group.levels
+    )
+    return "no sign that it differs" if close else "too few cases to tell whether it differs"
+
+
 def _subgroup(group: Subgroups, own: str | None) -> list[Block]:
     if isinstance(group.test, HypothesisTest):
-        verdict = "no sign that it differs" if group.test.p_value >= 0.05 else "it seems to differ"
         p = p_text(group.test.p_value)
-        text = f"One ratio of rates for all {group.grouping}s or one for each: p = {p}, {verdict}."
+        equals = p if p.startswith("<") else f"= {p}"
+        text = f"One ratio of rates for all {group.grouping}s or one for each: p {equals}, {_alike(group)}."
     else:
         text = f"Whether the ratio of rates differs by {group.grouping} cannot be said: {group.test.reason}."
     if group.grouping == "practice":
@@ -96,11 +123,10 @@ def _steps(results: GroupResults, own: str | None) -> list[Block]:
     if ratio is not None and ratio.without:
         blocks.append(
             Table(
-                caption="Average ratio of rates without one practice",
+                caption="Average ratio of rates without one practice; a line that stands apart carries the average",
                 columns=("without", "cases", "ratio of rates"),
                 rows=tuple((name_of(s.label, own), f"{s.result.n.cases}", _ratio(s.result)) for s in ratio.without),
                 align="lrr",
-                notes=("If one line stands apart, the average leans on that practice.",),
             )
         )
     return blocks

@@ -172,8 +172,10 @@ def _stopped(taken: LooksTaken) -> str:
     values = [show(v) for v in (found.estimate, found.interval.low, found.interval.high, found.plain)]
     places = 3 if taken.scale == "proportion" else 2
     estimate, low, high, plain = values
+    over = next((v for v in taken.verdicts if v.code in ("crossed", "ended")), None)
+    when = "" if over is None else f"At {over.label}, when the study was decided, "
     return (
-        f"Estimate that allows for the looks: {decimal(estimate, places)} ({interval(low, high, places)}; "
+        f"{when}the estimate that allows for the looks was {decimal(estimate, places)} ({interval(low, high, places)}; "
         f"{UNITS.get(taken.scale, '')}), p {_p(found.p_value)}, {found.method}; ignoring the looks "
         f"{decimal(plain, places)}."
     )

@@ -1,0 +1,197 @@
+"""Success by a minute over all practices, with the cases that no test decides told apart, not dropped.
+
+A tooth felt long after the minute was surely not numb by it; one found numb long after it may have been either. Who
+drops the undecided thus keeps the late failures and loses the late successes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.pool.common_odds import common_odds
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.attempt import attempt
+from onsetstudy.study.cell_estimates import cell_counts, cell_times
+from onsetstudy.study.group_results import GroupSuccess
+from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.results import OnsetCurve
+from onsetstudy.survival.shares import decided, share_numb_by, spread_evenly, tells_something
+from onsetstudy.survival.success import never_numb_share, success_by
+
+__all__ = ["arm_shares", "pool_success", "success_tables"]
+
+FloatArray = NDArray[np.float64]
+MOST_ROWS = 200_000
+"""Cases up to which shares by arm are found, which take each case."""
+MOST_FOR_INFORMATION = 20_000
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class SuccessTables:
+    """Fourfold tables by practice and technique (rows) and arm (columns).
+
+    ``numb`` and ``not_numb`` are decided; of ``undecided`` cases ``likely`` is the part that was numb in time, by the
+    curve of their technique and arm. ``inflation`` is by how much less is known than if every case were decided.
+    """
+
+    numb: NDArray[np.int64]
+    not_numb: NDArray[np.int64]
+    undecided: NDArray[np.int64]
+    likely: FloatArray
+    inflation: float
+
+    @property
+    def cases(self) -> NDArray[np.int64]:
+        """All cases that were tested at all."""
+        return self.numb + self.not_numb + self.undecided
+
+
+def pool_success(
+    cells: pd.DataFrame, protocol: Protocol, minute: float | None = None, *, extremes: bool = True
+) -> GroupSuccess:
+    """Odds ratio and difference of the shares numb by a minute, practices and techniques compared within themselves.
+
+    Without ``minute`` it is the target; ``extremes`` asks for the results with all undecided cases numb, and none.
+
+    Notes
+    -----
+    Every case decided: conditional likelihood and Mantel-Haenszel. Some undecided: each is split between numb and not
+    numb by the nonparametric maximum likelihood curve of its technique and arm over all practices, given the gap in
+    which its onset lies. Summed over an arm this gives the share of that curve (it is its own expectation: Turnbull
+    1976, J R Stat Soc B 38:290-295). Variances are multiplied by how much less the profile likelihoods of these shares
+    know than counts would.
+    """
+    arms = protocol.arm_codes[:2]
+    level = protocol.plan.conf_level
+    tables = success_tables(cells, protocol, minute)
+    n = tables.cases
+    whole = bool((tables.undecided == 0).all())
+    split = tables.numb if whole else tables.numb + tables.likely
+    return GroupSuccess(
+        undecided=tuple((a, int(tables.undecided[:, j].sum())) for j, a in enumerate(arms)),
+        pooled=common_odds(split, n, arms=arms, conf_level=level, inflation=tables.inflation),
+        if_not_numb=None if whole or not extremes else common_odds(tables.numb, n, arms=arms, conf_level=level),
+        if_numb=None if whole or not extremes else common_odds(n - tables.not_numb, n, arms=arms, conf_level=level),
+    )
+
+
+def success_tables(cells: pd.DataFrame, protocol: Protocol, minute: float | None = None) -> SuccessTables:
+    """Cases numb by the minute (the target), not numb by it, and undecided."""
+    arms = list(protocol.arm_codes[:2])
+    target = protocol.onset.target_min if minute is None else minute
+    times = cell_times(cells, "success")
+    kept = tells_something(times) & cells["arm"].isin(arms).to_numpy()
+    cells = cells[kept].reset_index(drop=True)
+    times = times.take(kept)
+    numb, not_numb = decided(times, target)
+    open_ = ~(numb | not_numb)
+    n = cells["n"].to_numpy(dtype=np.int64)
+    likely = np.zeros(len(cells))
+    spread = known = 0.0
+    for arm, everybody in sorted(cells.groupby("arm").indices.items()):
+        whole = _reading(times.take(everybody), n[everybody], target) if open_[everybody].any() else None
+        for _, rows in sorted(cells[cells["arm"] == arm].groupby("technique").groups.items()):
+            part, weight = times.take(rows), n[rows]
+            own = _reading(part, weight, target) if whole is not None else None
+            if own is None or whole is None:
+                share = float(weight[numb[rows]].sum() / weight.sum())
+                spread += weight.sum() * share * (1 - share)
+                known += weight.sum() * share * (1 - share)
+                continue
+            # Of a technique that says nothing about the minute, the curve of the whole arm has to do.
+            told = own if own.kept > 0 else whole
+            likely[rows] = np.where(open_[rows], weight * _part_before(part, told.curve, target), 0.0)
+            binomial = weight.sum() * told.share * (1 - told.share)
+            known += binomial
+            spread += binomial / told.kept if told.kept > 0 else np.inf
+
+    def table(values: Any) -> NDArray[Any]:
+        summed = cells.assign(v=values).groupby(["practice_id", "technique", "arm"], sort=True)["v"].sum()
+        return summed.unstack("arm", fill_value=0).reindex(columns=arms, fill_value=0).to_numpy()
+
+    return SuccessTables(
+        numb=table(np.where(numb, n, 0)),
+        not_numb=table(np.where(not_numb, n, 0)),
+        undecided=table(np.where(open_, n, 0)),
+        likely=table(likely).astype(np.float64),
+        inflation=max(1.0, spread / known) if known > 0 else 1.0,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reading:
+    """Curve of a group of cases, its share numb by the minute, and the part of the information that is left."""
+
+    curve: OnsetCurve
+    share: float
+    kept: float
+
+
+def _reading(times: Intervals, weight: NDArray[np.int64], minute: float) -> _Reading:
+    curve = fit_npmle(times, weight=weight)
+    # The part that is kept hardly depends on the number of cases, and finding it takes each of them.
+    fewer = np.round(weight * min(1.0, MOST_FOR_INFORMATION / weight.sum())).astype(np.int64)
+    found = share_numb_by(times.take(np.repeat(np.arange(weight.size), fewer)), minute)
+    nothing = found.low < 1e-12 and found.high > 1 - 1e-12
+    kept = 0.0 if nothing else found.effective_n / float(fewer.sum())
+    return _Reading(curve, spread_evenly(curve, minute), kept)
+
+
+def _part_before(times: Intervals, curve: OnsetCurve, minute: float) -> FloatArray:
+    """Share of the mass inside each gap that lies before the minute, spread evenly within innermost intervals."""
+    width = curve.right - curve.left
+    even = np.where(np.isfinite(width) & (width > 0), (minute - curve.left) / np.where(width > 0, width, 1.0), 0.0)
+    before = np.where(curve.right <= minute, 1.0, np.clip(even, 0.0, 1.0))
+    left, right = times.left[:, None], times.right[:, None]
+    inside = (curve.left[None, :] >= left) & (curve.right[None, :] <= right)
+    # A moment at which another case was seen to become numb is not in a gap that begins there.
+    inside &= (curve.right[None, :] > left) | (left == right)
+    mass = inside @ curve.mass
+    return np.asarray((inside @ (curve.mass * before)) / np.where(mass > 0, mass, 1.0), dtype=np.float64)
+
+
+def arm_shares(cells: pd.DataFrame, protocol: Protocol, kind: str) -> tuple[Estimate | NotAvailable, ...]:
+    """Share of each arm, all practices together, that was numb by the target or never numb; reference first.
+
+    ``kind`` is ``by_target`` or ``never_numb``. Cases as they came: differences of mix between arms are not evened out.
+    """
+    arms = protocol.arm_codes[:2]
+    level = protocol.plan.conf_level
+    used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
+    n = used["n"].to_numpy(dtype=np.int64)
+    counts = cell_counts(used, protocol, "success")
+    name = "success_by_target" if kind == "by_target" else "never_numb"
+    method = "share over all practices"
+
+    def absent(arm: str, code: str, reason: str) -> NotAvailable:
+        return NotAvailable(
+            quantity=name, contrast=arm, code=code, reason=reason, unit="proportion", method=method, n=counts
+        )
+
+    if set(used["arm"]) != set(arms):
+        return tuple(absent(a, "arm_missing", "cases of one arm only have been sent") for a in arms)
+    if n.sum() > MOST_ROWS:
+        return tuple(absent(a, "many", "see the curves: with so many cases its limits are close") for a in arms)
+    take = np.repeat(np.arange(n.size), n)
+    times, arm = cell_times(used, "success").take(take), used["arm"].to_numpy(dtype=str)[take]
+
+    def shares() -> Any:
+        if kind == "by_target":
+            return success_by(
+                times, arm, reference_arm=arms[0], target_min=protocol.onset.target_min, conf_level=level
+            ).arms
+        return never_numb_share(
+            times, arm, reference_arm=arms[0], horizon_min=protocol.onset.horizon_min, conf_level=level
+        ).arms
+
+    found = attempt(shares, quantity=name, contrast=None, unit="proportion", method=method, n=counts, level=level)
+    if isinstance(found, NotAvailable):
+        return tuple(absent(a, found.code, found.reason) for a in arms)
+    return tuple(found)
