@@ -36,9 +36,12 @@ def write_group(
     """
     known = [p.code for p in results.practices]
     if strange := [p for p in pages if p not in known]:
-        raise OnsetStudyError(
-            f"{', '.join(strange)} sent nothing; practices of this report: {', '.join(sorted(known))}"
-        )
+        letters = [p for p in strange if any(p == own.letter for own in results.practices)]
+        told = f"{', '.join(letters)} is a letter of this report, not the code of a practice" if letters else ""
+        gone = [p for p in strange if p not in letters]
+        nothing = f"{', '.join(gone)} sent nothing" if gone else ""
+        what = "; ".join(text for text in (told, nothing) if text)
+        raise OnsetStudyError(f"{what}; practices of this report: {', '.join(sorted(known))}")
     written = []
     for practice in (None, *pages):
         document = compose_group(results, practice=practice)

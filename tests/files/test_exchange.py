@@ -109,6 +109,8 @@ def test_a_page_for_somebody_who_sent_nothing(protocol, tmp_path):
     results = analyse_group(read_exchanges([SHIPPED]), protocol)
     with pytest.raises(OnsetStudyError, match="P09 sent nothing; practices of this report: P01, P02"):
         write_group(results, tmp_path, pages=["P09"])
+    with pytest.raises(OnsetStudyError, match="E is a letter of this report, not the code of a practice; practices of"):
+        write_group(results, tmp_path, pages=["E"])
 
 
 def test_a_practices_page_names_nobody_else(protocol, tmp_path):

@@ -242,12 +242,14 @@ def test_files_that_do_not_fit_are_refused_all_at_once(study, files):
     assert said == [
         "P02.json: P02 follows another protocol: schedule.clock_zero is injection_start there and injection_end here. "
         "Minutes from another zero cannot be pooled unconverted; that practice has to record anew.",
-        "copy.json: P01 sent 2025Q4, 2026Q1, 2026Q2, 2026Q3 already, in P01.json. Keep the newer of the two files.",
+        "copy.json: P01 sent 2025Q4, 2026Q1, 2026Q2, 2026Q3 already, in P01.json. They hold the same; keep either.",
     ]
     stranger = dataclasses.replace(files[0][1], practice="P77", quarters=("2031Q1",))
     said = refusals([("x.json", stranger)], protocol)
     assert "P77 sends 2031Q1, no quarter of this study" in said[0]
     assert "P77 is no practice of this study" in said[1]
+    (said,) = refusals([files[1], through(study, "P02", "2026Q1")], protocol)
+    assert said.endswith("Keep P02.json, which goes on to 2026Q3 and holds the other's quarters too.")
     assert "no exchange file was given" in refusals([], protocol)[0].lower()
 
 
