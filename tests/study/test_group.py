@@ -556,3 +556,11 @@ def test_looks_of_an_earlier_quarter_are_those_of_files_that_ended_with_it(study
     assert to_dict(now.overall.hazard_ratio) == to_dict(then.overall.hazard_ratio)
     later = analyse_group(sent("2026Q3"), protocol)
     assert to_dict(later.looks)["verdicts"][:2] == to_dict(then.looks)["verdicts"]
+
+
+def test_rejects_that_name_no_practice_are_counted_under_none(study):
+    protocol, records, _, _ = study
+    refused = pd.DataFrame({"table": ["cold_tests", "cases"], "code": ["minute", "unreadable"]})
+    tally = tally_records(protocol, dataclasses.replace(records, rejects=refused), through=protocol.quarters[-1])
+    lost = tally.flow[tally.flow["stage"] == "refused"]
+    assert lost[["practice_id", "code", "n"]].to_numpy().tolist() == [["not recorded", "unreadable", 1]]
