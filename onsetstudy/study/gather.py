@@ -143,15 +143,27 @@ def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> list[Problem]:
 def _twice(files: Sequence[tuple[str, Exchange]]) -> list[Problem]:
     problems = []
     seen: dict[tuple[str, str], str] = {}
+    by_name = dict(files)
     for name, exchange in sorted(files, key=lambda f: f[0]):
         earlier = {seen[key] for q in exchange.quarters if (key := (exchange.practice, q)) in seen}
         for other in sorted(earlier):
             shared = [q for q in exchange.quarters if seen.get((exchange.practice, q)) == other]
             what = f"{exchange.practice} sent {', '.join(shared)} already, in {other}"
-            problems.append(_problem(name, what, "keep the newer of the two files", "twice"))
+            problems.append(_problem(name, what, _which_to_keep((name, exchange), (other, by_name[other])), "twice"))
         for quarter in exchange.quarters:
             seen.setdefault((exchange.practice, quarter), name)
     return problems
+
+
+def _which_to_keep(one: tuple[str, Exchange], two: tuple[str, Exchange]) -> str:
+    """The file that holds the other's quarters and more, where one does."""
+    for (name, more), (_, less) in ((one, two), (two, one)):
+        if set(more.quarters) > set(less.quarters):
+            return f"keep {name}, which goes on to {more.quarters[-1]} and holds the other's quarters too"
+    if one[1].quarters == two[1].quarters:
+        alike = one[1].cells == two[1].cells and one[1].values == two[1].values
+        return "they hold the same; keep either" if alike else "keep the newer of the two files"
+    return "ask for one file that holds all its quarters"
 
 
 def _read(value: str) -> str:

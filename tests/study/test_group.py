@@ -283,12 +283,14 @@ def test_files_that_do_not_fit_are_refused_all_at_once(study, files):
     assert said == [
         "P02.json: P02 follows another protocol: schedule.clock_zero is injection_start there and injection_end here. "
         "Minutes from another zero cannot be pooled unconverted; that practice has to record anew.",
-        "copy.json: P01 sent 2025Q4, 2026Q1, 2026Q2, 2026Q3 already, in P01.json. Keep the newer of the two files.",
+        "copy.json: P01 sent 2025Q4, 2026Q1, 2026Q2, 2026Q3 already, in P01.json. They hold the same; keep either.",
     ]
     stranger = dataclasses.replace(files[0][1], practice="P77", quarters=("2031Q1",))
     said = refusals([("x.json", stranger)], protocol)
     assert "P77 sends 2031Q1, no quarter of this study" in said[0]
     assert "P77 is no practice of this study" in said[1]
+    (said,) = refusals([files[1], through(study, "P02", "2026Q1")], protocol)
+    assert said.endswith("Keep P02.json, which goes on to 2026Q3 and holds the other's quarters too.")
     assert "no exchange file was given" in refusals([], protocol)[0].lower()
 
 
@@ -595,3 +597,11 @@ def test_looks_of_an_earlier_quarter_are_those_of_files_that_ended_with_it(study
     assert to_dict(now.overall.hazard_ratio) == to_dict(then.overall.hazard_ratio)
     later = analyse_group(sent("2026Q3"), protocol)
     assert to_dict(later.looks)["verdicts"][:2] == to_dict(then.looks)["verdicts"]
+
+
+def test_rejects_that_name_no_practice_are_counted_under_none(study):
+    protocol, records, _, _ = study
+    refused = pd.DataFrame({"table": ["cold_tests", "cases"], "code": ["minute", "unreadable"]})
+    tally = tally_records(protocol, dataclasses.replace(records, rejects=refused), through=protocol.quarters[-1])
+    lost = tally.flow[tally.flow["stage"] == "refused"]
+    assert lost[["practice_id", "code", "n"]].to_numpy().tolist() == [["not recorded", "unreadable", 1]]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from onsetstudy.report.figures import looks as figure
-from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.figures.canvas import NARROW, WIDE, axes_at, canvas, look_of
 from onsetstudy.report.sections.looks import first_page_words, looks_section, verdict_words
 from onsetstudy.study.looks import looks_taken, plan_of
 from onsetstudy.study.population import analyse_population, primary_result
@@ -154,3 +154,26 @@ def test_the_section_shows_every_look():
     assert frame["z"].tolist() == [v.z for v in taken.verdicts]
     drawn = figure.draw_figure(taken, name="looks", title="What?", look=look_of("buffered", ("plain", "buffered")))
     assert all(f"{label}: score" in drawn.alt for label in DAYS)
+
+
+def test_names_of_looks_are_struck_through_by_nothing_and_bars_are_whole():
+    made = promised(planned_information=200)
+    taken = looks_taken(group(made, EVERY), made.quarters[3])
+    frame = figure.data_for(taken)
+    frame["fraction"] = [0.19, 0.26, 0.33, 0.46][: len(frame)]
+    for width in (WIDE, NARROW):
+        with canvas(width, 2.6) as drawn:
+            ax = axes_at(drawn, 0.45, 0.5, width - 0.6, 2.0)
+            figure.draw(frame, taken, ax, look=look_of("buffered", ("plain", "buffered")))
+            drawn.canvas.draw()
+            names = [t for t in ax.texts if t.get_text() in DAYS]
+            boxes = [t.get_window_extent() for t in names]
+            assert len(names) == len(frame)
+            assert not any(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[:k])
+            low, high = ax.get_ylim()
+            for line in ax.lines:
+                heights = np.asarray(line.get_ydata(), dtype=float)
+                assert np.all((heights > low) & (heights < high))
+                if line.get_marker() == "_":
+                    middles = ax.transData.transform(np.column_stack([line.get_xdata(), heights]))
+                    assert not any(box.contains(*point) for box in boxes for point in middles)

@@ -30,6 +30,8 @@ __all__ = ["alt_text", "data_for", "draw", "draw_figure"]
 
 HEIGHT, FOOT, HEAD = 2.0, 0.5, 0.1
 TOP = 5.0
+NAME = 0.52
+"""Inches that the name of a look takes."""
 
 
 def data_for(taken: LooksTaken) -> pd.DataFrame:
@@ -53,12 +55,18 @@ def draw(frame: pd.DataFrame, taken: LooksTaken, ax: Axes, *, look: ArmLook) -> 
     ax.plot(frame["fraction"], frame["z"], color=look.colour, linewidth=1.2, linestyle=look.line, zorder=3)
     ax.plot(frame["fraction"], frame["z"], look.marker, color=look.colour, markerfacecolor=look.face, markersize=7,
             markeredgewidth=1.5, zorder=4)  # fmt: skip
+    reach = max(1.0, float(frame["fraction"].max()))
     # Names stand at the line of no difference, on the side where no score is: boundaries never come near it.
+    inches = ax.get_window_extent().width / ax.figure.dpi / (1.06 * reach)
+    ends = [-np.inf] * len(frame)
     for row in frame.itertuples():
-        ax.annotate(row.label, (row.fraction, 0), xytext=(0, -4 if row.z > 0 else 4), ha="center",
+        place = float(row.fraction) * inches
+        line = next(k for k, end in enumerate(ends) if place - NAME / 2 > end)
+        ends[line] = place + NAME / 2
+        away = 4 + 10 * line
+        ax.annotate(row.label, (row.fraction, 0), xytext=(0, -away if row.z > 0 else away), ha="center",
                     va="top" if row.z > 0 else "bottom", textcoords="offset points", fontsize=8,
                     color=look.colour)  # fmt: skip
-    reach = max(1.0, float(frame["fraction"].max()))
     # Half a unit beyond the highest bar, so that none is cut by the frame.
     low = -TOP - 0.5 if taken.plan.sided == 2 else min(-1.0, float(frame["z"].min()) - 0.5)
     ax.set(xlim=(0, 1.06 * reach), ylim=(low, max(TOP, float(frame["z"].max())) + 0.5))
