@@ -96,17 +96,19 @@ def success_tables(cells: pd.DataFrame, protocol: Protocol, minute: float | None
     likely = np.zeros(len(cells))
     spread = known = 0.0
     for arm, everybody in sorted(cells.groupby("arm").indices.items()):
-        whole = _reading(times.take(everybody), n[everybody], target) if open_[everybody].any() else None
+        whole: _Reading | None = None
         for _, rows in sorted(cells[cells["arm"] == arm].groupby("technique").groups.items()):
             part, weight = times.take(rows), n[rows]
-            own = _reading(part, weight, target) if whole is not None else None
-            if own is None or whole is None:
+            if not open_[everybody].any():
                 share = float(weight[numb[rows]].sum() / weight.sum())
                 spread += weight.sum() * share * (1 - share)
                 known += weight.sum() * share * (1 - share)
                 continue
-            # Of a technique that says nothing about the minute, the curve of the whole arm has to do.
-            told = own if own.kept > 0 else whole
+            told = _reading(part, weight, target)
+            if told.kept <= 0:
+                # Of a technique that says nothing about the minute, the curve of the whole arm has to do.
+                whole = whole or _reading(times.take(everybody), n[everybody], target)
+                told = whole
             likely[rows] = np.where(open_[rows], weight * _part_before(part, told.curve, target), 0.0)
             binomial = weight.sum() * told.share * (1 - told.share)
             known += binomial

@@ -52,21 +52,21 @@ def test_undecided_cases_do_not_bend_difference_and_odds_ratio():
 
 @pytest.mark.slow
 def test_intervals_hold_the_truth_in_about_nineteen_of_twenty():
-    """400 groups of five practices, 200 cases; Monte Carlo error of the coverage 0.011."""
+    """200 groups of five practices, 200 cases; Monte Carlo error of the coverage 0.015."""
     rng = np.random.default_rng(7)
     truth = TRUE["buffered"] - TRUE["plain"]
     odds = TRUE["buffered"] / (1 - TRUE["buffered"]) / (TRUE["plain"] / (1 - TRUE["plain"]))
     held, values = [], []
-    for _ in range(400):
-        pooled = pool_success(drawn(rng, 100, 0.5, practices=5), protocol()).pooled
+    for _ in range(200):
+        pooled = pool_success(drawn(rng, 100, 0.5, practices=5), protocol(), extremes=False).pooled
         d, ratio = pooled.difference, pooled.odds_ratio
         held.append((d.interval.low <= truth <= d.interval.high, ratio.interval.low <= odds <= ratio.interval.high))
         values.append((d.estimate, d.std_error))
     coverage = np.mean(held, axis=0)
-    assert np.all((coverage > 0.92) & (coverage < 0.985)), coverage
+    assert np.all((coverage > 0.905) & (coverage < 0.99)), coverage
     estimate, error = np.array(values).T
-    assert estimate.mean() == pytest.approx(truth, abs=4 * estimate.std() / np.sqrt(400))
-    assert np.mean(error) == pytest.approx(estimate.std(), rel=0.12)
+    assert estimate.mean() == pytest.approx(truth, abs=4 * estimate.std() / np.sqrt(200))
+    assert np.mean(error) == pytest.approx(estimate.std(), rel=0.15)
 
 
 def test_the_parts_of_an_arm_add_up_to_its_curve():
