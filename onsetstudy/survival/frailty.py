@@ -45,6 +45,9 @@ STARTS = (0.4, 1.0, 0.1)
 """Spreads from which the search sets out, the next where one leads nowhere."""
 LARGEST_EXPONENT = 700.0
 PEAK_STEPS = 60
+STEP = 1e-4
+SPREADS = 7
+"""Spreads over which a cluster's effect is averaged."""
 FEW_CLUSTERS = 5
 METHOD = "proportional hazards with a shared log-normal effect, adaptive Gauss-Hermite quadrature with 24 nodes"
 SOURCE = "McGilchrist & Aisbett 1991, Biometrics 47:461-466"
@@ -137,13 +140,13 @@ def fit_shared_frailty(
         tolerance=TOLERANCE,
         condition="largest gradient of the marginal log-likelihood, relative to the number of cases",
     )
+    spread = _spread(model, best, value, plain.log_likelihood, conf_level, counts)
+    cases = np.bincount(codes, weights=many).astype(np.float64)
     return SharedFrailty(
-        spread=_spread(model, best, value, plain.log_likelihood, conf_level, counts),
+        spread=spread,
         test=_boundary_test(value, plain.log_likelihood, counts),
         estimates=_ratios(model, best, coded, conf_level, counts),
-        clusters=_clusters(
-            model, best, [str(n) for n in names], np.bincount(codes, weights=many).astype(np.float64), conf_level
-        ),
+        clusters=_clusters(model, best, spread.interval.high, [str(n) for n in names], cases, conf_level),
         log_likelihood=value,
         log_likelihood_without=plain.log_likelihood,
         certificate=certificate,
@@ -371,16 +374,9 @@ def _boundary_test(value: float, without: float, counts: Counts) -> HypothesisTe
 
 def _ratios(model: _Model, best: FloatArray, coded: Coded, conf_level: float, counts: Counts) -> tuple[Estimate, ...]:
     """Hazard ratios with errors from the observed information of all parameters, by differences of the gradient."""
-    size, step = best.size, 1e-4
-    free = np.ones(size, dtype=bool)
-    free[-1] = best[-1] > step
-    curvature = np.zeros((size, size))
-    for j in np.flatnonzero(free).tolist():
-        shift = np.zeros(size)
-        shift[j] = step
-        curvature[j] = (_negative(best + shift, model)[1] - _negative(best - shift, model)[1]) / (2 * step)
-    curvature = ((curvature + curvature.T) / 2)[np.ix_(free, free)]
-    covariance = np.linalg.pinv(curvature)
+    free = np.ones(best.size, dtype=bool)
+    free[-1] = best[-1] > STEP
+    covariance = _covariance(model, best, free)
     z = float(stats.norm.ppf(0.5 + conf_level / 2))
     estimates = []
     for j, contrast in enumerate(coded.contrasts):
@@ -404,28 +400,75 @@ def _ratios(model: _Model, best: FloatArray, coded: Coded, conf_level: float, co
     return tuple(estimates)
 
 
-def _clusters(
-    model: _Model, best: FloatArray, names: list[str], cases: FloatArray, conf_level: float
-) -> tuple[ClusterEffect, ...]:
-    """Posterior mean of each cluster's log rate, and its normal interval, at the fitted parameters."""
-    at = _by_node(model, best)
+def _covariance(model: _Model, theta: FloatArray, free: NDArray[np.bool_]) -> FloatArray:
+    """Of the free parameters, from the observed information by differences of the gradient."""
+    curvature = np.zeros((theta.size, theta.size))
+    for j in np.flatnonzero(free).tolist():
+        shift = np.zeros(theta.size)
+        shift[j] = STEP
+        curvature[j] = (_negative(theta + shift, model)[1] - _negative(theta - shift, model)[1]) / (2 * STEP)
+    return np.asarray(np.linalg.pinv(((curvature + curvature.T) / 2)[np.ix_(free, free)]), dtype=np.float64)
+
+
+def _effects(model: _Model, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Posterior mean and variance of each cluster's log rate at given parameters."""
+    at = _by_node(model, theta)
     joint = np.add.reduceat(model.cells.weight[:, None] * at.log_chance, model.first_of, axis=0) + at.log_weight
     posterior = np.exp(joint - special.logsumexp(joint, axis=1)[:, None])
-    effect = best[-1] * at.node
+    effect = theta[-1] * at.node
     mean = (posterior * effect).sum(axis=1)
-    error = np.sqrt(np.maximum((posterior * (effect - mean[:, None]) ** 2).sum(axis=1), 0.0))
-    z = float(stats.norm.ppf(0.5 + conf_level / 2))
+    return mean, (posterior * (effect - mean[:, None]) ** 2).sum(axis=1)
+
+
+def _clusters(
+    model: _Model, best: FloatArray, highest: float, names: list[str], cases: FloatArray, conf_level: float
+) -> tuple[ClusterEffect, ...]:
+    """Posterior mean of each cluster's log rate, and its normal interval, with nothing taken as known that is fitted.
+
+    The spread is averaged over what the profile likelihood leaves plausible, and the uncertainty of the other
+    parameters, the average rate above all, comes in by the delta method (Kass & Steffey 1989, JASA 84:717-726).
+    """
+    grid = np.linspace(0.0, highest if np.isfinite(highest) else LARGEST_SPREAD, SPREADS)
+    theta, value, mean, variance = best, [], [], []
+    for spread in grid:
+        theta, _, _ = _maximise(model, theta, spread=float(spread))
+        value.append(-_negative(theta, model)[0])
+        found = _effects(model, theta)
+        mean.append(found[0])
+        variance.append(found[1])
+    weight = np.exp(np.array(value) - max(value))
+    weight /= weight.sum()
+    average = weight @ np.array(mean)
+    total = weight @ (np.array(variance) + (np.array(mean) - average) ** 2) + _borrowed(model, best, grid)
+    z, error = float(stats.norm.ppf(0.5 + conf_level / 2)), np.sqrt(np.maximum(total, 0.0))
     return tuple(
         ClusterEffect(
             cluster=name,
             cases=round(cases[k]),
-            ratio=float(np.exp(mean[k])),
+            ratio=float(np.exp(average[k])),
             interval=Interval(
-                low=float(np.exp(mean[k] - z * error[k])),
-                high=float(np.exp(mean[k] + z * error[k])),
+                low=float(np.exp(average[k] - z * error[k])),
+                high=float(np.exp(average[k] + z * error[k])),
                 level=conf_level,
-                method="posterior of the cluster at the fitted spread",
+                method="posterior of the cluster, over the spreads that are plausible",
             ),
         )
         for k, name in enumerate(names)
     )
+
+
+def _borrowed(model: _Model, best: FloatArray, grid: FloatArray) -> FloatArray:
+    """Variance that the clusters' effects owe to the other parameters, at the fitted spread or a small one."""
+    theta = best
+    if best[-1] < grid[1]:
+        theta, _, _ = _maximise(model, best, spread=float(grid[1]))
+    free = np.ones(theta.size, dtype=bool)
+    free[-1] = False
+    covariance = _covariance(model, theta, free)
+    slopes = []
+    for j in range(theta.size - 1):
+        shift = np.zeros(theta.size)
+        shift[j] = STEP
+        slopes.append((_effects(model, theta + shift)[0] - _effects(model, theta - shift)[0]) / (2 * STEP))
+    along = np.array(slopes)
+    return np.asarray(np.einsum("jk,jl,lk->k", along, covariance, along), dtype=np.float64)

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import integrate, stats
+from scipy import integrate, special, stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
@@ -160,6 +160,63 @@ def test_without_spread_the_fit_is_that_without_clusters():
     assert found.spread.interval.low == 0.0
     assert found.log_likelihood >= plain.log_likelihood - 1e-8
     assert found.estimates[0].estimate == pytest.approx(plain.estimates[0].estimate, rel=0.05)
+
+
+@pytest.mark.parametrize(("clusters", "size", "spread"), [(4, 1000, 0.5), (12, 3, 1.5)])
+def test_the_integral_is_right_however_many_cases_a_cluster_has(clusters, size, spread):
+    """The marginal likelihood on a grid of 40,001 points around the peak of each cluster, at the fitted parameters."""
+    from onsetstudy.survival import frailty
+
+    rng = np.random.default_rng(8)
+    cluster = np.repeat(np.arange(clusters), size)
+    onset = rng.exponential(3 / np.exp(spread * rng.normal(size=clusters)[cluster]))
+    ticks = np.array([0, 1, 2, 3, 4, 6, 8, 10, np.inf])
+    cell = np.searchsorted(ticks, onset)
+    times, x = Intervals(ticks[cell - 1], ticks[cell]), rng.integers(0, 2, (onset.size, 1)).astype(float)
+    problem = set_up(times, x, np.zeros(onset.size, dtype=np.intp), np.ones(onset.size))
+    plain = maximise(problem)
+    rows = plain.cell_of[problem.kind_of]
+    model = frailty._model(plain.cells, rows, cluster.astype(np.intp), clusters, np.ones(onset.size))
+    increments = plain.baseline.increment[np.isfinite(plain.baseline.increment)]
+    theta = np.concatenate((plain.b, np.log(increments), [spread]))
+    c, total = model.cells, np.concatenate(([0.0], np.cumsum(increments)))
+    before = total[c.start] - total[c.base]
+    inside = np.where(c.open_end, np.inf, total[c.stop] - total[c.start])
+    marginal = 0.0
+    for k in range(clusters):
+        rows = np.flatnonzero(model.cluster == k)
+
+        def log_integrand(u, rows=rows):
+            e = np.exp((c.x[rows] @ plain.b)[:, None] + spread * u)
+            chance = -e * before[rows, None] + np.log(-np.expm1(-e * inside[rows, None]))
+            return c.weight[rows] @ chance + stats.norm.logpdf(u)
+
+        rough = np.linspace(-6, 6, 2001)
+        peak = rough[np.argmax(log_integrand(rough))]
+        fine = peak + np.linspace(-4, 4, 40001)
+        marginal += special.logsumexp(log_integrand(fine)) + math.log(fine[1] - fine[0])
+    assert -frailty._negative(theta, model)[0] == pytest.approx(marginal, abs=2e-5)
+
+
+def test_a_clusters_interval_holds_its_true_rate():
+    """Six studies of 10 operators with 200 cases: 60 intervals at 95 %, of which at least 51 hold.
+
+    Intervals that took the average rate for known would hold about two in three.
+    """
+    held = 0
+    for seed in range(6):
+        times, arm, cluster, true = study(seed + 60, n=2000, spread=0.4, clusters=10)
+        found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster)
+        held += sum(c.interval.low <= math.exp(true[int(c.cluster)]) <= c.interval.high for c in found.clusters)
+    assert held >= 51
+
+
+def test_without_a_spread_clusters_are_not_told_to_be_alike():
+    """Where the likelihood is greatest without a spread, the clusters' intervals still have a width."""
+    times, arm, cluster, _ = study(33, n=300, clusters=6)
+    found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster, reference={"arm": "plain"})
+    assert found.spread.estimate < 0.3
+    assert all(c.interval.low < 0.97 and c.interval.high > 1.03 for c in found.clusters)
 
 
 def test_the_marginal_likelihood_is_the_integral():
