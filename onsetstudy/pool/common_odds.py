@@ -106,7 +106,7 @@ def common_odds(
     arms: Sequence[str],
     conf_level: float = 0.95,
     quantity: str = "success",
-    inflation: float = 1.0,
+    inflation: tuple[float, float] = (1.0, 1.0),
 ) -> CommonOdds:
     """Conditional odds ratio and Mantel-Haenszel difference over practices.
 
@@ -121,8 +121,9 @@ def common_odds(
         Two-sided level.
     quantity : str
         Stem of the quantities: ``success`` gives ``success_odds_ratio`` and ``success_difference``.
-    inflation : float
-        What variances are multiplied by, 1 or more, where outcomes are split and less is known than counts would say.
+    inflation : tuple of float
+        What the variances of the difference and of the log odds ratio are multiplied by, 1 or more, where outcomes are
+        split and less is known than counts would say.
 
     Returns
     -------
@@ -148,10 +149,10 @@ def common_odds(
     s, n = s.astype(np.float64), n.astype(np.int64)
     if np.any(s < 0) or np.any(s > n + 1e-9):
         raise OnsetStudyError("successes must be numbers from 0 to the number of cases")
-    if inflation < 1:
-        raise OnsetStudyError(f"variances can only be multiplied by 1 or more, not by {inflation:g}")
+    if min(inflation) < 1:
+        raise OnsetStudyError(f"variances can only be multiplied by 1 or more, not by {min(inflation):g}")
     s = np.minimum(s, n)
-    split = bool(np.any(s != np.round(s))) or inflation > 1
+    split = bool(np.any(s != np.round(s))) or max(inflation) > 1
     counts = Counts(
         cases=int(n.sum()),
         onsets=round(float(s.sum())),
@@ -163,13 +164,13 @@ def common_odds(
     tells = (n.min(axis=1) > 0) & (total > 0) & (total < n.sum(axis=1))
     ratio: Estimate | Absent
     if split:
-        ratio, test = _split_ratio(s[tells], n[tells], arms, counts, conf_level, quantity, inflation), None
+        ratio, test = _split_ratio(s[tells], n[tells], arms, counts, conf_level, quantity, inflation[1]), None
     else:
         tables = _Tables(s[tells].astype(np.int64), n[tells])
         ratio, test = _odds_ratio(tables, arms, counts, conf_level, quantity)
     return CommonOdds(
         odds_ratio=ratio,
-        difference=_difference(s, n, arms, counts, conf_level, quantity, inflation),
+        difference=_difference(s, n, arms, counts, conf_level, quantity, inflation[0]),
         homogeneity=test,
         tables=int(tells.sum()),
     )

@@ -172,7 +172,8 @@ def _shared_out(results: GroupResults) -> str:
     told = " and ".join(f"{n} {protocol.label(arm)}" for arm, n in success.undecided)
     text = (
         f"Numb by {protocol.onset.target_min:g} min: {counted(total, 'case')} ({told}) had no test that tells, and "
-        "are shared out by what the curve says of them, since to drop them would lose late successes only."
+        "are shared out by what the curve of their practice says of them, since to drop them would lose late successes "
+        "only."
     )
     ends = [c.difference for c in (success.if_not_numb, success.if_numb) if c is not None]
     values = [100 * e.estimate for e in ends if isinstance(e, Estimate)]
@@ -325,10 +326,12 @@ def _statistician(results: GroupResults) -> Section:
     text = (
         "Files hold counts of cases by quarter, technique, further strata, arm and onset interval; the likelihood "
         "needs no more, so test, ratio and curves are those of the rows. Test and ratio of rates in one stage have "
-        "practice and the plan's strata as strata. Spread of practices: shared log-normal effect on the rate, one "
+        "practice and the plan's strata as strata; for the ratio, small ones share a baseline. "
+        "Spread of practices: shared log-normal effect on the rate, one "
         "baseline for all. Success over practices: Mantel-Haenszel difference; odds ratio by conditional likelihood "
         "where every case is decided, else by Mantel and Haenszel. Undecided cases are split by the curve of their "
-        "technique and arm, and variances enlarged by what the profile likelihood knows less. Two stages: each "
+        "practice, technique and arm, and variances enlarged by what the profile likelihood knows less. Two stages: "
+        "each "
         f"practice's own estimate, cases taken as independent; average {results.pooled[0].method}; range for a further "
         "practice by Student's t with practices less one degrees of freedom. Simulated with practices of unequal size, "
         "that range holds the truth in 86 to 93 of 100 groups where practices differ, not in 95."

@@ -31,6 +31,8 @@ FloatArray = NDArray[np.float64]
 MOST_ROWS = 200_000
 """Cases up to which shares by arm are found, which take each case."""
 MOST_FOR_INFORMATION = 20_000
+FEWEST_OF_ITS_OWN = 10
+"""Cases of a practice, technique and arm from which on their own curve says what became of those undecided."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -38,14 +40,15 @@ class SuccessTables:
     """Fourfold tables by practice and technique (rows) and arm (columns).
 
     ``numb`` and ``not_numb`` are decided; of ``undecided`` cases ``likely`` is the part that was numb in time, by the
-    curve of their technique and arm. ``inflation`` is by how much less is known than if every case were decided.
+    curve of their technique and arm, in the practice where it has enough cases. ``inflation`` is by how much the
+    variances of the difference and of the log odds ratio grow, since less is known than if every case were decided.
     """
 
     numb: NDArray[np.int64]
     not_numb: NDArray[np.int64]
     undecided: NDArray[np.int64]
     likely: FloatArray
-    inflation: float
+    inflation: tuple[float, float]
 
     @property
     def cases(self) -> NDArray[np.int64]:
@@ -63,10 +66,10 @@ def pool_success(
     Notes
     -----
     Every case decided: conditional likelihood and Mantel-Haenszel. Some undecided: each is split between numb and not
-    numb by the nonparametric maximum likelihood curve of its technique and arm over all practices, given the gap in
-    which its onset lies. Summed over an arm this gives the share of that curve (it is its own expectation: Turnbull
-    1976, J R Stat Soc B 38:290-295). Variances are multiplied by how much less the profile likelihoods of these shares
-    know than counts would.
+    numb by the nonparametric maximum likelihood curve of its practice, technique and arm (over all practices where its
+    own has fewer than ten cases), given the gap in which its onset lies. Summed this gives the share of that curve (it
+    is its own expectation: Turnbull 1976, J R Stat Soc B 38:290-295). Each arm's part of the variance is divided by the
+    part of the information that the profile likelihood of its share has left.
     """
     arms = protocol.arm_codes[:2]
     level = protocol.plan.conf_level
@@ -94,37 +97,68 @@ def success_tables(cells: pd.DataFrame, protocol: Protocol, minute: float | None
     open_ = ~(numb | not_numb)
     n = cells["n"].to_numpy(dtype=np.int64)
     likely = np.zeros(len(cells))
-    spread = known = 0.0
+    share, kept_part = np.zeros(len(cells)), np.ones(len(cells))
+    practice = cells["practice_id"].to_numpy(dtype=str)
     for arm, everybody in sorted(cells.groupby("arm").indices.items()):
         whole: _Reading | None = None
         for _, rows in sorted(cells[cells["arm"] == arm].groupby("technique").groups.items()):
             part, weight = times.take(rows), n[rows]
-            if not open_[everybody].any():
-                share = float(weight[numb[rows]].sum() / weight.sum())
-                spread += weight.sum() * share * (1 - share)
-                known += weight.sum() * share * (1 - share)
+            if not open_[rows].any():
+                share[rows] = weight[numb[rows]].sum() / weight.sum()
                 continue
             told = _reading(part, weight, target)
             if told.kept <= 0:
                 # Of a technique that says nothing about the minute, the curve of the whole arm has to do.
                 whole = whole or _reading(times.take(everybody), n[everybody], target)
                 told = whole
-            likely[rows] = np.where(open_[rows], weight * _part_before(part, told.curve, target), 0.0)
-            binomial = weight.sum() * told.share * (1 - told.share)
-            known += binomial
-            spread += binomial / told.kept if told.kept > 0 else np.inf
+            share[rows], kept_part[rows] = told.share, told.kept
+            for code in np.unique(practice[rows][open_[rows]]):
+                own = rows[practice[rows] == code]
+                curve = _own_curve(times.take(own), n[own], target) or told.curve
+                likely[own] = np.where(open_[own], n[own] * _part_before(times.take(own), curve, target), 0.0)
 
     def table(values: Any) -> NDArray[Any]:
         summed = cells.assign(v=values).groupby(["practice_id", "technique", "arm"], sort=True)["v"].sum()
         return summed.unstack("arm", fill_value=0).reindex(columns=arms, fill_value=0).to_numpy()
 
+    counts = table(n)
+    by_table = [table(n * values) / np.maximum(counts, 1) for values in (share, kept_part)]
     return SuccessTables(
         numb=table(np.where(numb, n, 0)),
         not_numb=table(np.where(not_numb, n, 0)),
         undecided=table(np.where(open_, n, 0)),
         likely=table(likely).astype(np.float64),
-        inflation=max(1.0, spread / known) if known > 0 else 1.0,
+        inflation=_inflation(counts, by_table[0], by_table[1]),
     )
+
+
+def _inflation(cases: NDArray[np.int64], share: FloatArray, kept: FloatArray) -> tuple[float, float]:
+    """By how much the variances of the difference and of the log odds ratio grow: each arm's part by its own loss."""
+    both = cases.min(axis=1) > 0
+    n, p, kept = cases[both].astype(np.float64), share[both], kept[both]
+    spread = np.maximum(p * (1 - p), 0.25 / np.maximum(n, 1.0))
+    found = []
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for variance, weight in (
+            (spread / n, n.prod(axis=1) / n.sum(axis=1)),
+            (1 / (n * spread), 1 / (1 / (n * spread)).sum(axis=1)),
+        ):
+            parts = weight[:, None] ** 2 * variance
+            # Where nobody is undecided nothing is lost.
+            found.append(float((parts / kept).sum() / parts.sum()) if len(parts) else 1.0)
+    return max(1.0, found[0]), max(1.0, found[1])
+
+
+def _own_curve(times: Intervals, weight: NDArray[np.int64], minute: float) -> OnsetCurve | None:
+    """Curve of a practice's own cases, if these are enough and say something of the minute.
+
+    Practices may differ in speed and in when they test; a curve over all of them would carry one's speed to another.
+    """
+    if weight.sum() < FEWEST_OF_ITS_OWN:
+        return None
+    curve = fit_npmle(times, weight=weight)
+    before, after = curve.mass[curve.right <= minute].sum(), curve.mass[curve.left < minute].sum()
+    return curve if before > 0 or after < 1 else None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

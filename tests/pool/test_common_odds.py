@@ -66,12 +66,12 @@ def test_split_outcomes_give_the_odds_ratio_of_mantel_and_haenszel():
 
 def test_less_information_widens_by_its_root():
     plain = common_odds(SUCCESS + 0.1, CASES, arms=ARMS)
-    wider = common_odds(SUCCESS + 0.1, CASES, arms=ARMS, inflation=4.0)
+    wider = common_odds(SUCCESS + 0.1, CASES, arms=ARMS, inflation=(4.0, 4.0))
     for before, after in ((plain.odds_ratio, wider.odds_ratio), (plain.difference, wider.difference)):
         assert after.estimate == before.estimate
         assert after.std_error == pytest.approx(2 * before.std_error)
     with pytest.raises(OnsetStudyError, match="Variances can only be multiplied by 1 or more"):
-        common_odds(SUCCESS, CASES, arms=ARMS, inflation=0.5)
+        common_odds(SUCCESS, CASES, arms=ARMS, inflation=(1.0, 0.5))
 
 
 def test_homogeneity_is_close_to_breslow_and_day_in_large_tables():

@@ -18,7 +18,7 @@ from onsetstudy.core.seeds import stream
 from onsetstudy.survival.frailty import fit_shared_frailty
 
 SEED = 20261125
-STUDIES = 300
+STUDIES = 200
 TESTS = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15.0])
 RATIOS = (1.0, 1.6)
 CASES = 240
@@ -33,7 +33,7 @@ FACTORS = {
 }
 REFERENCE = {"arm": "plain"}
 COMPARED = "normal 0.5"
-"""Where a baseline for every patient is fitted beside, and the ratio 1 tried."""
+"""Where the ratio 1 is tried, and with most patients a baseline for every patient."""
 
 
 def observed(onset: np.ndarray) -> Intervals:
@@ -53,7 +53,7 @@ def in_patients(rng: np.random.Generator, ratio: float, patients: int, factor: s
     times = observed(np.concatenate((rng.exponential(4 / rate), rng.exponential(4 / (rate * ratio)))))
     arm, patient = np.repeat(["plain", "buffered"], patients), np.tile(np.arange(patients), 2)
     yield "a shared effect", fit_shared_frailty(times, {"arm": arm}, cluster=patient, reference=REFERENCE)
-    if factor == COMPARED:
+    if factor == COMPARED and patients == max(PATIENTS) and ratio > 1:
         yield "a baseline for each", fit_proportional_hazards(times, {"arm": arm}, reference=REFERENCE, stratum=patient)
 
 
