@@ -8,7 +8,7 @@ numb.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,6 @@ from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval, NotAvailable
-from onsetstudy.core.seeds import stream
 from onsetstudy.outcomes.chair_results import ChairTime, Stage, WaitsSeen
 
 __all__ = ["ChairRecords", "Prices", "compare_chair_time", "hours_given_back"]
@@ -26,13 +25,12 @@ __all__ = ["ChairRecords", "Prices", "compare_chair_time", "hours_given_back"]
 FloatArray = NDArray[np.float64]
 EstimateLike = Estimate | NotAvailable
 
-REPLICATES = 4000
 LEAST = 2
 MINUTES = 60.0
 MONTHS = 12.0
 WAIT_METHOD = "difference of means, Welch's t"
-CARRIED = "mean of a bootstrap of patients within arms, percentile limits"
-INDEPENDENT = Assumption(name="independent patients", detail="patients are drawn anew as a whole, with all their cases")
+CARRIED = "minutes saved times what is stated; limits are those of the minutes"
+INDEPENDENT = Assumption(name="independent cases", detail="each case tells something of its own")
 SAME_CASELOAD = Assumption(name="caseload", detail="future cases are like these, and as many as stated each month")
 AS_SPENT = Assumption(name="waits as spent", detail="operators began treatment when they judged that they could")
 
@@ -99,7 +97,6 @@ def compare_chair_time(
     *,
     reference_arm: str,
     contrast_arm: str,
-    seed: int,
     conf_level: float = 0.95,
 ) -> ChairTime:
     """Wait spent, mixing, minutes saved, hours and money of one arm against the reference.
@@ -109,8 +106,6 @@ def compare_chair_time(
     records : ChairRecords, n cases
     prices : Prices
     reference_arm, contrast_arm : str
-    seed : int
-        For the bootstrap that carries the uncertainty through to hours and money.
     conf_level : float
 
     Returns
@@ -127,7 +122,9 @@ def compare_chair_time(
     -----
     A wait that was not seen to its end counts with the minutes that were seen, in both arms, and is counted; the
     difference is then too small if the reference arm has more of them. Means by Welch's t (Welch 1947, Biometrika
-    34:28-35); shares by Wilson's limits (statsmodels); everything that is a product or ratio of means by a bootstrap.
+    34:28-35); shares by Wilson's limits (statsmodels). Caseload and costs are stated, not measured: hours and money are
+    the minutes saved times a constant (or a constant over them) and carry the limits of the minutes, so that no line of
+    the table can say more than the minutes do.
     """
     arms = (reference_arm, contrast_arm)
     arm = np.asarray(records.arm).astype(str)
@@ -144,8 +141,6 @@ def compare_chair_time(
     )
     contrast = f"{reference_arm} - {contrast_arm}"
     spent = tuple(_mean(records.wait_min[by_arm[a]], "wait_spent", a, counts, conf_level) for a in arms)
-    carried = _carried(cost, arm, arms, records.patient, seed)
-    context = _Context(contrast=contrast, n=counts, level=conf_level, carried=carried)
     saved = _difference(cost, by_arm, arms, "minutes_saved", contrast, counts, conf_level)
     return ChairTime(
         waits=waits,
@@ -157,23 +152,15 @@ def compare_chair_time(
         saved=saved,
         wait_used=tuple(_share(records.wait_used[by_arm[a]], a, counts, conf_level) for a in arms),
         whole_visit=_difference(records.visit_min, by_arm, arms, "visit_minutes_saved", contrast, counts, conf_level),
-        **_hours_and_money(saved, prices, context),
+        **_hours_and_money(saved, prices, contrast, counts),
         cases_per_month=prices.cases_per_month,
         currency=prices.currency,
         stages=_stages(records, arm, arms),
         method=WAIT_METHOD,
         n=counts,
         assumptions=(INDEPENDENT, AS_SPENT, SAME_CASELOAD),
-        caution=_cautions(waits),
+        caution=(*_cautions(waits), *_repeated(records.patient[np.isin(arm, arms) & ~np.isnan(cost)])),
     )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Context:
-    contrast: str
-    n: Counts
-    level: float
-    carried: FloatArray
 
 
 def _mixing(records: ChairRecords, prices: Prices, mixed: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -273,93 +260,70 @@ def _share(used: NDArray[np.str_], arm: str, n: Counts, level: float) -> Estimat
     )
 
 
-def _carried(
-    cost: FloatArray, arm: NDArray[np.str_], arms: tuple[str, str], patient: NDArray[np.str_], seed: int
-) -> FloatArray:
-    """Minutes saved in each replicate: patients drawn with replacement within arms, with all their cases."""
-    rng = stream(seed, "chair_time: bootstrap")
-    means = []
-    for code in arms:
-        rows = (arm == code) & ~np.isnan(cost)
-        if rows.sum() < LEAST:
-            return np.empty(0)
-        names, group = np.unique(patient[rows], return_inverse=True)
-        total = np.bincount(group, weights=cost[rows])
-        count = np.bincount(group)
-        drawn = rng.integers(0, names.size, (REPLICATES, names.size))
-        means.append(total[drawn].sum(axis=1) / count[drawn].sum(axis=1))
-    return np.asarray(means[0] - means[1], dtype=np.float64)
-
-
-def _hours_and_money(saved: EstimateLike, prices: Prices, context: _Context) -> dict[str, Any]:
+def _hours_and_money(saved: EstimateLike, prices: Prices, contrast: str, n: Counts) -> dict[str, Any]:
     """Hours in a month and a year, cost of a minute saved, net value of a case, and the break-even."""
     material, chair = prices.material_cost, prices.chair_hour_cost
     found: dict[str, Any] = {"break_even_min": None if material is None or not chair else material / (chair / MINUTES)}
     names = ("hours_month", "hours_year", "cost_per_minute", "net_value")
     units = ("h", "h", f"{prices.currency}/min", prices.currency)
-    if not isinstance(saved, Estimate) or not context.carried.size:
+    if not isinstance(saved, Estimate):
         return found | {
-            name: _gone(name, context.contrast, unit, "the minutes saved are not known", context.n)
+            name: _gone(name, contrast, unit, "the minutes saved are not known", n)
             for name, unit in zip(names, units, strict=True)
         }
-    for name, unit, factor in (
-        ("hours_month", "h", prices.cases_per_month / MINUTES),
-        ("hours_year", "h", MONTHS * prices.cases_per_month / MINUTES),
-    ):
-        found[name] = _scaled(name, unit, saved.estimate * factor, context.carried * factor, context)
+    month = prices.cases_per_month / MINUTES
+    found["hours_month"] = _scaled(saved, "hours_month", "h", month)
+    found["hours_year"] = _scaled(saved, "hours_year", "h", MONTHS * month)
     if material is None:
         found["cost_per_minute"] = _gone(
-            "cost_per_minute", context.contrast, units[2], "no material cost is stated", context.n, "not_stated"
+            "cost_per_minute", contrast, units[2], "no material cost is stated", n, "not_stated"
         )
     else:
-        found["cost_per_minute"] = _per_minute(material, saved, units[2], context)
+        found["cost_per_minute"] = _per_minute(material, saved, units[2])
     if material is None or chair is None:
         found["net_value"] = _gone(
-            "net_value", context.contrast, units[3], "costs of material and chair are not both stated", context.n,
-            "not_stated",
-        )  # fmt: skip
-    else:
-        value = chair / MINUTES
-        found["net_value"] = _scaled(
-            "net_value", units[3], saved.estimate * value - material, context.carried * value - material, context
+            "net_value", contrast, units[3], "costs of material and chair are not both stated", n, "not_stated"
         )
+    else:
+        found["net_value"] = _scaled(saved, "net_value", units[3], chair / MINUTES, less=material)
     return found
 
 
-def _scaled(name: str, unit: str, estimate: float, replicates: FloatArray, context: _Context) -> Estimate:
-    tail = (1 - context.level) / 2
-    low, high = np.quantile(replicates, [tail, 1 - tail])
-    return Estimate(
+def _scaled(saved: Estimate, name: str, unit: str, factor: float, *, less: float = 0.0) -> Estimate:
+    """Minutes saved times a stated number, less a stated number; the limits go along."""
+    low, high = (v * factor - less for v in (saved.interval.low, saved.interval.high))
+    return replace(
+        saved,
         quantity=name,
-        contrast=context.contrast,
-        estimate=estimate,
-        interval=Interval(low=float(low), high=float(high), level=context.level, method=CARRIED),
+        estimate=saved.estimate * factor - less,
+        std_error=None if saved.std_error is None else saved.std_error * factor,
+        interval=replace(saved.interval, low=low, high=high, method=CARRIED),
         unit=unit,
         method=CARRIED,
-        n=context.n,
         assumptions=(INDEPENDENT, SAME_CASELOAD),
     )
 
 
-def _per_minute(material: float, saved: Estimate, unit: str, context: _Context) -> EstimateLike:
+def _per_minute(material: float, saved: Estimate, unit: str) -> EstimateLike:
     """Cost of one minute saved. Where no minute may have been saved at all there is no finite upper limit."""
-    tail = (1 - context.level) / 2
-    low, high = np.quantile(context.carried, [tail, 1 - tail])
+    low, high = saved.interval.low, saved.interval.high
     if saved.estimate <= 0:
-        bound = (material / float(high), float("inf")) if high > 0 else None
+        bound = (material / high, float("inf")) if high > 0 else None
         error = NotEstimable("cost_per_minute", "no time was saved in these cases", code="nothing_saved", bound=bound)
         return NotAvailable.because(
-            error, contrast=context.contrast, unit=unit, method=CARRIED, n=context.n, level=context.level
+            error, contrast=saved.contrast, unit=unit, method=CARRIED, n=saved.n, level=saved.interval.level
         )
-    upper = material / float(low) if low > 0 else float("inf")
-    return Estimate(
+    method = "material cost over minutes saved; limits are those of the minutes"
+    upper = material / low if low > 0 else float("inf")
+    return replace(
+        saved,
         quantity="cost_per_minute",
-        contrast=context.contrast,
         estimate=material / saved.estimate,
-        interval=Interval(low=material / float(high), high=upper, level=context.level, method=CARRIED),
+        std_error=None,
+        interval=replace(saved.interval, low=material / high, high=upper, method=method),
         unit=unit,
-        method=f"material cost over minutes saved; limits from the {CARRIED.removeprefix('mean of a ')}",
-        n=context.n,
+        method=method,
+        assumptions=(INDEPENDENT,),
     )
 
 
@@ -397,3 +361,14 @@ def _cautions(waits: tuple[WaitsSeen, ...]) -> tuple[Caution, ...]:
         text = f"{charged} mixed cases have no mixing time and are charged the minutes that the protocol states."
         found.append(Caution(code="mixing_charged", text=text))
     return tuple(found)
+
+
+def _repeated(patient: NDArray[np.str_]) -> tuple[Caution, ...]:
+    more = patient.size - np.unique(patient).size
+    if not more:
+        return ()
+    text = (
+        f"{more} cases are further ones of patients who are counted already. The limits of minutes, hours and money "
+        "take every case as one of its own, and may be too narrow."
+    )
+    return (Caution(code="patients_repeat", text=text),)

@@ -208,22 +208,32 @@ def _missing(
     n: Counts,
     level: float,
 ) -> MissingScores:
-    """Counts by reason, and the tipping point: how much worse the missing scores would have to be."""
+    """Counts by reason and arm, and the tipping points: how far off the missing scores would have to be."""
     lines: dict[tuple[str, str], int] = {}
     for arm, reason in zip(records.arm[~known], records.reason[~known], strict=True):
         if arm in arms:
             key = (str(arm), str(reason) or "not said")
             lines[key] = lines.get(key, 0) + 1
     difference = _welch(scores[0], scores[1], "pain_mean_difference", contrast, unit, n, level)
-    gone = int(np.sum(~known & (records.arm == arms[1])))
-    everybody = gone + scores[1].size
-    tipping: float | None = None
+    cases = [int(np.sum(records.arm == a)) for a in arms]
+    gone = [all_of - found.size for all_of, found in zip(cases, scores, strict=True)]
+    share = [lost / all_of if all_of else 0.0 for lost, all_of in zip(gone, cases, strict=True)]
+    tipping: list[float | None] = [None, None, None]
     if isinstance(difference, Estimate) and not difference.interval.low <= 0 <= difference.interval.high:
         bound = difference.interval.high if difference.estimate < 0 else difference.interval.low
-        tipping = math.inf if gone == 0 else -bound / (gone / everybody)
+        # The mean of all cases of an arm moves by the shift times the share that is missing; up in one arm is as down
+        # in the other.
+        tipping = [-bound / w if w else math.inf for w in (share[1], -share[0], sum(share))]
     order = {a: k for k, a in enumerate(arms)}
     listed = tuple((*key, count) for key, count in sorted(lines.items(), key=lambda i: (order[i[0][0]], i[0][1])))
-    return MissingScores(by_reason=listed, tipping=tipping, mean_difference=difference)
+    return MissingScores(
+        by_reason=listed,
+        tipping=tipping[0],
+        mean_difference=difference,
+        by_arm=tuple((a, lost, all_of) for a, lost, all_of in zip(arms, gone, cases, strict=True)),
+        tipping_reference=tipping[1],
+        tipping_both=tipping[2],
+    )
 
 
 def _welch(

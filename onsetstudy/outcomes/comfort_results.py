@@ -20,14 +20,20 @@ EstimateLike = Estimate | NotAvailable
 class MissingScores:
     """Scores that are missing at one moment, by arm and reason, and how bad they would have to be.
 
-    ``by_reason`` lists ``(arm, reason, count)``. ``tipping`` is how much higher than the other scores of the arm the
-    missing ones of the arm against the reference would have to be, on average, for the interval of the mean difference
-    to reach no difference; ``None`` where it reaches it already, infinite where none is missing.
+    ``by_reason`` lists ``(arm, reason, count)``, ``by_arm`` lists ``(arm, missing, cases)``, reference first.
+    ``tipping`` is how much higher than the other scores of the arm the missing ones of the arm against the reference
+    would have to be, on average, for the interval of the mean difference to reach no difference, the missing ones of
+    the reference being like the others of theirs; ``tipping_reference`` is the same of the reference's missing scores,
+    and ``tipping_both`` the shift that would do if the arm's were higher and the reference's lower by it at once. Each
+    is ``None`` where the interval reaches no difference already, infinite where none is missing.
     """
 
     by_reason: tuple[tuple[str, str, int], ...]
     tipping: float | None
     mean_difference: EstimateLike
+    by_arm: tuple[tuple[str, int, int], ...] = ()
+    tipping_reference: float | None = None
+    tipping_both: float | None = None
 
 
 @result_kind("moment_of_pain")

@@ -9,7 +9,7 @@ import pandas as pd
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, NotAvailable, estimates_frame
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["BalanceRow", "EValue", "FairComparison", "FairLine", "Overlap"]
+__all__ = ["BalanceRow", "EValue", "FairComparison", "FairLine", "OneSided", "Overlap"]
 
 EstimateLike = Estimate | NotAvailable
 
@@ -32,6 +32,17 @@ class Overlap:
 
     effective: tuple[tuple[str, float, int], ...]
     outside: float
+
+
+@result_kind("one_sided")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OneSided:
+    """Cases alike in one covariate, none of whom had the arm ``never``: what it would have done is not seen."""
+
+    covariate: str
+    level: str
+    never: str
+    cases: int
 
 
 @result_kind("fair_line")
@@ -65,6 +76,7 @@ class FairComparison:
 
     ``covariates`` were accounted for, ``left_out`` could not be, with the reason. ``learning`` is the odds ratio of
     success for each doubling of an operator's cases; ``period`` says whether arm and time can be told apart.
+    ``one_sided`` are groups that had one arm only: what is standardised is extrapolated for them.
     """
 
     lines: tuple[FairLine, ...]
@@ -79,6 +91,7 @@ class FairComparison:
     n: Counts
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
+    one_sided: tuple[OneSided, ...] = ()
 
     def to_frame(self) -> pd.DataFrame:
         """All estimates."""

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from scipy import special
 
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.outcomes.fair_results import BalanceRow, Overlap
+from onsetstudy.outcomes.fair_results import BalanceRow, OneSided, Overlap
 
-__all__ = ["Design", "balance", "code_columns", "fit_propensity", "overlap_of", "overlap_weights"]
+__all__ = ["Design", "balance", "code_columns", "fit_propensity", "one_sided", "overlap_of", "overlap_weights"]
 
 FloatArray = NDArray[np.float64]
 LEAST_LEVEL = 5
@@ -47,9 +47,7 @@ def code_columns(covariates: Mapping[str, NDArray[Any]]) -> Design:
                 columns.append((values - values.mean()) / spread)
                 names.append((name, "measure"))
             continue
-        codes = pd.Series(values.astype(str))
-        count = codes.value_counts()
-        codes = codes.where(codes.map(count) >= LEAST_LEVEL, OTHER)
+        codes = _levels(values)
         levels = sorted(set(codes))
         for level in levels[:-1]:
             columns.append((codes == level).to_numpy(dtype=np.float64))
@@ -57,6 +55,31 @@ def code_columns(covariates: Mapping[str, NDArray[Any]]) -> Design:
     size = len(next(iter(covariates.values()))) if covariates else 0
     matrix = np.column_stack(columns) if columns else np.empty((size, 0))
     return Design(matrix=matrix, names=tuple(names))
+
+
+def _levels(values: NDArray[Any]) -> pd.Series:
+    codes = pd.Series(values.astype(str))
+    return codes.where(codes.map(codes.value_counts()) >= LEAST_LEVEL, OTHER)
+
+
+def one_sided(
+    other: NDArray[np.bool_], covariates: Mapping[str, NDArray[Any]], arms: tuple[str, str]
+) -> tuple[tuple[OneSided, ...], NDArray[np.bool_]]:
+    """Levels, as ``code_columns`` has them, of which nobody had one of the arms; and the cases in any of them."""
+    found, inside = [], np.zeros(other.size, dtype=bool)
+    for name, raw in covariates.items():
+        values = np.asarray(raw)
+        if values.dtype.kind == "f":
+            continue
+        codes = _levels(values).to_numpy()
+        for level in sorted(set(codes)):
+            rows = codes == level
+            had = other[rows]
+            if had.all() or not had.any():
+                never = arms[0] if had.all() else arms[1]
+                found.append(OneSided(covariate=name, level=str(level), never=never, cases=int(rows.sum())))
+                inside |= rows
+    return tuple(found), inside
 
 
 def fit_propensity(other: NDArray[np.bool_], matrix: FloatArray, *, strict: bool = True) -> FloatArray:

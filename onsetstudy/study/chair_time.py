@@ -33,7 +33,6 @@ def chair_time_of(data: AnalysisSet) -> ChairTime | None:
         ),
         reference_arm=protocol.reference_arm,
         contrast_arm=protocol.contrast_arm,
-        seed=protocol.plan.seed,
         conf_level=protocol.plan.conf_level,
     )
 

@@ -16,9 +16,17 @@ from onsetstudy.core.seeds import stream
 from onsetstudy.core.work import Progress
 from onsetstudy.outcomes.comfort_results import Comfort
 from onsetstudy.outcomes.evalue import e_value, e_value_of_limit, ratio_of_common_hazard
-from onsetstudy.outcomes.fair_results import BalanceRow, EValue, FairComparison, FairLine, Overlap
+from onsetstudy.outcomes.fair_results import BalanceRow, EValue, FairComparison, FairLine, OneSided, Overlap
 from onsetstudy.outcomes.learning import learning_curve
-from onsetstudy.outcomes.propensity import Design, balance, code_columns, fit_propensity, overlap_of, overlap_weights
+from onsetstudy.outcomes.propensity import (
+    Design,
+    balance,
+    code_columns,
+    fit_propensity,
+    one_sided,
+    overlap_of,
+    overlap_weights,
+)
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.results import Population
 from onsetstudy.survival.ph_curves import standardise_curves
@@ -39,6 +47,10 @@ MEASURES = ("anxiety_before",)
 REPLICATES = 300
 LEAST_HELD = 0.9
 CASES_A_COLUMN = 5
+WORDS = {
+    "practice_id": "practice", "clinician_id": "operator", "procedure": "treatment", "pulp_status": "pulp",
+    "agent": "drug", "topical": "topical", "age_band": "age",
+}  # fmt: skip
 OUTCOMES = (("success_difference", "proportion"), ("restricted_wait_difference", "min"), ("pain_difference", ""))
 BOOTSTRAP = "bootstrap of patients, chances of the arm fitted anew, percentile limits"
 NO_OTHER = Assumption(name="nothing unrecorded", detail="arms differ by chance among cases alike in what was recorded")
@@ -97,7 +109,8 @@ def fair_comparison(
         replicates=found.draws,
         n=counts,
         assumptions=(NO_OTHER,),
-        caution=_cautions(found),
+        caution=(*found.extrapolated, *_cautions(found)),
+        one_sided=found.one_sided,
     )
 
 
@@ -145,6 +158,9 @@ class _Found:
         self.point: dict[tuple[str, str], float] = {}
         self.draw: dict[tuple[str, str], list[float]] = {}
         self.reason: dict[str, str] = {}
+        self.separated = False
+        self.one_sided: tuple[OneSided, ...] = ()
+        self.extrapolated: tuple[Caution, ...] = ()
         self.balance: tuple[BalanceRow, ...] = ()
         self.overlap: Overlap | None = None
         self.draws = 0
@@ -174,6 +190,7 @@ class _Found:
             method=f"{method}; {BOOTSTRAP}",
             n=n,
             assumptions=(NO_OTHER,),
+            caution=self.extrapolated if how == "standardised" else (),
         )
 
 
@@ -189,11 +206,15 @@ def _adjusted(
                 found.point[name, how] = value
         except OnsetStudyError as error:
             found.reason[how] = error.reason if isinstance(error, NotEstimable) else str(error)
+            found.separated |= isinstance(error, NotEstimable) and error.code == "separation"
+    arms = data.protocol.arm_codes
+    if any(how == "standardised" for _, how in found.point):
+        found.one_sided, inside = one_sided(other, covariates, (arms[0], arms[1]))
+        found.extrapolated = _extrapolated(found, int(inside.sum()), data)
     if any(how == "weighted" for _, how in found.point):
         chance = fit_propensity(other, design.matrix)
         weight = overlap_weights(other, chance)
         found.balance = balance(other, design, weight)
-        arms = data.protocol.arm_codes
         found.overlap = overlap_of(other, chance, weight, (arms[0], arms[1]))
     if found.point:
         _draw(data, other, design.matrix, found, progress)
@@ -329,6 +350,33 @@ def _e_values(overall: Population) -> tuple[EValue, ...]:
             )
         )  # fmt: skip
     return tuple(found)
+
+
+def _extrapolated(found: _Found, cases: int, data: AnalysisSet) -> tuple[Caution, ...]:
+    """Standardising answers for every case, also where nobody alike had the other arm; it has to be said which."""
+    unseen = (
+        "extrapolated from unlike cases in the standardised result; these cases cannot check it, and the limits do "
+        "not allow for it."
+    )
+    if found.one_sided:
+        label = data.protocol.label
+        told = "; ".join(
+            f"{WORDS.get(g.covariate, g.covariate.replace('_', ' '))} {g.level.replace('_', ' ')}: "
+            f"{g.cases} {'case' if g.cases == 1 else 'cases'}, never {label(g.never)}"
+            for g in found.one_sided
+        )
+        text = (
+            f"{cases} of {len(data)} cases are in groups that never had one of "
+            f"the arms ({told}). What that arm would have done for them is {unseen}"
+        )
+        return (Caution(code="extrapolated", text=text),)
+    if found.separated:
+        text = (
+            "Taken together, what was recorded says for some cases which arm they had for certain: nobody alike had "
+            f"the other. What it would have done for them is {unseen}"
+        )
+        return (Caution(code="extrapolated", text=text),)
+    return ()
 
 
 def _cautions(found: _Found) -> tuple[Caution, ...]:

@@ -30,8 +30,8 @@ def seen(wait, arm, mixing=None, **more):
     return ChairRecords(arm=arm, wait_min=np.asarray(wait, dtype=float), **filled)
 
 
-def compare(records, prices=PRICES, seed=1):
-    return compare_chair_time(records, prices, reference_arm="a", contrast_arm="b", seed=seed)
+def compare(records, prices=PRICES):
+    return compare_chair_time(records, prices, reference_arm="a", contrast_arm="b")
 
 
 def drawn(n=60, seed=2, gain=2.0):
@@ -85,14 +85,30 @@ def test_limits_are_those_of_statsmodels():
     assert (found.interval.low, found.interval.high) == pytest.approx((low, high), rel=1e-12)
 
 
-def test_what_is_carried_through_agrees_with_the_interval_of_the_minutes():
-    found = compare(drawn(400))
-    scale = 20 / 60
-    for bound in ("low", "high"):
-        hours, minutes = getattr(found.hours_month.interval, bound), getattr(found.saved.interval, bound)
-        assert hours == pytest.approx(minutes * scale, abs=0.02)
-    ratio = found.hours_year.interval.low / found.hours_month.interval.low
-    assert ratio == pytest.approx(12)
+def test_hours_say_what_the_minutes_say_also_with_few_cases():
+    """Plain 4 5 9 6 (mean 6, variance 14/3), buffered 3 3.5 4 2 and 0.5 of mixing (mean 3.625, variance 35/48): saved
+    2.375 with a standard error of sqrt(7/6 + 35/192) = 1.1615, Welch's 3.920 degrees of freedom, t = 2.799, so -0.876
+    to 5.626. At 60 cases a month hours a month are the same numbers."""
+    prices = Prices(cases_per_month=60, material_cost=3.0, chair_hour_cost=300.0, mixing_min=0.5, currency="EUR")
+    found = compare(seen([4, 5, 9, 6, 3, 3.5, 4, 2], list("aaaabbbb"), mixing=[np.nan] * 4 + [0.5] * 4), prices)
+    month, year, value = found.hours_month.interval, found.hours_year.interval, found.net_value.interval
+    assert (month.low, month.high) == pytest.approx((-0.876, 5.626), abs=2e-3)
+    assert (month.low, month.high) == pytest.approx((found.saved.interval.low, found.saved.interval.high))
+    assert (year.low, year.high) == pytest.approx((12 * month.low, 12 * month.high))
+    assert (value.low, value.high) == pytest.approx((5 * month.low - 3, 5 * month.high - 3))
+    assert found.cost_per_minute.interval.low == pytest.approx(3 / month.high)
+    assert found.cost_per_minute.interval.high == np.inf
+
+
+@pytest.mark.parametrize("n", [6, 10, 20])
+@pytest.mark.parametrize("seed", range(5))
+def test_no_line_says_more_than_the_minutes(n, seed):
+    found = compare(drawn(n, seed=seed, gain=3.0))
+    low = found.saved.interval.low
+    assert (found.hours_month.interval.low > 0) == (low > 0)
+    assert (found.net_value.interval.low > 0) == (low > found.break_even_min)
+    if isinstance(found.cost_per_minute, Estimate):
+        assert np.isfinite(found.cost_per_minute.interval.high) == (low > 0)
 
 
 def test_missing_mixing_is_charged_or_left_out():
@@ -168,26 +184,12 @@ def test_the_order_of_cases_changes_nothing(order):
         assert (a.estimate, a.interval.low) == pytest.approx((b.estimate, b.interval.low), rel=1e-12)
 
 
-def test_repeated_patients_widen_what_is_carried_through():
+def test_patients_who_repeat_are_said():
     records = drawn(60)
-    same = dataclasses.replace(
-        records,
-        wait_min=np.repeat(records.wait_min, 4),
-        arm=np.repeat(records.arm, 4),
-        at_least=np.repeat(records.at_least, 4),
-        mixing_min=np.repeat(records.mixing_min, 4),
-        wait_used=np.repeat(records.wait_used, 4),
-        visit_min=np.repeat(records.visit_min, 4),
-        patient=np.repeat(records.patient, 4),
-    )
-    apart = dataclasses.replace(same, patient=np.array([str(i) for i in range(240)]))
-
-    def width(r):
-        interval = compare(r).hours_month.interval
-        return interval.high - interval.low
-
-    assert width(same) == pytest.approx(width(records))
-    assert width(apart) < 0.6 * width(same)
+    twice = dataclasses.replace(records, patient=np.array([f"p{i // 2}" for i in range(60)]))
+    assert not compare(records).caution
+    caution = next(c for c in compare(twice).caution if c.code == "patients_repeat")
+    assert caution.text.startswith("30 cases are further ones of patients who are counted already.")
 
 
 def test_results_travel_as_json():

@@ -98,8 +98,30 @@ def test_missing_scores_and_their_tipping_point():
     share = 5 / 60
     assert found.mean_difference.interval.high + found.tipping * share == pytest.approx(0, abs=1e-9)
     assert found.tipping > 0
+    assert found.by_arm == (("plain", 1, 60), ("buffered", 5, 60))
+    assert found.mean_difference.interval.high - found.tipping_reference / 60 == pytest.approx(0, abs=1e-9)
+    assert found.tipping_both == pytest.approx(-found.mean_difference.interval.high / (5 / 60 + 1 / 60))
     assert moment(drawn(120, gain=14)).missing.tipping == math.inf
     assert moment(drawn(20, gain=0.5)).missing.tipping is None
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_missing_scores_of_the_reference_alone_have_a_tipping_point_too(sign):
+    """Missing plain scores filled in at the others' mean plus the shift bring the limit to no difference."""
+    records = drawn(120, gain=14 * sign)
+    score = records.score.copy()
+    gone = np.flatnonzero(records.arm == "plain")[:40]
+    score[gone] = np.nan
+    found = moment(recorded(score, records.arm)).missing
+    limit = found.mean_difference.interval
+    limit = limit.high if sign > 0 else limit.low
+    assert found.tipping == math.inf
+    assert found.tipping_reference * sign < 0
+    plain = score[records.arm == "plain"]
+    mean = np.nanmean(plain)
+    filled = np.where(np.isnan(plain), mean + found.tipping_reference, plain)
+    assert limit - (filled.mean() - mean) == pytest.approx(0, abs=1e-9)
+    assert found.tipping_both == pytest.approx(-found.tipping_reference)
 
 
 @settings(max_examples=15, deadline=None)

@@ -2,17 +2,20 @@
 
 import dataclasses
 
+import numpy as np
 import pytest
 
 from onsetstudy.core.results import Estimate
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.outcomes.fair_results import FairComparison
-from onsetstudy.report.document import Paragraph
+from onsetstudy.report.document import Paragraph, Table
 from onsetstudy.report.sections.fair import fair_section
 from onsetstudy.study.fair import fair_comparison
 from onsetstudy.study.population import analyse_population
-from tests.simulation.fair import audit, one
+from onsetstudy.study.prepare import prepare
+from tests.simulation.fair import GRID, audit, one
+from tests.study.cases import case, readings_of, records
 
 
 @pytest.fixture(scope="module")
@@ -79,3 +82,74 @@ def test_the_section_says_how_arms_came_about_as_the_protocol_has_it(told, alloc
     text = fair_section(fair, dataclasses.replace(data.protocol, study=study)).blocks[0].text
     assert text.startswith(words)
     assert ("operators chose" in text) == (allocation == "clinician_choice")
+
+
+def with_an_operator_who_always_buffered(extra, n=120):
+    """A third operator has ``extra`` of the cases, buffered all; the two others choose by lot."""
+    made, rng = audit(), stream(4, "fair.extrapolated")
+    operator = np.where(rng.random(n) < 0.5, "P01-A", "P01-B")
+    other = rng.random(n) < 0.5
+    alone = rng.choice(n, extra, replace=False)
+    operator[alone], other[alone] = "P01-C", True
+    onset = rng.gamma(3.0, 1.5, n)
+    rows, readings = [], []
+    for k in range(n):
+        arm = "buffered" if other[k] else "plain"
+        more = {"clinician_id": operator[k], "allocation": "clinician_choice", "case_date": "2026-08-03"}
+        rows.append(case(k + 1, arm, **more))
+        readings += readings_of(k + 1, "".join("f" if t < onset[k] else "n" for t in GRID))
+    return prepare(made, records(rows, readings, made), through=made.quarters[-1])[0]
+
+
+def fair_of(data):
+    return fair_comparison(data, analyse_population(data, label="", dimension="overall", level="all", minimum=1))
+
+
+def test_what_is_extrapolated_is_said_beside_the_standardised_result(monkeypatch):
+    monkeypatch.setattr("onsetstudy.study.fair.REPLICATES", 20)
+    data = with_an_operator_who_always_buffered(40)
+    fair = fair_of(data)
+    assert [(g.covariate, g.level, g.never, g.cases) for g in fair.one_sided] == [
+        ("clinician_id", "P01-C", "plain", 40)
+    ]
+    said = (
+        "40 of 120 cases are in groups that never had one of the arms (operator P01-C: 40 cases, never plain). What "
+        "that arm would have done for them is extrapolated from unlike cases in the standardised result; these cases "
+        "cannot check it, and the limits do not allow for it."
+    )
+    assert [c.text for c in fair.caution if c.code == "extrapolated"] == [said]
+    for line in fair.lines:
+        assert not isinstance(line.weighted, Estimate)
+        assert isinstance(line.standardised, Estimate)
+        assert [c.text for c in line.standardised.caution] == [said]
+    table = next(b for b in fair_section(fair, data.protocol).blocks if isinstance(b, Table))
+    assert table.notes[-1] == said
+    assert from_dict(to_dict(fair)) == fair
+
+
+def test_where_both_arms_were_used_everywhere_nothing_is_extrapolated(told):
+    _, fair = told
+    assert fair.one_sided == ()
+    assert not [c for c in fair.caution if c.code == "extrapolated"]
+    assert not [c for line in fair.lines for c in line.standardised.caution]
+
+
+def test_arms_that_only_several_covariates_together_tell_are_said_too(monkeypatch):
+    """Every technique and every operator had both arms, yet A's infiltrations were buffered all and B's blocks
+    none: the two together tell the arm."""
+    monkeypatch.setattr("onsetstudy.study.fair.REPLICATES", 5)
+    made, rng = audit(), stream(5, "fair.together")
+    rows, readings = [], []
+    cells = [("P01-A", "ianb"), ("P01-A", "buccal_infiltration"), ("P01-B", "ianb"), ("P01-B", "buccal_infiltration")]
+    for k in range(80):
+        operator, technique = cells[k % 4]
+        chosen = {0: k % 8 < 4, 1: True, 2: False, 3: k % 8 < 4}[k % 4]
+        more = {"clinician_id": operator, "technique": technique, "allocation": "clinician_choice"}
+        rows.append(case(k + 1, "buffered" if chosen else "plain", case_date="2026-08-03", **more))
+        onset = rng.gamma(3.0, 1.5)
+        readings += readings_of(k + 1, "".join("f" if t < onset else "n" for t in GRID))
+    fair = fair_of(prepare(made, records(rows, readings, made), through=made.quarters[-1])[0])
+    assert fair.one_sided == ()
+    assert any(isinstance(line.standardised, Estimate) for line in fair.lines)
+    text = next(c.text for c in fair.caution if c.code == "extrapolated")
+    assert text.startswith("Taken together, what was recorded says for some cases which arm they had for certain")

@@ -82,7 +82,10 @@ def _table(chair: ChairTime, protocol: Protocol) -> Table:
             rows.append((label, *_money(e)))
     by_arm = " and ".join(f"{w.whole + w.at_least} of {w.cases} {protocol.label(w.arm)}" for w in chair.waits)
     conf = next((e.interval.level for e in (*chair.spent, chair.saved) if isinstance(e, Estimate)), 0.95)
-    notes = (f"Waits are known of {by_arm} {counted(chair.n.cases, 'case').split()[-1]}.",)
+    notes = (
+        f"Waits are known of {by_arm} {counted(chair.n.cases, 'case').split()[-1]}.",
+        "Caseload and costs are as the protocol states them; hours and money carry the limits of the minutes saved.",
+    )
     return Table(
         caption="Time and money, for each case",
         columns=("what", "estimate", f"{level(conf)} interval"),

@@ -7,9 +7,9 @@ import math
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.comfort_results import Anxiety, Comfort, MomentOfPain, ProportionalOdds, SharedError
 from onsetstudy.outcomes.results import PainComparison
-from onsetstudy.protocol.model import Instrument, Protocol
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Paragraph, Table
-from onsetstudy.report.numbers import amount, decimal, interval, level, p_text, percent, percent_interval, tidy
+from onsetstudy.report.numbers import amount, decimal, interval, level, listed, p_text, percent, percent_interval, tidy
 
 __all__ = ["comfort_blocks"]
 
@@ -117,23 +117,52 @@ def _missing(main: MomentOfPain, other: str, protocol: Protocol) -> list[Block]:
         return [Paragraph(text=f"No score at {main.moment} is missing.", role="note")]
     told = "; ".join(f"{protocol.label(a)}: {count} {r.replace('_', ' ')}" for a, r, count in missing.by_reason)
     text = f"{total} scores at {main.moment} are missing ({told})."
+    if missing.by_arm:
+        text += f" That is {listed([f'{gone} of {cases} {protocol.label(a)}' for a, gone, cases in missing.by_arm])}."
+    texts = (text, *_tipping(main, other, protocol))
+    return [Paragraph(text=" ".join(texts), role="note")]
+
+
+def _tipping(main: MomentOfPain, other: str, protocol: Protocol) -> list[str]:
+    """How far off the missing scores of either arm would have to be for the difference to be in doubt."""
+    missing, reference = main.missing, protocol.label(protocol.reference_arm)
     unit = protocol.pain.instrument.unit if protocol.pain else ""
-    if missing.tipping is not None and math.isfinite(missing.tipping):
-        text += (
-            f" The missing {other} scores would have to be {decimal(abs(missing.tipping))} {unit} "
-            f"{'higher' if missing.tipping > 0 else 'lower'} than the others, on average, for the difference of means "
-            "to be in doubt."
+    shifts = (missing.tipping_reference, missing.tipping)
+    lost = [shift is not None and math.isfinite(shift) for shift in shifts]
+
+    def needed(place: int, name: str) -> str:
+        shift = shifts[place] or 0.0
+        text = (
+            f"The missing {name} scores would have to be {decimal(abs(shift))} {unit} "
+            f"{'higher' if shift > 0 else 'lower'} than the others, on average, for the difference of means to be in "
+            "doubt"
         )
-        if protocol.pain and not _within(main, missing.tipping, protocol.pain.instrument):
-            text += " The scale does not reach so far."
-    return [Paragraph(text=text, role="note")]
+        alone = f", the missing {(other, reference)[place]} ones being like the others of theirs" if all(lost) else ""
+        reach = "" if _within(main, place, shift, protocol) else " The scale does not reach so far."
+        return f"{text}{alone}.{reach}"
+
+    texts = []
+    if lost[0] and not lost[1]:
+        texts.append(f"No {other} score is missing, so none of theirs could change the difference.")
+    if lost[1]:
+        texts.append(needed(1, other))
+    if lost[0]:
+        texts.append(needed(0, reference))
+    if all(lost) and missing.tipping_both is not None:
+        up, down = (other, reference) if missing.tipping_both > 0 else (reference, other)
+        texts.append(
+            f"{decimal(abs(missing.tipping_both))} {unit} would do if the missing {up} scores were higher and the "
+            f"missing {down} ones lower by as much at once."
+        )
+    return texts
 
 
-def _within(main: MomentOfPain, tipping: float, scale: Instrument) -> bool:
-    """Whether scores so far from the others exist on the scale."""
-    if not isinstance(main.comparison, PainComparison) or not main.comparison.scores[1].scores.size:
+def _within(main: MomentOfPain, place: int, shift: float, protocol: Protocol) -> bool:
+    """Whether scores so far from the others of an arm (0: the reference) exist on the scale."""
+    if not protocol.pain or not isinstance(main.comparison, PainComparison):
         return True
-    return bool(scale.low <= main.comparison.scores[1].scores.mean() + tipping <= scale.high)
+    scale, scores = protocol.pain.instrument, main.comparison.scores[place].scores
+    return not scores.size or bool(scale.low <= scores.mean() + shift <= scale.high)
 
 
 def _odds(odds: ProportionalOdds, labels: tuple[str, ...]) -> list[Block]:

@@ -14,6 +14,8 @@ from onsetstudy.report.words import plain_words
 __all__ = ["fair_section"]
 
 EstimateLike = Estimate | NotAvailable
+# Said under the numbers that it is about.
+BESIDE_THE_TABLE = ("extrapolated",)
 PERIODS = {
     "apart": "The arms do not overlap in time: whatever else changed between them cannot be told from buffering.",
     "mixed": "",
@@ -58,7 +60,7 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
     if fair.left_out:
         told = listed([f"{plain_words(name)} ({why})" for name, why in fair.left_out])
         blocks.append(Paragraph(text=f"Not accounted for: {told}.", role="note"))
-    blocks += [Paragraph(text=tidy(c.text), role="note") for c in fair.caution]
+    blocks += [Paragraph(text=tidy(c.text), role="note") for c in fair.caution if c.code not in BESIDE_THE_TABLE]
     return Section(id="fair", title="Among cases alike", blocks=tuple(blocks))
 
 
@@ -95,6 +97,7 @@ def _table(fair: FairComparison, protocol: Protocol) -> Table:
     ]
     if told:
         notes.append(f"Weighted, {told}.")
+    notes += [tidy(c.text) for c in fair.caution if c.code in BESIDE_THE_TABLE]
     return Table(
         caption="The difference as it is, and among cases alike",
         columns=("what", "as it is", "weighted", "standardised"),
