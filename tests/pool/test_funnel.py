@@ -52,8 +52,53 @@ def test_points_stand_in_the_order_of_codes_whatever_their_values():
     found = funnel([20, 5, 9, 2], [60, 40, 50, 25], [11, 6, 8, 4], ["D", "A", "B", "C"])
     assert [p.label for p in found.points] == ["A", "B", "C", "D"]
     assert found.points[3].adjusted == pytest.approx(36 / 175 * 20 / 11)
-    assert found.points[3].flag == "outside"
+    # Beyond the outer limits as drawn, but 20 or more of 60 at its own mix's 11 of 60 come by chance 4 times in 1,000.
+    assert found.points[3].adjusted > found.points[3].outer.high
+    assert 0.001 < stats.binom.sf(19, 60, 11 / 60) < 0.025
+    assert found.points[3].flag == "look"
     assert {c.code for c in found.caution} == {"no_ranks"}
+
+
+def test_one_failure_of_one_case_is_not_outside():
+    found = funnel([1, 0] + [10] * 8, [1, 1] + [100] * 8, [0.1, 0.1] + [10.0] * 8, list("ABCDEFGHIJ"))
+    assert found.points[0].adjusted > found.points[0].outer.high
+    assert [p.flag for p in found.points] == [""] * 10
+
+
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.2, 0.5])
+@pytest.mark.parametrize("cases", [1, 2, 3, 5, 10, 30])
+def test_chance_flags_few_cases_no_more_often_than_the_limits_say(share, cases):
+    """Every number of failures, weighed by its chance; the rest of the group is large and alike."""
+    flagged = {"": 0.0, "look": 0.0, "outside": 0.0}
+    for x in range(cases + 1):
+        rest = [round(2000 * share)] * 6
+        found = funnel([x, *rest], [cases] + [2000] * 6, [cases * share, *rest], list("ABCDEFG"))
+        flagged[found.points[0].flag] += stats.binom.pmf(x, cases, share)
+    assert flagged["outside"] <= 0.002
+    assert flagged["outside"] + flagged["look"] <= 0.05
+
+
+def test_too_many_and_too_few_failures_are_flagged_still():
+    found = funnel([60, 2] + [20] * 10, [100] * 12, [20.0] * 12, list("ABCDEFGHIJKL"))
+    assert [p.flag for p in found.points[:3]] == ["outside", "outside", ""]
+    # Three of three at 1 in 10: once in 1,000, just as rare as what lies beyond an outer limit.
+    for share, flag in ((0.1, "outside"), (0.11, "look"), (0.3, "")):
+        found = funnel([3] + [10] * 10, [3] + [100] * 10, [3 * share] + [10.0] * 10, list("ABCDEFGHIJK"))
+        assert found.points[0].flag == flag
+
+
+def test_alike_units_of_few_cases_are_seldom_flagged():
+    rng = np.random.default_rng(5)
+    outside = looked = total = 0
+    for _ in range(150):
+        n = np.append(rng.integers(1, 8, 10), [300, 400])
+        x = rng.binomial(n, 0.15)
+        found = funnel(x, n, n * x.sum() / n.sum(), [f"P{k:02d}" for k in range(12)])
+        outside += sum(p.flag == "outside" for p in found.points)
+        looked += sum(p.flag != "" for p in found.points)
+        total += 12
+    assert outside <= 0.002 * total
+    assert looked <= 0.05 * total
 
 
 def test_few_false_flags_when_all_are_alike_and_wider_limits_when_they_differ():
