@@ -3,6 +3,8 @@
 References
 ----------
 .. [1] Spiegelhalter DJ. Funnel plots for comparing institutional performance. Stat Med 2005;24:1185-202.
+.. [2] Hoeffding W. On the distribution of the number of successes in independent trials. Ann Math Stat
+   1956;27:713-21 (from memory).
 """
 
 from __future__ import annotations
@@ -26,6 +28,8 @@ INNER, OUTER = 0.95, 0.998
 SMALL = 20
 TRIMMED = 0.1
 EDGES = 40
+ROUNDED = 1 + 1e-9
+"""A tail of exactly half the error counts as no larger, however the last digit falls."""
 
 
 def exact_limit(share: float, cases: ArrayLike, tail: float) -> FloatArray:
@@ -66,7 +70,9 @@ def funnel(
         ``adjusted`` is the group's share times observed over expected. Limits are those of a binomial share around the
         group's for as many cases (the mix moves the point, not the limits). Where units differ more than chance allows
         the limits are widened by the root of the dispersion, from squared standardised deviations with the outermost
-        tenth drawn in.
+        tenth drawn in. Limits between whole numbers leave out single failures of a few cases, so that a unit is flagged
+        only if it lies beyond them and chance alone, binomial at the share that its mix would have, gives as many (or
+        as few) failures no more often than half the limits' error; of cases of unequal shares, less often still [2]_.
 
     Raises
     ------
@@ -91,6 +97,7 @@ def funnel(
     widening = float(np.sqrt(dispersion)) if dispersed else 1.0
     shrunken = shrink_to_expected(x, n, e)
     along = _along(n)
+    chance = _chance(x, n, e)
     limits = {level: _limits(centre, np.concatenate((n, along)), level, widening) for level in (INNER, OUTER)}
     points = []
     for k in np.argsort(np.asarray(labels).astype(str), kind="stable"):
@@ -106,7 +113,7 @@ def funnel(
                 outer=outer,
                 shrunken=shrunken[k][0],
                 shrunken_interval=shrunken[k][1],
-                flag=_flag(float(adjusted[k]), inner, outer),
+                flag=_flag(float(adjusted[k]), float(chance[k]), inner, outer),
             )
         )
     return Funnel(
@@ -115,7 +122,8 @@ def funnel(
         points=tuple(points),
         dispersion=dispersion,
         dispersed=dispersed,
-        method="interpolated exact binomial limits, expected failures by the mix of cases (Spiegelhalter 2005)",
+        method="interpolated exact binomial limits, expected failures by the mix of cases (Spiegelhalter 2005); "
+        "outside only what the exact binomial tail puts there too",
         edges=tuple(
             (cases, inner.low, inner.high, outer.low, outer.high)
             for cases, inner, outer in zip(
@@ -148,10 +156,17 @@ def _dispersion(adjusted: FloatArray, n: NDArray[np.int64], centre: float) -> tu
     return value, bool(z.size > 1 and value > 1 + 2 * np.sqrt(2 / z.size))
 
 
-def _flag(value: float, inner: Interval, outer: Interval) -> str:
-    if value > outer.high or value < outer.low:
-        return "outside"
-    return "look" if value > inner.high or value < inner.low else ""
+def _chance(x: NDArray[np.int64], n: NDArray[np.int64], e: FloatArray) -> FloatArray:
+    """Chance of so many failures or more, or of so few or fewer, the smaller of both, at each unit's expected share."""
+    share = np.minimum(e / n, 1.0)
+    return np.asarray(np.minimum(stats.binom.sf(x - 1, n, share), stats.binom.cdf(x, n, share)), dtype=np.float64)
+
+
+def _flag(value: float, chance: float, inner: Interval, outer: Interval) -> str:
+    for limits, flag in ((outer, "outside"), (inner, "look")):
+        if not limits.low <= value <= limits.high and chance <= (1 - limits.level) / 2 * ROUNDED:
+            return flag
+    return ""
 
 
 def _cautions(points: Sequence[FunnelPoint]) -> tuple[Caution, ...]:

@@ -126,7 +126,8 @@ class FunnelPoint:
     """Failures of one unit against what its mix of cases would give in the whole group.
 
     ``adjusted`` is the group's share times observed over expected. The limits are those for as many cases; ``shrunken``
-    with its interval is what is plausible of the unit itself.
+    with its interval is what is plausible of the unit itself. ``flag`` is ``"outside"`` the outer limits, ``"look"``
+    outside the inner ones, or empty; a point drawn beyond limits that chance alone reaches more often has none.
     """
 
     label: str

@@ -1,8 +1,10 @@
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import integrate, optimize, special, stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.pool.funnel import exact_limit, funnel
@@ -50,8 +52,53 @@ def test_points_stand_in_the_order_of_codes_whatever_their_values():
     found = funnel([20, 5, 9, 2], [60, 40, 50, 25], [11, 6, 8, 4], ["D", "A", "B", "C"])
     assert [p.label for p in found.points] == ["A", "B", "C", "D"]
     assert found.points[3].adjusted == pytest.approx(36 / 175 * 20 / 11)
-    assert found.points[3].flag == "outside"
+    # Beyond the outer limits as drawn, but 20 or more of 60 at its own mix's 11 of 60 come by chance 4 times in 1,000.
+    assert found.points[3].adjusted > found.points[3].outer.high
+    assert 0.001 < stats.binom.sf(19, 60, 11 / 60) < 0.025
+    assert found.points[3].flag == "look"
     assert {c.code for c in found.caution} == {"no_ranks"}
+
+
+def test_one_failure_of_one_case_is_not_outside():
+    found = funnel([1, 0] + [10] * 8, [1, 1] + [100] * 8, [0.1, 0.1] + [10.0] * 8, list("ABCDEFGHIJ"))
+    assert found.points[0].adjusted > found.points[0].outer.high
+    assert [p.flag for p in found.points] == [""] * 10
+
+
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.2, 0.5])
+@pytest.mark.parametrize("cases", [1, 2, 3, 5, 10, 30])
+def test_chance_flags_few_cases_no_more_often_than_the_limits_say(share, cases):
+    """Every number of failures, weighed by its chance; the rest of the group is large and alike."""
+    flagged = {"": 0.0, "look": 0.0, "outside": 0.0}
+    for x in range(cases + 1):
+        rest = [round(2000 * share)] * 6
+        found = funnel([x, *rest], [cases] + [2000] * 6, [cases * share, *rest], list("ABCDEFG"))
+        flagged[found.points[0].flag] += stats.binom.pmf(x, cases, share)
+    assert flagged["outside"] <= 0.002
+    assert flagged["outside"] + flagged["look"] <= 0.05
+
+
+def test_too_many_and_too_few_failures_are_flagged_still():
+    found = funnel([60, 2] + [20] * 10, [100] * 12, [20.0] * 12, list("ABCDEFGHIJKL"))
+    assert [p.flag for p in found.points[:3]] == ["outside", "outside", ""]
+    # Three of three at 1 in 10: once in 1,000, just as rare as what lies beyond an outer limit.
+    for share, flag in ((0.1, "outside"), (0.11, "look"), (0.3, "")):
+        found = funnel([3] + [10] * 10, [3] + [100] * 10, [3 * share] + [10.0] * 10, list("ABCDEFGHIJK"))
+        assert found.points[0].flag == flag
+
+
+def test_alike_units_of_few_cases_are_seldom_flagged():
+    rng = np.random.default_rng(5)
+    outside = looked = total = 0
+    for _ in range(150):
+        n = np.append(rng.integers(1, 8, 10), [300, 400])
+        x = rng.binomial(n, 0.15)
+        found = funnel(x, n, n * x.sum() / n.sum(), [f"P{k:02d}" for k in range(12)])
+        outside += sum(p.flag == "outside" for p in found.points)
+        looked += sum(p.flag != "" for p in found.points)
+        total += 12
+    assert outside <= 0.002 * total
+    assert looked <= 0.05 * total
 
 
 def test_few_false_flags_when_all_are_alike_and_wider_limits_when_they_differ():
@@ -84,6 +131,77 @@ def test_shrunken_limits_hold_the_truth_of_nineteen_in_twenty():
             hits += limits.low <= p <= limits.high
             total += 1
     assert hits / total == pytest.approx(0.95, abs=3 * np.sqrt(0.95 * 0.05 / total))
+
+
+def by_quadrature(failures, cases, expected):
+    """For each unit: mass below a share, and mean share; every integral by adaptive quadrature around its peak."""
+    spreads, centre = (np.arange(40) + 0.5) / 20, special.logit(failures.sum() / cases.sum())
+    base = special.logit(expected / cases)
+
+    def integral(k, s, of=lambda u: 1.0, below=np.inf):
+        def log(u):
+            odds = base[k] + s * u
+            return failures[k] * odds - cases[k] * np.logaddexp(0, odds) - u * u / 2
+
+        top = optimize.brentq(
+            lambda u: s * (failures[k] - cases[k] * special.expit(base[k] + s * u)) - u, -s * cases[k], s * cases[k]
+        )
+        p = special.expit(base[k] + s * top)
+        reach = 9 / np.sqrt(1 + s * s * cases[k] * p * (1 - p))
+        ends = [min(e, below) for e in (top - 3 * reach, top - reach, top, top + reach, top + 3 * reach)]
+        parts = [
+            integrate.quad(lambda u: np.exp(log(u) - log(top)) * of(u), a, b, epsabs=1e-13, epsrel=1e-10)[0]
+            for a, b in itertools.pairwise(ends)
+            if b > a
+        ]
+        return sum(parts), log(top)
+
+    units = range(len(cases))
+    whole = [[integral(k, s) for s in spreads] for k in units]
+    plausible = np.array([[np.log(part) + top for part, top in row] for row in whole]).sum(axis=0)
+    mass = np.exp(plausible - special.logsumexp(plausible))
+
+    def averaged(k, of, end=lambda s: np.inf):
+        return sum(
+            m * integral(k, s, lambda u, s=s: of(s * u), end(s))[0] / part
+            for m, s, (part, _) in zip(mass, spreads, whole[k], strict=True)
+        )
+
+    return [
+        (
+            lambda share, k=k: averaged(k, lambda _: 1.0, lambda s: (special.logit(share) - centre) / s),
+            averaged(k, lambda shift: special.expit(centre + shift)),
+        )
+        for k in units
+    ]
+
+
+@pytest.mark.parametrize(
+    ("failures", "cases", "share"),
+    [
+        ([0, 2, 60, 110, 7400, 8600], [5, 5, 500, 500, 50_000, 50_000], 0.16),
+        ([5, 0, 20, 21_000], [5, 30, 100, 50_000], 0.4),
+    ],
+)
+def test_shrunken_shares_are_those_of_adaptive_quadrature_for_few_cases_and_many(failures, cases, share):
+    failures, cases = np.array(failures), np.array(cases)
+    ours = shrink_to_expected(failures, cases, cases * share)
+    for (mean, limits), (below, reference) in zip(ours, by_quadrature(failures, cases, cases * share), strict=True):
+        assert mean == pytest.approx(reference, abs=1e-6 * (limits.high - limits.low))
+        assert below(limits.low) == pytest.approx(0.025, abs=2e-4)
+        assert below(limits.high) == pytest.approx(0.975, abs=2e-4)
+
+
+def test_limits_of_many_cases_are_as_wide_as_those_cases_make_them():
+    rng = np.random.default_rng(2)
+    cases = np.full(8, 5000)
+    failures = rng.binomial(cases, special.expit(special.logit(0.15) + 0.3 * rng.normal(size=8)))
+    for x, (share, limits) in zip(
+        failures, shrink_to_expected(failures, cases, np.full(8, failures.mean())), strict=True
+    ):
+        own = 2 * 1.96 * np.sqrt(share * (1 - share) / 5000)
+        assert limits.high - limits.low == pytest.approx(own, rel=0.03)
+        assert limits.low < x / 5000 < limits.high
 
 
 def test_shrinkage_pulls_small_units_more():
