@@ -10,14 +10,11 @@ References
 .. [1] McGilchrist CA, Aisbett CW (1991). Regression with frailty in survival analysis. Biometrics 47, 461-466.
 .. [2] Self SG, Liang KY (1987). Likelihood ratio tests under nonstandard conditions. JASA 82, 605-610 (the spread
    at its boundary of 0: half the chi-square p-value).
-.. [3] Pinheiro JC, Bates DM (1995). Approximations to the log-likelihood function in the nonlinear mixed-effects
-   model. J Comput Graph Stat 4, 12-35 (adaptive quadrature).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -29,8 +26,8 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, HypothesisTest, Interval
 from onsetstudy.survival.coding import Coded, code_covariates
+from onsetstudy.survival.frailty_likelihood import Model, at_nodes, build, negative
 from onsetstudy.survival.ph_fit import NEGLIGIBLE, maximise, set_up
-from onsetstudy.survival.ph_likelihood import Cells
 from onsetstudy.survival.regression import fit_proportional_hazards
 from onsetstudy.survival.results import ClusterEffect, SharedFrailty
 
@@ -38,13 +35,10 @@ __all__ = ["fit_shared_frailty"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
-NODES = 24
 TOLERANCE = 1e-5
 LARGEST_SPREAD = 4.0
 STARTS = (0.4, 1.0, 0.1)
 """Spreads from which the search sets out, the next where one leads nowhere."""
-LARGEST_EXPONENT = 700.0
-PEAK_STEPS = 60
 STEP = 1e-4
 SPREADS = 7
 """Spreads over which a cluster's effect is averaged."""
@@ -56,21 +50,6 @@ ASSUMPTIONS = (
     Assumption(name="normal clusters", detail="the clusters' log rates are spread like a normal distribution"),
     Assumption(name="times of testing do not depend on onset"),
 )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Model:
-    """Cells by cluster on the baseline of the fit without clusters, and the quadrature."""
-
-    cells: Cells
-    cluster: IntArray
-    first_of: IntArray
-    n_clusters: int
-
-    def parts(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-        """Coefficients, log increments as increments, and spread from one row of parameters."""
-        p = self.cells.x.shape[1]
-        return theta[:p], theta[p:-1], np.exp(theta[p:-1]), float(theta[-1])
 
 
 def fit_shared_frailty(
@@ -122,13 +101,13 @@ def fit_shared_frailty(
     fit_proportional_hazards(times, covariates, weight=many, reference=reference, conf_level=conf_level)
     problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), many)
     plain = maximise(problem)
-    model = _model(plain.cells, plain.cell_of[problem.kind_of], codes.astype(np.intp), len(names), many)
+    model = build(plain.cells, plain.cell_of[problem.kind_of], codes.astype(np.intp), len(names), many)
     increments = plain.baseline.increment[np.isfinite(plain.baseline.increment)]
     best, gap, steps = _search(model, np.concatenate((plain.b, np.log(np.maximum(increments, 1e-6)))))
     if best[-1] > LARGEST_SPREAD - 1e-3:
         reason = "the clusters differ as much as can be, so that their spread has no finite estimate"
         raise NotEstimable("frailty_spread", reason, code="separation", bound=(0.0, np.inf))
-    value = -_negative(best, model)[0]
+    value = -negative(best, model)[0]
     if value < plain.log_likelihood or best[-1] < 1e-3:
         best = np.concatenate((plain.b, np.log(np.maximum(increments, NEGLIGIBLE)), [0.0]))
         value = plain.log_likelihood
@@ -162,138 +141,7 @@ def fit_shared_frailty(
     )
 
 
-def _model(cells: Cells, cell_of: IntArray, cluster: IntArray, n_clusters: int, many: FloatArray) -> _Model:
-    """Distinct pairs of cell and cluster, those of one cluster beside each other."""
-    n_cells = cells.base.size
-    key, place = np.unique(cluster * n_cells + cell_of, return_inverse=True)
-    count = np.bincount(place, weights=many)
-    cell = key % n_cells
-    return _Model(
-        cells=Cells(
-            base=cells.base[cell],
-            start=cells.start[cell],
-            stop=cells.stop[cell],
-            open_end=cells.open_end[cell],
-            x=cells.x[cell],
-            weight=count.astype(np.float64),
-            n_increments=cells.n_increments,
-        ),
-        cluster=(key // n_cells).astype(np.intp),
-        first_of=np.searchsorted(key // n_cells, np.arange(n_clusters)).astype(np.intp),
-        n_clusters=n_clusters,
-    )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _AtNodes:
-    """Integrand on the nodes of each cluster.
-
-    ``node`` and ``log_weight`` have shape (clusters, nodes); log chance, slope in the predictor, relative hazard and
-    the factor for slopes inside an interval have shape (cells, nodes).
-    """
-
-    node: FloatArray
-    log_weight: FloatArray
-    log_chance: FloatArray
-    slope: FloatArray
-    relative: FloatArray
-    first: FloatArray
-
-
-def _by_node(model: _Model, theta: FloatArray) -> _AtNodes:
-    b, _, h, spread = model.parts(theta)
-    cells = model.cells
-    total = np.concatenate(([0.0], np.cumsum(h)))
-    before, inside = total[cells.start] - total[cells.base], _within(cells, h)
-    predictor = cells.x @ b
-    middle, width = _peaks(model, predictor, before, inside, spread)
-    x, weight = np.polynomial.hermite_e.hermegauss(NODES)
-    node = middle[:, None] + width[:, None] * x
-    # Weights of the quadrature around the peak, times the normal density at the nodes.
-    log_weight = np.log(weight) + x**2 / 2 + np.log(width)[:, None] - node**2 / 2 - np.log(2 * np.pi) / 2
-    relative, slope, first = _slopes(
-        cells, predictor[:, None] + spread * node[model.cluster], before[:, None], inside[:, None]
-    )
-    log_inside = np.where(~cells.open_end[:, None], np.log(-np.expm1(-relative * inside[:, None])), 0.0)
-    return _AtNodes(node, log_weight, -relative * before[:, None] + log_inside, slope, relative, first)
-
-
-def _slopes(
-    cells: Cells, predictor: FloatArray, before: FloatArray, inside: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Relative hazard, slope of the log chance in the predictor, and the factor for slopes inside an interval."""
-    relative = np.exp(np.clip(predictor, -40, 40))
-    s = relative * inside
-    closed = ~cells.open_end if predictor.ndim == 1 else ~cells.open_end[:, None]
-    # Beyond this the exponential overflows; its inverse is nought long before.
-    first = np.where(closed, 1.0 / np.expm1(np.minimum(s, LARGEST_EXPONENT)), 0.0)
-    return relative, -relative * before + s * first, first
-
-
-def _peaks(
-    model: _Model, predictor: FloatArray, before: FloatArray, inside: FloatArray, spread: float
-) -> tuple[FloatArray, FloatArray]:
-    """Most likely effect of each cluster, and the width of its peak; the logarithm of the integrand is concave."""
-    cells, w = model.cells, model.cells.weight
-    u = np.zeros(model.n_clusters)
-    curvature = np.ones(model.n_clusters)
-    for _ in range(PEAK_STEPS):
-        relative, slope, first = _slopes(cells, predictor + spread * u[model.cluster], before, inside)
-        s = np.minimum(relative * inside, LARGEST_EXPONENT)
-        bend = -relative * before + s * first * (1.0 - s * (1.0 + first))
-        gradient = spread * np.add.reduceat(w * slope, model.first_of) - u
-        curvature = 1.0 - spread**2 * np.add.reduceat(w * np.minimum(bend, 0.0), model.first_of)
-        step = np.clip(gradient / curvature, -1.0, 1.0)
-        u = u + step
-        if np.all(np.abs(step) * np.sqrt(curvature) < 1e-6):
-            break
-    return u, 1.0 / np.sqrt(curvature)
-
-
-def _within(cells: Cells, h: FloatArray) -> FloatArray:
-    """Cumulative hazard inside each cell, 1 where it is open to the right.
-
-    Summed from its own increments: as a difference of sums a small one beside a large one would be nought, and onset
-    there impossible.
-    """
-    start = np.where(cells.open_end, 0, cells.start)
-    stop = np.where(cells.open_end, 1, cells.stop)
-    summed = np.add.reduceat(np.append(h, 0.0), np.column_stack((start, stop)).ravel())[::2]
-    return np.asarray(np.where(cells.open_end, 1.0, summed), dtype=np.float64)
-
-
-def _negative(theta: FloatArray, model: _Model) -> tuple[float, FloatArray]:
-    """Negative marginal log-likelihood and its gradient."""
-    cells, w = model.cells, model.cells.weight[:, None]
-    at = _by_node(model, theta)
-    joint = np.add.reduceat(w * at.log_chance, model.first_of, axis=0) + at.log_weight
-    highest = joint.max(axis=1)
-    share = np.exp(joint - highest[:, None])
-    total = share.sum(axis=1)
-    marginal = highest + np.log(total)
-    posterior = (share / total[:, None])[model.cluster] * w
-    in_predictor = posterior * at.slope
-    waits, inner = posterior * at.relative, posterior * at.relative * at.first
-    m = cells.n_increments
-    stop = np.where(cells.open_end, cells.start, cells.stop)
-    waited, within = waits.sum(axis=1), inner.sum(axis=1)
-    steps = (
-        np.bincount(cells.start, waited + within, m + 1)
-        - np.bincount(cells.base, waited, m + 1)
-        - np.bincount(stop, within, m + 1)
-    )
-    _, _, h, _ = model.parts(theta)
-    gradient = np.concatenate(
-        (
-            cells.x.T @ in_predictor.sum(axis=1),
-            np.cumsum(steps)[:m] * h,
-            [float(np.sum(in_predictor * at.node[model.cluster]))],
-        )
-    )
-    return -float(marginal.sum()), -gradient
-
-
-def _search(model: _Model, start: FloatArray) -> tuple[FloatArray, float, int]:
+def _search(model: Model, start: FloatArray) -> tuple[FloatArray, float, int]:
     """Maximum from the first start that leads to one."""
     for place, spread in enumerate(STARTS):
         try:
@@ -304,14 +152,14 @@ def _search(model: _Model, start: FloatArray) -> tuple[FloatArray, float, int]:
     raise AssertionError("unreachable")
 
 
-def _maximise(model: _Model, start: FloatArray, spread: float | None = None) -> tuple[FloatArray, float, int]:
+def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> tuple[FloatArray, float, int]:
     p, m = model.cells.x.shape[1], model.cells.n_increments
     held = (0.0, LARGEST_SPREAD) if spread is None else (spread, spread)
     bounds = [(-20.0, 20.0)] * p + [(-30.0, 5.0)] * m + [held]
     start = start.copy()
     start[-1] = np.clip(start[-1], *held)
     found = optimize.minimize(
-        _negative, start, args=(model,), jac=True, method="L-BFGS-B", bounds=bounds,
+        negative, start, args=(model,), jac=True, method="L-BFGS-B", bounds=bounds,
         options={"maxiter": 3000, "maxfun": 6000, "ftol": 1e-14, "gtol": 1e-9, "maxcor": 30},
     )  # fmt: skip
     gradient = found.jac.copy()
@@ -329,7 +177,7 @@ def _maximise(model: _Model, start: FloatArray, spread: float | None = None) -> 
 
 
 def _spread(
-    model: _Model, best: FloatArray, value: float, without: float, conf_level: float, counts: Counts
+    model: Model, best: FloatArray, value: float, without: float, conf_level: float, counts: Counts
 ) -> Estimate:
     """Spread with the limits at which the profile likelihood has fallen by half a chi-square quantile."""
     drop = float(stats.chi2.ppf(conf_level, 1)) / 2
@@ -337,7 +185,7 @@ def _spread(
 
     def excess(s: float) -> float:
         theta, _, _ = _maximise(model, best, spread=s)
-        return value + _negative(theta, model)[0] - drop
+        return value + negative(theta, model)[0] - drop
 
     low = 0.0 if value - without <= drop else float(optimize.brentq(excess, 1e-3, spread, xtol=1e-4))
     far = excess(LARGEST_SPREAD)
@@ -372,7 +220,7 @@ def _boundary_test(value: float, without: float, counts: Counts) -> HypothesisTe
     )
 
 
-def _ratios(model: _Model, best: FloatArray, coded: Coded, conf_level: float, counts: Counts) -> tuple[Estimate, ...]:
+def _ratios(model: Model, best: FloatArray, coded: Coded, conf_level: float, counts: Counts) -> tuple[Estimate, ...]:
     """Hazard ratios with errors from the observed information of all parameters, by differences of the gradient."""
     free = np.ones(best.size, dtype=bool)
     free[-1] = best[-1] > STEP
@@ -400,19 +248,19 @@ def _ratios(model: _Model, best: FloatArray, coded: Coded, conf_level: float, co
     return tuple(estimates)
 
 
-def _covariance(model: _Model, theta: FloatArray, free: NDArray[np.bool_]) -> FloatArray:
+def _covariance(model: Model, theta: FloatArray, free: NDArray[np.bool_]) -> FloatArray:
     """Of the free parameters, from the observed information by differences of the gradient."""
     curvature = np.zeros((theta.size, theta.size))
     for j in np.flatnonzero(free).tolist():
         shift = np.zeros(theta.size)
         shift[j] = STEP
-        curvature[j] = (_negative(theta + shift, model)[1] - _negative(theta - shift, model)[1]) / (2 * STEP)
+        curvature[j] = (negative(theta + shift, model)[1] - negative(theta - shift, model)[1]) / (2 * STEP)
     return np.asarray(np.linalg.pinv(((curvature + curvature.T) / 2)[np.ix_(free, free)]), dtype=np.float64)
 
 
-def _effects(model: _Model, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _effects(model: Model, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Posterior mean and variance of each cluster's log rate at given parameters."""
-    at = _by_node(model, theta)
+    at = at_nodes(model, theta)
     joint = np.add.reduceat(model.cells.weight[:, None] * at.log_chance, model.first_of, axis=0) + at.log_weight
     posterior = np.exp(joint - special.logsumexp(joint, axis=1)[:, None])
     effect = theta[-1] * at.node
@@ -421,7 +269,7 @@ def _effects(model: _Model, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _clusters(
-    model: _Model, best: FloatArray, highest: float, names: list[str], cases: FloatArray, conf_level: float
+    model: Model, best: FloatArray, highest: float, names: list[str], cases: FloatArray, conf_level: float
 ) -> tuple[ClusterEffect, ...]:
     """Posterior mean of each cluster's log rate, and its normal interval, with nothing taken as known that is fitted.
 
@@ -432,7 +280,7 @@ def _clusters(
     theta, value, mean, variance = best, [], [], []
     for spread in grid:
         theta, _, _ = _maximise(model, theta, spread=float(spread))
-        value.append(-_negative(theta, model)[0])
+        value.append(-negative(theta, model)[0])
         found = _effects(model, theta)
         mean.append(found[0])
         variance.append(found[1])
@@ -457,7 +305,7 @@ def _clusters(
     )
 
 
-def _borrowed(model: _Model, best: FloatArray, grid: FloatArray) -> FloatArray:
+def _borrowed(model: Model, best: FloatArray, grid: FloatArray) -> FloatArray:
     """Variance that the clusters' effects owe to the other parameters, at the fitted spread or a small one."""
     theta = best
     if best[-1] < grid[1]:

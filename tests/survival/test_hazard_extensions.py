@@ -176,7 +176,7 @@ def test_the_integral_is_right_however_many_cases_a_cluster_has(clusters, size, 
     problem = set_up(times, x, np.zeros(onset.size, dtype=np.intp), np.ones(onset.size))
     plain = maximise(problem)
     rows = plain.cell_of[problem.kind_of]
-    model = frailty._model(plain.cells, rows, cluster.astype(np.intp), clusters, np.ones(onset.size))
+    model = frailty.build(plain.cells, rows, cluster.astype(np.intp), clusters, np.ones(onset.size))
     increments = plain.baseline.increment[np.isfinite(plain.baseline.increment)]
     theta = np.concatenate((plain.b, np.log(increments), [spread]))
     c, total = model.cells, np.concatenate(([0.0], np.cumsum(increments)))
@@ -195,7 +195,7 @@ def test_the_integral_is_right_however_many_cases_a_cluster_has(clusters, size, 
         peak = rough[np.argmax(log_integrand(rough))]
         fine = peak + np.linspace(-4, 4, 40001)
         marginal += special.logsumexp(log_integrand(fine)) + math.log(fine[1] - fine[0])
-    assert -frailty._negative(theta, model)[0] == pytest.approx(marginal, abs=2e-5)
+    assert -frailty.negative(theta, model)[0] == pytest.approx(marginal, abs=2e-5)
 
 
 def test_a_clusters_interval_holds_its_true_rate():
@@ -255,7 +255,7 @@ def test_the_marginal_likelihood_is_the_integral():
         math.log(integrate.quad(chance, -8, 8, args=(k,), epsabs=0, epsrel=1e-10, limit=200)[0])
         for k in range(model.n_clusters)
     )
-    assert -frailty._negative(theta, model)[0] == pytest.approx(by_hand, abs=1e-6)
+    assert -frailty.negative(theta, model)[0] == pytest.approx(by_hand, abs=1e-6)
 
 
 def fitted_model(seed=35):
@@ -266,7 +266,7 @@ def fitted_model(seed=35):
     coded = (arm == "buffered").astype(float)[:, None]
     problem = set_up(times, coded, np.zeros(60, dtype=np.intp), np.ones(60))
     plain = maximise(problem)
-    model = frailty._model(plain.cells, plain.cell_of[problem.kind_of], cluster.astype(np.intp), 4, np.ones(60))
+    model = frailty.build(plain.cells, plain.cell_of[problem.kind_of], cluster.astype(np.intp), 4, np.ones(60))
     return frailty, model, np.concatenate(([0.3], np.full(plain.cells.n_increments, -1.5), [0.5]))
 
 
@@ -277,18 +277,18 @@ def test_a_small_increment_beside_large_ones_is_not_lost(predictor, least):
     frailty, model, theta = fitted_model()
     m = model.cells.n_increments
     theta = np.concatenate(([predictor], np.where(np.arange(m) < m - 1, 1.0, least), [1.0]))
-    value, gradient = frailty._negative(theta, model)
+    value, gradient = frailty.negative(theta, model)
     assert np.isfinite(value)
     assert np.all(np.isfinite(gradient))
 
 
 def test_the_gradient_is_that_of_differences():
     frailty, model, theta = fitted_model()
-    gradient = frailty._negative(theta, model)[1]
+    gradient = frailty.negative(theta, model)[1]
     for j in range(theta.size):
         shift = np.zeros(theta.size)
         shift[j] = 1e-5
-        by_difference = (frailty._negative(theta + shift, model)[0] - frailty._negative(theta - shift, model)[0]) / 2e-5
+        by_difference = (frailty.negative(theta + shift, model)[0] - frailty.negative(theta - shift, model)[0]) / 2e-5
         assert gradient[j] == pytest.approx(by_difference, rel=1e-5, abs=1e-6)
 
 
