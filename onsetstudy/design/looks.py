@@ -188,6 +188,11 @@ def judge_looks(plan: LookPlan, seen: Sequence[LookSeen], *, last: bool = False)
     A look with no more information than the one before, one after the boundary was crossed, and one after the
     planned information was reached, are descriptive: their error rate has been spent. Efficacy boundaries are as if
     futility were not acted on, unless the rule is binding.
+
+    Information is estimated anew at each look and may fall. Where that happens at the last look of all, what is left of
+    the error rate is spent there by a boundary that a single score passes with just that chance. The chance to pass it
+    for the first time is then no larger, however the last score and the ones before are correlated. (To take the last
+    score for the one before would give a lower boundary, and too many errors as soon as they differ.)
     """
     if not seen or not all(math.isfinite(s.z) and s.counted >= 0 for s in seen):
         raise DesignError("every look needs a score and a count, and there must be one look or more")
@@ -198,18 +203,29 @@ def judge_looks(plan: LookPlan, seen: Sequence[LookSeen], *, last: bool = False)
         closing = (last and number == len(seen) - 1) or look.counted >= plan.planned_information
         step = look.counted - (counted[-1].counted if counted else 0.0)
         fresh = step >= LEAST_STEP * plan.planned_information and _informed(counted, look)
-        if over or not fresh:
+        fallen = closing and not fresh and bool(counted) and (look.information is None or look.information > 0)
+        if over or not (fresh or fallen):
             verdicts.append(_descriptive(plan, look, over or "no new information since the look before", number))
+            continue
+        if fallen:
+            verdicts.append(_close_without_growth(plan, counted, look, number, verdicts))
+            over = _over(plan, verdicts[-1])
             continue
         counted.append(look)
         floors = [v.futility for v in verdicts if v.code != "descriptive"] if plan.futility == "binding" else []
         verdict = _judge(plan, counted, closing, number, np.array([-np.inf if f is None else f for f in floors]))
         verdicts.append(verdict)
-        if verdict.code == "crossed":
-            over = f"the boundary was crossed at {look.label}"
-        elif verdict.code == "ended" or (verdict.code == "unlikely" and plan.futility == "binding"):
-            over = f"the study ended at {look.label}"
+        over = _over(plan, verdict)
     return tuple(verdicts)
+
+
+def _over(plan: LookPlan, verdict: LookVerdict) -> str:
+    """Why looks after this one are descriptive; empty where the study goes on."""
+    if verdict.code == "crossed":
+        return f"the boundary was crossed at {verdict.label}"
+    if verdict.code == "ended" or (verdict.code == "unlikely" and plan.futility == "binding"):
+        return f"the study ended at {verdict.label}"
+    return ""
 
 
 def _informed(counted: list[LookSeen], look: LookSeen) -> bool:
@@ -266,6 +282,51 @@ def _judge(plan: LookPlan, counted: list[LookSeen], closing: bool, number: int, 
         conditional=powers,
         caution=_cautions(plan, fraction),
     )
+
+
+def _close_without_growth(
+    plan: LookPlan, counted: list[LookSeen], look: LookSeen, number: int, verdicts: list[LookVerdict]
+) -> LookVerdict:
+    """The last look of all where its information is not above that of the look before."""
+    used = next(v.alpha_spent for v in reversed(verdicts) if v.code != "descriptive")
+    left = max(plan.alpha - used, 0.0)
+    bound = float(stats.norm.isf(left / plan.sided))
+    crossed = look.z >= bound or (plan.sided == 2 and look.z <= -bound)
+    fraction = look.counted / plan.planned_information
+    before, information = counted[-1].information, look.information
+    level = 1 - plan.alpha if plan.sided == 2 else 1 - 2 * plan.alpha
+    # The interval is on the scale of the looks before: the score's where all have it, else the planned one.
+    scale = fraction if information is None or before is None else information
+    held = math.isfinite(bound) and scale > 0
+    return LookVerdict(
+        label=look.label,
+        code="crossed" if crossed else "ended",
+        direction=("sooner" if look.z > 0 else "later") if crossed else "",
+        z=look.z,
+        boundary=bound,
+        futility=None,
+        fraction=fraction,
+        counted=look.counted,
+        planned=plan.planned_information,
+        unit=plan.unit,
+        alpha_spent=plan.alpha,
+        naive_claim=_naive(plan, look.z),
+        naive_error=naive_error(number + 1, alpha=plan.alpha),
+        repeated=repeated_interval(look.z, scale, bound, level=level) if held else None,
+        conditional=None,
+        caution=(_no_growth(before, information, left), *_cautions(plan, np.array([fraction]))),
+    )
+
+
+def _no_growth(before: float | None, information: float | None, left: float) -> Caution:
+    known = before is not None and information is not None and information <= before
+    told = f" ({information:.3g} after {before:.3g})" if known else ""
+    text = (
+        f"The last look has no more information than the one before{told}, so that its boundary cannot rest on how the "
+        f"looks go together. What was left of the error rate ({100 * left:.2g} %) is spent here with a boundary that "
+        "holds however they do, and is stricter for it. The estimate that allows for the looks is not given."
+    )
+    return Caution(code="no_growth", text=text)
 
 
 def _naive(plan: LookPlan, z: float) -> bool:

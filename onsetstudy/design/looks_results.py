@@ -76,9 +76,9 @@ class LookVerdict:
     """What one look allows.
 
     ``code`` is ``continue``, ``crossed``, ``unlikely``, ``ended`` (planned information reached, boundary not crossed)
-    or ``descriptive`` (an extra look: after the end, or without new information). ``direction`` is ``sooner``,
-    ``later`` or empty, of the effect that was crossed. ``fraction`` is of the planned information; ``boundary`` on the
-    Z scale.
+    or ``descriptive`` (an extra look: after the end, or before it without new information). ``direction`` is
+    ``sooner``, ``later`` or empty, of the effect that was crossed. ``fraction`` is of the planned information;
+    ``boundary`` on the Z scale.
     ``naive_claim`` says whether a reader who knew of one look only would have called it a difference.
     """
 

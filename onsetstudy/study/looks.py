@@ -119,12 +119,18 @@ def _stopped(
     seen: list[LookSeen],
     protocol: Protocol,
 ) -> StoppedEstimate | None:
-    """Estimate at the look at which the study stopped, on the scale of the outcome; positive is better."""
+    """Estimate at the look at which the study stopped, on the scale of the outcome; positive is better.
+
+    ``None`` also where the information of the last look is not above the one before: how looks go together is then not
+    known, and the caution of that look says so.
+    """
     over = next((k for k, v in enumerate(verdicts) if v.code in ("crossed", "ended")), None)
     if over is None or any(s.information is None for s in seen):
         return None
     used = [(v, s) for v, s in zip(verdicts[: over + 1], seen, strict=False) if v.code != "descriptive"]
     information = np.array([s.information for _, s in used], dtype=np.float64)
+    if np.any(np.diff(information) <= 0):
+        return None
     upper = np.array([v.boundary for v, _ in used])
     lower = -upper if plan.sided == 2 else np.full(upper.size, -np.inf)
     return estimate_after_stopping(verdicts[over].z, information, lower, upper, level=protocol.plan.conf_level)

@@ -1,6 +1,7 @@
 """Looks: boundaries to the printed digit, by a multivariate normal and by laws; verdicts; estimates after stopping."""
 
 import dataclasses
+import math
 
 import numpy as np
 import pytest
@@ -227,6 +228,63 @@ def test_extra_looks_are_descriptive():
         LookSeen(label="b", z=1, counted=90, information=11.0),
     ]
     assert judge_looks(PLAN, same_variance)[-1].code == "descriptive"
+
+
+def falling(*looks):
+    """Looks as (z, count, information)."""
+    return [LookSeen(label=f"Q{k}", z=z, counted=c, information=i) for k, (z, c, i) in enumerate(looks, start=1)]
+
+
+def free_plan(kind, sided=2):
+    return plan_looks([0.25, 0.5, 0.75, 1], kind=kind, planned_information=100, sided=sided)
+
+
+def test_a_last_look_whose_information_fell_spends_what_is_left():
+    """At a quarter of the planned size 7.4e-6 of each side is spent, 2 (1 - Phi(2.2414 / 0.5)); the rest has 1.9601."""
+    plan = free_plan("obrien_fleming")
+    for last in (True, False):  # at all of the planned size it is the last one anyway
+        verdict = judge_looks(plan, falling((1.0, 25, 6.0), (2.0, 100, 5.0)), last=last)[-1]
+        assert verdict.code == "crossed"
+        assert verdict.boundary == pytest.approx(1.9600, abs=2e-4)
+        assert verdict.alpha_spent == pytest.approx(0.05)
+        assert verdict.repeated.low > 0
+        assert "no more information than the one before (5 after 6)" in verdict.caution[0].text
+        assert "(5 %)" in verdict.caution[0].text
+    below = judge_looks(plan, falling((1.0, 25, 6.0), (1.9, 100, 5.0), (4.0, 130, 9.0)))
+    assert [v.code for v in below] == ["continue", "ended", "descriptive"]
+    early = judge_looks(plan, falling((1.0, 25, 6.0), (2.0, 50, 5.0), (2.0, 75, 7.0)))
+    assert [v.code for v in early] == ["continue", "descriptive", "continue"]
+
+
+def test_an_early_end_without_a_new_case_spends_what_is_left():
+    verdict = judge_looks(PLAN, seen((1.2, 84), (2.3, 84)), last=True)[-1]
+    assert (verdict.code, verdict.alpha_spent) == ("crossed", pytest.approx(0.05))
+    nothing = judge_looks(PLAN, falling((1.2, 84, 0.0)), last=True)[-1]
+    assert nothing.code == "descriptive"
+
+
+@pytest.mark.parametrize("kind", ["obrien_fleming", "pocock"])
+@pytest.mark.parametrize("sided", [1, 2])
+def test_the_error_rate_holds_however_the_last_look_goes_together_with_the_others(kind, sided):
+    """400,000 studies without a difference; the last score agrees with the one before by anything from 0 to 1. The
+    chance to reject is at most 5 %; where the scores have nothing in common, all that was left is spent."""
+    looks = [(25, 6.0), (60, 14.0), (100, 13.0)]
+    verdicts = judge_looks(free_plan(kind, sided), falling(*((0.0, c, i) for c, i in looks)))
+    bounds = np.array([v.boundary for v in verdicts])
+    rng, n = np.random.default_rng(11), 400_000
+    first = rng.normal(size=n)
+    second = math.sqrt(6 / 14) * first + math.sqrt(8 / 14) * rng.normal(size=n)
+    noise = rng.normal(size=n)
+    error = 3.5 * math.sqrt(0.05 * 0.95 / n)
+    for together in (0.0, 0.5, 0.8, 0.95, 1.0):
+        third = together * second + math.sqrt(1 - together**2) * noise
+        z = np.column_stack((first, second, third))
+        passed = (np.abs(z) if sided == 2 else z) >= bounds
+        rejected, before = passed.any(axis=1).mean(), passed[:, :2].any(axis=1).mean()
+        assert rejected <= 0.05 + error
+        if together == 0:
+            left = 0.05 - verdicts[1].alpha_spent
+            assert rejected == pytest.approx(before + (1 - before) * left, abs=error)
 
 
 def test_over_running_spends_what_is_left():

@@ -74,3 +74,9 @@ def test_a_difference_that_is_in_doubt_has_no_shift_but_its_counts():
     assert missing.tipping_reference is missing.tipping_both is None
     assert "That is 6 of 30 plain and 3 of 30 buffered." in text
     assert "would have to be" not in text
+
+
+@pytest.mark.parametrize(("missing", "said"), [(1, True), (10, False)])
+def test_a_shift_of_both_that_the_scale_does_not_reach_is_said(missing, said):
+    last = words(missing, missing)[0].split(" would do if ")[1]
+    assert ("by as much at once. The scale does not reach so far." in last) == said

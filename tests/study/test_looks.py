@@ -5,10 +5,12 @@ import dataclasses
 import numpy as np
 import pytest
 
+from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.design.looks import LookSeen
 from onsetstudy.report.figures import looks as figure
 from onsetstudy.report.figures.canvas import NARROW, WIDE, axes_at, canvas, look_of
 from onsetstudy.report.sections.looks import first_page_words, looks_section, verdict_words
-from onsetstudy.study.looks import looks_taken, plan_of
+from onsetstudy.study.looks import judge_seen, looks_taken, plan_of
 from onsetstudy.study.population import analyse_population, primary_result
 from onsetstudy.study.prepare import prepare
 from tests.study.cases import case, protocol, readings_of, records
@@ -142,6 +144,24 @@ def test_without_spending_there_is_no_verdict():
         assert plan_of(made) is None
         assert looks_taken(group(made, EVERY), made.quarters[3]) is None
     assert looks_section(None, protocol()) is None
+
+
+@pytest.mark.parametrize("score", [2.5, 0.4])
+def test_a_last_look_with_less_information_is_judged_and_said_on_the_page(score):
+    made = promised(planned_information=40)
+    seen = [
+        LookSeen(label="2025Q4", z=0.5, counted=10, information=6.0),
+        LookSeen(label="2026Q1", z=score, counted=40, information=5.0),
+        LookSeen(label="2026Q2", z=score, counted=44, information=9.0),
+    ]
+    taken = judge_seen(made, plan_of(made), seen)
+    assert [v.code for v in taken.verdicts] == ["continue", "crossed" if score > 2 else "ended", "descriptive"]
+    assert taken.stopped is None
+    words = " ".join(b.text for b in looks_section(taken, made).blocks if b.kind == "paragraph")
+    assert "The last look has no more information than the one before (5 after 6)" in words
+    assert "What was left of the error rate (5\u202f%) is spent here" in words
+    decided = judge_seen(made, plan_of(made), seen[:2])
+    assert from_dict(to_dict(decided)) == decided
 
 
 def test_the_section_shows_every_look():

@@ -150,9 +150,13 @@ def _tipping(main: MomentOfPain, other: str, protocol: Protocol) -> list[str]:
         texts.append(needed(0, reference))
     if all(lost) and missing.tipping_both is not None:
         up, down = (other, reference) if missing.tipping_both > 0 else (reference, other)
+        both = ((1, missing.tipping_both), (0, -missing.tipping_both))
+        reach = (
+            "" if all(_within(main, k, shift, protocol) for k, shift in both) else " The scale does not reach so far."
+        )
         texts.append(
             f"{decimal(abs(missing.tipping_both))} {unit} would do if the missing {up} scores were higher and the "
-            f"missing {down} ones lower by as much at once."
+            f"missing {down} ones lower by as much at once.{reach}"
         )
     return texts
 

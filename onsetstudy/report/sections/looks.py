@@ -122,7 +122,8 @@ def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | Non
             role="note",
         )
     )
-    texts = dict.fromkeys(c.text for c in (*taken.caution, *last.caution))
+    decided = [v for v in taken.verdicts[:-1] if v.code in ("crossed", "ended")]
+    texts = dict.fromkeys(c.text for c in (*taken.caution, *(c for v in decided for c in v.caution), *last.caution))
     blocks += [Paragraph(text=tidy(text), role="note") for text in texts]
     return Section(id="looks", title="What this look allows", blocks=tuple(blocks))
 
