@@ -35,6 +35,8 @@ def test_what_two_files_give_away_is_said_by_send_and_by_look_inside(tmp_path):
     before = next(old.glob("*.exchange.json"))
     sent = run("send", PROTOCOL, DATA, "--practice", "P03", "--after", str(before), "--into", str(new))
     assert "than in the file sent before: each stands alone." in sent.output
+    assert "in 2026Q1+2026Q2+2026Q3 than in the file sent before: each stands alone." in sent.output
+    assert "than in the file sent before: each can be read off." in sent.output
     # The earlier file first, in whatever order they are named.
     both = run("look-inside", str(new), str(old))
     assert both.output.index("2026Q2.exchange.json:") < both.output.index("2026Q3.exchange.json:")
