@@ -183,13 +183,20 @@ def _spread(
     drop = float(stats.chi2.ppf(conf_level, 1)) / 2
     spread = float(best[-1])
 
+    near = [best]
+
     def excess(s: float) -> float:
-        theta, _, _ = _maximise(model, best, spread=s)
-        return value + negative(theta, model)[0] - drop
+        near[0], _, _ = _maximise(model, near[0], spread=s)
+        return value + negative(near[0], model)[0] - drop
 
     low = 0.0 if value - without <= drop else float(optimize.brentq(excess, 1e-3, spread, xtol=1e-4))
-    far = excess(LARGEST_SPREAD)
-    high = np.inf if far <= 0 else float(optimize.brentq(excess, max(spread, 1e-3), LARGEST_SPREAD, xtol=1e-4))
+    # From the fit outwards, each search from where the last one ended: far out the likelihood is hard to follow.
+    near[0], inner, outer, high = best, spread, spread, np.inf
+    while outer < LARGEST_SPREAD:
+        inner, outer = outer, min(1.3 * outer + 0.1, LARGEST_SPREAD)
+        if excess(outer) > 0:
+            high = float(optimize.brentq(excess, max(inner, 1e-3), outer, xtol=1e-4))
+            break
     return Estimate(
         quantity="frailty_spread",
         contrast=None,
