@@ -368,7 +368,8 @@ def _repeated(patient: NDArray[np.str_]) -> tuple[Caution, ...]:
     if not more:
         return ()
     text = (
-        f"{more} cases are further ones of patients who are counted already. The limits of minutes, hours and money "
+        f"{more} {'case is a further one' if more == 1 else 'cases are further ones'} of patients who are counted "
+        "already. The limits of minutes, hours and money "
         "take every case as one of its own, and may be too narrow."
     )
     return (Caution(code="patients_repeat", text=text),)

@@ -75,17 +75,20 @@ class _Tables:
         return float(value.sum()), float(score.sum()), float(information.sum())
 
     def best_of_each(self) -> float:
-        """Log-likelihood with an odds ratio for every table; none may be as extreme as it can be."""
+        """Log-likelihood with an odds ratio for every table, ``nan`` if the search did not end.
+
+        No table may be as extreme as it can be.
+        """
         low, high = np.full(len(self), -FARTHEST), np.full(len(self), FARTHEST)
         beta = np.zeros(len(self))
         for _ in range(MOST_STEPS):
             value, score, information = self.each(beta)
             if np.all(np.abs(score) < 1e-10 * np.maximum(1.0, information)):
-                break
+                return float(value.sum())
             low, high = np.where(score > 0, beta, low), np.where(score < 0, beta, high)
             newton = beta + score / np.maximum(information, 1e-300)
             beta = np.where((newton > low) & (newton < high), newton, (low + high) / 2)
-        return float(value.sum())
+        return float("nan")
 
     @property
     def at_edge(self) -> int:
@@ -270,7 +273,10 @@ def _homogeneity(tables: _Tables, top: float, contrast: str, counts: Counts) -> 
     k = len(tables)
     if k < 2 or not np.all((tables.lowest < tables.observed) & (tables.observed < tables.highest)):
         return None
-    value = max(0.0, 2 * (tables.best_of_each() - top))
+    best = tables.best_of_each()
+    if np.isnan(best):
+        return None
+    value = max(0.0, 2 * (best - top))
     return HypothesisTest(
         quantity="homogeneity of the odds ratio",
         contrast=contrast,

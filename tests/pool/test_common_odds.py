@@ -123,3 +123,11 @@ def test_swapping_the_arms_inverts_the_ratio_and_turns_the_difference(drawn):
     if isinstance(one.difference, Estimate):
         assert one.difference.estimate == pytest.approx(-other.difference.estimate, abs=1e-12)
         assert one.difference.std_error == pytest.approx(other.difference.std_error, rel=1e-9)
+
+
+def test_a_search_that_does_not_end_gives_no_test(monkeypatch):
+    from onsetstudy.pool import common_odds as room
+
+    assert common_odds(SUCCESS, CASES, arms=ARMS).homogeneity is not None
+    monkeypatch.setattr(room, "MOST_STEPS", 1)
+    assert common_odds(SUCCESS, CASES, arms=ARMS).homogeneity is None
