@@ -1,0 +1,324 @@
+"""One table of what is measured: direction, good side, unit, scale, digits and names of every quantity.
+
+Takes a key such as ``rmst_difference``; gives its :class:`Quantity`. An estimate leaves its verb in the direction of this
+table (other arm first, reference arm last) and keeps it in every result, file and page. Readers may be shown it by a factor,
+such as minutes *saved*: :meth:`Quantity.as_shown` applies the factor and orders the ends. No other line above the estimators
+negates, inverts or rescales an estimate. This module must not know a protocol, a case or a page.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+__all__ = ["QUANTITIES", "Quantity", "Seen", "Shown", "quantity_of", "read_earlier"]
+
+MORE_PLACES = 2
+
+
+class Seen(NamedTuple):
+    """An estimate with its interval as readers see it: ``low <= value <= high`` in the unit shown."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """How readers see a quantity: times ``factor``, in ``unit`` (empty: the quantity's own), from ``places`` decimals on."""
+
+    factor: float = 1.0
+    unit: str = ""
+    places: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """One quantity of the study.
+
+    Parameters
+    ----------
+    key : str
+        Its one name in code and files.
+    name : str
+        The standard term.
+    plain : str
+        Plain gloss, given once on a page; ``{tau_min:g}`` and ``{target_min:g}`` are filled in.
+    unit : str
+        ``min``, ``proportion``, ``ratio``, ``score`` (the protocol's instrument), ``cases``.
+    contrast : str
+        ``-`` or ``/``: other arm first, reference arm last; empty: of one arm.
+    null : float or None
+        Value of no difference: 0 or 1.
+    favours : int
+        Side of ``null`` on which the other arm did better: -1 or 1; 0: neither is better.
+    words : tuple of str
+        What the other arm is on its better and on its worse side: ``("sooner", "later")``.
+    scale : str
+        Where the standard error lives and the interval is made: ``identity``, ``log``, ``logit``.
+    shown : Shown
+        How readers see it.
+    at : tuple of str
+        Names of the settings without which the number means nothing, such as ``("tau_min",)``.
+    rests_on : str
+        Table of the record whose doubts bear on it.
+    earlier : tuple of (str, int)
+        Keys under which files kept it before, with the sign they had; read for ever.
+    """
+
+    key: str
+    name: str
+    plain: str
+    unit: str
+    contrast: str = ""
+    null: float | None = None
+    favours: int = 0
+    words: tuple[str, ...] = ()
+    scale: str = "identity"
+    shown: Shown = field(default_factory=Shown)
+    at: tuple[str, ...] = ()
+    rests_on: str = "cold_tests"
+    earlier: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def unit_shown(self) -> str:
+        """Unit that readers see."""
+        return self.shown.unit or self.unit
+
+    def contrast_of(self, other_arm: str, reference_arm: str) -> str | None:
+        """``buffered - plain``; ``None`` for a quantity of one arm."""
+        return f"{other_arm} {self.contrast} {reference_arm}" if self.contrast else None
+
+    def as_shown(self, value: float, low: float, high: float) -> Seen:
+        """Value and interval times the factor of the table, ends in order."""
+        ends = sorted((low * self.shown.factor, high * self.shown.factor))
+        return Seen(value * self.shown.factor + 0.0, ends[0] + 0.0, ends[1] + 0.0)
+
+    def side(self, low: float, high: float) -> int:
+        """1 where the whole interval favours the other arm, -1 where it favours the reference arm, else 0.
+
+        An end that touches no difference does not exclude it.
+        """
+        if self.null is None:
+            return 0
+        return self.favours * ((low > self.null) - (high < self.null))
+
+    def toward(self, value: float, std_error: float) -> float:
+        """Z statistic of an estimate, positive where the other arm did better; ``std_error`` on the quantity's scale.
+
+        Raises
+        ------
+        ValueError
+            If the quantity has no better side or no value of no difference.
+        """
+        if self.null is None or not self.favours:
+            raise ValueError(f"{self.key} has no better side")
+        distance = math.log(value / self.null) if self.scale == "log" else value - self.null
+        return self.favours * distance / std_error
+
+    def word(self, side: int) -> str:
+        """``sooner`` for 1, ``later`` for -1."""
+        return self.words[0] if side > 0 else self.words[1]
+
+    def places(self, seen: Iterable[float], landmarks: Iterable[float] = ()) -> int:
+        """Fewest decimals, up to two more than the table's, with which no shown value seems to lie on a landmark.
+
+        ``seen`` and ``landmarks`` are as shown. No difference is always a landmark: 0.04 beside 0 needs two decimals, as
+        0.0 would read like no difference at all.
+        """
+        finite = [v for v in seen if math.isfinite(v)]
+        marks = [*landmarks, *(() if self.null is None else (self.null * self.shown.factor,))]
+        base = self.shown.places
+        for places in range(base, base + MORE_PLACES):
+            apart = all(
+                (v > m) - (v < m) == (round(v, places) > m) - (round(v, places) < m) for v in finite for m in marks
+            )
+            if apart:
+                return places
+        return base + MORE_PLACES
+
+
+PER_HUNDRED = Shown(factor=100.0, unit="percentage points", places=0)
+PER_CENT = Shown(factor=100.0, unit="%", places=0)
+SAVED = Shown(factor=-1.0, unit="min", places=1)
+
+_ROWS = (
+    Quantity(
+        key="rmst",
+        name="restricted mean time to onset",
+        plain="average wait, up to {tau_min:g} minutes",
+        unit="min",
+        at=("tau_min",),
+        earlier=(("restricted_wait", 1),),
+    ),
+    Quantity(
+        key="rmst_difference",
+        name="difference in restricted mean time to onset",
+        plain="difference in the average wait, up to {tau_min:g} minutes",
+        unit="min",
+        contrast="-",
+        null=0.0,
+        favours=-1,
+        words=("sooner", "later"),
+        shown=SAVED,
+        at=("tau_min",),
+        earlier=(("restricted_wait_difference", 1),),
+    ),
+    Quantity(
+        key="hazard_ratio",
+        name="hazard ratio",
+        plain="becoming numb at so many times the rate",
+        unit="ratio",
+        contrast="/",
+        null=1.0,
+        favours=1,
+        words=("sooner", "later"),
+        scale="log",
+        shown=Shown(places=2),
+    ),
+    Quantity(
+        key="success_by_target",
+        name="proportion numb by the target minute",
+        plain="numb by {target_min:g} minutes",
+        unit="proportion",
+        shown=PER_CENT,
+        at=("target_min",),
+    ),
+    Quantity(
+        key="success_difference",
+        name="difference in the proportion numb by the target minute",
+        plain="more or fewer of a hundred teeth numb by {target_min:g} minutes",
+        unit="proportion",
+        contrast="-",
+        null=0.0,
+        favours=1,
+        words=("more", "fewer"),
+        shown=PER_HUNDRED,
+        at=("target_min",),
+    ),
+    Quantity(
+        key="not_numb",
+        name="proportion not numb",
+        plain="not numb within {tau_min:g} minutes",
+        unit="proportion",
+        shown=PER_CENT,
+        at=("tau_min",),
+        earlier=(("never_numb", 1),),
+    ),
+    Quantity(
+        key="not_numb_difference",
+        name="difference in the proportion not numb",
+        plain="more or fewer of a hundred teeth not numb within {tau_min:g} minutes",
+        unit="proportion",
+        contrast="-",
+        null=0.0,
+        favours=-1,
+        words=("fewer", "more"),
+        shown=PER_HUNDRED,
+        at=("tau_min",),
+        earlier=(("never_numb_difference", 1),),
+    ),
+    Quantity(
+        key="pain_difference",
+        name="difference in mean pain",
+        plain="difference of the average scores",
+        unit="score",
+        contrast="-",
+        null=0.0,
+        favours=-1,
+        words=("lower", "higher"),
+        rests_on="cases",
+    ),
+    Quantity(
+        key="pain_shift",
+        name="shift in pain between the arms",
+        plain="the middle of all differences between a score of one arm and a score of the other",
+        unit="score",
+        contrast="-",
+        null=0.0,
+        favours=-1,
+        words=("lower", "higher"),
+        rests_on="cases",
+    ),
+    Quantity(
+        key="chair_time_difference",
+        name="difference in chair time, mixing included",
+        plain="minutes waited and mixed, up to {tau_min:g} minutes",
+        unit="min",
+        contrast="-",
+        null=0.0,
+        favours=-1,
+        words=("saved", "lost"),
+        shown=SAVED,
+        at=("tau_min",),
+        rests_on="cases",
+        earlier=(("minutes_saved", -1),),
+    ),
+    Quantity(
+        key="chair_time_before_mixing_difference",
+        name="difference in chair time, mixing left out",
+        plain="minutes waited, up to {tau_min:g} minutes",
+        unit="min",
+        contrast="-",
+        null=0.0,
+        favours=-1,
+        words=("saved", "lost"),
+        shown=SAVED,
+        at=("tau_min",),
+        rests_on="cases",
+        earlier=(("minutes_saved_before_mixing", -1),),
+    ),
+    Quantity(
+        key="visit_time_difference",
+        name="difference in the length of the visit",
+        plain="minutes from the injection to the end of the visit",
+        unit="min",
+        contrast="-",
+        null=0.0,
+        favours=-1,
+        words=("saved", "lost"),
+        shown=SAVED,
+        rests_on="cases",
+        earlier=(("visit_minutes_saved", -1),),
+    ),
+    Quantity(
+        key="power",
+        name="power",
+        plain="chance that the planned test shows the assumed difference",
+        unit="proportion",
+        shown=PER_CENT,
+        rests_on="",
+    ),
+    Quantity(
+        key="cases_needed",
+        name="cases needed",
+        plain="cases of both arms together",
+        unit="cases",
+        shown=Shown(places=0),
+        rests_on="",
+    ),
+)
+
+QUANTITIES: dict[str, Quantity] = {row.key: row for row in _ROWS}
+"""The table, by key."""
+
+_EARLIER = {old: (row.key, sign) for row in _ROWS for old, sign in row.earlier}
+
+
+def quantity_of(key: str) -> Quantity:
+    """Row of the table for a key.
+
+    Raises
+    ------
+    KeyError
+        If no quantity has that key.
+    """
+    return QUANTITIES[key]
+
+
+def read_earlier(key: str) -> tuple[str, int]:
+    """Today's key of a quantity and the sign to turn a value by that was kept under ``key``: ``("rmst_difference", 1)``."""
+    return _EARLIER.get(key, (key, 1))
