@@ -1,9 +1,9 @@
 """One table of what is measured: direction, good side, unit, scale, digits and names of every quantity.
 
-Takes a key such as ``rmst_difference``; gives its :class:`Quantity`. An estimate leaves its verb in the direction of this
-table (other arm first, reference arm last) and keeps it in every result, file and page. Readers may be shown it by a factor,
-such as minutes *saved*: :meth:`Quantity.as_shown` applies the factor and orders the ends. No other line above the estimators
-negates, inverts or rescales an estimate. This module must not know a protocol, a case or a page.
+Takes a key such as ``rmst_difference``; gives its :class:`Quantity`. An estimate leaves its verb in the direction of
+this table (other arm first, reference arm last) and keeps it in every result, file and page. Readers may be shown it by a
+factor, such as minutes *saved*: :meth:`Quantity.as_shown` applies the factor and orders the ends. No other line above the
+estimators negates, inverts or rescales an estimate. This module must not know a protocol, a case or a page.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shown:
-    """How readers see a quantity: times ``factor``, in ``unit`` (empty: the quantity's own), from ``places`` decimals on."""
+    """How readers see it: times ``factor``, in ``unit`` (empty: the quantity's own), with ``places`` decimals or more."""
 
     factor: float = 1.0
     unit: str = ""
@@ -126,8 +126,8 @@ class Quantity:
     def places(self, seen: Iterable[float], landmarks: Iterable[float] = ()) -> int:
         """Fewest decimals, up to two more than the table's, with which no shown value seems to lie on a landmark.
 
-        ``seen`` and ``landmarks`` are as shown. No difference is always a landmark: 0.04 beside 0 needs two decimals, as
-        0.0 would read like no difference at all.
+        ``seen`` and ``landmarks`` are as shown. No difference is always a landmark: 0.04 beside 0 needs two decimals,
+        as 0.0 would read like no difference at all.
         """
         finite = [v for v in seen if math.isfinite(v)]
         marks = [*landmarks, *(() if self.null is None else (self.null * self.shown.factor,))]
@@ -320,5 +320,5 @@ def quantity_of(key: str) -> Quantity:
 
 
 def read_earlier(key: str) -> tuple[str, int]:
-    """Today's key of a quantity and the sign to turn a value by that was kept under ``key``: ``("rmst_difference", 1)``."""
+    """Today's key and the sign by which a value kept under ``key`` is turned: ``("rmst_difference", 1)``."""
     return _EARLIER.get(key, (key, 1))
