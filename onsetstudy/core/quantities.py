@@ -1,9 +1,9 @@
 """One table of what is measured: direction, good side, unit, scale, digits and names of every quantity.
 
 Takes a key such as ``rmst_difference``; gives its :class:`Quantity`. An estimate leaves its verb in the direction of
-this table (other arm first, reference arm last) and keeps it in every result, file and page. Readers may be shown it by a
-factor, such as minutes *saved*: :meth:`Quantity.as_shown` applies the factor and orders the ends. No other line above the
-estimators negates, inverts or rescales an estimate. This module must not know a protocol, a case or a page.
+this table (other arm first, reference arm last) and keeps it in every result, file and page. Readers may be shown it
+by a factor, such as minutes *saved*: :meth:`Quantity.as_shown` applies the factor and orders the ends. No other line
+above the estimators negates, inverts or rescales an estimate. This module must not know a protocol, a case or a page.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shown:
-    """How readers see it: times ``factor``, in ``unit`` (empty: the quantity's own), with ``places`` decimals or more."""
+    """How readers see it: times ``factor``, in ``unit`` (empty: the quantity's own), ``places`` decimals or more."""
 
     factor: float = 1.0
     unit: str = ""
