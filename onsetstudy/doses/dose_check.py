@@ -179,9 +179,17 @@ def _above(
             # Milligrams of a vasoconstrictor are small: as many digits as needed.
             text = (
                 f"{given[case]:.4g} mg of {limit.substance} is more than {limit.max_mg:.4g} mg, the lowest limit that "
-                f"applies: {limit.text} ({limit.source}). Check the label and the patient."
+                f"applies: {limit.text} ({limit.source}).{_not_recorded(cases, int(case), of)} Check the label and the "
+                "patient."
             )
             yield int(case), DoseFlag(code=code, text=text, limit=limit, given_mg=float(given[case]))
+
+
+def _not_recorded(cases: DoseCases, case: int, of: str) -> str:
+    """What is said where the stricter line was taken because the vasoconstrictor is not known."""
+    if of != "drug" or cases.vasoconstrictor[case] != "":
+        return ""
+    return " Whether there was a vasoconstrictor is not recorded, so the stricter line is taken."
 
 
 def _rules(cases: DoseCases, rules: tuple[AgeRule, ...]) -> Iterator[tuple[int, DoseFlag]]:
@@ -208,7 +216,8 @@ def _applies(cases: DoseCases, line: DoseLimit, *, possible: bool) -> BoolArray:
     if line.vasoconstrictor != "any":
         recorded = cases.vasoconstrictor != ""
         without = cases.vasoconstrictor == "none"
-        rows &= recorded & (without if line.vasoconstrictor == "without" else ~without)
+        # Not recorded: lines for both kinds apply, so that the stricter counts.
+        rows &= ~recorded | (without if line.vasoconstrictor == "without" else ~without)
     if line.under_years is not None:
         chosen = _possibly_under if possible else _certainly_under
         rows &= chosen(cases.age_band, line.under_years)

@@ -107,7 +107,10 @@ def test_prilocaine_changes_its_rule_at_70_kg():
         ({"agent": "mepivacaine", "drug_mg": 181.0, "age_band": "12-17"}, ["above_label"]),
         ({"agent": "mepivacaine", "drug_mg": 181.0, "age_band": "18-39"}, []),
         ({"agent": "mepivacaine", "drug_mg": 269.0, "age_band": "4-11", "agent_percent": 3.0}, []),
-        ({"vasoconstrictor": "none", "vasoconstrictor_mg": 0.0, "drug_mg": 310.0}, ["above_conservative"]),
+        (
+            {"vasoconstrictor": "none", "vasoconstrictor_mg": 0.0, "drug_mg": 310.0},
+            ["above_label", "above_conservative"],
+        ),
     ],
 )
 def test_what_calls_for_a_look(case, found):
@@ -252,3 +255,28 @@ def test_a_clinic_limit_that_cannot_be_is_refused():
 def test_arrays_of_unlike_length_are_refused():
     with pytest.raises(RecordsError, match="equally long"):
         cases(drug_mg=[1.0, 2.0])
+
+
+@pytest.mark.parametrize(
+    ("agent", "vasoconstrictor", "mg", "kg", "label_mg", "strict_mg"),
+    [
+        # By hand: 4.5 mg/kg x 60 kg = 270 mg, the label without a vasoconstrictor; 200 mg in the stricter product text.
+        ("lidocaine", "none", 400.0, 60.0, 270.0, 200.0),
+        # The injection label without a vasoconstrictor; 1.3 mg/kg x 70 kg = 91 mg, so 90 mg counts.
+        ("bupivacaine", "none", 200.0, 70.0, 175.0, 90.0),
+        # Not recorded: the stricter of both kinds, 4.5 mg/kg x 70 kg = 315 mg and 300 mg.
+        ("lidocaine", "", 320.0, 70.0, 300.0, 200.0),
+    ],
+)
+def test_an_overdose_without_or_with_an_unknown_vasoconstrictor_is_flagged(
+    agent, vasoconstrictor, mg, kg, label_mg, strict_mg
+):
+    given = {
+        "agent": agent, "vasoconstrictor": vasoconstrictor, "drug_mg": mg, "weight_kg": kg,
+        "vasoconstrictor_mg": np.nan, "agent_percent": np.nan,
+    }  # fmt: skip
+    found = {flag.code: flag for _, flag in check_doses(cases(**given), TABLE)}
+    assert found["above_label"].limit.max_mg == pytest.approx(label_mg)
+    assert found["above_conservative"].limit.max_mg == pytest.approx(strict_mg)
+    assert ("stricter line" in found["above_label"].text) == (vasoconstrictor == "")
+    assert codes(**{**given, "drug_mg": strict_mg}) == []
