@@ -13,7 +13,7 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.doses.limits import CLINIC, LISTS, AgeRule, ClinicLimits, DoseLimit, LimitsTable
 from onsetstudy.doses.results import DoseFlag, LimitUsed
 
-__all__ = ["FLAG_TEXTS", "DoseCases", "LimitCheck", "check_doses", "lowest_limits"]
+__all__ = ["FLAG_TEXTS", "DoseCases", "LimitCheck", "check_doses", "check_visits", "lowest_limits"]
 
 FloatArray = NDArray[np.float64]
 StrArray = NDArray[np.str_]
@@ -27,6 +27,9 @@ FLAG_TEXTS = {
     "above_clinic": "more drug than the clinic's own limit",
     "above_label": "more drug than the lowest label limit that applies",
     "above_conservative": "more drug than the lowest conservative limit that applies",
+    "visit_above_clinic": "doses of one patient on one day that together pass the clinic's own limits",
+    "visit_above_label": "doses of one patient on one day that together pass the lowest label limits that apply",
+    "visit_above_conservative": "doses of one patient on one day that together pass the lowest conservative limits",
     "vasoconstrictor_above_clinic": "more vasoconstrictor than the clinic's own limit",
     "vasoconstrictor_above_label": "more vasoconstrictor than the limit for a healthy adult",
     "vasoconstrictor_above_conservative": "more vasoconstrictor than the lowest conservative limit that applies",
@@ -152,7 +155,7 @@ def check_doses(
     Notes
     -----
     A case without a flag has not been found free of danger: limits are for one visit of one patient, and what else
-    was given is not known here.
+    was given is not known here; :func:`check_visits` adds up what is.
     """
     found: list[tuple[int, DoseFlag]] = []
     own = () if clinic is None else clinic.as_limits()
@@ -166,6 +169,46 @@ def check_doses(
     found += _rules(cases, table.rules)
     order = tuple(FLAG_TEXTS)
     return tuple(sorted(found, key=lambda pair: (pair[0], order.index(pair[1].code))))
+
+
+def check_visits(
+    cases: DoseCases,
+    visit: StrArray,
+    table: LimitsTable,
+    clinic: ClinicLimits | None = None,
+    *,
+    lists: tuple[str, ...] = LISTS,
+) -> tuple[tuple[int, DoseFlag], ...]:
+    """Cautions about what one patient got on one day, each with the number of its case, in case order.
+
+    Parameters
+    ----------
+    cases : DoseCases, n cases
+    visit : ndarray of str, shape (n,)
+        Cases with the same text are of one patient on one day; a case whose text is empty stands alone.
+    table, clinic, lists
+        As in :func:`check_doses`.
+
+    Notes
+    -----
+    Each dose is taken as a fraction of the lowest limit that applies to it, and the fractions are added up, across
+    agents too: toxicity is at least additive, and the sum is to stay at one or below (teaching rule; see the table's
+    sources). Doses or limits that are not known add nothing, so that the sum is a lower bound.
+    """
+    names, group, size = np.unique(visit, return_inverse=True, return_counts=True)
+    several = (size[group] > 1) & (visit != "")
+    own = () if clinic is None else clinic.as_limits()
+    found: list[tuple[int, DoseFlag]] = []
+    for name, lines in ((CLINIC, own), *((n, tuple(x for x in table.limits if x.list_name == n)) for n in lists)):
+        fraction = cases.drug_mg / lowest_limits(cases, tuple(line for line in lines if not line.heart)).max_mg
+        total = np.bincount(group, weights=np.nan_to_num(fraction), minlength=names.size)[group]
+        for case in np.flatnonzero(several & (total > 1 + TOLERANCE_MG)):
+            text = (
+                f"{int(size[group[case]])} cases of one patient on one day together reach {100 * total[case]:.0f} % of "
+                "the lowest limits that apply, fractions added up. Check the label and the patient."
+            )
+            found.append((int(case), DoseFlag(code=f"visit_above_{name}", text=text)))
+    return tuple(sorted(found, key=lambda pair: pair[0]))
 
 
 def _above(

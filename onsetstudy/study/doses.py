@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons
 from onsetstudy.doses.cartridge import Preparation, deposited_mg, mix, vasoconstrictor_ug_per_ml
 from onsetstudy.doses.deposited import arm_amounts, mean_difference
-from onsetstudy.doses.dose_check import FLAG_TEXTS, DoseCases, check_doses
+from onsetstudy.doses.dose_check import FLAG_TEXTS, DoseCases, check_doses, check_visits
 from onsetstudy.doses.limits import LISTS, ClinicLimits, DoseLimit, LimitsTable
 from onsetstudy.doses.mixing import MIXING_TEXTS, MixingCases, check_mixing
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseFlag, DoseSummary, FlagCount
@@ -70,7 +70,12 @@ def doses_of(
     table = _Doses(cases)
     own = clinic_limits(protocol.doses) if clinic is None else clinic
     lists = lists_of(protocol.doses)
-    flags = [*check_doses(table.dose_cases(), limits, own, lists=lists), *check_mixing(table.mixing_cases())]
+    given = table.dose_cases()
+    flags = [
+        *check_doses(given, limits, own, lists=lists),
+        *check_visits(given, table.visit, limits, own, lists=lists),
+        *check_mixing(table.mixing_cases()),
+    ]
     arms = protocol.arm_codes
     agents = tuple(agent for agent in sorted(set(table.agent)) if agent)
     by_agent = tuple(_agent_dose(table, agent, protocol) for agent in agents)
@@ -96,6 +101,9 @@ class _Doses:
 
     def __init__(self, cases: pd.DataFrame) -> None:
         self.arm = _codes(cases, "arm")
+        patient, day = _codes(cases, "patient_id"), _codes(cases, "case_date")
+        visit = np.char.add(np.char.add(patient, " on "), day)
+        self.visit = np.where((patient == "") | (day == ""), "", visit)
         self.agent = _codes(cases, "agent")
         self.vasoconstrictor = _codes(cases, "vasoconstrictor")
         self.mode = _codes(cases, "mix_mode")

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 import onsetstudy.doses
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.doses.dose_check import FLAG_TEXTS, DoseCases, check_doses, lowest_limits
+from onsetstudy.doses.dose_check import FLAG_TEXTS, DoseCases, check_doses, check_visits, lowest_limits
 from onsetstudy.doses.limits import ClinicLimits, check_limits
 from onsetstudy.doses.mixing import MIXING_TEXTS, MixingCases, check_mixing
 from onsetstudy.files.tables import read_dose_limits
@@ -280,3 +280,43 @@ def test_an_overdose_without_or_with_an_unknown_vasoconstrictor_is_flagged(
     assert found["above_conservative"].limit.max_mg == pytest.approx(strict_mg)
     assert ("stricter line" in found["above_label"].text) == (vasoconstrictor == "")
     assert codes(**{**given, "drug_mg": strict_mg}) == []
+
+
+def visit_codes(visit, **more):
+    found = check_visits(cases(**more), np.array(visit), TABLE)
+    return {(case, flag.code) for case, flag in found}, [flag.text for _, flag in found]
+
+
+def test_doses_of_one_visit_are_added_up():
+    # By hand: 180 + 180 + 170 = 530 mg at 60 kg; 7 mg/kg = 420 mg, so 126 %; each alone is at most 43 %.
+    given = {"drug_mg": [180.0, 180.0, 170.0], "weight_kg": [60.0] * 3}
+    given |= {name: [value] * 3 for name, value in (("agent", "lidocaine"), ("vasoconstrictor", "epinephrine"))}
+    given |= {"vasoconstrictor_mg": [np.nan] * 3, "age_band": [""] * 3, "agent_percent": [2.0] * 3}
+    given["cartridge_ml"] = [1.8] * 3
+    assert not [flag for _, flag in check_doses(cases(**given), TABLE) if flag.code == "above_label"]
+    found, texts = visit_codes(["p1", "p1", "p1"], **given)
+    assert found == {(k, f"visit_above_{name}") for k in range(3) for name in ("label", "conservative")}
+    assert "126 %" in texts[0]
+    assert visit_codes(["p1", "p2", "p3"], **given)[0] == set()
+    assert visit_codes(["", "", ""], **given)[0] == set()
+
+
+@pytest.mark.parametrize(
+    ("agents", "mg", "kg", "percent", "label", "strict"),
+    [
+        # By hand: 72/350 + 136/350 = .594; 72/220 + 136/350 = .716.
+        (("lidocaine", "articaine"), (72.0, 136.0), 50.0, (2.0, 4.0), False, False),
+        # 153/330 + 180/350 = .978; 153/220 + 180/220 = 1.514.
+        (("mepivacaine", "lidocaine"), (153.0, 180.0), 50.0, (3.0, 2.0), False, True),
+        # Two agents at 60 % of their label each: .6 x 500 mg of lidocaine and .6 x 90 mg of bupivacaine.
+        (("lidocaine", "bupivacaine"), (300.0, 54.0), 100.0, (2.0, 0.5), True, True),
+    ],
+)
+def test_fractions_of_two_agents_are_added_up(agents, mg, kg, percent, label, strict):
+    vasoconstrictor = ["none" if agent == "mepivacaine" else "epinephrine" for agent in agents]
+    found, _ = visit_codes(
+        ["p", "p"], agent=list(agents), vasoconstrictor=vasoconstrictor, drug_mg=list(mg), weight_kg=[kg] * 2,
+        vasoconstrictor_mg=[np.nan] * 2, age_band=["18-39"] * 2, agent_percent=list(percent), cartridge_ml=[1.8] * 2,
+    )  # fmt: skip
+    assert ((0, "visit_above_label") in found) == label
+    assert ((0, "visit_above_conservative") in found) == strict
