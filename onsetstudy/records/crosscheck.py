@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.findings import Findings
-from onsetstudy.records.times_of_day import read_times_of_day
+from onsetstudy.records.times_of_day import read_times_of_day, refuse_ambiguous_times
 
 __all__ = ["crosscheck_cases", "crosscheck_readings"]
 
 CARTRIDGES = 6
 USUAL_CARTRIDGES = (1.7, 1.8, 2.2)
 USUAL_RATIO = (1 / 20, 1 / 8)
+WEAK_PERCENT = 4.0
 WHOLE_STUDY = 5
 SECONDS_FROM = 30.0
 HEAVY_KG = 140.0
@@ -111,10 +112,22 @@ def _mixing(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
         "{value} mL of bicarbonate is outside 1:20 to 1:8 of the cartridge",
         "is it right?",
     )
-    bupivacaine = buffered & (cases["agent"] == "bupivacaine") & (ratio >= 0.1 - 1e-9)
-    for row in _rows(bupivacaine):
-        what = "bupivacaine at one part of bicarbonate in ten precipitates"
-        found.refuse(row, "bicarbonate_ml", "mixing", what, "check agent and volume")
+    # The case stays: whoever was injected with it belongs in the counts of harm.
+    found.query(
+        _rows(buffered & (cases["agent"] == "bupivacaine") & (ratio >= 0.1 - 1e-9)),
+        "bicarbonate_ml",
+        "precipitates",
+        "{value} mL of bicarbonate: bupivacaine precipitates at one part in ten or more",
+        "check agent and volume; the case stays in the counts of harm",
+    )
+    strength = cases["bicarbonate_percent"].astype(float) if "bicarbonate_percent" in cases else ratio * np.nan
+    found.query(
+        _rows(buffered & (strength > 0) & (strength < WEAK_PERCENT)),
+        "bicarbonate_percent",
+        "weak_bicarbonate",
+        "bicarbonate of {value} %, below 4 %: perhaps not buffered",
+        "check the strength on the label; the case stays",
+    )
 
 
 def _volumes(cases: pd.DataFrame, found: Findings) -> None:
@@ -270,6 +283,7 @@ def crosscheck_readings(
     _no_readings(cases, case_found, readings)
     if clock_min is not None:
         read_times_of_day(cases, readings, clock_min, belongs, found, protocol)
+    refuse_ambiguous_times(cases, readings, belongs, found, protocol)
     _ends(cases, readings, belongs, found)
     _repeats(readings, found)
     _order(readings, found)

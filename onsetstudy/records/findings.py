@@ -37,6 +37,7 @@ REFUSALS: dict[str, str] = {
     "seconds": "minutes that look like seconds",
     "scale": "scores that look like another unit",
     "no_case": "a reading without a case",
+    "clock_or_minutes": "a time that may be of the clock or in minutes and seconds",
     "no_readings": "a case without a cold test",
     "contradiction": "readings that contradict each other",
     "order": "readings out of order",

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.findings import Findings
 
-__all__ = ["read_times_of_day"]
+__all__ = ["read_times_of_day", "refuse_ambiguous_times"]
 
 WITHIN_MIN = 180.0
 HOUR_MIN = 60.0
@@ -65,6 +65,36 @@ def read_times_of_day(
             "format the column as text and type it again"
         )
         found.refuse(row, "minute", "clock_without_zero", what, mend)
+
+
+def refuse_ambiguous_times(
+    cases: pd.DataFrame, readings: pd.DataFrame, belongs: pd.Series, found: Findings, protocol: Protocol
+) -> None:
+    """Refuse minutes such as 9:11 in a case injected at 9:10, which may be of the clock.
+
+    A case is refused only where every test that was written so would, read by the clock, lie between its clock zero and
+    half as long again as the last planned test. Tests at 9:11, 9:12 and 9:13 would otherwise be read as seconds apart,
+    nine minutes after the injection, without a word. True minutes and seconds seldom fit: two tests a minute apart are
+    then an hour apart by the clock.
+    """
+    if "minute" not in found.raw.frame:
+        return
+    written = found.raw.frame["minute"].astype("string").str.strip().str.extract(r"^(\d{1,2}):([0-5]\d)$")
+    by_clock = written[0].astype("Float64").to_numpy(dtype=float, na_value=np.nan) * HOUR_MIN
+    by_clock = by_clock + written[1].astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    rows = np.flatnonzero(~np.isnan(by_clock))
+    if not rows.size:
+        return
+    zero_name = protocol.schedule.clock_zero
+    zero = belongs.map(cases[zero_name].astype(float)).to_numpy(dtype=float)
+    longest = 1.5 * max(protocol.schedule.tests_min)
+    after = (by_clock - zero) % HALF_DAY_MIN
+    fits = pd.Series(after[rows] <= longest).groupby(readings["case_id"].to_numpy()[rows], dropna=True).transform("all")
+    for row in rows[fits.fillna(False).to_numpy(dtype=bool)].tolist():
+        text = found.cell(row, "minute")
+        what = f'"{text}" may be {text} by the clock, soon after the {zero_name} of its case, or minutes and seconds'
+        mend = f"write the time with its seconds, as {text}:00, or minutes after {zero_name}, as 4.5"
+        found.refuse(row, "minute", "clock_or_minutes", what, mend)
 
 
 def _durations(

@@ -722,3 +722,37 @@ def test_the_order_of_rows_changes_nothing(case_order, test_order):
     straight = records(cases, readings, PROMISED)
     assert shuffled.digest == straight.digest
     assert shuffled.cases.drop(columns="source_row").equals(straight.cases.drop(columns="source_row"))
+
+
+def test_clock_times_without_seconds_are_not_read_as_minutes_and_seconds():
+    cases, readings = clean()
+    mine = [r for r in readings if r["case_id"] == "P01-0001"]
+    for reading in mine:
+        reading["minute"] = f"14:{4 + int(reading['minute']):02d}"
+    found = records(cases, readings, PROMISED)
+    told = [str(p) for p in found.problems if p.code == "clock_or_minutes"]
+    assert len(told) == len(mine)
+    assert "may be 14:05 by the clock" in told[0]
+    assert "write the time with its seconds, as 14:05:00" in told[0].replace("Write", "write")
+    assert "P01-0001" not in set(found.cases["case_id"])
+    assert len(found.cases) == 3
+
+
+def test_true_minutes_and_seconds_are_read_though_some_might_be_clock_times():
+    cases, readings = clean()
+    for reading in readings:
+        reading["minute"] = f"{int(reading['minute'])}:00"
+    cases[0].update(seated_time="1:50", injection_start="1:55", injection_end="1:58")
+    found = records(cases, readings, PROMISED)
+    assert not found.problems
+    assert found.readings["minute"].max() < 60
+
+
+def test_a_precipitate_and_weak_bicarbonate_are_asked_about_and_stay():
+    cases, readings = clean()
+    buffered = next(row for row in cases if row["arm"] == "buffered")
+    buffered.update(agent="bupivacaine", agent_percent="0.5", bicarbonate_percent="1")
+    found = records(cases, readings, PROMISED)
+    assert buffered["case_id"] in set(found.cases["case_id"])
+    asked = {q.code for q in found.queries}
+    assert {"precipitates", "weak_bicarbonate"} <= asked
