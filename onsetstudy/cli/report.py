@@ -74,7 +74,7 @@ def command(
     promised = read_protocol(protocol)
     beside = read_companions(protocol, allocation=allocation)
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
-    written = write_rejects(checked, rejects or rejects_path(records, into=into)) if len(checked.rejects) else None
+    written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
     say_records(checked, written)
     refuse_if_none_is_left(checked, promised, through=chosen_quarter(promised, quarter))
     with progress_line() as progress:

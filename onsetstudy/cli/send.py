@@ -85,7 +85,7 @@ def command(
     promised = read_protocol(protocol)
     through = chosen_quarter(promised, quarter)
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
-    written = write_rejects(checked, rejects or rejects_path(records, into=into)) if len(checked.rejects) else None
+    written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
     say_records(checked, written)
     refuse_if_none_is_left(checked, promised, through=through)
     tally = tally_records(promised, checked, through=through)

@@ -3,35 +3,94 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from collections.abc import Sequence
 from pathlib import Path
+
+import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.records.model import Records
 
-__all__ = ["rejects_path", "write_bytes", "write_rejects"]
+__all__ = ["rejects_csv", "rejects_path", "write_bytes", "write_rejects"]
+
+FORMULA = r"[=+\-@\t\r](?![\d.,]+$)"
+"""What a spreadsheet would calculate instead of show; a signed number is none."""
 
 
-def write_bytes(path: Path, content: bytes) -> Path:
-    """Write a file whole or not at all; folders are made as needed."""
+def write_bytes(path: Path, content: bytes, *, private: bool = False) -> Path:
+    """Write a file whole or not at all; folders are made as needed.
+
+    The content goes to a new file of its own name in the same folder, reaches the disk, and only then takes the name
+    asked for, so that neither a kill nor a power cut leaves half a file, and no link laid there is followed.
+
+    Parameters
+    ----------
+    path : Path
+    content : bytes
+    private : bool
+        Readable by its owner alone (mode 0600, where the system has modes).
+
+    Raises
+    ------
+    OnsetStudyError
+        If the folder cannot be written to or the disk is full; what stood there before stays.
+    """
+    partial: Path | None = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        partial = path.with_name(path.name + ".part")
-        partial.write_bytes(content)
+        number, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-", suffix=".part")
+        partial = Path(name)
+        with os.fdopen(number, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        if not private:
+            partial.chmod(0o666 & ~_umask())
         os.replace(partial, path)
+        _reach_disk(path.parent)
     except OSError as error:
+        if partial is not None:
+            partial.unlink(missing_ok=True)
         raise OnsetStudyError(f"{path} cannot be written ({error.strerror}). Choose another folder.") from None
     return path
 
 
-def rejects_path(records: Sequence[Path], *, into: Path | None = None) -> Path:
-    """Where refused rows are kept: in the folder of the report, or beside the records."""
+def _umask() -> int:
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+def _reach_disk(folder: Path) -> None:
+    """The folder's own entry of a new name; systems that cannot open a folder do this by themselves."""
+    if not hasattr(os, "O_DIRECTORY"):
+        return
+    number = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(number)
+    finally:
+        os.close(number)
+
+
+def rejects_path(records: Sequence[Path]) -> Path:
+    """Where rejected rows are kept: beside the records, never beside a report or a file that is sent away."""
     first = Path(records[0])
-    folder = into if into is not None else (first if first.is_dir() else first.parent)
+    folder = first if first.is_dir() else first.parent
     name = first.name if first.is_dir() else first.stem
     return folder / f"{name or 'records'}-rejects.csv"
 
 
 def write_rejects(records: Records, path: Path) -> Path:
-    """Refused rows as they were written, with their reasons, as CSV."""
-    return write_bytes(Path(path), records.rejects.to_csv(index=False, lineterminator="\n").encode("utf-8"))
+    """Rejected rows as they were written, with their reasons, as CSV that its owner alone may read.
+
+    Cells that a spreadsheet would take for a formula get an apostrophe in front.
+    """
+    return write_bytes(Path(path), rejects_csv(records.rejects).encode("utf-8"), private=True)
+
+
+def rejects_csv(rejects: pd.DataFrame) -> str:
+    """Rejected rows as CSV, formulas escaped."""
+    text = rejects.astype("string")
+    formula = text.apply(lambda column: column.str.match(FORMULA).fillna(False).astype(bool))
+    return ("'" + text).where(formula, text).to_csv(index=False, lineterminator="\n")

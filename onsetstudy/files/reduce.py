@@ -17,7 +17,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.core.work import Mapper, Progress, serial
-from onsetstudy.files.output import write_bytes
+from onsetstudy.files.output import rejects_csv, write_bytes
 from onsetstudy.files.parts import Part, find_parts, read_part
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.check import check_records
@@ -185,7 +185,7 @@ def _reduce_part(job: _Job) -> bool:
         raise RecordsError([_in_part(job.part, p) for p in error.problems]) from None
     rejects = job.work / "rejects" / f"{job.part.name}.csv"
     if len(records.rejects):
-        write_bytes(rejects, records.rejects.to_csv(index=False, lineterminator="\n").encode("utf-8"))
+        write_bytes(rejects, rejects_csv(records.rejects).encode("utf-8"), private=True)
     else:
         # What was mended since is refused no longer.
         rejects.unlink(missing_ok=True)

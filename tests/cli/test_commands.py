@@ -25,13 +25,16 @@ def run(*arguments, cwd=ROOT):
 
 
 def test_the_report_of_dirty_records_goes_on_with_the_good_ones(tmp_path):
-    done = run("report", GROUP, DIRTY, "--into", tmp_path, "--format", "json", "--format", "html")
+    dirty, into = tmp_path / "dirty", tmp_path / "into"
+    shutil.copytree(DIRTY, dirty)
+    done = run("report", GROUP, dirty, "--into", into, "--format", "json", "--format", "html")
     assert done.returncode == 0, done.stderr
     assert "Cases: 80 read, 59 accepted, 21 refused." in done.stdout
-    names = sorted(p.name for p in tmp_path.iterdir())
-    assert names == ["dirty-rejects.csv", "mandibular-block-group-2026Q3.html", "mandibular-block-group-2026Q3.json"]
-    assert done.stdout.splitlines()[-1] == f"Written: {tmp_path / 'mandibular-block-group-2026Q3.json'}"
-    results = json.loads((tmp_path / names[2]).read_text(encoding="utf-8"))
+    names = sorted(p.name for p in into.iterdir())
+    assert names == ["mandibular-block-group-2026Q3.html", "mandibular-block-group-2026Q3.json"]
+    assert (dirty / "dirty-rejects.csv").stat().st_mode & 0o077 == 0
+    assert done.stdout.splitlines()[-1] == f"Written: {into / 'mandibular-block-group-2026Q3.json'}"
+    results = json.loads((into / names[1]).read_text(encoding="utf-8"))
     assert results["flow"]["stages"][0]["count"] == 80
     assert "Traceback" not in done.stderr
 
@@ -44,7 +47,7 @@ def test_the_report_of_dirty_records_goes_on_with_the_good_ones(tmp_path):
         (("check", GROUP, "{tmp}/nowhere"), 1, "there is no file"),
         (("check", "{tmp}/nothing.toml", DIRTY), 1, "nothing.toml: there is no file"),
         (
-            ("report", GROUP, DIRTY, "--quarter", "2031Q1", "--into", "{tmp}"),
+            ("report", GROUP, DIRTY, "--quarter", "2031Q1", "--into", "{tmp}", "--rejects", "{tmp}/r.csv"),
             1,
             "2031Q1 is not a quarter of this study",
         ),
