@@ -111,7 +111,7 @@ class Cases:
         level = self.conf_level
         if isinstance(level, str | bool) or not 0.0 < level < 1.0:
             mend = "the confidence level must lie between 0 and 1, for example 0.95"
-            found.append(_problem(f"conf_level is {level!r}", "conf_level", mend, "conf_level"))
+            found.append(_problem(f"the confidence level {level!r} is not a share", "conf_level", mend, "conf_level"))
         if self.reference_arm and self.arm is None:
             mend = "give the arm of every case, or no reference arm"
             found.append(_problem("there is a reference arm, but no arm", "arm", mend, "arm"))
@@ -219,7 +219,7 @@ def _weights(weight: ArrayLike, n: int, kind: str, problems: list[Problem]) -> F
     if kind == "counts":
         fault |= values != np.round(values)
         what = "a whole number of 0 or more"
-        mend = "a weight must be whole: it says how many like cases a row stands for"
+        mend = "a weight says how many like cases a row stands for"
     if fault.any():
         shown = ", ".join(f"{values[i]:g} for case {i}" for i in np.flatnonzero(fault)[:_SHOWN])
         problems.append(_problem(f"weight is not {what}: {shown} (counted from 0)", "weight", mend, "weight"))
@@ -274,8 +274,8 @@ def merge_alike(times: Intervals, weight: FloatArray | None = None) -> tuple[Int
     left, right = times.left[order], times.right[order]
     new = np.ones(left.size, dtype=np.bool_)
     new[1:] = (left[1:] != left[:-1]) | (right[1:] != right[:-1])
-    total = np.bincount(np.cumsum(new) - 1, many[order]) if left.size else np.zeros(0)
-    return Intervals(left[new], right[new]), total
+    total = np.bincount(np.cumsum(new) - 1, many[order])
+    return Intervals(left[new], right[new]), np.asarray(total, dtype=np.float64)
 
 
 class Verb(Protocol[P, R_co]):
@@ -290,9 +290,7 @@ class Verb(Protocol[P, R_co]):
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R_co: ...
 
 
-def takes_cases(
-    *uses: str, second: str = "arm", robust: bool = False
-) -> Callable[[Callable[P, R_co]], Verb[P, R_co]]:
+def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callable[[Callable[P, R_co]], Verb[P, R_co]]:
     """Lets a verb written for arrays take :class:`Cases` too, and checks the fields of either in one place.
 
     The verb is given what :class:`Cases` made of them, rows of weight 0 left out.
@@ -340,9 +338,7 @@ def _no_robust_error(with_clusters: bool) -> Problem:
     return _problem(what, "weight_kind", mend, "weight_kind")
 
 
-def _of_cases(
-    given: Mapping[str, Any], first: str, uses: tuple[str, ...], second: str
-) -> tuple[Cases, dict[str, Any]]:
+def _of_cases(given: Mapping[str, Any], first: str, uses: tuple[str, ...], second: str) -> tuple[Cases, dict[str, Any]]:
     """The cases, and the verb's own options."""
     cases: Cases = given[first]
     taken = (*uses, *(("arm", "covariates") if second == "covariates" else (second,)))

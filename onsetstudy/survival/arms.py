@@ -197,9 +197,7 @@ def sort_arms(
     )
 
 
-def _left_out(
-    names: list[str], full: list[str], stratum_of: NDArray[np.str_], many: FloatArray
-) -> tuple[Caution, ...]:
+def _left_out(names: list[str], full: list[str], stratum_of: NDArray[np.str_], many: FloatArray) -> tuple[Caution, ...]:
     left_out = [s for s in names if s not in full]
     if not left_out:
         return ()

@@ -90,9 +90,11 @@ def _problem(what: str, key: str, mend: str, code: str) -> Problem:
     return Problem(what=what, where=Where(key=key), mend=mend, code=code)
 
 
-def _arms(values: ArrayLike, n: int, reference_arm: str, problems: list[Problem]) -> tuple[IntArray, tuple[str, ...]]:
+def _arms(
+    values: ArrayLike, weight: FloatArray, reference_arm: str, problems: list[Problem]
+) -> tuple[IntArray, tuple[str, ...]]:
     before = len(problems)
-    code, names = label_codes(values, n, "arm", problems)
+    code, names = label_codes(values, weight.size, "arm", problems)
     if len(problems) > before:
         return code, (reference_arm,)
     if reference_arm not in names:
@@ -108,7 +110,7 @@ def _arms(values: ArrayLike, n: int, reference_arm: str, problems: list[Problem]
     if len(names) == 1:
         problems.append(
             _problem(
-                f"all {n} cases belong to the arm {reference_arm!r}",
+                f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}",
                 "arm",
                 "a comparison needs cases of at least two arms",
                 "one_arm",
@@ -138,13 +140,13 @@ def label_cases(
         weights that are not whole numbers, a cluster that holds several arms, strata or blocks.
     """
     n, problems = len(times), list[Problem]()
-    arm_code, arms = _arms(arm, n, reference_arm, problems)
+    weights = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
+    arm_code, arms = _arms(arm, weights, reference_arm, problems)
     stratum_code, strata = (
         (np.zeros(n, dtype=np.int64), [""]) if stratum is None else label_codes(stratum, n, "stratum", problems)
     )
     block_code = None if block is None else label_codes(block, n, "block", problems)[0]
     cluster_code, clusters = (None, []) if cluster is None else label_codes(cluster, n, "cluster", problems)
-    weights = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
     if cluster_code is not None and not problems:
         inside = {"arm": arm_code, "stratum": stratum_code, "block": block_code}
         problems += _torn_clusters(cluster_code, clusters, {k: v for k, v in inside.items() if v is not None})

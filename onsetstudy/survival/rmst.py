@@ -211,9 +211,7 @@ def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: _Options
     ]
 
 
-def _cell_wait(
-    cell: Cell, carried_min: float, name: str, stratum: str, weight: float, options: _Options
-) -> _CellWait:
+def _cell_wait(cell: Cell, carried_min: float, name: str, stratum: str, weight: float, options: _Options) -> _CellWait:
     times = cell.times
     # Cases that were never tested add nothing; they must not add degrees of freedom either.
     tau, n = options.tau_min, round(float(cell.weight[tells_something(times)].sum()))

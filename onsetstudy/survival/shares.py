@@ -206,9 +206,7 @@ def _bounds(times: Intervals, many: FloatArray, minute: float, curve: OnsetCurve
     return (0.0 if low < 1e-12 else low), (1.0 if high > 1 - 1e-12 else high)
 
 
-def _tilted(
-    times: Intervals, many: FloatArray, minute: float, weight: float, *, upwards: bool
-) -> tuple[float, float]:
+def _tilted(times: Intervals, many: FloatArray, minute: float, weight: float, *, upwards: bool) -> tuple[float, float]:
     """Point on the profile likelihood of the share: ``(share, log-likelihood of the cases)``.
 
     A pseudo-case of ``weight`` cases known to be numb by the minute (or not) pulls the share along the path

@@ -216,12 +216,8 @@ def _part(first: Cell, second: Cell) -> _Part:
     )
 
 
-def _limits(
-    parts: list[_Part], mix: FloatArray, chance: float, conf_level: float
-) -> tuple[Limits, float | None, str]:
-    terms = [
-        (w * w * v, n - 1) for w, p in zip(mix, parts, strict=True) for v, n in zip(p.variance, p.n, strict=True)
-    ]
+def _limits(parts: list[_Part], mix: FloatArray, chance: float, conf_level: float) -> tuple[Limits, float | None, str]:
+    terms = [(w * w * v, n - 1) for w, p in zip(mix, parts, strict=True) for v, n in zip(p.variance, p.n, strict=True)]
     total = float(sum(v for v, _ in terms))
     if total <= 1e-14 or not 1e-9 < chance < 1 - 1e-9:
         sizes = np.sum([p.n for p in parts], axis=0)
