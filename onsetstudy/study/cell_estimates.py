@@ -102,27 +102,25 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
         return result  # type: ignore[no-any-return]
 
     n = cells["n"].to_numpy(dtype=np.int64)
-    arm = np.repeat(cells["arm"].to_numpy(dtype=str), n)
-
-    def spread(estimand: str) -> Intervals:
-        return cell_times(cells, estimand).take(np.repeat(np.arange(n.size), n))
+    arm = cells["arm"].to_numpy(dtype=str)
 
     def ratio() -> Estimate:
         fit = fit_proportional_hazards(
             cell_times(cells, "hazard"),
-            {"arm": cells["arm"].to_numpy(dtype=str)},
+            {"arm": arm},
             reference={"arm": reference},
             stratum=cell_baselines(cells, protocol),
-            weight=n.astype(np.float64),
+            weight=n,
             conf_level=level,
         )
         return fit.estimates[0]
 
     def wait() -> Estimate:
         return estimate_rmst(
-            spread("wait"),
+            cell_times(cells, "wait"),
             arm,
             reference_arm=reference,
+            weight=n,
             tau_min=protocol.onset.horizon_min,
             conf_level=level,
             seed=plan.seed,
@@ -130,7 +128,12 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
 
     def success() -> Estimate:
         return success_by(
-            spread("success"), arm, reference_arm=reference, target_min=protocol.onset.target_min, conf_level=level
+            cell_times(cells, "success"),
+            arm,
+            reference_arm=reference,
+            weight=n,
+            target_min=protocol.onset.target_min,
+            conf_level=level,
         ).difference
 
     found = [

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from onsetstudy.core.cases import Cases
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.pool.common_odds import common_odds
@@ -28,9 +29,6 @@ from onsetstudy.survival.success import never_numb_share, success_by
 __all__ = ["arm_shares", "pool_success", "success_tables"]
 
 FloatArray = NDArray[np.float64]
-MOST_ROWS = 200_000
-"""Cases up to which shares by arm are found, which take each case."""
-MOST_FOR_INFORMATION = 20_000
 FEWEST_OF_ITS_OWN = 10
 """Cases of a practice, technique and arm from which on their own curve says what became of those undecided."""
 
@@ -172,11 +170,9 @@ class _Reading:
 
 def _reading(times: Intervals, weight: NDArray[np.int64], minute: float) -> _Reading:
     curve = fit_npmle(times, weight=weight)
-    # The part that is kept hardly depends on the number of cases, and finding it takes each of them.
-    fewer = np.round(weight * min(1.0, MOST_FOR_INFORMATION / weight.sum())).astype(np.int64)
-    found = share_numb_by(times.take(np.repeat(np.arange(weight.size), fewer)), minute)
+    found = share_numb_by(times, minute, weight=weight.astype(np.float64))
     nothing = found.low < 1e-12 and found.high > 1 - 1e-12
-    kept = 0.0 if nothing else found.effective_n / float(fewer.sum())
+    kept = 0.0 if nothing else found.effective_n / float(weight.sum())
     return _Reading(curve, spread_evenly(curve, minute), kept)
 
 
@@ -213,19 +209,18 @@ def arm_shares(cells: pd.DataFrame, protocol: Protocol, kind: str) -> tuple[Esti
 
     if set(used["arm"]) != set(arms):
         return tuple(absent(a, "arm_missing", "cases of one arm only have been sent") for a in arms)
-    if n.sum() > MOST_ROWS:
-        return tuple(absent(a, "many", "see the curves: with so many cases its limits are close") for a in arms)
-    take = np.repeat(np.arange(n.size), n)
-    times, arm = cell_times(used, "success").take(take), used["arm"].to_numpy(dtype=str)[take]
+    cases = Cases(
+        cell_times(used, "success"),
+        used["arm"].to_numpy(dtype=str),
+        reference_arm=arms[0],
+        weight=n,
+        conf_level=level,
+    )
 
     def shares() -> Any:
         if kind == "by_target":
-            return success_by(
-                times, arm, reference_arm=arms[0], target_min=protocol.onset.target_min, conf_level=level
-            ).arms
-        return never_numb_share(
-            times, arm, reference_arm=arms[0], horizon_min=protocol.onset.horizon_min, conf_level=level
-        ).arms
+            return success_by(cases, target_min=protocol.onset.target_min).arms
+        return never_numb_share(cases, horizon_min=protocol.onset.horizon_min).arms
 
     found = attempt(shares, quantity=name, contrast=None, unit="proportion", method=method, n=counts, level=level)
     if isinstance(found, NotAvailable):

@@ -26,8 +26,6 @@ from onsetstudy.survival.regression import fit_proportional_hazards
 
 __all__ = ["by_practice", "by_technique", "failures_by", "onset_test", "pool_in_one_stage"]
 
-MOST_FOR_LIMITS = 20_000
-"""Cases up to which pointwise limits of the curves are found, which take each case."""
 EstimateLike = Estimate | NotAvailable
 
 
@@ -124,11 +122,8 @@ def _curve(cells: pd.DataFrame, arm: str, protocol: Protocol) -> ArmCurve:
         return ArmCurve(arm=arm, curve=absent, still_tested=())
     times = cell_times(cells, "success")
     minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.horizon_min]
-    limits: tuple[tuple[float, EstimateLike], ...] = ()
-    if n.sum() <= MOST_FOR_LIMITS:
-        rows = times.take(np.repeat(np.arange(n.size), n))
-        found = curve_limits(rows, minutes, conf_level=protocol.plan.conf_level, seed=protocol.plan.seed)
-        limits = tuple(zip(minutes, found, strict=True))
+    found = curve_limits(times, minutes, weight=n, conf_level=protocol.plan.conf_level, seed=protocol.plan.seed)
+    limits: tuple[tuple[float, EstimateLike], ...] = tuple(zip(minutes, found, strict=True))
     rate = cell_times(cells, "hazard")
     watched = np.where(np.isfinite(rate.right), rate.right, rate.left)
     still = tuple((float(t), int(n[watched >= t].sum())) for t in (0.0, *minutes))

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.cases import label_codes, merge_alike
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts
 
-__all__ = ["INDEPENDENT_CASES", "SCHEDULE_ASSUMPTION", "ArmedCases", "follow_to", "sort_arms", "usual_gap"]
+__all__ = ["INDEPENDENT_CASES", "SCHEDULE_ASSUMPTION", "ArmedCases", "Cell", "follow_to", "sort_arms", "usual_gap"]
+
+FloatArray = NDArray[np.float64]
 
 SCHEDULE_ASSUMPTION = Assumption(
     name="uninformative_schedule",
@@ -26,19 +27,34 @@ INDEPENDENT_CASES = Assumption(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Cell:
+    """Cases of one arm in one stratum: distinct intervals in order, and how many cases have each."""
+
+    times: Intervals
+    weight: FloatArray
+
+    @property
+    def n(self) -> int:
+        """Number of cases."""
+        return round(float(self.weight.sum()))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ArmedCases:
     """Intervals with an arm and a stratum each.
 
     Parameters
     ----------
-    times : Intervals, n cases
+    times : Intervals, n rows
     arm, stratum : ndarray of str, shape (n,)
         Without strata, ``stratum`` holds one empty name.
+    weight : ndarray of float, shape (n,)
+        How many like cases a row stands for.
     arms : tuple of str
         Reference arm first, the others sorted.
     strata : tuple of str
         Strata in which every arm has a case, sorted.
-    weight : ndarray of float, shape (len(strata),)
+    mix : ndarray of float, shape (len(strata),)
         Share of each stratum among the cases of ``strata``, all arms together.
     caution : tuple of Caution
         Names the strata left out since an arm has no case there.
@@ -47,9 +63,10 @@ class ArmedCases:
     times: Intervals
     arm: NDArray[np.str_]
     stratum: NDArray[np.str_]
+    weight: FloatArray
     arms: tuple[str, ...]
     strata: tuple[str, ...]
-    weight: NDArray[np.float64]
+    mix: FloatArray
     caution: tuple[Caution, ...]
 
     @property
@@ -57,53 +74,38 @@ class ArmedCases:
         """Whether more than one stratum is standardised over."""
         return len(self.strata) > 1
 
-    def cells(self, arm: str) -> Iterator[Intervals]:
-        """Intervals of one arm, stratum by stratum in the order of ``strata``."""
+    def rows(self, arm: str) -> Iterator[NDArray[np.intp]]:
+        """Rows of one arm, stratum by stratum in the order of ``strata``."""
         for stratum in self.strata:
-            yield self.times.take((self.arm == arm) & (self.stratum == stratum))
+            yield np.flatnonzero((self.arm == arm) & (self.stratum == stratum))
+
+    def cells(self, arm: str) -> Iterator[Cell]:
+        """Cases of one arm, stratum by stratum in the order of ``strata``."""
+        for rows in self.rows(arm):
+            yield Cell(*merge_alike(self.times.take(rows), self.weight[rows]))
 
     def follow_to(self, horizon_min: float, grace_min: float) -> tuple[ArmedCases, dict[str, int]]:
         """The same cases with :func:`follow_to` applied in every arm and stratum, and how many moved per arm."""
         left, moved = self.times.left.copy(), dict.fromkeys(self.arms, 0)
         for arm in self.arms:
-            for stratum in self.strata:
-                rows = np.flatnonzero((self.arm == arm) & (self.stratum == stratum))
-                carried = follow_to(self.times.take(rows), horizon_min, grace_min)
-                left[rows[carried]] = horizon_min
-                moved[arm] += int(carried.sum())
+            for rows in self.rows(arm):
+                carried = rows[follow_to(self.times.take(rows), horizon_min, grace_min)]
+                left[carried] = horizon_min
+                moved[arm] += round(float(self.weight[carried].sum()))
         return replace(self, times=Intervals(left, self.times.right)), moved
 
     def counts(self, events: NDArray[np.bool_], *arms: str) -> Counts:
         """Counts of the cases that are analysed, of the named arms or of all."""
         chosen = np.isin(self.arm, arms or self.arms) & np.isin(self.stratum, self.strata)
-        return Counts.of(events[chosen], self.arm[chosen], arms or self.arms)
+        return Counts.of(events[chosen], self.arm[chosen], arms or self.arms, cases=self.weight[chosen])
 
 
 def _labels(values: ArrayLike, n: int, name: str) -> NDArray[np.str_]:
-    # As objects, so that a missing label among texts stays missing.
-    array: NDArray[Any] = np.asarray(values, dtype=object if isinstance(values, list | tuple) else None)
-    problems = []
-    if array.ndim != 1 or array.size != n:
-        problems.append(
-            Problem(
-                what=f"{name} has the shape {array.shape} beside {n} cases",
-                where=Where(key=name),
-                mend=f"give one {name} per case",
-                code="shape",
-            )
-        )
-    elif (missing := np.flatnonzero(pd.isna(array))).size:
-        problems.append(
-            Problem(
-                what=f"{name} is missing for case {', '.join(str(i) for i in missing[:20])} (counted from 0)",
-                where=Where(key=name),
-                mend=f"name the {name} of every case or leave the case out",
-                code="missing",
-            )
-        )
+    problems = list[Problem]()
+    code, names = label_codes(values, n, name, problems)
     if problems:
         raise OnsetStudyError(problems)
-    return array.astype(str)
+    return np.array(names, dtype=str)[code] if names else np.zeros(0, dtype=str)
 
 
 def sort_arms(
@@ -112,6 +114,7 @@ def sort_arms(
     *,
     reference_arm: str,
     stratum: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
     compared_arm: str | None = None,
     two_arms: bool = False,
 ) -> ArmedCases:
@@ -123,6 +126,8 @@ def sort_arms(
     arm, stratum : array_like of str, shape (n,)
     reference_arm : str
         Arm that the others are compared with.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for; default 1.
     compared_arm : str, optional
         Keeps only the cases of this arm and the reference arm.
     two_arms : bool
@@ -136,9 +141,10 @@ def sort_arms(
     """
     arm_of = _labels(arm, len(times), "arm")
     stratum_of = np.full(len(times), "") if stratum is None else _labels(stratum, len(times), "stratum")
+    many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     if compared_arm is not None:
         kept = np.isin(arm_of, [reference_arm, compared_arm])
-        times, arm_of, stratum_of = times.take(kept), arm_of[kept], stratum_of[kept]
+        times, arm_of, stratum_of, many = times.take(kept), arm_of[kept], stratum_of[kept], many[kept]
     others = sorted(set(arm_of.tolist()) - {reference_arm})
     problems = [
         Problem(what=what, where=Where(key="arm"), mend=mend, code=code)
@@ -178,17 +184,24 @@ def sort_arms(
                 code="strata",
             )
         )
-    sizes = np.array([np.sum(stratum_of == s) for s in full], dtype=np.float64)
+    sizes = np.array([many[stratum_of == s].sum() for s in full], dtype=np.float64)
     return ArmedCases(
-        times, arm_of, stratum_of, arms, tuple(full), sizes / sizes.sum(), _left_out(names, full, stratum_of)
+        times=times,
+        arm=arm_of,
+        stratum=stratum_of,
+        weight=many,
+        arms=arms,
+        strata=tuple(full),
+        mix=sizes / sizes.sum(),
+        caution=_left_out(names, full, stratum_of, many),
     )
 
 
-def _left_out(names: list[str], full: list[str], stratum_of: NDArray[np.str_]) -> tuple[Caution, ...]:
+def _left_out(names: list[str], full: list[str], stratum_of: NDArray[np.str_], many: FloatArray) -> tuple[Caution, ...]:
     left_out = [s for s in names if s not in full]
     if not left_out:
         return ()
-    count = int(np.isin(stratum_of, left_out).sum())
+    count = round(float(many[np.isin(stratum_of, left_out)].sum()))
     return (
         Caution(
             code="stratum_without_arm",
@@ -200,10 +213,25 @@ def _left_out(names: list[str], full: list[str], stratum_of: NDArray[np.str_]) -
     )
 
 
-def usual_gap(times: Intervals) -> float:
-    """Median width of the gaps in which onset was seen, minutes; 0 when all times are exact or never seen."""
+def usual_gap(times: Intervals, weight: FloatArray | None = None) -> float:
+    """Median width of the gaps in which onset was seen, minutes; 0 when all times are exact or never seen.
+
+    ``weight`` says how many cases a row stands for; default 1.
+    """
     seen = np.isfinite(times.right) & ~times.exact
-    return float(np.median((times.right - times.left)[seen])) if seen.any() else 0.0
+    if weight is not None:
+        seen &= weight > 0
+    if not seen.any():
+        return 0.0
+    width = (times.right - times.left)[seen]
+    if weight is None:
+        return float(np.median(width))
+    order = np.argsort(width)
+    up_to = np.cumsum(weight[seen][order])
+    # The middle case, or the two in the middle, counted from 1.
+    half = up_to[-1] / 2.0
+    middle = np.searchsorted(up_to, (np.ceil(half), np.floor(half) + 1.0))
+    return float(np.mean(width[order][middle]))
 
 
 def follow_to(times: Intervals, horizon_min: float, grace_min: float) -> NDArray[np.bool_]:

@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, HypothesisTest, ScorePiece
@@ -73,6 +74,7 @@ class _Distance:
         return np.asarray(np.sqrt(np.sum(turned**2, axis=1)), dtype=np.float64)
 
 
+@takes_cases("stratum", "block", "cluster", "weight")
 def compare_arms(
     times: Intervals,
     arm: ArrayLike,
@@ -84,6 +86,7 @@ def compare_arms(
     block: ArrayLike | None = None,
     cluster: ArrayLike | None = None,
     weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
     trend: Mapping[str, float] | None = None,
     target_min: float | None = None,
     n_resamples: int = 9999,
@@ -95,8 +98,9 @@ def compare_arms(
 
     Parameters
     ----------
-    times : Intervals, n cases
-        Onset in (left, right], minutes. A case known only to lie in (0, inf] says nothing and is not used.
+    times : Intervals, n rows, or Cases
+        Onset in (left, right], minutes. With :class:`~onsetstudy.core.cases.Cases`, arm, reference arm, strata, blocks,
+        clusters and weights stand in them. A case known only to lie in (0, inf] says nothing and is not used.
     arm : array_like of str, shape (n,)
     reference_arm : str
         The arm that the others are compared with; one of ``arm``.
@@ -112,8 +116,10 @@ def compare_arms(
         Labels change places within a block only: the patient in a split-mouth or crossover study.
     cluster : array_like of str, shape (n,), optional
         Whole clusters carry a label and change places, where clusters were allocated.
-    weight : array_like of int, shape (n,), optional
-        How many like cases a row stands for.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
     trend : mapping of arm to number, optional
         Ordered scores of the arms; the test is then of a trend along them.
     target_min : float, optional
@@ -190,6 +196,7 @@ def compare_arms(
     )
 
 
+@takes_cases("stratum", "block", "cluster", "weight")
 def score_pieces(
     times: Intervals,
     arm: ArrayLike,
@@ -201,6 +208,7 @@ def score_pieces(
     block: ArrayLike | None = None,
     cluster: ArrayLike | None = None,
     weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
     target_min: float | None = None,
 ) -> tuple[ScorePiece, ...]:
     """Each stratum's observed minus expected and covariance, to be pooled with those of other practices.

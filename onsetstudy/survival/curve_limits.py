@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.cases import merge_alike, takes_cases
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
@@ -21,23 +22,30 @@ _ASSUMPTIONS = (
 )
 
 
+@takes_cases("weight", second="")
 def curve_limits(
     times: Intervals,
     t_min: ArrayLike,
     *,
     conf_level: float = 0.95,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
     seed: int | None = None,
 ) -> tuple[Estimate | NotAvailable, ...]:
     """Share numb by each minute of ``t_min``, with pointwise confidence limits.
 
     Parameters
     ----------
-    times : Intervals, n cases of one group
+    times : Intervals, n rows of one group, or Cases
         Onset in (left, right], minutes from clock zero.
     t_min : float or array_like of float, shape (m,)
         Minutes, 0 or more.
     conf_level : float
         Two-sided level at each minute by itself, not of the curve as a whole.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
     seed : int, optional
         Seed of the bootstrap where one is needed.
 
@@ -54,12 +62,15 @@ def curve_limits(
     minutes = np.atleast_1d(np.asarray(t_min, dtype=np.float64))
     if minutes.ndim != 1 or not np.all(np.isfinite(minutes)) or np.any(minutes < 0):
         raise OnsetStudyError("t_min must be finite minutes of 0 or more")
-    return tuple(_limits_at(times, float(t), conf_level) for t in minutes)
+    times, many = merge_alike(times, None if weight is None else np.asarray(weight))
+    return tuple(_limits_at(times, many, float(t), conf_level) for t in minutes)
 
 
-def _limits_at(times: Intervals, minute: float, conf_level: float) -> Estimate | NotAvailable:
+def _limits_at(
+    times: Intervals, many: NDArray[np.float64], minute: float, conf_level: float
+) -> Estimate | NotAvailable:
     numb, not_numb = decided(times, minute)
-    counts = Counts(cases=len(times), onsets=int(numb.sum()))
+    counts = Counts.of(numb, cases=many)
     nothing = len(times) == 0 or (not numb.any() and not not_numb.any())
     if nothing:
         return NotAvailable(
@@ -73,7 +84,7 @@ def _limits_at(times: Intervals, minute: float, conf_level: float) -> Estimate |
             bound=Interval(low=0.0, high=1.0, level=conf_level, method="no information"),
             assumptions=_ASSUMPTIONS,
         )
-    share = share_numb_by(times, minute, conf_level)
+    share = share_numb_by(times, minute, conf_level, weight=many)
     cautions: tuple[Caution, ...] = ()
     if share.high - share.low > 1e-9:
         text = (

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.cases import label_codes
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import ArmCount, Counts
@@ -91,33 +90,11 @@ def _problem(what: str, key: str, mend: str, code: str) -> Problem:
     return Problem(what=what, where=Where(key=key), mend=mend, code=code)
 
 
-def _coded(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> tuple[IntArray, list[str]]:
-    """Positions and sorted names of a label per case; what is wrong is added to ``problems``."""
-    # As objects, so that a missing label among texts stays missing.
-    array: NDArray[Any] = np.asarray(values, dtype=object if isinstance(values, list | tuple) else None)
-    if array.ndim != 1 or array.size != n:
-        size = f"{array.size} entries" if array.ndim == 1 else f"the shape {array.shape}"
-        problems.append(_problem(f"{name} has {size} for {n} cases", name, f"give one {name} per case", "shape"))
-        return np.zeros(n, dtype=np.int64), []
-    missing = np.flatnonzero(pd.isna(array))
-    if missing.size:
-        rows = ", ".join(str(i) for i in missing[:20])
-        problems.append(
-            _problem(
-                f"{name} is missing for case {rows} (counted from 0)",
-                name,
-                f"name the {name} of every case or leave the case out",
-                "missing",
-            )
-        )
-        return np.zeros(n, dtype=np.int64), []
-    names, code = np.unique(array.astype(str), return_inverse=True)
-    return code.astype(np.int64), [str(name) for name in names]
-
-
-def _arms(values: ArrayLike, n: int, reference_arm: str, problems: list[Problem]) -> tuple[IntArray, tuple[str, ...]]:
+def _arms(
+    values: ArrayLike, weight: FloatArray, reference_arm: str, problems: list[Problem]
+) -> tuple[IntArray, tuple[str, ...]]:
     before = len(problems)
-    code, names = _coded(values, n, "arm", problems)
+    code, names = label_codes(values, weight.size, "arm", problems)
     if len(problems) > before:
         return code, (reference_arm,)
     if reference_arm not in names:
@@ -133,7 +110,7 @@ def _arms(values: ArrayLike, n: int, reference_arm: str, problems: list[Problem]
     if len(names) == 1:
         problems.append(
             _problem(
-                f"all {n} cases belong to the arm {reference_arm!r}",
+                f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}",
                 "arm",
                 "a comparison needs cases of at least two arms",
                 "one_arm",
@@ -142,30 +119,6 @@ def _arms(values: ArrayLike, n: int, reference_arm: str, problems: list[Problem]
     arms = (reference_arm, *(name for name in names if name != reference_arm))
     place = {name: i for i, name in enumerate(arms)}
     return np.array([place[name] for name in names], dtype=np.int64)[code], arms
-
-
-def _whole_weights(weight: ArrayLike | None, n: int, problems: list[Problem]) -> FloatArray:
-    if weight is None:
-        return np.ones(n)
-    values = np.asarray(weight, dtype=np.float64)
-    if values.shape != (n,):
-        problems.append(
-            _problem(f"weight has the shape {values.shape} for {n} cases", "weight", "give one per case", "shape")
-        )
-        return np.ones(n)
-    wrong = np.flatnonzero(~(np.isfinite(values) & (values >= 0) & (values == np.round(values))))
-    if wrong.size:
-        shown = ", ".join(f"{values[i]:g} for case {i}" for i in wrong[:20])
-        problems.append(
-            _problem(
-                f"weight is not a whole number of 0 or more: {shown} (counted from 0)",
-                "weight",
-                "a weight says how many like cases a row stands for",
-                "weight",
-            )
-        )
-        return np.ones(n)
-    return values
 
 
 def label_cases(
@@ -187,13 +140,13 @@ def label_cases(
         weights that are not whole numbers, a cluster that holds several arms, strata or blocks.
     """
     n, problems = len(times), list[Problem]()
-    arm_code, arms = _arms(arm, n, reference_arm, problems)
+    weights = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
+    arm_code, arms = _arms(arm, weights, reference_arm, problems)
     stratum_code, strata = (
-        (np.zeros(n, dtype=np.int64), [""]) if stratum is None else _coded(stratum, n, "stratum", problems)
+        (np.zeros(n, dtype=np.int64), [""]) if stratum is None else label_codes(stratum, n, "stratum", problems)
     )
-    block_code = None if block is None else _coded(block, n, "block", problems)[0]
-    cluster_code, clusters = (None, []) if cluster is None else _coded(cluster, n, "cluster", problems)
-    weights = _whole_weights(weight, n, problems)
+    block_code = None if block is None else label_codes(block, n, "block", problems)[0]
+    cluster_code, clusters = (None, []) if cluster is None else label_codes(cluster, n, "cluster", problems)
     if cluster_code is not None and not problems:
         inside = {"arm": arm_code, "stratum": stratum_code, "block": block_code}
         problems += _torn_clusters(cluster_code, clusters, {k: v for k, v in inside.items() if v is not None})

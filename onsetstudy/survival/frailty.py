@@ -22,6 +22,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
+from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, HypothesisTest, Interval
@@ -52,12 +53,15 @@ ASSUMPTIONS = (
 )
 
 
+@takes_cases("cluster", "weight", second="covariates")
 def fit_shared_frailty(
     times: Intervals,
     covariates: Mapping[str, Any] | pd.DataFrame,
     *,
     cluster: ArrayLike,
     weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
+    reference_arm: str = "",
     reference: Mapping[str, str] | None = None,
     conf_level: float = 0.95,
 ) -> SharedFrailty:
@@ -65,13 +69,19 @@ def fit_shared_frailty(
 
     Parameters
     ----------
-    times : Intervals, n cases
+    times : Intervals, n rows, or Cases
+        Onset in (left, right], minutes from clock zero. With :class:`~onsetstudy.core.cases.Cases`, everything but
+        ``reference`` stands in them; the arm is the covariate ``arm``.
     covariates : DataFrame or mapping, n rows
         As for :func:`~onsetstudy.survival.regression.fit_proportional_hazards`.
     cluster : array_like, shape (n,)
         Operator or practice of each case; at least two.
-    weight : array_like of int, shape (n,), optional
-        How many like cases a row stands for.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
+    reference_arm : str
+        Reference level of the covariate ``arm``.
     reference : mapping, optional
         Reference level by factor.
     conf_level : float
@@ -90,13 +100,13 @@ def fit_shared_frailty(
     OnsetStudyError
         If there are fewer than two clusters, or lengths differ.
     """
+    if reference_arm:
+        reference = {"arm": reference_arm, **(reference or {})}
     coded = code_covariates(covariates, len(times), reference)
     codes, names = pd.factorize(np.asarray(cluster).astype(str), sort=True)
     if codes.size != len(times) or len(names) < 2:
         raise OnsetStudyError("cluster must name at least two clusters, one per case")
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
-    if many.shape != (len(times),) or np.any(many < 1) or np.any(many != np.round(many)):
-        raise OnsetStudyError("weight must be whole numbers of 1 or more, one per row")
     # A ratio that runs away does so with clusters and without; the reason and its bound are told by the plain fit.
     fit_proportional_hazards(times, covariates, weight=many, reference=reference, conf_level=conf_level)
     problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), many)

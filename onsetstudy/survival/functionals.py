@@ -24,37 +24,44 @@ _NEGLIGIBLE = 1e-8
 """Mass below which an innermost interval counts as empty: numerical remains of a mass at its bound of 0."""
 
 
-def _patterns(times: Intervals, curve: OnsetCurve) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
+def _patterns(
+    times: Intervals, curve: OnsetCurve, weight: FloatArray | None
+) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
     """Distinct spans of innermost intervals, first and one past the last, and how many cases have each."""
     first, last = support_index(times, curve)
-    spans, count = np.unique(np.stack((first, last + 1), axis=1), axis=0, return_counts=True)
-    return spans[:, 0], spans[:, 1], count.astype(np.float64)
+    spans, row = np.unique(np.stack((first, last + 1), axis=1), axis=0, return_inverse=True)
+    return spans[:, 0], spans[:, 1], np.bincount(row.reshape(-1), weight).astype(np.float64)
 
 
-def observed_information(times: Intervals, curve: OnsetCurve) -> FloatArray:
+def observed_information(times: Intervals, curve: OnsetCurve, weight: FloatArray | None = None) -> FloatArray:
     """Negative second derivative of the log-likelihood in the masses, shape (k, k).
 
-    Of the positive masses only: those at zero are held there.
+    Of the positive masses only: those at zero are held there. ``weight`` says how many cases a row stands for.
     """
-    first, last, count = _patterns(times, curve)
+    first, last, count = _patterns(times, curve, weight)
     cumulative = np.concatenate(([0.0], np.cumsum(curve.mass)))
-    weight = count / (cumulative[last] - cumulative[first]) ** 2
+    each = count / (cumulative[last] - cumulative[first]) ** 2
     k = curve.mass.size
     corner = np.zeros((k, k))
-    np.add.at(corner, (first, last - 1), weight)
+    np.add.at(corner, (first, last - 1), each)
     # Entry (j, l), j <= l, sums the cases whose span begins by j and ends at or after l.
     upper = np.triu(np.cumsum(np.cumsum(corner, axis=0)[:, ::-1], axis=1)[:, ::-1])
     return np.asarray(upper + np.triu(upper, 1).T, dtype=np.float64)
 
 
-def functional_variance(times: Intervals, curve: OnsetCurve, value: FloatArray) -> float:
+def functional_variance(
+    times: Intervals, curve: OnsetCurve, value: FloatArray, weight: FloatArray | None = None
+) -> float:
     """Variance of ``sum(mass * value)`` by the delta method from the observed information.
 
     Parameters
     ----------
-    times : Intervals, n cases that the curve was fitted to, unweighted
+    times : Intervals, n rows that the curve was fitted to
     value : ndarray of float, shape (k,)
         One number per innermost interval.
+    weight : ndarray of float, shape (n,), optional
+        How many like cases a row stands for; default 1. Not for weights that are no counts: the variance is that of
+        so many independent cases.
 
     Notes
     -----
@@ -67,9 +74,9 @@ def functional_variance(times: Intervals, curve: OnsetCurve, value: FloatArray) 
     mass = curve.mass[held]
     target = mass * (value[held] - float(curve.mass @ value))
     if mass.size > _DENSE:
-        return max(0.0, float(target @ _solve_by_products(times, curve, held, target)))
+        return max(0.0, float(target @ _solve_by_products(times, curve, held, target, weight)))
     # Scaling by the masses keeps the system well conditioned when some are small.
-    scaled = observed_information(times, curve)[np.ix_(held, held)] * np.outer(mass, mass)
+    scaled = observed_information(times, curve, weight)[np.ix_(held, held)] * np.outer(mass, mass)
     try:
         solution = linalg.cho_solve(linalg.cho_factor(scaled), target)
     except linalg.LinAlgError:
@@ -78,15 +85,17 @@ def functional_variance(times: Intervals, curve: OnsetCurve, value: FloatArray) 
     return max(0.0, float(target @ solution))
 
 
-def _solve_by_products(times: Intervals, curve: OnsetCurve, held: NDArray[np.bool_], target: FloatArray) -> FloatArray:
+def _solve_by_products(
+    times: Intervals, curve: OnsetCurve, held: NDArray[np.bool_], target: FloatArray, weight: FloatArray | None
+) -> FloatArray:
     """Solution of the mass-scaled information's system by conjugate gradients, without holding the matrix.
 
     A product with the information is two running sums, whatever the number of innermost intervals.
     """
-    first, last, count = _patterns(times, curve)
+    first, last, count = _patterns(times, curve, weight)
     mass = np.where(held, curve.mass, 0.0)
     cumulative = np.concatenate(([0.0], np.cumsum(curve.mass)))
-    weight = count / (cumulative[last] - cumulative[first]) ** 2
+    each = count / (cumulative[last] - cumulative[first]) ** 2
     k = mass.size
 
     def spread(per_pattern: FloatArray) -> FloatArray:
@@ -97,9 +106,9 @@ def _solve_by_products(times: Intervals, curve: OnsetCurve, held: NDArray[np.boo
         full = np.zeros(k)
         full[held] = np.ravel(x)
         running = np.concatenate(([0.0], np.cumsum(mass * full)))
-        return spread(weight * (running[last] - running[first]))[held]
+        return spread(each * (running[last] - running[first]))[held]
 
-    diagonal = (spread(weight) * mass)[held]
+    diagonal = (spread(each) * mass)[held]
     shape = (target.size, target.size)
     found, info = sparse_linalg.cg(
         sparse_linalg.LinearOperator(shape, matvec=product, dtype=np.float64),
@@ -126,7 +135,7 @@ def functional_bounds(
     low, high = float(curve.mass @ lowest), float(curve.mass @ highest)
     if np.all(curve.determined):
         return low, high
-    first, last, _ = _patterns(times, curve)
+    first, last, _ = _patterns(times, curve, None)
     inside = (np.arange(curve.mass.size) >= first[:, None]) & (np.arange(curve.mass.size) < last[:, None])
     seen = np.vstack((inside.astype(np.float64), np.ones(curve.mass.size)))
     for value, sign in ((lowest, 1.0), (highest, -1.0)):

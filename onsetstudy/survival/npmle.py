@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.cases import Cases, checked_weight
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts
 from onsetstudy.survival.innermost import Spans, reduce_cases
@@ -31,9 +32,10 @@ _ASSUMPTIONS = (Assumption(name="times of testing do not depend on onset"),)
 
 
 def fit_npmle(
-    times: Intervals,
+    times: Cases | Intervals,
     *,
     weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
     tolerance: float = 1e-8,
     max_iterations: int = 200,
 ) -> OnsetCurve:
@@ -41,11 +43,13 @@ def fit_npmle(
 
     Parameters
     ----------
-    times : Intervals, n cases
+    times : Cases or Intervals, n rows
         Onset in (left, right], minutes from clock zero. Ends that differ by no more than 1e-12 of themselves
         count as equal.
     weight : array_like of float, shape (n,), optional
-        Weight of each case, 0 or more; default 1. A case of weight 2 counts as two equal cases.
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : {"counts", "probabilities"}
+        With ``"probabilities"`` weights need not be whole; the curve itself has no error that they could spoil.
     tolerance : float
         Largest accepted Kuhn-Tucker gap relative to the total weight.
     max_iterations : int
@@ -55,13 +59,14 @@ def fit_npmle(
     -------
     OnsetCurve
         Certified: no distribution has a log-likelihood greater by more than ``tolerance`` times the total weight.
+        ``n`` counts cases: the sum of the counts; rows of weight above 0 if the weights are no counts.
 
     Raises
     ------
     NotEstimable
         If there is no case with positive weight (``"no_cases"``), or the gap is not met (``"not_converged"``).
     OnsetStudyError
-        If ``weight`` is not one number of 0 or more per case.
+        If ``weight`` is not one number of 0 or more per row, or (counts) not whole; if cases hold more than one group.
 
     Notes
     -----
@@ -76,8 +81,8 @@ def fit_npmle(
     .. [2] Wang Y (2008). Dimension-reduced nonparametric maximum likelihood computation for interval-censored
        data. Computational Statistics and Data Analysis 52, 2388-2402.
     """
+    times, w, weight_kind = _one_group(times, weight, weight_kind)
     left, right = times.left, times.right
-    w = _checked_weight(weight, len(times))
     if w is not None and not np.all(w > 0):
         used = w > 0
         left, right, w = left[used], right[used], w[used]
@@ -100,20 +105,27 @@ def fit_npmle(
         determined=determined.astype(np.float64),
         log_likelihood=float(np.sum(spans.weight * np.log(chances(spans, mass)))),
         certificate=Certificate(converged=True, iterations=steps, gap=gap, tolerance=tolerance, condition=_CONDITION),
-        n=Counts(cases=int(left.size), onsets=int(np.count_nonzero(np.isfinite(right)))),
+        n=Counts.of(np.isfinite(right), cases=w if weight_kind == "counts" else None),
         assumptions=_ASSUMPTIONS,
         caution=_cautions(determined),
         source="gentleman_geyer_1994",
     )
 
 
-def _checked_weight(weight: ArrayLike | None, n: int) -> FloatArray | None:
-    if weight is None:
-        return None
-    w = np.asarray(weight, dtype=np.float64)
-    if w.shape != (n,) or not np.all(np.isfinite(w)) or np.any(w < 0):
-        raise OnsetStudyError(f"weight must be {n} finite numbers of 0 or more, one per case")
-    return w
+def _one_group(
+    times: Cases | Intervals, weight: ArrayLike | None, weight_kind: str
+) -> tuple[Intervals, FloatArray | None, str]:
+    """Times, checked weights and their kind."""
+    if not isinstance(times, Cases):
+        return times, checked_weight(weight, len(times), weight_kind), weight_kind
+    fault = "weight is given beside cases that may hold it" if weight is not None else ""
+    others = [name for name in times.filled if name != "weight"]
+    fault = f"a curve is of one group of cases, and takes no {', '.join(others)}" if others else fault
+    if fault:
+        raise OnsetStudyError(
+            Problem(what=fault, where=Where(key="times"), mend="give Cases of one group, and no more", code="unused")
+        )
+    return times.outcome, None if times.weight is None else np.asarray(times.weight), times.weight_kind
 
 
 def _cautions(determined: NDArray[np.bool_]) -> tuple[Caution, ...]:

@@ -97,7 +97,7 @@ def set_up(times: Intervals, x: FloatArray, stratum: IntArray, weight: FloatArra
         part = times.take(rows)
         support = innermost_intervals(part)
         a, b = support_index(part, support)
-        curve = fit_npmle(part, weight=weight[rows])
+        curve = fit_npmle(part, weight=weight[rows], weight_kind="probabilities")
         null += curve.log_likelihood
         mass = np.zeros(len(support))
         mass[np.searchsorted(support.right, curve.right)] = curve.mass

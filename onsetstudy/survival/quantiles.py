@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize
 
+from onsetstudy.core.cases import merge_alike, takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
-from onsetstudy.survival.arms import INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, ArmedCases, sort_arms
+from onsetstudy.survival.arms import INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, ArmedCases, Cell, sort_arms
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.proportions import (
     Limits,
@@ -49,41 +50,42 @@ class _Quantile:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Group:
-    """One arm: its cases stratum by stratum, their curves, and the weights of the strata."""
+    """One arm: its cases stratum by stratum, their curves, and the shares of the strata."""
 
-    cells: tuple[Intervals, ...]
-    weight: NDArray[np.float64]
+    cells: tuple[Cell, ...]
+    mix: NDArray[np.float64]
     curves: tuple[OnsetCurve, ...]
     ticks: NDArray[np.float64]
 
     @classmethod
-    def of(cls, cells: tuple[Intervals, ...], weight: NDArray[np.float64]) -> _Group:
-        ends = np.concatenate([np.concatenate((c.left, c.right)) for c in cells])
+    def of(cls, cells: tuple[Cell, ...], mix: NDArray[np.float64]) -> _Group:
+        ends = np.concatenate([np.concatenate((c.times.left, c.times.right)) for c in cells])
         ticks = np.unique(ends[np.isfinite(ends) & (ends > 0)])
-        return cls(cells, weight, tuple(fit_npmle(c) for c in cells), ticks)
+        return cls(cells, mix, tuple(fit_npmle(c.times, weight=c.weight) for c in cells), ticks)
 
     def share(self, minute: float) -> Limits:
         """Least and greatest share numb by the minute that the curves allow."""
         surv = np.array([curve.at(minute) for curve in self.curves])
-        return 1.0 - float(self.weight @ surv[:, 1]), 1.0 - float(self.weight @ surv[:, 0])
+        return 1.0 - float(self.mix @ surv[:, 1]), 1.0 - float(self.mix @ surv[:, 0])
 
     def spread(self, minute: float) -> float:
         """Share numb by the minute, mass spread evenly."""
-        return float(sum(w * spread_evenly(c, minute) for w, c in zip(self.weight, self.curves, strict=True)))
+        return float(sum(w * spread_evenly(c, minute) for w, c in zip(self.mix, self.curves, strict=True)))
 
     def limit(self, minute: float, conf_level: float, *, upwards: bool) -> float:
         """Lower or upper confidence limit of the share numb by the minute."""
         parts = np.array(
             [
-                share_limit(cell, minute, curve, conf_level, upwards=upwards)
+                share_limit(cell.times, cell.weight, minute, curve, conf_level, upwards=upwards)
                 for cell, curve in zip(self.cells, self.curves, strict=True)
             ]
         )
-        bound = float(self.weight @ parts[:, 0])
-        margin = math.sqrt(float(self.weight**2 @ (parts[:, 1] - parts[:, 0]) ** 2))
+        bound = float(self.mix @ parts[:, 0])
+        margin = math.sqrt(float(self.mix**2 @ (parts[:, 1] - parts[:, 0]) ** 2))
         return bound + margin if upwards else bound - margin
 
 
+@takes_cases("stratum", "weight")
 def estimate_quantile(
     times: Intervals,
     arm: ArrayLike,
@@ -92,13 +94,16 @@ def estimate_quantile(
     share: float = 0.5,
     conf_level: float = 0.95,
     stratum: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
 ) -> ArmContrast:
     """Minute by which ``share`` of all cases is numb per arm, with difference and ratio to the reference arm.
 
     Parameters
     ----------
-    times : Intervals, n cases
-        Onset in (left, right], minutes from clock zero.
+    times : Intervals, n rows, or Cases
+        Onset in (left, right], minutes from clock zero. With :class:`~onsetstudy.core.cases.Cases`, arm, reference arm,
+        strata, weights and level stand in them.
     arm : array_like of str, shape (n,)
     reference_arm : str
         Arm that the others are compared with.
@@ -108,6 +113,10 @@ def estimate_quantile(
         Two-sided level of all intervals.
     stratum : array_like of str, shape (n,), optional
         Curves are standardised to the mix of strata in all arms together.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
 
     Returns
     -------
@@ -134,8 +143,8 @@ def estimate_quantile(
     """
     _check_share(share)
     normal_quantile(conf_level)
-    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum)
-    found = {a: _quantile(_Group.of(tuple(cases.cells(a)), cases.weight), share, conf_level) for a in cases.arms}
+    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
+    found = {a: _quantile(_Group.of(tuple(cases.cells(a)), cases.mix), share, conf_level) for a in cases.arms}
     missing = [a for a in cases.arms if math.isinf(found[a].estimate)]
     if missing:
         low, high = _difference_limits(found[cases.arms[1]], found[reference_arm])
@@ -148,13 +157,21 @@ def estimate_quantile(
     return _contrast(cases, found, share, conf_level)
 
 
-def quantile_of_group(times: Intervals, *, share: float = 0.5, conf_level: float = 0.95) -> Estimate:
+@takes_cases("weight", second="")
+def quantile_of_group(
+    times: Intervals,
+    *,
+    share: float = 0.5,
+    conf_level: float = 0.95,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
+) -> Estimate:
     """Minute by which ``share`` of one group is numb.
 
     Parameters
     ----------
-    times : Intervals, n >= 1 cases of one group
-    share, conf_level : float
+    times : Intervals, n >= 1 rows of one group, or Cases
+    share, conf_level, weight, weight_kind
         As in :func:`estimate_quantile`.
 
     Returns
@@ -165,8 +182,9 @@ def quantile_of_group(times: Intervals, *, share: float = 0.5, conf_level: float
     """
     _check_share(share)
     normal_quantile(conf_level)
-    found = _quantile(_Group.of((times,), np.ones(1)), share, conf_level)
-    counts = Counts.of(np.isfinite(times.right))
+    cell = Cell(*merge_alike(times, None if weight is None else np.asarray(weight)))
+    found = _quantile(_Group.of((cell,), np.ones(1)), share, conf_level)
+    counts = Counts.of(np.isfinite(cell.times.right), cases=cell.weight)
     return _estimate(_QUANTITY, None, found, counts, share, conf_level, _cautions(None, found, share))
 
 

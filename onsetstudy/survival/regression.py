@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import (
@@ -62,6 +63,7 @@ class _Setting:
     conf_level: float
 
 
+@takes_cases("stratum", "cluster", "weight", second="covariates", robust=True)
 def fit_proportional_hazards(
     times: Intervals,
     covariates: Mapping[str, Any] | pd.DataFrame,
@@ -69,6 +71,8 @@ def fit_proportional_hazards(
     stratum: ArrayLike | None = None,
     cluster: ArrayLike | None = None,
     weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
+    reference_arm: str = "",
     reference: Mapping[str, str] | None = None,
     conf_level: float = 0.95,
 ) -> Fit:
@@ -76,8 +80,9 @@ def fit_proportional_hazards(
 
     Parameters
     ----------
-    times : Intervals, n cases
-        Onset in (left, right], minutes from clock zero.
+    times : Intervals, n rows, or Cases
+        Onset in (left, right], minutes from clock zero. With :class:`~onsetstudy.core.cases.Cases`, everything but
+        ``reference`` stands in them; the arm is the covariate ``arm``.
     covariates : DataFrame or mapping of str to array_like, n rows
         Numbers, or factors (text) against a reference level.
     stratum : array_like, shape (n,), optional
@@ -85,9 +90,13 @@ def fit_proportional_hazards(
     cluster : array_like, shape (n,), optional
         Cases of a cluster (a patient, an operator) are taken together: errors and intervals by the sandwich.
     weight : array_like of float, shape (n,), optional
-        Weight of each case, above 0.
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : {"counts", "probabilities"}
+        ``"probabilities"``: weights need not be whole, and ``cluster`` must be given: errors are then robust.
+    reference_arm : str
+        Reference level of the covariate ``arm``.
     reference : mapping, optional
-        Reference level by factor; by default the first in sorted order.
+        Reference level by other factors; by default the first in sorted order.
     conf_level : float
         Two-sided level.
 
@@ -126,7 +135,9 @@ def fit_proportional_hazards(
     .. [4] Neyman J, Scott EL (1948). Consistent estimates based on partially consistent observations. Econometrica
        16, 1-32.
     """
-    setting = _setting(times, covariates, stratum, cluster, weight, reference, conf_level)
+    if reference_arm:
+        reference = {"arm": reference_arm, **(reference or {})}
+    setting = _setting(times, covariates, stratum, cluster, weight, weight_kind, reference, conf_level)
     _refuse_no_information(setting)
     _refuse_no_contrast(setting, _unseen(setting.problem))
     problem = setting.problem
@@ -168,6 +179,7 @@ def _setting(
     stratum: ArrayLike | None,
     cluster: ArrayLike | None,
     weight: ArrayLike | None,
+    weight_kind: str,
     reference: Mapping[str, str] | None,
     conf_level: float,
 ) -> _Setting:
@@ -178,8 +190,6 @@ def _setting(
         raise OnsetStudyError(f"the confidence level must lie between 0.5 and 1, not {conf_level:g}")
     coded = code_covariates(covariates, n, reference)
     w = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
-    if w.shape != (n,) or not np.all(np.isfinite(w)) or np.any(w <= 0):
-        raise OnsetStudyError(f"weight must be {n} finite numbers above 0, one per case")
     strata = _numbered(stratum, n, "stratum")
     groups = None if cluster is None else _numbered(cluster, n, "cluster")
     if groups is not None and int(groups.max()) + 1 <= coded.x.shape[1]:
@@ -188,8 +198,7 @@ def _setting(
     return _Setting(
         coded=coded,
         problem=set_up(times, coded.x, np.zeros(n, dtype=np.intp) if strata is None else strata, w),
-        # Whole weights are like cases; others (of a propensity, say) are not, and rows are counted.
-        counts=Counts.of(np.isfinite(times.right), arm, cases=w if np.all(w == np.round(w)) else None),
+        counts=Counts.of(np.isfinite(times.right), arm, cases=w if weight_kind == "counts" else None),
         weight=w,
         cluster=groups,
         conf_level=conf_level,

@@ -10,11 +10,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Estimate, Interval
 from onsetstudy.core.seeds import stream
-from onsetstudy.survival.arms import INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, ArmedCases, sort_arms, usual_gap
+from onsetstudy.survival.arms import (
+    INDEPENDENT_CASES,
+    SCHEDULE_ASSUMPTION,
+    ArmedCases,
+    Cell,
+    sort_arms,
+    usual_gap,
+)
 from onsetstudy.survival.functionals import functional_bounds, functional_variance
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.proportions import Limits, normal_quantile, wilson_limits
@@ -75,6 +83,7 @@ def waits_of_masses(curve: OnsetCurve, tau_min: float) -> tuple[FloatArray, Floa
     return low, np.where(np.isinf(curve.right), tau_min, even), high
 
 
+@takes_cases("stratum", "weight")
 def estimate_rmst(
     times: Intervals,
     arm: ArrayLike,
@@ -83,6 +92,8 @@ def estimate_rmst(
     tau_min: float,
     conf_level: float = 0.95,
     stratum: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
     grace_min: float | None = None,
     method: str = "information",
     seed: int | None = None,
@@ -93,8 +104,9 @@ def estimate_rmst(
 
     Parameters
     ----------
-    times : Intervals, n cases
-        Onset in (left, right], minutes from clock zero.
+    times : Intervals, n rows, or Cases
+        Onset in (left, right], minutes from clock zero. With :class:`~onsetstudy.core.cases.Cases`, arm, reference arm,
+        strata, weights and level stand in them.
     arm : array_like of str, shape (n,)
     reference_arm : str
         Arm that the others are compared with.
@@ -105,6 +117,10 @@ def estimate_rmst(
     stratum : array_like of str, shape (n,), optional
         Means are standardised to the mix of strata in all arms together (strata in which an arm has
         no case are left out, with a caution).
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
     grace_min : float, optional
         If nobody of an arm (and stratum) was tested at or after ``tau_min``, cases never seen numb and
         last felt at most this long before it count as not numb up to it. Default: the usual gap between
@@ -151,8 +167,8 @@ def estimate_rmst(
     .. [5] B. L. Welch, Biometrika 1947;34:28-35.
     """
     options = _checked(tau_min, conf_level, method, seed, replicates, small_sample)
-    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum)
-    grace = usual_gap(times) if grace_min is None else grace_min
+    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
+    grace = usual_gap(cases.times, cases.weight) if grace_min is None else grace_min
     followed, carried = cases.follow_to(tau_min, grace)
     cells = {name: _cells(cases, followed, name, options) for name in cases.arms}
     return _contrast(followed, cells, carried, options)
@@ -186,20 +202,20 @@ def _checked(
 
 
 def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: _Options) -> list[_CellWait]:
+    forward = followed.times.left - cases.times.left
     return [
-        _cell_wait(after, float((after.left - before.left).max()), name, stratum, float(weight), options)
-        for before, after, stratum, weight in zip(
-            cases.cells(name), followed.cells(name), cases.strata, cases.weight, strict=True
+        _cell_wait(cell, float(forward[rows].max()), name, stratum, float(share), options)
+        for cell, rows, stratum, share in zip(
+            followed.cells(name), cases.rows(name), cases.strata, cases.mix, strict=True
         )
     ]
 
 
-def _cell_wait(
-    times: Intervals, carried_min: float, name: str, stratum: str, weight: float, options: _Options
-) -> _CellWait:
+def _cell_wait(cell: Cell, carried_min: float, name: str, stratum: str, weight: float, options: _Options) -> _CellWait:
+    times = cell.times
     # Cases that were never tested add nothing; they must not add degrees of freedom either.
-    tau, n = options.tau_min, int(tells_something(times).sum())
-    curve = fit_npmle(times)
+    tau, n = options.tau_min, round(float(cell.weight[tells_something(times)].sum()))
+    curve = fit_npmle(times, weight=cell.weight)
     if np.isinf(curve.right[-1]) and curve.left[-1] < tau:
         place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")
         raise NotEstimable(
@@ -213,7 +229,7 @@ def _cell_wait(
     low = np.where(np.isinf(curve.right), low - carried_min, low)
     mean = min(float(curve.mass @ even), tau)
     bounds = functional_bounds(times, curve, low, high)
-    variance = _variance(times, curve, even, f"{name}|{stratum}", options)
+    variance = _variance(cell, curve, even, f"{name}|{stratum}", options)
     weighted = weight * bounds[0], weight * bounds[1]
     if n < 2 or variance <= 1e-18 * tau * tau:
         outside = wilson_limits(0, n, options.conf_level)[1]
@@ -224,15 +240,16 @@ def _cell_wait(
     return _CellWait(mean=weight * mean, bounds=weighted, variance=used, spread=(inflated, n - 1.0))
 
 
-def _variance(times: Intervals, curve: OnsetCurve, even: FloatArray, cell: str, options: _Options) -> float:
+def _variance(cell: Cell, curve: OnsetCurve, even: FloatArray, name: str, options: _Options) -> float:
     if options.method == "information":
-        return functional_variance(times, curve, even)
-    n, means = len(times), []
+        return functional_variance(cell.times, curve, even, cell.weight)
+    means = []
     for replicate in range(options.replicates):
-        chance = stream(int(options.seed or 0), f"rmst_bootstrap|{cell}", replicate)
-        weight = np.bincount(chance.integers(0, n, n), minlength=n).astype(np.float64)
+        chance = stream(int(options.seed or 0), f"rmst_bootstrap|{name}", replicate)
+        # How often each kind of case is drawn among as many draws as there are cases: no case is written out.
+        weight = chance.multinomial(cell.n, cell.weight / cell.weight.sum()).astype(np.float64)
         drawn = weight > 0
-        again = fit_npmle(times.take(drawn), weight=weight[drawn])
+        again = fit_npmle(cell.times.take(drawn), weight=weight[drawn])
         means.append(float(again.mass @ waits_of_masses(again, options.tau_min)[1]))
     return float(np.var(means, ddof=1))
 

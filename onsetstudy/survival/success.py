@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution, Estimate, Interval
@@ -69,6 +70,7 @@ class _ArmShare:
         return self.bounds[1] - self.bounds[0] > 1e-9
 
 
+@takes_cases("stratum", "weight")
 def success_by(
     times: Intervals,
     arm: ArrayLike,
@@ -77,6 +79,8 @@ def success_by(
     target_min: float,
     conf_level: float = 0.95,
     stratum: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
     grace_min: float | None = None,
     limits: str = "wilson",
 ) -> ArmContrast:
@@ -84,8 +88,9 @@ def success_by(
 
     Parameters
     ----------
-    times : Intervals, n cases
-        Onset in (left, right], minutes from clock zero.
+    times : Intervals, n rows, or Cases
+        Onset in (left, right], minutes from clock zero. With :class:`~onsetstudy.core.cases.Cases`, arm, reference arm,
+        strata, weights and level stand in them.
     arm : array_like of str, shape (n,)
     reference_arm : str
         Arm that the others are compared with.
@@ -96,6 +101,10 @@ def success_by(
     stratum : array_like of str, shape (n,), optional
         Shares are standardised to the mix of strata in all arms together (strata in which an arm has
         no case are left out, with a caution).
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
     grace_min : float, optional
         If nobody of an arm (and stratum) was tested at or after ``target_min``, cases never seen numb and
         last felt at most this long before it count as not numb by it. Default: the usual gap between
@@ -135,7 +144,7 @@ def success_by(
     .. [3] A. Donner, G. Y. Zou, Stat Methods Med Res 2012;21:347-359 (ratio).
     .. [4] X. Yan, X. G. Su, Stat Biopharm Res 2010;2:329-335 (strata).
     """
-    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum)
+    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     cases, carried = _followed(cases, target_min, grace_min, limits, "target_min")
     shares = _arm_shares(cases, carried, target_min, conf_level, limits, "success_by_target")
     numb, _ = decided(cases.times, target_min)
@@ -150,6 +159,7 @@ def success_by(
     )
 
 
+@takes_cases("stratum", "weight")
 def never_numb_share(
     times: Intervals,
     arm: ArrayLike,
@@ -158,6 +168,8 @@ def never_numb_share(
     horizon_min: float,
     conf_level: float = 0.95,
     stratum: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
     grace_min: float | None = None,
     limits: str = "wilson",
 ) -> ArmContrast:
@@ -177,7 +189,7 @@ def never_numb_share(
     NotEstimable
         As :func:`success_by`.
     """
-    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum)
+    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     cases, carried = _followed(cases, horizon_min, grace_min, limits, "horizon_min")
     shares = _arm_shares(cases, carried, horizon_min, conf_level, limits, "never_numb")
     _, not_numb = decided(cases.times, horizon_min)
@@ -208,7 +220,7 @@ def _followed(
                 what=f"limits is {limits!r}", where=Where(key="limits"), mend="write wilson or exact", code="limits"
             )
         )
-    return cases.follow_to(minute, usual_gap(cases.times) if grace_min is None else grace_min)
+    return cases.follow_to(minute, usual_gap(cases.times, cases.weight) if grace_min is None else grace_min)
 
 
 def _arm_shares(
@@ -216,7 +228,9 @@ def _arm_shares(
 ) -> list[_ArmShare]:
     shares = []
     for name in cases.arms:
-        parts = tuple(share_numb_by(cell, minute, conf_level, limits) for cell in cases.cells(name))
+        parts = tuple(
+            share_numb_by(cell.times, minute, conf_level, limits, weight=cell.weight) for cell in cases.cells(name)
+        )
         if all(part.low < 1e-12 and part.high > 1 - 1e-12 and part.undecided for part in parts):
             raise NotEstimable(
                 quantity,
@@ -224,7 +238,7 @@ def _arm_shares(
                 code="undecided",
                 bound=(0.0, 1.0),
             )
-        shares.append(_standardised(name, parts, cases.weight, carried[name]))
+        shares.append(_standardised(name, parts, cases.mix, carried[name]))
     return shares
 
 

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 
+from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Estimate, Interval
-from onsetstudy.survival.arms import INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, sort_arms
+from onsetstudy.survival.arms import INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, Cell, sort_arms
 from onsetstudy.survival.functionals import functional_variance
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.proportions import Limits, normal_quantile
@@ -104,6 +105,7 @@ def rank_share_limits(chance: float, n: int, reference_n: int, conf_level: float
     return low, high
 
 
+@takes_cases("stratum", "weight")
 def probability_numb_sooner(
     times: Intervals,
     arm: ArrayLike,
@@ -112,13 +114,16 @@ def probability_numb_sooner(
     compared_arm: str | None = None,
     conf_level: float = 0.95,
     stratum: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
 ) -> Estimate:
     """Chance that a random case of an arm is numb before a random case of the reference arm.
 
     Parameters
     ----------
-    times : Intervals, n cases
-        Onset in (left, right], minutes from clock zero.
+    times : Intervals, n rows, or Cases
+        Onset in (left, right], minutes from clock zero. With :class:`~onsetstudy.core.cases.Cases`, arm, reference arm,
+        strata, weights and level stand in them.
     arm : array_like of str, shape (n,)
     reference_arm : str
         Arm that the other is compared with.
@@ -128,6 +133,10 @@ def probability_numb_sooner(
         Two-sided level of the interval.
     stratum : array_like of str, shape (n,), optional
         The chance within strata, averaged by the mix of strata in both arms together.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
 
     Returns
     -------
@@ -157,14 +166,20 @@ def probability_numb_sooner(
     """
     normal_quantile(conf_level)
     cases = sort_arms(
-        times, arm, reference_arm=reference_arm, stratum=stratum, compared_arm=compared_arm, two_arms=True
+        times,
+        arm,
+        reference_arm=reference_arm,
+        stratum=stratum,
+        weight=weight,
+        compared_arm=compared_arm,
+        two_arms=True,
     )
     reference, other = cases.arms
     parts = [_part(one, two) for one, two in zip(cases.cells(other), cases.cells(reference), strict=True)]
-    weight = cases.weight
-    chance = float(min(1.0, max(0.0, weight @ np.array([p.chance for p in parts]))))
-    bounds = weight @ np.array([p.bounds for p in parts])
-    limits, error, how = _limits(parts, weight, chance, conf_level)
+    mix = cases.mix
+    chance = float(min(1.0, max(0.0, mix @ np.array([p.chance for p in parts]))))
+    bounds = mix @ np.array([p.bounds for p in parts])
+    limits, error, how = _limits(parts, mix, chance, conf_level)
     events = np.isfinite(cases.times.right)
     return Estimate(
         quantity="probability_numb_sooner",
@@ -182,31 +197,27 @@ def probability_numb_sooner(
     )
 
 
-def _part(first: Intervals, second: Intervals) -> _Part:
+def _part(first: Cell, second: Cell) -> _Part:
     """One stratum of both arms, the first the one that may be sooner."""
-    if min(len(first), len(second)) < 2:
+    if min(first.n, second.n) < 2:
         raise NotEstimable(
             "probability_numb_sooner", "an arm (in a stratum) has fewer than two cases", code="too_few_cases"
         )
-    one, two = fit_npmle(first), fit_npmle(second)
+    one, two = (fit_npmle(cell.times, weight=cell.weight) for cell in (first, second))
     least, even, most = ordered_chances(one, two)
     errors = []
-    for times, curve, value in ((first, one, even @ two.mass), (second, two, one.mass @ even)):
-        errors.append(functional_variance(times, curve, value) * len(times) / (len(times) - 1))
+    for cell, curve, value in ((first, one, even @ two.mass), (second, two, one.mass @ even)):
+        errors.append(functional_variance(cell.times, curve, value, cell.weight) * cell.n / (cell.n - 1))
     return _Part(
         chance=float(one.mass @ even @ two.mass),
         bounds=(float(one.mass @ least @ two.mass), float(one.mass @ most @ two.mass)),
         variance=(errors[0], errors[1]),
-        n=(len(first), len(second)),
+        n=(first.n, second.n),
     )
 
 
-def _limits(
-    parts: list[_Part], weight: FloatArray, chance: float, conf_level: float
-) -> tuple[Limits, float | None, str]:
-    terms = [
-        (w * w * v, n - 1) for w, p in zip(weight, parts, strict=True) for v, n in zip(p.variance, p.n, strict=True)
-    ]
+def _limits(parts: list[_Part], mix: FloatArray, chance: float, conf_level: float) -> tuple[Limits, float | None, str]:
+    terms = [(w * w * v, n - 1) for w, p in zip(mix, parts, strict=True) for v, n in zip(p.variance, p.n, strict=True)]
     total = float(sum(v for v, _ in terms))
     if total <= 1e-14 or not 1e-9 < chance < 1 - 1e-9:
         sizes = np.sum([p.n for p in parts], axis=0)

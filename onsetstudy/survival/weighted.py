@@ -27,7 +27,7 @@ def weighted_curve(times: Intervals, weight: FloatArray) -> OnsetCurve:
     used = weight > 0
     if not used.any():
         raise NotEstimable("onset_curve", "no case has a weight", code="no_cases")
-    return fit_npmle(times.take(np.flatnonzero(used)), weight=weight[used])
+    return fit_npmle(times.take(np.flatnonzero(used)), weight=weight[used], weight_kind="probabilities")
 
 
 def share_by(curve: OnsetCurve, target_min: float) -> float:

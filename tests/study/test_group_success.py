@@ -7,7 +7,6 @@ import pytest
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.pool.common_odds import common_odds
-from onsetstudy.study import group_success
 from onsetstudy.study.group_success import arm_shares, pool_success, success_tables
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.shares import spread_evenly
@@ -180,10 +179,16 @@ def test_shares_by_arm_are_those_of_the_cases_put_together():
     assert all(isinstance(s, NotAvailable) for s in alone)
 
 
-def test_what_is_known_less_is_found_from_fewer_cases_where_there_are_many(monkeypatch):
-    cells = drawn(np.random.default_rng(19), 9000, 0.5)
-    whole = success_tables(cells, protocol())
-    monkeypatch.setattr(group_success, "MOST_FOR_INFORMATION", 1500)
-    fewer = success_tables(cells, protocol())
-    assert fewer.inflation == pytest.approx(whole.inflation, rel=0.02)
-    np.testing.assert_allclose(fewer.likely, whole.likely)
+def test_a_million_cases_are_read_like_a_thousand():
+    cells = drawn(np.random.default_rng(19), 900, 0.5)
+    many = cells.assign(n=cells["n"] * 1000)
+    few_tables, tables = success_tables(cells, protocol()), success_tables(many, protocol())
+    np.testing.assert_allclose(tables.likely, 1000 * few_tables.likely, rtol=1e-6)
+    for ours, theirs in zip(
+        arm_shares(many, protocol(), "by_target"), arm_shares(cells, protocol(), "by_target"), strict=True
+    ):
+        assert ours.estimate == pytest.approx(theirs.estimate, abs=1e-7)
+        width, before = (e.interval.high - e.interval.low for e in (ours, theirs))
+        # A thousandfold of the cases: limits about 32 times as narrow.
+        assert before / width == pytest.approx(1000**0.5, rel=0.25)
+        assert ours.n.cases == 1000 * theirs.n.cases

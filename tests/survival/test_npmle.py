@@ -212,7 +212,7 @@ def test_degenerate_sets():
     assert caught.value.code == "no_cases"
     with pytest.raises(NotEstimable):
         fit_npmle(Intervals([0, 1], [1, 2]), weight=[0, 0])
-    with pytest.raises(OnsetStudyError, match=r"(?i)weight must be"):
+    with pytest.raises(OnsetStudyError, match="weight is not a whole number of 0 or more: -1 for case 1"):
         fit_npmle(Intervals([0, 1], [1, 2]), weight=[1, -1])
 
 

@@ -242,7 +242,7 @@ def test_an_arm_that_says_nothing_is_not_estimated():
         ({"limits": "wald"}, "limits is 'wald'"),
         ({"arm": ["plain"] * 4}, "no case belongs to an arm other than 'plain'"),
         ({"arm": ["plain", None, "buffered", "plain"]}, "arm is missing for case 1"),
-        ({"arm": ["plain"]}, r"arm has the shape \(1,\) beside 4 cases"),
+        ({"arm": ["plain"]}, "arm has 1 entries for 4 cases"),
         ({"stratum": ["a", "a", "b", "b"]}, "no stratum holds a case of every arm"),
     ],
 )

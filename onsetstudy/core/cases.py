@@ -1,0 +1,404 @@
+"""One kind of case for every estimator: what was seen of each, and which cases belong together.
+
+A verb takes :class:`Cases`, or the same fields as bare arrays and keywords; both are checked here, once.
+"""
+
+from __future__ import annotations
+
+import functools
+import inspect
+from collections.abc import Callable, Mapping
+from dataclasses import KW_ONLY, dataclass, field
+from typing import Any, ParamSpec, Protocol, TypeVar, cast, overload
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.intervals import Intervals
+
+__all__ = ["WEIGHT_KINDS", "Cases", "Verb", "checked_weight", "label_codes", "merge_alike", "takes_cases"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+P = ParamSpec("P")
+R_co = TypeVar("R_co", covariant=True)
+
+WEIGHT_KINDS = ("counts", "probabilities")
+"""What a weight says: how many like cases a row stands for, or how much one case is to count."""
+_LABELS = ("arm", "stratum", "cluster", "block")
+_FIELDS = ("reference_arm", "stratum", "cluster", "block", "period", "weight", "weight_kind", "conf_level")
+_SHOWN = 20
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cases:
+    """Checked, read-only cases, as every estimator takes them.
+
+    Parameters
+    ----------
+    outcome : Intervals, n rows
+        Onset in (left, right], minutes from clock zero.
+    arm : array_like of str, shape (n,), optional
+    reference_arm : str
+        Arm that the others are compared with; one of ``arm``.
+    stratum : array_like of str, shape (n,), optional
+        Arms are compared within strata.
+    cluster : array_like of str, shape (n,), optional
+        Cases that belong together, such as those of one patient; errors allow for it.
+    block : array_like of str, shape (n,), optional
+        Labels change places within a block only: the patient of a pair, the block of the list.
+    period : array_like of float, shape (n,), optional
+        Order within a patient.
+    weight : array_like of float, shape (n,), optional
+        Default 1. A row of weight 0 is no case.
+    weight_kind : {"counts", "probabilities"}
+        ``"counts"``: whole numbers; a row of weight 3 is three like cases in every respect. ``"probabilities"``:
+        any numbers of 0 or more; each row is one case, and errors must be robust.
+    covariates : mapping of str to array_like, n rows each
+        For models of more than the arm.
+    conf_level : float
+        Two-sided level of all intervals, between 0 and 1.
+
+    Raises
+    ------
+    OnsetStudyError
+        With all problems at once: another length, a missing or masked value, numbers written as text, weights below 0
+        or (counts) not whole, a reference arm without a case, a level outside 0 to 1.
+    """
+
+    outcome: Intervals
+    arm: ArrayLike | None = None
+    _: KW_ONLY
+    reference_arm: str = ""
+    stratum: ArrayLike | None = None
+    cluster: ArrayLike | None = None
+    block: ArrayLike | None = None
+    period: ArrayLike | None = None
+    weight: ArrayLike | None = None
+    weight_kind: str = "counts"
+    covariates: Mapping[str, ArrayLike] = field(default_factory=dict)
+    conf_level: float = 0.95
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.outcome, Intervals):
+            raise OnsetStudyError(
+                _problem(f"the outcome is {type(self.outcome).__name__}", "outcome", "give Intervals", "outcome")
+            )
+        n, problems = len(self.outcome), list[Problem]()
+        for name in _LABELS:
+            values = getattr(self, name)
+            if values is not None:
+                object.__setattr__(self, name, _frozen(_labels(values, n, name, problems)))
+        if self.period is not None:
+            object.__setattr__(self, "period", _frozen(_numbers(self.period, n, "period", problems)))
+        if self.weight is not None:
+            checked = _weights(self.weight, n, self.weight_kind, problems)
+            object.__setattr__(self, "weight", _frozen(checked))
+        covariates = {str(k): _frozen(_covariate(v, n, str(k), problems)) for k, v in self.covariates.items()}
+        object.__setattr__(self, "covariates", covariates)
+        problems += self._said_wrongly()
+        if problems:
+            raise OnsetStudyError(problems)
+
+    def _said_wrongly(self) -> list[Problem]:
+        """Problems of what is said once for all cases."""
+        found = []
+        if self.weight_kind not in WEIGHT_KINDS:
+            what = f"weight_kind is {self.weight_kind!r}"
+            found.append(_problem(what, "weight_kind", "write counts or probabilities", "weight_kind"))
+        level = self.conf_level
+        if isinstance(level, str | bool) or not 0.0 < level < 1.0:
+            mend = "the confidence level must lie between 0 and 1, for example 0.95"
+            found.append(_problem(f"the confidence level {level!r} is not a share", "conf_level", mend, "conf_level"))
+        if self.reference_arm and self.arm is None:
+            mend = "give the arm of every case, or no reference arm"
+            found.append(_problem("there is a reference arm, but no arm", "arm", mend, "arm"))
+        return found
+
+    def __len__(self) -> int:
+        return len(self.outcome)
+
+    @property
+    def n(self) -> int:
+        """Number of cases: the sum of counts, or the rows of weight above 0."""
+        if self.weight is None:
+            return len(self)
+        weight = np.asarray(self.weight)
+        return round(float(weight.sum())) if self.weight_kind == "counts" else int(np.count_nonzero(weight))
+
+    @property
+    def filled(self) -> tuple[str, ...]:
+        """Names of the fields that hold something beside the outcome and the level."""
+        names = ("arm", "stratum", "cluster", "block", "period", "weight")
+        return tuple(n for n in names if getattr(self, n) is not None) + (("covariates",) if self.covariates else ())
+
+    def take(self, rows: ArrayLike) -> Cases:
+        """The chosen rows (indices or a boolean mask), in that order."""
+        rows = np.asarray(rows)
+        parts = {n: getattr(self, n)[rows] for n in self.filled if n != "covariates"}
+        return Cases(
+            self.outcome.take(rows),
+            reference_arm=self.reference_arm,
+            weight_kind=self.weight_kind,
+            conf_level=self.conf_level,
+            covariates={k: np.asarray(v)[rows] for k, v in self.covariates.items()},
+            **parts,
+        )
+
+
+def _problem(what: str, key: str, mend: str, code: str) -> Problem:
+    return Problem(what=what, where=Where(key=key), mend=mend, code=code)
+
+
+def _frozen(array: NDArray[Any]) -> NDArray[Any]:
+    array = array.view()
+    array.setflags(write=False)
+    return array
+
+
+def _rows(rows: NDArray[Any]) -> str:
+    return ", ".join(str(i) for i in rows[:_SHOWN])
+
+
+def _one_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any] | None:
+    """The values as an array without gaps, or ``None`` and what is wrong with them."""
+    # As objects, so that a missing label among texts stays missing.
+    array: NDArray[Any] = np.asarray(values, dtype=object if isinstance(values, list | tuple) else None)
+    if array.ndim != 1 or array.size != n:
+        size = f"{array.size} entries" if array.ndim == 1 else f"the shape {array.shape}"
+        problems.append(_problem(f"{name} has {size} for {n} cases", name, f"give one {name} per case", "shape"))
+        return None
+    gaps = np.asarray(pd.isna(array)) | np.ma.getmaskarray(values if isinstance(values, np.ma.MaskedArray) else array)
+    if gaps.any():
+        what = f"{name} is missing for case {_rows(np.flatnonzero(gaps))} (counted from 0)"
+        mend = f"name the {name} of every case or leave the case out"
+        problems.append(_problem(what, name, mend, "missing"))
+        return None
+    return array
+
+
+def _labels(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any]:
+    array = _one_per_case(values, n, name, problems)
+    return np.full(n, "") if array is None else array.astype(str)
+
+
+def _numbers(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> FloatArray:
+    """Finite numbers; numbers written as text are refused, since nobody knows how they were meant."""
+    array = _one_per_case(values, n, name, problems)
+    if array is None:
+        return np.ones(n)
+    if array.dtype.kind in "OUS" and (text := [i for i, v in enumerate(array) if isinstance(v, str | bytes)]):
+        what = f"{name} is text for case {_rows(np.array(text))} (counted from 0)"
+        problems.append(_problem(what, name, "give numbers, not text", "text"))
+        return np.ones(n)
+    numbers = array.astype(np.float64)
+    if not np.all(np.isfinite(numbers)):
+        what = f"{name} is infinite for case {_rows(np.flatnonzero(~np.isfinite(numbers)))} (counted from 0)"
+        problems.append(_problem(what, name, "give finite numbers", "infinite"))
+        return np.ones(n)
+    return numbers
+
+
+def _covariate(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any]:
+    array = _one_per_case(values, n, name, problems)
+    if array is None:
+        return np.zeros(n)
+    # Lists come as objects; what holds numbers only is a column of numbers.
+    return np.asarray(values) if array.dtype == object and isinstance(values, list | tuple) else array
+
+
+def _weights(weight: ArrayLike, n: int, kind: str, problems: list[Problem]) -> FloatArray:
+    before = len(problems)
+    values = _numbers(weight, n, "weight", problems)
+    if len(problems) > before:
+        return values
+    fault = values < 0
+    what, mend = "a number of 0 or more", "a weight must be 0 or more"
+    if kind == "counts":
+        fault |= values != np.round(values)
+        what = "a whole number of 0 or more"
+        mend = "a weight says how many like cases a row stands for"
+    if fault.any():
+        shown = ", ".join(f"{values[i]:g} for case {i}" for i in np.flatnonzero(fault)[:_SHOWN])
+        problems.append(_problem(f"weight is not {what}: {shown} (counted from 0)", "weight", mend, "weight"))
+        return np.ones(n)
+    return values
+
+
+def checked_weight(weight: ArrayLike | None, n: int, kind: str = "counts") -> FloatArray | None:
+    """Weights as :class:`Cases` checks them; ``None`` stays ``None``.
+
+    Raises
+    ------
+    OnsetStudyError
+        If they are not one number per case, of 0 or more and (counts) whole.
+    """
+    problems = list[Problem]()
+    if kind not in WEIGHT_KINDS:
+        problems.append(
+            _problem(f"weight_kind is {kind!r}", "weight_kind", "write counts or probabilities", "weight_kind")
+        )
+    values = None if weight is None else _weights(weight, n, kind, problems)
+    if problems:
+        raise OnsetStudyError(problems)
+    return values
+
+
+def label_codes(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> tuple[IntArray, list[str]]:
+    """Positions and sorted names of a label per case; what is wrong is added to ``problems``."""
+    before = len(problems)
+    labels = _labels(values, n, name, problems)
+    if len(problems) > before:
+        return np.zeros(n, dtype=np.int64), []
+    names, code = np.unique(labels, return_inverse=True)
+    return code.astype(np.int64), [str(name) for name in names]
+
+
+def merge_alike(times: Intervals, weight: FloatArray | None = None) -> tuple[Intervals, FloatArray]:
+    """Distinct intervals in order, and the sum of the weights of each.
+
+    What is computed from these is the same to the last digit for counts, for rows and for rows in another order.
+
+    Parameters
+    ----------
+    times : Intervals, n rows
+    weight : ndarray of float, shape (n,), optional
+        Default 1; rows of weight 0 are left out.
+    """
+    many = np.ones(len(times)) if weight is None else weight
+    if not np.all(many > 0):
+        times, many = times.take(many > 0), many[many > 0]
+    order = np.lexsort((times.right, times.left))
+    left, right = times.left[order], times.right[order]
+    new = np.ones(left.size, dtype=np.bool_)
+    new[1:] = (left[1:] != left[:-1]) | (right[1:] != right[:-1])
+    total = np.bincount(np.cumsum(new) - 1, many[order])
+    return Intervals(left[new], right[new]), np.asarray(total, dtype=np.float64)
+
+
+class Verb(Protocol[P, R_co]):
+    """A function of cases: called with :class:`Cases` and its own options, or with bare arrays and keywords."""
+
+    uses: tuple[str, ...]
+
+    @overload
+    def __call__(self, cases: Cases, /, **options: Any) -> R_co: ...
+
+    @overload
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R_co: ...
+
+
+def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callable[[Callable[P, R_co]], Verb[P, R_co]]:
+    """Lets a verb written for arrays take :class:`Cases` too, and checks the fields of either in one place.
+
+    The verb is given what :class:`Cases` made of them, rows of weight 0 left out.
+
+    Parameters
+    ----------
+    *uses : str
+        Fields that the verb uses besides ``second``: ``stratum``, ``cluster``, ``block``, ``weight``. A field that is
+        filled and not used is refused: cases that belong together must not be taken as independent unnoticed.
+    second : {"arm", "covariates", ""}
+        What stands beside the outcome: arms, covariates (the arm among them), or nothing (one group of cases).
+    robust : bool
+        Whether the verb has errors that hold for weights of the kind ``"probabilities"`` once ``cluster`` is given.
+    """
+
+    def decorate(function: Callable[P, R_co]) -> Verb[P, R_co]:
+        signature = inspect.signature(function)
+        first = next(iter(signature.parameters))
+
+        @functools.wraps(function)
+        def verb(*args: Any, **kwargs: Any) -> R_co:
+            given = signature.bind_partial(*args, **kwargs).arguments
+            if isinstance(given.get(first), Cases):
+                cases, rest = _of_cases(given, first, uses, second)
+            elif isinstance(given.get(first), Intervals):
+                cases, rest = _of_arrays(given, first, second)
+            else:
+                return function(*args, **kwargs)  # What is missing or of another kind, the verb itself says.
+            if cases.weight_kind == "probabilities" and not (robust and cases.cluster is not None):
+                raise OnsetStudyError(_no_robust_error(robust))
+            return cast(Callable[..., R_co], function)(**_arguments(cases, first, second, signature.parameters), **rest)
+
+        verb.uses = uses if not second else (second, *uses)  # type: ignore[attr-defined]
+        return cast(Verb[P, R_co], verb)
+
+    return decorate
+
+
+def _no_robust_error(with_clusters: bool) -> Problem:
+    what = "weights that are probabilities need a robust error, and there is none for this quantity"
+    mend = "give counts of like cases as weight"
+    if with_clusters:
+        what += " without clusters"
+        mend = "name the cluster of every case (each its own, if they are independent), or give counts of like cases"
+    return _problem(what, "weight_kind", mend, "weight_kind")
+
+
+def _of_cases(given: Mapping[str, Any], first: str, uses: tuple[str, ...], second: str) -> tuple[Cases, dict[str, Any]]:
+    """The cases, and the verb's own options."""
+    cases: Cases = given[first]
+    taken = (*uses, *(("arm", "covariates") if second == "covariates" else (second,)))
+    problems = [
+        _problem(f"{name} is given beside cases that hold it", name, "say it in Cases only", "twice")
+        for name in given
+        if name in (*_FIELDS, *_LABELS, "covariates")
+    ]
+    problems += [
+        _problem(f"{name} is not used here", name, "leave it out of these cases (dataclasses.replace)", "unused")
+        for name in cases.filled
+        if name not in taken
+    ]
+    if second == "arm" and cases.arm is None:
+        problems.append(_problem("the cases have no arm", "arm", "give the arm of every case", "arm"))
+    if second == "arm" and not cases.reference_arm:
+        mend = "name the arm that the others are compared with"
+        problems.append(_problem("the cases name no reference arm", "reference_arm", mend, "reference_arm"))
+    if second == "covariates" and cases.arm is None and not cases.covariates:
+        problems.append(_problem("the cases have no covariate", "covariates", "give arm or covariates", "covariate"))
+    if problems:
+        raise OnsetStudyError(problems)
+    return cases, {name: value for name, value in given.items() if name != first}
+
+
+def _of_arrays(given: dict[str, Any], first: str, second: str) -> tuple[Cases, dict[str, Any]]:
+    """Cases of bare arrays, and whatever else the verb was given."""
+    rest = dict(given)
+    outcome = rest.pop(first)
+    fields = {name: rest.pop(name) for name in _FIELDS if name in rest}
+    if second == "arm" and "arm" in rest:
+        fields["arm"] = rest.pop("arm")
+    if second == "covariates" and "reference_arm" in fields:
+        rest["reference_arm"] = fields.pop("reference_arm")
+    cases = Cases(outcome, **fields)
+    if second == "covariates" and "covariates" in rest and cases.weight is not None:
+        kept = np.asarray(cases.weight) > 0
+        if not kept.all():
+            rest["covariates"] = _rows_of(rest["covariates"], kept)
+    return cases, rest
+
+
+def _rows_of(covariates: Any, kept: NDArray[np.bool_]) -> Any:
+    if isinstance(covariates, pd.DataFrame):
+        return covariates[kept] if len(covariates) == kept.size else covariates
+    return {k: a[kept] if (a := np.asarray(v)).shape == kept.shape else v for k, v in covariates.items()}
+
+
+def _arguments(cases: Cases, first: str, second: str, parameters: Mapping[str, Any]) -> dict[str, Any]:
+    """What the verb is called with: the fields that it knows, rows of weight 0 left out."""
+    if cases.weight is not None and not np.all(np.asarray(cases.weight) > 0):
+        cases = cases.take(np.asarray(cases.weight) > 0)
+    fields: dict[str, Any] = {first: cases.outcome}
+    fields |= {name: getattr(cases, name) for name in _FIELDS if name in parameters}
+    if second == "arm" and cases.arm is not None:
+        fields["arm"] = cases.arm
+    if second == "covariates":
+        # Bare covariates stand among the verb's own options, as they were given.
+        fields = {name: value for name, value in fields.items() if name != "reference_arm"}
+        if cases.arm is not None or cases.covariates:
+            fields["covariates"] = ({} if cases.arm is None else {"arm": cases.arm}) | dict(cases.covariates)
+            fields["reference_arm"] = cases.reference_arm
+    return fields
