@@ -10,6 +10,7 @@ from scipy import stats
 from onsetstudy.core.results import HypothesisTest
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.study.exchange import SendOptions, make_exchange
+from onsetstudy.study.group import analyse_group
 from onsetstudy.study.one_stage import by_practice, failures_by
 from onsetstudy.study.tally import ENDS, Tally
 
@@ -82,3 +83,30 @@ def test_exactly_five_are_sent_and_four_are_kept_back(protocol):
     assert told.groupby("arm")["n"].sum().to_dict() == {"plain": 5}
     assert sent.held_back.scores_kept_back == 4
     assert sent.operators.to_frame().groupby("operator")["n"].sum().to_dict() == {"01": 5, "other": 5}
+
+
+def test_operators_beside_each_other_are_counted_by_their_failures(protocol):
+    minute = protocol.onset.target_min
+    files = []
+    for place, (code, failed) in enumerate((("P01", 2), ("P02", 9))):
+        rows = [
+            (code, arm, left, right, n)
+            for arm in ("plain", "buffered")
+            for left, right, n in ((1, 2, 20 - failed), (minute, minute + 2, failed))
+        ]
+        cells = cells_of(protocol, rows)
+        outcome = np.where(cells["left_success"] >= minute, "not_numb", "numb")
+        tally = Tally(
+            cells=cells[["practice_id", "quarter", "technique", "arm", *ENDS, "n"]],
+            values=pd.DataFrame(columns=["practice_id", "quantity", "arm", "known", "value", "n"]),
+            safety=pd.DataFrame([(code, "plain", "cases", 40)], columns=["practice_id", "arm", "what", "n"]),
+            operators=cells.assign(clinician_id=f"d{place}", outcome=outcome)[
+                ["practice_id", "clinician_id", "technique", "arm", "outcome", "n"]
+            ],
+            flow=pd.DataFrame([(code, "analysed", "", 40)], columns=["practice_id", "stage", "code", "n"]),
+        )
+        made = make_exchange(tally, protocol, code, records_digest=f"{place}", options=SendOptions(operators=True))
+        files.append((f"{code}.json", made))
+    found = next(f for f in analyse_group(files, protocol).funnels if f.quantity == "operators")
+    assert sorted((p.failures, p.cases) for p in found.points) == [(4, 40), (18, 40)]
+    assert found.centre == pytest.approx(22 / 80)
