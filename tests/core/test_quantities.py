@@ -76,3 +76,9 @@ def test_digits_are_no_more_than_needed():
 def test_a_gloss_of_shares_names_both_directions():
     for key in ("success_difference", "not_numb_difference"):
         assert quantity_of(key).plain.startswith("more or fewer")
+
+
+def test_minutes_once_kept_as_saved_are_turned_and_nothing_else_is():
+    for key, q in QUANTITIES.items():
+        for old, sign in q.earlier:
+            assert read_earlier(old) == (key, -1 if "saved" in old else 1)
