@@ -80,5 +80,5 @@ def test_a_gloss_of_shares_names_both_directions():
 
 def test_minutes_once_kept_as_saved_are_turned_and_nothing_else_is():
     for key, q in QUANTITIES.items():
-        for old, sign in q.earlier:
+        for old, _ in q.earlier:
             assert read_earlier(old) == (key, -1 if "saved" in old else 1)
