@@ -57,7 +57,7 @@ def test_every_row_is_whole():
     for key, q in QUANTITIES.items():
         assert key == q.key
         assert (q.contrast != "") == (q.null is not None) == (q.favours != 0)
-        assert len(q.words) == (2 if q.contrast else 0)
+        assert len(set(q.words)) == len(q.words) == (2 if q.contrast else 0)
         assert not math.isnan(q.shown.factor)
         assert all(setting in ("tau_min", "target_min") for setting in q.at)
 
