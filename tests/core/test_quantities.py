@@ -57,6 +57,28 @@ def test_every_row_is_whole():
     for key, q in QUANTITIES.items():
         assert key == q.key
         assert (q.contrast != "") == (q.null is not None) == (q.favours != 0)
-        assert len(q.words) == (2 if q.contrast else 0)
+        assert len(set(q.words)) == len(q.words) == (2 if q.contrast else 0)
         assert not math.isnan(q.shown.factor)
         assert all(setting in ("tau_min", "target_min") for setting in q.at)
+
+
+def test_distance_is_counted_in_standard_errors_on_the_scale_of_the_quantity():
+    assert quantity_of("rmst_difference").toward(-1.2, 0.5) == pytest.approx(2.4)
+    assert quantity_of("hazard_ratio").toward(2.0, 0.5) == pytest.approx(2 * math.log(2))
+
+
+def test_digits_are_no_more_than_needed():
+    assert quantity_of("hazard_ratio").places((1.5, 1.2)) == 2
+    assert quantity_of("visit_time_difference").places((3.2, 1.4)) == 1
+    assert quantity_of("success_difference").places((20.0, 5.0)) == 0
+
+
+def test_a_gloss_of_shares_names_both_directions():
+    for key in ("success_difference", "not_numb_difference"):
+        assert quantity_of(key).plain.startswith("more or fewer")
+
+
+def test_minutes_once_kept_as_saved_are_turned_and_nothing_else_is():
+    for key, q in QUANTITIES.items():
+        for old, _ in q.earlier:
+            assert read_earlier(old) == (key, -1 if "saved" in old else 1)

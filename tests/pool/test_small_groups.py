@@ -64,3 +64,13 @@ def test_no_group_is_small_and_no_case_is_lost(drawn, least):
     if not any("became other" in step for step in found.steps):
         by = ["technique", "arm", "left"]
         pd.testing.assert_series_equal(frame.groupby(by)["n"].sum(), found.frame.groupby(by)["n"].sum())
+
+
+def test_periods_are_joined_until_there_are_exactly_enough_and_no_further():
+    counts = (2, 3, 5, 4, 1, 6, 2)
+    names = ("2025Q1", "2025Q2", "2025Q3", "2025Q4", "2026Q1", "2026Q2", "2026Q3")
+    _, found = merged([(q, "ianb", "plain", 0.0, n) for q, n in zip(names, counts, strict=True)])
+    assert dict(zip(found.frame["quarter"], found.frame["n"], strict=True)) == {
+        "2025Q1+2025Q2": 5, "2025Q3": 5, "2025Q4+2026Q1": 5, "2026Q2+2026Q3": 8,
+    }  # fmt: skip
+    assert found.moved == 18
