@@ -42,7 +42,7 @@ def read_companions(
     logs: Sequence[str | Path] = (),
     beside: Sequence[str | Path] = (),
 ) -> Companions:
-    """Lock beside the protocol file, the package's dated tables, and what tells the allocated arm (see :func:`read_arms`).
+    """Lock beside the protocol file, the dated tables, and what tells the allocated arm (see :func:`read_arms`).
 
     Raises
     ------

@@ -93,7 +93,7 @@ def as_allocated(records: Records, kept: KeptList) -> Records:
     """
     cases = records.cases
     allocated = allocated_arm(cases, kept.listed)
-    allocated = allocated.where(cases["allocation"] == "randomised", None)
+    allocated = allocated.where(cases["allocation"] == "randomised", np.nan)
     arm = allocated.where(allocated.notna(), cases["arm"])
     return dataclasses.replace(records, cases=cases.assign(arm=arm, arm_received=cases["arm"], arm_allocated=allocated))
 

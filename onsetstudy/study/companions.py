@@ -1,4 +1,4 @@
-"""What lies beside the records: the list of slips or the opening log, the lock of the protocol, tables of limits and published results."""
+"""What lies beside the records: list or log of slips, lock of the protocol, tables of limits, published results."""
 
 from __future__ import annotations
 

@@ -107,9 +107,9 @@ class GroupResults:
     the rate by technique and by practice. ``missing`` are codes of the protocol's practices without a file, ``shorter``
     practices whose files end before the quarter, ``beyond`` those whose files go on after it (what carries no quarter
     is left out of them), each with its last quarter; ``skipped`` are files that were not read. ``unrecorded`` are
-    letters of practices that recorded nothing about harms, with their cases. ``arms`` holds for each file the letter of its
-    practice and how its arms are known over all that it sent (``None``: the file does not tell); empty where arms were
-    not randomised.
+    letters of practices that recorded nothing about harms, with their cases. ``arms`` holds for each file the
+    letter of its practice and how its arms are known over all that it sent (``None``: the file does not tell); empty
+    where arms were not randomised.
     """
 
     protocol: Protocol

@@ -289,8 +289,8 @@ class StudyResults:
     """Results of one study up to one quarter.
 
     ``overall`` is cumulative to the end of ``quarter``; ``by_quarter`` has one entry per quarter so far,
-    the last being ``quarter`` itself; ``by_technique`` and ``by_practice`` are cumulative. ``arms`` says how the arm of a
-    randomised case is known.
+    the last being ``quarter`` itself; ``by_technique`` and ``by_practice`` are cumulative. ``arms``
+    says how the arm of a randomised case is known.
     """
 
     protocol: Protocol
