@@ -96,10 +96,10 @@ def command(
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records, into=into)) if len(checked.rejects) else None
     say_records(checked, written)
+    refuse_if_none_is_left(checked, promised, through=through)
     kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=records)
     checked, arms = resolve_arms(promised, checked, kept, without_list=without_list)
     say_arms(kept, without_list)
-    refuse_if_none_is_left(checked, promised, through=through)
     tally = tally_records(promised, checked, through=through, arms=arms)
     practice = _practice(practices, tally, promised)
     say_left_out(checked, promised, through=through, where="the file", practice=practice)

@@ -20,10 +20,9 @@ from onsetstudy.core.work import Mapper, Progress, serial
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.parts import Part, find_parts, read_part
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.records.allocation import KeptList, resolve_arms
+from onsetstudy.records.allocation import KeptList, known_arms, resolve_arms
 from onsetstudy.records.check import check_records
 from onsetstudy.records.flow import refused_by_practice
-from onsetstudy.records.model import Records
 from onsetstudy.study.tally import Tally, add_tallies, tally_records
 
 __all__ = ["Reduced", "reduce_parts"]
@@ -117,7 +116,8 @@ def reduce_parts(
     """
     parts = find_parts(folder)
     work = Path(work)
-    _refuse_unknown_arms(protocol, kept, without_list)
+    # Before any part is read: a count of many hours must not end in a question.
+    known_arms(protocol, kept, without_list=without_list)
     arms = f"{'' if kept is None else f'{kept.source} {kept.digest}'} {without_list or ''}"
     jobs = [
         _Job(part=p, protocol=protocol, through=through, work=work, drop_unknown=drop_unknown, today=today, kept=kept,
@@ -161,16 +161,6 @@ def reduce_parts(
         unread=tuple(sorted(unread)),
         digest=hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest(),
     )
-
-
-def _refuse_unknown_arms(protocol: Protocol, kept: KeptList | None, without_list: str | None) -> None:
-    """Before any part is read: a part of many hours must not end in a question."""
-    nobody = pd.DataFrame(columns=["allocation_slip", "period", "allocation", "arm"], dtype=object)
-    empty = Records(
-        cases=nobody, readings=nobody, rejects=nobody, problems=(), queries=(), repairs=(), rows_read=0,
-        readings_read=0, digest="",
-    )  # fmt: skip
-    resolve_arms(protocol, empty, None if kept is None else kept, without_list=without_list)
 
 
 def _refuse_nothing(folder: str | Path, work: Path, totals: Counter[str]) -> None:

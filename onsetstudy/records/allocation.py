@@ -25,6 +25,7 @@ __all__ = [
     "arm_standing",
     "as_allocated",
     "block_of",
+    "known_arms",
     "listed_from_log",
     "resolve_arms",
     "review_allocation",
@@ -123,12 +124,18 @@ def resolve_arms(
     RecordsError
         If the study is randomised and neither list nor log nor a reason is given, or the reason may name somebody.
     """
+    known = known_arms(protocol, kept, without_list=without_list)
     if kept is not None and (protocol.study.randomised or kept.source == "list"):
         records = as_allocated(records, kept)
+    return records, known
+
+
+def known_arms(protocol: Protocol, kept: KeptList | None, *, without_list: str | None = None) -> ArmStanding | None:
+    """What tells the allocated arm, before any case is counted; arguments and errors as of :func:`resolve_arms`."""
     if not protocol.study.randomised:
-        return records, None
+        return None
     if kept is not None:
-        return records, ArmStanding(source=kept.source, cases=0, verified=0, other_arm=0)
+        return ArmStanding(source=kept.source, cases=0, verified=0, other_arm=0)
     reason = " ".join((without_list or "").split()).rstrip(".")
     if not reason:
         raise RecordsError(
@@ -150,7 +157,7 @@ def resolve_arms(
                 code="names_a_person",
             )
         )
-    return records, ArmStanding(source="none", cases=0, verified=0, other_arm=0, reason=reason)
+    return ArmStanding(source="none", cases=0, verified=0, other_arm=0, reason=reason)
 
 
 def arm_standing(frame: pd.DataFrame, known: ArmStanding | None) -> ArmStanding | None:

@@ -130,7 +130,7 @@ def group_arms_caution(arms: Sequence[ArmStanding | None]) -> Caution | None:
     if doubtful:
         why = sorted({BEFORE if a is None else a.reason or f"no case was found in the {SOURCES[a.source]}"
                       for a in doubtful})  # fmt: skip
-        files = "file" if len(doubtful) == 1 else "files"
+        files = "file" if len(arms) == 1 else "files"
         parts.append(f"Randomised, but in {len(doubtful)} of {len(arms)} {files} {NOT_CHECKED}: {'; '.join(why)}.")
     told = [a for a in arms if a is not None and not a.as_injected]
     if rest := sum(a.cases - a.verified for a in told):

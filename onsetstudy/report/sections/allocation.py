@@ -25,12 +25,13 @@ def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
     had = "none of them received" if other == 0 else f"{other} of them received"
     text = (
         f"{review.with_slip} of {counted(review.cases, 'randomised case')} were found {SOURCES[review.source]}; "
-        f"{had} another arm than chance had chosen. Arms are compared as allocated (intention to treat), whatever was injected."
+        f"{had} another arm than chance had chosen. Arms are compared as allocated (intention to treat), whatever was "
+        "injected."
     )
     if results.arms is not None and results.arms.kept:
         text += (
-            f" {counted(results.arms.kept, 'case')} whose anaesthetic, technique or procedure lies outside the protocol "
-            "stay in the comparison: it was recorded after the slip was opened."
+            f" {counted(results.arms.kept, 'case')} whose anaesthetic, technique or procedure lies outside the "
+            "protocol stay in the comparison: it was recorded after the slip was opened."
         )
     blocks: list[Block] = [Paragraph(text=text)]
     if review.deviations:
