@@ -27,7 +27,7 @@ ENDS = tuple(f"{end}_{name}" for name in ESTIMANDS for end in ("left", "right"))
 """Columns of the onset intervals, for each question."""
 MOMENTS = ("insertion", "placement", "deposition", "treatment")
 NOTHING = "none"
-ARM_COUNTS = ("cases", "verified", "other_arm", "kept")
+ARM_COUNTS = ("cases", "kept", "other_arm", "verified")
 EXACTLY, AT_LEAST = "exactly", "at_least"
 """How a value is known."""
 

@@ -26,7 +26,17 @@ def run(*arguments, cwd=ROOT):
 
 def test_the_report_of_dirty_records_goes_on_with_the_good_ones(tmp_path):
     done = run(
-        "report", GROUP, DIRTY, "--into", tmp_path, "--format", "json", "--format", "html", "--without-list", "planted faults"
+        "report",
+        GROUP,
+        DIRTY,
+        "--into",
+        tmp_path,
+        "--format",
+        "json",
+        "--format",
+        "html",
+        "--without-list",
+        "planted faults",
     )
     assert done.returncode == 0, done.stderr
     assert "Cases: 80 read, 59 accepted, 21 refused." in done.stdout
