@@ -265,7 +265,8 @@ def test_a_cluster_gives_the_same(tmp_path, protocol, whole):
 def test_killed_in_the_middle_it_loses_and_doubles_nothing(tmp_path, protocol, whole):
     parts_of(tmp_path / "parts", 40)
     done = tmp_path / "out" / "work" / "parts"
-    command = [sys.executable, "-m", "onsetstudy", "reduce", str(PROTOCOL), str(tmp_path / "parts"), "--without-list", NO_LIST,
+    command = [sys.executable, "-m", "onsetstudy", "reduce", str(PROTOCOL), str(tmp_path / "parts"),
+               "--without-list", NO_LIST,
                "--into", str(tmp_path / "out"), "--work", str(tmp_path / "out" / "work")]  # fmt: skip
     process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     deadline = time.monotonic() + 60
