@@ -13,10 +13,13 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol, Quarter
+    from onsetstudy.records.allocation import KeptList
     from onsetstudy.records.model import Records
 
 __all__ = [
     "Amount",
+    "arms_options",
+    "chosen_arms",
     "chosen_quarter",
     "gathered",
     "normal_quarter",
@@ -24,6 +27,7 @@ __all__ = [
     "records_arguments",
     "refuse_if_none_is_left",
     "refuse_incomplete",
+    "say_arms",
     "say_left_out",
     "say_problems",
     "say_records",
@@ -54,6 +58,68 @@ def records_arguments(function: F) -> F:
     )(function)
     function = click.option("--strict", is_flag=True, help="Refuse everything if a single row is refused.")(function)
     return click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))(function)
+
+
+def arms_options(function: F) -> F:
+    """What tells which arm chance had chosen."""
+    function = click.option(
+        "--without-list",
+        metavar="REASON",
+        help="Go on without list and log, arms as injected; page 1 says so, with this reason.",
+    )(function)
+    function = click.option(
+        "--log",
+        "logs",
+        multiple=True,
+        type=click.Path(path_type=Path),
+        help="Opening log of the practice (or its folder), written by open-slip beside the sealed file; may be given "
+        "more than once  [default: opened-….csv beside the records, or in the folder allocation there]",
+    )(function)
+    return click.option(
+        "--allocation",
+        type=click.Path(path_type=Path),
+        help="List of slips, or the folder with it or with opening logs: arms are compared as allocated, and the "
+        "records held against it.",
+    )(function)
+
+
+def chosen_arms(
+    promised: Protocol,
+    *,
+    allocation: Path | None,
+    logs: Sequence[Path],
+    without_list: str | None,
+    records: Sequence[Path],
+) -> KeptList | None:
+    """The list or log that was named, or the logs that lie beside the records; nothing where a reason is given.
+
+    Raises
+    ------
+    click.UsageError
+        If a reason is given beside a list or log.
+    """
+    from onsetstudy.files.companions import read_arms
+
+    if without_list is not None:
+        if allocation is not None or logs:
+            raise click.UsageError("Give the list or log, or --without-list with the reason why there is none.")
+        return None
+    if not promised.study.randomised and allocation is None and not logs:
+        return None
+    return read_arms(allocation=allocation, logs=logs, beside=records)
+
+
+def say_arms(kept: KeptList | None, without_list: str | None) -> None:
+    """What tells the allocated arm, in a line."""
+    if kept is not None:
+        slips = kept.listed["slip"].nunique()
+        told = f"the list of {slips} slips" if kept.source == "list" else f"opening logs of {slips} slips"
+        click.echo(f"Arms as allocated, from {told}.")
+        if kept.broken_lines:
+            named = ", ".join(kept.broken_lines[:ROWS_NAMED])
+            click.echo(f"Please look: the opening log was changed at {named}; ask for its backup.", err=True)
+    elif without_list is not None:
+        click.echo(f"Arms as injected; allocation not checked: {without_list}", err=True)
 
 
 def send_incomplete_option(function: F) -> F:

@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli.options import (
+    arms_options,
+    chosen_arms,
     chosen_quarter,
     normal_quarter,
     protocol_argument,
     refuse_incomplete,
+    say_arms,
     send_incomplete_option,
 )
 
@@ -29,6 +32,7 @@ __all__ = ["command"]
 )
 @click.option("--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart.")
 @send_incomplete_option
+@arms_options
 @click.option("--drop-unknown", is_flag=True, help="Leave columns that the dictionary does not know unread.")
 @click.option(
     "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this computer."
@@ -50,6 +54,9 @@ def command(
     quarter: str | None,
     least_cases: int,
     send_incomplete: bool,
+    allocation: Path | None,
+    logs: tuple[Path, ...],
+    without_list: str | None,
     drop_unknown: bool,
     workers: int,
     cluster: str | None,
@@ -77,6 +84,7 @@ def command(
 
     promised = read_protocol(protocol)
     through = chosen_quarter(promised, quarter)
+    kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=(folder,))
     work = work or into / "work"
     mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
     with progress_line() as progress:
@@ -89,10 +97,13 @@ def command(
             through=through,
             drop_unknown=drop_unknown,
             today=dt.date.today(),
+            kept=kept,
+            without_list=without_list,
             mapper=mapper,
             progress=progress,
         )
     _say(found, work / "rejects")
+    say_arms(kept, without_list)
     if not found.tally.practices:
         raise RecordsError(
             f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"

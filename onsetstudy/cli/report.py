@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import click
 
 from onsetstudy.cli.options import (
+    arms_options,
+    chosen_arms,
     chosen_quarter,
     normal_quarter,
     protocol_argument,
     records_arguments,
     refuse_if_none_is_left,
+    say_arms,
     say_records,
 )
 
@@ -33,11 +37,7 @@ __all__ = ["command"]
     show_default=True,
     help="Folder for the report.",
 )
-@click.option(
-    "--allocation",
-    type=click.Path(path_type=Path),
-    help="List of slips (or its folder): arms are compared as allocated, and the records held against the list.",
-)
+@arms_options
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
 @click.option(
     "--format",
@@ -55,6 +55,8 @@ def command(
     quarter: str | None,
     into: Path,
     allocation: Path | None,
+    logs: tuple[Path, ...],
+    without_list: str | None,
     paper: str,
     formats: tuple[str, ...],
 ) -> int:
@@ -62,6 +64,7 @@ def command(
 
     RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
     cold_tests.csv, or those two files. Rows that are refused are kept in a rejects file; the others go on.
+    A randomised study is analysed by the arm that chance had chosen, from the practice's opening log or the whole list.
     """
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.files.companions import read_companions
@@ -72,13 +75,17 @@ def command(
     from onsetstudy.study.analyse import analyse
 
     promised = read_protocol(protocol)
-    beside = read_companions(protocol, allocation=allocation)
+    kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=records)
+    beside = dataclasses.replace(read_companions(protocol), allocation=kept)
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
     say_records(checked, written)
+    say_arms(kept, without_list)
     refuse_if_none_is_left(checked, promised, through=chosen_quarter(promised, quarter))
     with progress_line() as progress:
-        results = analyse(promised, checked, quarter=quarter, beside=beside, progress=progress)
+        results = analyse(
+            promised, checked, quarter=quarter, beside=beside, without_list=without_list, progress=progress
+        )
     paths = write_report(results, into, paper=paper, formats=formats or ("html", "pdf", "json"))
     for path in paths:
         click.echo(f"Written: {path}")

@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli.options import (
+    arms_options,
+    chosen_arms,
     chosen_quarter,
     normal_quarter,
     protocol_argument,
     records_arguments,
     refuse_if_none_is_left,
     refuse_incomplete,
+    say_arms,
     say_left_out,
     say_records,
     send_incomplete_option,
@@ -43,6 +46,7 @@ __all__ = ["command"]
 )
 @click.option("--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart.")
 @send_incomplete_option
+@arms_options
 @click.option("--operators", is_flag=True, help="Count failures by operator too, under numbers.")
 @click.option("--after", type=click.Path(path_type=Path), help="File sent before: what both together give away.")
 @click.option(
@@ -62,6 +66,9 @@ def command(
     quarter: str | None,
     least_cases: int,
     send_incomplete: bool,
+    allocation: Path | None,
+    logs: tuple[Path, ...],
+    without_list: str | None,
     operators: bool,
     after: Path | None,
     into: Path,
@@ -76,6 +83,8 @@ def command(
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.files.spreadsheet import read_records
+    from onsetstudy.records.allocation import resolve_arms
+    from onsetstudy.study.cautions import arms_caution
     from onsetstudy.study.disclosure import learned_by_subtraction, what_can_be_learned
     from onsetstudy.study.exchange import SendOptions, make_exchange
     from onsetstudy.study.tally import tally_records
@@ -88,7 +97,10 @@ def command(
     written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
     say_records(checked, written)
     refuse_if_none_is_left(checked, promised, through=through)
-    tally = tally_records(promised, checked, through=through)
+    kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=records)
+    checked, arms = resolve_arms(promised, checked, kept, without_list=without_list)
+    say_arms(kept, without_list)
+    tally = tally_records(promised, checked, through=through, arms=arms)
     practice = _practice(practices, tally, promised)
     say_left_out(checked, promised, through=through, where="the file", practice=practice)
     _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
@@ -96,6 +108,8 @@ def command(
     exchange = make_exchange(tally, promised, practice, records_digest=checked.digest, options=options)
     told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
     path = write_exchange(exchange, into)
+    if (doubt := arms_caution(exchange.arms)) is not None:
+        click.echo(doubt.text, err=True)
     click.echo("What a reader of the file could learn:")
     for sentence in (*what_can_be_learned(read_exchange(path)), *told):
         click.echo(f"- {sentence}")

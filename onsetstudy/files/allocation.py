@@ -14,14 +14,16 @@ from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
 from onsetstudy.design.allocation import list_quality
 from onsetstudy.design.allocation_results import AllocationList, Slip
 from onsetstudy.design.seal import continue_slips, seal_slips
-from onsetstudy.files.opening import read_opening_log, read_plain_table, read_sealed
+from onsetstudy.files.opening import read_opening_log, read_plain_table, read_sealed, recover_arms
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.allocation import LIST_COLUMNS, KeptList
+from onsetstudy.records.allocation import LIST_COLUMNS, KeptList, listed_from_log
 
 __all__ = [
+    "find_opening_logs",
     "read_allocation_list",
     "read_kept_list",
+    "read_kept_logs",
     "read_slips",
     "write_allocation",
     "write_continued",
@@ -239,14 +241,69 @@ def read_allocation_list(path: Path) -> tuple[pd.DataFrame, str]:
 
 
 def read_kept_list(path: str | Path) -> KeptList:
-    """The list and the opening logs of a folder (or a list by its file name, with the logs beside it)."""
+    """The list and the opening logs of a folder (or a list by its file name, with the logs beside it).
+
+    A folder without a list gives what its opening logs say.
+
+    Raises
+    ------
+    RecordsError
+        If there is neither.
+    """
     path = Path(path)
+    if path.is_dir() and not (path / "list.csv").exists() and _logs_in(path):
+        return read_kept_logs([path])
     path = path / "list.csv" if path.is_dir() else path
     listed, commitment = read_allocation_list(path)
+    log, broken = _read_logs(_logs_in(path.parent))
+    return KeptList(listed=listed, log=log, broken_lines=broken, commitment=commitment)
+
+
+def read_kept_logs(paths: Sequence[str | Path]) -> KeptList:
+    """What the opening logs of practices say of the slips that were opened; nothing of any other.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        Logs, or folders with files ``opened-….csv``.
+
+    Raises
+    ------
+    RecordsError
+        If a file is no opening log, or a folder holds none.
+    """
+    found: list[Path] = []
+    for path in map(Path, paths):
+        inside = _logs_in(path) if path.is_dir() else [path]
+        if not inside:
+            mend = "give the file opened-….csv that open-slip writes beside the sealed file"
+            raise RecordsError(
+                Problem(what="there is no opening log in this folder", where=Where(file=path.name), mend=mend,
+                        code="not_there")
+            )  # fmt: skip
+        found += inside
+    log, broken = _read_logs(list(dict.fromkeys(found)))
+    assert log is not None
+    return KeptList(listed=listed_from_log(log), log=log, broken_lines=broken, source="log")
+
+
+def find_opening_logs(records: Sequence[str | Path]) -> list[Path]:
+    """Opening logs that lie beside records, or in the folder ``allocation`` beside them."""
+    folders = [path if path.is_dir() else path.parent for path in map(Path, records)]
+    places = [place for folder in dict.fromkeys(folders) for place in (folder, folder / "allocation")]
+    return list(dict.fromkeys(log for place in places for log in _logs_in(place)))
+
+
+def _logs_in(folder: Path) -> list[Path]:
+    return sorted(folder.glob("opened-*.csv"))
+
+
+def _read_logs(paths: Sequence[Path]) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
+    """All logs as one, and the slips of lines whose chain does not hold."""
     logs, broken = [], []
-    for log in sorted(path.parent.glob("opened-*.csv")):
-        frame, lines = read_opening_log(log)
-        logs.append(frame)
+    for path in paths:
+        frame, lines = read_opening_log(path)
+        sealed = path.with_name(path.stem.replace("opened", "sealed") + ".json")
+        logs.append(frame if lines else recover_arms(frame, sealed))
         broken += lines
-    log = pd.concat(logs, ignore_index=True) if logs else None
-    return KeptList(listed=listed, log=log, broken_lines=tuple(broken), commitment=commitment)
+    return (pd.concat(logs, ignore_index=True) if logs else None), tuple(broken)

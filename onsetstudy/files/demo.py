@@ -9,15 +9,18 @@ import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.serialise import to_dict
+from onsetstudy.design.allocation_results import AllocationList
 from onsetstudy.design.dirty import plant_faults
 from onsetstudy.design.model import DEMO, DEMO_AUDIT, StudyModel, truth_of
+from onsetstudy.design.seal import chain_step
 from onsetstudy.design.simulate import simulate_study
-from onsetstudy.files.allocation import write_list
+from onsetstudy.files.allocation import find_opening_logs, read_kept_logs, write_list
 from onsetstudy.files.exchange import write_exchange
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.allocation import ARMS_JOIN, LOG_COLUMNS, resolve_arms
 from onsetstudy.study.exchange import make_exchange
 from onsetstudy.study.tally import tally_records
 
@@ -36,7 +39,8 @@ anew from a seed, byte for byte.
 - `truth.json`: the model the cases were drawn from, and what is true under it: share numb by the target, mean wait,
   share never numb.
 - `allocation/`: the list from which the arms were drawn, with its seed. In a real study nobody who treats sees it; here
-  it shows how records are held against it. Now and then the wrong cartridge was taken.
+  it shows how records are held against it. Now and then the wrong cartridge was taken. `opened-P01.csv` and its like
+  are the opening logs of the practices, which hold the arms of opened slips only: reports and exchange files read them.
 - `exchange/`: the files of counts that the five practices send to their group, one each.
 - `audit/`: an audit of infiltrations in one practice, where the operator chose (`protocols/infiltration_audit.toml`).
 - `dirty/`: 80 cases with planted faults, and `planted.json`, the list of what was planted and the code under which the
@@ -64,6 +68,7 @@ def write_demo(folder: str | Path, *, seed: int = DEMO_SEED) -> list[Path]:
     paths.append(_write_truth(folder, DEMO, group, seed))
     if study.allocation is not None:
         paths += write_list(study.allocation, folder / "allocation", seed=seed)
+        paths += _write_opening_logs(study.cases, study.allocation, folder / "allocation")
     paths += _write_exchanges(folder, group)
     small = simulate_study(DEMO_AUDIT, audit, seed=seed + 1)
     paths += write_tables(folder / "audit", small.cases, small.cold_tests)
@@ -85,9 +90,34 @@ def write_tables(folder: Path, cases: pd.DataFrame, cold_tests: pd.DataFrame) ->
     ]
 
 
+def _write_opening_logs(cases: pd.DataFrame, drawn: AllocationList, folder: Path) -> list[Path]:
+    """The logs that opening slip by slip would have left, in the morning of each injection."""
+    said = {slip.slip: slip for slip in drawn.slips}
+    paths = []
+    for practice, own in cases.groupby("practice_id", sort=True):
+        link, rows = drawn.protocol_digest, []
+        for case in own.to_dict("records"):
+            slip = said[str(case["allocation_slip"])]
+            row = {
+                "opened_at": f"{case['case_date']}T08:00:00",
+                "slip": slip.slip,
+                "stratum": slip.stratum,
+                "case_id": str(case["case_id"]),
+                "opened_by": f"{practice}-N",
+                "arms": ARMS_JOIN.join(slip.arms),
+            }
+            link = chain_step(link, row)
+            rows.append({**row, "chain": link})
+        text = pd.DataFrame(rows, columns=list(LOG_COLUMNS)).to_csv(index=False, lineterminator="\n")
+        paths.append(write_bytes(folder / f"opened-{practice}.csv", text.encode("utf-8")))
+    return paths
+
+
 def _write_exchanges(folder: Path, protocol: Protocol) -> list[Path]:
     records = read_records(folder, protocol)
-    tally = tally_records(protocol, records, through=protocol.quarters[-1])
+    logs = find_opening_logs([folder])
+    records, arms = resolve_arms(protocol, records, read_kept_logs(logs) if logs else None)
+    tally = tally_records(protocol, records, through=protocol.quarters[-1], arms=arms)
     return [
         write_exchange(make_exchange(tally, protocol, practice, records_digest=records.digest), folder / "exchange")
         for practice in tally.practices

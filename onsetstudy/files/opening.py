@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
@@ -20,10 +21,10 @@ from onsetstudy.design.minimisation import minimise
 from onsetstudy.design.seal import chain_step, open_slip
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.vocabulary import CODES
-from onsetstudy.records.allocation import LOG_COLUMNS
+from onsetstudy.records.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
 from onsetstudy.records.privacy import looks_like_a_person
 
-__all__ = ["Opened", "log_path", "open_next", "read_opening_log", "read_plain_table", "read_sealed"]
+__all__ = ["Opened", "log_path", "open_next", "read_opening_log", "read_plain_table", "read_sealed", "recover_arms"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +130,7 @@ def _open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_
             "stratum": stratum,
             "case_id": case_id,
             "opened_by": opened_by,
+            "arms": ARMS_JOIN.join(found["arms"]),
         }
         link = chain_step(str(log["chain"].iloc[-1]) if len(log) else content["protocol"], row)
         whole = pd.concat([log, pd.DataFrame([{**row, "chain": link}])], ignore_index=True)
@@ -261,25 +263,51 @@ def _empty_log() -> pd.DataFrame:
 def read_opening_log(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """The log, and the slips of lines whose chain does not hold.
 
+    A line of an earlier log, which kept the number of the slip alone, has empty ``arms``.
+
     Raises
     ------
     RecordsError
         If this is not an opening log.
     """
-    frame = read_plain_table(Path(path), LOG_COLUMNS, "an opening log")
+    frame = read_plain_table(Path(path), LOG_COLUMNS, "an opening log", earlier=OLD_LOG_COLUMNS)
     sealed = Path(path).with_name(Path(path).stem.replace("opened", "sealed") + ".json")
     link = read_sealed(sealed)["protocol"] if sealed.exists() else None
     broken = []
     for row in frame.to_dict("records"):
-        plain = {name: str(row[name]) for name in LOG_COLUMNS[:-1]}
+        # A line without arms was written when logs kept none: its link does not hold them either.
+        plain = {name: str(row[name]) for name in LOG_COLUMNS[:-1] if name != "arms" or row[name]}
         if link is not None and chain_step(link, plain) != row["chain"]:
             broken.append(str(row["slip"]))
         link = str(row["chain"])
     return frame, tuple(broken)
 
 
-def read_plain_table(path: Path, columns: tuple[str, ...], what: str) -> pd.DataFrame:
-    """A CSV file with exactly these columns, as text.
+def recover_arms(log: pd.DataFrame, sealed: Path) -> pd.DataFrame:
+    """The log with what its slips said, where it kept their numbers alone and the sealed file still lies beside it.
+
+    No other slips are opened than those that the log shows as opened. Where the file does not know a slip, its line
+    stays without arms.
+    """
+    empty = (log["arms"] == "").to_numpy()
+    if not empty.any() or not sealed.exists():
+        return log
+    content = read_sealed(sealed)
+    arms = log["arms"].copy()
+    for place in np.flatnonzero(empty):
+        stratum, slip = str(log["stratum"].iloc[place]), str(log["slip"].iloc[place])
+        known = content["kind"] == "minimisation" or slip in {
+            s["slip"] for s in content["strata"].get(stratum, {}).get("slips", ())
+        }
+        if known:
+            arms.iloc[place] = ARMS_JOIN.join(_content_of(content, stratum, log, slip=slip)["arms"])
+    return log.assign(arms=arms)
+
+
+def read_plain_table(
+    path: Path, columns: tuple[str, ...], what: str, *, earlier: tuple[str, ...] | None = None
+) -> pd.DataFrame:
+    """A CSV file with exactly these columns (or those of an ``earlier`` form, the others then empty), as text.
 
     Raises
     ------
@@ -297,9 +325,11 @@ def read_plain_table(path: Path, columns: tuple[str, ...], what: str) -> pd.Data
     except UnicodeDecodeError:
         raise refuse("the file is not text in UTF-8", "restore it as it was written") from None
     rows = list(csv.reader(io.StringIO(text)))
-    if not rows or tuple(rows[0]) != columns:
+    found = tuple(rows[0]) if rows else ()
+    if found not in (columns, earlier) or not found:
         raise refuse(f"this is not {what}", f"its first line must read {','.join(columns)}")
-    uneven = [k for k, row in enumerate(rows) if row and len(row) != len(columns)]
+    uneven = [k for k, row in enumerate(rows) if row and len(row) != len(found)]
     if uneven:
-        raise refuse(f"row {uneven[0] + 1} has {len(rows[uneven[0]])} entries", f"{len(columns)} are needed")
-    return pd.DataFrame([row for row in rows[1:] if row], columns=list(columns), dtype=object)
+        raise refuse(f"row {uneven[0] + 1} has {len(rows[uneven[0]])} entries", f"{len(found)} are needed")
+    frame = pd.DataFrame([row for row in rows[1:] if row], columns=list(found), dtype=object)
+    return frame.reindex(columns=list(columns), fill_value="")

@@ -20,13 +20,14 @@ from onsetstudy.core.work import Mapper, Progress, serial
 from onsetstudy.files.output import rejects_csv, write_bytes
 from onsetstudy.files.parts import Part, find_parts, read_part
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.allocation import KeptList, known_arms, resolve_arms
 from onsetstudy.records.check import check_records
 from onsetstudy.records.flow import refused_by_practice
 from onsetstudy.study.tally import Tally, add_tallies, tally_records
 
 __all__ = ["Reduced", "reduce_parts"]
 
-FORM = 2
+FORM = 3
 """Form of a finished part's file: one of another form is done anew."""
 BATCH = 64
 """Parts handed out at a time, so that progress is told and memory is bounded."""
@@ -69,6 +70,9 @@ class _Job:
     work: Path
     drop_unknown: bool
     today: dt.date | None
+    kept: KeptList | None
+    without_list: str | None
+    arms: str
 
 
 def reduce_parts(
@@ -79,6 +83,8 @@ def reduce_parts(
     through: Quarter,
     drop_unknown: bool = False,
     today: dt.date | None = None,
+    kept: KeptList | None = None,
+    without_list: str | None = None,
     mapper: Mapper = serial,
     progress: Progress | None = None,
 ) -> Reduced:
@@ -96,6 +102,8 @@ def reduce_parts(
         Last quarter counted.
     drop_unknown, today
         As in :func:`~onsetstudy.records.check.check_records`.
+    kept, without_list
+        As in :func:`~onsetstudy.records.allocation.resolve_arms`.
     mapper : Mapper
         Hands out the parts; the counts do not depend on it.
     progress : callable or None
@@ -104,14 +112,18 @@ def reduce_parts(
     ------
     RecordsError
         If parts are missing or cannot be read, a table's headings cannot be used, a case stands in two parts, or no
-        case of all the parts can be used.
+        case of all the parts can be used; if the study is randomised and neither list nor log nor a reason is given.
     """
     parts = find_parts(folder)
     work = Path(work)
+    # Before any part is read: a count of many hours must not end in a question.
+    known_arms(protocol, kept, without_list=without_list)
+    arms = f"{'' if kept is None else f'{kept.source} {kept.digest}'} {without_list or ''}"
     jobs = [
-        _Job(part=p, protocol=protocol, through=through, work=work, drop_unknown=drop_unknown, today=today)
+        _Job(part=p, protocol=protocol, through=through, work=work, drop_unknown=drop_unknown, today=today, kept=kept,
+             without_list=without_list, arms=arms)
         for p in parts
-    ]
+    ]  # fmt: skip
     kept = 0
     running: Tally | None = None
     totals: Counter[str] = Counter()
@@ -202,7 +214,8 @@ def _reduce_part(job: _Job) -> bool:
             "readings_accepted": len(records.readings),
         },
     }
-    tally = tally_records(job.protocol, records, through=job.through)
+    records, arms = resolve_arms(job.protocol, records, job.kept, without_list=job.without_list)
+    tally = tally_records(job.protocol, records, through=job.through, arms=arms)
     ids = np.sort(pd.util.hash_array(records.cases["case_id"].to_numpy(dtype=object)))
     write_bytes(path, _packed(tally, told, ids))
     return False
@@ -223,7 +236,7 @@ def _without_file(problem: Problem) -> Problem:
 
 def _stamp(job: _Job) -> str:
     """What a finished part was made from."""
-    digest = hashlib.sha256(f"{FORM} {job.protocol.digest} {job.through.label} {job.drop_unknown}".encode())
+    digest = hashlib.sha256(f"{FORM} {job.protocol.digest} {job.through.label} {job.drop_unknown} {job.arms}".encode())
     for path in (job.part.cases, job.part.cold_tests):
         with path.open("rb") as file:
             digest.update(hashlib.file_digest(file, "sha256").digest())

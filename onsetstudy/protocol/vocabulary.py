@@ -76,7 +76,7 @@ CODES: dict[str, tuple[str, ...]] = {
     "clock_zero": ("injection_end", "injection_start"),
     "control_tooth": ("required", "optional", "none"),
     "requirement": ("required", "optional", "none"),
-    "rescue_rule": ("failure", "censored"),
+    "rescue_rule": ("failure", "censored", "composite", "hypothetical", "treatment_policy", "while_on_treatment"),
     "primary": ("success_by_target", "hazard_ratio", "restricted_wait", "pain"),
     "blinded": ("yes", "no", "unknown"),
     "yes_no": YES_NO,

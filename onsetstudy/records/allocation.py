@@ -3,19 +3,42 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
+import re
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
+from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
-from onsetstudy.records.results import AllocationReview, Deviation
+from onsetstudy.records.results import AllocationReview, ArmStanding, Deviation
 
-__all__ = ["LIST_COLUMNS", "LOG_COLUMNS", "KeptList", "allocated_arm", "as_allocated", "block_of", "review_allocation"]
+__all__ = [
+    "ARMS_JOIN",
+    "LIST_COLUMNS",
+    "LOG_COLUMNS",
+    "OLD_LOG_COLUMNS",
+    "KeptList",
+    "allocated_arm",
+    "arm_standing",
+    "as_allocated",
+    "block_of",
+    "known_arms",
+    "listed_from_log",
+    "resolve_arms",
+    "review_allocation",
+]
 
 LIST_COLUMNS = ("slip", "practice_id", "stratum", "number", "block", "period", "arm", "side")
-LOG_COLUMNS = ("opened_at", "slip", "stratum", "case_id", "opened_by", "chain")
+LOG_COLUMNS = ("opened_at", "slip", "stratum", "case_id", "opened_by", "arms", "chain")
+OLD_LOG_COLUMNS = tuple(name for name in LOG_COLUMNS if name != "arms")
+"""Of logs that kept the number of a slip and not what it said."""
+ARMS_JOIN = " > "
+"""Between the arms of a slip's periods, in their order."""
 JOIN = " | "
+REASON_NAMES = re.compile(r"@|(?:\d[ ()/-]?){7,}|\b(?:mr|mrs|ms|miss|dr|prof)\b\.?\s+\w", re.I)
 SHOWN = 20
 
 TEXTS = {
@@ -42,25 +65,143 @@ class KeptList:
     listed : DataFrame
         Columns ``slip, practice_id, stratum, number, block, period, arm, side``, one row per slip and period.
     log : DataFrame or None
-        Columns ``opened_at, slip, stratum, case_id, opened_by, chain``, if slips were opened with a log.
+        Columns :data:`LOG_COLUMNS`, if slips were opened with a log.
     broken_lines : tuple of str
         Slips of log lines whose chain does not hold.
     commitment : str
         SHA-256 of the list's seed.
+    source : str
+        ``list``, or ``log`` where ``listed`` holds no more than the slips that the log shows as opened.
     """
 
     listed: pd.DataFrame
     log: pd.DataFrame | None = None
     broken_lines: tuple[str, ...] = ()
     commitment: str = ""
+    source: str = "list"
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of what every slip says."""
+        told = self.listed[["slip", "period", "arm"]].astype(str).sort_values(["slip", "period"])
+        return hashlib.sha256(told.to_csv(index=False).encode("utf-8")).hexdigest()
 
 
 def as_allocated(records: Records, kept: KeptList) -> Records:
-    """Records whose ``arm`` is the one allocated, as far as a slip says; ``arm_received`` keeps what was injected."""
+    """Records whose ``arm`` is the one allocated, as far as a slip says.
+
+    ``arm_received`` keeps what was injected, ``arm_allocated`` what the slip says (missing where none does).
+    """
     cases = records.cases
     allocated = allocated_arm(cases, kept.listed)
-    arm = allocated.where(allocated.notna() & (cases["allocation"] == "randomised"), cases["arm"])
-    return dataclasses.replace(records, cases=cases.assign(arm=arm, arm_received=cases["arm"]))
+    allocated = allocated.where(cases["allocation"] == "randomised", np.nan)
+    arm = allocated.where(allocated.notna(), cases["arm"])
+    return dataclasses.replace(records, cases=cases.assign(arm=arm, arm_received=cases["arm"], arm_allocated=allocated))
+
+
+def resolve_arms(
+    protocol: Protocol, records: Records, kept: KeptList | None, *, without_list: str | None = None
+) -> tuple[Records, ArmStanding | None]:
+    """Records with the arm in which every case is compared, and how far that arm is known.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    records : Records
+        As they were checked.
+    kept : KeptList or None
+        The list of slips, or the practice's opening log.
+    without_list : str or None
+        Why there is neither: arms then stay as injected. Not asked where arms were not randomised.
+
+    Returns
+    -------
+    Records, ArmStanding or None
+        The standing counts no case yet (see :func:`arm_standing`); ``None`` where arms were not randomised.
+
+    Raises
+    ------
+    RecordsError
+        If the study is randomised and neither list nor log nor a reason is given, or the reason may name somebody.
+    """
+    known = known_arms(protocol, kept, without_list=without_list)
+    if kept is not None and (protocol.study.randomised or kept.source == "list"):
+        records = as_allocated(records, kept)
+    return records, known
+
+
+def known_arms(protocol: Protocol, kept: KeptList | None, *, without_list: str | None = None) -> ArmStanding | None:
+    """What tells the allocated arm, before any case is counted; arguments and errors as of :func:`resolve_arms`."""
+    if not protocol.study.randomised:
+        return None
+    if kept is not None:
+        return ArmStanding(source=kept.source, cases=0, verified=0, other_arm=0)
+    reason = " ".join((without_list or "").split()).rstrip(".")
+    if not reason:
+        raise RecordsError(
+            Problem(
+                what="arms were allocated at random, and there is neither the opening log nor the list of slips to say "
+                "which arm chance had chosen",
+                where=Where(key="allocation"),
+                mend="give the practice's opening log (--log opened-P01.csv) or the list (--allocation FOLDER), or say "
+                "why there is none (--without-list REASON): every page then says so",
+                code="no_allocation",
+            )
+        )
+    if REASON_NAMES.search(reason):
+        raise RecordsError(
+            Problem(
+                what="the reason may hold a name, an address or a number of a person, and it is printed and sent",
+                where=Where(key="without_list"),
+                mend="say it without naming anybody",
+                code="names_a_person",
+            )
+        )
+    return ArmStanding(source="none", cases=0, verified=0, other_arm=0, reason=reason)
+
+
+def arm_standing(frame: pd.DataFrame, known: ArmStanding | None) -> ArmStanding | None:
+    """The standing counted over analysed cases (those of :func:`resolve_arms`)."""
+    if known is None:
+        return None
+    randomised = (frame["allocation"] == "randomised").to_numpy()
+    if "arm_allocated" not in frame:
+        return dataclasses.replace(known, cases=int(randomised.sum()))
+    verified = frame["arm_allocated"].notna().to_numpy()
+    other = verified & (frame["arm_received"] != frame["arm_allocated"]).to_numpy()
+    late = (frame["off_protocol"] != "").to_numpy() if "off_protocol" in frame else np.zeros(len(frame), dtype=bool)
+    return dataclasses.replace(
+        known,
+        cases=int(randomised.sum()),
+        verified=int(verified.sum()),
+        other_arm=int(other.sum()),
+        kept=int(late.sum()),
+    )
+
+
+def listed_from_log(log: pd.DataFrame) -> pd.DataFrame:
+    """What the opened slips said, in the columns of a list; lines that keep no arm say nothing.
+
+    Slips are opened in the order of their stratum, so the order of the log gives their numbers. The block is not
+    known and is 0.
+    """
+    number = log.groupby("stratum").cumcount() + 1
+    rows = [
+        {
+            "slip": str(line["slip"]),
+            "practice_id": str(line["stratum"]).split(JOIN)[0],
+            "stratum": str(line["stratum"]),
+            "number": int(place),
+            "block": 0,
+            "period": str(period),
+            "arm": arm,
+            "side": "",
+        }
+        for line, place in zip(log.to_dict("records"), number, strict=True)
+        if str(line["arms"])
+        for period, arm in enumerate(str(line["arms"]).split(ARMS_JOIN), start=1)
+    ]
+    return pd.DataFrame(rows, columns=list(LIST_COLUMNS), dtype=object).astype({"number": int})
 
 
 def block_of(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
@@ -103,6 +244,9 @@ def review_allocation(cases: pd.DataFrame, protocol: Protocol, kept: KeptList) -
     }
     if log is not None:
         deviations |= _against_log(cases[has], slip[has], log)
+    if kept.source == "log":
+        # The log knows no other slips than those it shows as opened: "not opened" says it.
+        deviations.pop("unknown_slip")
     deviations["log_broken"] = pd.Series(list(kept.broken_lines), dtype=object)
     both = pd.DataFrame({"allocated": allocated, "received": cases["arm"]}).dropna()
     counts = both.value_counts()
@@ -117,6 +261,7 @@ def review_allocation(cases: pd.DataFrame, protocol: Protocol, kept: KeptList) -
             if len(found)
         ),
         commitment=kept.commitment,
+        source=kept.source,
     )
 
 

@@ -6,6 +6,7 @@ from collections import Counter
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from onsetstudy.core.results import ArmCount, Flow, FlowStage, Reasons
 from onsetstudy.protocol.model import Protocol, Quarter
@@ -17,6 +18,7 @@ __all__ = [
     "analysed_cases",
     "case_flow",
     "exclusion_reasons",
+    "kept_reasons",
     "refused_by_practice",
     "too_many_refused",
 ]
@@ -38,14 +40,43 @@ UNKNOWN_PRACTICE = ""
 """Stands for the practice of a refused row that names none of the study."""
 MOST_REFUSED = 0.1
 """Share of a practice's cases that may be refused without a word (own choice): more would bend what is counted."""
+AFTER_OPENING = ("procedure", "technique", "agent")
+"""What was done, recorded after the slip was opened: no ground to leave out a case whose allocated arm is known."""
 ELIGIBILITY = ("practice", "procedure", "technique", "pulp_status", "agent", "age_band", "not_testable")
 
 
 def exclusion_reasons(records: Records, protocol: Protocol, *, through: Quarter) -> pd.Series:
     """First reason for which each accepted case is not analysed; empty text for those who are.
 
-    What was not recorded does not exclude.
+    What was not recorded does not exclude. A case whose allocated arm is known (column ``arm_allocated``) is left out
+    only for what was known before its slip was opened: what was done afterwards may depend on the arm.
     """
+    fails = _fails(records, protocol, through)
+    if (allocated := _allocated(records)) is not None:
+        for code in AFTER_OPENING:
+            fails[code] &= ~allocated
+    codes = list(EXCLUSIONS)
+    return pd.Series(
+        np.select([fails[code] for code in codes], codes, default=""), index=records.cases.index, dtype=object
+    )
+
+
+def kept_reasons(records: Records, protocol: Protocol, *, through: Quarter) -> pd.Series:
+    """What lies outside the protocol in a case that stays because its slip had been opened; empty text for none."""
+    fails = _fails(records, protocol, through)
+    allocated = _allocated(records)
+    kept = np.zeros(len(records.cases), dtype=bool) if allocated is None else allocated
+    reason = np.select([fails[code] & kept for code in AFTER_OPENING], list(AFTER_OPENING), default="")
+    return pd.Series(reason, index=records.cases.index, dtype=object)
+
+
+def _allocated(records: Records) -> NDArray[np.bool_] | None:
+    cases = records.cases
+    return np.asarray(cases["arm_allocated"].notna(), dtype=bool) if "arm_allocated" in cases else None
+
+
+def _fails(records: Records, protocol: Protocol, through: Quarter) -> dict[str, NDArray[np.bool_]]:
+    """For every reason, the cases it holds for."""
     cases = records.cases
     admitted = protocol.eligibility
     lists = {
@@ -70,9 +101,7 @@ def exclusion_reasons(records: Records, protocol: Protocol, *, through: Quarter)
     day = pd.to_datetime(cases["case_date"])
     fails["before_study"] = (day < pd.Timestamp(protocol.quarters[0].first_day)).to_numpy()
     fails["later_quarter"] = (day > pd.Timestamp(through.last_day)).to_numpy()
-    codes = list(EXCLUSIONS)
-    reason = np.select([fails[code] for code in codes], codes, default="")
-    return pd.Series(reason, index=cases.index, dtype=object)
+    return fails
 
 
 def refused_by_practice(records: Records, protocol: Protocol) -> dict[str, int]:
@@ -91,7 +120,11 @@ def too_many_refused(refused: int, accepted: int) -> bool:
 
 def analysed_cases(records: Records, protocol: Protocol, *, through: Quarter) -> pd.DataFrame:
     """Cases that are analysed, up to the end of a quarter; index 0 to n - 1."""
-    return records.cases[exclusion_reasons(records, protocol, through=through) == ""].reset_index(drop=True)
+    chosen = (exclusion_reasons(records, protocol, through=through) == "").to_numpy()
+    cases = records.cases
+    if "arm_allocated" in cases:
+        cases = cases.assign(off_protocol=kept_reasons(records, protocol, through=through))
+    return cases[chosen].reset_index(drop=True)
 
 
 def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.protocol.estimands import strategy_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
 
@@ -67,16 +68,22 @@ def derive_onset(
 
     Notes
     -----
-    A rescue as ``failure`` puts onset after the horizon: the case waited for all of it with the first injection
-    alone. As ``censored`` the case is followed to the last felt test before the supplement.
+    A rescue as ``composite`` (in earlier protocols ``failure``) puts onset after the horizon: the case waited for all
+    of it with the first injection alone. As ``hypothetical`` (``censored``) the case is followed to the last felt test
+    before the supplement, as if it could have gone on without. As ``treatment_policy`` tests after the supplement count
+    like any other. ``while_on_treatment`` ends the question at the supplement: for ``success`` a tooth that was not
+    numb by then is not numb under the first injection; for ``wait`` the minutes waited up to it are what was waited,
+    and known exactly; for ``hazard`` the case leaves the count there.
     """
     if estimand not in ("hazard", "success", "wait"):
         raise OnsetStudyError(f"the estimand {estimand!r} is not one of hazard, success, wait")
-    rule = getattr(protocol.rescue, estimand) if rescue is None else rescue
+    strategy = strategy_of(getattr(protocol.rescue, estimand) if rescue is None else rescue)
     control = protocol.schedule.control_tooth if control_tooth is None else control_tooth
     cases = records.cases
     target = _valid_target_readings(records, control, protocol.schedule.control_window_min)
     rescue_min = cases["rescue_min"].to_numpy(dtype=float)
+    if strategy == "treatment_policy":
+        rescue_min = np.full(len(cases), np.nan)
     derived = derive_intervals(
         target.case,
         target.minute,
@@ -86,10 +93,13 @@ def derive_onset(
         rescue_min=rescue_min,
         accept_unconfirmed=accept_unconfirmed,
     )
-    left, right = derived.left.copy(), derived.right
-    if rule == "failure":
-        failed = derived.reason == "rescued"
-        left[failed] = np.maximum(left[failed], protocol.onset.horizon_min)
+    left, right = derived.left.copy(), derived.right.copy()
+    rescued = derived.reason == "rescued"
+    if strategy == "composite" or (strategy == "while_on_treatment" and estimand == "success"):
+        left[rescued] = np.maximum(left[rescued], protocol.onset.horizon_min)
+    elif strategy == "while_on_treatment" and estimand == "wait":
+        # All that was felt lies before the supplement, which ends the wait.
+        left[rescued] = right[rescued] = np.maximum(rescue_min[rescued], SAME_TIME)
     censoring = np.where(np.isinf(right), "right", np.where(left == 0, "left", "interval"))
     return pd.DataFrame(
         {

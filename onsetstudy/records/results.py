@@ -6,7 +6,10 @@ from dataclasses import dataclass
 
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["AllocationReview", "Deviation"]
+__all__ = ["NOT_CHECKED", "AllocationReview", "ArmStanding", "Deviation"]
+
+NOT_CHECKED = "arms as injected; allocation not checked"
+"""What a page says where nothing tells which arm chance had chosen."""
 
 
 @result_kind("allocation_deviation")
@@ -26,7 +29,7 @@ class AllocationReview:
     """Records held against the list of slips.
 
     ``received`` counts, for each pair of arms ``(allocated, received)``, the cases with a slip. ``commitment`` is of
-    the list's seed.
+    the list's seed. ``source`` is ``list`` or ``log`` (the slips that were opened).
     """
 
     cases: int
@@ -34,8 +37,45 @@ class AllocationReview:
     received: tuple[tuple[str, str, int], ...]
     deviations: tuple[Deviation, ...]
     commitment: str = ""
+    source: str = "list"
 
     @property
     def other_arm(self) -> int:
         """Cases that received another arm than was allocated."""
         return sum(count for allocated, received, count in self.received if allocated != received)
+
+
+@result_kind("arm_standing")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArmStanding:
+    """How the arm of the cases of a randomised study is known.
+
+    Parameters
+    ----------
+    source : str
+        ``list`` (the whole list of slips), ``log`` (the practice's own opening log) or ``none``: arms as injected.
+    cases : int
+        Cases analysed that were randomised.
+    verified : int
+        Of these, cases whose slip is on the list or in the log: they are compared in the allocated arm. The others are
+        counted in the arm that was injected.
+    other_arm : int
+        Verified cases that received another arm than was allocated.
+    kept : int
+        Verified cases that stay in the analysis although what was recorded after the slip was opened (anaesthetic,
+        technique, procedure) lies outside the protocol.
+    reason : str
+        Why there is neither list nor log; empty where there is.
+    """
+
+    source: str
+    cases: int
+    verified: int
+    other_arm: int
+    kept: int = 0
+    reason: str = ""
+
+    @property
+    def as_injected(self) -> bool:
+        """Whether not one case could be compared in the arm that chance had chosen."""
+        return self.verified == 0

@@ -47,6 +47,7 @@ __all__ = ["compose"]
 
 FIRST_PAGE = (
     "test_the_tooth",
+    "arms",
     "few_onsets",
     "unlike_schedules",
     "not_randomised",

@@ -14,7 +14,7 @@ from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.protocol.lock import lock_standing
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.records.allocation import as_allocated, review_allocation
+from onsetstudy.records.allocation import arm_standing, resolve_arms, review_allocation
 from onsetstudy.records.flow import case_flow
 from onsetstudy.records.model import Records
 from onsetstudy.study.analysis_set import AnalysisSet
@@ -50,6 +50,7 @@ def analyse(
     *,
     quarter: str | None = None,
     beside: Companions | None = None,
+    without_list: str | None = None,
     progress: Progress | None = None,
 ) -> StudyResults:
     """Results of a study up to the end of a quarter.
@@ -63,7 +64,9 @@ def analyse(
     quarter : str or None
         Label such as ``2026Q3``; by default the last quarter with an accepted case.
     beside : Companions or None
-        List of slips, lock, tables of limits and published results, as ``read_companions`` gives them.
+        List of slips or opening log, lock, tables of limits and published results, as ``read_companions`` gives them.
+    without_list : str or None
+        Why a randomised study has neither list nor log: arms are then compared as injected, and page 1 says so.
     progress : callable or None
         Called as ``(done, total, label)``.
 
@@ -74,7 +77,8 @@ def analyse(
     Raises
     ------
     RecordsError
-        If there is no accepted case up to that quarter, or the quarter is not one of the study's.
+        If there is no accepted case up to that quarter, or the quarter is not one of the study's; if the study is
+        randomised, and neither list nor log nor a reason is given.
     """
     this = _quarter(protocol, records, quarter)
     beside = beside or Companions()
@@ -82,8 +86,9 @@ def analyse(
     review = None
     if beside.allocation is not None:
         review = review_allocation(_until(records.cases, this), protocol, beside.allocation)
-        records = as_allocated(records, beside.allocation)
+    records, known = resolve_arms(protocol, records, beside.allocation, without_list=without_list)
     data, onset = prepare(protocol, records, through=this)
+    arms = arm_standing(data.frame, known)
     jobs = _populations(data, this)
     populations: list[Population] = []
     for done, (label, dimension, level, rows, minimum) in enumerate(jobs):
@@ -91,7 +96,7 @@ def analyse(
             progress(done, len(jobs), label)
         chosen = data.where(rows)
         populations.append(analyse_population(chosen, label=label, dimension=dimension, level=level, minimum=minimum))
-    sensitivity = run_sensitivity(protocol, records, data, through=this, progress=progress)
+    sensitivity = run_sensitivity(protocol, records, data, through=this, arms=arms, progress=progress)
     diagnostics = diagnose(data, records, onset)
     overall = populations[0]
     comfort = comfort_of(data, overall)
@@ -124,6 +129,7 @@ def analyse(
             looks=len(by_quarter),
             diagnostics=diagnostics,
             standing=standing,
+            arms=arms,
             taken=looks is not None or anytime is not None,
         ),
         provenance=Provenance(
@@ -136,6 +142,7 @@ def analyse(
         diagnostics=diagnostics,
         allocation=review,
         standing=standing,
+        arms=arms,
         chair_time=chair_time_of(data),
         safety=safety_of(data),
         watch=watch_of(data),

@@ -38,7 +38,7 @@ def anytime_looks(data: AnalysisSet, kept: KeptList | None, this: Quarter) -> An
         return None
     if not protocol.study.randomised:
         return _nothing("arms were not drawn by chance, and the test rests on nothing else", rule.alpha)
-    if kept is None:
+    if kept is None or kept.source != "list":
         return _nothing("the list of slips was not given, and the test rests on its blocks", rule.alpha)
     order = data.frame.sort_values(["case_date", "case_id"], kind="stable").index
     frame = data.frame.loc[order].reset_index(drop=True)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from statistics import NormalDist
 
 from onsetstudy.core.results import Caution, Estimate
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.results import NOT_CHECKED, ArmStanding
 from onsetstudy.study.results import Diagnostics, Population
 
-__all__ = ["study_cautions"]
+__all__ = ["arms_caution", "group_arms_caution", "study_cautions"]
 
 SMALL_SAMPLE = 100
 PLAN_DOUBTS = {
@@ -27,6 +29,7 @@ def study_cautions(
     looks: int,
     diagnostics: Diagnostics | None = None,
     standing: LockStanding | None = None,
+    arms: ArmStanding | None = None,
     taken: bool = False,
 ) -> tuple[Caution, ...]:
     """Cautions of one report.
@@ -39,6 +42,8 @@ def study_cautions(
         Clinicians with at least one analysed case.
     looks : int
         How many quarters have been looked at, this one included.
+    arms : ArmStanding or None
+        How the arm of a randomised case is known.
     taken : bool
         Whether the report carries a verdict that allows for the looks.
     """
@@ -51,6 +56,8 @@ def study_cautions(
     ]
     if not protocol.study.randomised:
         found.append(Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured."))
+    if (doubt := arms_caution(arms)) is not None:
+        found.append(doubt)
     if protocol.study.paired:
         found.append(
             Caution(
@@ -89,6 +96,47 @@ def study_cautions(
         ),
     ]
     return tuple(found)
+
+
+SOURCES = {"list": "list of slips", "log": "opening log"}
+BEFORE = "made before files told which arm chance had chosen"
+
+
+def arms_caution(arms: ArmStanding | None) -> Caution | None:
+    """What a reader of a randomised study must know of its arms; ``None`` where every arm was verified."""
+    if arms is None or not arms.cases or (arms.source != "none" and arms.verified == arms.cases):
+        return None
+    if arms.source == "none":
+        return Caution(code="arms", text=f"Randomised, but {NOT_CHECKED}: {arms.reason}.")
+    source = SOURCES[arms.source]
+    if arms.as_injected:
+        text = (
+            f"Alarm: none of {arms.cases} randomised cases could be found in the {source}; {NOT_CHECKED}. What chance "
+            "had made alike is not known to be compared here: find the right log before anything is concluded."
+        )
+        return Caution(code="arms", text=text)
+    rest = arms.cases - arms.verified
+    text = (
+        f"{arms.verified} of {arms.cases} randomised cases were verified against the {source}; the other {rest} "
+        f"{'counts' if rest == 1 else 'count'} in the arm that was injected."
+    )
+    return Caution(code="arms", text=text)
+
+
+def group_arms_caution(arms: Sequence[ArmStanding | None]) -> Caution | None:
+    """The same of a randomised group, one standing for each file; ``None`` is a file that does not tell."""
+    doubtful = [a for a in arms if a is None or a.as_injected]
+    parts = []
+    if doubtful:
+        why = sorted({BEFORE if a is None else a.reason or f"no case was found in the {SOURCES[a.source]}"
+                      for a in doubtful})  # fmt: skip
+        files = "file" if len(arms) == 1 else "files"
+        parts.append(f"Randomised, but in {len(doubtful)} of {len(arms)} {files} {NOT_CHECKED}: {'; '.join(why)}.")
+    told = [a for a in arms if a is not None and not a.as_injected]
+    if rest := sum(a.cases - a.verified for a in told):
+        cases = sum(a.cases for a in told)
+        parts.append(f"Elsewhere {cases - rest} of {cases} cases were verified; the others count in the arm injected.")
+    return Caution(code="arms", text=" ".join(parts)) if parts else None
 
 
 def _size(protocol: Protocol, overall: Population, n_clinicians: int) -> Caution:

@@ -1,4 +1,4 @@
-"""What lies beside the records: the list of slips, the lock of the protocol, tables of limits and published results."""
+"""What lies beside the records: list or log of slips, lock of the protocol, tables of limits, published results."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ class Companions:
     Parameters
     ----------
     allocation : KeptList or None
-        With it, arms are compared as allocated, whatever was injected, and the records are held against the list.
+        List or opening log: arms are compared as allocated, whatever was injected, and the records are held against
+        it.
     lock : ProtocolLock or None
         ``None``: the protocol was never locked.
     lock_changes : tuple of (key, before, after)

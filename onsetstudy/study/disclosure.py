@@ -67,6 +67,14 @@ def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
         )
     if held.scores_kept_back:
         found.append(f"{held.scores_kept_back} scores or waits were kept back, because their arm had too few.")
+    if (arms := exchange.arms) is not None:
+        found.append(
+            f"{arms.other_arm} of {arms.verified} cases with a known slip received another arm than was allocated; in "
+            "which arm, quarter or group is not told."
+            if arms.verified
+            else "No case was checked against the list or log of slips; the file says so"
+            + (f", with the reason given: {arms.reason}." if arms.reason else ".")
+        )
     if exchange.operators is not None:
         found.append("Failures are counted by operator under numbers; colleagues may recognise themselves.")
     found.append(
@@ -74,8 +82,8 @@ def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
         "deleted."
     )
     found.append(
-        "No code of a patient or a case, no date finer than the quarter, no age, no tooth and no free text is in the "
-        "file. Treat it as confidential all the same."
+        "No code of a patient or a case, no date finer than the quarter, no age, no tooth and no free text but "
+        "the reason for a missing list is in the file. Treat it as confidential all the same."
     )
     return tuple(found)
 

@@ -13,6 +13,7 @@ import pandas as pd
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.pool.small_groups import OTHER, merge_small_groups
+from onsetstudy.protocol.estimands import strategy_word
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.cell_estimates import cell_stratum, cell_times, estimates_of_counts
 from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
@@ -62,7 +63,9 @@ def terms_of(protocol: Protocol) -> tuple[tuple[str, str], ...]:
             for place, content in enumerate(value):
                 walk(content, f"{name}.{place + 1}")
         else:
-            flat[name] = json.dumps(value, sort_keys=True)
+            # The standard name of a strategy and the word that files used before it mean the same.
+            said = strategy_word(value) if name.startswith("rescue.") else value
+            flat[name] = json.dumps(said, sort_keys=True)
 
     content = to_dict(protocol)
     for part in PARTS:
@@ -141,6 +144,7 @@ def make_exchange(
         records_digest=records_digest,
         made_with=f"onsetstudy {importlib.metadata.version('onsetstudy')}",
         invented=protocol.study.invented,
+        arms=own.standing,
     )
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.records.results import ArmStanding
 
 __all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack"]
 
@@ -64,6 +65,8 @@ class Exchange:
     counts cases by quarter, technique, further strata, arm and onset interval (for the rate, the share and the wait);
     ``values`` counts pain scores and minutes spent by arm over the whole period, waits not seen to their end among them
     and marked; ``safety`` tells how many cases recorded harms at all; ``estimates`` are the practice's own.
+    ``cells`` count the allocated arm as far as ``arms`` says that it is known; who received another is told in total
+    only. ``None``, as in every file made before it was told: arms as injected, not checked.
     """
 
     study: str
@@ -82,6 +85,7 @@ class Exchange:
     made_with: str
     invented: bool
     schema: int = SCHEMA
+    arms: ArmStanding | None = None
 
 
 def _plain(value: Any) -> Any:

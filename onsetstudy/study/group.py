@@ -18,6 +18,7 @@ from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.study.cautions import group_arms_caution
 from onsetstudy.study.cell_estimates import POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange
 from onsetstudy.study.gather import Gathered, gather
@@ -122,6 +123,7 @@ def analyse_group(
         skipped=tuple(skipped),
         notes=(*counts.notes, *_not_reproduced(period, own)),
         caution=_cautions(counts, protocol),
+        arms=tuple((letters[e.practice], e.arms) for _, e in counts.files) if protocol.study.randomised else (),
         provenance=Provenance(
             protocol_digest=protocol.digest,
             records_digest=hashlib.sha256(f"group {_secret(counts)}".encode()).hexdigest(),
@@ -333,6 +335,8 @@ def _cautions(counts: Gathered, protocol: Protocol) -> tuple[Caution, ...]:
     if not protocol.study.randomised:
         text = "Not randomised: the arms may differ in ways not measured."
         found.insert(1, Caution(code="not_randomised", text=text))
+    elif (doubt := group_arms_caution([e.arms for _, e in counts.files])) is not None:
+        found.insert(1, doubt)
     k = len(counts.practices)
     if k < FEW_PRACTICES:
         text = f"{k} {'practice' if k == 1 else 'practices'}: how much practices differ is hardly known."

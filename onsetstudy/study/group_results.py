@@ -10,6 +10,7 @@ from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.outcomes.safety_results import ArmEvents
 from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.results import ArmStanding
 from onsetstudy.study.results import ArmCurve, LooksTaken, Provenance
 from onsetstudy.survival.results import SharedFrailty
 
@@ -106,7 +107,9 @@ class GroupResults:
     the rate by technique and by practice. ``missing`` are codes of the protocol's practices without a file, ``shorter``
     practices whose files end before the quarter, ``beyond`` those whose files go on after it (what carries no quarter
     is left out of them), each with its last quarter; ``skipped`` are files that were not read. ``unrecorded`` are
-    letters of practices that recorded nothing about harms, with their cases.
+    letters of practices that recorded nothing about harms, with their cases. ``arms`` holds for each file the
+    letter of its practice and how its arms are known over all that it sent (``None``: the file does not tell); empty
+    where arms were not randomised.
     """
 
     protocol: Protocol
@@ -130,6 +133,7 @@ class GroupResults:
     notes: tuple[str, ...]
     caution: tuple[Caution, ...]
     provenance: Provenance
+    arms: tuple[tuple[str, ArmStanding | None], ...] = ()
 
     def letter(self, code: str) -> str | None:
         """Letter of a practice, ``None`` for a code that is not among them."""

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from onsetstudy.protocol.estimands import strategy_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.flow import analysed_cases
 from onsetstudy.records.model import Records
@@ -15,7 +16,7 @@ from onsetstudy.study.analysis_set import ESTIMANDS, AnalysisSet
 
 __all__ = ["prepare"]
 
-_OTHER = {"failure": "censored", "censored": "failure"}
+_OTHER = {"composite": "hypothetical"}
 
 
 def prepare(
@@ -24,12 +25,20 @@ def prepare(
     """Analysed cases up to a quarter with their onset intervals for each estimand, and the derived onset itself.
 
     ``variation`` is passed on to the derivation of onset (sensitivity analyses); ``rescue="other_way"`` turns
-    the protocol's rule for a supplement before onset round, for each estimand.
+    the protocol's strategy for a supplement before onset round, for each estimand: composite becomes hypothetical, any
+    other composite.
     """
+    other_way = variation.get("rescue") == "other_way"
     cases = analysed_cases(records, protocol, through=through)
     frame = cases.set_index("case_id", drop=False)
     onset = {
-        name: derive_onset(records, protocol, estimand=name, **variation).set_index("case_id") for name in ESTIMANDS
+        name: derive_onset(
+            records,
+            protocol,
+            estimand=name,
+            **(variation | {"rescue": _turned(protocol, name)} if other_way else variation),
+        ).set_index("case_id")
+        for name in ESTIMANDS
     }
     for name, derived in onset.items():
         frame[f"left_{name}"] = derived["left_min"].reindex(frame.index)
@@ -37,6 +46,10 @@ def prepare(
     frame["last_test_min"] = _last_test(records, frame)
     derived = onset["hazard"].reindex(frame.index).reset_index(drop=False)
     return AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol), derived
+
+
+def _turned(protocol: Protocol, estimand: str) -> str:
+    return _OTHER.get(strategy_of(getattr(protocol.rescue, estimand)), "composite")
 
 
 def _last_test(records: Records, frame: pd.DataFrame) -> pd.Series:

@@ -28,7 +28,7 @@ from onsetstudy.outcomes.results import PainComparison
 from onsetstudy.outcomes.safety_results import Safety
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.results import AllocationReview
+from onsetstudy.records.results import AllocationReview, ArmStanding
 from onsetstudy.survival.anytime_results import AnytimeTest, ConfidenceSequence
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
 from onsetstudy.watch.results import Watch
@@ -289,7 +289,8 @@ class StudyResults:
     """Results of one study up to one quarter.
 
     ``overall`` is cumulative to the end of ``quarter``; ``by_quarter`` has one entry per quarter so far,
-    the last being ``quarter`` itself; ``by_technique`` and ``by_practice`` are cumulative.
+    the last being ``quarter`` itself; ``by_technique`` and ``by_practice`` are cumulative. ``arms``
+    says how the arm of a randomised case is known.
     """
 
     protocol: Protocol
@@ -323,6 +324,7 @@ class StudyResults:
     paired: PairedStudy | None = None
     blinding: Blinding | None = None
     fair: FairComparison | None = None
+    arms: ArmStanding | None = None
 
     @property
     def this_quarter(self) -> Population | None:

@@ -12,6 +12,7 @@ from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.work import Progress
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.model import Records
+from onsetstudy.records.results import ArmStanding
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.population import contrast_results
 from onsetstudy.study.prepare import prepare
@@ -20,6 +21,7 @@ from onsetstudy.study.results import Variation
 __all__ = ["CHOICES", "FIRST_CASES", "run_sensitivity"]
 
 FIRST_CASES = 5
+PER_PROTOCOL = "per_protocol"
 MIXED_WITHIN_MIN = 10.0
 BUFFER_RATIO = (1 / 20, 1 / 8)
 
@@ -60,8 +62,9 @@ CHOICES: dict[str, _Choice] = {
         keep="first_cases",
     ),
     "per_protocol": _Choice(
-        label="prepared as planned only",
-        text="cases prepared as allocated and planned only: mixed at most 10 min before, ratio between 1:20 and 1:8",
+        label="per protocol",
+        text="cases that received the allocated arm, prepared as planned, only: mixed at most 10 min before, ratio "
+        "between 1:20 and 1:8",
         keep="per_protocol",
     ),
 }
@@ -69,7 +72,13 @@ CHOICES: dict[str, _Choice] = {
 
 
 def run_sensitivity(
-    protocol: Protocol, records: Records, main: AnalysisSet, *, through: Quarter, progress: Progress | None = None
+    protocol: Protocol,
+    records: Records,
+    main: AnalysisSet,
+    *,
+    through: Quarter,
+    arms: ArmStanding | None = None,
+    progress: Progress | None = None,
 ) -> tuple[Variation, ...]:
     """Hazard ratio, share numb by the target and waiting under each choice of the plan, the plan's own first.
 
@@ -79,6 +88,9 @@ def run_sensitivity(
         The cases as the plan derives them.
     through : Quarter
         Last quarter analysed.
+    arms : ArmStanding or None
+        How the arm of a randomised case is known: as allocated, the main results are by intention to treat, and as
+        treated and per protocol stand beside them wherever somebody received another arm.
 
     Returns
     -------
@@ -108,7 +120,9 @@ def run_sensitivity(
     received = _received_otherwise(main)
     if not names and not received.any():
         return ()
-    varied = [_variation("main", "as planned", "as the protocol says", main)]
+    if received.any() and PER_PROTOCOL not in names:
+        names = (*names, PER_PROTOCOL)
+    varied = [_variation("main", *_main_words(arms), main)]
     for done, name in enumerate(names):
         if progress is not None:
             progress(done, len(names), f"sensitivity: {name}")
@@ -122,8 +136,17 @@ def run_sensitivity(
     if received.any():
         frame = main.frame.assign(arm=main.frame["arm_received"])
         text = f"cases are counted in the arm that was injected ({int(received.sum())} had another than allocated)"
-        varied.append(_variation("as_received", "as injected", text, AnalysisSet(frame=frame, protocol=protocol)))
+        varied.append(_variation("as_treated", "as treated", text, AnalysisSet(frame=frame, protocol=protocol)))
     return tuple(varied)
+
+
+def _main_words(arms: ArmStanding | None) -> tuple[str, str]:
+    """Standard name of the main analysis and what it is."""
+    if arms is None:
+        return "as planned", "as the protocol says"
+    if arms.as_injected:
+        return "as treated", "cases are counted in the arm that was injected; which was allocated is not known"
+    return "intention to treat", "cases are counted in the arm that was allocated, whatever was injected"
 
 
 def _received_otherwise(data: AnalysisSet) -> NDArray[np.bool_]:
@@ -158,7 +181,10 @@ def _as_planned(data: AnalysisSet) -> NDArray[np.bool_]:
     frame = data.frame
     late = frame["mixed_to_injection_min"].to_numpy(dtype=float) > MIXED_WITHIN_MIN
     ratio = frame["bicarbonate_ml"].to_numpy(dtype=float) / frame["cartridge_ml"].to_numpy(dtype=float)
-    reference = frame["arm"].to_numpy(dtype=str) == data.protocol.reference_arm
+    given = frame["arm_received"] if "arm_received" in frame else frame["arm"]
+    reference = given.to_numpy(dtype=str) == data.protocol.reference_arm
     late |= _received_otherwise(data)
+    if "off_protocol" in frame:
+        late |= (frame["off_protocol"] != "").to_numpy()
     off = ~reference & ((ratio < BUFFER_RATIO[0] - 1e-9) | (ratio > BUFFER_RATIO[1] + 1e-9))
     return np.asarray(~late & ~off, dtype=bool)

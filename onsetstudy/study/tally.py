@@ -13,8 +13,10 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.allocation import arm_standing
 from onsetstudy.records.flow import exclusion_reasons
 from onsetstudy.records.model import Records
+from onsetstudy.records.results import ArmStanding
 from onsetstudy.study.analysis_set import ESTIMANDS, AnalysisSet
 from onsetstudy.study.chair_time import chair_records
 from onsetstudy.study.prepare import prepare
@@ -25,6 +27,7 @@ ENDS = tuple(f"{end}_{name}" for name in ESTIMANDS for end in ("left", "right"))
 """Columns of the onset intervals, for each question."""
 MOMENTS = ("insertion", "placement", "deposition", "treatment")
 NOTHING = "none"
+ARM_COUNTS = ("cases", "kept", "other_arm", "verified")
 EXACTLY, AT_LEAST = "exactly", "at_least"
 """How a value is known."""
 
@@ -49,6 +52,10 @@ class Tally:
         ``undecided``.
     flow : DataFrame
         ``practice_id, stage, code``: recorded, refused, left out and analysed cases.
+    arms : DataFrame
+        ``practice_id, source, reason, what``: randomised cases (``cases``), and of these those whose allocated arm is
+        ``verified``, who received ``other_arm`` and who were ``kept``, as in :class:`ArmStanding`. In total only: a
+        count by received arm would, taken from the cells, show the few who deviated.
     """
 
     cells: pd.DataFrame
@@ -56,6 +63,7 @@ class Tally:
     safety: pd.DataFrame
     operators: pd.DataFrame
     flow: pd.DataFrame
+    arms: pd.DataFrame
 
     def of(self, practice: str) -> Tally:
         """The counts of one practice."""
@@ -64,6 +72,18 @@ class Tally:
                 f.name: (frame := getattr(self, f.name))[frame["practice_id"] == practice].reset_index(drop=True)
                 for f in fields(self)
             }
+        )
+
+    @property
+    def standing(self) -> ArmStanding | None:
+        """How the arms of these cases are known; ``None`` where arms were not randomised, or nobody asked."""
+        if self.arms.empty:
+            return None
+        n = self.arms.groupby("what")["n"].sum()
+        return ArmStanding(
+            source=str(self.arms["source"].iloc[0]),
+            reason=str(self.arms["reason"].iloc[0]),
+            **{what: int(n.get(what, 0)) for what in ARM_COUNTS},
         )
 
     @property
@@ -78,15 +98,18 @@ def group_columns(protocol: Protocol) -> tuple[str, ...]:
     return ("quarter", "technique", *strata)
 
 
-def tally_records(protocol: Protocol, records: Records, *, through: Quarter) -> Tally:
+def tally_records(protocol: Protocol, records: Records, *, through: Quarter, arms: ArmStanding | None = None) -> Tally:
     """Counts of checked records up to the end of a quarter.
 
     Parameters
     ----------
     protocol : Protocol
     records : Records
-        Of one or more practices; whole cases.
+        Of one or more practices; whole cases; with arms as :func:`~onsetstudy.records.allocation.resolve_arms` gives
+        them.
     through : Quarter
+    arms : ArmStanding or None
+        From the same function: what tells the allocated arm.
 
     Returns
     -------
@@ -105,6 +128,7 @@ def tally_records(protocol: Protocol, records: Records, *, through: Quarter) -> 
         safety=_safety(data),
         operators=_operators(data),
         flow=_flow(protocol, records, through),
+        arms=_arms(data, arms),
     )
 
 
@@ -118,6 +142,16 @@ def add_tallies(parts: Sequence[Tally]) -> Tally:
         return pd.DataFrame(frame.groupby(keys, sort=True, dropna=False, as_index=False)["n"].sum())
 
     return Tally(**{f.name: added(f.name) for f in fields(Tally)})
+
+
+def _arms(data: AnalysisSet, known: ArmStanding | None) -> pd.DataFrame:
+    rows = []
+    for practice, frame in data.frame.groupby("practice_id", sort=True):
+        own = arm_standing(frame, known)
+        if own is not None:
+            rows += [(str(practice), own.source, own.reason, what, getattr(own, what)) for what in ARM_COUNTS]
+    frame = pd.DataFrame(rows, columns=["practice_id", "source", "reason", "what", "n"])
+    return frame.astype({"n": np.int64})
 
 
 def _counted(frame: pd.DataFrame) -> pd.DataFrame:

@@ -61,6 +61,7 @@ def small(folder, **changes):
     folder.mkdir()
     cases.to_csv(folder / "cases.csv", index=False)
     tests.to_csv(folder / "cold_tests.csv", index=False)
+    shutil.copy(Path(DATA) / "allocation" / "opened-P01.csv", folder)
     return str(folder)
 
 
@@ -89,14 +90,17 @@ def test_where_no_case_can_be_reported_every_door_says_so(tmp_path):
 
 
 def test_send_stops_where_many_cases_are_refused_unless_that_is_confirmed(tmp_path):
-    records = small(tmp_path / "in", tooth=first(5, "99"), technique=first(6, "psa"))
+    records = small(tmp_path / "in", tooth=first(5, "99"), pulp_status=first(6, "necrotic"))
     arguments = ("send", PROTOCOL, records, "--into", str(tmp_path / "out"))
     stopped = run(*arguments)
     assert str(stopped.exception) == (
         "P01: 5 of 40 cases are refused and would be missing from what you send. Mend them, or add --send-incomplete "
         "if they cannot be mended."
     )
-    assert "Kept, but the file will leave out: 1, a technique that the protocol does not admit (P01-" in stopped.output
+    assert (
+        "Kept, but the file will leave out: 1, a state of the pulp that the protocol does not admit (P01-"
+        in stopped.output
+    )
     assert not list((tmp_path / "out").glob("*.exchange.json"))
     assert run(*arguments, "--send-incomplete").exit_code == 0
     assert list((tmp_path / "out").glob("*.exchange.json"))
@@ -138,7 +142,17 @@ def test_send_says_when_none_of_a_practice_can_be_sent_and_takes_one_practice(tm
     (tmp_path / "in").mkdir()
     cases.to_csv(tmp_path / "in" / "cases.csv", index=False)
     shutil.copy(Path(DATA) / "cold_tests.csv", tmp_path / "in")
-    stopped = run("send", PROTOCOL, str(tmp_path / "in"), "--practice", "P03", "--into", str(tmp_path / "out"))
+    stopped = run(
+        "send",
+        PROTOCOL,
+        str(tmp_path / "in"),
+        "--practice",
+        "P03",
+        "--without-list",
+        "none",
+        "--into",
+        str(tmp_path / "out"),
+    )
     assert str(stopped.exception) == (
         "None of the 52 cases of P03 can be sent: 52 refused. Is this the protocol of these records? Otherwise mend "
         "the rows named above."

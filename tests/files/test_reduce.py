@@ -19,11 +19,15 @@ from onsetstudy.files.parts import find_parts, split_tables
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.reduce import reduce_parts
 from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.records.allocation import resolve_arms
 from onsetstudy.study.tally import tally_records
 
 ROOT = Path(__file__).parents[2]
 DATA = ROOT / "data" / "synthetic"
 PROTOCOL = ROOT / "protocols" / "mandibular_block_group.toml"
+
+
+NO_LIST = "counted for a test"
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +37,12 @@ def protocol():
 
 @pytest.fixture(scope="module")
 def whole(protocol):
-    return tally_records(protocol, read_records([DATA], protocol), through=protocol.quarters[-1])
+    return counted(protocol, DATA)
+
+
+def counted(protocol, folder):
+    found, arms = resolve_arms(protocol, read_records([folder], protocol), None, without_list=NO_LIST)
+    return tally_records(protocol, found, through=protocol.quarters[-1], arms=arms)
 
 
 def parts_of(folder, number):
@@ -41,7 +50,7 @@ def parts_of(folder, number):
 
 
 def reduced(folder, protocol, work, **more):
-    return reduce_parts(folder, protocol, work, through=protocol.quarters[-1], **more)
+    return reduce_parts(folder, protocol, work, through=protocol.quarters[-1], without_list=NO_LIST, **more)
 
 
 def equal(ours, theirs):
@@ -153,7 +162,7 @@ def test_parts_without_a_case_are_no_fault(tmp_path, protocol):
     folder = few(tmp_path / "few")
     found = reduced(split(folder, tmp_path / "p", 24), protocol, tmp_path / "work")
     assert (found.parts, found.rows_read, found.rows_accepted) == (24, 12, 12)
-    equal(found.tally, tally_records(protocol, read_records([folder], protocol), through=protocol.quarters[-1]))
+    equal(found.tally, counted(protocol, folder))
 
 
 def test_semicolons_decimal_commas_and_other_encodings_are_split_as_they_are_read(tmp_path, protocol):
@@ -161,7 +170,7 @@ def test_semicolons_decimal_commas_and_other_encodings_are_split_as_they_are_rea
         cases["volume_ml"] = cases["volume_ml"].str.replace(".", ",")
         cases.columns = [c.replace("_", " ").title() for c in cases.columns]
 
-    expected = tally_records(protocol, read_records([few(tmp_path / "few")], protocol), through=protocol.quarters[-1])
+    expected = counted(protocol, few(tmp_path / "few"))
     for number, encoding in enumerate(("utf-8-sig", "utf-16", "cp1252")):
         folder = few(tmp_path / f"in{number}", delimiter=";", encoding=encoding, change=written)
         found = reduced(split(folder, tmp_path / f"p{number}", 3), protocol, tmp_path / f"work{number}")
@@ -216,7 +225,7 @@ def test_records_of_which_no_case_can_be_used_are_told_as_a_whole(tmp_path, prot
 
 def test_dirty_records_are_counted_and_too_few_left_of_a_practice_get_no_file(tmp_path, protocol):
     folder = split(DATA / "dirty", tmp_path / "p", 6)
-    arguments = ["reduce", str(PROTOCOL), str(folder), "--into", str(tmp_path / "out")]
+    arguments = ["reduce", str(PROTOCOL), str(folder), "--into", str(tmp_path / "out"), "--without-list", NO_LIST]
     said = CliRunner().invoke(onsetstudy, arguments, standalone_mode=False)
     assert (said.exception, said.return_value) == (None, 1)
     assert "Cases: 80 read, 59 accepted, 21 refused." in said.output
@@ -257,6 +266,7 @@ def test_killed_in_the_middle_it_loses_and_doubles_nothing(tmp_path, protocol, w
     parts_of(tmp_path / "parts", 40)
     done = tmp_path / "out" / "work" / "parts"
     command = [sys.executable, "-m", "onsetstudy", "reduce", str(PROTOCOL), str(tmp_path / "parts"),
+               "--without-list", NO_LIST,
                "--into", str(tmp_path / "out"), "--work", str(tmp_path / "out" / "work")]  # fmt: skip
     process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     deadline = time.monotonic() + 60

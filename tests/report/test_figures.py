@@ -17,9 +17,8 @@ from matplotlib.textpath import text_to_path
 from onsetstudy.report.figures import canvas, curves, forest, key_figures, pain, schedule, stopwatch
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, look_of, spread
 from onsetstudy.report.figures.forest import Line
-from onsetstudy.study.analyse import analyse
 from tests.report.samples import counts, estimate, missing, one_arm_missing, rich, small
-from tests.study.cases import protocol, study
+from tests.study.cases import analyse, protocol, study
 
 MINUS, THIN = "\u2212", "\u202f"
 

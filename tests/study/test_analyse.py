@@ -19,8 +19,7 @@ from onsetstudy.files.spreadsheet import read_records
 from onsetstudy.report.compose import compose
 from onsetstudy.report.html import render_html
 from onsetstudy.report.pdf import render_pdf
-from onsetstudy.study.analyse import analyse
-from tests.study.cases import protocol, study
+from tests.study.cases import analyse, protocol, study
 
 ROOT = Path(__file__).parents[2]
 NEVER = "f" * 12

@@ -10,14 +10,13 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.report.compose import compose
 from onsetstudy.report.html import render_html
 from onsetstudy.report.sections.paired import blinding_section, paired_section
-from onsetstudy.study.analyse import analyse
 from onsetstudy.study.paired import blinding_of, paired_study
 from onsetstudy.study.prepare import prepare
 from onsetstudy.survival.compare import compare_arms
 from onsetstudy.survival.frailty import fit_shared_frailty
 from onsetstudy.survival.paired import paired_success
 from onsetstudy.survival.regression import fit_proportional_hazards
-from tests.study.cases import case, protocol, readings_of, records
+from tests.study.cases import analyse, case, protocol, readings_of, records
 
 PATIENTS = 16
 

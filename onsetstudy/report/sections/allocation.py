@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from onsetstudy.records.results import NOT_CHECKED
 from onsetstudy.report.document import Block, Paragraph, Table
 from onsetstudy.report.numbers import counted, listed
 from onsetstudy.study.results import StudyResults
@@ -9,6 +10,7 @@ from onsetstudy.study.results import StudyResults
 __all__ = ["allocation_blocks"]
 
 WHERE_SHOWN = 5
+SOURCES = {"list": "on the list of slips", "log": "in the opening log"}
 
 
 def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
@@ -17,14 +19,20 @@ def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
     if review is None:
         if not study.randomised:
             return ()
-        text = "Arms are compared as they were recorded: the records were not held against the list of slips."
-        return (Paragraph(text=text, role="note"),)
+        reason = "" if results.arms is None else f": {results.arms.reason}"
+        return (Paragraph(text=f"Randomised, but {NOT_CHECKED}{reason}.", role="note"),)
     other = review.other_arm
     had = "none of them received" if other == 0 else f"{other} of them received"
     text = (
-        f"{review.with_slip} of {counted(review.cases, 'randomised case')} were found on the list of slips; "
-        f"{had} another arm than chance had chosen. Arms are compared as allocated, whatever was injected."
+        f"{review.with_slip} of {counted(review.cases, 'randomised case')} were found {SOURCES[review.source]}; "
+        f"{had} another arm than chance had chosen. Arms are compared as allocated (intention to treat), whatever was "
+        "injected."
     )
+    if results.arms is not None and results.arms.kept:
+        text += (
+            f" {counted(results.arms.kept, 'case')} whose anaesthetic, technique or procedure lies outside the "
+            "protocol stay in the comparison: it was recorded after the slip was opened."
+        )
     blocks: list[Block] = [Paragraph(text=text)]
     if review.deviations:
         rows = tuple((f"{d.count}", d.text, _where(d.where, d.count)) for d in review.deviations)

@@ -43,7 +43,7 @@ def first_page(results: GroupResults, own: str | None) -> Section:
     cautions = [always[0], *missing_words(results, own)]
     if not _two_answers(results) and (verdict := _verdict(results)) is not None:
         cautions.append(verdict)
-    cautions += [tidy(c.text) for c in results.caution if c.code == "not_randomised"]
+    cautions += [tidy(c.text) for c in results.caution if c.code in ("not_randomised", "arms")]
     blocks.append(Cautions(texts=tuple(cautions)))
     return Section(id="answer", title="", blocks=tuple(blocks))
 
