@@ -7,7 +7,7 @@ import re
 from onsetstudy.core.results import Assumption, Estimate, NotAvailable
 from onsetstudy.report.document import Table
 from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text, tidy
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 from onsetstudy.study.results import Diagnostics, StudyResults
 
 __all__ = ["assumptions_table", "certificate_table", "diagnostics_table", "methods_table", "numbers_table"]

@@ -26,18 +26,16 @@ from onsetstudy.report.sections.anytime import anytime_first_page, anytime_secti
 from onsetstudy.report.sections.chair_time import chair_section
 from onsetstudy.report.sections.comfort import comfort_blocks
 from onsetstudy.report.sections.fair import fair_section
-from onsetstudy.report.sections.looks import first_page_words, looks_section
+from onsetstudy.report.sections.looks import looks_section
 from onsetstudy.report.sections.paired import blinding_section, paired_section
 from onsetstudy.report.sections.planned import planned_section
 from onsetstudy.report.sections.safety import safety_section
 from onsetstudy.report.sections.watching import watch_section
-from onsetstudy.report.words import (
-    answer,
+from onsetstudy.report.sentences import (
     axis_ends,
-    hazard_words,
     none_left,
-    pain_answer,
     plain_words,
+    sentence,
     stopwatch_words,
     superiority_words,
 )
@@ -90,7 +88,7 @@ def _sections(results: StudyResults) -> tuple[Section | None, ...]:
         _comfort(results),
         paired_section(results.paired, results.protocol),
         blinding_section(results.blinding, results.protocol),
-        chair_section(results.chair_time, results.protocol),
+        chair_section(results.chair_time, results.protocol, results.claims.get("chair_time_difference")),
         doses.section(results.doses, results.protocol),
         safety_section(results.safety, results.protocol),
         _everywhere(results),
@@ -116,7 +114,7 @@ def _figure(name: str, title: str, caption: str, drawn: Drawing) -> Figure:
 
 
 def _first_page(results: StudyResults) -> Section:
-    said = answer(results)
+    said = sentence(results.claims.primary(), results.protocol)
     plan = results.protocol.plan
     title = "What was found, and how sure one may be"
     caption = f"{counted(results.overall.n.cases, 'case')}."
@@ -130,7 +128,8 @@ def _first_page(results: StudyResults) -> Section:
         caption += " From the dotted line on, a difference matters to this study."
     cautions = {c.code: tidy(c.text) for c in reversed(results.caution)}
     if results.looks is not None:
-        cautions["repeated_looks"] = first_page_words(results.looks, results.protocol)
+        # The first sentence is the verdict of the look, with the interval that allows for it.
+        cautions.pop("repeated_looks", None)
     if results.anytime is not None:
         cautions["repeated_looks"] = anytime_first_page(results.anytime, results.protocol)
     first = [cautions[code] for code in FIRST_PAGE if code in cautions][:FIRST_PAGE_CAUTIONS]
@@ -144,6 +143,12 @@ def _first_page(results: StudyResults) -> Section:
             Cautions(texts=tuple(first)),
         ),
     )
+
+
+def _told(results: StudyResults, quantity: str) -> str:
+    """A claim of all cases, in its two sentences."""
+    claim = results.claims.get(quantity)
+    return "" if claim is None else sentence(claim, results.protocol).text
 
 
 def _curves(results: StudyResults, *, name: str, title: str, height: float, falling: bool = False) -> Block:
@@ -178,7 +183,7 @@ def _who(results: StudyResults) -> Section:
 
 def _onset(results: StudyResults) -> Section:
     protocol, population = results.protocol, results.overall
-    blocks: list[Block] = [Paragraph(text=hazard_words(population.hazard_ratio, protocol))]
+    blocks: list[Block] = [Paragraph(text=_told(results, "hazard_ratio"))]
     blocks += [Paragraph(text=text) for e in population.never_numb if (text := none_left(e, protocol))]
     blocks.append(tables.main_table(results))
     title = "What would a stopwatch have said?"
@@ -235,8 +240,7 @@ def _comfort(results: StudyResults) -> Section:
         reason = comparison.reason if isinstance(comparison, NotAvailable) else "the protocol does not record pain"
         text = f"Not shown: {reason.strip().rstrip('.')}."
         return Section(**section, blocks=(Paragraph(text=text, role="absent"),))
-    said = pain_answer(comparison.shift, protocol)
-    blocks: list[Block] = [Paragraph(text=f"{said.seen} {said.allows}".strip())]
+    blocks: list[Block] = [Paragraph(text=_told(results, key)) for key in ("pain_difference", "pain_shift")]
     if better := superiority_words(comparison.superiority, protocol):
         blocks.append(Paragraph(text=better))
     scale = protocol.pain.instrument

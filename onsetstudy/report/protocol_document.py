@@ -10,7 +10,7 @@ from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table
 from onsetstudy.report.numbers import counted, day, listed
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 
 __all__ = ["compose_protocol"]
 
@@ -114,7 +114,7 @@ def _open_science(protocol: Protocol) -> Section:
 
 
 def _introduction(protocol: Protocol) -> Section:
-    labels = {a.code: a.label for a in protocol.arms}
+    labels = {a.code: protocol.label(a.code) for a in protocol.arms}
     objective = (
         f"To compare {labels[protocol.contrast_arm]} with {labels[protocol.reference_arm]}. Main outcome: "
         f"{PRIMARY[protocol.plan.primary]}."
@@ -143,7 +143,7 @@ def _participants(protocol: Protocol) -> Section:
         (f"May be included: {name}", listed([plain_words(c) for c in found])) for name, found in codes.items() if found
     ]
     rows += [("Included are", "; ".join(admitted.include) or "—"), ("Excluded are", "; ".join(admitted.exclude) or "—")]
-    arms = tuple((a.label, a.preparation or "—") for a in protocol.arms)
+    arms = tuple((protocol.label(a.code), a.preparation or "—") for a in protocol.arms)
     return _section(
         "methods",
         "Methods: participants, interventions",

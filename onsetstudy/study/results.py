@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from onsetstudy.core.claims import Claims
 from onsetstudy.core.results import (
     Caution,
     Counts,
@@ -323,6 +324,14 @@ class StudyResults:
     paired: PairedStudy | None = None
     blinding: Blinding | None = None
     fair: FairComparison | None = None
+
+    @property
+    def claims(self) -> Claims:
+        """What may be said of these results, and with which number."""
+        # Imported here: the maker of claims needs this module's types.
+        from onsetstudy.study.answer.claims import register
+
+        return register(self)
 
     @property
     def this_quarter(self) -> Population | None:

@@ -9,7 +9,7 @@ from onsetstudy.report.document import Block, Cautions, Figure, Paragraph, Secti
 from onsetstudy.report.figures import context as drawn
 from onsetstudy.report.figures.context import FROM_MEMORY, ContextScale
 from onsetstudy.report.numbers import counted, day, level, listed, tidy
-from onsetstudy.report.words import axis_ends, plain_words
+from onsetstudy.report.sentences import axis_ends, plain_words
 
 __all__ = ["section"]
 

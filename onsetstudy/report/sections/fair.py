@@ -9,7 +9,7 @@ from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
 from onsetstudy.report.figures import balance
 from onsetstudy.report.figures.canvas import look_of
 from onsetstudy.report.numbers import counted, decimal, interval, level, listed, tidy
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 
 __all__ = ["fair_section"]
 

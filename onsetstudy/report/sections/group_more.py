@@ -8,7 +8,7 @@ from onsetstudy.core.results import Estimate, HypothesisTest
 from onsetstudy.pool.results import Pooled, Subgroups
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import decimal, interval, p_text
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 from onsetstudy.study.group_results import GroupResults
 
 __all__ = ["heterogeneity_words", "more_sections", "name_of"]
@@ -30,7 +30,7 @@ def name_of(letter: str, own: str | None) -> str:
     return f"Practice {letter}" if letter.isalpha() else f"Operator {letter}"
 
 
-def heterogeneity_words(pooled: Pooled, factor: float, span: Callable[[float, float], str]) -> str:
+def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> str:
     """How much practices differ, and what that means for a further one."""
     h, k = pooled.heterogeneity, sum(m.weight > 0 for m in pooled.members)
     if h is None:
@@ -51,12 +51,7 @@ def heterogeneity_words(pooled: Pooled, factor: float, span: Callable[[float, fl
         said = f"Practices differ much more than chance would make them ({share} of the spread; {could})."
     if pooled.prediction is None:
         return f"{said} So few practices say nothing of a further one."
-    low, high = sorted((factor * pooled.prediction.low, factor * pooled.prediction.high))
-    return f"{said} In another practice like these, the truth would lie {_between(span(low, high))}."
-
-
-def _between(span: str) -> str:
-    return span if span.startswith("from") else f"between {span.replace(' to ', ' and ', 1)}"
+    return f"{said} In another practice like these, the truth would lie {span(pooled.prediction.low, pooled.prediction.high)}."
 
 
 def more_sections(results: GroupResults, own: str | None) -> tuple[Section | None, ...]:

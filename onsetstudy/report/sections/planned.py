@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import day
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 from onsetstudy.study.results import StudyResults
 
 __all__ = ["planned_section"]
