@@ -17,8 +17,8 @@ QUANTITIES = {
     "hazard_ratio": "Rate of becoming numb",
     "success_by_target": "Numb by the target",
     "success_difference": "Numb by the target",
-    "restricted_wait": "Mean wait",
-    "restricted_wait_difference": "Mean wait",
+    "restricted_wait": "Restricted mean time to onset",
+    "restricted_wait_difference": "Restricted mean time to onset",
     "never_numb": "Not numb at the horizon",
     "never_numb_difference": "Not numb at the horizon",
     "pain_shift": "Pain, shift",
@@ -122,7 +122,7 @@ def diagnostics_table(results: StudyResults) -> Table | None:
     if found is None:
         return None
     rows = (
-        ("Is the ratio of rates the same at all times?", _proportionality(found)),
+        ("Is the hazard ratio the same at all times?", _proportionality(found)),
         ("Does another road lead to the same ratio?", _other_road(found)),
         ("Were the arms tested alike?", _schedule(found)),
     )

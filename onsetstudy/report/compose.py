@@ -161,7 +161,7 @@ def _curves(results: StudyResults, *, name: str, title: str, height: float, fall
     if frame.empty:
         return Paragraph(text=f"{title} {too_few}", role="absent")
     caption = (
-        "Thick steps: what tests have shown. Shaded: where nobody looked, the share may be anywhere. Uprights: "
+        "Thick steps: what tests have shown. Shaded: where nobody looked, the proportion may be anywhere. Uprights: "
         f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
         f"{counted(results.overall.n.cases, 'case')}." + (f" {too_few}" if few else "")
     )
@@ -189,7 +189,7 @@ def _onset(results: StudyResults) -> Section:
     title = "What would a stopwatch have said?"
     if any(mean is not None for _, mean, _, _ in population.naive.means):
         caption = (
-            "Open diamonds: the stopwatch average, which has no honest interval. Dots: the mean wait of every case up "
+            "Open diamonds: the stopwatch average, which has no honest interval. Dots: the restricted mean time to onset of every case up "
             f"to {protocol.onset.horizon_min:g} minutes, with its {level(protocol.plan.conf_level)} interval."
         )
         drawn = stopwatch.draw_figure(results, name="stopwatch", title=title)
@@ -328,9 +328,9 @@ def _statistician(results: StudyResults) -> Section:
     rules = (
         "Onset is interval-censored, in (left, right]: after the last valid cold test that was felt, not later than "
         f"the first of {protocol.onset.confirmations} consecutive valid tests that were not. Numb at the first test: "
-        "left is 0. Never numb: right is infinite. A supplement before onset is taken as "
-        f"{protocol.rescue.success} for shares, as {protocol.rescue.wait} for waits and as {protocol.rescue.hazard} "
-        "for the ratio of rates."
+        "left is 0. Not numb while tested: right is infinite. A supplemental injection before onset is taken as "
+        f"{protocol.rescue.success} for proportions, as {protocol.rescue.wait} for waits and as {protocol.rescue.hazard} "
+        "for the hazard ratio."
     )
     blocks: list[Block] = [Paragraph(text=rules)]
     if not isinstance(test, NotAvailable):
@@ -341,7 +341,7 @@ def _statistician(results: StudyResults) -> Section:
                 text=f"Test of onset: {test.statistic_name} = {decimal(test.statistic, 2)}, p {said}; {test.method}."
             )
         )
-    title = "Share not yet numb (onset survival curve)"
+    title = "Proportion not yet numb (onset survival curve)"
     blocks.append(_curves(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True))
     minutes = schedule.data_for(results)
     if not minutes.empty:

@@ -349,7 +349,7 @@ def _reference(protocol: Protocol) -> str:
 
 
 def _bound_words(result: NotAvailable, protocol: Protocol) -> str:
-    """A one-sided statement about a ratio of rates; empty when the data bound neither side."""
+    """A one-sided statement about a hazard ratio; empty when the data bound neither side."""
     bound = result.bound
     if bound is None:
         return ""
@@ -388,7 +388,7 @@ def none_left(never: EstimateLike, protocol: Protocol) -> str | None:
         return None
     cases = never.n.arm(str(never.contrast)).cases or never.n.cases
     return (
-        f"No {protocol.label(str(never.contrast))} case was left un-numb; with {counted(cases, 'case')} the true share "
+        f"No {protocol.label(str(never.contrast))} case was left un-numb; with {counted(cases, 'case')} the true proportion "
         f"could still be as high as {percent(never.interval.high, cases)}."
     )
 
@@ -403,7 +403,7 @@ def stopwatch_words(naive: NaiveStopwatch, wait: tuple[EstimateLike, ...], proto
     )
     if wait and all(isinstance(e, Estimate) for e in wait):
         text += (
-            " The mean wait counts every case: onset lies between two tests, and a tooth that was not numb with the "
+            " The restricted mean time to onset counts every case: onset lies between two tests, and a tooth that was not numb with the "
             f"first injection alone has waited the whole {protocol.onset.horizon_min:g} minutes."
         )
     return text

@@ -86,15 +86,15 @@ def _subgroup(group: Subgroups, own: str | None) -> list[Block]:
     if isinstance(group.test, HypothesisTest):
         p = p_text(group.test.p_value)
         equals = p if p.startswith("<") else f"= {p}"
-        text = f"One ratio of rates for all {group.grouping}s or one for each: p {equals}, {_alike(group)}."
+        text = f"One hazard ratio for all {group.grouping}s or one for each: p {equals}, {_alike(group)}."
     else:
-        text = f"Whether the ratio of rates differs by {group.grouping} cannot be said: {group.test.reason}."
+        text = f"Whether the hazard ratio differs by {group.grouping} cannot be said: {group.test.reason}."
     if group.grouping == "practice":
         return [Paragraph(text=text)]
     rows = tuple((plain_words(m.label), f"{m.result.n.cases}", _ratio(m.result)) for m in group.levels)
     table = Table(
-        caption=f"Ratio of rates by {group.grouping}, all practices",
-        columns=(group.grouping, "cases", "ratio of rates"),
+        caption=f"Hazard ratio by {group.grouping}, all practices",
+        columns=(group.grouping, "cases", "hazard ratio"),
         rows=rows,
         align="lrr",
         notes=("Above 1: sooner. Practices are compared within themselves. Small groups differ by chance alone.",),
@@ -107,8 +107,8 @@ def _steps(results: GroupResults, own: str | None) -> list[Block]:
     if len(results.cumulative) > 1:
         blocks.append(
             Table(
-                caption="Average ratio of rates over practices, with all cases up to each quarter",
-                columns=("up to", "cases", "ratio of rates"),
+                caption="Average hazard ratio over practices, with all cases up to each quarter",
+                columns=("up to", "cases", "hazard ratio"),
                 rows=tuple((s.label, f"{s.result.n.cases}", _ratio(s.result)) for s in results.cumulative),
                 align="lrr",
                 notes=("Cases of small groups count with the last quarter that they were joined to.",),
@@ -118,8 +118,8 @@ def _steps(results: GroupResults, own: str | None) -> list[Block]:
     if ratio is not None and ratio.without:
         blocks.append(
             Table(
-                caption="Average ratio of rates without one practice; a line that stands apart carries the average",
-                columns=("without", "cases", "ratio of rates"),
+                caption="Average hazard ratio without one practice; a line that stands apart carries the average",
+                columns=("without", "cases", "hazard ratio"),
                 rows=tuple((name_of(s.label, own), f"{s.result.n.cases}", _ratio(s.result)) for s in ratio.without),
                 align="lrr",
             )
