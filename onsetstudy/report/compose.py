@@ -238,7 +238,7 @@ def _comfort(results: StudyResults) -> Section:
     section = {"id": "comfort", "title": "How kind the injection was"}
     if isinstance(comparison, NotAvailable) or protocol.pain is None:
         reason = comparison.reason if isinstance(comparison, NotAvailable) else "the protocol does not record pain"
-        text = f"Not shown: {reason.strip().rstrip('.')}."
+        text = tidy(f"Not shown: {reason.strip().rstrip('.')}.")
         return Section(**section, blocks=(Paragraph(text=text, role="absent"),))
     blocks: list[Block] = [Paragraph(text=_told(results, key)) for key in ("pain_difference", "pain_shift")]
     if better := superiority_words(comparison.superiority, protocol):

@@ -142,9 +142,9 @@ def test_waiting_by_hand(value, low, high, seen, allows):
         ("hazard_ratio", (0.7, 0.5, 0.9),
          "Buffered teeth became numb at 0.70 times the rate of not buffered ones (0.50 to 0.90), that is later."),
         ("pain_difference", (-8, -12, -4),
-         "Mean pain at deposition was 8.0 mm lower with buffered than with not buffered injections (4.0 to 12.0)."),
+         "Mean pain at deposition was 8 mm lower with buffered than with not buffered injections (4 to 12)."),
         ("pain_difference", (5, 2, 9),
-         "Mean pain at deposition was 5.0 mm higher with buffered than with not buffered injections (2.0 to 9.0)."),
+         "Mean pain at deposition was 5 mm higher with buffered than with not buffered injections (2 to 9)."),
         ("chair_time_difference", (-1.2, -2.0, -0.4),
          "Counting the wait, up to 15 minutes, and the time for mixing, 1.2 minutes a case were saved with buffered "
          "against not buffered injections (0.4 to 2.0)."),

@@ -197,7 +197,7 @@ PAGE = _Place(
     beside=True,
 )  # fmt: skip
 SCREEN = _Place(
-    width=NARROW, axis_left=0.74, axis_width=1.26, number_left=2.12, above=0.46, question_wrap=60, reason_wrap=46,
+    width=NARROW, axis_left=0.74, axis_width=1.08, number_left=1.93, above=0.46, question_wrap=60, reason_wrap=46,
     beside=False,
 )  # fmt: skip
 

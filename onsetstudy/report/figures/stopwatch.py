@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 __all__ = ["alt_text", "data_for", "draw", "draw_figure"]
 
-STOPWATCH, WAIT = "stopwatch average", "restricted mean time to onset"
+STOPWATCH, WAIT = "stopwatch average", "restricted mean"
 DIFFERENCE = "difference"
 STEP = 0.215
 

@@ -103,7 +103,7 @@ def _of_group(results: GroupResults, lead: str, look: Look | None) -> tuple[Clai
                 population=_cases(m.result.n.cases),
                 subset=m.label,
                 known=m.result.n,
-            )  # fmt: skip
+            )
             for m in pooled.members
         ]
     return tuple(claims)
@@ -296,6 +296,9 @@ def _places(quantity: Quantity, answer: EstimateLike, matters: float | None) -> 
         return quantity.shown.places
     seen = quantity.as_shown(answer.estimate, answer.interval.low, answer.interval.high)
     size = None if matters is None else abs(matters * quantity.shown.factor)
+    if answer.unit == "mm":
+        # A line read to the millimetre has no tenths.
+        quantity = dataclasses.replace(quantity, shown=dataclasses.replace(quantity.shown, places=0))
     return quantity.places(seen, () if size is None else (size, -size))
 
 
