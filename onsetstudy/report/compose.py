@@ -189,7 +189,8 @@ def _onset(results: StudyResults) -> Section:
     title = "What would a stopwatch have said?"
     if any(mean is not None for _, mean, _, _ in population.naive.means):
         caption = (
-            "Open diamonds: the stopwatch average, which has no honest interval. Dots: the restricted mean time to onset of every case up "
+            "Open diamonds: the stopwatch average, which has no honest interval. Dots: the restricted mean "
+            "time to onset of every case up "
             f"to {protocol.onset.horizon_min:g} minutes, with its {level(protocol.plan.conf_level)} interval."
         )
         drawn = stopwatch.draw_figure(results, name="stopwatch", title=title)
@@ -329,7 +330,8 @@ def _statistician(results: StudyResults) -> Section:
         "Onset is interval-censored, in (left, right]: after the last valid cold test that was felt, not later than "
         f"the first of {protocol.onset.confirmations} consecutive valid tests that were not. Numb at the first test: "
         "left is 0. Not numb while tested: right is infinite. A supplemental injection before onset is taken as "
-        f"{protocol.rescue.success} for proportions, as {protocol.rescue.wait} for waits and as {protocol.rescue.hazard} "
+        f"{protocol.rescue.success} for proportions, as {protocol.rescue.wait} for waits and as "
+        f"{protocol.rescue.hazard} "
         "for the hazard ratio."
     )
     blocks: list[Block] = [Paragraph(text=rules)]

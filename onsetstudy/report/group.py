@@ -35,7 +35,8 @@ SHOWN = {
     "minutes_saved": ("to treatment, min", 1.0, 1),
 }
 EXPECTED = (
-    "Expected: from the group's proportions by technique and arm. Plausible: shrunken to the group by as much as chance "
+    "Expected: from the group's proportions by technique and arm. Plausible: shrunken to the group by as much "
+    "as chance "
     "explains, with 95\u202f% limits that allow for not knowing how much practices differ."
 )
 FUNNELS = {
@@ -132,7 +133,8 @@ def _pooled_table(results: GroupResults) -> Table:
     test = results.overall.onset_test
     p = f"; p = {p_text(test.p_value)}" if isinstance(test, HypothesisTest) else ""
     notes = [
-        f"With {level(results.protocol.plan.conf_level)} intervals. Prediction interval: where a further practice's true value would "
+        f"With {level(results.protocol.plan.conf_level)} intervals. Prediction interval: where a further "
+        f"practice's true value would "
         "lie. Beyond chance: proportion of the spread that chance does not explain. Common effect: as if practices did "
         "not differ. To treatment: as spent, with mixing. In one stage, every practice compared within itself, the "
         f"hazard ratio is {_value(one, 1.0, 2)}{p}.",
@@ -262,7 +264,8 @@ def _beside_each_other(results: GroupResults, own: str | None) -> Section:
             continue
         drawn = funnel.draw_figure(found, name=f"funnel-{found.quantity}", title=title, own=own)
         caption = (
-            "The proportion is what a practice would have with the group's mix of techniques and arms. Line: the group. "
+            "The proportion is what a practice would have with the group's mix of techniques and arms. Line: "
+            "the group. "
             "Bands: where 19 in 20, and 499 in 500, practices like the group would lie by chance."
         )
         if found.dispersed:

@@ -174,7 +174,8 @@ def _outcomes(protocol: Protocol) -> Section:
     rows = [("primary", PRIMARY[protocol.plan.primary])]
     rows += [(f"secondary {k}", PRIMARY[s]) for k, s in enumerate(protocol.plan.secondary, start=1)]
     handled = (
-        f"A supplemental injection before onset is taken as {rescue.success} for proportions, {rescue.wait} for waits and "
+        f"A supplemental injection before onset is taken as {rescue.success} for proportions, {rescue.wait} "
+        f"for waits and "
         f"{rescue.hazard} for the hazard ratio."
     )
     blocks: list[Block] = [
@@ -287,7 +288,8 @@ def _data(protocol: Protocol) -> Section:
         Paragraph(text=text),
         Paragraph(text=f"Other choices that will be tried: {others}. Missing scores are counted, not filled in."),
         Paragraph(
-            text=f"The study is analysed every quarter: {counted(len(protocol.quarters), 'interim analysis', 'interim analyses')}, with "
+            text=f"The study is analysed every quarter: "
+            f"{counted(len(protocol.quarters), 'interim analysis', 'interim analyses')}, with "
             f"{BOUNDARIES[looks.boundary] if looks else BOUNDARIES['none']}."
         ),
     )

@@ -388,7 +388,8 @@ def none_left(never: EstimateLike, protocol: Protocol) -> str | None:
         return None
     cases = never.n.arm(str(never.contrast)).cases or never.n.cases
     return (
-        f"No {protocol.label(str(never.contrast))} case was left un-numb; with {counted(cases, 'case')} the true proportion "
+        f"No {protocol.label(str(never.contrast))} case was left un-numb; with {counted(cases, 'case')} the "
+        f"true proportion "
         f"could still be as high as {percent(never.interval.high, cases)}."
     )
 
@@ -403,7 +404,8 @@ def stopwatch_words(naive: NaiveStopwatch, wait: tuple[EstimateLike, ...], proto
     )
     if wait and all(isinstance(e, Estimate) for e in wait):
         text += (
-            " The restricted mean time to onset counts every case: onset lies between two tests, and a tooth that was not numb with the "
+            " The restricted mean time to onset counts every case: onset lies between two tests, and a tooth "
+            "that was not numb with the "
             f"first injection alone has waited the whole {protocol.onset.horizon_min:g} minutes."
         )
     return text

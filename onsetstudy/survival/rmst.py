@@ -1,4 +1,4 @@
-"""Restricted restricted mean time to onset: minutes waited on average up to a horizon, compared between arms."""
+"""Restricted mean time to onset: minutes waited on average up to a horizon, compared between arms."""
 
 from __future__ import annotations
 
@@ -89,7 +89,7 @@ def estimate_rmst(
     replicates: int = 500,
     small_sample: bool = True,
 ) -> ArmContrast:
-    """Restricted restricted mean time to onset up to ``tau_min`` per arm, with difference and ratio to the reference arm.
+    """Restricted mean time to onset up to ``tau_min`` per arm, with difference and ratio to the reference arm.
 
     Parameters
     ----------
@@ -376,7 +376,8 @@ def _arm_cautions(name: str, cells: list[_CellWait], carried: int, tau_min: floa
     if high - low > 1e-9 * tau_min:
         text = (
             f"Onset in the arm {name} is known only to the gap between two tests: depending on where in the gaps "
-            f"it lies, the restricted mean time to onset is between {low:.2f} and {high:.2f} min. The estimate spreads it evenly."
+            f"it lies, the restricted mean time to onset is between {low:.2f} and {high:.2f} min. The "
+            f"estimate spreads it evenly."
         )
         cautions.append(Caution(code="between_tests", text=text))
     if carried:

@@ -49,12 +49,13 @@ def test_missing_scores_of_both_arms_are_told_with_what_is_taken_of_the_other():
     assert "That is 6 of 30 not buffered and 3 of 30 buffered." in text
     assert (
         f"The missing buffered scores would have to be {missing.tipping:.1f} {UNIT} higher than the others, on "
-        "average, for the difference of means to be in doubt, the missing not buffered ones being like the others of theirs."
+        "average, for the difference of means to be in doubt, the missing not buffered ones being like the "
+        "others of theirs."
     ) in text
     assert f"The missing not buffered scores would have to be {-missing.tipping_reference:.1f} {UNIT} lower" in text
     assert (
-        f"{missing.tipping_both:.1f} {UNIT} would do if the missing buffered scores were higher and the missing plain "
-        "ones lower by as much at once."
+        f"{missing.tipping_both:.1f} {UNIT} would do if the missing buffered scores were higher and the missing not "
+        "buffered ones lower by as much at once."
     ) in text
     assert 0 < missing.tipping_both < min(missing.tipping, -missing.tipping_reference)
 

@@ -1,4 +1,4 @@
-"""One answer: the same numbers are told alike in every document, and never more than the interval and the looks allow."""
+"""One answer: the same numbers are told alike in every document, and no more than interval and looks allow."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from onsetstudy.design.looks_results import LookVerdict
 from onsetstudy.report.compose import compose
 from onsetstudy.report.group import compose_group
 from onsetstudy.report.sentences import sentence
-from onsetstudy.study.answer.claims import LEADS, allowed_for_looks
+from onsetstudy.study.answer.claims import LEADS, allowed_for_looks, todays
 from onsetstudy.study.looks import plan_of
 from onsetstudy.study.results import LooksTaken
 from tests.report.claimed import AUDIT, RANDOMISED, claim, group_of, told
@@ -160,10 +160,9 @@ def test_every_quantity_by_hand(key, numbers, seen):
 def test_minutes_saved_of_an_earlier_file_keep_their_meaning():
     claimed = claim("chair_time_difference", -1.2, -2.0, -0.4)
     earlier = estimate("minutes_saved", "buffered - plain", 1.2, 0.4, 2.0, "min", claimed.n)
-    from onsetstudy.study.answer.claims import todays
-
     now = todays(earlier)
-    assert (now.quantity, now.estimate, now.interval.low, now.interval.high) == ("chair_time_difference", -1.2, -2, -0.4)
+    assert now.quantity == "chair_time_difference"
+    assert (now.estimate, now.interval.low, now.interval.high) == (-1.2, -2, -0.4)
 
 
 def seen_in(document):
@@ -217,9 +216,6 @@ def test_the_group_says_less_pain_where_scores_are_lower():
     shown = rich().claims.get("pain_difference").seen
     assert shown.value < 0
     assert row[-1].startswith("−")
-    forest = compose_group(group_of(dataclasses.replace(rich(), protocol=protocol(plan={"primary": "pain"}))))
-    alt = next(b for b in forest.sections[0].blocks if b.kind == "figure" and b.name == "forest").alt
-    assert "lower" in alt or "higher" in alt or alt
 
 
 def _arms_rows(group):

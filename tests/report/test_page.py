@@ -131,7 +131,8 @@ def test_the_first_page_answers_first(page):
     first = page.sections[0].blocks
     assert [b.kind for b in first] == ["answer", "figure", "figure", "cautions"]
     assert first[0].seen == (
-        "Up to 15 minutes, a tooth not numb by then counted as 15, buffered teeth were numb 1.2 minutes sooner on average "
+        "Up to 15 minutes, a tooth not numb by then counted as 15, buffered teeth were numb 1.2 minutes "
+        "sooner on average "
         "than not buffered ones (0.3 to 2.1)."
     )
     assert (first[1].name, first[2].name) == ("key", "curves")
@@ -164,8 +165,10 @@ def test_the_alternative_texts_of_a_full_report(page):
     alts = {f.name: f.alt for f in blocks(page, Figure)}
     assert set(alts) == {"key", "curves", "stopwatch", "quarters", "pain", "everywhere", "choices", "falling"}
     assert alts["key"] == (
-        "Numb by 2 min: not buffered 22 % (17 to 28 %), buffered 34 % (28 to 41 %). Minutes of waiting saved, up to 15: 1.2 "
-        "min (0.3 to 2.1). Not numb within 15 min: not buffered 13 % (9 to 18 %), buffered 9 % (6 to 14 %). Mean pain at "
+        "Numb by 2 min: not buffered 22 % (17 to 28 %), buffered 34 % (28 to 41 %). Minutes of waiting saved, "
+        "up to 15: 1.2 "
+        "min (0.3 to 2.1). Not numb within 15 min: not buffered 13 % (9 to 18 %), buffered 9 % (6 to 14 %). "
+        "Mean pain at "
         "deposition, buffered less not buffered: minus 5.8 mm (minus 10.3 to minus 1.3)."
     )
     assert alts["curves"].startswith("Proportion of teeth numb against minutes after the injection. not buffered: 8 % by minute 1")

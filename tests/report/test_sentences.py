@@ -11,7 +11,7 @@ from onsetstudy.core.claims import bearing
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.report import sentences as words
 from onsetstudy.study.answer.claims import claim_of
-from tests.report.claimed import N, RANDOMISED
+from tests.report.claimed import RANDOMISED, N
 from tests.report.samples import counts, estimate, missing, population, rich
 from tests.study.cases import protocol
 
@@ -65,7 +65,8 @@ def test_none_left_un_numb_still_leaves_room():
 def test_superiority_in_pairs():
     found = estimate("probability_of_superiority", "buffered - plain", 0.62, 0.56, 0.674, "proportion", N)
     assert words.superiority_words(found, RANDOMISED) == (
-        "Take one buffered and one not buffered case at random: the buffered one has the lower score in 62 of 100 such pairs "
+        "Take one buffered and one not buffered case at random: the buffered one has the lower score in 62 of "
+        "100 such pairs "
         "(56 to 67; equal scores shared half and half; 50 would mean no difference)."
     )
 
@@ -74,7 +75,8 @@ def test_the_stopwatch_is_told_with_what_it_leaves_out():
     overall = rich().overall
     text = words.stopwatch_words(overall.naive, overall.wait, RANDOMISED)
     assert text.startswith(
-        "A stopwatch average would count the 177 not buffered and 189 buffered teeth that were seen to go numb, each as late "
+        "A stopwatch average would count the 177 not buffered and 189 buffered teeth that were seen to go "
+        "numb, each as late "
         "as the test that found it, and leave out the 26 not buffered and 18 buffered teeth that were not."
     )
     assert "the whole 15 minutes" in text
@@ -103,6 +105,7 @@ def test_an_unbounded_answer_is_told_as_its_bound():
     )
     results = dataclasses.replace(rich(), overall=overall, protocol=protocol(plan={"primary": "hazard_ratio"}))
     assert words.sentence(results.claims.primary(), results.protocol).allows == (
-        f"Buffered teeth became numb at 2.00 times the rate of not buffered ones or more (one-sided, 97.5{THIN}%), that is "
+        f"Buffered teeth became numb at 2.00 times the rate of not buffered ones or more (one-sided, "
+        f"97.5{THIN}%), that is "
         "sooner."
     )

@@ -1,4 +1,4 @@
-"""What would a stopwatch have said? Its average beside the restricted mean time to onset of every case, by arm and as difference."""
+"""What would a stopwatch have said? Its average beside the restricted mean of every case, by arm and as difference."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def data_for(results: StudyResults) -> pd.DataFrame:
 
 
 def draw(frame: pd.DataFrame, ax: Axes, *, places: Sequence[float], arms: tuple[str, ...]) -> None:
-    """A diamond for the stopwatch, which has no interval; the arm's marker and interval for the restricted mean time to onset."""
+    """A diamond for the stopwatch, which has no interval; the arm's marker and interval for the restricted mean."""
     ax.axvline(0, color=INK, linewidth=1.0, zorder=0)
     for y, row in zip(places, frame.itertuples(), strict=True):
         if pd.isna(row.minutes):

@@ -142,7 +142,8 @@ def _arms_table(results: GroupResults) -> Table:
     if pain is not None and isinstance(pain.answer, Estimate):
         rows.append((f"mean pain, {pain.answer.unit}", NO_PLACE, NO_PLACE, _difference(results, "pain_difference")))
     note = (
-        f"With {level(protocol.plan.conf_level)} intervals. Difference: {labels[1]} less {labels[0]}, of proportions in "
+        f"With {level(protocol.plan.conf_level)} intervals. Difference: {labels[1]} less {labels[0]}, of "
+        f"proportions in "
         f"percentage points, within practices and techniques."
     )
     return Table(

@@ -51,7 +51,8 @@ def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> 
         said = f"Practices differ much more than chance would make them ({share} of the spread; {could})."
     if pooled.prediction is None:
         return f"{said} So few practices say nothing of a further one."
-    return f"{said} In another practice like these, the truth would lie {span(pooled.prediction.low, pooled.prediction.high)}."
+    further = span(pooled.prediction.low, pooled.prediction.high)
+    return f"{said} In another practice like these, the truth would lie {further}."
 
 
 def more_sections(results: GroupResults, own: str | None) -> tuple[Section | None, ...]:

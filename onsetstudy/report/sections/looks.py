@@ -48,7 +48,8 @@ def _difference_said(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol
 
 
 def _one_verdict(verdict: LookVerdict, number: int, taken: LooksTaken, protocol: Protocol) -> str:
-    place = f"Interim analysis {number} ({verdict.label}), {verdict.counted:g} of {verdict.planned:g} planned {verdict.unit}: "
+    count = f"{verdict.counted:g} of {verdict.planned:g} planned {verdict.unit}"
+    place = f"Interim analysis {number} ({verdict.label}), {count}: "
     what = OUTCOMES[taken.primary][0]
     if verdict.code == "crossed":
         said = _difference_said(verdict, taken, protocol)
@@ -133,7 +134,8 @@ def _table(taken: LooksTaken) -> Table:
     )
     plan = taken.plan
     notes = (
-        f"{plan.method[:1].upper()}{plan.method[1:]}; {SPENDING.get(plan.spending, plan.spending)} type, {level(plan.alpha)} in "
+        f"{plan.method[:1].upper()}{plan.method[1:]}; {SPENDING.get(plan.spending, plan.spending)} type, "
+        f"{level(plan.alpha)} in "
         f"all, {plan.planned_information:g} {plan.unit} planned, futility {plan.futility.replace('_', '-')}. "
         f"{plan.source}.",
     )
@@ -157,7 +159,8 @@ def _stopped(taken: LooksTaken) -> str:
     over = next((v for v in taken.verdicts if v.code in ("crossed", "ended")), None)
     when = "" if over is None else f"At {over.label}, when the study was decided, "
     return (
-        f"{when}the estimate that allows for the interim analyses was {decimal(estimate, places)} ({interval(low, high, places)}; "
+        f"{when}the estimate that allows for the interim analyses was {decimal(estimate, places)} "
+        f"({interval(low, high, places)}; "
         f"{UNITS.get(taken.scale, '')}), p {_p(found.p_value)}, {found.method}; ignoring them "
         f"{decimal(plain, places)}."
     )

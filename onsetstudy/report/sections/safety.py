@@ -43,7 +43,8 @@ def _said(safety: Safety, protocol: Protocol) -> str:
             told.append(f"No {label} case recorded whether anything happened.")
         elif arm.at_most is not None:
             told.append(
-                f"Nothing was recorded in {counted(arm.cases, label + ' case')}; the true proportion could still be as high "
+                f"Nothing was recorded in {counted(arm.cases, label + ' case')}; the true proportion could "
+                f"still be as high "
                 f"as {percent(arm.at_most, arm.cases)} (about 3 in {arm.cases})."
             )
         else:
