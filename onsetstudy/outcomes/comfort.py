@@ -214,7 +214,7 @@ def _missing(
         if arm in arms:
             key = (str(arm), str(reason) or "not said")
             lines[key] = lines.get(key, 0) + 1
-    difference = _welch(scores[0], scores[1], "pain_mean_difference", contrast, unit, n, level)
+    difference = welch_difference(scores[0], scores[1], "pain_mean_difference", contrast, unit, n, level)
     cases = [int(np.sum(records.arm == a)) for a in arms]
     gone = [all_of - found.size for all_of, found in zip(cases, scores, strict=True)]
     share = [lost / all_of if all_of else 0.0 for lost, all_of in zip(gone, cases, strict=True)]
@@ -236,9 +236,10 @@ def _missing(
     )
 
 
-def _welch(
+def welch_difference(
     reference: FloatArray, other: FloatArray, quantity: str, contrast: str, unit: str, n: Counts, level: float
 ) -> EstimateLike:
+    """Difference of the means of two sets of scores, other less reference, by Welch's t."""
     if min(reference.size, other.size) < LEAST:
         return _gone(quantity, contrast, unit, f"it takes {LEAST} scores in each arm", WELCH, n, "too_few")
     estimate = float(other.mean() - reference.mean())
@@ -298,7 +299,9 @@ def anxiety_change(
         high = tuple(_share(before[(arm == a) & told] >= limit, "high_anxiety", a, n, conf_level) for a in arms)
     return Anxiety(
         change=tuple(_mean(c, a, unit, n, conf_level) for c, a in zip(change, arms, strict=True)),
-        difference=_welch(change[0], change[1], "anxiety_change", f"{arms[1]} - {arms[0]}", unit, n, conf_level),
+        difference=welch_difference(
+            change[0], change[1], "anxiety_change", f"{arms[1]} - {arms[0]}", unit, n, conf_level
+        ),
         high_before=high,
         threshold=limit,
     )

@@ -113,7 +113,7 @@ class CommonOdds:
 @result_kind("subgroups")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subgroups:
-    """The ratio of rates by the levels of a grouping, and the test of whether it is the same in all."""
+    """The hazard ratio by the levels of a grouping, and the test of whether it is the same in all."""
 
     grouping: str
     levels: tuple[Member, ...]

@@ -32,6 +32,9 @@ __all__ = [
 PAIN_MOMENTS = ("insertion", "placement", "deposition", "treatment")
 
 
+NOT_BUFFERED = "not buffered"
+
+
 @result_kind("arm")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Arm:
@@ -355,5 +358,10 @@ class Protocol:
         return self.arm_codes[1]
 
     def label(self, arm: str) -> str:
-        """Label of an arm for readers."""
-        return next((a.label for a in self.arms if a.code == arm), arm)
+        """Label of an arm for readers.
+
+        The code ``plain``, labelled ``plain``, is shown as "not buffered": in this trade "plain" means without
+        vasoconstrictor. The code stays as it is in records and files.
+        """
+        label = next((a.label for a in self.arms if a.code == arm), arm)
+        return NOT_BUFFERED if arm == label == "plain" else label

@@ -5,22 +5,23 @@ from __future__ import annotations
 import re
 
 from onsetstudy.core.results import Assumption, Estimate, NotAvailable
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Table
 from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text, tidy
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 from onsetstudy.study.results import Diagnostics, StudyResults
 
 __all__ = ["assumptions_table", "certificate_table", "diagnostics_table", "methods_table", "numbers_table"]
 
 NONE = "–"
 QUANTITIES = {
-    "hazard_ratio": "Rate of becoming numb",
+    "hazard_ratio": "Hazard ratio",
     "success_by_target": "Numb by the target",
     "success_difference": "Numb by the target",
-    "restricted_wait": "Mean wait",
-    "restricted_wait_difference": "Mean wait",
-    "never_numb": "Not numb at the horizon",
-    "never_numb_difference": "Not numb at the horizon",
+    "restricted_wait": "Restricted mean time to onset",
+    "restricted_wait_difference": "Restricted mean time to onset",
+    "never_numb": "Not numb to the end of testing",
+    "never_numb_difference": "Not numb to the end of testing",
     "pain_shift": "Pain, shift",
     "probability_of_superiority": "Less pain in a pair",
     "onset_test": "Test of onset",
@@ -37,20 +38,28 @@ def numbers_table(results: StudyResults) -> Table:
     for row in frame.itertuples():
         places = 2 if row.unit in ("min", "mm", "points") else 3
         of = str(row.contrast or "")
-        names.append((QUANTITIES.get(str(row.quantity), plain_words(str(row.quantity))), protocol.label(of)))
+        names.append((QUANTITIES.get(str(row.quantity), plain_words(str(row.quantity))), _of(of, protocol)))
         values.append(NONE if row.estimate is None else _shown(float(row.estimate), places))
         lows.append("" if row.conf_low is None else decimal(float(row.conf_low), places))
         highs.append("" if row.conf_high is None else decimal(float(row.conf_high), places))
         ps.append("" if row.p_value is None else p_text(float(row.p_value)))
-        units.append("share" if row.unit == "proportion" else NONE if row.estimate is None else str(row.unit))
+        units.append("proportion" if row.unit == "proportion" else NONE if row.estimate is None else str(row.unit))
     columns = zip(names, aligned(values), aligned(lows), aligned(highs), ps, units, strict=True)
     return Table(
         caption=f"Every estimate. {population.label}",
         columns=("", "of", "estimate", "from", "to", "p", "unit"),
-        rows=tuple((name, of.replace("-", "less"), v, lo, hi, p, unit) for (name, of), v, lo, hi, p, unit in columns),
+        rows=tuple((name, of, v, lo, hi, p, unit) for (name, of), v, lo, hi, p, unit in columns),
         align="llrrrrl",
         notes=(f"From, to: {level(protocol.plan.conf_level)} interval; p only for the tests that the plan asks for.",),
     )
+
+
+def _of(contrast: str, protocol: Protocol) -> str:
+    """``buffered - plain`` as ``buffered less not buffered``."""
+    for sign, said in ((" - ", " less "), (" / ", " / ")):
+        if sign in contrast:
+            return said.join(protocol.label(arm) for arm in contrast.split(sign))
+    return protocol.label(contrast)
 
 
 def _shown(value: float, places: int) -> str:
@@ -122,7 +131,7 @@ def diagnostics_table(results: StudyResults) -> Table | None:
     if found is None:
         return None
     rows = (
-        ("Is the ratio of rates the same at all times?", _proportionality(found)),
+        ("Is the hazard ratio the same at all times?", _proportionality(found)),
         ("Does another road lead to the same ratio?", _other_road(found)),
         ("Were the arms tested alike?", _schedule(found)),
     )

@@ -26,18 +26,16 @@ from onsetstudy.report.sections.anytime import anytime_first_page, anytime_secti
 from onsetstudy.report.sections.chair_time import chair_section
 from onsetstudy.report.sections.comfort import comfort_blocks
 from onsetstudy.report.sections.fair import fair_section
-from onsetstudy.report.sections.looks import first_page_words, looks_section
+from onsetstudy.report.sections.looks import looks_section
 from onsetstudy.report.sections.paired import blinding_section, paired_section
 from onsetstudy.report.sections.planned import planned_section
 from onsetstudy.report.sections.safety import safety_section
 from onsetstudy.report.sections.watching import watch_section
-from onsetstudy.report.words import (
-    answer,
+from onsetstudy.report.sentences import (
     axis_ends,
-    hazard_words,
     none_left,
-    pain_answer,
     plain_words,
+    sentence,
     stopwatch_words,
     superiority_words,
 )
@@ -91,7 +89,7 @@ def _sections(results: StudyResults) -> tuple[Section | None, ...]:
         _comfort(results),
         paired_section(results.paired, results.protocol),
         blinding_section(results.blinding, results.protocol),
-        chair_section(results.chair_time, results.protocol),
+        chair_section(results.chair_time, results.protocol, results.claims.get("chair_time_difference")),
         doses.section(results.doses, results.protocol),
         safety_section(results.safety, results.protocol),
         _everywhere(results),
@@ -117,7 +115,7 @@ def _figure(name: str, title: str, caption: str, drawn: Drawing) -> Figure:
 
 
 def _first_page(results: StudyResults) -> Section:
-    said = answer(results)
+    said = sentence(results.claims.primary(), results.protocol)
     plan = results.protocol.plan
     title = "What was found, and how sure one may be"
     caption = f"{counted(results.overall.n.cases, 'case')}."
@@ -131,7 +129,8 @@ def _first_page(results: StudyResults) -> Section:
         caption += " From the dotted line on, a difference matters to this study."
     cautions = {c.code: tidy(c.text) for c in reversed(results.caution)}
     if results.looks is not None:
-        cautions["repeated_looks"] = first_page_words(results.looks, results.protocol)
+        # The first sentence is the verdict of the look, with the interval that allows for it.
+        cautions.pop("repeated_looks", None)
     if results.anytime is not None:
         cautions["repeated_looks"] = anytime_first_page(results.anytime, results.protocol)
     first = [cautions[code] for code in FIRST_PAGE if code in cautions][:FIRST_PAGE_CAUTIONS]
@@ -147,6 +146,12 @@ def _first_page(results: StudyResults) -> Section:
     )
 
 
+def _told(results: StudyResults, quantity: str) -> str:
+    """A claim of all cases, in its two sentences."""
+    claim = results.claims.get(quantity)
+    return "" if claim is None else sentence(claim, results.protocol).text
+
+
 def _curves(results: StudyResults, *, name: str, title: str, height: float, falling: bool = False) -> Block:
     frame = curves.data_for(results, least=LEAST_IN_ARM)
     counts = {results.protocol.label(a.arm): a.cases for a in results.overall.n.by_arm if a.cases}
@@ -157,7 +162,7 @@ def _curves(results: StudyResults, *, name: str, title: str, height: float, fall
     if frame.empty:
         return Paragraph(text=f"{title} {too_few}", role="absent")
     caption = (
-        "Thick steps: what tests have shown. Shaded: where nobody looked, the share may be anywhere. Uprights: "
+        "Thick steps: what tests have shown. Shaded: where nobody looked, the proportion may be anywhere. Uprights: "
         f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
         f"{counted(results.overall.n.cases, 'case')}." + (f" {too_few}" if few else "")
     )
@@ -179,13 +184,14 @@ def _who(results: StudyResults) -> Section:
 
 def _onset(results: StudyResults) -> Section:
     protocol, population = results.protocol, results.overall
-    blocks: list[Block] = [Paragraph(text=hazard_words(population.hazard_ratio, protocol))]
+    blocks: list[Block] = [Paragraph(text=_told(results, "hazard_ratio"))]
     blocks += [Paragraph(text=text) for e in population.never_numb if (text := none_left(e, protocol))]
     blocks.append(tables.main_table(results))
     title = "What would a stopwatch have said?"
     if any(mean is not None for _, mean, _, _ in population.naive.means):
         caption = (
-            "Open diamonds: the stopwatch average, which has no honest interval. Dots: the mean wait of every case up "
+            "Open diamonds: the stopwatch average, which has no honest interval. Dots: the restricted mean "
+            "time to onset of every case up "
             f"to {protocol.onset.horizon_min:g} minutes, with its {level(protocol.plan.conf_level)} interval."
         )
         drawn = stopwatch.draw_figure(results, name="stopwatch", title=title)
@@ -234,10 +240,9 @@ def _comfort(results: StudyResults) -> Section:
     section = {"id": "comfort", "title": "How kind the injection was"}
     if isinstance(comparison, NotAvailable) or protocol.pain is None:
         reason = comparison.reason if isinstance(comparison, NotAvailable) else "the protocol does not record pain"
-        text = f"Not shown: {reason.strip().rstrip('.')}."
+        text = tidy(f"Not shown: {reason.strip().rstrip('.')}.")
         return Section(**section, blocks=(Paragraph(text=text, role="absent"),))
-    said = pain_answer(comparison.shift, protocol)
-    blocks: list[Block] = [Paragraph(text=f"{said.seen} {said.allows}".strip())]
+    blocks: list[Block] = [Paragraph(text=_told(results, key)) for key in ("pain_difference", "pain_shift")]
     if better := superiority_words(comparison.superiority, protocol):
         blocks.append(Paragraph(text=better))
     scale = protocol.pain.instrument
@@ -325,9 +330,10 @@ def _statistician(results: StudyResults) -> Section:
     rules = (
         "Onset is interval-censored, in (left, right]: after the last valid cold test that was felt, not later than "
         f"the first of {protocol.onset.confirmations} consecutive valid tests that were not. Numb at the first test: "
-        "left is 0. Never numb: right is infinite. A supplement before onset is taken as "
-        f"{protocol.rescue.success} for shares, as {protocol.rescue.wait} for waits and as {protocol.rescue.hazard} "
-        "for the ratio of rates."
+        "left is 0. Not numb while tested: right is infinite. A supplemental injection before onset is taken as "
+        f"{protocol.rescue.success} for proportions, as {protocol.rescue.wait} for waits and as "
+        f"{protocol.rescue.hazard} "
+        "for the hazard ratio."
     )
     blocks: list[Block] = [Paragraph(text=rules)]
     if not isinstance(test, NotAvailable):
@@ -338,7 +344,7 @@ def _statistician(results: StudyResults) -> Section:
                 text=f"Test of onset: {test.statistic_name} = {decimal(test.statistic, 2)}, p {said}; {test.method}."
             )
         )
-    title = "Share not yet numb (onset survival curve)"
+    title = "Proportion not yet numb (onset survival curve)"
     blocks.append(_curves(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True))
     minutes = schedule.data_for(results)
     if not minutes.empty:

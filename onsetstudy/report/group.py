@@ -28,19 +28,20 @@ from onsetstudy.study.group_results import GroupResults
 __all__ = ["compose_group"]
 
 SHOWN = {
-    "hazard_ratio": ("ratio of rates", 1.0, 2),
-    "restricted_wait_difference": ("waiting saved, min", -1.0, 1),
-    "success_difference": ("by target, points", 100.0, 0),
-    "pain_difference": ("less pain", -1.0, 1),
+    "hazard_ratio": ("hazard ratio", 1.0, 2),
+    "restricted_wait_difference": ("time to onset saved, min", -1.0, 1),
+    "success_difference": ("by target, percentage points", 100.0, 0),
+    "pain_difference": ("difference in mean pain", 1.0, 1),
     "minutes_saved": ("to treatment, min", 1.0, 1),
 }
 EXPECTED = (
-    "Expected: from the group's shares by technique and arm. Plausible: drawn to the group by as much as chance "
+    "Expected: from the group's proportions by technique and arm. Plausible: shrunken to the group by as much "
+    "as chance "
     "explains, with 95\u202f% limits that allow for not knowing how much practices differ."
 )
 FUNNELS = {
     "by_target": "not numb by the target",
-    "never_numb": "never numb",
+    "never_numb": "not numb to the end of testing",
     "operators": "not numb by the target, by operator",
 }
 
@@ -132,10 +133,11 @@ def _pooled_table(results: GroupResults) -> Table:
     test = results.overall.onset_test
     p = f"; p = {p_text(test.p_value)}" if isinstance(test, HypothesisTest) else ""
     notes = [
-        f"With {level(results.protocol.plan.conf_level)} intervals. A further practice: where its true value would "
-        "lie. Beyond chance: share of the spread that chance does not explain. One value for all: as if practices did "
+        f"With {level(results.protocol.plan.conf_level)} intervals. Prediction interval: where a further "
+        f"practice's true value would "
+        "lie. Beyond chance: proportion of the spread that chance does not explain. Common effect: as if practices did "
         "not differ. To treatment: as spent, with mixing. In one stage, every practice compared within itself, the "
-        f"ratio of rates is {_value(one, 1.0, 2)}{p}.",
+        f"hazard ratio is {_value(one, 1.0, 2)}{p}.",
     ]
     notes += [
         f"No average of {SHOWN[x.quantity][0]}: {tidy(x.average.reason)}."
@@ -145,7 +147,7 @@ def _pooled_table(results: GroupResults) -> Table:
     notes += [text for text in (_shared_out(results), _unfinished(results)) if text]
     return Table(
         caption="Pooled over practices",
-        columns=("what", "average of practices", "a further practice", "beyond chance, %", "one value for all"),
+        columns=("what", "average of practices", "prediction interval", "I², %", "common effect"),
         rows=tuple(rows),
         align="lrrrr",
         notes=tuple(notes),
@@ -158,7 +160,7 @@ def _no_average(results: GroupResults) -> list[Block]:
     reasons = dict.fromkeys(tidy(x.average.reason) for x in results.pooled if isinstance(x.average, NotAvailable))
     text = f"There is no average over practices: {listed(list(reasons))}."
     if isinstance(one, Estimate):
-        text += f" The ratio of rates of all cases, in one stage, is {_value(one, 1.0, 2)}."
+        text += f" The hazard ratio of all cases, in one stage, is {_value(one, 1.0, 2)}."
     notes = [told for told in (_shared_out(results), _unfinished(results)) if told]
     return [Paragraph(text=text), *(Paragraph(text=told, role="note") for told in notes)]
 
@@ -213,10 +215,10 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
         for p in results.practices
     ]
     heads = {
-        "hazard_ratio": "ratio of rates",
+        "hazard_ratio": "hazard ratio",
         "restricted_wait_difference": "minutes saved",
-        "success_difference": "by target, points",
-        "pain_difference": "less pain",
+        "success_difference": "by target, percentage points",
+        "pain_difference": "difference in mean pain",
     }
     reasons: dict[str, dict[str, None]] = {}
     for member in (m for pooled in chosen for m in pooled.members):
@@ -243,7 +245,7 @@ def _agreement(results: GroupResults) -> str:
     if found.apart is None:
         return "One of the two ways, in one stage or in two, has no answer" + (f": {why}." if why else ".")
     if found.apart < 0.5:
-        base = "Counting all cases in one stage and averaging over practices give the same ratio of rates"
+        base = "Counting all cases in one stage and averaging over practices give the same hazard ratio"
         return f"{base} within {decimal(found.apart, 2)} standard errors." + (f" Mind that {why}." if why else "")
     return (
         f"Counting all cases in one stage and averaging over practices differ by {decimal(found.apart, 1)} standard "
@@ -262,7 +264,8 @@ def _beside_each_other(results: GroupResults, own: str | None) -> Section:
             continue
         drawn = funnel.draw_figure(found, name=f"funnel-{found.quantity}", title=title, own=own)
         caption = (
-            "The share is what a practice would have with the group's mix of techniques and arms. Line: the group. "
+            "The proportion is what a practice would have with the group's mix of techniques and arms. Line: "
+            "the group. "
             "Bands: where 19 in 20, and 499 in 500, practices like the group would lie by chance."
         )
         if found.dispersed:
@@ -325,7 +328,7 @@ def _cautions(results: GroupResults) -> Section:
 def _statistician(results: GroupResults) -> Section:
     text = (
         "Files hold counts of cases by quarter, technique, further strata, arm and onset interval; the likelihood "
-        "needs no more, so test, ratio and curves are those of the rows. Test and ratio of rates in one stage have "
+        "needs no more, so test, ratio and curves are those of the rows. Test and hazard ratio in one stage have "
         "practice and the plan's strata as strata; for the ratio, small ones share a baseline. "
         "Spread of practices: shared log-normal effect on the rate, one "
         "baseline for all. Success over practices: Mantel-Haenszel difference; odds ratio by conditional likelihood "
@@ -338,7 +341,7 @@ def _statistician(results: GroupResults) -> Section:
     )
     success, frailty = results.overall.success, results.overall.frailty
     rows = [("Numb by target, odds ratio", _value(success.pooled.odds_ratio, 1.0, 2))]
-    rows.append(("Numb by target, points", _value(success.pooled.difference, 100.0, 0)))
+    rows.append(("Numb by target, percentage points", _value(success.pooled.difference, 100.0, 0)))
     for label, found in (("none", success.if_not_numb), ("all", success.if_numb)):
         if found is not None:
             told = f"{_value(found.odds_ratio, 1.0, 2)}; {_value(found.difference, 100.0, 0)} points"

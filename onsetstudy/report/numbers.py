@@ -94,7 +94,11 @@ def amount(value: float, unit: str) -> str:
 
 
 def tidy(text: str) -> str:
-    """A sentence of another room with the thin space before per cent and the true minus."""
+    """A sentence of another room with the thin space before per cent, the true minus and the arm's shown name.
+
+    Rooms below know the arm by its code; ``plain`` is shown as "not buffered", as the protocol's label is.
+    """
+    text = re.sub(r"\bplain\b", "not buffered", text)
     text = re.sub(r"(?<=\d) ?%", f"{THIN}%", text)
     return re.sub(r"(?<![\w.])-(?=\d)", MINUS, text)
 

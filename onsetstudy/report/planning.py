@@ -17,7 +17,7 @@ __all__ = ["Headline", "compose_planning", "headline", "main_question", "size_li
 OUTCOMES = {
     "onset_test": "rate of becoming numb",
     "success": "numb by the target",
-    "wait": "mean wait",
+    "wait": "restricted mean time to onset",
     "pain": "pain (ranks)",
 }
 QUESTION_OF = {
@@ -30,8 +30,8 @@ NOT_RANDOMISED = (
     "other ways."
 )
 MAIN = {
-    "success_by_target": "the share numb by the target minute",
-    "restricted_wait": "the mean wait",
+    "success_by_target": "the proportion numb by the target minute",
+    "restricted_wait": "the restricted mean time to onset",
     "pain": "pain",
 }
 
@@ -89,7 +89,11 @@ def _answer(results: PlanningResults) -> Section:
         "missed tests and onset rule, decided by the report's test. Lines without dots: Schoenfeld's formula. The dots "
         f"of {ratio:g} lie where the formula has another ratio, for the reason told below. Dotted: the planned power. "
         "All of a study that is looked at once"
-        + ("." if looks is None else f"; looking as planned takes {decimal(100 * (looks.inflation - 1))}{THIN}% more.")
+        + (
+            "."
+            if looks is None
+            else f"; analysing as planned takes {decimal(100 * (looks.inflation - 1))}{THIN}% more."
+        )
     )
     blocks: list[Block] = [
         Answer(seen=said.seen, allows=said.allows),
@@ -104,14 +108,14 @@ def _answer(results: PlanningResults) -> Section:
 
 
 def headline(results: PlanningResults) -> Headline:
-    """Main outcome first, the ratio of rates by simulation next, and why formula and simulation differ.
+    """Main outcome first, the hazard ratio by simulation next, and why formula and simulation differ.
 
     Page 1 and the terminal say the same sentences.
     """
     needed, plan, pace = results.needed, results.protocol.plan, results.needed.pace
     who = _who(results)
     ratio = (
-        f"a ratio of rates of {plan.planned_hazard_ratio:g} takes {needed.included} {who} to include "
+        f"a hazard ratio of {plan.planned_hazard_ratio:g} takes {needed.included} {who} to include "
         f"({needed.analysed} analysed; by simulation, give or take {needed.two_errors}): {_quarters(pace)}"
     )
     month = f"{pace.included_per_month:.3g} {who} a month that may be included and agree"
@@ -176,13 +180,13 @@ def _quarters(pace: Pace) -> str:
 
 
 def _effect(size: SampleSize) -> str:
-    return tidy(size.effect_text.replace("hazard ratio", "ratio of rates"))
+    return tidy(size.effect_text)
 
 
 def _difference(results: PlanningResults) -> str:
-    """Why the formula of the ratio of rates and the simulation ask for different sizes, in one sentence."""
+    """Why the formula of the hazard ratio and the simulation ask for different sizes, in one sentence."""
     e, formula = results.expected, results.questions[0].size
-    looks = "" if results.looks is None else ", and the simulated size pays for looking as planned"
+    looks = "" if results.looks is None else ", and the simulated size pays for analysing as planned"
     start = f"Why {results.needed.included} and not the {formula.total} of the formula: "
     if max(e.never_reference, e.never_other) == 0:
         return f"{start}the simulation also misses tests and lets operators differ{looks}."
@@ -201,8 +205,8 @@ def _planned_size(results: PlanningResults) -> str:
     text = (
         f"At the planned size ({n} analysed {_who(results)}"
         + ("" if looks is None else f", {looks.planned_information:g} {looks.unit}")
-        + f") simulated trials found a ratio of rates of {plan.planned_hazard_ratio:g} in {_share(found.power)} (give "
-        f"or take {decimal(200 * found.mc_error)} points) and a difference where there was none in "
+        + f") simulated trials found a hazard ratio of {plan.planned_hazard_ratio:g} in {_share(found.power)} (give "
+        f"or take {decimal(200 * found.mc_error)} percentage points) and a difference where there was none in "
         f"{decimal(100 * results.null.power)}{THIN}% (give or take {decimal(200 * results.null.mc_error)})."
     )
     if looks is not None:
@@ -222,7 +226,10 @@ def _assumptions(results: PlanningResults) -> Section:
         ("Of them eligible and willing", _share(assumed.eligible_share)),
         ("Median onset, reference arm, among teeth that become numb", f"{e.median_min:g} min"),
         ("Shape of the Weibull curve", f"{e.shape:g}"),
-        ("Never numb, reference and other arm", f"{_share(e.never_reference)} and {_share(e.never_other)}"),
+        (
+            "Not numb to the end of testing, reference and other arm",
+            f"{_share(e.never_reference)} and {_share(e.never_other)}",
+        ),
         ("Seen to become numb in the end", _share(results.planned.onset_share)),
         ("Already numb at the first test", _share(results.planned.numb_at_first)),
         ("Lost, and tests missed", f"{_share(assumed.lost_share)} and {_share(assumed.missed_share)}"),
@@ -240,7 +247,7 @@ def _sizes(results: PlanningResults) -> Section:
     looks = results.looks
     notes = (
         "A study looked at once"
-        + ("" if looks is None else f"; looking as planned takes {decimal(100 * (looks.inflation - 1))}{THIN}% more")
+        + ("" if looks is None else f"; analysing as planned takes {decimal(100 * (looks.inflation - 1))}{THIN}% more")
         + ". Quarters at the stated pace, known to within a coefficient of variation of a quarter. For a ratio of "
         f"rates of {results.protocol.plan.planned_hazard_ratio:g} simulation asks for {results.needed.included}; the "
         "first page says why.",
@@ -256,7 +263,7 @@ def _sizes(results: PlanningResults) -> Section:
     frame = results.table.to_frame()
     grid = Table(
         caption="Cases to include by effect, both arms together",
-        columns=("ratio of rates", *(f"power {_share(p)}" for p in frame.columns)),
+        columns=("hazard ratio", *(f"power {_share(p)}" for p in frame.columns)),
         rows=tuple(
             (f"{effect:g}", *(f"{n}" for n in row)) for effect, row in zip(frame.index, frame.to_numpy(), strict=True)
         ),
@@ -307,9 +314,9 @@ def _schedules(results: PlanningResults) -> Section:
         rows=tuple(rows),
         align="llrrrr",
         notes=(
-            "Power of the log-rank test at the planned size, one look; ± two Monte Carlo errors. The log-rank test "
+            "Power of the log-rank test at the planned size, one analysis; ± two Monte Carlo errors. The log-rank test "
             "loses "
-            "little with fewer tests while hazards stay proportional; shares and waits at early minutes lose all "
+            "little with fewer tests while hazards stay proportional; proportions and waits at early minutes lose all "
             "before "
             "the first test.",
         ),
@@ -337,17 +344,17 @@ def _looks(results: PlanningResults, plan: LookPlan) -> Section:
         for p, found in zip(plan.looks, results.planned.by_look, strict=True)
     )
     table = Table(
-        caption=f"Looks, if quarters bring equal numbers of {plan.unit}",
-        columns=("look", plan.unit, "boundary", "futility", "error spent, %", "stops there, %", "simulated, %"),
+        caption=f"Interim analyses, if quarters bring equal numbers of {plan.unit}",
+        columns=("analysis", plan.unit, "boundary", "futility", "alpha spent, %", "stops there, %", "simulated, %"),
         rows=rows,
         align="lrrrrrr",
         notes=(f"Under the planned effect. {plan.method[:1].upper()}{plan.method[1:]}. {plan.source}.",),
     )
     text = (
-        f"Looking {len(plan.looks)} times with the limits of a single look would be wrong in "
+        f"Analysing {len(plan.looks)} times with the limits of a single analysis would be wrong in "
         f"{_share(plan.naive_error)} of studies "
         f"without a difference. With these boundaries it is {level(plan.alpha)}, for "
         f"{decimal(100 * (plan.inflation - 1))}\u202f% "
-        "more information than a single look."
+        "more information than a single analysis."
     )
-    return Section(id="looks", title="Looking every quarter", blocks=(Paragraph(text=text), table))
+    return Section(id="looks", title="Interim analyses every quarter", blocks=(Paragraph(text=text), table))

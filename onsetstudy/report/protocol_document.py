@@ -10,25 +10,25 @@ from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table
 from onsetstudy.report.numbers import counted, day, listed
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 
 __all__ = ["compose_protocol"]
 
 SCALE = {"mdas": "modified dental anxiety scale", "das": "dental anxiety scale", "nrs11": "numeric scale"}
 TO_BE_WRITTEN = "To be written by a person:"
 PRIMARY = {
-    "success_by_target": "share of teeth numb by the target minute",
+    "success_by_target": "proportion of teeth numb by the target minute",
     "hazard_ratio": "rate of becoming numb (hazard ratio)",
-    "restricted_wait": "mean wait up to the horizon",
-    "never_numb": "share of teeth that never became numb",
+    "restricted_wait": "restricted mean time to onset",
+    "never_numb": "proportion of teeth not numb to the end of testing",
     "pain": "pain at the injection",
     "anxiety_change": "change of anxiety within the patient",
-    "painless_share": "share of painless injections",
+    "painless_share": "proportion of painless injections",
 }
 CHOICES = {
     "confirmations_1": "one test confirms",
     "confirmations_2": "two tests confirm",
-    "rescue_other_way": "supplements taken the other way",
+    "rescue_other_way": "supplemental injections taken the other way",
     "accept_unconfirmed": "an unconfirmed last test accepted",
     "control_ignored": "the control tooth ignored",
     "first_cases_left_out": "the first cases of every operator left out",
@@ -38,8 +38,8 @@ BOUNDARIES = {
     "obrien_fleming": "alpha spending of O'Brien and Fleming type",
     "pocock": "alpha spending of Pocock type",
     "power": "alpha spending by a power of the information",
-    "anytime": "an anytime-valid sequential test, so that anybody may look whenever they like",
-    "none": "no allowance; every look but the last is a description",
+    "anytime": "an anytime-valid sequential test, so that anybody may analyse whenever they like",
+    "none": "no allowance; every analysis but the last is a description",
 }
 
 
@@ -114,7 +114,7 @@ def _open_science(protocol: Protocol) -> Section:
 
 
 def _introduction(protocol: Protocol) -> Section:
-    labels = {a.code: a.label for a in protocol.arms}
+    labels = {a.code: protocol.label(a.code) for a in protocol.arms}
     objective = (
         f"To compare {labels[protocol.contrast_arm]} with {labels[protocol.reference_arm]}. Main outcome: "
         f"{PRIMARY[protocol.plan.primary]}."
@@ -143,7 +143,7 @@ def _participants(protocol: Protocol) -> Section:
         (f"May be included: {name}", listed([plain_words(c) for c in found])) for name, found in codes.items() if found
     ]
     rows += [("Included are", "; ".join(admitted.include) or "—"), ("Excluded are", "; ".join(admitted.exclude) or "—")]
-    arms = tuple((a.label, a.preparation or "—") for a in protocol.arms)
+    arms = tuple((protocol.label(a.code), a.preparation or "—") for a in protocol.arms)
     return _section(
         "methods",
         "Methods: participants, interventions",
@@ -152,7 +152,11 @@ def _participants(protocol: Protocol) -> Section:
         _said(protocol, "setting", "Where patients are treated, and by whom"),
         Table(caption="What is compared", columns=("arm", "preparation"), rows=arms, align="ll"),
         _said(protocol, "stopping_rules_for_a_case", "When an operator departs from the allocated arm, and what then"),
-        _said(protocol, "concomitant_care", "What else is given or not given: topical anaesthetic, supplements"),
+        _said(
+            protocol,
+            "concomitant_care",
+            "What else is given or not given: topical anaesthetic, supplemental injections",
+        ),
         Cautions(texts=("Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy.",)),
     )
 
@@ -170,8 +174,9 @@ def _outcomes(protocol: Protocol) -> Section:
     rows = [("primary", PRIMARY[protocol.plan.primary])]
     rows += [(f"secondary {k}", PRIMARY[s]) for k, s in enumerate(protocol.plan.secondary, start=1)]
     handled = (
-        f"A supplemental injection before onset is taken as {rescue.success} for shares, {rescue.wait} for waits and "
-        f"{rescue.hazard} for the ratio of rates."
+        f"A supplemental injection before onset is taken as {rescue.success} for proportions, {rescue.wait} "
+        f"for waits and "
+        f"{rescue.hazard} for the hazard ratio."
     )
     blocks: list[Block] = [
         Table(
@@ -211,7 +216,7 @@ def _size_and_recruitment(protocol: Protocol) -> Section:
             ("Cases a month, all practices", f"{planning.cases_per_month:g}"),
             ("Of them eligible and willing", f"{planning.eligible_share:.0%}"),
             ("Median onset, reference arm", f"{planning.median_min:g} min"),
-            ("Never numb", f"{planning.never_reference:.0%} and {planning.never_other:.0%}"),
+            ("Not numb to the end of testing", f"{planning.never_reference:.0%} and {planning.never_other:.0%}"),
             ("Lost, and tests missed", f"{planning.lost_share:.0%} and {planning.missed_share:.0%}"),
             ("Where these come from", "; ".join(planning.sources) or "assumed"),
         )
@@ -270,7 +275,7 @@ def _data(protocol: Protocol) -> Section:
     strata = listed([plain_words(s) for s in plan.strata]) or "no strata"
     text = (
         f"Times are interval-censored. Arms are compared within {strata} by a log-rank test for interval-censored "
-        "times and by proportional hazards; shares, waits and pain by the methods named in the report. Level of "
+        "times and by proportional hazards; proportions, waits and pain by the methods named in the report. Level of "
         f"confidence {plan.conf_level:.0%}; seed {plan.seed}. Secondary outcomes share one error rate "
         f"({plain_words(plan.multiplicity)})."
     )
@@ -283,7 +288,8 @@ def _data(protocol: Protocol) -> Section:
         Paragraph(text=text),
         Paragraph(text=f"Other choices that will be tried: {others}. Missing scores are counted, not filled in."),
         Paragraph(
-            text=f"The study is looked at every quarter: {counted(len(protocol.quarters), 'look')}, with "
+            text=f"The study is analysed every quarter: "
+            f"{counted(len(protocol.quarters), 'interim analysis', 'interim analyses')}, with "
             f"{BOUNDARIES[looks.boundary] if looks else BOUNDARIES['none']}."
         ),
     )

@@ -10,7 +10,7 @@ import typst
 
 from onsetstudy.design.allocation_results import AllocationList, Slip
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 
 __all__ = ["render_slips"]
 

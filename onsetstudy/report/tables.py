@@ -19,7 +19,7 @@ from onsetstudy.report.numbers import (
     places_for,
     tidy,
 )
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words, short_value
 from onsetstudy.study.results import EstimateLike, Notice, Population, StudyResults
 
 __all__ = [
@@ -139,7 +139,7 @@ def _share(e: EstimateLike) -> str:
 
 
 def _points(e: EstimateLike) -> str:
-    """A difference of shares in points of a hundred."""
+    """A difference of proportions in percentage points."""
     if isinstance(e, NotAvailable):
         return NONE
     values = [100 * v for v in (e.estimate, e.interval.low, e.interval.high)]
@@ -163,20 +163,26 @@ def _found(population: Population, results: StudyResults, estimates: tuple[Estim
     return tuple(cells)
 
 
+def _claimed(results: StudyResults, key: str) -> str:
+    """A difference as its claim has it: the number of the first page."""
+    claim = results.claims.get(key)
+    return (short_value(claim, unit="") if claim is not None else "") or NONE
+
+
 def main_table(results: StudyResults) -> Table:
     """The main results, arm beside arm, with their difference."""
     protocol, population = results.protocol, results.overall
     target, horizon = protocol.onset.target_min, protocol.onset.horizon_min
     arms = _arms(results)[:2]
     rows: list[tuple[str, ...]] = [
-        (f"Numb by {target:g} min", *(_share(e) for e in population.success), _points(population.success_difference)),
+        (f"Numb by {target:g} min", *(_share(e) for e in population.success), _claimed(results, "success_difference")),
         ("– found so by a test", *_found(population, results, population.success), ""),
-        (f"Not numb in {horizon:g} min", *(_share(e) for e in population.never_numb),
-         _points(population.never_numb_difference)),
+        (f"Not numb within {horizon:g} min", *(_share(e) for e in population.never_numb),
+         _claimed(results, "not_numb_difference")),
         ("– found so by a test", *_found(population, results, population.never_numb), ""),
-        (f"Mean wait up to {horizon:g} min, minutes", *(_number(e) for e in population.wait),
-         _number(population.wait_difference, (0.0,))),
-        ("Rate of becoming numb, times", "1", _number(population.hazard_ratio, (1.0,), 2), ""),
+        (f"Restricted mean time to onset, up to {horizon:g} min", *(_number(e) for e in population.wait),
+         _claimed(results, "rmst_difference")),
+        ("Hazard ratio", "1", _claimed(results, "hazard_ratio"), ""),
     ]  # fmt: skip
     wanting = {
         tidy(e.reason.strip().rstrip("."))
@@ -190,8 +196,9 @@ def main_table(results: StudyResults) -> Table:
     }
     notes = [
         f"Estimates with {level(protocol.plan.conf_level)} intervals; the first injection alone. Differences are "
-        f"{arms[1]} less {arms[0]}, of shares in points of a hundred. A case whose gap between two tests spans the "
-        "minute counts with the share that the whole curve gives it: shares and counts of tests differ a little.",
+        f"{arms[1]} less {arms[0]}, of proportions in percentage points; of times to onset they are minutes saved. "
+        "A case whose gap between two tests spans the minute counts with the proportion that the whole curve gives it: "
+        "proportions and counts of tests differ a little.",
         *(f"{NONE}: {reason}." for reason in sorted(wanting)),
     ]
     differences = (population.success_difference, population.never_numb_difference, population.wait_difference)
@@ -221,7 +228,7 @@ def periods_table(results: StudyResults) -> Table:
         rows.append((name, *shares, _whole(_points(population.success_difference))))
     return Table(
         caption=f"Numb by {protocol.onset.target_min:g} min, quarter by quarter",
-        columns=("", *_arms(results)[:2], "difference, points"),
+        columns=("", *_arms(results)[:2], "difference, percentage points"),
         rows=tuple(rows),
         align="lrrr",
         strong=(len(rows) - 1,),
@@ -243,8 +250,8 @@ def techniques_table(results: StudyResults) -> Table:
         pain = population.pain
         found: tuple[tuple[str, tuple[EstimateLike, ...], EstimateLike, Callable[[EstimateLike], str]], ...] = (
             (f"Numb by {target:g} min", population.success, population.success_difference, _share),
-            (f"Not numb in {horizon:g} min", population.never_numb, population.never_numb_difference, _share),
-            ("Mean wait, minutes", population.wait, population.wait_difference, _number),
+            (f"Not numb within {horizon:g} min", population.never_numb, population.never_numb_difference, _share),
+            ("Restricted mean time to onset, minutes", population.wait, population.wait_difference, _number),
         )
         compared = [e for _, _, e, _ in found if isinstance(e, Estimate)]
         if not compared:
@@ -254,10 +261,10 @@ def techniques_table(results: StudyResults) -> Table:
         for name, arms, difference, show in found:
             last = _points(difference) if show is _share else _number(difference, (0.0,))
             rows.append((name, *(_whole(show(e)) for e in arms[:2]), _whole(last)))
-        rows.append(("Rate of becoming numb, times", "1", _whole(_number(population.hazard_ratio, (1.0,), 2)), ""))
+        rows.append(("Hazard ratio", "1", _whole(_number(population.hazard_ratio, (1.0,), 2)), ""))
         if not isinstance(pain, NotAvailable):
             base = 1 if pain.unit == "points" else 0
-            rows.append((f"Pain, shift in {pain.unit}", "", "", _whole(_number(pain.shift, (0.0,), base))))
+            rows.append((f"Pain by ranks, shift in {pain.unit}", "", "", _whole(_number(pain.shift, (0.0,), base))))
         for e in (*(d for _, _, d, _ in found), population.hazard_ratio, getattr(pain, "shift", pain)):
             if isinstance(e, NotAvailable):
                 reasons[tidy(e.reason.strip().rstrip("."))] = None
@@ -281,7 +288,7 @@ def more_table(results: StudyResults) -> Table | None:
         ("Cases", f"{more.cases_seen}", NONE if more.cases_needed is None else f"{more.cases_needed}"),
     ]
     notes = [
-        f"For a ratio of rates of {more.hazard_ratio:g}, a chance of {100 * more.power:.0f}{THIN}% to find it and a "
+        f"For a hazard ratio of {more.hazard_ratio:g}, a chance of {100 * more.power:.0f}{THIN}% to find it and a "
         f"two-sided level of {100 * more.alpha:.2g}{THIN}%. {more.source}."
     ]
     if more.cases_needed is None:

@@ -69,7 +69,7 @@ class AnalysisSet:
         return combined if np.unique(combined).size > 1 else None
 
     def baselines(self, *, leave_out: str | None = None) -> NDArray[np.str_] | None:
-        """The plan's strata for a ratio of rates: those with few cases share a baseline."""
+        """The plan's strata for a hazard ratio: those with few cases share a baseline."""
         return shared_baselines(self._strata(leave_out))
 
     def _strata(self, leave_out: str | None) -> list[NDArray[np.str_]]:

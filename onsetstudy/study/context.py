@@ -94,7 +94,8 @@ def _panel(outcome: str, unit: str, meaning: str, factor: float = 1.0, scaled: s
 def _onset(protocol: Protocol) -> Panel:
     horizon = protocol.onset.horizon_min
     meaning = (
-        f"difference in mean waits up to {horizon:g} min, every case counted; published means are mostly of the teeth "
+        f"difference in restricted mean times to onset up to {horizon:g} min, every case counted; published "
+        f"means are mostly of the teeth "
         "that went numb"
     )
     return _panel("onset", "min", meaning), lambda p: p.wait_difference

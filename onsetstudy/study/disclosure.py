@@ -63,7 +63,7 @@ def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
         kept = "unknown" if held.information_kept is None else f"{100 * min(held.information_kept, 1.0):.1f} %"
         found.append(
             f"Merged to protect patients: {'; '.join(held.steps)}. {_counted(held.moved, 'case')} changed their group; "
-            f"information on the ratio of rates kept: {kept}."
+            f"information on the hazard ratio kept: {kept}."
         )
     if held.scores_kept_back:
         found.append(f"{held.scores_kept_back} scores or waits were kept back, because their arm had too few.")

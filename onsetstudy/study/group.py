@@ -192,7 +192,7 @@ def _of(
 def _cumulative(
     counted: pd.DataFrame, protocol: Protocol, this: Quarter, letters: dict[str, str], options: PoolOptions
 ) -> tuple[Step, ...]:
-    """The average ratio of rates over practices, quarter by quarter, with all cases up to each."""
+    """The average hazard ratio over practices, quarter by quarter, with all cases up to each."""
     steps = []
     for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
         cells = until(counted, quarter.label)

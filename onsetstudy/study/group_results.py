@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from onsetstudy.core.claims import Claims
 from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.outcomes.safety_results import ArmEvents
@@ -134,6 +135,14 @@ class GroupResults:
     caution: tuple[Caution, ...]
     provenance: Provenance
     arms: tuple[tuple[str, ArmStanding | None], ...] = ()
+
+    @property
+    def claims(self) -> Claims:
+        """What may be said of these results, and with which number."""
+        # Imported here: the maker of claims needs this module's types.
+        from onsetstudy.study.answer.claims import register
+
+        return register(self)
 
     def letter(self, code: str) -> str | None:
         """Letter of a practice, ``None`` for a code that is not among them."""

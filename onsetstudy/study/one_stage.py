@@ -30,7 +30,7 @@ EstimateLike = Estimate | NotAvailable
 
 
 def pool_in_one_stage(cells: pd.DataFrame, protocol: Protocol) -> GroupOverall:
-    """Test, ratio of rates, spread of practices and success over all practices.
+    """Test, hazard ratio, spread of practices and success over all practices.
 
     Parameters
     ----------
@@ -148,12 +148,12 @@ def failures_by(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFr
 
 
 def by_technique(cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
-    """The ratio of rates by technique, and whether it is the same in all."""
+    """The hazard ratio by technique, and whether it is the same in all."""
     return _by(cells, protocol, "technique")
 
 
 def by_practice(cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
-    """The ratio of rates by practice, and whether it is the same in all."""
+    """The hazard ratio by practice, and whether it is the same in all."""
     return _by(cells, protocol, "practice_id")
 
 
@@ -188,7 +188,7 @@ def _by(cells: pd.DataFrame, protocol: Protocol, column: str) -> Subgroups:
 def _interaction(
     cells: pd.DataFrame, protocol: Protocol, column: str, results: dict[str, EstimateLike]
 ) -> HypothesisTest | NotAvailable:
-    """Likelihood ratio of a ratio of rates for each level against one for all, over the levels that have one."""
+    """Likelihood ratio of a hazard ratio for each level against one for all, over the levels that have one."""
     kept = [name for name, result in results.items() if isinstance(result, Estimate)]
     arms = protocol.arm_codes[:2]
     counts = cell_counts(cells, protocol)
@@ -211,7 +211,7 @@ def _interaction(
             df=df,
             p_value=float(stats.chi2.sf(value, df)),
             alternative="two-sided",
-            method=f"likelihood ratio: one ratio of rates for each {column} against one for all, practices as strata",
+            method=f"likelihood ratio: one hazard ratio for each {column} against one for all, practices as strata",
             n=cell_counts(part, protocol),
         )
 

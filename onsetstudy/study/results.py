@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from onsetstudy.core.claims import Claims
 from onsetstudy.core.results import (
     Caution,
     Counts,
@@ -325,6 +326,14 @@ class StudyResults:
     blinding: Blinding | None = None
     fair: FairComparison | None = None
     arms: ArmStanding | None = None
+
+    @property
+    def claims(self) -> Claims:
+        """What may be said of these results, and with which number."""
+        # Imported here: the maker of claims needs this module's types.
+        from onsetstudy.study.answer.claims import register
+
+        return register(self)
 
     @property
     def this_quarter(self) -> Population | None:

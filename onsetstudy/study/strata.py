@@ -15,7 +15,7 @@ __all__ = ["shared_baselines"]
 def shared_baselines(
     columns: Sequence[ArrayLike], *, weight: ArrayLike | None = None, least: int = SMALL_STRATUM
 ) -> NDArray[np.str_] | None:
-    """Strata for a ratio of rates: combinations of columns, small ones put together.
+    """Strata for a hazard ratio: combinations of columns, small ones put together.
 
     A baseline is estimated for every stratum, and many small ones pull the ratio away from 1. Combinations with fewer
     than ``least`` cases are put together with the other small ones that are alike in all columns but the last; those

@@ -1,4 +1,4 @@
-"""Watching the adopted arm: charts of failures, mean waits of consecutive cases, operators."""
+"""Watching the adopted arm: charts of failures, restricted mean times to onset of consecutive cases, operators."""
 
 from __future__ import annotations
 
@@ -141,7 +141,7 @@ def _charts(
 
 
 def _windows(watched: AnalysisSet) -> tuple[WindowWait, ...]:
-    """Mean wait of every whole window of consecutive cases, each with its interval."""
+    """Restricted mean time to onset of every whole window of consecutive cases, each with its interval."""
     count = len(watched) // WINDOW
     if count == 0:
         return ()

@@ -47,7 +47,7 @@ FEW_CLUSTERS = 5
 METHOD = "proportional hazards with a shared log-normal effect, adaptive Gauss-Hermite quadrature with 24 nodes"
 SOURCE = "McGilchrist & Aisbett 1991, Biometrics 47:461-466"
 ASSUMPTIONS = (
-    Assumption(name="proportional hazards", detail="within a cluster the ratio of rates is the same at all times"),
+    Assumption(name="proportional hazards", detail="within a cluster the hazard ratio is the same at all times"),
     Assumption(name="normal clusters", detail="the clusters' log rates are spread like a normal distribution"),
     Assumption(name="times of testing do not depend on onset"),
 )

@@ -42,7 +42,7 @@ LARGEST = 12.0
 METHOD = "complementary log-log regression on the scheduled gaps (statsmodels)"
 SOURCE = "Prentice & Gloeckler 1978, Biometrics 34:57-67"
 ASSUMPTIONS = (
-    Assumption(name="proportional hazards", detail="the ratio of the rates of becoming numb is the same at all times"),
+    Assumption(name="proportional hazards", detail="the hazard ratio of becoming numb is the same at all times"),
     Assumption(name="times of testing do not depend on onset"),
 )
 

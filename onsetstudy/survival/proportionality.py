@@ -1,4 +1,4 @@
-"""Whether the ratio of rates is the same at all times: a score test and the effect by stretches of time.
+"""Whether the hazard ratio is the same at all times: a score test and the effect by stretches of time.
 
 The model is widened to ``exp(x (b + c g(t)))`` with ``g`` a function of time; ``c = 0`` is proportional hazards.
 The score test needs the fit at ``c = 0`` only. With ``g`` the indicators of stretches of time one Newton step from

@@ -41,7 +41,7 @@ FloatArray = NDArray[np.float64]
 METHOD = "semiparametric proportional hazards for interval-censored times, maximum likelihood"
 SOURCE = "Finkelstein 1986, Biometrics 42:845-854; Huang & Wellner 1997, Lecture Notes in Statistics 123:123-169"
 ASSUMPTIONS = (
-    Assumption(name="proportional hazards", detail="the ratio of the rates of becoming numb is the same at all times"),
+    Assumption(name="proportional hazards", detail="the hazard ratio of becoming numb is the same at all times"),
     Assumption(name="times of testing do not depend on onset"),
 )
 FEW_ONSETS = 10

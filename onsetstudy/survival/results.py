@@ -184,7 +184,7 @@ class EffectStretch:
 @result_kind("proportionality_check")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProportionalityCheck:
-    """Whether the ratio of rates changes with time, and how large it is early and late."""
+    """Whether the hazard ratio changes with time, and how large it is early and late."""
 
     test: HypothesisTest
     stretches: tuple[EffectStretch, ...]

@@ -1,4 +1,4 @@
-"""Restricted mean wait: minutes waited on average up to a horizon, compared between arms."""
+"""Restricted mean time to onset: minutes waited on average up to a horizon, compared between arms."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class _Options:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _CellWait:
-    """Mean wait of the cases of one arm in one stratum, already times the weight of the stratum.
+    """Restricted mean time to onset of the cases of one arm in one stratum, already times the weight of the stratum.
 
     ``spread`` is ``(variance, degrees of freedom)``, with the variance as large as the small-sample interval
     needs it; ``None`` without spread between cases, when ``reach`` is how far below and above the mean may lie.
@@ -100,7 +100,7 @@ def estimate_rmst(
     replicates: int = 500,
     small_sample: bool = True,
 ) -> ArmContrast:
-    """Restricted mean wait up to ``tau_min`` per arm, with difference and ratio to the reference arm.
+    """Restricted mean time to onset up to ``tau_min`` per arm, with difference and ratio to the reference arm.
 
     Parameters
     ----------
@@ -274,7 +274,7 @@ def _contrast(
 ) -> ArmContrast:
     reference, *others = cases.arms
     tau = options.tau_min
-    method = f"mean wait up to {tau:g} min under the nonparametric maximum likelihood curve"
+    method = f"restricted mean time to onset up to {tau:g} min under the nonparametric maximum likelihood curve"
     method += f", standardised over {len(cases.strata)} strata" if cases.stratified else ""
     events = cases.times.right <= tau
     cautions = {name: _arm_cautions(name, cells[name], carried[name], tau) for name in cases.arms}
@@ -393,7 +393,8 @@ def _arm_cautions(name: str, cells: list[_CellWait], carried: int, tau_min: floa
     if high - low > 1e-9 * tau_min:
         text = (
             f"Onset in the arm {name} is known only to the gap between two tests: depending on where in the gaps "
-            f"it lies, the mean wait is between {low:.2f} and {high:.2f} min. The estimate spreads it evenly."
+            f"it lies, the restricted mean time to onset is between {low:.2f} and {high:.2f} min. The "
+            f"estimate spreads it evenly."
         )
         cautions.append(Caution(code="between_tests", text=text))
     if carried:

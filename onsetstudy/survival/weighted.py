@@ -39,5 +39,5 @@ def share_by(curve: OnsetCurve, target_min: float) -> float:
 
 
 def wait_to(curve: OnsetCurve, tau_min: float) -> float:
-    """Restricted mean wait up to a horizon, minutes, masses spread evenly."""
+    """Restricted restricted mean time to onset up to a horizon, minutes, masses spread evenly."""
     return float(np.sum(curve.mass * waits_of_masses(curve, tau_min)[1]))

@@ -6,6 +6,7 @@ import pytest
 from onsetstudy.outcomes.chair_time import compare_chair_time
 from onsetstudy.report.figures import timeline
 from onsetstudy.report.sections.chair_time import chair_section
+from onsetstudy.study.answer.claims import claim_of
 from tests.outcomes.test_chair_time import PRICES, drawn, seen
 from tests.study.cases import protocol
 
@@ -28,6 +29,12 @@ def chair(records, prices=PRICES):
     return compare_chair_time(moved, prices, reference_arm="plain", contrast_arm="buffered")
 
 
+def section_of(found):
+    """The section, told from the claim about the same numbers."""
+    claim = claim_of("chair_time_difference", found.saved, PROMISED, population=f"{found.n.cases} cases", known=found.n)
+    return chair_section(found, PROMISED, claim)
+
+
 def words(section):
     return " ".join(b.text for b in section.blocks if b.kind == "paragraph")
 
@@ -35,25 +42,27 @@ def words(section):
 @pytest.mark.parametrize(
     ("gain", "said"),
     [
-        (4.0, "Some time is given back even after mixing is paid for."),
-        (1.0, "These cases cannot tell whether any time is given back"),
-        (-3.0, "Mixing takes more time than it gives back."),
+        (4.0, "were saved with buffered against not buffered injections"),
+        (1.0, "cases cannot tell whether any time is given back once mixing is paid for."),
+        (-3.0, "were lost with buffered against not buffered injections"),
     ],
 )
 def test_the_sentence_follows_the_interval(gain, said):
     found = chair(drawn(200, gain=gain))
-    assert said in words(chair_section(found, PROMISED))
+    assert said in words(section_of(found))
 
 
 def test_time_lost_is_not_called_saved():
     found = chair(drawn(200, gain=-3.0))
-    assert "buffered cases lost" in words(chair_section(found, PROMISED))
+    said = words(section_of(found))
+    assert "minutes a case were lost" in said
+    assert "saved with" not in said
 
 
 def test_nothing_to_say():
-    assert chair_section(None, PROMISED) is None
-    section = chair_section(chair(seen([5.0, 6.0], ["a", "a"])), PROMISED)
-    assert "Minutes saved are not known: it takes 2 recorded times in each arm." in words(section)
+    assert chair_section(None, PROMISED, None) is None
+    section = section_of(chair(seen([5.0, 6.0], ["a", "a"])))
+    assert "The difference in chair time, mixing included cannot be estimated: it takes 2 recorded times in each arm." in words(section)
 
 
 def test_the_line_of_a_visit_holds_the_medians():
@@ -68,10 +77,10 @@ def test_the_line_of_a_visit_holds_the_medians():
 
 def test_costs_that_nobody_stated_are_not_in_the_table():
     bare = type(PRICES)(cases_per_month=5)
-    table = next(b for b in chair_section(chair(drawn(), bare), PROMISED).blocks if b.kind == "table")
+    table = next(b for b in section_of(chair(drawn(), bare)).blocks if b.kind == "table")
     assert not any("cost" in row[0] or "material" in row[0] for row in table.rows if "mixing" not in row[0])
 
 
 def test_the_table_says_where_the_limits_of_hours_and_money_come_from():
-    table = next(b for b in chair_section(chair(drawn(20)), PROMISED).blocks if b.kind == "table")
+    table = next(b for b in section_of(chair(drawn(20))).blocks if b.kind == "table")
     assert "hours and money carry the limits of the minutes saved" in table.notes[-1]

@@ -37,24 +37,25 @@ def words(plain_missing, buffered_missing, gain=12.0, n=30):
 
 def test_plain_scores_that_are_missing_alone_are_not_passed_over():
     text, missing = words(20, 0)
-    assert "That is 20 of 30 plain and 0 of 30 buffered." in text
+    assert "That is 20 of 30 not buffered and 0 of 30 buffered." in text
     assert "No buffered score is missing, so none of theirs could change the difference." in text
     shift = abs(missing.tipping_reference)
-    assert f"The missing plain scores would have to be {shift:.1f} {UNIT} lower than the others" in text
+    assert f"The missing not buffered scores would have to be {shift:.1f} {UNIT} lower than the others" in text
     assert "being like the others" not in text
 
 
 def test_missing_scores_of_both_arms_are_told_with_what_is_taken_of_the_other():
     text, missing = words(6, 3)
-    assert "That is 6 of 30 plain and 3 of 30 buffered." in text
+    assert "That is 6 of 30 not buffered and 3 of 30 buffered." in text
     assert (
         f"The missing buffered scores would have to be {missing.tipping:.1f} {UNIT} higher than the others, on "
-        "average, for the difference of means to be in doubt, the missing plain ones being like the others of theirs."
+        "average, for the difference of means to be in doubt, the missing not buffered ones being like the "
+        "others of theirs."
     ) in text
-    assert f"The missing plain scores would have to be {-missing.tipping_reference:.1f} {UNIT} lower" in text
+    assert f"The missing not buffered scores would have to be {-missing.tipping_reference:.1f} {UNIT} lower" in text
     assert (
-        f"{missing.tipping_both:.1f} {UNIT} would do if the missing buffered scores were higher and the missing plain "
-        "ones lower by as much at once."
+        f"{missing.tipping_both:.1f} {UNIT} would do if the missing buffered scores were higher and the missing not "
+        "buffered ones lower by as much at once."
     ) in text
     assert 0 < missing.tipping_both < min(missing.tipping, -missing.tipping_reference)
 
@@ -66,13 +67,13 @@ def test_a_scale_that_does_not_reach_so_far_is_said_of_plain_scores_too(plain_mi
 
 def test_a_difference_in_the_other_direction_turns_the_words():
     text, _ = words(6, 3, gain=-12.0)
-    assert "if the missing plain scores were higher and the missing buffered ones lower by as much at once." in text
+    assert "if the missing not buffered scores were higher and the missing buffered ones lower by as much at once." in text
 
 
 def test_a_difference_that_is_in_doubt_has_no_shift_but_its_counts():
     text, missing = words(6, 3, gain=0.0)
     assert missing.tipping_reference is missing.tipping_both is None
-    assert "That is 6 of 30 plain and 3 of 30 buffered." in text
+    assert "That is 6 of 30 not buffered and 3 of 30 buffered." in text
     assert "would have to be" not in text
 
 

@@ -38,7 +38,7 @@ def test_minutes_of_the_first_tests_are_shown_by_arm():
     assert frame[frame["arm"] == "plain"]["median_min"].tolist() == [1, 2, 3, 4, 5]
     assert frame[frame["arm"] == "buffered"]["cases"].tolist() == [5] * 4
     drawn = schedule.draw_figure(analysed, frame, name="schedule", title="Were the arms tested alike?")
-    assert "test 5: plain at 5.0 min (5 cases)." in drawn.alt
+    assert "test 5: not buffered at 5.0 min (5 cases)." in drawn.alt
     assert drawn.svg.count("<svg") == drawn.narrow.count("<svg") == 1
     assert schedule.data_for(one_arm_missing()).empty
 
@@ -80,16 +80,16 @@ def test_key_figures_show_the_results(results):
     assert frame.loc[("success", "plain"), "estimate"] == 100 * results.overall.success[0].estimate
     assert frame.loc[("success", "plain"), "number"] == f"22{THIN}% (17 to 28{THIN}%)"
     assert frame.loc[("never", "buffered"), "number"] == f"9{THIN}% (6 to 14{THIN}%)"
-    assert frame.loc[("pain", "buffered"), "number"] == f"{MINUS}7 mm ({MINUS}12 to {MINUS}3)"
+    assert frame.loc[("pain", "buffered"), "number"] == f"{MINUS}5.8 mm ({MINUS}10.3 to {MINUS}1.3)"
     assert frame.loc[("pain", "buffered"), "matters"] == -10
 
 
 def test_key_figures_say_why_there_is_no_answer():
     frame = key_figures.data_for(one_arm_missing())
     assert frame["estimate"].isna().all()
-    assert set(frame["reason"]) == {"no case of the arm plain has been recorded"}
+    assert set(frame["reason"]) == {"no case of the arm not buffered has been recorded"}
     alt = key_figures.alt_text(frame, {"plain": "plain", "buffered": "buffered"})
-    assert alt.count("no answer, no case of the arm plain has been recorded") == 4
+    assert alt.count("no answer, no case of the arm not buffered has been recorded") == 4
 
 
 def test_forest_turns_waits_into_minutes_saved_and_sizes_by_information(results):
@@ -188,7 +188,7 @@ def test_drawings_are_titled_and_their_ids_unique(make):
         assert all(i.startswith(f"{name}-") for i in ids)
         assert f'role="img" aria-labelledby="{name}-title {name}-desc"' in svg
         assert f'<title id="{name}-title">What &amp; why?</title>' in svg
-        assert f'<desc id="{name}-desc">Numb by 2 min: plain 22 % (17 to 28 %), buffered 34 %' in svg
+        assert f'<desc id="{name}-desc">Numb by 2 min: not buffered 22 % (17 to 28 %), buffered 34 %' in svg
         # No style sheet that would reach the page around it, no date, and text that stays text.
         assert "<style" not in svg
         assert "<metadata" not in svg

@@ -130,7 +130,11 @@ def test_no_text_says_more_than_it_may(document):
 def test_the_first_page_answers_first(page):
     first = page.sections[0].blocks
     assert [b.kind for b in first] == ["answer", "figure", "figure", "cautions"]
-    assert first[0].seen == "Buffered cases were numb 1.2 minutes sooner on average (0.3 to 2.1)."
+    assert first[0].seen == (
+        "Up to 15 minutes, a tooth not numb by then counted as 15, buffered teeth were numb 1.2 minutes "
+        "sooner on average "
+        "than not buffered ones (0.3 to 2.1)."
+    )
     assert (first[1].name, first[2].name) == ("key", "curves")
     # What matters most for these data comes before what matters always.
     assert first[3].texts == (
@@ -161,16 +165,18 @@ def test_the_alternative_texts_of_a_full_report(page):
     alts = {f.name: f.alt for f in blocks(page, Figure)}
     assert set(alts) == {"key", "curves", "stopwatch", "quarters", "pain", "everywhere", "choices", "falling"}
     assert alts["key"] == (
-        "Numb by 2 min: plain 22 % (17 to 28 %), buffered 34 % (28 to 41 %). Minutes of waiting saved: 1.2 min (0.3 to "
-        "2.1). Not numb in 15 min: plain 13 % (9 to 18 %), buffered 9 % (6 to 14 %). Pain at deposition, buffered less "
-        "plain: minus 7 mm (minus 12 to minus 3)."
+        "Numb by 2 min: not buffered 22 % (17 to 28 %), buffered 34 % (28 to 41 %). Minutes of waiting saved, "
+        "up to 15: 1.2 "
+        "min (0.3 to 2.1). Not numb within 15 min: not buffered 13 % (9 to 18 %), buffered 9 % (6 to 14 %). "
+        "Mean pain at "
+        "deposition, buffered less not buffered: minus 5.8 mm (minus 10.3 to minus 1.3)."
     )
-    assert alts["curves"].startswith("Share of teeth numb against minutes after the injection. plain: 8 % by minute 1")
-    assert alts["falling"].startswith("Share of teeth not yet numb against minutes after the injection. plain: 92 % by")
-    assert "difference: stopwatch average minus 0.9, mean wait minus 1.2 (minus 2.1 to minus 0.3)" in alts["stopwatch"]
+    assert alts["curves"].startswith("Proportion of teeth numb against minutes after the injection. not buffered: 8 % by minute 1")
+    assert alts["falling"].startswith("Proportion of teeth not yet numb against minutes after the injection. not buffered: 92 % by")
+    assert "difference: stopwatch average minus 0.9, restricted mean minus 1.2 (minus 2.1 to minus 0.3)" in alts["stopwatch"]
     assert "mental-incisive block, 10 cases: no estimate, 10 cases; the plan asks for at least 20" in alts["everywhere"]
     assert "2026Q3, this quarter, 102 cases: 1.1 (minus 0.6 to 2.8)" in alts["quarters"]
-    assert "plain: 203 scores from 0 to 66 mm, half of them up to" in alts["pain"]
+    assert "not buffered: 203 scores from 0 to 66 mm, half of them up to" in alts["pain"]
 
 
 def test_tables_are_whole(document):
@@ -190,10 +196,10 @@ def test_the_main_table_by_hand(page):
     assert plain == [
         ("Numb by 2 min", "22 % (17 to 28 %)", "34 % (28 to 41 %)", "12 (3 to 21)"),
         ("– found so by a test", "177 of 203", "189 of 207", ""),
-        ("Not numb in 15 min", "13 % (9 to 18 %)", "9 % (6 to 14 %)", "-4 (-10 to 2)"),
+        ("Not numb within 15 min", "13 % (9 to 18 %)", "9 % (6 to 14 %)", "-4 (-10 to 2)"),
         ("– found so by a test", "177 of 203", "189 of 207", ""),
-        ("Mean wait up to 15 min, minutes", "5.6 (5.0 to 6.2)", "4.4 (3.8 to 5.0)", "-1.2 (-2.1 to -0.3)"),
-        ("Rate of becoming numb, times", "1", "1.31 (1.05 to 1.64)", ""),
+        ("Restricted mean time to onset, up to 15 min", "5.6 (5.0 to 6.2)", "4.4 (3.8 to 5.0)", "1.2 (0.3 to 2.1)"),
+        ("Hazard ratio", "1", "1.31 (1.05 to 1.64)", ""),
     ]
 
 
@@ -203,11 +209,11 @@ def test_the_techniques_stand_under_each_other(page):
         tuple(c.replace("\u00a0", " ").replace("\u202f", " ").replace("\u2212", "-") for c in r) for r in table.rows
     ]
     assert [plain[i][0] for i in table.heads] == [
-        "inferior alveolar nerve block: 120 plain and 118 buffered cases",
-        "mental-incisive block: 6 plain and 4 buffered cases",
+        "inferior alveolar nerve block: 120 not buffered and 118 buffered cases",
+        "mental-incisive block: 6 not buffered and 4 buffered cases",
     ]
-    assert plain[3] == ("Mean wait, minutes", "5.6 (5.0 to 6.2)", "4.4 (3.8 to 5.0)", "-2.2 (-3.7 to -0.8)")
-    assert plain[5] == ("Pain, shift in mm", "", "", "-7 (-12 to -3)")
+    assert plain[3] == ("Restricted mean time to onset, minutes", "5.6 (5.0 to 6.2)", "4.4 (3.8 to 5.0)", "-2.2 (-3.7 to -0.8)")
+    assert plain[5] == ("Pain by ranks, shift in mm", "", "", "-7 (-12 to -3)")
     assert plain[-1] == ("not compared: 10 cases; the plan asks for at least 20", "", "", "")
 
 
@@ -215,8 +221,8 @@ def test_the_flow_shows_every_loss(page):
     flow = blocks(page, Flow)[0]
     assert [(s.count, s.label, s.arms) for s in flow.steps] == [
         ("413", "rows read", ()),
-        ("411", "accepted", ("203 plain", "207 buffered")),
-        ("410", "analysed", ("203 plain", "207 buffered")),
+        ("411", "accepted", ("203 not buffered", "207 buffered")),
+        ("410", "analysed", ("203 not buffered", "207 buffered")),
     ]
     assert flow.steps[1].lost == (("2", "left out: pain outside the range of the scale"),)
     assert flow.steps[2].lost == (("1", "left out: after the quarter of this report"),)
@@ -242,19 +248,19 @@ def test_without_random_allocation_other_reasons_are_named():
 @pytest.mark.parametrize(
     ("name", "sentence"),
     [
-        ("three cases", "How soon were teeth numb? 1 case with plain and 2 cases with buffered are too few to draw a "
+        ("three cases", "How soon were teeth numb? 1 case with not buffered and 2 cases with buffered are too few to draw a "
          "curve; it takes 5 or more in an arm."),
         ("three cases", "There is no answer yet: too few cases."),
-        ("one arm missing", "There is no answer yet: no case of the arm plain has been recorded."),
+        ("one arm missing", "There is no answer yet: no case of the arm not buffered has been recorded."),
         ("one arm missing", "So far 8 of 9 buffered teeth were seen to go numb."),
-        ("one arm missing", "Not shown: no case of the arm plain has been recorded."),
-        ("no onset in an arm", "There is no answer yet: no onset was seen in the arm plain."),
-        ("no onset in an arm", "Buffered teeth became numb at 2.11 times the rate of plain ones or more (one-sided, "
+        ("one arm missing", "Not shown: no case of the arm not buffered has been recorded."),
+        ("no onset in an arm", "There is no answer yet: no onset was seen in the arm not buffered."),
+        ("no onset in an arm", "Buffered teeth became numb at 2.11 times the rate of not buffered ones or more (one-sided, "
          "97.5\u202f%), that is sooner."),
-        ("all numb at the first test", "No difference in mean waits was seen (0 to 0 minutes)."),
-        ("small", "No buffered case was left un-numb; with 11 cases the true share could still be as high as "
+        ("all numb at the first test", "no difference in the average wait was seen (0 to 0 minutes)."),
+        ("small", "No buffered case was left un-numb; with 11 cases the true proportion could still be as high as "
          "26\u202f%."),
-        ("small", "These 24 cases cannot tell which is sooner."),
+        ("small", "These 24 cases of 2 practices cannot tell which is sooner."),
         ("rich", "No estimate: mental-incisive block: 10 cases; the plan asks for at least 20."),
     ],
 )  # fmt: skip
@@ -272,7 +278,7 @@ def test_a_figure_of_nothing_is_a_sentence():
     absent = [b.text for b in blocks(document, Paragraph) if b.role == "absent"]
     assert (
         "How did this quarter compare with the ones before? There is no estimate to draw. 2026Q2, 2026Q3, this quarter "
-        "and All to date: no case of the arm plain has been recorded." in absent
+        "and All to date: no case of the arm not buffered has been recorded." in absent
     )
 
 

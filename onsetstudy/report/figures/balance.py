@@ -22,7 +22,7 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import MINUS
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -25,7 +25,7 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import MINUS, THIN, counted, decimal, interval, places_for, tidy
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

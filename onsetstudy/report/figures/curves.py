@@ -1,4 +1,4 @@
-"""How soon were teeth numb? Share numb (rising) or not yet numb (falling) against minutes, by arm."""
+"""How soon were teeth numb? Proportion numb (rising) or not yet numb (falling) against minutes, by arm."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ LABEL_WIDTH = 0.3
 
 
 def data_for(results: StudyResults, *, least: int = 1) -> pd.DataFrame:
-    """Bounds of the share numb where they can change, limits at the tests and the numbers still being tested.
+    """Bounds of the proportion numb where they can change, limits at the tests and the numbers still being tested.
 
     Arms with fewer than ``least`` cases are left out.
 
@@ -180,7 +180,7 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int]
             for row in points.itertuples()
         )
         parts.append(f"{labels[str(arm)]}: {shares or 'no limits'}")
-    what = "Share of teeth not yet numb" if falling else "Share of teeth numb"
+    what = "Proportion of teeth not yet numb" if falling else "Proportion of teeth numb"
     return f"{what} against minutes after the injection. {'; '.join(parts)}.".replace(THIN, " ")
 
 

@@ -86,7 +86,9 @@ def alt_text(frame: pd.DataFrame, funnel: Funnel) -> str:
         for row in frame.itertuples()
     ]
     centre = percent(funnel.centre, sum(frame["cases"]))
-    return f"Share of failures against number of cases; {centre} in the group. {'; '.join(told)}.".replace(THIN, " ")
+    return f"Proportion of failures against number of cases; {centre} in the group. {'; '.join(told)}.".replace(
+        THIN, " "
+    )
 
 
 def draw_figure(funnel: Funnel, *, name: str, title: str, own: str | None = None) -> Drawing:

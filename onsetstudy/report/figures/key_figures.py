@@ -25,7 +25,8 @@ from onsetstudy.report.figures.canvas import (
     say,
     to_svg,
 )
-from onsetstudy.report.numbers import MINUS, THIN, decimal, interval, percent, percent_interval, places_for, tidy
+from onsetstudy.report.numbers import MINUS, THIN, percent, percent_interval, tidy
+from onsetstudy.report.sentences import short_value
 from onsetstudy.study.results import EstimateLike, StudyResults
 
 if TYPE_CHECKING:
@@ -49,9 +50,8 @@ def data_for(results: StudyResults) -> pd.DataFrame:
     target, horizon = protocol.onset.target_min, protocol.onset.horizon_min
     lines = [
         *_share_lines("success", f"Numb by {target:g} min", population.success, protocol),
-        _line("wait", "Minutes of waiting saved", protocol.contrast_arm, population.wait_difference, _saved, -1)
-        | {"matters": protocol.plan.wait_difference_min},
-        *_share_lines("never", f"Not numb in {horizon:g} min", population.never_numb, protocol),
+        _claim_line("wait", f"Minutes of waiting saved, up to {horizon:g}", results, "rmst_difference"),
+        *_share_lines("never", f"Not numb within {horizon:g} min", population.never_numb, protocol),
         _pain_line(results),
     ]
     return pd.DataFrame(lines, columns=COLUMNS)
@@ -71,32 +71,32 @@ def _share_lines(
     return [_line(row, question, arm, e, _share, 100) for arm, e in zip(protocol.arm_codes, estimates, strict=False)]
 
 
+def _claim_line(row: str, question: str, results: StudyResults, key: str) -> dict[str, Any]:
+    """A comparison as its claim has it, the difference that matters on the better side."""
+    line: dict[str, Any] = {
+        "row": row, "question": question, "arm": results.protocol.contrast_arm, "number": "", "reason": "",
+    }  # fmt: skip
+    claim = results.claims.get(key)
+    if claim is None or isinstance(claim.answer, NotAvailable):
+        reason = "it was not compared" if claim is None else claim.answer.reason  # type: ignore[union-attr]
+        return line | {"reason": tidy(reason.strip().rstrip("."))}
+    seen, better = claim.seen, claim.quantity.favours * claim.quantity.shown.factor
+    assert seen is not None
+    line |= {"estimate": seen.value, "low": seen.low, "high": seen.high, "number": short_value(claim)}
+    size = claim.matters_shown
+    return line | ({} if size is None else {"matters": size if better > 0 else -size})
+
+
 def _pain_line(results: StudyResults) -> dict[str, Any]:
     protocol = results.protocol
-    pain = results.overall.pain
-    shift = pain if isinstance(pain, NotAvailable) else pain.shift
-    scale = protocol.pain.instrument if protocol.pain else None
     moment = protocol.pain.moment if protocol.pain else "the injection"
     arms = [protocol.label(code) for code in protocol.arm_codes]
-    line = _line("pain", f"Pain at {moment}, {arms[1]} less {arms[0]}", protocol.contrast_arm, shift, _pain, 1)
-    important = scale.important_difference if scale else None
-    return line | {"matters": None if important is None else -important}
+    return _claim_line("pain", f"Mean pain at {moment}, {arms[1]} less {arms[0]}", results, "pain_difference")
 
 
 def _share(e: Estimate) -> str:
     n = e.n.arm(str(e.contrast)).cases or e.n.cases
     return f"{percent(e.estimate, n)} ({percent_interval(e.interval.low, e.interval.high, n)})"
-
-
-def _saved(e: Estimate) -> str:
-    low, high = -e.interval.high, -e.interval.low
-    places = places_for((low, high, e.estimate))
-    return f"{decimal(-e.estimate, places)} min ({interval(low, high, places)})"
-
-
-def _pain(e: Estimate) -> str:
-    places = places_for((e.interval.low, e.interval.high, e.estimate), base=1 if e.unit == "points" else 0)
-    return f"{decimal(e.estimate, places)} {e.unit} ({interval(e.interval.low, e.interval.high, places)})"
 
 
 def draw(part: pd.DataFrame, ax: Axes, *, arms: tuple[str, ...], share: bool) -> None:
@@ -197,7 +197,7 @@ PAGE = _Place(
     beside=True,
 )  # fmt: skip
 SCREEN = _Place(
-    width=NARROW, axis_left=0.74, axis_width=1.26, number_left=2.12, above=0.46, question_wrap=60, reason_wrap=46,
+    width=NARROW, axis_left=0.74, axis_width=1.08, number_left=1.93, above=0.46, question_wrap=60, reason_wrap=46,
     beside=False,
 )  # fmt: skip
 

@@ -81,8 +81,8 @@ def alt_text(frame: pd.DataFrame) -> str:
     told = []
     for row in frame.itertuples():
         limit = f"boundary {row.boundary:.2f}" if np.isfinite(row.boundary) else "no boundary of its own"
-        told.append(f"{row.label}: score {row.z:.2f}, {limit}")
-    return f"Score of the primary outcome at each look. {'; '.join(told)}.".replace(" -", " minus ")
+        told.append(f"{row.label}: z {row.z:.2f}, {limit}")
+    return f"Z statistic of the primary outcome at each interim analysis. {'; '.join(told)}.".replace(" -", " minus ")
 
 
 def draw_figure(taken: LooksTaken, *, name: str, title: str, look: ArmLook) -> Drawing:
@@ -96,7 +96,7 @@ def draw_figure(taken: LooksTaken, *, name: str, title: str, look: ArmLook) -> D
             ax = axes_at(figure, 0.45, FOOT, width - 0.6, HEIGHT)
             draw(frame, taken, ax, look=look)
             ax.set_xlabel(f"per cent of the planned {taken.plan.unit}", fontsize=8, color=SECONDARY)
-            ax.set_ylabel("score (Z)", fontsize=8, color=SECONDARY)
+            ax.set_ylabel("z statistic", fontsize=8, color=SECONDARY)
             return to_svg(figure, ids, title, alt)
 
     return drawing(paint, name, alt)

@@ -130,7 +130,7 @@ def alt_text(frame: pd.DataFrame) -> str:
         if len(dots):
             points = ", ".join(f"{row.cases} cases {row.simulated:.0%}" for row in dots.itertuples())
             told.append(f"ratio {ratio:g}, simulated: {points}")
-    return f"Chance to find a ratio of rates of becoming numb. {'; '.join(told)}."
+    return f"Chance to find a hazard ratio of becoming numb. {'; '.join(told)}."
 
 
 def draw_figure(results: PlanningResults, *, name: str, title: str) -> Drawing:
@@ -150,7 +150,7 @@ def draw_figure(results: PlanningResults, *, name: str, title: str) -> Drawing:
             right = axes_at(figure, 0.5 if narrow else 1.1 + across, FOOT, across, HEIGHT)
             draw_simulated(frame, left, planned=planned, power=share)
             draw_formula(frame, right, planned=planned, power=share)
-            left.set_title(f"A ratio of rates of {planned:g}", fontsize=9, color=INK, loc="left")
+            left.set_title(f"A hazard ratio of {planned:g}", fontsize=9, color=INK, loc="left")
             right.set_title("Ratios of rates, by formula alone", fontsize=9, color=INK, loc="left")
             for ax in (left, right):
                 ax.set_xlabel("analysed cases in both arms", fontsize=8, color=SECONDARY)

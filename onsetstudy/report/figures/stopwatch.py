@@ -1,4 +1,4 @@
-"""What would a stopwatch have said? Its average beside the mean wait of every case, by arm and as difference."""
+"""What would a stopwatch have said? Its average beside the restricted mean of every case, by arm and as difference."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 __all__ = ["alt_text", "data_for", "draw", "draw_figure"]
 
-STOPWATCH, WAIT = "stopwatch average", "mean wait"
+STOPWATCH, WAIT = "stopwatch average", "restricted mean"
 DIFFERENCE = "difference"
 STEP = 0.215
 
@@ -58,7 +58,7 @@ def data_for(results: StudyResults) -> pd.DataFrame:
 
 
 def draw(frame: pd.DataFrame, ax: Axes, *, places: Sequence[float], arms: tuple[str, ...]) -> None:
-    """A diamond for the stopwatch, which has no interval; the arm's marker and interval for the mean wait."""
+    """A diamond for the stopwatch, which has no interval; the arm's marker and interval for the restricted mean."""
     ax.axvline(0, color=INK, linewidth=1.0, zorder=0)
     for y, row in zip(places, frame.itertuples(), strict=True):
         if pd.isna(row.minutes):
@@ -86,12 +86,12 @@ def alt_text(frame: pd.DataFrame) -> str:
         f"{group}: " + ", ".join(f"{row.what} {row.number}" for row in part.itertuples())
         for group, part in frame.groupby("group", sort=False)
     ]
-    text = f"Minutes by the stopwatch beside the mean wait of every case. {'; '.join(told)}."
+    text = f"Minutes by the stopwatch beside the restricted mean time to onset of every case. {'; '.join(told)}."
     return text.replace(MINUS, "minus ").replace(THIN, " ")
 
 
 def draw_figure(results: StudyResults, *, name: str, title: str) -> Drawing:
-    """Stopwatch and mean wait."""
+    """Stopwatch and restricted mean time to onset."""
     frame = data_for(results)
     arms = results.protocol.arm_codes
     alt = alt_text(frame)

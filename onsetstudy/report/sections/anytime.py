@@ -24,7 +24,7 @@ def anytime_words(taken: AnytimeTaken, protocol: Protocol) -> str:
         )
     return (
         f"Continue: the evidence stands at {_e(taken.test.e_value)} to 1 and a difference may be claimed from "
-        f"{1 / taken.alpha:.0f} to 1 on. One may look again after every case."
+        f"{1 / taken.alpha:.0f} to 1 on. One may analyse again after every case."
     )
 
 
@@ -34,7 +34,7 @@ def anytime_first_page(taken: AnytimeTaken, protocol: Protocol) -> str:
         return taken.caution[0].text
     if taken.crossed_at is None:
         return (
-            "The evidence is not strong enough yet to say that either arm is numb sooner. One may look again after "
+            "The evidence is not strong enough yet to say that either arm is numb sooner. One may analyse again after "
             "every case."
         )
     other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
@@ -66,16 +66,16 @@ def anytime_section(taken: AnytimeTaken | None, protocol: Protocol) -> Section |
             for x in taken.looks
         )
         columns = (
-            "look",
+            "analysis",
             "cases",
             "evidence, to 1",
             "highest so far",
-            f"success, points, {level(1 - taken.alpha)} limits at all times",
+            f"success, percentage points, {level(1 - taken.alpha)} limits at all times",
         )
         notes = (
             f"{taken.test.method[:1].upper()}{taken.test.method[1:]}; {taken.success.method}. No limits of this kind "
             "are "
-            "given for the ratio of rates: they would need the true curve, which nobody knows.",
+            "given for the hazard ratio: they would need the true curve, which nobody knows.",
         )
         blocks.append(Table(caption="Evidence by quarter", columns=columns, rows=rows, align="lrrrr", notes=notes))
         found = taken.success.caution

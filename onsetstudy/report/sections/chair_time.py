@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from onsetstudy.core.claims import Claim
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
 from onsetstudy.report.figures import timeline
 from onsetstudy.report.numbers import counted, decimal, interval, level, percent, percent_interval, tidy
+from onsetstudy.report.sentences import sentence
 
 __all__ = ["chair_section"]
 
@@ -15,11 +17,11 @@ EstimateLike = Estimate | NotAvailable
 TITLE = "Whether time was given back"
 
 
-def chair_section(chair: ChairTime | None, protocol: Protocol) -> Section | None:
+def chair_section(chair: ChairTime | None, protocol: Protocol, claim: Claim | None) -> Section | None:
     """Minutes saved, hours, money, and a visit as a line; nothing where the protocol states no caseload."""
-    if chair is None:
+    if chair is None or claim is None:
         return None
-    blocks: list[Block] = [Paragraph(text=text) for text in _said(chair, protocol)]
+    blocks: list[Block] = [Paragraph(text=text) for text in _said(chair, protocol, claim)]
     labels = {code: protocol.label(code) for code in protocol.arm_codes}
     if len(chair.stages) > 1:
         title = "How is the time at the chair spent?"
@@ -33,23 +35,9 @@ def chair_section(chair: ChairTime | None, protocol: Protocol) -> Section | None
     return Section(id="chair", title=TITLE, blocks=tuple(blocks))
 
 
-def _said(chair: ChairTime, protocol: Protocol) -> list[str]:
-    other, reference = (protocol.label(a) for a in (protocol.contrast_arm, protocol.reference_arm))
-    saved = chair.saved
-    if not isinstance(saved, Estimate):
-        return [f"Minutes saved are not known: {saved.reason}."]
-    low, high = saved.interval.low, saved.interval.high
-    word = "saved" if saved.estimate >= 0 else "lost"
-    said = (
-        f"Counting the wait that was spent and the time for mixing, {other} cases {word} "
-        f"{decimal(abs(saved.estimate))} min each against {reference} ({interval(low, high)}; negative is lost)."
-    )
-    allows = {
-        "none": "These cases cannot tell whether any time is given back once mixing is paid for.",
-        "more": "Some time is given back even after mixing is paid for.",
-        "less": "Mixing takes more time than it gives back.",
-    }[_direction(low, high)]
-    texts = [f"{said} {allows}"]
+def _said(chair: ChairTime, protocol: Protocol, claim: Claim) -> list[str]:
+    texts = [sentence(claim, protocol).text]
+    other = protocol.label(protocol.contrast_arm)
     hours = chair.hours_month
     if isinstance(hours, Estimate) and isinstance(chair.hours_year, Estimate):
         year = chair.hours_year
@@ -59,10 +47,6 @@ def _said(chair: ChairTime, protocol: Protocol) -> list[str]:
             f"({interval(year.interval.low, year.interval.high, 0)}), if the minutes saved can be used."
         )
     return texts
-
-
-def _direction(low: float, high: float) -> str:
-    return "more" if low > 0 else "less" if high < 0 else "none"
 
 
 def _table(chair: ChairTime, protocol: Protocol) -> Table:

@@ -21,10 +21,10 @@ PROCEDURES = {
     "none": "no correction",
 }
 OUTCOMES = {
-    "success_by_target": "share numb by the target",
+    "success_by_target": "proportion numb by the target",
     "hazard_ratio": "rate of becoming numb",
-    "restricted_wait": "mean wait",
-    "never_numb": "share never numb",
+    "restricted_wait": "restricted mean time to onset",
+    "never_numb": "proportion not numb to the end of testing",
     "pain": "pain",
     "anxiety_change": "change of anxiety",
     "painless_share": "painless injections",
@@ -67,7 +67,7 @@ def _moments(moments: tuple[MomentOfPain, ...], labels: tuple[str, ...], protoco
         notes.append(
             f"Differences are {labels[1]} less {labels[0]}, in {unit}; painless is "
             f"{amount(plan.painless_at_most, unit)} or less, in "
-            "points of a hundred. Adjusted for technique, topical anaesthetic and order where they differ."
+            "percentage points. Adjusted for technique, topical anaesthetic and order where they differ."
         )
         if plan.instrument.important_difference is not None:
             notes.append(
@@ -223,6 +223,6 @@ def _shared(shared: SharedError) -> Table:
         notes=(
             f"In the order of the plan, by {PROCEDURES[shared.procedure]} at {level(shared.alpha)}. The primary "
             "outcome is judged by "
-            "the looks.",
+            "the interim analyses.",
         ),
     )

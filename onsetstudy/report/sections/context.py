@@ -9,7 +9,7 @@ from onsetstudy.report.document import Block, Cautions, Figure, Paragraph, Secti
 from onsetstudy.report.figures import context as drawn
 from onsetstudy.report.figures.context import FROM_MEMORY, ContextScale
 from onsetstudy.report.numbers import counted, day, level, listed, tidy
-from onsetstudy.report.words import axis_ends, plain_words
+from onsetstudy.report.sentences import axis_ends, plain_words
 
 __all__ = ["section"]
 
@@ -43,7 +43,7 @@ def _scale(panel: ContextPanel, protocol: Protocol) -> ContextScale:
     if panel.outcome == "onset":
         return ContextScale(unit="minutes saved", ends=axis_ends(protocol), factor=-1)
     if panel.outcome == "success":
-        return ContextScale(unit="points of a hundred", ends=(f"more with {reference}", f"more with {other}"), base=0)
+        return ContextScale(unit="percentage points", ends=(f"more with {reference}", f"more with {other}"), base=0)
     return ContextScale(unit="difference, of 100", ends=(f"less with {other}", f"more with {other}"), base=0)
 
 

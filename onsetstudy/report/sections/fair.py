@@ -9,7 +9,7 @@ from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
 from onsetstudy.report.figures import balance
 from onsetstudy.report.figures.canvas import look_of
 from onsetstudy.report.numbers import counted, decimal, interval, level, listed, tidy
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 
 __all__ = ["fair_section"]
 
@@ -75,8 +75,8 @@ def _how_arms_came_about(protocol: Protocol) -> str:
 
 def _table(fair: FairComparison, protocol: Protocol) -> Table:
     names = {
-        "success_difference": (f"numb by {protocol.onset.target_min:g} min, points", 100.0, 0),
-        "restricted_wait_difference": ("mean wait, minutes", 1.0, 1),
+        "success_difference": (f"numb by {protocol.onset.target_min:g} min, percentage points", 100.0, 0),
+        "restricted_wait_difference": ("restricted mean time to onset, minutes", 1.0, 1),
         "pain_difference": (f"mean pain, {protocol.pain.instrument.unit if protocol.pain else ''}", 1.0, 1),
     }
     rows = []
@@ -118,7 +118,7 @@ def _more(fair: FairComparison) -> list[str]:
     texts = []
     for e in fair.e_values:
         said = (
-            f"Could something unrecorded explain the ratio of rates ({decimal(e.ratio, 2)} as it is)? It would have to "
+            f"Could something unrecorded explain the hazard ratio ({decimal(e.ratio, 2)} as it is)? It would have to "
             f"be {decimal(e.value, 1)} times as common in one arm and make onset {decimal(e.value, 1)} times as likely "
             "(E-value)"
         )

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from onsetstudy.core.quantities import quantity_of, read_earlier
 from onsetstudy.core.results import Counts, Estimate, NotAvailable
-from onsetstudy.pool.results import CommonOdds, Funnel, Pooled
+from onsetstudy.pool.results import Funnel, Pooled
 from onsetstudy.report.document import Answer, Block, Cautions, Figure, Paragraph, Section, Table
 from onsetstudy.report.figures import curves, forest
 from onsetstudy.report.figures.canvas import Drawing
@@ -13,24 +14,20 @@ from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import (
     MINUS,
     counted,
-    decimal,
-    interval,
     level,
     listed,
     percent,
     percent_interval,
-    places_for,
     tidy,
 )
 from onsetstudy.report.sections.group_more import heterogeneity_words, name_of
-from onsetstudy.report.words import axis_ends
+from onsetstudy.report.sentences import axis_ends, sentence, short_value, span_words
 from onsetstudy.study.group_results import GroupResults
 
 __all__ = ["drawn_figure", "first_page", "missing_words"]
 
 CURVES = 1.75
 NO_PLACE = "—"
-ORDER = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
 
 
 def first_page(results: GroupResults, own: str | None) -> Section:
@@ -41,8 +38,6 @@ def first_page(results: GroupResults, own: str | None) -> Section:
     blocks += [_arms_table(results), _forest(results, own), _curves(results)]
     always = [tidy(c.text) for c in results.caution]
     cautions = [always[0], *missing_words(results, own)]
-    if not _two_answers(results) and (verdict := _verdict(results)) is not None:
-        cautions.append(verdict)
     cautions += [tidy(c.text) for c in results.caution if c.code in ("not_randomised", "arms")]
     blocks.append(Cautions(texts=tuple(cautions)))
     return Section(id="answer", title="", blocks=tuple(blocks))
@@ -53,84 +48,20 @@ def drawn_figure(name: str, title: str, caption: str, drawn: Drawing) -> Figure:
     return Figure(name=name, title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow)
 
 
-def _used(pooled: Pooled) -> int:
-    return sum(m.weight > 0 for m in pooled.members)
-
-
 def _answer(results: GroupResults) -> Answer:
-    protocol = results.protocol
-    wait = results.quantity("restricted_wait_difference")
-    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
-    if wait is None or not isinstance(wait.average, Estimate):
-        n = f"{counted(results.overall.n.cases, 'case')} of {counted(len(results.practices), 'practice')}"
-        reason = wait.average.reason if wait is not None and isinstance(wait.average, NotAvailable) else "no wait"
-        return Answer(seen=f"{n} do not give an average over practices: {reason}.", allows="")
-    average, saved = wait.average, -wait.average.estimate
-    n = f"{counted(average.n.cases, 'case')} of {counted(_used(wait), 'practice')}"
-    word = "sooner" if saved >= 0 else "later"
-    seen = (
-        f"In {n}, {other} teeth were numb {decimal(abs(saved))} minutes {word} than {reference} ones on average; "
-        f"the true average of practices like these could be {_span(-average.interval.high, -average.interval.low)}."
-    )
-    return Answer(seen=seen, allows=_two_answers(results) + heterogeneity_words(wait, -1.0, _span))
+    """The primary claim, then how much practices differ in it."""
+    claim = results.claims.primary()
+    said = sentence(claim, results.protocol)
+    pooled = pooled_of(results, claim.quantity.key)
+    if pooled is None or not isinstance(pooled.average, Estimate):
+        return Answer(seen=said.seen, allows=said.allows)
+    differ = heterogeneity_words(pooled, lambda low, high: span_words(claim, low, high))
+    return Answer(seen=said.seen, allows=f"{said.allows} {differ}")
 
 
-def _two_answers(results: GroupResults) -> str:
-    """Why the planned test and the average over practices need not say the same."""
-    looks = results.looks
-    if looks is None or looks.primary == "pain" or not any(v.code == "crossed" for v in looks.verdicts):
-        return ""
-    crossed = next(k for k, v in enumerate(looks.verdicts) if v.code == "crossed")
-    verdict = looks.verdicts[crossed]
-    other = results.protocol.label(results.protocol.contrast_arm)
-    word = "sooner" if verdict.direction == "sooner" else "later"
-    k = counted(len(results.practices), "practice")
-    few = "is" if len(results.practices) == 1 else "are"
-    return (
-        f"Two questions, two answers. In the cases of these practices {other} was {word} (planned test, "
-        f"{_ordinal(crossed)} check, {verdict.label}). For practices in general that is less sure: {k} {few} few. "
-    )
-
-
-def _ordinal(place: int) -> str:
-    return ORDER[place] if place < len(ORDER) else f"{place + 1}th"
-
-
-def _span(low: float, high: float) -> str:
-    """An interval of minutes saved with its directions, with as many digits as keep it from nought."""
-    places = places_for((low, high))
-    if low >= 0:
-        return f"{decimal(low, places)} to {decimal(high, places)} minutes sooner"
-    if high <= 0:
-        return f"{decimal(-high, places)} to {decimal(-low, places)} minutes later"
-    return f"from {decimal(-low, places)} minutes later to {decimal(high, places)} minutes sooner"
-
-
-def _verdict(results: GroupResults) -> str | None:
-    """The planned checks in plain words."""
-    taken = results.looks
-    if taken is None:
-        return None
-    protocol = results.protocol
-    place = next((k for k, v in enumerate(taken.verdicts) if v.code in ("crossed", "ended")), len(taken.verdicts) - 1)
-    v = taken.verdicts[place]
-    head = f"The {_ordinal(place)} planned check ({v.label})"
-    after = " Checks after it only describe." if place < len(taken.verdicts) - 1 else ""
-    if v.code == "crossed":
-        other = protocol.label(protocol.contrast_arm)
-        said = "less painful" if taken.primary == "pain" else "sooner"
-        if v.direction != "sooner":
-            said = "more painful" if taken.primary == "pain" else "later"
-        return f"{head} passed the limit that was set beforehand: {other} was {said}.{after}"
-    if v.code == "ended":
-        return (
-            f"{head} reached the planned size without passing the limit set beforehand: no difference was shown.{after}"
-        )
-    if v.code == "unlikely":
-        return f"{head} found it unlikely that more cases will show the planned difference."
-    if v.code == "descriptive":
-        return f"{head} is an extra one and only describes."
-    return f"{head} did not reach the limit that was set beforehand; the study goes on."
+def pooled_of(results: GroupResults, key: str) -> Pooled | None:
+    """Pooled result of a quantity, under today's key or an earlier one."""
+    return next((p for p in results.pooled if read_earlier(p.quantity)[0] == key), None)
 
 
 def missing_words(results: GroupResults, own: str | None) -> list[str]:
@@ -169,15 +100,9 @@ def missing_words(results: GroupResults, own: str | None) -> list[str]:
 def _own_words(results: GroupResults, own: str) -> str:
     """One sentence about the practice whose page it is."""
     practice = next(p for p in results.practices if p.letter == own)
-    wait = results.quantity("restricted_wait_difference")
-    member = None if wait is None else next((m.result for m in wait.members if m.label == own), None)
-    head = f"Your practice: {counted(practice.n.cases, 'case')}"
-    if isinstance(member, Estimate):
-        word = "sooner" if member.estimate <= 0 else "later"
-        span = _span(-member.interval.high, -member.interval.low)
-        head += f", {decimal(abs(member.estimate))} minutes {word} ({span})"
-    elif isinstance(member, NotAvailable):
-        head += f", no wait of its own ({member.reason})"
+    head = f"Your practice, {counted(practice.n.cases, 'case')}"
+    claim = results.claims.get(results.claims.lead, own)
+    told = "" if claim is None else f" {sentence(claim, results.protocol).text}"
     flags = [
         (f.quantity, p.flag)
         for f in results.funnels
@@ -185,14 +110,15 @@ def _own_words(results: GroupResults, own: str) -> str:
         for p in f.points
         if p.label == own
     ]
-    names = {"by_target": "not numb by the target", "never_numb": "never numb"}
+    tau = results.protocol.onset.horizon_min
+    names = {"by_target": "not numb by the target", "never_numb": f"not numb within {tau:g} minutes"}
     outside = [names[q] for q, flag in flags if flag]
     if not flags:
-        return f"{head}."
+        return f"{head}.{told}"
     if outside:
-        return f"{head}; outside the inner limits for teeth {listed(outside)}: have a look at what lies behind it."
+        return f"{head}; outside the inner limits for teeth {listed(outside)}: look at what lies behind it.{told}"
     both = "both charts" if len(flags) == 2 else "the chart"
-    return f"{head}; inside the limits in {both} of practices beside each other."
+    return f"{head}; inside the limits in {both} of practices beside each other.{told}"
 
 
 def _arms_table(results: GroupResults) -> Table:
@@ -204,31 +130,21 @@ def _arms_table(results: GroupResults) -> Table:
         (
             f"numb by {target:g} min",
             *(_share(e) for e in overall.by_target),
-            _points(overall.success.pooled, 1.0),
+            _difference(results, "success_difference"),
         ),
         (
-            f"never numb in {horizon:g} min",
+            f"not numb within {horizon:g} min",
             *(_share(e) for e in overall.never_numb),
-            _points(overall.numb_at_all.pooled, -1.0),
+            _difference(results, "not_numb_difference"),
         ),
     ]
-    pain = results.quantity("pain_difference")
-    if pain is not None and isinstance(pain.average, Estimate):
-        e = pain.average
-        word = "less" if e.estimate <= 0 else "more"
-        sign = -1 if e.estimate <= 0 else 1
-        ends = sorted((sign * e.interval.low, sign * e.interval.high))
-        rows.append(
-            (
-                f"pain, {e.unit}, average",
-                NO_PLACE,
-                NO_PLACE,
-                f"{decimal(abs(e.estimate))} {word} ({interval(*ends)})",
-            )
-        )
+    pain = results.claims.get("pain_difference")
+    if pain is not None and isinstance(pain.answer, Estimate):
+        rows.append((f"mean pain, {pain.answer.unit}", NO_PLACE, NO_PLACE, _difference(results, "pain_difference")))
     note = (
-        f"With {level(protocol.plan.conf_level)} intervals. Difference: {labels[1]} less {labels[0]}, within practices "
-        f"and techniques. Waits are counted to {horizon:g} min; a tooth never numb counts as {horizon:g}."
+        f"With {level(protocol.plan.conf_level)} intervals. Difference: {labels[1]} less {labels[0]}, of "
+        f"proportions in "
+        f"percentage points, within practices and techniques."
     )
     return Table(
         caption="What was seen, all practices together", columns=("", *labels, "difference"), rows=tuple(rows),
@@ -243,42 +159,46 @@ def _share(e: Estimate | NotAvailable) -> str:
     return f"{percent(e.estimate, n)} ({percent_interval(e.interval.low, e.interval.high, n)}) of {n}"
 
 
-def _points(pooled: CommonOdds, sign: float) -> str:
-    e = pooled.difference
-    if not isinstance(e, Estimate):
+def _difference(results: GroupResults, key: str) -> str:
+    """A difference as its claim has it, signed."""
+    claim = results.claims.get(key)
+    text = "" if claim is None else short_value(claim, unit="")
+    if not text:
         return NO_PLACE
-    low, high = sorted((100 * sign * e.interval.low, 100 * sign * e.interval.high))
-    value = 100 * sign * e.estimate
-    places = places_for((low, high, value), base=0)
-    text = decimal(value, places)
-    return f"{text if text.startswith(MINUS) else '+' + text} points ({interval(low, high, places)})".replace(
-        "+0 ", "0 "
-    )
+    return text if text.startswith((MINUS, "0 ")) else f"+{text}"
 
 
 def _forest(results: GroupResults, own: str | None) -> Block:
     protocol = results.protocol
-    wait = results.quantity("restricted_wait_difference")
+    lead = quantity_of(results.claims.lead)
+    if lead.contrast == "/":
+        lead = quantity_of("rmst_difference")
+    wait = pooled_of(results, lead.key)
     title = "What did each practice find?"
     if wait is None:
-        return Paragraph(text=f"{title} No waits were sent.", role="absent")
+        return Paragraph(text=f"{title} No file holds it.", role="absent")
     lines = [Line(name_of(m.label, own), m.result) for m in wait.members]
     if isinstance(wait.average, Estimate):
         lines.append(Line("Average of practices", wait.average, whole=True))
         if wait.prediction is not None:
             further = replace(wait.average, interval=wait.prediction, std_error=None, n=Counts(cases=0, onsets=0))
             lines.append(Line("A practice not in this study", further, outside=True))
-    matters = protocol.plan.wait_difference_min
-    scale = Scale(unit="minutes saved", ends=axis_ends(protocol), matters=matters, factor=-1)
+    claim = results.claims.get(lead.key)
+    matters = None if claim is None else claim.matters_shown
+    unit = protocol.pain.instrument.unit if lead.unit == "score" and protocol.pain else lead.unit_shown
+    scale = Scale(unit=unit, ends=axis_ends(protocol, lead), matters=matters, factor=lead.shown.factor)
     frame = forest.data_for(lines, factor=scale.factor)
     why = forest.reasons(frame)
     if frame["estimate"].isna().all():
         return Paragraph(text=f"{title} There is no estimate to draw. {why}", role="absent")
-    caption = f"Minutes of waiting saved, {level(protocol.plan.conf_level)} intervals; large dots know more."
+    what = _upper(lead.name)
+    if "tau_min" in lead.at:
+        what += f", up to {protocol.onset.horizon_min:g} minutes"
+    caption = f"{what}, {unit}; {level(protocol.plan.conf_level)} intervals of one look; large dots know more."
     if len(results.practices) > 1:
         caption += " Letters are drawn anew for every report: no ranking."
     if matters is not None:
-        caption += f" Dotted: {matters:g} min, a difference that matters."
+        caption += f" Dotted: {matters:g} {unit}, a difference that matters."
     if wait.prediction is not None:
         caption += " Last line: where the truth of such a practice would lie."
     without = [name_of(m.label, own) for m in wait.members if isinstance(m.result, Estimate) and m.weight == 0]
@@ -290,6 +210,10 @@ def _forest(results: GroupResults, own: str | None) -> Block:
         frame, name="forest", title=title, scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes
     )
     return drawn_figure("forest", title, caption, drawn)
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _curves(results: GroupResults) -> Block:

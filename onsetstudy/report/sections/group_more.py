@@ -8,7 +8,7 @@ from onsetstudy.core.results import Estimate, HypothesisTest
 from onsetstudy.pool.results import Pooled, Subgroups
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import decimal, interval, p_text
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 from onsetstudy.study.group_results import GroupResults
 
 __all__ = ["heterogeneity_words", "more_sections", "name_of"]
@@ -30,7 +30,7 @@ def name_of(letter: str, own: str | None) -> str:
     return f"Practice {letter}" if letter.isalpha() else f"Operator {letter}"
 
 
-def heterogeneity_words(pooled: Pooled, factor: float, span: Callable[[float, float], str]) -> str:
+def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> str:
     """How much practices differ, and what that means for a further one."""
     h, k = pooled.heterogeneity, sum(m.weight > 0 for m in pooled.members)
     if h is None:
@@ -51,12 +51,8 @@ def heterogeneity_words(pooled: Pooled, factor: float, span: Callable[[float, fl
         said = f"Practices differ much more than chance would make them ({share} of the spread; {could})."
     if pooled.prediction is None:
         return f"{said} So few practices say nothing of a further one."
-    low, high = sorted((factor * pooled.prediction.low, factor * pooled.prediction.high))
-    return f"{said} In another practice like these, the truth would lie {_between(span(low, high))}."
-
-
-def _between(span: str) -> str:
-    return span if span.startswith("from") else f"between {span.replace(' to ', ' and ', 1)}"
+    further = span(pooled.prediction.low, pooled.prediction.high)
+    return f"{said} In another practice like these, the truth would lie {further}."
 
 
 def more_sections(results: GroupResults, own: str | None) -> tuple[Section | None, ...]:
@@ -91,15 +87,15 @@ def _subgroup(group: Subgroups, own: str | None) -> list[Block]:
     if isinstance(group.test, HypothesisTest):
         p = p_text(group.test.p_value)
         equals = p if p.startswith("<") else f"= {p}"
-        text = f"One ratio of rates for all {group.grouping}s or one for each: p {equals}, {_alike(group)}."
+        text = f"One hazard ratio for all {group.grouping}s or one for each: p {equals}, {_alike(group)}."
     else:
-        text = f"Whether the ratio of rates differs by {group.grouping} cannot be said: {group.test.reason}."
+        text = f"Whether the hazard ratio differs by {group.grouping} cannot be said: {group.test.reason}."
     if group.grouping == "practice":
         return [Paragraph(text=text)]
     rows = tuple((plain_words(m.label), f"{m.result.n.cases}", _ratio(m.result)) for m in group.levels)
     table = Table(
-        caption=f"Ratio of rates by {group.grouping}, all practices",
-        columns=(group.grouping, "cases", "ratio of rates"),
+        caption=f"Hazard ratio by {group.grouping}, all practices",
+        columns=(group.grouping, "cases", "hazard ratio"),
         rows=rows,
         align="lrr",
         notes=("Above 1: sooner. Practices are compared within themselves. Small groups differ by chance alone.",),
@@ -112,8 +108,8 @@ def _steps(results: GroupResults, own: str | None) -> list[Block]:
     if len(results.cumulative) > 1:
         blocks.append(
             Table(
-                caption="Average ratio of rates over practices, with all cases up to each quarter",
-                columns=("up to", "cases", "ratio of rates"),
+                caption="Average hazard ratio over practices, with all cases up to each quarter",
+                columns=("up to", "cases", "hazard ratio"),
                 rows=tuple((s.label, f"{s.result.n.cases}", _ratio(s.result)) for s in results.cumulative),
                 align="lrr",
                 notes=("Cases of small groups count with the last quarter that they were joined to.",),
@@ -123,8 +119,8 @@ def _steps(results: GroupResults, own: str | None) -> list[Block]:
     if ratio is not None and ratio.without:
         blocks.append(
             Table(
-                caption="Average ratio of rates without one practice; a line that stands apart carries the average",
-                columns=("without", "cases", "ratio of rates"),
+                caption="Average hazard ratio without one practice; a line that stands apart carries the average",
+                columns=("without", "cases", "hazard ratio"),
                 rows=tuple((name_of(s.label, own), f"{s.result.n.cases}", _ratio(s.result)) for s in ratio.without),
                 align="lrr",
             )

@@ -129,7 +129,7 @@ def _harms(results: GroupResults, own: str | None) -> list[Block]:
     notes = [f"Exact {conf} intervals, among the cases in which it was recorded whether anything happened."]
     for letter, n in results.unrecorded:
         name = name_of(letter, own)
-        notes.append(f"{name} did not record adverse events; its {counted(n, 'case')} {_counts(n)} in no share.")
+        notes.append(f"{name} did not record adverse events; its {counted(n, 'case')} {_counts(n)} in no proportion.")
     left = sum(a.not_recorded for a in arms) - sum(n for _, n in results.unrecorded)
     if left > 0:
         notes.append(f"{counted(left, 'other case')} did not record it either.")

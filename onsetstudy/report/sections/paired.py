@@ -26,7 +26,7 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
     rows = [
         ("rate of becoming numb, times", _number(paired.hazard_ratio, 2), _p(paired.onset_test)),
         (
-            f"numb by {protocol.onset.target_min:g} min, points",
+            f"numb by {protocol.onset.target_min:g} min, percentage points",
             _number(paired.success_difference, 0, 100),
             _p(paired.success_difference),
         ),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import day
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 from onsetstudy.study.results import StudyResults
 
 __all__ = ["planned_section"]
@@ -22,19 +22,19 @@ KINDS = {
     "described": "not planned: a description",
 }
 NAMES = {
-    "success_by_target": "share numb by the target minute",
-    "hazard_ratio": "ratio of rates",
-    "restricted_wait": "mean wait",
-    "never_numb": "share never numb",
+    "success_by_target": "proportion numb by the target minute",
+    "hazard_ratio": "hazard ratio",
+    "restricted_wait": "restricted mean time to onset",
+    "never_numb": "proportion not numb to the end of testing",
     "pain": "pain",
     "anxiety_change": "change of anxiety",
-    "painless_share": "share of painless injections",
+    "painless_share": "proportion of painless injections",
     "by_quarter": "each quarter by itself",
     "by_technique": "each technique by itself",
     "by_practice": "each practice by itself",
     "confirmations_1": "one test confirms",
     "confirmations_2": "two tests confirm",
-    "rescue_other_way": "supplement taken the other way",
+    "rescue_other_way": "supplemental injection taken the other way",
     "accept_unconfirmed": "unconfirmed last test accepted",
     "control_ignored": "control tooth ignored",
     "first_cases_left_out": "first cases left out",

@@ -7,7 +7,7 @@ from onsetstudy.outcomes.safety_results import ArmEvents, EventLine, Safety
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import counted, decimal, level, percent, percent_interval, tidy
-from onsetstudy.report.words import plain_words
+from onsetstudy.report.sentences import plain_words
 
 __all__ = ["safety_section"]
 
@@ -43,7 +43,8 @@ def _said(safety: Safety, protocol: Protocol) -> str:
             told.append(f"No {label} case recorded whether anything happened.")
         elif arm.at_most is not None:
             told.append(
-                f"Nothing was recorded in {counted(arm.cases, label + ' case')}; the true share could still be as high "
+                f"Nothing was recorded in {counted(arm.cases, label + ' case')}; the true proportion could "
+                f"still be as high "
                 f"as {percent(arm.at_most, arm.cases)} (about 3 in {arm.cases})."
             )
         else:
@@ -59,11 +60,11 @@ def _table(safety: Safety, protocol: Protocol) -> Table:
     rows = tuple((NAMES.get(x.event, plain_words(x.event)), *(_cell(a) for a in x.arms), _points(x)) for x in lines)
     conf = next((x.difference.interval.level for x in lines if isinstance(x.difference, Estimate)), 0.95)
     notes = (
-        f"Exact {level(conf)} intervals; differences in points of a hundred, {labels[1]} less {labels[0]}, by "
+        f"Exact {level(conf)} intervals; differences in percentage points, {labels[1]} less {labels[0]}, by "
         "Newcombe's method 10. Arms as injected. Not tested: events are too few for that to say anything.",
     )
     return Table(
-        caption="Harms and supplements by arm", columns=("what", *labels, "difference, points"), rows=rows,
+        caption="Harms and supplemental injections by arm", columns=("what", *labels, "difference, percentage points"), rows=rows,
         align="lrrr", notes=notes,
     )  # fmt: skip
 

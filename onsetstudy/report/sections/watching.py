@@ -98,7 +98,7 @@ def _windows(watch: Watch, protocol: Protocol) -> Table:
         else:
             rows.append((f"{window.first} to {window.last}", "not known", e.reason))
     return Table(
-        caption=f"Mean wait of consecutive {protocol.label(watch.arm)} cases, up to {protocol.onset.horizon_min:g} min",
+        caption=f"Restricted mean time to onset of consecutive {protocol.label(watch.arm)} cases, up to {protocol.onset.horizon_min:g} min",
         columns=("cases", "minutes", f"{level(protocol.plan.conf_level)} interval"),
         rows=tuple(rows),
         align="lrr",
@@ -123,6 +123,6 @@ def _operators(watch: Watch, protocol: Protocol) -> Table:
         align="lrrr",
         notes=(
             "In the order of the codes; this is not a ranking, and cases differ between operators. Small numbers are "
-            "drawn to the share of all by as much as chance explains.",
+            "drawn to the proportion of all by as much as chance explains.",
         ),
     )

@@ -1,0 +1,175 @@
+"""What may be said of one quantity, as one value that every page, table, figure and file draws from.
+
+A :class:`Claim` holds the answer with the interval that allows for the looks, the interval without, what it bears, and
+where its evidence stands. It is made in ``study.answer.claims`` and told in ``report.sentences``. This module must not
+know a protocol or a page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from onsetstudy.core.quantities import Quantity, Seen
+from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable
+
+__all__ = ["Bearing", "Claim", "Claims", "Look", "bearing"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bearing:
+    """What an interval bears about a difference.
+
+    ``side`` is 1 where the whole interval favours the other arm, -1 where it favours the reference arm, else 0.
+    ``size`` compares it with the difference that matters: ``beyond`` (every value matters), ``within`` (no value matters),
+    ``open`` (some do, some do not) or ``unnamed`` (the protocol names none).
+    """
+
+    side: int
+    size: str
+
+
+def bearing(quantity: Quantity, low: float, high: float, *, matters: float | None = None) -> Bearing:
+    """What an interval from ``low`` to ``high`` bears; an end that touches no difference does not exclude it.
+
+    ``matters`` is a positive distance from no difference, in the quantity's own unit.
+    """
+    side, null = quantity.side(low, high), quantity.null or 0.0
+    if matters is None:
+        return Bearing(side=side, size="unnamed")
+    near, far = sorted((abs(low - null), abs(high - null)))
+    if side and near >= matters:
+        return Bearing(side=side, size="beyond")
+    return Bearing(side=side, size="within" if far < matters else "open")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """How an interim analysis bears on a claim.
+
+    ``number`` of ``planned`` analyses decides, at the quarter ``label`` with ``counted`` of ``planned_count`` ``unit``;
+    ``code`` is that of the verdict. ``side`` is 1 where its boundary was crossed in favour of the other arm, -1 against
+    it, else 0. ``stopped`` says that a boundary was crossed or the planned size reached; ``later`` that further cases
+    came after. ``critical`` is the boundary on the z scale, infinite where none was reached for.
+    """
+
+    number: int
+    planned: int
+    label: str
+    code: str
+    side: int
+    counted: float
+    planned_count: float
+    unit: str
+    critical: float
+    later: bool = False
+
+    @property
+    def stopped(self) -> bool:
+        """Whether the study has come to its decision."""
+        return self.code in ("crossed", "ended")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """One quantity of one population, and what may be said of it.
+
+    Parameters
+    ----------
+    quantity : Quantity
+        Row of the table of quantities.
+    population : str
+        Whose cases, in words: ``412 cases``, ``412 cases of 6 practices``.
+    subset : str
+        Empty for all cases, else the letter or code of the part.
+    answer : Estimate or NotAvailable
+        In the direction of the table; its interval allows for the looks where they are planned.
+    n : Counts
+        Cases behind it.
+    arms : tuple
+        The same of each arm, reference first; empty where it has none.
+    test : HypothesisTest or None
+        The test that belongs to the number shown, and no other.
+    looks : Look or None
+        The deciding interim analysis.
+    leads : bool
+        Whether the verdict of that analysis is about this very quantity and all cases.
+    alone : Interval or None
+        Interval that does not allow for the looks; ``None`` where none are planned.
+    matters : float or None
+        The difference that matters, positive, in the quantity's own unit.
+    bears : Bearing or None
+        What the answer bears; ``None`` without an estimate. Its side is 0 where an interim analysis withholds it.
+    places : int
+        Decimals with which it is shown.
+    evidence : str
+        Section where the evidence stands.
+    """
+
+    quantity: Quantity
+    population: str
+    answer: Estimate | NotAvailable
+    n: Counts
+    subset: str = ""
+    arms: tuple[Estimate | NotAvailable, ...] = ()
+    test: HypothesisTest | None = None
+    looks: Look | None = None
+    leads: bool = False
+    alone: Interval | None = None
+    matters: float | None = None
+    bears: Bearing | None = None
+    places: int = 1
+    evidence: str = ""
+
+    @property
+    def seen(self) -> Seen | None:
+        """Value and interval as readers see them; ``None`` without an estimate."""
+        if isinstance(self.answer, NotAvailable):
+            return None
+        span = self.answer.interval
+        return self.quantity.as_shown(self.answer.estimate, span.low, span.high)
+
+    @property
+    def seen_alone(self) -> Seen | None:
+        """The same with the interval that does not allow for the looks."""
+        if isinstance(self.answer, NotAvailable) or self.alone is None:
+            return None
+        return self.quantity.as_shown(self.answer.estimate, self.alone.low, self.alone.high)
+
+    @property
+    def matters_shown(self) -> float | None:
+        """The difference that matters in the unit shown, positive."""
+        return None if self.matters is None else abs(self.matters * self.quantity.shown.factor)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claims:
+    """Every claim of one study, the primary one first named."""
+
+    lead: str
+    claims: tuple[Claim, ...]
+
+    def __iter__(self) -> Iterator[Claim]:
+        return iter(self.claims)
+
+    def get(self, quantity: str, subset: str = "") -> Claim | None:
+        """The claim about one quantity, of all cases or of a part."""
+        return next((c for c in self.claims if c.quantity.key == quantity and c.subset == subset), None)
+
+    def primary(self, subset: str = "") -> Claim:
+        """The claim about the protocol's primary outcome.
+
+        Raises
+        ------
+        KeyError
+            If that part has none.
+        """
+        found = self.get(self.lead, subset)
+        if found is None:
+            raise KeyError(f"{self.lead} of {subset or 'all cases'}")
+        return found
+
+    def page_one(self) -> tuple[Claim, ...]:
+        """The claims of the first page: the primary one, then the others of all cases that compare the arms."""
+        others = (c for c in self.claims if not c.subset and c.quantity.contrast and c.quantity.key != self.lead)
+        return (self.primary(), *others)

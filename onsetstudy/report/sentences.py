@@ -1,0 +1,411 @@
+"""The only place that says a direction in a sentence, and never more than the interval allows.
+
+A claim is told in two sentences, alike in every document. The first says what was seen, with its interval; where looks
+are planned it is the verdict of the interim analysis. It names a direction only where the claim bears one. The second
+holds it against the difference that matters. Without random allocation it says too that something else may be the
+reason.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from onsetstudy.core.claims import Claim
+from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen
+from onsetstudy.core.results import Counts, Estimate, NotAvailable
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.numbers import (
+    amount,
+    counted,
+    decimal,
+    interval,
+    level,
+    listed,
+    percent,
+    places_for,
+    tidy,
+)
+from onsetstudy.study.results import EstimateLike, NaiveStopwatch
+
+__all__ = [
+    "Said",
+    "axis_ends",
+    "none_left",
+    "plain_words",
+    "sentence",
+    "short_value",
+    "span_words",
+    "stopwatch_words",
+    "superiority_words",
+    "verdict_clause",
+]
+
+NAMES = {
+    "ianb": "inferior alveolar nerve block",
+    "mental_incisive": "mental-incisive block",
+    "psa": "posterior superior alveolar block",
+    "gow_gates": "Gow-Gates block",
+    "vas100": "100 mm line",
+    "nrs11": "numbers from 0 to 10",
+    "hp170": "170 mm line with words",
+    "vrs4": "four words",
+    "faces": "faces, by their number",
+}
+MINUTES = {0.5: "half a minute", 1.0: "one minute", 2.0: "two minutes"}
+OTHER_REASONS = "as arms were not allocated at random, something other than buffering may be the reason"
+FIELDS = {"onsets": "teeth seen to go numb", "cases": "cases"}
+
+
+class Said(NamedTuple):
+    """What was seen, and what that allows one to say."""
+
+    seen: str
+    allows: str
+
+    @property
+    def text(self) -> str:
+        """Both sentences."""
+        return f"{self.seen} {self.allows}".strip()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Phrase:
+    """How one quantity is told.
+
+    ``found`` holds ``{value}`` (with its unit), ``{word}`` and ``{size}`` (the interval); ``unsure`` holds ``{span}``;
+    ``none`` is for an interval of no width at no difference. ``{means}`` is what was seen in each arm. ``question`` is
+    what cases cannot tell.
+    """
+
+    found: str
+    unsure: str
+    none: str
+    question: str
+    means: str = ""
+
+
+LIMITED = "up to {tau:g} minutes, a tooth not numb by then counted as {tau:g}, "
+SPENT = "counting the wait, up to {tau:g} minutes, and the time for mixing, "
+PHRASES = {
+    "rmst_difference": Phrase(
+        found=LIMITED + "{other} teeth were numb {value} {word} on average than {reference} ones ({size})",
+        unsure=LIMITED + "{means}the true difference could be {span} with {other} injections",
+        none=LIMITED + "no difference in the average wait was seen (0 to 0 minutes)",
+        question="which is sooner",
+        means="the average wait was {m1} minutes with {other} and {m0} minutes with {reference} injections; ",
+    ),
+    "hazard_ratio": Phrase(
+        found="{other} teeth became numb at {value} times the rate of {reference} ones ({size}), that is {word}",
+        unsure="the true rate at which {other} teeth become numb could be {span} times that of {reference} ones",
+        none="no difference in the rate of becoming numb was seen (1 to 1 times)",
+        question="which is sooner",
+    ),
+    "success_difference": Phrase(
+        found="{means}by {target:g} minutes {value} {word} were numb with {other} than with {reference} injections "
+        "({size})",
+        unsure="{means}by {target:g} minutes the true difference could be {span} numb with {other} injections",
+        none="{means}by {target:g} minutes no difference in the proportion numb was seen (0 to 0)",
+        question="which injection has more teeth numb by {target:g} minutes",
+        means="{p1} of {other} and {p0} of {reference} teeth were numb in time; ",
+    ),
+    "not_numb_difference": Phrase(
+        found="{means}{value} {word} were not numb within {tau:g} minutes with {other} than with {reference} "
+        "injections ({size})",
+        unsure="{means}the true difference could be {span} not numb within {tau:g} minutes with {other} injections",
+        none="{means}no difference in the proportion not numb within {tau:g} minutes was seen (0 to 0)",
+        question="which injection leaves more teeth not numb within {tau:g} minutes",
+    ),
+    "pain_difference": Phrase(
+        found="mean pain at {moment} was {value} {word} with {other} than with {reference} injections ({size})",
+        unsure="the true difference in mean pain at {moment} could be {span} with {other} injections",
+        none="no difference in mean pain at {moment} was seen (0 to 0 {unit})",
+        question="which injection hurts less",
+    ),
+    "pain_shift": Phrase(
+        found="by ranks, scores at {moment} were {value} {word} with {other} than with {reference} injections ({size})",
+        unsure="by ranks, the true shift of scores at {moment} could be {span} with {other} injections",
+        none="by ranks, no shift of scores at {moment} was seen (0 to 0 {unit})",
+        question="which injection has the lower scores",
+    ),
+    "chair_time_difference": Phrase(
+        found=SPENT + "{value} a case were {word} with {other} against {reference} injections ({size})",
+        unsure=SPENT + "the true difference could be {span} a case with {other} injections",
+        none=SPENT + "no difference was seen (0 to 0 minutes)",
+        question="whether any time is given back once mixing is paid for",
+    ),
+}
+
+
+def sentence(claim: Claim, protocol: Protocol) -> Said:
+    """A claim in two sentences: what was seen, with its interval, and what that allows one to say."""
+    if isinstance(claim.answer, NotAvailable):
+        return _no_answer(claim, claim.answer, protocol)
+    seen, verdict = _seen(claim, claim.answer, protocol), verdict_clause(claim)
+    return Said(_upper(f"{verdict}{seen}."), _allowed(claim, claim.answer, protocol))
+
+
+def verdict_clause(claim: Claim) -> str:
+    """What the deciding interim analysis found, before the number; empty where the claim is not the one tested."""
+    look = claim.looks
+    if look is None or not claim.leads or claim.subset:
+        return ""
+    unit = FIELDS.get(look.unit, look.unit)
+    place = f"at interim analysis {look.number} of {look.planned} ({look.label})"
+    if look.code == "crossed":
+        toward = claim.quantity.word(look.side)
+        so = "" if claim.bears is not None and claim.bears.side else f" in these cases, toward {toward}"
+        return f"{place} the boundary set beforehand was crossed{so}: "
+    if look.code == "ended":
+        return f"{place} the planned size was reached and no difference was shown: "
+    if look.code == "descriptive":
+        return f"the analysis of {look.label} was not planned and decides nothing: "
+    goes = "; the planned difference is unlikely to be shown" if look.code == "unlikely" else ""
+    return f"{place}, after {look.counted:g} of {look.planned_count:g} {unit}, the boundary was not reached{goes}: "
+
+
+def _fields(claim: Claim, protocol: Protocol) -> dict[str, object]:
+    return {
+        "tau": protocol.onset.horizon_min,
+        "target": protocol.onset.target_min,
+        "moment": protocol.pain.moment if protocol.pain else "the injection",
+        "other": protocol.label(protocol.contrast_arm),
+        "reference": protocol.label(protocol.reference_arm),
+        "unit": _unit(claim),
+    }
+
+
+def _unit(claim: Claim) -> str:
+    unit = claim.quantity.unit_shown
+    return claim.answer.unit if unit == "score" else {"min": "minutes", "ratio": ""}.get(unit, unit)
+
+
+def _with_unit(text: str, unit: str) -> str:
+    return f"{text} {unit}".strip()
+
+
+def _seen(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
+    phrase, fields = PHRASES[claim.quantity.key], _fields(claim, protocol)
+    seen, alone = claim.seen, claim.seen_alone
+    assert seen is not None
+    assert claim.bears is not None
+    fields["means"] = _means(claim, phrase, fields)
+    null = (claim.quantity.null or 0.0) * claim.quantity.shown.factor
+    if seen.low == seen.high == null:
+        return phrase.none.format(**fields)
+    if claim.bears.side:
+        value = _size(claim, seen.value)
+        fields |= {"value": _with_unit(value, str(fields["unit"])), "word": claim.quantity.word(claim.bears.side)}
+        fields["size"] = _ends(claim, seen) + _without(claim, alone)
+        return phrase.found.format(**fields)
+    fields["span"] = _span(claim, seen) + (f" ({_span(claim, alone)} if one looked only once)" if alone else "")
+    return phrase.unsure.format(**fields)
+
+
+def _means(claim: Claim, phrase: Phrase, fields: dict[str, object]) -> str:
+    arms = [a for a in claim.arms if isinstance(a, Estimate)]
+    if len(arms) != 2 or not phrase.means:
+        return ""
+    shares = [percent(a.estimate, a.n.arm(str(a.contrast)).cases or a.n.cases) for a in arms]
+    plain = [decimal(a.estimate) for a in arms]
+    return phrase.means.format(m0=plain[0], m1=plain[1], p0=shares[0], p1=shares[1], **fields)
+
+
+def _size(claim: Claim, value: float) -> str:
+    """A shown value without its sign; of a ratio, as it is."""
+    return decimal(value if claim.quantity.contrast == "/" else abs(value), claim.places)
+
+
+def _ends(claim: Claim, seen: Seen) -> str:
+    """The interval of a finding, the nearer end first; of a ratio, the lower."""
+    if claim.quantity.contrast == "/":
+        return interval(seen.low, seen.high, claim.places)
+    near, far = sorted((abs(seen.low), abs(seen.high)))
+    return interval(near, far, claim.places)
+
+
+def _without(claim: Claim, alone: Seen | None) -> str:
+    if alone is None:
+        return ""
+    return f", allowing for the interim analyses; {_ends(claim, alone)} if one looked only once"
+
+
+def _toward(claim: Claim, shown: float) -> str:
+    """One end of an interval with its direction."""
+    quantity = claim.quantity
+    null = (quantity.null or 0.0) * quantity.shown.factor
+    if shown == null:
+        return f"{decimal(shown, claim.places)} (no difference)" if quantity.contrast == "/" else "no difference"
+    side = quantity.favours * (1 if (shown - null) * quantity.shown.factor > 0 else -1)
+    if quantity.contrast == "/":
+        return f"{_size(claim, shown)} ({quantity.word(side)})"
+    return f"{_with_unit(_size(claim, shown), _unit(claim))} {quantity.word(side)}"
+
+
+def _span(claim: Claim, seen: Seen) -> str:
+    """An interval with the direction of both its ends, the reference arm's favour first for a difference shown so."""
+    if not (math.isfinite(seen.low) and math.isfinite(seen.high)):
+        return "anything, as so early an analysis sets no limits,"
+    return f"from {_toward(claim, seen.low)} to {_toward(claim, seen.high)}"
+
+
+def span_words(claim: Claim, low: float, high: float) -> str:
+    """An interval of the claim's quantity, in the quantity's own unit, with the direction of both its ends."""
+    return _span(claim, claim.quantity.as_shown(low, low, high))
+
+
+def short_value(claim: Claim, *, unit: str | None = None) -> str:
+    """``1.3 min (0.4 to 2.1)``, as shown and signed, for a figure or a table; empty without an estimate."""
+    seen = claim.seen
+    if seen is None:
+        return ""
+    short = {"minutes": "min"}.get(_unit(claim), _unit(claim)) if unit is None else unit
+    value = _with_unit(decimal(seen.value, claim.places), short)
+    return f"{value} ({interval(seen.low, seen.high, claim.places)})"
+
+
+def _agreeing(claim: Claim, seen: Seen) -> str:
+    word = claim.quantity.word(claim.bears.side if claim.bears else 0)
+    if claim.quantity.contrast == "/":
+        return f"from {_ends(claim, seen)} times the rate"
+    return f"from {_with_unit(_ends(claim, seen), _unit(claim))} {word}"
+
+
+def _matters(claim: Claim) -> str:
+    if claim.matters is None:
+        return ""
+    if claim.quantity.unit == "min":
+        return MINUTES.get(claim.matters, f"{claim.matters:g} minutes")
+    return amount(claim.matters, _unit(claim))
+
+
+def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
+    """The second sentence: what an interval allows one to say."""
+    bears, seen, matters = claim.bears, claim.seen, _matters(claim)
+    assert bears is not None
+    assert seen is not None
+    scores = claim.quantity.unit == "score"
+    cases = counted(answer.n.onsets, "score") if scores else claim.population
+    if bears.side == 0 and bears.size != "within":
+        if claim.quantity.side(answer.interval.low, answer.interval.high):
+            return "The planned test has not crossed its boundary to this side, so that no difference is claimed."
+        question = PHRASES[claim.quantity.key].question.format(**_fields(claim, protocol))
+        alone = cases == "1 case" or cases == "1 score"
+        return f"{'This' if alone else 'These'} {cases} cannot tell {question}."
+    if bears.side == 0:
+        said = f"Whatever the difference is, it is smaller than {matters}, the difference that matters to this study"
+    elif bears.size == "beyond":
+        said = f"The whole interval lies beyond {matters}, the difference that matters to this study"
+    elif bears.size == "within":
+        said = f"The whole interval lies within {matters}, the difference that matters to this study"
+    elif bears.size == "open":
+        said = f"A difference of less than {matters}, too small to matter to this study, is still possible"
+    else:
+        said = f"Anything {_agreeing(claim, seen)} agrees with these {cases}"
+    return f"{said}." if protocol.study.randomised else f"{said}; {OTHER_REASONS}."
+
+
+def _no_answer(claim: Claim, answer: NotAvailable, protocol: Protocol) -> Said:
+    reason = tidy(answer.reason.strip().rstrip("."))
+    known = _bound_words(answer, protocol) if claim.quantity.key == "hazard_ratio" else ""
+    if claim.leads:
+        return Said(f"There is no answer yet: {reason}.", known or _what_is_known(claim.n, protocol))
+    return Said(f"The {claim.quantity.name} cannot be estimated: {reason}.", known)
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _what_is_known(n: Counts, protocol: Protocol) -> str:
+    parts = [
+        f"{a.onsets} of {a.cases} {protocol.label(a.arm)} teeth"
+        for a in (n.arm(code) for code in protocol.arm_codes)
+        if a.cases
+    ]
+    return f"So far {listed(parts)} were seen to go numb." if parts else "No case has been analysed."
+
+
+def plain_words(code: str) -> str:
+    """A code as words: ``buccal_infiltration`` becomes ``buccal infiltration``."""
+    return NAMES.get(code, code.replace("_", " "))
+
+
+def axis_ends(protocol: Protocol, quantity: Quantity = QUANTITIES["rmst_difference"]) -> tuple[str, str]:
+    """What the left and the right of an axis of a difference, as shown, mean."""
+    other = protocol.label(protocol.contrast_arm)
+    right = quantity.word(1 if quantity.favours * quantity.shown.factor > 0 else -1)
+    left = next(w for w in quantity.words if w != right)
+    return f"{other} {left}", f"{other} {right}"
+
+
+def _other(protocol: Protocol) -> str:
+    return protocol.label(protocol.contrast_arm)
+
+
+def _reference(protocol: Protocol) -> str:
+    return protocol.label(protocol.reference_arm)
+
+
+def _bound_words(result: NotAvailable, protocol: Protocol) -> str:
+    """A one-sided statement about a hazard ratio; empty when the data bound neither side."""
+    bound = result.bound
+    if bound is None:
+        return ""
+    other, reference = _other(protocol), _reference(protocol)
+    sure = f"one-sided, {level(bound.level)}"
+    for limit, end, far, sure_of in (
+        (bound.low, "or more", "sooner", bound.low > 1),
+        (bound.high, "or less", "later", bound.high < 1),
+    ):
+        if not 0 < limit < float("inf"):
+            continue
+        times = decimal(limit, places_for([limit], (1.0,), base=2))
+        direction = f", that is {far}" if sure_of else "; whether sooner or later is open"
+        return (
+            f"{_upper(other)} teeth became numb at {times} times the rate of {reference} ones {end} "
+            f"({sure}){direction}."
+        )
+    return ""
+
+
+def superiority_words(superiority: EstimateLike, protocol: Protocol) -> str | None:
+    """The chance that a case of one arm had less pain than a case of the other."""
+    if isinstance(superiority, NotAvailable):
+        return None
+    low, high = superiority.interval.low, superiority.interval.high
+    return (
+        f"Take one {_other(protocol)} and one {_reference(protocol)} case at random: the {_other(protocol)} one has "
+        f"the lower score in {100 * superiority.estimate:.0f} of 100 such pairs ({100 * low:.0f} to {100 * high:.0f}; "
+        "equal scores shared half and half; 50 would mean no difference)."
+    )
+
+
+def none_left(never: EstimateLike, protocol: Protocol) -> str | None:
+    """What can be said when no case of an arm stayed un-numb."""
+    if isinstance(never, NotAvailable) or never.n.onsets > 0 or never.estimate > 0:
+        return None
+    cases = never.n.arm(str(never.contrast)).cases or never.n.cases
+    return (
+        f"No {protocol.label(str(never.contrast))} case was left un-numb; with {counted(cases, 'case')} the "
+        f"true proportion "
+        f"could still be as high as {percent(never.interval.high, cases)}."
+    )
+
+
+def stopwatch_words(naive: NaiveStopwatch, wait: tuple[EstimateLike, ...], protocol: Protocol) -> str:
+    """What the average of a stopwatch counts and what it leaves out, beside what is counted here."""
+    seen = [f"{used} {protocol.label(arm)}" for arm, _, used, _ in naive.means]
+    left = [f"{missing} {protocol.label(arm)}" for arm, _, _, missing in naive.means]
+    text = (
+        f"A stopwatch average would count the {listed(seen)} teeth that were seen to go numb, each as late as the test "
+        f"that found it, and leave out the {listed(left)} teeth that were not."
+    )
+    if wait and all(isinstance(e, Estimate) for e in wait):
+        text += (
+            " The restricted mean time to onset counts every case: onset lies between two tests, and a tooth "
+            "that was not numb with the "
+            f"first injection alone has waited the whole {protocol.onset.horizon_min:g} minutes."
+        )
+    return text

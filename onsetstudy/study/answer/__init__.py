@@ -1,0 +1,1 @@
+"""The one road from results to what may be said of them."""

@@ -1,0 +1,329 @@
+"""Makes the claims of a practice's or a group's results: which number leads, with which interval, and what it bears.
+
+Practice, group and member page draw from here, so that the same interval is never told in two ways. A file written
+under earlier keys gives the same claims. This module must not word a sentence.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+
+import numpy as np
+from scipy import stats
+
+from onsetstudy.core.claims import Bearing, Claim, Claims, Look, bearing
+from onsetstudy.core.quantities import Quantity, quantity_of, read_earlier
+from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable
+from onsetstudy.outcomes.comfort import welch_difference
+from onsetstudy.outcomes.results import PainComparison
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.group_results import GroupResults
+from onsetstudy.study.results import LooksTaken, Population, StudyResults
+
+__all__ = ["LEADS", "allowed_for_looks", "claim_of", "group_answer", "mean_pain", "register", "todays"]
+
+EstimateLike = Estimate | NotAvailable
+LEADS = {
+    "restricted_wait": "rmst_difference",
+    "success_by_target": "success_difference",
+    "hazard_ratio": "hazard_ratio",
+    "pain": "pain_difference",
+}
+"""Quantity that answers for each primary outcome of a protocol."""
+EVIDENCE = {"cold_tests": "onset", "cases": "chair", "": ""}
+COMPARED = (
+    "rmst_difference",
+    "hazard_ratio",
+    "success_difference",
+    "not_numb_difference",
+    "pain_difference",
+    "pain_shift",
+    "chair_time_difference",
+)
+
+
+def register(results: StudyResults | GroupResults) -> Claims:
+    """Every claim that these results bear, of all cases and of each practice of a group."""
+    protocol = results.protocol
+    lead = LEADS[protocol.plan.primary]
+    look = _look(results.looks)
+    if isinstance(results, GroupResults):
+        claims = _of_group(results, lead, look)
+    else:
+        claims = _of_practice(results, lead, look)
+    return Claims(lead=lead, claims=claims)
+
+
+def _of_practice(results: StudyResults, lead: str, look: Look | None) -> tuple[Claim, ...]:
+    whole = results.overall
+    found: dict[str, tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]] = {
+        "rmst_difference": (whole.wait_difference, whole.wait, None),
+        "hazard_ratio": (whole.hazard_ratio, (), _a_test(whole.onset_test)),
+        "success_difference": (whole.success_difference, whole.success, None),
+        "not_numb_difference": (whole.never_numb_difference, whole.never_numb, None),
+        "pain_difference": (mean_pain(whole, results.protocol), (), None),
+        "pain_shift": _shift(whole),
+    }
+    if results.chair_time is not None:
+        found["chair_time_difference"] = (results.chair_time.saved, results.chair_time.spent, None)
+    return tuple(
+        claim_of(
+            key, answer, results.protocol, arms=arms, test=test, look=look, leads=key == lead,
+            population=_cases(whole.n.cases, len(results.practices)), known=whole.n,
+        )
+        for key, (answer, arms, test) in found.items()
+    )  # fmt: skip
+
+
+def _of_group(results: GroupResults, lead: str, look: Look | None) -> tuple[Claim, ...]:
+    overall, protocol = results.overall, results.protocol
+    whose = _cases(overall.n.cases, len(results.practices))
+    arms = {"success_difference": overall.by_target, "not_numb_difference": overall.never_numb}
+    claims = [
+        claim_of(
+            key, answer, protocol, arms=arms.get(key, ()), look=look, leads=key == lead, population=whose,
+            known=overall.n,
+        )
+        for key in COMPARED
+        if (answer := group_answer(results, key)) is not None
+    ]  # fmt: skip
+    if all(c.quantity.key != lead for c in claims):
+        nothing = _nothing(lead, protocol, overall.n, "no file holds it for this period")
+        claims.append(claim_of(lead, nothing, protocol, look=look, leads=True, population=whose, known=overall.n))
+    for pooled in results.pooled:
+        key = read_earlier(pooled.quantity)[0]
+        claims += [
+            claim_of(
+                key,
+                m.result,
+                protocol,
+                look=look,
+                population=_cases(m.result.n.cases),
+                subset=m.label,
+                known=m.result.n,
+            )
+            for m in pooled.members
+        ]
+    return tuple(claims)
+
+
+def group_answer(results: GroupResults, key: str) -> EstimateLike | None:
+    """What a group answers for a quantity: combined within practices where that is given, else the mean of practices.
+
+    This is the only place that chooses. ``None`` where the group has nothing of that quantity.
+    """
+    within = getattr(results.overall, "difference", None)
+    if callable(within):
+        found = within(key)
+        if isinstance(found, Estimate | NotAvailable):
+            return found
+    pooled = next((p for p in results.pooled if read_earlier(p.quantity)[0] == key), None)
+    if pooled is not None:
+        return pooled.average
+    if key == "not_numb_difference":
+        # Kept as the difference in the proportion numb at all: the same number from the other side.
+        return _complement(results.overall.numb_at_all.pooled.difference)
+    return None
+
+
+def _complement(numb: EstimateLike) -> EstimateLike:
+    """Proportion not numb, from the proportion numb."""
+    if isinstance(numb, NotAvailable):
+        return dataclasses.replace(numb, quantity="not_numb_difference")
+    return dataclasses.replace(_turned(numb), quantity="not_numb_difference")
+
+
+def claim_of(
+    key: str,
+    answer: EstimateLike,
+    protocol: Protocol,
+    *,
+    population: str,
+    known: Counts,
+    arms: tuple[EstimateLike, ...] = (),
+    test: HypothesisTest | None = None,
+    look: Look | None = None,
+    leads: bool = False,
+    subset: str = "",
+) -> Claim:
+    """The claim about one quantity.
+
+    Parameters
+    ----------
+    key : str
+        Of the table of quantities.
+    answer : Estimate or NotAvailable
+        As estimated, without allowance for the looks; under today's key or an earlier one.
+    protocol : Protocol
+        Names the difference that matters.
+    population, subset : str
+        Whose cases.
+    known : Counts
+        Cases behind it.
+    arms, test
+        The same of each arm, reference first; the test that belongs to it.
+    look : Look or None
+        The deciding interim analysis; every claim is made as often as the study is looked at.
+    leads : bool
+        Whether the verdict is about this quantity.
+    """
+    quantity, now = quantity_of(key), todays(answer)
+    matters = _matters(quantity, protocol)
+    alone = None
+    bears: Bearing | None = None
+    if isinstance(now, Estimate):
+        if look is not None:
+            alone = now.interval
+            now = allowed_for_looks(now, quantity, look.critical)
+        bears = bearing(quantity, now.interval.low, now.interval.high, matters=matters)
+        if _withheld(quantity, bears.side, look):
+            bears = dataclasses.replace(bears, side=0, size="within" if bears.size == "within" else "open")
+    return Claim(
+        quantity=quantity,
+        population=population,
+        subset=subset,
+        answer=now,
+        n=known,
+        arms=tuple(todays(a) for a in arms),
+        test=test,
+        looks=look,
+        leads=leads,
+        alone=alone,
+        matters=matters,
+        bears=bears,
+        places=_places(quantity, now, matters),
+        evidence="comfort" if quantity.unit == "score" else EVIDENCE[quantity.rests_on],
+    )
+
+
+def _withheld(quantity: Quantity, side: int, look: Look | None) -> bool:
+    """Whether the interim analysis does not let this direction be said: its boundary was not crossed to that side."""
+    return look is not None and quantity.rests_on == "cold_tests" and side != look.side
+
+
+def allowed_for_looks(answer: Estimate, quantity: Quantity, critical: float) -> Estimate:
+    """The answer with its repeated confidence interval: critical value of the analysis instead of that of one look.
+
+    Either end's distance from the estimate, on the quantity's scale, is multiplied by the ratio of the critical values.
+    For an interval by the normal distribution this is estimate +- critical value x standard error (Jennison and
+    Turnbull 1989); one that is skew, or wider by Student's t, stays so.
+    """
+    one = float(stats.norm.isf((1 - answer.interval.level) / 2))
+    ratio = max(1.0, critical / one)
+    there: Callable[[float], float] = math.log if quantity.scale == "log" else float
+    back: Callable[[float], float] = math.exp if quantity.scale == "log" else float
+    span, centre = answer.interval, there(answer.estimate)
+    if not math.isfinite(ratio):
+        low, high = (0.0, math.inf) if quantity.scale == "log" else (-math.inf, math.inf)
+    else:
+        low, high = (_far(centre, v, ratio, there, back) for v in (span.low, span.high))
+    if quantity.unit == "proportion":
+        low, high = max(low, -1.0), min(high, 1.0)
+    wide = Interval(low=low, high=high, level=span.level, method=f"{span.method}, repeated confidence interval")
+    return dataclasses.replace(answer, interval=wide)
+
+
+def _far(
+    centre: float, end: float, ratio: float, there: Callable[[float], float], back: Callable[[float], float]
+) -> float:
+    if not math.isfinite(end) or (there is math.log and end <= 0):
+        return end
+    return float(back(centre + ratio * (there(end) - centre)))
+
+
+def todays(found: EstimateLike) -> EstimateLike:
+    """An estimate under today's key and sign; earlier files kept some the other way round."""
+    key, sign = read_earlier(found.quantity)
+    if isinstance(found, NotAvailable):
+        return found if key == found.quantity else dataclasses.replace(found, quantity=key)
+    now = _turned(found) if sign < 0 else found
+    return now if key == now.quantity else dataclasses.replace(now, quantity=key)
+
+
+def _turned(e: Estimate) -> Estimate:
+    span = dataclasses.replace(e.interval, low=0.0 - e.interval.high, high=0.0 - e.interval.low)
+    return dataclasses.replace(e, estimate=0.0 - e.estimate, interval=span)
+
+
+def mean_pain(whole: Population, protocol: Protocol) -> EstimateLike:
+    """Difference of mean scores at the protocol's moment, on the protocol's scale."""
+    pain = whole.pain
+    if not isinstance(pain, PainComparison):
+        return dataclasses.replace(pain, quantity="pain_difference")
+    reference, other = (next(s for s in pain.scores if s.arm == code) for code in protocol.arm_codes[:2])
+    return welch_difference(
+        np.asarray(reference.scores, dtype=np.float64),
+        np.asarray(other.scores, dtype=np.float64),
+        "pain_difference",
+        f"{other.arm} - {reference.arm}",
+        pain.unit,
+        pain.n,
+        protocol.plan.conf_level,
+    )
+
+
+def _shift(whole: Population) -> tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]:
+    pain = whole.pain
+    if not isinstance(pain, PainComparison):
+        return dataclasses.replace(pain, quantity="pain_shift"), (), None
+    return pain.shift, (), _a_test(pain.test)
+
+
+def _a_test(test: object) -> HypothesisTest | None:
+    return test if isinstance(test, HypothesisTest) else None
+
+
+def _nothing(key: str, protocol: Protocol, n: Counts, reason: str) -> NotAvailable:
+    quantity = quantity_of(key)
+    contrast = quantity.contrast_of(protocol.contrast_arm, protocol.reference_arm)
+    return NotAvailable(
+        quantity=key, contrast=contrast, code="nothing_sent", reason=reason, unit=quantity.unit, method="", n=n
+    )
+
+
+def _matters(quantity: Quantity, protocol: Protocol) -> float | None:
+    if quantity.key == "rmst_difference":
+        return protocol.plan.wait_difference_min
+    if quantity.key in ("pain_difference", "pain_shift") and protocol.pain is not None:
+        return protocol.pain.instrument.important_difference
+    return None
+
+
+def _places(quantity: Quantity, answer: EstimateLike, matters: float | None) -> int:
+    if isinstance(answer, NotAvailable):
+        return quantity.shown.places
+    seen = quantity.as_shown(answer.estimate, answer.interval.low, answer.interval.high)
+    size = None if matters is None else abs(matters * quantity.shown.factor)
+    if answer.unit == "mm":
+        # A line read to the millimetre has no tenths.
+        quantity = dataclasses.replace(quantity, shown=dataclasses.replace(quantity.shown, places=0))
+    return quantity.places(seen, () if size is None else (size, -size))
+
+
+def _cases(n: int, practices: int = 1) -> str:
+    whose = f" of {practices} practices" if practices > 1 else ""
+    return f"{n} {'case' if n == 1 else 'cases'}{whose}"
+
+
+def _look(taken: LooksTaken | None) -> Look | None:
+    """The deciding interim analysis: the first that crossed or ended, else the last that was one."""
+    if taken is None:
+        return None
+    verdicts = taken.verdicts
+    last = next((k for k in range(len(verdicts) - 1, -1, -1) if verdicts[k].code != "descriptive"), len(verdicts) - 1)
+    over = next((k for k, v in enumerate(verdicts) if v.code in ("crossed", "ended")), last)
+    v = verdicts[over]
+    return Look(
+        number=over + 1,
+        planned=max(len(taken.plan.looks), over + 1),
+        label=v.label,
+        code=v.code,
+        side={"sooner": 1, "later": -1}.get(v.direction, 0),
+        counted=v.counted,
+        planned_count=v.planned,
+        unit=v.unit,
+        critical=v.boundary,
+        later=over < len(verdicts) - 1,
+    )

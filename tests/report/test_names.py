@@ -1,0 +1,56 @@
+"""Readers meet the standard terms, one word for one thing, and no code."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+
+import pytest
+
+from onsetstudy.report.compose import compose
+from onsetstudy.report.group import compose_group
+from onsetstudy.report.html import render_html
+from tests.report.claimed import group_of
+from tests.report.samples import rich, small
+
+BANNED = (
+    r"\bplain\b|ratio of rates|\bmean waits?\b|never numb|in a hundred|of a hundred|\bmend\b|error spent|times as fast"
+    r"|\brescue\b|third check|\b1 (?:cases|waits|looks|scores|practices)\b"
+)
+CODE = r"\b[a-z]+_[a-z_]+\b"
+
+
+def shown(document):
+    """What a reader sees or hears: text and alternative texts, the title of the study left out, which is its own."""
+    # Notices about the records name the columns of the records as the practice wrote them.
+    kept = tuple(s for s in document.sections if s.id != "quality")
+    page = render_html(dataclasses.replace(document, sections=kept))
+    page = re.sub(r"<(style|script)\b.*?</\1>", " ", page, flags=re.S)
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
+    return text.replace(document.title, "")
+
+
+@pytest.mark.parametrize("make", [small, rich])
+@pytest.mark.parametrize("whose", ["practice", "group", "member"])
+def test_pages_speak_in_standard_terms(make, whose):
+    results = make()
+    group = group_of(results)
+    document = {
+        "practice": lambda: compose(results),
+        "group": lambda: compose_group(group),
+        "member": lambda: compose_group(group, practice="P01"),
+    }[whose]()
+    text = shown(document)
+    assert "not buffered" in text
+    found = sorted({m.group(0) for m in re.finditer(BANNED, text, re.I)})
+    assert not found, [text[max(0, m.start() - 50) : m.end() + 50] for m in re.finditer(BANNED, text, re.I)]
+    codes = {m.group(0) for m in re.finditer(CODE, text)}
+    assert not codes, [text[max(0, m.start() - 50) : m.end() + 50] for m in re.finditer(CODE, text)]
+
+
+def test_the_shown_name_of_an_arm_follows_its_code_and_label():
+    promised = rich().protocol
+    assert promised.label("plain") == "not buffered"
+    assert promised.label("buffered") == "buffered"
+    named = tuple(dataclasses.replace(a, label="control") if a.code == "plain" else a for a in promised.arms)
+    assert dataclasses.replace(promised, arms=named).label("plain") == "control"
