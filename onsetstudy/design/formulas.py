@@ -58,8 +58,8 @@ def shares_power(
     """Two shares by the score (pooled) test of no difference, or against a ``margin`` without pooling.
 
     ``n`` cases in all, ``share`` of them in the other arm. Against a margin the power is that of finding the other arm
-    not inferior: beyond the margin it is below ``alpha``, never above. Fleiss JL, Levin B, Paik MC, Statistical Methods for Rates
-    and Proportions, 3rd ed., 2003, chapter 4 (from memory).
+    not inferior: beyond the margin it is below ``alpha``, never above. Fleiss JL, Levin B, Paik MC, Statistical
+    Methods for Rates and Proportions, 3rd ed., 2003, chapter 4 (from memory).
     """
     n1, n0 = n * share, n * (1 - share)
     apart = math.sqrt(other * (1 - other) / n1 + reference * (1 - reference) / n0)

@@ -245,7 +245,8 @@ def plan_success(
         quantity="success",
         effect_text=f"{reference:.1%} against {reference + apart:.1%}" + (f", margin {margin:.3g}" if margin else ""),
         test="test of two proportions against a margin" if margin else "score test of two proportions",
-        method="two shares, normal approximation" + (", unpooled against the margin" if margin else ", score test"),
+        method="two proportions, normal approximation"
+        + (", unpooled against the margin" if margin else ", score test"),
         source="Fleiss, Levin & Paik 2003, chapter 4",
         caution=implausible("success", apart),
     )
@@ -502,7 +503,8 @@ def _within_margin(gain: float | None, margin: float, cases: float | None) -> No
     """Refuse a size for an arm that is worse by the margin or more."""
     if margin and gain is not None and cases is None and gain <= -margin:
         raise DesignError(
-            f"an arm that is worse by {-gain:.4g} lies beyond the margin of {margin:.4g}: no size can show it not inferior"
+            f"an arm that is worse by {-gain:.4g} lies beyond the margin of {margin:.4g}: no size can show it not "
+            "inferior"
         )
 
 

@@ -39,7 +39,8 @@ def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) 
     Notes
     -----
     Onset of a case that can become numb is Weibull; the hazard ratio multiplies its hazard, operators and patients
-    multiply its time. Arms are allocated at random in the ratio of the scenario. Readings are felt before onset and not felt after;
+    multiply its time. Arms are allocated at random in the ratio of the scenario. Readings are felt before onset and not
+    felt after;
     missed tests and those whose control tooth did not feel the cold are not there. A supplement ends what counts.
     """
     paired = scenario.design == "paired"

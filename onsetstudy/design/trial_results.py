@@ -76,7 +76,8 @@ class TrialScenario:
 class SimulatedPower:
     """Share of trials that found a difference, with the error of the simulation.
 
-    ``test`` names the test that ``power`` is of. ``by_look`` is the share stopped at each look; ``expected_cases`` how many cases were used on average; ``mean_z``
+    ``test`` names the test that ``power`` is of. ``by_look`` is the share stopped at each look;
+    ``expected_cases`` how many cases were used on average; ``mean_z``
     and ``mean_z_error`` are of the score at the end; ``numb_at_first`` the share of cases already numb at the first
     test.
     """

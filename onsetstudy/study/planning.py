@@ -225,7 +225,7 @@ def _needed(
 
 
 def _planned_cases(log_rank: SampleSize, primary: SampleSize | None, looks: LookPlan | None) -> int:
-    """Analysed cases: those of the primary outcome, or of the planned information (from onsets if those are counted)."""
+    """Analysed cases: of the primary outcome, or of the planned information (from onsets if those are counted)."""
     if looks is None:
         return round((primary or log_rank).unrounded)
     if looks.unit == "cases" or not log_rank.events:
@@ -317,7 +317,7 @@ def _curve(
     cases: int,
     run: _Run,
 ) -> tuple[PowerPoint, ...]:
-    """Power of the primary outcome's test: by formula over a grid, by simulation for the planned effect if it can be."""
+    """Power of the primary outcome's test: by formula over a grid, by simulation for the planned effect if it can."""
     planned = _planned_effect(protocol) or 0.0
     ratios = protocol.plan.primary in ("hazard_ratio", "success_by_target")
     effects = sorted({*EFFECTS[:-1], planned} if ratios else {part * planned for part in PARTS})
@@ -384,8 +384,8 @@ def _contradiction(protocol: Protocol, assumed: PlanningAssumptions, wait: Expec
     if wait is None or difference is None or not contradicts(assumed.wait_sd_min, wait):
         return ()
     text = (
-        f"The locked protocol contradicts itself: it states a standard deviation of {assumed.wait_sd_min:g} min for the "
-        f"restricted mean time to onset, up to {wait.tau_min:g} minutes, while its own curves spread that time by "
+        f"The locked protocol contradicts itself: it states a standard deviation of {assumed.wait_sd_min:g} min for "
+        f"the restricted mean time to onset, up to {wait.tau_min:g} minutes, while its own curves spread that time by "
         f"{wait.sd_min:.2g} min (more than {TOLERANCE:.0%} apart). Sizes here take the spread of the curves"
     )
     if not protocol.study.paired:

@@ -54,9 +54,7 @@ class NotSized:
 @result_kind("needed_cases")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Needed:
-    """Cases that the planned power of ``test`` takes, by simulation: analysed, with two Monte Carlo errors, and to
-    include.
-    """
+    """Cases for the planned power of ``test``, by simulation: analysed, two Monte Carlo errors, to include."""
 
     test: str
     analysed: int

@@ -114,7 +114,7 @@ def pair_sizes(
                 alpha=alpha,
                 paired=True,
                 frame=frame,
-            )  # fmt: skip
+            )
         )
     if pain is not None and assumed.pain_sd is not None:
         # The sum of two independent differences is normal around twice the mean.
