@@ -116,8 +116,8 @@ def _caption(results: PlanningResults) -> str:
     return (
         f"Power of the {test}. Dots with two errors of the simulation: {results.trials} simulated trials each, through "
         "your schedule, missed tests and onset rule, decided by this test. Lines without dots: its formula. The dots "
-        f"of {results.planned_effect:g} lie where the formula has another ratio, for the reason told below. Dotted: the "
-        f"planned power. {once}"
+        f"of {results.planned_effect:g} lie where the formula has another ratio, for the reason told below. Dotted: "
+        f"the planned power. {once}"
     )
 
 
@@ -357,8 +357,8 @@ def _schedules(results: PlanningResults, compared: ScheduleComparison) -> Sectio
         rows.append((line.name, tests, f"{len(line.tests_min)}", *of_test, _share(line.power.numb_at_first)))
     note = (
         f"Power of the {compared.lines[0].power.test} at the planned size, analysed once; ± two Monte Carlo errors. "
-        "The log-rank test loses little with fewer tests while hazards stay proportional; proportions and times at early "
-        "minutes lose all before the first test."
+        "The log-rank test loses little with fewer tests while hazards stay proportional; proportions and times at "
+        "early minutes lose all before the first test."
         if shown
         else "Proportions and times at early minutes lose all before the first test. What a schedule costs in cases is "
         "not told: the primary outcome is not simulated under it."
