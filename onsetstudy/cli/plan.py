@@ -36,8 +36,7 @@ __all__ = ["command"]
 def command(
     protocol: Path, into: Path, trials: int, workers: int, cluster: str | None, paper: str, formats: tuple[str, ...]
 ) -> int:
-    """Work out sizes, power, schedules and interim analyses from the assumptions in PROTOCOL, and write the planning
-    report.
+    """Plan sizes, power, schedules and interim analyses from the assumptions in PROTOCOL; write the planning report.
 
     The numbers are the same whatever the number of workers.
     """

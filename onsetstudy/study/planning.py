@@ -204,7 +204,9 @@ def _needed(
     """
     single = run.power(replace(scenario, looks=()))
     alpha, power = overall_alpha(protocol), protocol.plan.planned_power
-    wanted = float(stats.norm.isf(alpha / 2) + stats.norm.isf(1 - power))
+    # Where there is an effect the z statistic does not spread by 1, least of all with unequal arms: its own spread.
+    spread_z = single.mean_z_error * math.sqrt(run.trials - single.without_answer)
+    wanted = float(stats.norm.isf(alpha / 2) + spread_z * stats.norm.isf(1 - power))
     inflation = 1.0 if looks is None else looks.inflation
     if not single.mean_z > 2 * single.mean_z_error:
         raise DesignError(
