@@ -298,6 +298,7 @@ def _estimate(setting: _Setting, maximum: Maximum, covariance: FloatArray, index
     problem, level = setting.problem, setting.conf_level
     b, error = float(maximum.b[index]), float(np.sqrt(covariance[index, index]))
     z = float(stats.norm.ppf(0.5 + level / 2))
+    p_value: float | None
     if setting.cluster is None:
         top, drop = maximum.log_likelihood, z * z / 2
         low, high = (

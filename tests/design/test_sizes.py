@@ -171,7 +171,7 @@ def test_not_inferior_in_both_directions(reference, difference, higher_is_better
     worse = -difference if higher_is_better else difference
     if worse > 0.1:
         assert found.power < 1e-4
-        with pytest.raises(DesignError, match="beyond the margin of 0.1: no size"):
+        with pytest.raises(DesignError, match=r"beyond the margin of 0\.1: no size"):
             plan_success(higher_is_better=higher_is_better, **asked)
     elif worse < 0.1:
         size = plan_success(higher_is_better=higher_is_better, **asked)
@@ -206,7 +206,7 @@ def test_a_time_not_inferior_is_one_that_is_not_later(difference, paired):
 
 
 def test_a_time_not_inferior_by_simulation():
-    """20,000 studies of two normal arms: later by 1.5 min against a margin of 1 min is found not inferior next to never."""
+    """20,000 studies of two normal arms: 1.5 min later, against a margin of 1 min, is next to never not inferior."""
     rng = np.random.default_rng(8)
     for difference in (1.5, 0.0):
         x, y = rng.normal(difference, 3, (20_000, 60)), rng.normal(0, 3, (20_000, 60))
