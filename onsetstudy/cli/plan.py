@@ -36,13 +36,14 @@ __all__ = ["command"]
 def command(
     protocol: Path, into: Path, trials: int, workers: int, cluster: str | None, paper: str, formats: tuple[str, ...]
 ) -> int:
-    """Work out sizes, power, schedules and looks from the assumptions in PROTOCOL, and write the planning report.
+    """Plan sizes, power, schedules and interim analyses from the assumptions in PROTOCOL; write the planning report.
 
     The numbers are the same whatever the number of workers.
     """
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
     from onsetstudy.core.work import serial
+    from onsetstudy.files.lock import read_lock
     from onsetstudy.files.planning import write_planning
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.report.planning import headline, size_lines
@@ -51,10 +52,14 @@ def command(
     promised = read_protocol(protocol)
     mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
     with progress_line() as progress:
-        results = plan_study(promised, trials=trials, mapper=mapper, progress=progress)
+        results = plan_study(promised, lock=read_lock(protocol), trials=trials, mapper=mapper, progress=progress)
     said = headline(results)
-    for sentence in (said.seen, said.allows, said.difference, "By formula, if the study is looked at once:"):
+    for sentence in (said.seen, said.allows, said.difference or results.not_simulated):
         click.echo(sentence)
+    for caution in results.caution:
+        if caution.code == "spread_contradicts_curve":
+            click.echo(f"Caution: {caution.text}")
+    click.echo("By formula, if the study is analysed once:")
     for line in size_lines(results):
         click.echo(f"  {line}")
     for path in write_planning(results, into, paper=paper, formats=formats or ("html", "pdf", "json")):

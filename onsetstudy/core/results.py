@@ -293,6 +293,10 @@ class ScorePiece:
     variance: tuple[float, ...]
 
 
+NOT_INDEPENDENT = "cases_not_independent"
+"""Code of the caution on a test that takes cases as independent beside an interval that does not."""
+
+
 @result_kind("hypothesis_test")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HypothesisTest:
@@ -328,9 +332,14 @@ class HypothesisTest:
         """Sum over strata of the (flattened) covariance matrices."""
         return tuple(float(v) for v in np.sum([p.variance for p in self.pieces], axis=0))
 
+    @property
+    def p_shown(self) -> float | None:
+        """P value, or ``None`` where it takes as independent what is not."""
+        return None if any(c.code == NOT_INDEPENDENT for c in self.caution) else self.p_value
+
     def to_frame(self) -> pd.DataFrame:
         """One row with the estimate columns; the estimate is the statistic."""
-        row = (self.quantity, self.contrast, self.statistic, None, None, None, None, self.p_value, self.statistic_name)
+        row = (self.quantity, self.contrast, self.statistic, None, None, None, None, self.p_shown, self.statistic_name)
         return pd.DataFrame([(*row, self.method, self.n.cases, self.n.onsets)], columns=list(ESTIMATE_COLUMNS))
 
     def to_dict(self) -> dict[str, Any]:

@@ -45,17 +45,27 @@ def freedman_power(events: float, hazard_ratio: float, alpha: float, *, share: f
 
 
 def shares_power(
-    n: float, reference: float, other: float, alpha: float, *, share: float = 0.5, sided: int = 2, margin: float = 0.0
+    n: float,
+    reference: float,
+    other: float,
+    alpha: float,
+    *,
+    share: float = 0.5,
+    sided: int = 2,
+    margin: float = 0.0,
+    higher_is_better: bool = True,
 ) -> float:
     """Two shares by the score (pooled) test of no difference, or against a ``margin`` without pooling.
 
-    ``n`` cases in all, ``share`` of them in the other arm. Fleiss JL, Levin B, Paik MC, Statistical Methods for Rates
-    and Proportions, 3rd ed., 2003, chapter 4 (from memory).
+    ``n`` cases in all, ``share`` of them in the other arm. Against a margin the power is that of finding the other arm
+    not inferior: beyond the margin it is below ``alpha``, never above. Fleiss JL, Levin B, Paik MC, Statistical
+    Methods for Rates and Proportions, 3rd ed., 2003, chapter 4 (from memory).
     """
     n1, n0 = n * share, n * (1 - share)
     apart = math.sqrt(other * (1 - other) / n1 + reference * (1 - reference) / n0)
     if margin:
-        return float(stats.norm.cdf((abs(other - reference + margin)) / apart - _z(alpha, sided)))
+        gain = other - reference if higher_is_better else reference - other
+        return float(stats.norm.cdf((gain + margin) / apart - _z(alpha, sided)))
     pooled = share * other + (1 - share) * reference
     together = math.sqrt(pooled * (1 - pooled) * (1 / n1 + 1 / n0))
     return float(stats.norm.cdf((abs(other - reference) - _z(alpha, sided) * together) / apart))
@@ -91,21 +101,28 @@ def whitehead_power(
 
 
 def two_means_power(
-    n: float, difference: float, alpha: float, *, sd: float, share: float = 0.5, sided: int = 2
+    n: float, difference: float, alpha: float, *, sd: float, share: float = 0.5, sided: int = 2, margin: float = 0.0
 ) -> float:
-    """Two means by Student's t, from the noncentral t distribution; ``n`` in all."""
+    """Two means by Student's t, from the noncentral t distribution; ``n`` in all.
+
+    Against a ``margin`` the difference is signed, lower being better: the power of finding it below the margin.
+    """
     df = n - 2
     if df <= 0:
         return 0.0
-    shift = abs(difference) / sd * math.sqrt(n * share * (1 - share))
+    gain = margin - difference if margin else abs(difference)
+    shift = gain / sd * math.sqrt(n * share * (1 - share))
     return _noncentral(df, shift, alpha, sided)
 
 
-def paired_mean_power(pairs: float, difference: float, alpha: float, *, sd: float, sided: int = 2) -> float:
-    """Mean difference within patients by Student's t; ``sd`` is of the differences."""
+def paired_mean_power(
+    pairs: float, difference: float, alpha: float, *, sd: float, sided: int = 2, margin: float = 0.0
+) -> float:
+    """Mean difference within patients by Student's t; ``sd`` is of the differences, ``margin`` as in two means."""
     if pairs <= 1:
         return 0.0
-    return _noncentral(pairs - 1, abs(difference) / sd * math.sqrt(pairs), alpha, sided)
+    gain = margin - difference if margin else abs(difference)
+    return _noncentral(pairs - 1, gain / sd * math.sqrt(pairs), alpha, sided)
 
 
 def _noncentral(df: float, shift: float, alpha: float, sided: int) -> float:

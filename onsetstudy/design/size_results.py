@@ -33,12 +33,14 @@ class OnsetExpectation:
 class SampleSize:
     """Size, effect, power and error rate that belong together; ``solved`` says which of them was asked for.
 
-    ``cases`` is per arm, reference first (pairs for paired designs: one entry), after losses and clusters, rounded up;
+    ``test`` names the test that ``power`` is of. ``cases`` is per arm, reference first (pairs for paired
+    designs: one entry), after losses and clusters, rounded up;
     ``unrounded`` is the total that the formula gives before losses and clusters. ``events`` is of tests that count
     onsets. ``power`` is that of the formula at the unrounded size if it was given, else the solved one.
     """
 
     quantity: str
+    test: str
     solved: str
     effect: float
     effect_text: str

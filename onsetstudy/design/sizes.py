@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ import numpy as np
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Assumption, Caution
 from onsetstudy.design import formulas
+from onsetstudy.design.expected_wait import ExpectedWait, refuse_contradiction
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize, SizeTable
 from onsetstudy.design.solve import Asked, solve
@@ -175,6 +176,7 @@ def plan_onset_test(
         found,
         frame,
         quantity="onset_test",
+        test="log-rank test",
         effect_text=f"hazard ratio {ratio:.4g}",
         events=events,
         method=f"log-rank test, {formula.capitalize()}'s formula, onsets to cases by the expected curves",
@@ -192,6 +194,7 @@ def plan_success(
     power: float | None = 0.8,
     alpha: float | None = 0.05,
     margin: float = 0.0,
+    higher_is_better: bool = True,
     frame: Frame = PLAIN,
 ) -> SampleSize:
     """Size for the share numb by the target; leave one of difference, cases, power and alpha ``None``.
@@ -201,33 +204,49 @@ def plan_success(
     reference : float
         Share in the reference arm.
     difference : float or None
-        Share of the other arm minus it. Solved for, it is positive.
+        Share of the other arm minus it. Solved for without a margin, it is positive.
     margin : float
         0: a test of no difference. Above 0: the other arm may be worse by less than this (not inferior); let
         ``frame.sided`` be 1.
+    higher_is_better : bool
+        Whether a larger share is the better one; ``False`` for shares such as not numb. Matters to a margin.
+
+    Raises
+    ------
+    DesignError
+        Also if a size is asked for a difference that lies beyond the margin: no size can show it not inferior.
     """
     if not 0 < reference < 1 or margin < 0:
         raise DesignError("the share of the reference arm must lie between 0 and 1, and the margin be 0 or more")
     if difference is not None and (not 0 < reference + difference < 1 or (difference == 0 and not margin)):
         raise DesignError(f"a difference of {difference:g} from {reference:g} leaves no share between 0 and 1 to find")
     share = frame.checked().share
+    sign = -1.0 if margin and not higher_is_better else 1.0
+    gain = None if difference is None else sign * difference
+    _within_margin(gain, margin, cases)
 
-    def power_of(n: float, apart: float, a: float) -> float:
+    def power_of(n: float, better: float, a: float) -> float:
         counting = max(frame.deflated(n), 1e-9)
         return formulas.shares_power(
-            counting, reference, reference + apart, a, share=share, sided=frame.sided, margin=margin
-        )
+            counting, reference, reference + sign * better, a, share=share, sided=frame.sided, margin=margin,
+            higher_is_better=higher_is_better,
+        )  # fmt: skip
 
-    asked = Asked(n=cases, effect=difference, power=power, alpha=alpha)
-    found = solve(asked, power_of, effect_range=(1e-6, 1 - reference - 1e-6))
-    apart = float(found.effect or 0)
+    asked = Asked(n=cases, effect=gain, power=power, alpha=alpha)
+    best, worst = (1 - reference, reference) if sign > 0 else (reference, 1 - reference)
+    least = max(-margin, -worst) if margin else 0.0
+    found = solve(asked, power_of, effect_range=(least + 1e-6, best - 1e-6))
+    apart = sign * float(found.effect or 0)
+    found = replace(found, effect=apart)
     return _size(
         asked,
         found,
         frame,
         quantity="success",
         effect_text=f"{reference:.1%} against {reference + apart:.1%}" + (f", margin {margin:.3g}" if margin else ""),
-        method="two shares, normal approximation" + (", unpooled against the margin" if margin else ", score test"),
+        test="test of two proportions against a margin" if margin else "score test of two proportions",
+        method="two proportions, normal approximation"
+        + (", unpooled against the margin" if margin else ", score test"),
         source="Fleiss, Levin & Paik 2003, chapter 4",
         caution=implausible("success", apart),
     )
@@ -264,6 +283,7 @@ def plan_paired_success(
         frame,
         paired=True,
         quantity="paired_success",
+        test="McNemar's test",
         effect_text=f"{only_other:g} of pairs only the one, {only_reference:g} only the other",
         method="McNemar's test",
         source="Connor 1987",
@@ -279,18 +299,35 @@ def plan_wait(
     power: float | None = 0.8,
     alpha: float | None = 0.05,
     paired: bool = False,
+    margin_min: float = 0.0,
+    curve: ExpectedWait | None = None,
     frame: Frame = PLAIN,
 ) -> SampleSize:
-    """Size for the restricted mean wait by Student's t; leave one of difference, cases, power and alpha ``None``.
+    """Size for the restricted mean time to onset by Student's t; leave one of the four numbers ``None``.
 
     Parameters
     ----------
+    difference_min : float or None
+        Minutes; against a margin the other arm minus the reference, so that below 0 is sooner.
     sd_min : float
-        Standard deviation of the wait, minutes; in a crossover or split-mouth study (``paired``) of the differences
-        within patients.
+        Standard deviation of the restricted time, minutes; in a crossover or split-mouth study (``paired``) of the
+        differences within patients.
+    margin_min : float
+        0: a test of no difference. Above 0: the other arm may be later by less than this (not inferior); let
+        ``frame.sided`` be 1.
+    curve : ExpectedWait or None
+        What the expected curves say of the restricted time; a standard deviation that contradicts them is refused.
+        Not for ``paired``, whose standard deviation is of differences.
+
+    Raises
+    ------
+    DesignError
+        If standard deviation and curves contradict each other, or a size is asked for a difference beyond the margin.
     """
+    if curve is not None and not paired:
+        refuse_contradiction(sd_min, curve)
     return _mean(
-        "wait", difference_min, sd_min, "min", cases, power, alpha, paired=paired, frame=frame,
+        "wait", difference_min, sd_min, "min", cases, power, alpha, paired=paired, frame=frame, margin=margin_min,
         caution=lambda d: implausible("wait_min", d),
     )  # fmt: skip
 
@@ -338,6 +375,7 @@ def plan_pain(
         frame,
         paired=paired,
         quantity="pain",
+        test="signed-rank test" if paired else "rank-sum test",
         effect_text=f"less pain in {float(found.effect or 0):.1%} of pairs",
         method="signed-rank test, Noether's formula" if paired else "rank-sum test, Noether's formula",
         source="Noether 1987",
@@ -384,6 +422,7 @@ def plan_ordinal_pain(
         found,
         frame,
         quantity="ordinal_pain",
+        test="proportional-odds test",
         effect_text=f"odds ratio {math.exp(float(found.effect or 0)):.4g}",
         method="proportional odds of ordered categories",
         source="Whitehead 1993",
@@ -422,32 +461,51 @@ def _mean(
     *,
     paired: bool,
     frame: Frame,
+    margin: float,
     caution: Callable[[float], tuple[Caution, ...]],
 ) -> SampleSize:
-    if sd <= 0 or difference == 0:
-        raise DesignError("the standard deviation must be above 0, and no difference cannot be planned for")
+    if sd <= 0 or margin < 0 or (difference == 0 and not margin):
+        raise DesignError(
+            "the standard deviation must be above 0, the margin 0 or more, and no difference cannot be planned for"
+        )
     share = frame.checked().share
+    # Less is better: against a margin the gain is the difference turned over.
+    sign = -1.0 if margin else 1.0
+    gain = None if difference is None else sign * difference
+    _within_margin(gain, margin, cases)
 
-    def power_of(n: float, apart: float, a: float) -> float:
-        counting = frame.deflated(n)
+    def power_of(n: float, better: float, a: float) -> float:
+        counting, apart = frame.deflated(n), sign * better
         if paired:
-            return formulas.paired_mean_power(counting, apart, a, sd=sd, sided=frame.sided)
-        return formulas.two_means_power(counting, apart, a, sd=sd, share=share, sided=frame.sided)
+            return formulas.paired_mean_power(counting, apart, a, sd=sd, sided=frame.sided, margin=margin)
+        return formulas.two_means_power(counting, apart, a, sd=sd, share=share, sided=frame.sided, margin=margin)
 
-    asked = Asked(n=cases, effect=difference, power=power, alpha=alpha)
-    found = solve(asked, power_of, effect_range=(1e-9 * sd, 8 * sd), least=2.001 if paired else 4.0)
-    apart = float(found.effect or 0)
+    asked = Asked(n=cases, effect=gain, power=power, alpha=alpha)
+    found = solve(asked, power_of, effect_range=(1e-9 * sd - margin, 8 * sd), least=2.001 if paired else 4.0)
+    apart = sign * float(found.effect or 0)
+    found = replace(found, effect=apart)
     return _size(
         asked,
         found,
         frame,
         paired=paired,
         quantity=quantity,
-        effect_text=f"{apart:.4g} {unit}, standard deviation {sd:g} {unit}",
+        test=("paired " if paired else "two-sample ") + "Student's t test",
+        effect_text=f"{apart:.4g} {unit}, standard deviation {sd:.3g} {unit}"
+        + (f", margin {margin:.3g} {unit}" if margin else ""),
         method=("paired" if paired else "two-sample") + " Student's t, noncentral t distribution",
         source="noncentral t",
         caution=caution(apart),
     )
+
+
+def _within_margin(gain: float | None, margin: float, cases: float | None) -> None:
+    """Refuse a size for an arm that is worse by the margin or more."""
+    if margin and gain is not None and cases is None and gain <= -margin:
+        raise DesignError(
+            f"an arm that is worse by {-gain:.4g} lies beyond the margin of {margin:.4g}: no size can show it not "
+            "inferior"
+        )
 
 
 def _size(asked: Asked, found: Asked, frame: Frame, *, paired: bool = False, **told: Any) -> SampleSize:

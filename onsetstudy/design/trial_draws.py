@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cache
 
@@ -38,12 +39,13 @@ def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) 
     Notes
     -----
     Onset of a case that can become numb is Weibull; the hazard ratio multiplies its hazard, operators and patients
-    multiply its time. Arms are allocated in equal numbers at random. Readings are felt before onset and not felt after;
+    multiply its time. Arms are allocated at random in the ratio of the scenario. Readings are felt before onset and not
+    felt after;
     missed tests and those whose control tooth did not feel the cold are not there. A supplement ends what counts.
     """
     paired = scenario.design == "paired"
     n = scenario.cases * (2 if paired else 1)
-    other = _arms(trials, scenario.cases, paired, rng)
+    other = _arms(trials, scenario, paired, rng)
     onset = _onsets(scenario, other, paired, rng)
     tests = np.asarray(scenario.tests_min, dtype=np.float64)
     total = trials * n
@@ -65,9 +67,16 @@ def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) 
     return Drawn(left=derived.left.reshape(shape), right=derived.right.reshape(shape), other=other, onset_min=onset)
 
 
-def _arms(trials: int, cases: int, paired: bool, rng: np.random.Generator) -> NDArray[np.bool_]:
+def _arms(trials: int, scenario: TrialScenario, paired: bool, rng: np.random.Generator) -> NDArray[np.bool_]:
+    cases = scenario.cases
     if paired:
         return np.broadcast_to(np.arange(2 * cases) >= cases, (trials, 2 * cases))
+    divisor = math.gcd(*scenario.ratio)
+    reference, others = (r // divisor for r in scenario.ratio)
+    if (reference, others) != (1, 1):
+        size = reference + others
+        block = np.broadcast_to(np.arange(size) >= reference, (trials, math.ceil(cases / size), size))
+        return rng.permuted(block, axis=2).reshape(trials, -1)[:, :cases]
     # Balanced within the whole trial and, so that looks are balanced too, within pairs of neighbours.
     first = rng.random((trials, (cases + 1) // 2)) < 0.5
     return np.stack((first, ~first), axis=2).reshape(trials, -1)[:, :cases]

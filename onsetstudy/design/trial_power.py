@@ -27,6 +27,7 @@ __all__ = ["Tally", "check_scenario", "scores_of", "simulate_power", "simulate_t
 FloatArray = NDArray[np.float64]
 CHUNK_CASES = 100_000
 DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success")
+TESTS = {"log_rank": "log-rank test", "success": "score test of two proportions"}
 FIRST_TEST_CAUTION = 0.2
 
 
@@ -62,6 +63,11 @@ def check_scenario(scenario: TrialScenario) -> TrialScenario:
         (0 <= s.rescue_share <= 1, "rescue_share", f"a share of {s.rescue_share:g}", "give one between 0 and 1"),
         (min(e.median_min, e.shape) > 0, "expected", "median and shape must be above 0", "give minutes above 0"),
         (min(s.operator_spread, s.patient_spread) >= 0, "spread", "a spread is negative", "give 0 or more"),
+        (min(s.ratio) >= 1, "ratio", "the ratio has a part below 1", "give whole numbers such as 3 and 1"),
+        (
+            s.design != "paired" or s.ratio[0] == s.ratio[1],
+            "ratio", "pairs have one case of each arm", "leave the ratio at 1 and 1",
+        ),
         (0 < s.alpha < 1, "alpha", f"an error rate of {s.alpha:g}", "give one between 0 and 1"),
         (
             not fractions or (_grows(fractions) and fractions[0] > 0 and fractions[-1] <= 1),
@@ -222,6 +228,7 @@ def summarise(scenario: TrialScenario, found: list[Tally], trials: int, seed: in
     numb = sum(t.numb_at_first for t in found) / cases
     return SimulatedPower(
         scenario=scenario,
+        test=TESTS[scenario.decision] + (", labels exchanged within patients" if scenario.design == "paired" else ""),
         power=share,
         interval=Interval(low=float(low), high=float(high), level=0.95, method="Wilson, of the simulation"),
         mc_error=math.sqrt(max(share * (1 - share), 0.25 / trials) / trials),

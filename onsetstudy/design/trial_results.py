@@ -45,6 +45,8 @@ class TrialScenario:
         ``log_rank`` or ``success`` (share numb by the target).
     alpha : float
         Two-sided; without looks.
+    ratio : tuple of int
+        Cases of the reference arm to the other; ``paired`` designs have one of each.
     looks : tuple of (fraction of the cases, boundary)
         Two-sided boundaries on the Z scale; empty: one look at the end.
     """
@@ -65,6 +67,7 @@ class TrialScenario:
     design: str = "parallel"
     decision: str = "log_rank"
     alpha: float = 0.05
+    ratio: tuple[int, int] = (1, 1)
     looks: tuple[tuple[float, float], ...] = ()
 
 
@@ -73,12 +76,14 @@ class TrialScenario:
 class SimulatedPower:
     """Share of trials that found a difference, with the error of the simulation.
 
-    ``by_look`` is the share stopped at each look; ``expected_cases`` how many cases were used on average; ``mean_z``
+    ``test`` names the test that ``power`` is of. ``by_look`` is the share stopped at each look;
+    ``expected_cases`` how many cases were used on average; ``mean_z``
     and ``mean_z_error`` are of the score at the end; ``numb_at_first`` the share of cases already numb at the first
     test.
     """
 
     scenario: TrialScenario
+    test: str
     power: float
     interval: Interval
     mc_error: float

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
+from onsetstudy.core.clusters import too_few_clusters, too_narrow
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Assumption, Counts, Estimate, Interval, NotAvailable
 from onsetstudy.outcomes.comfort_results import Anxiety, MissingScores, MomentOfPain
@@ -184,14 +185,17 @@ def _adjusted(
     if not math.isfinite(error) or error == 0:
         return _gone("pain_adjusted", contrast, unit, "the scores do not vary", ROBUST, n, "no_spread")
     names = ", ".join(records.covariates) or "nothing"
+    clusters = np.unique(patient).size
+    few = repeats and too_few_clusters(clusters)
     return Estimate(
         quantity="pain_adjusted",
         contrast=contrast,
         estimate=float(fit.params["arm"]),
         std_error=error,
         interval=Interval(low=low, high=high, level=level, method="clustered" if repeats else "HC3"),
-        p_value=float(fit.pvalues["arm"]),
+        p_value=None if few else float(fit.pvalues["arm"]),
         unit=unit,
+        caution=too_narrow(clusters) if repeats else (),
         method=f"{ROBUST} ({'by patient' if repeats else 'HC3'}), adjusted for {names}",
         n=n,
         assumptions=(LINEAR,),

@@ -215,6 +215,7 @@ class PlanningTable(_Table):
     wait_sd_min: Annotated[float, Field(gt=0, strict=True)] = 3.0
     pain_sd: Annotated[float, Field(gt=0, strict=True)] | None = None
     operator_spread: Annotated[float, Field(ge=0, le=2, strict=True)] = 0.1
+    within_patient_correlation: Annotated[float, Field(ge=0, lt=1, strict=True)] | None = None
     sources: list[Text] = []
 
 

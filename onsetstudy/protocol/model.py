@@ -215,6 +215,8 @@ class PlanningAssumptions:
 
     Onset with the reference arm is Weibull with ``median_min`` minutes among teeth that become numb and ``shape``;
     ``never_reference`` and ``never_other`` are the shares that do not. Shares lie between 0 and 1.
+    ``within_patient_correlation`` is of the two outcomes of a patient who has both arms; without it pairs are not
+    sized.
     """
 
     cases_per_month: float
@@ -228,6 +230,7 @@ class PlanningAssumptions:
     wait_sd_min: float = 3.0
     pain_sd: float | None = None
     operator_spread: float = 0.1
+    within_patient_correlation: float | None = None
     sources: tuple[str, ...] = ()
 
 

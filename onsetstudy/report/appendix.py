@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 
-from onsetstudy.core.results import Assumption, Estimate, NotAvailable
+from onsetstudy.core.results import NOT_INDEPENDENT, Assumption, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Table
 from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text, tidy
 from onsetstudy.report.sentences import plain_words
-from onsetstudy.study.results import Diagnostics, StudyResults
+from onsetstudy.study.results import Diagnostics, Population, StudyResults
 
 __all__ = ["assumptions_table", "certificate_table", "diagnostics_table", "methods_table", "numbers_table"]
 
@@ -50,7 +50,22 @@ def numbers_table(results: StudyResults) -> Table:
         columns=("", "of", "estimate", "from", "to", "p", "unit"),
         rows=tuple((name, of, v, lo, hi, p, unit) for (name, of), v, lo, hi, p, unit in columns),
         align="llrrrrl",
-        notes=(f"From, to: {level(protocol.plan.conf_level)} interval; p only for the tests that the plan asks for.",),
+        notes=(
+            f"From, to: {level(protocol.plan.conf_level)} interval; p only for the tests that the plan asks for.",
+            *_clustered(population),
+        ),
+    )
+
+
+def _clustered(population: Population) -> tuple[str, ...]:
+    """What stands with the interval of the ratio where cases repeat within clusters."""
+    codes = {"clusters_too_narrow": "Hazard ratio: ", NOT_INDEPENDENT: "Log-rank test: "}
+    return tuple(
+        codes[c.code] + tidy(c.text[:1].lower() + c.text[1:] if c.code != NOT_INDEPENDENT else c.text)
+        for result in (population.hazard_ratio, population.onset_test)
+        if not isinstance(result, NotAvailable)
+        for c in result.caution
+        if c.code in codes
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from onsetstudy.core.results import NotAvailable
+from onsetstudy.core.results import NOT_INDEPENDENT, HypothesisTest, NotAvailable
 from onsetstudy.report import appendix, tables
 from onsetstudy.report.document import (
     Answer,
@@ -325,6 +325,16 @@ def _cautions(results: StudyResults) -> Section:
     return Section(id="cautions", title="Cautions in full", blocks=(Cautions(texts=texts),))
 
 
+def _test_of_onset(test: HypothesisTest) -> str:
+    """The test with its P value, or why that is not given."""
+    if test.p_shown is None:
+        why = next(c.text for c in test.caution if c.code == NOT_INDEPENDENT)
+        return f"Test of onset: {test.method}. {why}"
+    p = p_text(test.p_shown)
+    said = p if p.startswith("<") else f"= {p}"
+    return f"Test of onset: {test.statistic_name} = {decimal(test.statistic, 2)}, p {said}; {test.method}."
+
+
 def _statistician(results: StudyResults) -> Section:
     protocol, test = results.protocol, results.overall.onset_test
     rules = (
@@ -337,13 +347,7 @@ def _statistician(results: StudyResults) -> Section:
     )
     blocks: list[Block] = [Paragraph(text=rules)]
     if not isinstance(test, NotAvailable):
-        p = p_text(test.p_value)
-        said = p if p.startswith("<") else f"= {p}"
-        blocks.append(
-            Paragraph(
-                text=f"Test of onset: {test.statistic_name} = {decimal(test.statistic, 2)}, p {said}; {test.method}."
-            )
-        )
+        blocks.append(Paragraph(text=_test_of_onset(test)))
     title = "Proportion not yet numb (onset survival curve)"
     blocks.append(_curves(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True))
     minutes = schedule.data_for(results)

@@ -127,8 +127,13 @@ def _p_value(result: Estimate | NotAvailable | HypothesisTest | None) -> tuple[f
         return None, "not recorded"
     if isinstance(result, NotAvailable):
         return None, result.reason
-    if isinstance(result, HypothesisTest) or result.p_value is not None:
+    if isinstance(result, HypothesisTest):
+        why = "cases repeat within clusters, and the test takes them as independent"
+        return result.p_shown, "" if result.p_shown is not None else why
+    if result.p_value is not None:
         return result.p_value, ""
+    if any(c.code == "clusters_too_narrow" for c in result.caution):
+        return None, "too few clusters: the interval is too narrow for a P value"
     # Without a test of its own: how far the interval lies from no difference.
     z = float(stats.norm.isf((1 - result.interval.level) / 2))
     side = result.interval.low if result.estimate > 0 else result.interval.high

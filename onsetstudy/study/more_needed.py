@@ -44,6 +44,7 @@ def more_needed(protocol: Protocol, counts: Counts, cases_by_quarter: tuple[int,
         quarters = max(0, math.ceil((cases - counts.cases) / pace))
     return MoreNeeded(
         hazard_ratio=ratio,
+        test="log-rank test",
         power=power,
         alpha=alpha,
         events_needed=events,
@@ -52,17 +53,19 @@ def more_needed(protocol: Protocol, counts: Counts, cases_by_quarter: tuple[int,
         cases_seen=counts.cases,
         cases_per_quarter=pace,
         quarters_more=quarters,
-        text=_sentence(ratio, power, events, counts, cases, pace, quarters),
+        text=_sentence(protocol, events, counts, cases, pace, quarters),
         source=SOURCE,
     )
 
 
 def _sentence(
-    ratio: float, power: float, events: int, counts: Counts, cases: int | None, pace: float | None, quarters: int | None
+    protocol: Protocol, events: int, counts: Counts, cases: int | None, pace: float | None, quarters: int | None
 ) -> str:
+    ratio, power = protocol.plan.planned_hazard_ratio, protocol.plan.planned_power
+    other = "" if protocol.plan.primary == "hazard_ratio" else ", which is not the primary outcome's,"
     wish = (
-        f"To find onset at {ratio:g} times the rate with a chance of {100 * power:.0f} % "
-        f"takes {events} teeth seen to go numb"
+        f"To find a hazard ratio of {ratio:g} (becoming numb at {ratio:g} times the rate) with {100 * power:.0f} % "
+        f"power of the log-rank test{other} takes {events} teeth seen to go numb"
     )
     if counts.onsets >= events:
         return f"{wish}; {counts.onsets} have been seen."

@@ -6,20 +6,26 @@ from dataclasses import dataclass
 
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.design.expected_wait import ExpectedWait
 from onsetstudy.design.looks_results import LookPlan
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize, SizeTable
 from onsetstudy.design.trial_results import Pace, ScheduleComparison, SimulatedPower
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["Needed", "PlanningResults", "PowerPoint", "Question"]
+__all__ = ["Needed", "NotSized", "PlanningResults", "PowerPoint", "Question"]
 
 
 @result_kind("power_point")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PowerPoint:
-    """Power at one size and effect, by the formula and by simulation (with its error), where it was simulated."""
+    """Power of the primary outcome's test at one size and effect.
 
-    hazard_ratio: float
+    By the formula, and by simulation (with its error) where it was simulated: both are of ``test``. ``effect`` is a
+    hazard ratio, or a difference in the unit of the outcome.
+    """
+
+    test: str
+    effect: float
     cases: int
     formula: float
     simulated: float | None = None
@@ -36,11 +42,21 @@ class Question:
     pace: Pace
 
 
+@result_kind("not_sized")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotSized:
+    """An outcome that no size is given for, and why, as a sentence."""
+
+    outcome: str
+    reason: str
+
+
 @result_kind("needed_cases")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Needed:
-    """Cases that the planned power takes, by simulation: analysed, with two Monte Carlo errors, and to include."""
+    """Cases for the planned power of ``test``, by simulation: analysed, two Monte Carlo errors, to include."""
 
+    test: str
     analysed: int
     two_errors: int
     included: int
@@ -52,20 +68,27 @@ class Needed:
 class PlanningResults:
     """Everything before the first case.
 
-    ``planned`` is the planned size with looks through the simulation, ``null`` the same without an effect. ``needed``
-    is what the planned power takes by the simulation.
+    ``curve`` is the power of the primary outcome's test over sizes, ``planned_effect`` the effect in it that is planned
+    for. ``planned`` is the planned size with interim analyses through the simulation, ``null`` the same without an
+    effect, ``needed`` what the planned power takes by the simulation: ``None`` where the primary outcome is not
+    simulated, and ``not_simulated`` says why. ``schedules`` is of the log-rank test, whatever is primary. ``wait`` is
+    what the expected curves say of the restricted time to onset.
     """
 
     protocol: Protocol
     expected: OnsetExpectation
+    wait: ExpectedWait
     questions: tuple[Question, ...]
-    table: SizeTable
+    not_sized: tuple[NotSized, ...]
+    table: SizeTable | None
     curve: tuple[PowerPoint, ...]
-    schedules: ScheduleComparison
+    planned_effect: float | None
+    schedules: ScheduleComparison | None
     looks: LookPlan | None
-    planned: SimulatedPower
-    null: SimulatedPower
-    needed: Needed
+    planned: SimulatedPower | None
+    null: SimulatedPower | None
+    needed: Needed | None
+    not_simulated: str
     trials: int
     seed: int
     caution: tuple[Caution, ...] = ()

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from onsetstudy.core.clusters import independent_test_caution
 from onsetstudy.core.results import Caution, Counts, Estimate, Fit, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.pain import compare_pain
 from onsetstudy.outcomes.results import PainComparison
@@ -66,6 +67,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
     success, success_difference = _by_arm(question, "success_by_target", "success_difference", "proportion", _success)
     wait, wait_difference = _by_arm(question, "restricted_wait", "restricted_wait_difference", "min", _wait)
     never, never_difference = _by_arm(question, "never_numb", "never_numb_difference", "proportion", _never)
+    ratio = _hazard_ratio(question)
     return Population(
         label=label,
         dimension=dimension,
@@ -73,7 +75,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         n=counts,
         curves=arm_curves(data, with_limits=dimension == "overall"),
         onset_test=_onset_test(question),
-        hazard_ratio=_hazard_ratio(question),
+        hazard_ratio=ratio,
         success=success,
         success_difference=success_difference,
         wait=wait,
@@ -82,7 +84,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         never_numb_difference=never_difference,
         pain=_pain(question),
         naive=naive_stopwatch(data),
-        caution=_cautions(counts),
+        caution=(*_cautions(counts), *_few_clusters(ratio)),
     )
 
 
@@ -116,6 +118,13 @@ def _refusal(data: AnalysisSet, minimum: int) -> tuple[str, str] | None:
     if len(data) < minimum:
         return "too_few_cases", f"{len(data)} cases; the plan asks for at least {minimum}"
     return None
+
+
+def _few_clusters(ratio: EstimateLike) -> tuple[Caution, ...]:
+    """That the interval of the ratio is too narrow, among the cautions of the whole."""
+    if isinstance(ratio, NotAvailable):
+        return ()
+    return tuple(c for c in ratio.caution if c.code == "clusters_too_narrow")
 
 
 def _cautions(counts: Counts) -> tuple[Caution, ...]:
@@ -194,7 +203,7 @@ def _onset_test(question: _Question) -> HypothesisTest | NotAvailable:
     data = question.data
     protocol = data.protocol
     small = len(data) <= EXACT_CASES
-    return attempt(
+    found: HypothesisTest | NotAvailable = attempt(
         lambda: compare_arms(
             data.times("hazard"),
             data.arm,
@@ -211,6 +220,10 @@ def _onset_test(question: _Question) -> HypothesisTest | NotAvailable:
         n=question.counts,
         level=protocol.plan.conf_level,
     )
+    # Labels exchanged within patients keep a patient's cases together; otherwise cases that repeat are not independent.
+    if isinstance(found, HypothesisTest) and data.cluster() is not None and not protocol.study.paired:
+        return replace(found, caution=(*found.caution, independent_test_caution()))
+    return found
 
 
 def _hazard_ratio(question: _Question) -> EstimateLike:

@@ -186,6 +186,7 @@ class MoreNeeded:
     """
 
     hazard_ratio: float
+    test: str = "log-rank test"
     power: float
     alpha: float
     events_needed: int

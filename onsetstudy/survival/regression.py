@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from onsetstudy.core.cases import takes_cases
+from onsetstudy.core.clusters import too_few_clusters, too_narrow
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import (
@@ -105,7 +106,8 @@ def fit_proportional_hazards(
     Fit
         One estimate per coefficient: ``hazard_ratio``, contrast ``buffered / plain``; above 1 means sooner.
         ``std_error`` and ``covariance`` are of the logarithm. ``tests``: likelihood ratio, score and Wald test of all
-        coefficients.
+        coefficients; with ``cluster`` only the Wald test, since the others take cases as independent, and with fewer
+        than 16 clusters neither test nor P value: the interval is then too narrow, and says so.
 
     Raises
     ------
@@ -305,6 +307,7 @@ def _estimate(setting: _Setting, maximum: Maximum, covariance: FloatArray, index
     problem, level = setting.problem, setting.conf_level
     b, error = float(maximum.b[index]), float(np.sqrt(covariance[index, index]))
     z = float(stats.norm.ppf(0.5 + level / 2))
+    p_value: float | None
     if setting.cluster is None:
         top, drop = maximum.log_likelihood, z * z / 2
         low, high = (
@@ -314,7 +317,8 @@ def _estimate(setting: _Setting, maximum: Maximum, covariance: FloatArray, index
         how, p_value = "profile likelihood, log scale", _profile_p(problem, maximum, index)
     else:
         low, high, how = b - z * error, b + z * error, "cluster-robust normal, log scale"
-        p_value = float(2 * stats.norm.sf(abs(b) / error))
+        few = too_few_clusters(int(setting.cluster.max()) + 1)
+        p_value = None if few else float(2 * stats.norm.sf(abs(b) / error))
     return Estimate(
         quantity="hazard_ratio",
         contrast=setting.coded.contrasts[index],
@@ -346,6 +350,10 @@ def _profile_p(problem: Problem, maximum: Maximum, index: int) -> float:
 
 
 def _overall_tests(setting: _Setting, maximum: Maximum, covariance: FloatArray) -> tuple[HypothesisTest, ...]:
+    """Tests of all coefficients; with clusters only the one that takes them together, and none if they are too few."""
+    clusters = None if setting.cluster is None else int(setting.cluster.max()) + 1
+    if clusters is not None and too_few_clusters(clusters):
+        return ()
     problem = setting.problem
     p = maximum.b.size
     ratio = max(0.0, 2 * (maximum.log_likelihood - problem.log_likelihood_null))
@@ -376,6 +384,7 @@ def _overall_tests(setting: _Setting, maximum: Maximum, covariance: FloatArray) 
             source=SOURCE,
         )
         for name, value, how in named
+        if clusters is None or name == "Wald"
     )
 
 
@@ -396,7 +405,9 @@ def _cautions(setting: _Setting) -> tuple[Caution, ...]:
             "from 1, and its interval holds less often than stated."
         )
         found.append(Caution(code="small_strata", text=text))
-    if setting.cluster is not None and int(setting.cluster.max()) + 1 < FEW_CLUSTERS:
-        groups = int(setting.cluster.max()) + 1
+    groups = None if setting.cluster is None else int(setting.cluster.max()) + 1
+    if groups is not None and too_few_clusters(groups):
+        found += too_narrow(groups)
+    elif groups is not None and groups < FEW_CLUSTERS:
         found.append(Caution(code="few_clusters", text=f"Only {groups} clusters: the robust error may be too small."))
     return tuple(found)

@@ -12,6 +12,7 @@ from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.exact_shares import exact_cases, exact_mcnemar_power, exact_shares_power
+from onsetstudy.design.expected_wait import expected_wait
 from onsetstudy.design.precision import (
     difference_width,
     events_for_ratio,
@@ -143,6 +144,105 @@ def test_not_inferior():
     """Hand: p .8 both, margin .1, one-sided .025, 80 %: (z)^2 * 2 * .16 / .01 = 251.2 in each arm."""
     found = plan_success(reference=0.8, difference=0.0, margin=0.1, alpha=0.025, frame=Frame(sided=1))
     assert found.unrounded / 2 == pytest.approx(251.16, abs=0.01)
+
+
+def wald_power(n, reference, other, margin, higher_is_better, alpha=0.025):
+    """Chance that Wald's z statistic against the margin passes, over every outcome of two binomials of n cases each."""
+    x = np.arange(n + 1) / n
+    p0, p1 = x[:, None], x[None, :]
+    gain = (p1 - p0 if higher_is_better else p0 - p1) + margin
+    spread = np.sqrt(np.maximum(p0 * (1 - p0) / n + p1 * (1 - p1) / n, 1e-12))
+    chance = np.outer(stats.binom.pmf(np.arange(n + 1), n, reference), stats.binom.pmf(np.arange(n + 1), n, other))
+    return float(chance[gain / spread > stats.norm.isf(alpha)].sum())
+
+
+@pytest.mark.parametrize(
+    ("reference", "difference", "higher_is_better"),
+    [(0.8, -0.2, True), (0.8, 0.0, True), (0.8, -0.05, True), (0.8, 0.05, True), (0.2, 0.2, False), (0.2, 0.0, False),
+     (0.2, 0.05, False), (0.2, -0.05, False), (0.8, -0.1, True)],
+)  # fmt: skip
+def test_not_inferior_in_both_directions(reference, difference, higher_is_better):
+    """Against every outcome of two binomials: an arm beyond the margin is found not inferior next to never."""
+    frame = Frame(sided=1)
+    asked = {"reference": reference, "difference": difference, "margin": 0.1, "alpha": 0.025, "frame": frame}
+    found = plan_success(cases=500, power=None, higher_is_better=higher_is_better, **asked)
+    true = wald_power(250, reference, reference + difference, 0.1, higher_is_better)
+    assert found.power == pytest.approx(true, abs=0.02)
+    worse = -difference if higher_is_better else difference
+    if worse > 0.1:
+        assert found.power < 1e-4
+        with pytest.raises(DesignError, match=r"beyond the margin of 0\.1: no size"):
+            plan_success(higher_is_better=higher_is_better, **asked)
+    elif worse < 0.1:
+        size = plan_success(higher_is_better=higher_is_better, **asked)
+        again = plan_success(cases=size.unrounded, power=None, higher_is_better=higher_is_better, **asked)
+        assert again.power == pytest.approx(0.8)
+        assert size.effect == pytest.approx(difference)
+
+
+def test_an_effect_solved_against_a_margin_has_its_sign():
+    """The two directions are mirror images: proportions numb, and the same teeth as proportions not numb."""
+    asked = {"cases": 300, "margin": 0.1, "alpha": 0.025, "frame": Frame(sided=1)}
+    up = plan_success(reference=0.8, **asked)
+    down = plan_success(reference=0.2, higher_is_better=False, **asked)
+    assert down.effect == pytest.approx(-up.effect)
+    assert wald_power(150, 0.8, 0.8 + up.effect, 0.1, True) == pytest.approx(0.8, abs=0.03)
+
+
+@pytest.mark.parametrize("difference", [-0.5, 0.0, 0.4, 1.0, 2.0])
+@pytest.mark.parametrize("paired", [False, True])
+def test_a_time_not_inferior_is_one_that_is_not_later(difference, paired):
+    """Minutes: less is better. By the noncentral t distribution of scipy, written out here."""
+    n, sd, margin = 120, 3.0, 1.0
+    df, shift = (n - 1, math.sqrt(n)) if paired else (n - 2, math.sqrt(n) / 2)
+    true = stats.nct.sf(stats.t.isf(0.025, df), df, (margin - difference) / sd * shift)
+    asked = {"sd_min": sd, "difference_min": difference, "margin_min": margin, "alpha": 0.025, "paired": paired}
+    found = plan_wait(cases=n, power=None, frame=Frame(sided=1), **asked)
+    assert found.power == pytest.approx(float(true), abs=1e-9)
+    if difference >= margin:
+        assert found.power <= 0.025 + 1e-9
+        with pytest.raises(DesignError, match="no size can show it not inferior"):
+            plan_wait(frame=Frame(sided=1), **asked)
+
+
+def test_a_time_not_inferior_by_simulation():
+    """20,000 studies of two normal arms: 1.5 min later, against a margin of 1 min, is next to never not inferior."""
+    rng = np.random.default_rng(8)
+    for difference in (1.5, 0.0):
+        x, y = rng.normal(difference, 3, (20_000, 60)), rng.normal(0, 3, (20_000, 60))
+        seen = np.mean(stats.ttest_ind(x, y + 1.0, axis=1, alternative="less").pvalue <= 0.025)
+        found = plan_wait(
+            sd_min=3, difference_min=difference, margin_min=1, cases=120, power=None, alpha=0.025, frame=Frame(sided=1)
+        )
+        assert found.power == pytest.approx(seen, abs=0.015)
+
+
+def test_the_spread_of_the_restricted_time_follows_from_the_curve():
+    """By simulated teeth: Weibull onset, some never, operators apart, all cut at 15 min."""
+    rng = np.random.default_rng(5)
+    n = 400_000
+    wait = expected_wait(USUAL, 1.6, operator_spread=0.1, share=0.25)
+    found = []
+    for ratio, never in ((1.0, 0.12), (1.6, 0.10)):
+        scale = 4.2 / math.log(2) ** (1 / 1.5) * np.exp(rng.normal(0, 0.1, n))
+        onset = scale * (rng.exponential(size=n) / ratio) ** (1 / 1.5)
+        found.append(np.minimum(np.where(rng.random(n) < never, np.inf, onset), 15.0))
+    assert wait.reference_mean_min == pytest.approx(found[0].mean(), abs=0.03)
+    assert wait.other_mean_min == pytest.approx(found[1].mean(), abs=0.03)
+    assert wait.reference_sd_min == pytest.approx(found[0].std(), abs=0.02)
+    assert wait.other_sd_min == pytest.approx(found[1].std(), abs=0.02)
+    error = math.sqrt(found[1].var() / 25 + found[0].var() / 75)
+    assert wait.sd_min * math.sqrt(1 / 25 + 1 / 75) == pytest.approx(error, rel=0.01)
+
+
+def test_a_spread_that_contradicts_the_curve_is_refused():
+    wait = expected_wait(USUAL, 1.6)
+    with pytest.raises(DesignError, match=r"contradicts the expected curves.*wait_sd_min = 4\.3"):
+        plan_wait(sd_min=3, difference_min=0.5, curve=wait)
+    with pytest.raises(DesignError, match="contradicts"):
+        plan_wait(sd_min=6, difference_min=0.5, curve=wait)
+    for near in (0.92, 1.08):
+        assert plan_wait(sd_min=near * wait.sd_min, difference_min=0.5, curve=wait).total > 1192
 
 
 def test_mcnemar_by_hand():

@@ -80,6 +80,16 @@ def test_patients_who_repeat_are_kept_together():
     assert "by patient" in many.method
 
 
+@pytest.mark.parametrize(("patients", "narrow"), [(15, True), (16, False)])
+def test_few_patients_who_repeat_make_the_interval_too_narrow(patients, narrow):
+    records = drawn(4 * patients)
+    names = np.tile([f"P{k:02d}" for k in range(patients)], 4)
+    found = moment(recorded(records.score, records.arm, patient=names)).adjusted
+    assert found.interval.method == "clustered"
+    assert [c.code for c in found.caution] == (["clusters_too_narrow"] if narrow else [])
+    assert (found.p_value is None) == narrow
+
+
 def test_covariates_that_say_the_arm_are_said_so():
     records = drawn()
     same = recorded(records.score, records.arm, covariates={"topical": records.arm})

@@ -62,7 +62,10 @@ def test_time_lost_is_not_called_saved():
 def test_nothing_to_say():
     assert chair_section(None, PROMISED, None) is None
     section = section_of(chair(seen([5.0, 6.0], ["a", "a"])))
-    assert "The difference in chair time, mixing included cannot be estimated: it takes 2 recorded times in each arm." in words(section)
+    assert (
+        "The difference in chair time, mixing included cannot be estimated: it takes 2 recorded times in each arm."
+        in words(section)
+    )
 
 
 def test_the_line_of_a_visit_holds_the_medians():

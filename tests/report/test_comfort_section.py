@@ -67,7 +67,9 @@ def test_a_scale_that_does_not_reach_so_far_is_said_of_plain_scores_too(plain_mi
 
 def test_a_difference_in_the_other_direction_turns_the_words():
     text, _ = words(6, 3, gain=-12.0)
-    assert "if the missing not buffered scores were higher and the missing buffered ones lower by as much at once." in text
+    assert (
+        "if the missing not buffered scores were higher and the missing buffered ones lower by as much at once." in text
+    )
 
 
 def test_a_difference_that_is_in_doubt_has_no_shift_but_its_counts():

@@ -171,9 +171,16 @@ def test_the_alternative_texts_of_a_full_report(page):
         "Mean pain at "
         "deposition, buffered less not buffered: minus 5.8 mm (minus 10.3 to minus 1.3)."
     )
-    assert alts["curves"].startswith("Proportion of teeth numb against minutes after the injection. not buffered: 8 % by minute 1")
-    assert alts["falling"].startswith("Proportion of teeth not yet numb against minutes after the injection. not buffered: 92 % by")
-    assert "difference: stopwatch average minus 0.9, restricted mean minus 1.2 (minus 2.1 to minus 0.3)" in alts["stopwatch"]
+    assert alts["curves"].startswith(
+        "Proportion of teeth numb against minutes after the injection. not buffered: 8 % by minute 1"
+    )
+    assert alts["falling"].startswith(
+        "Proportion of teeth not yet numb against minutes after the injection. not buffered: 92 % by"
+    )
+    assert (
+        "difference: stopwatch average minus 0.9, restricted mean minus 1.2 (minus 2.1 to minus 0.3)"
+        in alts["stopwatch"]
+    )
     assert "mental-incisive block, 10 cases: no estimate, 10 cases; the plan asks for at least 20" in alts["everywhere"]
     assert "2026Q3, this quarter, 102 cases: 1.1 (minus 0.6 to 2.8)" in alts["quarters"]
     assert "not buffered: 203 scores from 0 to 66 mm, half of them up to" in alts["pain"]
@@ -212,7 +219,12 @@ def test_the_techniques_stand_under_each_other(page):
         "inferior alveolar nerve block: 120 not buffered and 118 buffered cases",
         "mental-incisive block: 6 not buffered and 4 buffered cases",
     ]
-    assert plain[3] == ("Restricted mean time to onset, minutes", "5.6 (5.0 to 6.2)", "4.4 (3.8 to 5.0)", "-2.2 (-3.7 to -0.8)")
+    assert plain[3] == (
+        "Restricted mean time to onset, minutes",
+        "5.6 (5.0 to 6.2)",
+        "4.4 (3.8 to 5.0)",
+        "-2.2 (-3.7 to -0.8)",
+    )
     assert plain[5] == ("Pain by ranks, shift in mm", "", "", "-7 (-12 to -3)")
     assert plain[-1] == ("not compared: 10 cases; the plan asks for at least 20", "", "", "")
 

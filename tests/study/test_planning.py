@@ -2,15 +2,22 @@
 
 import dataclasses
 import itertools
+import math
 import re
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
+from scipy import stats
+from statsmodels.stats.power import TTestPower
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.sizes import plan_onset_test
+from onsetstudy.design.sizes import Frame, plan_onset_test, plan_wait
+from onsetstudy.design.trial_draws import draw_trials
+from onsetstudy.design.trial_power import simulate_power
+from onsetstudy.files.lock import read_lock
 from onsetstudy.report.figures import power
 from onsetstudy.report.figures.canvas import canvas
 from onsetstudy.report.html import render_html
@@ -21,45 +28,134 @@ from tests.study.cases import PROTOCOLS, protocol
 TRIALS = 60
 
 
+LOCK = read_lock(PROTOCOLS / "mandibular_block_group.toml")
+
+
 @pytest.fixture(scope="module")
 def planned():
-    return plan_study(protocol(), trials=TRIALS)
+    """The locked demo: its primary outcome, the restricted time, is not simulated."""
+    return plan_study(protocol(), lock=LOCK, trials=TRIALS)
 
 
-def test_the_numbers_are_those_of_the_protocol(planned):
-    plan = planned.protocol.plan
-    assert {q.outcome for q in planned.questions} == {"onset_test", "success", "wait", "pain"}
-    first = planned.questions[0].size
+@pytest.fixture(scope="module")
+def rated():
+    """The same study with the rate of becoming numb as its primary outcome, whose test is simulated."""
+    return plan_study(agreeing(primary="hazard_ratio"), trials=TRIALS)
+
+
+def agreeing(**plan):
+    """The demo with a standard deviation that its curves bear out."""
+    made = protocol()
+    return dataclasses.replace(
+        made,
+        plan=dataclasses.replace(made.plan, **plan),
+        planning=dataclasses.replace(made.planning, wait_sd_min=4.3),
+    )
+
+
+def test_the_numbers_are_those_of_the_protocol(rated):
+    plan = rated.protocol.plan
+    assert {q.outcome for q in rated.questions} == {"onset_test", "success", "wait", "pain"}
+    first = rated.questions[0].size
     assert first.effect == plan.planned_hazard_ratio
     assert first.power == plan.planned_power
-    assert planned.expected.never_reference == planned.protocol.planning.never_reference
-    assert planned.planned.scenario.tests_min == planned.protocol.schedule.tests_min
-    assert [f for f, _ in planned.planned.scenario.looks] == [p.fraction for p in planned.looks.looks]
-    assert planned.null.scenario.hazard_ratio == 1
-    assert planned.null.scenario.expected.never_other == planned.null.scenario.expected.never_reference
+    assert rated.expected.never_reference == rated.protocol.planning.never_reference
+    assert rated.planned.scenario.tests_min == rated.protocol.schedule.tests_min
+    assert [f for f, _ in rated.planned.scenario.looks] == [p.fraction for p in rated.looks.looks]
+    assert rated.null.scenario.hazard_ratio == 1
+    assert rated.null.scenario.expected.never_other == rated.null.scenario.expected.never_reference
 
 
-def test_never_numb_teeth_ask_for_more_than_the_formula(planned):
-    formula = planned.questions[0].size
-    assert planned.needed.analysed - planned.needed.two_errors > formula.unrounded * planned.looks.inflation
-    assert planned.needed.included > planned.needed.analysed
+def test_never_numb_teeth_ask_for_more_than_the_formula(rated):
+    formula = rated.questions[0].size
+    assert rated.needed.analysed - rated.needed.two_errors > formula.unrounded * rated.looks.inflation
+    assert rated.needed.included > rated.needed.analysed
 
 
 @pytest.mark.slow
-def test_without_never_numb_teeth_simulation_and_formula_agree():
-    made = protocol()
+@pytest.mark.parametrize("ratio", [(1, 1), (3, 1)])
+def test_without_never_numb_teeth_simulation_and_formula_agree(ratio):
+    """Also with three of one arm to one of the other, and the size found has the power when it is simulated anew."""
+    made = agreeing(primary="hazard_ratio", wait_difference_min=None)
     easy = dataclasses.replace(
         made,
         looks=None,
+        allocation=dataclasses.replace(made.allocation, ratio=ratio),
         planning=dataclasses.replace(
             made.planning, never_reference=0.0, never_other=0.0, missed_share=0.0, operator_spread=0.0, lost_share=0.0
         ),
     )
     found = plan_study(easy, trials=1500)
     formula = plan_onset_test(
-        hazard_ratio=made.plan.planned_hazard_ratio, power=made.plan.planned_power, expected=found.expected
-    )
-    assert found.needed.analysed == pytest.approx(formula.unrounded, abs=2 * found.needed.two_errors + 5)
+        hazard_ratio=made.plan.planned_hazard_ratio, power=made.plan.planned_power, expected=found.expected,
+        frame=Frame(ratio=ratio),
+    )  # fmt: skip
+    assert found.planned.scenario.ratio == ratio
+    # Schoenfeld's formula is for ratios near 1. With 3 to 1 the arm that is sooner leaves early and few: 8 % more.
+    more = 1.0 if ratio == (1, 1) else 1.08
+    assert found.needed.analysed == pytest.approx(more * formula.unrounded, abs=2 * found.needed.two_errors + 5)
+    at_that_size = simulate_power(dataclasses.replace(found.planned.scenario, cases=found.needed.analysed), trials=4000)
+    assert at_that_size.power == pytest.approx(0.8, abs=0.025)
+
+
+def test_no_power_of_another_test_stands_beside_the_primary_one(planned):
+    """The restricted time is not simulated: no simulated power, the reason in words, and every power with its test."""
+    assert planned.planned is planned.null is planned.needed is None
+    assert all(p.simulated is None and p.test == "two-sample Student's t test" for p in planned.curve)
+    assert {q.outcome: q.size.test for q in planned.questions} == {
+        "onset_test": "log-rank test",
+        "success": "score test of two proportions",
+        "wait": "two-sample Student's t test",
+        "pain": "rank-sum test",
+    }
+    html = words(planned)
+    assert "the primary outcome is not simulated" in html
+    assert "log-rank test found a hazard ratio" not in html
+    assert "simulated, %" not in html
+    allows = headline(planned).allows.replace("\u202f", " ")
+    assert "80 % power of the two-sample Student's t test" in allows
+    assert all(line["power"]["test"] == "log-rank test" for line in to_dict(planned)["schedules"]["lines"])
+
+
+def test_the_power_curve_is_that_of_the_size(planned):
+    """Power .8 at the analysed size of the primary outcome: curve and size speak of one test."""
+    size = next(q.size for q in planned.questions if q.outcome == "wait")
+    at = plan_wait(sd_min=planned.wait.sd_min, difference_min=0.5, cases=size.unrounded, power=None)
+    assert at.power == pytest.approx(0.8, abs=1e-6)
+    for point in (p for p in planned.curve if p.effect == planned.planned_effect):
+        same = plan_wait(sd_min=planned.wait.sd_min, difference_min=0.5, cases=point.cases, power=None)
+        assert point.formula == pytest.approx(same.power)
+
+
+def test_a_spread_that_contradicts_the_curves_is_refused():
+    with pytest.raises(DesignError, match=r"standard deviation of 3 min contradicts .* Write wait_sd_min = 4\.3"):
+        plan_study(protocol(), trials=TRIALS)
+    other = dataclasses.replace(LOCK, versions=(dataclasses.replace(LOCK.latest, digest="0" * 64),))
+    with pytest.raises(DesignError, match="contradicts"):
+        plan_study(protocol(), lock=other, trials=TRIALS)
+    assert not [c for c in plan_study(agreeing(), trials=TRIALS).caution if c.code == "spread_contradicts_curve"]
+
+
+def test_a_locked_contradiction_is_loud_and_sized_by_the_curves(planned):
+    """1,192 cases were promised for 80 %: by simulation of such trials their power is .46 to .51."""
+    caution = planned.caution[0]
+    assert caution.code == "spread_contradicts_curve"
+    assert "the 1192 cases that the stated one asks for have a power of 49%, not 80%" in caution.text
+    html = words(planned)
+    assert html.index("The locked protocol contradicts itself") < html.index("What this rests on</h2>")
+    size = next(q.size for q in planned.questions if q.outcome == "wait")
+    assert size.total > 2 * 1192
+
+
+def test_success_is_simulated_by_its_own_test():
+    found = plan_study(dataclasses.replace(agreeing(primary="success_by_target"), looks=None), trials=TRIALS)
+    assert found.planned.test == "score test of two proportions" == found.needed.test
+    assert found.planned.scenario.decision == "success"
+    assert {p.test for p in found.curve} == {found.planned.test}
+    assert "more cases, %" not in words(found)  # what a schedule costs is told of the log-rank test only
+    with_interim = plan_study(agreeing(primary="success_by_target"), trials=TRIALS)
+    assert with_interim.planned is None
+    assert "interim analyses" in with_interim.not_simulated
 
 
 def words(results):
@@ -70,68 +166,68 @@ def html_of(results):
     return render_html(compose_planning(results)).split("</style>")[1]
 
 
-def test_the_document_says_it(planned):
-    html = words(planned)
+def test_the_document_says_it(rated):
+    html = words(rated)
     assert "with your 32 cases a month that may be included and agree" in html
-    assert f"takes {planned.needed.included} cases to include ({planned.needed.analysed} analysed; by sim" in html
+    assert f"takes {rated.needed.included} cases to include ({rated.needed.analysed} analysed; by sim" in html
+    assert "80 % power of the log-rank test" in html
     assert "This plan is of an invented study." in html
     assert "a demonstration" in html
-    for line in planned.schedules.lines:
+    for line in rated.schedules.lines:
         assert line.name in html
-    frame = power.data_for(planned)
+    frame = power.data_for(rated)
     assert frame["simulated"].notna().sum() == 5
-    assert not any(word in html for word in (">nan<", ">None<", ">inf<"))
+    assert not any(word in html for word in (">nan<", ">None<", ">inf<", "ratio of rates", "mean wait"))
 
 
 def test_the_main_outcome_stands_first_with_its_own_size(planned):
     said = headline(planned)
     wait = next(q for q in planned.questions if q.outcome == "wait")
-    assert said.seen.startswith("Your main outcome, the mean wait (0.5 min, standard deviation 3 min), takes ")
+    assert said.seen.startswith(
+        "Your main outcome, the restricted mean time to onset, up to 15 minutes (0.5 min, stand"
+    )
     assert f"takes {wait.size.total} cases to include (by formula): {wait.pace.quarters} quarters (likely" in said.seen
-    assert words(planned).index(f"takes {wait.size.total} cases") < words(planned).index("To see a ratio of rates")
-    assert f"Your main outcome takes more than the planned size: about {wait.size.unrounded:.0f} an" in words(planned)
+    assert words(planned).index(f"takes {wait.size.total} cases") < words(planned).index("log-rank test")
 
 
 @pytest.mark.parametrize(
     ("primary", "begins"),
     [
-        ("hazard_ratio", "Your main outcome, a ratio of rates of 1.6 takes"),
+        ("hazard_ratio", "Your main outcome, the rate of becoming numb (a hazard ratio of 1.6), takes"),
         (
             "success_by_target",
-            "Your main outcome, the share numb by the target minute (17.9 % against 27.5 %), takes 632",
+            "Your main outcome, the proportion numb by the target minute (17.9 % against 27.5 %), takes 632",
         ),
         ("pain", "Your main outcome, pain (less pain in 63.8 % of pairs), takes 146"),
     ],
 )
-def test_every_main_outcome_has_its_sentence(planned, primary, begins):
-    this = with_plan(planned, primary=primary)
+def test_every_main_outcome_has_its_sentence(primary, begins):
+    this = plan_study(agreeing(primary=primary), trials=TRIALS)
     assert headline(this).seen.replace("\u202f", " ").startswith(begins)
     lines = [line for line in size_lines(this) if "your main outcome" in line]
-    assert len(lines) == (0 if primary == "hazard_ratio" else 1)
+    assert len(lines) == 1
+    assert (this.planned is None) == (primary != "hazard_ratio")
 
 
-def test_a_main_outcome_without_a_size_is_not_passed_over(planned):
-    asked = tuple(q for q in planned.questions if q.outcome != "wait")
-    said = headline(dataclasses.replace(planned, questions=asked))
-    assert said.seen.startswith("No size can be told for your main outcome, the mean wait: the protocol does not name")
-    assert said.allows.startswith("To see a ratio of rates of 1.6 takes")
-
-
-def with_plan(results, **changes):
-    made = results.protocol
-    return dataclasses.replace(
-        results, protocol=dataclasses.replace(made, plan=dataclasses.replace(made.plan, **changes))
+def test_a_main_outcome_without_a_size_is_not_passed_over():
+    this = plan_study(agreeing(wait_difference_min=None), trials=TRIALS)
+    said = headline(this)
+    assert said.seen.startswith(
+        "No size can be told for your main outcome, the restricted mean time to onset, up to 15"
     )
+    assert "does not name" in said.seen
+    assert "power" not in said.allows
+    assert "<svg" not in words(this).split("What this rests on")[0]
 
 
-def test_one_sentence_says_why_formula_and_simulation_differ(planned):
-    said = headline(planned).difference.replace("\u202f", " ")
+def test_one_sentence_says_why_formula_and_simulation_differ(rated):
+    said = headline(rated).difference.replace("\u202f", " ")
     assert said.count(". ") == 0
-    assert said.startswith(f"Why {planned.needed.included} and not the {planned.questions[0].size.total} of the form")
+    assert said.startswith(f"Why {rated.needed.included} and not the {rated.questions[0].size.total} of the form")
     assert "some never do (12 % and 10 %, as you expect)" in said
-    assert said in words(planned)
-    all_numb = dataclasses.replace(planned.expected, never_reference=0.0, never_other=0.0)
-    assert "never" not in headline(dataclasses.replace(planned, expected=all_numb)).difference
+    assert said in words(rated)
+    all_numb = dataclasses.replace(rated.expected, never_reference=0.0, never_other=0.0)
+    assert "never" not in headline(dataclasses.replace(rated, expected=all_numb)).difference
 
 
 def test_what_is_already_numb_is_said_of_its_schedule(planned):
@@ -148,8 +244,8 @@ def test_a_study_without_random_arms_is_told_what_size_cannot_do(planned):
     assert "Arms are not allocated at random here" in words(audit)
 
 
-def test_labels_stand_at_the_ends_that_lie_farther_apart(planned):
-    frame = power.data_for(planned)
+def test_labels_stand_at_the_ends_that_lie_farther_apart(rated):
+    frame = power.data_for(rated)
     assert power._at_left(frame)
     turned = frame.assign(cases=frame["cases"].max() + frame["cases"].min() - frame["cases"])
     assert not power._at_left(turned)
@@ -157,14 +253,14 @@ def test_labels_stand_at_the_ends_that_lie_farther_apart(planned):
         ax = figure.add_subplot()
         power.draw_formula(frame, ax, planned=1.6, power=0.8)
         at = {float(t.get_text()): t.get_position() for t in ax.texts}
-        first = frame[frame["cases"] == frame["cases"].min()].set_index("hazard_ratio")["formula"]
+        first = frame[frame["cases"] == frame["cases"].min()].set_index("effect")["formula"]
         assert set(at) == set(first.index)
         for ratio, (x, y) in at.items():
             assert (x, y) == (frame["cases"].min(), pytest.approx(first[ratio], abs=1e-9))
 
 
-def test_dots_and_the_lines_of_other_effects_are_drawn_apart(planned):
-    frame = power.data_for(planned)
+def test_dots_and_the_lines_of_other_effects_are_drawn_apart(rated):
+    frame = power.data_for(rated)
     with canvas(4, 3) as figure:
         ax = figure.add_subplot()
         power.draw_simulated(frame, ax, planned=1.6, power=0.8)
@@ -179,9 +275,10 @@ def test_labels_do_not_overlap():
     assert places[-1] == pytest.approx(0.6)
 
 
-def test_it_travels_and_repeats(planned):
+def test_it_travels_and_repeats(planned, rated):
     assert from_dict(to_dict(planned)) == planned
-    assert plan_study(protocol(), trials=TRIALS) == planned
+    assert from_dict(to_dict(rated)) == rated
+    assert plan_study(protocol(), lock=LOCK, trials=TRIALS) == planned
 
 
 def test_nothing_to_plan_with():
@@ -189,16 +286,75 @@ def test_nothing_to_plan_with():
         plan_study(dataclasses.replace(protocol(), planning=None))
 
 
-def test_a_paired_design_counts_patients():
-    made = protocol()
-    paired = dataclasses.replace(
+def paired(correlation):
+    made = agreeing()
+    return dataclasses.replace(
         made,
         study=dataclasses.replace(made.study, design="split_mouth"),
         allocation=dataclasses.replace(made.allocation, method="paired"),
+        planning=dataclasses.replace(made.planning, within_patient_correlation=correlation),
     )
-    found = plan_study(paired, trials=TRIALS)
-    assert found.planned.scenario.design == "paired"
-    assert "patients a month" in render_html(compose_planning(found))
+
+
+def test_pairs_without_a_correlation_are_not_sized_as_parallel_arms():
+    found = plan_study(paired(None), trials=TRIALS)
+    assert found.questions == found.curve == ()
+    assert {n.outcome for n in found.not_sized} == {"onset_test", "success", "wait", "pain"}
+    assert found.planned is found.needed is found.table is found.schedules is None
+    html = words(found)
+    assert "No size can be told for your main outcome" in html
+    assert "does not state within_patient_correlation" in html
+    assert "such trials are not simulated" in html
+
+
+def test_pairs_are_sized_by_the_spread_of_differences_within_patients():
+    """By statsmodels' TTestPower with sd sqrt(2 (1 - r)); at r = 0 a patient gives what two cases of two arms give."""
+    found = plan_study(paired(0.5), trials=TRIALS)
+    sizes = {q.outcome: q.size for q in found.questions}
+    right = {"alpha": 0.025, "alternative": "larger"}
+    pairs = TTestPower().solve_power(effect_size=0.5 / found.wait.sd_min, power=0.8, **right)
+    assert sizes["wait"].unrounded == pytest.approx(pairs, rel=1e-6)
+    assert sizes["wait"].test == "paired Student's t test"
+    assert len(sizes["wait"].cases) == 1
+    assert {n.outcome for n in found.not_sized} == {"onset_test"}
+    parallel = plan_wait(sd_min=found.wait.sd_min, difference_min=0.5)
+    alone = {q.outcome: q.size for q in plan_study(paired(0.0), trials=TRIALS).questions}
+    assert alone["wait"].unrounded == pytest.approx(parallel.unrounded / 2, abs=1.5)
+    assert alone["paired_success"].unrounded > sizes["paired_success"].unrounded
+    assert alone["pain"].unrounded > sizes["pain"].unrounded
+    html = words(found)
+    assert "patients a month" in html
+    assert f"takes {sizes['wait'].total} patients" in html
+
+
+@pytest.mark.slow
+def test_paired_sizes_hold_in_simulation():
+    """Two correlated outcomes of each patient, by numpy; Student's t of the differences, signed ranks, McNemar."""
+    rng = np.random.default_rng(4)
+    found = plan_study(paired(0.5), trials=TRIALS)
+    sizes = {q.outcome: q.size for q in found.questions}
+    trials, error = 3000, 4 * math.sqrt(0.16 / 3000)
+
+    def two(n, sd, apart):
+        both = rng.multivariate_normal([0, apart], sd**2 * np.array([[1, 0.5], [0.5, 1]]), (trials, n))
+        return both[..., 1] - both[..., 0]
+
+    n = math.ceil(sizes["wait"].unrounded)
+    p = stats.ttest_1samp(two(n, found.wait.sd_min, 0.5), 0, axis=1).pvalue
+    assert abs(np.mean(p <= 0.05) - 0.8) < error
+    n, pain = math.ceil(sizes["pain"].unrounded), found.protocol.pain.instrument.important_difference
+    p = stats.wilcoxon(two(n, found.protocol.planning.pain_sd, pain), axis=1, method="asymptotic").pvalue
+    assert abs(np.mean(p <= 0.05) - 0.8) < error + 0.02  # Noether's formula is for small differences
+
+
+def test_three_to_one_is_simulated_three_to_one():
+    made = agreeing(primary="hazard_ratio")
+    uneven = dataclasses.replace(made, allocation=dataclasses.replace(made.allocation, ratio=(3, 1)))
+    found = plan_study(uneven, trials=TRIALS)
+    assert found.planned.scenario.ratio == (3, 1)
+    drawn = draw_trials(dataclasses.replace(found.planned.scenario, cases=80), 50, np.random.default_rng(1))
+    assert (drawn.other.sum(axis=1) == 20).all()
+    assert np.ptp(drawn.other.mean(axis=0)) > 0  # not the same places in every trial
 
 
 def test_the_command(tmp_path):
@@ -206,19 +362,28 @@ def test_the_command(tmp_path):
     run = CliRunner().invoke(onsetstudy, ["plan", path, "--into", str(tmp_path), "--trials", "50"])
     assert run.exit_code == 0, run.output
     first, second, why = run.output.splitlines()[:3]
-    assert first.startswith("Your main outcome, the mean wait")
-    assert "To see a ratio of rates of 1.6 takes" in second
-    assert why.startswith("Why ")
-    assert "  Mean wait, 0.5 min, standard deviation 3 min: 1192 cases, 13 quarters" in run.output
+    assert first.startswith("Your main outcome, the restricted mean time to onset, up to 15 minutes")
+    assert "80 % power of the two-sample Student's t test" in second.replace("\u202f", " ")
+    assert "the primary outcome is not simulated" in why
+    assert "Caution: The locked protocol contradicts itself" in run.output
+    assert "  Restricted mean time to onset, 0.5 min, standard deviation 4.33 min: 2478 cases, 27 quar" in run.output
     assert "onset_test" not in run.output
     assert (tmp_path / "mandibular-block-group-planning.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_copy_without_the_lock_is_refused(tmp_path):
+    text = (PROTOCOLS / "mandibular_block_group.toml").read_text(encoding="utf-8")
+    (tmp_path / "copy.toml").write_text(text, encoding="utf-8")
+    run = CliRunner().invoke(onsetstudy, ["plan", str(tmp_path / "copy.toml"), "--into", str(tmp_path)])
+    assert run.exit_code != 0
+    assert "wait_sd_min = 4.3" in str(run.exception)
 
 
 def test_the_audit_can_be_planned(tmp_path):
     path = str(PROTOCOLS / "infiltration_audit.toml")
     run = CliRunner().invoke(onsetstudy, ["plan", path, "--into", str(tmp_path), "--trials", "50", "--format", "html"])
     assert run.exit_code == 0, run.output
-    assert run.output.startswith("Your main outcome, the share numb by the target minute")
+    assert run.output.startswith("Your main outcome, the proportion numb by the target minute")
 
 
 def test_a_protocol_without_assumptions_says_what_to_add(tmp_path):

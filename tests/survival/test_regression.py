@@ -258,6 +258,21 @@ def test_clusters_of_one_are_close_to_the_model_and_pairs_are_taken_together():
     assert paired.estimates[0].std_error == pytest.approx(alone.estimates[0].std_error, rel=1e-6)
 
 
+@pytest.mark.parametrize("clusters", [4, 15, 16, 40])
+def test_few_clusters_say_too_narrow_and_no_naive_p_stands_beside(clusters):
+    times, x = grid_study(3, n=300, p=1)
+    found = fit_proportional_hazards(times, {"a": x[:, 0]}, cluster=np.arange(300) % clusters)
+    one, narrow = found.estimates[0], clusters < 16
+    assert ("clusters_too_narrow" in {c.code for c in one.caution}) == narrow
+    assert any("too narrow" in c.text for c in one.caution) == narrow
+    assert (one.p_value is None) == narrow
+    # Likelihood ratio and score test take cases as independent: never beside a clustered interval.
+    assert [t.quantity for t in found.tests] == ([] if narrow else ["Wald test"])
+    alone = fit_proportional_hazards(times, {"a": x[:, 0]})
+    assert len(alone.tests) == 3
+    assert alone.estimates[0].p_value is not None
+
+
 def test_the_result_survives_json_and_names_its_covariates():
     times, x = grid_study(1)
     technique = np.where(x[:, 0] > 0, "ianb", "infiltration")

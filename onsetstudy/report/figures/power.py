@@ -29,16 +29,16 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.transforms import Transform
 
-__all__ = ["alt_text", "data_for", "draw_figure", "draw_formula", "draw_simulated"]
+__all__ = ["alt_text", "data_for", "draw_figure", "draw_formula", "draw_simulated", "effect_name"]
 
 HEIGHT, FOOT, HEAD = 1.9, 0.45, 0.3
 APART = 0.075
 
 
 def data_for(results: PlanningResults) -> pd.DataFrame:
-    """One row per effect and size: ``hazard_ratio, cases, formula, simulated, mc_error``."""
-    rows = [(p.hazard_ratio, p.cases, p.formula, p.simulated, p.mc_error) for p in results.curve]
-    return pd.DataFrame(rows, columns=["hazard_ratio", "cases", "formula", "simulated", "mc_error"])
+    """One row per effect and size: ``effect, cases, formula, simulated, mc_error``."""
+    rows = [(p.effect, p.cases, p.formula, p.simulated, p.mc_error) for p in results.curve]
+    return pd.DataFrame(rows, columns=["effect", "cases", "formula", "simulated", "mc_error"])
 
 
 def draw_simulated(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float) -> None:
@@ -47,7 +47,7 @@ def draw_simulated(frame: pd.DataFrame, ax: Axes, *, planned: float, power: floa
     dots = frame.dropna(subset=["simulated"])
     ax.errorbar(dots["cases"], dots["simulated"], yerr=2 * dots["mc_error"], fmt="o-", color=look.colour, markersize=5,
                 linewidth=1.4, zorder=4)  # fmt: skip
-    line = frame[frame["hazard_ratio"] == planned]
+    line = frame[frame["effect"] == planned]
     ax.plot(line["cases"], line["formula"], color=SECONDARY, linewidth=1.2, linestyle=(0, (4.0, 2.0)))
     # The formula's line lies above the dots: its name stands over it, theirs under them.
     over, under = line.iloc[1], dots.iloc[min(2, len(dots) - 1)]
@@ -59,18 +59,18 @@ def draw_simulated(frame: pd.DataFrame, ax: Axes, *, planned: float, power: floa
 
 
 def draw_formula(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float) -> None:
-    """Lines by formula, each with its ratio at the end where the lines lie farther apart."""
+    """Lines by formula, each with its effect at the end where the lines lie farther apart."""
     first = _at_left(frame)
     at = frame["cases"].min() if first else frame["cases"].max()
     ends = frame[frame["cases"] == at].reset_index(drop=True)
     shift = -5 if first else 5
     for row, y in zip(ends.itertuples(), _places(ends["formula"].tolist()), strict=True):
-        strong = row.hazard_ratio == planned
+        strong = row.effect == planned
         colour = look_of("b", ("a", "b")).colour if strong else SECONDARY
-        line = frame[frame["hazard_ratio"] == row.hazard_ratio]
+        line = frame[frame["effect"] == row.effect]
         ax.plot(line["cases"], line["formula"], color=colour, linewidth=1.2)
         ax.text(
-            row.cases, y, f"{row.hazard_ratio:g}", transform=_shifted(ax, shift), ha="right" if first else "left",
+            row.cases, y, f"{row.effect:g}", transform=_shifted(ax, shift), ha="right" if first else "left",
             va="center", fontsize=8.5, color=colour, weight="bold" if strong else None,
             bbox={"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.6},
         )  # fmt: skip
@@ -120,43 +120,57 @@ def _places(ends: list[float]) -> list[float]:
     return places
 
 
-def alt_text(frame: pd.DataFrame) -> str:
-    """What the figure shows, in words."""
+def alt_text(frame: pd.DataFrame, *, test: str, what: str) -> str:
+    """What the figure shows, in words; ``what`` names the effect."""
     told = []
-    for ratio, part in frame.groupby("hazard_ratio"):
+    for effect, part in frame.groupby("effect"):
         points = ", ".join(f"{row.cases} cases {row.formula:.0%}" for row in part.itertuples())
-        told.append(f"ratio {ratio:g}, by formula: {points}")
+        told.append(f"{what} {effect:g}, by formula: {points}")
         dots = part.dropna(subset=["simulated"])
         if len(dots):
             points = ", ".join(f"{row.cases} cases {row.simulated:.0%}" for row in dots.itertuples())
-            told.append(f"ratio {ratio:g}, simulated: {points}")
-    return f"Chance to find a hazard ratio of becoming numb. {'; '.join(told)}."
+            told.append(f"{what} {effect:g}, simulated: {points}")
+    return f"Power of the {test}. {'; '.join(told)}."
+
+
+def effect_name(results: PlanningResults) -> str:
+    """What the effects of the curve are, with their unit."""
+    protocol = results.protocol
+    if protocol.plan.primary == "restricted_wait":
+        return "difference in minutes"
+    if protocol.plan.primary == "pain" and protocol.pain is not None:
+        return f"difference on {protocol.pain.instrument.unit}"
+    return "hazard ratio"
 
 
 def draw_figure(results: PlanningResults, *, name: str, title: str) -> Drawing:
-    """Power over analysed cases."""
-    frame = data_for(results)
-    alt = alt_text(frame)
-    plan = results.protocol.plan
-
-    planned, share = plan.planned_hazard_ratio, plan.planned_power
+    """Power of the primary outcome's test over analysed cases; by simulation only where that test is simulated."""
+    frame, what = data_for(results), effect_name(results)
+    test, planned, share = results.curve[0].test, results.planned_effect or 0.0, results.protocol.plan.planned_power
+    alt = alt_text(frame, test=test, what=what)
+    dots = bool(frame["simulated"].notna().any())
+    over = what[:1].upper() + what[1:]
 
     def paint(ids: str, narrow: bool) -> str:
         width = NARROW if narrow else WIDE
         tall = FOOT + HEIGHT + HEAD
-        across = width - 0.75 if narrow else (width - 1.4) / 2
-        with canvas(width, 2 * tall if narrow else tall) as figure:
-            left = axes_at(figure, 0.5, FOOT + (tall if narrow else 0), across, HEIGHT)
-            right = axes_at(figure, 0.5 if narrow else 1.1 + across, FOOT, across, HEIGHT)
-            draw_simulated(frame, left, planned=planned, power=share)
+        half = width - 0.75 if narrow else (width - 1.4) / 2
+        rows = 2 if narrow and dots else 1
+        with canvas(width, rows * tall) as figure:
+            if dots:
+                left = axes_at(figure, 0.5, FOOT + (tall if narrow else 0), half, HEIGHT)
+                draw_simulated(frame, left, planned=planned, power=share)
+                left.set_title(f"{over} {planned:g}", fontsize=9, color=INK, loc="left")
+                left.set_ylabel("power", fontsize=8, color=SECONDARY)
+            beside = dots and not narrow
+            across = half if dots or narrow else width - 0.75
+            right = axes_at(figure, 1.1 + half if beside else 0.5, FOOT, across, HEIGHT)
             draw_formula(frame, right, planned=planned, power=share)
-            left.set_title(f"A hazard ratio of {planned:g}", fontsize=9, color=INK, loc="left")
-            right.set_title("Ratios of rates, by formula alone", fontsize=9, color=INK, loc="left")
-            for ax in (left, right):
-                ax.set_xlabel("analysed cases in both arms", fontsize=8, color=SECONDARY)
-            left.set_ylabel("chance to find it", fontsize=8, color=SECONDARY)
-            if narrow:
-                right.set_ylabel("chance to find it", fontsize=8, color=SECONDARY)
+            right.set_title(f"{over}, by formula alone", fontsize=9, color=INK, loc="left")
+            if not beside:
+                right.set_ylabel("power", fontsize=8, color=SECONDARY)
+            for ax in figure.axes:
+                ax.set_xlabel(f"analysed cases in both arms; {test}", fontsize=8, color=SECONDARY)
             return to_svg(figure, ids, title, alt)
 
     return drawing(paint, name, alt)

@@ -94,7 +94,8 @@ def _shift(m: MomentOfPain) -> str:
 def _number(e: EstimateLike) -> str:
     if not isinstance(e, Estimate):
         return e.reason
-    return f"{decimal(e.estimate)} ({interval(e.interval.low, e.interval.high)})"
+    narrow = "; too narrow, few clusters" if any(c.code == "clusters_too_narrow" for c in e.caution) else ""
+    return f"{decimal(e.estimate)} ({interval(e.interval.low, e.interval.high)}{narrow})"
 
 
 def _share(e: EstimateLike) -> str:

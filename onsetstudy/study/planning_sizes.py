@@ -1,0 +1,128 @@
+"""Sizes by formula for every outcome of a protocol, each with the test that its power is of; parallel arms or pairs."""
+
+from __future__ import annotations
+
+import math
+
+from scipy import stats
+
+from onsetstudy.core.errors import DesignError
+from onsetstudy.design.expected_wait import ExpectedWait
+from onsetstudy.design.size_results import OnsetExpectation, SampleSize
+from onsetstudy.design.sizes import Frame, plan_onset_test, plan_pain, plan_paired_success, plan_success, plan_wait
+from onsetstudy.protocol.model import PlanningAssumptions, Protocol
+from onsetstudy.study.planning_results import NotSized
+
+__all__ = ["frame_of", "numb_by", "overall_alpha", "pair_sizes", "parallel_sizes", "superiority_of"]
+
+NO_CORRELATION = (
+    "not sized: each patient has both arms, and the protocol does not state within_patient_correlation; a size as if "
+    "the arms were different patients would be of another study"
+)
+PAIRED_RATE = "not sized: there is no formula here for the test of the rate with both arms within patients"
+
+
+def overall_alpha(protocol: Protocol) -> float:
+    """Two-sided error rate of the study."""
+    return protocol.looks.alpha if protocol.looks else 1 - protocol.plan.conf_level
+
+
+def frame_of(protocol: Protocol, assumed: PlanningAssumptions) -> Frame:
+    """Allocation ratio and losses; pairs have one case of each arm."""
+    rule = protocol.allocation
+    ratio = rule.ratio if rule and rule.ratio and not protocol.study.paired else (1, 1)
+    return Frame(ratio=(float(ratio[0]), float(ratio[1])), lost_share=assumed.lost_share)
+
+
+def numb_by(expected: OnsetExpectation, minute: float, ratio: float, other: bool) -> float:
+    """Proportion numb by a minute in one of the arms."""
+    never = expected.never_other if other else expected.never_reference
+    hazard = math.log(2) * (minute / expected.median_min) ** expected.shape
+    return (1 - never) * -math.expm1(-ratio * hazard)
+
+
+def superiority_of(difference: float, sd: float) -> float:
+    """Chance that a case of one arm hurts less than one of the other, for normal scores."""
+    return float(stats.norm.cdf(difference / (sd * math.sqrt(2))))
+
+
+def parallel_sizes(
+    protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation, wait: ExpectedWait
+) -> list[SampleSize]:
+    """The log-rank test first, then every outcome for which the protocol says what matters.
+
+    The restricted time is sized with the spread of the curves: within the tolerance the stated one is as good, and
+    beyond it a locked protocol's promise of power would not hold.
+    """
+    frame, plan = frame_of(protocol, assumed), protocol.plan
+    power, alpha, ratio = plan.planned_power, overall_alpha(protocol), plan.planned_hazard_ratio
+    found = [
+        plan_onset_test(hazard_ratio=ratio, power=power, alpha=alpha, expected=expected, formula=formula, frame=frame)
+        for formula in ("schoenfeld", "freedman")
+    ]
+    shares = _shares(protocol, expected)
+    if shares[0] != shares[1]:
+        found.append(
+            plan_success(reference=shares[0], difference=shares[1] - shares[0], power=power, alpha=alpha, frame=frame)
+        )
+    if plan.wait_difference_min is not None:
+        found.append(
+            plan_wait(
+                sd_min=wait.sd_min, difference_min=plan.wait_difference_min, power=power, alpha=alpha, frame=frame
+            )
+        )
+    pain = protocol.pain.instrument.important_difference if protocol.pain else None
+    if pain is not None and assumed.pain_sd is not None:
+        chance = superiority_of(pain, assumed.pain_sd)
+        found.append(plan_pain(superiority=chance, power=power, alpha=alpha, frame=frame))
+    return found
+
+
+def pair_sizes(
+    protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation, wait: ExpectedWait
+) -> tuple[list[SampleSize], tuple[NotSized, ...]]:
+    """Patients who each have both arms, by the stated correlation of their two outcomes.
+
+    Differences within patients spread by ``sd sqrt(2 (1 - correlation))``; the proportions numb in one of the two only
+    are those of two correlated binary outcomes. Carry-over and period effects are taken as none.
+    """
+    rho, frame, plan = assumed.within_patient_correlation, frame_of(protocol, assumed), protocol.plan
+    pain = protocol.pain.instrument.important_difference if protocol.pain else None
+    outcomes = ["onset_test", "success"]
+    outcomes += ["wait"] if plan.wait_difference_min is not None else []
+    outcomes += ["pain"] if pain is not None and assumed.pain_sd is not None else []
+    if rho is None:
+        return [], tuple(NotSized(outcome=o, reason=NO_CORRELATION) for o in outcomes)
+    power, alpha = plan.planned_power, overall_alpha(protocol)
+    found, gone = [], [NotSized(outcome="onset_test", reason=PAIRED_RATE)]
+    p0, p1 = _shares(protocol, expected)
+    both = p0 * p1 + rho * math.sqrt(p0 * (1 - p0) * p1 * (1 - p1))
+    try:
+        found.append(
+            plan_paired_success(only_other=p1 - both, only_reference=p0 - both, power=power, alpha=alpha, frame=frame)
+        )
+    except DesignError:
+        reason = f"not sized: proportions of {p0:.3g} and {p1:.3g} cannot be correlated by {rho:g}, or do not differ"
+        gone.append(NotSized(outcome="success", reason=reason))
+    narrower = math.sqrt(2 * (1 - rho))
+    if plan.wait_difference_min is not None:
+        found.append(
+            plan_wait(
+                sd_min=narrower * wait.sd_min,
+                difference_min=plan.wait_difference_min,
+                power=power,
+                alpha=alpha,
+                paired=True,
+                frame=frame,
+            )
+        )
+    if pain is not None and assumed.pain_sd is not None:
+        # The sum of two independent differences is normal around twice the mean.
+        chance = float(stats.norm.cdf(math.sqrt(2) * pain / (narrower * assumed.pain_sd)))
+        found.append(plan_pain(superiority=chance, power=power, alpha=alpha, paired=True, frame=frame))
+    return found, tuple(gone)
+
+
+def _shares(protocol: Protocol, expected: OnsetExpectation) -> tuple[float, float]:
+    target, ratio = protocol.onset.target_min, protocol.plan.planned_hazard_ratio
+    return numb_by(expected, target, 1.0, False), numb_by(expected, target, ratio, True)
