@@ -21,8 +21,8 @@ class Bearing:
     """What an interval bears about a difference.
 
     ``side`` is 1 where the whole interval favours the other arm, -1 where it favours the reference arm, else 0.
-    ``size`` compares it with the difference that matters: ``beyond`` (every value matters), ``within`` (no value matters),
-    ``open`` (some do, some do not) or ``unnamed`` (the protocol names none).
+    ``size`` compares it with the difference that matters: ``beyond`` (every value matters), ``within`` (no value
+    matters), ``open`` (some do, some do not) or ``unnamed`` (the protocol names none).
     """
 
     side: int

@@ -1,7 +1,8 @@
 """Files of earlier formats are read for ever, and mean what they meant.
 
 What is read is held against numbers by its meaning (counts, and contrasts turned by the words they carry), through
-reading functions alone: names inside the files may change, what they say may not. See ``tests/fixtures/formats/README.md``.
+reading functions alone: names inside the files may change, what they say may not. See
+``tests/fixtures/formats/README.md``.
 """
 
 import datetime as dt
@@ -156,7 +157,7 @@ def test_the_five_exchange_files_give_the_contrasts_they_gave(pooled):
 
 
 def test_an_exchange_file_of_now_pools_with_files_of_then(group, pooled, tmp_path):
-    """One practice has the present version and sends anew, under the protocol as it was locked; the others sent before."""
+    """One practice has the present version and sends anew, under the protocol as locked; the others sent before."""
     records = read_records(ROOT / "data" / "synthetic", group)
     tally = tally_records(group, records, through=group.quarters[-1])
     new = write_exchange(make_exchange(tally, group, "P01", records_digest=records.digest), tmp_path)

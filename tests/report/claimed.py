@@ -65,7 +65,9 @@ def group_of(results, *, looks=None, average=None):
             frailty=gone, success=success(whole.success_difference), numb_at_all=success(numb),
             by_target=whole.success, never_numb=whole.never_numb,
         ),
-        pooled=pooled, cumulative=(), subgroups=(), agreement=Agreement(apart=None, reasons=()), funnels=(), looks=looks,
-        harms=(GroupHarm(event="any", arms=()), GroupHarm(event="serious", arms=())), unrecorded=(), missing=(), shorter=(), beyond=(), skipped=(), notes=(), caution=results.caution,
+        pooled=pooled, cumulative=(), subgroups=(), agreement=Agreement(apart=None, reasons=()), funnels=(),
+        looks=looks,
+        harms=(GroupHarm(event="any", arms=()), GroupHarm(event="serious", arms=())),
+        unrecorded=(), missing=(), shorter=(), beyond=(), skipped=(), notes=(), caution=results.caution,
         provenance=results.provenance,
     )  # fmt: skip

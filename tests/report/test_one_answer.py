@@ -206,7 +206,8 @@ def test_practice_and_group_agree_on_every_shared_claim(key):
 def test_not_numb_in_the_group_is_the_numb_from_the_other_side():
     found = group_of(rich()).claims.get("not_numb_difference")
     assert (found.answer.estimate, found.answer.interval.low, found.answer.interval.high) == (-0.04, -0.1, 0.02)
-    clear = dataclasses.replace(found, answer=estimate("n", "buffered - plain", -0.1, -0.2, -0.05, "proportion", found.n),
+    lower = estimate("n", "buffered - plain", -0.1, -0.2, -0.05, "proportion", found.n)
+    clear = dataclasses.replace(found, answer=lower,
                                 bears=claim("not_numb_difference", -0.1, -0.2, -0.05).bears)  # fmt: skip
     assert "10 percentage points fewer were not numb" in sentence(clear, RANDOMISED).seen
 
@@ -239,8 +240,8 @@ def test_no_page_claims_what_a_look_withholds(primary):
     )  # fmt: skip
     for document in (compose(results), compose_group(group_of(results, looks=results.looks))):
         answer = seen_in(document)
-        assert answer.seen.startswith("At interim analysis 1 of 4 (2026Q1), after 247 of 350 teeth seen to go numb, the "
-                                      "boundary was not reached: ")  # fmt: skip
+        assert answer.seen.startswith("At interim analysis 1 of 4 (2026Q1), after 247 of 350 teeth seen to go numb, "
+                                      "the boundary was not reached: ")  # fmt: skip
         everything = " ".join([answer.seen, answer.allows, *texts(document)])
         assert not re.search(r"were numb [\d.]+ minutes (sooner|later)|points (more|fewer) were numb|that is sooner",
                              everything)  # fmt: skip

@@ -260,15 +260,15 @@ def test_without_random_allocation_other_reasons_are_named():
 @pytest.mark.parametrize(
     ("name", "sentence"),
     [
-        ("three cases", "How soon were teeth numb? 1 case with not buffered and 2 cases with buffered are too few to draw a "
-         "curve; it takes 5 or more in an arm."),
+        ("three cases", "How soon were teeth numb? 1 case with not buffered and 2 cases with buffered are too few to "
+         "draw a curve; it takes 5 or more in an arm."),
         ("three cases", "There is no answer yet: too few cases."),
         ("one arm missing", "There is no answer yet: no case of the arm not buffered has been recorded."),
         ("one arm missing", "So far 8 of 9 buffered teeth were seen to go numb."),
         ("one arm missing", "Not shown: no case of the arm not buffered has been recorded."),
         ("no onset in an arm", "There is no answer yet: no onset was seen in the arm not buffered."),
-        ("no onset in an arm", "Buffered teeth became numb at 2.11 times the rate of not buffered ones or more (one-sided, "
-         "97.5\u202f%), that is sooner."),
+        ("no onset in an arm", "Buffered teeth became numb at 2.11 times the rate of not buffered ones or more "
+         "(one-sided, 97.5\u202f%), that is sooner."),
         ("all numb at the first test", "no difference in the average wait was seen (0 to 0 minutes)."),
         ("small", "No buffered case was left un-numb; with 11 cases the true proportion could still be as high as "
          "26\u202f%."),

@@ -64,7 +64,8 @@ def _table(safety: Safety, protocol: Protocol) -> Table:
         "Newcombe's method 10. Arms as injected. Not tested: events are too few for that to say anything.",
     )
     return Table(
-        caption="Harms and supplemental injections by arm", columns=("what", *labels, "difference, percentage points"), rows=rows,
+        caption="Harms and supplemental injections by arm",
+        columns=("what", *labels, "difference, percentage points"), rows=rows,
         align="lrrr", notes=notes,
     )  # fmt: skip
 

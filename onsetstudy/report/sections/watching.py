@@ -98,7 +98,8 @@ def _windows(watch: Watch, protocol: Protocol) -> Table:
         else:
             rows.append((f"{window.first} to {window.last}", "not known", e.reason))
     return Table(
-        caption=f"Restricted mean time to onset of consecutive {protocol.label(watch.arm)} cases, up to {protocol.onset.horizon_min:g} min",
+        caption=f"Restricted mean time to onset of consecutive {protocol.label(watch.arm)} cases, "
+        f"up to {protocol.onset.horizon_min:g} min",
         columns=("cases", "minutes", f"{level(protocol.plan.conf_level)} interval"),
         rows=tuple(rows),
         align="lrr",
