@@ -19,6 +19,7 @@ from onsetstudy.files.spreadsheet import read_records
 from onsetstudy.report.compose import compose
 from onsetstudy.report.html import render_html
 from onsetstudy.report.pdf import render_pdf
+from onsetstudy.study.analysis_set import AnalysisSet
 from tests.study.cases import analyse, protocol, study
 
 ROOT = Path(__file__).parents[2]
@@ -187,3 +188,19 @@ def test_reports_are_the_same_for_the_same_input(tmp_path):
         write_report(analyse(promised, found), tmp_path / folder)
     for path in sorted((tmp_path / "one").iterdir()):
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
+
+
+def test_no_naive_p_stands_beside_a_clustered_interval(monkeypatch):
+    """Nine clusters: the ratio's interval says too narrow, and neither it nor the log-rank test shows a P value."""
+    monkeypatch.setattr(AnalysisSet, "cluster", lambda self: (np.arange(len(self)) % 9).astype(str))
+    promised = protocol(plan={"sensitivity": ()})
+    found = analyse(promised, read_records(ROOT / "data" / "synthetic", promised), quarter="2026Q3")
+    ratio, test = found.overall.hazard_ratio, found.overall.onset_test
+    assert ratio.interval.method.startswith("cluster-robust")
+    assert ratio.p_value is None
+    assert test.p_shown is None
+    frame = found.overall.to_frame().set_index("quantity")
+    assert frame.loc[["onset_test", "hazard_ratio"], "p_value"].isna().all()
+    html = render_html(compose(found))
+    assert "No P value: this test takes all cases as independent" in html
+    assert "the cluster-robust interval is too narrow" in html
