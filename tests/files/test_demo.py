@@ -50,7 +50,7 @@ def test_the_demo_is_the_same_bytes_each_time(tmp_path):
 
 
 def test_the_shipped_report_is_made_anew():
-    """The shipped report has the versions of constraints.txt; with others its numbers and words, but no page, are compared.
+    """The shipped report has the versions of constraints.txt; with others its results are compared, but not its page.
 
     How many steps a search took, and how near it came, differs between processors and says nothing of the study.
     """
