@@ -6,7 +6,7 @@ vector loops of NumPy. With ``OPENBLAS_CORETYPE=SkylakeX`` a machine that takes 
 file byte for byte; without it, 54 numbers of the five exchange files differed, by 2.6e-13 of their size at most.
 
 How far that goes: a likelihood is climbed until one more step raises it by less than the rule for stopping says, and
-the last bit decides on that step. The widest rule is that of the shared frailty, 1e-14 of a log-likelihood of 923, about
+the last bit decides on it. The widest rule is that of the shared frailty, 1e-14 of a log-likelihood of 923, about
 1e-11: the place of the maximum is known to sqrt(2 * 1e-11) = 4.5e-6 standard errors, 3e-7 of a practice's ratio. Five
 kernels, and twelve runs with noise in the last bits, differed by 4.7e-7 at most, and among numbers rounded to ten
 digits only there: the five ratios of the coordinator's file and their limits. Hence numbers may differ by 1e-6 of their
