@@ -1,7 +1,7 @@
 """Files of earlier formats are read for ever, and mean what they meant.
 
 What is read is held against numbers by its meaning (counts, and contrasts turned by the words they carry), through
-reading functions alone: names inside the files may change, what they say may not. See
+reading functions alone: names inside the files may change, what they say may not. What each file is stands in
 ``tests/fixtures/formats/README.md``.
 """
 
@@ -93,6 +93,7 @@ def test_a_protocol_that_was_locked_is_still_told_from_a_changed_one(tmp_path):
     assert changes_since_lock(mine) == ()
 
 
+@pytest.mark.slow
 def test_records_are_read_and_give_the_numbers_of_their_report():
     protocol = read_protocol(AUDIT)
     records = read_records(V1 / "records", protocol)
@@ -156,8 +157,9 @@ def test_the_five_exchange_files_give_the_contrasts_they_gave(pooled):
     assert (by_arm(pain.n)["plain"][0], by_arm(pain.n)["buffered"][0]) == (199, 204)
 
 
+@pytest.mark.slow
 def test_an_exchange_file_of_now_pools_with_files_of_then(group, pooled, tmp_path):
-    """One practice has the present version and sends anew, under the protocol as locked; the others sent before."""
+    """One practice sends anew with the present version, under the protocol as it was locked; the others sent before."""
     records = read_records(ROOT / "data" / "synthetic", group)
     tally = tally_records(group, records, through=group.quarters[-1])
     new = write_exchange(make_exchange(tally, group, "P01", records_digest=records.digest), tmp_path)
