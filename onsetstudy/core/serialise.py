@@ -18,10 +18,22 @@ from typing import Any, TypeVar
 import numpy as np
 
 from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.quantities import read_earlier
 
 __all__ = ["FORMAT_VERSION", "from_dict", "result_kind", "to_dict"]
 
 FORMAT_VERSION = 1
+
+EARLIER_FIELDS = {
+    "chair_time": {
+        "saved": "difference",
+        "saved_before_mixing": "difference_before_mixing",
+        "whole_visit": "visit_difference",
+    },
+}
+"""Fields by the names that files had before; read for ever."""
+ARMS_AS_SAVED = "difference of means, Welch's t"
+"""Method of the minutes saved that were labelled as they were computed, reference arm first."""
 
 C = TypeVar("C", bound=type)
 _KINDS: dict[str, type] = {}
@@ -120,6 +132,8 @@ def from_dict(data: Mapping[str, Any]) -> Any:
     cls = _KINDS.get(str(data.get("kind")))
     if cls is None:
         raise OnsetStudyError(f"a result of the kind {data.get('kind')!r} is not known to this package")
+    renamed = EARLIER_FIELDS.get(str(data["kind"]), {})
+    data = {renamed.get(name, name): value for name, value in data.items()}
     hints = _hints(cls)
     names = [f.name for f in dataclasses.fields(cls)]
     unknown = sorted(set(data) - set(names) - {"kind", "version"})
@@ -128,6 +142,26 @@ def from_dict(data: Mapping[str, Any]) -> Any:
             f"a result of the kind {data['kind']!r} has fields that are not known: {', '.join(unknown)}"
         )
     try:
-        return cls(**{name: _back(data[name], hints[name]) for name in names if name in data})
+        return _under_todays_key(cls(**{name: _back(data[name], hints[name]) for name in names if name in data}))
     except TypeError as error:
         raise OnsetStudyError(f"a result of the kind {data['kind']!r} is incomplete: {error}") from error
+
+
+def _under_todays_key(result: Any) -> Any:
+    """A result under the key, the sign and the contrast that its quantity has today."""
+    key = getattr(result, "quantity", None)
+    now, sign = read_earlier(key) if isinstance(key, str) else ("", 1)
+    if not isinstance(key, str) or now == key:
+        return result
+    changes: dict[str, Any] = {"quantity": now}
+    if sign < 0:
+        if isinstance(getattr(result, "estimate", None), float):
+            changes["estimate"] = 0.0 - result.estimate
+        for name in ("interval", "bound", "prediction"):
+            span = getattr(result, name, None)
+            if span is not None:
+                changes[name] = dataclasses.replace(span, low=0.0 - span.high, high=0.0 - span.low)
+        # Practices' files said that the reference arm came first; exchange files said the opposite of what they held.
+        if result.method == ARMS_AS_SAVED and result.contrast:
+            changes["contrast"] = " - ".join(reversed(result.contrast.split(" - ")))
+    return dataclasses.replace(result, **changes)

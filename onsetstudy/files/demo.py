@@ -32,7 +32,7 @@ PROTOCOLS = Path(__file__).resolve().parents[2] / "protocols"
 README = """# Invented records
 
 Everything in this folder is invented: no patient, operator or practice stands behind a row. `onsetstudy demo` makes it
-anew from a seed, byte for byte.
+anew from a seed, byte for byte (estimates in exchange files may differ in their last digits on another processor).
 
 - `cases.csv`, `cold_tests.csv`: a randomised study of a group of five practices over four quarters
   (`protocols/mandibular_block_group.toml`).

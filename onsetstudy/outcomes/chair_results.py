@@ -46,17 +46,17 @@ class Stage:
 class ChairTime:
     """Minutes waited and mixed by arm, minutes saved per case, and what that comes to in a month and a year.
 
-    Per-arm tuples have the reference arm first. ``saved`` is reference minus the other arm, mixing included:
-    positive is time given back. ``hours_month`` and ``hours_year`` are of the stated caseload.
+    Per-arm tuples have the reference arm first. ``difference`` is other arm minus reference arm, mixing included:
+    negative is time given back. ``hours_month`` and ``hours_year`` are of the stated caseload.
     """
 
     waits: tuple[WaitsSeen, ...]
     spent: tuple[EstimateLike, ...]
     mixing: EstimateLike
-    saved_before_mixing: EstimateLike
-    saved: EstimateLike
+    difference_before_mixing: EstimateLike
+    difference: EstimateLike
     wait_used: tuple[EstimateLike, ...]
-    whole_visit: EstimateLike
+    visit_difference: EstimateLike
     hours_month: EstimateLike
     hours_year: EstimateLike
     cost_per_minute: EstimateLike
@@ -76,10 +76,10 @@ class ChairTime:
             [
                 *self.spent,
                 self.mixing,
-                self.saved_before_mixing,
-                self.saved,
+                self.difference_before_mixing,
+                self.difference,
                 *self.wait_used,
-                self.whole_visit,
+                self.visit_difference,
                 self.hours_month,
                 self.hours_year,
                 self.cost_per_minute,

@@ -17,6 +17,7 @@ from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval, NotAvailable
 from onsetstudy.outcomes.chair_results import ChairTime, Stage, WaitsSeen
 
@@ -111,7 +112,7 @@ def compare_chair_time(
     Returns
     -------
     ChairTime
-        ``saved`` is in minutes a case, reference minus the other arm with its mixing added; positive is saved.
+        ``difference`` is in minutes a case, other arm with its mixing minus reference arm; negative is saved.
 
     Raises
     ------
@@ -139,20 +140,22 @@ def compare_chair_time(
         onsets=sum(w.whole for w in waits),
         by_arm=tuple(ArmCount(arm=w.arm, cases=w.cases, onsets=w.whole) for w in waits),
     )
-    contrast = f"{reference_arm} - {contrast_arm}"
+    contrast = f"{contrast_arm} - {reference_arm}"
     spent = tuple(_mean(records.wait_min[by_arm[a]], "wait_spent", a, counts, conf_level) for a in arms)
-    saved = _difference(cost, by_arm, arms, "minutes_saved", contrast, counts, conf_level)
+    difference = _difference(cost, by_arm, arms, "chair_time_difference", contrast, counts, conf_level)
     return ChairTime(
         waits=waits,
         spent=spent,
         mixing=_mean(mixing[by_arm[contrast_arm]], "mixing_time", contrast_arm, counts, conf_level),
-        saved_before_mixing=_difference(
-            records.wait_min, by_arm, arms, "minutes_saved_before_mixing", contrast, counts, conf_level
+        difference_before_mixing=_difference(
+            records.wait_min, by_arm, arms, "chair_time_before_mixing_difference", contrast, counts, conf_level
         ),
-        saved=saved,
+        difference=difference,
         wait_used=tuple(_share(records.wait_used[by_arm[a]], a, counts, conf_level) for a in arms),
-        whole_visit=_difference(records.visit_min, by_arm, arms, "visit_minutes_saved", contrast, counts, conf_level),
-        **_hours_and_money(saved, prices, contrast, counts),
+        visit_difference=_difference(
+            records.visit_min, by_arm, arms, "visit_time_difference", contrast, counts, conf_level
+        ),
+        **_hours_and_money(_saved(difference), prices, f"{reference_arm} - {contrast_arm}", counts),
         cases_per_month=prices.cases_per_month,
         currency=prices.currency,
         stages=_stages(records, arm, arms),
@@ -224,7 +227,7 @@ def _difference(
     first, second = (values[by_arm[a] & ~np.isnan(values)] for a in arms)
     if min(first.size, second.size) < LEAST:
         return _gone(quantity, contrast, "min", f"it takes {LEAST} recorded times in each arm", n)
-    estimate = float(first.mean() - second.mean())
+    estimate = float(second.mean() - first.mean())
     parts = np.array([first.var(ddof=1) / first.size, second.var(ddof=1) / second.size])
     error, half = float(np.sqrt(parts.sum())), 0.0
     if error > 0:
@@ -258,6 +261,17 @@ def _share(used: NDArray[np.str_], arm: str, n: Counts, level: float) -> Estimat
         method=f"share of {known.size} waits used for another task",
         n=n,
     )
+
+
+def _saved(difference: EstimateLike) -> EstimateLike:
+    """The difference as readers see it, minutes saved: what hours and money are made of, reference arm first."""
+    contrast = " - ".join(reversed(str(difference.contrast).split(" - ")))
+    if isinstance(difference, NotAvailable):
+        return replace(difference, contrast=contrast)
+    low, high = difference.interval.low, difference.interval.high
+    seen = quantity_of(difference.quantity).as_shown(difference.estimate, low, high)
+    span = replace(difference.interval, low=seen.low, high=seen.high)
+    return replace(difference, contrast=contrast, estimate=seen.value, interval=span)
 
 
 def _hours_and_money(saved: EstimateLike, prices: Prices, contrast: str, n: Counts) -> dict[str, Any]:

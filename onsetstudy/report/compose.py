@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import NOT_INDEPENDENT, HypothesisTest, NotAvailable
 from onsetstudy.report import appendix, tables
 from onsetstudy.report.document import (
@@ -221,7 +222,12 @@ def _quarters(results: StudyResults) -> list[Block]:
 
 def _forest(results: StudyResults, lines: list[Line], *, name: str, title: str, caption: str) -> Block:
     protocol = results.protocol
-    scale = Scale(unit="minutes saved", ends=axis_ends(protocol), matters=protocol.plan.wait_difference_min, factor=-1)
+    scale = Scale(
+        unit="minutes saved",
+        ends=axis_ends(protocol),
+        matters=protocol.plan.wait_difference_min,
+        factor=QUANTITIES["rmst_difference"].shown.factor,
+    )
     frame = forest.data_for(lines, factor=scale.factor)
     why = forest.reasons(frame)
     if frame["estimate"].isna().all():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Funnel, Pooled
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table
@@ -27,13 +28,15 @@ from onsetstudy.study.group_results import GroupResults
 
 __all__ = ["compose_group"]
 
-SHOWN = {
-    "hazard_ratio": ("hazard ratio", 1.0, 2),
-    "restricted_wait_difference": ("time to onset saved, min", -1.0, 1),
-    "success_difference": ("by target, percentage points", 100.0, 0),
-    "pain_difference": ("difference in mean pain", 1.0, 1),
-    "minutes_saved": ("to treatment, min", 1.0, 1),
+NAMES = {
+    "hazard_ratio": "hazard ratio",
+    "rmst_difference": "time to onset saved, min",
+    "success_difference": "by target, percentage points",
+    "pain_difference": "difference in mean pain",
+    "chair_time_difference": "chair time saved, min",
 }
+SHOWN = {key: (name, QUANTITIES[key].shown.factor, QUANTITIES[key].shown.places) for key, name in NAMES.items()}
+"""Heading, factor and decimals of each pooled quantity."""
 EXPECTED = (
     "Expected: from the group's proportions by technique and arm. Plausible: shrunken to the group by as much "
     "as chance "
@@ -187,7 +190,7 @@ def _shared_out(results: GroupResults) -> str:
 
 def _unfinished(results: GroupResults) -> str:
     """How many waits count with the minutes that were seen."""
-    saved = results.quantity("minutes_saved")
+    saved = results.quantity("chair_time_difference")
     results_of = [m.result for m in saved.members if isinstance(m.result, Estimate)] if saved is not None else []
     by_arm = {
         a.arm: sum(b.cases - b.onsets for e in results_of for b in e.n.by_arm if b.arm == a.arm)
@@ -209,14 +212,14 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
         member = next((m for m in pooled.members if m.label == label), None)
         return "–" if member is None else _value(member.result, factor, places)
 
-    chosen = [p for p in _shown(results) if p.quantity != "minutes_saved"]
+    chosen = [p for p in _shown(results) if p.quantity != "chair_time_difference"]
     rows = [
         (name_of(p.letter, own), f"{p.n.cases}", *(cell(pooled, p.letter) for pooled in chosen))
         for p in results.practices
     ]
     heads = {
         "hazard_ratio": "hazard ratio",
-        "restricted_wait_difference": "minutes saved",
+        "rmst_difference": "minutes saved",
         "success_difference": "by target, percentage points",
         "pain_difference": "difference in mean pain",
     }

@@ -33,7 +33,7 @@ __all__ = [
 ]
 
 EstimateLike = Estimate | NotAvailable
-POOLED = ("hazard_ratio", "restricted_wait_difference", "success_difference", "pain_difference", "minutes_saved")
+POOLED = ("hazard_ratio", "rmst_difference", "success_difference", "pain_difference", "chair_time_difference")
 """What is pooled over practices, in the order of the report."""
 INDEPENDENT = Assumption(name="independent cases", detail="patients who come again count as if they were others")
 
@@ -138,7 +138,7 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
 
     found = [
         ask("hazard_ratio", "/", "ratio", ratio),
-        ask("restricted_wait_difference", "-", "min", wait),
+        ask("rmst_difference", "-", "min", wait),
         ask("success_difference", "-", "proportion", success),
     ]
     if protocol.pain is not None:
@@ -150,17 +150,19 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
     # A wait that was not seen to its end counts with the minutes that were seen, as in the practice's own report.
     waits = values[values["quantity"] == "spent"]
     found.append(
-        ask("minutes_saved", "-", "min", lambda: mean_difference(waits, protocol, "minutes_saved", "min", turned=True))
+        ask(
+            "chair_time_difference",
+            "-",
+            "min",
+            lambda: mean_difference(waits, protocol, "chair_time_difference", "min"),
+        )
     )
     return tuple(found)
 
 
-def mean_difference(
-    values: pd.DataFrame, protocol: Protocol, quantity: str, unit: str, *, turned: bool = False
-) -> Estimate:
+def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, unit: str) -> Estimate:
     """Difference of means from counts of values, other arm minus reference, by Welch's t.
 
-    ``turned``: reference minus other arm, such as minutes saved; the contrast still names the arms as everywhere.
     Values known only to be at least so large count as they stand, and a caution says how many.
 
     Raises
@@ -184,8 +186,7 @@ def mean_difference(
     (m0, v0, n0, seen0), (m1, v1, n1, seen1) = parts
     if v0 + v1 <= 0:
         raise NotEstimable(quantity, "the values do not differ within the arms", code="no_spread")
-    sign = -1.0 if turned else 1.0
-    value, error = sign * (m1 - m0), math.sqrt(v0 + v1)
+    value, error = m1 - m0, math.sqrt(v0 + v1)
     df = (v0 + v1) ** 2 / (v0**2 / (n0 - 1) + v1**2 / (n1 - 1))
     level = protocol.plan.conf_level
     reach = float(stats.t.ppf(0.5 + level / 2, df)) * error
@@ -198,7 +199,7 @@ def mean_difference(
         interval=Interval(low=value - reach, high=value + reach, level=level, method="Welch's t"),
         p_value=float(2 * stats.t.sf(abs(value) / error, df)),
         unit=unit,
-        method="difference of means" + (", reference less the other arm" if turned else ""),
+        method="difference of means",
         n=Counts(cases=n0 + n1, onsets=seen0 + seen1, by_arm=by_arm),
         assumptions=(INDEPENDENT,),
         caution=_not_seen(by_arm),

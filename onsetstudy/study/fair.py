@@ -51,7 +51,7 @@ WORDS = {
     "practice_id": "practice", "clinician_id": "operator", "procedure": "treatment", "pulp_status": "pulp",
     "agent": "drug", "topical": "topical", "age_band": "age",
 }  # fmt: skip
-OUTCOMES = (("success_difference", "proportion"), ("restricted_wait_difference", "min"), ("pain_difference", ""))
+OUTCOMES = (("success_difference", "proportion"), ("rmst_difference", "min"), ("pain_difference", ""))
 BOOTSTRAP = "bootstrap of patients, chances of the arm fitted anew, percentile limits"
 NO_OTHER = Assumption(name="nothing unrecorded", detail="arms differ by chance among cases alike in what was recorded")
 
@@ -146,7 +146,7 @@ def _crude(overall: Population, comfort: Comfort | None, data: AnalysisSet) -> d
     nothing = NotAvailable.because(error, contrast=None, unit="", method="difference of means", n=overall.n)
     return {
         "success_difference": overall.success_difference,
-        "restricted_wait_difference": overall.wait_difference,
+        "rmst_difference": overall.wait_difference,
         "pain_difference": nothing if main is None else main.missing.mean_difference,
     }
 
@@ -259,7 +259,7 @@ def _summaries(data: AnalysisSet, curves_of: Callable[[Intervals], tuple[OnsetCu
     second = first if alike else curves_of(wait)
     return {
         "success_difference": share_by(first[1], onset.target_min) - share_by(first[0], onset.target_min),
-        "restricted_wait_difference": wait_to(second[1], onset.horizon_min) - wait_to(second[0], onset.horizon_min),
+        "rmst_difference": wait_to(second[1], onset.horizon_min) - wait_to(second[0], onset.horizon_min),
     }
 
 

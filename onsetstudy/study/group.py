@@ -35,7 +35,7 @@ PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels")
 SPREAD_AGREES = 0.5
 FEW_PRACTICES = 5
 REPRODUCED = 1e-6
-WITHOUT_QUARTER = ("pain_difference", "minutes_saved")
+WITHOUT_QUARTER = ("pain_difference", "chair_time_difference")
 NO_VALUES = pd.DataFrame(columns=["quantity", "arm", "known", "value", "n"])
 
 

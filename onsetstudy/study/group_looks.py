@@ -5,20 +5,21 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Estimate, HypothesisTest
 from onsetstudy.design.looks import LookSeen
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.cell_estimates import cell_counts, estimates_of_counts
 from onsetstudy.study.gather import Gathered
-from onsetstudy.study.looks import TURNED, judge_seen, plan_of
+from onsetstudy.study.looks import QUANTITY, judge_seen, plan_of
 from onsetstudy.study.one_stage import onset_test
 from onsetstudy.study.periods import until
 from onsetstudy.study.results import LooksTaken
 
 __all__ = ["group_looks"]
 
-BY_DIFFERENCE = {"restricted_wait": "restricted_wait_difference", "success_by_target": "success_difference"}
+BY_DIFFERENCE = {"restricted_wait": "rmst_difference", "success_by_target": "success_difference"}
 
 
 def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTaken | None:
@@ -71,5 +72,4 @@ def _score(cells: pd.DataFrame, protocol: Protocol) -> tuple[float, float] | Non
         if not isinstance(common, Estimate):
             return None
         value, error = common.estimate, float(common.std_error or np.nan)
-    sign = -1.0 if primary in TURNED else 1.0
-    return sign * value / error, 1 / error**2
+    return quantity_of(QUANTITY[primary]).toward(value, error), 1 / error**2

@@ -199,7 +199,7 @@ def arm_shares(cells: pd.DataFrame, protocol: Protocol, kind: str) -> tuple[Esti
     used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
     n = used["n"].to_numpy(dtype=np.int64)
     counts = cell_counts(used, protocol, "success")
-    name = "success_by_target" if kind == "by_target" else "never_numb"
+    name = "success_by_target" if kind == "by_target" else "not_numb"
     method = "share over all practices"
 
     def absent(arm: str, code: str, reason: str) -> NotAvailable:

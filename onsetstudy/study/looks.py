@@ -7,6 +7,7 @@ import math
 import numpy as np
 from scipy import stats
 
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.design.after_stopping import estimate_after_stopping
 from onsetstudy.design.looks import LookSeen, judge_looks, plan_looks
@@ -17,12 +18,17 @@ from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.population import primary_result
 from onsetstudy.study.results import LooksTaken
 
-__all__ = ["BY_SPENDING", "TURNED", "judge_seen", "looks_taken", "plan_of"]
+__all__ = ["BY_SPENDING", "QUANTITY", "judge_seen", "looks_taken", "plan_of"]
 
 BY_SPENDING = ("obrien_fleming", "pocock", "power")
 SCALES = {"hazard_ratio": "log ratio", "restricted_wait": "min", "success_by_target": "proportion", "pain": ""}
-# Of the outcomes whose smaller values are better, the score is turned: positive means the arm did better.
-TURNED = ("restricted_wait", "pain")
+QUANTITY = {
+    "hazard_ratio": "hazard_ratio",
+    "restricted_wait": "rmst_difference",
+    "success_by_target": "success_difference",
+    "pain": "pain_shift",
+}
+"""Quantity whose table row says which side of a primary outcome is better."""
 
 
 def plan_of(protocol: Protocol) -> LookPlan | None:
@@ -96,7 +102,7 @@ def _counted(part: AnalysisSet, rule: LookRule) -> float:
 
 def _score(result: object, primary: str) -> tuple[float, float | None] | None:
     """Z (positive: better than the reference) and its information, if it has one."""
-    sign = -1.0 if primary in TURNED else 1.0
+    quantity = quantity_of(QUANTITY[primary])
     if isinstance(result, HypothesisTest):
         return result.statistic, result.variance[0] if result.variance and result.variance[0] > 0 else None
     if isinstance(result, PainComparison):
@@ -105,11 +111,11 @@ def _score(result: object, primary: str) -> tuple[float, float | None] | None:
             return None
         # The rank test's p-value is exact where it can be; its normal score carries it to the boundary.
         size = float(stats.norm.isf(max(test.p_value, 1e-300) / 2))
-        return sign * math.copysign(size, shift.estimate) if shift.estimate else 0.0, None
+        return math.copysign(size, quantity.toward(shift.estimate, 1.0)) if shift.estimate else 0.0, None
     if isinstance(result, Estimate):
         z = float(stats.norm.isf((1 - result.interval.level) / 2))
         error = result.std_error or (result.interval.high - result.interval.low) / (2 * z)
-        return (sign * result.estimate / error, 1 / error**2) if error > 0 else None
+        return (quantity.toward(result.estimate, error), 1 / error**2) if error > 0 else None
     return None
 
 

@@ -65,8 +65,8 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
     counts = data.counts()
     question = _Question(data=data, counts=counts, refusal=_refusal(data, minimum), dimension=dimension)
     success, success_difference = _by_arm(question, "success_by_target", "success_difference", "proportion", _success)
-    wait, wait_difference = _by_arm(question, "restricted_wait", "restricted_wait_difference", "min", _wait)
-    never, never_difference = _by_arm(question, "never_numb", "never_numb_difference", "proportion", _never)
+    wait, wait_difference = _by_arm(question, "rmst", "rmst_difference", "min", _wait)
+    never, never_difference = _by_arm(question, "not_numb", "not_numb_difference", "proportion", _never)
     ratio = _hazard_ratio(question)
     return Population(
         label=label,
@@ -93,7 +93,7 @@ def contrast_results(data: AnalysisSet) -> tuple[Counts, EstimateLike, EstimateL
     counts = data.counts()
     question = _Question(data=data, counts=counts, refusal=_refusal(data, 1), dimension="overall")
     _, success = _by_arm(question, "success_by_target", "success_difference", "proportion", _success)
-    _, wait = _by_arm(question, "restricted_wait", "restricted_wait_difference", "min", _wait)
+    _, wait = _by_arm(question, "rmst", "rmst_difference", "min", _wait)
     return counts, _hazard_ratio(question), success, wait
 
 
@@ -104,7 +104,7 @@ def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike | PainCom
     if primary == "success_by_target":
         return _by_arm(question, "success_by_target", "success_difference", "proportion", _success)[1]
     if primary == "restricted_wait":
-        return _by_arm(question, "restricted_wait", "restricted_wait_difference", "min", _wait)[1]
+        return _by_arm(question, "rmst", "rmst_difference", "min", _wait)[1]
     return _pain(question) if primary == "pain" else _onset_test(question)
 
 

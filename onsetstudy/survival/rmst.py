@@ -141,7 +141,7 @@ def estimate_rmst(
     ArmContrast
         ``arms``: quantity ``restricted_wait`` in minutes, ``contrast`` the arm, counts of cases and of onsets
         seen by ``tau_min``. ``difference``: ``restricted_wait_difference``, arm minus reference, below 0 when
-        the arm was numb sooner. ``ratio``: ``restricted_wait_ratio``. ``bounds``: what the gaps between tests
+        the arm was numb sooner. ``ratio``: ``rmst_ratio``. ``bounds``: what the gaps between tests
         leave open, with all onsets at the beginning or at the end of their innermost interval.
 
     Raises
@@ -219,7 +219,7 @@ def _cell_wait(cell: Cell, carried_min: float, name: str, stratum: str, weight: 
     if np.isinf(curve.right[-1]) and curve.left[-1] < tau:
         place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")
         raise NotEstimable(
-            "restricted_wait",
+            "rmst",
             f"in {place} testing ended at {curve.left[-1]:g} min with {curve.mass[-1]:.0%} not yet numb, "
             f"before the horizon of {tau:g} min",
             code="curve_undefined",
@@ -295,10 +295,10 @@ def _contrast(
             source=_SOURCE,
         )
 
-    per_arm = tuple(estimate("restricted_wait", a, _mean(cells[a], options), a) for a in cases.arms)
+    per_arm = tuple(estimate("rmst", a, _mean(cells[a], options), a) for a in cases.arms)
     differences = tuple(
         estimate(
-            "restricted_wait_difference",
+            "rmst_difference",
             f"{a} - {reference}",
             _difference(cells[a], cells[reference], options),
             reference,
@@ -312,7 +312,7 @@ def _contrast(
         arms=per_arm,
         difference=differences[0],
         more=differences[1:],
-        ratio=None if ratio is None else estimate("restricted_wait_ratio", contrast, ratio, reference, others[0]),
+        ratio=None if ratio is None else estimate("rmst_ratio", contrast, ratio, reference, others[0]),
         method=method,
         n=cases.counts(events),
         bounds=_all_bounds(cells, reference, others),

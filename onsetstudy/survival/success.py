@@ -182,7 +182,7 @@ def never_numb_share(
     ArmContrast
         ``arms``: quantity ``never_numb``, counts of cases and of those surely not numb at the horizon.
         ``difference``: ``never_numb_difference``, arm minus reference, below 0 when fewer stayed without
-        numbness. ``ratio``: ``never_numb_ratio``.
+        numbness. ``ratio``: ``not_numb_ratio``.
 
     Raises
     ------
@@ -191,13 +191,13 @@ def never_numb_share(
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     cases, carried = _followed(cases, horizon_min, grace_min, limits, "horizon_min")
-    shares = _arm_shares(cases, carried, horizon_min, conf_level, limits, "never_numb")
+    shares = _arm_shares(cases, carried, horizon_min, conf_level, limits, "not_numb")
     _, not_numb = decided(cases.times, horizon_min)
     return _contrast(
         cases,
         [share.turned() for share in shares],
         not_numb,
-        ("never_numb", "never_numb_difference", "never_numb_ratio"),
+        ("not_numb", "not_numb_difference", "not_numb_ratio"),
         horizon_min,
         conf_level,
         limits,

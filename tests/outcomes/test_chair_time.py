@@ -40,11 +40,24 @@ def drawn(n=60, seed=2, gain=2.0):
     return seen(rng.gamma(4, 2, n) - gain * (arm == "b") + gain, arm)
 
 
+def saved_of(found):
+    """Limits of the minutes saved, from those of the difference, other arm minus reference."""
+    return -found.difference.interval.high, -found.difference.interval.low
+
+
+def test_the_difference_is_the_other_arm_minus_the_reference_as_everywhere():
+    found = compare(seen([40, 40, 9, 9], list("aabb")))
+    assert found.difference.contrast == "b - a"
+    assert found.difference.quantity == "chair_time_difference"
+    assert found.difference.estimate < 0 < found.hours_month.estimate
+    assert found.hours_month.contrast == "a - b"
+
+
 def test_thirty_minutes_on_twenty_cases_are_ten_hours_a_month():
     """Common practice, no source: 30 min on each of 20 cases a month is 10 h a month, 120 h a year."""
     assert hours_given_back(30, 20) == (10, 120)
     found = compare(seen([40, 40, 9, 9], list("aabb")))
-    assert found.saved.estimate == 30
+    assert found.difference.estimate == -30
     assert found.hours_month.estimate == 10
     assert found.hours_year.estimate == 120
 
@@ -55,8 +68,8 @@ def test_by_hand():
     found = compare(seen([6, 8, 10, 4, 6], list("aaabb"), mixing=[np.nan] * 3 + [1, 2]))
     assert [e.estimate for e in found.spent] == [8, 5]
     assert found.mixing.estimate == 1.5
-    assert found.saved_before_mixing.estimate == 3
-    assert found.saved.estimate == 1.5
+    assert found.difference_before_mixing.estimate == -3
+    assert found.difference.estimate == -1.5
     assert found.break_even_min == 1
     assert found.cost_per_minute.estimate == pytest.approx(2 / 1.5)
     assert found.net_value.estimate == pytest.approx(1)
@@ -79,9 +92,9 @@ def test_limits_are_those_of_statsmodels():
     records = drawn()
     cost = records.wait_min + np.where(records.arm == "b", 1.0, 0.0)
     low, high = CompareMeans(
-        DescrStatsW(cost[records.arm == "a"]), DescrStatsW(cost[records.arm == "b"])
+        DescrStatsW(cost[records.arm == "b"]), DescrStatsW(cost[records.arm == "a"])
     ).tconfint_diff(usevar="unequal")
-    found = compare(records).saved
+    found = compare(records).difference
     assert (found.interval.low, found.interval.high) == pytest.approx((low, high), rel=1e-12)
 
 
@@ -93,7 +106,7 @@ def test_hours_say_what_the_minutes_say_also_with_few_cases():
     found = compare(seen([4, 5, 9, 6, 3, 3.5, 4, 2], list("aaaabbbb"), mixing=[np.nan] * 4 + [0.5] * 4), prices)
     month, year, value = found.hours_month.interval, found.hours_year.interval, found.net_value.interval
     assert (month.low, month.high) == pytest.approx((-0.876, 5.626), abs=2e-3)
-    assert (month.low, month.high) == pytest.approx((found.saved.interval.low, found.saved.interval.high))
+    assert (month.low, month.high) == pytest.approx(saved_of(found))
     assert (year.low, year.high) == pytest.approx((12 * month.low, 12 * month.high))
     assert (value.low, value.high) == pytest.approx((5 * month.low - 3, 5 * month.high - 3))
     assert found.cost_per_minute.interval.low == pytest.approx(3 / month.high)
@@ -104,7 +117,7 @@ def test_hours_say_what_the_minutes_say_also_with_few_cases():
 @pytest.mark.parametrize("seed", range(5))
 def test_no_line_says_more_than_the_minutes(n, seed):
     found = compare(drawn(n, seed=seed, gain=3.0))
-    low = found.saved.interval.low
+    low = saved_of(found)[0]
     assert (found.hours_month.interval.low > 0) == (low > 0)
     assert (found.net_value.interval.low > 0) == (low > found.break_even_min)
     if isinstance(found.cost_per_minute, Estimate):
@@ -120,7 +133,7 @@ def test_missing_mixing_is_charged_or_left_out():
     assert any(c.code == "mixing_charged" for c in charged.caution)
     left_out = compare(seen(wait, arm, mixing), dataclasses.replace(PRICES, mixing_min=None))
     assert left_out.mixing.estimate == 0.5
-    assert left_out.saved.estimate == pytest.approx(8 - (4.5 + 5.5) / 2)
+    assert left_out.difference.estimate == pytest.approx((4.5 + 5.5) / 2 - 8)
     assert left_out.waits[1].mixing_charged == 0
 
 
@@ -137,16 +150,16 @@ def test_no_time_saved_has_a_cost_without_an_upper_limit():
     assert worse.cost_per_minute.reason == "no time was saved in these cases"
     unsure = compare(drawn(30, seed=5, gain=1.5))
     assert isinstance(unsure.cost_per_minute, Estimate)
-    assert unsure.saved.interval.low < 0
+    assert saved_of(unsure)[0] < 0
     assert unsure.cost_per_minute.interval.high == np.inf
 
 
 @pytest.mark.parametrize("n", [0, 1, 2, 3])
 def test_too_few_cases_give_reasons_not_numbers(n):
     found = compare(seen([5.0, 6.0, 7.0][:n], list("aba")[:n]))
-    assert isinstance(found.saved, NotAvailable)
+    assert isinstance(found.difference, NotAvailable)
     assert isinstance(found.hours_month, NotAvailable)
-    assert "it takes 2" in found.saved.reason
+    assert "it takes 2" in found.difference.reason
 
 
 def test_nothing_stated_nothing_computed():
@@ -179,7 +192,7 @@ def test_the_order_of_cases_changes_nothing(order):
         },
     )
     one, other = compare(records), compare(moved)
-    for name in ("saved", "hours_month", "cost_per_minute"):
+    for name in ("difference", "hours_month", "cost_per_minute"):
         a, b = getattr(one, name), getattr(other, name)
         assert (a.estimate, a.interval.low) == pytest.approx((b.estimate, b.interval.low), rel=1e-12)
 

@@ -14,7 +14,7 @@ from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.heterogeneity import _restricted, between_variance, generalised_q
 
 
-def estimate(value, error, *, quantity="restricted_wait_difference", unit="min", contrast="buffered - plain"):
+def estimate(value, error, *, quantity="rmst_difference", unit="min", contrast="buffered - plain"):
     return Estimate(
         quantity=quantity,
         contrast=contrast,

@@ -30,7 +30,7 @@ def group_of(results, *, looks=None, average=None):
     """A group whose averages are the practice's own numbers, as files of one practice would give them."""
     whole, promised = results.overall, results.protocol
     found = {
-        "restricted_wait_difference": whole.wait_difference,
+        "rmst_difference": whole.wait_difference,
         "hazard_ratio": whole.hazard_ratio,
         "success_difference": whole.success_difference,
         "pain_difference": mean_pain(whole, promised),

@@ -143,15 +143,15 @@ def population(
         ),
         success_difference=estimate("success_difference", "buffered - plain", 0.12, 0.03, 0.21, share, n),
         wait=(
-            estimate("restricted_wait", "plain", 5.6, 5.0, 6.2, "min", per_arm[0]),
-            estimate("restricted_wait", "buffered", 4.4, 3.8, 5.0, "min", per_arm[1]),
+            estimate("rmst", "plain", 5.6, 5.0, 6.2, "min", per_arm[0]),
+            estimate("rmst", "buffered", 4.4, 3.8, 5.0, "min", per_arm[1]),
         ),
-        wait_difference=estimate("restricted_wait_difference", "buffered - plain", *wait, "min", n),
+        wait_difference=estimate("rmst_difference", "buffered - plain", *wait, "min", n),
         never_numb=(
-            estimate("never_numb", "plain", 0.13, 0.09, 0.18, share, per_arm[0]),
-            estimate("never_numb", "buffered", 0.09, 0.06, 0.14, share, per_arm[1]),
+            estimate("not_numb", "plain", 0.13, 0.09, 0.18, share, per_arm[0]),
+            estimate("not_numb", "buffered", 0.09, 0.06, 0.14, share, per_arm[1]),
         ),
-        never_numb_difference=estimate("never_numb_difference", "buffered - plain", -0.04, -0.1, 0.02, share, n),
+        never_numb_difference=estimate("not_numb_difference", "buffered - plain", -0.04, -0.1, 0.02, share, n),
         pain=pain(n),
         naive=NaiveStopwatch(
             means=(("plain", 4.9, n.by_arm[0].onsets, n.by_arm[0].cases - n.by_arm[0].onsets),
@@ -176,10 +176,10 @@ def absent(
         hazard_ratio=missing("hazard_ratio", "buffered / plain", reason, n),
         success=tuple(missing("success_by_target", a, reason, n) for a in ARMS),
         success_difference=missing("success_difference", "buffered - plain", reason, n),
-        wait=tuple(missing("restricted_wait", a, reason, n) for a in ARMS),
-        wait_difference=missing("restricted_wait_difference", "buffered - plain", reason, n),
-        never_numb=tuple(missing("never_numb", a, reason, n) for a in ARMS),
-        never_numb_difference=missing("never_numb_difference", "buffered - plain", reason, n),
+        wait=tuple(missing("rmst", a, reason, n) for a in ARMS),
+        wait_difference=missing("rmst_difference", "buffered - plain", reason, n),
+        never_numb=tuple(missing("not_numb", a, reason, n) for a in ARMS),
+        never_numb_difference=missing("not_numb_difference", "buffered - plain", reason, n),
         pain=missing("pain_shift", "buffered - plain", reason, n),
         naive=NaiveStopwatch(
             means=tuple((a, None, 0, n.arm(a).cases) for a in ARMS), difference=None, text="Nothing to average."
@@ -287,7 +287,7 @@ def small() -> StudyResults:
     n = counts(13, 11, (12, 11))
     overall = population("All cases to 2026Q3", "overall", "all", n, wait=(-0.5, -2.0, 1.0))
     none = Counts(cases=11, onsets=0, by_arm=(ArmCount(arm="buffered", cases=11, onsets=0),))
-    never = estimate("never_numb", "buffered", 0.0, 0.0, 0.2588, "proportion", none)
+    never = estimate("not_numb", "buffered", 0.0, 0.0, 0.2588, "proportion", none)
     return study_results(dataclasses.replace(overall, never_numb=(overall.never_numb[0], never)))
 
 

@@ -31,7 +31,9 @@ def chair(records, prices=PRICES):
 
 def section_of(found):
     """The section, told from the claim about the same numbers."""
-    claim = claim_of("chair_time_difference", found.saved, PROMISED, population=f"{found.n.cases} cases", known=found.n)
+    claim = claim_of(
+        "chair_time_difference", found.difference, PROMISED, population=f"{found.n.cases} cases", known=found.n
+    )
     return chair_section(found, PROMISED, claim)
 
 

@@ -206,7 +206,7 @@ def test_the_section_holds_every_figure_and_result(beside):
 
 
 def test_an_own_estimate_that_is_missing_says_why():
-    nothing = missing("restricted_wait_difference", "buffered - plain", "only one arm has cases", N)
+    nothing = missing("rmst_difference", "buffered - plain", "only one arm has cases", N)
     overall = dataclasses.replace(population("All", "overall", "all", N), wait_difference=nothing)
     frame = pd.DataFrame({"technique": ["ianb"], "agent": ["lidocaine"]})
     found = context.section(context_of((overall,), frame, protocol(), TABLE), protocol())

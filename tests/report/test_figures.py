@@ -95,7 +95,7 @@ def test_key_figures_say_why_there_is_no_answer():
 def test_forest_turns_waits_into_minutes_saved_and_sizes_by_information(results):
     whole = results.overall.wait_difference
     wide = dataclasses.replace(whole, std_error=2 * whole.std_error)
-    reason = missing("restricted_wait_difference", "buffered - plain", "10 cases; the plan asks for 20", whole.n)
+    reason = missing("rmst_difference", "buffered - plain", "10 cases; the plan asks for 20", whole.n)
     lines = [
         Line("All", whole, whole=True),
         Line("By technique"),
@@ -113,7 +113,7 @@ def test_forest_turns_waits_into_minutes_saved_and_sizes_by_information(results)
 
 
 def test_an_interval_next_to_nought_keeps_its_digits():
-    near = estimate("restricted_wait_difference", "buffered - plain", -1.0, -2.0, -0.02, "min", counts(9, 9, (9, 9)))
+    near = estimate("rmst_difference", "buffered - plain", -1.0, -2.0, -0.02, "min", counts(9, 9, (9, 9)))
     assert forest.data_for([Line("x", near)], factor=-1)["number"][0] == "1.00 (0.02 to 2.00)"
 
 

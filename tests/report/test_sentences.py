@@ -53,13 +53,13 @@ def test_what_an_interval_bears(low, high, side, size):
 
 
 def test_none_left_un_numb_still_leaves_room():
-    never = estimate("never_numb", "buffered", 0.0, 0.0, 0.28, "proportion", counts(0, 11, (0, 0)))
+    never = estimate("not_numb", "buffered", 0.0, 0.0, 0.28, "proportion", counts(0, 11, (0, 0)))
     assert words.none_left(never, RANDOMISED) == (
         f"No buffered case was left un-numb; with 11 cases the true proportion could still be as high as 28{THIN}%."
     )
-    some = estimate("never_numb", "buffered", 0.1, 0.0, 0.3, "proportion", counts(0, 11, (0, 1)))
+    some = estimate("not_numb", "buffered", 0.1, 0.0, 0.3, "proportion", counts(0, 11, (0, 1)))
     assert words.none_left(some, RANDOMISED) is None
-    assert words.none_left(missing("never_numb", "buffered", "no case", N), RANDOMISED) is None
+    assert words.none_left(missing("not_numb", "buffered", "no case", N), RANDOMISED) is None
 
 
 def test_superiority_in_pairs():

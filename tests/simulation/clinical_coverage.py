@@ -66,9 +66,9 @@ def simulate(chance: np.random.Generator, n: int, median: float, never: float, s
 
 DIFFERENCES = {
     "success_by_target": "success_difference",
-    "never_numb": "never_numb_difference",
+    "never_numb": "not_numb_difference",
     "never_numb, exact limits": "never_numb_difference, exact limits",
-    "restricted_wait": "restricted_wait_difference",
+    "restricted_wait": "rmst_difference",
     "onset_quantile": "onset_quantile_difference",
 }
 

@@ -452,11 +452,11 @@ def test_minutes_saved_are_those_of_the_practices_own_report_also_where_patients
     for code in study[2].practices:
         data, exchange = single_practice(study, code, sent_home)
         own = chair_time_of(data)
-        sent = next(e for e in exchange.estimates if e.quantity == "minutes_saved")
+        sent = next(e for e in exchange.estimates if e.quantity == "chair_time_difference")
         for name in ("estimate", "std_error"):
-            assert getattr(sent, name) == pytest.approx(getattr(own.saved, name), abs=1e-8)
+            assert getattr(sent, name) == pytest.approx(getattr(own.difference, name), abs=1e-8)
         assert (sent.interval.low, sent.interval.high) == pytest.approx(
-            (own.saved.interval.low, own.saved.interval.high)
+            (own.difference.interval.low, own.difference.interval.high)
         )
         open_ends = sum(w.at_least for w in own.waits)
         unfinished += open_ends
@@ -470,8 +470,8 @@ def test_the_group_counts_unfinished_waits_as_its_practices_do(study, sent_home)
     made = {c: single_practice(study, c, sent_home)[1] for c in study[2].practices}
     found = analyse_group([(f"{c}.json", e) for c, e in made.items()], study[0])
     letters = {p.letter: p.code for p in found.practices}
-    for member in found.quantity("minutes_saved").members:
-        theirs = next(e for e in made[letters[member.label]].estimates if e.quantity == "minutes_saved")
+    for member in found.quantity("chair_time_difference").members:
+        theirs = next(e for e in made[letters[member.label]].estimates if e.quantity == "chair_time_difference")
         assert member.result == theirs
         assert [c.code for c in member.result.caution] == ["waits_at_least"]
 
@@ -520,7 +520,7 @@ def test_a_group_without_pain_and_waits_has_its_other_results(study, group):
     tally = dataclasses.replace(tally, values=tally.values.iloc[:0])
     made = [(f"{c}.json", make_exchange(tally, protocol, c, records_digest="0")) for c in tally.practices]
     found = analyse_group(made, protocol)
-    assert isinstance(found.quantity("minutes_saved").average, NotAvailable)
+    assert isinstance(found.quantity("chair_time_difference").average, NotAvailable)
     assert isinstance(found.overall.hazard_ratio, Estimate)
     assert found.quantity("success_difference").average.estimate == pytest.approx(
         group.quantity("success_difference").average.estimate, abs=0.2
@@ -535,7 +535,7 @@ def words(results, practice=None):
 def test_an_earlier_quarter_mixes_no_periods(study, files):
     early = analyse_group(files, study[0], quarter="2026Q1")
     assert early.beyond == tuple((code, "2026Q3") for code in study[2].practices)
-    for name in ("pain_difference", "minutes_saved"):
+    for name in ("pain_difference", "chair_time_difference"):
         for member in early.quantity(name).members:
             assert member.result.reason == (
                 "its file goes on to 2026Q3, and these counts carry no quarter; ask for a file that ends with 2026Q1"

@@ -177,7 +177,7 @@ def test_never_numb_is_the_complement_of_success_at_the_horizon():
         (-success.difference.interval.high, -success.difference.interval.low)
     )
     assert [a.onsets for a in never.n.by_arm] == [8, 1]
-    assert never.difference.quantity == "never_numb_difference"
+    assert never.difference.quantity == "not_numb_difference"
 
 
 def test_strata_are_weighted_by_their_share_of_all_cases():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from onsetstudy.core.claims import Claim
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.protocol.model import Protocol
@@ -52,9 +53,9 @@ def _said(chair: ChairTime, protocol: Protocol, claim: Claim) -> list[str]:
 def _table(chair: ChairTime, protocol: Protocol) -> Table:
     rows = [(f"wait spent, {protocol.label(str(e.contrast))}", *_minutes(e)) for e in chair.spent]
     rows.append(("mixing", *_minutes(chair.mixing)))
-    rows.append(("saved before mixing is paid for", *_minutes(chair.saved_before_mixing)))
-    rows.append(("saved", *_minutes(chair.saved)))
-    rows.append(("saved, whole visit from seated to dismissed", *_minutes(chair.whole_visit)))
+    rows.append(("saved before mixing is paid for", *_saved(chair.difference_before_mixing)))
+    rows.append(("saved", *_saved(chair.difference)))
+    rows.append(("saved, whole visit from seated to dismissed", *_saved(chair.visit_difference)))
     rows += [(f"waits used for another task, {protocol.label(str(e.contrast))}", *_share(e)) for e in chair.wait_used]
     if chair.break_even_min is not None:
         rows.append(("minutes that pay for the material", f"{decimal(chair.break_even_min)} min", "—"))
@@ -65,7 +66,7 @@ def _table(chair: ChairTime, protocol: Protocol) -> Table:
         if not (isinstance(e, NotAvailable) and e.code == "not_stated"):
             rows.append((label, *_money(e)))
     by_arm = " and ".join(f"{w.whole + w.at_least} of {w.cases} {protocol.label(w.arm)}" for w in chair.waits)
-    conf = next((e.interval.level for e in (*chair.spent, chair.saved) if isinstance(e, Estimate)), 0.95)
+    conf = next((e.interval.level for e in (*chair.spent, chair.difference) if isinstance(e, Estimate)), 0.95)
     notes = (
         f"Waits are known of {by_arm} {counted(chair.n.cases, 'case').split()[-1]}.",
         "Caseload and costs are as the protocol states them; hours and money carry the limits of the minutes saved.",
@@ -83,6 +84,13 @@ def _minutes(e: EstimateLike) -> tuple[str, str]:
     if not isinstance(e, Estimate):
         return "not known", e.reason
     return f"{decimal(e.estimate)} min", interval(e.interval.low, e.interval.high)
+
+
+def _saved(e: EstimateLike) -> tuple[str, str]:
+    if not isinstance(e, Estimate):
+        return "not known", e.reason
+    seen = quantity_of(e.quantity).as_shown(e.estimate, e.interval.low, e.interval.high)
+    return f"{decimal(seen.value)} min", interval(seen.low, seen.high)
 
 
 def _share(e: EstimateLike) -> tuple[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import NotAvailable
 from onsetstudy.outcomes.published_results import ContextPanel, PublishedContext, PublishedRange
 from onsetstudy.protocol.model import Protocol
@@ -41,7 +42,9 @@ def section(context: PublishedContext | None, protocol: Protocol) -> Section | N
 def _scale(panel: ContextPanel, protocol: Protocol) -> ContextScale:
     other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
     if panel.outcome == "onset":
-        return ContextScale(unit="minutes saved", ends=axis_ends(protocol), factor=-1)
+        return ContextScale(
+            unit="minutes saved", ends=axis_ends(protocol), factor=QUANTITIES["rmst_difference"].shown.factor
+        )
     if panel.outcome == "success":
         return ContextScale(unit="percentage points", ends=(f"more with {reference}", f"more with {other}"), base=0)
     return ContextScale(unit="difference, of 100", ends=(f"less with {other}", f"more with {other}"), base=0)

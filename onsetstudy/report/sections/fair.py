@@ -76,7 +76,7 @@ def _how_arms_came_about(protocol: Protocol) -> str:
 def _table(fair: FairComparison, protocol: Protocol) -> Table:
     names = {
         "success_difference": (f"numb by {protocol.onset.target_min:g} min, percentage points", 100.0, 0),
-        "restricted_wait_difference": ("restricted mean time to onset, minutes", 1.0, 1),
+        "rmst_difference": ("restricted mean time to onset, minutes", 1.0, 1),
         "pain_difference": (f"mean pain, {protocol.pain.instrument.unit if protocol.pain else ''}", 1.0, 1),
     }
     rows = []

@@ -67,7 +67,7 @@ def _of_practice(results: StudyResults, lead: str, look: Look | None) -> tuple[C
         "pain_shift": _shift(whole),
     }
     if results.chair_time is not None:
-        found["chair_time_difference"] = (results.chair_time.saved, results.chair_time.spent, None)
+        found["chair_time_difference"] = (results.chair_time.difference, results.chair_time.spent, None)
     return tuple(
         claim_of(
             key, answer, results.protocol, arms=arms, test=test, look=look, leads=key == lead,
