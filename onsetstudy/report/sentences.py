@@ -290,6 +290,9 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     if bears.side == 0 and bears.size != "within":
         if claim.quantity.side(answer.interval.low, answer.interval.high):
             return "The planned test has not crossed its boundary to this side, so that no difference is claimed."
+        if claim.leads and claim.looks is not None and claim.looks.side:
+            # Beside a verdict "cannot tell which" would withhold what the first sentence has just said.
+            return f"The direction is the verdict of that analysis; how large the difference is, {cases} leave open."
         question = PHRASES[claim.quantity.key].question.format(**_fields(claim, protocol))
         alone = cases == "1 case" or cases == "1 score"
         return f"{'This' if alone else 'These'} {cases} cannot tell {question}."

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
+from onsetstudy.files.allocation import find_opening_logs, read_kept_logs
 from onsetstudy.files.exchange import (
     exchange_text,
     find_exchanges,
@@ -18,6 +19,7 @@ from onsetstudy.files.exchange import (
 from onsetstudy.files.group import write_group
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.records.allocation import resolve_arms
 from onsetstudy.study.exchange import make_exchange
 from onsetstudy.study.group import analyse_group
 from onsetstudy.study.tally import tally_records
@@ -40,8 +42,10 @@ def results(protocol):
 
 
 def test_shipped_files_are_those_of_the_shipped_records(protocol):
-    records = read_records([ROOT / "data" / "synthetic"], protocol)
-    tally = tally_records(protocol, records, through=protocol.quarters[-1])
+    folder = ROOT / "data" / "synthetic"
+    logs = read_kept_logs(find_opening_logs([folder]))
+    records, arms = resolve_arms(protocol, read_records([folder], protocol), logs)
+    tally = tally_records(protocol, records, through=protocol.quarters[-1], arms=arms)
     for path in find_exchanges([SHIPPED]):
         shipped = read_exchange(path)
         again = make_exchange(tally, protocol, shipped.practice, records_digest=records.digest)

@@ -134,8 +134,8 @@ def test_an_infinite_ratio_is_told_as_a_bound():
 def test_a_missing_arm_is_named():
     promised, found = study(DEGENERATE["one arm missing"])
     results = analyse(promised, found)
-    assert results.overall.wait_difference.reason == "no case of the arm plain has been recorded"
-    assert "There is no answer yet: no case of the arm plain has been recorded." in render_html(compose(results))
+    assert results.overall.wait_difference.reason == "no case of the arm not buffered has been recorded"
+    assert "There is no answer yet: no case of the arm not buffered has been recorded." in render_html(compose(results))
 
 
 def test_a_quarter_that_is_not_in_the_study_is_refused():

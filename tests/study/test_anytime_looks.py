@@ -46,7 +46,7 @@ def test_a_strong_effect_crosses(invented):
     assert f"Boundary crossed after {taken.crossed_at} cases: buffered teeth were numb sooner" in said
     assert anytime_first_page(taken, made) == (
         f"After {taken.crossed_at} cases the evidence was strong enough, however often one has looked: buffered teeth "
-        "were numb sooner than plain ones."
+        "were numb sooner than not buffered ones."
     )
     early = anytime_first_page(dataclasses.replace(taken, crossed_at=None), made)
     assert early.startswith("The evidence is not strong enough yet")

@@ -76,6 +76,7 @@ def test_exactly_five_are_sent_and_four_are_kept_back(protocol):
         safety=pd.DataFrame([("P01", "plain", "cases", 10)], columns=["practice_id", "arm", "what", "n"]),
         operators=operators,
         flow=pd.DataFrame([("P01", "analysed", "", 10)], columns=["practice_id", "stage", "code", "n"]),
+        arms=pd.DataFrame(columns=["practice_id", "source", "reason", "what", "n"]),
     )  # fmt: skip
     sent = make_exchange(tally, protocol, "P01", records_digest="", options=SendOptions(operators=True))
     assert sent.held_back.least == 5
@@ -104,6 +105,7 @@ def test_operators_beside_each_other_are_counted_by_their_failures(protocol):
                 ["practice_id", "clinician_id", "technique", "arm", "outcome", "n"]
             ],
             flow=pd.DataFrame([(code, "analysed", "", 40)], columns=["practice_id", "stage", "code", "n"]),
+            arms=pd.DataFrame(columns=["practice_id", "source", "reason", "what", "n"]),
         )
         made = make_exchange(tally, protocol, code, records_digest=f"{place}", options=SendOptions(operators=True))
         files.append((f"{code}.json", made))

@@ -127,7 +127,7 @@ def test_the_order_is_looked_at(data):
 def test_the_section_and_the_whole_report(data):
     made = promised()
     section = paired_section(paired_study(data), made)
-    assert f"{PATIENTS - 1} patients had both plain and buffered" in section.blocks[0].text
+    assert f"{PATIENTS - 1} patients had both not buffered and buffered" in section.blocks[0].text
     html = render_html(compose(analyse(made, split_mouth(made))))
     assert "Within the same patients" in html
     assert "Each patient had both: compare within patients" in html
@@ -142,7 +142,7 @@ def test_guesses_are_told_by_person_and_arm(data):
     plain = next(x for x in found.lines if x.arm == "plain")
     assert plain.wrong == 0
     text = blinding_section(found, promised()).blocks[0].text
-    assert "named the arm more often than by chance: patient, plain" in text
+    assert "named the arm more often than by chance: patient, not buffered" in text
     nobody = dataclasses.replace(data, frame=data.frame.assign(guess_patient=None))
     assert blinding_of(nobody) is None
     assert blinding_section(None, promised()) is None

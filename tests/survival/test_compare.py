@@ -342,9 +342,9 @@ def test_all_problems_of_the_labels_come_at_once():
         [
             "key arm: arm is missing for case 1 (counted from 0). Name the arm of every case or leave the case out.",
             "key stratum: stratum has 2 entries for 4 cases. Give one stratum per case.",
-            "key block: block has the shape (4, 2) for 4 cases. Give one block per case.",
             "key cluster: cluster is missing for case 3 (counted from 0). "
             "Name the cluster of every case or leave the case out.",
+            "key block: block has the shape (4, 2) for 4 cases. Give one block per case.",
             "key weight: weight is not a whole number of 0 or more: 0.5 for case 1, -1 for case 2 (counted from 0). "
             "A weight says how many like cases a row stands for.",
         ]
