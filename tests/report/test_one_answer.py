@@ -15,7 +15,7 @@ from onsetstudy.design.looks_results import LookVerdict
 from onsetstudy.report.compose import compose
 from onsetstudy.report.group import compose_group
 from onsetstudy.report.sentences import sentence
-from onsetstudy.study.answer.claims import LEADS, allowed_for_looks, todays
+from onsetstudy.study.answer.claims import LEADS, allowed_for_looks, claim_of, todays
 from onsetstudy.study.looks import plan_of
 from onsetstudy.study.results import LooksTaken
 from tests.report.claimed import AUDIT, RANDOMISED, claim, group_of, told
@@ -285,3 +285,23 @@ def test_the_interval_that_allows_for_the_looks_is_the_critical_value_times_the_
     grown = allowed_for_looks(ratio, QUANTITIES["hazard_ratio"], 2 * one).interval
     assert (grown.low, grown.high) == pytest.approx((2.0 / 1.5**2, 2.0 * 1.5**2))
     assert allowed_for_looks(found, QUANTITIES["rmst_difference"], 1.0).interval.low == found.interval.low
+
+
+@pytest.mark.parametrize(("primary", "side", "told_side"), [("pain", 0, 0), ("pain", 1, 1), ("restricted_wait", 0, 1)])
+def test_scores_claim_no_direction_that_their_own_analysis_withholds(primary, side, told_side):
+    promised = protocol(plan={"primary": primary})
+    look = Look(number=2, planned=4, label="2026Q1", code="crossed" if side else "continue", side=side, counted=150,
+                planned_count=350, unit="onsets", critical=2.4)  # fmt: skip
+    known = rich().overall.n
+    less = estimate("pain_difference", "buffered - plain", -8.0, -11.0, -5.0, "mm", known)
+    found = claim_of("pain_difference", less, promised, population="", known=known, look=look, leads=primary == "pain")
+    assert found.bears.side == told_side
+
+
+def test_beside_a_verdict_the_size_is_left_open_and_not_the_direction():
+    look = Look(number=3, planned=4, label="2026Q2", code="crossed", side=1, counted=300, planned_count=350,
+                unit="onsets", critical=2.4)  # fmt: skip
+    said = told("rmst_difference", -1.0, -2.1, 0.1, look=look, leads=True)
+    assert "toward sooner" in said.seen
+    assert said.allows.startswith("The direction is the verdict of that analysis")
+    assert "cannot tell" not in said.allows

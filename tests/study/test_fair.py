@@ -113,9 +113,9 @@ def test_what_is_extrapolated_is_said_beside_the_standardised_result(monkeypatch
         ("clinician_id", "P01-C", "plain", 40)
     ]
     said = (
-        "40 of 120 cases are in groups that never had one of the arms (operator P01-C: 40 cases, never not buffered). What "
-        "that arm would have done for them is extrapolated from unlike cases in the standardised result; these cases "
-        "cannot check it, and the limits do not allow for it."
+        "40 of 120 cases are in groups that never had one of the arms (operator P01-C: 40 cases, never not buffered). "
+        "What that arm would have done for them is extrapolated from unlike cases in the standardised result; these "
+        "cases cannot check it, and the limits do not allow for it."
     )
     assert [c.text for c in fair.caution if c.code == "extrapolated"] == [said]
     for line in fair.lines:

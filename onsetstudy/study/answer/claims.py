@@ -178,7 +178,7 @@ def claim_of(
             alone = now.interval
             now = allowed_for_looks(now, quantity, look.critical)
         bears = bearing(quantity, now.interval.low, now.interval.high, matters=matters)
-        if _withheld(quantity, bears.side, look):
+        if _withheld(quantity, bears.side, look, protocol):
             bears = dataclasses.replace(bears, side=0, size="within" if bears.size == "within" else "open")
     return Claim(
         quantity=quantity,
@@ -198,9 +198,16 @@ def claim_of(
     )
 
 
-def _withheld(quantity: Quantity, side: int, look: Look | None) -> bool:
-    """Whether the interim analysis does not let this direction be said: its boundary was not crossed to that side."""
-    return look is not None and quantity.rests_on == "cold_tests" and side != look.side
+def _withheld(quantity: Quantity, side: int, look: Look | None, protocol: Protocol) -> bool:
+    """Whether the interim analysis does not let this direction be said: its boundary was not crossed to that side.
+
+    The verdict is about the primary outcome and whatever else the same table tells: no number of the cold tests may
+    claim what the analysis of the cold tests has not, and no score what the analysis of the scores has not.
+    """
+    if look is None or side == look.side:
+        return False
+    lead = quantity_of(LEADS[protocol.plan.primary])
+    return quantity.unit == "score" if lead.unit == "score" else quantity.rests_on == lead.rests_on
 
 
 def allowed_for_looks(answer: Estimate, quantity: Quantity, critical: float) -> Estimate:
