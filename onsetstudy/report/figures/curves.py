@@ -193,11 +193,13 @@ def draw_figure(
     alt = alt_text(frame, labels, {a.arm: a.cases for a in results.overall.n.by_arm}, falling=falling)
     target = results.protocol.onset.target_min
     below = (48 + 12.5 * frame["arm"].nunique()) / POINTS
-    names = 0.12 + 0.09 * max(len(labels[str(arm)]) for arm in frame["arm"].unique())
+    longest = max(len(labels[str(arm)]) for arm in frame["arm"].unique())
+    names = 0.12 + 0.09 * longest
 
     def paint(ids: str, narrow: bool) -> str:
         width = NARROW if narrow else WIDE
-        left = 0.78 if narrow else 0.9
+        # The name of an arm stands before the first number still being tested.
+        left = max(0.78 if narrow else 0.9, 0.2 + 0.075 * longest)
         with canvas(width, height + below) as figure:
             ax = axes_at(figure, left, below, width - left - names - 0.1, height - 0.26)
             draw(frame, ax, labels=labels, arms=arms, target_min=target, falling=falling)

@@ -163,7 +163,8 @@ def draw_figure(results: PlanningResults, *, name: str, title: str) -> Drawing:
                 left.set_title(f"{over} {planned:g}", fontsize=9, color=INK, loc="left")
                 left.set_ylabel("power", fontsize=8, color=SECONDARY)
             beside = dots and not narrow
-            across = half if dots or narrow else width - 0.75
+            # The lines' effects stand at their ends, right of the axes.
+            across = half if dots or narrow else width - 1.05
             right = axes_at(figure, 1.1 + half if beside else 0.5, FOOT, across, HEIGHT)
             draw_formula(frame, right, planned=planned, power=share)
             right.set_title(f"{over}, by formula alone", fontsize=9, color=INK, loc="left")
