@@ -35,6 +35,9 @@ EARLIER_FIELDS = {
 ARMS_AS_SAVED = "difference of means, Welch's t"
 """Method of the minutes saved that were labelled as they were computed, reference arm first."""
 
+KEYED = ("estimate", "not_available", "pooled")
+"""Kinds whose quantity is a key of the table; elsewhere the same word may name something else."""
+
 C = TypeVar("C", bound=type)
 _KINDS: dict[str, type] = {}
 _KIND_ATTRIBUTE = "_kind"
@@ -142,9 +145,10 @@ def from_dict(data: Mapping[str, Any]) -> Any:
             f"a result of the kind {data['kind']!r} has fields that are not known: {', '.join(unknown)}"
         )
     try:
-        return _under_todays_key(cls(**{name: _back(data[name], hints[name]) for name in names if name in data}))
+        made = cls(**{name: _back(data[name], hints[name]) for name in names if name in data})
     except TypeError as error:
         raise OnsetStudyError(f"a result of the kind {data['kind']!r} is incomplete: {error}") from error
+    return _under_todays_key(made) if data["kind"] in KEYED else made
 
 
 def _under_todays_key(result: Any) -> Any:

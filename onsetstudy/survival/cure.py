@@ -71,7 +71,7 @@ def fit_never_numb(
     Returns
     -------
     NeverNumbFit
-        ``shares``: ``never_numb`` per arm (logit interval); ``time_ratio`` among those who become numb; ``test`` of no
+        ``shares``: ``never_numb_share`` per arm (logit interval); ``time_ratio`` among those who become numb; ``test`` of no
         never-numb cases at all (boundary: half the chi-square p-value for one share). An arm whose share is greatest
         in likelihood at 0 has the estimate 0 and an upper limit by profile likelihood.
 
@@ -222,7 +222,7 @@ def _shares(
             how = "profile likelihood; the estimate is at its bound"
         estimates.append(
             Estimate(
-                quantity="never_numb",
+                quantity="never_numb_share",
                 contrast=name,
                 estimate=share,
                 std_error=error,

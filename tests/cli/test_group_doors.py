@@ -121,7 +121,7 @@ def test_rows_that_name_no_practice_count_as_refused_of_the_only_one(tmp_path):
 
 def test_the_wrong_protocol_is_asked_about_before_its_many_faults(tmp_path):
     other = str(ROOT / "protocols" / "infiltration_audit.toml")
-    sent = run("send", other, DATA, "--practice", "P03", "--into", str(tmp_path))
+    sent = run("send", other, DATA, "--practice", "P03", "--into", str(tmp_path), "--rejects", str(tmp_path / "r.csv"))
     assert sent.output.startswith("414 of 420 cases are refused: is this the protocol of these records?\n")
     assert isinstance(sent.exception, RecordsError)
     assert not list(tmp_path.glob("*.exchange.json"))

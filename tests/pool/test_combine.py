@@ -196,7 +196,7 @@ def test_unlike_estimates_are_refused_and_all_of_them_named():
     with pytest.raises(OnsetStudyError) as error:
         combine_estimates([estimate(1, 1), estimate(1, 1, unit="s", quantity="other")], ["A", "A"])
     assert [p.code for p in error.value.problems] == ["unlike", "unlike", "repeated"]
-    assert "A restricted_wait_difference, A other" in str(error.value)
+    assert "A rmst_difference, A other" in str(error.value)
 
 
 def test_leaving_one_out_is_pooling_the_others():

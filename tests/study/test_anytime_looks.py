@@ -54,7 +54,7 @@ def test_a_strong_effect_crosses(invented):
     assert [x.cases for x in taken.looks] == sorted(x.cases for x in taken.looks)
     assert taken.looks[-1].cases == len(data)
     section = anytime_section(taken, made)
-    assert "No limits of this kind are given for the ratio of rates" in section.blocks[1].notes[0]
+    assert "No limits of this kind are given for the hazard ratio" in section.blocks[1].notes[0]
 
 
 def test_every_case_is_in_the_block_of_its_slip(invented):

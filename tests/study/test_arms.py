@@ -112,7 +112,7 @@ def test_the_files_and_the_group_count_the_allocated_arm(folders, promised):
         assert [e.interval.low for e in ours] == pytest.approx([e.interval.low for e in theirs], rel=1e-6)
     assert one.overall.onset_test.p_value == pytest.approx(two.overall.onset_test.p_value, rel=1e-9)
     assert one.overall.n == two.overall.n
-    for quantity in ("restricted_wait", "hazard_ratio"):
+    for quantity in ("rmst_difference", "hazard_ratio"):
         ours, theirs = (next(p for p in g.pooled if p.quantity.startswith(quantity)).average for g in (one, two))
         assert ours.estimate == pytest.approx(theirs.estimate, rel=1e-9)
     assert NOT_CHECKED not in render_html(compose_group(two))
