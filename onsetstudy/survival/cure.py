@@ -72,8 +72,8 @@ def fit_never_numb(
     -------
     NeverNumbFit
         ``shares``: ``never_numb_share`` per arm (logit interval); ``time_ratio`` among those who become numb; ``test``
-        of no never-numb cases at all (boundary: half the chi-square p-value for one share). An arm whose share is greatest
-        in likelihood at 0 has the estimate 0 and an upper limit by profile likelihood.
+        of no never-numb cases at all (boundary: half the chi-square p-value for one share). An arm whose share is
+        greatest in likelihood at 0 has the estimate 0 and an upper limit by profile likelihood.
 
     Raises
     ------
