@@ -28,7 +28,12 @@ TARGETS = (
     "onsetstudy/pool/*.py",
 )  # fmt: skip
 """Globs of what is changed; those that fit nothing are told."""
-SUITE = ("tests/core", "tests/pool", "tests/report/test_numbers.py", "tests/report/test_words.py", "tests/study")
+SUITE = (
+    "tests/core/test_quantities.py", "tests/pool", "tests/report/test_numbers.py", "tests/report/test_sentences.py",
+    "tests/report/test_one_answer.py", "tests/study/test_counts_of_meaning.py", "tests/study/test_group_meaning.py",
+    "tests/study/test_looks.py",
+)  # fmt: skip
+"""The quick tests of meaning; the whole of ``tests/study`` kills more and takes minutes a mutant."""
 DESELECTED = (
     # Comparisons with files that contributors make again: they see that something changed, not that it is wrong.
     "tests/report/test_page.py::test_the_page_of_a_small_study_is_as_it_was",
