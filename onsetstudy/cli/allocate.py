@@ -69,7 +69,7 @@ def command(protocol: Path, into: Path, slips: int, seed: int | None, after: Pat
     if printed:
         from onsetstudy.report.slips import render_slips
 
-        paths.append(write_bytes(into / "slips.pdf", render_slips(promised, drawn)))
+        paths.append(write_bytes(into / "slips.pdf", render_slips(promised, drawn), private=True))
     for path in paths:
         click.echo(f"Written: {path}")
     quality = drawn.quality

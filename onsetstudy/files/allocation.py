@@ -59,8 +59,10 @@ def write_list(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
 
 def _write_described(listed: pd.DataFrame, about: Mapping[str, Any], folder: Path) -> list[Path]:
     return [
-        write_bytes(folder / "list.csv", listed.to_csv(index=False, lineterminator="\n").encode("utf-8")),
-        write_bytes(folder / "list.json", (json.dumps(about, indent=2, sort_keys=True) + "\n").encode("utf-8")),
+        write_bytes(folder / "list.csv", listed.to_csv(index=False, lineterminator="\n").encode("utf-8"), private=True),
+        write_bytes(
+            folder / "list.json", (json.dumps(about, indent=2, sort_keys=True) + "\n").encode("utf-8"), private=True
+        ),
     ]
 
 
@@ -114,7 +116,7 @@ def write_minimisation(protocol: Protocol, folder: Path, *, seed: int) -> list[P
 def _write_sealed(folder: Path, practice: str, study: str, digest: str, kind: str, content: Mapping[str, Any]) -> Path:
     body = {"study": study, "protocol": digest, "practice": practice, "kind": kind, **content}
     text = json.dumps(body, indent=1, sort_keys=True) + "\n"
-    return write_bytes(folder / f"sealed-{practice}.json", text.encode("utf-8"))
+    return write_bytes(folder / f"sealed-{practice}.json", text.encode("utf-8"), private=True)
 
 
 def read_slips(path: str | Path) -> tuple[Slip, ...]:
@@ -183,8 +185,10 @@ def write_continued(drawn: AllocationList, folder: Path, earlier: Path, *, seed:
         }
         more = {**content, **_named(drawn.strata, whole.slips), "strata": strata, "continues": True}
         text = json.dumps(more, indent=1, sort_keys=True) + "\n"
-        paths.append(write_bytes(folder / f"sealed-{practice}.json", text.encode("utf-8")))
-    paths += [write_bytes(folder / log.name, log.read_bytes()) for log in sorted(earlier.glob("opened-*.csv"))]
+        paths.append(write_bytes(folder / f"sealed-{practice}.json", text.encode("utf-8"), private=True))
+    paths += [
+        write_bytes(folder / log.name, log.read_bytes(), private=True) for log in sorted(earlier.glob("opened-*.csv"))
+    ]
     return paths
 
 

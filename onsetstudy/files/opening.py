@@ -135,7 +135,7 @@ def _open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_
         link = chain_step(str(log["chain"].iloc[-1]) if len(log) else content["protocol"], row)
         whole = pd.concat([log, pd.DataFrame([{**row, "chain": link}])], ignore_index=True)
         # The log is written before the arm is told: what was told is always on record.
-        write_bytes(log_path(sealed), whole.to_csv(index=False, lineterminator="\n").encode("utf-8"))
+        write_bytes(log_path(sealed), whole.to_csv(index=False, lineterminator="\n").encode("utf-8"), private=True)
     return Opened(
         slip=found["slip"],
         stratum=stratum,

@@ -48,6 +48,13 @@ def test_slips_are_opened_in_order_and_logged(tmp_path, drawn):
     assert broken == ()
 
 
+def test_what_holds_arms_is_for_its_owner_alone(tmp_path, drawn):
+    opened(tmp_path, "P01-0001")
+    held = [p for p in tmp_path.rglob("*") if p.name.startswith(("list.", "sealed-", "opened-"))]
+    assert {p.name.split("-")[0] for p in held} >= {"sealed", "opened"}
+    assert [p.name for p in held if p.stat().st_mode & 0o077] == []
+
+
 def test_asking_twice_for_a_case_opens_nothing_new(tmp_path, drawn):
     first, again = opened(tmp_path, "P01-0001"), opened(tmp_path, " P01-0001 ")
     assert (again.slip, again.arms, again.again) == (first.slip, first.arms, True)
