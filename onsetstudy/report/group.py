@@ -138,8 +138,8 @@ def _pooled_table(results: GroupResults) -> Table:
     notes = [
         f"With {level(results.protocol.plan.conf_level)} intervals. Prediction interval: where a further "
         f"practice's true value would "
-        "lie. Beyond chance: proportion of the spread that chance does not explain. Common effect: as if practices did "
-        "not differ. To treatment: as spent, with mixing. In one stage, every practice compared within itself, the "
+        "lie. I²: proportion of the spread that chance does not explain. Common effect: as if practices did "
+        "not differ. Chair time: as spent, with mixing. In one stage, every practice compared within itself, the "
         f"hazard ratio is {_value(one, 1.0, 2)}{p}.",
     ]
     notes += [
@@ -201,7 +201,7 @@ def _unfinished(results: GroupResults) -> str:
         return ""
     told = " and ".join(f"{n} {results.protocol.label(arm)}" for arm, n in by_arm.items())
     return (
-        f"Minutes to treatment: {counted(sum(by_arm.values()), 'wait')} ({told}) were not seen to their end and count "
+        f"Chair time: {counted(sum(by_arm.values()), 'wait')} ({told}) were not seen to their end and count "
         "with the minutes that were seen."
     )
 
