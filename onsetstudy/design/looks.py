@@ -267,7 +267,7 @@ def _judge(plan: LookPlan, counted: list[LookSeen], closing: bool, number: int, 
     return LookVerdict(
         label=look.label,
         code=code,
-        direction=("sooner" if look.z > 0 else "later") if crossed else "",
+        direction=_direction(look.z, crossed=crossed),
         z=look.z,
         boundary=bound,
         futility=floor,
@@ -282,6 +282,13 @@ def _judge(plan: LookPlan, counted: list[LookSeen], closing: bool, number: int, 
         conditional=powers,
         caution=_cautions(plan, fraction),
     )
+
+
+def _direction(z: float, *, crossed: bool) -> str:
+    """Side of a boundary that was crossed: a positive z is sooner."""
+    if not crossed:
+        return ""
+    return "sooner" if z > 0 else "later"
 
 
 def _close_without_growth(
@@ -301,7 +308,7 @@ def _close_without_growth(
     return LookVerdict(
         label=look.label,
         code="crossed" if crossed else "ended",
-        direction=("sooner" if look.z > 0 else "later") if crossed else "",
+        direction=_direction(look.z, crossed=crossed),
         z=look.z,
         boundary=bound,
         futility=None,

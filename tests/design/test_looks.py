@@ -384,3 +384,11 @@ def test_error_rate_with_looks_nobody_planned():
         walk = np.cumsum(rng.normal(size=(500, stop)) * np.sqrt(np.diff(counts, prepend=0)), axis=1) / np.sqrt(counts)
         hits += int(np.any(np.abs(walk) >= bound, axis=1).sum())
     assert abs(hits / 20_000 - 0.05) < 4 * np.sqrt(0.05 * 0.95 / 20_000)
+
+
+@pytest.mark.parametrize(("z", "direction"), [(4.5, "sooner"), (-4.5, "later"), (0.3, "")])
+@pytest.mark.parametrize("counted", [180, 260])
+def test_a_verdict_has_the_side_of_its_z_also_where_the_last_look_adds_nothing(z, direction, counted):
+    verdict = judge_looks(PLAN, seen((0.2, 84), (0.4, 180), (z, counted)), last=True)[-1]
+    assert verdict.direction == direction
+    assert verdict.code == ("crossed" if direction else "ended")

@@ -31,7 +31,7 @@ TARGETS = (
 SUITE = (
     "tests/core/test_quantities.py", "tests/pool", "tests/report/test_numbers.py", "tests/report/test_sentences.py",
     "tests/report/test_one_answer.py", "tests/study/test_counts_of_meaning.py", "tests/study/test_group_meaning.py",
-    "tests/study/test_looks.py",
+    "tests/study/test_looks.py", "tests/design/test_looks.py",
 )  # fmt: skip
 """The quick tests of meaning; the whole of ``tests/study`` kills more and takes minutes a mutant."""
 DESELECTED = (
@@ -75,7 +75,7 @@ NAMED = (
     Named(
         name="direction of the verdict",
         patterns=(
-            ("onsetstudy/design/looks.py", r'"sooner" if look\.z > 0', '"sooner" if look.z < 0'),
+            ("onsetstudy/design/looks.py", r'"sooner" if z > 0', '"sooner" if z < 0'),
             ("onsetstudy/report/**/*.py", r'direction != "sooner"', 'direction == "sooner"'),
         ),
     ),
