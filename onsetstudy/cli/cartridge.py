@@ -15,7 +15,7 @@ from onsetstudy.protocol.vocabulary import CODES
 if TYPE_CHECKING:
     from onsetstudy.doses.dose_check import DoseCases
     from onsetstudy.doses.limits import LimitsTable
-    from onsetstudy.doses.results import Mixture
+    from onsetstudy.doses.results import LimitUsed, Mixture
 
 __all__ = ["command"]
 
@@ -31,12 +31,16 @@ ROWS = (
 )
 # Measured and published, never computed from the amounts mixed.
 LIDOCAINE_PH = (
-    ("plain lidocaine with epinephrine, as published", 3.85),
+    ("lidocaine with epinephrine, not buffered, as published", 3.85),
     ("buffered lidocaine with epinephrine, as published", 7.31),
 )
+WITHOUT_PH = (("a cartridge without a vasoconstrictor, as published, about", 6.5),)
 OTHER_PH = (("acid end of cartridges with a vasoconstrictor", 3.0), ("their other end", 5.0))
 # Usual in cartridges (label of mepivacaine with levonordefrin for the second).
 USUAL_DILUTION = {"epinephrine": 100_000.0, "levonordefrin": 20_000.0}
+CHILDREN = ("0-3", "4-11")
+WEAK_PERCENT = 4.0
+PERHAPS_A_CHILD_KG = 40.0
 TISSUE_PH = (("body fluid", 7.4),)
 
 
@@ -59,6 +63,8 @@ TISSUE_PH = (("body fluid", 7.4),)
 @click.option("--temperature", type=Amount(), help="Temperature of that pKa, degrees Celsius.")
 @click.option("--weight", type=click.FloatRange(10, 300), help="Weight in kg: shows limits of dose. Not a dosing tool.")
 @click.option("--age-band", type=click.Choice(CODES["age_band"]), help="Age, for limits and rules of children.")
+@click.option("--country", type=click.Choice(("US", "EU", "UK", "DE")), default="US", show_default=True,
+              help="Whose labels.")  # fmt: skip
 @click.option("--limits", type=click.Path(path_type=Path, dir_okay=False),
               help="Table of dose limits  [default: the one that comes with the package]")  # fmt: skip
 def command(
@@ -76,12 +82,13 @@ def command(
     temperature: float | None,
     weight: float | None,
     age_band: str | None,
+    country: str,
     limits: Path | None,
 ) -> int:
     """Work out what a cartridge of CARTRIDGE_ML holds once BICARBONATE_ML is mixed in.
 
-    Arithmetic of volumes and amounts, the share of free base as an illustration, and cautions. No pH and no minutes
-    are predicted. This is not a dosing tool.
+    Arithmetic of volumes and amounts, the percentage of free base as an illustration, and cautions. No pH and no
+    minutes are predicted. This is not a dosing tool.
     """
     from onsetstudy.doses.cartridge import Preparation, mix
     from onsetstudy.doses.mixing import refuse_precipitate
@@ -117,13 +124,19 @@ def command(
                f"{bicarbonate_percent:g} % sodium bicarbonate {how}.")  # fmt: skip
     click.echo("")
     _say_mixture(mixture)
-    _say_free_base(agent, ph, None if pka is None or temperature is None else (pka, temperature))
+    _say_free_base(
+        _published(agent, none), agent, ph, None if pka is None or temperature is None else (pka, temperature)
+    )
     if weight is not None or age_band is not None or limits is not None:
         from onsetstudy.files.tables import read_dose_limits
 
         codes = {"agent": agent, "vasoconstrictor": vasoconstrictor, "age_band": age_band or ""}
         one = _one_case(mixture, (cartridge_ml, percent), codes, weight)
-        _say_limits(one, read_dose_limits(limits))
+        _say_limits(one, read_dose_limits(limits), country)
+    if bicarbonate_percent < WEAK_PERCENT:
+        click.echo("")
+        _wrapped(f"Bicarbonate of {bicarbonate_percent:g} % is weaker than any label found for cartridges "
+                 f"(4.2 % and more): perhaps not buffered.")  # fmt: skip
     _say_cautions(agent, bicarbonate_ml / cartridge_ml, since_mixing)
     return 0
 
@@ -145,13 +158,22 @@ def _say_mixture(mixture: Mixture) -> None:
         _wrapped("The mixed cartridge holds the same drug in more volume: it takes all of it to give the same dose.")
 
 
-def _say_free_base(agent: str, ph: float | None, own: tuple[float, float] | None) -> None:
+def _published(agent: str, none: bool) -> tuple[tuple[str, float], ...]:
+    """Published pH of cartridges of this kind; of a mixture only where somebody measured that very one."""
+    if none:
+        return WITHOUT_PH
+    return LIDOCAINE_PH if agent == "lidocaine" else OTHER_PH
+
+
+def _say_free_base(
+    published: tuple[tuple[str, float], ...], agent: str, ph: float | None, own: tuple[float, float] | None
+) -> None:
     from onsetstudy.doses.free_base import PKa, illustrate_free_base, pka_of
 
     constant = pka_of(agent) if own is None else PKa(
         agent=agent, pka=own[0], temperature_c=own[1], source="stated on the command line", label="stated"
     )  # fmt: skip
-    solutions = (LIDOCAINE_PH if agent == "lidocaine" else OTHER_PH) + TISSUE_PH
+    solutions = published + TISSUE_PH
     if ph is not None:
         solutions += (("your mixture, as measured", ph),)
     found = illustrate_free_base(solutions, constant)
@@ -166,35 +188,65 @@ def _say_free_base(agent: str, ph: float | None, own: tuple[float, float] | None
     _wrapped(f"pKa: {found.source}.")
 
 
-def _say_limits(case: DoseCases, table: LimitsTable) -> None:
+def _say_limits(case: DoseCases, table: LimitsTable, country: str) -> None:
     from onsetstudy.doses.dose_check import check_doses, lowest_limits
 
-    agent, vasoconstrictor, band = str(case.agent[0]), str(case.vasoconstrictor[0]), str(case.age_band[0])
+    agent, band = str(case.agent[0]), str(case.age_band[0])
     weight = float(case.weight_kg[0])
     at = f"at {weight:g} kg" if weight == weight else "without a weight, absolute limits only"
     age = f"age {band}" if band else "age not given, so none of children"
     click.echo("")
     click.echo(f"Limits {at}, {age}, table dated {table.date}. This is not a dosing tool.")
+    child = band in CHILDREN or (not band and weight < PERHAPS_A_CHILD_KG)
     held = {"drug": float(case.drug_mg[0]), "vasoconstrictor": float(case.vasoconstrictor_mg[0])}
-    for name in ("label", "conservative"):
-        lines = tuple(line for line in table.limits if line.list_name == name and not line.heart)
-        for of in held:
-            used = lowest_limits(case, lines, of=of).used(0)
-            if used is not None:
-                share = "" if held[of] == 0 else f", as much as {used.max_mg / held[of]:.1f} such cartridges hold"
-                click.echo(f"  {used.substance}: {used.max_mg:.4g} mg{share} ({used.text}; {used.source})")
-            elif of == "drug":
-                click.echo(f"  {agent}: no limit of the {name} list can be told")
-    for line in table.limits:
-        if line.heart and line.max_mg and line.substance == vasoconstrictor:
-            click.echo(f"  {line.substance} in significant heart disease: {line.max_mg:.4g} mg ({line.source})")
+    for name, what in (("label", f"label of {country}"), ("conservative", "line of any list")):
+        lines = tuple(line for line in table.lines(name, country) if not line.heart and not line.usual)
+        used = lowest_limits(case, lines).used(0)
+        if used is None:
+            click.echo(f"  {agent}: not checked, no {what} covers this solution, age and weight")
+        else:
+            _wrapped_line(f"{used.substance}: {_amount(used, held['drug'], child)} ({used.text}; {used.source})")
+    _say_vasoconstrictor(case, table, held["vasoconstrictor"], child)
     for rule in table.rules:
         if rule.substance == agent:
             click.echo(f"  {rule.text[:1].upper()}{rule.text[1:]} ({rule.source})")
+    for line in table.limits:
+        if line.usual and line.substance == agent and child:
+            click.echo(f"  {line.text[:1].upper()}{line.text[1:]} ({line.source})")
+    if child and not band:
+        _wrapped(f"Under {PERHAPS_A_CHILD_KG:g} kg this may be a child (common practice, no source): give --age-band. "
+                 "Until then no amount for adults is shown as a count of cartridges.")  # fmt: skip
     _wrapped("The lowest limit that applies counts, drug and vasoconstrictor alike. Check the label and the patient.")
-    for _, flag in check_doses(case, table):
-        if flag.code not in ("age_rule", "vasoconstrictor_heart"):
+    for _, flag in check_doses(case, table, country=country):
+        if flag.code not in ("age_rule", "vasoconstrictor_heart") and not flag.code.endswith("not_checked"):
             _wrapped(f"One such cartridge: {flag.text}")
+
+
+def _amount(used: LimitUsed, held: float, child: bool) -> str:
+    """A limit in mg, and in cartridges where the patient is not a child."""
+    cartridges = "" if held == 0 or child else f", as much as {used.max_mg / held:.1f} such cartridges hold"
+    return f"{used.max_mg:.4g} mg{cartridges}"
+
+
+def _say_vasoconstrictor(case: DoseCases, table: LimitsTable, held: float, child: bool) -> None:
+    from onsetstudy.doses.dose_check import lowest_limits
+
+    vasoconstrictor = str(case.vasoconstrictor[0])
+    if vasoconstrictor == "none":
+        return
+    lines = tuple(line for line in table.limits if not line.heart)
+    used = None if child else lowest_limits(case, lines, of="vasoconstrictor").used(0)
+    if used is None:
+        click.echo(f"  {vasoconstrictor}: not checked, no amount for children under 18 years was found")
+        return
+    _wrapped_line(f"{used.substance}: {_amount(used, held, child)} ({used.text}; {used.source})")
+    for line in table.limits:
+        if line.heart and line.max_mg and line.substance == vasoconstrictor:
+            click.echo(f"  {line.substance} in significant heart disease: {line.max_mg:.4g} mg ({line.source})")
+
+
+def _wrapped_line(text: str) -> None:
+    click.echo(textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="    "))
 
 
 def _one_case(mixture: Mixture, packed: tuple[float, float], codes: dict[str, str], weight: float | None) -> DoseCases:

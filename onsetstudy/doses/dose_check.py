@@ -10,7 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.doses.limits import CLINIC, LISTS, AgeRule, ClinicLimits, DoseLimit, LimitsTable
+from onsetstudy.doses.limits import (
+    ADULT_YEARS,
+    CHILD_YEARS,
+    CLINIC,
+    LISTS,
+    VASOCONSTRICTORS,
+    AgeRule,
+    ClinicLimits,
+    DoseLimit,
+    LimitsTable,
+)
 from onsetstudy.doses.results import DoseFlag, LimitUsed
 
 __all__ = ["FLAG_TEXTS", "DoseCases", "LimitCheck", "check_doses", "check_visits", "lowest_limits"]
@@ -20,8 +30,16 @@ StrArray = NDArray[np.str_]
 BoolArray = NDArray[np.bool_]
 TOLERANCE_MG = 1e-9
 
-AGE_BANDS = {"4-11": (4, 11), "12-17": (12, 17), "18-39": (18, 39), "40-59": (40, 59), "60-79": (60, 79)}
-"""First and last year of an age band; ``80+`` has no last."""
+AGE_BANDS = {
+    "0-3": (0, 3),
+    "4-11": (4, 11),
+    "12-17": (12, 17),
+    "18-39": (18, 39),
+    "40-59": (40, 59),
+    "60-79": (60, 79),
+    "80+": (80, 200),
+}
+"""First and last year of an age band."""
 
 FLAG_TEXTS = {
     "above_clinic": "more drug than the clinic's own limit",
@@ -30,9 +48,12 @@ FLAG_TEXTS = {
     "visit_above_clinic": "doses of one patient on one day that together pass the clinic's own limits",
     "visit_above_label": "doses of one patient on one day that together pass the lowest label limits that apply",
     "visit_above_conservative": "doses of one patient on one day that together pass the lowest conservative limits",
+    "drug_not_checked": "a drug with no line in a list for its vasoconstrictor, age and weight: not checked there",
     "vasoconstrictor_above_clinic": "more vasoconstrictor than the clinic's own limit",
     "vasoconstrictor_above_label": "more vasoconstrictor than the limit for a healthy adult",
     "vasoconstrictor_above_conservative": "more vasoconstrictor than the lowest conservative limit that applies",
+    "visit_vasoconstrictor": "vasoconstrictor of one patient on one day that adds up to more than the adult limit",
+    "vasoconstrictor_not_checked": "a vasoconstrictor with no line for it, or for the patient's age: not checked",
     "vasoconstrictor_heart": "more vasoconstrictor than the limit in significant heart disease, which is not recorded",
     "age_rule": "an agent that its label does not recommend at this age",
     "possible_child": "more drug than its label says children usually need; the age band may include them",
@@ -112,7 +133,7 @@ class LimitCheck:
 
 
 def lowest_limits(
-    cases: DoseCases, lines: tuple[DoseLimit, ...], *, of: str = "drug", possible: bool = False
+    cases: DoseCases, lines: tuple[DoseLimit, ...], *, of: str = "drug", possible: bool | None = False
 ) -> LimitCheck:
     """The lowest limit that applies to each case.
 
@@ -123,8 +144,9 @@ def lowest_limits(
         Lines of one list or of several; those in heart disease are for the caller to choose.
     of : str
         ``drug`` or ``vasoconstrictor``.
-    possible : bool
-        Take age limits that the age band only may fall under, and no others.
+    possible : bool or None
+        ``True``: take age limits that the age band only may fall under, and no others. ``None``: those and the ones
+        that it falls under for certain.
     """
     substance = cases.agent if of == "drug" else cases.vasoconstrictor
     best = np.full(cases.size, np.nan)
@@ -139,7 +161,12 @@ def lowest_limits(
 
 
 def check_doses(
-    cases: DoseCases, table: LimitsTable, clinic: ClinicLimits | None = None, *, lists: tuple[str, ...] = LISTS
+    cases: DoseCases,
+    table: LimitsTable,
+    clinic: ClinicLimits | None = None,
+    *,
+    lists: tuple[str, ...] = LISTS,
+    country: str = "US",
 ) -> tuple[tuple[int, DoseFlag], ...]:
     """Cautions about doses, each with the number of its case, in case order.
 
@@ -150,7 +177,9 @@ def check_doses(
     clinic : ClinicLimits or None
         The clinic's own limits; as the lowest limit counts they never raise what the table allows.
     lists : tuple of str
-        Lists of the table to look at, ``label`` and ``conservative``.
+        Lists of the table to look at, ``label`` and ``conservative`` (the strictest of all lines).
+    country : str
+        Whose labels ``label`` is.
 
     Notes
     -----
@@ -158,17 +187,62 @@ def check_doses(
     was given is not known here; :func:`check_visits` adds up what is.
     """
     found: list[tuple[int, DoseFlag]] = []
-    own = () if clinic is None else clinic.as_limits()
-    for name, lines in ((CLINIC, own), *((n, tuple(x for x in table.limits if x.list_name == n)) for n in lists)):
-        plain = tuple(line for line in lines if not line.heart)
+    for name, lines in _lists(table, clinic, lists, country):
+        limits = tuple(line for line in lines if not line.heart and not line.usual)
         heart = tuple(line for line in lines if line.heart)
-        found += _above(cases, plain, "drug", f"above_{name}")
-        found += _above(cases, plain, "vasoconstrictor", f"vasoconstrictor_above_{name}")
+        found += _above(cases, limits, "drug", f"above_{name}")
+        found += _above(cases, limits, "vasoconstrictor", f"vasoconstrictor_above_{name}")
         found += _above(cases, heart, "vasoconstrictor", "vasoconstrictor_heart")
-        found += _above(cases, plain, "drug", "possible_child", possible=True)
+        found += _above(cases, limits, "drug", "possible_child", possible=True)
+        found += _above(cases, tuple(line for line in lines if line.usual), "drug", "possible_child", possible=None)
+    found += _not_checked(cases, _lists(table, None, lists, country))
     found += _rules(cases, table.rules)
     order = tuple(FLAG_TEXTS)
-    return tuple(sorted(found, key=lambda pair: (pair[0], order.index(pair[1].code))))
+    # The strictest list holds the others' lines: what is said twice in the same words is said once.
+    once = {(case, flag.code, flag.text): (case, flag) for case, flag in found}
+    return tuple(sorted(once.values(), key=lambda pair: (pair[0], order.index(pair[1].code))))
+
+
+Lists = tuple[tuple[str, tuple[DoseLimit, ...]], ...]
+
+
+def _lists(table: LimitsTable, clinic: ClinicLimits | None, lists: tuple[str, ...], country: str) -> Lists:
+    """The clinic's own lines and those of each list, by name."""
+    own: Lists = () if clinic is None else ((CLINIC, clinic.as_limits()),)
+    return (*own, *((name, table.lines(name, country)) for name in lists))
+
+
+def _not_checked(cases: DoseCases, lists: Lists) -> Iterator[tuple[int, DoseFlag]]:
+    """Doses that a list has no line for: nothing found is then nothing looked for, and is said."""
+    for name, lines in lists:
+        limits = tuple(line for line in lines if not line.heart and not line.usual)
+        known = cases.drug_mg > 0
+        for case in np.flatnonzero(known & (lowest_limits(cases, limits).line < 0)):
+            text = (
+                f"{cases.agent[case].capitalize() or 'The drug'} {_solution(cases, int(case))}: "
+                f"{LIST_NAMES[name]} has a line that can be applied{_patient(cases, int(case))}. Not checked."
+            )
+            yield int(case), DoseFlag(code="drug_not_checked", text=text)
+        if name == "conservative":
+            continue
+        unknown = (cases.vasoconstrictor_mg > 0) & (lowest_limits(cases, limits, of="vasoconstrictor").line < 0)
+        for case in np.flatnonzero(unknown | (cases.vasoconstrictor == "felypressin")):
+            text = (
+                f"{cases.vasoconstrictor[case].capitalize()}: no line that can be applied{_patient(cases, int(case))}. "
+                "Its amount is not checked."
+            )
+            yield int(case), DoseFlag(code="vasoconstrictor_not_checked", text=text)
+
+
+def _solution(cases: DoseCases, case: int) -> str:
+    code = cases.vasoconstrictor[case]
+    return {"": "with or without a vasoconstrictor", "none": "without a vasoconstrictor"}.get(code, f"with {code}")
+
+
+def _patient(cases: DoseCases, case: int) -> str:
+    weight, band = cases.weight_kg[case], cases.age_band[case]
+    age = f"at {band} years" if band else "at an age not recorded"
+    return f" {age} and {weight:g} kg" if weight == weight else f" {age} and a weight not recorded"
 
 
 def check_visits(
@@ -178,6 +252,7 @@ def check_visits(
     clinic: ClinicLimits | None = None,
     *,
     lists: tuple[str, ...] = LISTS,
+    country: str = "US",
 ) -> tuple[tuple[int, DoseFlag], ...]:
     """Cautions about what one patient got on one day, each with the number of its case, in case order.
 
@@ -186,7 +261,7 @@ def check_visits(
     cases : DoseCases, n cases
     visit : ndarray of str, shape (n,)
         Cases with the same text are of one patient on one day; a case whose text is empty stands alone.
-    table, clinic, lists
+    table, clinic, lists, country
         As in :func:`check_doses`.
 
     Notes
@@ -197,22 +272,31 @@ def check_visits(
     """
     names, group, size = np.unique(visit, return_inverse=True, return_counts=True)
     several = (size[group] > 1) & (visit != "")
-    own = () if clinic is None else clinic.as_limits()
+
+    def together(given: FloatArray, lines: tuple[DoseLimit, ...], of: str) -> FloatArray:
+        fraction = given / lowest_limits(cases, lines, of=of).max_mg
+        added: FloatArray = np.bincount(group, weights=np.nan_to_num(fraction), minlength=names.size)[group]
+        return added
+
     found: list[tuple[int, DoseFlag]] = []
-    for name, lines in ((CLINIC, own), *((n, tuple(x for x in table.limits if x.list_name == n)) for n in lists)):
-        fraction = cases.drug_mg / lowest_limits(cases, tuple(line for line in lines if not line.heart)).max_mg
-        total = np.bincount(group, weights=np.nan_to_num(fraction), minlength=names.size)[group]
-        for case in np.flatnonzero(several & (total > 1 + TOLERANCE_MG)):
-            text = (
-                f"{int(size[group[case]])} cases of one patient on one day together reach {100 * total[case]:.0f} % of "
-                "the lowest limits that apply, fractions added up. Check the label and the patient."
-            )
-            found.append((int(case), DoseFlag(code=f"visit_above_{name}", text=text)))
-    return tuple(sorted(found, key=lambda pair: pair[0]))
+    for name, lines in _lists(table, clinic, lists, country):
+        limits = tuple(line for line in lines if not line.heart and not line.usual)
+        sums = [(f"visit_above_{name}", "the lowest limits that apply", together(cases.drug_mg, limits, "drug"))]
+        of_vasoconstrictor = together(cases.vasoconstrictor_mg, limits, "vasoconstrictor")
+        sums.append(("visit_vasoconstrictor", "the adult limit of the vasoconstrictor", of_vasoconstrictor))
+        for code, what, total in sums:
+            for case in np.flatnonzero(several & (total > 1 + TOLERANCE_MG)):
+                text = (
+                    f"{int(size[group[case]])} cases of one patient on one day together reach {100 * total[case]:.0f} "
+                    f"% of {what}, fractions added up. Check the label and the patient."
+                )
+                found.append((int(case), DoseFlag(code=code, text=text)))
+    once = {(case, flag.code, flag.text): (case, flag) for case, flag in found}
+    return tuple(sorted(once.values(), key=lambda pair: pair[0]))
 
 
 def _above(
-    cases: DoseCases, lines: tuple[DoseLimit, ...], of: str, code: str, *, possible: bool = False
+    cases: DoseCases, lines: tuple[DoseLimit, ...], of: str, code: str, *, possible: bool | None = False
 ) -> Iterator[tuple[int, DoseFlag]]:
     check = lowest_limits(cases, lines, of=of, possible=possible)
     given = cases.drug_mg if of == "drug" else cases.vasoconstrictor_mg
@@ -254,20 +338,26 @@ def _possibly_under(band: StrArray, years: int) -> BoolArray:
     return np.isin(band, names)
 
 
-def _applies(cases: DoseCases, line: DoseLimit, *, possible: bool) -> BoolArray:
+def _applies(cases: DoseCases, line: DoseLimit, *, possible: bool | None) -> BoolArray:
+    """Where a line's solution, strength, weight and ages are the patient's."""
     rows = np.ones(cases.size, dtype=bool)
-    if line.vasoconstrictor != "any":
-        recorded = cases.vasoconstrictor != ""
-        without = cases.vasoconstrictor == "none"
-        # Not recorded: lines for both kinds apply, so that the stricter counts.
-        rows &= ~recorded | (without if line.vasoconstrictor == "without" else ~without)
-    if line.under_years is not None:
-        chosen = _possibly_under if possible else _certainly_under
-        rows &= chosen(cases.age_band, line.under_years)
-    elif possible:
-        rows &= False
+    if line.vasoconstrictor and line.substance not in VASOCONSTRICTORS:
+        # Not recorded: the lines of every solution apply, so that the strictest counts.
+        rows &= np.isin(cases.vasoconstrictor, ("", *line.vasoconstrictor))
     if line.percent is not None:
         rows &= np.isclose(cases.agent_percent, line.percent)
+    if line.from_kg is not None:
+        rows &= cases.weight_kg >= line.from_kg
+    if line.from_years:
+        rows &= ~_certainly_under(cases.age_band, line.from_years)
+    if line.under_years is not None:
+        certain, perhaps = (f(cases.age_band, line.under_years) for f in (_certainly_under, _possibly_under))
+        rows &= perhaps if possible else (certain | perhaps if possible is None else certain)
+    elif possible:
+        rows &= False
+    if not line.aged:
+        adult = line.substance in VASOCONSTRICTORS
+        rows &= ~_certainly_under(cases.age_band, ADULT_YEARS if adult else 0 if line.children else CHILD_YEARS)
     return rows
 
 
@@ -280,13 +370,20 @@ def _amounts(cases: DoseCases, line: DoseLimit) -> Iterator[tuple[str, FloatArra
             by_weight if line.below_kg is None else np.where(cases.weight_kg < line.below_kg, by_weight, np.nan),
         )
     if line.max_mg is not None:
-        yield "absolute", np.full(cases.size, line.max_mg)
+        # What is the same per kg for a child is not the same in all.
+        child = _certainly_under(cases.age_band, CHILD_YEARS) & (not line.aged)
+        yield "absolute", np.where(child, np.nan, line.max_mg)
     if line.max_cartridges is not None:
         yield "cartridges", line.max_cartridges * 10 * cases.agent_percent * cases.cartridge_ml
 
 
+LIST_NAMES = {"label": "no label of the country", "conservative": "no list"}
+
+
 def _says(line: DoseLimit, basis: str) -> str:
     name = {"clinic": "the clinic's own limit", "label": "label", "conservative": "conservative list"}[line.list_name]
+    if line.country:
+        name = f"{name} ({line.country})"
     amount = {
         "weight": f"{line.mg_per_kg:g} mg/kg" if line.mg_per_kg else "",
         "absolute": f"{line.max_mg:g} mg" if line.max_mg else "",

@@ -12,7 +12,10 @@ from typing import Any
 from onsetstudy.core.errors import Problem, RecordsError, Where
 
 __all__ = [
+    "ADULT_YEARS",
+    "CHILD_YEARS",
     "CLINIC",
+    "COUNTRIES",
     "LABELS",
     "LISTS",
     "AgeRule",
@@ -24,7 +27,11 @@ __all__ = [
 
 LISTS = ("label", "conservative")
 CLINIC = "clinic"
-LABELS = ("found", "from memory", "computed", "common practice, no source")
+LABELS = ("found", "second-hand", "from memory", "computed", "common practice, no source", "no document")
+COUNTRIES = ("US", "EU", "UK", "DE")
+ADULT_YEARS = 18
+CHILD_YEARS = 12
+"""Under this age a patient is a child here (product texts of the European Union); amounts for adults do not count."""
 SUBSTANCES = (
     "lidocaine",
     "articaine",
@@ -39,7 +46,8 @@ VASOCONSTRICTORS = ("epinephrine", "levonordefrin", "felypressin")
 HEART = "significant_heart_disease"
 AMOUNTS = ("mg_per_kg", "max_mg", "max_cartridges")
 LIMIT_KEYS = {
-    "substance", "list", "vasoconstrictor", "applies", "percent", *AMOUNTS, "below_kg", "text", "source", "label",
+    "substance", "list", "country", "vasoconstrictor", "applies", "from_years", "from_kg", "children", "usual",
+    "percent", *AMOUNTS, "below_kg", "text", "source", "label",
 }  # fmt: skip
 RULE_KEYS = {"substance", "under_years", "text", "source", "label"}
 
@@ -58,10 +66,18 @@ class DoseLimit:
         The lowest of those that can be computed counts.
     below_kg : float or None
         ``mg_per_kg`` holds below this weight only.
-    vasoconstrictor : str
-        ``any``, ``with`` or ``without``: solutions to which the line applies.
-    under_years : int or None
-        The line is for patients under this age.
+    country : str
+        Whose label it is, ``US``, ``EU``, ``UK`` or ``DE``; empty in a list that is of no country.
+    vasoconstrictor : tuple of str
+        Solutions to which the line applies: codes, ``none`` among them; empty: any.
+    from_years, under_years : int or None
+        The line is for patients from this age on, and under this age.
+    from_kg : float or None
+        The line is for patients of this weight or more.
+    children : bool
+        The amount per kg is the same for children; without it, and without ages, a line is for those from 12 years on.
+    usual : bool
+        What is usually needed, not the most that may be given: it calls for attention and is no limit.
     heart : bool
         The line is for patients with significant heart disease.
     percent : float or None
@@ -74,13 +90,23 @@ class DoseLimit:
     max_mg: float | None = None
     max_cartridges: float | None = None
     below_kg: float | None = None
-    vasoconstrictor: str = "any"
+    country: str = ""
+    vasoconstrictor: tuple[str, ...] = ()
+    from_years: int | None = None
     under_years: int | None = None
+    from_kg: float | None = None
+    children: bool = False
+    usual: bool = False
     heart: bool = False
     percent: float | None = None
     text: str = ""
     source: str = ""
     label: str = ""
+
+    @property
+    def aged(self) -> bool:
+        """Whether the line states ages of its own."""
+        return self.from_years is not None or self.under_years is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +129,16 @@ class LimitsTable:
     note: str
     limits: tuple[DoseLimit, ...]
     rules: tuple[AgeRule, ...] = ()
+
+    def lines(self, name: str, country: str = "US") -> tuple[DoseLimit, ...]:
+        """Lines of a list.
+
+        ``label`` holds those of one country's labels. ``conservative`` holds every line of the table, so that what
+        counts is the strictest of all: no list that is added can raise it.
+        """
+        if name == "conservative":
+            return self.limits
+        return tuple(line for line in self.limits if line.list_name == name and line.country in ("", country))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,6 +174,7 @@ class ClinicLimits:
                 list_name=CLINIC,
                 mg_per_kg=mg_per_kg,
                 max_mg=max_mg,
+                from_years=0,
                 source="the clinic's own limit, in the protocol",
                 label="stated by the clinic",
             )
@@ -249,10 +286,13 @@ class _Check:
         return DoseLimit(
             substance=self.code(f"{place}, substance", row.get("substance"), SUBSTANCES),
             list_name=self.code(f"{place}, list", row.get("list"), LISTS),
-            vasoconstrictor=self.code(
-                f"{place}, vasoconstrictor", row.get("vasoconstrictor", "any"), ("any", "with", "without")
-            ),
+            country=self.country(place, row),
+            vasoconstrictor=self.solutions(f"{place}, vasoconstrictor", row.get("vasoconstrictor", "any")),
+            from_years=self.years(f"{place}, from_years", row.get("from_years")),
             under_years=int(under[1]) if under else None,
+            from_kg=self.amount(f"{place}, from_kg", row.get("from_kg")),
+            children=self.yes(f"{place}, children", row.get("children", False)),
+            usual=self.yes(f"{place}, usual", row.get("usual", False)),
             heart=applies == HEART,
             percent=self.amount(f"{place}, percent", row.get("percent")),
             below_kg=self.amount(f"{place}, below_kg", row.get("below_kg")),
@@ -261,6 +301,35 @@ class _Check:
             label=self.code(f"{place}, label", row.get("label"), LABELS),
             **amounts,
         )
+
+    def country(self, place: str, row: Mapping[str, Any]) -> str:
+        """Whose label it is; a table from before countries were told is of the United States."""
+        if row.get("list") != "label":
+            return self.code(f"{place}, country", row["country"], COUNTRIES) if "country" in row else ""
+        return self.code(f"{place}, country", row.get("country", "US"), COUNTRIES)
+
+    def solutions(self, key: str, value: object) -> tuple[str, ...]:
+        """Codes of vasoconstrictors; ``with`` and ``without`` are read for ever."""
+        if value == "any":
+            return ()
+        if value in ("with", "without"):
+            return VASOCONSTRICTORS if value == "with" else ("none",)
+        names = value if isinstance(value, list) else [value]
+        known = ("none", *VASOCONSTRICTORS)
+        return tuple(self.code(key, name, ("any", "with", "without", *known)) for name in names)
+
+    def years(self, key: str, value: object) -> int | None:
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 120:
+            self.say(key, f"{value} is not an age", "write whole years from 0 to 120", value)
+            return None
+        return value
+
+    def yes(self, key: str, value: object) -> bool:
+        if not isinstance(value, bool):
+            self.say(key, f'"{value}" is neither true nor false', "write true or false", value)
+        return value is True
 
     def rule(self, place: str, row: Mapping[str, Any]) -> AgeRule:
         self.unknown(place, row, RULE_KEYS)

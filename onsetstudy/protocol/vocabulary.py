@@ -57,7 +57,7 @@ CODES: dict[str, tuple[str, ...]] = {
     "baseline_response": ("felt", "not_felt"),
     "topical": ("none", "benzocaine", "lidocaine", "lidocaine_prilocaine", "other"),
     "pain_moment": PAIN_MOMENTS,
-    "age_band": ("4-11", "12-17", "18-39", "40-59", "60-79", "80+"),
+    "age_band": ("0-3", "4-11", "12-17", "18-39", "40-59", "60-79", "80+"),
     "design": ("parallel", "crossover", "split_mouth", "before_after", "audit"),
     "allocation": ("randomised", "clinician_choice", "alternating", "date_based"),
     "adverse_event": (

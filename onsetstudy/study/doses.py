@@ -183,6 +183,8 @@ class _Doses:
             known = ~np.isnan(self.since_mixing_min) if late else np.ones(self.arm.size, dtype=bool)
             found: BoolArray = self.mixed & known
             return found
+        if code.endswith("not_checked"):
+            return np.asarray((self.agent != "") & ~np.isnan(self.drug_mg), dtype=bool)
         if code == "age_rule":
             return np.asarray(self.age_band != "", dtype=bool)
         given = self.vasoconstrictor_mg if code.startswith("vasoconstrictor") else self.drug_mg
@@ -309,8 +311,7 @@ def _no_effect(own: DoseLimit, limits: LimitsTable) -> Caution | None:
                 for line in limits.limits
                 if line.substance == own.substance
                 and getattr(line, name) is not None
-                and not line.heart
-                and line.under_years is None
+                and not (line.heart or line.usual or line.aged)
             ),
             default=None,
         )

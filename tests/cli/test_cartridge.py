@@ -55,14 +55,38 @@ def test_every_answer_says_what_it_is_not():
 
 
 def test_a_weight_shows_limits_with_their_date_and_source():
-    output = " ".join(run("1.8", "0.18", "--mode", "add", "--weight", "20", "--age-band", "4-11").split())
-    assert "Limits at 20 kg, age 4-11, table dated 2026-11-25. This is not a dosing tool." in output
-    assert "lidocaine: 140 mg, as much as 3.9 such cartridges hold (label, 7 mg/kg; label of lidocaine 2 %" in output
+    output = " ".join(run("1.8", "0.18", "--mode", "add", "--weight", "70", "--age-band", "18-39").split())
+    assert "Limits at 70 kg, age 18-39, table dated 2026-11-26. This is not a dosing tool." in output
+    assert "lidocaine: 490 mg, as much as 13.6 such cartridges hold (label (US), 7 mg/kg; US label of" in output
     assert "epinephrine: 0.2 mg, as much as 11.1 such cartridges hold" in output
-    assert "children under 10 years rarely need more than half a cartridge" in output
+    european = run("1.8", "0.18", "--mode", "add", "--weight", "80", "--age-band", "18-39", "--country", "EU")
+    assert "lidocaine: 500 mg, as much as 13.9 such cartridges hold (label (EU)" in european
     without = run("1.8", "0.18", "--mode", "add", "--age-band", "18-39")
     assert "without a weight, absolute limits only" in without
     assert "lidocaine: 500 mg" in without
+
+
+@pytest.mark.parametrize("age", [("--age-band", "4-11"), ()])
+def test_a_child_gets_no_count_of_cartridges_and_no_adult_line(age):
+    output = " ".join(run("1.8", "0.18", "--mode", "add", "--weight", "20", "--dilution", "400000", *age).split())
+    assert "lidocaine: 140 mg (label (US), 7 mg/kg" in output
+    assert "such cartridges hold" not in output
+    assert "0.2 mg" not in output
+    assert "epinephrine: not checked, no amount for children under 18 years was found" in output
+    assert "hildren under 10 years rarely need more than half a cartridge" in output
+    assert ("give --age-band" in output) == (not age)
+
+
+def test_without_a_vasoconstrictor_no_acid_cartridge_is_shown():
+    output = run("1.8", "0.18", "--mode", "add", "--vasoconstrictor", "none")
+    assert "3.85" not in output
+    assert "epinephrine" not in output
+    assert "pH 6.5" in output
+
+
+@pytest.mark.parametrize(("strength", "said"), [("1.4", True), ("4.2", False), ("8.4", False)])
+def test_weak_bicarbonate_is_perhaps_no_buffering(strength, said):
+    assert ("perhaps not" in run("1.8", "0.18", "--mode", "add", "--bicarbonate-percent", strength)) == said
 
 
 def test_a_measured_ph_and_a_stated_pka_are_used():

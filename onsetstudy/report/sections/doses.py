@@ -24,7 +24,7 @@ from onsetstudy.study.results import EstimateLike
 __all__ = ["section"]
 
 NONE = "–"
-LISTS = {"label": "labels", "conservative": "a conservative list", "clinic": "the clinic"}
+LISTS = {"label": "labels", "conservative": "the strictest line of any list", "clinic": "the clinic"}
 
 
 def section(doses: DoseSummary | None, protocol: Protocol) -> Section | None:
