@@ -275,8 +275,8 @@ def check_visits(
 
     def together(given: FloatArray, lines: tuple[DoseLimit, ...], of: str) -> FloatArray:
         fraction = given / lowest_limits(cases, lines, of=of).max_mg
-        added: FloatArray = np.bincount(group, weights=np.nan_to_num(fraction), minlength=names.size)[group]
-        return added
+        added = np.bincount(group, weights=np.nan_to_num(fraction), minlength=names.size)
+        return np.asarray(added[group], dtype=np.float64)
 
     found: list[tuple[int, DoseFlag]] = []
     for name, lines in _lists(table, clinic, lists, country):

@@ -305,15 +305,17 @@ def _no_effect(own: DoseLimit, limits: LimitsTable) -> Caution | None:
     above = []
     for name, unit in (("mg_per_kg", "mg/kg"), ("max_mg", "mg")):
         value = getattr(own, name)
-        lowest = min(
-            (
-                getattr(line, name)
-                for line in limits.limits
-                if line.substance == own.substance
-                and getattr(line, name) is not None
-                and not (line.heart or line.usual or line.aged)
-            ),
-            default=None,
+        lines = [
+            (line.vasoconstrictor, getattr(line, name))
+            for line in limits.limits
+            if line.substance == own.substance
+            and getattr(line, name) is not None
+            and not (line.heart or line.usual or line.aged)
+        ]
+        solutions = {code for codes, _ in lines for code in codes or ("",)}
+        # It changes nothing only where it lies above the lowest line of every solution.
+        lowest = max(
+            (min(amount for codes, amount in lines if not codes or code in codes) for code in solutions), default=None
         )
         if value is not None and lowest is not None and value > lowest:
             above.append(f"{value:g} {unit}, above the table's {lowest:g} {unit}")

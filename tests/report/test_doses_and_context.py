@@ -107,7 +107,9 @@ def test_the_sentence_says_no_more_than_the_interval(difference, words):
 def test_without_a_flag_nothing_is_called_harmless():
     found = doses.section(summary(), protocol())
     text = next(b.text for b in blocks(found, Paragraph) if b.text.startswith("None of"))
-    assert text.startswith("None of 198 cases with a known dose passed a limit of labels and a conservative list")
+    assert text.startswith(
+        "None of 198 cases with a known dose passed a limit of labels and the strictest line of any list"
+    )
     assert "says nothing of what else a patient was given" in text
     everything = " ".join(str(b) for b in found.blocks)
     assert not re.search(r"\bsafe\b|harmless", everything, re.IGNORECASE)
