@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import itertools
 import json
@@ -11,7 +12,9 @@ from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
+from onsetstudy.study.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import SCHEMA, Exchange
 
 __all__ = [
@@ -111,26 +114,12 @@ def read_exchange(path: str | Path) -> Exchange:
     """
     path = Path(path)
     try:
-        # Mail programmes put a byte order mark before a text; it is not part of it.
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise RecordsError(_problem(path, f"it cannot be read ({error.strerror})", "copy it again", "read")) from None
-    except UnicodeDecodeError:
-        raise RecordsError(
-            _problem(path, "this is not text", "ask the practice to send the file itself", "not_text")
-        ) from None
-    if not text.strip():
-        raise RecordsError(_problem(path, "the file is empty", "copy or send it again", "empty"))
-    if not text.lstrip().startswith("{"):
-        raise RecordsError(_problem(path, *NO_EXCHANGE))
-    try:
-        body = json.loads(text)
-    except json.JSONDecodeError as error:
-        # A file cut off in a word or a number fails at the beginning of that, on its last line.
-        cut = "\n" not in text[error.pos :].rstrip()
-        what = "the file ends in the middle" if cut else f"line {error.lineno} cannot be read"
-        raise RecordsError(_problem(path, what, "copy or send it again; do not mend it by hand", "cut")) from None
-    return _checked(path, body)
+        text = read_text(path)
+        if not text.lstrip().startswith("{"):
+            raise RecordsError(_problem(path, *NO_EXCHANGE))
+        return _checked(path, parse_json(path, text))
+    except Unreadable as error:
+        raise RecordsError(error.problem) from None
 
 
 def refuse_sent_twice(read: Sequence[tuple[str, Exchange]]) -> None:
@@ -171,16 +160,24 @@ def _checked(path: Path, body: Any) -> Exchange:
         raise RecordsError(_problem(path, *NO_EXCHANGE))
     if body["schema"] != SCHEMA:
         raise RecordsError(_other_version(path, body["schema"]))
+    unknown = sorted(set(body) - {"about", "schema", "digest", "content"})
+    if unknown or body.get("about", ABOUT) != ABOUT:
+        what = f"it holds {len(unknown) or 1} part beside its content that this version does not write"
+        raise RecordsError(_problem(path, what, "ask the practice to send the file as it was made", "unknown"))
     if _digest(body["content"]) != body["digest"]:
         what = "the content does not fit its digest: it was changed after it was made"
         raise RecordsError(_problem(path, what, "ask the practice to send it again", "digest"))
     try:
         exchange = from_dict(body["content"])
-    except (OnsetStudyError, KeyError, TypeError, ValueError, AttributeError):
+    except (OnsetStudyError, KeyError, TypeError, ValueError, AttributeError, RecursionError):
         exchange = None
     if not isinstance(exchange, Exchange):
         mend = "make it anew with the same version of onsetstudy"
         raise RecordsError(_problem(path, "its content cannot be understood", mend, "content"))
+    problems = check_exchange(exchange)
+    if problems:
+        named = [dataclasses.replace(problem, where=Where(file=path.name)) for problem in problems]
+        raise RecordsError(named)
     return exchange
 
 

@@ -7,12 +7,15 @@ import tomllib
 from pathlib import Path
 
 from onsetstudy.core.errors import Problem, ProtocolError, Where
+from onsetstudy.files.guard import Unreadable, parse_toml
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.model import Protocol
 
 __all__ = ["read_protocol"]
 
 DECIMAL_COMMA = re.compile(r"(\s*[A-Za-z_][\w.]*\s*)=\s*([+-]?\d+),(\d+)(\s*(?:#.*)?)")
+
+LARGEST_KB = 1024
 
 
 def read_protocol(path: str | Path) -> Protocol:
@@ -35,6 +38,8 @@ def read_protocol(path: str | Path) -> Protocol:
     if path.suffix.lower() in (".xlsx", ".xlsm", ".xls", ".csv"):
         raise refuse("this is a table, not a protocol file", "give the protocol (.toml) first, then the records")
     try:
+        if path.stat().st_size > LARGEST_KB * 1024:
+            raise refuse(f"the file has more than {LARGEST_KB} kB, as no protocol has", "check that it is the protocol")
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
         raise refuse("the file is not text in UTF-8", "save it as plain text with the encoding UTF-8") from None
@@ -42,11 +47,15 @@ def read_protocol(path: str | Path) -> Protocol:
         raise refuse(f"the file cannot be read ({error.strerror})", "check the permission") from None
     commas: list[Problem] = []
     try:
-        content = tomllib.loads(text)
+        content = parse_toml(path, text)
+    except Unreadable as error:
+        raise ProtocolError(error.problem) from None
     except tomllib.TOMLDecodeError:
         text, commas = _without_decimal_commas(text, path.name)
         try:
-            content = tomllib.loads(text)
+            content = parse_toml(path, text)
+        except Unreadable as error:
+            raise ProtocolError(error.problem) from None
         except tomllib.TOMLDecodeError as error:
             found = re.search(r"\(at line (\d+), column \d+\)", str(error))
             what = re.sub(r"\s*\(at .*\)$", "", str(error)).rstrip(".")

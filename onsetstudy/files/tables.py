@@ -10,6 +10,7 @@ from typing import Any
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.doses.limits import LimitsTable, check_limits
+from onsetstudy.files.guard import Unreadable, parse_toml, read_text
 from onsetstudy.outcomes.published import check_published
 from onsetstudy.outcomes.published_results import PublishedTable
 
@@ -51,10 +52,10 @@ def _content(source: Traversable | Path) -> dict[str, Any]:
     if not source.is_file():
         raise refuse(f"there is no file {source}", "check the name and the folder")
     try:
-        return tomllib.loads(source.read_text(encoding="utf-8-sig" if isinstance(source, Path) else "utf-8"))
-    except UnicodeDecodeError:
-        raise refuse("the file is not text in UTF-8", "save it as plain text with the encoding UTF-8") from None
-    except OSError as error:
-        raise refuse(f"the file cannot be read ({error.strerror})", "check the permission") from None
+        if isinstance(source, Path):
+            return parse_toml(source, read_text(source))
+        return tomllib.loads(source.read_text(encoding="utf-8"))
+    except Unreadable as error:
+        raise RecordsError(error.problem) from None
     except tomllib.TOMLDecodeError as error:
         raise refuse(f"this is not valid TOML: {error}", "compare with the table that comes with the package") from None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Callable, Iterable
 from typing import Any
@@ -10,8 +9,7 @@ from typing import Any
 import numpy as np
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
-from onsetstudy.pool.small_groups import OTHER
-from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.study.exchange_check import strange_words
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
 __all__ = ["learned_by_subtraction", "what_can_be_learned"]
@@ -28,7 +26,7 @@ def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
     RecordsError
         If the file holds a word that is no code of the study, or a group smaller than it says: all of them are named.
     """
-    problems = _strangers(exchange)
+    problems = strange_words(exchange)
     cells = exchange.cells.to_frame()
     keys = [c for c in cells.columns if c not in ("arm", "n") and not c.startswith(("left_", "right_"))]
     groups = cells.groupby(keys, sort=True)["n"].sum()
@@ -283,39 +281,3 @@ def _listed(values: tuple[str, ...]) -> str:
 
 def _problem(what: str, mend: str, code: str) -> Problem:
     return Problem(what=what, where=Where(), mend=mend, code=code)
-
-
-def _strangers(exchange: Exchange) -> list[Problem]:
-    """Words in the counts that are no code of the study, and columns that should not be there."""
-    terms = dict(exchange.terms)
-    arms = {json.loads(v) for k, v in terms.items() if k.startswith("arms.") and k.endswith(".code")}
-    codes = {c for values in CODES.values() for c in values} | {OTHER, "not recorded"}
-    known: dict[str, set[str]] = {
-        "arm": arms,
-        "technique": codes,
-        "what": {"cases", "recorded", "event", "serious", "supplement"},
-        "known": {"exactly", "at_least"},
-        "outcome": {"numb", "not_numb", "undecided"},
-        "stage": {"recorded", "refused", "left_out", "analysed"},
-        "quantity": {"spent", *(f"pain_{m}" for m in ("insertion", "placement", "deposition", "treatment"))},
-    }
-    problems = []
-    for table in ("cells", "values", "safety", "flow", "operators"):
-        content = getattr(exchange, table)
-        if content is None:
-            continue
-        frame = content.to_frame()
-        for column in frame.columns:
-            if column.startswith(("left_", "right_")) or column in ("n", "value"):
-                wrong = [v for v in frame[column] if isinstance(v, str)]
-            elif column == "quarter":
-                parts = {q for v in frame[column] for q in str(v).split("+")}
-                wrong = sorted(parts - set(exchange.quarters))
-            elif column == "operator":
-                wrong = sorted({str(v) for v in frame[column] if not (str(v).isdigit() or v == OTHER)})
-            else:
-                wrong = sorted({str(v) for v in frame[column]} - known.get(column, codes))
-            if wrong:
-                what = f"the table {table} holds {', '.join(map(str, wrong[:3]))} under {column}, no code of the study"
-                problems.append(_problem(what, "mend the records and make the file anew; do not send this one", "word"))
-    return problems

@@ -131,6 +131,10 @@ def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> list[Problem]:
     if strange := [q for q in exchange.quarters if q not in known]:
         what = f"{exchange.practice} sends {', '.join(strange)}, no quarter of this study"
         problems.append(_problem(name, what, "add the quarter to the protocol of the group", "quarter"))
+    if exchange.invented != protocol.study.invented:
+        there, here = ("invented", "real") if exchange.invented else ("real", "invented")
+        what = f"{exchange.practice} says that its cases are {there}, and this protocol is of {here} ones"
+        problems.append(_problem(name, what, "never pool invented with real cases", "invented"))
     practices = protocol.study.practices
     if practices and exchange.practice not in practices:
         what = f"{exchange.practice} is no practice of this study"

@@ -326,7 +326,7 @@ def test_no_name_no_date_and_no_rare_combination_comes_out(study):
 def test_a_word_that_is_no_code_is_found_when_the_file_is_read_back(files):
     exchange = files[0][1]
     rows = tuple(tuple("Erika" if v == "ianb" else v for v in row) for row in exchange.cells.rows)
-    with pytest.raises(RecordsError, match="The table cells holds Erika under technique, no code of the study"):
+    with pytest.raises(RecordsError, match="The table cells holds a word under technique, no code of the study"):
         what_can_be_learned(dataclasses.replace(exchange, cells=CountTable(columns=exchange.cells.columns, rows=rows)))
 
 

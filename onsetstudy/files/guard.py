@@ -1,0 +1,159 @@
+"""Text files of others, read without trust: size and depth before anything is built from them, and never a traceback.
+
+Used for every JSON and TOML file that a command reads. What stands inside is judged by who knows what it means.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from onsetstudy.core.errors import Problem, Where
+
+__all__ = ["LARGEST_MB", "Unreadable", "parse_json", "parse_toml", "read_text"]
+
+LARGEST_MB = 64
+DEEPEST = 40
+MB = 1024 * 1024
+
+
+class Unreadable(Exception):
+    """A file that cannot be read; ``problem`` says why and what to do."""
+
+    def __init__(self, problem: Problem) -> None:
+        super().__init__(str(problem))
+        self.problem = problem
+
+
+def read_text(path: str | Path, *, largest_mb: int = LARGEST_MB) -> str:
+    """Text of a file, without the byte order mark that mail programmes put before it.
+
+    Raises
+    ------
+    Unreadable
+        If it is not there, is no plain file, is larger than any file of its kind, or is not text.
+    """
+    path = Path(path)
+    again = "copy or send it again"
+    try:
+        if not path.is_file():
+            raise _unreadable(path, "there is no such file", "check its name and folder", "read")
+        if path.stat().st_size > largest_mb * MB:
+            what = f"the file has more than {largest_mb} MB, which no file of this kind has"
+            raise _unreadable(path, what, "check that it is the file that was meant", "large")
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise _unreadable(path, f"it cannot be read ({error.strerror})", "copy it again", "read") from None
+    except UnicodeDecodeError:
+        raise _unreadable(
+            path, "this is not text in UTF-8", "ask for the file itself, or save it as text", "not_text"
+        ) from None
+    if not text.strip():
+        raise _unreadable(path, "the file is empty", again, "empty")
+    return text
+
+
+def parse_json(path: str | Path, text: str) -> Any:
+    """Content of a JSON text that has no double keys, no endless numbers and no bottomless nesting.
+
+    Raises
+    ------
+    Unreadable
+        With the line where that is known.
+    """
+    path = Path(path)
+    try:
+        content = json.loads(
+            text, object_pairs_hook=_once, parse_constant=_no_constant, parse_float=_finite, parse_int=_whole
+        )
+    except json.JSONDecodeError as error:
+        # A file cut off in a word or a number fails at the beginning of that, on its last line.
+        cut = "\n" not in text[error.pos :].rstrip()
+        what = "the file ends in the middle" if cut else f"line {error.lineno} cannot be read"
+        raise _unreadable(path, what, "copy or send it again; do not correct it by hand", "cut") from None
+    except _Refused as error:
+        raise _unreadable(path, str(error), "ask for the file as it was made", "content") from None
+    except (RecursionError, ValueError):
+        raise _too_deep(path) from None
+    if _deeper(content, DEEPEST):
+        raise _too_deep(path)
+    return content
+
+
+def parse_toml(path: str | Path, text: str) -> dict[str, Any]:
+    """Content of a TOML text.
+
+    Raises
+    ------
+    Unreadable
+        If it is nested beyond any file of ours.
+    tomllib.TOMLDecodeError
+        If it is no TOML; its reader knows best what to say.
+    """
+    path = Path(path)
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        raise
+    except (RecursionError, ValueError):
+        raise _too_deep(path) from None
+    if _deeper(content, DEEPEST):
+        raise _too_deep(path)
+    return content
+
+
+class _Refused(Exception):
+    pass
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise _Refused(f'the key "{twice[:40]}" stands twice in one place')
+    return found
+
+
+def _no_constant(name: str) -> float:
+    raise _Refused(f"{name} is no number of a JSON file")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise _Refused(f"the number {text[:20]} is too large")
+    return value
+
+
+def _whole(text: str) -> int:
+    if len(text) > 19:
+        raise _Refused(f"the number {text[:20]} is too large")
+    return int(text)
+
+
+def _deeper(content: Any, levels: int) -> bool:
+    """Whether anything is nested more than so many levels; level by level, so that depth cannot exhaust the stack."""
+    here = [content]
+    for _ in range(levels):
+        here = [
+            inner
+            for value in here
+            if isinstance(value, dict | list)
+            for inner in (value.values() if isinstance(value, dict) else value)
+        ]
+        if not here:
+            return False
+    return bool(here)
+
+
+def _too_deep(path: Path) -> Unreadable:
+    what = "its content is nested deeper, or its numbers are longer, than in any file of this kind"
+    return _unreadable(path, what, "ask for the file as it was made", "deep")
+
+
+def _unreadable(path: Path, what: str, mend: str, code: str) -> Unreadable:
+    return Unreadable(Problem(what=what, where=Where(file=path.name), mend=mend, code=code))
