@@ -59,8 +59,9 @@ def _admitted(column: Column, protocol: Protocol) -> tuple[str, ...]:
         "technique": protocol.eligibility.techniques,
         "procedure": protocol.eligibility.procedures,
         "agent": protocol.eligibility.agents,
-        "tooth": tuple(TEETH[protocol.schedule.tooth_notation]),
     }
+    if column.kind == "tooth":
+        return tuple(TEETH[protocol.schedule.tooth_notation])
     return narrowed.get(column.name) or column.codes
 
 
@@ -112,8 +113,9 @@ def _example(column: Column, protocol: Protocol) -> str:
     admitted = _admitted(column, protocol)
     if column.codes:
         return column.example if column.example in admitted else admitted[0]
-    if column.name == "tooth":
-        return column.example if protocol.schedule.tooth_notation == "iso3950" else "19"
+    if column.kind == "tooth":
+        iso = protocol.schedule.tooth_notation == "iso3950"
+        return column.example if iso else TEETH["iso3950"][column.example].universal
     practices = protocol.study.practices
     return column.example.replace("P01", practices[0]) if practices else column.example
 

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.numb_field import INSIDE, UNCERTAIN, where_is_control
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.findings import Findings
 from onsetstudy.records.times_of_day import read_times_of_day, refuse_ambiguous_times
@@ -162,8 +163,30 @@ def _sites(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
     adult = (dentition == "primary") & cases["age_band"].isin(["18-39", "40-59", "60-79", "80+"])
     found.query(_rows(adult), "tooth", "age", "a primary tooth ({value}) in an adult", "check tooth and notation")
     child = cases["age_band"] == "4-11"
+    _controls(cases, found, protocol)
     young = child & (cases["agent"] == "bupivacaine")
     found.query(_rows(young), "agent", "age", "{value} under 12 years", "check the label in force")
+
+
+def _controls(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
+    """A control tooth that the injection itself makes numb says nothing of the cold."""
+    names = [cases[name].astype(object).where(cases[name].notna(), "") for name in ("control_tooth", "tooth")]
+    techniques = cases["technique"].astype(object).where(cases["technique"].notna(), "")
+    notation = protocol.schedule.tooth_notation
+    where = np.array(
+        [
+            where_is_control(c, t, (k,) if k else (), notation=notation)
+            for c, t, k in zip(*names, techniques, strict=True)
+        ],
+        dtype=object,
+    )
+    mend = "test a tooth outside the field, such as the canine of the other side or arch"
+    told = {
+        INSIDE: "the control tooth {value} lies in the field of the injection: it goes numb with the target",
+        UNCERTAIN: "the control tooth {value} may lie in the field of the injection",
+    }
+    for answer, what in told.items():
+        found.query(_rows(where == answer), "control_tooth", f"control_{answer}", what, mend)
 
 
 def _scores(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:

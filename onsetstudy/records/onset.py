@@ -14,7 +14,7 @@ from onsetstudy.protocol.estimands import strategy_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
 
-__all__ = ["ONSET_COLUMNS", "derive_onset"]
+__all__ = ["ONSET_COLUMNS", "derive_onset", "nearest_control"]
 
 ONSET_COLUMNS = (
     "case_id",
@@ -143,7 +143,7 @@ def _valid_target_readings(records: Records, control: str, window_min: float) ->
     case, at, response = number[role], minute[role], felt[role]
     valid = np.ones(case.size, dtype=bool)
     if control != "none":
-        found, control_felt = _nearest_control(
+        found, control_felt = nearest_control(
             case, at, number[~role], minute[~role], felt[~role], window_min + SAME_TIME
         )
         valid = np.where(found, control_felt, control != "required")
@@ -151,7 +151,7 @@ def _valid_target_readings(records: Records, control: str, window_min: float) ->
     return _Target(case=case[valid], minute=at[valid], felt=response[valid], invalid=invalid)
 
 
-def _nearest_control(
+def nearest_control(
     case: NDArray[np.int64],
     at: NDArray[np.float64],
     control_case: NDArray[np.int64],

@@ -124,6 +124,12 @@ CASES: tuple[Column, ...] = (
     Column(
         name="tooth", kind="tooth", meaning="target tooth in the protocol's notation", required="always", example="36"
     ),
+    Column(
+        name="control_tooth",
+        kind="tooth",
+        meaning="tooth tested as control, outside the field of the injection; in the protocol's notation",
+        example="43",
+    ),
     _code("technique", "planned injection", required="always"),
     _code("pulp_status", "state of the pulp before treatment"),
     _code("agent", "local anaesthetic, generic name", required="always"),
@@ -208,6 +214,7 @@ def asked_columns(table: str, protocol: Protocol) -> tuple[Column, ...]:
         "allocation_slip": not protocol.study.randomised,
         "period": not protocol.study.paired and protocol.plan.cluster != "patient_id",
         "baseline_response": protocol.schedule.baseline_response == "none",
+        "control_tooth": protocol.schedule.control_tooth == "none",
         "score_missing_reason": protocol.pain is None,
         "weight_kg": protocol.doses is None,
         **{f"guess_{who}": blinded.get(who) != "yes" for who in ("patient", "operator", "assessor")},
