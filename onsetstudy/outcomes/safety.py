@@ -13,10 +13,12 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import ArmCount, Caution, Counts, Estimate, Interval, NotAvailable
 from onsetstudy.outcomes.safety_results import ArmEvents, EventLine, Safety
 
-__all__ = ["SafetyRecords", "exact_share", "nothing_seen_limit", "summarise_safety"]
+__all__ = ["FINDING", "SafetyRecords", "exact_share", "nothing_seen_limit", "summarise_safety"]
 
 EstimateLike = Estimate | NotAvailable
 NONE = "none"
+FINDING = "positive_aspiration"
+"""A finding that the needle is drawn back for, and no harm (common practice, no source)."""
 EXACT = "Clopper-Pearson, exact"
 HYBRID = "Newcombe's hybrid of Wilson limits"
 
@@ -31,7 +33,7 @@ class SafetyRecords:
     event : array of str
         Code of the adverse event, ``none`` if there was none.
     serious : array of str
-        ``yes``, ``no`` or empty.
+        ``yes``, ``no``, ``not_recorded`` or empty, which means the same.
     supplement : array of bool
         A supplemental injection before onset.
     lip_numb : array of str
@@ -102,7 +104,10 @@ def summarise_safety(records: SafetyRecords, *, arms: Sequence[str], conf_level:
         raise OnsetStudyError("arms, events and supplements must be equally long rows")
     told = (records.event != "") | (records.serious == "yes")
     serious = records.serious == "yes"
-    any_event = ((records.event != "") & (records.event != NONE)) | serious
+    named = (records.event != "") & (records.event != NONE) & (records.event != FINDING)
+    any_event = named | serious
+    # Of an event that does not say whether it was serious it is not known that it was not.
+    rated = told & (~any_event | np.isin(records.serious, ("yes", "no")))
     counts = Counts(
         cases=len(records.arm),
         onsets=int(any_event.sum()),
@@ -117,9 +122,11 @@ def summarise_safety(records: SafetyRecords, *, arms: Sequence[str], conf_level:
 
     everyone = np.ones(len(records.arm), dtype=bool)
     kinds = sorted({str(e) for e in records.event[any_event] if e})
-    harms = [line("any", any_event, told, everyone), line("serious", serious, told, everyone)]
-    harms += [line(kind, records.event == kind, told, everyone) for kind in kinds if kind != NONE]
+    harms = [line("any", any_event, told, everyone), line("serious", serious, rated, everyone)]
+    harms += [line(kind, records.event == kind, told, everyone) for kind in kinds if kind not in (NONE, FINDING)]
     course = [line("supplement", records.supplement, everyone, everyone)]
+    if (records.event == FINDING).any():
+        course.append(line(FINDING, records.event == FINDING, told, everyone))
     asked = records.lip_numb != ""
     if asked.any():
         course.append(line("missed_block", records.lip_numb == "no", asked, asked))
@@ -190,7 +197,8 @@ def _listing(
     for i in np.flatnonzero(any_event):
         event = str(records.event[i])
         named = event if event not in ("", NONE) else "not named"
-        key = (str(records.arm[i]), named, str(records.serious[i]) or "not recorded", str(records.technique[i]))
+        rated = str(records.serious[i]).replace("_", " ") or "not recorded"
+        key = (str(records.arm[i]), named, rated, str(records.technique[i]))
         lines[key] = lines.get(key, 0) + 1
     order = {a: k for k, a in enumerate(arms)}
     return tuple((*key, count) for key, count in sorted(lines.items(), key=lambda i: (order.get(i[0][0], 99), i[0])))

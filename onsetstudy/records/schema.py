@@ -179,7 +179,12 @@ CASES: tuple[Column, ...] = (
     _code("age_band", "age in bands; no birth date"),
     _number("weight_kg", "weight", "kg", 10, 300, "70", query_high=160),
     _code("adverse_event", "what happened, if anything did"),
-    _code("adverse_serious", "whether the event was serious, by local rules", field="yes_no"),
+    _code(
+        "adverse_serious",
+        "whether the event was serious: death, danger to life, hospital, lasting disability, birth defect, or "
+        "medically important; by local rules",
+        field="serious",
+    ),
     Column(name="notes", kind="text", meaning="free remark; never a name, never exported", example=""),
 )
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 
+from onsetstudy.outcomes.safety import FINDING
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.allocation import arm_standing
 from onsetstudy.records.flow import exclusion_reasons
@@ -196,7 +197,7 @@ def _safety(data: AnalysisSet) -> pd.DataFrame:
     happened = {
         "cases": np.ones(len(frame), dtype=bool),
         "recorded": named | serious,
-        "event": (named & (event != NOTHING).to_numpy()) | serious,
+        "event": (named & ~event.isin((NOTHING, FINDING)).to_numpy()) | serious,
         "serious": serious,
         "supplement": frame["rescue_min"].notna().to_numpy(),
     }

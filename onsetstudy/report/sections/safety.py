@@ -16,6 +16,7 @@ NAMES = {
     "serious": "serious adverse event",
     "supplement": "supplemental injection",
     "missed_block": "lip not numb after a block",
+    "positive_aspiration": "blood on aspiration (a finding, no harm)",
 }
 
 
@@ -49,9 +50,21 @@ def _said(safety: Safety, protocol: Protocol) -> str:
             )
         else:
             told.append(f"{arm.count} of {counted(arm.cases, label + ' case')} had an adverse event ({_limits(arm)}).")
-    serious = sum(a.count for a in safety.harms[1].arms)
-    told.append("No event was marked as serious." if not serious else f"{serious} were marked as serious.")
-    return " ".join(told)
+    told.append(_seriousness(safety))
+    return " ".join(filter(None, told))
+
+
+def _seriousness(safety: Safety) -> str:
+    """That nothing was serious is said only where every event says so."""
+    any_event, serious = (sum(a.count for a in line.arms) for line in safety.harms[:2])
+    silent = sum(count for _, _, rated, _, count in safety.listing if rated not in ("yes", "no"))
+    if not any_event:
+        return ""
+    marked = f"{counted(serious, 'event')} {'was' if serious == 1 else 'were'} marked as serious"
+    if silent:
+        of = "it" if any_event == 1 else f"{silent} of {any_event}"
+        return f"{marked if serious else 'None was marked as serious'}; of {of} that is not recorded: ask."
+    return f"{marked}." if serious else f"Of {counted(any_event, 'event')} all say that they were not serious."
 
 
 def _table(safety: Safety, protocol: Protocol) -> Table:
