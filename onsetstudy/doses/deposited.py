@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
-from onsetstudy.core.results import ArmCount, Assumption, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import ArmCount, Assumption, Counts, Estimate, NotAvailable
 from onsetstudy.doses.results import ArmAmount
+from onsetstudy.inference.means import Moments, contrast_of_means
 
 __all__ = ["arm_amounts", "mean_difference"]
 
@@ -92,23 +90,11 @@ def mean_difference(
             method=METHOD,
             n=counts,
         )
-    parts = [a.sd**2 / a.with_amount for a in (reference, other) if a.sd is not None]
-    variance = sum(parts)
-    difference = other.mean - reference.mean
-    half = 0.0
-    if variance > 0:
-        sizes = (reference.with_amount, other.with_amount)
-        df = variance**2 / sum(v**2 / (n - 1) for v, n in zip(parts, sizes, strict=True))
-        half = float(stats.t.isf((1 - conf_level) / 2, df)) * math.sqrt(variance)
-    return Estimate(
-        quantity=quantity,
-        contrast=contrast,
-        estimate=difference,
-        std_error=math.sqrt(variance),
-        interval=Interval(low=difference - half, high=difference + half, level=conf_level, method="Welch's t"),
-        unit=unit,
-        method=METHOD,
-        n=counts,
-        assumptions=(INDEPENDENT,),
-        source=SOURCE,
+    pair = (
+        Moments(n=reference.with_amount, mean=reference.mean, variance=reference.sd**2),
+        Moments(n=other.with_amount, mean=other.mean, variance=other.sd**2),
     )
+    return contrast_of_means(
+        [pair], quantity=quantity, contrast=contrast, unit=unit, n=counts, conf_level=conf_level,
+        what="amounts", needs_spread=False, assumptions=(INDEPENDENT,),
+    )  # fmt: skip

@@ -19,6 +19,8 @@ from statsmodels.stats.proportion import proportion_confint
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.inference.means import WELCH, contrast_of_means, moments_by_stratum
+from onsetstudy.inference.strata import merge_small
 from onsetstudy.outcomes.chair_results import ChairTime, Stage, WaitsSeen
 
 __all__ = ["ChairRecords", "Prices", "compare_chair_time", "hours_given_back"]
@@ -29,7 +31,7 @@ EstimateLike = Estimate | NotAvailable
 LEAST = 2
 MINUTES = 60.0
 MONTHS = 12.0
-WAIT_METHOD = "difference of means, Welch's t"
+WAIT_METHOD = WELCH
 CARRIED = "minutes saved times what is stated; limits are those of the minutes"
 INDEPENDENT = Assumption(name="independent cases", detail="each case tells something of its own")
 SAME_CASELOAD = Assumption(name="caseload", detail="future cases are like these, and as many as stated each month")
@@ -57,6 +59,8 @@ class ChairRecords:
         Minutes of each stage of the visit, in the order in which they come.
     visit_min : array of float
         From being seated to being dismissed.
+    practice : array of str, optional
+        Differences are taken within practices and combined by their numbers of cases.
     """
 
     arm: NDArray[np.str_]
@@ -67,6 +71,7 @@ class ChairRecords:
     patient: NDArray[np.str_]
     visit_min: FloatArray
     stages: tuple[tuple[str, FloatArray], ...] = ()
+    practice: NDArray[np.str_] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,18 +147,18 @@ def compare_chair_time(
     )
     contrast = f"{contrast_arm} - {reference_arm}"
     spent = tuple(_mean(records.wait_min[by_arm[a]], "wait_spent", a, counts, conf_level) for a in arms)
-    difference = _difference(cost, by_arm, arms, "chair_time_difference", contrast, counts, conf_level)
+    difference = _difference(cost, records, arms, "chair_time_difference", contrast, counts, conf_level)
     return ChairTime(
         waits=waits,
         spent=spent,
         mixing=_mean(mixing[by_arm[contrast_arm]], "mixing_time", contrast_arm, counts, conf_level),
         difference_before_mixing=_difference(
-            records.wait_min, by_arm, arms, "chair_time_before_mixing_difference", contrast, counts, conf_level
+            records.wait_min, records, arms, "chair_time_before_mixing_difference", contrast, counts, conf_level
         ),
         difference=difference,
         wait_used=tuple(_share(records.wait_used[by_arm[a]], a, counts, conf_level) for a in arms),
         visit_difference=_difference(
-            records.visit_min, by_arm, arms, "visit_time_difference", contrast, counts, conf_level
+            records.visit_min, records, arms, "visit_time_difference", contrast, counts, conf_level
         ),
         **_hours_and_money(_saved(difference), prices, f"{reference_arm} - {contrast_arm}", counts),
         cases_per_month=prices.cases_per_month,
@@ -217,33 +222,25 @@ def _mean(values: FloatArray, quantity: str, arm: str, n: Counts, level: float) 
 
 def _difference(
     values: FloatArray,
-    by_arm: dict[str, NDArray[np.bool_]],
+    records: ChairRecords,
     arms: tuple[str, str],
     quantity: str,
     contrast: str,
     n: Counts,
     level: float,
 ) -> EstimateLike:
-    first, second = (values[by_arm[a] & ~np.isnan(values)] for a in arms)
-    if min(first.size, second.size) < LEAST:
-        return _gone(quantity, contrast, "min", f"it takes {LEAST} recorded times in each arm", n)
-    estimate = float(second.mean() - first.mean())
-    parts = np.array([first.var(ddof=1) / first.size, second.var(ddof=1) / second.size])
-    error, half = float(np.sqrt(parts.sum())), 0.0
-    if error > 0:
-        df = parts.sum() ** 2 / np.sum(parts**2 / np.array([first.size - 1, second.size - 1]))
-        half = float(stats.t.ppf((1 + level) / 2, df)) * error
-    return Estimate(
-        quantity=quantity,
-        contrast=contrast,
-        estimate=estimate,
-        std_error=error,
-        interval=Interval(low=estimate - half, high=estimate + half, level=level, method=WAIT_METHOD),
-        unit="min",
-        method=WAIT_METHOD,
-        n=n,
-        assumptions=(AS_SPENT,),
-    )
+    """Within the strata that :func:`~onsetstudy.inference.strata.merge_small` makes of those where it is known."""
+    arm = np.asarray(records.arm).astype(str)
+    known = ~np.isnan(values) & np.isin(arm, arms)
+    stratum = None
+    if records.practice is not None and known.any():
+        stratum = np.full(values.size, "", dtype=object)
+        stratum[known] = merge_small([np.asarray(records.practice)[known]], arm[known], arms).code
+    return contrast_of_means(
+        moments_by_stratum(np.where(known, values, np.nan), arm, arms, stratum=stratum),
+        quantity=quantity, contrast=contrast, unit="min", n=n, conf_level=level, what="recorded times",
+        needs_spread=False, assumptions=(AS_SPENT,),
+    )  # fmt: skip
 
 
 def _share(used: NDArray[np.str_], arm: str, n: Counts, level: float) -> EstimateLike:

@@ -17,6 +17,7 @@ from statsmodels.stats.proportion import confint_proportions_2indep, proportion_
 from onsetstudy.core.clusters import too_few_clusters, too_narrow
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Assumption, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.inference.means import Moments, contrast_of_means
 from onsetstudy.outcomes.comfort_results import Anxiety, MissingScores, MomentOfPain
 from onsetstudy.outcomes.pain import compare_pain
 
@@ -244,26 +245,10 @@ def welch_difference(
     reference: FloatArray, other: FloatArray, quantity: str, contrast: str, unit: str, n: Counts, level: float
 ) -> EstimateLike:
     """Difference of the means of two sets of scores, other less reference, by Welch's t."""
-    if min(reference.size, other.size) < LEAST:
-        return _gone(quantity, contrast, unit, f"it takes {LEAST} scores in each arm", WELCH, n, "too_few")
-    estimate = float(other.mean() - reference.mean())
-    parts = np.array([other.var(ddof=1) / other.size, reference.var(ddof=1) / reference.size])
-    error = float(np.sqrt(parts.sum()))
-    if error == 0:
-        return _gone(quantity, contrast, unit, "the scores do not vary", WELCH, n, "no_spread")
-    df = parts.sum() ** 2 / np.sum(parts**2 / np.array([other.size - 1, reference.size - 1]))
-    half = float(stats.t.ppf((1 + level) / 2, df)) * error
-    return Estimate(
-        quantity=quantity,
-        contrast=contrast,
-        estimate=estimate,
-        std_error=error,
-        interval=Interval(low=estimate - half, high=estimate + half, level=level, method=WELCH),
-        p_value=float(2 * stats.t.sf(abs(estimate) / error, df)),
-        unit=unit,
-        method=WELCH,
-        n=n,
-    )
+    return contrast_of_means(
+        [(Moments.of(reference), Moments.of(other))],
+        quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=level, what="scores",
+    )  # fmt: skip
 
 
 def anxiety_change(

@@ -13,6 +13,7 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.answer.contrasts import PRACTICE, Compared
 from onsetstudy.study.strata import shared_baselines
 
 __all__ = ["ESTIMANDS", "AnalysisSet"]
@@ -60,20 +61,33 @@ class AnalysisSet:
         values = self.frame[name].astype(object)
         return values.where(values.notna(), NOT_RECORDED).astype(str).to_numpy(dtype=str)
 
-    def stratum(self, *, leave_out: str | None = None) -> NDArray[np.str_] | None:
-        """The plan's strata combined into one code per case; ``None`` where there is one stratum only."""
-        columns = self._strata(leave_out)
-        if not columns:
+    def stratum(self) -> NDArray[np.str_] | None:
+        """Practices and the plan's strata as one code per case, small ones put together; ``None`` where one only."""
+        strata = self.compared().strata
+        return None if strata.one else strata.code
+
+    def plan_stratum(self) -> NDArray[np.str_] | None:
+        """The plan's strata alone, none put together, as arms were allocated; ``None`` where there is one only."""
+        if not self.protocol.plan.strata:
             return None
+        columns = [self.column(name) for name in self.protocol.plan.strata]
         combined = np.array([" | ".join(parts) for parts in zip(*columns, strict=True)], dtype=str)
         return combined if np.unique(combined).size > 1 else None
 
-    def baselines(self, *, leave_out: str | None = None) -> NDArray[np.str_] | None:
-        """The plan's strata for a hazard ratio: those with few cases share a baseline."""
-        return shared_baselines(self._strata(leave_out))
+    def baselines(self) -> NDArray[np.str_] | None:
+        """The plan's strata and the practice for a hazard ratio: those with few cases share a baseline."""
+        names = (*(name for name in self.protocol.plan.strata if name != PRACTICE), PRACTICE)
+        return shared_baselines([self.column(name) for name in names])
 
-    def _strata(self, leave_out: str | None) -> list[NDArray[np.str_]]:
-        return [self.column(name) for name in self.protocol.plan.strata if name != leave_out]
+    def compared(self) -> Compared:
+        """The cases as the comparisons within strata take them: practices first, then the plan's strata."""
+        names = (PRACTICE, *(name for name in self.protocol.plan.strata if name != PRACTICE))
+        return Compared(
+            times={name: self.times(name) for name in ("success", "wait")},
+            arm=self.arm,
+            columns={name: self.column(name) for name in names},
+            protocol=self.protocol,
+        )
 
     def covariates(self) -> dict[str, NDArray[Any]]:
         """The plan's covariates that differ between cases; what was not recorded is a level of its own.

@@ -56,7 +56,7 @@ def anytime_looks(data: AnalysisSet, kept: KeptList | None, this: Quarter) -> An
             used.arm,
             reference_arm=protocol.reference_arm,
             block=names,
-            stratum=used.stratum(),
+            stratum=used.plan_stratum(),
             grid_min=protocol.schedule.tests_min,
         )
         success = success_sequence(

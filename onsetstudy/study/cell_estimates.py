@@ -2,32 +2,34 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, NotAvailable
+from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
+from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.answer.contrasts import PRACTICE, Compared, not_numb_of, success_of, wait_of
 from onsetstudy.study.attempt import attempt
 from onsetstudy.study.strata import shared_baselines
 from onsetstudy.study.tally import AT_LEAST
 from onsetstudy.survival.regression import fit_proportional_hazards
-from onsetstudy.survival.rmst import estimate_rmst
-from onsetstudy.survival.success import success_by
 
 __all__ = [
+    "NO_VALUES",
     "POOLED",
     "cell_baselines",
     "cell_counts",
     "cell_stratum",
     "cell_times",
+    "cells_compared",
+    "difference_of_counts",
     "estimates_of_counts",
     "mean_difference",
 ]
@@ -35,6 +37,8 @@ __all__ = [
 EstimateLike = Estimate | NotAvailable
 POOLED = ("hazard_ratio", "rmst_difference", "success_difference", "pain_difference", "chair_time_difference")
 """What is pooled over practices, in the order of the report."""
+VALUES_OF = {"pain_difference": "pain_{moment}", "chair_time_difference": "spent"}
+NO_VALUES = pd.DataFrame(columns=["quantity", "arm", "known", "value", "n"])
 INDEPENDENT = Assumption(name="independent cases", detail="patients who come again count as if they were others")
 
 
@@ -45,18 +49,27 @@ def cell_times(cells: pd.DataFrame, estimand: str) -> Intervals:
     return Intervals(left, np.where(np.isnan(right), np.inf, right))
 
 
-def cell_stratum(cells: pd.DataFrame, protocol: Protocol, *more: str) -> NDArray[np.str_] | None:
-    """Strata of the plan (and ``more`` columns) as one code per cell; ``None`` where there is one only."""
-    names = [*more, *(name for name in protocol.plan.strata if name != "practice_id")]
-    if not names:
-        return None
-    joined = cells[names].astype(str).agg(" | ".join, axis=1).to_numpy(dtype=str)
-    return joined if np.unique(joined).size > 1 else None
+def cells_compared(cells: pd.DataFrame, protocol: Protocol) -> Compared:
+    """The cells as the comparisons within strata take them: practices first, where there are several."""
+    names = [PRACTICE, *(name for name in protocol.plan.strata if name != PRACTICE)]
+    return Compared(
+        times={name: cell_times(cells, name) for name in ("success", "wait")},
+        arm=cells["arm"].to_numpy(dtype=str),
+        columns={name: cells[name].to_numpy(dtype=str) for name in names if name in cells},
+        weight=cells["n"].to_numpy(dtype=np.int64),
+        protocol=protocol,
+    )
 
 
-def cell_baselines(cells: pd.DataFrame, protocol: Protocol, *more: str) -> NDArray[np.str_] | None:
+def cell_stratum(cells: pd.DataFrame, protocol: Protocol) -> NDArray[np.str_] | None:
+    """Strata of the plan as one code per cell, small ones put together; ``None`` where there is one only."""
+    strata = cells_compared(cells, protocol).strata
+    return None if strata.one else strata.code
+
+
+def cell_baselines(cells: pd.DataFrame, protocol: Protocol) -> NDArray[np.str_] | None:
     """Strata for a ratio of rates, as :func:`~onsetstudy.study.strata.shared_baselines` puts small ones together."""
-    names = [*(name for name in protocol.plan.strata if name != "practice_id"), *more]
+    names = [name for name in (*(n for n in protocol.plan.strata if n != PRACTICE), PRACTICE) if name in cells]
     return shared_baselines([cells[name] for name in names], weight=cells["n"])
 
 
@@ -104,6 +117,8 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
     n = cells["n"].to_numpy(dtype=np.int64)
     arm = cells["arm"].to_numpy(dtype=str)
 
+    compared = cells_compared(cells, protocol)
+
     def ratio() -> Estimate:
         fit = fit_proportional_hazards(
             cell_times(cells, "hazard"),
@@ -115,31 +130,10 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
         )
         return fit.estimates[0]
 
-    def wait() -> Estimate:
-        return estimate_rmst(
-            cell_times(cells, "wait"),
-            arm,
-            reference_arm=reference,
-            weight=n,
-            tau_min=protocol.onset.horizon_min,
-            conf_level=level,
-            seed=plan.seed,
-        ).difference
-
-    def success() -> Estimate:
-        return success_by(
-            cell_times(cells, "success"),
-            arm,
-            reference_arm=reference,
-            weight=n,
-            target_min=protocol.onset.target_min,
-            conf_level=level,
-        ).difference
-
     found = [
         ask("hazard_ratio", "/", "ratio", ratio),
-        ask("rmst_difference", "-", "min", wait),
-        ask("success_difference", "-", "proportion", success),
+        ask("rmst_difference", "-", "min", lambda: wait_of(compared).difference),
+        ask("success_difference", "-", "proportion", lambda: success_of(compared).difference),
     ]
     if protocol.pain is not None:
         pain = values[values["quantity"] == f"pain_{protocol.pain.moment}"]
@@ -160,50 +154,68 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
     return tuple(found)
 
 
-def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, unit: str) -> Estimate:
-    """Difference of means from counts of values, other arm minus reference, by Welch's t.
+def difference_of_counts(key: str, cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> EstimateLike:
+    """One difference of all practices together, each compared within itself, as a report from the rows has it.
 
-    Values known only to be at least so large count as they stand, and a caution says how many.
-
-    Raises
-    ------
-    NotEstimable
-        If an arm has fewer than two values, or there is no spread.
+    Parameters
+    ----------
+    key : str
+        ``rmst_difference``, ``success_difference``, ``not_numb_difference``, ``pain_difference`` or
+        ``chair_time_difference``.
+    cells, values : DataFrame
+        Counts with ``practice_id``.
     """
     reference, other = protocol.arm_codes[:2]
-    parts = []
-    for code in (reference, other):
-        rows = values[values["arm"] == code]
-        n, v = rows["n"].to_numpy(dtype=float), rows["value"].to_numpy(dtype=float)
-        total = n.sum()
-        if total < 2:
-            raise NotEstimable(
-                quantity, f"fewer than two values are known of the arm {protocol.label(code)}", code="few"
-            )
-        mean = float(n @ v / total)
-        seen = int(n[(rows["known"] != AT_LEAST).to_numpy(dtype=bool)].sum())
-        parts.append((mean, float(n @ (v - mean) ** 2 / (total - 1)) / total, int(total), seen))
-    (m0, v0, n0, seen0), (m1, v1, n1, seen1) = parts
-    if v0 + v1 <= 0:
-        raise NotEstimable(quantity, "the values do not differ within the arms", code="no_spread")
-    value, error = m1 - m0, math.sqrt(v0 + v1)
-    df = (v0 + v1) ** 2 / (v0**2 / (n0 - 1) + v1**2 / (n1 - 1))
-    level = protocol.plan.conf_level
-    reach = float(stats.t.ppf(0.5 + level / 2, df)) * error
-    by_arm = (ArmCount(arm=reference, cases=n0, onsets=seen0), ArmCount(arm=other, cases=n1, onsets=seen1))
-    return Estimate(
-        quantity=quantity,
-        contrast=f"{other} - {reference}",
-        estimate=value,
-        std_error=error,
-        interval=Interval(low=value - reach, high=value + reach, level=level, method="Welch's t"),
-        p_value=float(2 * stats.t.sf(abs(value) / error, df)),
-        unit=unit,
-        method="difference of means",
-        n=Counts(cases=n0 + n1, onsets=seen0 + seen1, by_arm=by_arm),
-        assumptions=(INDEPENDENT,),
-        caution=_not_seen(by_arm),
+    used = cells[cells["arm"].isin((reference, other))].reset_index(drop=True)
+    counts = cell_counts(used, protocol)
+    if key in VALUES_OF:
+        unit = "min" if protocol.pain is None or key == "chair_time_difference" else protocol.pain.instrument.unit
+        name = VALUES_OF[key] if protocol.pain is None else VALUES_OF[key].format(moment=protocol.pain.moment)
+        rows = values[values["quantity"] == name]
+        return attempt(
+            lambda: mean_difference(rows, protocol, key, unit),
+            quantity=key, contrast=f"{other} - {reference}", unit=unit, method="from counts", n=counts,
+            level=protocol.plan.conf_level,
+        )  # fmt: skip
+    verb = {"rmst_difference": wait_of, "success_difference": success_of, "not_numb_difference": not_numb_of}[key]
+    missing = [protocol.label(a.arm) for a in counts.by_arm[:2] if a.cases == 0]
+
+    def difference() -> EstimateLike:
+        if missing:
+            raise NotEstimable(key, f"no case of the arm {missing[0]} has been sent", code="arm_missing")
+        return verb(cells_compared(used, protocol)).difference
+
+    return attempt(
+        difference, quantity=key, contrast=f"{other} - {reference}",
+        unit="min" if key == "rmst_difference" else "proportion", method="from counts", n=counts,
+        level=protocol.plan.conf_level,
+    )  # fmt: skip
+
+
+def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, unit: str) -> EstimateLike:
+    """Difference of means from counts of values, other arm minus reference, within practices where there are several.
+
+    Values known only to be at least so large count as they stand, and a caution says how many.
+    """
+    reference, other = protocol.arm_codes[:2]
+    rows = values[values["arm"].isin((reference, other))]
+    n, arm = rows["n"].to_numpy(dtype=np.int64), rows["arm"].to_numpy(dtype=str)
+    seen = (rows["known"] != AT_LEAST).to_numpy(dtype=bool)
+    by_arm = tuple(
+        ArmCount(arm=code, cases=int(n[arm == code].sum()), onsets=int(n[(arm == code) & seen].sum()))
+        for code in (reference, other)
     )
+    columns = [rows[PRACTICE].to_numpy(dtype=str)] if PRACTICE in rows else []
+    strata = merge_small(columns, arm, (reference, other), weight=n)
+    return contrast_of_means(
+        moments_by_stratum(
+            rows["value"].to_numpy(dtype=float), arm, (reference, other), stratum=strata.code, weight=n
+        ),
+        quantity=quantity, contrast=f"{other} - {reference}", unit=unit,
+        n=Counts(cases=sum(a.cases for a in by_arm), onsets=sum(a.onsets for a in by_arm), by_arm=by_arm),
+        conf_level=protocol.plan.conf_level, what="values", needs_spread=quantity == "pain_difference",
+        assumptions=(INDEPENDENT,), caution=_not_seen(by_arm),
+    )  # fmt: skip
 
 
 def _not_seen(by_arm: tuple[ArmCount, ...]) -> tuple[Caution, ...]:

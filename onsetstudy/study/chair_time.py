@@ -68,6 +68,7 @@ def chair_records(data: AnalysisSet) -> ChairRecords:
         patient=data.column("patient_id"),
         visit_min=dismissed - seated,
         stages=tuple(zip(STAGES, stages, strict=True)),
+        practice=data.column("practice_id"),
     )
 
 

@@ -19,7 +19,7 @@ from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.cautions import group_arms_caution
-from onsetstudy.study.cell_estimates import POOLED, cell_counts, estimates_of_counts
+from onsetstudy.study.cell_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange
 from onsetstudy.study.gather import Gathered, gather
 from onsetstudy.study.group_harms import group_harms, practices_without_harms
@@ -36,7 +36,6 @@ SPREAD_AGREES = 0.5
 FEW_PRACTICES = 5
 REPRODUCED = 1e-6
 WITHOUT_QUARTER = ("pain_difference", "chair_time_difference")
-NO_VALUES = pd.DataFrame(columns=["quantity", "arm", "known", "value", "n"])
 
 
 def analyse_group(
@@ -82,7 +81,8 @@ def analyse_group(
     letters = _letters(counts)
     options = options or PoolOptions(conf_level=protocol.plan.conf_level)
     told(0, 5, "one stage")
-    overall = pool_in_one_stage(_lettered(cells, letters), protocol)
+    known = counts.values[~counts.values["practice_id"].isin(dict(period.beyond))]
+    overall = pool_in_one_stage(_lettered(cells, letters), _lettered(known, letters), protocol)
     told(1, 5, "practices")
     own = {
         code: _whole(estimates_of_counts(_rows(cells, code), _rows(counts.values, code), protocol), code, period)

@@ -72,7 +72,9 @@ class GroupSuccess:
 class GroupOverall:
     """All cases of all practices in one stage, every practice compared within itself.
 
-    ``by_target`` and ``never_numb`` are the shares of each arm as the cases came, reference first.
+    ``by_target``, ``never_numb`` and ``wait`` are those of each arm over the mix of strata of both arms, reference
+    first. ``differences`` are taken within strata (practices, and what the plan names, as counts allow) and combined by
+    their numbers of cases, as in a report from the rows; empty in results from before they were kept.
     """
 
     n: Counts
@@ -84,6 +86,12 @@ class GroupOverall:
     numb_at_all: GroupSuccess
     by_target: tuple[EstimateLike, ...]
     never_numb: tuple[EstimateLike, ...]
+    wait: tuple[EstimateLike, ...] = ()
+    differences: tuple[EstimateLike, ...] = ()
+
+    def difference(self, key: str) -> EstimateLike | None:
+        """The difference of one quantity within practices, ``None`` where it was not asked."""
+        return next((e for e in self.differences if e.quantity == key), None)
 
 
 @result_kind("agreement")

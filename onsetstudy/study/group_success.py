@@ -13,20 +13,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.cases import Cases
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.pool.common_odds import common_odds
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.answer.contrasts import not_numb_of, success_of, wait_of
 from onsetstudy.study.attempt import attempt
-from onsetstudy.study.cell_estimates import cell_counts, cell_times
+from onsetstudy.study.cell_estimates import cell_counts, cell_times, cells_compared
 from onsetstudy.study.group_results import GroupSuccess
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.shares import decided, share_numb_by, spread_evenly, tells_something
-from onsetstudy.survival.success import never_numb_share, success_by
 
-__all__ = ["arm_shares", "pool_success", "success_tables"]
+__all__ = ["by_arm", "pool_success", "success_tables"]
 
 FloatArray = NDArray[np.float64]
 FEWEST_OF_ITS_OWN = 10
@@ -189,40 +188,26 @@ def _part_before(times: Intervals, curve: OnsetCurve, minute: float) -> FloatArr
     return np.asarray((inside @ (curve.mass * before)) / np.where(mass > 0, mass, 1.0), dtype=np.float64)
 
 
-def arm_shares(cells: pd.DataFrame, protocol: Protocol, kind: str) -> tuple[Estimate | NotAvailable, ...]:
-    """Share of each arm, all practices together, that was numb by the target or never numb; reference first.
+def by_arm(cells: pd.DataFrame, protocol: Protocol, name: str) -> tuple[Estimate | NotAvailable, ...]:
+    """One quantity of each arm over the mix of practices of both arms; reference first.
 
-    ``kind`` is ``by_target`` or ``never_numb``. Cases as they came: differences of mix between arms are not evened out.
+    ``name`` is ``success_by_target``, ``not_numb`` or ``rmst``.
     """
     arms = protocol.arm_codes[:2]
-    level = protocol.plan.conf_level
     used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
-    n = used["n"].to_numpy(dtype=np.int64)
     counts = cell_counts(used, protocol, "success")
-    name = "success_by_target" if kind == "by_target" else "not_numb"
-    method = "share over all practices"
+    verb = {"success_by_target": success_of, "not_numb": not_numb_of, "rmst": wait_of}[name]
+    unit = "min" if name == "rmst" else "proportion"
 
     def absent(arm: str, code: str, reason: str) -> NotAvailable:
-        return NotAvailable(
-            quantity=name, contrast=arm, code=code, reason=reason, unit="proportion", method=method, n=counts
-        )
+        return NotAvailable(quantity=name, contrast=arm, code=code, reason=reason, unit=unit, method="", n=counts)
 
     if set(used["arm"]) != set(arms):
         return tuple(absent(a, "arm_missing", "cases of one arm only have been sent") for a in arms)
-    cases = Cases(
-        cell_times(used, "success"),
-        used["arm"].to_numpy(dtype=str),
-        reference_arm=arms[0],
-        weight=n,
-        conf_level=level,
-    )
-
-    def shares() -> Any:
-        if kind == "by_target":
-            return success_by(cases, target_min=protocol.onset.target_min).arms
-        return never_numb_share(cases, horizon_min=protocol.onset.horizon_min).arms
-
-    found = attempt(shares, quantity=name, contrast=None, unit="proportion", method=method, n=counts, level=level)
+    found = attempt(
+        lambda: verb(cells_compared(used, protocol)).arms[:2],
+        quantity=name, contrast=None, unit=unit, method="", n=counts, level=protocol.plan.conf_level,
+    )  # fmt: skip
     if isinstance(found, NotAvailable):
         return tuple(absent(a, found.code, found.reason) for a in arms)
     return tuple(found)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from scipy import stats
 
@@ -12,13 +10,12 @@ from onsetstudy.core.results import Caution, Estimate, HypothesisTest, NotAvaila
 from onsetstudy.design.after_stopping import estimate_after_stopping
 from onsetstudy.design.looks import LookSeen, judge_looks, plan_looks
 from onsetstudy.design.looks_results import LookPlan, LookVerdict, StoppedEstimate
-from onsetstudy.outcomes.results import PainComparison
 from onsetstudy.protocol.model import LookRule, Protocol, Quarter
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.population import primary_result
 from onsetstudy.study.results import LooksTaken
 
-__all__ = ["BY_SPENDING", "QUANTITY", "judge_seen", "looks_taken", "plan_of"]
+__all__ = ["BY_SPENDING", "QUANTITY", "judge_seen", "looks_taken", "plan_of", "score_of"]
 
 BY_SPENDING = ("obrien_fleming", "pocock", "power")
 SCALES = {"hazard_ratio": "log ratio", "restricted_wait": "min", "success_by_target": "proportion", "pain": ""}
@@ -26,7 +23,7 @@ QUANTITY = {
     "hazard_ratio": "hazard_ratio",
     "restricted_wait": "rmst_difference",
     "success_by_target": "success_difference",
-    "pain": "pain_shift",
+    "pain": "pain_difference",
 }
 """Quantity whose table row says which side of a primary outcome is better."""
 
@@ -69,7 +66,7 @@ def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
     for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
         part = data.where(data.frame["quarter"].astype(str) <= quarter.label)
         result = primary_result(part)
-        score = _score(result, protocol.plan.primary)
+        score = score_of(result, protocol.plan.primary)
         if score is None:
             reason = result.reason if isinstance(result, NotAvailable) else "the outcome has no standard error"
             caution.append(Caution(code="no_look", text=f"{quarter.label} was no look: {reason}."))
@@ -100,18 +97,11 @@ def _counted(part: AnalysisSet, rule: LookRule) -> float:
     return float(counts.onsets if rule.information == "onsets" else counts.cases)
 
 
-def _score(result: object, primary: str) -> tuple[float, float | None] | None:
+def score_of(result: object, primary: str) -> tuple[float, float | None] | None:
     """Z (positive: better than the reference) and its information, if it has one."""
     quantity = quantity_of(QUANTITY[primary])
     if isinstance(result, HypothesisTest):
         return result.statistic, result.variance[0] if result.variance and result.variance[0] > 0 else None
-    if isinstance(result, PainComparison):
-        test, shift = result.test, result.shift
-        if not isinstance(test, HypothesisTest) or not isinstance(shift, Estimate):
-            return None
-        # The rank test's p-value is exact where it can be; its normal score carries it to the boundary.
-        size = float(stats.norm.isf(max(test.p_value, 1e-300) / 2))
-        return math.copysign(size, quantity.toward(shift.estimate, 1.0)) if shift.estimate else 0.0, None
     if isinstance(result, Estimate):
         z = float(stats.norm.isf((1 - result.interval.level) / 2))
         error = result.std_error or (result.interval.high - result.interval.low) / (2 * z)

@@ -14,9 +14,9 @@ from onsetstudy.core.results import Estimate, Fit, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.attempt import attempt
-from onsetstudy.study.cell_estimates import cell_baselines, cell_counts, cell_stratum, cell_times
+from onsetstudy.study.cell_estimates import cell_baselines, cell_counts, cell_stratum, cell_times, difference_of_counts
 from onsetstudy.study.group_results import GroupOverall
-from onsetstudy.study.group_success import arm_shares, pool_success
+from onsetstudy.study.group_success import by_arm, pool_success
 from onsetstudy.study.results import ArmCurve
 from onsetstudy.survival.compare import compare_arms
 from onsetstudy.survival.curve_limits import curve_limits
@@ -27,9 +27,13 @@ from onsetstudy.survival.regression import fit_proportional_hazards
 __all__ = ["by_practice", "by_technique", "failures_by", "onset_test", "pool_in_one_stage"]
 
 EstimateLike = Estimate | NotAvailable
+DIFFERENCES = (
+    "rmst_difference", "success_difference", "not_numb_difference", "pain_difference", "chair_time_difference",
+)  # fmt: skip
+"""What is compared within practices and combined by their numbers of cases."""
 
 
-def pool_in_one_stage(cells: pd.DataFrame, protocol: Protocol) -> GroupOverall:
+def pool_in_one_stage(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> GroupOverall:
     """Test, hazard ratio, spread of practices and success over all practices.
 
     Parameters
@@ -65,8 +69,10 @@ def pool_in_one_stage(cells: pd.DataFrame, protocol: Protocol) -> GroupOverall:
         frailty=_asked(used, protocol, "practice_spread", spread),
         success=pool_success(used, protocol),
         numb_at_all=pool_success(used, protocol, protocol.onset.horizon_min, extremes=False),
-        by_target=arm_shares(used, protocol, "by_target"),
-        never_numb=arm_shares(used, protocol, "never_numb"),
+        by_target=by_arm(used, protocol, "success_by_target"),
+        never_numb=by_arm(used, protocol, "not_numb"),
+        wait=by_arm(used, protocol, "rmst"),
+        differences=tuple(difference_of_counts(key, used, values, protocol) for key in DIFFERENCES),
     )
 
 
@@ -77,7 +83,7 @@ def onset_test(cells: pd.DataFrame, protocol: Protocol) -> HypothesisTest | NotA
     def test() -> HypothesisTest:
         return compare_arms(
             cell_times(used, "hazard"), used["arm"].to_numpy(dtype=str), reference_arm=protocol.reference_arm,
-            stratum=cell_stratum(used, protocol, "practice_id"), weight=used["n"].to_numpy(dtype=np.int64),
+            stratum=cell_stratum(used, protocol), weight=used["n"].to_numpy(dtype=np.int64),
         )  # fmt: skip
 
     found: HypothesisTest | NotAvailable = _asked(used, protocol, "onset_test", test)
@@ -105,7 +111,7 @@ def _ratio(cells: pd.DataFrame, protocol: Protocol, more: dict[str, Any] | None 
         cell_times(cells, "hazard"),
         {"arm": cells["arm"].to_numpy(dtype=str), **(more or {})},
         reference={"arm": protocol.reference_arm},
-        stratum=cell_baselines(cells, protocol, "practice_id"),
+        stratum=cell_baselines(cells, protocol),
         weight=cells["n"].to_numpy(dtype=np.float64),
         conf_level=protocol.plan.conf_level,
     )

@@ -5,19 +5,22 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from onsetstudy.core.clusters import independent_test_caution
 from onsetstudy.core.results import Caution, Counts, Estimate, Fit, HypothesisTest, NotAvailable
+from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
+from onsetstudy.inference.strata import merge_small
 from onsetstudy.outcomes.pain import compare_pain
 from onsetstudy.outcomes.results import PainComparison
 from onsetstudy.study.analysis_set import AnalysisSet
+from onsetstudy.study.answer.contrasts import PRACTICE, Compared, not_numb_of, success_of, wait_of
 from onsetstudy.study.attempt import attempt, not_asked
 from onsetstudy.study.curves import arm_curves, naive_stopwatch
 from onsetstudy.study.results import EstimateLike, Population
 from onsetstudy.survival.compare import compare_arms
 from onsetstudy.survival.regression import fit_proportional_hazards
 from onsetstudy.survival.results import ArmContrast
-from onsetstudy.survival.rmst import estimate_rmst
-from onsetstudy.survival.success import never_numb_share, success_by
 
 __all__ = ["analyse_population", "contrast_results", "primary_result"]
 
@@ -64,9 +67,9 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
     """
     counts = data.counts()
     question = _Question(data=data, counts=counts, refusal=_refusal(data, minimum), dimension=dimension)
-    success, success_difference = _by_arm(question, "success_by_target", "success_difference", "proportion", _success)
-    wait, wait_difference = _by_arm(question, "rmst", "rmst_difference", "min", _wait)
-    never, never_difference = _by_arm(question, "not_numb", "not_numb_difference", "proportion", _never)
+    success, success_difference = _by_arm(question, "success_by_target", "success_difference", "proportion", success_of)
+    wait, wait_difference = _by_arm(question, "rmst", "rmst_difference", "min", wait_of)
+    never, never_difference = _by_arm(question, "not_numb", "not_numb_difference", "proportion", not_numb_of)
     ratio = _hazard_ratio(question)
     return Population(
         label=label,
@@ -83,6 +86,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         never_numb=never,
         never_numb_difference=never_difference,
         pain=_pain(question),
+        pain_difference=_pain_difference(question),
         naive=naive_stopwatch(data),
         caution=(*_cautions(counts), *_few_clusters(ratio)),
     )
@@ -92,20 +96,20 @@ def contrast_results(data: AnalysisSet) -> tuple[Counts, EstimateLike, EstimateL
     """Counts, hazard ratio, difference in the share numb by the target, and difference in waiting of one set."""
     counts = data.counts()
     question = _Question(data=data, counts=counts, refusal=_refusal(data, 1), dimension="overall")
-    _, success = _by_arm(question, "success_by_target", "success_difference", "proportion", _success)
-    _, wait = _by_arm(question, "rmst", "rmst_difference", "min", _wait)
+    _, success = _by_arm(question, "success_by_target", "success_difference", "proportion", success_of)
+    _, wait = _by_arm(question, "rmst", "rmst_difference", "min", wait_of)
     return counts, _hazard_ratio(question), success, wait
 
 
-def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike | PainComparison:
+def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike:
     """What the plan's primary outcome says in one set: its test for the rate, its difference for the others."""
     question = _Question(data=data, counts=data.counts(), refusal=_refusal(data, 1), dimension="overall")
     primary = data.protocol.plan.primary
     if primary == "success_by_target":
-        return _by_arm(question, "success_by_target", "success_difference", "proportion", _success)[1]
+        return _by_arm(question, "success_by_target", "success_difference", "proportion", success_of)[1]
     if primary == "restricted_wait":
-        return _by_arm(question, "rmst", "rmst_difference", "min", _wait)[1]
-    return _pain(question) if primary == "pain" else _onset_test(question)
+        return _by_arm(question, "rmst", "rmst_difference", "min", wait_of)[1]
+    return _pain_difference(question) if primary == "pain" else _onset_test(question)
 
 
 def _refusal(data: AnalysisSet, minimum: int) -> tuple[str, str] | None:
@@ -134,42 +138,8 @@ def _cautions(counts: Counts) -> tuple[Caution, ...]:
     return (Caution(code="few_onsets", text=f"Few onsets were seen ({', '.join(few)}): the limits are approximate."),)
 
 
-def _success(data: AnalysisSet) -> ArmContrast:
-    protocol = data.protocol
-    return success_by(
-        data.times("success"),
-        data.arm,
-        reference_arm=protocol.reference_arm,
-        target_min=protocol.onset.target_min,
-        conf_level=protocol.plan.conf_level,
-    )
-
-
-def _wait(data: AnalysisSet) -> ArmContrast:
-    protocol = data.protocol
-    return estimate_rmst(
-        data.times("wait"),
-        data.arm,
-        reference_arm=protocol.reference_arm,
-        tau_min=protocol.onset.horizon_min,
-        conf_level=protocol.plan.conf_level,
-        seed=protocol.plan.seed,
-    )
-
-
-def _never(data: AnalysisSet) -> ArmContrast:
-    protocol = data.protocol
-    return never_numb_share(
-        data.times("success"),
-        data.arm,
-        reference_arm=protocol.reference_arm,
-        horizon_min=protocol.onset.horizon_min,
-        conf_level=protocol.plan.conf_level,
-    )
-
-
 def _by_arm(
-    question: _Question, quantity: str, difference: str, unit: str, estimate: Callable[[AnalysisSet], ArmContrast]
+    question: _Question, quantity: str, difference: str, unit: str, estimate: Callable[[Compared], ArmContrast]
 ) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
     """Per-arm results, reference first, and their difference."""
     contrast = question.contrast("-")
@@ -177,7 +147,7 @@ def _by_arm(
     refused = question.refused(difference, unit, contrast)
     if refused is None:
         result = attempt(
-            lambda: estimate(question.data),
+            lambda: estimate(question.data.compared()),
             quantity=difference,
             contrast=contrast,
             unit=unit,
@@ -208,7 +178,7 @@ def _onset_test(question: _Question) -> HypothesisTest | NotAvailable:
             data.times("hazard"),
             data.arm,
             reference_arm=protocol.reference_arm,
-            stratum=data.stratum(leave_out=question.dimension),
+            stratum=data.stratum(),
             block=data.column("patient_id") if protocol.study.paired else None,
             method="permutation" if small or protocol.study.paired else "asymptotic",
             seed=protocol.plan.seed,
@@ -239,7 +209,7 @@ def _hazard_ratio(question: _Question) -> EstimateLike:
             data.times("hazard"),
             {"arm": data.arm, **data.covariates()},
             reference={"arm": protocol.reference_arm},
-            stratum=data.baselines(leave_out=question.dimension),
+            stratum=data.baselines(),
             cluster=data.cluster(),
             conf_level=protocol.plan.conf_level,
         )
@@ -280,3 +250,24 @@ def _pain(question: _Question) -> PainComparison | NotAvailable:
         unit=protocol.pain.instrument.unit,
         conf_level=protocol.plan.conf_level,
     )
+
+
+def _pain_difference(question: _Question) -> EstimateLike:
+    """Difference of the mean scores within practices, combined by their numbers of scores."""
+    data, contrast = question.data, question.contrast("-")
+    protocol = data.protocol
+    if protocol.pain is None:
+        return not_asked("pain_difference", "the protocol does not record pain", code="not_planned", contrast=contrast,
+                         unit="score", n=question.counts)  # fmt: skip
+    refused = question.refused("pain_difference", protocol.pain.instrument.unit, contrast)
+    if refused is not None:
+        return refused
+    scores = data.frame[f"pain_{protocol.pain.moment}"].to_numpy(dtype=float)
+    arms = protocol.arm_codes[:2]
+    known = ~np.isnan(scores)
+    strata = merge_small([data.column(PRACTICE)[known]], data.arm[known], (arms[0], arms[1]))
+    return contrast_of_means(
+        moments_by_stratum(scores[known], data.arm[known], (arms[0], arms[1]), stratum=strata.code),
+        quantity="pain_difference", contrast=contrast, unit=protocol.pain.instrument.unit,
+        n=Counts.of(known, data.arm, protocol.arm_codes), conf_level=protocol.plan.conf_level, what="scores",
+    )  # fmt: skip

@@ -91,6 +91,8 @@ class Population:
 
     ``dimension`` is ``overall``, ``quarter``, ``technique`` or ``practice``; ``level`` the code of the member.
     Per-arm tuples have the reference arm first. Every contrast is ``buffered - plain`` or ``buffered / plain``.
+    Differences are taken within strata (practices, and what the plan names) and combined by their numbers of cases.
+    ``pain_difference`` is that of the mean scores; ``None`` in results from before it was kept.
     """
 
     label: str
@@ -109,6 +111,7 @@ class Population:
     pain: PainComparison | NotAvailable
     naive: NaiveStopwatch
     caution: tuple[Caution, ...] = ()
+    pain_difference: EstimateLike | None = None
 
     def to_frame(self) -> pd.DataFrame:
         """All estimates of this set, with the estimate columns."""
@@ -123,6 +126,7 @@ class Population:
                 *self.never_numb,
                 self.never_numb_difference,
                 self.pain,
+                *(() if self.pain_difference is None else (self.pain_difference,)),
             ]
         )
 

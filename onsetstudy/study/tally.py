@@ -170,7 +170,7 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     mixed = arm != data.protocol.reference_arm
     mixing = np.where(mixed, np.where(np.isnan(chair.mixing_min), usual, chair.mixing_min), 0.0)
     # Rounded only so that the noise of adding does not tell equal minutes apart: means stay those of the rows.
-    measured = {"spent": np.round(chair.wait_min + mixing, 9)}
+    measured = {"spent": np.round(chair.wait_min + mixing, 12)}
     if data.protocol.pain is not None:
         measured |= {f"pain_{m}": data.frame[f"pain_{m}"].to_numpy(dtype=np.float64, na_value=np.nan) for m in MOMENTS}
     frames = []

@@ -80,7 +80,11 @@ def _of_practice(results: StudyResults, lead: str, look: Look | None) -> tuple[C
 def _of_group(results: GroupResults, lead: str, look: Look | None) -> tuple[Claim, ...]:
     overall, protocol = results.overall, results.protocol
     whose = _cases(overall.n.cases, len(results.practices))
-    arms = {"success_difference": overall.by_target, "not_numb_difference": overall.never_numb}
+    arms = {
+        "success_difference": overall.by_target,
+        "not_numb_difference": overall.never_numb,
+        "rmst_difference": overall.wait,
+    }
     claims = [
         claim_of(
             key, answer, protocol, arms=arms.get(key, ()), look=look, leads=key == lead, population=whose,
@@ -114,11 +118,9 @@ def group_answer(results: GroupResults, key: str) -> EstimateLike | None:
 
     This is the only place that chooses. ``None`` where the group has nothing of that quantity.
     """
-    within = getattr(results.overall, "difference", None)
-    if callable(within):
-        found = within(key)
-        if isinstance(found, Estimate | NotAvailable):
-            return found
+    within = results.overall.difference(key)
+    if within is not None:
+        return within
     pooled = next((p for p in results.pooled if read_earlier(p.quantity)[0] == key), None)
     if pooled is not None:
         return pooled.average
@@ -255,7 +257,9 @@ def _turned(e: Estimate) -> Estimate:
 
 
 def mean_pain(whole: Population, protocol: Protocol) -> EstimateLike:
-    """Difference of mean scores at the protocol's moment, on the protocol's scale."""
+    """Difference of mean scores at the protocol's moment, on the protocol's scale; earlier results kept the scores."""
+    if whole.pain_difference is not None:
+        return whole.pain_difference
     pain = whole.pain
     if not isinstance(pain, PainComparison):
         return dataclasses.replace(pain, quantity="pain_difference")

@@ -1,0 +1,1 @@
+"""What all outcomes share: means and their differences, within strata. It knows no protocol, no record and no page."""

@@ -1,0 +1,197 @@
+"""Difference of two means within strata, from values or from counts of values: the one place that knows Welch's t.
+
+References
+----------
+.. [1] Welch BL. The generalization of Student's problem when several different population variances are involved.
+       Biometrika 1947;34:28-35.
+.. [2] Satterthwaite FE. An approximate distribution of estimates of variance components. Biometrics Bulletin
+       1946;2:110-114 (degrees of freedom of a weighted sum of variances).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+
+__all__ = ["LEAST", "WELCH", "MeanDifference", "Moments", "contrast_of_means", "mean_difference", "moments_by_stratum"]
+
+WELCH = "difference of means, Welch's t"
+
+LEAST = 2
+"""Fewest values of an arm (and stratum) that have a spread."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moments:
+    """Number, mean and variance of values; ``variance`` is ``nan`` below two of them."""
+
+    n: int
+    mean: float
+    variance: float
+
+    @classmethod
+    def of(cls, values: ArrayLike, weight: ArrayLike | None = None) -> Moments:
+        """Of values, each standing for ``weight`` cases (whole numbers; default 1).
+
+        The sum of squares is taken about the mean, so that copies and weights agree to rounding.
+        """
+        v = np.asarray(values, dtype=np.float64)
+        w = np.ones(v.size) if weight is None else np.asarray(weight, dtype=np.float64)
+        n = float(w.sum())
+        if n == 0:
+            return cls(n=0, mean=math.nan, variance=math.nan)
+        mean = float(w @ v / n)
+        squares = float(w @ (v - mean) ** 2)
+        # Equal values differ from their mean by rounding only.
+        squares = 0.0 if v.size and np.all(v == v[0]) else squares
+        return cls(n=round(n), mean=mean, variance=squares / (n - 1) if n >= LEAST else math.nan)
+
+    @property
+    def error2(self) -> float:
+        """Squared standard error of the mean."""
+        return self.variance / self.n if self.n >= LEAST else math.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanDifference:
+    """Second arm less reference, with limits; ``df`` infinite and limits closed where nothing varies."""
+
+    estimate: float
+    std_error: float
+    df: float
+    low: float
+    high: float
+    p_value: float
+    strata: int
+
+
+def mean_difference(pairs: Sequence[tuple[Moments, Moments]], *, conf_level: float) -> MeanDifference | None:
+    """Difference of means within strata, combined by their numbers of cases.
+
+    Parameters
+    ----------
+    pairs : sequence of (Moments, Moments)
+        Of each stratum, reference first. One stratum gives Welch's t.
+    conf_level : float
+
+    Returns
+    -------
+    MeanDifference or None
+        ``None`` if an arm of a stratum has fewer than two values: its spread is not known.
+    """
+    if not pairs or any(m.n < LEAST for pair in pairs for m in pair):
+        return None
+    size = np.array([reference.n + other.n for reference, other in pairs], dtype=np.float64)
+    share = size / size.sum()
+    estimate = float(share @ np.array([other.mean - reference.mean for reference, other in pairs]))
+    parts: NDArray[np.float64] = np.array([[m.error2 for m in pair] for pair in pairs]) * share[:, None] ** 2
+    freedom = np.array([[m.n - 1 for m in pair] for pair in pairs], dtype=np.float64)
+    variance = float(parts.sum())
+    if variance <= 0:
+        p = 1.0 if estimate == 0 else 0.0
+        return MeanDifference(
+            estimate=estimate, std_error=0.0, df=math.inf, low=estimate, high=estimate, p_value=p, strata=len(pairs)
+        )
+    error = math.sqrt(variance)
+    df = variance**2 / float((parts**2 / freedom).sum())
+    half = float(stats.t.isf((1 - conf_level) / 2, df)) * error
+    return MeanDifference(
+        estimate=estimate,
+        std_error=error,
+        df=df,
+        low=estimate - half,
+        high=estimate + half,
+        p_value=float(2 * stats.t.sf(abs(estimate) / error, df)),
+        strata=len(pairs),
+    )
+
+
+def moments_by_stratum(
+    values: ArrayLike,
+    arm: ArrayLike,
+    arms: tuple[str, str],
+    *,
+    stratum: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+) -> list[tuple[Moments, Moments]]:
+    """Moments of both arms, stratum by stratum in the order of their names; missing values (``nan``) are left out.
+
+    Parameters
+    ----------
+    values : array_like of float, shape (n,)
+    arm, stratum : array_like of str, shape (n,)
+    arms : tuple of two str
+        Reference first; other arms are left out.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a value stands for.
+    """
+    v = np.asarray(values, dtype=np.float64)
+    a = np.asarray(arm).astype(str)
+    s = np.full(v.size, "") if stratum is None else np.asarray(stratum).astype(str)
+    w = np.ones(v.size) if weight is None else np.asarray(weight, dtype=np.float64)
+    used = ~np.isnan(v) & np.isin(a, arms)
+    found = []
+    for name in np.unique(s[used]):
+        reference, other = (used & (s == name) & (a == code) for code in arms)
+        found.append((Moments.of(v[reference], w[reference]), Moments.of(v[other], w[other])))
+    return found
+
+
+def contrast_of_means(
+    pairs: Sequence[tuple[Moments, Moments]],
+    *,
+    quantity: str,
+    contrast: str,
+    unit: str,
+    n: Counts,
+    conf_level: float,
+    what: str = "values",
+    needs_spread: bool = True,
+    assumptions: tuple[Assumption, ...] = (),
+    caution: tuple[Caution, ...] = (),
+) -> Estimate | NotAvailable:
+    """:func:`mean_difference` as a result.
+
+    Parameters
+    ----------
+    pairs : sequence of (Moments, Moments)
+        Of each stratum, reference first.
+    quantity, contrast, unit, n
+        As in every result.
+    what : str
+        What the values are, for the reason why there is none.
+    needs_spread : bool
+        Whether values that do not vary give no result; otherwise the interval is one number.
+    """
+    found = mean_difference(pairs, conf_level=conf_level)
+    within = (
+        "" if found is None or found.strata == 1 else f" within {found.strata} strata, combined by numbers of cases"
+    )
+    method = WELCH if not within else f"difference of means{within}; Welch's t"
+    if found is None or (needs_spread and found.std_error == 0):
+        few = found is None
+        reason = f"it takes {LEAST} {what} in each arm" if few else f"the {what} do not vary"
+        error = NotEstimable(quantity, reason, code="too_few" if few else "no_spread")
+        return NotAvailable.because(error, contrast=contrast, unit=unit, method=method, n=n, level=conf_level)
+    return Estimate(
+        quantity=quantity,
+        contrast=contrast,
+        estimate=found.estimate,
+        std_error=found.std_error,
+        interval=Interval(low=found.low, high=found.high, level=conf_level, method=method),
+        p_value=found.p_value if found.std_error > 0 else None,
+        unit=unit,
+        method=method,
+        n=n,
+        assumptions=assumptions,
+        caution=caution,
+        source="Welch 1947, Biometrika 34:28-35",
+    )

@@ -1,0 +1,106 @@
+"""Strata that hold enough cases of both arms, by a rule that sees counts and nothing else.
+
+Strata decide verdicts, so that they are fixed before anybody sees an outcome: the rule is the same for rows, for counts
+of a practice's file and for every interim analysis.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["LEAST_OF_AN_ARM", "Strata", "merge_small"]
+
+LEAST_OF_AN_ARM = 10
+"""Fewest cases of either arm of a stratum by itself (a compromise: fewer have no dependable spread; no source)."""
+OTHERS = "others"
+JOIN = " | "
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Strata:
+    """A code per row, and which codes hold strata that were put together for want of cases."""
+
+    code: NDArray[np.str_]
+    merged: tuple[str, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Codes in order."""
+        return tuple(sorted(set(self.code.tolist())))
+
+    @property
+    def one(self) -> bool:
+        """Whether all cases are in one stratum."""
+        return len(set(self.code.tolist())) < 2
+
+
+def merge_small(
+    columns: Sequence[ArrayLike],
+    arm: ArrayLike,
+    arms: tuple[str, str],
+    *,
+    weight: ArrayLike | None = None,
+    least: int = LEAST_OF_AN_ARM,
+) -> Strata:
+    """Strata of which each holds at least ``least`` cases of both arms, as far as there are so many.
+
+    Combinations of the columns with fewer are put together with the other small ones that are alike in all columns but
+    the last; those that are still small, with those alike in all but the last two; and so on. What is left of all that
+    joins the smallest stratum that is large enough.
+
+    Parameters
+    ----------
+    columns : sequence of array_like of str, shape (n,)
+        What tells strata apart; what matters most first. None: one stratum.
+    arm : array_like of str, shape (n,)
+    arms : tuple of two str
+        Rows of other arms count nowhere.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for.
+    least : int
+    """
+    labels = np.asarray(arm).astype(str)
+    n = labels.size
+    w = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
+    parts = [np.asarray(c).astype(str) for c in columns]
+    code = np.full(n, "", dtype=object)
+    # A column that is the same everywhere tells nothing apart and would only lengthen names.
+    parts = [p for p in parts if n and np.unique(p).size > 1]
+    if not parts:
+        return Strata(code=code.astype(str), merged=())
+    small = np.ones(n, dtype=bool)
+    joined: set[str] = set()
+    for kept in range(len(parts), -1, -1):
+        here = np.flatnonzero(small)
+        if not here.size:
+            break
+        tail = () if kept == len(parts) else (OTHERS,)
+        names = [JOIN.join((*(p[i] for p in parts[:kept]), *tail)) for i in here]
+        code[here] = names
+        fits = _large(code[here], labels[here], w[here], arms, least)
+        small[here] = [name not in fits for name in names]
+        if tail:
+            joined |= fits
+    if small.any():
+        rest = set(code[small])
+        large = sorted(set(code[~small]), key=lambda name: (w[code == name].sum(), name))
+        home = large[0] if large else sorted(rest)[0]
+        code[small] = home
+        joined.add(home)
+    told = code.astype(str)
+    return Strata(code=told, merged=tuple(sorted(joined & set(told.tolist()))))
+
+
+def _large(
+    code: NDArray[np.object_], arm: NDArray[np.str_], weight: NDArray[np.float64], arms: tuple[str, str], least: int
+) -> set[str]:
+    """Codes with enough cases of both arms."""
+    return {
+        str(name)
+        for name in set(code)
+        if all(weight[(code == name) & (arm == a)].sum() >= least for a in arms)
+    }  # fmt: skip

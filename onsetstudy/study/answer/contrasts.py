@@ -1,0 +1,136 @@
+"""The comparisons that a plan asks of the cold tests, within strata: the one road for rows and for counts of cases.
+
+Whoever holds rows and whoever holds counts of the same cases gets the same numbers, since the lines are the same.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Caution
+from onsetstudy.inference.strata import Strata, merge_small
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.survival.results import ArmContrast
+from onsetstudy.survival.rmst import estimate_rmst
+from onsetstudy.survival.success import never_numb_share, success_by
+
+__all__ = ["PRACTICE", "Compared", "not_numb_of", "success_of", "wait_of"]
+
+PRACTICE = "practice_id"
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Compared:
+    """Cases of two arms, as rows or as counts of like cases.
+
+    Parameters
+    ----------
+    times : mapping of str to Intervals
+        Onset by question: ``success`` and ``wait``.
+    arm : ndarray of str, shape (n,)
+    columns : mapping of str to ndarray of str
+        What cases are compared within, the practice first; columns that are the same everywhere change nothing.
+    weight : ndarray of int, shape (n,), or None
+        How many like cases a row stands for.
+    """
+
+    times: Mapping[str, Intervals]
+    arm: NDArray[np.str_]
+    columns: Mapping[str, NDArray[np.str_]]
+    protocol: Protocol
+    weight: NDArray[np.int64] | None = None
+
+    @property
+    def strata(self) -> Strata:
+        """The finest strata that hold enough cases of both arms."""
+        return self._merged(tuple(self.columns))
+
+    def steps(self) -> tuple[Strata, ...]:
+        """From the finest strata to practices alone to none, each once."""
+        found = [self._merged(tuple(self.columns)), self._merged((PRACTICE,)), self._merged(())]
+        kept: list[Strata] = []
+        for strata in found:
+            if not kept or len(strata.names) < len(kept[-1].names):
+                kept.append(strata)
+        return tuple(kept)
+
+    def _merged(self, names: tuple[str, ...]) -> Strata:
+        columns = [self.columns[name] for name in names if name in self.columns]
+        reference, other = self.protocol.arm_codes[:2]
+        return merge_small(columns, self.arm, (reference, other), weight=self.weight)
+
+
+def success_of(cases: Compared) -> ArmContrast:
+    """Proportion numb by the target minute, and its difference."""
+    protocol = cases.protocol
+    return _within(cases, "success", success_by, target_min=protocol.onset.target_min)
+
+
+def not_numb_of(cases: Compared) -> ArmContrast:
+    """Proportion not numb up to the horizon, and its difference."""
+    return _within(cases, "success", never_numb_share, horizon_min=cases.protocol.onset.horizon_min)
+
+
+def wait_of(cases: Compared) -> ArmContrast:
+    """Restricted mean time to onset, and its difference."""
+    protocol = cases.protocol
+    return _within(cases, "wait", estimate_rmst, tau_min=protocol.onset.horizon_min, seed=protocol.plan.seed)
+
+
+def _within(cases: Compared, question: str, verb: Callable[..., ArmContrast], **asked: Any) -> ArmContrast:
+    """The comparison in the finest strata in which it can be made.
+
+    Where testing ended too early in a stratum, the next coarser strata are used, and a caution says so: a result of
+    some cases alone would pass for one of all.
+    """
+    protocol = cases.protocol
+    steps = cases.steps()
+    for k, strata in enumerate(steps):
+        try:
+            found = verb(
+                cases.times[question],
+                cases.arm,
+                reference_arm=protocol.reference_arm,
+                stratum=None if strata.one else strata.code,
+                weight=cases.weight,
+                conf_level=protocol.plan.conf_level,
+                grace_min=protocol.schedule.usual_gap_min,
+                **asked,
+            )
+        except (NotEstimable, OnsetStudyError):
+            if k == len(steps) - 1:
+                raise
+            continue
+        return _told(found, _caution(strata, steps[0]))
+    raise AssertionError("a comparison has at least one step")
+
+
+def _caution(strata: Strata, finest: Strata) -> tuple[Caution, ...]:
+    found = []
+    if strata is not finest:
+        text = (
+            f"Testing ended too early in some of {len(finest.names)} strata: compared within {len(strata.names)}."
+            if not strata.one
+            else f"Testing ended too early in some of {len(finest.names)} strata: compared over all cases together."
+        )
+        found.append(Caution(code="coarser_strata", text=text))
+    if strata.merged:
+        n = len(strata.merged)
+        text = f"Strata with few cases of an arm were put together ({n} such {'stratum' if n == 1 else 'strata'})."
+        found.append(Caution(code="strata_merged", text=text))
+    return tuple(found)
+
+
+def _told(found: ArmContrast, caution: tuple[Caution, ...]) -> ArmContrast:
+    if not caution:
+        return found
+    difference = dataclasses.replace(found.difference, caution=(*found.difference.caution, *caution))
+    return dataclasses.replace(found, difference=difference, caution=(*found.caution, *caution))
