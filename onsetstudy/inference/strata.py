@@ -49,8 +49,9 @@ def merge_small(
     """Strata of which each holds at least ``least`` cases of both arms, as far as there are so many.
 
     Combinations of the columns with fewer are put together with the other small ones that are alike in all columns but
-    the last; those that are still small, with those alike in all but the last two; and so on. What is left of all that
-    joins the smallest stratum that is large enough.
+    the last; those that are still small join the smallest large stratum that is alike so far; where there is none they
+    are put together with those alike in all but the last two columns; and so on. So a practice keeps its cases to
+    itself as long as it has enough of them.
 
     Parameters
     ----------
@@ -85,14 +86,28 @@ def merge_small(
         small[here] = [name not in fits for name in names]
         if tail:
             joined |= fits
-    if small.any():
-        rest = set(code[small])
-        large = sorted(set(code[~small]), key=lambda name: (w[code == name].sum(), name))
-        home = large[0] if large else sorted(rest)[0]
-        code[small] = home
-        joined.add(home)
+            joined |= _join_siblings(code, small, parts[:kept], w)
     told = code.astype(str)
     return Strata(code=told, merged=tuple(sorted(joined & set(told.tolist()))))
+
+
+def _join_siblings(
+    code: NDArray[np.object_], small: NDArray[np.bool_], shared: list[NDArray[np.str_]], weight: NDArray[np.float64]
+) -> set[str]:
+    """Gives what is still small to the smallest large stratum that is alike in the shared columns."""
+    joined: set[str] = set()
+    prefix = np.array([JOIN.join(p[i] for p in shared) for i in range(code.size)], dtype=object)
+    for name in sorted(set(prefix[small])):
+        alike = prefix == name
+        large = sorted(set(code[alike & ~small]), key=lambda c: (weight[code == c].sum(), c))
+        if large:
+            code[alike & small] = large[0]
+            small[alike] = False
+            joined.add(large[0])
+        elif not shared:
+            # Nothing is large enough: all cases are one stratum.
+            small[alike] = False
+    return joined
 
 
 def _large(

@@ -24,6 +24,7 @@ from onsetstudy.report.sections.group_first import drawn_figure, first_page
 from onsetstudy.report.sections.group_more import more_sections, name_of
 from onsetstudy.report.sections.group_sent import sent_section
 from onsetstudy.report.sections.looks import looks_section
+from onsetstudy.report.sections.reconciled import reconciled_blocks
 from onsetstudy.study.group_results import GroupResults
 
 __all__ = ["compose_group"]
@@ -90,6 +91,7 @@ def _pooled(results: GroupResults, own: str | None) -> Section:
     blocks.append(_members_table(results, own))
     if len(results.practices) > 1:
         blocks.append(Paragraph(text=_agreement(results)))
+        blocks += reconciled_blocks(results)
     return Section(id="pooled", title="All practices together", blocks=tuple(blocks), new_page=True)
 
 

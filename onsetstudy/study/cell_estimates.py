@@ -53,7 +53,7 @@ def cells_compared(cells: pd.DataFrame, protocol: Protocol) -> Compared:
     """The cells as the comparisons within strata take them: practices first, where there are several."""
     names = [PRACTICE, *(name for name in protocol.plan.strata if name != PRACTICE)]
     return Compared(
-        times={name: cell_times(cells, name) for name in ("success", "wait")},
+        times={name: cell_times(cells, name) for name in ("success", "wait") if f"left_{name}" in cells},
         arm=cells["arm"].to_numpy(dtype=str),
         columns={name: cells[name].to_numpy(dtype=str) for name in names if name in cells},
         weight=cells["n"].to_numpy(dtype=np.int64),

@@ -27,6 +27,7 @@ from onsetstudy.study.group_looks import group_looks
 from onsetstudy.study.group_results import Agreement, GroupOverall, GroupPractice, GroupResults
 from onsetstudy.study.one_stage import by_practice, by_technique, failures_by, pool_in_one_stage
 from onsetstudy.study.periods import Period, cut, last_quarter, sent_less, until
+from onsetstudy.study.reconcile import reconcile, unlike_rows
 from onsetstudy.study.results import Provenance
 
 __all__ = ["analyse_group"]
@@ -123,6 +124,8 @@ def analyse_group(
         skipped=tuple(skipped),
         notes=(*counts.notes, *_not_reproduced(period, own)),
         caution=_cautions(counts, protocol),
+        reconciled=reconcile(overall, pooled, practices=len(counts.practices)),
+        unlike_rows=unlike_rows(counts.files, beyond=bool(period.beyond)),
         arms=tuple((letters[e.practice], e.arms) for _, e in counts.files) if protocol.study.randomised else (),
         provenance=Provenance(
             protocol_digest=protocol.digest,
@@ -314,6 +317,8 @@ def _not_reproduced(period: Period, own: dict[str, tuple[Estimate | NotAvailable
             ours = again.get(theirs.quantity)
             if not (isinstance(theirs, Estimate) and isinstance(ours, Estimate)) or ours.n != theirs.n:
                 continue
+            if theirs.method != ours.method:
+                continue  # Of an earlier version, which compared in another way.
             if abs(theirs.estimate - ours.estimate) > REPRODUCED * max(1.0, abs(ours.estimate)):
                 notes.append(
                     f"{code}: its own {theirs.quantity} ({theirs.estimate:.4g}) does not follow from its counts "

@@ -15,7 +15,7 @@ from onsetstudy.records.results import ArmStanding
 from onsetstudy.study.results import ArmCurve, LooksTaken, Provenance
 from onsetstudy.survival.results import SharedFrailty
 
-__all__ = ["Agreement", "GroupHarm", "GroupOverall", "GroupPractice", "GroupResults", "GroupSuccess"]
+__all__ = ["Agreement", "GroupHarm", "GroupOverall", "GroupPractice", "GroupResults", "GroupSuccess", "Reconciled"]
 
 EstimateLike = Estimate | NotAvailable
 
@@ -94,6 +94,20 @@ class GroupOverall:
         return next((e for e in self.differences if e.quantity == key), None)
 
 
+@result_kind("reconciled")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reconciled:
+    """One quantity combined in two ways; ``within`` is the answer.
+
+    ``reasons`` say why they differ, by code: ``left_out``, ``spread``, ``weights``.
+    """
+
+    quantity: str
+    within: EstimateLike
+    mean_of_practices: EstimateLike
+    reasons: tuple[str, ...]
+
+
 @result_kind("agreement")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Agreement:
@@ -118,7 +132,9 @@ class GroupResults:
     is left out of them), each with its last quarter; ``skipped`` are files that were not read. ``unrecorded`` are
     letters of practices that recorded nothing about harms, with their cases. ``arms`` holds for each file the
     letter of its practice and how its arms are known over all that it sent (``None``: the file does not tell); empty
-    where arms were not randomised.
+    where arms were not randomised. ``unlike_rows`` are codes of why a report of the same cases from their rows may have
+    other numbers (``quarters_merged``, ``techniques_merged``, ``scores_held_back``, ``beyond``); ``reconciled`` has the
+    quantities of which the mean of practices is another number than the answer.
     """
 
     protocol: Protocol
@@ -143,6 +159,8 @@ class GroupResults:
     caution: tuple[Caution, ...]
     provenance: Provenance
     arms: tuple[tuple[str, ArmStanding | None], ...] = ()
+    unlike_rows: tuple[str, ...] = ()
+    reconciled: tuple[Reconciled, ...] = ()
 
     @property
     def claims(self) -> Claims:

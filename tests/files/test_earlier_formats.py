@@ -134,21 +134,24 @@ def test_the_five_exchange_files_give_the_counts_they_gave(pooled):
     assert sent == {"P01": (68, 64), "P02": (93, 83), "P03": (50, 43), "P04": (129, 115), "P05": (72, 62)}
     (any_harm,) = (harm for harm in pooled.harms if harm.event == "any")
     assert {a.arm: (a.count, a.cases) for a in any_harm.arms} == {"plain": (3, 204), "buffered": (0, 208)}
-    never = {share.contrast: share.estimate for share in pooled.overall.never_numb}
-    assert never["buffered"] == pytest.approx(17 / 208, abs=1e-9)
-    assert never["plain"] > never["buffered"]
+    never = {share.contrast: share for share in pooled.overall.never_numb}
+    # Over the mix of practices and techniques of both arms; as the cases came 17 of 208 were not numb.
+    assert (never["buffered"].n.cases, never["buffered"].n.onsets) == (208, 17)
+    assert never["buffered"].estimate == pytest.approx(17 / 208, abs=0.01)
+    assert never["plain"].estimate > never["buffered"].estimate
 
 
 def test_the_five_exchange_files_give_the_contrasts_they_gave(pooled):
     """Buffered teeth were numb sooner and hurt less.
 
     The ratio and the wait come from likelihoods climbed until the rule for stopping is met, hence 1e-6; sums: 1e-9.
+    The wait of a practice is compared within techniques since; as its cases came the average was -1.30424448956.
     """
     assert buffered_less_plain(pooled.overall.hazard_ratio) == pytest.approx(1.3082615026, rel=1e-6)
     wait, pain, saved = (
         pooled.quantity(name) for name in ("rmst_difference", "pain_difference", "chair_time_difference")
     )
-    assert buffered_less_plain(wait.common) == pytest.approx(-1.30424448956, rel=1e-6)
+    assert buffered_less_plain(wait.common) == pytest.approx(-1.36346166561, rel=1e-6)
     assert buffered_less_plain(pain.common) == pytest.approx(-8.09038671761, abs=1e-9)
     # The files held minutes that buffering saves; read today, the contrast is buffered less plain, so it is turned.
     assert buffered_less_plain(saved.common) == pytest.approx(-0.420678799694, abs=1e-9)

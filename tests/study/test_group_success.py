@@ -7,7 +7,8 @@ import pytest
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.pool.common_odds import common_odds
-from onsetstudy.study.group_success import arm_shares, pool_success, success_tables
+from onsetstudy.study.cell_estimates import cells_compared
+from onsetstudy.study.group_success import by_arm, pool_success, success_tables
 from onsetstudy.survival.npmle import fit_npmle
 from onsetstudy.survival.shares import spread_evenly
 from onsetstudy.survival.success import success_by
@@ -169,13 +170,18 @@ def test_cases_that_decide_nothing_give_no_number():
 
 def test_shares_by_arm_are_those_of_the_cases_put_together():
     cells = drawn(np.random.default_rng(17), 90, 0.4, practices=4)
-    rows = cells.loc[cells.index.repeat(cells["n"])]
-    times = Intervals(rows["left_success"].to_numpy(), rows["right_success"].fillna(np.inf).to_numpy())
-    whole = success_by(times, rows["arm"].to_numpy(dtype=str), reference_arm="plain", target_min=2.0)
-    for ours, theirs in zip(arm_shares(cells, protocol(), "by_target"), whole.arms, strict=True):
-        assert ours.estimate == pytest.approx(theirs.estimate, abs=1e-9)
-        assert ours.interval.low == pytest.approx(theirs.interval.low, abs=1e-6)
-    alone = arm_shares(cells[cells["arm"] == "plain"], protocol(), "by_target")
+    rows = cells.loc[cells.index.repeat(cells["n"])].reset_index(drop=True)
+    strata = cells_compared(rows.assign(n=1), protocol()).strata
+    total = dict.fromkeys(MEAN, 0.0)
+    for name in strata.names:
+        part = rows[strata.code == name]
+        times = Intervals(part["left_success"].to_numpy(), part["right_success"].fillna(np.inf).to_numpy())
+        inside = success_by(times, part["arm"].to_numpy(dtype=str), reference_arm="plain", target_min=2.0)
+        for share in inside.arms:
+            total[share.contrast] += len(part) / len(rows) * share.estimate
+    ours = by_arm(cells, protocol(), "success_by_target")
+    assert {e.contrast: e.estimate for e in ours} == pytest.approx(total, abs=1e-9)
+    alone = by_arm(cells[cells["arm"] == "plain"], protocol(), "success_by_target")
     assert all(isinstance(s, NotAvailable) for s in alone)
 
 
@@ -185,7 +191,7 @@ def test_a_million_cases_are_read_like_a_thousand():
     few_tables, tables = success_tables(cells, protocol()), success_tables(many, protocol())
     np.testing.assert_allclose(tables.likely, 1000 * few_tables.likely, rtol=1e-6)
     for ours, theirs in zip(
-        arm_shares(many, protocol(), "by_target"), arm_shares(cells, protocol(), "by_target"), strict=True
+        by_arm(many, protocol(), "success_by_target"), by_arm(cells, protocol(), "success_by_target"), strict=True
     ):
         assert ours.estimate == pytest.approx(theirs.estimate, abs=1e-7)
         width, before = (e.interval.high - e.interval.low for e in (ours, theirs))

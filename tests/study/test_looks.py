@@ -103,7 +103,7 @@ def test_pain_is_kinder_not_sooner():
     taken = looks_taken(data, made.quarters[3])
     assert "mean pain was lower with buffered than with not buffered injections" in verdict_words(taken, made)
     assert taken.verdicts[0].counted == 8
-    assert taken.stopped is None  # a rank test has a score but no information of its own
+    assert taken.stopped.estimate == pytest.approx(50, abs=1)  # kinder by 50 mm, and positive is better
 
 
 def test_a_quarter_that_cannot_be_judged_is_no_look_and_is_named():

@@ -142,9 +142,9 @@ def _arms_table(results: GroupResults) -> Table:
     if pain is not None and isinstance(pain.answer, Estimate):
         rows.append((f"mean pain, {pain.answer.unit}", NO_PLACE, NO_PLACE, _difference(results, "pain_difference")))
     note = (
-        f"With {level(protocol.plan.conf_level)} intervals. Difference: {labels[1]} less {labels[0]}, of "
-        f"proportions in "
-        f"percentage points, within practices and techniques."
+        f"With {level(protocol.plan.conf_level)} intervals. Difference: {labels[1]} less {labels[0]}, proportions in "
+        "percentage points, within practices and combined by numbers of cases; proportions of each arm over the mix of "
+        "practices of both."
     )
     return Table(
         caption="What was seen, all practices together", columns=("", *labels, "difference"), rows=tuple(rows),
@@ -178,6 +178,9 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     if wait is None:
         return Paragraph(text=f"{title} No file holds it.", role="absent")
     lines = [Line(name_of(m.label, own), m.result) for m in wait.members]
+    within = results.overall.difference(lead.key)
+    if isinstance(within, Estimate) and len(results.practices) > 1:
+        lines.append(Line("All cases, within practices", within, whole=True))
     if isinstance(wait.average, Estimate):
         lines.append(Line("Average of practices", wait.average, whole=True))
         if wait.prediction is not None:

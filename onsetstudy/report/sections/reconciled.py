@@ -1,0 +1,70 @@
+"""Two ways to combine the practices, side by side, and why they differ."""
+
+from __future__ import annotations
+
+from onsetstudy.core.quantities import quantity_of
+from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.report.document import Block, Paragraph, Table
+from onsetstudy.report.numbers import decimal, interval, level, listed
+from onsetstudy.study.group_results import GroupResults, Reconciled
+
+__all__ = ["reconciled_blocks"]
+
+REASONS = {
+    "spread": "the mean of practices lets small practices count for more than their number of cases, since practices "
+    "differ by more than chance",
+    "weights": "the mean of practices weighs each by how sure its own value is, not by its number of cases",
+    "left_out": "practices without an estimate of their own count among all cases only",
+    "quarters_merged": "small groups of cases were joined with a neighbouring quarter before they were sent, so that "
+    "earlier interim analyses hold other cases than those of the records",
+    "techniques_merged": "rare techniques were sent as one group, so that strata are coarser than in the records",
+    "scores_held_back": "scores and minutes of an arm with too few of them were not sent",
+    "beyond": "scores and minutes of files that go on after this quarter are left out, as they carry no quarter",
+}
+"""Why two numbers may differ, by code."""
+WAYS = ("within practices, combined by numbers of cases: the answer", "mean of practices, beside it")
+
+
+def reconciled_blocks(results: GroupResults) -> list[Block]:
+    """A table of two lines for every quantity, and in words why a report from the rows may differ."""
+    blocks: list[Block] = []
+    if results.reconciled:
+        blocks.append(_table(results, results.reconciled))
+    if results.unlike_rows:
+        told = "; ".join(REASONS[code] for code in results.unlike_rows)
+        text = f"A report of the same cases from their records may have other numbers: {told}."
+        blocks.append(Paragraph(text=text, role="note"))
+    return blocks
+
+
+def _table(results: GroupResults, found: tuple[Reconciled, ...]) -> Table:
+    rows: list[tuple[str, ...]] = []
+    heads: list[int] = []
+    for line in found:
+        heads.append(len(rows))
+        rows.append((_heading(line), ""))
+        rows += [(way, _value(e)) for way, e in zip(WAYS, (line.within, line.mean_of_practices), strict=True)]
+    codes = dict.fromkeys(code for line in found for code in line.reasons)
+    note = (
+        f"With {level(results.protocol.plan.conf_level)} intervals of one look. They differ because "
+        f"{listed([REASONS[code] for code in codes])}."
+    )
+    return Table(
+        caption="Two ways to combine the practices", columns=("", "difference"), rows=tuple(rows), align="lr",
+        heads=tuple(heads), notes=(note,),
+    )  # fmt: skip
+
+
+def _heading(line: Reconciled) -> str:
+    quantity = quantity_of(line.quantity)
+    unit = line.within.unit if quantity.unit == "score" else quantity.unit_shown
+    return f"{quantity.name[:1].upper()}{quantity.name[1:]}, {unit}"
+
+
+def _value(e: Estimate | NotAvailable) -> str:
+    if not isinstance(e, Estimate):
+        return "–"
+    quantity = quantity_of(e.quantity)
+    seen = quantity.as_shown(e.estimate, e.interval.low, e.interval.high)
+    places = quantity.places(seen, ())
+    return f"{decimal(seen.value, places)} ({interval(seen.low, seen.high, places)})"

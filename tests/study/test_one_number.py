@@ -1,0 +1,161 @@
+"""One set of cases, one number: from the rows and from the practices' files, whatever cases there are."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from onsetstudy.core.results import Estimate
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.inference.strata import merge_small
+from onsetstudy.study.cell_estimates import difference_of_counts
+from onsetstudy.study.chair_time import chair_time_of
+from onsetstudy.study.exchange import SendOptions, make_exchange
+from onsetstudy.study.gather import gather
+from onsetstudy.study.group import analyse_group
+from onsetstudy.study.looks import looks_taken
+from onsetstudy.study.population import analyse_population, contrast_results, primary_result
+from onsetstudy.study.prepare import prepare
+from onsetstudy.study.tally import tally_records
+
+ROOT = Path(__file__).parents[2]
+PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
+RECORDS = read_records([ROOT / "data" / "synthetic"], PROTOCOL)
+ARMS = ("plain", "buffered")
+ONE_OF_ALL = SendOptions(least_cases=1)
+
+
+def some(seed, keep, *, swapped=False):
+    """A random part of the invented cases, in a random order; arms swapped where asked."""
+    rng = np.random.default_rng(seed)
+    chosen = RECORDS.cases[rng.random(len(RECORDS.cases)) < keep]
+    if swapped:
+        chosen = chosen.assign(arm=chosen["arm"].map({"plain": "buffered", "buffered": "plain"}))
+    chosen = chosen.sort_values("case_id").reset_index(drop=True)
+    readings = RECORDS.readings[RECORDS.readings["case_id"].isin(chosen["case_id"])].reset_index(drop=True)
+    return dataclasses.replace(RECORDS, cases=chosen, readings=readings, rows_read=len(chosen))
+
+
+def both(records, protocol=PROTOCOL):
+    """Differences from the rows and from the files, by quantity."""
+    data, _ = prepare(protocol, records, through=protocol.quarters[-1])
+    tally = tally_records(protocol, records, through=protocol.quarters[-1])
+    files = [
+        (code, make_exchange(tally, protocol, code, records_digest=records.digest, options=ONE_OF_ALL))
+        for code in tally.practices
+    ]
+    counts = gather(files, protocol)
+    _, _, success, wait = contrast_results(data)
+    whole = analyse_population(data, label="", dimension="technique", level="")
+    rows = {
+        "rmst_difference": wait,
+        "success_difference": success,
+        "not_numb_difference": whole.never_numb_difference,
+        "pain_difference": whole.pain_difference,
+        "chair_time_difference": chair_time_of(data).difference,
+    }
+    sent = {key: difference_of_counts(key, counts.cells, counts.values, protocol) for key in rows}
+    return data, files, rows, sent
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.integers(0, 10**6), st.sampled_from([0.2, 0.45, 0.8]))
+def test_rows_and_files_give_one_number(seed, keep):
+    _, _, rows, sent = both(some(seed, keep))
+    for key, ours in rows.items():
+        theirs = sent[key]
+        assert type(ours) is type(theirs), key
+        if isinstance(ours, Estimate):
+            assert (theirs.estimate, theirs.std_error) == pytest.approx((ours.estimate, ours.std_error), abs=1e-10), key
+            assert (theirs.interval.low, theirs.interval.high) == pytest.approx(
+                (ours.interval.low, ours.interval.high), abs=1e-10
+            ), key
+            assert theirs.contrast == ours.contrast == "buffered - plain"
+
+
+@pytest.mark.parametrize("primary", ["restricted_wait", "success_by_target", "hazard_ratio"])
+def test_interim_analyses_are_the_same_from_rows_and_from_files(primary):
+    protocol = dataclasses.replace(PROTOCOL, plan=dataclasses.replace(PROTOCOL.plan, primary=primary))
+    data, files, _, _ = both(some(3, 0.9), protocol)
+    rows = looks_taken(data, protocol.quarters[-1])
+    group = analyse_group(files, protocol).looks
+    assert [v.code for v in group.verdicts] == [v.code for v in rows.verdicts]
+    assert [v.z for v in group.verdicts] == pytest.approx([v.z for v in rows.verdicts], abs=1e-8)
+    assert [v.label for v in group.verdicts] == [v.label for v in rows.verdicts]
+
+
+def test_arms_swapped_turn_every_difference():
+    _, _, ours, _ = both(some(5, 0.7))
+    _, _, other, _ = both(some(5, 0.7, swapped=True))
+    for key in ("rmst_difference", "success_difference", "not_numb_difference", "pain_difference"):
+        assert other[key].estimate == pytest.approx(-ours[key].estimate, abs=1e-9), key
+
+
+def test_practices_that_differ_do_not_make_a_difference_of_arms():
+    """All cases of two practices the same but for a shift by practice, and arms unevenly spread over practices."""
+    records = some(7, 1.0)
+    data, _ = prepare(PROTOCOL, records, through=PROTOCOL.quarters[-1])
+    frame = data.frame.copy()
+    rng = np.random.default_rng(1)
+    first = rng.random(len(frame)) < 0.5
+    frame["practice_id"] = np.where(first, "P01", "P02")
+    frame["arm"] = np.where(rng.random(len(frame)) < np.where(first, 0.8, 0.2), "buffered", "plain")
+    frame["pain_deposition"] = np.where(first, 10.0, 60.0) + rng.normal(0, 1, len(frame))
+    for name in ("hazard", "success", "wait"):
+        frame[f"left_{name}"] = np.where(first, 1.0, 8.0)
+        frame[f"right_{name}"] = np.where(first, 2.0, 9.0)
+    shifted = dataclasses.replace(data, frame=frame)
+    whole = analyse_population(shifted, label="", dimension="technique", level="")
+    assert abs(whole.pain_difference.estimate) < 0.5
+    assert whole.wait_difference.estimate == pytest.approx(0.0, abs=1e-9)
+    crude = frame.groupby("arm")["pain_deposition"].mean()
+    assert crude["plain"] - crude["buffered"] > 20
+
+
+def test_pain_as_primary_is_watched_as_it_is_answered():
+    protocol = dataclasses.replace(PROTOCOL, plan=dataclasses.replace(PROTOCOL.plan, primary="pain"))
+    data, _ = prepare(protocol, some(2, 1.0), through=protocol.quarters[-1])
+    found = primary_result(data)
+    assert found.quantity == "pain_difference"
+    last = looks_taken(data, protocol.quarters[-1]).verdicts[-1]
+    # Less pain is better, and better counts upwards.
+    assert found.estimate < 0 < last.z
+    assert last.z == pytest.approx(-found.estimate / found.std_error)
+
+
+def test_the_rule_for_strata_sees_counts_only():
+    """By hand: P1 has enough of both arms in one technique, its others together too; P2 is small and joins."""
+    practice = ["P1"] * 60 + ["P2"] * 8
+    technique = ["a"] * 30 + ["b"] * 18 + ["c"] * 12 + ["a"] * 8
+    arm = ["plain", "buffered"] * 34
+    found = merge_small([practice, technique], arm, ARMS, least=8)
+    # c has 6 an arm and joins the smaller of its practice; P2 has 4 and no large one of its own.
+    assert found.names == ("P1 | a", "P1 | b")
+    sizes = pd.Series(found.code).value_counts().to_dict()
+    assert sorted(sizes.values()) == [30, 38]
+    own = merge_small([practice, technique], arm, ARMS, least=6)
+    assert own.names == ("P1 | a", "P1 | b", "P1 | c")
+    assert pd.Series(own.code).value_counts().to_dict() == {"P1 | a": 30, "P1 | b": 18, "P1 | c": 20}
+    weighted = merge_small([["x", "x", "y", "y"]], ["plain", "buffered"] * 2, ARMS, weight=[20, 20, 3, 30])
+    assert weighted.names == weighted.merged == ("x",)
+
+
+@given(st.integers(0, 10**6))
+def test_strata_do_not_depend_on_the_order_of_rows(seed):
+    rng = np.random.default_rng(seed)
+    n = 120
+    columns = [rng.choice(["A", "B", "C", "D"], n, p=[0.5, 0.3, 0.15, 0.05]), rng.choice(["t", "u"], n)]
+    arm = rng.choice(ARMS, n)
+    order = rng.permutation(n)
+    ours = merge_small(columns, arm, ARMS)
+    other = merge_small([c[order] for c in columns], arm[order], ARMS)
+    assert (ours.code[order] == other.code).all()
+    rare = [np.sum((ours.code == s) & (arm == a)) for s in ours.names for a in ARMS]
+    assert min(rare) >= 10 or ours.one
