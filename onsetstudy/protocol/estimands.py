@@ -5,18 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.protocol.earlier_names import todays_strategy
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["STRATEGIES", "Estimand", "estimands_of", "strategy_of", "strategy_word"]
+__all__ = ["STRATEGIES", "Estimand", "estimands_of", "strategy_of"]
 
 STRATEGIES = ("treatment_policy", "composite", "while_on_treatment", "hypothetical")
 """Strategies for an intercurrent event, by the names of ICH E9(R1), 2019, section A.3.2."""
-EARLIER = {"failure": "composite", "censored": "hypothetical"}
 INTENTION_TO_TREAT, AS_TREATED, PER_PROTOCOL = "intention to treat", "as treated", "per protocol"
 RESCUE_OF = {
-    "success_by_target": "success",
-    "never_numb": "success",
-    "restricted_wait": "wait",
+    "success_difference": "success",
+    "not_numb_difference": "success",
+    "rmst_difference": "wait",
     "hazard_ratio": "hazard",
 }
 
@@ -29,9 +29,9 @@ class Estimand:
     Parameters
     ----------
     key : str
-        Quantity and analysis set, such as ``restricted_wait:intention_to_treat``.
+        Quantity and analysis set, such as ``rmst_difference:intention_to_treat``.
     quantity : str
-        ``success_by_target``, ``never_numb``, ``restricted_wait``, ``hazard_ratio`` or ``pain``.
+        A key of :mod:`onsetstudy.core.quantities`, such as ``rmst_difference``.
     at : float or None
         Minute that the quantity is of: the target, or the horizon.
     analysis_set : str
@@ -64,12 +64,7 @@ class Estimand:
 
 def strategy_of(rule: str) -> str:
     """The standard name of a rule for supplements; earlier protocols say ``failure`` or ``censored``."""
-    return EARLIER.get(rule, rule)
-
-
-def strategy_word(rule: str) -> str:
-    """The word under which files have always told a strategy, so that files of both spellings pool."""
-    return next((word for word, name in EARLIER.items() if name == rule), rule)
+    return todays_strategy(rule)
 
 
 def estimands_of(protocol: Protocol) -> tuple[Estimand, ...]:
@@ -85,10 +80,14 @@ def estimands_of(protocol: Protocol) -> tuple[Estimand, ...]:
 
 def _estimand(protocol: Protocol, quantity: str, analysis_set: str, role: str) -> Estimand:
     onset, pain = protocol.onset, protocol.pain
-    at = {"success_by_target": onset.target_min, "restricted_wait": onset.horizon_min, "never_numb": onset.horizon_min}
+    at = {
+        "success_difference": onset.target_min,
+        "rmst_difference": onset.tau_min,
+        "not_numb_difference": onset.tau_min,
+    }
     matters = {
-        "restricted_wait": protocol.plan.wait_difference_min,
-        "pain": None if pain is None else pain.instrument.important_difference,
+        "rmst_difference": protocol.plan.wait_difference_min,
+        "pain_difference": None if pain is None else pain.instrument.important_difference,
     }
     asked = RESCUE_OF.get(quantity)
     strategies = () if asked is None else (("supplement", strategy_of(getattr(protocol.rescue, asked))),)

@@ -121,7 +121,7 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
             arm,
             reference_arm=reference,
             weight=n,
-            tau_min=protocol.onset.horizon_min,
+            tau_min=protocol.onset.tau_min,
             conf_level=level,
             seed=plan.seed,
         ).difference

@@ -19,7 +19,7 @@ from onsetstudy.study.results import LooksTaken
 
 __all__ = ["group_looks"]
 
-BY_DIFFERENCE = {"restricted_wait": "rmst_difference", "success_by_target": "success_difference"}
+BY_DIFFERENCE = ("rmst_difference", "success_difference")
 
 
 def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTaken | None:
@@ -33,7 +33,7 @@ def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTak
     """
     plan, rule = plan_of(protocol), protocol.looks
     primary = protocol.plan.primary
-    if plan is None or rule is None or primary == "pain":
+    if plan is None or rule is None or primary == "pain_difference":
         return None
     seen, caution = [], []
     for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
@@ -56,7 +56,7 @@ def _score(cells: pd.DataFrame, protocol: Protocol) -> tuple[float, float] | Non
         test = onset_test(cells, protocol)
         return (test.statistic, test.variance[0]) if isinstance(test, HypothesisTest) else None
     nothing = pd.DataFrame(columns=["quantity", "arm", "known", "value", "n"])
-    name = BY_DIFFERENCE[primary]
+    name = primary
     parts = [
         next(e for e in estimates_of_counts(part, nothing, protocol) if e.quantity == name)
         for _, part in cells.groupby("practice_id", sort=True)

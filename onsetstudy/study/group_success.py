@@ -220,7 +220,7 @@ def arm_shares(cells: pd.DataFrame, protocol: Protocol, kind: str) -> tuple[Esti
     def shares() -> Any:
         if kind == "by_target":
             return success_by(cases, target_min=protocol.onset.target_min).arms
-        return never_numb_share(cases, horizon_min=protocol.onset.horizon_min).arms
+        return never_numb_share(cases, tau_min=protocol.onset.tau_min).arms
 
     found = attempt(shares, quantity=name, contrast=None, unit="proportion", method=method, n=counts, level=level)
     if isinstance(found, NotAvailable):

@@ -101,11 +101,11 @@ def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike | PainCom
     """What the plan's primary outcome says in one set: its test for the rate, its difference for the others."""
     question = _Question(data=data, counts=data.counts(), refusal=_refusal(data, 1), dimension="overall")
     primary = data.protocol.plan.primary
-    if primary == "success_by_target":
+    if primary == "success_difference":
         return _by_arm(question, "success_by_target", "success_difference", "proportion", _success)[1]
-    if primary == "restricted_wait":
+    if primary == "rmst_difference":
         return _by_arm(question, "rmst", "rmst_difference", "min", _wait)[1]
-    return _pain(question) if primary == "pain" else _onset_test(question)
+    return _pain(question) if primary == "pain_difference" else _onset_test(question)
 
 
 def _refusal(data: AnalysisSet, minimum: int) -> tuple[str, str] | None:
@@ -151,7 +151,7 @@ def _wait(data: AnalysisSet) -> ArmContrast:
         data.times("wait"),
         data.arm,
         reference_arm=protocol.reference_arm,
-        tau_min=protocol.onset.horizon_min,
+        tau_min=protocol.onset.tau_min,
         conf_level=protocol.plan.conf_level,
         seed=protocol.plan.seed,
     )
@@ -163,7 +163,7 @@ def _never(data: AnalysisSet) -> ArmContrast:
         data.times("success"),
         data.arm,
         reference_arm=protocol.reference_arm,
-        horizon_min=protocol.onset.horizon_min,
+        tau_min=protocol.onset.tau_min,
         conf_level=protocol.plan.conf_level,
     )
 

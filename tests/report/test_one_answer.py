@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 from onsetstudy.core.claims import Look
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.design.looks_results import LookVerdict
+from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.report.compose import compose
 from onsetstudy.report.group import compose_group
 from onsetstudy.report.sentences import sentence
-from onsetstudy.study.answer.claims import LEADS, allowed_for_looks, claim_of, todays
+from onsetstudy.study.answer.claims import allowed_for_looks, claim_of, todays
 from onsetstudy.study.looks import plan_of
 from onsetstudy.study.results import LooksTaken
 from tests.report.claimed import AUDIT, RANDOMISED, claim, group_of, told
@@ -37,7 +38,7 @@ SWAPS = {
     "sooner": "later", "more": "fewer", "lower": "higher", "saved": "lost", "not buffered": "buffered",
 }  # fmt: skip
 BOTH = {**SWAPS, **{b: a for a, b in SWAPS.items()}}
-PRIMARIES = list(LEADS)
+PRIMARIES = list(CODES["primary"])
 DIRECTION = r"\b(sooner|later|more|fewer|lower|higher|saved|lost)\b"
 
 
@@ -180,7 +181,7 @@ def test_the_primary_outcome_leads_on_every_document(primary, make):
     results = dataclasses.replace(make(), protocol=protocol(plan={"primary": primary}))
     group = group_of(results)
     lead = results.claims.primary()
-    assert lead.quantity.key == LEADS[primary]
+    assert lead.quantity.key == primary
     practice, whole = seen_in(compose(results)), seen_in(compose_group(group))
     said = sentence(lead, results.protocol)
     assert practice.seen == said.seen

@@ -221,7 +221,7 @@ def test_each_strategy_for_a_supplement_is_carried_out():
         onset = derive_onset(found, made, estimand=estimand, rescue=name)
         return list(zip(onset["left_min"], onset["right_min"], strict=True))[:2]
 
-    inf, horizon = np.inf, made.onset.horizon_min
+    inf, horizon = np.inf, made.onset.tau_min
     for estimand in ("success", "wait", "hazard"):
         assert ends("treatment_policy", estimand) == [(6, 7), (8, inf)]
         assert ends("composite", estimand) == ends("failure", estimand) == [(horizon, inf)] * 2
