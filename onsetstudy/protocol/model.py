@@ -174,8 +174,8 @@ class AnalysisPlan:
 
     ``primary`` is a quantity: success_difference, hazard_ratio, rmst_difference or pain_difference; earlier names are
     understood, here and in ``secondary``. ``wait_difference_min`` is the difference in waiting that matters, minutes
-    (positive). ``secondary`` outcomes share one error rate by ``multiplicity`` (holm, hochberg, fixed_sequence or none).
-    Within ``strata`` arms are compared for the test and the hazard ratio; within ``estimate_strata`` (practice,
+    (positive). ``secondary`` outcomes share one error rate by ``multiplicity`` (holm, hochberg, fixed_sequence or
+    none). Within ``strata`` arms are compared for the test and the hazard ratio; within ``estimate_strata`` (practice,
     technique) differences are estimated. ``grace_min``: minutes before a target or horizon within which a last test
     still counts as followed to it; ``None``: from the schedule.
     """

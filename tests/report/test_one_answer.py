@@ -233,7 +233,7 @@ def taken(primary, code, direction, z, boundary, promised):
     return LooksTaken(primary=primary, plan=plan_of(promised), verdicts=(verdict,), stopped=None, scale="min")
 
 
-@pytest.mark.parametrize("primary", ["restricted_wait", "success_by_target", "hazard_ratio"])
+@pytest.mark.parametrize("primary", ["rmst_difference", "success_difference", "hazard_ratio"])
 def test_no_page_claims_what_a_look_withholds(primary):
     promised = protocol(plan={"primary": primary})
     results = dataclasses.replace(
@@ -288,7 +288,9 @@ def test_the_interval_that_allows_for_the_looks_is_the_critical_value_times_the_
     assert allowed_for_looks(found, QUANTITIES["rmst_difference"], 1.0).interval.low == found.interval.low
 
 
-@pytest.mark.parametrize(("primary", "side", "told_side"), [("pain", 0, 0), ("pain", 1, 1), ("restricted_wait", 0, 1)])
+@pytest.mark.parametrize(
+    ("primary", "side", "told_side"), [("pain_difference", 0, 0), ("pain_difference", 1, 1), ("rmst_difference", 0, 1)]
+)
 def test_scores_claim_no_direction_that_their_own_analysis_withholds(primary, side, told_side):
     promised = protocol(plan={"primary": primary})
     look = Look(number=2, planned=4, label="2026Q1", code="crossed" if side else "continue", side=side, counted=150,

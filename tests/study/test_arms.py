@@ -234,7 +234,7 @@ def test_each_strategy_for_a_supplement_is_carried_out():
 def test_the_protocol_names_its_estimands_and_both_spellings_pool():
     made = protocol()
     first, *others = estimands_of(made)
-    assert (first.quantity, first.role, first.analysis_set) == ("restricted_wait", "primary", "intention to treat")
+    assert (first.quantity, first.role, first.analysis_set) == ("rmst_difference", "primary", "intention to treat")
     assert first.strategies == (("supplement", "composite"),)
     assert first.matters == made.plan.wait_difference_min
     assert first.margin is None
