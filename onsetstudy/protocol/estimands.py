@@ -106,6 +106,19 @@ class Estimand:
     first_cases: bool = True
 
     @property
+    def minute(self) -> float:
+        """The minute that the quantity is of.
+
+        Raises
+        ------
+        OnsetStudyError
+            If it is of none.
+        """
+        if self.at is None:
+            raise OnsetStudyError(f"{self.quantity} is of no minute")
+        return self.at
+
+    @property
     def strategy(self) -> str:
         """What a supplement before onset means; empty where it means nothing."""
         return dict(self.strategies).get(SUPPLEMENT, "")

@@ -14,6 +14,7 @@ from scipy import stats
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.attempt import attempt
 from onsetstudy.study.strata import shared_baselines
@@ -116,23 +117,27 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
         return fit.estimates[0]
 
     def wait() -> Estimate:
+        asked = estimand_of(protocol, "rmst_difference")
         return estimate_rmst(
             cell_times(cells, "wait"),
             arm,
             reference_arm=reference,
             weight=n,
-            tau_min=protocol.onset.tau_min,
+            tau_min=asked.minute,
+            grace_min=asked.grace_min,
             conf_level=level,
             seed=plan.seed,
         ).difference
 
     def success() -> Estimate:
+        asked = estimand_of(protocol, "success_difference")
         return success_by(
             cell_times(cells, "success"),
             arm,
             reference_arm=reference,
             weight=n,
-            target_min=protocol.onset.target_min,
+            target_min=asked.minute,
+            grace_min=asked.grace_min,
             conf_level=level,
         ).difference
 

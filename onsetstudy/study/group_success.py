@@ -17,6 +17,7 @@ from onsetstudy.core.cases import Cases
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.pool.common_odds import common_odds
+from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.attempt import attempt
 from onsetstudy.study.cell_estimates import cell_counts, cell_times
@@ -218,9 +219,10 @@ def arm_shares(cells: pd.DataFrame, protocol: Protocol, kind: str) -> tuple[Esti
     )
 
     def shares() -> Any:
+        asked = estimand_of(protocol, "success_difference" if kind == "by_target" else "not_numb_difference")
         if kind == "by_target":
-            return success_by(cases, target_min=protocol.onset.target_min).arms
-        return never_numb_share(cases, tau_min=protocol.onset.tau_min).arms
+            return success_by(cases, target_min=asked.minute, grace_min=asked.grace_min).arms
+        return never_numb_share(cases, tau_min=asked.minute, grace_min=asked.grace_min).arms
 
     found = attempt(shares, quantity=name, contrast=None, unit="proportion", method=method, n=counts, level=level)
     if isinstance(found, NotAvailable):

@@ -9,7 +9,7 @@ from onsetstudy.core.clusters import independent_test_caution
 from onsetstudy.core.results import Caution, Counts, Estimate, Fit, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.pain import compare_pain
 from onsetstudy.outcomes.results import PainComparison
-from onsetstudy.protocol.estimands import Estimand, estimand_of
+from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.attempt import attempt, not_asked
 from onsetstudy.study.curves import arm_curves, naive_stopwatch
@@ -135,20 +135,13 @@ def _cautions(counts: Counts) -> tuple[Caution, ...]:
     return (Caution(code="few_onsets", text=f"Few onsets were seen ({', '.join(few)}): the limits are approximate."),)
 
 
-def _minute(asked: Estimand) -> float:
-    """The minute that a quantity is of."""
-    if asked.at is None:
-        raise ValueError(f"{asked.quantity} is of no minute")
-    return asked.at
-
-
 def _success(data: AnalysisSet) -> ArmContrast:
     protocol, asked = data.protocol, estimand_of(data.protocol, "success_difference")
     return success_by(
         data.times("success"),
         data.arm,
         reference_arm=protocol.reference_arm,
-        target_min=_minute(asked),
+        target_min=asked.minute,
         grace_min=asked.grace_min,
         conf_level=protocol.plan.conf_level,
     )
@@ -160,7 +153,7 @@ def _wait(data: AnalysisSet) -> ArmContrast:
         data.times("wait"),
         data.arm,
         reference_arm=protocol.reference_arm,
-        tau_min=_minute(asked),
+        tau_min=asked.minute,
         grace_min=asked.grace_min,
         conf_level=protocol.plan.conf_level,
         seed=protocol.plan.seed,
@@ -173,7 +166,7 @@ def _never(data: AnalysisSet) -> ArmContrast:
         data.times("success"),
         data.arm,
         reference_arm=protocol.reference_arm,
-        tau_min=_minute(asked),
+        tau_min=asked.minute,
         grace_min=asked.grace_min,
         conf_level=protocol.plan.conf_level,
     )
