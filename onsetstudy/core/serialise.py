@@ -20,7 +20,7 @@ import numpy as np
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.quantities import read_earlier
 
-__all__ = ["FORMAT_VERSION", "from_dict", "result_kind", "to_dict"]
+__all__ = ["FORMAT_VERSION", "from_dict", "read_earlier_words", "result_kind", "to_dict"]
 
 FORMAT_VERSION = 1
 
@@ -43,13 +43,27 @@ _KINDS: dict[str, type] = {}
 _KIND_ATTRIBUTE = "_kind"
 
 
-def result_kind(kind: str) -> Callable[[C], C]:
-    """Class decorator that registers a dataclass under the word used in JSON."""
+EARLIER_WORDS: dict[tuple[str, str], Mapping[str, str]] = {}
+"""(kind, field) -> earlier word -> today's word, for fields that hold a code."""
+
+
+def read_earlier_words(kind: str, field: str, words: Mapping[str, str]) -> None:
+    """Understand the words that a field of a kind held in earlier files."""
+    EARLIER_WORDS[kind, field] = words
+
+
+def result_kind(kind: str, *, earlier: Mapping[str, str] | None = None) -> Callable[[C], C]:
+    """Class decorator that registers a dataclass under the word used in JSON.
+
+    ``earlier`` gives fields by the names that files had before; they are read for ever.
+    """
 
     def register(cls: C) -> C:
         if kind in _KINDS and _KINDS[kind].__qualname__ != cls.__qualname__:
             raise ValueError(f"the kind {kind!r} is taken by {_KINDS[kind]}")
         _KINDS[kind] = cls
+        if earlier:
+            EARLIER_FIELDS[kind] = dict(earlier)
         setattr(cls, _KIND_ATTRIBUTE, kind)
         return cls
 
@@ -137,6 +151,9 @@ def from_dict(data: Mapping[str, Any]) -> Any:
         raise OnsetStudyError(f"a result of the kind {data.get('kind')!r} is not known to this package")
     renamed = EARLIER_FIELDS.get(str(data["kind"]), {})
     data = {renamed.get(name, name): value for name, value in data.items()}
+    for (kind, field), words in EARLIER_WORDS.items():
+        if kind == data["kind"] and isinstance(data.get(field), str):
+            data[field] = words.get(data[field], data[field])
     hints = _hints(cls)
     names = [f.name for f in dataclasses.fields(cls)]
     unknown = sorted(set(data) - set(names) - {"kind", "version"})

@@ -69,7 +69,7 @@ def expected_wait(
     reference = _moments(expected, 1.0, expected.never_reference, operator_spread)
     other = _moments(expected, hazard_ratio, expected.never_other, operator_spread)
     return ExpectedWait(
-        tau_min=expected.horizon_min,
+        tau_min=expected.tau_min,
         reference_mean_min=reference[0],
         other_mean_min=other[0],
         reference_sd_min=reference[1],
@@ -81,7 +81,7 @@ def expected_wait(
 def _moments(expected: OnsetExpectation, ratio: float, never: float, spread: float) -> tuple[float, float]:
     node, weight = np.polynomial.hermite_e.hermegauss(NODES)
     scale = expected.median_min * np.exp(spread * node)
-    t = np.linspace(0, expected.horizon_min, STEPS)
+    t = np.linspace(0, expected.tau_min, STEPS)
     hazard = ratio * math.log(2) * (t[:, None] / scale) ** expected.shape
     not_numb = never + (1 - never) * (np.exp(-hazard) @ (weight / weight.sum()))
     mean = float(np.trapezoid(not_numb, t))

@@ -74,7 +74,7 @@ class TrueArm:
     never_numb: float
 
 
-@result_kind("truth")
+@result_kind("truth", earlier={"horizon_min": "tau_min"})
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
     """The truth behind an invented study, for tests to find again."""
@@ -82,7 +82,7 @@ class Truth:
     invented: bool
     seed: int
     target_min: float
-    horizon_min: float
+    tau_min: float
     arms: tuple[TrueArm, ...]
     pain_difference: float
     model: StudyModel
@@ -154,7 +154,7 @@ def scale_of(technique: TechniqueModel) -> float:
     return float(technique.median_min / np.log(2) ** (1 / technique.shape))
 
 
-def truth_of(model: StudyModel, *, seed: int, target_min: float, horizon_min: float) -> Truth:
+def truth_of(model: StudyModel, *, seed: int, target_min: float, tau_min: float) -> Truth:
     """Exact shares and waits of the model, by averaging over the spread of operators and practices.
 
     The spread is integrated by Gauss-Hermite quadrature, time by the trapezium rule on a fine grid.
@@ -162,7 +162,7 @@ def truth_of(model: StudyModel, *, seed: int, target_min: float, horizon_min: fl
     node, weight = np.polynomial.hermite_e.hermegauss(40)
     weight = weight / weight.sum()
     shift = np.exp(node * np.hypot(model.operator_spread, model.practice_spread))
-    grid = np.linspace(0, horizon_min, 6001)
+    grid = np.linspace(0, tau_min, 6001)
 
     def not_numb(technique: TechniqueModel, buffered: bool, t: FloatArray) -> FloatArray:
         never = technique.never_buffered if buffered else technique.never_plain
@@ -173,7 +173,7 @@ def truth_of(model: StudyModel, *, seed: int, target_min: float, horizon_min: fl
     arms = []
     for arm, buffered in (("plain", False), ("buffered", True)):
         shares = [t.share for t in model.techniques]
-        at = [not_numb(t, buffered, np.array([target_min, horizon_min])) for t in model.techniques]
+        at = [not_numb(t, buffered, np.array([target_min, tau_min])) for t in model.techniques]
         wait = [np.trapezoid(not_numb(t, buffered, grid), grid) for t in model.techniques]
         late = np.average(np.array(at), axis=0, weights=shares)
         arms.append(
@@ -188,7 +188,7 @@ def truth_of(model: StudyModel, *, seed: int, target_min: float, horizon_min: fl
         invented=True,
         seed=seed,
         target_min=target_min,
-        horizon_min=horizon_min,
+        tau_min=tau_min,
         arms=tuple(arms),
         pain_difference=model.pain_buffered - model.pain_plain,
         model=model,

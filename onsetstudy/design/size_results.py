@@ -18,14 +18,14 @@ class OnsetExpectation:
     """What is expected of onset.
 
     Weibull with ``median_min`` and ``shape`` among teeth of the reference arm that become numb; ``never_reference`` and
-    ``never_other`` are the shares that never do; ``horizon_min`` is when testing ends.
+    ``never_other`` are the shares that never do; ``tau_min`` is when testing ends.
     """
 
     median_min: float
     shape: float = 1.5
     never_reference: float = 0.0
     never_other: float = 0.0
-    horizon_min: float = 15.0
+    tau_min: float = 15.0
 
 
 @result_kind("sample_size")

@@ -112,10 +112,10 @@ def onset_share(expected: OnsetExpectation, hazard_ratio: float, *, share: float
     """Share of all cases whose onset is seen by the horizon: the step from onsets to cases."""
     e = expected
     if not (
-        e.median_min > 0 and e.shape > 0 and e.horizon_min > 0 and 0 <= e.never_reference < 1 and 0 <= e.never_other < 1
+        e.median_min > 0 and e.shape > 0 and e.tau_min > 0 and 0 <= e.never_reference < 1 and 0 <= e.never_other < 1
     ):
         raise DesignError("median, shape and horizon must be above 0, and the never-numb shares between 0 and 1")
-    hazard = math.log(2) * (e.horizon_min / e.median_min) ** e.shape
+    hazard = math.log(2) * (e.tau_min / e.median_min) ** e.shape
     reference = (1 - e.never_reference) * -math.expm1(-hazard)
     other = (1 - e.never_other) * -math.expm1(-hazard * hazard_ratio)
     return share * other + (1 - share) * reference

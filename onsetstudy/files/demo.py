@@ -125,7 +125,7 @@ def _write_exchanges(folder: Path, protocol: Protocol) -> list[Path]:
 
 
 def _write_truth(folder: Path, model: StudyModel, protocol: Protocol, seed: int) -> Path:
-    truth = truth_of(model, seed=seed, target_min=protocol.onset.target_min, horizon_min=protocol.onset.horizon_min)
+    truth = truth_of(model, seed=seed, target_min=protocol.onset.target_min, tau_min=protocol.onset.tau_min)
     return _write_json(folder / "truth.json", to_dict(truth))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import difflib
 import hashlib
 import json
@@ -14,6 +15,7 @@ from pydantic import AfterValidator, BaseModel, ValidationError
 
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol.contradictions import Contradiction, contradictions, contradictions_beside
+from onsetstudy.protocol.earlier_names import first_key, named_twice, todays_names, with_first_names
 from onsetstudy.protocol.layout import ProtocolFile
 from onsetstudy.protocol.model import (
     AllocationRule,
@@ -61,15 +63,40 @@ def check_protocol(content: Mapping[str, Any], *, file: str = "") -> Protocol:
         With one problem for every key that is missing, unknown, of the wrong kind, out of range or in
         contradiction with another.
     """
+    twice = _twice(content, file)
+    today = todays_names(content)
     try:
-        read = ProtocolFile.model_validate(dict(content))
+        read = ProtocolFile.model_validate(today)
     except ValidationError as error:
         found = [_problem(detail, file) for detail in error.errors()]
-        raise ProtocolError([*found, *_told(contradictions_beside(content, error), file)]) from None
-    problems = _told(contradictions(read), file)
+        found += _told(contradictions_beside(today, error), file)
+        raise ProtocolError([*twice, *(_as_written(each, content) for each in found)]) from None
+    problems = [*twice, *(_as_written(each, content) for each in _told(contradictions(read), file))]
     if problems:
         raise ProtocolError(problems)
     return _protocol(read)
+
+
+def _twice(content: Mapping[str, Any], file: str) -> list[Problem]:
+    """One key under both its names: whichever is meant, the other would be ignored without a word."""
+    return [
+        Problem(
+            what=f"{earlier} is the earlier name of {now}, and both are given",
+            where=Where(file=file, key=f"{table}.{now}"),
+            mend=f"keep {now} and take {earlier} out",
+            code="named_twice",
+        )
+        for table, earlier, now in named_twice(content)
+    ]
+
+
+def _as_written(problem: Problem, content: Mapping[str, Any]) -> Problem:
+    """The problem told at the name under which the file gives the key."""
+    table, _, key = (problem.where.key or "").partition(".")
+    earlier, given = first_key(table, key), content.get(table)
+    if earlier == key or not isinstance(given, Mapping) or key in given or earlier not in given:
+        return problem
+    return dataclasses.replace(problem, where=dataclasses.replace(problem.where, key=f"{table}.{earlier}"))
 
 
 def _told(found: Iterable[Contradiction], file: str) -> list[Problem]:
@@ -82,7 +109,8 @@ def _told(found: Iterable[Contradiction], file: str) -> list[Problem]:
 def protocol_digest(read: ProtocolFile) -> str:
     """SHA-256 of the content with every default filled in, whatever the order of keys and the spelling of numbers.
 
-    Tables that are left out do not count: a protocol keeps its digest when the package learns new ones.
+    Tables that are left out do not count, nor keys added since that say their default: a protocol keeps its digest when
+    the package learns new ones. It is the digest of the first names, whichever the file uses.
     """
     return content_digest(_dump(read))
 
@@ -94,12 +122,12 @@ def content_digest(content: Mapping[str, Any]) -> str:
 
 
 def normalised_content(content: Mapping[str, Any]) -> dict[str, Any]:
-    """The content of a checked protocol file with every default filled in: what the digest is of."""
-    return _dump(ProtocolFile.model_validate(dict(content)))
+    """The content of a checked protocol file, defaults filled in, under the first names: what the digest is of."""
+    return _dump(ProtocolFile.model_validate(todays_names(content)))
 
 
 def _dump(read: ProtocolFile) -> dict[str, Any]:
-    return read.model_dump(mode="json", exclude_none=True)
+    return with_first_names(read.model_dump(mode="json", exclude_none=True))
 
 
 def _key(location: tuple[int | str, ...]) -> str:

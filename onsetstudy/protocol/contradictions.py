@@ -27,8 +27,8 @@ STAND_INS: dict[str, dict[str, Any]] = {
         "ethics_status": "x",
     },
     "testing": {"reference_arm": "plain", "schedule_min": [1.0, 2.0], "tooth_notation": "iso3950"},
-    "onset": {"horizon_min": 1.0},
-    "analysis": {"primary": "restricted_wait", "seed": 0},
+    "onset": {"tau_min": 1.0},
+    "analysis": {"primary": "rmst_difference", "seed": 0},
     "report": {"quarters": ["2000Q1"]},
 }
 """Values in place of required keys that are missing, only to look at the other tables meanwhile."""
@@ -61,16 +61,16 @@ def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
     schedule = read.testing.schedule_min
     if any(later <= earlier for earlier, later in itertools.pairwise(schedule)):
         yield "testing.schedule_min", "the test minutes do not increase", "write every minute once, in order"
-    if read.onset.target_min > read.onset.horizon_min:
+    if read.onset.target_min > read.onset.tau_min:
         yield (
             "onset.target_min",
-            f"the target of {read.onset.target_min:g} min lies beyond the horizon of {read.onset.horizon_min:g} min",
+            f"the target of {read.onset.target_min:g} min lies beyond the horizon of {read.onset.tau_min:g} min",
             "write a target no later than the horizon",
         )
-    if read.onset.horizon_min > max(schedule):
+    if read.onset.tau_min > max(schedule):
         yield (
-            "onset.horizon_min",
-            f"the horizon of {read.onset.horizon_min:g} min lies beyond the last test at {max(schedule):g} min",
+            "onset.tau_min",
+            f"the horizon of {read.onset.tau_min:g} min lies beyond the last test at {max(schedule):g} min",
             "write a horizon no later than the last test, or test longer",
         )
     if read.onset.target_min < min(schedule):
@@ -87,10 +87,10 @@ def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
         )
     else:
         confirmable = schedule[-read.onset.confirmations]
-        if confirmable < read.onset.horizon_min <= max(schedule):
+        if confirmable < read.onset.tau_min <= max(schedule):
             yield (
-                "onset.horizon_min",
-                f"an onset at the horizon of {read.onset.horizon_min:g} min cannot be confirmed: with "
+                "onset.tau_min",
+                f"an onset at the horizon of {read.onset.tau_min:g} min cannot be confirmed: with "
                 f"{read.onset.confirmations} confirmations the last onset that can is at {confirmable:g} min",
                 "test once more after the horizon, or write an earlier horizon",
             )
@@ -110,7 +110,7 @@ def _wider_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
     quarters = [Quarter(label=label) for label in read.report.quarters]
     if any(later.label != earlier.next().label for earlier, later in itertools.pairwise(quarters)):
         yield "report.quarters", "the quarters do not follow one another", "write every quarter once, in order, no gap"
-    if read.pain is None and read.analysis.primary == "pain":
+    if read.pain is None and read.analysis.primary == "pain_difference":
         yield "analysis.primary", "pain is primary but there is no table [pain]", "add the table, or choose another"
     for name, table in (("pain", read.pain), ("anxiety", read.anxiety)):
         if table is None or table.important_difference is None:
@@ -130,7 +130,7 @@ def _wider_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
             "an audit does not randomise",
             'write design = "parallel" for a randomised study, or how arms came about',
         )
-    for name in ("strata", "covariates", "sensitivity", "secondary"):
+    for name in ("strata", "covariates", "sensitivity", "secondary", "estimate_strata"):
         values = getattr(read.analysis, name)
         if len(set(values)) < len(values):
             yield f"analysis.{name}", "an entry stands there twice", "write every entry once"
@@ -146,7 +146,7 @@ def _rule_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
             "take it out of the secondary ones",
         )
     for name, table, needed in (
-        ("pain", read.pain, ("pain", "painless_share")),
+        ("pain", read.pain, ("pain_difference", "painless_share")),
         ("anxiety", read.anxiety, ("anxiety_change",)),
     ):
         if table is None and (missing := [s for s in read.analysis.secondary if s in needed]):

@@ -2,23 +2,56 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+from dataclasses import dataclass, replace
+from statistics import median
 
+from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.protocol.earlier_names import todays_strategy
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["STRATEGIES", "Estimand", "estimands_of", "strategy_of", "strategy_word"]
+__all__ = [
+    "AS_TREATED",
+    "INTENTION_TO_TREAT",
+    "PER_PROTOCOL",
+    "QUESTIONS",
+    "STRATEGIES",
+    "Estimand",
+    "ReadingRule",
+    "estimand_of",
+    "estimands_of",
+    "main_set",
+    "questions_of",
+    "strategy_of",
+]
 
 STRATEGIES = ("treatment_policy", "composite", "while_on_treatment", "hypothetical")
 """Strategies for an intercurrent event, by the names of ICH E9(R1), 2019, section A.3.2."""
-EARLIER = {"failure": "composite", "censored": "hypothetical"}
 INTENTION_TO_TREAT, AS_TREATED, PER_PROTOCOL = "intention to treat", "as treated", "per protocol"
 RESCUE_OF = {
-    "success_by_target": "success",
-    "never_numb": "success",
-    "restricted_wait": "wait",
+    "success_difference": "success",
+    "not_numb_difference": "success",
+    "rmst_difference": "wait",
     "hazard_ratio": "hazard",
 }
+QUESTIONS = {"hazard": "hazard_ratio", "success": "success_difference", "wait": "rmst_difference"}
+"""What is asked of the onset intervals, each with the quantity that answers; a supplement may mean another for each."""
+SUPPLEMENT = "supplement"
+
+
+@result_kind("reading_rule")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingRule:
+    """How onset is read off the tests.
+
+    ``confirmations`` not-felt tests in a row make an onset; ``accept_unconfirmed``: a last test that was not felt
+    counts though nothing confirmed it. ``control_tooth`` is required, optional or none.
+    """
+
+    confirmations: int
+    control_tooth: str
+    accept_unconfirmed: bool = False
 
 
 @result_kind("estimand")
@@ -29,9 +62,10 @@ class Estimand:
     Parameters
     ----------
     key : str
-        Quantity and analysis set, such as ``restricted_wait:intention_to_treat``.
+        Quantity and analysis set, such as ``rmst_difference:intention_to_treat``; of a sensitivity analysis its choice
+        too.
     quantity : str
-        ``success_by_target``, ``never_numb``, ``restricted_wait``, ``hazard_ratio`` or ``pain``.
+        A key of :mod:`onsetstudy.core.quantities`, such as ``rmst_difference``.
     at : float or None
         Minute that the quantity is of: the target, or the horizon.
     analysis_set : str
@@ -40,14 +74,21 @@ class Estimand:
         ``case`` or ``patient`` (each patient has both arms).
     strategies : tuple of (event, strategy)
         What a supplemental injection before onset means, one of :data:`STRATEGIES`; empty where it means nothing.
+    rule : ReadingRule
+        How onset is read off the tests.
     role : str
-        ``primary``, ``secondary`` or ``supportive``.
+        ``primary``, ``secondary``, ``described``, ``supportive`` or ``sensitivity``.
     strata : tuple of str
         Columns within which arms are compared.
     matters : float or None
         Difference that matters to the study, in units of the quantity.
     margin : float or None
         Margin of non-inferiority; ``None``: a difference is asked for. It is never the difference that matters.
+    grace_min : float or None
+        How long before ``at`` a case may have been tested last and still count as followed to it; ``None`` where no
+        minute is asked about.
+    first_cases : bool
+        Whether the first cases of each operator count.
     """
 
     key: str
@@ -56,50 +97,146 @@ class Estimand:
     analysis_set: str
     unit: str
     strategies: tuple[tuple[str, str], ...]
+    rule: ReadingRule
     role: str
     strata: tuple[str, ...]
     matters: float | None = None
     margin: float | None = None
+    grace_min: float | None = None
+    first_cases: bool = True
+
+    @property
+    def minute(self) -> float:
+        """The minute that the quantity is of.
+
+        Raises
+        ------
+        OnsetStudyError
+            If it is of none.
+        """
+        if self.at is None:
+            raise OnsetStudyError(f"{self.quantity} is of no minute")
+        return self.at
+
+    @property
+    def strategy(self) -> str:
+        """What a supplement before onset means; empty where it means nothing."""
+        return dict(self.strategies).get(SUPPLEMENT, "")
 
 
 def strategy_of(rule: str) -> str:
     """The standard name of a rule for supplements; earlier protocols say ``failure`` or ``censored``."""
-    return EARLIER.get(rule, rule)
+    return todays_strategy(rule)
 
 
-def strategy_word(rule: str) -> str:
-    """The word under which files have always told a strategy, so that files of both spellings pool."""
-    return next((word for word, name in EARLIER.items() if name == rule), rule)
+def main_set(protocol: Protocol, *, as_injected: bool = False) -> str:
+    """The analysis set of the main analysis: intention to treat where arms were allocated at random and are known.
+
+    ``as_injected``: a randomised study without list or log, whose cases can only be counted by the arm injected.
+    """
+    return INTENTION_TO_TREAT if protocol.study.randomised and not as_injected else AS_TREATED
 
 
 def estimands_of(protocol: Protocol) -> tuple[Estimand, ...]:
-    """The primary estimand first, then the secondary ones, then the primary in the other analysis sets."""
-    plan = protocol.plan
-    main = INTENTION_TO_TREAT if protocol.study.randomised else AS_TREATED
-    named = [(plan.primary, main, "primary")]
-    named += [(quantity, main, "secondary") for quantity in plan.secondary if quantity != plan.primary]
-    others = (AS_TREATED, PER_PROTOCOL) if protocol.study.randomised else (PER_PROTOCOL,)
-    named += [(plan.primary, analysis_set, "supportive") for analysis_set in others]
-    return tuple(_estimand(protocol, *each) for each in named)
+    """The primary estimand first, then the secondary ones, the primary in the other analysis sets, and sensitivity.
+
+    A choice of the plan's sensitivity analyses is three estimands: of the rate, of success, and of the wait.
+    """
+    plan, main = protocol.plan, main_set(protocol)
+    found = [estimand_of(protocol, plan.primary)]
+    found += [estimand_of(protocol, quantity) for quantity in plan.secondary if quantity != plan.primary]
+    others = (s for s in (AS_TREATED, PER_PROTOCOL) if s != main)
+    found += [estimand_of(protocol, plan.primary, analysis_set=s, role="supportive") for s in others]
+    for choice in plan.sensitivity:
+        found += questions_of(protocol, choice=choice).values()
+    return tuple(found)
 
 
-def _estimand(protocol: Protocol, quantity: str, analysis_set: str, role: str) -> Estimand:
-    onset, pain = protocol.onset, protocol.pain
-    at = {"success_by_target": onset.target_min, "restricted_wait": onset.horizon_min, "never_numb": onset.horizon_min}
-    matters = {
-        "restricted_wait": protocol.plan.wait_difference_min,
-        "pain": None if pain is None else pain.instrument.important_difference,
+def questions_of(protocol: Protocol, *, choice: str = "", analysis_set: str | None = None) -> dict[str, Estimand]:
+    """The estimands of the rate, of success and of the wait, by :data:`QUESTIONS`.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    choice : str
+        A sensitivity analysis that a plan may name: another rule, strategy or analysis set; empty for the plan's own.
+    analysis_set : str or None
+        Another than the main one.
+    """
+    role = "supportive" if analysis_set is not None else None
+    asked = {
+        name: estimand_of(protocol, quantity, analysis_set=analysis_set, role=role)
+        for name, quantity in QUESTIONS.items()
     }
+    return {name: _under(each, choice) for name, each in asked.items()} if choice else asked
+
+
+def _under(main: Estimand, choice: str) -> Estimand:
+    """An estimand under another choice."""
+    one = replace(main, key=f"{main.key}:{choice}", role="sensitivity")
+    if choice in ("confirmations_1", "confirmations_2"):
+        return replace(one, rule=replace(main.rule, confirmations=int(choice[-1])))
+    if choice == "accept_unconfirmed":
+        return replace(one, rule=replace(main.rule, accept_unconfirmed=True))
+    if choice == "control_ignored":
+        return replace(one, rule=replace(main.rule, control_tooth="none"))
+    if choice == "rescue_other_way":
+        # Composite turned round is hypothetical; whatever else was promised, its opposite is the failure.
+        other = "hypothetical" if main.strategy == "composite" else "composite"
+        return replace(one, strategies=((SUPPLEMENT, other),))
+    if choice == "first_cases_left_out":
+        return replace(one, first_cases=False)
+    if choice == "per_protocol":
+        return replace(one, analysis_set=PER_PROTOCOL)
+    raise OnsetStudyError(f"the sensitivity analysis {choice!r} is not known")
+
+
+def estimand_of(
+    protocol: Protocol, quantity: str, *, analysis_set: str | None = None, role: str | None = None
+) -> Estimand:
+    """What a protocol asks about one quantity.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    quantity : str
+        A key of :mod:`onsetstudy.core.quantities`.
+    analysis_set : str or None
+        ``None``: that of the main analysis.
+    role : str or None
+        ``None``: as the plan names the quantity, or ``described`` where it does not.
+    """
+    onset, pain, plan = protocol.onset, protocol.pain, protocol.plan
+    at = {
+        "success_difference": onset.target_min,
+        "rmst_difference": onset.tau_min,
+        "not_numb_difference": onset.tau_min,
+    }
+    matters = {
+        "rmst_difference": plan.wait_difference_min,
+        "pain_difference": None if pain is None else pain.instrument.important_difference,
+    }
+    planned = {**dict.fromkeys(plan.secondary, "secondary"), plan.primary: "primary"}
+    analysis_set = main_set(protocol) if analysis_set is None else analysis_set
     asked = RESCUE_OF.get(quantity)
-    strategies = () if asked is None else (("supplement", strategy_of(getattr(protocol.rescue, asked))),)
     return Estimand(
         key=f"{quantity}:{analysis_set.replace(' ', '_')}",
         quantity=quantity,
         at=at.get(quantity),
         analysis_set=analysis_set,
         unit="patient" if protocol.study.paired else "case",
-        strategies=strategies,
-        role=role,
-        strata=protocol.plan.strata,
+        strategies=() if asked is None else ((SUPPLEMENT, strategy_of(getattr(protocol.rescue, asked))),),
+        rule=ReadingRule(confirmations=onset.confirmations, control_tooth=protocol.schedule.control_tooth),
+        role=planned.get(quantity, "described") if role is None else role,
+        strata=plan.strata,
         matters=matters.get(quantity),
+        grace_min=_grace(protocol) if quantity in at else None,
     )
+
+
+def _grace(protocol: Protocol) -> float:
+    """The plan's grace, or the median gap between the planned tests: not one that hangs on the cases at hand."""
+    if protocol.plan.grace_min is not None:
+        return protocol.plan.grace_min
+    tests = (0.0, *protocol.schedule.tests_min)
+    return float(median(later - earlier for earlier, later in itertools.pairwise(tests)))

@@ -20,15 +20,16 @@ SENSITIVITY = (
     "per_protocol",
 )
 STRATA = ("technique", "procedure", "practice_id", "agent", "pulp_status", "topical")
+ESTIMATE_STRATA = ("practice", "technique")
 CLUSTERS = ("patient_id", "clinician_id", "practice_id")
 DRUGS = tuple(dict.fromkeys((*CODES["agent"], *(c for c in CODES["vasoconstrictor"] if c != "none"))))
 COVARIATES = (*STRATA, "volume_ml", "anxiety_before", "age_band")
 SECONDARY = (
-    "success_by_target",
+    "success_difference",
     "hazard_ratio",
-    "restricted_wait",
-    "never_numb",
-    "pain",
+    "rmst_difference",
+    "not_numb_difference",
+    "pain_difference",
     "anxiety_change",
     "painless_share",
 )
@@ -135,15 +136,15 @@ class OnsetTable(_Table):
 
     confirmations: Annotated[StrictInt, Field(ge=1, le=5)] = 2
     target_min: Minute = 2.0
-    horizon_min: Minute
+    tau_min: Minute
 
 
 class RescueTable(_Table):
     """``[rescue]``."""
 
-    success: Annotated[StrictStr, _code("rescue_rule")] = "failure"
-    wait: Annotated[StrictStr, _code("rescue_rule")] = "failure"
-    hazard: Annotated[StrictStr, _code("rescue_rule")] = "censored"
+    success: Annotated[StrictStr, _code("rescue_rule")] = "composite"
+    wait: Annotated[StrictStr, _code("rescue_rule")] = "composite"
+    hazard: Annotated[StrictStr, _code("rescue_rule")] = "hypothetical"
 
 
 class PainTable(_Table):
@@ -178,6 +179,10 @@ class AnalysisTable(_Table):
     sensitivity: list[Annotated[StrictStr, _one_of(*SENSITIVITY)]] = []
     secondary: list[Annotated[StrictStr, _one_of(*SECONDARY)]] = []
     multiplicity: Annotated[StrictStr, _code("multiplicity")] = "holm"
+    estimate_strata: Annotated[list[Annotated[StrictStr, _one_of(*ESTIMATE_STRATA)]], Field(min_length=1)] = [
+        "practice"
+    ]
+    grace_min: Annotated[float, Field(ge=0, le=60, strict=True)] | None = None
 
 
 class LooksTable(_Table):

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from onsetstudy.core.errors import Problem, ProtocolError, Where
+from onsetstudy.protocol.earlier_names import todays_key
 from onsetstudy.protocol.lock_results import LockStanding, LockVersion, PlannedAnalysis, ProtocolLock
 from onsetstudy.protocol.model import Protocol
 
@@ -75,10 +76,10 @@ def amend(lock: ProtocolLock, protocol: Protocol, *, changes: Changes, reason: s
 
 
 def changed_keys(before: Mapping[str, Any], after: Mapping[str, Any]) -> Changes:
-    """Keys that differ between two normalised contents, in order, with both values as JSON text."""
+    """Keys that differ between two normalised contents, by today's names, with both values as JSON text."""
     old, new = _flat(before), _flat(after)
     return tuple(
-        (key, old.get(key, ABSENT), new.get(key, ABSENT))
+        (todays_key(key), old.get(key, ABSENT), new.get(key, ABSENT))
         for key in sorted(old.keys() | new.keys())
         if old.get(key) != new.get(key)
     )
@@ -140,8 +141,8 @@ def _analyses(protocol: Protocol, versions: tuple[LockVersion, ...], first: str)
     found += [PlannedAnalysis(analysis=s, status="secondary", amended=touched(*PLAN_TABLES)) for s in plan.secondary]
     found += [PlannedAnalysis(analysis=s, status="sensitivity", amended=touched("analysis")) for s in plan.sensitivity]
     named = {plan.primary, *plan.secondary}
-    outcomes = ("success_by_target", "hazard_ratio", "restricted_wait", "never_numb", "pain")
-    others = [o for o in outcomes if o not in named and (o != "pain" or protocol.pain is not None)]
+    outcomes = ("success_difference", "hazard_ratio", "rmst_difference", "not_numb_difference", "pain_difference")
+    others = [o for o in outcomes if o not in named and (o != "pain_difference" or protocol.pain is not None)]
     found += [
         PlannedAnalysis(analysis=o, status="described") for o in (*others, "by_quarter", "by_technique", "by_practice")
     ]

@@ -7,6 +7,7 @@ import itertools
 from dataclasses import dataclass, field
 
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_outcomes, todays_strategy
 
 __all__ = [
     "AllocationRule",
@@ -115,24 +116,39 @@ class Schedule:
         return gaps[middle] if len(gaps) % 2 else (gaps[middle - 1] + gaps[middle]) / 2
 
 
-@result_kind("onset_definition")
+@result_kind("onset_definition", earlier={key: now for (table, key), now in EARLIER_KEYS.items() if table == "onset"})
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OnsetDefinition:
-    """What counts as onset: ``confirmations`` consecutive valid readings *not felt*, dated at the first."""
+    """What counts as onset: ``confirmations`` consecutive valid readings *not felt*, dated at the first.
+
+    ``tau_min`` is the minute up to which waiting is counted.
+    """
 
     confirmations: int = 2
     target_min: float = 2.0
-    horizon_min: float = 15.0
+    tau_min: float = 15.0
+
+    @property
+    def horizon_min(self) -> float:
+        """The earlier name of ``tau_min``."""
+        return self.tau_min
 
 
 @result_kind("rescue_rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RescueRule:
-    """What a supplemental injection before onset means for each estimand: ``failure`` or ``censored``."""
+    """What a supplemental injection before onset means for each question: the strategy by its standard name.
 
-    success: str = "failure"
-    wait: str = "failure"
-    hazard: str = "censored"
+    Earlier names (``failure``, ``censored``) are understood.
+    """
+
+    success: str = "composite"
+    wait: str = "composite"
+    hazard: str = "hypothetical"
+
+    def __post_init__(self) -> None:
+        for name in ("success", "wait", "hazard"):
+            object.__setattr__(self, name, todays_strategy(getattr(self, name)))
 
 
 @result_kind("instrument")
@@ -165,9 +181,12 @@ class PainPlan:
 class AnalysisPlan:
     """What will be computed.
 
-    ``primary`` is one of success_by_target, hazard_ratio, restricted_wait, pain.
-    ``wait_difference_min`` is the difference in waiting that matters, minutes (positive). ``secondary`` outcomes
-    share one error rate by ``multiplicity`` (holm, hochberg, fixed_sequence or none).
+    ``primary`` is a quantity: success_difference, hazard_ratio, rmst_difference or pain_difference; earlier names are
+    understood, here and in ``secondary``. ``wait_difference_min`` is the difference in waiting that matters, minutes
+    (positive). ``secondary`` outcomes share one error rate by ``multiplicity`` (holm, hochberg, fixed_sequence or
+    none). Within ``strata`` arms are compared for the test and the hazard ratio; within ``estimate_strata`` (practice,
+    technique) differences are estimated. ``grace_min``: minutes before a target or horizon within which a last test
+    still counts as followed to it; ``None``: from the schedule.
     """
 
     primary: str
@@ -183,6 +202,12 @@ class AnalysisPlan:
     planned_hazard_ratio: float = 1.5
     secondary: tuple[str, ...] = ()
     multiplicity: str = "holm"
+    estimate_strata: tuple[str, ...] = ("practice",)
+    grace_min: float | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "primary", todays_outcome(self.primary))
+        object.__setattr__(self, "secondary", todays_outcomes(self.secondary))
 
 
 @result_kind("look_rule")

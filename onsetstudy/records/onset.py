@@ -96,7 +96,7 @@ def derive_onset(
     left, right = derived.left.copy(), derived.right.copy()
     rescued = derived.reason == "rescued"
     if strategy == "composite" or (strategy == "while_on_treatment" and estimand == "success"):
-        left[rescued] = np.maximum(left[rescued], protocol.onset.horizon_min)
+        left[rescued] = np.maximum(left[rescued], protocol.onset.tau_min)
     elif strategy == "while_on_treatment" and estimand == "wait":
         # All that was felt lies before the supplement, which ends the wait.
         left[rescued] = right[rescued] = np.maximum(rescue_min[rescued], SAME_TIME)

@@ -193,7 +193,7 @@ def _onset(results: StudyResults) -> Section:
         caption = (
             "Open diamonds: the stopwatch average, which has no honest interval. Dots: the restricted mean "
             "time to onset of every case up "
-            f"to {protocol.onset.horizon_min:g} minutes, with its {level(protocol.plan.conf_level)} interval."
+            f"to {protocol.onset.tau_min:g} minutes, with its {level(protocol.plan.conf_level)} interval."
         )
         drawn = stopwatch.draw_figure(results, name="stopwatch", title=title)
         blocks.append(_figure("stopwatch", title, caption, drawn))

@@ -23,9 +23,9 @@ OUTCOMES = {
 }
 QUESTION_OF = {
     "hazard_ratio": "onset_test",
-    "success_by_target": "success",
-    "restricted_wait": "wait",
-    "pain": "pain",
+    "success_difference": "success",
+    "rmst_difference": "wait",
+    "pain_difference": "pain",
 }
 NOT_RANDOMISED = (
     "Arms are not allocated at random here, and sizes take equal numbers in both: as many cases guard against chance, "
@@ -33,9 +33,9 @@ NOT_RANDOMISED = (
 )
 MAIN = {
     "hazard_ratio": "the rate of becoming numb",
-    "success_by_target": "the proportion numb by the target minute",
-    "restricted_wait": "the restricted mean time to onset, up to {} minutes",
-    "pain": "pain",
+    "success_difference": "the proportion numb by the target minute",
+    "rmst_difference": "the restricted mean time to onset, up to {} minutes",
+    "pain_difference": "pain",
 }
 
 
@@ -151,7 +151,7 @@ def headline(results: PlanningResults) -> Headline:
 
 
 def _tau(results: PlanningResults) -> str:
-    return f"{results.protocol.onset.horizon_min:g}"
+    return f"{results.protocol.onset.tau_min:g}"
 
 
 def _month(results: PlanningResults, pace: Pace) -> str:

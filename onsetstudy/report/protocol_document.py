@@ -17,11 +17,11 @@ __all__ = ["compose_protocol"]
 SCALE = {"mdas": "modified dental anxiety scale", "das": "dental anxiety scale", "nrs11": "numeric scale"}
 TO_BE_WRITTEN = "To be written by a person:"
 PRIMARY = {
-    "success_by_target": "proportion of teeth numb by the target minute",
+    "success_difference": "proportion of teeth numb by the target minute",
     "hazard_ratio": "rate of becoming numb (hazard ratio)",
-    "restricted_wait": "restricted mean time to onset",
-    "never_numb": "proportion of teeth not numb to the end of testing",
-    "pain": "pain at the injection",
+    "rmst_difference": "restricted mean time to onset",
+    "not_numb_difference": "proportion of teeth not numb to the end of testing",
+    "pain_difference": "pain at the injection",
     "anxiety_change": "change of anxiety within the patient",
     "painless_share": "proportion of painless injections",
 }
@@ -180,7 +180,7 @@ def _outcomes(protocol: Protocol) -> Section:
     )
     blocks: list[Block] = [
         Table(
-            caption=f"Outcomes; target {onset.target_min:g} min, horizon {onset.horizon_min:g} min",
+            caption=f"Outcomes; target {onset.target_min:g} min, horizon {onset.tau_min:g} min",
             columns=("rank", "outcome"),
             rows=tuple(rows),
             align="ll",

@@ -167,7 +167,7 @@ def verdict_clause(claim: Claim) -> str:
 
 def _fields(claim: Claim, protocol: Protocol) -> dict[str, object]:
     return {
-        "tau": protocol.onset.horizon_min,
+        "tau": protocol.onset.tau_min,
         "target": protocol.onset.target_min,
         "moment": protocol.pain.moment if protocol.pain else "the injection",
         "other": protocol.label(protocol.contrast_arm),
@@ -409,6 +409,6 @@ def stopwatch_words(naive: NaiveStopwatch, wait: tuple[EstimateLike, ...], proto
         text += (
             " The restricted mean time to onset counts every case: onset lies between two tests, and a tooth "
             "that was not numb with the "
-            f"first injection alone has waited the whole {protocol.onset.horizon_min:g} minutes."
+            f"first injection alone has waited the whole {protocol.onset.tau_min:g} minutes."
         )
     return text

@@ -172,7 +172,7 @@ def _claimed(results: StudyResults, key: str) -> str:
 def main_table(results: StudyResults) -> Table:
     """The main results, arm beside arm, with their difference."""
     protocol, population = results.protocol, results.overall
-    target, horizon = protocol.onset.target_min, protocol.onset.horizon_min
+    target, horizon = protocol.onset.target_min, protocol.onset.tau_min
     arms = _arms(results)[:2]
     rows: list[tuple[str, ...]] = [
         (f"Numb by {target:g} min", *(_share(e) for e in population.success), _claimed(results, "success_difference")),
@@ -239,7 +239,7 @@ def periods_table(results: StudyResults) -> Table:
 def techniques_table(results: StudyResults) -> Table:
     """The main results technique by technique."""
     protocol = results.protocol
-    target, horizon = protocol.onset.target_min, protocol.onset.horizon_min
+    target, horizon = protocol.onset.target_min, protocol.onset.tau_min
     rows: list[tuple[str, ...]] = []
     heads: list[int] = []
     reasons: dict[str, None] = {}

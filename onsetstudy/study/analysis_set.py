@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
+from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.answer.contrasts import PRACTICE, Compared
+from onsetstudy.study.answer.contrasts import PRACTICE, Compared, estimated_within, tested_within
 from onsetstudy.study.strata import shared_baselines
 
 __all__ = ["ESTIMANDS", "AnalysisSet"]
@@ -63,7 +64,9 @@ class AnalysisSet:
 
     def stratum(self) -> NDArray[np.str_] | None:
         """Practices and the plan's strata as one code per case, small ones put together; ``None`` where one only."""
-        strata = self.compared().strata
+        arms = self.protocol.arm_codes
+        columns = [self.column(name) for name in tested_within(self.protocol)]
+        strata = merge_small(columns, self.arm, (arms[0], arms[1]))
         return None if strata.one else strata.code
 
     def plan_stratum(self) -> NDArray[np.str_] | None:
@@ -80,12 +83,11 @@ class AnalysisSet:
         return shared_baselines([self.column(name) for name in names])
 
     def compared(self) -> Compared:
-        """The cases as the comparisons within strata take them: practices first, then the plan's strata."""
-        names = (PRACTICE, *(name for name in self.protocol.plan.strata if name != PRACTICE))
+        """The cases as the estimates within strata take them."""
         return Compared(
             times={name: self.times(name) for name in ("success", "wait")},
             arm=self.arm,
-            columns={name: self.column(name) for name in names},
+            columns={name: self.column(name) for name in estimated_within(self.protocol)},
             protocol=self.protocol,
         )
 

@@ -15,7 +15,15 @@ from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estim
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.answer.contrasts import PRACTICE, Compared, not_numb_of, success_of, wait_of
+from onsetstudy.study.answer.contrasts import (
+    PRACTICE,
+    Compared,
+    estimated_within,
+    not_numb_of,
+    success_of,
+    tested_within,
+    wait_of,
+)
 from onsetstudy.study.attempt import attempt
 from onsetstudy.study.strata import shared_baselines
 from onsetstudy.study.tally import AT_LEAST
@@ -50,20 +58,21 @@ def cell_times(cells: pd.DataFrame, estimand: str) -> Intervals:
 
 
 def cells_compared(cells: pd.DataFrame, protocol: Protocol) -> Compared:
-    """The cells as the comparisons within strata take them: practices first, where there are several."""
-    names = [PRACTICE, *(name for name in protocol.plan.strata if name != PRACTICE)]
+    """The cells as the estimates within strata take them: of one practice alone there is none to tell apart."""
     return Compared(
         times={name: cell_times(cells, name) for name in ("success", "wait") if f"left_{name}" in cells},
         arm=cells["arm"].to_numpy(dtype=str),
-        columns={name: cells[name].to_numpy(dtype=str) for name in names if name in cells},
+        columns={name: cells[name].to_numpy(dtype=str) for name in estimated_within(protocol) if name in cells},
         weight=cells["n"].to_numpy(dtype=np.int64),
         protocol=protocol,
     )
 
 
 def cell_stratum(cells: pd.DataFrame, protocol: Protocol) -> NDArray[np.str_] | None:
-    """Strata of the plan as one code per cell, small ones put together; ``None`` where there is one only."""
-    strata = cells_compared(cells, protocol).strata
+    """Practices and the plan's strata as one code per cell, small ones put together; ``None`` where one only."""
+    reference, other = protocol.arm_codes[:2]
+    columns = [cells[name].to_numpy(dtype=str) for name in tested_within(protocol) if name in cells]
+    strata = merge_small(columns, cells["arm"].to_numpy(dtype=str), (reference, other), weight=cells["n"].to_numpy())
     return None if strata.one else strata.code
 
 

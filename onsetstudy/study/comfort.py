@@ -110,11 +110,11 @@ def _shared(
     main = next((m for m in moments if protocol.pain and m.moment == protocol.pain.moment), None)
     pain = overall.pain
     found: dict[str, Estimate | NotAvailable | HypothesisTest | None] = {
-        "success_by_target": overall.success_difference,
+        "success_difference": overall.success_difference,
         "hazard_ratio": overall.onset_test,
-        "restricted_wait": overall.wait_difference,
-        "never_numb": overall.never_numb_difference,
-        "pain": pain.test if isinstance(pain, PainComparison) else pain,
+        "rmst_difference": overall.wait_difference,
+        "not_numb_difference": overall.never_numb_difference,
+        "pain_difference": pain.test if isinstance(pain, PainComparison) else pain,
         "painless_share": None if main is None else main.painless_difference,
         "anxiety_change": None if anxiety is None else anxiety.difference,
     }

@@ -92,7 +92,7 @@ def _panel(outcome: str, unit: str, meaning: str, factor: float = 1.0, scaled: s
 
 
 def _onset(protocol: Protocol) -> Panel:
-    horizon = protocol.onset.horizon_min
+    horizon = protocol.onset.tau_min
     meaning = (
         f"difference in restricted mean times to onset up to {horizon:g} min, every case counted; published "
         f"means are mostly of the teeth "
@@ -103,7 +103,7 @@ def _onset(protocol: Protocol) -> Panel:
 
 def _success(protocol: Protocol) -> Panel:
     meaning = (
-        f"difference in the share numb within {protocol.onset.horizon_min:g} min by the first injection alone; "
+        f"difference in the share numb within {protocol.onset.tau_min:g} min by the first injection alone; "
         "published success is by each trial's own definition"
     )
     # A share comes as a fraction; drawn are points of a hundred.

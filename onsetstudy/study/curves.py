@@ -37,7 +37,7 @@ def _arm_curve(data: AnalysisSet, arm: str, *, with_limits: bool) -> ArmCurve:
         n=counts,
         level=protocol.plan.conf_level,
     )
-    minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.horizon_min]
+    minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.tau_min]
     limits: tuple[tuple[float, Estimate | NotAvailable], ...] = ()
     if with_limits and not isinstance(curve, NotAvailable):
         found = curve_limits(times, minutes, conf_level=protocol.plan.conf_level, seed=protocol.plan.seed)

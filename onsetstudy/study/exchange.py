@@ -13,7 +13,7 @@ import pandas as pd
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.pool.small_groups import OTHER, merge_small_groups
-from onsetstudy.protocol.estimands import strategy_word
+from onsetstudy.protocol.earlier_names import first_key, first_value, without_new_defaults
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.cell_estimates import cell_stratum, cell_times, estimates_of_counts
 from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
@@ -63,11 +63,13 @@ def terms_of(protocol: Protocol) -> tuple[tuple[str, str], ...]:
             for place, content in enumerate(value):
                 walk(content, f"{name}.{place + 1}")
         else:
-            # The standard name of a strategy and the word that files used before it mean the same.
-            said = strategy_word(value) if name.startswith("rescue.") else value
-            flat[name] = json.dumps(said, sort_keys=True)
+            table, _, last = name.partition(".")
+            flat[f"{table}.{first_key(table, last)}" if last else name] = json.dumps(
+                first_value(table, last, value), sort_keys=True
+            )
 
-    content = to_dict(protocol)
+    # Files of both spellings pool: terms are told by the first names, and keys added since only where they differ.
+    content = without_new_defaults(to_dict(protocol))
     for part in PARTS:
         walk(content[part], part)
     return tuple(sorted(flat.items()))

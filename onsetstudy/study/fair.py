@@ -259,7 +259,7 @@ def _summaries(data: AnalysisSet, curves_of: Callable[[Intervals], tuple[OnsetCu
     second = first if alike else curves_of(wait)
     return {
         "success_difference": share_by(first[1], onset.target_min) - share_by(first[0], onset.target_min),
-        "rmst_difference": wait_to(second[1], onset.horizon_min) - wait_to(second[0], onset.horizon_min),
+        "rmst_difference": wait_to(second[1], onset.tau_min) - wait_to(second[0], onset.tau_min),
     }
 
 

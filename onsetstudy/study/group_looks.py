@@ -16,7 +16,7 @@ from onsetstudy.study.results import LooksTaken
 
 __all__ = ["group_looks"]
 
-BY_DIFFERENCE = {"restricted_wait": "rmst_difference", "success_by_target": "success_difference"}
+BY_DIFFERENCE = ("rmst_difference", "success_difference")
 
 
 def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTaken | None:
@@ -30,7 +30,7 @@ def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTak
     """
     plan, rule = plan_of(protocol), protocol.looks
     primary = protocol.plan.primary
-    if plan is None or rule is None or primary == "pain":
+    if plan is None or rule is None or primary == "pain_difference":
         return None
     seen, caution = [], []
     for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
@@ -51,4 +51,4 @@ def _score(cells: pd.DataFrame, protocol: Protocol) -> tuple[float, float | None
     primary = protocol.plan.primary
     if primary not in BY_DIFFERENCE:
         return score_of(onset_test(cells, protocol), primary)
-    return score_of(difference_of_counts(BY_DIFFERENCE[primary], cells, NO_VALUES, protocol), primary)
+    return score_of(difference_of_counts(primary, cells, NO_VALUES, protocol), primary)

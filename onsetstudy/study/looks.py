@@ -18,12 +18,17 @@ from onsetstudy.study.results import LooksTaken
 __all__ = ["BY_SPENDING", "QUANTITY", "judge_seen", "looks_taken", "plan_of", "score_of"]
 
 BY_SPENDING = ("obrien_fleming", "pocock", "power")
-SCALES = {"hazard_ratio": "log ratio", "restricted_wait": "min", "success_by_target": "proportion", "pain": ""}
+SCALES = {
+    "hazard_ratio": "log ratio",
+    "rmst_difference": "min",
+    "success_difference": "proportion",
+    "pain_difference": "",
+}
 QUANTITY = {
     "hazard_ratio": "hazard_ratio",
-    "restricted_wait": "rmst_difference",
-    "success_by_target": "success_difference",
-    "pain": "pain_difference",
+    "rmst_difference": "rmst_difference",
+    "success_difference": "success_difference",
+    "pain_difference": "pain_difference",
 }
 """Quantity whose table row says which side of a primary outcome is better."""
 

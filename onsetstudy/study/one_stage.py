@@ -68,7 +68,7 @@ def pool_in_one_stage(cells: pd.DataFrame, values: pd.DataFrame, protocol: Proto
         hazard_ratio=_asked(used, protocol, "hazard_ratio", lambda: _ratio(used, protocol).estimates[0]),
         frailty=_asked(used, protocol, "practice_spread", spread),
         success=pool_success(used, protocol),
-        numb_at_all=pool_success(used, protocol, protocol.onset.horizon_min, extremes=False),
+        numb_at_all=pool_success(used, protocol, protocol.onset.tau_min, extremes=False),
         by_target=by_arm(used, protocol, "success_by_target"),
         never_numb=by_arm(used, protocol, "not_numb"),
         wait=by_arm(used, protocol, "rmst"),
@@ -127,7 +127,7 @@ def _curve(cells: pd.DataFrame, arm: str, protocol: Protocol) -> ArmCurve:
         )  # fmt: skip
         return ArmCurve(arm=arm, curve=absent, still_tested=())
     times = cell_times(cells, "success")
-    minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.horizon_min]
+    minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.tau_min]
     found = curve_limits(times, minutes, weight=n, conf_level=protocol.plan.conf_level, seed=protocol.plan.seed)
     limits: tuple[tuple[float, EstimateLike], ...] = tuple(zip(minutes, found, strict=True))
     rate = cell_times(cells, "hazard")
@@ -138,7 +138,7 @@ def _curve(cells: pd.DataFrame, arm: str, protocol: Protocol) -> ArmCurve:
 
 def _outcome(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:
     """Cells that decide whether teeth were numb by the target (or the horizon), with ``failed`` cases."""
-    minute = protocol.onset.target_min if kind == "by_target" else protocol.onset.horizon_min
+    minute = protocol.onset.target_min if kind == "by_target" else protocol.onset.tau_min
     times = cell_times(cells, "success")
     numb, not_numb = times.right <= minute, times.left >= minute
     decided = cells.assign(failed=np.where(not_numb, cells["n"], 0))

@@ -42,9 +42,9 @@ STEPS = (0.25, 0.5, 0.75, 1.0, 1.5)
 POWERS = (0.8, 0.9)
 OUTCOME_OF = {
     "hazard_ratio": "onset_test",
-    "success_by_target": "success",
-    "restricted_wait": "wait",
-    "pain": "pain",
+    "success_difference": "success",
+    "rmst_difference": "wait",
+    "pain_difference": "pain",
 }
 PAIRS_NOT_SIMULATED = (
     "No power by simulation stands here: each patient has both arms, and such trials are not simulated for a plan."
@@ -163,7 +163,7 @@ def _expectation(protocol: Protocol, assumed: PlanningAssumptions) -> OnsetExpec
         shape=assumed.shape,
         never_reference=assumed.never_reference,
         never_other=assumed.never_other,
-        horizon_min=protocol.onset.horizon_min,
+        tau_min=protocol.onset.tau_min,
     )
 
 
@@ -173,7 +173,7 @@ def _not_simulated(protocol: Protocol, looks: LookPlan | None, primary: SampleSi
         return PAIRS_NOT_SIMULATED
     if protocol.plan.primary == "hazard_ratio":
         return ""
-    if protocol.plan.primary != "success_by_target" or primary is None:
+    if protocol.plan.primary != "success_difference" or primary is None:
         return NOT_THE_PRIMARY
     return "" if looks is None else INTERIM_OF_ANOTHER
 
@@ -251,7 +251,7 @@ def _scenario(
         control_failure_share=0.01 if control else 0.0,
         operators=max(2, len(protocol.study.practices)),
         operator_spread=assumed.operator_spread,
-        decision="success" if protocol.plan.primary == "success_by_target" else "log_rank",
+        decision="success" if protocol.plan.primary == "success_difference" else "log_rank",
         alpha=overall_alpha(protocol),
         ratio=(int(ratio[0]), int(ratio[1])),
         looks=() if looks is None else tuple((p.fraction, p.upper) for p in looks.looks),
@@ -268,9 +268,9 @@ def _question(size: SampleSize, assumed: PlanningAssumptions, seed: int) -> Ques
 def _planned_effect(protocol: Protocol) -> float | None:
     """The effect that the primary outcome is sized for: a hazard ratio, or a difference in the outcome's unit."""
     plan = protocol.plan
-    if plan.primary in ("hazard_ratio", "success_by_target"):
+    if plan.primary in ("hazard_ratio", "success_difference"):
         return plan.planned_hazard_ratio
-    if plan.primary == "restricted_wait":
+    if plan.primary == "rmst_difference":
         return plan.wait_difference_min
     return protocol.pain.instrument.important_difference if protocol.pain else None
 
@@ -304,9 +304,9 @@ def _power_by_formula(
 
     return {
         "hazard_ratio": rate,
-        "success_by_target": success,
-        "restricted_wait": restricted,
-        "pain": pain,
+        "success_difference": success,
+        "rmst_difference": restricted,
+        "pain_difference": pain,
     }[protocol.plan.primary]
 
 
@@ -321,7 +321,7 @@ def _curve(
 ) -> tuple[PowerPoint, ...]:
     """Power of the primary outcome's test: by formula over a grid, by simulation for the planned effect if it can."""
     planned = _planned_effect(protocol) or 0.0
-    ratios = protocol.plan.primary in ("hazard_ratio", "success_by_target")
+    ratios = protocol.plan.primary in ("hazard_ratio", "success_difference")
     effects = sorted({*EFFECTS[:-1], planned} if ratios else {part * planned for part in PARTS})
     by_formula = _power_by_formula(protocol, assumed, expected, wait)
     points = []

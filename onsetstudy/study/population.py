@@ -105,11 +105,11 @@ def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike:
     """What the plan's primary outcome says in one set: its test for the rate, its difference for the others."""
     question = _Question(data=data, counts=data.counts(), refusal=_refusal(data, 1), dimension="overall")
     primary = data.protocol.plan.primary
-    if primary == "success_by_target":
+    if primary == "success_difference":
         return _by_arm(question, "success_by_target", "success_difference", "proportion", success_of)[1]
-    if primary == "restricted_wait":
+    if primary == "rmst_difference":
         return _by_arm(question, "rmst", "rmst_difference", "min", wait_of)[1]
-    return _pain_difference(question) if primary == "pain" else _onset_test(question)
+    return _pain_difference(question) if primary == "pain_difference" else _onset_test(question)
 
 
 def _refusal(data: AnalysisSet, minimum: int) -> tuple[str, str] | None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
-from onsetstudy.protocol.estimands import strategy_of
+from onsetstudy.protocol.estimands import Estimand, questions_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.flow import analysed_cases
 from onsetstudy.records.model import Records
@@ -16,19 +16,16 @@ from onsetstudy.study.analysis_set import ESTIMANDS, AnalysisSet
 
 __all__ = ["prepare"]
 
-_OTHER = {"composite": "hypothetical"}
-
 
 def prepare(
-    protocol: Protocol, records: Records, *, through: Quarter, **variation: Any
+    protocol: Protocol, records: Records, *, through: Quarter, asked: Mapping[str, Estimand] | None = None
 ) -> tuple[AnalysisSet, pd.DataFrame]:
-    """Analysed cases up to a quarter with their onset intervals for each estimand, and the derived onset itself.
+    """Analysed cases up to a quarter with their onset intervals for each question, and the derived onset itself.
 
-    ``variation`` is passed on to the derivation of onset (sensitivity analyses); ``rescue="other_way"`` turns
-    the protocol's strategy for a supplement before onset round, for each estimand: composite becomes hypothetical, any
-    other composite.
+    ``asked`` are the estimands of :data:`onsetstudy.protocol.estimands.QUESTIONS`: each says how onset is read off the
+    tests and what a supplement before it means; default: those of the protocol.
     """
-    other_way = variation.get("rescue") == "other_way"
+    asked = asked or questions_of(protocol)
     cases = analysed_cases(records, protocol, through=through)
     frame = cases.set_index("case_id", drop=False)
     onset = {
@@ -36,7 +33,10 @@ def prepare(
             records,
             protocol,
             estimand=name,
-            **(variation | {"rescue": _turned(protocol, name)} if other_way else variation),
+            rescue=asked[name].strategy,
+            confirmations=asked[name].rule.confirmations,
+            control_tooth=asked[name].rule.control_tooth,
+            accept_unconfirmed=asked[name].rule.accept_unconfirmed,
         ).set_index("case_id")
         for name in ESTIMANDS
     }
@@ -46,10 +46,6 @@ def prepare(
     frame["last_test_min"] = _last_test(records, frame)
     derived = onset["hazard"].reindex(frame.index).reset_index(drop=False)
     return AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol), derived
-
-
-def _turned(protocol: Protocol, estimand: str) -> str:
-    return _OTHER.get(strategy_of(getattr(protocol.rescue, estimand)), "composite")
 
 
 def _last_test(records: Records, frame: pd.DataFrame) -> pd.Series:

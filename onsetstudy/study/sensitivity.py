@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.work import Progress
+from onsetstudy.protocol.estimands import AS_TREATED, PER_PROTOCOL, Estimand, main_set, questions_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.model import Records
 from onsetstudy.records.results import ArmStanding
@@ -21,51 +22,38 @@ from onsetstudy.study.results import Variation
 __all__ = ["CHOICES", "FIRST_CASES", "run_sensitivity"]
 
 FIRST_CASES = 5
-PER_PROTOCOL = "per_protocol"
 MIXED_WITHIN_MIN = 10.0
 BUFFER_RATIO = (1 / 20, 1 / 8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Choice:
-    """One other choice: what is derived otherwise, or which cases stay."""
+    """The words of one other choice; what it is, its estimands say."""
 
     label: str
     text: str
-    derive: dict[str, Any] = field(default_factory=dict)
-    keep: str = ""
 
 
 CHOICES: dict[str, _Choice] = {
-    "confirmations_1": _Choice(
-        label="one test confirms", text="one not-felt test makes an onset", derive={"confirmations": 1}
-    ),
-    "confirmations_2": _Choice(
-        label="two tests confirm", text="two not-felt tests in a row make an onset", derive={"confirmations": 2}
-    ),
+    "confirmations_1": _Choice(label="one test confirms", text="one not-felt test makes an onset"),
+    "confirmations_2": _Choice(label="two tests confirm", text="two not-felt tests in a row make an onset"),
     "rescue_other_way": _Choice(
         label="supplement taken the other way",
         text="a supplement before onset is taken the other way: censored for shares and waits, a failure for the rate",
-        derive={"rescue": "other_way"},
     ),
     "accept_unconfirmed": _Choice(
         label="unconfirmed last test accepted",
         text="a not-felt last test counts as onset though nothing confirmed it",
-        derive={"accept_unconfirmed": True},
     ),
-    "control_ignored": _Choice(
-        label="control tooth ignored", text="the control tooth is ignored", derive={"control_tooth": "none"}
-    ),
+    "control_ignored": _Choice(label="control tooth ignored", text="the control tooth is ignored"),
     "first_cases_left_out": _Choice(
         label="first cases left out",
         text=f"the first {FIRST_CASES} cases of each operator and arm are left out",
-        keep="first_cases",
     ),
     "per_protocol": _Choice(
         label="per protocol",
         text="cases that received the allocated arm, prepared as planned, only: mixed at most 10 min before, ratio "
         "between 1:20 and 1:8",
-        keep="per_protocol",
     ),
 }
 """Every choice that a protocol may name under its sensitivity analyses."""
@@ -120,33 +108,54 @@ def run_sensitivity(
     received = _received_otherwise(main)
     if not names and not received.any():
         return ()
-    if received.any() and PER_PROTOCOL not in names:
-        names = (*names, PER_PROTOCOL)
-    varied = [_variation("main", *_main_words(arms), main)]
+    if received.any() and "per_protocol" not in names:
+        names = (*names, "per_protocol")
+    planned = questions_of(protocol)
+    varied = [_variation("main", *_main_words(protocol, arms), main)]
     for done, name in enumerate(names):
         if progress is not None:
             progress(done, len(names), f"sensitivity: {name}")
-        choice = CHOICES[name]
-        data = prepare(protocol, records, through=through, **choice.derive)[0] if choice.derive else main
-        if choice.keep == "first_cases":
-            data = data.where(~_first_cases(data))
-        if choice.keep == "per_protocol":
-            data = data.where(_as_planned(data))
-        varied.append(_variation(name, choice.label, choice.text, data))
+        asked, choice = questions_of(protocol, choice=name), CHOICES[name]
+        data = main if _read_alike(asked, planned) else prepare(protocol, records, through=through, asked=asked)[0]
+        varied.append(_variation(name, choice.label, choice.text, cases_of(data, asked["hazard"])))
     if received.any():
-        frame = main.frame.assign(arm=main.frame["arm_received"])
+        asked = questions_of(protocol, analysis_set=AS_TREATED)
         text = f"cases are counted in the arm that was injected ({int(received.sum())} had another than allocated)"
-        varied.append(_variation("as_treated", "as treated", text, AnalysisSet(frame=frame, protocol=protocol)))
+        varied.append(_variation("as_treated", AS_TREATED, text, cases_of(main, asked["hazard"])))
     return tuple(varied)
 
 
-def _main_words(arms: ArmStanding | None) -> tuple[str, str]:
+def cases_of(data: AnalysisSet, asked: Estimand) -> AnalysisSet:
+    """The cases that an estimand is of, in the arm that its analysis set counts them in.
+
+    Parameters
+    ----------
+    data : AnalysisSet
+        All analysed cases in the arm of the main analysis.
+    asked : Estimand
+    """
+    if not asked.first_cases:
+        data = data.where(~_first_cases(data))
+    if asked.analysis_set == PER_PROTOCOL:
+        return data.where(_as_planned(data))
+    if asked.analysis_set == AS_TREATED and "arm_received" in data.frame:
+        return AnalysisSet(frame=data.frame.assign(arm=data.frame["arm_received"]), protocol=data.protocol)
+    return data
+
+
+def _read_alike(one: Mapping[str, Estimand], other: Mapping[str, Estimand]) -> bool:
+    """Whether the same intervals answer, so that nothing has to be derived anew."""
+    return all((one[q].rule, one[q].strategies) == (other[q].rule, other[q].strategies) for q in one)
+
+
+def _main_words(protocol: Protocol, arms: ArmStanding | None) -> tuple[str, str]:
     """Standard name of the main analysis and what it is."""
     if arms is None:
         return "as planned", "as the protocol says"
-    if arms.as_injected:
-        return "as treated", "cases are counted in the arm that was injected; which was allocated is not known"
-    return "intention to treat", "cases are counted in the arm that was allocated, whatever was injected"
+    name = main_set(protocol, as_injected=arms.as_injected)
+    if name == AS_TREATED:
+        return name, "cases are counted in the arm that was injected; which was allocated is not known"
+    return name, "cases are counted in the arm that was allocated, whatever was injected"
 
 
 def _received_otherwise(data: AnalysisSet) -> NDArray[np.bool_]:

@@ -56,7 +56,7 @@ def watch_of(data: AnalysisSet) -> Watch | None:
     undecided: list[tuple[str, int]] = []
     caution: list[Caution] = []
     if enough:
-        for failure, minute in (("by_target", protocol.onset.target_min), ("never_numb", protocol.onset.horizon_min)):
+        for failure, minute in (("by_target", protocol.onset.target_min), ("never_numb", protocol.onset.tau_min)):
             found, shares, left_out = _charts(watched, rule, baseline, failure, minute, protocol)
             charts += found
             usual += shares
@@ -153,7 +153,7 @@ def _windows(watched: AnalysisSet) -> tuple[WindowWait, ...]:
             whole.times("wait"),
             label,
             reference_arm="0000",
-            tau_min=watched.protocol.onset.horizon_min,
+            tau_min=watched.protocol.onset.tau_min,
             conf_level=watched.protocol.plan.conf_level,
         )
     except OnsetStudyError:

@@ -84,13 +84,13 @@ class ArmedCases:
         for rows in self.rows(arm):
             yield Cell(*merge_alike(self.times.take(rows), self.weight[rows]))
 
-    def follow_to(self, horizon_min: float, grace_min: float) -> tuple[ArmedCases, dict[str, int]]:
+    def follow_to(self, tau_min: float, grace_min: float) -> tuple[ArmedCases, dict[str, int]]:
         """The same cases with :func:`follow_to` applied in every arm and stratum, and how many moved per arm."""
         left, moved = self.times.left.copy(), dict.fromkeys(self.arms, 0)
         for arm in self.arms:
             for rows in self.rows(arm):
-                carried = rows[follow_to(self.times.take(rows), horizon_min, grace_min)]
-                left[carried] = horizon_min
+                carried = rows[follow_to(self.times.take(rows), tau_min, grace_min)]
+                left[carried] = tau_min
                 moved[arm] += round(float(self.weight[carried].sum()))
         return replace(self, times=Intervals(left, self.times.right)), moved
 
@@ -234,10 +234,10 @@ def usual_gap(times: Intervals, weight: FloatArray | None = None) -> float:
     return float(np.mean(width[order][middle]))
 
 
-def follow_to(times: Intervals, horizon_min: float, grace_min: float) -> NDArray[np.bool_]:
+def follow_to(times: Intervals, tau_min: float, grace_min: float) -> NDArray[np.bool_]:
     """Cases of one group whose follow-up ended a little before the horizon, to be taken as not numb up to it.
 
-    Only where the data stop: if nobody was still being tested at ``horizon_min``, those last felt within
+    Only where the data stop: if nobody was still being tested at ``tau_min``, those last felt within
     ``grace_min`` before it. Where anybody was, none, since the curve itself then says how the
     others may have gone on.
 
@@ -245,7 +245,7 @@ def follow_to(times: Intervals, horizon_min: float, grace_min: float) -> NDArray
     -------
     ndarray of bool, shape (n,)
     """
-    if len(times) == 0 or times.left.max() >= horizon_min:
+    if len(times) == 0 or times.left.max() >= tau_min:
         return np.zeros(len(times), dtype=np.bool_)
-    near = times.left >= horizon_min - grace_min * (1 + 1e-9)
+    near = times.left >= tau_min - grace_min * (1 + 1e-9)
     return np.asarray(times.right_censored & near, dtype=np.bool_)

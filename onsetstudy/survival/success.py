@@ -165,7 +165,7 @@ def never_numb_share(
     arm: ArrayLike,
     *,
     reference_arm: str,
-    horizon_min: float,
+    tau_min: float,
     conf_level: float = 0.95,
     stratum: ArrayLike | None = None,
     weight: ArrayLike | None = None,
@@ -173,7 +173,7 @@ def never_numb_share(
     grace_min: float | None = None,
     limits: str = "wilson",
 ) -> ArmContrast:
-    """Share not numb by ``horizon_min`` per arm, with difference and ratio to the reference arm.
+    """Share not numb by ``tau_min`` per arm, with difference and ratio to the reference arm.
 
     The complement of :func:`success_by` at the horizon, by the same methods and with the same parameters.
 
@@ -190,15 +190,15 @@ def never_numb_share(
         As :func:`success_by`.
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    cases, carried = _followed(cases, horizon_min, grace_min, limits, "horizon_min")
-    shares = _arm_shares(cases, carried, horizon_min, conf_level, limits, "not_numb")
-    _, not_numb = decided(cases.times, horizon_min)
+    cases, carried = _followed(cases, tau_min, grace_min, limits, "tau_min")
+    shares = _arm_shares(cases, carried, tau_min, conf_level, limits, "not_numb")
+    _, not_numb = decided(cases.times, tau_min)
     return _contrast(
         cases,
         [share.turned() for share in shares],
         not_numb,
         ("not_numb", "not_numb_difference", "not_numb_ratio"),
-        horizon_min,
+        tau_min,
         conf_level,
         limits,
     )

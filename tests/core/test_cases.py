@@ -38,7 +38,7 @@ VERBS = (
 )
 COMPARING = {
     success_by: {"target_min": 2},
-    never_numb_share: {"horizon_min": 4},
+    never_numb_share: {"tau_min": 4},
     estimate_rmst: {"tau_min": 4},
     estimate_quantile: {"share": 0.4},
     probability_numb_sooner: {},

@@ -36,7 +36,7 @@ from onsetstudy.design.sizes import (
 from tests.reference import load_reference
 
 PRINTED = load_reference("sample_sizes")
-ALL_SEEN = OnsetExpectation(median_min=4, horizon_min=1e9)
+ALL_SEEN = OnsetExpectation(median_min=4, tau_min=1e9)
 USUAL = OnsetExpectation(median_min=4.2, never_reference=0.12, never_other=0.10)
 
 
@@ -135,7 +135,7 @@ def test_losses_and_clusters_are_added():
 
 def test_onsets_to_cases_by_hand():
     """Median 4, shape 1, horizon 8: 1 - 2^-2 = .75; ratio 2: 1 - 2^-4 = .9375; never .2 and 0: .6 and .9375."""
-    expected = OnsetExpectation(median_min=4, shape=1, never_reference=0.2, never_other=0.0, horizon_min=8)
+    expected = OnsetExpectation(median_min=4, shape=1, never_reference=0.2, never_other=0.0, tau_min=8)
     assert onset_share(expected, 2.0) == pytest.approx((0.6 + 0.9375) / 2)
     assert onset_share(expected, 2.0, share=0.25) == pytest.approx(0.75 * 0.6 + 0.25 * 0.9375)
 

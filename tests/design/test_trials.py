@@ -133,7 +133,7 @@ def test_the_error_rate_is_kept(changes):
 @pytest.mark.slow
 def test_power_agrees_with_the_formulas():
     """Schoenfeld on fine tests without losses; two shares at the target."""
-    expected = OnsetExpectation(median_min=4, shape=1.5, horizon_min=30)
+    expected = OnsetExpectation(median_min=4, shape=1.5, tau_min=30)
     fine = tuple(np.arange(0.25, 30.01, 0.25))
     scenario = TrialScenario(cases=200, expected=expected, hazard_ratio=1.5, tests_min=fine, confirmations=1)
     found = simulate_power(scenario, trials=3000, seed=6)

@@ -99,7 +99,7 @@ def test_the_truth_is_that_of_many_cases():
 
     model = dataclasses.replace(DEMO, operator_spread=0.0, practice_spread=0.0)
     study = simulate_study(model, read_protocol(GROUP), seed=1, n_cases=40_000)
-    truth = truth_of(model, seed=1, target_min=2, horizon_min=15)
+    truth = truth_of(model, seed=1, target_min=2, tau_min=15)
     for arm in truth.arms:
         onset = study.onset_min[study.cases["arm"] == arm.arm]
         for seen, share in ((np.mean(onset <= 2), arm.success_by_target), (np.mean(onset > 15), arm.never_numb)):

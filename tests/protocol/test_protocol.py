@@ -80,15 +80,15 @@ def test_every_key_of_a_shipped_protocol_is_explained(path):
         ("onset.confirmations", 2.5, "onset.confirmations", "Write a whole number"),
         ("onset.target_min", 20, "onset.target_min", "the target of 20 min lies beyond the horizon of 15 min"),
         ("onset.target_min", 0.5, "onset.target_min", "the target of 0.5 min lies before the first test at 1 min"),
-        ("onset.horizon_min", 16, "onset.horizon_min", "cannot be confirmed: with 2 confirmations the last onset"),
-        ("onset.horizon_min", 30, "onset.horizon_min", "lies beyond the last test at 16 min"),
+        ("onset.tau_min", 16, "onset.tau_min", "cannot be confirmed: with 2 confirmations the last onset"),
+        ("onset.tau_min", 30, "onset.tau_min", "lies beyond the last test at 16 min"),
         ("onset.confirmation", 2, "onset.confirmation", "Did you mean confirmations?"),
-        ("rescue.success", "ignored", "rescue.success", "Write one of failure, censored"),
+        ("rescue.success", "ignored", "rescue.success", "Write one of composite, hypothetical"),
         ("pain.scale", "thermometer", "pain.scale", "Write one of vas100, nrs11, hp170, vrs4, faces"),
         ("pain.important_difference", 100, "pain.important_difference", "is more than vas100 can show"),
-        ("pain", ..., "analysis.secondary", "pain needs the table [pain]"),
+        ("pain", ..., "analysis.secondary", "pain_difference needs the table [pain]"),
         ("pain.painless_at_most", 200, "pain.painless_at_most", "no score is as high as this"),
-        ("analysis.secondary", ["restricted_wait"], "analysis.secondary", "restricted_wait is the primary outcome"),
+        ("analysis.secondary", ["restricted_wait"], "analysis.secondary", "rmst_difference is the primary outcome"),
         ("analysis.multiplicity", "bonferoni", "analysis.multiplicity", "Write one of holm, hochberg"),
         ("looks.boundary", "anytime", "looks.futility", "needs a boundary by spending"),
         ("looks.planned_information", 2, "looks.planned_information", "Write a number of at least 4"),
@@ -135,13 +135,13 @@ def test_contradictions_are_told_together_with_missing_and_unknown_keys():
     content["study"]["contact"] = "someone"
     content["looks"]["boundary"] = "anytime"
     content["report"]["quarters"] = ["2026Q1", "2026Q3"]
-    content["onset"]["horizon_min"] = 30
+    content["onset"]["tau_min"] = 30
     with pytest.raises(ProtocolError) as caught:
         check_protocol(content)
     told = [(p.where.key, p.code) for p in caught.value.problems]
     assert sorted(told) == [
         ("looks.futility", "contradiction"),
-        ("onset.horizon_min", "contradiction"),
+        ("onset.tau_min", "contradiction"),
         ("report.quarters", "contradiction"),
         ("study.contact", "unknown_key"),
         ("testing.tooth_notation", "missing"),
@@ -151,7 +151,7 @@ def test_contradictions_are_told_together_with_missing_and_unknown_keys():
 @pytest.mark.parametrize(
     "broken",
     [
-        {"onset.confirmations": 0, "onset.horizon_min": 15.5},
+        {"onset.confirmations": 0, "onset.tau_min": 15.5},
         {"testing.schedule_min": ["soon"]},
         {"arms": []},
         {"pain": {"moment": "deposition"}, "analysis.primary": "pain"},

@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 from onsetstudy.core.claims import Look
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.design.looks_results import LookVerdict
+from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.report.compose import compose
 from onsetstudy.report.group import compose_group
 from onsetstudy.report.sentences import sentence
-from onsetstudy.study.answer.claims import LEADS, allowed_for_looks, claim_of, todays
+from onsetstudy.study.answer.claims import allowed_for_looks, claim_of, todays
 from onsetstudy.study.looks import plan_of
 from onsetstudy.study.results import LooksTaken
 from tests.report.claimed import AUDIT, RANDOMISED, claim, group_of, told
@@ -37,7 +38,7 @@ SWAPS = {
     "sooner": "later", "more": "fewer", "lower": "higher", "saved": "lost", "not buffered": "buffered",
 }  # fmt: skip
 BOTH = {**SWAPS, **{b: a for a, b in SWAPS.items()}}
-PRIMARIES = list(LEADS)
+PRIMARIES = list(CODES["primary"])
 DIRECTION = r"\b(sooner|later|more|fewer|lower|higher|saved|lost)\b"
 
 
@@ -180,7 +181,7 @@ def test_the_primary_outcome_leads_on_every_document(primary, make):
     results = dataclasses.replace(make(), protocol=protocol(plan={"primary": primary}))
     group = group_of(results)
     lead = results.claims.primary()
-    assert lead.quantity.key == LEADS[primary]
+    assert lead.quantity.key == primary
     practice, whole = seen_in(compose(results)), seen_in(compose_group(group))
     said = sentence(lead, results.protocol)
     assert practice.seen == said.seen
@@ -232,7 +233,7 @@ def taken(primary, code, direction, z, boundary, promised):
     return LooksTaken(primary=primary, plan=plan_of(promised), verdicts=(verdict,), stopped=None, scale="min")
 
 
-@pytest.mark.parametrize("primary", ["restricted_wait", "success_by_target", "hazard_ratio"])
+@pytest.mark.parametrize("primary", ["rmst_difference", "success_difference", "hazard_ratio"])
 def test_no_page_claims_what_a_look_withholds(primary):
     promised = protocol(plan={"primary": primary})
     results = dataclasses.replace(
@@ -287,7 +288,9 @@ def test_the_interval_that_allows_for_the_looks_is_the_critical_value_times_the_
     assert allowed_for_looks(found, QUANTITIES["rmst_difference"], 1.0).interval.low == found.interval.low
 
 
-@pytest.mark.parametrize(("primary", "side", "told_side"), [("pain", 0, 0), ("pain", 1, 1), ("restricted_wait", 0, 1)])
+@pytest.mark.parametrize(
+    ("primary", "side", "told_side"), [("pain_difference", 0, 0), ("pain_difference", 1, 1), ("rmst_difference", 0, 1)]
+)
 def test_scores_claim_no_direction_that_their_own_analysis_withholds(primary, side, told_side):
     promised = protocol(plan={"primary": primary})
     look = Look(number=2, planned=4, label="2026Q1", code="crossed" if side else "continue", side=side, counted=150,

@@ -98,8 +98,8 @@ def quick_estimates(times: Intervals, arm: np.ndarray):
     common = {"reference_arm": "plain"}
     calls = {
         "": lambda: success_by(times, arm, target_min=TARGET, **common),
-        " ": lambda: never_numb_share(times, arm, horizon_min=HORIZON, **common),
-        ", exact limits": lambda: never_numb_share(times, arm, horizon_min=HORIZON, limits="exact", **common),
+        " ": lambda: never_numb_share(times, arm, tau_min=HORIZON, **common),
+        ", exact limits": lambda: never_numb_share(times, arm, tau_min=HORIZON, limits="exact", **common),
         "  ": lambda: estimate_rmst(times, arm, tau_min=HORIZON, **common),
     }
     for name, call in calls.items():

@@ -221,7 +221,7 @@ def test_each_strategy_for_a_supplement_is_carried_out():
         onset = derive_onset(found, made, estimand=estimand, rescue=name)
         return list(zip(onset["left_min"], onset["right_min"], strict=True))[:2]
 
-    inf, horizon = np.inf, made.onset.horizon_min
+    inf, horizon = np.inf, made.onset.tau_min
     for estimand in ("success", "wait", "hazard"):
         assert ends("treatment_policy", estimand) == [(6, 7), (8, inf)]
         assert ends("composite", estimand) == ends("failure", estimand) == [(horizon, inf)] * 2
@@ -234,7 +234,7 @@ def test_each_strategy_for_a_supplement_is_carried_out():
 def test_the_protocol_names_its_estimands_and_both_spellings_pool():
     made = protocol()
     first, *others = estimands_of(made)
-    assert (first.quantity, first.role, first.analysis_set) == ("restricted_wait", "primary", "intention to treat")
+    assert (first.quantity, first.role, first.analysis_set) == ("rmst_difference", "primary", "intention to treat")
     assert first.strategies == (("supplement", "composite"),)
     assert first.matters == made.plan.wait_difference_min
     assert first.margin is None

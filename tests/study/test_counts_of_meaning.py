@@ -31,7 +31,7 @@ def cells_of(protocol, rows):
 
 @pytest.mark.parametrize("kind", ["by_target", "never_numb"])
 def test_practices_beside_each_other_are_counted_by_their_failures(protocol, kind):
-    minute = protocol.onset.target_min if kind == "by_target" else protocol.onset.horizon_min
+    minute = protocol.onset.target_min if kind == "by_target" else protocol.onset.tau_min
     cells = cells_of(protocol, [
         ("P01", "plain", 1, 2, 17), ("P01", "plain", minute, np.inf, 3),
         ("P02", "plain", 1, 2, 9), ("P02", "plain", minute, np.inf, 11),

@@ -80,7 +80,7 @@ def test_rows_and_files_give_one_number(seed, keep):
             assert theirs.contrast == ours.contrast == "buffered - plain"
 
 
-@pytest.mark.parametrize("primary", ["restricted_wait", "success_by_target", "hazard_ratio"])
+@pytest.mark.parametrize("primary", ["rmst_difference", "success_difference", "hazard_ratio"])
 def test_interim_analyses_are_the_same_from_rows_and_from_files(primary):
     protocol = dataclasses.replace(PROTOCOL, plan=dataclasses.replace(PROTOCOL.plan, primary=primary))
     data, files, _, _ = both(some(3, 0.9), protocol)
@@ -120,7 +120,7 @@ def test_practices_that_differ_do_not_make_a_difference_of_arms():
 
 
 def test_pain_as_primary_is_watched_as_it_is_answered():
-    protocol = dataclasses.replace(PROTOCOL, plan=dataclasses.replace(PROTOCOL.plan, primary="pain"))
+    protocol = dataclasses.replace(PROTOCOL, plan=dataclasses.replace(PROTOCOL.plan, primary="pain_difference"))
     data, _ = prepare(protocol, some(2, 1.0), through=protocol.quarters[-1])
     found = primary_result(data)
     assert found.quantity == "pain_difference"

@@ -156,10 +156,10 @@ def test_target_inside_a_gap_gives_bounds_and_says_so():
 
 def test_follow_up_that_ends_a_little_early_counts_as_not_numb():
     times, arm = cases(plain=[(0, 2, 4), (2, 4, 4), (14, inf, 4)], buffered=grid([4] * 9))
-    result = never_numb_share(times, arm, reference_arm="plain", horizon_min=15)
+    result = never_numb_share(times, arm, reference_arm="plain", tau_min=15)
     assert result.arms[0].estimate == pytest.approx(4 / 12)
     assert "4 cases last felt less than one usual gap before it" in result.caution[0].text
-    strict = never_numb_share(times, arm, reference_arm="plain", horizon_min=15, grace_min=0)
+    strict = never_numb_share(times, arm, reference_arm="plain", tau_min=15, grace_min=0)
     assert strict.arms[0].estimate == pytest.approx(4 / 12)
     assert limits(strict.arms[0])[0] == 0.0
     assert "between 0% and 33%" in strict.caution[0].text
@@ -168,7 +168,7 @@ def test_follow_up_that_ends_a_little_early_counts_as_not_numb():
 def test_never_numb_is_the_complement_of_success_at_the_horizon():
     times, arm = cases(plain=[(0, 2, 7), (2, 4, 5), (4, inf, 8), (0, 4, 2)], buffered=grid([9, 7, 1]))
     success = success_by(times, arm, reference_arm="plain", target_min=4)
-    never = never_numb_share(times, arm, reference_arm="plain", horizon_min=4)
+    never = never_numb_share(times, arm, reference_arm="plain", tau_min=4)
     for yes, no in zip(success.arms, never.arms, strict=True):
         assert no.estimate == pytest.approx(1 - yes.estimate)
         assert limits(no) == pytest.approx((1 - yes.interval.high, 1 - yes.interval.low))

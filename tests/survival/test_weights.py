@@ -107,7 +107,7 @@ def of_a_group(verb, *args):
 CALLS = {
     "success": of_arms(success_by, target_min=2.0),
     "success, exact limits, no grace": of_arms(success_by, target_min=2.25, limits="exact", grace_min=0),
-    "not numb": of_arms(never_numb_share, horizon_min=5.0),
+    "not numb": of_arms(never_numb_share, tau_min=5.0),
     "wait": of_arms(estimate_rmst, tau_min=3.0),
     "wait, longer": of_arms(estimate_rmst, tau_min=6.0, small_sample=False, grace_min=9.0),
     "quantile": of_arms(estimate_quantile, share=0.5),

@@ -45,7 +45,7 @@ def data_for(results: StudyResults, *, least: int = 1) -> pd.DataFrame:
     Columns ``arm, minute, low, high, estimate, conf_low, conf_high, still_tested``. From ``minute`` up to the next line
     of its arm, at least the share ``low`` and at most ``high`` is numb; what does not belong to a minute is missing.
     """
-    horizon = results.protocol.onset.horizon_min
+    horizon = results.protocol.onset.tau_min
     frames = [
         _arm_data(c, horizon)
         for c in results.overall.curves

@@ -47,7 +47,7 @@ def data_for(results: StudyResults) -> pd.DataFrame:
     says why.
     """
     protocol, population = results.protocol, results.overall
-    target, horizon = protocol.onset.target_min, protocol.onset.horizon_min
+    target, horizon = protocol.onset.target_min, protocol.onset.tau_min
     lines = [
         *_share_lines("success", f"Numb by {target:g} min", population.success, protocol),
         _claim_line("wait", f"Minutes of waiting saved, up to {horizon:g}", results, "rmst_difference"),

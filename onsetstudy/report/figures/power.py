@@ -136,9 +136,9 @@ def alt_text(frame: pd.DataFrame, *, test: str, what: str) -> str:
 def effect_name(results: PlanningResults) -> str:
     """What the effects of the curve are, with their unit."""
     protocol = results.protocol
-    if protocol.plan.primary == "restricted_wait":
+    if protocol.plan.primary == "rmst_difference":
         return "difference in minutes"
-    if protocol.plan.primary == "pain" and protocol.pain is not None:
+    if protocol.plan.primary == "pain_difference" and protocol.pain is not None:
         return f"difference on {protocol.pain.instrument.unit}"
     return "hazard ratio"
 

@@ -21,11 +21,11 @@ PROCEDURES = {
     "none": "no correction",
 }
 OUTCOMES = {
-    "success_by_target": "proportion numb by the target",
+    "success_difference": "proportion numb by the target",
     "hazard_ratio": "rate of becoming numb",
-    "restricted_wait": "restricted mean time to onset",
-    "never_numb": "proportion not numb to the end of testing",
-    "pain": "pain",
+    "rmst_difference": "restricted mean time to onset",
+    "not_numb_difference": "proportion not numb to the end of testing",
+    "pain_difference": "pain",
     "anxiety_change": "change of anxiety",
     "painless_share": "painless injections",
 }

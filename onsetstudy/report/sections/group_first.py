@@ -110,7 +110,7 @@ def _own_words(results: GroupResults, own: str) -> str:
         for p in f.points
         if p.label == own
     ]
-    tau = results.protocol.onset.horizon_min
+    tau = results.protocol.onset.tau_min
     names = {"by_target": "not numb by the target", "never_numb": f"not numb within {tau:g} minutes"}
     outside = [names[q] for q, flag in flags if flag]
     if not flags:
@@ -125,7 +125,7 @@ def _arms_table(results: GroupResults) -> Table:
     """Shares by arm, the difference within practices, and pain."""
     protocol, overall = results.protocol, results.overall
     labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
-    target, horizon = protocol.onset.target_min, protocol.onset.horizon_min
+    target, horizon = protocol.onset.target_min, protocol.onset.tau_min
     rows = [
         (
             f"numb by {target:g} min",
@@ -196,7 +196,7 @@ def _forest(results: GroupResults, own: str | None) -> Block:
         return Paragraph(text=f"{title} There is no estimate to draw. {why}", role="absent")
     what = _upper(lead.name)
     if "tau_min" in lead.at:
-        what += f", up to {protocol.onset.horizon_min:g} minutes"
+        what += f", up to {protocol.onset.tau_min:g} minutes"
     caption = f"{what}, {unit}; {level(protocol.plan.conf_level)} intervals of one look; large dots know more."
     if len(results.practices) > 1:
         caption += " Letters are drawn anew for every report: no ranking."

@@ -17,9 +17,9 @@ __all__ = ["looks_section", "verdict_words"]
 
 OUTCOMES = {
     "hazard_ratio": ("the rate of becoming numb", *QUANTITIES["hazard_ratio"].words),
-    "restricted_wait": ("the restricted mean time to onset", *QUANTITIES["rmst_difference"].words),
-    "success_by_target": ("the proportion numb by the target minute", *QUANTITIES["success_difference"].words),
-    "pain": ("pain", *QUANTITIES["pain_difference"].words),
+    "rmst_difference": ("the restricted mean time to onset", *QUANTITIES["rmst_difference"].words),
+    "success_difference": ("the proportion numb by the target minute", *QUANTITIES["success_difference"].words),
+    "pain_difference": ("pain", *QUANTITIES["pain_difference"].words),
 }
 SPENDING = {"obrien_fleming": "O'Brien-Fleming", "pocock": "Pocock", "power": "power family"}
 UNITS = {"log ratio": "ratio", "min": "minutes saved", "proportion": "difference of proportions"}
@@ -40,9 +40,9 @@ def _difference_said(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol
     other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
     what, better, worse = OUTCOMES[taken.primary]
     direction = better if verdict.direction == "sooner" else worse
-    if taken.primary == "pain":
+    if taken.primary == "pain_difference":
         return f"mean pain was {direction} with {other} than with {reference} injections"
-    if taken.primary == "success_by_target":
+    if taken.primary == "success_difference":
         return f"{direction} teeth were numb by the target minute with {other} than with {reference} injections"
     return f"{other} teeth were numb {direction} than {reference} ones ({what.removeprefix('the ')})"
 

@@ -22,11 +22,11 @@ KINDS = {
     "described": "not planned: a description",
 }
 NAMES = {
-    "success_by_target": "proportion numb by the target minute",
+    "success_difference": "proportion numb by the target minute",
     "hazard_ratio": "hazard ratio",
-    "restricted_wait": "restricted mean time to onset",
-    "never_numb": "proportion not numb to the end of testing",
-    "pain": "pain",
+    "rmst_difference": "restricted mean time to onset",
+    "not_numb_difference": "proportion not numb to the end of testing",
+    "pain_difference": "pain",
     "anxiety_change": "change of anxiety",
     "painless_share": "proportion of painless injections",
     "by_quarter": "each quarter by itself",

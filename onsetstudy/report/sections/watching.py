@@ -33,7 +33,7 @@ def watch_section(watch: Watch | None, protocol: Protocol) -> Section | None:
 
 
 def _failure(code: str, protocol: Protocol) -> str:
-    return FAILURES[code].format(target=protocol.onset.target_min, horizon=protocol.onset.horizon_min)
+    return FAILURES[code].format(target=protocol.onset.target_min, horizon=protocol.onset.tau_min)
 
 
 def _said(watch: Watch, protocol: Protocol) -> str:
@@ -99,7 +99,7 @@ def _windows(watch: Watch, protocol: Protocol) -> Table:
             rows.append((f"{window.first} to {window.last}", "not known", e.reason))
     return Table(
         caption=f"Restricted mean time to onset of consecutive {protocol.label(watch.arm)} cases, "
-        f"up to {protocol.onset.horizon_min:g} min",
+        f"up to {protocol.onset.tau_min:g} min",
         columns=("cases", "minutes", f"{level(protocol.plan.conf_level)} interval"),
         rows=tuple(rows),
         align="lrr",

@@ -22,16 +22,9 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.group_results import GroupResults
 from onsetstudy.study.results import LooksTaken, Population, StudyResults
 
-__all__ = ["LEADS", "allowed_for_looks", "claim_of", "group_answer", "mean_pain", "register", "todays"]
+__all__ = ["allowed_for_looks", "claim_of", "group_answer", "mean_pain", "register", "todays"]
 
 EstimateLike = Estimate | NotAvailable
-LEADS = {
-    "restricted_wait": "rmst_difference",
-    "success_by_target": "success_difference",
-    "hazard_ratio": "hazard_ratio",
-    "pain": "pain_difference",
-}
-"""Quantity that answers for each primary outcome of a protocol."""
 EVIDENCE = {"cold_tests": "onset", "cases": "chair", "": ""}
 COMPARED = (
     "rmst_difference",
@@ -47,7 +40,7 @@ COMPARED = (
 def register(results: StudyResults | GroupResults) -> Claims:
     """Every claim that these results bear, of all cases and of each practice of a group."""
     protocol = results.protocol
-    lead = LEADS[protocol.plan.primary]
+    lead = protocol.plan.primary
     look = _look(results.looks)
     if isinstance(results, GroupResults):
         claims = _of_group(results, lead, look)
@@ -208,7 +201,7 @@ def _withheld(quantity: Quantity, side: int, look: Look | None, protocol: Protoc
     """
     if look is None or side == look.side:
         return False
-    lead = quantity_of(LEADS[protocol.plan.primary])
+    lead = quantity_of(protocol.plan.primary)
     return quantity.unit == "score" if lead.unit == "score" else quantity.rests_on == lead.rests_on
 
 

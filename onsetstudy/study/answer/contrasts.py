@@ -17,14 +17,28 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution
 from onsetstudy.inference.strata import Strata, merge_small
+from onsetstudy.protocol.estimands import Estimand, estimand_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.rmst import estimate_rmst
 from onsetstudy.survival.success import never_numb_share, success_by
 
-__all__ = ["PRACTICE", "Compared", "not_numb_of", "success_of", "wait_of"]
+__all__ = ["PRACTICE", "Compared", "estimated_within", "not_numb_of", "success_of", "tested_within", "wait_of"]
 
 PRACTICE = "practice_id"
+COLUMNS = {"practice": PRACTICE, "technique": "technique"}
+"""Column of each name that a protocol may give, what matters most first."""
+
+
+def estimated_within(protocol: Protocol) -> tuple[str, ...]:
+    """Columns within which differences are estimated, the practice first."""
+    names = protocol.plan.estimate_strata
+    return tuple(column for name, column in COLUMNS.items() if name in names)
+
+
+def tested_within(protocol: Protocol) -> tuple[str, ...]:
+    """Columns within which the rate is tested: the practice always, then the plan's strata."""
+    return (PRACTICE, *(name for name in protocol.plan.strata if name != PRACTICE))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -70,22 +84,25 @@ class Compared:
 
 def success_of(cases: Compared) -> ArmContrast:
     """Proportion numb by the target minute, and its difference."""
-    protocol = cases.protocol
-    return _within(cases, "success", success_by, target_min=protocol.onset.target_min)
+    asked = estimand_of(cases.protocol, "success_difference")
+    return _within(cases, "success", success_by, asked, target_min=asked.minute)
 
 
 def not_numb_of(cases: Compared) -> ArmContrast:
     """Proportion not numb up to the horizon, and its difference."""
-    return _within(cases, "success", never_numb_share, horizon_min=cases.protocol.onset.horizon_min)
+    asked = estimand_of(cases.protocol, "not_numb_difference")
+    return _within(cases, "success", never_numb_share, asked, tau_min=asked.minute)
 
 
 def wait_of(cases: Compared) -> ArmContrast:
     """Restricted mean time to onset, and its difference."""
-    protocol = cases.protocol
-    return _within(cases, "wait", estimate_rmst, tau_min=protocol.onset.horizon_min, seed=protocol.plan.seed)
+    asked = estimand_of(cases.protocol, "rmst_difference")
+    return _within(cases, "wait", estimate_rmst, asked, tau_min=asked.minute, seed=cases.protocol.plan.seed)
 
 
-def _within(cases: Compared, question: str, verb: Callable[..., ArmContrast], **asked: Any) -> ArmContrast:
+def _within(
+    cases: Compared, question: str, verb: Callable[..., ArmContrast], asked: Estimand, **more: Any
+) -> ArmContrast:
     """The comparison in the finest strata in which it can be made.
 
     Where testing ended too early in a stratum, the next coarser strata are used, and a caution says so: a result of
@@ -102,8 +119,8 @@ def _within(cases: Compared, question: str, verb: Callable[..., ArmContrast], **
                 stratum=None if strata.one else strata.code,
                 weight=cases.weight,
                 conf_level=protocol.plan.conf_level,
-                grace_min=protocol.schedule.usual_gap_min,
-                **asked,
+                grace_min=asked.grace_min,
+                **more,
             )
         except (NotEstimable, OnsetStudyError):
             if k == len(steps) - 1:
