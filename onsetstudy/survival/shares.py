@@ -213,7 +213,7 @@ def _tilted(times: Intervals, many: FloatArray, minute: float, weight: float, *,
     of constrained maximisers, since the weight is the Lagrange multiplier times the share.
     """
     pseudo = (0.0, minute) if upwards else (minute, math.inf)
-    pulled = Intervals(np.append(times.left, pseudo[0]), np.append(times.right, pseudo[1]))
+    pulled = times.with_row(*pseudo)
     curve = fit_npmle(pulled, weight=np.append(many, weight), weight_kind="probabilities")
     inside = (curve.left >= pseudo[0]) & (curve.right <= pseudo[1])
     share_inside = float(min(1.0, curve.mass[inside].sum()))
