@@ -122,7 +122,7 @@ class Intervals:
             If the event was seen in a chosen row, or the minute cannot be a left end.
         """
         if not (np.isfinite(minute) and minute >= 0 and np.all(np.isinf(self.right[rows]))):
-            raise OnsetStudyError(f"only cases never seen with the event can be followed to {minute:g} minutes without it")
+            raise OnsetStudyError(f"only cases in which the event was never seen can be followed to {minute:g} minutes")
         left = self.left.copy()
         left[rows] = minute
         return self._of_valid(left, self.right)

@@ -142,6 +142,7 @@ def _success(data: AnalysisSet) -> ArmContrast:
         reference_arm=protocol.reference_arm,
         target_min=protocol.onset.target_min,
         conf_level=protocol.plan.conf_level,
+        curves=data.curves,
     )
 
 
@@ -154,6 +155,7 @@ def _wait(data: AnalysisSet) -> ArmContrast:
         tau_min=protocol.onset.horizon_min,
         conf_level=protocol.plan.conf_level,
         seed=protocol.plan.seed,
+        curves=data.curves,
     )
 
 
@@ -165,6 +167,7 @@ def _never(data: AnalysisSet) -> ArmContrast:
         reference_arm=protocol.reference_arm,
         horizon_min=protocol.onset.horizon_min,
         conf_level=protocol.plan.conf_level,
+        curves=data.curves,
     )
 
 
@@ -212,6 +215,7 @@ def _onset_test(question: _Question) -> HypothesisTest | NotAvailable:
             block=data.column("patient_id") if protocol.study.paired else None,
             method="permutation" if small or protocol.study.paired else "asymptotic",
             seed=protocol.plan.seed,
+            curves=data.curves,
         ),
         quantity="onset_test",
         contrast=contrast,
@@ -242,6 +246,7 @@ def _hazard_ratio(question: _Question) -> EstimateLike:
             stratum=data.baselines(leave_out=question.dimension),
             cluster=data.cluster(),
             conf_level=protocol.plan.conf_level,
+            curves=data.curves,
         )
         return next(e for e in fit.estimates if e.contrast == contrast)
 

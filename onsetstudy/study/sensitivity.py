@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -134,9 +134,9 @@ def run_sensitivity(
             data = data.where(_as_planned(data))
         varied.append(_variation(name, choice.label, choice.text, data))
     if received.any():
-        frame = main.frame.assign(arm=main.frame["arm_received"])
+        treated = replace(main, frame=main.frame.assign(arm=main.frame["arm_received"]))
         text = f"cases are counted in the arm that was injected ({int(received.sum())} had another than allocated)"
-        varied.append(_variation("as_treated", "as treated", text, AnalysisSet(frame=frame, protocol=protocol)))
+        varied.append(_variation("as_treated", "as treated", text, treated))
     return tuple(varied)
 
 

@@ -16,7 +16,7 @@ from scipy import linalg
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.innermost import reduce_cases, support_index
-from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.ph_likelihood import Cells, Derivatives, collapse, derivatives, log_likelihood, score_rows
 
 __all__ = ["Baseline", "Maximum", "Problem", "maximise", "set_up"]
@@ -85,8 +85,11 @@ class Maximum:
     gap: float
 
 
-def set_up(times: Intervals, x: FloatArray, stratum: IntArray, weight: FloatArray) -> Problem:
-    """Problem from rows: covariates (n, p), stratum numbers (n,) from 0, weights (n,)."""
+def set_up(
+    times: Intervals, x: FloatArray, stratum: IntArray, weight: FloatArray, curves: Curves | None = None
+) -> Problem:
+    """Problem from rows: covariates (n, p), stratum numbers (n,) from 0, weights (n,); curves of the work at hand."""
+    curves = curves or Curves()
     n = len(times)
     first, last = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
     begin, end = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
@@ -97,7 +100,7 @@ def set_up(times: Intervals, x: FloatArray, stratum: IntArray, weight: FloatArra
         part = times.take(rows)
         support = reduce_cases(part.left, part.right, None)
         a, b = support_index(part, support)
-        curve = fit_npmle(part, weight=weight[rows], weight_kind="probabilities")
+        curve = curves.fit(part, weight=weight[rows], weight_kind="probabilities")
         null += curve.log_likelihood
         mass = np.zeros(support.k)
         mass[np.searchsorted(support.right, curve.right)] = curve.mass
