@@ -11,8 +11,9 @@ from onsetstudy.protocol.estimands import strategy_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.flow import analysed_cases
 from onsetstudy.records.model import Records
-from onsetstudy.records.onset import derive_onset
+from onsetstudy.records.onset import Onsets
 from onsetstudy.study.analysis_set import ESTIMANDS, AnalysisSet
+from onsetstudy.survival.npmle import Curves
 
 __all__ = ["prepare"]
 
@@ -20,21 +21,27 @@ _OTHER = {"composite": "hypothetical"}
 
 
 def prepare(
-    protocol: Protocol, records: Records, *, through: Quarter, **variation: Any
+    protocol: Protocol,
+    records: Records,
+    *,
+    through: Quarter,
+    onsets: Onsets | None = None,
+    curves: Curves | None = None,
+    **variation: Any,
 ) -> tuple[AnalysisSet, pd.DataFrame]:
     """Analysed cases up to a quarter with their onset intervals for each estimand, and the derived onset itself.
 
-    ``variation`` is passed on to the derivation of onset (sensitivity analyses); ``rescue="other_way"`` turns
-    the protocol's strategy for a supplement before onset round, for each estimand: composite becomes hypothetical, any
-    other composite.
+    ``onsets`` are those of ``records``, and ``curves`` those of the work that this belongs to: what was derived and
+    fitted before is not derived and fitted again. ``variation`` is passed on to the derivation of onset (sensitivity
+    analyses); ``rescue="other_way"`` turns the protocol's strategy for a supplement before onset round, for each
+    estimand: composite becomes hypothetical, any other composite.
     """
     other_way = variation.get("rescue") == "other_way"
+    onsets = onsets or Onsets(records=records, protocol=protocol)
     cases = analysed_cases(records, protocol, through=through)
     frame = cases.set_index("case_id", drop=False)
     onset = {
-        name: derive_onset(
-            records,
-            protocol,
+        name: onsets.table(
             estimand=name,
             **(variation | {"rescue": _turned(protocol, name)} if other_way else variation),
         ).set_index("case_id")
@@ -45,7 +52,8 @@ def prepare(
         frame[f"right_{name}"] = derived["right_min"].reindex(frame.index)
     frame["last_test_min"] = _last_test(records, frame)
     derived = onset["hazard"].reindex(frame.index).reset_index(drop=False)
-    return AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol), derived
+    data = AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol, curves=curves or Curves())
+    return data, derived
 
 
 def _turned(protocol: Protocol, estimand: str) -> str:

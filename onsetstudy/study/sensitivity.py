@@ -12,6 +12,7 @@ from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.work import Progress
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.model import Records
+from onsetstudy.records.onset import Onsets
 from onsetstudy.records.results import ArmStanding
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.population import contrast_results
@@ -78,6 +79,7 @@ def run_sensitivity(
     *,
     through: Quarter,
     arms: ArmStanding | None = None,
+    onsets: Onsets | None = None,
     progress: Progress | None = None,
 ) -> tuple[Variation, ...]:
     """Hazard ratio, share numb by the target and waiting under each choice of the plan, the plan's own first.
@@ -91,6 +93,8 @@ def run_sensitivity(
     arms : ArmStanding or None
         How the arm of a randomised case is known: as allocated, the main results are by intention to treat, and as
         treated and per protocol stand beside them wherever somebody received another arm.
+    onsets : Onsets, optional
+        What was derived of ``records`` for the main results; choices that read the readings alike take it from there.
 
     Returns
     -------
@@ -122,12 +126,15 @@ def run_sensitivity(
         return ()
     if received.any() and PER_PROTOCOL not in names:
         names = (*names, PER_PROTOCOL)
+    onsets = onsets or Onsets(records=records, protocol=protocol)
     varied = [_variation("main", *_main_words(arms), main)]
     for done, name in enumerate(names):
         if progress is not None:
             progress(done, len(names), f"sensitivity: {name}")
         choice = CHOICES[name]
-        data = prepare(protocol, records, through=through, **choice.derive)[0] if choice.derive else main
+        data = main
+        if choice.derive:
+            data, _ = prepare(protocol, records, through=through, onsets=onsets, curves=main.curves, **choice.derive)
         if choice.keep == "first_cases":
             data = data.where(~_first_cases(data))
         if choice.keep == "per_protocol":
