@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from unittest import mock
@@ -17,8 +17,10 @@ from onsetstudy.files.companions import read_companions
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.spreadsheet import read_records
 from onsetstudy.records import onset as derivation
+from onsetstudy.records.onset import Onsets
 from onsetstudy.study import analyse as analysis
 from onsetstudy.survival import npmle
+from onsetstudy.survival.npmle import Curves, fit_npmle
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "data" / "synthetic"
@@ -69,6 +71,20 @@ def counted() -> Iterator[Work]:
         mock.patch.object(Intervals, "__post_init__", checking),
     ):
         yield work
+
+
+@contextmanager
+def sharing_nothing() -> Iterator[None]:
+    """Inside, nothing that was derived, fitted or checked is handed on."""
+    apart = (
+        (Curves, "fit", lambda self, times, **how: fit_npmle(times, **how)),
+        (Onsets, "_by", lambda self, rule: derivation._derive(self.records, self.protocol, rule)),
+        (Intervals, "_of_valid", classmethod(lambda cls, left, right: cls(left, right))),
+    )
+    with ExitStack() as all_of_it:
+        for owner, name, instead in apart:
+            all_of_it.enter_context(mock.patch.object(owner, name, instead))
+        yield
 
 
 def demo():

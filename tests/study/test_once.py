@@ -23,7 +23,8 @@ from onsetstudy.survival import npmle
 from onsetstudy.survival.curve_limits import curve_limits
 from onsetstudy.survival.npmle import Curves, fit_npmle
 from onsetstudy.survival.success import never_numb_share, success_by
-from tests.study.once import counted, demo, report
+from tests.study.cases import study
+from tests.study.once import counted, demo, report, sharing_nothing
 
 INF = np.inf
 READ_OTHERWISE = ("confirmations_1", "confirmations_2", "accept_unconfirmed", "control_ignored")
@@ -72,12 +73,9 @@ def test_a_second_report_begins_anew(one_report):
         assert kept == []
 
 
-def test_the_numbers_are_those_of_a_report_that_shares_nothing(one_report, tmp_path, monkeypatch):
+def test_the_numbers_are_those_of_a_report_that_shares_nothing(one_report, tmp_path):
     results, work = one_report
-    monkeypatch.setattr(Curves, "fit", lambda self, times, **how: fit_npmle(times, **how))
-    monkeypatch.setattr(Onsets, "_by", lambda self, rule: derivation._derive(self.records, self.protocol, rule))
-    monkeypatch.setattr(Intervals, "_of_valid", classmethod(lambda cls, left, right: cls(left, right)))
-    with counted() as alone:
+    with sharing_nothing(), counted() as alone:
         apart = report()
     assert set(alone.fitted) == set(work.fitted)
     assert len(alone.fitted) > len(work.fitted)
@@ -150,7 +148,8 @@ def test_verbs_of_one_work_share_its_curves_and_say_the_same():
 
 
 def test_questions_that_take_a_supplement_otherwise_share_a_derivation_unless_tests_after_it_count():
-    protocol, records, _ = demo()
+    protocol, records = study({"plain": ["ffffffnn", "ffffffff"], "buffered": ["nn"]}, rescue_min="4.5")
+    records = replace(records, cases=records.cases.assign(rescue_min=[4.5, np.nan, np.nan]))
     onsets = Onsets(records=records, protocol=protocol)
     with counted() as work:
         tables = {
@@ -160,14 +159,18 @@ def test_questions_that_take_a_supplement_otherwise_share_a_derivation_unless_te
         }
         assert len(work.derived) == 1
         onsets.table(estimand="wait", rescue="treatment_policy")
-        onsets.table(estimand="success", rescue="treatment_policy")
+        followed = onsets.table(estimand="success", rescue="treatment_policy")
         assert len(work.derived) == 2
     for (estimand, way), table in tables.items():
         pd.testing.assert_frame_equal(table, derive_onset(records, protocol, estimand=estimand, rescue=way))
-    # A supplement before onset counts as the whole horizon in one way and ends the follow-up in the other.
-    apart = tables["wait", "composite"]["left_min"] != tables["wait", "hypothetical"]["left_min"]
-    assert apart.any()
-    assert (tables["wait", "composite"]["reason"][apart] == "rescued").all()
+    # Felt at 4, a supplement at 4.5, numb at 7: onset after the horizon, after 4, at 4.5, or between 6 and 7.
+    ends = {way: tuple(tables["wait", way].loc[0, ["left_min", "right_min"]]) for _, way in tables}
+    assert ends == {
+        "composite": (protocol.onset.horizon_min, INF),
+        "hypothetical": (4, INF),
+        "while_on_treatment": (4.5, 4.5),
+    }
+    assert tuple(followed.loc[0, ["left_min", "right_min"]]) == (6, 7)
 
 
 def test_a_part_of_the_cases_keeps_what_the_whole_knows():
