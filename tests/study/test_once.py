@@ -15,16 +15,18 @@ from onsetstudy.core import onset_rule
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.files.results_json import write_report
+from onsetstudy.files.spreadsheet import read_records
 from onsetstudy.records import onset as derivation
 from onsetstudy.records.onset import Onsets, derive_onset
+from onsetstudy.study import analyse as carried_out
 from onsetstudy.study.analysis_set import ESTIMANDS
 from onsetstudy.study.prepare import prepare
 from onsetstudy.survival import npmle
 from onsetstudy.survival.curve_limits import curve_limits
 from onsetstudy.survival.npmle import Curves, fit_npmle
 from onsetstudy.survival.success import never_numb_share, success_by
-from tests.study.cases import study
-from tests.study.once import counted, demo, report, sharing_nothing
+from tests.study.cases import protocol, study
+from tests.study.once import DEMO, counted, demo, report, sharing_nothing
 
 INF = np.inf
 READ_OTHERWISE = ("confirmations_1", "confirmations_2", "accept_unconfirmed", "control_ignored")
@@ -83,6 +85,17 @@ def test_the_numbers_are_those_of_a_report_that_shares_nothing(one_report, tmp_p
     said = [write_report(r, tmp_path / n, formats=("json",))[0] for r, n in ((results, "shared"), (apart, "apart"))]
     shared, separate = (json.loads(path.read_text(encoding="utf-8")) for path in said)
     assert shared == separate
+
+
+def test_a_comparison_by_choice_fits_each_curve_once_too():
+    # Weighted, standardised and drawn anew several hundred times: each fit is of other cases or other weights.
+    promised = protocol("infiltration_audit")
+    found = read_records(DEMO / "audit", promised)
+    with counted() as work:
+        results = carried_out.analyse(promised, found)
+    assert results.fair is not None
+    assert len(work.fitted) == len(set(work.fitted)) > 500
+    assert len(work.derived) == len(set(work.derived))
 
 
 def test_the_same_cases_in_any_form_are_one_curve():
@@ -148,9 +161,9 @@ def test_verbs_of_one_work_share_its_curves_and_say_the_same():
 
 
 def test_questions_that_take_a_supplement_otherwise_share_a_derivation_unless_tests_after_it_count():
-    protocol, records = study({"plain": ["ffffffnn", "ffffffff"], "buffered": ["nn"]}, rescue_min="4.5")
+    promised, records = study({"plain": ["ffffffnn", "ffffffff"], "buffered": ["nn"]}, rescue_min="4.5")
     records = replace(records, cases=records.cases.assign(rescue_min=[4.5, np.nan, np.nan]))
-    onsets = Onsets(records=records, protocol=protocol)
+    onsets = Onsets(records=records, protocol=promised)
     with counted() as work:
         tables = {
             (estimand, way): onsets.table(estimand=estimand, rescue=way)
@@ -162,11 +175,11 @@ def test_questions_that_take_a_supplement_otherwise_share_a_derivation_unless_te
         followed = onsets.table(estimand="success", rescue="treatment_policy")
         assert len(work.derived) == 2
     for (estimand, way), table in tables.items():
-        pd.testing.assert_frame_equal(table, derive_onset(records, protocol, estimand=estimand, rescue=way))
+        pd.testing.assert_frame_equal(table, derive_onset(records, promised, estimand=estimand, rescue=way))
     # Felt at 4, a supplement at 4.5, numb at 7: onset after the horizon, after 4, at 4.5, or between 6 and 7.
     ends = {way: tuple(tables["wait", way].loc[0, ["left_min", "right_min"]]) for _, way in tables}
     assert ends == {
-        "composite": (protocol.onset.horizon_min, INF),
+        "composite": (promised.onset.horizon_min, INF),
         "hypothetical": (4, INF),
         "while_on_treatment": (4.5, 4.5),
     }
@@ -174,10 +187,10 @@ def test_questions_that_take_a_supplement_otherwise_share_a_derivation_unless_te
 
 
 def test_a_part_of_the_cases_keeps_what_the_whole_knows():
-    protocol, records, _ = demo()
-    whole, _ = prepare(protocol, records, through=protocol.quarters[-1])
+    promised, records, _ = demo()
+    whole, _ = prepare(promised, records, through=promised.quarters[-1])
     with counted() as work:
-        part = whole.where(whole.arm == protocol.contrast_arm).by_day()
+        part = whole.where(whole.arm == promised.contrast_arm).by_day()
     assert work.checked == []
     assert part.curves is whole.curves
     for name in ESTIMANDS:
