@@ -275,7 +275,7 @@ def merge_alike(times: Intervals, weight: FloatArray | None = None) -> tuple[Int
     new = np.ones(left.size, dtype=np.bool_)
     new[1:] = (left[1:] != left[:-1]) | (right[1:] != right[:-1])
     total = np.bincount(np.cumsum(new) - 1, many[order])
-    return Intervals(left[new], right[new]), np.asarray(total, dtype=np.float64)
+    return times.take(order[new]), np.asarray(total, dtype=np.float64)
 
 
 class Verb(Protocol[P, R_co]):

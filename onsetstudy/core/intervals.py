@@ -6,6 +6,7 @@ Onset lies in ``(left, right]``: not numb at ``left``, numb at ``right``, in min
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -72,6 +73,15 @@ class Intervals:
         object.__setattr__(self, "left", left)
         object.__setattr__(self, "right", right)
 
+    @classmethod
+    def _of_valid(cls, left: FloatArray, right: FloatArray) -> Self:
+        """Intervals of ends that are known to be valid, new arrays of which nobody else holds a writeable one."""
+        made = object.__new__(cls)
+        for name, ends in (("left", left), ("right", right)):
+            ends.setflags(write=False)
+            object.__setattr__(made, name, ends)
+        return made
+
     def __len__(self) -> int:
         return int(self.left.size)
 
@@ -91,9 +101,31 @@ class Intervals:
         return np.asarray((self.left == 0) & np.isfinite(self.right) & ~self.exact, dtype=np.bool_)
 
     def take(self, rows: ArrayLike) -> Intervals:
-        """Intervals of the chosen rows (indices or a boolean mask), in that order."""
+        """Intervals of the chosen rows (indices or a boolean mask), in that order; they are not checked again."""
         rows = np.asarray(rows)
-        return Intervals(self.left[rows], self.right[rows])
+        if rows.ndim != 1:
+            raise OnsetStudyError(f"rows must be one row of indices or a boolean mask, not of shape {rows.shape}")
+        return self._of_valid(self.left[rows], self.right[rows])
+
+    def with_row(self, left: float, right: float) -> Intervals:
+        """The same intervals and one more at the end; only that one is checked."""
+        if not (0 <= left <= right and np.isfinite(left)):
+            raise OnsetStudyError(f"({left:g}, {right:g}] is no interval of minutes")
+        return self._of_valid(np.append(self.left, left), np.append(self.right, right))
+
+    def felt_until(self, rows: NDArray[np.intp], minute: float) -> Intervals:
+        """The chosen rows, where the event was never seen, followed to ``minute`` (0 or more, finite) without it.
+
+        Raises
+        ------
+        OnsetStudyError
+            If the event was seen in a chosen row, or the minute cannot be a left end.
+        """
+        if not (np.isfinite(minute) and minute >= 0 and np.all(np.isinf(self.right[rows]))):
+            raise OnsetStudyError(f"only cases in which the event was never seen can be followed to {minute:g} minutes")
+        left = self.left.copy()
+        left[rows] = minute
+        return self._of_valid(left, self.right)
 
     def rescale(self, factor: float) -> Intervals:
         """Intervals in another unit of time: every end times ``factor``."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import itertools
 from dataclasses import dataclass, field
 
 from onsetstudy.core.serialise import result_kind
@@ -106,14 +105,6 @@ class Schedule:
     control_tooth: str = "required"
     control_window_min: float = 0.5
     baseline_response: str = "required"
-
-    @property
-    def usual_gap_min(self) -> float:
-        """Median gap between planned tests, minutes: what a test that was the last may have missed."""
-        minutes = (0.0, *sorted(self.tests_min))
-        gaps = sorted(later - earlier for earlier, later in itertools.pairwise(minutes))
-        middle = len(gaps) // 2
-        return gaps[middle] if len(gaps) % 2 else (gaps[middle - 1] + gaps[middle]) / 2
 
 
 @result_kind("onset_definition", earlier={key: now for (table, key), now in EARLIER_KEYS.items() if table == "onset"})

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.core.onset_rule import DerivedOnset, derive_intervals
 from onsetstudy.protocol.estimands import strategy_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
 
-__all__ = ["ONSET_COLUMNS", "derive_onset", "nearest_control"]
+__all__ = ["ONSET_COLUMNS", "OnsetRule", "Onsets", "derive_onset", "nearest_control"]
 
 ONSET_COLUMNS = (
     "case_id",
@@ -75,24 +76,115 @@ def derive_onset(
     numb by then is not numb under the first injection; for ``wait`` the minutes waited up to it are what was waited,
     and known exactly; for ``hazard`` the case leaves the count there.
     """
+    onsets = Onsets(records=records, protocol=protocol)
+    return onsets.table(
+        estimand=estimand,
+        confirmations=confirmations,
+        control_tooth=control_tooth,
+        rescue=rescue,
+        accept_unconfirmed=accept_unconfirmed,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnsetRule:
+    """What the readings are read by: all that a derivation depends on beside the records.
+
+    Parameters
+    ----------
+    confirmations : int
+        Not-felt readings in a row that make an onset.
+    control_tooth : str
+        Whether the control tooth has to have been felt.
+    accept_unconfirmed : bool
+        Whether a last reading that was not felt counts though nothing confirmed it.
+    past_supplement : bool
+        Whether readings after a supplement count like any other.
+    """
+
+    confirmations: int
+    control_tooth: str
+    accept_unconfirmed: bool
+    past_supplement: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Onsets:
+    """Onset of one set of records: derived once by each rule, whatever the number of questions asked of it.
+
+    A value of one piece of work, such as a report, that is passed on. How a question takes a supplement before onset
+    moves the ends of those cases only and asks for no other derivation, unless readings after it are to count.
+    """
+
+    records: Records
+    protocol: Protocol
+    _derived: dict[OnsetRule, _Derived] = field(default_factory=dict, init=False, repr=False)
+
+    def rule(
+        self,
+        *,
+        estimand: str = "hazard",
+        confirmations: int | None = None,
+        control_tooth: str | None = None,
+        rescue: str | None = None,
+        accept_unconfirmed: bool = False,
+    ) -> OnsetRule:
+        """The rule behind a question; parameters as of :func:`derive_onset`."""
+        protocol = self.protocol
+        return OnsetRule(
+            confirmations=protocol.onset.confirmations if confirmations is None else confirmations,
+            control_tooth=protocol.schedule.control_tooth if control_tooth is None else control_tooth,
+            accept_unconfirmed=accept_unconfirmed,
+            past_supplement=_strategy(protocol, estimand, rescue) == "treatment_policy",
+        )
+
+    def table(self, *, estimand: str = "hazard", rescue: str | None = None, **choices: Any) -> pd.DataFrame:
+        """Onset of every case; parameters and columns as of :func:`derive_onset`."""
+        strategy = _strategy(self.protocol, estimand, rescue)
+        derived = self._by(self.rule(estimand=estimand, rescue=rescue, **choices))
+        return _table(self.records, self.protocol, derived, estimand, strategy)
+
+    def _by(self, rule: OnsetRule) -> _Derived:
+        if rule not in self._derived:
+            self._derived[rule] = _derive(self.records, self.protocol, rule)
+        return self._derived[rule]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Derived:
+    """What one rule makes of the readings: those that count, the supplements that end them, and the onset."""
+
+    target: _Target
+    rescue_min: NDArray[np.float64]
+    onset: DerivedOnset
+
+
+def _strategy(protocol: Protocol, estimand: str, rescue: str | None) -> str:
     if estimand not in ("hazard", "success", "wait"):
         raise OnsetStudyError(f"the estimand {estimand!r} is not one of hazard, success, wait")
-    strategy = strategy_of(getattr(protocol.rescue, estimand) if rescue is None else rescue)
-    control = protocol.schedule.control_tooth if control_tooth is None else control_tooth
-    cases = records.cases
-    target = _valid_target_readings(records, control, protocol.schedule.control_window_min)
-    rescue_min = cases["rescue_min"].to_numpy(dtype=float)
-    if strategy == "treatment_policy":
-        rescue_min = np.full(len(cases), np.nan)
-    derived = derive_intervals(
+    return strategy_of(getattr(protocol.rescue, estimand) if rescue is None else rescue)
+
+
+def _derive(records: Records, protocol: Protocol, rule: OnsetRule) -> _Derived:
+    target = _valid_target_readings(records, rule.control_tooth, protocol.schedule.control_window_min)
+    rescue_min = records.cases["rescue_min"].to_numpy(dtype=float)
+    if rule.past_supplement:
+        rescue_min = np.full(len(records.cases), np.nan)
+    onset = derive_intervals(
         target.case,
         target.minute,
         target.felt,
-        n_cases=len(cases),
-        confirmations=protocol.onset.confirmations if confirmations is None else confirmations,
+        n_cases=len(records.cases),
+        confirmations=rule.confirmations,
         rescue_min=rescue_min,
-        accept_unconfirmed=accept_unconfirmed,
+        accept_unconfirmed=rule.accept_unconfirmed,
     )
+    return _Derived(target, rescue_min, onset)
+
+
+def _table(records: Records, protocol: Protocol, found: _Derived, estimand: str, strategy: str) -> pd.DataFrame:
+    """Derived onset with supplements taken as a strategy says, one row per case."""
+    cases, derived, target, rescue_min = records.cases, found.onset, found.target, found.rescue_min
     left, right = derived.left.copy(), derived.right.copy()
     rescued = derived.reason == "rescued"
     if strategy == "composite" or (strategy == "while_on_treatment" and estimand == "success"):

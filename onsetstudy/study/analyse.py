@@ -17,6 +17,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.allocation import arm_standing, resolve_arms, review_allocation
 from onsetstudy.records.flow import case_flow
 from onsetstudy.records.model import Records
+from onsetstudy.records.onset import Onsets
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.anytime import anytime_looks
 from onsetstudy.study.balance import arm_table
@@ -87,7 +88,8 @@ def analyse(
     if beside.allocation is not None:
         review = review_allocation(_until(records.cases, this), protocol, beside.allocation)
     records, known = resolve_arms(protocol, records, beside.allocation, without_list=without_list)
-    data, onset = prepare(protocol, records, through=this)
+    onsets = Onsets(records=records, protocol=protocol)
+    data, onset = prepare(protocol, records, through=this, onsets=onsets)
     arms = arm_standing(data.frame, known)
     jobs = _populations(data, this)
     populations: list[Population] = []
@@ -96,7 +98,7 @@ def analyse(
             progress(done, len(jobs), label)
         chosen = data.where(rows)
         populations.append(analyse_population(chosen, label=label, dimension=dimension, level=level, minimum=minimum))
-    sensitivity = run_sensitivity(protocol, records, data, through=this, arms=arms, progress=progress)
+    sensitivity = run_sensitivity(protocol, records, data, through=this, arms=arms, onsets=onsets, progress=progress)
     diagnostics = diagnose(data, records, onset)
     overall = populations[0]
     comfort = comfort_of(data, overall)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.answer.contrasts import PRACTICE, Compared, estimated_within, tested_within
 from onsetstudy.study.strata import shared_baselines
+from onsetstudy.survival.npmle import Curves
 
 __all__ = ["ESTIMANDS", "AnalysisSet"]
 
@@ -28,11 +30,20 @@ class AnalysisSet:
     """Analysed cases of one study.
 
     ``frame`` has the columns of the cases, and for each estimand ``left_<estimand>`` and ``right_<estimand>`` in
-    minutes, ``last_test_min`` (last test of the first injection alone) and ``quarter``.
+    minutes, ``last_test_min`` (last test of the first injection alone) and ``quarter``. ``onset`` holds the same
+    intervals, checked once; ``curves`` what has been fitted of any part of the study. A chosen part takes over both.
     """
 
     frame: pd.DataFrame
     protocol: Protocol
+    onset: Mapping[str, Intervals] = field(default_factory=dict)
+    curves: Curves = field(default_factory=Curves)
+
+    def __post_init__(self) -> None:
+        if not self.onset:
+            ends = ((name, self.frame[f"left_{name}"], self.frame[f"right_{name}"]) for name in ESTIMANDS)
+            onset = {name: Intervals(left.to_numpy(), right.to_numpy()) for name, left, right in ends}
+            object.__setattr__(self, "onset", onset)
 
     def __len__(self) -> int:
         return len(self.frame)
@@ -50,7 +61,7 @@ class AnalysisSet:
 
     def times(self, estimand: str) -> Intervals:
         """Onset intervals of all cases, as the estimand treats supplements."""
-        return Intervals(self.frame[f"left_{estimand}"].to_numpy(), self.frame[f"right_{estimand}"].to_numpy())
+        return self.onset[estimand]
 
     def counts(self, estimand: str = "hazard") -> Counts:
         """Cases and observed onsets by arm."""
@@ -89,6 +100,7 @@ class AnalysisSet:
             arm=self.arm,
             columns={name: self.column(name) for name in estimated_within(self.protocol)},
             protocol=self.protocol,
+            curves=self.curves,
         )
 
     def covariates(self) -> dict[str, NDArray[Any]]:
@@ -121,5 +133,15 @@ class AnalysisSet:
 
     def where(self, rows: NDArray[np.bool_] | pd.Series) -> AnalysisSet:
         """The chosen cases."""
-        chosen = self.frame.loc[np.asarray(rows, dtype=bool)].reset_index(drop=True)
-        return AnalysisSet(frame=chosen, protocol=self.protocol)
+        return self.take(np.flatnonzero(np.asarray(rows, dtype=bool)))
+
+    def take(self, rows: NDArray[np.intp]) -> AnalysisSet:
+        """The cases with these numbers (from 0), in that order."""
+        chosen = self.frame.iloc[rows].reset_index(drop=True)
+        onset = {name: times.take(rows) for name, times in self.onset.items()}
+        return replace(self, frame=chosen, onset=onset)
+
+    def by_day(self) -> AnalysisSet:
+        """The cases in the order of treatment: by date, those of one day by their code."""
+        order = self.frame.reset_index(drop=True).sort_values(["case_date", "case_id"], kind="stable").index
+        return self.take(order.to_numpy())

@@ -40,11 +40,10 @@ def anytime_looks(data: AnalysisSet, kept: KeptList | None, this: Quarter) -> An
         return _nothing("arms were not drawn by chance, and the test rests on nothing else", rule.alpha)
     if kept is None or kept.source != "list":
         return _nothing("the list of slips was not given, and the test rests on its blocks", rule.alpha)
-    order = data.frame.sort_values(["case_date", "case_id"], kind="stable").index
-    frame = data.frame.loc[order].reset_index(drop=True)
-    block = block_of(frame, kept.listed)
+    in_order = data.by_day()
+    block = block_of(in_order.frame, kept.listed)
     known = block.notna().to_numpy()
-    used = AnalysisSet(frame=frame, protocol=protocol).where(known)
+    used = in_order.where(known)
     caution = []
     if not known.all():
         text = f"{int((~known).sum())} cases have no slip on the list and are left out of the sequential test."

@@ -9,7 +9,6 @@ from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.attempt import attempt, not_asked
 from onsetstudy.study.results import ArmCurve, NaiveStopwatch
 from onsetstudy.survival.curve_limits import curve_limits
-from onsetstudy.survival.npmle import fit_npmle
 
 __all__ = ["arm_curves", "naive_stopwatch"]
 
@@ -29,7 +28,7 @@ def _arm_curve(data: AnalysisSet, arm: str, *, with_limits: bool) -> ArmCurve:
         return ArmCurve(arm=arm, curve=none, still_tested=())
     times = data.times("success")
     curve = attempt(
-        lambda: fit_npmle(times),
+        lambda: data.curves.fit(times),
         quantity="onset_curve",
         contrast=arm,
         unit="proportion",
@@ -40,7 +39,8 @@ def _arm_curve(data: AnalysisSet, arm: str, *, with_limits: bool) -> ArmCurve:
     minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.tau_min]
     limits: tuple[tuple[float, Estimate | NotAvailable], ...] = ()
     if with_limits and not isinstance(curve, NotAvailable):
-        found = curve_limits(times, minutes, conf_level=protocol.plan.conf_level, seed=protocol.plan.seed)
+        plan = protocol.plan
+        found = curve_limits(times, minutes, conf_level=plan.conf_level, seed=plan.seed, curves=data.curves)
         limits = tuple(zip(minutes, found, strict=True))
     return ArmCurve(arm=arm, curve=curve, still_tested=_still_tested(data, minutes), limits=limits)
 

@@ -44,7 +44,7 @@ def diagnose(data: AnalysisSet, records: Records, onset: pd.DataFrame) -> Diagno
     told = {"contrast": contrast, "n": counts, "level": level}
     return Diagnostics(
         proportionality=attempt(
-            lambda: check_proportionality(times, covariates, reference=reference, conf_level=level),
+            lambda: check_proportionality(times, covariates, reference=reference, conf_level=level, curves=data.curves),
             quantity="proportionality_test",
             unit="",
             method="score test of proportional hazards",

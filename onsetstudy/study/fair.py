@@ -293,7 +293,10 @@ def _standardised(
     frame = pd.DataFrame({"arm": names, **{f"x{k}": matrix[rows, k] for k in columns}})
 
     def curves(times: Intervals) -> tuple[OnsetCurve, OnsetCurve]:
-        found = standardise_curves(times.take(rows), frame, by="arm", reference={"arm": protocol.reference_arm})
+        # Cases drawn anew are nobody else's; only the curve of the cases themselves is worth keeping.
+        kept = data.curves if strict else None
+        reference = {"arm": protocol.reference_arm}
+        found = standardise_curves(times.take(rows), frame, by="arm", reference=reference, curves=kept)
         return found[protocol.reference_arm], found[protocol.contrast_arm]
 
     values = _summaries(data, curves)

@@ -80,6 +80,7 @@ def _onset_test(both: AnalysisSet, counts: Counts, contrast: str) -> HypothesisT
             block=both.column("patient_id"),
             method="permutation",
             seed=protocol.plan.seed,
+            curves=both.curves,
         ),
         quantity="onset_test",
         contrast=contrast,

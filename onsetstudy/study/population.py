@@ -182,6 +182,7 @@ def _onset_test(question: _Question) -> HypothesisTest | NotAvailable:
             block=data.column("patient_id") if protocol.study.paired else None,
             method="permutation" if small or protocol.study.paired else "asymptotic",
             seed=protocol.plan.seed,
+            curves=data.curves,
         ),
         quantity="onset_test",
         contrast=contrast,
@@ -212,6 +213,7 @@ def _hazard_ratio(question: _Question) -> EstimateLike:
             stratum=data.baselines(),
             cluster=data.cluster(),
             conf_level=protocol.plan.conf_level,
+            curves=data.curves,
         )
         return next(e for e in fit.estimates if e.contrast == contrast)
 

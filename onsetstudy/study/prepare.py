@@ -11,27 +11,35 @@ from onsetstudy.protocol.estimands import Estimand, questions_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.flow import analysed_cases
 from onsetstudy.records.model import Records
-from onsetstudy.records.onset import derive_onset
+from onsetstudy.records.onset import Onsets
 from onsetstudy.study.analysis_set import ESTIMANDS, AnalysisSet
+from onsetstudy.survival.npmle import Curves
 
 __all__ = ["prepare"]
 
 
 def prepare(
-    protocol: Protocol, records: Records, *, through: Quarter, asked: Mapping[str, Estimand] | None = None
+    protocol: Protocol,
+    records: Records,
+    *,
+    through: Quarter,
+    asked: Mapping[str, Estimand] | None = None,
+    onsets: Onsets | None = None,
+    curves: Curves | None = None,
 ) -> tuple[AnalysisSet, pd.DataFrame]:
     """Analysed cases up to a quarter with their onset intervals for each question, and the derived onset itself.
 
     ``asked`` are the estimands of :data:`onsetstudy.protocol.estimands.QUESTIONS`: each says how onset is read off the
-    tests and what a supplement before it means; default: those of the protocol.
+    tests and what a supplement before it means; default: those of the protocol. ``onsets`` are those of ``records``,
+    and ``curves`` those of the work that this belongs to: what was derived and fitted before is not derived and fitted
+    again.
     """
     asked = asked or questions_of(protocol)
+    onsets = onsets or Onsets(records=records, protocol=protocol)
     cases = analysed_cases(records, protocol, through=through)
     frame = cases.set_index("case_id", drop=False)
     onset = {
-        name: derive_onset(
-            records,
-            protocol,
+        name: onsets.table(
             estimand=name,
             rescue=asked[name].strategy,
             confirmations=asked[name].rule.confirmations,
@@ -45,7 +53,8 @@ def prepare(
         frame[f"right_{name}"] = derived["right_min"].reindex(frame.index)
     frame["last_test_min"] = _last_test(records, frame)
     derived = onset["hazard"].reindex(frame.index).reset_index(drop=False)
-    return AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol), derived
+    data = AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol, curves=curves or Curves())
+    return data, derived
 
 
 def _last_test(records: Records, frame: pd.DataFrame) -> pd.Series:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from onsetstudy.core.work import Progress
 from onsetstudy.protocol.estimands import AS_TREATED, PER_PROTOCOL, Estimand, main_set, questions_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.model import Records
+from onsetstudy.records.onset import Onsets
 from onsetstudy.records.results import ArmStanding
 from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.population import contrast_results
@@ -66,6 +67,7 @@ def run_sensitivity(
     *,
     through: Quarter,
     arms: ArmStanding | None = None,
+    onsets: Onsets | None = None,
     progress: Progress | None = None,
 ) -> tuple[Variation, ...]:
     """Hazard ratio, share numb by the target and waiting under each choice of the plan, the plan's own first.
@@ -79,6 +81,8 @@ def run_sensitivity(
     arms : ArmStanding or None
         How the arm of a randomised case is known: as allocated, the main results are by intention to treat, and as
         treated and per protocol stand beside them wherever somebody received another arm.
+    onsets : Onsets, optional
+        What was derived of ``records`` for the main results; choices that read the readings alike take it from there.
 
     Returns
     -------
@@ -110,13 +114,16 @@ def run_sensitivity(
         return ()
     if received.any() and "per_protocol" not in names:
         names = (*names, "per_protocol")
+    onsets = onsets or Onsets(records=records, protocol=protocol)
     planned = questions_of(protocol)
     varied = [_variation("main", *_main_words(protocol, arms), main)]
     for done, name in enumerate(names):
         if progress is not None:
             progress(done, len(names), f"sensitivity: {name}")
         asked, choice = questions_of(protocol, choice=name), CHOICES[name]
-        data = main if _read_alike(asked, planned) else prepare(protocol, records, through=through, asked=asked)[0]
+        data = main
+        if not _read_alike(asked, planned):
+            data, _ = prepare(protocol, records, through=through, asked=asked, onsets=onsets, curves=main.curves)
         varied.append(_variation(name, choice.label, choice.text, cases_of(data, asked["hazard"])))
     if received.any():
         asked = questions_of(protocol, analysis_set=AS_TREATED)
@@ -139,7 +146,7 @@ def cases_of(data: AnalysisSet, asked: Estimand) -> AnalysisSet:
     if asked.analysis_set == PER_PROTOCOL:
         return data.where(_as_planned(data))
     if asked.analysis_set == AS_TREATED and "arm_received" in data.frame:
-        return AnalysisSet(frame=data.frame.assign(arm=data.frame["arm_received"]), protocol=data.protocol)
+        return replace(data, frame=data.frame.assign(arm=data.frame["arm_received"]))
     return data
 
 

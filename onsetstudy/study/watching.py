@@ -46,9 +46,7 @@ def watch_of(data: AnalysisSet) -> Watch | None:
     protocol, rule = data.protocol, data.protocol.watch
     if rule is None:
         return None
-    watched = data.where(data.arm == protocol.contrast_arm)
-    order = watched.frame.sort_values(["case_date", "case_id"], kind="stable").index
-    watched = AnalysisSet(frame=watched.frame.loc[order].reset_index(drop=True), protocol=protocol)
+    watched = data.where(data.arm == protocol.contrast_arm).by_day()
     baseline = 0 if rule.failure_share is not None else rule.first_cases
     enough = len(watched) >= baseline + LEAST_WATCHED
     charts: list[Chart] = []
@@ -155,6 +153,7 @@ def _windows(watched: AnalysisSet) -> tuple[WindowWait, ...]:
             reference_arm="0000",
             tau_min=watched.protocol.onset.tau_min,
             conf_level=watched.protocol.plan.conf_level,
+            curves=watched.curves,
         )
     except OnsetStudyError:
         return ()

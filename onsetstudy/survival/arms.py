@@ -86,13 +86,13 @@ class ArmedCases:
 
     def follow_to(self, tau_min: float, grace_min: float) -> tuple[ArmedCases, dict[str, int]]:
         """The same cases with :func:`follow_to` applied in every arm and stratum, and how many moved per arm."""
-        left, moved = self.times.left.copy(), dict.fromkeys(self.arms, 0)
+        times, moved = self.times, dict.fromkeys(self.arms, 0)
         for arm in self.arms:
             for rows in self.rows(arm):
                 carried = rows[follow_to(self.times.take(rows), tau_min, grace_min)]
-                left[carried] = tau_min
+                times = times.felt_until(carried, tau_min)
                 moved[arm] += round(float(self.weight[carried].sum()))
-        return replace(self, times=Intervals(left, self.times.right)), moved
+        return replace(self, times=times), moved
 
     def counts(self, events: NDArray[np.bool_], *arms: str) -> Counts:
         """Counts of the cases that are analysed, of the named arms or of all."""

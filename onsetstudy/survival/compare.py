@@ -19,6 +19,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, HypothesisTest, ScorePiece
 from onsetstudy.core.work import Mapper, serial
 from onsetstudy.survival.exchange import LabelledCases, Units, group_moments, label_cases, make_units
+from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.permutation import PermutationP, arrangements, draw_p_value, enumerate_p_value
 from onsetstudy.survival.pieces import (
     NO_SPREAD,
@@ -93,6 +94,7 @@ def compare_arms(
     seed: int | None = None,
     max_enumeration: int = 200_000,
     mapper: Mapper = serial,
+    curves: Curves | None = None,
 ) -> HypothesisTest:
     """Test of whether onset comes equally soon in all arms.
 
@@ -132,6 +134,8 @@ def compare_arms(
         Distinct outcomes up to which all arrangements are gone through instead of drawn.
     mapper : Mapper
         Hands out the drawing of arrangements.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
 
     Returns
     -------
@@ -178,7 +182,7 @@ def compare_arms(
     )
     direction = arm_direction(cases.arms, trend)
     _check_method(method, block is not None or cluster is not None)
-    scored = _score(cases, scores, target_min)
+    scored = _score(cases, scores, target_min, curves)
     pieces, units = _pieces(scored, method)
     p_from: PermutationP | None = None
     if method == "permutation":
@@ -225,7 +229,7 @@ def score_pieces(
 # --- scores and pieces ----------------------------------------------------------------------------------------------
 
 
-def _score(cases: LabelledCases, scores: str, target_min: float | None) -> _Scored:
+def _score(cases: LabelledCases, scores: str, target_min: float | None, curves: Curves | None = None) -> _Scored:
     """Scores within each stratum; those that cannot tell anything are left at 0 and named in a caution."""
     times = cases.times
     # (0, inf] leaves out an onset at 0 only: it says nothing unless there is one.
@@ -238,7 +242,9 @@ def _score(cases: LabelledCases, scores: str, target_min: float | None) -> _Scor
         if np.unique(cases.arm[rows]).size < 2:
             mute.append(name)
             continue
-        found = case_scores(times.take(rows), scores=scores, weight=cases.weight[rows], target_min=target_min)
+        found = case_scores(
+            times.take(rows), scores=scores, weight=cases.weight[rows], target_min=target_min, curves=curves
+        )
         undetermined |= not found.determined
         value[rows] = found.value
         by_stratum[place] = (rows, found)

@@ -11,6 +11,7 @@ from onsetstudy.core.cases import merge_alike, takes_cases
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.shares import decided, share_numb_by
 
 __all__ = ["curve_limits"]
@@ -31,6 +32,7 @@ def curve_limits(
     weight: ArrayLike | None = None,
     weight_kind: str = "counts",
     seed: int | None = None,
+    curves: Curves | None = None,
 ) -> tuple[Estimate | NotAvailable, ...]:
     """Share numb by each minute of ``t_min``, with pointwise confidence limits.
 
@@ -48,6 +50,8 @@ def curve_limits(
         ``"counts"``; there is no robust error for weights of another kind.
     seed : int, optional
         Seed of the bootstrap where one is needed.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
 
     Returns
     -------
@@ -63,11 +67,12 @@ def curve_limits(
     if minutes.ndim != 1 or not np.all(np.isfinite(minutes)) or np.any(minutes < 0):
         raise OnsetStudyError("t_min must be finite minutes of 0 or more")
     times, many = merge_alike(times, None if weight is None else np.asarray(weight))
-    return tuple(_limits_at(times, many, float(t), conf_level) for t in minutes)
+    curves = curves or Curves()
+    return tuple(_limits_at(times, many, float(t), conf_level, curves) for t in minutes)
 
 
 def _limits_at(
-    times: Intervals, many: NDArray[np.float64], minute: float, conf_level: float
+    times: Intervals, many: NDArray[np.float64], minute: float, conf_level: float, curves: Curves
 ) -> Estimate | NotAvailable:
     numb, not_numb = decided(times, minute)
     counts = Counts.of(numb, cases=many)
@@ -84,7 +89,7 @@ def _limits_at(
             bound=Interval(low=0.0, high=1.0, level=conf_level, method="no information"),
             assumptions=_ASSUMPTIONS,
         )
-    share = share_numb_by(times, minute, conf_level, weight=many)
+    share = share_numb_by(times, minute, conf_level, weight=many, curves=curves)
     cautions: tuple[Caution, ...] = ()
     if share.high - share.low > 1e-9:
         text = (

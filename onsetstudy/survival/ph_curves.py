@@ -13,6 +13,7 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Certificate, Counts
 from onsetstudy.survival.coding import Coded, code_covariates
+from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.ph_fit import GRADIENT_TOLERANCE, Maximum, Problem, maximise, set_up
 from onsetstudy.survival.results import OnsetCurve
 
@@ -67,6 +68,7 @@ def standardise_curves(
     by: str = "arm",
     reference: Mapping[str, str] | None = None,
     weight: ArrayLike | None = None,
+    curves: Curves | None = None,
 ) -> dict[str, OnsetCurve]:
     """Curve for each level of ``by``, as if every observed case had had that level (g-computation).
 
@@ -76,6 +78,8 @@ def standardise_curves(
         A factor among the covariates.
     weight : array_like of float, shape (n,), optional
         Weight of each case in the average.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
 
     Returns
     -------
@@ -89,10 +93,10 @@ def standardise_curves(
     frame = _as_frame(covariates)
     if by not in frame:
         raise OnsetStudyError(f"{by} is not among the covariates {', '.join(frame.columns)}")
-    problem, maximum, coded = _fitted(times, frame, reference)
+    problem, maximum, coded = _fitted(times, frame, reference, curves)
     w = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     counts = Counts.of(np.isfinite(times.right))
-    curves = {}
+    standardised = {}
     for level in sorted(frame[by].astype(str).unique()):
         x = coded.x.copy()
         for j, (name, contrast) in enumerate(zip(coded.names, coded.contrasts, strict=True)):
@@ -101,8 +105,8 @@ def standardise_curves(
         rows, kind = np.unique(x, axis=0, return_inverse=True)
         share = np.bincount(np.asarray(kind).reshape(-1), weights=w)
         method = f"proportional hazards, standardised over the observed cases as if all were {level}"
-        curves[level] = _curve(problem, maximum, rows, share / share.sum(), counts, method)
-    return curves
+        standardised[level] = _curve(problem, maximum, rows, share / share.sum(), counts, method)
+    return standardised
 
 
 def _as_frame(covariates: Mapping[str, Any] | pd.DataFrame) -> pd.DataFrame:
@@ -114,10 +118,10 @@ def _level_of(contrast: str) -> str:
 
 
 def _fitted(
-    times: Intervals, frame: pd.DataFrame, reference: Mapping[str, str] | None
+    times: Intervals, frame: pd.DataFrame, reference: Mapping[str, str] | None, curves: Curves | None = None
 ) -> tuple[Problem, Maximum, Coded]:
     coded = code_covariates(frame, len(times), reference)
-    problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), np.ones(len(times)))
+    problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), np.ones(len(times)), curves)
     return problem, maximise(problem), coded
 
 

@@ -15,8 +15,8 @@ from scipy import linalg
 
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.survival.innermost import innermost_intervals, support_index
-from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.innermost import reduce_cases, support_index
+from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.ph_likelihood import Cells, Derivatives, collapse, derivatives, log_likelihood, score_rows
 
 __all__ = ["Baseline", "Maximum", "Problem", "maximise", "set_up"]
@@ -85,8 +85,11 @@ class Maximum:
     gap: float
 
 
-def set_up(times: Intervals, x: FloatArray, stratum: IntArray, weight: FloatArray) -> Problem:
-    """Problem from rows: covariates (n, p), stratum numbers (n,) from 0, weights (n,)."""
+def set_up(
+    times: Intervals, x: FloatArray, stratum: IntArray, weight: FloatArray, curves: Curves | None = None
+) -> Problem:
+    """Problem from rows: covariates (n, p), stratum numbers (n,) from 0, weights (n,); curves of the work at hand."""
+    curves = curves or Curves()
     n = len(times)
     first, last = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
     begin, end = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
@@ -95,19 +98,19 @@ def set_up(times: Intervals, x: FloatArray, stratum: IntArray, weight: FloatArra
     for number in range(int(stratum.max()) + 1):
         rows = np.flatnonzero(stratum == number)
         part = times.take(rows)
-        support = innermost_intervals(part)
+        support = reduce_cases(part.left, part.right, None)
         a, b = support_index(part, support)
-        curve = fit_npmle(part, weight=weight[rows], weight_kind="probabilities")
+        curve = curves.fit(part, weight=weight[rows], weight_kind="probabilities")
         null += curve.log_likelihood
-        mass = np.zeros(len(support))
+        mass = np.zeros(support.k)
         mass[np.searchsorted(support.right, curve.right)] = curve.mass
         first[rows], last[rows] = a + offset, b + offset
-        begin[rows], end[rows] = offset, offset + len(support)
+        begin[rows], end[rows] = offset, offset + support.k
         lefts.append(support.left)
         rights.append(support.right)
         masses.append(mass)
-        owner.append(np.full(len(support), number))
-        offset += len(support)
+        owner.append(np.full(support.k, number))
+        offset += support.k
     centre = np.average(x, axis=0, weights=weight)
     patterns, pattern = _distinct_rows(x - centre)
     key = (pattern * offset + first) * offset + last

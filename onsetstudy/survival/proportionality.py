@@ -25,6 +25,7 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts, HypothesisTest
 from onsetstudy.survival.coding import code_covariates
+from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.ph_fit import NEGLIGIBLE, Maximum, maximise, set_up
 from onsetstudy.survival.ph_likelihood import Cells, derivatives
 from onsetstudy.survival.results import EffectStretch, ProportionalityCheck
@@ -45,6 +46,7 @@ def check_proportionality(
     stratum: ArrayLike | None = None,
     reference: Mapping[str, str] | None = None,
     conf_level: float = 0.95,
+    curves: Curves | None = None,
 ) -> ProportionalityCheck:
     """Test of proportional hazards for one covariate, and its effect by stretches of time.
 
@@ -59,6 +61,8 @@ def check_proportionality(
     reference : mapping, optional
     conf_level : float
         Level of the limits of each stretch.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
 
     Returns
     -------
@@ -82,7 +86,7 @@ def check_proportionality(
     if len(columns) != 1:
         raise OnsetStudyError(f"{covariate} must be one column of the design, not {len(columns)}")
     strata = np.zeros(len(times)) if stratum is None else pd.factorize(np.asarray(stratum), sort=True)[0]
-    problem = set_up(times, coded.x, np.asarray(strata, dtype=np.intp), np.ones(len(times)))
+    problem = set_up(times, coded.x, np.asarray(strata, dtype=np.intp), np.ones(len(times)), curves)
     maximum = maximise(problem)
     finite = np.isfinite(maximum.baseline.increment)
     ends = problem.support_right[maximum.baseline.position][finite]

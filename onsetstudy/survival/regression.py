@@ -26,6 +26,7 @@ from onsetstudy.core.results import (
     Interval,
 )
 from onsetstudy.survival.coding import Coded, code_covariates
+from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.ph_fit import GRADIENT_TOLERANCE, SUSPICIOUS, Maximum, Problem, maximise, set_up
 from onsetstudy.survival.ph_inference import (
     cluster_covariance,
@@ -76,6 +77,7 @@ def fit_proportional_hazards(
     reference_arm: str = "",
     reference: Mapping[str, str] | None = None,
     conf_level: float = 0.95,
+    curves: Curves | None = None,
 ) -> Fit:
     """Hazard ratios of becoming numb, with a baseline of its own for each stratum.
 
@@ -100,6 +102,8 @@ def fit_proportional_hazards(
         Reference level by other factors; by default the first in sorted order.
     conf_level : float
         Two-sided level.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
 
     Returns
     -------
@@ -139,7 +143,7 @@ def fit_proportional_hazards(
     """
     if reference_arm:
         reference = {"arm": reference_arm, **(reference or {})}
-    setting = _setting(times, covariates, stratum, cluster, weight, weight_kind, reference, conf_level)
+    setting = _setting(times, covariates, stratum, cluster, weight, weight_kind, reference, conf_level, curves)
     _refuse_no_information(setting)
     _refuse_no_contrast(setting, _unseen(setting.problem))
     problem = setting.problem
@@ -184,6 +188,7 @@ def _setting(
     weight_kind: str,
     reference: Mapping[str, str] | None,
     conf_level: float,
+    curves: Curves | None,
 ) -> _Setting:
     n = len(times)
     if n == 0:
@@ -199,7 +204,7 @@ def _setting(
     arm = np.asarray(covariates["arm"]).astype(str) if "arm" in covariates else None
     return _Setting(
         coded=coded,
-        problem=set_up(times, coded.x, np.zeros(n, dtype=np.intp) if strata is None else strata, w),
+        problem=set_up(times, coded.x, np.zeros(n, dtype=np.intp) if strata is None else strata, w, curves),
         counts=Counts.of(np.isfinite(times.right), arm, cases=w if weight_kind == "counts" else None),
         weight=w,
         cluster=groups,

@@ -24,7 +24,7 @@ from onsetstudy.survival.arms import (
     usual_gap,
 )
 from onsetstudy.survival.functionals import functional_bounds, functional_variance
-from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.npmle import Curves, fit_npmle
 from onsetstudy.survival.proportions import Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.results import ArmContrast, Bounds, OnsetCurve
 from onsetstudy.survival.shares import tells_something
@@ -99,6 +99,7 @@ def estimate_rmst(
     seed: int | None = None,
     replicates: int = 500,
     small_sample: bool = True,
+    curves: Curves | None = None,
 ) -> ArmContrast:
     """Restricted mean time to onset up to ``tau_min`` per arm, with difference and ratio to the reference arm.
 
@@ -135,6 +136,8 @@ def estimate_rmst(
     small_sample : bool
         Intervals by Student's t with Welch's degrees of freedom and variances enlarged by ``n/(n - 1)`` in each
         arm, those of the arms on the logit of wait / tau; otherwise by the normal distribution.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
 
     Returns
     -------
@@ -170,7 +173,8 @@ def estimate_rmst(
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     grace = usual_gap(cases.times, cases.weight) if grace_min is None else grace_min
     followed, carried = cases.follow_to(tau_min, grace)
-    cells = {name: _cells(cases, followed, name, options) for name in cases.arms}
+    curves = curves or Curves()
+    cells = {name: _cells(cases, followed, name, options, curves) for name in cases.arms}
     return _contrast(followed, cells, carried, options)
 
 
@@ -201,21 +205,23 @@ def _checked(
     )
 
 
-def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: _Options) -> list[_CellWait]:
+def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: _Options, curves: Curves) -> list[_CellWait]:
     forward = followed.times.left - cases.times.left
     return [
-        _cell_wait(cell, float(forward[rows].max()), name, stratum, float(share), options)
+        _cell_wait(cell, float(forward[rows].max()), name, stratum, float(share), options, curves)
         for cell, rows, stratum, share in zip(
             followed.cells(name), cases.rows(name), cases.strata, cases.mix, strict=True
         )
     ]
 
 
-def _cell_wait(cell: Cell, carried_min: float, name: str, stratum: str, weight: float, options: _Options) -> _CellWait:
+def _cell_wait(
+    cell: Cell, carried_min: float, name: str, stratum: str, weight: float, options: _Options, curves: Curves
+) -> _CellWait:
     times = cell.times
     # Cases that were never tested add nothing; they must not add degrees of freedom either.
     tau, n = options.tau_min, round(float(cell.weight[tells_something(times)].sum()))
-    curve = fit_npmle(times, weight=cell.weight)
+    curve = curves.fit(times, weight=cell.weight)
     if np.isinf(curve.right[-1]) and curve.left[-1] < tau:
         place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")
         raise NotEstimable(

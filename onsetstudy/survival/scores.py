@@ -17,7 +17,7 @@ from scipy.sparse.linalg import splu
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.innermost import support_index
-from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.npmle import Curves
 
 __all__ = ["SCORE_FAMILY", "CaseScores", "case_scores", "emphasis_of", "score_variance", "survival_moves"]
 
@@ -154,7 +154,12 @@ def survival_moves(kind: str, survival: FloatArray, emphasis: FloatArray) -> Flo
 
 
 def case_scores(
-    times: Intervals, *, scores: str = "logrank", weight: FloatArray | None = None, target_min: float | None = None
+    times: Intervals,
+    *,
+    scores: str = "logrank",
+    weight: FloatArray | None = None,
+    target_min: float | None = None,
+    curves: Curves | None = None,
 ) -> CaseScores:
     """Scores of the cases of one stratum under the curve of all of them together.
 
@@ -168,6 +173,8 @@ def case_scores(
         How many like cases each row stands for; positive.
     target_min : float, optional
         Target minute of the scores ``"by_target"``; a gap between tests that holds it counts by its share before it.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
 
     Returns
     -------
@@ -200,7 +207,7 @@ def case_scores(
     .. [2] Finkelstein DM. Biometrics 1986; 42:845-854.
     .. [3] Fay MP. Biometrics 1996; 52:811-822; Fay MP, Shaw PA. Journal of Statistical Software 2010; 36(2).
     """
-    curve = fit_npmle(times, weight=weight)
+    curve = (curves or Curves()).fit(times, weight=weight)
     first, inclusive = support_index(times, curve)
     last = inclusive + 1
     # Summed from the late end, so that small late chances keep their digits.

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.cases import merge_alike
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.proportions import SHARE_LIMITS, Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.results import OnsetCurve
 
@@ -89,6 +89,7 @@ def share_numb_by(
     limits: str = "wilson",
     *,
     weight: FloatArray | None = None,
+    curves: Curves | None = None,
 ) -> Share:
     """Share of the cases that is numb by ``minute``.
 
@@ -101,6 +102,8 @@ def share_numb_by(
         ``"wilson"``, or ``"exact"`` for those of Clopper and Pearson.
     weight : ndarray of float, shape (n,), optional
         How many like cases a row stands for; default 1.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
 
     Notes
     -----
@@ -143,11 +146,12 @@ def share_numb_by(
             undecided=cases - n,
             effective_n=float(n),
         )
-    curve = fit_npmle(times, weight=many)
-    low, high = _bounds(times, many, minute, curve)
+    curves = curves or Curves()
+    curve = curves.fit(times, weight=many)
+    low, high = _bounds(times, many, minute, curve, curves)
     crit = normal_quantile(conf_level) ** 2
-    below = _effective_n(times, many, minute, crit, curve.log_likelihood, low, upwards=False)
-    above = _effective_n(times, many, minute, crit, curve.log_likelihood, high, upwards=True)
+    below = _effective_n(times, many, minute, crit, curve.log_likelihood, low, curves, upwards=False)
+    above = _effective_n(times, many, minute, crit, curve.log_likelihood, high, curves, upwards=True)
     return Share(
         low=low,
         high=high,
@@ -184,37 +188,42 @@ def share_limit(
     upwards : bool
         Whether the upper side is wanted.
     """
-    bound = _bounds(times, many, minute, curve)[int(upwards)]
+    curves = Curves()
+    bound = _bounds(times, many, minute, curve, curves)[int(upwards)]
     effective = float(many.sum())
     numb, not_numb = decided(times, minute)
     if not np.all(numb | not_numb):
         crit = normal_quantile(conf_level) ** 2
-        effective = _effective_n(times, many, minute, crit, curve.log_likelihood, bound, upwards=upwards)
+        effective = _effective_n(times, many, minute, crit, curve.log_likelihood, bound, curves, upwards=upwards)
     limit = wilson_limits(bound * effective, effective, conf_level)[int(upwards)]
     return bound, max(bound, limit) if upwards else min(bound, limit)
 
 
-def _bounds(times: Intervals, many: FloatArray, minute: float, curve: OnsetCurve) -> tuple[float, float]:
+def _bounds(
+    times: Intervals, many: FloatArray, minute: float, curve: OnsetCurve, curves: Curves
+) -> tuple[float, float]:
     """Lowest and highest share numb that every maximiser of the likelihood allows."""
     low_surv, high_surv = curve.at(minute)
     low, high = 1.0 - float(high_surv), 1.0 - float(low_surv)
     if not np.all(curve.determined):
         probe = _PROBE * float(many.sum())
-        low = min(low, _tilted(times, many, minute, probe, upwards=False)[0])
-        high = max(high, _tilted(times, many, minute, probe, upwards=True)[0])
+        low = min(low, _tilted(times, many, minute, probe, curves, upwards=False)[0])
+        high = max(high, _tilted(times, many, minute, probe, curves, upwards=True)[0])
     # Masses carry rounding; a share of 1e-16 is none.
     return (0.0 if low < 1e-12 else low), (1.0 if high > 1 - 1e-12 else high)
 
 
-def _tilted(times: Intervals, many: FloatArray, minute: float, weight: float, *, upwards: bool) -> tuple[float, float]:
+def _tilted(
+    times: Intervals, many: FloatArray, minute: float, weight: float, curves: Curves, *, upwards: bool
+) -> tuple[float, float]:
     """Point on the profile likelihood of the share: ``(share, log-likelihood of the cases)``.
 
     A pseudo-case of ``weight`` cases known to be numb by the minute (or not) pulls the share along the path
     of constrained maximisers, since the weight is the Lagrange multiplier times the share.
     """
     pseudo = (0.0, minute) if upwards else (minute, math.inf)
-    pulled = Intervals(np.append(times.left, pseudo[0]), np.append(times.right, pseudo[1]))
-    curve = fit_npmle(pulled, weight=np.append(many, weight), weight_kind="probabilities")
+    pulled = times.with_row(*pseudo)
+    curve = curves.fit(pulled, weight=np.append(many, weight), weight_kind="probabilities")
     inside = (curve.left >= pseudo[0]) & (curve.right <= pseudo[1])
     share_inside = float(min(1.0, curve.mass[inside].sum()))
     log_likelihood = curve.log_likelihood - weight * math.log(share_inside)
@@ -231,7 +240,7 @@ def _fall(share: float, other: float) -> float:
     return fall
 
 
-def _edge_log_likelihood(times: Intervals, many: FloatArray, minute: float, *, upwards: bool) -> float:
+def _edge_log_likelihood(times: Intervals, many: FloatArray, minute: float, curves: Curves, *, upwards: bool) -> float:
     """Largest log-likelihood with everybody (``upwards``) or nobody numb by the minute; ``-inf`` if impossible."""
     numb, not_numb = decided(times, minute)
     if (not_numb if upwards else numb).any():
@@ -240,7 +249,7 @@ def _edge_log_likelihood(times: Intervals, many: FloatArray, minute: float, *, u
         held = Intervals(times.left, np.minimum(times.right, minute))
     else:
         held = Intervals(np.maximum(times.left, minute), times.right)
-    return fit_npmle(held, weight=many).log_likelihood
+    return curves.fit(held, weight=many).log_likelihood
 
 
 def _effective_n(
@@ -250,6 +259,7 @@ def _effective_n(
     crit: float,
     log_likelihood: float,
     share: float,
+    curves: Curves,
     *,
     upwards: bool,
 ) -> float:
@@ -257,7 +267,7 @@ def _effective_n(
     n = float(many.sum())
     if share == (1.0 if upwards else 0.0):
         return n
-    if 2.0 * (log_likelihood - _edge_log_likelihood(times, many, minute, upwards=upwards)) <= crit:
+    if 2.0 * (log_likelihood - _edge_log_likelihood(times, many, minute, curves, upwards=upwards)) <= crit:
         return 0.0
     odds = (share + 0.5 / n) / (1.0 - share + 0.5 / n)
     weight = 0.5 * math.log(crit * n * (odds if upwards else 1.0 / odds))
@@ -265,7 +275,7 @@ def _effective_n(
     before: tuple[float, float] | None = None
     # The number sought varies slowly along the path, so that a coarse root of ratio = crit is enough.
     for _ in range(40):
-        point, held = _tilted(times, many, minute, math.exp(weight), upwards=upwards)
+        point, held = _tilted(times, many, minute, math.exp(weight), curves, upwards=upwards)
         ratio = max(2.0 * (log_likelihood - held), 1e-12)
         if abs(ratio / crit - 1.0) < _ROOT_TOLERANCE:
             break

@@ -20,6 +20,7 @@ from onsetstudy.survival.arms import (
     sort_arms,
     usual_gap,
 )
+from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.proportions import (
     SHARE_LIMITS,
     Limits,
@@ -83,6 +84,7 @@ def success_by(
     weight_kind: str = "counts",
     grace_min: float | None = None,
     limits: str = "wilson",
+    curves: Curves | None = None,
 ) -> ArmContrast:
     """Share numb by ``target_min`` per arm, with difference and ratio to the reference arm.
 
@@ -112,6 +114,8 @@ def success_by(
     limits : str
         Of the share in each arm: ``"wilson"``, close to the level on average, or ``"exact"`` (Clopper and Pearson),
         never below it for counts. The difference and the ratio are built from them.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
 
     Returns
     -------
@@ -146,7 +150,7 @@ def success_by(
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     cases, carried = _followed(cases, target_min, grace_min, limits, "target_min")
-    shares = _arm_shares(cases, carried, target_min, conf_level, limits, "success_by_target")
+    shares = _arm_shares(cases, carried, target_min, conf_level, limits, "success_by_target", curves)
     numb, _ = decided(cases.times, target_min)
     return _contrast(
         cases,
@@ -172,6 +176,7 @@ def never_numb_share(
     weight_kind: str = "counts",
     grace_min: float | None = None,
     limits: str = "wilson",
+    curves: Curves | None = None,
 ) -> ArmContrast:
     """Share not numb by ``tau_min`` per arm, with difference and ratio to the reference arm.
 
@@ -191,7 +196,7 @@ def never_numb_share(
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     cases, carried = _followed(cases, tau_min, grace_min, limits, "tau_min")
-    shares = _arm_shares(cases, carried, tau_min, conf_level, limits, "not_numb")
+    shares = _arm_shares(cases, carried, tau_min, conf_level, limits, "not_numb", curves)
     _, not_numb = decided(cases.times, tau_min)
     return _contrast(
         cases,
@@ -224,12 +229,19 @@ def _followed(
 
 
 def _arm_shares(
-    cases: ArmedCases, carried: dict[str, int], minute: float, conf_level: float, limits: str, quantity: str
+    cases: ArmedCases,
+    carried: dict[str, int],
+    minute: float,
+    conf_level: float,
+    limits: str,
+    quantity: str,
+    curves: Curves | None,
 ) -> list[_ArmShare]:
-    shares = []
+    shares, curves = [], curves or Curves()
     for name in cases.arms:
         parts = tuple(
-            share_numb_by(cell.times, minute, conf_level, limits, weight=cell.weight) for cell in cases.cells(name)
+            share_numb_by(cell.times, minute, conf_level, limits, weight=cell.weight, curves=curves)
+            for cell in cases.cells(name)
         )
         if all(part.low < 1e-12 and part.high > 1 - 1e-12 and part.undecided for part in parts):
             raise NotEstimable(

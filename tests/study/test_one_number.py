@@ -15,6 +15,7 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.spreadsheet import read_records
 from onsetstudy.inference.strata import merge_small
+from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.cell_estimates import difference_of_counts
 from onsetstudy.study.chair_time import chair_time_of
 from onsetstudy.study.exchange import SendOptions, make_exchange
@@ -111,7 +112,7 @@ def test_practices_that_differ_do_not_make_a_difference_of_arms():
     for name in ("hazard", "success", "wait"):
         frame[f"left_{name}"] = np.where(first, 1.0, 8.0)
         frame[f"right_{name}"] = np.where(first, 2.0, 9.0)
-    shifted = dataclasses.replace(data, frame=frame)
+    shifted = AnalysisSet(frame=frame, protocol=PROTOCOL)
     whole = analyse_population(shifted, label="", dimension="technique", level="")
     assert abs(whole.pain_difference.estimate) < 0.5
     assert whole.wait_difference.estimate == pytest.approx(0.0, abs=1e-9)

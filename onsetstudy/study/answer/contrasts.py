@@ -19,6 +19,7 @@ from onsetstudy.core.results import Caution
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.estimands import Estimand, estimand_of
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.rmst import estimate_rmst
 from onsetstudy.survival.success import never_numb_share, success_by
@@ -54,6 +55,8 @@ class Compared:
         What cases are compared within, the practice first; columns that are the same everywhere change nothing.
     weight : ndarray of int, shape (n,), or None
         How many like cases a row stands for.
+    curves : Curves or None
+        What has been fitted of these cases before.
     """
 
     times: Mapping[str, Intervals]
@@ -61,6 +64,7 @@ class Compared:
     columns: Mapping[str, NDArray[np.str_]]
     protocol: Protocol
     weight: NDArray[np.int64] | None = None
+    curves: Curves | None = None
 
     @property
     def strata(self) -> Strata:
@@ -120,6 +124,7 @@ def _within(
                 weight=cases.weight,
                 conf_level=protocol.plan.conf_level,
                 grace_min=asked.grace_min,
+                curves=cases.curves,
                 **more,
             )
         except (NotEstimable, OnsetStudyError):
