@@ -26,7 +26,9 @@ def write_planning(
     made = {
         "html": lambda: render_html(document).encode("utf-8"),
         "pdf": lambda: render_pdf(document, paper=paper),
-        "json": lambda: (json.dumps(rounded(gather(to_dict(results))), indent=1, ensure_ascii=False) + "\n").encode("utf-8"),
+        "json": lambda: (json.dumps(rounded(gather(to_dict(results))), indent=1, ensure_ascii=False) + "\n").encode(
+            "utf-8"
+        ),
     }
     return [
         write_bytes(Path(folder) / f"{document.id}.{name}", make()) for name, make in made.items() if name in formats

@@ -11,7 +11,14 @@ from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text,
 from onsetstudy.report.sentences import plain_words, short_value
 from onsetstudy.study.results import Diagnostics, Population, StudyResults
 
-__all__ = ["assumptions_table", "certificate_table", "claims_table", "diagnostics_table", "methods_table", "numbers_table"]
+__all__ = [
+    "assumptions_table",
+    "certificate_table",
+    "claims_table",
+    "diagnostics_table",
+    "methods_table",
+    "numbers_table",
+]
 
 NONE = "–"
 QUANTITIES = {
