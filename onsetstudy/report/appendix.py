@@ -6,6 +6,7 @@ import re
 
 from onsetstudy.core.results import NOT_INDEPENDENT, Assumption, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.claims_told import looks_note
 from onsetstudy.report.document import Table
 from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text, tidy
 from onsetstudy.report.sentences import plain_words, short_value
@@ -44,7 +45,7 @@ def claims_table(results: StudyResults) -> Table:
         columns=("", "as shown", "of"),
         rows=tuple((c.quantity.name, short_value(c) or NONE, c.population) for c in claims),
         align="lrl",
-        notes=("The intervals allow for the interim analyses where these are planned.",),
+        notes=(note,) if (note := looks_note(results.claims.primary())) else (),
     )
 
 

@@ -9,7 +9,7 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.sentences import sentence
 
-__all__ = ["answer_line", "claims_listed"]
+__all__ = ["answer_line", "claims_listed", "looks_note"]
 
 
 def answer_line(claims: Claims, protocol: Protocol) -> str:
@@ -20,6 +20,19 @@ def answer_line(claims: Claims, protocol: Protocol) -> str:
 def claims_listed(claims: Claims, protocol: Protocol) -> list[dict[str, Any]]:
     """Every claim as plain JSON types; numbers in the quantity's own unit, infinite ones as texts."""
     return [_listed(claim, protocol) for claim in claims]
+
+
+def looks_note(claim: Claim) -> str:
+    """What kind of interval a claim has where interim analyses are planned; empty where none are."""
+    if claim.looks is None:
+        return ""
+    note = "The interval is a repeated confidence interval, which allows for the interim analyses."
+    if claim.looks.stopped:
+        note += (
+            f" The study was decided at analysis {claim.looks.number}; the interval is of all cases with the boundary "
+            "of that analysis, not the interval by the stage-wise order of outcomes at the stop."
+        )
+    return note
 
 
 def _listed(claim: Claim, protocol: Protocol) -> dict[str, Any]:
@@ -48,6 +61,7 @@ def _listed(claim: Claim, protocol: Protocol) -> dict[str, Any]:
         "look": None if look is None else {"number": look.number, "planned": look.planned, "verdict": look.code},
         "low_if_looked_once": None if claim.alone is None else _number(claim.alone.low),
         "high_if_looked_once": None if claim.alone is None else _number(claim.alone.high),
+        "caution": looks_note(claim),
         "sentence": sentence(claim, protocol).text,
     }
 

@@ -6,14 +6,15 @@ import json
 
 import pytest
 
+from onsetstudy.core.claims import Look
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.results_json import results_json
 from onsetstudy.report.appendix import claims_table
-from onsetstudy.report.claims_told import answer_line
+from onsetstudy.report.claims_told import answer_line, looks_note
 from onsetstudy.report.compose import compose
 from onsetstudy.report.group import compose_group
 from onsetstudy.report.sentences import short_value
-from tests.report.claimed import group_of
+from tests.report.claimed import claim, group_of
 from tests.report.samples import rich, small
 
 
@@ -28,8 +29,8 @@ def test_file_terminal_page_and_appendix_tell_one_claim(make):
     lead = next(c for c in whole(results)["claims"] if c["leads"])
     assert lead["sentence"] == f"{answer.seen} {answer.allows}".strip() == answer_line(results.claims, results.protocol)
     shown = {row[0]: row[1] for row in claims_table(results).rows}
-    for claim in results.claims.page_one():
-        assert shown[claim.quantity.name] == (short_value(claim) or "–")
+    for told in results.claims.page_one():
+        assert shown[told.quantity.name] == (short_value(told) or "–")
     assert results.claims.get("pain_difference").quantity.name in shown
 
 
@@ -53,3 +54,13 @@ def test_each_annotation_stands_in_the_file_once(make):
     found = [json.dumps(k, sort_keys=True) for kind in ("assumption", "caution") for k in kept(data, kind)]
     assert len(found) == len(set(found)) == len(data["annotations"]) > 0
     assert whole(from_dict(data)) == data
+
+
+@pytest.mark.parametrize(("code", "stopped"), [("continue", False), ("crossed", True), ("ended", True)])
+def test_a_claim_says_what_its_interval_is_once_the_study_has_stopped(code, stopped):
+    look = Look(number=3, planned=4, label="2026Q2", code=code, side=0, counted=300, planned_count=350, unit="onsets",
+                critical=2.4)  # fmt: skip
+    assert looks_note(claim("rmst_difference", -1.5, -2.5, -0.5)) == ""
+    note = looks_note(claim("rmst_difference", -1.5, -2.5, -0.5, look=look, leads=True))
+    assert "repeated confidence interval" in note
+    assert ("decided at analysis 3" in note) == stopped
