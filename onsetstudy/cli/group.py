@@ -75,6 +75,7 @@ def command(
     from onsetstudy.files.group import write_group
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.pool.combine import PoolOptions
+    from onsetstudy.report.claims_told import answer_line
     from onsetstudy.report.numbers import counted
     from onsetstudy.report.sections.group_first import missing_words
     from onsetstudy.study.group import analyse_group
@@ -91,6 +92,7 @@ def command(
         click.echo(f"Please look: {note}", err=True)
     practices, cases = counted(len(results.practices), "practice"), counted(results.overall.n.cases, "case")
     click.echo(f"Files: {len(read)} read. {practices}, {cases} up to {results.quarter}.")
+    click.echo(answer_line(results.claims, results.protocol))
     chosen = tuple(p.code for p in results.practices) if all_pages else pages
     wanted = formats or ("html", "pdf", "json")
     for path in write_group(results, into, pages=sorted(chosen), paper=paper, formats=wanted):

@@ -72,6 +72,7 @@ def command(
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.files.results_json import write_report
     from onsetstudy.files.spreadsheet import read_records
+    from onsetstudy.report.claims_told import answer_line
     from onsetstudy.study.analyse import analyse
 
     promised = read_protocol(protocol)
@@ -87,6 +88,7 @@ def command(
             promised, checked, quarter=quarter, beside=beside, without_list=without_list, progress=progress
         )
     paths = write_report(results, into, paper=paper, formats=formats or ("html", "pdf", "json"))
+    click.echo(answer_line(results.claims, results.protocol))
     for path in paths:
         click.echo(f"Written: {path}")
     return 0

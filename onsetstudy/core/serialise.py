@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from onsetstudy.core.annotations import TABLE, spread
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.quantities import read_earlier
 
@@ -143,6 +144,9 @@ def from_dict(data: Mapping[str, Any]) -> Any:
     OnsetStudyError
         If the kind is unknown, the version is newer than this package, or fields are missing.
     """
+    if TABLE in data:
+        # Claims are made anew from the results; those written beside them are for readers of the file.
+        data = spread({name: value for name, value in data.items() if name != "claims"})
     version = data.get("version", FORMAT_VERSION)
     if version != FORMAT_VERSION:
         raise OnsetStudyError(f"this result has format version {version}; this package reads version {FORMAT_VERSION}")

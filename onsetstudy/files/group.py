@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.files.output import write_bytes
-from onsetstudy.files.results_json import rounded
+from onsetstudy.files.results_json import results_json
 from onsetstudy.report.group import compose_group
 from onsetstudy.report.html import render_html
 from onsetstudy.report.pdf import render_pdf
@@ -49,7 +48,7 @@ def write_group(
             content = {
                 "html": lambda d=document: render_html(d).encode("utf-8"),
                 "pdf": lambda d=document: render_pdf(d, paper=paper),
-                "json": lambda: (json.dumps(rounded(results.to_dict()), indent=1, ensure_ascii=False) + "\n").encode(),
+                "json": lambda: results_json(results).encode(),
             }[name]()
             suffix = "coordinator.json" if name == "json" else name
             written.append(write_bytes(Path(folder) / f"{document.id}.{suffix}", content))

@@ -6,6 +6,7 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
+from onsetstudy.core.annotations import gather
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.results_json import rounded
@@ -25,7 +26,9 @@ def write_planning(
     made = {
         "html": lambda: render_html(document).encode("utf-8"),
         "pdf": lambda: render_pdf(document, paper=paper),
-        "json": lambda: (json.dumps(rounded(to_dict(results)), indent=1, ensure_ascii=False) + "\n").encode("utf-8"),
+        "json": lambda: (json.dumps(rounded(gather(to_dict(results))), indent=1, ensure_ascii=False) + "\n").encode(
+            "utf-8"
+        ),
     }
     return [
         write_bytes(Path(folder) / f"{document.id}.{name}", make()) for name, make in made.items() if name in formats

@@ -7,11 +7,14 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from onsetstudy.core.annotations import gather
 from onsetstudy.core.errors import ReportError
 from onsetstudy.files.output import write_bytes
+from onsetstudy.report.claims_told import claims_listed
 from onsetstudy.report.compose import compose
 from onsetstudy.report.html import render_html
 from onsetstudy.report.pdf import render_pdf
+from onsetstudy.study.group_results import GroupResults
 from onsetstudy.study.results import StudyResults
 
 __all__ = ["FORMATS", "results_json", "rounded", "write_report"]
@@ -59,13 +62,14 @@ def write_report(
     return written
 
 
-def results_json(results: StudyResults) -> str:
-    """Every number as JSON text with stable order.
+def results_json(results: StudyResults | GroupResults) -> str:
+    """Every number as JSON text with stable order, its claims as page 1 tells them, each caution's text once.
 
     Numbers are rounded to ten significant digits and what is below 1e-12 to nought, so that processors that
     differ in the last bit give the same text.
     """
-    return json.dumps(rounded(results.to_dict()), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    data = {**gather(results.to_dict()), "claims": claims_listed(results.claims, results.protocol)}
+    return json.dumps(rounded(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def rounded(value: Any) -> Any:

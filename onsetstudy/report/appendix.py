@@ -6,12 +6,20 @@ import re
 
 from onsetstudy.core.results import NOT_INDEPENDENT, Assumption, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.claims_told import looks_note
 from onsetstudy.report.document import Table
 from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text, tidy
-from onsetstudy.report.sentences import plain_words
+from onsetstudy.report.sentences import plain_words, short_value
 from onsetstudy.study.results import Diagnostics, Population, StudyResults
 
-__all__ = ["assumptions_table", "certificate_table", "diagnostics_table", "methods_table", "numbers_table"]
+__all__ = [
+    "assumptions_table",
+    "certificate_table",
+    "claims_table",
+    "diagnostics_table",
+    "methods_table",
+    "numbers_table",
+]
 
 NONE = "–"
 QUANTITIES = {
@@ -27,6 +35,18 @@ QUANTITIES = {
     "onset_test": "Test of onset",
     "pain_test": "Test of pain",
 }
+
+
+def claims_table(results: StudyResults) -> Table:
+    """Every number that page 1 may show, from the same claims, with the interval that allows for the looks."""
+    claims = results.claims.page_one()
+    return Table(
+        caption="What is claimed",
+        columns=("", "as shown", "of"),
+        rows=tuple((c.quantity.name, short_value(c) or NONE, c.population) for c in claims),
+        align="lrl",
+        notes=(note,) if (note := looks_note(results.claims.primary())) else (),
+    )
 
 
 def numbers_table(results: StudyResults) -> Table:

@@ -362,6 +362,7 @@ def _statistician(results: StudyResults) -> Section:
         caption = "Median and middle half of the minutes of each arm's first tests, among the cases that reached them."
         blocks.append(_figure("schedule", "Were the arms tested alike?", caption, drawn))
     found: tuple[Table | None, ...] = (
+        appendix.claims_table(results),
         appendix.numbers_table(results),
         appendix.methods_table(results),
         appendix.assumptions_table(results),

@@ -37,6 +37,8 @@ def test_the_report_of_dirty_records_goes_on_with_the_good_ones(tmp_path):
     assert done.stdout.splitlines()[-1] == f"Written: {into / 'mandibular-block-group-2026Q3.json'}"
     results = json.loads((into / names[1]).read_text(encoding="utf-8"))
     assert results["flow"]["stages"][0]["count"] == 80
+    answer = next(claim["sentence"] for claim in results["claims"] if claim["leads"])
+    assert answer in done.stdout.splitlines()
     assert "Traceback" not in done.stderr
 
 

@@ -11,12 +11,13 @@ from hypothesis import strategies as st
 
 from onsetstudy.core.claims import Look
 from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.looks_results import LookVerdict
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.report.compose import compose
 from onsetstudy.report.group import compose_group
 from onsetstudy.report.sentences import sentence
-from onsetstudy.study.answer.claims import allowed_for_looks, claim_of, todays
+from onsetstudy.study.answer.claims import allowed_for_looks, claim_of
 from onsetstudy.study.looks import plan_of
 from onsetstudy.study.results import LooksTaken
 from tests.report.claimed import AUDIT, RANDOMISED, claim, group_of, told
@@ -161,7 +162,7 @@ def test_every_quantity_by_hand(key, numbers, seen):
 def test_minutes_saved_of_an_earlier_file_keep_their_meaning():
     claimed = claim("chair_time_difference", -1.2, -2.0, -0.4)
     earlier = estimate("minutes_saved", "buffered - plain", 1.2, 0.4, 2.0, "min", claimed.n)
-    now = todays(earlier)
+    now = from_dict(to_dict(earlier))
     assert now.quantity == "chair_time_difference"
     assert (now.estimate, now.interval.low, now.interval.high) == (-1.2, -2, -0.4)
 

@@ -1,7 +1,7 @@
 """Makes the claims of a practice's or a group's results: which number leads, with which interval, and what it bears.
 
-Practice, group and member page draw from here, so that the same interval is never told in two ways. A file written
-under earlier keys gives the same claims. This module must not word a sentence.
+Practice, group and member page draw from here, so that the same interval is never told in two ways. Earlier
+keys are turned where files are read. This module must not word a sentence.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.group_results import GroupResults
 from onsetstudy.study.results import LooksTaken, Population, StudyResults
 
-__all__ = ["allowed_for_looks", "claim_of", "group_answer", "mean_pain", "register", "todays"]
+__all__ = ["allowed_for_looks", "claim_of", "group_answer", "mean_pain", "register"]
 
 EstimateLike = Estimate | NotAvailable
 EVIDENCE = {"cold_tests": "onset", "cases": "chair", "": ""}
@@ -150,7 +150,7 @@ def claim_of(
     key : str
         Of the table of quantities.
     answer : Estimate or NotAvailable
-        As estimated, without allowance for the looks; under today's key or an earlier one.
+        As estimated, without allowance for the looks; under the key of the table; readers of files turn earlier ones.
     protocol : Protocol
         Names the difference that matters.
     population, subset : str
@@ -164,7 +164,7 @@ def claim_of(
     leads : bool
         Whether the verdict is about this quantity.
     """
-    quantity, now = quantity_of(key), todays(answer)
+    quantity, now = quantity_of(key), answer
     matters = _matters(quantity, protocol)
     alone = None
     bears: Bearing | None = None
@@ -181,7 +181,7 @@ def claim_of(
         subset=subset,
         answer=now,
         n=known,
-        arms=tuple(todays(a) for a in arms),
+        arms=arms,
         test=test,
         looks=look,
         leads=leads,
@@ -233,15 +233,6 @@ def _far(
     if not math.isfinite(end) or (there is math.log and end <= 0):
         return end
     return float(back(centre + ratio * (there(end) - centre)))
-
-
-def todays(found: EstimateLike) -> EstimateLike:
-    """An estimate under today's key and sign; earlier files kept some the other way round."""
-    key, sign = read_earlier(found.quantity)
-    if isinstance(found, NotAvailable):
-        return found if key == found.quantity else dataclasses.replace(found, quantity=key)
-    now = _turned(found) if sign < 0 else found
-    return now if key == now.quantity else dataclasses.replace(now, quantity=key)
 
 
 def _turned(e: Estimate) -> Estimate:

@@ -1,0 +1,70 @@
+"""The claims of results as files and the terminal tell them: the same objects and sentences as page 1."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from onsetstudy.core.claims import Claim, Claims
+from onsetstudy.core.results import Estimate
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.sentences import sentence
+
+__all__ = ["answer_line", "claims_listed", "looks_note"]
+
+
+def answer_line(claims: Claims, protocol: Protocol) -> str:
+    """The two sentences of page 1 about the primary outcome."""
+    return sentence(claims.primary(), protocol).text
+
+
+def claims_listed(claims: Claims, protocol: Protocol) -> list[dict[str, Any]]:
+    """Every claim as plain JSON types; numbers in the quantity's own unit, infinite ones as texts."""
+    return [_listed(claim, protocol) for claim in claims]
+
+
+def looks_note(claim: Claim) -> str:
+    """What kind of interval a claim has where interim analyses are planned; empty where none are."""
+    if claim.looks is None:
+        return ""
+    note = "The interval is a repeated confidence interval, which allows for the interim analyses."
+    if claim.looks.stopped:
+        note += (
+            f" The study was decided at analysis {claim.looks.number}; the interval is of all cases with the boundary "
+            "of that analysis, not the interval by the stage-wise order of outcomes at the stop."
+        )
+    return note
+
+
+def _listed(claim: Claim, protocol: Protocol) -> dict[str, Any]:
+    quantity, answer, look = claim.quantity, claim.answer, claim.looks
+    found = isinstance(answer, Estimate)
+    side = claim.bears.side if claim.bears else 0
+    withheld = (
+        isinstance(answer, Estimate) and side == 0 and quantity.side(answer.interval.low, answer.interval.high) != 0
+    )
+    return {
+        "key": f"{quantity.key}/{claim.subset}" if claim.subset else quantity.key,
+        "quantity": quantity.key,
+        "contrast": answer.contrast,
+        "population": claim.population,
+        "subset": claim.subset,
+        "estimate": answer.estimate if isinstance(answer, Estimate) else None,
+        "low": _number(answer.interval.low) if isinstance(answer, Estimate) else None,
+        "high": _number(answer.interval.high) if isinstance(answer, Estimate) else None,
+        "level": answer.interval.level if isinstance(answer, Estimate) else None,
+        "unit": answer.unit,
+        "available": found,
+        "direction": quantity.word(side) if side else "",
+        "size": claim.bears.size if claim.bears else "",
+        "withheld": withheld,
+        "leads": claim.leads,
+        "look": None if look is None else {"number": look.number, "planned": look.planned, "verdict": look.code},
+        "low_if_looked_once": None if claim.alone is None else _number(claim.alone.low),
+        "high_if_looked_once": None if claim.alone is None else _number(claim.alone.high),
+        "caution": looks_note(claim),
+        "sentence": sentence(claim, protocol).text,
+    }
+
+
+def _number(value: float) -> float | str:
+    return value if abs(value) != float("inf") else ("inf" if value > 0 else "-inf")
