@@ -17,6 +17,7 @@ DOORS = {
     "lock": ("onsetstudy.cli.lock", "Lock the protocol before the first case; amend it later with a reason."),
     "open-slip": ("onsetstudy.cli.open_slip", "Open the next allocation slip for a case, and log it."),
     "cartridge": ("onsetstudy.cli.cartridge", "Work out what a mixed cartridge holds. Not a dosing tool."),
+    "chairside": ("onsetstudy.cli.chairside", "Time and record cases at the chair, on a page of this computer."),
     "check": ("onsetstudy.cli.check", "Check records and list everything that has to be mended."),
     "demo": ("onsetstudy.cli.demo", "Make the invented demo study anew."),
     "group": ("onsetstudy.cli.group", "Pool the practices' files and write the report of the group."),

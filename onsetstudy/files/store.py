@@ -208,6 +208,12 @@ class EventStore:
             ).fetchall()
         return tuple(_event(row) for row in rows)
 
+    def event(self, key: str) -> Event | None:
+        """The entry of a name."""
+        with self._lock, self._told():
+            row = self._db.execute(f"select seq, {COLUMNS} from events where id = ?", (key,)).fetchone()
+        return None if row is None else _event(row)
+
     def last(self) -> int:
         """Place of the last entry; 0 in an empty store."""
         with self._lock, self._told():

@@ -29,8 +29,8 @@ RESTART_S = 2.0
 class Anchor:
     """Two clocks at one moment: of a page load (``page_s``, ``wall_s``) and of the computer.
 
-    ``server_s`` are seconds of a clock that runs on through sleep, since the start ``boot``; ``half_s`` is half the time
-    that question and answer took.
+    ``server_s`` are seconds of a clock that runs on through sleep, since the start ``boot``; ``half_s`` is half the
+    time that question and answer took.
     """
 
     clock: str

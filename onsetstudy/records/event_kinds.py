@@ -6,7 +6,7 @@ import datetime as dt
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from onsetstudy.protocol.model import Protocol
@@ -42,6 +42,7 @@ ENTERED: dict[str, Column] = {c.name: c for c in CASES if c.name not in (*DERIVE
 """Columns of a case that are typed or chosen at the chair; the others are counted, tapped or kept with the opening."""
 PREPARED: dict[str, Column] = {c.name: c for c in CASES if c.name in PREPARED_COLUMNS}
 LONGEST_TEXT = 200
+CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,39}\Z")
 IDENT = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{5,63}\Z")
 
 
@@ -100,25 +101,33 @@ STUDY_KINDS = ("paused", "resumed", "anchor")
 """Entries that belong to no case."""
 
 
-def entry_faults(event: Event, protocol: Protocol) -> list[str]:
+def entry_faults(event: Event, protocol: Protocol, *, corrected: Event | None = None) -> list[str]:
     """What is wrong with an entry, in sentences; none if it can be stored.
 
-    Whether it contradicts other entries of its case is for the check of the tables to say.
+    ``corrected`` is the entry whose place a correction takes. Whether it contradicts other entries of its case is for
+    the check of the tables to say.
     """
     faults = _frame_faults(event)
     if event.kind not in KINDS:
         return [*faults, "this kind of entry is not known"]
     if event.kind == "correction":
-        if event.corrects is None:
-            faults.append("a correction names the entry that was wrong")
-        instead = event.payload.get("instead")
-        if instead is not None and not isinstance(instead, Mapping):
-            faults.append("a correction gives the entry anew, or nothing")
-        return faults + _payload_faults({k: v for k, v in event.payload.items() if k != "instead"}, KINDS["correction"])
+        return faults + _correction_faults(event, protocol, corrected)
     if event.kind in ("case_opened", "recorded", "preparation"):
         columns = PREPARED if event.kind == "preparation" else ENTERED
         return faults + [f for k, v in event.payload.items() for f in _column_faults(k, v, columns, protocol)]
     return faults + _payload_faults(event.payload, KINDS[event.kind])
+
+
+def _correction_faults(event: Event, protocol: Protocol, corrected: Event | None) -> list[str]:
+    if corrected is None or corrected.kind in ("correction", "anchor"):
+        return ["a correction names the entry that was wrong"]
+    faults = [] if corrected.case_id == event.case_id else ["a correction belongs to the case that it corrects"]
+    instead = event.payload.get("instead")
+    if instead is not None:
+        if not isinstance(instead, Mapping):
+            return [*faults, "a correction gives the entry anew, or nothing"]
+        faults += entry_faults(replace(corrected, payload=instead, corrects=None), protocol)
+    return faults + _payload_faults({k: v for k, v in event.payload.items() if k != "instead"}, KINDS["correction"])
 
 
 def _frame_faults(event: Event) -> list[str]:
@@ -165,7 +174,11 @@ def _column_faults(name: str, value: Any, columns: Mapping[str, Column], protoco
         return []
     if column.kind == "tooth":
         known = TEETH[protocol.schedule.tooth_notation]
-        return [] if value in known else [f"{_shown(value)} is no tooth in the notation of this study"]
+        return (
+            []
+            if isinstance(value, str) and value in known
+            else [f"{_shown(value)} is no tooth in the notation of this study"]
+        )
     low, high = column.low, column.high
     instrument = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(
         column.kind
@@ -173,6 +186,8 @@ def _column_faults(name: str, value: Any, columns: Mapping[str, Column], protoco
     if instrument is not None:
         low, high = instrument.low, instrument.high
     faults = _value_faults(name, value, column.codes, low, high)
+    if name == "clinician_id" and not faults and CODE.match(value) is None:
+        faults.append("the code of the operator has letters, digits and hyphens only")
     if name == "patient_id" and not faults and not is_case_code(str(value)):
         faults.append("the code of the patient is mistyped: its last sign does not fit")
     return faults

@@ -1,7 +1,7 @@
 """What was tapped at the chair, folded into the two tables that a spreadsheet has.
 
-Entries are only ever added. A correction is an entry of its own with a reason; it takes another's place, and the earlier
-one stays in the store. Which arm a case received is in no entry of the chair: preparations are kept apart, with the
+Entries are only ever added. A correction is an entry of its own with a reason; it takes another's place, and the
+earlier one stays in the store. Which arm a case received is in no entry of the chair: preparations are kept apart, with the
 opening of the slip, and join the others here alone.
 """
 
@@ -101,7 +101,8 @@ class FoldedLog:
     """Tables as a spreadsheet would hold them, untyped text.
 
     ``adverse_events`` has a row for each of a case's events (the table of cases has room for one); ``flagged`` are
-    cases whose clocks could not be reconciled; ``not_injected`` cases were opened and never injected, and are in no table.
+    cases whose clocks could not be reconciled; ``not_injected`` cases were opened and never injected, and are in no
+    table.
     """
 
     cases: RawTable
@@ -288,7 +289,7 @@ class _Case:
 
     def adverse(self) -> list[dict[str, str]]:
         """All adverse events of the case, numbered."""
-        rows = []
+        rows: list[dict[str, str]] = []
         for event in self.entries:
             if event.kind == "adverse_event" and event.payload.get("kind") != "none":
                 minute = self.minute(event)

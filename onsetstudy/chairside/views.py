@@ -1,0 +1,307 @@
+"""What each role may see: frozen values, one a role. Only these are ever sent.
+
+The page of the tester, of whoever treats, and the overview have no field for an arm, and the entries that they are made
+from hold none. What a slip said and what was mixed is in :class:`MixingView` alone.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from onsetstudy.chairside.case_flow import CaseState, asked_after, asked_before
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.protocol.teeth import TEETH
+from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.event_kinds import ENTERED
+from onsetstudy.records.event_log import Event
+from onsetstudy.records.schema import Column
+
+__all__ = [
+    "ChairView",
+    "Entry",
+    "Field",
+    "MixingView",
+    "Overview",
+    "SetupView",
+    "SlipView",
+    "WaitingCase",
+    "as_json",
+    "chair_view",
+    "overview",
+    "setup_view",
+    "waiting_cases",
+]
+
+PADDED_TO = 4096
+RUNNING = ("opened", "waiting", "prepared", "injected", "treated")
+LABELS = {
+    "ianb": "inferior alveolar nerve block",
+    "psa": "posterior superior alveolar block",
+    "gow_gates": "Gow-Gates block",
+    "not_felt": "not felt",
+}
+QUESTIONS = {
+    "patient_id": "Patient's code",
+    "period": "Which injection of this patient is it?",
+    "tooth": "Which tooth is tested?",
+    "technique": "Which injection is planned?",
+    "pulp_status": "Pulpal diagnosis",
+    "procedure": "Planned treatment",
+    "agent": "Local anaesthetic",
+    "agent_percent": "Its concentration, %",
+    "vasoconstrictor": "Vasoconstrictor",
+    "vasoconstrictor_dilution": "Its dilution, 1 in",
+    "cartridge_ml": "Volume of one cartridge, mL",
+    "age_band": "Age",
+    "weight_kg": "Weight, kg",
+    "anxiety_before": "Anxiety before",
+    "clinician_id": "Code of the operator",
+    "pain_insertion": "How much did the needle hurt?",
+    "pain_placement": "How much did placing it hurt?",
+    "pain_deposition": "How much did the injection hurt?",
+    "pain_treatment": "How much did the treatment hurt?",
+    "lip_numb": "Is the lip numb?",
+    "wait_used": "Was the wait used for another task?",
+    "anxiety_after": "Anxiety after",
+    "guess_patient": "What does the patient believe it was?",
+    "guess_operator": "What does the operator believe it was?",
+    "guess_assessor": "What does the person who tested believe it was?",
+}
+PERIODS = {"1": "the first", "2": "the second", "3": "the third", "4": "the fourth"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """One question: its kind, the answers it admits (code and words), and whether it must be answered."""
+
+    name: str
+    question: str
+    kind: str
+    answers: tuple[tuple[str, str], ...]
+    low: float | None
+    high: float | None
+    required: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetupView:
+    """What the page needs to know of the protocol."""
+
+    role: str
+    title: str
+    practice: str
+    practising: bool
+    invented: bool
+    notation: str
+    teeth: tuple[tuple[str, str, str], ...]
+    tests_min: tuple[float, ...]
+    confirmations: int
+    control_tooth: str
+    baseline: str
+    clock_zero: str
+    paired: bool
+    before: tuple[Field, ...]
+    after: tuple[Field, ...]
+    supplements: tuple[tuple[str, str], ...]
+    adverse_events: tuple[tuple[str, str], ...]
+    pain_scale: str
+    anxiety_scale: str
+    offline: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One entry as the chair's pages see it."""
+
+    seq: int
+    id: str
+    case_id: str | None
+    kind: str
+    clock: str
+    at_monotonic: float
+    at_wall: str
+    device: str
+    payload: Mapping[str, Any]
+    corrects: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChairView:
+    """Entries for the tester and for whoever treats; ``clocks`` ties their page loads to the computer's clock."""
+
+    entries: tuple[Entry, ...]
+    clocks: Mapping[str, float]
+    last: int
+    paused: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaitingCase:
+    """A case for which a cartridge is to be prepared."""
+
+    case_id: str
+    technique: str
+    agent: str
+    cartridge_ml: float | None
+    opened_slip: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MixingView:
+    """The mixer's page: what waits, the arms, and how each is prepared."""
+
+    waiting: tuple[WaitingCase, ...]
+    arms: tuple[tuple[str, str, str], ...]
+    sealed: bool
+    randomised: bool
+    paused: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlipView:
+    """What the slip of a case says, for the mixer alone."""
+
+    case_id: str
+    slip: str
+    arm: str
+    label: str
+    preparation: str
+    side: str
+    again: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overview:
+    """Completeness and pace. No result, and nothing by arm: there is no field for it."""
+
+    title: str
+    quarter: str
+    injected: int
+    injected_quarter: int
+    planned_quarter: int | None
+    running: tuple[str, ...]
+    not_injected: int
+    incomplete: tuple[tuple[str, tuple[str, ...]], ...]
+    not_closed: tuple[str, ...]
+    follow_up_due: tuple[str, ...]
+    tests_answered: int
+    tests_not_done: int
+    paused: str
+
+
+def as_json(view: object, *, padded: bool = False) -> bytes:
+    """A view as JSON; padded to a multiple of 4,096 bytes where its length could tell something."""
+    assert dataclasses.is_dataclass(view)
+    assert not isinstance(view, type)
+    body = json.dumps(dataclasses.asdict(view), sort_keys=True, separators=(",", ":")).encode("ascii")
+    return body + b" " * (-len(body) % PADDED_TO) if padded else body
+
+
+def words(code: str) -> str:
+    """A code in words."""
+    return LABELS.get(code, code.replace("_", " "))
+
+
+def setup_view(protocol: Protocol, *, role: str, practice: str, practising: bool, offline: bool) -> SetupView:
+    """What the page of a role needs to know of the protocol."""
+    teeth = TEETH[protocol.schedule.tooth_notation]
+    return SetupView(
+        role=role,
+        title=protocol.study.title,
+        practice=practice,
+        practising=practising,
+        invented=protocol.study.invented,
+        notation=protocol.schedule.tooth_notation,
+        teeth=tuple((code, t.arch, t.dentition) for code, t in teeth.items()),
+        tests_min=protocol.schedule.tests_min,
+        confirmations=protocol.onset.confirmations,
+        control_tooth=protocol.schedule.control_tooth,
+        baseline=protocol.schedule.baseline_response,
+        clock_zero=protocol.schedule.clock_zero,
+        paired=protocol.study.paired,
+        before=tuple(_field(ENTERED[name], protocol) for name in asked_before(protocol)),
+        after=tuple(_field(ENTERED[name], protocol) for name in asked_after(protocol)),
+        supplements=tuple((code, words(code)) for code in CODES["rescue_technique"][1:]),
+        adverse_events=tuple((code, words(code)) for code in CODES["adverse_event"] if code != "none"),
+        pain_scale=protocol.pain.instrument.scale if protocol.pain else "",
+        anxiety_scale=protocol.anxiety.scale if protocol.anxiety else "",
+        offline=offline,
+    )
+
+
+def _field(column: Column, protocol: Protocol) -> Field:
+    admitted = {
+        "technique": protocol.eligibility.techniques,
+        "procedure": protocol.eligibility.procedures,
+        "pulp_status": protocol.eligibility.pulp_status,
+        "agent": protocol.eligibility.agents,
+        "age_band": protocol.eligibility.age_bands,
+    }.get(column.name, ())
+    codes = tuple(code for code in column.codes if not admitted or code in admitted)
+    label = {"guess": protocol.label, "period": PERIODS.__getitem__}.get(column.name.split("_")[0], words)
+    answers = tuple((code, "not sure" if code == "unsure" else label(code)) for code in codes)
+    low, high = column.low, column.high
+    scale = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(column.kind)
+    if scale is not None:
+        low, high = scale.low, scale.high
+    return Field(
+        name=column.name,
+        question=QUESTIONS[column.name],
+        kind=column.kind,
+        answers=answers,
+        low=low,
+        high=high,
+        required=column.required == "always",
+    )
+
+
+def chair_view(events: Sequence[Event], clocks: Mapping[str, float], last: int, paused: str) -> ChairView:
+    """Entries for a page of the chair."""
+    names = [f.name for f in dataclasses.fields(Entry)]
+    entries = tuple(Entry(**{name: getattr(event, name) for name in names}) for event in events)
+    used = {e.clock for e in entries}
+    return ChairView(
+        entries=entries, clocks={c: clocks[c] for c in sorted(used) if c in clocks}, last=last, paused=paused
+    )
+
+
+def waiting_cases(states: Sequence[CaseState], slips: Mapping[str, str]) -> tuple[WaitingCase, ...]:
+    """Cases that wait for their cartridge."""
+    return tuple(
+        WaitingCase(
+            case_id=s.case_id,
+            technique=words(str(s.opened.get("technique", ""))),
+            agent=str(s.opened.get("agent", "")),
+            cartridge_ml=s.opened.get("cartridge_ml"),
+            opened_slip=slips.get(s.case_id, ""),
+        )
+        for s in states
+        if s.phase == "waiting"
+    )
+
+
+def overview(states: Sequence[CaseState], protocol: Protocol, *, today_quarter: Quarter, paused: str) -> Overview:
+    """Completeness of all cases and pace of a quarter."""
+    after = [s for s in states if s.injected]
+    first, last = today_quarter.first_day.isoformat(), today_quarter.last_day.isoformat()
+    month = None if protocol.planning is None else protocol.planning.cases_per_month
+    practices = max(len(protocol.study.practices), 1)
+    return Overview(
+        title=protocol.study.title,
+        quarter=today_quarter.label,
+        injected=len(after),
+        injected_quarter=sum(1 for s in after if first <= s.day <= last),
+        planned_quarter=None if month is None else round(3 * month / practices),
+        running=tuple(s.case_id for s in states if s.phase in RUNNING),
+        not_injected=len(states) - len(after),
+        incomplete=tuple((s.case_id, s.missing) for s in after if s.missing),
+        not_closed=tuple(s.case_id for s in after if s.phase in ("injected", "treated")),
+        follow_up_due=tuple(s.case_id for s in states if s.follow_up_due),
+        tests_answered=sum(s.tests for s in after),
+        tests_not_done=sum(s.tests_not_done for s in after),
+        paused=paused,
+    )
