@@ -155,9 +155,9 @@ class RunningLog:
         for event in events:
             self.last = max(self.last, event.seq)
             if event.kind == "anchor":
-                boot, server_s = str(event.payload["boot"]), float(event.payload["server_s"])
-                base = self._base.setdefault(boot, float(event.payload["server_wall_s"]) - server_s)
-                self.clocks[event.clock] = base + server_s - event.at_monotonic
+                told = event.payload
+                axis_s = self.axis_s(str(told["boot"]), float(told["server_s"]), float(told["server_wall_s"]))
+                self.clocks[event.clock] = axis_s - event.at_monotonic
                 continue
             if event.kind in ("paused", "resumed"):
                 self.paused = str(event.payload["reason"]) if event.kind == "paused" else ""
@@ -166,6 +166,10 @@ class RunningLog:
             if event.kind == "closed":
                 self._closed.add(str(event.case_id))
             self._order.append(event)
+
+    def axis_s(self, boot: str, server_s: float, server_wall_s: float) -> float:
+        """Seconds on the one axis of all clocks: the wall clock's at the first anchor of a start, counted on."""
+        return self._base.setdefault(boot, server_wall_s - server_s) + server_s
 
     def entries(self, after: int) -> list[Event]:
         """Entries behind a place; from the beginning, those of cases that are not closed."""

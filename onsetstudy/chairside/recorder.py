@@ -15,6 +15,7 @@ from onsetstudy.chairside.sessions import ALONE, MAY, MIXER
 from onsetstudy.chairside.slips import open_slip_for
 from onsetstudy.chairside.views import (
     ChairView,
+    ClockView,
     MixingView,
     Overview,
     SetupView,
@@ -108,6 +109,13 @@ class Recorder:
     def reading(self) -> Reading:
         """The computer's clocks now."""
         return self.clock.read()
+
+    def clock_view(self) -> ClockView:
+        """The computer's clocks now, and the one axis of all clocks."""
+        now = self.reading()
+        with self._lock:
+            axis_s = self._log.axis_s(now.boot, now.server_s, now.server_wall_s)
+        return ClockView(boot=now.boot, server_s=now.server_s, server_wall_s=now.server_wall_s, axis_s=axis_s)
 
     # Entries ----------------------------------------------------------------------------------------------------------
 

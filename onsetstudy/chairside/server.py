@@ -124,7 +124,7 @@ class _Server:
     async def clock(self, request: Request, _: str) -> Response:
         """The computer's clocks, for an anchor."""
         await read_json(request)
-        return _told(dataclasses.asdict(self.recorder.reading()))
+        return _json(as_json(self.recorder.clock_view()))
 
     async def overview(self, _: Request, __: str) -> Response:
         """Completeness and pace."""

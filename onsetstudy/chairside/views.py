@@ -22,6 +22,7 @@ from onsetstudy.records.schema import Column
 
 __all__ = [
     "ChairView",
+    "ClockView",
     "Entry",
     "Field",
     "MixingView",
@@ -137,6 +138,16 @@ class ChairView:
     clocks: Mapping[str, float]
     last: int
     paused: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockView:
+    """The computer's clocks, and ``axis_s``, by which the pages tell each other's times."""
+
+    boot: str
+    server_s: float
+    server_wall_s: float
+    axis_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
