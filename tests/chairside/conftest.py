@@ -29,7 +29,16 @@ class Server:
         self.addresses: dict[str, str] = {}
 
     def start(self) -> Server:
-        command = [sys.executable, "-m", "onsetstudy", "chairside", self.protocol, "--store", self.store, "--no-browser"]
+        command = [
+            sys.executable,
+            "-m",
+            "onsetstudy",
+            "chairside",
+            self.protocol,
+            "--store",
+            self.store,
+            "--no-browser",
+        ]
         self.process = subprocess.Popen(
             [*command, *self.more],
             stdout=subprocess.PIPE,

@@ -33,6 +33,7 @@ export function startChair(told, rights) {
   setup = told;
   Object.assign(may, rights);
   addEventListener("keydown", key);
+  addEventListener("resize", () => { if (screen.name === "case") draw(); });
   setInterval(tick, 200);
   draw();
 }
@@ -189,16 +190,17 @@ function tickTests(c) {
   if (key !== $("line")?.dataset.marks) { $("line")?.replaceWith(line(c)); moveMark(c, minute); }
 }
 
-const place = (minute) => 20 + (960 * Math.min(minute, lastMinute())) / lastMinute();
+const lineWidth = () => Math.max(300, Math.min(1076, innerWidth - 24));
+const place = (minute) => 20 + ((lineWidth() - 40) * Math.min(minute, lastMinute())) / lastMinute();
 const lastMinute = () => setup.tests_min.at(-1) + 1;
 
 function line(c) {
   const minute = seconds(c) / 60, own = marks(c, setup, minute);
   const told = own.filter((m) => m.mark === "done").length;
-  return h("svg", { id: "line", class: "line", viewBox: "0 0 1000 64", preserveAspectRatio: "none", role: "img", "data-marks": own.map((m) => m.mark).join() },
+  return h("svg", { id: "line", class: "line", viewBox: `0 0 ${lineWidth()} 64`, role: "img", "data-marks": own.map((m) => m.mark).join() },
     h("title", {}, `${told} of ${own.length} planned tests answered`),
-    h("line", { class: "axis", x1: 20, x2: 980, y1: 30, y2: 30 }),
-    own.map((m) => h("circle", { class: `tick ${m.mark}`, cx: place(m.planned), cy: 30, r: m.mark === "next" ? 11 : 7 })),
+    h("line", { class: "axis", x1: 20, x2: lineWidth() - 20, y1: 30, y2: 30 }),
+    own.map((m) => h("circle", { class: `tick ${m.mark}`, cx: place(m.planned), cy: 30, r: m.mark === "next" ? 10 : 6 })),
     own.filter((_, k) => k % 2 === 0 || own.length < 9).map((m) => h("text", { x: place(m.planned), y: 58 }, String(m.planned))),
     h("line", { class: "now", id: "now", x1: 20, x2: 20, y1: 8, y2: 46 }));
 }

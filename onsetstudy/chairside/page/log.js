@@ -12,6 +12,7 @@ const entries = new Map(); // id -> { entry, n }
 let clocks = {};
 let ownAnchors = []; // { page_s, offset }
 let jumps = []; // the wall clock ran on by more than ours: asleep, or set
+let adding = 0; // tapped, and not yet in the browser's store
 let last = 0;
 let listeners = [];
 let database;
@@ -56,9 +57,11 @@ export function tap(kind, payload = {}, case_id = null, corrects = null) {
 function add(entry) {
   entries.set(entry.id, { entry, n: Infinity });
   state.waiting += 1;
+  adding += 1;
   if (entry.kind !== "anchor") state.version += 1;
   changed();
   asked(store("entries", "readwrite").add({ entry, state: "waiting" })).then((n) => {
+    adding -= 1;
     const held = entries.get(entry.id);
     if (held && held.n === Infinity) held.n = n + 1e12;
     others.postMessage({ entry, n: n + 1e12 });
@@ -79,10 +82,16 @@ export function all() {
   return [...entries.values()].sort((a, b) => a.n - b.n).map((held) => held.entry);
 }
 
-let sending = null;
+let sending = null, again = false;
 
 export function send() {
-  sending ??= navigator.locks.request("send", pass).finally(() => { sending = null; });
+  again = true;
+  sending ??= navigator.locks.request("send", async () => {
+    while (again) { again = false; await pass(); }
+  }).finally(() => {
+    sending = null;
+    if (again) send();
+  });
   return sending;
 }
 
@@ -90,7 +99,7 @@ export function send() {
 async function pass() {
   for (;;) {
     const rows = (await asked(store("entries", "readonly").getAll())).filter((row) => row.state === "waiting");
-    state.waiting = rows.length;
+    state.waiting = rows.length + adding;
     if (!rows.length) break;
     const some = rows.slice(0, 50);
     const answer = await request("/api/entries", { entries: some.map((row) => row.entry) });
@@ -108,7 +117,7 @@ async function pass() {
       write.put({ ...row, state: told.state });
     }
     await new Promise((yes, no) => { write.transaction.oncomplete = yes; write.transaction.onerror = no; });
-    state.waiting = rows.length - some.length;
+    state.waiting = rows.length - some.length + adding;
   }
   changed();
 }
