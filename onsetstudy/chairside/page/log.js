@@ -3,6 +3,7 @@
 
 const TOLERANCE_S = 0.25;
 const ANCHOR_EVERY_S = 30;
+const RETRY_S = 2;
 
 export const clock = crypto.randomUUID();
 export const device = localStorage.device ??= crypto.randomUUID();
@@ -67,6 +68,12 @@ function add(entry) {
     others.postMessage({ entry, n: n + 1e12 });
     send();
   });
+}
+
+/** An entry that the computer has written already, on another road. */
+export function written(entry) {
+  entries.set(entry.id, { entry, n: 1e12 });
+  state.version += 1;
 }
 
 others.onmessage = ({ data }) => {
@@ -177,7 +184,7 @@ async function forget(running) {
 
 // Clocks -----------------------------------------------------------------------------------------
 
-let anchoredAt = -Infinity;
+let anchoredAt = -Infinity, triedAt = -Infinity;
 let wallOffset = Date.now() / 1000 - now();
 
 export async function anchor() {
@@ -208,8 +215,8 @@ export async function watchClock(running) {
     wallOffset = offset;
     state.jumped = !(await anchor());
     changed();
-  } else if (running && now() - anchoredAt > ANCHOR_EVERY_S) {
-    anchoredAt = now();
+  } else if (running && now() - anchoredAt > ANCHOR_EVERY_S && now() - triedAt > RETRY_S) {
+    triedAt = now();
     await anchor();
   }
 }

@@ -1,5 +1,5 @@
 // The mixer's page: the slip, and what was mixed. It is kept with the opening and never reaches the page of a tester.
-import { clock, device, now, request, state } from "/log.js";
+import { clock, device, now, request, state, written } from "/log.js";
 import { button, choices, h, textField } from "/parts.js";
 
 let told = null, work = null, redraw = () => {}, note = "";
@@ -84,7 +84,7 @@ function recipe(setup) {
 async function hand() {
   const answer = await request("/api/mixing/prepared", work.sent);
   const wrong = answer?.entries.find((a) => a.state === "refused");
-  if (answer && !wrong) { work = null; note = "Handed on as prepared."; await pullMixing(); }
+  if (answer && !wrong) { written(work.sent.prepared); work = null; note = "Handed on as prepared."; await pullMixing(); }
   else note = wrong?.why ?? (state.why || "The computer does not answer; nothing was handed on. Tap Prepared again.");
   redraw();
 }
