@@ -108,6 +108,8 @@ def case_state(case_id: str, entries: Iterable[Event], protocol: Protocol) -> Ca
     injected = zero is not None
     wanted = (*asked_before(protocol), *(asked_after(protocol) if injected else ()))
     skipped = {"lip_numb"} if told.get("technique") not in BLOCKS else set()
+    if told.get("vasoconstrictor") in (None, "", "none", "felypressin"):
+        skipped.add("vasoconstrictor_dilution")
     first = zero or kinds.get("case_opened")
     return CaseState(
         case_id=case_id,

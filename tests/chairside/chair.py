@@ -90,3 +90,17 @@ class Chair:
 
     def wait_until_written(self):
         wait_for(lambda: self.page.evaluate("async () => (await import('/log.js')).state.waiting") == 0)
+
+
+BLOCK = Path("protocols/mandibular_block_group.toml")
+
+
+def quick_block(folder: Path) -> Path:
+    """The randomised protocol with tests every three seconds."""
+    text = BLOCK.read_text()
+    text = re.sub(r"schedule_min = \[[^]]*\]", QUICK, text)
+    text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("horizon_min = 15 ", "horizon_min = 0.25 ")
+    text = text.replace('"2026Q3"]', '"2026Q3", "2026Q4"]')
+    path = folder / "block.toml"
+    path.write_text(text)
+    return path

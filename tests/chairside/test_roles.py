@@ -1,0 +1,121 @@
+"""A blinded case on three devices: what the slip says never reaches the two that test and treat."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import subprocess
+import sys
+
+import pytest
+
+pytest.importorskip("starlette", reason="the recorder is not installed: pip install 'onsetstudy[chairside]'")
+
+from onsetstudy.design.allocation import draw_allocation_list
+from onsetstudy.files.allocation import write_allocation
+from onsetstudy.files.lock import lock_protocol_file
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.recorded import read_store
+from onsetstudy.files.spreadsheet import read_records
+from tests.chairside.chair import Chair, quick_block
+
+
+@pytest.fixture
+def block(tmp_path):
+    """A locked protocol, and the sealed file of one practice beside the store."""
+    path = quick_block(tmp_path)
+    lock_protocol_file(path, day=dt.date(2026, 9, 1))
+    drawn = draw_allocation_list(read_protocol(path), slips_per_stratum=4, seed=11)
+    for written in write_allocation(drawn, tmp_path / "keeper", seed=11):
+        if written.name == "sealed-P01.json":
+            (tmp_path / "sealed-P01.json").write_bytes(written.read_bytes())
+    return path
+
+
+def test_a_blinded_case_on_three_devices(block, serve, context, tmp_path):
+    server = serve(block, "--practice", "P01")
+    tester, treating, mixer = (
+        Chair(context().new_page(), server.addresses[r]) for r in ("tester", "treating", "mixer")
+    )
+    case = tester.open_case(tooth="46", operator="P01-A")
+    for response in ("felt", "felt"):
+        tester.answer(response)
+    tester.expect("Waiting for the cartridge")
+    mixer.page.get_by_role("button", name=case).click()
+    mixer.button("Open the next slip").click()
+    mixer.expect(case)
+    mixer.page.wait_for_selector("ol")
+    told = mixer.page.inner_text("main")
+    mixer.button("Prepared").click()
+    mixer.expect("Nothing waits")
+    treating.expect("Prepared.")
+    treating.tap("Needle in")
+    treating.tap("Injection ended")
+    tester.page.wait_for_selector("#next")
+    for response in ("not_felt", "felt", "not_felt", "felt"):
+        tester.answer(response)
+    tester.expect("Tests complete")
+    treating.expect("Tests complete")
+    treating.tap("Treatment starts")
+    for chair in (tester, treating, mixer):
+        chair.wait_until_written()
+        assert chair.errors == []
+    row = read_store(server.store).cases.frame.iloc[0].dropna()
+    assert (row["arm"] == "buffered") == (f"{case}: buffered" in told)
+    assert row["allocation_slip"] in told
+    sent = b"".join(r.body() for chair in (tester, treating) for url, r in chair.seen if "/api/" in url)
+    assert len(sent) > 3000
+    for secret in (row["allocation_slip"], "bicarbonate", "mix_mode", "preparation", "sodium"):
+        assert secret.encode() not in sent, secret
+    protocol = read_protocol(block)
+    assert read_records(server.store, protocol).problems == ()
+    command = [sys.executable, "-m", "onsetstudy", "check", block, server.store]
+    checked = subprocess.run(command, capture_output=True, text=True)
+    assert checked.returncode == 0, checked.stdout + checked.stderr
+    assert "Arms as allocated, from opening logs of 1 slips." in checked.stdout
+
+
+def test_an_unlocked_randomised_protocol_does_not_start_and_a_changed_one_neither(tmp_path):
+    path = quick_block(tmp_path)
+
+    def start():
+        command = [sys.executable, "-m", "onsetstudy", "chairside", path, "--store", tmp_path / "p.sqlite"]
+        return subprocess.run([*command, "--practice", "P01", "--no-browser"], capture_output=True, text=True)
+
+    assert "not locked" in start().stderr
+    lock_protocol_file(path, day=dt.date(2026, 9, 1))
+    path.write_text(path.read_text().replace("seed = 20251001", "seed = 5"))
+    refused = start()
+    assert refused.returncode == 1
+    assert "changed since it was locked" in refused.stderr
+    assert not (tmp_path / "p.sqlite").exists()
+
+
+def test_practice_is_kept_in_a_store_of_its_own_and_needs_no_lock(tmp_path, serve, context):
+    server = serve(quick_block(tmp_path), "--practice", "P01", "--practise")
+    page = context().new_page()
+    Chair(page, server.addresses["tester"]).button("More").click()
+    assert "invented patients" in page.inner_text("main")
+    assert not server.store.exists()
+    assert (tmp_path / "practice.practise.sqlite").exists()
+
+
+def test_export_backup_and_restore_at_the_command_line(tmp_path, serve):
+    server = serve(quick_block(tmp_path), "--practice", "P01", "--practise")
+    store = tmp_path / "practice.practise.sqlite"
+
+    def run(*more, of=store):
+        command = [sys.executable, "-m", "onsetstudy", "chairside", server.protocol, "--store", of, *more]
+        return subprocess.run(command, capture_output=True, text=True)
+
+    done = run("--backup", tmp_path / "copy.sqlite")
+    assert done.returncode == 0, done.stderr
+    server.kill()
+    done = run("--restore", tmp_path / "copy.sqlite", of=tmp_path / "again.sqlite")
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "again.preparations.sqlite").exists()
+    assert run("--restore", tmp_path / "copy.sqlite", of=tmp_path / "again.sqlite").returncode == 1
+    assert run("--export", tmp_path / "open", of=tmp_path / "again.sqlite").returncode == 0
+    assert json.dumps(sorted(p.name for p in (tmp_path / "open").iterdir())) == json.dumps(
+        ["adverse_events.csv", "cases.csv", "cold_tests.csv"]
+    )
