@@ -41,6 +41,8 @@ def test_a_blinded_case_on_three_devices(block, serve, context, tmp_path):
     for response in ("felt", "felt"):
         tester.answer(response)
     tester.expect("Waiting for the cartridge")
+    mixer.page.locator("#mixer").fill("P01-M")
+    mixer.button("Next").click()
     mixer.page.get_by_role("button", name=case).click()
     mixer.button("Open the next slip").click()
     mixer.expect(case)

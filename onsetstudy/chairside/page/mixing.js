@@ -24,6 +24,9 @@ export function mixingFor(setup, again) {
   if (!told) { pullMixing(); return [h("h1", {}, "One moment.")]; }
   const said = note ? h("p", { class: "mark", role: "alert" }, note) : null;
   if (told.paused) return [h("h1", {}, `The study is paused: ${told.paused}`)];
+  if (told.sealed && !localStorage.mixer) {
+    return [h("h1", {}, "Who prepares?"), h("p", {}, "Your code stands in the opening log; no name."), textField("mixer", "Code", "", (code) => { localStorage.mixer = code; redraw(); })];
+  }
   if (!work) {
     if (!told.waiting.length) return [h("h1", {}, "Nothing waits to be prepared."), said];
     return [h("h1", {}, "Prepare a cartridge for"), said, choices(told.waiting.map((w) => [w, `${w.case_id}, ${w.technique}`]), (w) => { work = { w, began: now() }; note = ""; redraw(); })].filter(Boolean);
@@ -41,7 +44,7 @@ function source() {
     : [button("From the paper envelope", () => { work.paper = true; redraw(); })];
   if (!told.sealed) return [h("p", {}, "Open the next envelope of this practice and kind of injection."), ...paper];
   return [h("p", {}, "A slip that was opened stays used."), h("div", { class: "row" }, button("Open the next slip", async () => {
-    const slip = await request("/api/mixing/slip", { case_id: work.w.case_id, by: localStorage.mixer ?? "mixer" });
+    const slip = await request("/api/mixing/slip", { case_id: work.w.case_id, by: localStorage.mixer });
     if (slip) take({ arm: slip.arm, slip: slip.slip, side: slip.side });
     else { note = state.why || "The computer does not answer."; redraw(); }
   }, { class: "full", "data-key": "Enter" }), ...paper)];
