@@ -74,10 +74,11 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
         app = make_app(
             recorder, sessions, origins=origins, cookie=f"onset_{port}", pairing=pairing, secure=bool(options.share)
         )
+        if options.share:
+            role = roles_offered(protocol)[0]
+            say(f"pairing code for one tablet ({role}, ten minutes): {pairing.new(role)} at", f"{origins[0]}/")
         for role in roles_offered(protocol):
             say(role, f"{origins[0]}/enter?token={sessions.new_token(role)}")
-        if options.share:
-            say("pairing code", f"{origins[0]}/ with the code {pairing.new(roles_offered(protocol)[0])}")
         config = uvicorn.Config(
             app,
             log_level="error",

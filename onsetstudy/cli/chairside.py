@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -23,6 +24,12 @@ A_FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--practice", default="", help="Code of the practice, such as P01  [default: the protocol's only one]")
 @click.option("--sealed", type=A_FILE, help="Sealed file of the practice  [default: the one beside the store]")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port  [default: as last time, or a free one]")
+@click.option(
+    "--share",
+    metavar="ADDRESS",
+    default="",
+    help="Also for a tablet in the same surgery: this computer's IP address there, as 192.168.1.20.",
+)
 @click.option("--no-browser", is_flag=True, help="Do not open a browser; the addresses are printed.")
 @click.option("--practise", is_flag=True, help="Practise on invented patients; kept in a store of its own.")
 @click.option("--export", type=click.Path(path_type=Path, file_okay=False), help="Write the open tables, and end.")
@@ -34,6 +41,7 @@ def command(
     practice: str,
     sealed: Path | None,
     port: int,
+    share: str,
     no_browser: bool,
     practise: bool,
     export: Path | None,
@@ -42,7 +50,7 @@ def command(
 ) -> int:
     """Serve the page that times and records cases of PROTOCOL, until it is stopped with Ctrl-C.
 
-    Only this computer can reach it. `report`, `check` and `send` take the store where they take a workbook.
+    Only this computer can reach it, unless --share is given. `report`, `check` and `send` take the store where they take a workbook.
     """
     from onsetstudy.files.protocol_toml import read_protocol
 
@@ -59,7 +67,8 @@ def command(
         store = store.with_name(f"{store.stem}.practise{store.suffix}")
     else:
         _refuse_unlocked(protocol, promised)
-    _serve(promised, store, _practice(practice, promised), sealed or _sealed_beside(store), port, no_browser, practise)
+    told = _Told(_practice(practice, promised), sealed or _sealed_beside(store), port, practise, share)
+    _serve(promised, store, told, no_browser=no_browser)
     return 0
 
 
@@ -129,13 +138,23 @@ def _sealed_beside(store: Path) -> Path | None:
     return found[0] if len(found) == 1 else None
 
 
-def _serve(
-    promised: Protocol, store: Path, practice: str, sealed: Path | None, port: int, no_browser: bool, practise: bool
-) -> None:
+class _Told(NamedTuple):
+    """What was asked for at the command line."""
+
+    practice: str
+    sealed: Path | None
+    port: int
+    practising: bool
+    share: str
+
+
+def _serve(promised: Protocol, store: Path, told: _Told, *, no_browser: bool) -> None:
+    import datetime as dt
     import webbrowser
 
     try:
         from onsetstudy.chairside.serving import ServeOptions, serve
+        from onsetstudy.files.certificates import share_files
     except ModuleNotFoundError as error:
         from onsetstudy.core.errors import OnsetStudyError
 
@@ -147,9 +166,15 @@ def _serve(
     def say(role: str, address: str) -> None:
         click.echo(f"{role}: {address}")
         first.append(address)
-        if not no_browser and len(first) == 1:
+        if not no_browser and "token" in address and sum("token" in a for a in first) == 1:
             webbrowser.open(address)
 
+    options = ServeOptions(**told._asdict())
+    if told.share:
+        folder = store.with_name(f"{store.stem}.share")
+        files = share_files(folder, told.share, now=dt.datetime.now(dt.UTC))
+        options = dataclasses.replace(options, certificate=files.certificate, key=files.key)
+        click.echo(f"Let the tablet trust {files.authority}; it certifies {told.share} and nothing else.")
     click.echo("Test the tooth and ask the patient before every procedure. Stop with Ctrl-C.")
     click.echo("Each address lets one browser in, once:")
-    serve(promised, store, ServeOptions(practice=practice, sealed=sealed, port=port, practising=practise), say=say)
+    serve(promised, store, options, say=say)

@@ -27,6 +27,7 @@ class Server:
         self.store = folder / "practice.sqlite"
         self.process: subprocess.Popen[str] | None = None
         self.addresses: dict[str, str] = {}
+        self.said: list[str] = []
 
     def start(self) -> Server:
         command = [
@@ -46,7 +47,7 @@ class Server:
             text=True,
             env={**os.environ, "PYTHONUNBUFFERED": "1"},
         )
-        seen = []
+        seen = self.said = []
         while True:
             line = self.process.stdout.readline()
             assert line, "".join(seen)
