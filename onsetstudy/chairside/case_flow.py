@@ -72,8 +72,8 @@ class CaseState:
     """How far a case is.
 
     ``phase`` is one of opened, not_testable, waiting (for the cartridge), prepared, injected, treated, withdrawn and
-    closed. ``missing`` are fields that the protocol asks for and nobody entered; ``tests`` and ``tests_not_done`` count planned
-    tests that were answered, and those passed over before the last one answered.
+    closed. ``missing`` are fields that the protocol asks for and nobody entered; ``tests`` and ``tests_not_done``
+    count planned tests that were answered, and those passed over before the last one answered.
     """
 
     case_id: str

@@ -50,7 +50,8 @@ def command(
 ) -> int:
     """Serve the page that times and records cases of PROTOCOL, until it is stopped with Ctrl-C.
 
-    Only this computer can reach it, unless --share is given. `report`, `check` and `send` take the store where they take a workbook.
+    Only this computer can reach it, unless --share is given. `report`, `check` and `send` take the store where they
+    take a workbook. Without a protocol of your own, `onsetstudy new` makes one by about ten questions.
     """
     from onsetstudy.files.protocol_toml import read_protocol
 

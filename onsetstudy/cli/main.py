@@ -22,6 +22,7 @@ DOORS = {
     "demo": ("onsetstudy.cli.demo", "Make the invented demo study anew."),
     "group": ("onsetstudy.cli.group", "Pool the practices' files and write the report of the group."),
     "look-inside": ("onsetstudy.cli.look_inside", "Say what a reader of an exchange file could learn."),
+    "new": ("onsetstudy.cli.new", "Set up a study or an audit of your own by about ten questions."),
     "reduce": ("onsetstudy.cli.reduce", "Count records larger than memory into files for a group."),
     "send": ("onsetstudy.cli.send", "Make the file of counts that a practice gives to its group."),
     "plan": ("onsetstudy.cli.plan", "Say what a study can show, how many cases it takes and how long."),

@@ -1,8 +1,8 @@
 """What was tapped at the chair, folded into the two tables that a spreadsheet has.
 
 Entries are only ever added. A correction is an entry of its own with a reason; it takes another's place, and the
-earlier one stays in the store. Which arm a case received is in no entry of the chair: preparations are kept apart, with the
-opening of the slip, and join the others here alone.
+earlier one stays in the store. Which arm a case received is in no entry of the chair: preparations are kept apart,
+with the opening of the slip, and join the others here alone.
 """
 
 from __future__ import annotations

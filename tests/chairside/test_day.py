@@ -1,12 +1,10 @@
-"""A day of forty cases on three chairs, tapped through the server by pages that reload, sleep and change their clocks."""
+"""A day of forty cases on three chairs, sent by pages that reload, sleep and change their clocks."""
 
 from __future__ import annotations
 
 import random
 
 import pytest
-
-pytest.importorskip("starlette", reason="the recorder is not installed: pip install 'onsetstudy[chairside]'")
 
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.recorded import read_store

@@ -8,8 +8,6 @@ from pathlib import Path
 
 import pytest
 
-pytest.importorskip("starlette", reason="the recorder is not installed: pip install 'onsetstudy[chairside]'")
-
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.recorded import export_store, read_store
 from onsetstudy.files.spreadsheet import read_records

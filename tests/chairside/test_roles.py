@@ -9,8 +9,6 @@ import sys
 
 import pytest
 
-pytest.importorskip("starlette", reason="the recorder is not installed: pip install 'onsetstudy[chairside]'")
-
 from onsetstudy.design.allocation import draw_allocation_list
 from onsetstudy.files.allocation import write_allocation
 from onsetstudy.files.lock import lock_protocol_file

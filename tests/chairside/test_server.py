@@ -8,8 +8,6 @@ import sqlite3
 
 import pytest
 
-pytest.importorskip("starlette", reason="the recorder is not installed: pip install 'onsetstudy[chairside]'")
-
 from onsetstudy.chairside.sessions import ATTEMPTS, MAY
 from onsetstudy.chairside.views import ChairView, Entry, Overview, SetupView
 from onsetstudy.design.allocation import draw_allocation_list

@@ -12,10 +12,7 @@ import subprocess
 import sys
 
 import pytest
-
-x509 = pytest.importorskip("cryptography.x509", reason="pip install 'onsetstudy[chairside]'")
-pytest.importorskip("starlette", reason="the recorder is not installed: pip install 'onsetstudy[chairside]'")
-
+from cryptography import x509
 from cryptography.hazmat.primitives import serialization
 
 from onsetstudy.core.errors import OnsetStudyError
