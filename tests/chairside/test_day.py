@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import random
+import subprocess
+import sys
 
 import pytest
 
@@ -116,3 +118,8 @@ def test_a_day_of_forty_cases_on_three_chairs(tmp_path):
             assert recorded == pytest.approx(true, abs=TOLERANCE_MIN)
             exact += 1
     assert exact >= 30  # a reload, a sleep or a changed clock is known exactly in nearly all of them
+    command = [sys.executable, "-m", "onsetstudy", "report", "protocols/mandibular_block_group.toml", study.path]
+    more = ["--without-list", "a day of the tests", "--format", "json", "--into", tmp_path]
+    done = subprocess.run([*command, *more], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert "Cases: 40 read, 40 accepted, 0 refused." in done.stdout

@@ -321,3 +321,69 @@ def test_targets_are_large_nothing_is_cut_off_and_axe_is_content(audit, context,
         page.keyboard.press("Escape")
     chair.button("How much did the injection hurt?").click()
     look()
+
+
+STUB = """
+window.cued = [];
+navigator.vibrate = (pattern) => { window.cued.push('vibration'); return true; };
+const Real = window.AudioContext;
+window.AudioContext = class extends Real { createOscillator() { window.cued.push('sound'); return super.createOscillator(); } };
+"""
+
+
+def test_a_due_test_is_cued_by_colour_sound_and_vibration_and_each_can_be_off(audit, context):
+    page = context().new_page()
+    page.add_init_script(STUB)
+    chair = Chair(page, audit.addresses["alone"])
+    chair.open_case()
+    chair.answer("felt")
+    chair.prepare_alone()
+    chair.inject()
+    page.wait_for_selector("body.due")
+    assert page.evaluate("() => window.cued") == ["vibration", "sound", "sound"]
+    for answer in ("felt", "felt"):
+        chair.answer(answer)
+    chair.button("More").click()
+    for name in ("Warm paper", "Knock"):
+        chair.button(name).click()
+        assert chair.button(name).get_attribute("aria-pressed") == "false"
+    page.keyboard.press("Escape")
+    page.evaluate("() => { window.cued = []; }")
+    page.wait_for_function("() => document.querySelector('#next').innerText.includes('now')")
+    page.wait_for_function("() => window.cued.length > 0")
+    assert page.evaluate("() => window.cued") == ["vibration"]
+    assert "due" not in (page.get_attribute("body", "class") or "")
+
+
+def test_the_answers_change_places_for_the_left_hand_and_the_paper_can_be_dark(audit, chair):
+    running(chair)
+    place = "() => document.querySelector('[data-answer=felt]').getBoundingClientRect().x"
+    before = chair.page.evaluate(place)
+    chair.button("More").click()
+    chair.button("Right hand").click()
+    chair.button("Paper").click()
+    chair.page.reload()
+    chair.page.wait_for_selector("[data-answer=felt]")
+    assert chair.page.evaluate(place) > before
+    dark = chair.page.evaluate("() => getComputedStyle(document.body).backgroundColor")
+    assert dark == "rgb(21, 24, 27)"
+
+
+def test_a_second_visit_is_by_the_code_on_the_card_and_a_mistyped_one_is_noticed(audit, chair):
+    chair.button("New case").click()
+    code = chair.button("New patient").inner_text().split(": ")[1]
+    chair.page.fill("#card", code[:-1] + ("2" if code[-1] != "2" else "3"))
+    chair.button("Next").click()
+    assert "mistyped" in chair.page.inner_text("#hint")
+    chair.page.fill("#card", code.lower())
+    chair.button("Next").click()
+    chair.expect("Which injection of this patient is it?")
+
+
+def test_a_page_without_a_session_says_what_to_do(audit, context):
+    page = context().new_page()
+    page.goto(re.sub("/enter.*", "/", audit.addresses["alone"]))
+    page.wait_for_selector("h1 >> text=Open the address shown on the computer.")
+    page.fill("#code", "22222222")
+    page.get_by_role("button", name="Pair").click()
+    page.wait_for_function("() => document.querySelector('#heard').innerText.includes('does not fit')")

@@ -302,6 +302,20 @@ def test_a_store_that_is_held_is_said_and_the_entry_can_be_sent_again(study):
     assert tester.post("/api/entries", {"entries": [entry]}).json()["entries"][0]["state"] == "written"
 
 
+def test_a_full_disk_is_said_and_the_entry_can_be_sent_again(study):
+    tester = study.browser("tester")
+    pages = study.store._db.execute("pragma page_count").fetchone()[0]
+    study.store._db.execute(f"pragma max_page_count = {pages}")
+    entries = [tester.entry("recorded", {"notes": "x" * 190}) for _ in range(90)]
+    got = tester.post("/api/entries", {"entries": entries})
+    assert got.status == 503
+    assert "disk is full" in got.json()["why"]
+    study.store._db.execute("pragma max_page_count = 1000000")
+    states = {a["state"] for a in tester.post("/api/entries", {"entries": entries}).json()["entries"]}
+    assert states <= {"written", "known"}
+    assert study.store.last() == 90
+
+
 # Blinding -------------------------------------------------------------------------------------------------------------
 
 

@@ -28,6 +28,7 @@ const go = (name, more = {}) => { screen = { name, ...more }; draw(); $("task").
 const home = () => go("case");
 const current = () => cases.find((c) => c.id === selected);
 const seconds = (c) => (c.zero ? since(c.zero) : 0);
+const upNext = (c) => nextTest(c, setup, seconds(c) / 60, state.jumped);
 
 export function startChair(told, rights) {
   setup = told;
@@ -83,12 +84,12 @@ function drawStrips(running) {
 
 function dueIn(c) {
   if (c.phase !== "testing") return 1e9;
-  return nextTest(c, setup, seconds(c) / 60)?.wait_s ?? 1e8;
+  return upNext(c)?.wait_s ?? 1e8;
 }
 
 function stripText(c) {
   if (c.phase === "testing") {
-    const next = nextTest(c, setup, seconds(c) / 60);
+    const next = upNext(c);
     if (!next) return "tests over";
     return next.due ? "test now" : `test in ${clockText(Math.ceil(next.wait_s))}`;
   }
@@ -115,10 +116,10 @@ function tick() {
   let due = null;
   for (const one of cases) {
     if (one.phase !== "testing") continue;
-    const next = nextTest(one, setup, seconds(one) / 60);
+    const next = upNext(one);
     if (next?.due && next.role === "target") due = `${one.id}/${next.planned}`;
   }
-  document.body.classList.toggle("due", cues.colour && screen.name === "case" && c?.phase === "testing" && !!nextTest(c, setup, seconds(c) / 60)?.due);
+  document.body.classList.toggle("due", cues.colour && screen.name === "case" && c?.phase === "testing" && !!upNext(c)?.due);
   if (due && due !== knocked) { knocked = due; knock(); }
   if (screen.name === "case" && c?.phase === "testing") tickTests(c);
 }
@@ -164,21 +165,21 @@ function responses(answer) {
 }
 
 function testing(c) {
-  const minute = seconds(c) / 60, next = nextTest(c, setup, minute);
+  const next = upNext(c);
   if (!next) return PHASES.complete(c);
   return [line(c), h("h1", { id: "next" }, ""), responses((response) => answerTest(c.id, response)),
     h("div", { class: "row" }, button("Could not test", () => answerTest(c.id, "not_done"), { class: "quiet", id: "not-done" })), asked(c), aside(c)];
 }
 
 function answerTest(id, response) {
-  const c = cases.find((k) => k.id === id), next = nextTest(c, setup, seconds(c) / 60);
+  const c = cases.find((k) => k.id === id), next = upNext(c);
   if (!next?.open) { say("Not yet due."); return; }
   tap("test", { planned_min: next.planned, tooth_role: next.role, response }, id);
   say(`${tooth(c, next.role)} ${words(response)}`);
 }
 
 function tickTests(c) {
-  const minute = seconds(c) / 60, next = nextTest(c, setup, minute), head = $("next");
+  const minute = seconds(c) / 60, next = upNext(c), head = $("next");
   if (!next || !head) { if (!next !== !head) draw(); return; }
   const both = c.roles.length > 1 && next.role === "target" ? `${tooth(c, "target")}, then the control tooth,` : `${tooth(c, next.role)}`;
   const when = !next.due ? `at ${minuteText(next.planned)}, in ${Math.ceil(next.wait_s)} s` : next.late_s < LATE_S ? `now (${minuteText(next.planned)})` : `now, ${clockText(next.late_s)} after ${minuteText(next.planned)}`;
