@@ -215,7 +215,7 @@ export async function watchClock(running) {
     wallOffset = offset;
     state.jumped = !(await anchor());
     changed();
-  } else if (running && now() - anchoredAt > ANCHOR_EVERY_S && now() - triedAt > RETRY_S) {
+  } else if ((state.jumped || (running && now() - anchoredAt > ANCHOR_EVERY_S)) && now() - triedAt > RETRY_S) {
     triedAt = now();
     await anchor();
   }
