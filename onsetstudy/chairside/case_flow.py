@@ -2,69 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.event_kinds import ENTERED
+from onsetstudy.records.case_questions import asked_after, asked_before
 from onsetstudy.records.event_log import Event, in_force
-from onsetstudy.records.schema import asked_columns
 
-__all__ = ["AFTER", "BEFORE", "CaseState", "RunningLog", "asked_after", "asked_before", "case_state"]
+__all__ = ["CaseState", "RunningLog", "case_state"]
 
-BEFORE = (
-    "patient_id",
-    "period",
-    "tooth",
-    "technique",
-    "pulp_status",
-    "procedure",
-    "agent",
-    "agent_percent",
-    "vasoconstrictor",
-    "vasoconstrictor_dilution",
-    "cartridge_ml",
-    "age_band",
-    "weight_kg",
-    "anxiety_before",
-    "clinician_id",
-)
-"""Asked when a case is opened, in this order, where the protocol has a use for it."""
-AFTER = (
-    "pain_insertion",
-    "pain_placement",
-    "pain_deposition",
-    "lip_numb",
-    "wait_used",
-    "pain_treatment",
-    "anxiety_after",
-    "guess_patient",
-    "guess_operator",
-    "guess_assessor",
-)
-"""Asked after the injection, in this order."""
-OFTEN_ENOUGH = ("pain_treatment",)
 BLOCKS = ("ianb", "gow_gates", "closed_mouth_block")
-
-
-def asked_before(protocol: Protocol) -> tuple[str, ...]:
-    """What is asked when a case is opened."""
-    return _asked(protocol, BEFORE)
-
-
-def asked_after(protocol: Protocol) -> tuple[str, ...]:
-    """What is asked after the injection; of pain, the protocol's moment and the treatment."""
-    names = _asked(protocol, AFTER)
-    if protocol.pain is None:
-        return names
-    moments = {f"pain_{protocol.pain.moment}", *OFTEN_ENOUGH}
-    return tuple(name for name in names if not name.startswith("pain_") or name in moments)
-
-
-def _asked(protocol: Protocol, names: Sequence[str]) -> tuple[str, ...]:
-    asked = {c.name for c in asked_columns("cases", protocol)} & set(ENTERED)
-    return tuple(name for name in names if name in asked)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,19 +12,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from onsetstudy.chairside.case_flow import CaseState, asked_after, asked_before
+from onsetstudy.chairside.case_flow import CaseState
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
-from onsetstudy.records.event_kinds import ENTERED
+from onsetstudy.records.case_questions import Question, asked_after, asked_before, question_of, words
 from onsetstudy.records.event_log import Event
-from onsetstudy.records.schema import Column
 
 __all__ = [
     "ChairView",
     "ClockView",
     "Entry",
-    "Field",
     "MixingView",
     "Overview",
     "SetupView",
@@ -39,53 +37,6 @@ __all__ = [
 
 PADDED_TO = 4096
 RUNNING = ("opened", "waiting", "prepared", "injected", "treated")
-LABELS = {
-    "ianb": "inferior alveolar nerve block",
-    "psa": "posterior superior alveolar block",
-    "gow_gates": "Gow-Gates block",
-    "not_felt": "not felt",
-}
-QUESTIONS = {
-    "patient_id": "Patient's code",
-    "period": "Which injection of this patient is it?",
-    "tooth": "Which tooth is tested?",
-    "technique": "Which injection is planned?",
-    "pulp_status": "Pulpal diagnosis",
-    "procedure": "Planned treatment",
-    "agent": "Local anaesthetic",
-    "agent_percent": "Its concentration, %",
-    "vasoconstrictor": "Vasoconstrictor",
-    "vasoconstrictor_dilution": "Its dilution, 1 in",
-    "cartridge_ml": "Volume of one cartridge, mL",
-    "age_band": "Age",
-    "weight_kg": "Weight, kg",
-    "anxiety_before": "Anxiety before",
-    "clinician_id": "Code of the operator",
-    "pain_insertion": "How much did the needle hurt?",
-    "pain_placement": "How much did placing it hurt?",
-    "pain_deposition": "How much did the injection hurt?",
-    "pain_treatment": "How much did the treatment hurt?",
-    "lip_numb": "Is the lip numb?",
-    "wait_used": "Was the wait used for another task?",
-    "anxiety_after": "Anxiety after",
-    "guess_patient": "What does the patient believe it was?",
-    "guess_operator": "What does the operator believe it was?",
-    "guess_assessor": "What does the person who tested believe it was?",
-}
-PERIODS = {"1": "the first", "2": "the second", "3": "the third", "4": "the fourth"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Field:
-    """One question: its kind, the answers it admits (code and words), and whether it must be answered."""
-
-    name: str
-    question: str
-    kind: str
-    answers: tuple[tuple[str, str], ...]
-    low: float | None
-    high: float | None
-    required: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,8 +56,8 @@ class SetupView:
     baseline: str
     clock_zero: str
     paired: bool
-    before: tuple[Field, ...]
-    after: tuple[Field, ...]
+    before: tuple[Question, ...]
+    after: tuple[Question, ...]
     supplements: tuple[tuple[str, str], ...]
     adverse_events: tuple[tuple[str, str], ...]
     pain_scale: str
@@ -212,11 +163,6 @@ def as_json(view: object, *, padded: bool = False) -> bytes:
     return body + b" " * (-len(body) % PADDED_TO) if padded else body
 
 
-def words(code: str) -> str:
-    """A code in words."""
-    return LABELS.get(code, code.replace("_", " "))
-
-
 def setup_view(protocol: Protocol, *, role: str, practice: str, practising: bool, offline: bool) -> SetupView:
     """What the page of a role needs to know of the protocol."""
     teeth = TEETH[protocol.schedule.tooth_notation]
@@ -234,39 +180,13 @@ def setup_view(protocol: Protocol, *, role: str, practice: str, practising: bool
         baseline=protocol.schedule.baseline_response,
         clock_zero=protocol.schedule.clock_zero,
         paired=protocol.study.paired,
-        before=tuple(_field(ENTERED[name], protocol) for name in asked_before(protocol)),
-        after=tuple(_field(ENTERED[name], protocol) for name in asked_after(protocol)),
+        before=tuple(question_of(name, protocol) for name in asked_before(protocol)),
+        after=tuple(question_of(name, protocol) for name in asked_after(protocol)),
         supplements=tuple((code, words(code)) for code in CODES["rescue_technique"][1:]),
         adverse_events=tuple((code, words(code)) for code in CODES["adverse_event"] if code != "none"),
         pain_scale=protocol.pain.instrument.scale if protocol.pain else "",
         anxiety_scale=protocol.anxiety.scale if protocol.anxiety else "",
         offline=offline,
-    )
-
-
-def _field(column: Column, protocol: Protocol) -> Field:
-    admitted = {
-        "technique": protocol.eligibility.techniques,
-        "procedure": protocol.eligibility.procedures,
-        "pulp_status": protocol.eligibility.pulp_status,
-        "agent": protocol.eligibility.agents,
-        "age_band": protocol.eligibility.age_bands,
-    }.get(column.name, ())
-    codes = tuple(code for code in column.codes if not admitted or code in admitted)
-    label = {"guess": protocol.label, "period": PERIODS.__getitem__}.get(column.name.split("_")[0], words)
-    answers = tuple((code, "not sure" if code == "unsure" else label(code)) for code in codes)
-    low, high = column.low, column.high
-    scale = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(column.kind)
-    if scale is not None:
-        low, high = scale.low, scale.high
-    return Field(
-        name=column.name,
-        question=QUESTIONS[column.name],
-        kind=column.kind,
-        answers=answers,
-        low=low,
-        high=high,
-        required=column.required == "always",
     )
 
 

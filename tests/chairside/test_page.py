@@ -327,7 +327,9 @@ STUB = """
 window.cued = [];
 navigator.vibrate = (pattern) => { window.cued.push('vibration'); return true; };
 const Real = window.AudioContext;
-window.AudioContext = class extends Real { createOscillator() { window.cued.push('sound'); return super.createOscillator(); } };
+window.AudioContext = class extends Real {
+  createOscillator() { window.cued.push("sound"); return super.createOscillator(); }
+};
 """
 
 
