@@ -363,7 +363,7 @@ def test_the_answers_change_places_for_the_left_hand_and_the_paper_can_be_dark(a
     before = chair.page.evaluate(place)
     chair.button("More").click()
     chair.button("Right hand").click()
-    chair.button("Paper").click()
+    chair.button("Paper: as the device").click()
     chair.page.reload()
     chair.page.wait_for_selector("[data-answer=felt]")
     assert chair.page.evaluate(place) > before

@@ -202,8 +202,15 @@ function line(c) {
     h("title", {}, `${told} of ${own.length} planned tests answered`),
     h("line", { class: "axis", x1: 20, x2: lineWidth() - 20, y1: 30, y2: 30 }),
     own.map((m) => h("circle", { class: `tick ${m.mark}`, cx: place(m.planned), cy: 30, r: m.mark === "next" ? 10 : 6 })),
-    own.filter((_, k) => k % 2 === 0 || own.length < 9).map((m) => h("text", { x: place(m.planned), y: 58 }, String(m.planned))),
+    labelled(own).map((planned) => h("text", { x: place(planned), y: 58 }, String(planned))),
     h("line", { class: "now", id: "now", x1: 20, x2: 20, y1: 8, y2: 46 }));
+}
+
+/** Minutes that can be written without touching each other. */
+function labelled(own) {
+  const shown = [];
+  for (const { planned } of own) if (!shown.length || place(planned) - place(shown.at(-1)) >= 28) shown.push(planned);
+  return shown;
 }
 
 function moveMark(c, minute) {
