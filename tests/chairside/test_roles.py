@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import json
 import subprocess
@@ -9,12 +10,16 @@ import sys
 
 import pytest
 
+from onsetstudy.chairside import slips
+from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation import draw_allocation_list
 from onsetstudy.files.allocation import write_allocation
 from onsetstudy.files.lock import lock_protocol_file
+from onsetstudy.files.opening import Opened
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.files.recorded import read_store
 from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.files.store import EventStore
 from tests.chairside.chair import Chair, quick_block
 
 
@@ -30,11 +35,13 @@ def block(tmp_path):
     return path
 
 
+def three_devices(server, context):
+    return [Chair(context().new_page(), server.addresses[role]) for role in ("tester", "treating", "mixer")]
+
+
 def test_a_blinded_case_on_three_devices(block, serve, context, tmp_path):
     server = serve(block, "--practice", "P01")
-    tester, treating, mixer = (
-        Chair(context().new_page(), server.addresses[r]) for r in ("tester", "treating", "mixer")
-    )
+    tester, treating, mixer = three_devices(server, context)
     case = tester.open_case(tooth="46", operator="P01-A")
     for response in ("felt", "felt"):
         tester.answer(response)
@@ -119,3 +126,71 @@ def test_export_backup_and_restore_at_the_command_line(tmp_path, serve):
     assert json.dumps(sorted(p.name for p in (tmp_path / "open").iterdir())) == json.dumps(
         ["adverse_events.csv", "cases.csv", "cold_tests.csv"]
     )
+
+
+def test_harm_is_entered_at_any_moment_a_case_unblinded_the_study_paused_and_the_call_made(block, serve, context):
+    server = serve(block, "--practice", "P01")
+    tester, treating, mixer = three_devices(server, context)
+    case = tester.open_case(tooth="46", operator="P01-A")
+    tester.button("Something happened").click()
+    tester.page.locator(".choices button", has_text="palpitations").click()
+    tester.page.locator(".choices button", has_text="No").click()
+    for response in ("felt", "felt"):
+        tester.answer(response)
+    mixer.page.locator("#mixer").fill("P01-M")
+    mixer.button("Next").click()
+    mixer.page.get_by_role("button", name=case).click()
+    mixer.button("Open the next slip").click()
+    mixer.page.wait_for_selector("ol")
+    label = mixer.heading.split(": ")[1]
+    mixer.button("Prepared").click()
+    mixer.expect("Nothing waits")
+    treating.expect("Prepared.")
+    treating.button("More").click()
+    treating.button("Pause, unblinding").click()
+    treating.button("Emergency unblinding").click()
+    treating.button("Care depends on it").click()
+    treating.expect(f"{case}: {label}")
+    treating.button("Back").click()
+    treating.button("More").click()
+    treating.button("Pause, unblinding").click()
+    treating.button("Pause: no new cases").click()
+    treating.button("A serious event").click()
+    tester.page.wait_for_selector("#trouble >> text=The study is paused")
+    tester.button("More").click()
+    assert tester.button("Pause, unblinding").count() == 0
+    treating.button("More").click()
+    treating.button("Overview").click()
+    treating.page.wait_for_selector("table")
+    assert case in treating.page.inner_text("tr:has-text('Follow-up call due')")
+    treating.button(f"Call made: {case}").click()
+    treating.wait_until_written()
+    treating.page.wait_for_function("() => document.querySelector('table')?.innerText.includes('due\\tnone')")
+    with EventStore(server.store) as store:
+        kinds = [e.kind for e in store.events() if e.kind != "anchor"]
+    for kind in ("adverse_event", "unblinded", "paused", "followed_up"):
+        assert kinds.count(kind) == 1
+    assert tester.errors + treating.errors + mixer.errors == []
+
+
+def test_in_a_paired_design_the_slip_is_the_patients_and_the_arm_the_periods(monkeypatch, tmp_path):
+    protocol = read_protocol("protocols/mandibular_block_group.toml")
+    crossover = dataclasses.replace(protocol, study=dataclasses.replace(protocol.study, design="crossover"))
+    asked = []
+
+    def opening(sealed, **told):
+        asked.append(told)
+        return Opened(slip="P01-1", stratum="", arms=("plain", "buffered"), sides=(), again=False, asked="")
+
+    monkeypatch.setattr(slips, "open_next", opening)
+    opened = {"patient_id": "P01-PATIENT", "technique": "ianb", "period": "2"}
+    told = slips.open_slip_for(
+        tmp_path / "sealed.json", crossover, "P01-CASE", opened, by="P01-M", now=dt.datetime(2026, 4, 3)
+    )
+    assert (told.arm, asked[0]["case_id"], asked[0]["levels"]) == ("buffered", "P01-PATIENT", {"technique": "ianb"})
+    with pytest.raises(DesignError, match="2 injections"):
+        slips.open_slip_for(
+            tmp_path / "s.json", crossover, "C", {**opened, "period": "3"}, by="M", now=dt.datetime(2026, 4, 3)
+        )
+    slips.open_slip_for(tmp_path / "s.json", protocol, "P01-CASE", opened, by="M", now=dt.datetime(2026, 4, 3))
+    assert asked[-1]["case_id"] == "P01-CASE"

@@ -1,5 +1,5 @@
 // The page of whoever tests and treats: one task at a time.
-import { all, clock, request, since, state, tap } from "/log.js";
+import { all, clock, request, send, since, state, tap } from "/log.js";
 import { clockText, foldCases, inForce, LATE_S, marks, minuteText, nextTest } from "/flow.js";
 import { $, button, choices, cues, h, keepAwake, knock, say, scoreField } from "/parts.js";
 import { begin, draft, wizard } from "/setup.js";
@@ -305,7 +305,7 @@ function overviewScreen() {
     row("Not finished", o.not_closed.join(", ") || "none"),
     row("Something is missing", o.incomplete.map(([id, names]) => `${id}: ${names.map((n) => field(n)?.question ?? n).join(", ")}`).join("; ") || "none"),
     row("Follow-up call due", o.follow_up_due.join(", ") || "none"))),
-  may.study && o.follow_up_due.length ? choices(o.follow_up_due.map((id) => [id, `Call made: ${id}`]), (id) => { tap("followed_up", {}, id); go("overview"); }) : null,
+  may.study && o.follow_up_due.length ? choices(o.follow_up_due.map((id) => [id, `Call made: ${id}`]), (id) => { tap("followed_up", {}, id); send().then(() => go("overview")); }) : null,
   h("p", { class: "second" }, "Results are not shown while the study runs."), backRow()];
 }
 const REASONS = [["serious event", "A serious event"], ["records doubtful", "The records are doubtful"], ["supply", "No supply"], ["other", "Another reason"]];
