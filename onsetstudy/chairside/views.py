@@ -17,6 +17,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.case_questions import Question, asked_after, asked_before, question_of, words
+from onsetstudy.records.event_kinds import COLUMNS
 from onsetstudy.records.event_log import Event
 
 __all__ = [
@@ -36,6 +37,7 @@ __all__ = [
 ]
 
 PADDED_TO = 4096
+SERIOUS = {"yes": "Yes", "no": "No", "not_recorded": "Not known yet"}
 RUNNING = ("opened", "waiting", "prepared", "injected", "treated")
 
 
@@ -60,6 +62,7 @@ class SetupView:
     after: tuple[Question, ...]
     supplements: tuple[tuple[str, str], ...]
     adverse_events: tuple[tuple[str, str], ...]
+    serious: tuple[tuple[str, str], ...]
     pain_scale: str
     anxiety_scale: str
     offline: bool
@@ -183,7 +186,8 @@ def setup_view(protocol: Protocol, *, role: str, practice: str, practising: bool
         before=tuple(question_of(name, protocol) for name in asked_before(protocol)),
         after=tuple(question_of(name, protocol) for name in asked_after(protocol)),
         supplements=tuple((code, words(code)) for code in CODES["rescue_technique"][1:]),
-        adverse_events=tuple((code, words(code)) for code in CODES["adverse_event"] if code != "none"),
+        adverse_events=tuple((code, words(code)) for code in COLUMNS["adverse_event"].codes if code != "none"),
+        serious=tuple((code, SERIOUS.get(code, words(code))) for code in COLUMNS["adverse_serious"].codes),
         pain_scale=protocol.pain.instrument.scale if protocol.pain else "",
         anxiety_scale=protocol.anxiety.scale if protocol.anxiety else "",
         offline=offline,

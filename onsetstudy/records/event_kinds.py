@@ -17,7 +17,7 @@ from onsetstudy.records.event_log import PREPARED_COLUMNS, Event
 from onsetstudy.records.privacy import looks_like_a_person, remark_names_a_person
 from onsetstudy.records.schema import CASES, Column
 
-__all__ = ["ENTERED", "KINDS", "STUDY_KINDS", "entry_faults"]
+__all__ = ["COLUMNS", "ENTERED", "KINDS", "STUDY_KINDS", "entry_faults"]
 
 DERIVED = (
     "case_id",
@@ -41,6 +41,7 @@ DERIVED = (
 ENTERED: dict[str, Column] = {c.name: c for c in CASES if c.name not in (*DERIVED, *PREPARED_COLUMNS)}
 """Columns of a case that are typed or chosen at the chair; the others are counted, tapped or kept with the opening."""
 PREPARED: dict[str, Column] = {c.name: c for c in CASES if c.name in PREPARED_COLUMNS}
+COLUMNS: dict[str, Column] = {c.name: c for c in CASES}
 LONGEST_TEXT = 200
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,39}\Z")
 IDENT = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{5,63}\Z")
@@ -79,8 +80,8 @@ KINDS: dict[str, dict[str, Key]] = {
     "seated": {},
     "dismissed": {},
     "adverse_event": {
-        "kind": Key(codes=CODES["adverse_event"], compulsory=True),
-        "serious": Key(codes=CODES["yes_no"]),
+        "kind": Key(codes=COLUMNS["adverse_event"].codes, compulsory=True),
+        "serious": Key(codes=COLUMNS["adverse_serious"].codes),
         "note": Key(),
     },
     "withdrawn": {"reason": Key()},

@@ -65,6 +65,8 @@ class Chair:
             elif self.page.locator("input#clinician_id").count():
                 self.page.locator("input#clinician_id").fill(operator)
                 self.button("Next").click()
+            elif "control" in self.heading:
+                self.button("tooth 23", exact=True).click()
             elif self.page.locator(".choices button").count():
                 self.page.locator(".choices button").first.click()
             else:

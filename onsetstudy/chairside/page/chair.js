@@ -23,7 +23,7 @@ const SAID = {
 const words = (response) => ({ felt: "felt", not_felt: "not felt", not_done: "not done" })[response];
 const named = (list, code) => list.find(([c]) => c === code)?.[1] ?? code;
 const field = (name) => [...setup.after, ...setup.before].find((f) => f.name === name);
-const tooth = (c, role) => (role === "target" ? `tooth ${c.told.tooth ?? "?"}` : "control tooth");
+const tooth = (c, role) => (role === "target" ? `tooth ${c.told.tooth ?? "?"}` : c.told.control_tooth ? `control tooth ${c.told.control_tooth}` : "control tooth");
 const go = (name, more = {}) => { screen = { name, ...more }; draw(); $("task").focus({ preventScroll: true }); };
 const home = () => go("case");
 const current = () => cases.find((c) => c.id === selected);
@@ -181,7 +181,7 @@ function answerTest(id, response) {
 function tickTests(c) {
   const minute = seconds(c) / 60, next = upNext(c), head = $("next");
   if (!next || !head) { if (!next !== !head) draw(); return; }
-  const both = c.roles.length > 1 && next.role === "target" ? `${tooth(c, "target")}, then the control tooth,` : `${tooth(c, next.role)}`;
+  const both = c.roles.length > 1 && next.role === "target" ? `${tooth(c, "target")}, then ${c.told.control_tooth ?? "the control tooth"},` : `${tooth(c, next.role)}`;
   const when = !next.due ? `at ${minuteText(next.planned)}, in ${Math.ceil(next.wait_s)} s` : next.late_s < LATE_S ? `now (${minuteText(next.planned)})` : `now, ${clockText(next.late_s)} after ${minuteText(next.planned)}`;
   const text = `Test ${both} ${when}.`;
   if (head.textContent !== text) head.textContent = text;
@@ -265,7 +265,7 @@ function eventScreen() {
   const c = current();
   if (!screen.kind) return [h("h1", {}, "What happened?"), choices(setup.adverse_events, (kind) => go("event", { kind })), backRow()];
   return [h("h1", {}, "Was it serious?"), h("p", {}, "Death, danger to life, hospital, lasting harm, or medically important by your local rules."),
-    choices([["no", "No"], ["yes", "Yes"]], (serious) => { tap("adverse_event", { kind: screen.kind, serious }, c.id); home(); }), backRow()];
+    choices(setup.serious, (serious) => { tap("adverse_event", { kind: screen.kind, serious }, c.id); home(); }), backRow()];
 }
 function supplementScreen() {
   const c = current();
