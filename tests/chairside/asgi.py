@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import json
+from concurrent.futures import ThreadPoolExecutor
 
 from onsetstudy.chairside.clock import Reading
 from onsetstudy.chairside.recorder import Recorder
@@ -83,7 +84,9 @@ class Browser:
         raw = {"host": "127.0.0.1:8123", **headers}
         if self.cookie:
             raw["cookie"] = self.cookie
-        got = asyncio.run(_call(self.app, method, path, body, raw))
+        # In a thread of its own: where a browser runs too, this one has a loop already.
+        with ThreadPoolExecutor(1) as alone:
+            got = alone.submit(asyncio.run, _call(self.app, method, path, body, raw)).result()
         if "set-cookie" in got.headers:
             self.cookie = got.headers["set-cookie"].split(";")[0]
         self.seen.append(got)
