@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from onsetstudy.cli.options import say_problems
+
 if TYPE_CHECKING:
     from onsetstudy.protocol.guided import GuidedAnswers
     from onsetstudy.protocol.model import Protocol
@@ -105,11 +107,23 @@ def _minutes(text: str) -> tuple[float, ...]:
 
 
 def _allocate_and_lock(path: Path, promised: Protocol) -> None:
-    """The list for somebody who does not treat, the practice's own sealed file beside the protocol, and the lock."""
+    """The lock, then the list for somebody who does not treat, and the practice's own sealed file beside the protocol.
+
+    Where something has to be settled before a lock, there is no list either: it would belong to another protocol.
+    """
+    from onsetstudy.core.errors import ProtocolError
     from onsetstudy.design.allocation import draw_allocation_list
     from onsetstudy.files.allocation import write_allocation
     from onsetstudy.files.lock import lock_protocol_file
 
+    try:
+        lock, lock_file = lock_protocol_file(path, day=dt.date.today())
+    except ProtocolError as error:
+        click.echo("Not locked yet, and no list is drawn: first settle this in the protocol file.", err=True)
+        say_problems(error.problems)
+        click.echo(f"Then: onsetstudy lock {path}, and onsetstudy allocate {path} --into {path.parent / 'keep-apart'}")
+        return
+    click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {lock_file}")
     seed = secrets.randbelow(2**53)
     drawn = draw_allocation_list(promised, slips_per_stratum=SLIPS, seed=seed)
     keeper = path.parent / "keep-apart"
@@ -117,6 +131,4 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> None:
         if written.name.startswith("sealed-"):
             written = written.rename(path.parent / written.name)
         click.echo(f"Written: {written}")
-    lock, lock_file = lock_protocol_file(path, day=dt.date.today())
-    click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {lock_file}")
     click.echo(f"Give {keeper} to somebody who does not treat, and take it off this computer.")
