@@ -20,6 +20,7 @@ from onsetstudy.chairside.views import (
     Overview,
     SetupView,
     SlipView,
+    TrainingView,
     chair_view,
     overview,
     setup_view,
@@ -28,6 +29,7 @@ from onsetstudy.chairside.views import (
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import EventStore
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.agreement import assessor_agreement
 from onsetstudy.records.event_kinds import entry_faults
 from onsetstudy.records.event_log import Event, in_force
 
@@ -153,6 +155,8 @@ class Recorder:
         faults = entry_faults(event, self.protocol, corrected=corrected)
         if event.kind == "preparation" or (corrected is not None and corrected.kind == "preparation"):
             faults.append("what was mixed is entered on the mixer's page")
+        if event.kind == "trained" and not self.practising:
+            faults.append("training belongs to practice, on invented patients")
         if event.kind in STUDY_ONLY and "study" not in MAY[role]:
             faults.append("this role may not do that")
         if "chair" not in MAY[role] and event.kind not in ("anchor", "prepared"):
@@ -177,6 +181,10 @@ class Recorder:
         with self._lock:
             states = self._log.states(self.protocol)
             return overview(states, self.protocol, today_quarter=Quarter.of(today), paused=self._log.paused)
+
+    def training(self) -> TrainingView:
+        """How well those who trained in practice agree."""
+        return TrainingView(agreements=assessor_agreement(self.store.events()))
 
     # The mixer --------------------------------------------------------------------------------------------------------
 

@@ -50,6 +50,7 @@ class _Server:
             Route("/api/overview", may("", self.overview)),
             Route("/api/entries", may("", self.add), methods=["POST"]),
             Route("/api/chair", may("chair", self.chair)),
+            Route("/api/training", may("chair", self.training)),
             Route("/api/unblind", may("study", self.unblind), methods=["POST"]),
             Route("/api/mixing", may("mixing", self.mixing)),
             Route("/api/mixing/slip", may("mixing", self.open_slip), methods=["POST"]),
@@ -140,6 +141,10 @@ class _Server:
         text = request.query_params.get("after", "0")
         after = int(text) if text.isascii() and text.isdecimal() and len(text) < 16 else 0
         return _json(as_json(await run_in_threadpool(self.recorder.chair, after)))
+
+    async def training(self, _: Request, __: str) -> Response:
+        """Agreement of assessors, in practice."""
+        return _json(as_json(await run_in_threadpool(self.recorder.training)))
 
     async def unblind(self, request: Request, role: str) -> Response:
         """Emergency unblinding."""

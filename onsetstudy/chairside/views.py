@@ -16,6 +16,7 @@ from onsetstudy.chairside.case_flow import CaseState
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.agreement import Agreement
 from onsetstudy.records.case_questions import Question, asked_after, asked_before, question_of, words
 from onsetstudy.records.event_kinds import COLUMNS
 from onsetstudy.records.event_log import Event
@@ -28,6 +29,7 @@ __all__ = [
     "Overview",
     "SetupView",
     "SlipView",
+    "TrainingView",
     "WaitingCase",
     "as_json",
     "chair_view",
@@ -102,6 +104,13 @@ class ClockView:
     server_s: float
     server_wall_s: float
     axis_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainingView:
+    """How well assessors agree on the recorded sequence, in practice."""
+
+    agreements: tuple[Agreement, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

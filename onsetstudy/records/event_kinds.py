@@ -91,6 +91,11 @@ KINDS: dict[str, dict[str, Key]] = {
     "unblinded": {"reason": _REASON},
     "paused": {"reason": _REASON},
     "resumed": {"reason": _REASON},
+    "trained": {
+        "assessor": Key(compulsory=True),
+        "moment": Key(low=1, high=100, compulsory=True),
+        "response": Key(codes=CODES["response"], compulsory=True),
+    },
     "anchor": {
         "boot": Key(compulsory=True),
         "server_s": _ANCHOR,
@@ -98,7 +103,7 @@ KINDS: dict[str, dict[str, Key]] = {
         "half_s": Key(low=0, high=3600, compulsory=True),
     },
 }
-STUDY_KINDS = ("paused", "resumed", "anchor")
+STUDY_KINDS = ("paused", "resumed", "trained", "anchor")
 """Entries that belong to no case."""
 
 

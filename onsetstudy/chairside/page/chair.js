@@ -4,6 +4,7 @@ import { clockText, foldCases, inForce, LATE_S, marks, minuteText, nextTest } fr
 import { $, button, choices, cues, h, keepAwake, knock, say, scoreField } from "/parts.js";
 import { begin, draft, wizard } from "/setup.js";
 import { mixingFor } from "/mixing.js";
+import { training } from "/training.js";
 
 let setup, screen = { name: "case" }, selected = sessionStorage.selected ?? "";
 let cases = [], knocked = "";
@@ -128,7 +129,7 @@ function tick() {
 
 const SCREENS = {
   case: caseScreen, new: newScreen, more: moreScreen, overview: overviewScreen, wrong: wrongScreen, scale: scaleScreen, ask: askScreen,
-  event: eventScreen, supplement: supplementScreen, study: studyScreen, told: toldScreen, mixing: mixingScreen,
+  event: eventScreen, supplement: supplementScreen, study: studyScreen, training: trainingScreen, told: toldScreen, mixing: mixingScreen,
 };
 
 function caseScreen() {
@@ -289,6 +290,7 @@ function moreScreen() {
   const put = (name, value) => { localStorage[name] = root[name] = value; draw(); };
   return [h("h1", {}, setup.title), setup.practising ? h("p", { class: "mark" }, "Practice: invented patients, kept apart.") : null,
     h("div", { class: "row" }, button("Overview", () => go("overview"), { "data-stay": "overview" }), may.study ? button("Pause, unblinding", () => go("study"), { "data-stay": "study" }) : null,
+      setup.practising ? button("Train whoever tests", () => go("training"), { "data-stay": "training" }) : null,
       may.mixing ? button("What is prepared", () => go("mixing"), { "data-stay": "mixing" }) : null),
     h("h2", {}, "When a test is due"), h("div", { class: "row" }, toggle("colour", "Warm paper"), toggle("sound", "Knock"), toggle("vibration", "Vibration")),
     h("h2", {}, "This device"), h("div", { class: "row" },
@@ -327,6 +329,7 @@ function toldScreen() {
   const t = screen.told;
   return [h("h1", {}, t ? `${t.case_id}: ${t.label}` : "Nothing was told."), h("p", {}, t ? `${t.preparation}. Do not tell whoever tests.` : state.why || "The computer does not answer, or nothing was prepared. Open the sealed envelope of the case."), backRow()];
 }
+function trainingScreen() { return [...training(() => { if (screen.name === "training") draw(); }), backRow()]; }
 function mixingScreen() { return [...mixingFor(setup, () => draw()), backRow()]; }
 
 function key(event) {
