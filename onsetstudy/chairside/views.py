@@ -36,6 +36,7 @@ __all__ = [
     "overview",
     "setup_view",
     "waiting_cases",
+    "watches",
 ]
 
 PADDED_TO = 4096
@@ -60,6 +61,7 @@ class SetupView:
     baseline: str
     clock_zero: str
     paired: bool
+    watching: bool
     before: tuple[Question, ...]
     after: tuple[Question, ...]
     supplements: tuple[tuple[str, str], ...]
@@ -175,6 +177,12 @@ def as_json(view: object, *, padded: bool = False) -> bytes:
     return body + b" " * (-len(body) % PADDED_TO) if padded else body
 
 
+def watches(protocol: Protocol) -> bool:
+    """Whether a protocol only watches what was adopted: one test, at the target minute, that needs no confirmation."""
+    once = protocol.schedule.tests_min == (protocol.onset.target_min,)
+    return protocol.watch is not None and once and protocol.onset.confirmations == 1
+
+
 def setup_view(protocol: Protocol, *, role: str, practice: str, practising: bool, offline: bool) -> SetupView:
     """What the page of a role needs to know of the protocol."""
     teeth = TEETH[protocol.schedule.tooth_notation]
@@ -192,6 +200,7 @@ def setup_view(protocol: Protocol, *, role: str, practice: str, practising: bool
         baseline=protocol.schedule.baseline_response,
         clock_zero=protocol.schedule.clock_zero,
         paired=protocol.study.paired,
+        watching=watches(protocol),
         before=tuple(question_of(name, protocol) for name in asked_before(protocol)),
         after=tuple(question_of(name, protocol) for name in asked_after(protocol)),
         supplements=tuple((code, words(code)) for code in CODES["rescue_technique"][1:]),

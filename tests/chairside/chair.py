@@ -94,6 +94,22 @@ class Chair:
         wait_for(lambda: self.page.evaluate("async () => (await import('/log.js')).state.waiting") == 0)
 
 
+def quick_watch(folder: Path) -> Path:
+    """What was adopted, watched: one test after three seconds."""
+    text = quick_audit(folder).read_text().replace(QUICK, "schedule_min = [0.05]")
+    for name, old, new in (
+        ("target_min", "0.1", "0.05"),
+        ("horizon_min", "0.25", "0.05"),
+        ("confirmations", "2", "1"),
+        ("baseline_response", '"optional"', '"none"'),
+    ):
+        text = text.replace(f"{name} = {old} ", f"{name} = {new} ")
+    text = text.replace('"confirmations_1", "accept_unconfirmed", ', "")
+    path = folder / "watch.toml"
+    path.write_text(text)
+    return path
+
+
 BLOCK = Path("protocols/mandibular_block_group.toml")
 
 

@@ -13,7 +13,7 @@ from onsetstudy.files.recorded import export_store, read_store
 from onsetstudy.files.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
 from onsetstudy.records.onset import derive_onset
-from tests.chairside.chair import Chair, quick_audit
+from tests.chairside.chair import Chair, quick_audit, quick_watch
 from tests.chairside.conftest import wait_for
 
 PAGE = Path("onsetstudy/chairside/page")
@@ -321,6 +321,44 @@ def test_targets_are_large_nothing_is_cut_off_and_axe_is_content(audit, context,
         page.keyboard.press("Escape")
     chair.button("How much did the injection hurt?").click()
     look()
+
+
+def test_what_was_adopted_is_watched_by_three_taps(tmp_path, serve, context):
+    server = serve(quick_watch(tmp_path))
+    page = context().new_page()
+    chair = Chair(page, server.addresses["alone"])
+    for number, (answer, supplement) in enumerate((("not_felt", False), ("felt", True))):
+        chair.button("New case").click()
+        chair.button("tooth 16", exact=True).click()
+        while "Waiting" not in chair.heading:
+            if page.locator("input#clinician_id").count():
+                page.locator("input#clinician_id").fill("P06-A")
+                chair.button("Next").click()
+            else:
+                page.locator(".choices button").first.click()
+        if number == 0:
+            chair.prepare_alone("buffered")
+        else:
+            chair.button("As last time: buffered").click()
+        chair.tap("Injected")
+        page.wait_for_timeout(2000)
+        chair.answer(answer)
+        if answer == "felt":
+            chair.expect("Tests complete", seconds=70)
+        chair.button("Supplement" if supplement else "No supplement", exact=True).click()
+        if supplement:
+            page.locator(".choices button").first.click()
+            chair.button("0.9 mL").click()
+    chair.expect("No case is running.")
+    chair.wait_until_written()
+    protocol = read_protocol(tmp_path / "watch.toml")
+    records = read_records(server.store, protocol)
+    assert records.problems == ()
+    assert records.cases["arm"].tolist() == ["buffered", "buffered"]
+    assert records.cases["rescue_min"].notna().sum() == 1
+    onset = derive_onset(records, protocol)
+    assert sorted(onset["censoring"]) == ["left", "right"]
+    assert chair.errors == []
 
 
 STUB = """

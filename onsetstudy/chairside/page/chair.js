@@ -3,7 +3,7 @@ import { all, clock, request, send, since, state, tap } from "/log.js";
 import { clockText, foldCases, inForce, LATE_S, marks, minuteText, nextTest } from "/flow.js";
 import { $, button, choices, cues, h, keepAwake, knock, say, scoreField } from "/parts.js";
 import { begin, draft, wizard } from "/setup.js";
-import { mixingFor } from "/mixing.js";
+import { mixingFor, preparedLast, prepareAsLast } from "/mixing.js";
 import { training } from "/training.js";
 
 let setup, screen = { name: "case" }, selected = sessionStorage.selected ?? "";
@@ -145,17 +145,23 @@ const PHASES = {
   },
   not_testable: (c) => [h("h1", {}, `Tooth ${c.told.tooth} does not feel the cold: it cannot be tested.`), h("p", {}, "Nothing is injected for the study. Treat as you would otherwise."), finish(c)],
   waiting: (c) => [h("h1", {}, "Waiting for the cartridge."), h("p", {}, "Whoever mixes is told. This page will say when it is prepared."),
+    may.mixing && setup.watching && preparedLast() ? big(`As last time: ${preparedLast()}`, () => prepareAsLast(c.id, draw)) : null,
     may.mixing ? h("div", { class: "row" }, button("Enter what is prepared", () => go("mixing"), { class: "full", "data-key": "Enter" })) : null, aside(c)],
-  prepared: (c) => [h("h1", {}, "Prepared. Tap as the needle goes in."), big("Needle in", () => tap("injection_start", {}, c.id)), aside(c)],
+  prepared: (c) => setup.watching ? [h("h1", {}, "Tap when the injection has ended."), big("Injected", () => tap("injection_end", {}, c.id)), aside(c)] : [h("h1", {}, "Prepared. Tap as the needle goes in."), big("Needle in", () => tap("injection_start", {}, c.id)), aside(c)],
   injecting: (c) => [h("h1", {}, "Tap when the last planned injection has ended."), big("Injection ended", () => tap("injection_end", {}, c.id)), aside(c)],
   testing: testing,
-  complete: (c) => [line(c), h("h1", {}, "Tests complete. Test the tooth and ask before treating."), h("div", { class: "row" },
+  complete: (c) => setup.watching ? watched(c) : [line(c), h("h1", {}, "Tests complete. Test the tooth and ask before treating."), h("div", { class: "row" },
     button("Treatment starts", () => tap("treatment_start", {}, c.id), { class: "full", "data-key": "Enter", "data-stay": "treat" }),
     button("Supplemental injection", () => go("supplement"), { "data-stay": "supplement" })), asked(c), aside(c)],
   treated: (c) => [h("h1", {}, missing(c).length ? "Still to ask" : "All is entered."), asked(c), c.first.treatment_end ? null : h("div", { class: "row" }, button("Treatment ended", () => tap("treatment_end", {}, c.id))), finish(c), aside(c)],
   withdrawn: (c) => [h("h1", {}, "Broken off."), asked(c), finish(c)],
   closed: (c) => [h("h1", {}, `${c.id} is finished.`), h("p", {}, "Entries can still be corrected below; later events are entered under More."), aside(c)],
 };
+
+/** The third of three taps. */
+const watched = (c) => [h("h1", {}, "Tests complete. Test the tooth and ask before treating."), h("div", { class: "answers" },
+  button("No supplement", () => close(c), { "data-key": "Enter", "data-stay": "none" }), button("Supplement", () => go("supplement"), { "data-stay": "supplement" })), aside(c)];
+const close = (c) => { tap("closed", {}, c.id); selected = ""; home(); };
 
 const big = (text, onclick) => h("div", { class: "answers" }, h("button", { type: "button", class: "full", "data-key": "Enter", "data-stay": "big", onclick }, text));
 
@@ -273,7 +279,8 @@ function supplementScreen() {
   if (!screen.technique) return [h("h1", {}, "Which supplemental injection?"), choices(setup.supplements, (technique) => go("supplement", { technique })), backRow()];
   return [h("h1", {}, "How much, mL?"), choices([0.2, 0.45, 0.9, 1.7, 1.8, 2.2].map((v) => [v, `${v} mL`]), (volume_ml) => {
     tap("supplement", { technique: screen.technique, volume_ml, ...(c.told.agent ? { agent: c.told.agent } : {}) }, c.id);
-    home();
+    if (setup.watching) close(c);
+    else home();
   }), backRow()];
 }
 function wrongScreen() {

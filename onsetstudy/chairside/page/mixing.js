@@ -78,10 +78,22 @@ function recipe(setup) {
         Object.assign(payload, { bicarbonate_ml: number("bicarbonate"), bicarbonate_percent: number("percent"), mixing_min: Math.round((now() - work.began) / 0.6) / 100 });
         localStorage.mix = JSON.stringify({ way: work.way, bicarbonate: number("bicarbonate"), percent: number("percent") });
       }
+      localStorage.prepared = JSON.stringify({ label, payload });
       work.sent = { preparation: entry("preparation", payload, work.w.case_id), prepared: entry("prepared", {}, work.w.case_id) };
       hand();
     }, { class: "full" })),
   ].filter(Boolean);
+}
+
+/** What was prepared last, in words; empty if nothing was. */
+export const preparedLast = () => (localStorage.prepared ? JSON.parse(localStorage.prepared).label : "");
+
+/** Hand over the same again, where only what was adopted is watched. */
+export function prepareAsLast(case_id, again) {
+  redraw = again;
+  const { allocation_slip, mixing_min, ...payload } = JSON.parse(localStorage.prepared).payload;
+  work = { sent: { preparation: entry("preparation", payload, case_id), prepared: entry("prepared", {}, case_id) } };
+  return hand();
 }
 
 async function hand() {

@@ -14,7 +14,22 @@ const save = (d) => { sessionStorage.draft = JSON.stringify(d); };
 export const dropDraft = () => { delete sessionStorage.draft; };
 
 export function begin(setup) {
-  save({ case_id: newCode(setup.practice), patient_id: newCode(setup.practice), told: {}, asked: [], primary: false });
+  const d = { case_id: newCode(setup.practice), patient_id: newCode(setup.practice), told: {}, asked: [], primary: false };
+  if (setup.watching) asLittleAsCanBe(d, setup);
+  save(d);
+}
+
+/** While only watching, what was used last time is used again, and nothing is asked that need not be. */
+function asLittleAsCanBe(d, setup) {
+  d.told.patient_id = d.patient_id;
+  d.asked.push("patient_id");
+  for (const f of setup.before) {
+    const last = localStorage[`last_${f.name}`];
+    if (REMEMBERED.includes(f.name) && last) d.told[f.name] = JSON.parse(last);
+    else if (f.required || REMEMBERED.includes(f.name)) continue;
+    else if (f.name === "period") d.told.period = "1";
+    d.asked.push(f.name);
+  }
 }
 
 function needed(field, told) {
