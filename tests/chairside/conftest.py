@@ -107,7 +107,7 @@ def context(chromium):
         yield new
 
 
-def wait_for(condition, seconds=10.0):
+def wait_for(condition, seconds=30.0):
     """Wait until something outside the browser holds."""
     until = time.monotonic() + seconds
     while not condition():
