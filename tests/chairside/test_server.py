@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 import sqlite3
+import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -438,3 +441,14 @@ def test_the_overview_counts_and_never_compares(study):
 def test_every_role_has_its_rights():
     assert "mixing" not in MAY["tester"] | MAY["treating"]
     assert "chair" not in MAY["mixer"]
+
+
+def test_every_file_of_the_page_is_installed_served_and_kept_for_when_the_server_is_away(study):
+    page = Path("onsetstudy/chairside/page")
+    declared = tomllib.loads(Path("pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]["onsetstudy"]
+    kept = re.search(r"FILES = \[(.*?)\]", (page / "sw.js").read_text())[1]
+    browser = Browser(study.app)
+    for file in page.iterdir():
+        assert f"**/*{file.suffix}" in declared
+        assert browser.get(f"/{file.name}").status == 200
+        assert f'"/{file.name}"' in kept or file.name in ("sw.js", "index.html")
