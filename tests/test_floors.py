@@ -27,6 +27,7 @@ FLOOR = {
     "files": 5,
     "cli": 6,
     "cluster": 6,
+    "chairside": 6,
 }
 THIRD_PARTY = {
     "core": {"numpy", "pandas"},
@@ -41,13 +42,16 @@ THIRD_PARTY = {
     "design": {"numpy", "pandas", "scipy", "statsmodels"},
     "study": {"numpy", "pandas", "scipy"},
     "report": {"numpy", "pandas", "matplotlib", "seaborn", "jinja2", "typst"},
-    "files": {"numpy", "pandas", "openpyxl", "xlsxwriter"},
+    "files": {"numpy", "pandas", "openpyxl", "xlsxwriter", "cryptography"},
     "cli": {"click", "rich"},
     "cluster": {"dask", "distributed", "pyarrow"},
+    "chairside": {"starlette", "uvicorn"},
 }
 # The two showing rooms stand side by side: files writes what report has rendered.
 # A door passes the other hands down.
-SAME_FLOOR = {("files", "report"), ("cli", "cluster")}
+SAME_FLOOR = {("files", "report"), ("cli", "cluster"), ("cli", "chairside")}
+# The recorder knows what was tapped, never what came out of it.
+CHAIRSIDE_NEVER_SEES = ("survival", "study", "report", "outcomes", "pool", "watch")
 # Report draws results; of the rooms below it may see types only.
 REPORT_SEES = ("core", "protocol.model")
 MODULES = sorted(PACKAGE.rglob("*.py"))
@@ -82,6 +86,8 @@ def test_a_room_imports_only_from_floors_below(path):
             below = FLOOR[other] < FLOOR[room] or (room, other) in SAME_FLOOR
             if not below:
                 faults.append(f"line {line}: {room} (floor {FLOOR[room]}) imports {other} (floor {FLOOR[other]})")
+            if room == "chairside" and other in CHAIRSIDE_NEVER_SEES:
+                faults.append(f"line {line}: chairside imports {name}")
             if room == "report" and not ".".join(rest).startswith(REPORT_SEES) and not rest[-1].endswith("results"):
                 faults.append(f"line {line}: report imports {name}, which is not a results module")
         elif top not in sys.stdlib_module_names and top not in THIRD_PARTY[room]:
@@ -96,8 +102,8 @@ def test_every_room_stands_in_the_plan():
 
 def test_every_package_used_is_declared():
     project = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    optional = project["optional-dependencies"]["cluster"]
-    lines = [*project["dependencies"], *optional]
+    optional = project["optional-dependencies"]
+    lines = [*project["dependencies"], *optional["cluster"], *optional["chairside"]]
     declared = {line.split(">")[0].split("=")[0].split("<")[0].strip() for line in lines}
     assert set().union(*THIRD_PARTY.values()) <= declared
 

@@ -11,23 +11,28 @@ from onsetstudy.cli.options import protocol_argument
 __all__ = ["command"]
 
 
-@click.command("template", short_help="Write a workbook for entering cases.")
+@click.command("template", short_help="Write a workbook for entering cases, or a case sheet on paper.")
 @protocol_argument
 @click.option(
     "--into",
     type=click.Path(path_type=Path, dir_okay=False),
     default=Path("records.xlsx"),
     show_default=True,
-    help="File to write.",
+    help="File to write: .xlsx is the workbook, .pdf the case sheet on paper.",
 )
 @click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
 def command(protocol: Path, into: Path, overwrite: bool) -> int:
-    """Write an entry workbook for PROTOCOL with drop-downs, ranges and the data dictionary."""
+    """Write an entry workbook for PROTOCOL with drop-downs, ranges and the data dictionary.
+
+    With a name that ends in .pdf: the one-page case sheet, in the order of the page at the chair.
+    """
+    from onsetstudy.files.case_sheet import write_case_sheet
     from onsetstudy.files.protocol_toml import read_protocol
     from onsetstudy.files.workbook import write_template
 
     if into.exists() and not overwrite:
         raise click.UsageError(f"{into} is there already and may hold records. Give another name, or --overwrite.")
-    write_template(into, read_protocol(protocol))
+    write = write_case_sheet if into.suffix.lower() == ".pdf" else write_template
+    write(into, read_protocol(protocol))
     click.echo(f"Written: {into}")
     return 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from onsetstudy.files.case_sheet import write_case_sheet
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
@@ -17,9 +18,10 @@ __all__ = ["write_protocol_document"]
 def write_protocol_document(
     protocol: Protocol, lock: ProtocolLock | None, folder: str | Path, *, paper: str = "a4"
 ) -> list[Path]:
-    """Write the protocol as HTML and PDF; returns the files written."""
+    """Write the protocol as HTML and PDF, and the case sheet on paper beside it; returns the files written."""
     document = compose_protocol(protocol, lock)
     return [
         write_bytes(Path(folder) / f"{document.id}.html", render_html(document).encode("utf-8")),
         write_bytes(Path(folder) / f"{document.id}.pdf", render_pdf(document, paper=paper)),
+        write_case_sheet(Path(folder) / f"{document.id}-case-sheet.pdf", protocol, paper=paper),
     ]

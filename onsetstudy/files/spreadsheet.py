@@ -1,4 +1,4 @@
-"""Tables of records as they were written: two CSV files, a folder with both, or one workbook."""
+"""Tables of records as they were written: two CSV files, a folder with both, one workbook, or the recorder's store."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ from pathlib import Path
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.files.recorded import read_store, refuse_other_study
+from onsetstudy.files.store import EventStore, is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.check import check_records
 from onsetstudy.records.model import RawTable, Records
@@ -39,7 +41,7 @@ def read_records(
     ----------
     path_or_paths : path or sequence of paths
         A workbook with the sheets ``cases`` and ``cold_tests``, a folder with ``cases.csv`` and ``cold_tests.csv``, or
-        those two files.
+        those two files; or the recorder's store.
     protocol : Protocol
         What was promised.
     drop_unknown, strict
@@ -52,13 +54,16 @@ def read_records(
     RecordsError
         If files are missing or cannot be read, a table's headings cannot be used, or no case can be used.
     """
-    cases, cold_tests = read_tables(path_or_paths)
+    cases, cold_tests = read_tables(path_or_paths, protocol)
     today = dt.date.today() if today is None else today
     return check_records(cases, cold_tests, protocol, drop_unknown=drop_unknown, strict=strict, today=today)
 
 
-def read_tables(path_or_paths: Paths) -> tuple[RawTable, RawTable]:
-    """The two tables of records as untouched text: ``cases`` and ``cold_tests``."""
+def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple[RawTable, RawTable]:
+    """The two tables of records as untouched text: ``cases`` and ``cold_tests``.
+
+    A store of the recorder is refused where it belongs to another study than ``protocol``.
+    """
     given = [path_or_paths] if isinstance(path_or_paths, str | Path) else list(path_or_paths)
     paths = [Path(p) for p in given]
     missing = [
@@ -70,6 +75,8 @@ def read_tables(path_or_paths: Paths) -> tuple[RawTable, RawTable]:
         paths = _in_folder(paths[0])
     if len(paths) == 1 and paths[0].suffix.lower() in (".xlsx", ".xlsm"):
         return _workbook(paths[0])
+    if len(paths) == 1 and is_store(paths[0]):
+        return _store(paths[0], protocol)
     other = [p for p in paths if p.suffix.lower() not in READ and not p.is_dir()]
     if other:
         mend = "save it as .xlsx, or its two tables as .csv"
@@ -87,6 +94,14 @@ def read_tables(path_or_paths: Paths) -> tuple[RawTable, RawTable]:
             )
         )
     return read_csv_table(found["cases"]), read_csv_table(found["cold_tests"])
+
+
+def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable]:
+    if protocol is not None:
+        with EventStore(path) as store:
+            refuse_other_study(path, store.facts(), protocol)
+    folded = read_store(path)
+    return folded.cases, folded.cold_tests
 
 
 def _problem(path: Path, what: str, mend: str, *, sheet: str | None = None, row: int | None = None) -> Problem:

@@ -8,7 +8,7 @@ import numpy as np
 
 from onsetstudy.records.findings import Findings
 
-__all__ = ["check_privacy", "looks_like_a_person"]
+__all__ = ["check_privacy", "looks_like_a_person", "remark_names_a_person"]
 
 NAME_LIKE = re.compile(
     r"@|^\+?\d[\d ()/-]{8,}$|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?|[^\W\d_]{2,}[ ,]+[^\W\d_]{2,}", re.I
@@ -20,6 +20,11 @@ PSEUDONYMS = ("case_id", "practice_id", "clinician_id", "patient_id")
 def looks_like_a_person(code: str) -> bool:
     """Whether a code looks like a name, an address or a number of a person."""
     return NAME_LIKE.search(code) is not None
+
+
+def remark_names_a_person(remark: str) -> bool:
+    """Whether a remark may hold a name, an address or a number of a person."""
+    return REMARK_NAMES.search(remark) is not None
 
 
 def check_privacy(found: Findings) -> None:

@@ -92,7 +92,7 @@ def test_the_command(mine, tmp_path):
 @pytest.mark.parametrize("path", [GROUP, AUDIT], ids=["group", "audit"])
 def test_the_document_says_everything_and_marks_what_is_missing(path, tmp_path):
     protocol = read_protocol(path)
-    html, _ = write_protocol_document(protocol, read_lock(path), tmp_path)
+    html, *_ = write_protocol_document(protocol, read_lock(path), tmp_path)
     text = html.read_text(encoding="utf-8")
     assert protocol.study.question in text
     assert "Recorded answer:" in text

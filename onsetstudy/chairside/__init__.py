@@ -1,0 +1,1 @@
+"""The recorder at the chair: a page, and the server that keeps what is tapped on it."""

@@ -1,0 +1,143 @@
+"""How far each case is: from the entries alone, without an arm."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.case_questions import asked_after, asked_before
+from onsetstudy.records.event_log import Event, in_force
+
+__all__ = ["CaseState", "RunningLog", "case_state"]
+
+BLOCKS = ("ianb", "gow_gates", "closed_mouth_block")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaseState:
+    """How far a case is.
+
+    ``phase`` is one of opened, not_testable, waiting (for the cartridge), prepared, injected, treated, withdrawn and
+    closed. ``missing`` are fields that the protocol asks for and nobody entered; ``tests`` and ``tests_not_done``
+    count planned tests that were answered, and those passed over before the last one answered.
+    """
+
+    case_id: str
+    phase: str
+    injected: bool
+    opened: Mapping[str, Any]
+    day: str
+    missing: tuple[str, ...]
+    tests: int
+    tests_not_done: int
+    follow_up_due: bool
+
+
+def case_state(case_id: str, entries: Iterable[Event], protocol: Protocol) -> CaseState:
+    """State of a case from its entries in force."""
+    told: dict[str, Any] = {}
+    kinds: dict[str, Event] = {}
+    baseline, answered, harm = "", set(), False
+    for event in entries:
+        kinds.setdefault(event.kind, event)
+        if event.kind in ("case_opened", "recorded"):
+            told.update(event.payload)
+        elif event.kind == "baseline" and event.payload["tooth_role"] == "target":
+            baseline = str(event.payload["response"])
+        elif event.kind == "test" and event.payload["tooth_role"] == "target":
+            if event.payload["response"] != "not_done":
+                answered.add(event.payload.get("planned_min"))
+        elif event.kind == "adverse_event" and event.payload["kind"] != "none":
+            harm = True
+    planned = [m for m in protocol.schedule.tests_min if answered and m <= max(a or 0 for a in answered)]
+    zero = kinds.get("injection_end")
+    injected = zero is not None
+    wanted = (*asked_before(protocol), *(asked_after(protocol) if injected else ()))
+    skipped = {"lip_numb"} if told.get("technique") not in BLOCKS else set()
+    if told.get("vasoconstrictor") in (None, "", "none", "felypressin"):
+        skipped.add("vasoconstrictor_dilution")
+    first = zero or kinds.get("case_opened")
+    return CaseState(
+        case_id=case_id,
+        phase=_phase(kinds, baseline, protocol),
+        injected=injected,
+        opened=told,
+        day="" if first is None else first.at_wall[:10],
+        missing=tuple(n for n in wanted if told.get(n) in (None, "") and n not in skipped),
+        tests=len(answered),
+        tests_not_done=sum(1 for m in planned if m not in answered),
+        follow_up_due=harm and "followed_up" not in kinds,
+    )
+
+
+def _phase(kinds: Mapping[str, Event], baseline: str, protocol: Protocol) -> str:
+    for kind, phase in (
+        ("closed", "closed"),
+        ("withdrawn", "withdrawn"),
+        ("treatment_start", "treated"),
+        ("injection_end", "injected"),
+        ("prepared", "prepared"),
+    ):
+        if kind in kinds:
+            return phase
+    needed = protocol.schedule.baseline_response == "required"
+    if needed and not baseline:
+        return "opened"
+    return "not_testable" if needed and baseline == "not_felt" else "waiting"
+
+
+class RunningLog:
+    """Entries of the store in memory, by case, and the clocks they were made by; kept up by what is new."""
+
+    def __init__(self) -> None:
+        self.last = 0
+        self.paused = ""
+        self._cases: dict[str, list[Event]] = {}
+        self._closed: set[str] = set()
+        self._order: list[Event] = []
+        self.clocks: dict[str, float] = {}
+        self._base: dict[str, float] = {}
+
+    def take(self, events: Iterable[Event]) -> None:
+        """Add entries that are new in the store."""
+        for event in events:
+            self.last = max(self.last, event.seq)
+            if event.kind == "anchor":
+                told = event.payload
+                axis_s = self.axis_s(str(told["boot"]), float(told["server_s"]), float(told["server_wall_s"]))
+                self.clocks[event.clock] = axis_s - event.at_monotonic
+                continue
+            if event.kind in ("paused", "resumed"):
+                self.paused = str(event.payload["reason"]) if event.kind == "paused" else ""
+            if event.case_id is not None:
+                self._cases.setdefault(event.case_id, []).append(event)
+            if event.kind == "closed":
+                self._closed.add(str(event.case_id))
+            self._order.append(event)
+
+    def axis_s(self, boot: str, server_s: float, server_wall_s: float) -> float:
+        """Seconds on the one axis of all clocks: the wall clock's at the first anchor of a start, counted on."""
+        return self._base.setdefault(boot, server_wall_s - server_s) + server_s
+
+    def entries(self, after: int) -> list[Event]:
+        """Entries behind a place; from the beginning, those of cases that are not closed."""
+        if after > 0:
+            place = len(self._order)
+            while place and self._order[place - 1].seq > after:
+                place -= 1
+            return self._order[place:]
+        return [e for e in self._order if e.case_id not in self._closed]
+
+    def case(self, case_id: str) -> list[Event]:
+        """Entries of a case that are in force."""
+        return in_force(self._cases.get(case_id, ()))
+
+    def states(self, protocol: Protocol) -> list[CaseState]:
+        """States of all cases, in the order in which they were opened."""
+        return [case_state(case_id, self.case(case_id), protocol) for case_id in self._cases]
+
+    def opened_by(self, case_id: str) -> str | None:
+        """Name of the entry that opened a case."""
+        return next((e.id for e in self._cases.get(case_id, ()) if e.kind == "case_opened"), None)

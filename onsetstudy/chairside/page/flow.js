@@ -1,0 +1,107 @@
+// How far a case is, from its entries alone. No arm is in them.
+
+export const LATE_S = 10;
+const EARLY_MIN = 0.25;
+
+/** Entries in force: corrected ones as corrected, withdrawn ones left out. */
+export function inForce(entries) {
+  const last = new Map(entries.filter((e) => e.kind === "correction").map((e) => [e.corrects, e]));
+  return entries.filter((e) => e.kind !== "correction").flatMap((e) => {
+    const correction = last.get(e.id);
+    if (!correction) return [e];
+    return correction.payload.instead ? [{ ...e, payload: correction.payload.instead }] : [];
+  });
+}
+
+export function foldCases(entries, setup) {
+  const cases = new Map();
+  for (const entry of inForce(entries)) {
+    if (!entry.case_id) continue;
+    if (!cases.has(entry.case_id)) cases.set(entry.case_id, []);
+    cases.get(entry.case_id).push(entry);
+  }
+  return [...cases].map(([id, own]) => foldCase(id, own, setup)).filter((c) => c.first.case_opened);
+}
+
+function foldCase(id, entries, setup) {
+  const told = {}, first = {}, baseline = {}, tests = new Map();
+  for (const entry of entries) {
+    first[entry.kind] ??= entry;
+    if (entry.kind === "case_opened" || entry.kind === "recorded") Object.assign(told, entry.payload);
+    if (entry.kind === "baseline") baseline[entry.payload.tooth_role] = entry.payload.response;
+    if (entry.kind === "test") {
+      const { planned_min, tooth_role } = entry.payload;
+      if (!tests.has(planned_min)) tests.set(planned_min, {});
+      tests.get(planned_min)[tooth_role] = entry;
+    }
+  }
+  const roles = setup.control_tooth === "none" ? ["target"] : ["target", "control"];
+  const found = { id, entries, told, first, baseline, tests, roles, zero: first[setup.clock_zero] };
+  found.confirmed = confirmed(found, setup);
+  found.phase = phase(found, setup);
+  return found;
+}
+
+function phase(c, setup) {
+  const { first, baseline } = c;
+  if (first.closed) return "closed";
+  if (first.withdrawn) return "withdrawn";
+  if (first.treatment_start) return "treated";
+  if (first.injection_end) return c.confirmed || first.supplement ? "complete" : "testing";
+  if (first.injection_start) return "injecting";
+  if (first.prepared) return "prepared";
+  if (setup.baseline !== "none" && c.roles.some((r) => !baseline[r]) && baseline.target !== "not_felt") return "baseline";
+  return setup.baseline === "required" && baseline.target === "not_felt" ? "not_testable" : "waiting";
+}
+
+/** Whether the protocol's rule is met: so many valid tests in a row not felt. */
+function confirmed(c, setup) {
+  let run = 0;
+  for (const planned of [...c.tests.keys()].sort((a, b) => a - b)) {
+    const { target, control } = c.tests.get(planned);
+    const said = target?.payload.response;
+    if (said !== "felt" && said !== "not_felt") continue;
+    const other = control?.payload.response;
+    if (setup.control_tooth === "required" && other !== "felt") continue;
+    if (setup.control_tooth === "optional" && other === "not_felt") continue;
+    run = said === "not_felt" ? run + 1 : 0;
+    if (run >= setup.confirmations) return true;
+  }
+  return false;
+}
+
+/**
+ * Which test is due next, at a minute: { planned, role, due, late_s, wait_s }, or null when all are over.
+ * Where the clocks are in doubt the last test stays open: what was seen can always be entered.
+ */
+export function nextTest(c, setup, minute, doubtful = false) {
+  const plan = setup.tests_min;
+  for (let k = 0; k < plan.length; k += 1) {
+    const over = k + 1 < plan.length ? (plan[k] + plan[k + 1]) / 2 : plan[k] + 1;
+    const answered = c.tests.get(plan[k]) ?? {};
+    const role = c.roles.find((r) => !answered[r]);
+    if (!role || minute >= over) continue;
+    const wait_s = (plan[k] - minute) * 60;
+    return { planned: plan[k], role, wait_s, due: wait_s <= 0, open: wait_s <= EARLY_MIN * 60, late_s: -wait_s };
+  }
+  const last = plan.at(-1), role = c.roles.find((r) => !c.tests.get(last)?.[r]);
+  return doubtful && role ? { planned: last, role, wait_s: 0, due: true, open: true, late_s: 0 } : null;
+}
+
+/** done, missed, next or later, for each planned test. */
+export function marks(c, setup, minute) {
+  const next = nextTest(c, setup, minute);
+  return setup.tests_min.map((planned) => {
+    const answered = c.tests.get(planned) ?? {};
+    const done = c.roles.every((r) => answered[r] && answered[r].payload.response !== "not_done");
+    if (done) return { planned, mark: "done" };
+    if (next && planned === next.planned) return { planned, mark: "next" };
+    return { planned, mark: !next || planned < next.planned ? "missed" : "later" };
+  });
+}
+
+export function clockText(seconds) {
+  const s = Math.max(0, Math.floor(seconds));
+  return `${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}`;
+}
+export const minuteText = (minute) => clockText(Math.round(minute * 60));

@@ -1,0 +1,253 @@
+// Entries: kept in this browser until the computer has written them, sent again until it says so.
+// Clocks: every page load has its own; anchors tie it to the computer's.
+
+const TOLERANCE_S = 0.25;
+const ANCHOR_EVERY_S = 30;
+const RETRY_S = 2;
+
+export const clock = crypto.randomUUID();
+export const device = localStorage.device ??= crypto.randomUUID();
+export const state = { waiting: 0, away: false, session: true, why: "", refused: [], paused: "", jumped: false, version: 0 };
+
+const entries = new Map(); // id -> { entry, n }
+let clocks = {};
+let ownAnchors = []; // { page_s, offset }
+let jumps = []; // the wall clock ran on by more than ours: asleep, or set
+let adding = 0; // tapped, and not yet in the browser's store
+let last = 0;
+let listeners = [];
+let database;
+const others = new BroadcastChannel("onset");
+
+export const onChange = (f) => listeners.push(f);
+const changed = () => listeners.forEach((f) => f());
+export const now = () => performance.now() / 1000;
+
+function wall(ms = Date.now()) {
+  const d = new Date(ms), offset = -d.getTimezoneOffset(), two = (n) => String(Math.floor(n)).padStart(2, "0");
+  const local = new Date(ms + offset * 60000).toISOString().slice(0, -1);
+  return `${local}${offset < 0 ? "-" : "+"}${two(Math.abs(offset) / 60)}:${two(Math.abs(offset) % 60)}`;
+}
+
+// The browser's own store ------------------------------------------------------------------------
+
+const asked = (request) => new Promise((yes, no) => { request.onsuccess = () => yes(request.result); request.onerror = () => no(request.error); });
+
+async function openDatabase() {
+  const request = indexedDB.open("onset", 1);
+  request.onupgradeneeded = () => {
+    request.result.createObjectStore("entries", { keyPath: "n", autoIncrement: true });
+    request.result.createObjectStore("kept");
+  };
+  database = await asked(request);
+}
+
+const store = (name, mode) => database.transaction(name, mode, { durability: "strict" }).objectStore(name);
+export const keep = (key, value) => asked(store("kept", "readwrite").put(value, key));
+export const kept = (key) => asked(store("kept", "readonly").get(key));
+
+// Entries ----------------------------------------------------------------------------------------
+
+/** Make an entry of this moment, keep it, and send it. Returns it at once; it is on screen before it is sent. */
+export function tap(kind, payload = {}, case_id = null, corrects = null) {
+  const entry = { id: crypto.randomUUID(), kind, clock, at_monotonic: now(), at_wall: wall(), device, payload, case_id, corrects };
+  add(entry);
+  return entry;
+}
+
+function add(entry) {
+  entries.set(entry.id, { entry, n: Infinity });
+  state.waiting += 1;
+  adding += 1;
+  if (entry.kind !== "anchor") state.version += 1;
+  changed();
+  asked(store("entries", "readwrite").add({ entry, state: "waiting" })).then((n) => {
+    adding -= 1;
+    const held = entries.get(entry.id);
+    if (held && held.n === Infinity) held.n = n + 1e12;
+    others.postMessage({ entry, n: n + 1e12 });
+    send();
+  });
+}
+
+/** An entry that the computer has written already, on another road. */
+export function written(entry) {
+  entries.set(entry.id, { entry, n: 1e12 });
+  state.version += 1;
+}
+
+others.onmessage = ({ data }) => {
+  if (!entries.has(data.entry.id)) {
+    entries.set(data.entry.id, data);
+    if (data.entry.kind !== "anchor") state.version += 1;
+  }
+  changed();
+};
+
+/** Entries in order: those that the computer has written, then ours that it has not. */
+export function all() {
+  return [...entries.values()].sort((a, b) => a.n - b.n).map((held) => held.entry);
+}
+
+let sending = null, again = false;
+
+export function send() {
+  again = true;
+  sending ??= navigator.locks.request("send", async () => {
+    while (again) { again = false; await pass(); }
+  }).finally(() => {
+    sending = null;
+    if (again) send();
+  });
+  return sending;
+}
+
+/** One tab at a time sends what all tabs have kept, in the order in which it was tapped. */
+async function pass() {
+  for (;;) {
+    const rows = (await asked(store("entries", "readonly").getAll())).filter((row) => row.state === "waiting");
+    state.waiting = rows.length + adding;
+    if (!rows.length) break;
+    const some = rows.slice(0, 50);
+    const answer = await request("/api/entries", { entries: some.map((row) => row.entry) });
+    if (!answer) break;
+    const write = store("entries", "readwrite");
+    const states = Object.fromEntries(answer.entries.map((a) => [a.id, a]));
+    for (const row of some) {
+      const told = states[row.entry.id];
+      if (!told) continue;
+      if (told.state === "refused") {
+        state.refused.push({ kind: row.entry.kind, why: told.why });
+        entries.delete(row.entry.id);
+        state.version += 1;
+      }
+      write.put({ ...row, state: told.state });
+    }
+    await new Promise((yes, no) => { write.transaction.oncomplete = yes; write.transaction.onerror = no; });
+    state.waiting = rows.length - some.length + adding;
+  }
+  changed();
+}
+
+/** Ask the computer; null where it does not answer, and the state says why. */
+export async function request(path, body) {
+  try {
+    const sent = body === undefined ? {} : { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) };
+    const answer = await fetch(path, { ...sent, signal: AbortSignal.timeout(8000) });
+    state.session = answer.status !== 401;
+    if (answer.ok) {
+      state.away = false;
+      state.why = "";
+      return await answer.json();
+    }
+    state.away = answer.status >= 500 && answer.status !== 503;
+    const told = answer.headers.get("content-type")?.includes("json") ? await answer.json() : {};
+    state.why = told.why ?? (told.entries?.[0]?.why || "");
+    return null;
+  } catch {
+    state.away = true;
+    return null;
+  } finally {
+    changed();
+  }
+}
+
+export async function pull() {
+  const fresh = last === 0;
+  const told = await request(`/api/chair?after=${last}`);
+  if (!told) return;
+  if (fresh) await forget(new Set(told.entries.map((e) => e.id)));
+  for (const { seq, ...entry } of told.entries) {
+    if (!entries.has(entry.id)) state.version += 1;
+    entries.set(entry.id, { entry, n: seq });
+  }
+  Object.assign(clocks, told.clocks);
+  state.paused = told.paused;
+  if (told.last !== last) {
+    last = told.last;
+    keep("clocks", clocks);
+    changed();
+  }
+}
+
+/** What is written and no longer running need not be kept here. */
+async function forget(running) {
+  const rows = await asked(store("entries", "readonly").getAll());
+  const write = store("entries", "readwrite");
+  for (const row of rows) {
+    if (row.state === "waiting" || running.has(row.entry.id)) continue;
+    write.delete(row.n);
+    entries.delete(row.entry.id);
+    state.version += 1;
+  }
+}
+
+// Clocks -----------------------------------------------------------------------------------------
+
+let anchoredAt = -Infinity, triedAt = -Infinity;
+let wallOffset = Date.now() / 1000 - now();
+
+export async function anchor() {
+  let best = null;
+  for (let k = 0; k < 3 && !(best?.half < 0.02); k += 1) {
+    const before = now(), told = await request("/api/clock", {}), after = now();
+    if (!told) break;
+    const half = (after - before) / 2;
+    if (!best || half < best.half) best = { told, half, page_s: before + half, ms: Date.now() - (after - before - half) * 1000 };
+  }
+  if (!best || best.half > TOLERANCE_S / 2) return false;
+  const { boot, server_s, server_wall_s, axis_s } = best.told;
+  ownAnchors.push({ page_s: best.page_s, offset: axis_s - best.page_s });
+  jumps = jumps.filter((j) => j.page_s > best.page_s);
+  state.jumped = false;
+  anchoredAt = now();
+  const entry = { id: crypto.randomUUID(), kind: "anchor", clock, at_monotonic: best.page_s, at_wall: wall(best.ms), device,
+    payload: { boot, server_s, server_wall_s, half_s: best.half }, case_id: null, corrects: null };
+  add(entry);
+  return true;
+}
+
+/** Ours slept, or the wall clock was set: ask the computer, which knows. */
+export async function watchClock(running) {
+  const offset = Date.now() / 1000 - now();
+  if (Math.abs(offset - wallOffset) > TOLERANCE_S) {
+    jumps.push({ page_s: now(), by: offset - wallOffset });
+    wallOffset = offset;
+    state.jumped = !(await anchor());
+    changed();
+  } else if ((state.jumped || (running && now() - anchoredAt > ANCHOR_EVERY_S)) && now() - triedAt > RETRY_S) {
+    triedAt = now();
+    await anchor();
+  }
+}
+
+const offsetAt = (page_s) => (ownAnchors.findLast((a) => a.page_s <= page_s) ?? ownAnchors[0])?.offset;
+
+/** Seconds since an entry was made, whichever page it was made on. */
+export function since(entry) {
+  const here = now(), mine = offsetAt(here);
+  if (entry.clock === clock) {
+    const shift = (mine ?? 0) - (offsetAt(entry.at_monotonic) ?? 0);
+    return here - entry.at_monotonic + shift + jumps.filter((j) => j.page_s > entry.at_monotonic && j.by > 0).reduce((s, j) => s + j.by, 0);
+  }
+  const theirs = clocks[entry.clock];
+  return mine === undefined || theirs === undefined ? Date.now() / 1000 - Date.parse(entry.at_wall) / 1000 : here + mine - entry.at_monotonic - theirs;
+}
+
+// Start ------------------------------------------------------------------------------------------
+
+export async function start() {
+  await openDatabase();
+  clocks = (await kept("clocks")) ?? {};
+  for (const row of await asked(store("entries", "readonly").getAll())) {
+    if (row.state !== "refused") entries.set(row.entry.id, { entry: row.entry, n: row.n + 1e12 });
+  }
+}
+
+export async function keepUp(chair) {
+  await anchor();
+  await send();
+  if (chair) await pull();
+  setInterval(() => { send(); if (chair) pull(); }, 2000);
+  addEventListener("online", () => send());
+}

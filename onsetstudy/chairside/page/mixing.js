@@ -1,0 +1,111 @@
+// The mixer's page: the slip, and what was mixed. It is kept with the opening and never reaches the page of a tester.
+import { clock, device, now, request, state, written } from "/log.js";
+import { button, choices, h, textField } from "/parts.js";
+
+let told = null, work = null, redraw = () => {}, note = "";
+const STEPS = [
+  "Take a cartridge, a syringe and the bicarbonate, whichever arm it is.",
+  "Move alike and take the same minutes for either arm, out of sight of whoever tests.",
+  "Wipe the cartridge, load it, and hand it over without a mark.",
+];
+
+const entry = (kind, payload, case_id) => ({
+  id: crypto.randomUUID(), kind, clock, at_monotonic: now(), at_wall: new Date().toISOString().replace("Z", "+00:00"), device, payload, case_id, corrects: null,
+});
+
+export async function pullMixing() {
+  const fresh = await request("/api/mixing");
+  if (fresh && JSON.stringify(fresh) !== JSON.stringify(told)) { told = fresh; if (!work) redraw(); }
+}
+
+/** What the mixer sees, as elements. */
+export function mixingFor(setup, again) {
+  redraw = again;
+  if (!told) { pullMixing(); return [h("h1", {}, "One moment.")]; }
+  const said = note ? h("p", { class: "mark", role: "alert" }, note) : null;
+  if (told.paused) return [h("h1", {}, `The study is paused: ${told.paused}`)];
+  if (told.sealed && !localStorage.mixer) {
+    return [h("h1", {}, "Who prepares?"), h("p", {}, "Your code stands in the opening log; no name."), textField("mixer", "Code", "", (code) => { localStorage.mixer = code; redraw(); })];
+  }
+  if (!work) {
+    if (!told.waiting.length) return [h("h1", {}, "Nothing waits to be prepared."), said];
+    return [h("h1", {}, "Prepare a cartridge for"), said, choices(told.waiting.map((w) => [w, `${w.case_id}, ${w.technique}`]), (w) => { work = { w, began: now() }; note = ""; redraw(); })].filter(Boolean);
+  }
+  const leave = h("div", { class: "row" }, button("Not this case", () => { work = null; redraw(); }, { class: "quiet" }));
+  if (!work.arm) return [h("h1", {}, work.w.case_id), said, ...source(), leave].filter(Boolean);
+  return [...recipe(setup), said, leave].filter(Boolean);
+}
+
+function source() {
+  if (!told.randomised) return [h("p", {}, "What will be injected?"), choices(told.arms.map(([code, label]) => [code, label]), (arm) => take({ arm, slip: "" }))];
+  const paper = work.paper
+    ? [textField("slip", "Number on the paper slip", "", (slip) => { work.slip = slip; redraw(); }),
+      work.slip ? h("div", {}, h("p", {}, `Slip ${work.slip} says`), choices(told.arms.map(([code, label]) => [code, label]), (arm) => take({ arm, slip: work.slip }))) : null]
+    : [button("From the paper envelope", () => { work.paper = true; redraw(); })];
+  if (!told.sealed) return [h("p", {}, "Open the next envelope of this practice and kind of injection."), ...paper];
+  return [h("p", {}, "A slip that was opened stays used."), h("div", { class: "row" }, button("Open the next slip", async () => {
+    const slip = await request("/api/mixing/slip", { case_id: work.w.case_id, by: localStorage.mixer });
+    if (slip) take({ arm: slip.arm, slip: slip.slip, side: slip.side });
+    else { note = state.why || "The computer does not answer."; redraw(); }
+  }, { class: "full", "data-key": "Enter" }), ...paper)];
+}
+
+function take(found) {
+  Object.assign(work, found, { began: now() });
+  redraw();
+}
+
+function recipe(setup) {
+  const [, label, preparation] = told.arms.find(([code]) => code === work.arm);
+  const mixed = work.arm !== told.arms[0][0];
+  const size = work.w.cartridge_ml ?? 1.8;
+  const last = JSON.parse(localStorage.mix ?? "{}");
+  const input = (name, text, value) => [h("label", { for: name }, text), h("input", { type: "number", id: name, step: "any", min: 0, value, inputmode: "decimal" })];
+  const number = (name) => { const v = document.getElementById(name)?.value ?? ""; return v === "" ? null : Number(v); };
+  const ways = [["replace", "in place of the same volume"], ["add", "on top"]];
+  work.way ??= last.way ?? "replace";
+  return [
+    h("h1", {}, `${work.w.case_id}: ${label}`), work.slip ? h("p", {}, `Slip ${work.slip}${work.side ? `, ${work.side} side` : ""}`) : null, h("p", { class: "mark" }, `${preparation}.`),
+    h("ol", {}, STEPS.map((s) => h("li", {}, s))),
+    mixed ? h("div", { class: "row" }, ways.map(([code, text]) => button(text, () => { work.way = code; redraw(); }, { "aria-pressed": String(work.way === code) }))) : null,
+    ...(mixed ? input("bicarbonate", "Bicarbonate per cartridge, mL", last.bicarbonate ?? "0.18") : []),
+    ...(mixed ? input("percent", "Its concentration, %", last.percent ?? "8.4") : []),
+    ...input("volume", "Volume to be injected, buffer included, mL", mixed && work.way === "add" ? (size + Number(last.bicarbonate ?? 0.18)).toFixed(2) : size),
+    h("div", { class: "row" }, button("Prepared", () => {
+      const payload = { arm: work.arm, volume_ml: number("volume"), mix_mode: mixed ? work.way : "none" };
+      if (work.slip) payload.allocation_slip = work.slip;
+      if (mixed) {
+        Object.assign(payload, { bicarbonate_ml: number("bicarbonate"), bicarbonate_percent: number("percent"), mixing_min: Math.round((now() - work.began) / 0.6) / 100 });
+        localStorage.mix = JSON.stringify({ way: work.way, bicarbonate: number("bicarbonate"), percent: number("percent") });
+      }
+      localStorage.prepared = JSON.stringify({ label, payload });
+      work.sent = { preparation: entry("preparation", payload, work.w.case_id), prepared: entry("prepared", {}, work.w.case_id) };
+      hand();
+    }, { class: "full" })),
+  ].filter(Boolean);
+}
+
+/** What was prepared last, in words; empty if nothing was. */
+export const preparedLast = () => (localStorage.prepared ? JSON.parse(localStorage.prepared).label : "");
+
+/** Hand over the same again, where only what was adopted is watched. */
+export function prepareAsLast(case_id, again) {
+  redraw = again;
+  const { allocation_slip, mixing_min, ...payload } = JSON.parse(localStorage.prepared).payload;
+  work = { sent: { preparation: entry("preparation", payload, case_id), prepared: entry("prepared", {}, case_id) } };
+  return hand();
+}
+
+async function hand() {
+  const answer = await request("/api/mixing/prepared", work.sent);
+  const wrong = answer?.entries.find((a) => a.state === "refused");
+  if (answer && !wrong) { written(work.sent.prepared); work = null; note = "Handed on as prepared."; await pullMixing(); }
+  else note = wrong?.why ?? (state.why || "The computer does not answer; nothing was handed on. Tap Prepared again.");
+  redraw();
+}
+
+export function startMixing(setup, draw) {
+  redraw = draw;
+  setInterval(pullMixing, 2000);
+  pullMixing();
+}

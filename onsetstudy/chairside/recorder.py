@@ -1,0 +1,291 @@
+"""What the server does with entries: checks them, stores them, opens slips, and says what each role may see."""
+
+from __future__ import annotations
+
+import datetime as dt
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from onsetstudy.chairside.case_flow import RunningLog
+from onsetstudy.chairside.clock import Reading, ServerClock
+from onsetstudy.chairside.sessions import ALONE, MAY, MIXER
+from onsetstudy.chairside.slips import open_slip_for
+from onsetstudy.chairside.views import (
+    ChairView,
+    ClockView,
+    MixingView,
+    Overview,
+    SetupView,
+    SlipView,
+    TrainingView,
+    chair_view,
+    overview,
+    setup_view,
+    waiting_cases,
+)
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.files.store import EventStore
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.agreement import assessor_agreement
+from onsetstudy.records.event_kinds import entry_faults
+from onsetstudy.records.event_log import Event, in_force
+
+__all__ = ["Answer", "Recorder", "event_from_json", "roles_offered"]
+
+FRAME = {"id", "kind", "clock", "at_monotonic", "at_wall", "device", "payload", "case_id", "corrects"}
+STUDY_ONLY = ("paused", "resumed", "unblinded", "followed_up")
+MOST_ENTRIES = 100
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What became of one entry: ``written``, ``known`` or ``refused``, and why."""
+
+    id: str
+    state: str
+    why: str = ""
+
+
+def event_from_json(value: Any) -> Event | None:
+    """An entry as the page sends it; ``None`` if the value has not the shape of one."""
+    if not isinstance(value, dict) or set(value) - FRAME or not isinstance(value.get("payload", {}), dict):
+        return None
+    texts: dict[str, Any] = {name: value.get(name) for name in ("id", "kind", "clock", "at_wall", "device")}
+    optional: dict[str, Any] = {name: value.get(name) for name in ("case_id", "corrects")}
+    if not all(isinstance(v, str) for v in texts.values()):
+        return None
+    if not all(v is None or isinstance(v, str) for v in optional.values()):
+        return None
+    number = value.get("at_monotonic")
+    if isinstance(number, bool) or not isinstance(number, int | float) or not abs(number) < 1e12:
+        return None
+    return Event(**texts, **optional, at_monotonic=float(number), payload=value.get("payload", {}))
+
+
+class Recorder:
+    """A practice's study while the page is open.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    store, preparations : EventStore
+        Entries of the chair; what the slips said and what was mixed.
+    practice : str
+    sealed : Path or None
+        Sealed file of the practice.
+    clock : ServerClock
+    practising : bool
+        Whether these are invented patients.
+    offline : bool
+        Whether a browser will keep the page for when the server is away.
+    """
+
+    def __init__(
+        self,
+        protocol: Protocol,
+        store: EventStore,
+        preparations: EventStore,
+        *,
+        practice: str,
+        sealed: Path | None = None,
+        clock: ServerClock | None = None,
+        practising: bool = False,
+        offline: bool = True,
+    ) -> None:
+        self.protocol, self.store, self.preparations = protocol, store, preparations
+        self.practice, self.sealed, self.practising, self.offline = practice, sealed, practising, offline
+        self.clock = clock or ServerClock()
+        self._log = RunningLog()
+        self._log.take(store.events())
+        self._lock = threading.Lock()
+
+    def setup(self, role: str) -> SetupView:
+        """What the page of a role needs to know of the protocol."""
+        return setup_view(
+            self.protocol, role=role, practice=self.practice, practising=self.practising, offline=self.offline
+        )
+
+    def reading(self) -> Reading:
+        """The computer's clocks now."""
+        return self.clock.read()
+
+    def clock_view(self) -> ClockView:
+        """The computer's clocks now, and the one axis of all clocks."""
+        now = self.reading()
+        with self._lock:
+            axis_s = self._log.axis_s(now.boot, now.server_s, now.server_wall_s)
+        return ClockView(boot=now.boot, server_s=now.server_s, server_wall_s=now.server_wall_s, axis_s=axis_s)
+
+    # Entries ----------------------------------------------------------------------------------------------------------
+
+    def add(self, role: str, values: Any) -> list[Answer]:
+        """Check and store entries in their order; each is answered on its own.
+
+        Raises
+        ------
+        StoreUnavailable
+            If the disk is full or the store locked: none is stored, and all may be sent again.
+        """
+        if not isinstance(values, list) or len(values) > MOST_ENTRIES:
+            return []
+        with self._lock:
+            return [self._add(role, value) for value in values]
+
+    def _add(self, role: str, value: Any) -> Answer:
+        event = event_from_json(value)
+        if event is None:
+            key = value.get("id") if isinstance(value, dict) else ""
+            return Answer(id=key if isinstance(key, str) else "", state="refused", why="this is no entry")
+        why = self._refusal(role, event)
+        if why:
+            return Answer(id=event.id, state="refused", why=why)
+        state = self.store.append([event])[0]
+        if state == "refused":
+            return Answer(id=event.id, state=state, why="another entry has this name")
+        if state == "written":
+            self._log.take(self.store.events(after=self._log.last))
+        return Answer(id=event.id, state=state)
+
+    def _refusal(self, role: str, event: Event) -> str:
+        """Why an entry is not stored; empty if it is."""
+        corrected = None if event.corrects is None else self.store.event(event.corrects)
+        faults = entry_faults(event, self.protocol, corrected=corrected)
+        if event.kind == "preparation" or (corrected is not None and corrected.kind == "preparation"):
+            faults.append("what was mixed is entered on the mixer's page")
+        if event.kind == "trained" and not self.practising:
+            faults.append("training belongs to practice, on invented patients")
+        if event.kind in STUDY_ONLY and "study" not in MAY[role]:
+            faults.append("this role may not do that")
+        if "chair" not in MAY[role] and event.kind not in ("anchor", "prepared"):
+            faults.append("this role may not do that")
+        if event.kind == "case_opened" and not faults:
+            before = self._log.opened_by(str(event.case_id))
+            if before not in (None, event.id):
+                faults.append("a case of this code is there already")
+            if self._log.paused and before is None:
+                faults.append(f"the study is paused: {self._log.paused}")
+            if not str(event.case_id).startswith(f"{self.practice}-"):
+                faults.append("the code of the case does not begin with that of the practice")
+        return "; ".join(faults)
+
+    def chair(self, after: int) -> ChairView:
+        """Entries behind a place in the store."""
+        with self._lock:
+            return chair_view(self._log.entries(after), self._log.clocks, self._log.last, self._log.paused)
+
+    def overview(self, today: dt.date) -> Overview:
+        """Completeness and pace."""
+        with self._lock:
+            states = self._log.states(self.protocol)
+            return overview(states, self.protocol, today_quarter=Quarter.of(today), paused=self._log.paused)
+
+    def training(self) -> TrainingView:
+        """How well those who trained in practice agree."""
+        return TrainingView(agreements=assessor_agreement(self.store.events()))
+
+    # The mixer --------------------------------------------------------------------------------------------------------
+
+    def mixing(self) -> MixingView:
+        """Cases that wait for their cartridge, and how each arm is prepared."""
+        with self._lock:
+            states = self._log.states(self.protocol)
+            paused = self._log.paused
+        told = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
+        arms = self.protocol.arms
+        return MixingView(
+            waiting=waiting_cases(states, told),
+            arms=tuple((a.code, self.protocol.label(a.code), a.preparation) for a in arms),
+            sealed=self.sealed is not None,
+            randomised=self.protocol.study.randomised,
+            paused=paused,
+        )
+
+    def _prepared(self) -> Sequence[Event]:
+        return in_force(self.preparations.events())
+
+    def open_slip(self, case_id: str, by: str, now: dt.datetime) -> SlipView:
+        """Open the slip of a case that waits.
+
+        Raises
+        ------
+        OnsetStudyError
+            If there is no sealed file, the case does not wait, the study is paused, or the slip cannot be opened.
+        """
+        if self.sealed is None:
+            raise OnsetStudyError("there is no sealed file here; open the paper envelope and enter its number")
+        with self._lock:
+            waiting = {s.case_id: s for s in self._log.states(self.protocol) if s.phase == "waiting"}
+            if self._log.paused:
+                raise OnsetStudyError(f"the study is paused: {self._log.paused}")
+        if case_id not in waiting:
+            raise OnsetStudyError(f"{case_id} does not wait for a cartridge; nothing was opened")
+        told = open_slip_for(self.sealed, self.protocol, case_id, waiting[case_id].opened, by=by, now=now)
+        arm = next(a for a in self.protocol.arms if a.code == told.arm)
+        return SlipView(
+            case_id=case_id,
+            slip=told.slip,
+            arm=told.arm,
+            label=self.protocol.label(told.arm),
+            preparation=arm.preparation,
+            side=told.side,
+            again=told.again,
+        )
+
+    def prepare(self, role: str, values: Mapping[str, Any]) -> list[Answer]:
+        """Keep what was mixed apart, and tell the chair no more than that it is prepared.
+
+        ``values`` holds the entries ``preparation`` and ``prepared`` of one case; the second is stored only once the
+        first is on the disk.
+        """
+        kept, told = event_from_json(values.get("preparation")), event_from_json(values.get("prepared"))
+        if kept is None or told is None or (kept.kind, told.kind) != ("preparation", "prepared"):
+            return [Answer(id="", state="refused", why="this is no preparation")]
+        faults = entry_faults(kept, self.protocol)
+        arms = {a.code for a in self.protocol.arms}
+        if kept.payload.get("arm") not in arms or kept.case_id != told.case_id:
+            faults.append("the arm is not one of this study")
+        if kept.payload.get("volume_ml") is None:
+            faults.append("the volume is missing")
+        mixed = kept.payload.get("arm") != self.protocol.reference_arm
+        if mixed and (kept.payload.get("mix_mode") in (None, "none") or not kept.payload.get("bicarbonate_ml")):
+            faults.append("say how the bicarbonate was mixed in, and how much")
+        if not mixed and (kept.payload.get("bicarbonate_ml") or kept.payload.get("mix_mode") not in (None, "none")):
+            faults.append("nothing is mixed into this cartridge")
+        if faults:
+            return [Answer(id=kept.id, state="refused", why="; ".join(faults))]
+        state = self.preparations.append([kept])[0]
+        if state == "refused":
+            return [Answer(id=kept.id, state=state, why="another entry has this name")]
+        return [Answer(id=kept.id, state=state), *self.add(role, [values["prepared"]])]
+
+    def unblind(self, role: str, value: Any) -> tuple[Answer, SlipView | None]:
+        """Log an emergency unblinding with its reason, and only then say what the case received."""
+        answer = self.add(role, [value])[0]
+        if answer.state == "refused" or value.get("kind") != "unblinded":
+            return answer, None
+        case_id = str(value["case_id"])
+        last = [e for e in self._prepared() if e.case_id == case_id]
+        if not last:
+            return answer, None
+        told = last[-1].payload
+        arm = str(told["arm"])
+        view = SlipView(
+            case_id=case_id,
+            slip=str(told.get("allocation_slip") or ""),
+            arm=arm,
+            label=self.protocol.label(arm),
+            preparation=next(a.preparation for a in self.protocol.arms if a.code == arm),
+            side="",
+            again=False,
+        )
+        return answer, view
+
+
+def roles_offered(protocol: Protocol) -> tuple[str, ...]:
+    """Roles of a study: one clinician alone where nobody who tests is blinded, else the mixer apart."""
+    if dict(protocol.study.blinding).get("assessor") == "yes":
+        return ("tester", "treating", MIXER)
+    return (ALONE,)

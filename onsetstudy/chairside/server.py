@@ -1,0 +1,211 @@
+"""The routes: thin, each asking the recorder for a view of one role."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import json
+from collections.abc import Awaitable, Callable, Sequence
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from onsetstudy.chairside.guard import Guard, Unreadable, read_json
+from onsetstudy.chairside.recorder import Answer, Recorder
+from onsetstudy.chairside.sessions import MAY, PairingCodes, Sessions
+from onsetstudy.chairside.views import as_json
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.files.store import StoreUnavailable
+
+__all__ = ["make_app"]
+
+PAGE = Path(__file__).parent / "page"
+TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+Handler = Callable[[Request, str], Awaitable[Response]]
+
+
+class _Server:
+    """Routes of one recorder."""
+
+    def __init__(self, recorder: Recorder, sessions: Sessions, pairing: PairingCodes, *, cookie: str, secure: bool):
+        self.recorder, self.sessions, self.pairing = recorder, sessions, pairing
+        self.cookie, self.secure = cookie, secure
+
+    def routes(self) -> list[Route]:
+        may = self._may
+        files = [Route(f"/{p.name}", self._file(p)) for p in sorted(PAGE.iterdir()) if p.suffix in TYPES]
+        return [
+            *files,
+            Route("/", self._file(PAGE / "index.html")),
+            Route("/enter", self.enter),
+            Route("/api/pair", self.pair, methods=["POST"]),
+            Route("/api/setup", may("", self.setup)),
+            Route("/api/leave", may("", self.leave), methods=["POST"]),
+            Route("/api/clock", may("", self.clock), methods=["POST"]),
+            Route("/api/overview", may("", self.overview)),
+            Route("/api/entries", may("", self.add), methods=["POST"]),
+            Route("/api/chair", may("chair", self.chair)),
+            Route("/api/training", may("chair", self.training)),
+            Route("/api/unblind", may("study", self.unblind), methods=["POST"]),
+            Route("/api/mixing", may("mixing", self.mixing)),
+            Route("/api/mixing/slip", may("mixing", self.open_slip), methods=["POST"]),
+            Route("/api/mixing/prepared", may("mixing", self.prepare), methods=["POST"]),
+        ]
+
+    def _may(self, right: str, handler: Handler) -> Callable[[Request], Awaitable[Response]]:
+        """The handler for those who have a session, and the right."""
+
+        async def answer(request: Request) -> Response:
+            try:
+                role = await run_in_threadpool(self.sessions.role_of, request.cookies.get(self.cookie, ""))
+                if role is None:
+                    return PlainTextResponse("No session. Open the address shown on the computer.", 401)
+                if right and right not in MAY[role]:
+                    return PlainTextResponse("This role may not see that.", 403)
+                return await handler(request, role)
+            except Unreadable as error:
+                return PlainTextResponse(f"The request cannot be read: {error}.", 400)
+            except StoreUnavailable as error:
+                return _told({"why": str(error)}, 503)
+            except OnsetStudyError as error:
+                return _told({"why": str(error)}, 409)
+
+        return answer
+
+    @staticmethod
+    def _file(path: Path) -> Callable[[Request], Awaitable[Response]]:
+        content = path.read_bytes()
+
+        async def answer(_: Request) -> Response:
+            return Response(content, media_type=TYPES[path.suffix])
+
+        return answer
+
+    async def enter(self, request: Request) -> Response:
+        """Take a one-time token for a session."""
+        entered = await run_in_threadpool(self.sessions.enter, request.query_params.get("token", "")[:200])
+        if entered is None:
+            text = "This address was used already, or is too old. Start the recorder again for a new one."
+            return PlainTextResponse(text, 403)
+        return self._with_session(RedirectResponse("/", 303), entered[0])
+
+    async def pair(self, request: Request) -> Response:
+        """Take a pairing code for a session."""
+        try:
+            code = (await read_json(request)).get("code")
+        except Unreadable as error:
+            return PlainTextResponse(f"The request cannot be read: {error}.", 400)
+        role = self.pairing.role_for(code) if isinstance(code, str) else None
+        if role is None:
+            return _told({"why": "the code does not fit; look at the computer's screen for the present one"}, 403)
+        return self._with_session(_told({"role": role}), await run_in_threadpool(self.sessions.begin, role))
+
+    def _with_session(self, response: Response, secret: str) -> Response:
+        response.set_cookie(
+            self.cookie, secret, max_age=12 * 3600, httponly=True, samesite="strict", secure=self.secure, path="/"
+        )
+        return response
+
+    async def leave(self, request: Request, _: str) -> Response:
+        """End this session."""
+        await run_in_threadpool(self.sessions.end, request.cookies.get(self.cookie, ""))
+        response = _told({})
+        response.delete_cookie(self.cookie)
+        return response
+
+    async def setup(self, _: Request, role: str) -> Response:
+        """What the page needs of the protocol."""
+        return _json(as_json(self.recorder.setup(role)))
+
+    async def clock(self, request: Request, _: str) -> Response:
+        """The computer's clocks, for an anchor."""
+        await read_json(request)
+        return _json(as_json(self.recorder.clock_view()))
+
+    async def overview(self, _: Request, __: str) -> Response:
+        """Completeness and pace."""
+        return _json(as_json(await run_in_threadpool(self.recorder.overview, dt.date.today())))
+
+    async def add(self, request: Request, role: str) -> Response:
+        """Store entries."""
+        body = await read_json(request)
+        return _answers(await run_in_threadpool(self.recorder.add, role, body.get("entries")))
+
+    async def chair(self, request: Request, _: str) -> Response:
+        """Entries behind a place."""
+        text = request.query_params.get("after", "0")
+        after = int(text) if text.isascii() and text.isdecimal() and len(text) < 16 else 0
+        return _json(as_json(await run_in_threadpool(self.recorder.chair, after)))
+
+    async def training(self, _: Request, __: str) -> Response:
+        """Agreement of assessors, in practice."""
+        return _json(as_json(await run_in_threadpool(self.recorder.training)))
+
+    async def unblind(self, request: Request, role: str) -> Response:
+        """Emergency unblinding."""
+        body = await read_json(request)
+        answer, view = await run_in_threadpool(self.recorder.unblind, role, body.get("entry"))
+        return _json(as_json(view, padded=True)) if view is not None else _answers([answer], 409)
+
+    async def mixing(self, _: Request, __: str) -> Response:
+        """The mixer's list."""
+        return _json(as_json(await run_in_threadpool(self.recorder.mixing), padded=True))
+
+    async def open_slip(self, request: Request, _: str) -> Response:
+        """Open a slip."""
+        body = await read_json(request)
+        case_id, by = (body.get(name) for name in ("case_id", "by"))
+        if not isinstance(case_id, str) or not isinstance(by, str):
+            raise Unreadable("case and person are missing")
+        view = await run_in_threadpool(self.recorder.open_slip, case_id, by, dt.datetime.now())
+        return _json(as_json(view, padded=True))
+
+    async def prepare(self, request: Request, role: str) -> Response:
+        """What was mixed."""
+        return _answers(await run_in_threadpool(self.recorder.prepare, role, await read_json(request)))
+
+
+def _json(body: bytes, status: int = 200) -> Response:
+    return Response(body, status, media_type="application/json")
+
+
+def _told(value: object, status: int = 200) -> Response:
+    return _json(json.dumps(value, sort_keys=True).encode("ascii"), status)
+
+
+def _answers(answers: Sequence[Answer], status: int = 200) -> Response:
+    return _told({"entries": [dataclasses.asdict(a) for a in answers]}, status)
+
+
+def make_app(
+    recorder: Recorder,
+    sessions: Sessions,
+    *,
+    origins: Sequence[str],
+    cookie: str,
+    pairing: PairingCodes | None = None,
+    secure: bool = False,
+) -> ASGIApp:
+    """The application, behind its guard.
+
+    Parameters
+    ----------
+    recorder : Recorder
+    sessions : Sessions
+    origins : sequence of str
+        Addresses under which a browser may reach it.
+    cookie : str
+        Name of its cookie; browsers do not tell ports apart, so the port stands in it.
+    pairing : PairingCodes or None
+        Codes for a tablet; by default none fits.
+    secure : bool
+        Whether it is served by TLS.
+    """
+    codes = PairingCodes(lambda: 0.0) if pairing is None else pairing
+    server = _Server(recorder, sessions, codes, cookie=cookie, secure=secure)
+    return Guard(Starlette(routes=server.routes()), origins)

@@ -1,0 +1,114 @@
+"""Start the server on this computer alone: address, tokens, and an end that leaves nothing behind."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import uvicorn
+
+from onsetstudy.chairside.recorder import Recorder, roles_offered
+from onsetstudy.chairside.server import make_app
+from onsetstudy.chairside.sessions import PairingCodes, Sessions
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.files.recorded import facts_of, refuse_other_study
+from onsetstudy.files.store import EventStore, preparations_path
+from onsetstudy.protocol.model import Protocol
+
+__all__ = ["ServeOptions", "serve"]
+
+HERE = "127.0.0.1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServeOptions:
+    """How the server is reached.
+
+    ``port`` 0 takes the one kept in the store, or a free one. ``share`` is the address of this computer in the
+    surgery's network, with ``certificate`` (chain) and ``key`` beside it; empty for this computer alone.
+    """
+
+    practice: str
+    sealed: Path | None = None
+    port: int = 0
+    practising: bool = False
+    share: str = ""
+    certificate: Path | None = None
+    key: Path | None = None
+
+
+def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callable[[str, str], None]) -> None:
+    """Serve until stopped; ``say(role, address)`` is told where each role's page is, once the server listens.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the store cannot be used, or belongs to another study.
+    """
+    facts = facts_of(protocol, options.practice)
+    with contextlib.ExitStack() as stack:
+        store = stack.enter_context(EventStore(path, create=facts))
+        preparations = stack.enter_context(EventStore(preparations_path(path), create=facts))
+        refuse_other_study(path, store.facts(), protocol)
+        listening = stack.enter_context(_listen(options, store))
+        port = listening.getsockname()[1]
+        store.keep_fact("port", str(port))
+        recorder = Recorder(
+            protocol,
+            store,
+            preparations,
+            practice=store.facts()["practice_id"],
+            sealed=options.sealed,
+            practising=options.practising,
+        )
+
+        def now() -> float:
+            return recorder.reading().server_wall_s
+
+        sessions, pairing = Sessions(store, now), PairingCodes(now)
+        scheme = "https" if options.share else "http"
+        origins = [f"{scheme}://{host}:{port}" for host in (options.share, HERE, "localhost") if host]
+        app = make_app(
+            recorder, sessions, origins=origins, cookie=f"onset_{port}", pairing=pairing, secure=bool(options.share)
+        )
+        if options.share:
+            role = roles_offered(protocol)[0]
+            say(f"pairing code for one tablet ({role}, ten minutes): {pairing.new(role)} at", f"{origins[0]}/")
+        for role in roles_offered(protocol):
+            say(role, f"{origins[0]}/enter?token={sessions.new_token(role)}")
+        config = uvicorn.Config(
+            app,
+            log_level="error",
+            access_log=False,
+            lifespan="off",
+            server_header=False,
+            date_header=False,
+            timeout_keep_alive=30,
+            limit_concurrency=64,
+            h11_max_incomplete_event_size=16 * 1024,
+            ssl_certfile=options.certificate,
+            ssl_keyfile=options.key,
+        )
+        uvicorn.Server(config).run(sockets=[listening])
+
+
+def _listen(options: ServeOptions, store: EventStore) -> socket.socket:
+    """A socket that listens already: the port of last time, so that an open page finds the server again."""
+    wanted = options.port or int(store.facts().get("port", "0"))
+    # The protocol is named: without it the system gathers small answers and each takes 44 ms.
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((options.share or HERE, wanted))
+    except OSError as error:
+        listening.close()
+        what = f"port {wanted} cannot be used ({error.strerror})"
+        mend = (
+            "is the recorder running already? Otherwise choose another with --port; open pages then have to be reopened"
+        )
+        raise OnsetStudyError(f"{what}. {mend}") from None
+    listening.listen(128)
+    return listening

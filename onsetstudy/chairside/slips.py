@@ -1,0 +1,58 @@
+"""The one place where the recorder opens a slip: the same opening and the same log as at the command line."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from onsetstudy.core.errors import DesignError
+from onsetstudy.files.opening import open_next
+from onsetstudy.protocol.model import Protocol
+
+__all__ = ["SlipTold", "open_slip_for"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlipTold:
+    """What a slip says for one injection, and whether it had been opened for this case before."""
+
+    slip: str
+    arm: str
+    side: str
+    again: bool
+
+
+def open_slip_for(
+    sealed: Path, protocol: Protocol, case_id: str, opened: Mapping[str, Any], *, by: str, now: dt.datetime
+) -> SlipTold:
+    """Open the next slip for a case as it was set up.
+
+    Parameters
+    ----------
+    sealed : Path
+        File of the practice.
+    protocol : Protocol
+    case_id : str
+    opened : mapping
+        What was entered when the case was opened: the levels of the strata, the patient and the period.
+    by : str
+        Code of the person who opens.
+    now : datetime
+
+    Raises
+    ------
+    DesignError, RecordsError
+        As :func:`onsetstudy.files.opening.open_next`.
+    """
+    strata = () if protocol.allocation is None else protocol.allocation.strata
+    levels = {name: str(opened[name]) for name in strata if name != "practice_id" and opened.get(name)}
+    whose = str(opened.get("patient_id", "")) if protocol.study.paired else case_id
+    period = int(opened.get("period") or 1) if protocol.study.paired else 1
+    told = open_next(sealed, case_id=whose, levels=levels, opened_by=by, now=now)
+    if period > len(told.arms):
+        raise DesignError(f"the slip {told.slip} has {len(told.arms)} injections, and this is the {period}th")
+    side = told.sides[period - 1] if len(told.sides) >= period else ""
+    return SlipTold(slip=told.slip, arm=told.arms[period - 1], side=side, again=told.again)

@@ -1,0 +1,260 @@
+"""What each role may see: frozen values, one a role. Only these are ever sent.
+
+The page of the tester, of whoever treats, and the overview have no field for an arm, and the entries that they are made
+from hold none. What a slip said and what was mixed is in :class:`MixingView` alone.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from onsetstudy.chairside.case_flow import CaseState
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.protocol.teeth import TEETH
+from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.agreement import Agreement
+from onsetstudy.records.case_questions import Question, asked_after, asked_before, question_of, words
+from onsetstudy.records.event_kinds import COLUMNS
+from onsetstudy.records.event_log import Event
+
+__all__ = [
+    "ChairView",
+    "ClockView",
+    "Entry",
+    "MixingView",
+    "Overview",
+    "SetupView",
+    "SlipView",
+    "TrainingView",
+    "WaitingCase",
+    "as_json",
+    "chair_view",
+    "overview",
+    "setup_view",
+    "waiting_cases",
+    "watches",
+]
+
+PADDED_TO = 4096
+SERIOUS = {"yes": "Yes", "no": "No", "not_recorded": "Not known yet"}
+RUNNING = ("opened", "waiting", "prepared", "injected", "treated")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetupView:
+    """What the page needs to know of the protocol."""
+
+    role: str
+    title: str
+    practice: str
+    practising: bool
+    invented: bool
+    notation: str
+    teeth: tuple[tuple[str, str, str], ...]
+    tests_min: tuple[float, ...]
+    confirmations: int
+    control_tooth: str
+    baseline: str
+    clock_zero: str
+    paired: bool
+    watching: bool
+    before: tuple[Question, ...]
+    after: tuple[Question, ...]
+    supplements: tuple[tuple[str, str], ...]
+    adverse_events: tuple[tuple[str, str], ...]
+    serious: tuple[tuple[str, str], ...]
+    pain_scale: str
+    anxiety_scale: str
+    offline: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One entry as the chair's pages see it."""
+
+    seq: int
+    id: str
+    case_id: str | None
+    kind: str
+    clock: str
+    at_monotonic: float
+    at_wall: str
+    device: str
+    payload: Mapping[str, Any]
+    corrects: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChairView:
+    """Entries for the tester and for whoever treats; ``clocks`` ties their page loads to the computer's clock."""
+
+    entries: tuple[Entry, ...]
+    clocks: Mapping[str, float]
+    last: int
+    paused: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockView:
+    """The computer's clocks, and ``axis_s``, by which the pages tell each other's times."""
+
+    boot: str
+    server_s: float
+    server_wall_s: float
+    axis_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainingView:
+    """How well assessors agree on the recorded sequence, in practice."""
+
+    agreements: tuple[Agreement, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaitingCase:
+    """A case for which a cartridge is to be prepared."""
+
+    case_id: str
+    technique: str
+    agent: str
+    cartridge_ml: float | None
+    opened_slip: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MixingView:
+    """The mixer's page: what waits, the arms, and how each is prepared."""
+
+    waiting: tuple[WaitingCase, ...]
+    arms: tuple[tuple[str, str, str], ...]
+    sealed: bool
+    randomised: bool
+    paused: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlipView:
+    """What the slip of a case says, for the mixer alone."""
+
+    case_id: str
+    slip: str
+    arm: str
+    label: str
+    preparation: str
+    side: str
+    again: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overview:
+    """Completeness and pace. No result, and nothing by arm: there is no field for it."""
+
+    title: str
+    quarter: str
+    injected: int
+    injected_quarter: int
+    planned_quarter: int | None
+    running: tuple[str, ...]
+    not_injected: int
+    incomplete: tuple[tuple[str, tuple[str, ...]], ...]
+    not_closed: tuple[str, ...]
+    follow_up_due: tuple[str, ...]
+    tests_answered: int
+    tests_not_done: int
+    paused: str
+
+
+def as_json(view: object, *, padded: bool = False) -> bytes:
+    """A view as JSON; padded to a multiple of 4,096 bytes where its length could tell something."""
+    assert dataclasses.is_dataclass(view)
+    assert not isinstance(view, type)
+    body = json.dumps(dataclasses.asdict(view), sort_keys=True, separators=(",", ":")).encode("ascii")
+    return body + b" " * (-len(body) % PADDED_TO) if padded else body
+
+
+def watches(protocol: Protocol) -> bool:
+    """Whether a protocol only watches what was adopted: one test, at the target minute, that needs no confirmation."""
+    once = protocol.schedule.tests_min == (protocol.onset.target_min,)
+    return protocol.watch is not None and once and protocol.onset.confirmations == 1
+
+
+def setup_view(protocol: Protocol, *, role: str, practice: str, practising: bool, offline: bool) -> SetupView:
+    """What the page of a role needs to know of the protocol."""
+    teeth = TEETH[protocol.schedule.tooth_notation]
+    return SetupView(
+        role=role,
+        title=protocol.study.title,
+        practice=practice,
+        practising=practising,
+        invented=protocol.study.invented,
+        notation=protocol.schedule.tooth_notation,
+        teeth=tuple((code, t.arch, t.dentition) for code, t in teeth.items()),
+        tests_min=protocol.schedule.tests_min,
+        confirmations=protocol.onset.confirmations,
+        control_tooth=protocol.schedule.control_tooth,
+        baseline=protocol.schedule.baseline_response,
+        clock_zero=protocol.schedule.clock_zero,
+        paired=protocol.study.paired,
+        watching=watches(protocol),
+        before=tuple(question_of(name, protocol) for name in asked_before(protocol)),
+        after=tuple(question_of(name, protocol) for name in asked_after(protocol)),
+        supplements=tuple((code, words(code)) for code in CODES["rescue_technique"][1:]),
+        adverse_events=tuple((code, words(code)) for code in COLUMNS["adverse_event"].codes if code != "none"),
+        serious=tuple((code, SERIOUS.get(code, words(code))) for code in COLUMNS["adverse_serious"].codes),
+        pain_scale=protocol.pain.instrument.scale if protocol.pain else "",
+        anxiety_scale=protocol.anxiety.scale if protocol.anxiety else "",
+        offline=offline,
+    )
+
+
+def chair_view(events: Sequence[Event], clocks: Mapping[str, float], last: int, paused: str) -> ChairView:
+    """Entries for a page of the chair."""
+    names = [f.name for f in dataclasses.fields(Entry)]
+    entries = tuple(Entry(**{name: getattr(event, name) for name in names}) for event in events)
+    used = {e.clock for e in entries}
+    return ChairView(
+        entries=entries, clocks={c: clocks[c] for c in sorted(used) if c in clocks}, last=last, paused=paused
+    )
+
+
+def waiting_cases(states: Sequence[CaseState], slips: Mapping[str, str]) -> tuple[WaitingCase, ...]:
+    """Cases that wait for their cartridge."""
+    return tuple(
+        WaitingCase(
+            case_id=s.case_id,
+            technique=words(str(s.opened.get("technique", ""))),
+            agent=str(s.opened.get("agent", "")),
+            cartridge_ml=s.opened.get("cartridge_ml"),
+            opened_slip=slips.get(s.case_id, ""),
+        )
+        for s in states
+        if s.phase == "waiting"
+    )
+
+
+def overview(states: Sequence[CaseState], protocol: Protocol, *, today_quarter: Quarter, paused: str) -> Overview:
+    """Completeness of all cases and pace of a quarter."""
+    after = [s for s in states if s.injected]
+    first, last = today_quarter.first_day.isoformat(), today_quarter.last_day.isoformat()
+    month = None if protocol.planning is None else protocol.planning.cases_per_month
+    practices = max(len(protocol.study.practices), 1)
+    return Overview(
+        title=protocol.study.title,
+        quarter=today_quarter.label,
+        injected=len(after),
+        injected_quarter=sum(1 for s in after if first <= s.day <= last),
+        planned_quarter=None if month is None else round(3 * month / practices),
+        running=tuple(s.case_id for s in states if s.phase in RUNNING),
+        not_injected=len(states) - len(after),
+        incomplete=tuple((s.case_id, s.missing) for s in after if s.missing),
+        not_closed=tuple(s.case_id for s in after if s.phase in ("injected", "treated")),
+        follow_up_due=tuple(s.case_id for s in states if s.follow_up_due),
+        tests_answered=sum(s.tests for s in after),
+        tests_not_done=sum(s.tests_not_done for s in after),
+        paused=paused,
+    )

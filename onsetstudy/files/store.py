@@ -1,0 +1,357 @@
+"""The recorder's store: one SQLite file that only grows, and is on the disk before an entry is acknowledged."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sqlite3
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.records.event_log import Event
+
+__all__ = ["EventStore", "StoreUnavailable", "is_store", "preparations_path", "restore_store"]
+
+VERSION = 2
+"""``user_version`` of the files written now. 1 had no sessions."""
+MAGIC = b"SQLite format 3\x00"
+TABLES_1 = """
+CREATE TABLE events (seq INTEGER PRIMARY KEY, id TEXT UNIQUE NOT NULL, case_id TEXT, kind TEXT NOT NULL,
+  clock TEXT NOT NULL, at_monotonic REAL NOT NULL, at_wall TEXT NOT NULL, device TEXT NOT NULL,
+  payload TEXT NOT NULL, corrects TEXT REFERENCES events(id)) STRICT;
+CREATE TRIGGER events_stay BEFORE UPDATE ON events BEGIN SELECT RAISE(ABORT, 'entries are never changed'); END;
+CREATE TRIGGER events_last BEFORE DELETE ON events BEGIN SELECT RAISE(ABORT, 'entries are never deleted'); END;
+CREATE TABLE facts (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
+"""
+TABLES_2 = """
+CREATE TABLE sessions (digest TEXT PRIMARY KEY, role TEXT NOT NULL, ends_s REAL NOT NULL) STRICT;
+"""
+MIGRATIONS = {1: TABLES_2}
+COLUMNS = "id, case_id, kind, clock, at_monotonic, at_wall, device, payload, corrects"
+
+
+class StoreUnavailable(RecordsError):
+    """The store cannot be written just now (disk full, locked); nothing was lost, and the entry may be sent again."""
+
+
+def is_store(path: Path) -> bool:
+    """Whether a file is an SQLite file."""
+    try:
+        with Path(path).open("rb") as file:
+            return file.read(len(MAGIC)) == MAGIC
+    except OSError:
+        return False
+
+
+def preparations_path(store: Path) -> Path:
+    """Where what the slips said and what was mixed is kept, apart from the entries: beside the store."""
+    store = Path(store)
+    return store.with_name(f"{store.stem}.preparations{store.suffix}")
+
+
+class EventStore:
+    """An open store; safe to use from several threads.
+
+    Parameters
+    ----------
+    path : Path
+    create : mapping or None
+        Facts of a new store (study, practice); ``None`` opens one that is there.
+    timeout_s : float
+        How long to wait for another program that writes.
+
+    Raises
+    ------
+    RecordsError
+        If it is not there, is no store, or was written by a newer version.
+    StoreUnavailable
+        If it is locked.
+    """
+
+    def __init__(self, path: Path, *, create: Mapping[str, str] | None = None, timeout_s: float = 5.0) -> None:
+        self.path = Path(path)
+        self._lock = threading.Lock()
+        fresh = create is not None and not self.path.exists()
+        if fresh:
+            self._touch()
+        elif not is_store(self.path):
+            raise _problem(self.path, "this is not a store of the recorder", "check the name and the folder")
+        self._db = sqlite3.connect(self.path, timeout=timeout_s, isolation_level=None, check_same_thread=False)
+        try:
+            self._prepare(create if fresh else None)
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _touch(self) -> None:
+        """An empty file that its owner alone may read, before SQLite writes into it."""
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            os.close(os.open(self.path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+        except OSError as error:
+            raise _problem(self.path, f"it cannot be made ({error.strerror})", "choose another folder") from None
+
+    def _prepare(self, facts: Mapping[str, str] | None) -> None:
+        with self._told():
+            self._db.execute("pragma recursive_triggers = on")  # else "insert or replace" passes the triggers by
+            self._db.execute("pragma foreign_keys = on")
+            self._db.execute("pragma synchronous = full")
+            self._db.execute("pragma journal_mode = wal")
+            version = int(self._db.execute("pragma user_version").fetchone()[0])
+            if facts is not None:
+                self._make(facts)
+            elif version > VERSION:
+                raise _problem(
+                    self.path,
+                    f"it was written by a newer version of this program (form {version}; this one knows {VERSION})",
+                    "update the program; nothing was changed",
+                )
+            elif version < 1 or not self._has_events():
+                raise _problem(self.path, "this is not a store of the recorder", "check the name and the folder")
+            else:
+                self._migrate(version)
+
+    def _has_events(self) -> bool:
+        found = self._db.execute("select 1 from sqlite_master where type = 'table' and name = 'events'").fetchone()
+        return found is not None
+
+    def _make(self, facts: Mapping[str, str]) -> None:
+        script = f"begin immediate; {TABLES_1} {TABLES_2} pragma user_version = {VERSION}; commit;"
+        self._db.executescript(script)
+        self._db.executemany("insert into facts values (?, ?)", sorted(facts.items()))
+
+    def _migrate(self, version: int) -> None:
+        """Bring an older store to the present form; what it was is kept beside it."""
+        if version == VERSION:
+            return
+        backup = self.path.with_name(f"{self.path.name}.form-{version}")
+        if not backup.exists():
+            self._copy(backup)
+        steps = " ".join(MIGRATIONS[v] for v in range(version, VERSION))
+        self._db.executescript(f"begin immediate; {steps} pragma user_version = {VERSION}; commit;")
+
+    @contextlib.contextmanager
+    def _told(self) -> Iterator[None]:
+        """SQLite's errors as sentences that can be acted on."""
+        try:
+            yield
+        except sqlite3.DatabaseError as error:
+            if self._db.in_transaction:
+                self._db.execute("rollback")
+            name = getattr(error, "sqlite_errorname", "") or ""
+            if name.startswith("SQLITE_FULL"):
+                what, mend = "the disk is full", "free some room; the entry is kept by the page and sent again"
+            elif name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+                what, mend = "another program holds the store", "close it; the entry is kept by the page and sent again"
+            elif name.startswith(("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN")):
+                what, mend = "the disk cannot be written", "check the disk and its rights"
+            else:
+                raise _problem(self.path, f"the store is damaged ({error})", "restore the last backup") from None
+            raise StoreUnavailable(_problem(self.path, what, mend).problems) from None
+
+    def __enter__(self) -> EventStore:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        with self._lock:
+            self._db.close()
+
+    # Entries ----------------------------------------------------------------------------------------------------------
+
+    def append(self, events: Sequence[Event]) -> tuple[str, ...]:
+        """Write entries, all or none of them new on the disk when this returns.
+
+        Returns
+        -------
+        tuple of str
+            For each: ``written``, ``known`` (the same entry was there) or ``refused`` (its id belongs to another entry,
+            or it corrects one that is not there).
+
+        Raises
+        ------
+        StoreUnavailable
+            If the disk is full or the store locked. None of them is written then.
+        """
+        with self._lock, self._told():
+            self._db.execute("begin immediate")
+            states = tuple(self._append(event) for event in events)
+            self._db.execute("commit")
+        return states
+
+    def _append(self, event: Event) -> str:
+        row = _row(event)
+        if event.corrects is not None and not self._known(event.corrects):
+            return "refused"
+        marks = ", ".join("?" * len(row))
+        text = f"insert into events ({COLUMNS}) values ({marks}) on conflict(id) do nothing"
+        if self._db.execute(text, row).rowcount == 1:
+            return "written"
+        there = self._db.execute(f"select {COLUMNS} from events where id = ?", (event.id,)).fetchone()
+        return "known" if there == row else "refused"
+
+    def _known(self, key: str) -> bool:
+        return self._db.execute("select 1 from events where id = ?", (key,)).fetchone() is not None
+
+    def events(self, *, after: int = 0) -> tuple[Event, ...]:
+        """Entries behind a place in the store, in order."""
+        with self._lock, self._told():
+            rows = self._db.execute(
+                f"select seq, {COLUMNS} from events where seq > ? order by seq", (after,)
+            ).fetchall()
+        return tuple(_event(row) for row in rows)
+
+    def event(self, key: str) -> Event | None:
+        """The entry of a name."""
+        with self._lock, self._told():
+            row = self._db.execute(f"select seq, {COLUMNS} from events where id = ?", (key,)).fetchone()
+        return None if row is None else _event(row)
+
+    def last(self) -> int:
+        """Place of the last entry; 0 in an empty store."""
+        with self._lock, self._told():
+            return int(self._db.execute("select coalesce(max(seq), 0) from events").fetchone()[0])
+
+    # Facts and sessions -----------------------------------------------------------------------------------------------
+
+    def facts(self) -> dict[str, str]:
+        """Facts that stand in the store: study, practice, port."""
+        with self._lock, self._told():
+            return dict(self._db.execute("select name, value from facts").fetchall())
+
+    def keep_fact(self, name: str, value: str) -> None:
+        """Keep a fact, in place of an earlier one of that name."""
+        with self._lock, self._told():
+            text = "insert into facts values (?, ?) on conflict(name) do update set value = excluded.value"
+            self._db.execute(text, (name, value))
+
+    def add_session(self, digest: str, role: str, ends_s: float) -> None:
+        """Keep a session by the digest of its secret."""
+        with self._lock, self._told():
+            self._db.execute("insert into sessions values (?, ?, ?)", (digest, role, ends_s))
+
+    def session_role(self, digest: str, now_s: float) -> str | None:
+        """Role of a session that has not ended."""
+        with self._lock, self._told():
+            row = self._db.execute(
+                "select role from sessions where digest = ? and ends_s > ?", (digest, now_s)
+            ).fetchone()
+        return None if row is None else str(row[0])
+
+    def end_sessions(self, *, digest: str | None = None) -> None:
+        """End one session, or all."""
+        with self._lock, self._told():
+            if digest is None:
+                self._db.execute("delete from sessions")
+            else:
+                self._db.execute("delete from sessions where digest = ?", (digest,))
+
+    # Backups ----------------------------------------------------------------------------------------------------------
+
+    def backup(self, target: Path) -> Path:
+        """A whole copy, made while the store is in use; never over a file that is there.
+
+        Raises
+        ------
+        RecordsError
+            If the file is there, or cannot be made.
+        """
+        with self._lock, self._told():
+            return self._copy(Path(target))
+
+    def _copy(self, target: Path) -> Path:
+        try:
+            os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+        except FileExistsError:
+            raise _problem(target, "there is a file of that name", "choose another name for the backup") from None
+        except OSError as error:
+            raise _problem(target, f"it cannot be made ({error.strerror})", "choose another folder") from None
+        # A connection of its own and one step: a backup in steps starts again at every entry that is written.
+        with (
+            contextlib.closing(sqlite3.connect(self.path)) as here,
+            contextlib.closing(sqlite3.connect(target)) as there,
+        ):
+            here.backup(there)
+            there.execute("pragma journal_mode = delete")
+            _refuse_damaged(there, target)
+        number = os.open(target, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
+        return target
+
+
+def restore_store(backup: Path, target: Path) -> int:
+    """Put a backup where there is no store, once it has been read wholly; returns how many entries it holds.
+
+    Raises
+    ------
+    RecordsError
+        If the backup is damaged or no store, or a file of that name is there: it is never overwritten.
+    """
+    target = Path(target)
+    if target.exists():
+        raise _problem(target, "there is a store of that name", "move it away first; a restore never overwrites one")
+    if not is_store(Path(backup)):
+        raise _problem(Path(backup), "this is not a backup of a store", "check the name and the folder")
+    try:
+        with contextlib.closing(sqlite3.connect(f"file:{Path(backup).resolve()}?mode=ro", uri=True)) as there:
+            _refuse_damaged(there, Path(backup))
+            held = there.execute("select count(*), coalesce(max(seq), 0) from events").fetchone()
+    except sqlite3.DatabaseError as error:
+        raise _problem(Path(backup), f"the backup is damaged ({error})", "take an earlier one") from None
+    with EventStore(Path(backup)) as source:
+        source.backup(target)
+    with EventStore(target) as restored:
+        if len(restored.events()) != held[0] or restored.last() != held[1]:
+            raise _problem(target, "the restored store differs from its backup", "restore again from another backup")
+    return int(held[0])
+
+
+def _refuse_damaged(db: sqlite3.Connection, path: Path) -> None:
+    found = db.execute("pragma integrity_check").fetchone()[0]
+    if found != "ok":
+        raise _problem(path, f"the copy is damaged ({found})", "make it again")
+
+
+def _row(event: Event) -> tuple[Any, ...]:
+    payload = json.dumps(dict(event.payload), sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return (
+        event.id,
+        event.case_id,
+        event.kind,
+        event.clock,
+        float(event.at_monotonic),
+        event.at_wall,
+        event.device,
+        payload,
+        event.corrects,
+    )
+
+
+def _event(row: Sequence[Any]) -> Event:
+    seq, key, case_id, kind, clock, at_monotonic, at_wall, device, payload, corrects = row
+    return Event(
+        id=key,
+        kind=kind,
+        clock=clock,
+        at_monotonic=at_monotonic,
+        at_wall=at_wall,
+        device=device,
+        payload=json.loads(payload),
+        case_id=case_id,
+        corrects=corrects,
+        seq=seq,
+    )
+
+
+def _problem(path: Path, what: str, mend: str) -> RecordsError:
+    return RecordsError(Problem(what=what, where=Where(file=path.name), mend=mend, code="store"))

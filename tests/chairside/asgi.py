@@ -1,0 +1,148 @@
+"""A browser of a few lines, for the application without a network; and a study to record."""
+
+from __future__ import annotations
+
+import asyncio
+import dataclasses
+import json
+from concurrent.futures import ThreadPoolExecutor
+
+from onsetstudy.chairside.clock import Reading
+from onsetstudy.chairside.recorder import Recorder
+from onsetstudy.chairside.server import make_app
+from onsetstudy.chairside.sessions import PairingCodes, Sessions
+from onsetstudy.files.recorded import facts_of
+from onsetstudy.files.store import EventStore, preparations_path
+from onsetstudy.records.case_codes import new_case_code
+
+ORIGIN = "http://127.0.0.1:8123"
+CASE = new_case_code("P01", lambda n: 7)
+PATIENT = new_case_code("P01", lambda n: 3)
+
+
+class StoppedClock:
+    """A clock that says what it is told."""
+
+    def __init__(self):
+        self.now = 1_775_224_800.0
+
+    def read(self):
+        return Reading(boot="boot-1", server_s=self.now - 1_775_000_000.0, server_wall_s=self.now)
+
+
+class Study:
+    """A recorder on a store in a folder."""
+
+    def __init__(self, protocol, folder, *, practice="P01", sealed=None):
+        facts = facts_of(protocol, practice)
+        self.path = folder / "practice.sqlite"
+        self.store = EventStore(self.path, create=facts, timeout_s=0.05)
+        self.preparations = EventStore(preparations_path(self.path), create=facts)
+        self.clock = StoppedClock()
+        self.recorder = Recorder(
+            protocol, self.store, self.preparations, practice=practice, sealed=sealed, clock=self.clock
+        )
+        self.sessions = Sessions(self.store, lambda: self.clock.now)
+        self.pairing = PairingCodes(lambda: self.clock.now)
+        self.app = make_app(self.recorder, self.sessions, origins=[ORIGIN], cookie="onset_8123", pairing=self.pairing)
+
+    def close(self):
+        self.store.close()
+        self.preparations.close()
+
+    def browser(self, role):
+        browser = Browser(self.app)
+        browser.get(f"/enter?token={self.sessions.new_token(role)}")
+        return browser
+
+
+@dataclasses.dataclass
+class Got:
+    status: int
+    headers: dict
+    body: bytes
+
+    def json(self):
+        return json.loads(self.body)
+
+
+class Browser:
+    """Sends what a page would send, or what it is told instead."""
+
+    def __init__(self, app):
+        self.app, self.cookie, self.seen, self.count = app, "", [], 0
+
+    def get(self, path, **headers):
+        return self.send("GET", path, b"", headers)
+
+    def post(self, path, value, **headers):
+        body = value if isinstance(value, bytes) else json.dumps(value).encode()
+        sent = {"origin": ORIGIN, "content-type": "application/json", "content-length": str(len(body)), **headers}
+        return self.send("POST", path, body, sent)
+
+    def send(self, method, path, body, headers):
+        raw = {"host": "127.0.0.1:8123", **headers}
+        if self.cookie:
+            raw["cookie"] = self.cookie
+        # In a thread of its own: where a browser runs too, this one has a loop already.
+        with ThreadPoolExecutor(1) as alone:
+            got = alone.submit(asyncio.run, _call(self.app, method, path, body, raw)).result()
+        if "set-cookie" in got.headers:
+            self.cookie = got.headers["set-cookie"].split(";")[0]
+        self.seen.append(got)
+        return got
+
+    def entry(self, kind, payload=None, *, case_id=CASE, key=None, **more):
+        self.count += 1
+        return {
+            "id": key or f"entry-{self.count:05d}",
+            "kind": kind,
+            "clock": "clock-1",
+            "at_monotonic": 10.0 * self.count,
+            "at_wall": "2026-04-03T14:00:00+00:00",
+            "device": "device-1",
+            "payload": payload or {},
+            "case_id": case_id,
+            **more,
+        }
+
+    def tap(self, kind, payload=None, **more):
+        """Send one entry; returns its answer."""
+        got = self.post("/api/entries", {"entries": [self.entry(kind, payload, **more)]})
+        return got.json()["entries"][0]
+
+
+async def _call(app, method, path, body, headers):
+    path, _, query = path.partition("?")
+    scope = {
+        "type": "http",
+        "asgi": {"version": "3.0"},
+        "http_version": "1.1",
+        "method": method,
+        "path": path,
+        "raw_path": path.encode(),
+        "query_string": query.encode(),
+        "root_path": "",
+        "scheme": "http",
+        "server": ("127.0.0.1", 8123),
+        "client": ("127.0.0.1", 1),
+        "headers": [(k.encode(), v.encode("latin-1")) for k, v in headers.items()],
+    }
+    messages = [
+        {"type": "http.request", "body": body[i : i + 4096], "more_body": True} for i in range(0, len(body), 4096)
+    ]
+    messages.append({"type": "http.request", "body": b"", "more_body": False})
+    got = Got(0, {}, b"")
+
+    async def receive():
+        return messages.pop(0) if messages else {"type": "http.disconnect"}
+
+    async def send(message):
+        if message["type"] == "http.response.start":
+            got.status = message["status"]
+            got.headers = {k.decode(): v.decode() for k, v in message["headers"]}
+        else:
+            got.body += message.get("body", b"")
+
+    await app(scope, receive, send)
+    return got

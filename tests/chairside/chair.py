@@ -1,0 +1,124 @@
+"""What somebody at the chair does on the page, and when they did it."""
+
+from __future__ import annotations
+
+import re
+import time
+from pathlib import Path
+
+from tests.chairside.conftest import wait_for
+
+AUDIT = Path("protocols/infiltration_audit.toml")
+QUICK = "schedule_min = [0.05, 0.1, 0.15, 0.2, 0.25, 0.3]"
+
+
+def quick_audit(folder: Path, *, control: str = "none") -> Path:
+    """The audit with tests every three seconds."""
+    text = AUDIT.read_text()
+    text = re.sub(r"schedule_min = \[[^]]*\]", QUICK, text)
+    text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("horizon_min = 10 ", "horizon_min = 0.25 ")
+    text = text.replace('control_tooth = "none"', f'control_tooth = "{control}"')
+    text = text.replace('"2026Q3"]', '"2026Q3", "2026Q4"]')
+    path = folder / "quick.toml"
+    path.write_text(text)
+    return path
+
+
+class Chair:
+    """One page, and a log of what was tapped on it with the time of the test's own clock."""
+
+    def __init__(self, page, address=None):
+        self.page, self.taps, self.errors, self.seen, self.asked = page, [], [], [], []
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
+        page.on("request", lambda request: self.asked.append(request.url))
+        page.on("response", self._response)
+        if address:
+            page.goto(address)
+
+    def _response(self, response):
+        self.seen.append((response.url, response))
+
+    @property
+    def heading(self):
+        return self.page.locator("h1").first.inner_text()
+
+    def button(self, name, **options):
+        return self.page.get_by_role("button", name=name, **options)
+
+    def tap(self, name, what="", **options):
+        self.button(name, **options).first.click()
+        self.taps.append((what or name, time.time()))
+
+    def expect(self, words, seconds=8):
+        self.page.wait_for_function(
+            "(words) => document.querySelector('h1')?.innerText.includes(words)", arg=words, timeout=seconds * 1000
+        )
+
+    def open_case(self, tooth="16", operator="P06-A"):
+        """From New case to the cold test before the injection; the first answer where there is a choice."""
+        self.button("New case").click()
+        self.button("New patient").click()
+        self.button(f"tooth {tooth}", exact=True).click()
+        while "before the injection" not in self.heading and "Waiting" not in self.heading:
+            if "As last time" in self.heading:
+                self.button("Yes, as last time").click()
+            elif self.page.locator("input#clinician_id").count():
+                self.page.locator("input#clinician_id").fill(operator)
+                self.button("Next").click()
+            elif "control" in self.heading:
+                self.button("tooth 23", exact=True).click()
+            elif self.page.locator(".choices button").count():
+                self.page.locator(".choices button").first.click()
+            else:
+                self.button("Skip").click()
+        return self.page.locator(".strip[aria-current=true] span").inner_text()
+
+    def prepare_alone(self, arm="not buffered"):
+        self.button("Enter what is prepared").click()
+        self.page.locator("main .choices button").first.click()
+        self.page.locator("main .choices button", has_text=re.compile(rf"^\d?{arm}$")).click()
+        self.button("Prepared").click()
+        self.expect("Nothing waits")
+        self.button("Back").click()
+
+    def inject(self):
+        self.expect("Prepared.")
+        self.tap("Needle in")
+        self.tap("Injection ended")
+
+    def answer(self, response):
+        self.page.locator(f"[data-answer={response}]:not(:disabled)").click()
+        self.taps.append((response, time.time()))
+
+    def wait_until_written(self):
+        wait_for(lambda: self.page.evaluate("async () => (await import('/log.js')).state.waiting") == 0)
+
+
+def quick_watch(folder: Path) -> Path:
+    """What was adopted, watched: one test after three seconds."""
+    text = quick_audit(folder).read_text().replace(QUICK, "schedule_min = [0.05]")
+    for name, old, new in (
+        ("target_min", "0.1", "0.05"),
+        ("horizon_min", "0.25", "0.05"),
+        ("confirmations", "2", "1"),
+        ("baseline_response", '"optional"', '"none"'),
+    ):
+        text = text.replace(f"{name} = {old} ", f"{name} = {new} ")
+    text = text.replace('"confirmations_1", "accept_unconfirmed", ', "")
+    path = folder / "watch.toml"
+    path.write_text(text)
+    return path
+
+
+BLOCK = Path("protocols/mandibular_block_group.toml")
+
+
+def quick_block(folder: Path) -> Path:
+    """The randomised protocol with tests every three seconds."""
+    text = BLOCK.read_text()
+    text = re.sub(r"schedule_min = \[[^]]*\]", QUICK, text)
+    text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("horizon_min = 15 ", "horizon_min = 0.25 ")
+    text = text.replace('"2026Q3"]', '"2026Q3", "2026Q4"]')
+    path = folder / "block.toml"
+    path.write_text(text)
+    return path

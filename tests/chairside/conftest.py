@@ -1,0 +1,115 @@
+"""A real Chromium, a real server and a real store."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+EXE = shutil.which("chromium") or shutil.which("chromium-browser")
+NO_BROWSER = "no browser: apt-get install -y chromium, and pip install playwright"
+
+
+class Server:
+    """The recorder as its user starts it, in a process of its own."""
+
+    def __init__(self, protocol: Path, folder: Path, *more: str) -> None:
+        self.protocol, self.folder, self.more = protocol, folder, more
+        self.store = folder / "practice.sqlite"
+        self.process: subprocess.Popen[str] | None = None
+        self.addresses: dict[str, str] = {}
+        self.said: list[str] = []
+
+    def start(self) -> Server:
+        command = [
+            sys.executable,
+            "-m",
+            "onsetstudy",
+            "chairside",
+            self.protocol,
+            "--store",
+            self.store,
+            "--no-browser",
+        ]
+        self.process = subprocess.Popen(
+            [*command, *self.more],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        )
+        seen = self.said = []
+        while True:
+            line = self.process.stdout.readline()
+            assert line, "".join(seen)
+            seen.append(line)
+            found = re.match(r"(\w+): (http\S+)", line)
+            if found:
+                self.addresses[found[1]] = found[2]
+            if found and found[1] in ("alone", "mixer"):
+                return self
+
+    def kill(self) -> None:
+        if self.process is not None:
+            self.process.send_signal(signal.SIGKILL)
+            self.process.wait()
+            self.process.stdout.close()
+            self.process = None
+
+
+@pytest.fixture
+def serve(tmp_path):
+    """Start servers; they end with the test."""
+    started = []
+
+    def start(protocol, *more, folder=tmp_path):
+        server = Server(Path(protocol), folder, *more).start()
+        started.append(server)
+        return server
+
+    yield start
+    for server in started:
+        server.kill()
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    """One browser for all tests; each takes a context of its own."""
+    if EXE is None:
+        pytest.skip(NO_BROWSER)
+    sync_api = pytest.importorskip("playwright.sync_api", reason=NO_BROWSER)
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=EXE, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def context(chromium):
+    """A device: its own storage, its own cookies."""
+    with contextlib.ExitStack() as stack:
+
+        def new(**options):
+            made = chromium.new_context(**{"viewport": {"width": 1366, "height": 768}, **options})
+            stack.callback(made.close)
+            made.set_default_timeout(10_000)
+            return made
+
+        yield new
+
+
+def wait_for(condition, seconds=30.0):
+    """Wait until something outside the browser holds."""
+    until = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < until
+        threading.Event().wait(0.05)

@@ -1,0 +1,214 @@
+"""A blinded case on three devices: what the slip says never reaches the two that test and treat."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import json
+import re
+import subprocess
+import sys
+
+import pytest
+
+from onsetstudy.chairside import slips
+from onsetstudy.core.errors import DesignError
+from onsetstudy.design.allocation import draw_allocation_list
+from onsetstudy.files.allocation import write_allocation
+from onsetstudy.files.lock import lock_protocol_file
+from onsetstudy.files.opening import Opened
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.recorded import read_store
+from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.files.store import EventStore
+from tests.chairside.chair import Chair, quick_block
+
+
+@pytest.fixture
+def block(tmp_path):
+    """A locked protocol, and the sealed file of one practice beside the store."""
+    path = quick_block(tmp_path)
+    lock_protocol_file(path, day=dt.date(2026, 9, 1))
+    drawn = draw_allocation_list(read_protocol(path), slips_per_stratum=4, seed=11)
+    for written in write_allocation(drawn, tmp_path / "keeper", seed=11):
+        if written.name == "sealed-P01.json":
+            (tmp_path / "sealed-P01.json").write_bytes(written.read_bytes())
+    return path
+
+
+def three_devices(server, context):
+    return [Chair(context().new_page(), server.addresses[role]) for role in ("tester", "treating", "mixer")]
+
+
+def test_a_blinded_case_on_three_devices(block, serve, context, tmp_path):
+    server = serve(block, "--practice", "P01")
+    tester, treating, mixer = three_devices(server, context)
+    case = tester.open_case(tooth="46", operator="P01-A")
+    for response in ("felt", "felt"):
+        tester.answer(response)
+    tester.expect("Waiting for the cartridge")
+    mixer.page.locator("#mixer").fill("P01-M")
+    mixer.button("Next").click()
+    mixer.page.get_by_role("button", name=case).click()
+    mixer.button("Open the next slip").click()
+    mixer.expect(case)
+    mixer.page.wait_for_selector("ol")
+    told = mixer.page.inner_text("main")
+    mixer.button("Prepared").click()
+    mixer.expect("Nothing waits")
+    treating.expect("Prepared.")
+    treating.tap("Needle in")
+    treating.tap("Injection ended")
+    tester.page.wait_for_selector("#next")
+    for response in ("not_felt", "felt", "not_felt", "felt"):
+        tester.answer(response)
+    tester.expect("Tests complete")
+    treating.expect("Tests complete")
+    treating.tap("Treatment starts")
+    for chair in (tester, treating, mixer):
+        chair.wait_until_written()
+        assert chair.errors == []
+    row = read_store(server.store).cases.frame.iloc[0].dropna()
+    assert (row["arm"] == "buffered") == (f"{case}: buffered" in told)
+    assert row["allocation_slip"] in told
+    sent = b"".join(r.body() for chair in (tester, treating) for url, r in chair.seen if "/api/" in url)
+    assert len(sent) > 3000
+    for secret in (row["allocation_slip"], "bicarbonate", "mix_mode", "preparation", "sodium"):
+        assert secret.encode() not in sent, secret
+    protocol = read_protocol(block)
+    assert read_records(server.store, protocol).problems == ()
+    command = [sys.executable, "-m", "onsetstudy", "check", block, server.store]
+    checked = subprocess.run(command, capture_output=True, text=True)
+    assert checked.returncode == 0, checked.stdout + checked.stderr
+    assert "Arms as allocated, from opening logs of 1 slips." in checked.stdout
+
+
+def test_an_unlocked_randomised_protocol_does_not_start_and_a_changed_one_neither(tmp_path):
+    path = quick_block(tmp_path)
+
+    def start():
+        command = [sys.executable, "-m", "onsetstudy", "chairside", path, "--store", tmp_path / "p.sqlite"]
+        return subprocess.run([*command, "--practice", "P01", "--no-browser"], capture_output=True, text=True)
+
+    assert "not locked" in start().stderr
+    lock_protocol_file(path, day=dt.date(2026, 9, 1))
+    path.write_text(path.read_text().replace("seed = 20251001", "seed = 5"))
+    refused = start()
+    assert refused.returncode == 1
+    assert "changed since it was locked" in refused.stderr
+    assert not (tmp_path / "p.sqlite").exists()
+
+
+def test_practice_is_kept_in_a_store_of_its_own_and_needs_no_lock(tmp_path, serve, context):
+    server = serve(quick_block(tmp_path), "--practice", "P01", "--practise")
+    page = context().new_page()
+    Chair(page, server.addresses["tester"]).button("More").click()
+    assert "invented patients" in page.inner_text("main")
+    assert not server.store.exists()
+    assert (tmp_path / "practice.practise.sqlite").exists()
+
+
+def test_two_who_train_see_how_far_they_agree(tmp_path, serve, context):
+    server = serve(quick_block(tmp_path), "--practice", "P01", "--practise")
+    chair = Chair(context().new_page(), server.addresses["tester"])
+    chair.button("More").click()
+    chair.button("Train whoever tests").click()
+    for person, keys in (("P01-A", "1212121212121212"), ("P01-B", "1212121212122121")):
+        chair.page.fill("#assessor", person)
+        chair.button("Next").click()
+        for key in keys:
+            chair.page.keyboard.press(key)
+        chair.expect("Done.")
+        if person == "P01-A":
+            chair.button("Next person").click()
+    chair.page.wait_for_selector("main >> text=P01-A and P01-B: 12 of 16 alike (95 % interval 51 to 90 %).")
+    assert chair.errors == []
+
+
+def test_export_backup_and_restore_at_the_command_line(tmp_path, serve):
+    server = serve(quick_block(tmp_path), "--practice", "P01", "--practise")
+    store = tmp_path / "practice.practise.sqlite"
+
+    def run(*more, of=store):
+        command = [sys.executable, "-m", "onsetstudy", "chairside", server.protocol, "--store", of, *more]
+        return subprocess.run(command, capture_output=True, text=True)
+
+    done = run("--backup", tmp_path / "copy.sqlite")
+    assert done.returncode == 0, done.stderr
+    server.kill()
+    done = run("--restore", tmp_path / "copy.sqlite", of=tmp_path / "again.sqlite")
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "again.preparations.sqlite").exists()
+    assert run("--restore", tmp_path / "copy.sqlite", of=tmp_path / "again.sqlite").returncode == 1
+    assert run("--export", tmp_path / "open", of=tmp_path / "again.sqlite").returncode == 0
+    assert json.dumps(sorted(p.name for p in (tmp_path / "open").iterdir())) == json.dumps(
+        ["adverse_events.csv", "cases.csv", "cold_tests.csv"]
+    )
+
+
+def test_harm_is_entered_at_any_moment_a_case_unblinded_the_study_paused_and_the_call_made(block, serve, context):
+    server = serve(block, "--practice", "P01")
+    tester, treating, mixer = three_devices(server, context)
+    case = tester.open_case(tooth="46", operator="P01-A")
+    tester.button("Something happened").click()
+    tester.page.locator(".choices button", has_text="palpitations").click()
+    tester.page.locator(".choices button", has_text=re.compile("^.?No$")).click()
+    for response in ("felt", "felt"):
+        tester.answer(response)
+    mixer.page.locator("#mixer").fill("P01-M")
+    mixer.button("Next").click()
+    mixer.page.get_by_role("button", name=case).click()
+    mixer.button("Open the next slip").click()
+    mixer.page.wait_for_selector("ol")
+    label = mixer.heading.split(": ")[1]
+    mixer.button("Prepared").click()
+    mixer.expect("Nothing waits")
+    treating.expect("Prepared.")
+    treating.button("More").click()
+    treating.button("Pause, unblinding").click()
+    treating.button("Emergency unblinding").click()
+    treating.button("Care depends on it").click()
+    treating.expect(f"{case}: {label}")
+    treating.button("Back").click()
+    treating.button("More").click()
+    treating.button("Pause, unblinding").click()
+    treating.button("Pause: no new cases").click()
+    treating.button("A serious event").click()
+    tester.page.wait_for_selector("#trouble >> text=The study is paused")
+    tester.button("More").click()
+    assert tester.button("Pause, unblinding").count() == 0
+    treating.button("More").click()
+    treating.button("Overview").click()
+    treating.page.wait_for_selector("table")
+    assert case in treating.page.inner_text("tr:has-text('Follow-up call due')")
+    treating.button(f"Call made: {case}").click()
+    treating.wait_until_written()
+    treating.page.wait_for_function("() => document.querySelector('table')?.innerText.includes('due\\tnone')")
+    with EventStore(server.store) as store:
+        kinds = [e.kind for e in store.events() if e.kind != "anchor"]
+    for kind in ("adverse_event", "unblinded", "paused", "followed_up"):
+        assert kinds.count(kind) == 1
+    assert tester.errors + treating.errors + mixer.errors == []
+
+
+def test_in_a_paired_design_the_slip_is_the_patients_and_the_arm_the_periods(monkeypatch, tmp_path):
+    protocol = read_protocol("protocols/mandibular_block_group.toml")
+    crossover = dataclasses.replace(protocol, study=dataclasses.replace(protocol.study, design="crossover"))
+    asked = []
+
+    def opening(sealed, **told):
+        asked.append(told)
+        return Opened(slip="P01-1", stratum="", arms=("plain", "buffered"), sides=(), again=False, asked="")
+
+    monkeypatch.setattr(slips, "open_next", opening)
+    opened = {"patient_id": "P01-PATIENT", "technique": "ianb", "period": "2"}
+    told = slips.open_slip_for(
+        tmp_path / "sealed.json", crossover, "P01-CASE", opened, by="P01-M", now=dt.datetime(2026, 4, 3)
+    )
+    assert (told.arm, asked[0]["case_id"], asked[0]["levels"]) == ("buffered", "P01-PATIENT", {"technique": "ianb"})
+    with pytest.raises(DesignError, match="2 injections"):
+        slips.open_slip_for(
+            tmp_path / "s.json", crossover, "C", {**opened, "period": "3"}, by="M", now=dt.datetime(2026, 4, 3)
+        )
+    slips.open_slip_for(tmp_path / "s.json", protocol, "P01-CASE", opened, by="M", now=dt.datetime(2026, 4, 3))
+    assert asked[-1]["case_id"] == "P01-CASE"

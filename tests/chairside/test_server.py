@@ -1,0 +1,454 @@
+"""The recorder's server: who may do what, what is refused, and what never reaches a tester."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import re
+import sqlite3
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from onsetstudy.chairside.sessions import ATTEMPTS, MAY
+from onsetstudy.chairside.views import ChairView, Entry, Overview, SetupView
+from onsetstudy.design.allocation import draw_allocation_list
+from onsetstudy.files.allocation import write_allocation
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.recorded import read_store
+from tests.chairside.asgi import CASE, ORIGIN, PATIENT, Browser, Study
+
+PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")
+OPENED = {
+    "patient_id": PATIENT,
+    "tooth": "46",
+    "technique": "ianb",
+    "agent": "lidocaine",
+    "cartridge_ml": 1.8,
+    "clinician_id": "P01-A",
+}
+CANARY = {"bicarbonate_percent": 7.77, "mixing_min": 3.33}
+
+
+@pytest.fixture
+def sealed(tmp_path):
+    paths = write_allocation(draw_allocation_list(PROTOCOL, slips_per_stratum=4, seed=7), tmp_path / "keeper", seed=7)
+    return next(p for p in paths if p.name == "sealed-P01.json")
+
+
+@pytest.fixture
+def study(tmp_path, sealed):
+    made = Study(PROTOCOL, tmp_path, sealed=sealed)
+    yield made
+    made.close()
+
+
+def ready(tester):
+    """A case that waits for its cartridge."""
+    assert tester.tap("case_opened", OPENED)["state"] == "written"
+    for role in ("target", "control"):
+        tester.tap("baseline", {"tooth_role": role, "response": "felt"})
+
+
+def prepare(mixer, arm="plain", **told):
+    mix = {} if arm == "plain" else {"mix_mode": "replace", "bicarbonate_ml": 0.18}
+    payload = {"arm": arm, "volume_ml": 1.8, **mix, **told}
+    kept = mixer.entry("preparation", payload, key="mixer-kept-1")
+    return mixer.post(
+        "/api/mixing/prepared", {"preparation": kept, "prepared": mixer.entry("prepared", key="mixer-told-1")}
+    )
+
+
+# Who may --------------------------------------------------------------------------------------------------------------
+
+
+def test_a_token_lets_one_browser_in_once(study):
+    token = study.sessions.new_token("tester")
+    first, second = Browser(study.app), Browser(study.app)
+    assert first.get(f"/enter?token={token}").status == 303
+    assert "HttpOnly" in first.seen[0].headers["set-cookie"]
+    assert "SameSite=strict" in first.seen[0].headers["set-cookie"]
+    assert first.get("/api/setup").status == 200
+    assert second.get(f"/enter?token={token}").status == 403
+    assert second.get("/api/setup").status == 401
+
+
+def test_sessions_live_in_the_store_and_end(study):
+    browser = study.browser("tester")
+    again = Browser(study.app)
+    again.cookie = browser.cookie
+    assert again.get("/api/setup").status == 200
+    study.clock.now += 13 * 3600
+    assert browser.get("/api/setup").status == 401
+
+
+def test_leaving_ends_a_session(study):
+    browser = study.browser("tester")
+    cookie = browser.cookie
+    browser.post("/api/leave", {})
+    browser.cookie = cookie
+    assert browser.get("/api/setup").status == 401
+
+
+def test_the_secret_of_a_session_is_not_in_the_store(study):
+    browser = study.browser("tester")
+    secret = browser.cookie.split("=", 1)[1]
+    assert secret not in repr(study.store._db.execute("select * from sessions").fetchall())
+
+
+def test_a_pairing_code_that_is_guessed_closes(study):
+    code = study.pairing.new("tester")
+    browser = Browser(study.app)
+    for _ in range(ATTEMPTS):
+        assert browser.post("/api/pair", {"code": "22222222"}).status == 403
+    assert browser.post("/api/pair", {"code": code}).status == 403
+    code = study.pairing.new("tester")
+    assert browser.post("/api/pair", {"code": f"{code[:4].lower()} {code[4:]}"}).status == 200
+    assert browser.get("/api/setup").status == 200
+    assert Browser(study.app).post("/api/pair", {"code": code}).status == 403
+    late = study.pairing.new("tester")
+    study.clock.now += 601
+    assert Browser(study.app).post("/api/pair", {"code": late}).status == 403
+
+
+@pytest.mark.parametrize(
+    ("role", "path"),
+    [("tester", "/api/mixing"), ("treating", "/api/mixing"), ("mixer", "/api/chair")],
+)
+def test_a_role_sees_only_its_own(study, role, path):
+    assert study.browser(role).get(path).status == 403
+
+
+@pytest.mark.parametrize(("role", "path"), [("tester", "/api/unblind"), ("mixer", "/api/unblind")])
+def test_only_who_treats_unblinds(study, role, path):
+    assert study.browser(role).post(path, {"entry": {}}).status == 403
+
+
+def test_a_tester_cannot_pause_the_study(study):
+    tester, treating = study.browser("tester"), study.browser("treating")
+    assert tester.tap("paused", {"reason": "x"}, case_id=None)["state"] == "refused"
+    assert treating.tap("paused", {"reason": "harm"}, case_id=None, key="pause-1")["state"] == "written"
+    assert "paused: harm" in tester.tap("case_opened", OPENED)["why"]
+    assert treating.tap("resumed", {"reason": "seen"}, case_id=None, key="resume-1")["state"] == "written"
+    assert tester.tap("case_opened", OPENED)["state"] == "written"
+
+
+# Hostile requests -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("host", ["example.org", "127.0.0.1", "127.0.0.1:8124", "127.0.0.1:8123.example.org", ""])
+def test_another_host_is_refused(study, host):
+    """What a page that rebinds its name to this computer would send."""
+    assert study.browser("tester").get("/api/setup", host=host).status == 421
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"origin": "http://example.org"},
+        {"origin": "null"},
+        {"origin": "http://127.0.0.1:8124"},
+        {"origin": "https://127.0.0.1:8123"},
+        {"sec-fetch-site": "cross-site"},
+        {"sec-fetch-site": "same-site"},
+    ],
+)
+def test_another_origin_is_refused(study, headers):
+    assert study.browser("tester").post("/api/entries", {"entries": []}, **headers).status == 403
+
+
+def test_a_form_of_another_page_is_refused(study):
+    browser = study.browser("tester")
+    assert browser.post("/api/entries", b"a=b", **{"content-type": "text/plain"}).status == 415
+    assert browser.send("PUT", "/api/entries", b"", {"origin": ORIGIN}).status == 405
+    assert browser.send("OPTIONS", "/api/entries", b"", {"origin": ORIGIN}).status == 405
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"[" * 60_000,
+        b'{"a":' * 10_000,
+        b'{"entries": NaN}',
+        b'{"entries": Infinity}',
+        b"\xff\xfe",
+        b"",
+        b"[]",
+        b'"text"',
+        b'{"entries": [[[[[[[[1]]]]]]]]}',
+    ],
+)
+def test_a_body_that_is_none_is_refused(study, body):
+    assert study.browser("tester").post("/api/entries", body).status == 400
+
+
+def test_a_body_of_ten_megabytes_is_refused(study):
+    browser = study.browser("tester")
+    big = b'{"a": "' + b"x" * 10_000_000 + b'"}'
+    assert browser.post("/api/entries", big).status == 413
+    assert browser.post("/api/entries", big, **{"content-length": "10"}).status == 400
+
+
+@pytest.mark.parametrize(
+    "path", ["/../pyproject.toml", "/%2e%2e/server.py", "/page/../server.py", "/server.py", "//etc"]
+)
+def test_no_other_file_is_served(study, path):
+    assert study.browser("tester").get(path).status == 404
+
+
+NASTY = [
+    "'; drop table events; --",
+    "<script>alert(1)</script>",
+    "\ud800",
+    "x" * 10_000,
+    "\x00",
+    1e400,
+    None,
+    [],
+    {},
+    True,
+]
+
+
+@pytest.mark.parametrize("value", NASTY, ids=lambda v: str(v)[:12].encode("ascii", "replace").decode())
+def test_nonsense_in_every_place_is_refused_and_harms_nothing(study, value):
+    tester = study.browser("tester")
+    base = tester.entry("case_opened", OPENED)
+    tries = [{**base, name: value} for name in base if not (name == "payload" and value == {})]
+    tries += [{**base, "payload": {**OPENED, name: value}} for name in OPENED if value is not None]
+    for attempt in tries:
+        text = json.dumps({"entries": [attempt]}).replace("Infinity", "1e400").encode("utf-8", "replace")
+        got = tester.post("/api/entries", text)
+        assert got.status in (200, 400), attempt
+        if got.status == 200:
+            assert got.json()["entries"][0]["state"] == "refused", attempt
+    assert study.store.last() == 0
+
+
+def test_every_answer_forbids_everything_else(study):
+    browser = study.browser("tester")
+    for got in (
+        browser.get("/"),
+        browser.get("/api/setup"),
+        browser.get("/none"),
+        browser.get("/", host="example.org"),
+    ):
+        policy = got.headers["content-security-policy"]
+        assert "default-src 'none'" in policy
+        assert "unsafe" not in policy
+        assert "access-control-allow-origin" not in got.headers
+        assert got.headers["x-content-type-options"] == "nosniff"
+
+
+# Entries --------------------------------------------------------------------------------------------------------------
+
+
+def test_an_entry_sent_again_is_known_and_another_under_its_name_refused(study):
+    tester = study.browser("tester")
+    entry = tester.entry("case_opened", OPENED)
+    answers = [
+        tester.post("/api/entries", {"entries": [e]}).json()["entries"][0]["state"]
+        for e in (entry, entry, {**entry, "payload": {**OPENED, "tooth": "36"}})
+    ]
+    assert answers == ["written", "known", "refused"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "payload"),
+    [
+        ("recorded", {"arm": "buffered"}),
+        ("recorded", {"mix_mode": "add"}),
+        ("recorded", {"volume_ml": 1.98}),
+        ("case_opened", {**OPENED, "allocation_slip": "P01-1-001"}),
+        ("preparation", {"arm": "plain", "volume_ml": 1.8}),
+        ("test", {"planned_min": 1, "tooth_role": "target", "response": "numb"}),
+        ("recorded", {"pain_treatment": 101}),
+        ("recorded", {"notes": "asked Mrs Example"}),
+        ("case_opened", {**OPENED, "patient_id": "P01-AAAAAB"}),
+    ],
+)
+def test_the_chair_cannot_enter_what_is_not_its_own(study, kind, payload):
+    assert study.browser("tester").tap(kind, payload)["state"] == "refused"
+
+
+def test_a_case_of_the_same_code_and_one_of_another_practice_are_refused(study):
+    tester = study.browser("tester")
+    ready(tester)
+    assert "is there already" in tester.tap("case_opened", OPENED)["why"]
+    assert "practice" in tester.tap("case_opened", OPENED, case_id=CASE.replace("P01", "P02"))["why"]
+
+
+def test_a_correction_is_held_to_what_it_corrects(study):
+    tester = study.browser("tester")
+    ready(tester)
+    right = {"tooth_role": "target", "response": "not_felt"}
+    wrong = tester.tap("baseline", {"tooth_role": "target", "response": "felt"}, key="baseline-9")
+    assert wrong["state"] == "written"
+    for payload in ({"instead": {"arm": "plain"}, "reason": "x"}, {"instead": right}, {"instead": 1, "reason": "x"}):
+        assert tester.tap("correction", payload, corrects="baseline-9")["state"] == "refused"
+    good = {"instead": right, "reason": "other key"}
+    assert tester.tap("correction", good, corrects="entry-none")["state"] == "refused"
+    assert tester.tap("correction", good, corrects="baseline-9")["state"] == "written"
+
+
+def test_a_store_that_is_held_is_said_and_the_entry_can_be_sent_again(study):
+    tester = study.browser("tester")
+    other = sqlite3.connect(study.path, isolation_level=None)
+    other.execute("begin immediate")
+    entry = tester.entry("case_opened", OPENED)
+    got = tester.post("/api/entries", {"entries": [entry]})
+    assert got.status == 503
+    assert "another program" in got.json()["why"]
+    other.execute("rollback")
+    other.close()
+    assert tester.post("/api/entries", {"entries": [entry]}).json()["entries"][0]["state"] == "written"
+
+
+def test_a_full_disk_is_said_and_the_entry_can_be_sent_again(study):
+    tester = study.browser("tester")
+    pages = study.store._db.execute("pragma page_count").fetchone()[0]
+    study.store._db.execute(f"pragma max_page_count = {pages}")
+    entries = [tester.entry("recorded", {"notes": "x" * 190}) for _ in range(90)]
+    got = tester.post("/api/entries", {"entries": entries})
+    assert got.status == 503
+    assert "disk is full" in got.json()["why"]
+    study.store._db.execute("pragma max_page_count = 1000000")
+    states = {a["state"] for a in tester.post("/api/entries", {"entries": entries}).json()["entries"]}
+    assert states <= {"written", "known"}
+    assert study.store.last() == 90
+
+
+# Blinding -------------------------------------------------------------------------------------------------------------
+
+
+def test_views_of_the_chair_and_the_overview_have_no_field_for_an_arm():
+    words = ("arm", "slip", "mix", "bicarbonate", "label", "preparation", "volume")
+    for view in (ChairView, Entry, Overview, SetupView):
+        for field in dataclasses.fields(view):
+            assert not any(word in field.name for word in words), (view, field.name)
+
+
+def whole_case(study, arm):
+    """One case from opening to the end; returns what the tester and whoever treats were sent."""
+    tester, treating, mixer = (study.browser(role) for role in ("tester", "treating", "mixer"))
+    ready(tester)
+    mixer.get("/api/mixing")
+    prepare(mixer, arm, **(CANARY if arm == "buffered" else {}))
+    tester.get("/api/chair?after=0")
+    treating.get("/api/chair?after=0")
+    for kind in ("injection_start", "injection_end"):
+        assert treating.tap(kind, key=f"treating-{kind[10:]}")["state"] == "written"
+    for minute in (1, 2, 3):
+        for role in ("target", "control"):
+            felt = "felt" if role == "control" or minute == 1 else "not_felt"
+            tester.tap("test", {"planned_min": minute, "tooth_role": role, "response": felt})
+    treating.tap("treatment_start", key="treating-treats")
+    treating.tap("closed", key="treating-closed")
+    for browser in (tester, treating):
+        for path in ("/api/chair?after=0", "/api/chair?after=1", "/api/overview", "/api/setup", "/"):
+            browser.get(path)
+    return tester.seen, treating.seen
+
+
+def test_the_same_case_under_swapped_arms_sends_the_chair_the_same_bytes(tmp_path):
+    sent = {}
+    for arm in ("plain", "buffered"):
+        folder = tmp_path / arm
+        folder.mkdir()
+        study = Study(PROTOCOL, folder)
+        sent[arm] = whole_case(study, arm)
+        arms = read_store(study.path).cases.frame["arm"].tolist()
+        assert arms == [arm]
+        study.close()
+    for plain, buffered in zip(sent["plain"], sent["buffered"], strict=True):
+        for one, other in zip(plain, buffered, strict=True):
+            one.headers.pop("set-cookie", None)
+            other.headers.pop("set-cookie", None)
+            assert one == other
+    everything = b"".join(got.body for page in sent["buffered"] for got in page)
+    for canary in (b"7.77", b"3.33", b"bicarbonate", b"mix_mode", b"replace", b"sodium"):
+        assert canary not in everything
+
+
+def test_the_mixers_answers_have_one_length_whatever_the_slip_says(study, tmp_path):
+    tester, mixer = study.browser("tester"), study.browser("mixer")
+    ready(tester)
+    got = mixer.post("/api/mixing/slip", {"case_id": CASE, "by": "P01-M"})
+    assert got.status == 200
+    assert len(got.body) == 4096
+    assert got.json()["arm"] in ("plain", "buffered")
+    assert len(mixer.get("/api/mixing").body) == 4096
+
+
+def test_a_slip_is_opened_once_for_a_case_that_waits_and_logged(study, sealed):
+    tester, mixer = study.browser("tester"), study.browser("mixer")
+    assert mixer.post("/api/mixing/slip", {"case_id": CASE, "by": "P01-M"}).status == 409
+    ready(tester)
+    first, again = (mixer.post("/api/mixing/slip", {"case_id": CASE, "by": "P01-M"}).json() for _ in range(2))
+    assert (first["slip"], first["arm"], first["again"], again["again"]) == (again["slip"], again["arm"], False, True)
+    log = sealed.with_name("opened-P01.csv").read_text()
+    assert log.count(CASE) == 1
+
+
+def test_a_tooth_that_does_not_feel_the_cold_gets_no_slip(study):
+    tester, mixer = study.browser("tester"), study.browser("mixer")
+    tester.tap("case_opened", OPENED)
+    tester.tap("baseline", {"tooth_role": "target", "response": "not_felt"})
+    assert mixer.get("/api/mixing").json()["waiting"] == []
+    assert mixer.post("/api/mixing/slip", {"case_id": CASE, "by": "P01-M"}).status == 409
+
+
+@pytest.mark.parametrize(
+    ("arm", "told"),
+    [
+        ("plain", {"bicarbonate_ml": 0.18}),
+        ("plain", {"mix_mode": "add"}),
+        ("other", {}),
+        ("plain", {"volume_ml": None}),
+    ],
+)
+def test_a_preparation_that_contradicts_itself_is_refused_and_not_told(study, arm, told):
+    tester, mixer = study.browser("tester"), study.browser("mixer")
+    ready(tester)
+    assert prepare(mixer, arm, **told).json()["entries"][0]["state"] == "refused"
+    assert "prepared" not in [e["kind"] for e in tester.get("/api/chair?after=0").json()["entries"]]
+
+
+def test_an_emergency_unblinding_is_logged_before_it_is_told(study):
+    tester, treating, mixer = (study.browser(role) for role in ("tester", "treating", "mixer"))
+    ready(tester)
+    prepare(mixer, "buffered")
+    unblinding = treating.entry("unblinded", {"reason": "allergic reaction"}, key="unblind-1")
+    without = {**unblinding, "payload": {}, "id": "unblind-0"}
+    assert treating.post("/api/unblind", {"entry": without}).status == 409
+    got = treating.post("/api/unblind", {"entry": unblinding})
+    assert got.json()["arm"] == "buffered"
+    assert [e.payload for e in study.store.events() if e.kind == "unblinded"] == [{"reason": "allergic reaction"}]
+    assert b"replace" not in tester.get("/api/chair?after=0").body
+
+
+def test_the_overview_counts_and_never_compares(study):
+    tester = study.browser("tester")
+    whole_case(study, "buffered")
+    told = tester.get("/api/overview").json()
+    assert told["injected"] == 1
+    assert told["tests_answered"] == 3
+    assert "pain_treatment" in told["incomplete"][0][1]
+    assert set(told) == {f.name for f in dataclasses.fields(Overview)}
+
+
+def test_every_role_has_its_rights():
+    assert "mixing" not in MAY["tester"] | MAY["treating"]
+    assert "chair" not in MAY["mixer"]
+
+
+def test_every_file_of_the_page_is_installed_served_and_kept_for_when_the_server_is_away(study):
+    page = Path("onsetstudy/chairside/page")
+    declared = tomllib.loads(Path("pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]["onsetstudy"]
+    kept = re.search(r"FILES = \[(.*?)\]", (page / "sw.js").read_text())[1]
+    browser = Browser(study.app)
+    for file in page.iterdir():
+        assert f"**/*{file.suffix}" in declared
+        assert browser.get(f"/{file.name}").status == 200
+        assert f'"/{file.name}"' in kept or file.name in ("sw.js", "index.html")

@@ -1,0 +1,250 @@
+"""The recorder's store: nothing acknowledged is lost, nothing stored is changed."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import os
+import random
+import signal
+import sqlite3
+import stat
+import subprocess
+import sys
+import time
+
+import pytest
+
+from onsetstudy.core.errors import RecordsError
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.recorded import export_store, facts_of
+from onsetstudy.files.spreadsheet import read_records, read_tables
+from onsetstudy.files.store import TABLES_1, EventStore, StoreUnavailable, is_store, preparations_path, restore_store
+from onsetstudy.records.event_log import Event
+from tests.records.test_event_log import Page, injected
+
+FACTS = {"study_id": "s", "practice_id": "P01", "allocation": "randomised", "clock_zero": "injection_end"}
+WRITER = """
+import sys
+from pathlib import Path
+from onsetstudy.files.store import EventStore
+from onsetstudy.records.event_log import Event
+store = EventStore(Path(sys.argv[1]))
+start = store.last()
+for n in range(start, start + 100_000):
+    event = Event(id=f"entry-{n:06d}", kind="seated", clock="clock-1", at_monotonic=float(n),
+                  at_wall="2026-04-03T14:00:00+00:00", device="device-1")
+    assert store.append([event]) == ("written",)
+    sys.stdout.write(f"{event.id}\\n")
+    sys.stdout.flush()
+"""
+
+
+def entry(n=1, **changes):
+    base = Event(
+        id=f"entry-{n:06d}",
+        kind="seated",
+        clock="clock-1",
+        at_monotonic=1.5 * n,
+        at_wall="2026-04-03T14:00:00+00:00",
+        device="device-1",
+        case_id="P01-AAAAAA",
+    )
+    return dataclasses.replace(base, **changes)
+
+
+@pytest.fixture
+def store(tmp_path):
+    with EventStore(tmp_path / "practice.sqlite", create=FACTS) as opened:
+        yield opened
+
+
+def test_an_entry_sent_twice_is_one_and_another_under_its_name_is_refused(store):
+    assert store.append([entry()]) == ("written",)
+    assert store.append([entry(), entry(2)]) == ("known", "written")
+    for change in ({"payload": {"a": 1}}, {"at_monotonic": 1.6}, {"case_id": "P01-BBBBBB"}, {"kind": "dismissed"}):
+        assert store.append([entry(**change)]) == ("refused",)
+    assert [e.id for e in store.events()] == ["entry-000001", "entry-000002"]
+    assert dataclasses.replace(store.events()[0], seq=0) == entry()
+
+
+def test_a_correction_of_nothing_is_refused(store):
+    assert store.append([entry(1, kind="correction", corrects="entry-none")]) == ("refused",)
+    assert store.append([entry(2), entry(3, kind="correction", corrects="entry-000002")]) == ("written", "written")
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "update events set payload = '{}'",
+        "delete from events",
+        "insert or replace into events select * from events",
+        "replace into events (id, kind, clock, at_monotonic, at_wall, device, payload) "
+        "values ('entry-000001', 'x', 'x', 0, 'x', 'x', '{}')",
+    ],
+)
+def test_entries_are_never_changed_or_deleted(store, statement):
+    store.append([entry()])
+    with pytest.raises(sqlite3.IntegrityError, match="never"):
+        store._db.execute(statement)
+
+
+def test_its_owner_alone_may_read_it(store):
+    store.append([entry()])
+    for path in store.path.parent.iterdir():
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600, path
+    store.backup(store.path.with_name("copy.sqlite"))
+    assert stat.S_IMODE(store.path.with_name("copy.sqlite").stat().st_mode) == 0o600
+
+
+def test_the_disk_is_asked_before_an_entry_is_acknowledged(store):
+    assert store._db.execute("pragma synchronous").fetchone()[0] == 2
+    assert store._db.execute("pragma journal_mode").fetchone()[0] == "wal"
+
+
+def test_killed_at_random_moments_it_holds_all_that_was_acknowledged(tmp_path):
+    """kill -9 shows that nothing waits in the program's memory; it says nothing about a power cut."""
+    path = tmp_path / "practice.sqlite"
+    EventStore(path, create=FACTS).close()
+    chance, acknowledged = random.Random(1), 0
+    for _ in range(5):
+        with subprocess.Popen([sys.executable, "-c", WRITER, path], stdout=subprocess.PIPE, text=True) as writer:
+            assert writer.stdout.readline()
+            acknowledged += 1
+            time.sleep(chance.uniform(0.0, 0.1))
+            writer.send_signal(signal.SIGKILL)
+            acknowledged += sum(1 for line in writer.stdout if line.endswith("\n"))
+        with EventStore(path) as store:
+            assert store.last() >= acknowledged
+            acknowledged = store.last()
+    with EventStore(path) as store:
+        assert [e.id for e in store.events()] == [f"entry-{n:06d}" for n in range(acknowledged)]
+
+
+def test_a_full_disk_is_said_and_nothing_is_lost(store):
+    store.append([entry(1)])
+    pages = store._db.execute("pragma page_count").fetchone()[0]
+    store._db.execute(f"pragma max_page_count = {pages}")
+    big = {"note": "x" * 50_000}
+    with pytest.raises(StoreUnavailable, match="disk is full"):
+        store.append([entry(2, payload=big)])
+    assert [e.id for e in store.events()] == ["entry-000001"]
+    store._db.execute("pragma max_page_count = 1000000")
+    assert store.append([entry(2, payload=big)]) == ("written",)
+
+
+def test_a_store_that_another_program_holds_is_said(tmp_path):
+    path = tmp_path / "practice.sqlite"
+    with EventStore(path, create=FACTS, timeout_s=0.05) as store:
+        with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("begin immediate")
+            with pytest.raises(StoreUnavailable, match="another program"):
+                store.append([entry()])
+            other.execute("rollback")
+        assert store.append([entry()]) == ("written",)
+
+
+def test_a_store_of_the_first_form_is_brought_up_with_a_backup(tmp_path):
+    path = tmp_path / "practice.sqlite"
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.executescript(f"{TABLES_1} pragma user_version = 1;")
+        db.executemany("insert into facts values (?, ?)", FACTS.items())
+        db.execute(
+            "insert into events (id, kind, clock, at_monotonic, at_wall, device, payload) "
+            "values ('entry-000001', 'seated', 'clock-1', 1.5, '2026-04-03T14:00:00+00:00', 'device-1', '{}')"
+        )
+        db.commit()
+    with EventStore(path) as store:
+        assert [e.id for e in store.events()] == ["entry-000001"]
+        store.add_session("digest", "tester", 10.0)
+        assert store.session_role("digest", 9.0) == "tester"
+        assert store.session_role("digest", 10.0) is None
+    with contextlib.closing(sqlite3.connect(tmp_path / "practice.sqlite.form-1")) as kept:
+        assert kept.execute("pragma user_version").fetchone()[0] == 1
+        assert kept.execute("select count(*) from events").fetchone()[0] == 1
+
+
+def test_a_newer_store_is_refused_and_left_alone(tmp_path):
+    path = tmp_path / "practice.sqlite"
+    with EventStore(path, create=FACTS) as store:
+        store._db.execute("pragma user_version = 99")
+    with pytest.raises(RecordsError, match="newer version"):
+        EventStore(path)
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        assert db.execute("pragma user_version").fetchone()[0] == 99
+
+
+def test_what_is_no_store_is_refused(tmp_path):
+    other = tmp_path / "other.sqlite"
+    with contextlib.closing(sqlite3.connect(other)) as db:
+        db.execute("create table t (a)")
+    for path, content in ((other, None), (tmp_path / "text.sqlite", b"case_id\n")):
+        if content is not None:
+            path.write_bytes(content)
+        with pytest.raises(RecordsError, match="not a store"):
+            EventStore(path)
+
+
+def test_a_backup_made_in_use_is_restored_whole_and_never_over_a_store(store, tmp_path):
+    store.append([entry(n) for n in range(50)])
+    copy = store.backup(tmp_path / "copy.sqlite")
+    store.append([entry(99)])
+    with pytest.raises(RecordsError, match="never overwrites"):
+        restore_store(copy, store.path)
+    with pytest.raises(RecordsError, match="file of that name"):
+        store.backup(copy)
+    assert restore_store(copy, tmp_path / "again.sqlite") == 50
+    with EventStore(tmp_path / "again.sqlite") as again:
+        assert again.events() == store.events()[:50]
+
+
+def test_a_damaged_backup_is_refused(store, tmp_path):
+    store.append([entry(n, payload={"note": "x" * 100}) for n in range(500)])
+    copy = store.backup(tmp_path / "copy.sqlite")
+    content = bytearray(copy.read_bytes())
+    content[4096 * 3 : 4096 * 6] = os.urandom(4096 * 3)
+    copy.write_bytes(content)
+    with pytest.raises(RecordsError):
+        restore_store(copy, tmp_path / "again.sqlite")
+    assert not (tmp_path / "again.sqlite").exists()
+
+
+def recorded_case(path, protocol):
+    """A store with one case of the audit, as the page would write it."""
+    page = Page()
+    injected(page)
+    page.wait(30)
+    page.tap("test", {"planned_min": 0.5, "tooth_role": "target", "response": "felt"})
+    page.wait(30)
+    page.tap("test", {"planned_min": 1.0, "tooth_role": "target", "response": "not_felt"})
+    page.wait(30)
+    page.tap("test", {"planned_min": 1.5, "tooth_role": "target", "response": "not_felt"})
+    page.tap("recorded", {"technique": "buccal_infiltration", "tooth": "16", "pain_deposition": 3})
+    mixer = Page(device="mixer-1")
+    mixer.tap("preparation", {"arm": "buffered", "mix_mode": "add", "bicarbonate_ml": 0.18, "volume_ml": 1.98})
+    facts = facts_of(protocol, "P06")
+    with EventStore(path, create=facts) as store, EventStore(preparations_path(path), create=facts) as kept:
+        store.append(page.events)
+        kept.append(mixer.events)
+
+
+def test_a_store_stands_where_a_workbook_stands(tmp_path):
+    protocol = read_protocol("protocols/infiltration_audit.toml")
+    path = tmp_path / "practice.sqlite"
+    recorded_case(path, protocol)
+    records = read_records(path, protocol)
+    assert records.problems == ()
+    assert records.cases.iloc[0]["arm"] == "buffered"
+    assert records.readings["minute"].tolist() == [0.5, 1.0, 1.5]
+    folder = tmp_path / "open"
+    written = export_store(path, folder)
+    assert {p.name for p in written} == {"cases.csv", "cold_tests.csv", "adverse_events.csv"}
+    assert read_records(folder, protocol).digest == records.digest
+
+
+def test_a_store_of_another_study_is_refused(tmp_path):
+    path = tmp_path / "practice.sqlite"
+    EventStore(path, create=FACTS).close()
+    assert is_store(path)
+    with pytest.raises(RecordsError, match="study_id is s"):
+        read_tables(path, read_protocol("protocols/infiltration_audit.toml"))

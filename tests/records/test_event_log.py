@@ -1,0 +1,344 @@
+"""Entries of the recorder folded into tables, and their clocks reconciled."""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from onsetstudy.records.case_codes import ALPHABET, check_sign, is_case_code, new_case_code
+from onsetstudy.records.event_clock import TOLERANCE_S, largest_drift, place_events
+from onsetstudy.records.event_kinds import ENTERED
+from onsetstudy.records.event_log import PREPARED_COLUMNS, Event, StudyFacts, fold_events
+
+FACTS = StudyFacts(study_id="s", practice_id="P01", allocation="randomised", clock_zero="injection_end")
+NOON = dt.datetime(2026, 4, 3, 14, 0, tzinfo=dt.UTC)
+CASE = "P01-K7Q2M" + check_sign("K7Q2M")
+
+
+class Page:
+    """A page whose true time, monotonic clock and wall clock are told apart."""
+
+    def __init__(self, *, device="device-1", boot="boot-1"):
+        self.events, self.device, self.boot = [], device, boot
+        self.true = 0.0  # seconds since NOON
+        self.counted = 0.0  # seconds of the page's monotonic clock, which stands still in sleep
+        self.wall_shift = 0.0
+        self.loads = 0
+        self.load()
+
+    def load(self):
+        self.loads += 1
+        self.counted = 0.0
+
+    def wait(self, seconds):
+        self.true += seconds
+        self.counted += seconds
+
+    def sleep(self, seconds):
+        self.true += seconds
+
+    def tap(self, kind, payload=None, *, case_id=CASE, corrects=None):
+        event = Event(
+            id=f"{self.device}-entry-{len(self.events):05d}",
+            kind=kind,
+            clock=f"{self.device}-load-{self.loads}",
+            at_monotonic=self.counted,
+            at_wall=(NOON + dt.timedelta(seconds=self.true + self.wall_shift)).isoformat(),
+            device=self.device,
+            payload=payload or {},
+            case_id=None if kind == "anchor" else case_id,
+            corrects=corrects,
+            seq=len(self.events) + 1,
+        )
+        self.events.append(event)
+        return event
+
+    def anchor(self, half_s=0.01):
+        server = 5000.0 + self.true
+        return self.tap(
+            "anchor",
+            {"boot": self.boot, "server_s": server, "server_wall_s": NOON.timestamp() + self.true, "half_s": half_s},
+        )
+
+    def test(self, planned, target, control="felt"):
+        self.tap("test", {"planned_min": planned, "tooth_role": "target", "response": target})
+        self.tap("test", {"planned_min": planned, "tooth_role": "control", "response": control})
+
+
+def injected(page):
+    page.anchor()
+    page.tap(
+        "case_opened",
+        {"tooth": "46", "technique": "ianb", "patient_id": CASE, "agent": "lidocaine", "clinician_id": "P01-A"},
+    )
+    page.tap("baseline", {"tooth_role": "target", "response": "felt"})
+    page.tap("prepared")
+    page.wait(30)
+    page.tap("injection_start")
+    page.wait(90)
+    page.tap("injection_end")
+
+
+def prepared(**told):
+    page = Page(device="mixer-1")
+    page.tap("preparation", {"arm": "plain", "mix_mode": "none", "volume_ml": 1.8, **told})
+    return page.events
+
+
+def minutes(folded):
+    return folded.cold_tests.frame["minute"].astype(float).tolist()
+
+
+def test_a_case_becomes_its_rows():
+    page = Page()
+    injected(page)
+    page.wait(61)
+    page.test(1, "felt")
+    page.wait(60)
+    page.test(2, "not_felt")
+    page.wait(59)
+    page.tap("supplement", {"technique": "long_buccal", "volume_ml": 0.9})
+    page.wait(30)
+    page.tap("treatment_start")
+    page.tap("recorded", {"pain_treatment": 12})
+    folded = fold_events(page.events, prepared(arm="buffered", mix_mode="add", bicarbonate_ml=0.18), FACTS)
+    row = folded.cases.frame.iloc[0].dropna().to_dict()
+    assert row["arm"] == "buffered"
+    assert row["injection_start"] == "14:00:30"
+    assert row["injection_end"] == "14:02:00"
+    assert row["case_date"] == "2026-04-03"
+    assert row["mixed_to_injection_min"] == "0.50"
+    assert row["rescue_min"] == "3.000"
+    assert row["treatment_start_min"] == "3.500"
+    assert row["observation_end_min"] == "2.017"
+    assert row["pain_treatment"] == "12"
+    assert row["baseline_response"] == "felt"
+    assert minutes(folded) == [1.017, 1.017, 2.017, 2.017]
+    assert folded.cold_tests.frame["response"].tolist() == ["felt", "felt", "not_felt", "felt"]
+    assert folded.flagged == ()
+
+
+def test_a_correction_takes_the_place_and_the_time_of_what_was_wrong():
+    page = Page()
+    injected(page)
+    page.wait(60)
+    wrong = page.tap("test", {"planned_min": 1, "tooth_role": "target", "response": "not_felt"})
+    slip = page.tap("adverse_event", {"kind": "syncope", "serious": "no"})
+    page.wait(40)
+    right = {"planned_min": 1, "tooth_role": "target", "response": "felt"}
+    page.tap("correction", {"reason": "other key", "instead": right}, corrects=wrong.id)
+    page.tap("correction", {"reason": "other case", "instead": None}, corrects=slip.id)
+    folded = fold_events(page.events, prepared(), FACTS)
+    assert folded.cold_tests.frame[["minute", "response"]].values.tolist() == [["1.000", "felt"]]
+    assert "adverse_event" not in folded.cases.frame.iloc[0].dropna()
+    assert len(folded.adverse_events) == 0
+
+
+def test_the_table_has_room_for_one_event_and_takes_the_serious_one():
+    page = Page()
+    injected(page)
+    page.tap("adverse_event", {"kind": "palpitations", "serious": "no"})
+    page.tap("adverse_event", {"kind": "allergic", "serious": "yes", "note": "sent to hospital"})
+    folded = fold_events(page.events, prepared(), FACTS)
+    assert folded.cases.frame.iloc[0]["adverse_event"] == "allergic"
+    assert folded.adverse_events["kind"].tolist() == ["palpitations", "allergic"]
+
+
+def test_a_case_that_was_never_injected_is_in_no_table():
+    page = Page()
+    page.anchor()
+    page.tap("case_opened", {"tooth": "46"})
+    folded = fold_events(page.events, (), FACTS)
+    assert folded.not_injected == (CASE,)
+    assert len(folded.cases.frame) == 0
+
+
+def test_no_column_of_the_chair_tells_the_arm():
+    assert not set(ENTERED) & set(PREPARED_COLUMNS)
+    assert {"arm", "mix_mode", "bicarbonate_ml", "allocation_slip", "volume_ml"} <= set(PREPARED_COLUMNS)
+
+
+def test_a_reload_shifts_nothing():
+    page = Page()
+    injected(page)
+    page.wait(30)
+    page.load()
+    page.wait(30)
+    page.test(1, "felt")
+    page.wait(5)
+    page.anchor()
+    assert minutes(fold_events(page.events, prepared(), FACTS)) == [1.0, 1.0]
+
+
+@pytest.mark.parametrize("shift", [-3600, -0.5, 7.0, 86400])
+def test_a_changed_system_clock_shifts_nothing(shift):
+    page = Page()
+    injected(page)
+    page.wait(30)
+    page.wall_shift = shift
+    page.wait(30)
+    page.test(1, "felt")
+    page.wait(20)
+    page.anchor()
+    folded = fold_events(page.events, prepared(), FACTS)
+    assert minutes(folded) == [1.0, 1.0]
+    assert folded.flagged == ()
+
+
+def test_a_sleep_between_two_anchors_is_placed_by_the_wall_clock():
+    page = Page()
+    injected(page)
+    page.wait(60)
+    page.test(1, "felt")
+    page.sleep(600)
+    page.wait(60)
+    page.test(12, "not_felt")
+    page.anchor()
+    folded = fold_events(page.events, prepared(), FACTS)
+    assert minutes(folded) == [1.0, 1.0, 12.0, 12.0]
+    assert folded.flagged == ()
+
+
+def test_a_sleep_that_no_clock_explains_is_flagged_and_widens_the_interval():
+    """Asleep for ten minutes and the wall clock set back meanwhile: the tests lie before or after."""
+    page = Page()
+    injected(page)
+    page.wait(60)
+    page.test(1, "felt")
+    page.wall_shift = 77.0
+    page.test(1.5, "felt")
+    page.sleep(600)
+    page.wall_shift = -333.0
+    page.wait(60)
+    page.test(12, "not_felt")
+    page.wait(1)
+    page.wall_shift = 500
+    page.anchor()
+    folded = fold_events(page.events, prepared(), FACTS)
+    frame = folded.cold_tests.frame
+    felt = frame.loc[(frame["tooth_role"] == "target") & (frame["response"] == "felt"), "minute"].astype(float)
+    silent = frame.loc[(frame["tooth_role"] == "target") & (frame["response"] == "not_felt"), "minute"].astype(float)
+    assert folded.flagged == (CASE,)
+    assert felt.max() <= 1.0 + 1e-3  # truth is 1.0
+    assert silent.min() >= 12.0 - 1e-3  # truth is 12.0
+    assert "clocks disagreed" in folded.cases.frame.iloc[0]["notes"]
+
+
+def test_asleep_while_the_server_was_away_is_never_guessed():
+    page = Page()
+    injected(page)
+    page.wait(60)
+    page.test(1, "felt")
+    page.sleep(600)
+    page.test(11, "not_felt")  # no anchor of this page ever follows
+    page.wait(5)
+    page.load()
+    page.anchor()
+    folded = fold_events(page.events, prepared(), FACTS)
+    assert folded.flagged == (CASE,)
+    frame = folded.cold_tests.frame
+    silent = frame.loc[frame["response"] == "not_felt", "minute"].astype(float).min()
+    assert 11.0 - 1e-3 <= silent <= 11.1 + 1e-3  # bounded by the anchor five seconds later
+
+
+def test_a_page_that_never_met_the_server_is_placed_by_the_wall_clock_between_two_that_did():
+    page = Page()
+    injected(page)
+    page.load()
+    page.wait(60)
+    page.test(1, "felt")
+    page.load()
+    page.anchor()
+    folded = fold_events(page.events, prepared(), FACTS)
+    assert minutes(folded) == pytest.approx([1.0, 1.0], abs=0.001)
+    assert folded.flagged == ()
+
+
+def test_a_page_whose_wall_clock_changed_meanwhile_is_bounded_by_its_neighbours():
+    page = Page()
+    injected(page)
+    page.load()
+    page.wait(60)
+    page.wall_shift = 100
+    page.test(1, "not_felt")
+    page.wait(60)
+    page.load()
+    page.anchor()
+    folded = fold_events(page.events, prepared(), FACTS)
+    assert folded.flagged == (CASE,)
+    assert min(minutes(folded)) == pytest.approx(2.0, abs=0.001)  # not later than two minutes, truth 1
+
+
+@given(st.data())
+def test_whatever_happens_to_the_clocks_the_truth_lies_between(data):
+    """Sleeps, reloads, changed clocks, anchors: a moment told exactly is right, another holds the truth."""
+    page, truth = Page(), {}
+    page.anchor()
+    for _ in range(data.draw(st.integers(1, 25))):
+        what = data.draw(st.sampled_from(["wait", "sleep", "load", "shift", "anchor", "tap", "tap"]))
+        if what == "wait":
+            page.wait(data.draw(st.floats(0, 300)))
+        elif what == "sleep":
+            page.sleep(data.draw(st.floats(1, 900)))
+        elif what == "load":
+            page.load()
+        elif what == "shift":
+            page.wall_shift += data.draw(st.sampled_from([-3600.0, -61.7, 13.3, 7200.0]))
+        elif what == "anchor":
+            page.anchor()
+        else:
+            truth[page.tap("test").id] = page.true
+    page.anchor()
+    moments = place_events(page.events)
+    for key, true in truth.items():
+        moment = moments[key]
+        assert moment.low_s - NOON.timestamp() <= true + TOLERANCE_S
+        assert moment.high_s - NOON.timestamp() >= true - TOLERANCE_S
+        assert math.isfinite(moment.low_s)
+        if not moment.flagged:
+            assert moment.low_s - NOON.timestamp() == pytest.approx(true, abs=TOLERANCE_S)
+
+
+def test_drift_is_measured_and_allowed_for():
+    page = Page()
+    page.anchor()
+    for _ in range(10):
+        page.wait(60)
+        page.counted -= 60 * 100e-6  # the page's clock is slow by 100 parts in a million
+    tap = page.tap("test")
+    page.anchor()
+    assert largest_drift(page.events)["device-1-load-1"] == pytest.approx(100, rel=0.01)
+    assert place_events(page.events)[tap.id].low_s - NOON.timestamp() == pytest.approx(600, abs=1e-3)
+
+
+def test_a_computer_that_was_restarted_is_trusted_to_two_seconds():
+    page = Page()
+    page.anchor()
+    page.wait(60)
+    tap = page.tap("test")
+    page.boot, page.wall_shift = "boot-2", 0.0
+    page.sleep(120)
+    page.anchor()
+    moment = place_events(page.events)[tap.id]
+    assert moment.flagged
+    assert moment.low_s - NOON.timestamp() <= 60 <= moment.high_s - NOON.timestamp()
+
+
+def test_every_single_wrong_sign_and_every_swap_in_a_code_is_noticed():
+    drawn = iter([3, 17, 30, 0, 8])
+    code = new_case_code("P01", lambda n: next(drawn))
+    assert is_case_code(code)
+    practice, signs = code.split("-")
+    for place, sign in itertools.product(range(len(signs)), ALPHABET):
+        if sign != signs[place]:
+            assert not is_case_code(f"{practice}-{signs[:place]}{sign}{signs[place + 1 :]}")
+    for i, j in itertools.combinations(range(len(signs)), 2):
+        if signs[i] != signs[j]:
+            swapped = list(signs)
+            swapped[i], swapped[j] = swapped[j], swapped[i]
+            assert not is_case_code(f"{practice}-{''.join(swapped)}")
