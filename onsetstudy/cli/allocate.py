@@ -34,6 +34,7 @@ def command(protocol: Path, into: Path, slips: int, seed: int | None, after: Pat
     Each practice gets its file sealed-….json and opens it slip by slip with the command open-slip. With --after, a
     list goes on in new files: what was opened stays opened.
     """
+    from onsetstudy.cli.entering import enter_list
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.design.allocation import draw_allocation_list
     from onsetstudy.files.allocation import read_slips, write_allocation, write_continued, write_minimisation
@@ -56,6 +57,7 @@ def command(protocol: Path, into: Path, slips: int, seed: int | None, after: Pat
         if after is not None:
             raise OnsetStudyError("arms by minimisation are drawn one by one and are never used up; leave out --after")
         paths = write_minimisation(promised, into, seed=seed)
+        enter_list(protocol, promised, commitment="none: drawn one by one", slips=0, paths=paths)
         for path in paths:
             click.echo(f"Written: {path}")
         click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
@@ -66,6 +68,8 @@ def command(protocol: Path, into: Path, slips: int, seed: int | None, after: Pat
         paths = write_allocation(drawn, into, seed=seed)
     else:
         paths = write_continued(drawn, into, after, seed=seed)
+    commitment = drawn.commitment
+    enter_list(protocol, promised, commitment=commitment, slips=len(drawn.slips), paths=paths)
     if printed:
         from onsetstudy.report.slips import render_slips
 

@@ -19,12 +19,14 @@ __all__ = ["command"]
 @click.option("--by", "opened_by", default="", help="Code of the person who opens.")
 def command(sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str) -> int:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
+    from onsetstudy.cli.entering import enter_opening
     from onsetstudy.files.opening import log_path, open_next
 
     given = dict(level.split("=", 1) for level in levels if "=" in level)
     if len(given) < len(levels):
         raise click.UsageError("write each --level as technique=ianb")
     opened = open_next(sealed, case_id=case_id, levels=given, opened_by=opened_by, now=dt.datetime.now())
+    enter_opening(sealed)
     told = " then ".join(
         f"{arm} ({side} side)" if side else arm
         for arm, side in zip(opened.arms, opened.sides or ("",) * len(opened.arms), strict=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ from onsetstudy.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from onsetstudy.cli.entering import head_beside
     from onsetstudy.files.reduce import Reduced
 
 __all__ = ["command"]
@@ -117,6 +119,7 @@ def command(
                 practice, refused=refused.get(practice, 0), accepted=accepted[practice], allowed=send_incomplete
             )
             exchange = make_exchange(found.tally, promised, practice, records_digest=found.digest, options=options)
+            exchange = replace(exchange, ledger_head=head_beside(protocol))
         except RecordsError as error:
             click.echo(str(error), err=True)
             continue

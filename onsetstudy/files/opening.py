@@ -7,8 +7,7 @@ import datetime as dt
 import difflib
 import io
 import json
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ import pandas as pd
 from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
 from onsetstudy.design.minimisation import minimise
 from onsetstudy.design.seal import chain_step, open_slip
+from onsetstudy.files.alone import alone
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
@@ -75,25 +75,8 @@ def open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_b
     sealed, case_id = Path(sealed), case_id.strip()
     if not sealed.exists():
         raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
-    with _alone(log_path(sealed)):
+    with alone(log_path(sealed)):
         return _open_next(sealed, case_id=case_id, levels=levels, opened_by=opened_by, now=now)
-
-
-@contextmanager
-def _alone(log: Path) -> Iterator[None]:
-    """One opening at a time: two people never get the same slip."""
-    lock = log.with_suffix(".lock")
-    try:
-        lock.touch(exist_ok=False)
-    except FileExistsError:
-        text = f"another slip is being opened ({lock.name} is there). Try again; if nobody is opening one, delete it"
-        raise DesignError(text) from None
-    except OSError as error:
-        raise DesignError(f"{lock.parent} cannot be written to ({error.strerror})") from None
-    try:
-        yield
-    finally:
-        lock.unlink(missing_ok=True)
 
 
 def _open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_by: str, now: dt.datetime) -> Opened:
@@ -108,7 +91,8 @@ def _open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_
                 code="log_broken",
             )
         )
-    before = log[log["case_id"] == case_id]
+    # One slip a case, however its code is written: "P01-0003" and "p01-0003" are one case.
+    before = log[log["case_id"].astype(str).str.strip().str.casefold() == case_id.casefold()]
     stratum = _stratum(content, levels, sealed)
     again = len(before) > 0
     if again:

@@ -17,9 +17,11 @@ def same(one, two):
     missing = (one is None, two is None)
     if any(missing):
         return all(missing)
-    return (type(one) in (int, float)) == (type(two) in (int, float)) and (
-        type(one) in (int, float) or type(one) is type(two)
-    ) and one == two
+    return (
+        (type(one) in (int, float)) == (type(two) in (int, float))
+        and (type(one) in (int, float) or type(one) is type(two))
+        and one == two
+    )
 
 
 @given(CELL, CELL)
