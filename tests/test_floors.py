@@ -39,7 +39,7 @@ THIRD_PARTY = {
     "design": {"numpy", "pandas", "scipy", "statsmodels"},
     "study": {"numpy", "pandas", "scipy"},
     "report": {"numpy", "pandas", "matplotlib", "seaborn", "jinja2", "typst"},
-    "files": {"numpy", "pandas", "openpyxl", "xlsxwriter"},
+    "files": {"numpy", "pandas", "openpyxl", "xlsxwriter", "cryptography"},
     "cli": {"click", "rich"},
     "cluster": {"dask", "distributed", "pyarrow"},
 }

@@ -16,8 +16,9 @@ __all__ = ["command"]
 @click.option(
     "--level", "levels", multiple=True, help="Stratum of the case, as technique=ianb; may be given more than once."
 )
+@click.option("--passphrase", default="", help="What is printed inside the envelope of the slip  [default: asked for]")
 @click.option("--by", "opened_by", default="", help="Code of the person who opens.")
-def command(sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str) -> int:
+def command(sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str, passphrase: str) -> int:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
     from onsetstudy.cli.entering import enter_opening
     from onsetstudy.files.opening import log_path, open_next
@@ -25,7 +26,10 @@ def command(sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str)
     given = dict(level.split("=", 1) for level in levels if "=" in level)
     if len(given) < len(levels):
         raise click.UsageError("write each --level as technique=ianb")
-    opened = open_next(sealed, case_id=case_id, levels=given, opened_by=opened_by, now=dt.datetime.now())
+    asked = passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}"))
+    opened = open_next(
+        sealed, case_id=case_id, levels=given, opened_by=opened_by, now=dt.datetime.now(), passphrase=asked
+    )
     enter_opening(sealed)
     told = " then ".join(
         f"{arm} ({side} side)" if side else arm

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.files.envelopes import folder_faults
 from onsetstudy.files.lock import read_lock
 from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
 
@@ -47,6 +48,8 @@ def faults_of(
             faults.append(f"{file.name} is not as it was when its list was drawn.")
         quoted = dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace")))
         faults += [_disagrees(head, file.name) for head in quoted if not head_stands(entries, head)]
+    for folder in (other for other in others if other.is_dir()):
+        faults += folder_faults(folder)
     return tuple(faults)
 
 
