@@ -16,6 +16,7 @@ from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol.contradictions import Contradiction, contradictions, contradictions_beside
 from onsetstudy.protocol.layout import ProtocolFile
 from onsetstudy.protocol.model import (
+    AdoptionRule,
     AllocationRule,
     AnalysisPlan,
     Arm,
@@ -24,6 +25,7 @@ from onsetstudy.protocol.model import (
     Conduct,
     DoseRule,
     Eligibility,
+    Governance,
     Instrument,
     LookRule,
     OnsetDefinition,
@@ -267,6 +269,7 @@ def _rules(read: ProtocolFile) -> dict[str, Any]:
         ("planning", PlanningAssumptions),
         ("chair_time", ChairTimeRule),
         ("watch", WatchRule),
+        ("adoption", AdoptionRule),
     )
     found: dict[str, Any] = {}
     for name, kind in kinds:
@@ -279,6 +282,8 @@ def _rules(read: ProtocolFile) -> dict[str, Any]:
         found["doses"] = DoseRule(limits=read.doses.limits, clinic=clinic)
     if read.conduct is not None:
         found["conduct"] = Conduct(texts=tuple(sorted(read.conduct.items())))
+    if read.governance is not None:
+        found["governance"] = Governance(texts=tuple(sorted(read.governance.items())))
     return found
 
 

@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr
 
+from onsetstudy.protocol.governance import QUESTIONS
 from onsetstudy.protocol.vocabulary import CODES
 
 __all__ = ["CONDUCT", "ProtocolFile"]
@@ -258,6 +259,16 @@ class ReportTable(_Table):
     quarters: Annotated[list[Annotated[StrictStr, Field(pattern=r"^\d{4}Q[1-4]$")]], Field(min_length=1)]
 
 
+class AdoptionTable(_Table):
+    """``[adoption]``: by what the closing page says adopt, do not adopt or undecided; or why there is no such rule."""
+
+    none_because: Text | None = None
+    net_min: Annotated[float, Field(ge=0, le=60, strict=True)] | None = None
+    pain_margin: Annotated[float, Field(ge=0, strict=True)] | None = None
+    not_numb_margin: Annotated[float, Field(ge=0, lt=1, strict=True)] | None = None
+    stopping_harms: list[Text] | None = None
+
+
 class ProtocolFile(_Table):
     """The whole file."""
 
@@ -278,3 +289,5 @@ class ProtocolFile(_Table):
     doses: DosesTable | None = None
     watch: WatchTable | None = None
     conduct: dict[Annotated[StrictStr, _one_of(*CONDUCT)], StrictStr] | None = None
+    governance: dict[Annotated[StrictStr, _one_of(*QUESTIONS)], Text] | None = None
+    adoption: AdoptionTable | None = None
