@@ -54,7 +54,7 @@ def command(
     Each practice gets its file sealed-….json and opens it slip by slip with the command open-slip. With --after, a
     list goes on in new files: what was opened stays opened.
     """
-    from onsetstudy.cli.entering import enter_list
+    from onsetstudy.cli.entering import enter_list, enter_list_there
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.design.allocation import draw_allocation_list
     from onsetstudy.files.allocation import (
@@ -75,7 +75,8 @@ def command(
             f"{into} holds slips that have been opened; a new list there would undo them. Choose another folder; to "
             f"make this list longer, add --after {into}."
         )
-    if any((into / name).exists() for name in ("list.json", "list.csv")):
+    if (into / "list.csv").exists():
+        enter_list_there(protocol, promised, into)
         raise OnsetStudyError(
             f"{into} holds a list already; a new one would undo the slips that were handed out. Choose another "
             f"folder; to make this list longer, add --after {into}."

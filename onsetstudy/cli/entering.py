@@ -23,12 +23,14 @@ __all__ = [
     "enter_event",
     "enter_files",
     "enter_list",
+    "enter_list_there",
     "enter_lock",
     "enter_opening",
     "head_beside",
     "keeps_ledger",
     "moment",
     "plain_reason",
+    "refuse_cut_log",
     "with_ledger",
     "without_withdrawn",
 ]
@@ -100,17 +102,59 @@ def enter_list(protocol: Path, promised: Protocol, *, commitment: str, slips: in
     import hashlib
 
     from onsetstudy.files.ledger import enter, ledger_path
+    from onsetstudy.protocol.ledger import of_kind
 
     if not keeps_ledger(protocol, promised):
         return
     files = {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in paths if p.suffix in (".json", ".csv")}
     body = {"protocol": promised.digest, "commitment": commitment, "slips": slips, "files": files}
-    enter(ledger_path(protocol), lambda _: [("list_drawn", body)], at=moment())
+
+    def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
+        held = [e.body["files"].get("list.csv") for e in of_kind(entries, "list_drawn") if "list.csv" in files]
+        return [] if files.get("list.csv") in held else [("list_drawn", body)]
+
+    enter(ledger_path(protocol), missing, at=moment())
 
 
-def enter_opening(sealed: Path) -> None:
+def enter_list_there(protocol: Path, promised: Protocol, folder: Path) -> None:
+    """Enter a list that was written, if the power failed before it was entered."""
+    from onsetstudy.files.allocation import read_allocation_list
+
+    listed, commitment = read_allocation_list(folder / "list.csv")
+    names = ("commitments.json", "passphrases.csv", "list.json", "list.csv")
+    paths = [*sorted(folder.glob("sealed-*.json")), *(folder / n for n in names if (folder / n).exists())]
+    enter_list(protocol, promised, commitment=commitment, slips=int(listed["slip"].nunique()), paths=paths)
+
+
+def refuse_cut_log(sealed: Path, protocol: Path | None) -> None:
+    """Stop before a slip is opened where the log lacks openings that the ledger holds.
+
+    Raises
+    ------
+    OnsetStudyError
+        With the slips that are missing.
+    """
+    from onsetstudy.files.ledger import ledger_path, practice_ledger_path, verified_ledger
+    from onsetstudy.files.opening import log_path, read_opening_log, read_sealed
+    from onsetstudy.protocol.ledger import of_kind
+
+    log = log_path(sealed)
+    if not sealed.exists():
+        return
+    practice = str(read_sealed(sealed)["practice"])
+    lines = set(read_opening_log(log)[0]["chain"].astype(str)) if log.exists() else set()
+    entries = verified_ledger(practice_ledger_path(sealed) if protocol is None else ledger_path(protocol))
+    opened = [e for e in of_kind(entries, "slip_opened") if e.body["practice"] == practice]
+    if lost := [e.body["slip"] for e in opened if e.body["line"] not in lines]:
+        raise OnsetStudyError(
+            f"the ledger holds openings that the log {log.name} does not show: {', '.join(lost[:5])}. The log was cut, "
+            "deleted or written anew; restore it from your backup. Nothing was opened"
+        )
+
+
+def enter_opening(sealed: Path, protocol: Path | None = None) -> None:
     """Enter every opening of the log that the ledger does not hold: one that a power cut kept out comes in too."""
-    from onsetstudy.files.ledger import enter, practice_ledger_path
+    from onsetstudy.files.ledger import enter, ledger_path, practice_ledger_path
     from onsetstudy.files.opening import log_path, read_opening_log, read_sealed
     from onsetstudy.protocol.ledger import of_kind
 
@@ -134,7 +178,7 @@ def enter_opening(sealed: Path) -> None:
             if (row["slip"], row["chain"]) not in held
         ]
 
-    enter(practice_ledger_path(sealed), missing, at=moment())
+    enter(practice_ledger_path(sealed) if protocol is None else ledger_path(protocol), missing, at=moment())
 
 
 def enter_event(ledger: Path, kind: str, body: Mapping[str, Any]) -> LedgerEntry:
@@ -144,12 +188,12 @@ def enter_event(ledger: Path, kind: str, body: Mapping[str, Any]) -> LedgerEntry
     return enter(ledger_path(ledger), lambda _: [(kind, body)], at=moment())[-1]
 
 
-def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> None:
-    """Enter the files of practices that were not entered before."""
+def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[str, ...]:
+    """Enter the files of practices that were not entered before; what their ledgers' heads give away, as sentences."""
     from onsetstudy.core.canonical import canonical_json, digest_of_text
     from onsetstudy.core.serialise import to_dict
     from onsetstudy.files.ledger import enter, ledger_path
-    from onsetstudy.protocol.ledger import of_kind
+    from onsetstudy.protocol.ledger import of_kind, shorter_ledgers
 
     bodies = [
         {
@@ -168,7 +212,7 @@ def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> None:
         held = {e.body["digest"] for e in of_kind(entries, "file_received")}
         return [("file_received", body) for body in bodies if body["digest"] not in held]
 
-    enter(ledger_path(protocol), missing, at=moment())
+    return shorter_ledgers(enter(ledger_path(protocol), missing, at=moment()))
 
 
 def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:

@@ -89,7 +89,8 @@ def command(
             read, promised, quarter=quarter, skipped=skipped_files(files), options=options, progress=progress
         )
     if keeps_ledger(protocol, promised):
-        enter_files(protocol, read)
+        for note in enter_files(protocol, read):
+            click.echo(f"Please look: {note}", err=True)
     results = with_ledger(results, protocol, by="group")
     for note in (*results.notes, *missing_words(results, None)):
         click.echo(f"Please look: {note}", err=True)

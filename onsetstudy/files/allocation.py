@@ -43,7 +43,8 @@ KEEP_APART = "Keep this list away from everybody who treats, asks or tests patie
 
 def write_allocation(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
     """Write the list, its description, and a sealed file for each practice."""
-    return write_list(drawn, folder, seed=seed) + _write_sealed_lists(drawn, Path(folder), seed)
+    # The list comes last: where it is, everything else is.
+    return _write_sealed_lists(drawn, Path(folder), seed) + write_list(drawn, folder, seed=seed)
 
 
 def write_enveloped(
@@ -154,11 +155,10 @@ def write_list(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
 
 
 def _write_described(listed: pd.DataFrame, about: Mapping[str, Any], folder: Path) -> list[Path]:
+    text = json.dumps(about, indent=2, sort_keys=True) + "\n"
     return [
+        write_bytes(folder / "list.json", text.encode("utf-8"), private=True),
         write_bytes(folder / "list.csv", listed.to_csv(index=False, lineterminator="\n").encode("utf-8"), private=True),
-        write_bytes(
-            folder / "list.json", (json.dumps(about, indent=2, sort_keys=True) + "\n").encode("utf-8"), private=True
-        ),
     ]
 
 
@@ -266,7 +266,7 @@ def write_continued(drawn: AllocationList, folder: Path, earlier: Path, *, seed:
         "continued": _continued(about, drawn, seed),
         "quality": asdict(list_quality(whole.slips, whole.arms, whole.ratio)),
     }
-    paths = _write_described(whole.to_frame(), told, folder)
+    paths = []
     for practice, content in sealed.items():
         strata = {
             stratum: {
@@ -286,7 +286,7 @@ def write_continued(drawn: AllocationList, folder: Path, earlier: Path, *, seed:
     paths += [
         write_bytes(folder / log.name, log.read_bytes(), private=True) for log in sorted(earlier.glob("opened-*.csv"))
     ]
-    return paths
+    return paths + _write_described(whole.to_frame(), told, folder)
 
 
 def _about(folder: Path) -> dict[str, Any]:

@@ -24,6 +24,7 @@ __all__ = [
     "read_entries",
     "sentence",
     "short_head",
+    "shorter_ledgers",
     "verify_entries",
 ]
 
@@ -275,6 +276,22 @@ def head_stands(entries: Sequence[LedgerEntry], head: str) -> bool:
     if not number.isdecimal() or not 1 <= int(number) <= len(entries) or len(start) != SHORT:
         return False
     return entries[int(number) - 1].digest.startswith(start.lower())
+
+
+def shorter_ledgers(entries: Sequence[LedgerEntry]) -> tuple[str, ...]:
+    """Practices whose ledger was longer when they sent an earlier file: it was cut or begun anew, as sentences."""
+    longest: dict[str, int] = {}
+    told = []
+    for entry in of_kind(entries, "file_received"):
+        number, practice = str(entry.body["head"]).partition("-")[0], entry.body["practice"]
+        length = int(number) if number.isdecimal() else 0
+        if length < longest.get(practice, 0):
+            told.append(
+                f"{practice}: its ledger had {longest[practice]} entries when it sent an earlier file, and {length} "
+                f"with {entry.body['file']}. It was cut or begun anew; ask why."
+            )
+        longest[practice] = max(length, longest.get(practice, 0))
+    return tuple(told)
 
 
 def of_kind(entries: Iterable[LedgerEntry], kind: str) -> tuple[LedgerEntry, ...]:
