@@ -23,6 +23,7 @@ SENSITIVITY = (
 STRATA = ("technique", "procedure", "practice_id", "agent", "pulp_status", "topical")
 CLUSTERS = ("patient_id", "clinician_id", "practice_id")
 DRUGS = tuple(dict.fromkeys((*CODES["agent"], *(c for c in CODES["vasoconstrictor"] if c != "none"))))
+HARMS = tuple(code for code in CODES["adverse_event"] if code != "none")
 COVARIATES = (*STRATA, "volume_ml", "anxiety_before", "age_band")
 SECONDARY = (
     "success_by_target",
@@ -266,7 +267,7 @@ class AdoptionTable(_Table):
     net_min: Annotated[float, Field(ge=0, le=60, strict=True)] | None = None
     pain_margin: Annotated[float, Field(ge=0, strict=True)] | None = None
     not_numb_margin: Annotated[float, Field(ge=0, lt=1, strict=True)] | None = None
-    stopping_harms: list[Text] | None = None
+    stopping_harms: list[Annotated[StrictStr, _one_of("serious", *HARMS)]] | None = None
 
 
 class ProtocolFile(_Table):

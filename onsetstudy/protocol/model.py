@@ -315,7 +315,7 @@ class AdoptionRule:
     not_numb_margin : float or None
         How much larger the proportion not numb may be.
     stopping_harms : tuple of str or None
-        Harms of which one is enough not to adopt.
+        Codes of adverse events, or ``serious`` for any that was, of which one in the other arm is enough not to adopt.
     """
 
     none_because: str | None = None

@@ -328,7 +328,7 @@ def _settled(protocol: Protocol) -> list[Paragraph]:
             Paragraph(text=f"No rule of adoption was declared, because {rule.none_because}.".replace("..", "."))
         )
     elif rule is not None:
-        harms = ", ".join(rule.stopping_harms or ()) or "none"
+        harms = ", ".join(plain_words(h) for h in rule.stopping_harms or ()) or "none"
         text = (
             f"Rule of adoption, declared beforehand: at least {rule.net_min:g} min of the chair saved, mixing counted; "
             f"pain not more than {rule.pain_margin:g} worse; not numb not more than "

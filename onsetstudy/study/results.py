@@ -31,6 +31,7 @@ from onsetstudy.outcomes.safety_results import Safety
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.results import AllocationReview, ArmStanding
+from onsetstudy.study.answer.adoption_results import Adoption
 from onsetstudy.survival.anytime_results import AnytimeTest, ConfidenceSequence
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
 from onsetstudy.watch.results import Watch
@@ -342,6 +343,14 @@ class StudyResults:
         from onsetstudy.study.answer.claims import register
 
         return register(self)
+
+    @property
+    def adoption(self) -> Adoption | None:
+        """What the rule of adoption says, once the study is over."""
+        # Imported here: the rule is held against this module's types.
+        from onsetstudy.study.answer.adoption import adoption_of
+
+        return adoption_of(self)
 
     @property
     def this_quarter(self) -> Population | None:

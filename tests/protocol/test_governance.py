@@ -24,7 +24,8 @@ ANSWERS = {
     "monitoring": "the keeper of the list alone; a colleague outside stops",
     "harms": "asked after a day and a week by telephone",
 }
-RULE = '\n[adoption]\nnet_min = 1.0\npain_margin = 5.0\nnot_numb_margin = 0.05\nstopping_harms = ["lasting numbness"]\n'
+MARGINS = "net_min = 1.0\npain_margin = 5.0\nnot_numb_margin = 0.05\n"
+RULE = f'\n[adoption]\n{MARGINS}stopping_harms = ["paraesthesia", "serious"]\n'
 
 
 def study(folder, answers=ANSWERS, rule=RULE, invented=False):
