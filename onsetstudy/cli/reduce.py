@@ -20,7 +20,6 @@ from onsetstudy.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from onsetstudy.cli.entering import head_beside
     from onsetstudy.files.reduce import Reduced
 
 __all__ = ["command"]
@@ -74,6 +73,7 @@ def command(
     """
     import datetime as dt
 
+    from onsetstudy.cli.entering import head_beside
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
     from onsetstudy.core.errors import RecordsError

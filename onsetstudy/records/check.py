@@ -6,6 +6,7 @@ import datetime as dt
 import difflib
 import warnings
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -315,6 +316,12 @@ def _records(cases: pd.DataFrame, readings: pd.DataFrame, found: dict[str, Findi
     )
 
 
+def _plain(column: pd.Series[Any]) -> list[object]:
+    """Values of a column as Python's own, ``None`` where missing."""
+    missing = column.isna().to_numpy()
+    return [None if gone else value for gone, value in zip(missing, column.tolist(), strict=True)]
+
+
 def _digest(cases: pd.DataFrame, readings: pd.DataFrame) -> str:
     """SHA-256 of the accepted content, whatever the order of the rows, where they stood and who read them.
 
@@ -324,6 +331,6 @@ def _digest(cases: pd.DataFrame, readings: pd.DataFrame) -> str:
     parts = []
     for frame in (cases, readings):
         content = frame.drop(columns=["source_row", "notes"], errors="ignore")
-        plain = {name: column.astype(object).where(column.notna(), None).tolist() for name, column in content.items()}
+        plain = {str(name): _plain(column) for name, column in content.items()}
         parts.append(digest_of_rows(plain))
     return digest_of_text("records 2", *parts)

@@ -131,7 +131,7 @@ def new_looks(
     held = {e.body["quarter"]: e for e in _first_looks(entries, by)}
     again = [e for e in of_kind(entries, "look_taken") if e.body["by"] == by and e.body["beside"]]
     verdicts = {v.label: v for v in judged.verdicts}
-    new = []
+    new: list[tuple[str, Mapping[str, Any]]] = []
     for look in found.seen:
         first = held.get(look.label)
         known = [e for e in (first, *(e for e in again if e.body["quarter"] == look.label)) if e is not None]
