@@ -1,6 +1,7 @@
 """The ledger on disk and at the doors."""
 
 import concurrent.futures
+import dataclasses
 import json
 import os
 import shutil
@@ -12,6 +13,7 @@ from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import OnsetStudyError, ProtocolError
+from onsetstudy.files.exchange import read_exchange, write_exchange
 from onsetstudy.files.ledger import enter, ledger_path, read_ledger, verified_ledger
 from onsetstudy.protocol.ledger import of_kind, short_head, verify_entries
 
@@ -212,3 +214,45 @@ def test_a_draft_writes_and_enters_nothing_and_shows_no_arm(mine, tmp_path):
     assert "buffered" not in done.output
     assert not into.exists()
     assert ledger_path(mine).read_bytes() == held
+
+
+def test_the_group_enters_each_file_once_and_sees_a_ledger_that_became_shorter(mine, tmp_path):
+    run("lock", mine)
+    files = tmp_path / "files"
+    shutil.copytree("data/synthetic/exchange", files)
+    once_more = ["group", mine, files, "--into", tmp_path / "out", "--format", "json"]
+    assert run(*once_more).exit_code == 0
+    received = of_kind(verified_ledger(ledger_path(mine)), "file_received")
+    assert sorted(e.body["practice"] for e in received) == ["P01", "P02", "P03", "P04", "P05"]
+    assert {e.body["through"] for e in received} == {"2026Q3"}
+    first = {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir()}
+    held = ledger_path(mine).read_bytes()
+    assert run(*once_more).exit_code == 0
+    assert ledger_path(mine).read_bytes() == held
+    assert {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir()} == first
+
+    path = next(files.glob("*P01*.exchange.json"))
+    found = read_exchange(path)
+    for head in ("12-" + "a" * 16, "9-" + "b" * 16):
+        write_exchange(dataclasses.replace(found, ledger_head=head), files)
+        told = run(*once_more).output
+    assert "P01: its ledger had 12 entries when it sent an earlier file, and 9" in told
+
+
+def test_a_file_that_is_sent_carries_the_head(mine, tmp_path):
+    run("lock", mine)
+    logs = ["--log", "data/synthetic/allocation"]
+    sent = ["send", mine, "data/synthetic", "--practice", "P01", *logs, "--into", tmp_path]
+    assert run(*sent).exit_code == 0
+    (path,) = tmp_path.glob("*.exchange.json")
+    assert read_exchange(path).ledger_head == short_head(verified_ledger(ledger_path(mine)))
+    assert "The chain holds" in run("ledger", mine, "--against", path).output
+
+    # A patient who wants the data gone is left out and counted; one who only stops is not.
+    case = [line.split(",")[0] for line in Path("data/synthetic/cases.csv").read_text().splitlines() if "P01-" in line]
+    run("withdraw", mine, "--case", case[0].lower(), "--remove-data")
+    run("withdraw", mine, "--case", case[1])
+    before = read_exchange(path).cells.to_frame()["n"].sum()
+    told = run(*sent)
+    assert "Left out because consent was taken back: 1 case." in told.output
+    assert read_exchange(path).cells.to_frame()["n"].sum() == before - 1
