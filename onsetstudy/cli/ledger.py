@@ -23,7 +23,7 @@ __all__ = ["command"]
     type=click.Path(path_type=Path),
     help="Report (HTML or JSON), exchange file or file of a list to hold the ledger against, or a folder of such.",
 )
-@click.option("--head", "heads", multiple=True, help="Last entry as a printed page quotes it, such as 12-0f3a….")
+@click.option("--head", "heads", multiple=True, help="Last entry as a printed page quotes it, such as 12:0f3a….")
 def command(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[str, ...]) -> int:
     """Read the ledger beside PROTOCOL (or the file ….ledger.jsonl itself) as plain sentences."""
     from onsetstudy.core.errors import OnsetStudyError

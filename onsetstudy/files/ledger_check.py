@@ -14,7 +14,7 @@ from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
 
 __all__ = ["faults_of"]
 
-QUOTED = re.compile(r'(?:ledger |last entry\W+(?:<[^>]*>\W*)*|"ledger_head": ?")(\d{1,7}-[0-9a-f]{16})\b')
+QUOTED = re.compile(r'(?:ledger |last entry\W+(?:<[^>]*>\W*)*|"ledger_head": ?")(\d{1,7}:[0-9a-f]{16})\b')
 SUFFIXES = (".html", ".json", ".csv")
 MOST_BYTES = 100_000_000
 

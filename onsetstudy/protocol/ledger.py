@@ -130,8 +130,8 @@ def head_of(entries: Sequence[LedgerEntry]) -> str:
 
 
 def short_head(entries: Sequence[LedgerEntry]) -> str:
-    """Number and beginning of the head, as documents print it: ``12-0f3a…``; empty without an entry."""
-    return f"{entries[-1].seq}-{entries[-1].digest[:SHORT]}" if entries else ""
+    """Number and beginning of the head, as documents print it: ``12:0f3a…``; empty without an entry."""
+    return f"{entries[-1].seq}:{entries[-1].digest[:SHORT]}" if entries else ""
 
 
 def entry_line(entry: LedgerEntry) -> str:
@@ -209,7 +209,11 @@ def _refused(file: str, row: int, what: str) -> ProtocolError:
 def sentence(entry: LedgerEntry) -> str:
     """An entry in words."""
     back = " The clock had run back." if entry.body.get("clock_back") else ""
-    return f"{entry.seq}. {entry.at[:19].replace('T', ' ')} UTC: {_told(entry.kind, entry.body)}{back}"
+    try:
+        told = _told(entry.kind, entry.body)
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError):
+        told = f"an entry of the kind {entry.kind} whose content cannot be told."
+    return f"{entry.seq}. {entry.at[:19].replace('T', ' ')} UTC: {told}{back}"
 
 
 def _told(kind: str, body: Mapping[str, Any]) -> str:
@@ -238,11 +242,14 @@ def _told(kind: str, body: Mapping[str, Any]) -> str:
 
 def _look_told(body: Mapping[str, Any]) -> str:
     seen, verdict = body["seen"], body["verdict"]
-    told = f"z {seen['z']:+.2f} against a boundary of {verdict['boundary']:.2f}"
+    boundary = verdict["boundary"]
+    # A look that only describes has none: infinity, which JSON holds as a text.
+    against = "without a boundary" if isinstance(boundary, str) else f"against a boundary of {boundary:.2f}"
+    told = f"z {float(seen['z']):+.2f} {against}"
     if body["beside"]:
         return (
             f"Look at {body['quarter']} over changed data, beside entry {body['beside']} which stands: z "
-            f"{seen['z']:+.2f}."
+            f"{float(seen['z']):+.2f}."
         )
     late = " Retrospective: this quarter was first looked at before there was a ledger, or not at its time."
     return f"Look at {body['quarter']} taken ({body['by']}): {told}.{late if body['retrospective'] else ''}"
@@ -272,7 +279,7 @@ def _cases(n: int) -> str:
 
 def head_stands(entries: Sequence[LedgerEntry], head: str) -> bool:
     """Whether a short head that was printed or sent is that of this ledger as it was then."""
-    number, _, start = head.strip().partition("-")
+    number, _, start = head.strip().partition(":")
     if not number.isdecimal() or not 1 <= int(number) <= len(entries) or len(start) != SHORT:
         return False
     return entries[int(number) - 1].digest.startswith(start.lower())
@@ -283,7 +290,7 @@ def shorter_ledgers(entries: Sequence[LedgerEntry]) -> tuple[str, ...]:
     longest: dict[str, int] = {}
     told = []
     for entry in of_kind(entries, "file_received"):
-        number, practice = str(entry.body["head"]).partition("-")[0], entry.body["practice"]
+        number, practice = str(entry.body["head"]).partition(":")[0], entry.body["practice"]
         length = int(number) if number.isdecimal() else 0
         if length < longest.get(practice, 0):
             told.append(

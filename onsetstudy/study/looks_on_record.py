@@ -5,8 +5,9 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
+from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.looks import LookSeen
@@ -18,6 +19,7 @@ from onsetstudy.study.results import LooksTaken
 
 __all__ = ["as_taken", "new_looks"]
 
+T = TypeVar("T")
 SAME = 1e-6
 """Relative difference below which processors may differ and data do not."""
 
@@ -72,13 +74,28 @@ def _first_looks(entries: Sequence[LedgerEntry], by: str) -> list[LedgerEntry]:
 
 
 def _seen(entry: LedgerEntry) -> LookSeen:
-    seen = entry.body["seen"]
-    return LookSeen(label=entry.body["quarter"], z=seen["z"], counted=seen["counted"], information=seen["information"])
+    return _back(entry, "seen", LookSeen)
 
 
 def _verdict(entry: LedgerEntry) -> LookVerdict:
-    verdict: LookVerdict = from_dict(entry.body["verdict"])
-    return verdict
+    return _back(entry, "verdict", LookVerdict)
+
+
+def _back(entry: LedgerEntry, field: str, kind: type[T]) -> T:
+    """A part of a look as it was entered.
+
+    Raises
+    ------
+    ProtocolError
+        If somebody wrote an entry that is none; its chain may hold all the same.
+    """
+    try:
+        found = from_dict(entry.body[field])
+    except (OnsetStudyError, KeyError, TypeError, ValueError, AttributeError):
+        found = None
+    if not isinstance(found, kind):
+        raise ProtocolError(f"entry {entry.seq} of the ledger holds no look that can be read; restore your backup")
+    return found
 
 
 def _same(one: LookSeen, other: LookSeen | None) -> bool:
@@ -89,10 +106,10 @@ def _same(one: LookSeen, other: LookSeen | None) -> bool:
 
 
 def _changed_text(entry: LedgerEntry, today: LookSeen | None) -> str:
-    label, z = entry.body["quarter"], entry.body["seen"]["z"]
+    label, then = entry.body["quarter"], _seen(entry)
     now = "give no z statistic" if today is None else f"give {today.z:+.2f}, over {today.counted:g} counted"
     return (
-        f"{label} was taken with z {z:+.2f}, over {entry.body['seen']['counted']:g} counted, and stands so (entry "
+        f"{label} was taken with z {then.z:+.2f}, over {then.counted:g} counted, and stands so (entry "
         f"{entry.seq} of the ledger). The records were changed since: they {now}."
     )
 
@@ -143,7 +160,7 @@ def new_looks(
             "primary": found.primary,
             "protocol": protocol.digest,
             "records": records,
-            "seen": {"z": look.z, "counted": look.counted, "information": look.information},
+            "seen": to_dict(look),
             "verdict": to_dict(verdicts[look.label]),
             "retrospective": first is None and look.label != quarter,
             "beside": first.seq if first is not None else 0,

@@ -233,7 +233,7 @@ def test_the_group_enters_each_file_once_and_sees_a_ledger_that_became_shorter(m
 
     path = next(files.glob("*P01*.exchange.json"))
     found = read_exchange(path)
-    for head in ("12-" + "a" * 16, "9-" + "b" * 16):
+    for head in ("12:" + "a" * 16, "9:" + "b" * 16):
         write_exchange(dataclasses.replace(found, ledger_head=head), files)
         told = run(*once_more).output
     assert "P01: its ledger had 12 entries when it sent an earlier file, and 9" in told

@@ -99,7 +99,7 @@ def test_a_chain_computed_anew_disagrees_with_the_head_that_was_printed():
     assert head_stands(forged, short_head(entries[:1]))
 
 
-@pytest.mark.parametrize("head", ["", "0-", "x", "1", "1-", "9-" + "0" * 16, "-1-" + "0" * 16, "1-" + "0" * 15])
+@pytest.mark.parametrize("head", ["", "0:", "x", "1", "1:", "9:" + "0" * 16, "-1:" + "0" * 16, "1:" + "0" * 15])
 def test_what_is_no_head_stands_nowhere(head):
     assert not head_stands(chain(), head)
 
@@ -171,3 +171,19 @@ def test_events_are_told_with_numbers():
     assert told[0] == "Emergency unblinding: 1 case."
     assert told[1].startswith("Consent taken back: 2 cases, of which 1 with all rows left out")
     assert events_told(()) == ()
+
+
+def look(boundary, seen):
+    body = {**dict.fromkeys(KINDS["look_taken"], ""), "quarter": "2026Q1", "by": "practice", "beside": 0}
+    body |= {"seen": seen, "verdict": {"boundary": boundary}, "retrospective": False}
+    return make_entry((), "look_taken", body, at=AT)
+
+
+def test_a_look_is_told_with_its_boundary_and_one_that_only_describes_without():
+    assert "z +1.50 against a boundary of 2.44." in sentence(look(2.44, {"z": 1.5}))
+    assert "z +1.50 without a boundary." in sentence(look("inf", {"z": 1.5}))
+
+
+@pytest.mark.parametrize("seen", [None, [], "x", {}, {"z": "x"}, {"z": None}])
+def test_a_forged_look_ends_in_a_sentence(seen):
+    assert "whose content cannot be told" in sentence(look(2.0, seen))
