@@ -70,6 +70,7 @@ def command(
     Practices stand under letters. The JSON file holds their key and is for the coordinator; a report made with
     --page-for shows one practice to itself, and the others by letter.
     """
+    from onsetstudy.cli.entering import enter_files, keeps_ledger, with_ledger
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files
     from onsetstudy.files.group import write_group
@@ -88,6 +89,10 @@ def command(
         results = analyse_group(
             read, promised, quarter=quarter, skipped=skipped_files(files), options=options, progress=progress
         )
+    if keeps_ledger(protocol, promised):
+        for note in enter_files(protocol, read):
+            click.echo(f"Please look: {note}", err=True)
+    results = with_ledger(results, protocol, by="group")
     for note in (*results.notes, *missing_words(results, None)):
         click.echo(f"Please look: {note}", err=True)
     practices, cases = counted(len(results.practices), "practice"), counted(results.overall.n.cases, "case")

@@ -23,6 +23,7 @@ __all__ = ["command"]
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
 def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
     """Write down what PROTOCOL promises today, with its digest, so that a report can show that it came first."""
+    from onsetstudy.cli.entering import enter_lock, head_beside
     from onsetstudy.files.lock import changes_since_lock, lock_protocol_file, read_lock
     from onsetstudy.files.protocol_toml import read_protocol
 
@@ -36,7 +37,9 @@ def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
         for key, before, after in changes:
             click.echo(f"Changed: {key}: {before} → {after}")
         click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {path}")
+    enter_lock(protocol, lock)
     click.echo(f"SHA-256 of the protocol: {promised.digest}")
+    click.echo(f"Ledger, last entry: {head_beside(protocol)}")
     if into is not None:
         from onsetstudy.files.protocol_document import write_protocol_document
 

@@ -16,15 +16,30 @@ __all__ = ["command"]
 @click.option(
     "--level", "levels", multiple=True, help="Stratum of the case, as technique=ianb; may be given more than once."
 )
+@click.option("--passphrase", default="", help="What is printed inside the envelope of the slip  [default: asked for]")
+@click.option(
+    "--protocol",
+    type=click.Path(path_type=Path),
+    help="Protocol of the study: openings are entered in the ledger beside it, whose last entry every page quotes  "
+    "[default: a ledger beside SEALED]",
+)
 @click.option("--by", "opened_by", default="", help="Code of the person who opens.")
-def command(sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str) -> int:
+def command(
+    sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str, passphrase: str, protocol: Path | None
+) -> int:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
+    from onsetstudy.cli.entering import enter_opening, refuse_cut_log
     from onsetstudy.files.opening import log_path, open_next
 
     given = dict(level.split("=", 1) for level in levels if "=" in level)
     if len(given) < len(levels):
         raise click.UsageError("write each --level as technique=ianb")
-    opened = open_next(sealed, case_id=case_id, levels=given, opened_by=opened_by, now=dt.datetime.now())
+    refuse_cut_log(sealed, protocol)
+    asked = passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}"))
+    opened = open_next(
+        sealed, case_id=case_id, levels=given, opened_by=opened_by, now=dt.datetime.now(), passphrase=asked
+    )
+    enter_opening(sealed, protocol)
     told = " then ".join(
         f"{arm} ({side} side)" if side else arm
         for arm, side in zip(opened.arms, opened.sides or ("",) * len(opened.arms), strict=True)

@@ -28,6 +28,7 @@ __all__ = [
     "refuse_if_none_is_left",
     "refuse_incomplete",
     "say_arms",
+    "say_draft",
     "say_left_out",
     "say_problems",
     "say_records",
@@ -241,6 +242,18 @@ def say_left_out(
     for why, cases in _left_out(records, promised, through, practice):
         named = ", ".join(cases[:ROWS_NAMED]) + (", …" if len(cases) > ROWS_NAMED else "")
         click.echo(f"Kept, but {where} will leave out: {len(cases)}, {why} ({named}).")
+
+
+def say_draft(records: Records, promised: Protocol, *, through: Quarter) -> None:
+    """What a report up to a quarter would stand on, without any arm: cases by quarter, and what is left out."""
+    from onsetstudy.records.flow import exclusion_reasons
+
+    say_left_out(records, promised, through=through)
+    used = (exclusion_reasons(records, promised, through=through) == "").to_numpy()
+    by_quarter = records.cases.loc[used, "quarter"].astype(str).value_counts().sort_index()
+    for label, cases in by_quarter.items():
+        click.echo(f"{label}: {cases} {'case' if cases == 1 else 'cases'}")
+    click.echo("A draft: arms were not looked at, nothing was written and nothing entered in the ledger.")
 
 
 def refuse_if_none_is_left(records: Records, promised: Protocol, *, through: Quarter) -> None:

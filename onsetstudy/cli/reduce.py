@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -72,6 +73,7 @@ def command(
     """
     import datetime as dt
 
+    from onsetstudy.cli.entering import head_beside
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
     from onsetstudy.core.errors import RecordsError
@@ -117,6 +119,7 @@ def command(
                 practice, refused=refused.get(practice, 0), accepted=accepted[practice], allowed=send_incomplete
             )
             exchange = make_exchange(found.tally, promised, practice, records_digest=found.digest, options=options)
+            exchange = replace(exchange, ledger_head=head_beside(protocol))
         except RecordsError as error:
             click.echo(str(error), err=True)
             continue

@@ -16,6 +16,7 @@ from onsetstudy.cli.options import (
     records_arguments,
     refuse_if_none_is_left,
     say_arms,
+    say_draft,
     say_records,
 )
 
@@ -38,6 +39,7 @@ __all__ = ["command"]
     help="Folder for the report.",
 )
 @arms_options
+@click.option("--draft", is_flag=True, help="Only count what a report would stand on: no arms, no file, no entry.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
 @click.option(
     "--format",
@@ -59,6 +61,7 @@ def command(
     without_list: str | None,
     paper: str,
     formats: tuple[str, ...],
+    draft: bool,
 ) -> int:
     """Check RECORDS against PROTOCOL, analyse them as the protocol says and write the report.
 
@@ -66,6 +69,7 @@ def command(
     cold_tests.csv, or those two files. Rows that are refused are kept in a rejects file; the others go on.
     A randomised study is analysed by the arm that chance had chosen, from the practice's opening log or the whole list.
     """
+    from onsetstudy.cli.entering import with_ledger, without_withdrawn
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.files.companions import read_companions
     from onsetstudy.files.output import rejects_path, write_rejects
@@ -81,12 +85,19 @@ def command(
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
     say_records(checked, written)
+    checked, gone = without_withdrawn(checked, protocol)
+    if gone:
+        click.echo(f"Left out because consent was taken back: {gone} {'case' if gone == 1 else 'cases'}.")
     say_arms(kept, without_list)
     refuse_if_none_is_left(checked, promised, through=chosen_quarter(promised, quarter))
+    if draft:
+        say_draft(checked, promised, through=chosen_quarter(promised, quarter))
+        return 0
     with progress_line() as progress:
         results = analyse(
             promised, checked, quarter=quarter, beside=beside, without_list=without_list, progress=progress
         )
+    results = with_ledger(results, protocol, by="practice")
     paths = write_report(results, into, paper=paper, formats=formats or ("html", "pdf", "json"))
     click.echo(answer_line(results.claims, results.protocol))
     for path in paths:

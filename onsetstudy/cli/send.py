@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -79,6 +80,7 @@ def command(
     that says whose. What a reader could learn from it is listed; read that before you send it. Nothing is written if
     more than one in ten of the practice's cases are refused, unless --send-incomplete is given.
     """
+    from onsetstudy.cli.entering import head_beside, without_withdrawn
     from onsetstudy.files.exchange import read_exchange, write_exchange
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.protocol_toml import read_protocol
@@ -96,6 +98,9 @@ def command(
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
     say_records(checked, written)
+    checked, gone = without_withdrawn(checked, protocol)
+    if gone:
+        click.echo(f"Left out because consent was taken back: {gone} {'case' if gone == 1 else 'cases'}.")
     refuse_if_none_is_left(checked, promised, through=through)
     kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=records)
     checked, arms = resolve_arms(promised, checked, kept, without_list=without_list)
@@ -106,6 +111,7 @@ def command(
     _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
     options = SendOptions(least_cases=least_cases, operators=operators)
     exchange = make_exchange(tally, promised, practice, records_digest=checked.digest, options=options)
+    exchange = replace(exchange, ledger_head=head_beside(protocol))
     told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
     path = write_exchange(exchange, into)
     if (doubt := arms_caution(exchange.arms)) is not None:

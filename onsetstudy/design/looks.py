@@ -12,6 +12,7 @@ from scipy import stats
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Caution
+from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.after_stopping import repeated_interval
 from onsetstudy.design.boundaries import (
     Bounds,
@@ -32,6 +33,7 @@ LEAST_STEP = 1e-4
 STANDS_STILL = 1e-9
 
 
+@result_kind("look_seen")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LookSeen:
     """One look as it happened.

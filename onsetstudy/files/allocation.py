@@ -14,6 +14,7 @@ from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
 from onsetstudy.design.allocation import list_quality
 from onsetstudy.design.allocation_results import AllocationList, Slip
 from onsetstudy.design.seal import continue_slips, seal_slips
+from onsetstudy.files.envelopes import KDF, passphrase_of, seal_envelope
 from onsetstudy.files.opening import read_opening_log, read_plain_table, read_sealed, recover_arms
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.model import Protocol
@@ -24,19 +25,115 @@ __all__ = [
     "read_allocation_list",
     "read_kept_list",
     "read_kept_logs",
+    "read_passphrases",
     "read_slips",
     "write_allocation",
     "write_continued",
+    "write_enveloped",
     "write_list",
     "write_minimisation",
 ]
 
+COMMITMENTS = (
+    "Digest of every slip and of a nonce that lies inside it. It tells no arm; a slip that was opened shows with its "
+    "nonce that it says what it said when the list was drawn."
+)
 KEEP_APART = "Keep this list away from everybody who treats, asks or tests patients until the study is closed."
 
 
 def write_allocation(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
     """Write the list, its description, and a sealed file for each practice."""
-    return write_list(drawn, folder, seed=seed) + _write_sealed_lists(drawn, Path(folder), seed)
+    # The list comes last: where it is, everything else is.
+    return _write_sealed_lists(drawn, Path(folder), seed) + write_list(drawn, folder, seed=seed)
+
+
+def write_enveloped(
+    drawn: AllocationList, folder: Path, *, seed: int, secret: bytes, earlier: Path | None = None
+) -> list[Path]:
+    """Write the list, sealed files of which every slip has a passphrase of its own, and the published commitments.
+
+    Parameters
+    ----------
+    drawn : AllocationList
+        All slips, or with ``earlier`` the new ones.
+    folder : Path
+    seed : int
+    secret : bytes
+        Of chance, at least 32; passphrases and nonces come from it. It is written nowhere, the passphrases are.
+    earlier : Path or None
+        Folder of a list of the same kind that is used up: its slips stay as they are and stand before the new ones.
+
+    Raises
+    ------
+    DesignError
+        If the earlier list is another's, or not of this kind.
+    """
+    if len(secret) < 32:
+        raise DesignError("the secret of the passphrases is shorter than 32 bytes")
+    folder = Path(folder)
+    before, words, published = _earlier_envelopes(drawn, earlier, seed)
+    whole = replace(drawn, slips=(*before, *drawn.slips))
+    words |= {s.slip: passphrase_of(secret, s.slip) for s in drawn.slips}
+    files: dict[str, bytes] = {}
+    for practice in sorted({s.practice_id for s in whole.slips}):
+        old = {} if earlier is None else read_sealed(earlier / f"sealed-{practice}.json")["strata"]
+        strata = {}
+        for stratum in sorted({s.stratum for s in whole.slips if s.practice_id == practice}):
+            bound = f"{drawn.study_id}\n{practice}\n{stratum}"
+            new = [
+                seal_envelope(_contents(s), secret=secret, bound_to=bound) for s in drawn.slips if s.stratum == stratum
+            ]
+            strata[stratum] = {"slips": [*old.get(stratum, {}).get("slips", []), *new]}
+            published |= {s["slip"]: s["commitment"] for s in new}
+        body = {
+            "study": drawn.study_id, "protocol": drawn.protocol_digest, "practice": practice, "kind": "envelopes",
+            "kdf": KDF, "strata": strata, "continues": earlier is not None, **_named(drawn.strata, whole.slips),
+        }  # fmt: skip
+        files[f"sealed-{practice}.json"] = (json.dumps(body, indent=1, sort_keys=True) + "\n").encode()
+    public = {"study": drawn.study_id, "what": COMMITMENTS, "slips": published}
+    files["commitments.json"] = (json.dumps(public, indent=1, sort_keys=True) + "\n").encode()
+    rows = "".join(f"{slip},{word}\n" for slip, word in words.items())
+    files["passphrases.csv"] = f"slip,passphrase\n{rows}".encode()
+    logs = [] if earlier is None else [p for n in ("opened", "nonces") for p in sorted(earlier.glob(f"{n}-*.csv"))]
+    files |= {log.name: log.read_bytes() for log in logs}
+    # The list comes last: where it is, everything else is.
+    paths = [write_bytes(folder / n, c, private=n != "commitments.json") for n, c in files.items()]
+    about = None if earlier is None else {**_about(earlier), "continued": _continued(_about(earlier), drawn, seed)}
+    if about is None:
+        return paths + write_list(drawn, folder, seed=seed)
+    about["quality"] = asdict(list_quality(whole.slips, whole.arms, whole.ratio))
+    return paths + _write_described(whole.to_frame(), about, folder)
+
+
+def _continued(about: Mapping[str, Any], drawn: AllocationList, seed: int) -> list[dict[str, Any]]:
+    new = {"seed": seed, "commitment": drawn.commitment, "protocol": drawn.protocol_digest, "slips": len(drawn.slips)}
+    return [*about.get("continued", []), new]
+
+
+def _earlier_envelopes(
+    drawn: AllocationList, earlier: Path | None, seed: int
+) -> tuple[tuple[Slip, ...], dict[str, str], dict[str, str]]:
+    """Slips, passphrases and commitments of the list that this one goes on from."""
+    if earlier is None:
+        return (), {}, {}
+    _refuse_other_list(drawn, _about(earlier), seed)
+    if not (earlier / "passphrases.csv").exists():
+        raise DesignError(f"the slips of {earlier} have no passphrases; go on with --way chain, as it was begun")
+    words = read_plain_table(earlier / "passphrases.csv", ("slip", "passphrase"), "a list of passphrases")
+    published = json.loads((earlier / "commitments.json").read_text(encoding="utf-8"))["slips"]
+    return read_slips(earlier / "list.csv"), dict(zip(words["slip"], words["passphrase"], strict=True)), dict(published)
+
+
+def read_passphrases(folder: Path) -> dict[str, str]:
+    """Passphrase of every slip of a list, for printing.
+
+    Raises
+    ------
+    RecordsError
+        If the folder holds none.
+    """
+    words = read_plain_table(Path(folder) / "passphrases.csv", ("slip", "passphrase"), "a list of passphrases")
+    return dict(zip(words["slip"].astype(str), words["passphrase"].astype(str), strict=True))
 
 
 def write_list(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
@@ -58,11 +155,10 @@ def write_list(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
 
 
 def _write_described(listed: pd.DataFrame, about: Mapping[str, Any], folder: Path) -> list[Path]:
+    text = json.dumps(about, indent=2, sort_keys=True) + "\n"
     return [
+        write_bytes(folder / "list.json", text.encode("utf-8"), private=True),
         write_bytes(folder / "list.csv", listed.to_csv(index=False, lineterminator="\n").encode("utf-8"), private=True),
-        write_bytes(
-            folder / "list.json", (json.dumps(about, indent=2, sort_keys=True) + "\n").encode("utf-8"), private=True
-        ),
     ]
 
 
@@ -162,14 +258,15 @@ def write_continued(drawn: AllocationList, folder: Path, earlier: Path, *, seed:
     about = _about(earlier)
     _refuse_other_list(drawn, about, seed)
     sealed = {p: read_sealed(earlier / f"sealed-{p}.json") for p in sorted({s.practice_id for s in before})}
-    new = {"seed": seed, "commitment": drawn.commitment, "protocol": drawn.protocol_digest, "slips": len(drawn.slips)}
+    if any(content["kind"] != "list" for content in sealed.values()):
+        raise DesignError(f"the slips of {earlier} have passphrases; go on without --way chain, as it was begun")
     whole = replace(drawn, slips=(*before, *drawn.slips))
     told = {
         **about,
-        "continued": [*about.get("continued", []), new],
+        "continued": _continued(about, drawn, seed),
         "quality": asdict(list_quality(whole.slips, whole.arms, whole.ratio)),
     }
-    paths = _write_described(whole.to_frame(), told, folder)
+    paths = []
     for practice, content in sealed.items():
         strata = {
             stratum: {
@@ -189,7 +286,7 @@ def write_continued(drawn: AllocationList, folder: Path, earlier: Path, *, seed:
     paths += [
         write_bytes(folder / log.name, log.read_bytes(), private=True) for log in sorted(earlier.glob("opened-*.csv"))
     ]
-    return paths
+    return paths + _write_described(whole.to_frame(), told, folder)
 
 
 def _about(folder: Path) -> dict[str, Any]:

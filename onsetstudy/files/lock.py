@@ -13,8 +13,10 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.protocol.check import content_digest, normalised_content
+from onsetstudy.protocol.governance import unanswered
 from onsetstudy.protocol.lock import amend, changed_keys, first_lock
 from onsetstudy.protocol.lock_results import ProtocolLock
+from onsetstudy.protocol.model import Protocol
 
 __all__ = ["changes_since_lock", "lock_path", "lock_protocol_file", "read_lock"]
 
@@ -54,6 +56,7 @@ def lock_protocol_file(protocol: str | Path, *, day: dt.date, reason: str = "") 
     """
     path = Path(protocol)
     promised = read_protocol(path)
+    _refuse_open(promised, path.name)
     found = _read(lock_path(path))
     if found is None:
         lock = first_lock(promised, day=day)
@@ -62,6 +65,16 @@ def lock_protocol_file(protocol: str | Path, *, day: dt.date, reason: str = "") 
     body = {"lock": to_dict(lock), "content": _content(path)}
     text = json.dumps(body, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
     return lock, write_bytes(lock_path(path), text.encode("utf-8"))
+
+
+def _refuse_open(promised: Protocol, file: str) -> None:
+    """A randomised study of real patients is not locked before what protects them is settled."""
+    if not promised.study.randomised or promised.study.invented:
+        return
+    governance = dict(promised.governance.texts) if promised.governance else {}
+    conduct = dict(promised.conduct.texts) if promised.conduct else {}
+    if found := unanswered(governance, conduct, adoption=promised.adoption is not None, file=file):
+        raise ProtocolError(list(found))
 
 
 def _content(path: Path) -> dict[str, Any]:

@@ -7,8 +7,7 @@ import datetime as dt
 import difflib
 import io
 import json
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,12 +18,27 @@ import pandas as pd
 from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
 from onsetstudy.design.minimisation import minimise
 from onsetstudy.design.seal import chain_step, open_slip
+from onsetstudy.files.alone import alone
+from onsetstudy.files.envelopes import open_envelope
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
 from onsetstudy.records.privacy import looks_like_a_person
 
-__all__ = ["Opened", "log_path", "open_next", "read_opening_log", "read_plain_table", "read_sealed", "recover_arms"]
+__all__ = [
+    "Opened",
+    "log_path",
+    "nonces_path",
+    "open_next",
+    "read_nonces",
+    "read_opening_log",
+    "read_plain_table",
+    "read_sealed",
+    "recover_arms",
+]
+
+NONCE_COLUMNS = ("slip", "nonce", "sides")
+"""What proves an opened slip against its published commitment."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +62,15 @@ def log_path(sealed: Path) -> Path:
     return sealed.with_name(sealed.stem.replace("sealed", "opened") + ".csv")
 
 
-def open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_by: str, now: dt.datetime) -> Opened:
+def open_next(
+    sealed: Path,
+    *,
+    case_id: str,
+    levels: Mapping[str, str],
+    opened_by: str,
+    now: dt.datetime,
+    passphrase: str | Callable[[str], str] = "",
+) -> Opened:
     """Open the next slip of a stratum for a case, and log it.
 
     Parameters
@@ -63,6 +85,9 @@ def open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_b
         Code of the person who opens.
     now : datetime
         Time of opening.
+    passphrase : str or callable
+        What is printed inside the envelope of the next slip, or what asks for it by the slip's name; only for files
+        whose slips each have one.
 
     Raises
     ------
@@ -75,28 +100,19 @@ def open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_b
     sealed, case_id = Path(sealed), case_id.strip()
     if not sealed.exists():
         raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
-    with _alone(log_path(sealed)):
-        return _open_next(sealed, case_id=case_id, levels=levels, opened_by=opened_by, now=now)
+    with alone(log_path(sealed)):
+        return _open_next(sealed, case_id=case_id, levels=levels, opened_by=opened_by, now=now, passphrase=passphrase)
 
 
-@contextmanager
-def _alone(log: Path) -> Iterator[None]:
-    """One opening at a time: two people never get the same slip."""
-    lock = log.with_suffix(".lock")
-    try:
-        lock.touch(exist_ok=False)
-    except FileExistsError:
-        text = f"another slip is being opened ({lock.name} is there). Try again; if nobody is opening one, delete it"
-        raise DesignError(text) from None
-    except OSError as error:
-        raise DesignError(f"{lock.parent} cannot be written to ({error.strerror})") from None
-    try:
-        yield
-    finally:
-        lock.unlink(missing_ok=True)
-
-
-def _open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_by: str, now: dt.datetime) -> Opened:
+def _open_next(
+    sealed: Path,
+    *,
+    case_id: str,
+    levels: Mapping[str, str],
+    opened_by: str,
+    now: dt.datetime,
+    passphrase: str | Callable[[str], str],
+) -> Opened:
     content = read_sealed(sealed)
     log, broken = read_opening_log(log_path(sealed)) if log_path(sealed).exists() else (_empty_log(), ())
     if broken:
@@ -108,12 +124,13 @@ def _open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_
                 code="log_broken",
             )
         )
-    before = log[log["case_id"] == case_id]
+    # One slip a case, however its code is written: "P01-0003" and "p01-0003" are one case.
+    before = log[log["case_id"].astype(str).str.strip().str.casefold() == case_id.casefold()]
     stratum = _stratum(content, levels, sealed)
     again = len(before) > 0
     if again:
         slip, asked, stratum = str(before["slip"].iloc[0]), stratum, str(before["stratum"].iloc[0])
-        found = _content_of(content, stratum, log, slip=slip)
+        found = _told_before(content, stratum, log, slip, sealed)
     else:
         asked = stratum
         _refuse_case(case_id, opened_by, content, log)
@@ -123,7 +140,11 @@ def _open_next(sealed: Path, *, case_id: str, levels: Mapping[str, str], opened_
                 "Put the file where the log is, in place of the earlier one; if no slip was opened yet, open the "
                 "first from the earlier file"
             )
-        found = _content_of(content, stratum, log, slip=None)
+        if content["kind"] == "envelopes":
+            found = _from_envelope(content, stratum, log, passphrase)
+            _keep_nonce(log_path(sealed), found)
+        else:
+            found = _content_of(content, stratum, log, slip=None)
         row = {
             "opened_at": now.isoformat(timespec="seconds"),
             "slip": found["slip"],
@@ -186,7 +207,7 @@ def read_sealed(path: Path) -> dict[str, Any]:
     """
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
-        if content["kind"] in ("list", "minimisation"):
+        if content["kind"] in ("list", "minimisation", "envelopes"):
             return dict(content)
     except OSError as error:
         raise DesignError(
@@ -240,6 +261,53 @@ def _content_of(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, sli
     order = [s["slip"] for s in place["slips"]]
     number = order.index(slip) + 1 if slip is not None else int(log["slip"].isin(order).sum()) + 1
     return open_slip(place["slips"], number, first_key=place["key"])
+
+
+def _told_before(content: dict[str, Any], stratum: str, log: pd.DataFrame, slip: str, sealed: Path) -> dict[str, Any]:
+    """What a slip said that was opened for this case: where slips have passphrases, as it was logged."""
+    if content["kind"] != "envelopes":
+        return _content_of(content, stratum, log, slip=slip)
+    arms = str(log.loc[log["slip"] == slip, "arms"].iloc[0]).split(ARMS_JOIN)
+    _, sides = read_nonces(log_path(sealed)).get(slip, ("", ""))
+    return {"slip": slip, "arms": arms, "sides": [side for side in sides.split(ARMS_JOIN) if side]}
+
+
+def _from_envelope(
+    content: dict[str, Any], stratum: str, log: pd.DataFrame, passphrase: str | Callable[[str], str]
+) -> dict[str, Any]:
+    slips = content["strata"][stratum]["slips"]
+    used = int(log["slip"].isin([s["slip"] for s in slips]).sum())
+    if used >= len(slips):
+        raise DesignError(
+            f"there are {len(slips)} slips and all have been opened; ask for a longer list. Who keeps the list makes "
+            "it with the command allocate and its option --after"
+        )
+    following = slips[used]
+    typed = passphrase(str(following["slip"])) if callable(passphrase) else passphrase
+    bound_to = f"{content['study']}\n{content['practice']}\n{stratum}"
+    return open_envelope(following, typed, kdf=content["kdf"], bound_to=bound_to)
+
+
+def nonces_path(log: Path) -> Path:
+    """Where the nonces of slips that were opened are kept: beside their log."""
+    return Path(log).with_name(Path(log).name.replace("opened", "nonces"))
+
+
+def read_nonces(log: Path) -> dict[str, tuple[str, str]]:
+    """Nonce and sides of every slip of a log whose slips had passphrases."""
+    path = nonces_path(log)
+    if not path.exists():
+        return {}
+    frame = read_plain_table(path, NONCE_COLUMNS, "a list of nonces of opened slips")
+    return {row["slip"]: (row["nonce"], row["sides"]) for row in frame.astype(str).to_dict("records")}
+
+
+def _keep_nonce(log: Path, found: Mapping[str, Any]) -> None:
+    """Keep what proves the slip, before its opening is logged; again, if the power failed between the two."""
+    held = {**read_nonces(log), str(found["slip"]): (str(found["nonce"]), ARMS_JOIN.join(found["sides"]))}
+    rows = [{"slip": slip, "nonce": nonce, "sides": sides} for slip, (nonce, sides) in held.items()]
+    text = pd.DataFrame(rows, columns=list(NONCE_COLUMNS)).to_csv(index=False, lineterminator="\n")
+    write_bytes(nonces_path(log), text.encode("utf-8"), private=True)
 
 
 def _minimised(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip: str | None) -> dict[str, Any]:
@@ -296,6 +364,7 @@ def recover_arms(log: pd.DataFrame, sealed: Path) -> pd.DataFrame:
     arms = log["arms"].copy()
     for place in np.flatnonzero(empty):
         stratum, slip = str(log["stratum"].iloc[place]), str(log["slip"].iloc[place])
+        # Logs of slips with passphrases have always kept what they said.
         known = content["kind"] == "minimisation" or slip in {
             s["slip"] for s in content["strata"].get(stratum, {}).get("slips", ())
         }

@@ -18,6 +18,7 @@ from onsetstudy.protocol.contradictions import Contradiction, contradictions, co
 from onsetstudy.protocol.earlier_names import first_key, named_twice, todays_names, with_first_names
 from onsetstudy.protocol.layout import ProtocolFile
 from onsetstudy.protocol.model import (
+    AdoptionRule,
     AllocationRule,
     AnalysisPlan,
     Arm,
@@ -26,6 +27,7 @@ from onsetstudy.protocol.model import (
     Conduct,
     DoseRule,
     Eligibility,
+    Governance,
     Instrument,
     LookRule,
     OnsetDefinition,
@@ -295,6 +297,7 @@ def _rules(read: ProtocolFile) -> dict[str, Any]:
         ("planning", PlanningAssumptions),
         ("chair_time", ChairTimeRule),
         ("watch", WatchRule),
+        ("adoption", AdoptionRule),
     )
     found: dict[str, Any] = {}
     for name, kind in kinds:
@@ -307,6 +310,8 @@ def _rules(read: ProtocolFile) -> dict[str, Any]:
         found["doses"] = DoseRule(limits=read.doses.limits, clinic=clinic)
     if read.conduct is not None:
         found["conduct"] = Conduct(texts=tuple(sorted(read.conduct.items())))
+    if read.governance is not None:
+        found["governance"] = Governance(texts=tuple(sorted(read.governance.items())))
     return found
 
 

@@ -52,12 +52,17 @@ TOGETHER: dict[str, set[str]] = {
     "study": {"study"},
     "looks": {"looks"},
     "allocation": {"allocation", "study", "arms"},
+    "adoption": {"adoption", "pain"},
 }
 """Tables that a contradiction told at a table looks at."""
 
 
+ADOPTION = ("net_min", "pain_margin", "not_numb_margin", "stopping_harms")
+
+
 def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
     """Keys that are right alone but not together: (key, what, mend)."""
+    yield from _adoption(read)
     schedule = read.testing.schedule_min
     if any(later <= earlier for earlier, later in itertools.pairwise(schedule)):
         yield "testing.schedule_min", "the test minutes do not increase", "write every minute once, in order"
@@ -211,6 +216,22 @@ def contradictions_beside(content: Mapping[str, Any], error: ValidationError) ->
     return [
         (key, what, mend) for key, what, mend in contradictions(read) if not doubtful & TOGETHER[key.partition(".")[0]]
     ]
+
+
+def _adoption(read: ProtocolFile) -> Iterator[Contradiction]:
+    """A rule of adoption is whole, or says why there is none."""
+    rule = read.adoption
+    if rule is None:
+        return
+    parts = {name: getattr(rule, name) for name in ADOPTION}
+    missing = [name for name, value in parts.items() if value is None]
+    if rule.none_because is not None and len(missing) < len(parts):
+        yield "adoption.none_because", "a rule stands beside the reason why there is none", "leave one of them out"
+    elif rule.none_because is None and missing:
+        wanted = f"declare {', '.join(missing)}, or say why there is no rule with none_because"
+        yield "adoption", f"the rule of adoption lacks {', '.join(missing)}", wanted
+    elif rule.pain_margin is not None and read.pain is None:
+        yield "adoption.pain_margin", "the rule looks at pain, which this protocol does not ask for", "add [pain]"
 
 
 def _take_out(tables: Any, location: list[int | str]) -> None:

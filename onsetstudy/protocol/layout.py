@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr
 
+from onsetstudy.protocol.governance import QUESTIONS
 from onsetstudy.protocol.vocabulary import CODES
 
 __all__ = ["CONDUCT", "ProtocolFile"]
@@ -23,6 +24,7 @@ STRATA = ("technique", "procedure", "practice_id", "agent", "pulp_status", "topi
 ESTIMATE_STRATA = ("practice", "technique")
 CLUSTERS = ("patient_id", "clinician_id", "practice_id")
 DRUGS = tuple(dict.fromkeys((*CODES["agent"], *(c for c in CODES["vasoconstrictor"] if c != "none"))))
+HARMS = tuple(code for code in CODES["adverse_event"] if code != "none")
 COVARIATES = (*STRATA, "volume_ml", "anxiety_before", "age_band")
 SECONDARY = (
     "success_difference",
@@ -263,6 +265,16 @@ class ReportTable(_Table):
     quarters: Annotated[list[Annotated[StrictStr, Field(pattern=r"^\d{4}Q[1-4]$")]], Field(min_length=1)]
 
 
+class AdoptionTable(_Table):
+    """``[adoption]``: by what the closing page says adopt, do not adopt or undecided; or why there is no such rule."""
+
+    none_because: Text | None = None
+    net_min: Annotated[float, Field(ge=0, le=60, strict=True)] | None = None
+    pain_margin: Annotated[float, Field(ge=0, strict=True)] | None = None
+    not_numb_margin: Annotated[float, Field(ge=0, lt=1, strict=True)] | None = None
+    stopping_harms: list[Annotated[StrictStr, _one_of("serious", *HARMS)]] | None = None
+
+
 class ProtocolFile(_Table):
     """The whole file."""
 
@@ -283,3 +295,5 @@ class ProtocolFile(_Table):
     doses: DosesTable | None = None
     watch: WatchTable | None = None
     conduct: dict[Annotated[StrictStr, _one_of(*CONDUCT)], StrictStr] | None = None
+    governance: dict[Annotated[StrictStr, _one_of(*QUESTIONS)], Text] | None = None
+    adoption: AdoptionTable | None = None

@@ -316,6 +316,40 @@ class Conduct:
     texts: tuple[tuple[str, str], ...] = ()
 
 
+@result_kind("governance")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Governance:
+    """Answers to what has to be settled before a randomised study begins: question and text."""
+
+    texts: tuple[tuple[str, str], ...] = ()
+
+
+@result_kind("adoption_rule")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdoptionRule:
+    """By what the closing page will say adopt, do not adopt or undecided; declared before the lock.
+
+    Parameters
+    ----------
+    none_because : str or None
+        Why there is no rule; the others are then ``None``.
+    net_min : float or None
+        Minutes of the chair that have to be saved, mixing counted.
+    pain_margin : float or None
+        How much worse pain may be, on the protocol's scale.
+    not_numb_margin : float or None
+        How much larger the proportion not numb may be.
+    stopping_harms : tuple of str or None
+        Codes of adverse events, or ``serious`` for any that was, of which one in the other arm is enough not to adopt.
+    """
+
+    none_because: str | None = None
+    net_min: float | None = None
+    pain_margin: float | None = None
+    not_numb_margin: float | None = None
+    stopping_harms: tuple[str, ...] | None = None
+
+
 @result_kind("quarter")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quarter:
@@ -372,6 +406,8 @@ class Protocol:
     doses: DoseRule | None = None
     watch: WatchRule | None = None
     conduct: Conduct | None = None
+    governance: Governance | None = None
+    adoption: AdoptionRule | None = None
     digest: str = field(default="")
 
     @property

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-import hashlib
 import warnings
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from pandera.errors import SchemaErrors
 
+from onsetstudy.core.canonical import digest_of_rows, digest_of_text
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.crosscheck import crosscheck_cases, crosscheck_readings
@@ -315,11 +316,21 @@ def _records(cases: pd.DataFrame, readings: pd.DataFrame, found: dict[str, Findi
     )
 
 
+def _plain(column: pd.Series[Any]) -> list[object]:
+    """Values of a column as Python's own, ``None`` where missing."""
+    missing = column.isna().to_numpy()
+    return [None if gone else value for gone, value in zip(missing, column.tolist(), strict=True)]
+
+
 def _digest(cases: pd.DataFrame, readings: pd.DataFrame) -> str:
-    """SHA-256 of the accepted content, whatever the order of the rows and where they stood."""
-    digest = hashlib.sha256()
+    """SHA-256 of the accepted content, whatever the order of the rows, where they stood and who read them.
+
+    Made of plain values: the same under every version of the library of tables. Digests from before were of that
+    library's own hash and differ from one version to the next; they are kept as they were written.
+    """
+    parts = []
     for frame in (cases, readings):
         content = frame.drop(columns=["source_row", "notes"], errors="ignore")
-        digest.update(",".join(content.columns).encode())
-        digest.update(np.sort(pd.util.hash_pandas_object(content, index=False).to_numpy()).astype("<u8").tobytes())
-    return digest.hexdigest()
+        plain = {str(name): _plain(column) for name, column in content.items()}
+        parts.append(digest_of_rows(plain))
+    return digest_of_text("records 2", *parts)

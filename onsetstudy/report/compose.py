@@ -72,7 +72,9 @@ def compose(results: StudyResults) -> Document:
         kicker=f"Quarterly report, {quarter(results.quarter)}",
         subtitle=_subtitle(results),
         notice="All data in this report are invented." if study.invented else "",
-        running=f"{study.title} · {results.quarter}" + (f" · {invented}" if study.invented else ""),
+        running=f"{study.title} · {results.quarter}"
+        + (f" · {invented}" if study.invented else "")
+        + (f" · ledger {results.provenance.ledger_head}" if results.provenance.ledger_head else ""),
         date=results.period_end,
         sections=tuple(section for section in _sections(results) if section is not None),
     )
@@ -371,10 +373,12 @@ def _statistician(results: StudyResults) -> Section:
     )
     blocks += [t for t in found if t is not None and t.rows]
     provenance = results.provenance
+    ledger = (("Ledger of the study, last entry", provenance.ledger_head),) if provenance.ledger_head else ()
     blocks += [
         Heading(text="Where the numbers come from"),
         Pairs(
             rows=(
+                *ledger,
                 ("Protocol, SHA-256", provenance.protocol_digest),
                 ("Records, SHA-256", provenance.records_digest),
                 ("Seed", f"{provenance.seed}"),

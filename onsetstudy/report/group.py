@@ -63,7 +63,7 @@ def compose_group(results: GroupResults, *, practice: str | None = None) -> Docu
         kicker=f"Report of the study group, {quarter(results.quarter)}" + (f", for {practice}" if practice else ""),
         subtitle=f"Cases from {day(results.period_start)} to {day(results.period_end)}. {counted(k, 'practice')}.",
         notice="All data in this report are invented." if study.invented else "",
-        running=f"{study.title} · group · {results.quarter}{invented}",
+        running=f"{study.title} · group · {results.quarter}{invented}{_ledger(results)}",
         date=results.period_end,
         sections=tuple(
             section
@@ -360,10 +360,17 @@ def _statistician(results: GroupResults) -> Section:
         rows.append(("Spread of rates, log scale", told))
     p = results.provenance
     rows += [("Protocol, SHA-256", _in_two(p.protocol_digest)), ("Files, SHA-256", _in_two(p.records_digest))]
+    if p.ledger_head:
+        rows.append(("Ledger of the study, last entry", p.ledger_head))
     rows.append(("Versions", ", ".join(f"{name} {version}" for name, version in p.versions)))
     return Section(
         id="statistician", title="For the statistician", blocks=(Paragraph(text=text), Pairs(rows=tuple(rows)))
     )
+
+
+def _ledger(results: GroupResults) -> str:
+    head = results.provenance.ledger_head
+    return f" · ledger {head}" if head else ""
 
 
 def _in_two(digest: str) -> str:

@@ -71,8 +71,19 @@ def compose_protocol(protocol: Protocol, lock: ProtocolLock | None) -> Document:
     )
 
 
+SETTLED = {
+    "approval": "Approval or waiver",
+    "insurance": "Sponsor and insurance",
+    "medicines_authority": "Medicines authority",
+    "data_protection": "Data protection",
+}
+
+
 def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
-    text = dict(protocol.conduct.texts).get(topic, "").strip() if protocol.conduct else ""
+    texts = {}
+    for told in (protocol.conduct, protocol.governance):
+        texts |= {} if told is None else dict(told.texts)
+    text = texts.get(topic, "").strip()
     if text:
         return Paragraph(text=f"{asked}: {text}.".replace("..", "."))
     return Paragraph(text=f"{TO_BE_WRITTEN} {asked[:1].lower()}{asked[1:]} (conduct.{topic}).", role="absent")
@@ -303,6 +314,31 @@ def _oversight(protocol: Protocol) -> Section:
     )
 
 
+def _settled(protocol: Protocol) -> list[Paragraph]:
+    """Answers of the governance table that no other section asks for, and the rule of adoption."""
+    texts = dict(protocol.governance.texts) if protocol.governance else {}
+    told = [
+        Paragraph(text=f"{asked}: {texts[key]}.".replace("..", "."))
+        for key, asked in SETTLED.items()
+        if texts.get(key, "").strip()
+    ]
+    rule = protocol.adoption
+    if rule is not None and rule.none_because is not None:
+        told.append(
+            Paragraph(text=f"No rule of adoption was declared, because {rule.none_because}.".replace("..", "."))
+        )
+    elif rule is not None:
+        harms = ", ".join(plain_words(h) for h in rule.stopping_harms or ()) or "none"
+        text = (
+            f"Rule of adoption, declared beforehand: at least {rule.net_min:g} min of the chair saved, mixing counted; "
+            f"pain not more than {rule.pain_margin:g} worse; not numb not more than "
+            f"{100 * (rule.not_numb_margin or 0):g} percentage points more; harms of which one is "
+            f"enough not to adopt: {harms}."
+        )
+        told.append(Paragraph(text=text))
+    return told
+
+
 def _ethics(protocol: Protocol, lock: ProtocolLock | None) -> Section:
     changes = (
         "Changes are locked as amendments with day and reason; the report names those made after the first case."
@@ -321,6 +357,7 @@ def _ethics(protocol: Protocol, lock: ProtocolLock | None) -> Section:
         Paragraph(text=changes),
         _said(protocol, "consent", "How patients are asked, and who keeps the forms"),
         _said(protocol, "confidentiality", "How patients stay unknown: codes, and where the key is kept"),
+        *_settled(protocol),
         _said(protocol, "care_after_the_study", "Care after the study, and for those who were harmed"),
         Cautions(
             texts=(

@@ -66,7 +66,8 @@ class Exchange:
     ``values`` counts pain scores and minutes spent by arm over the whole period, waits not seen to their end among them
     and marked; ``safety`` tells how many cases recorded harms at all; ``estimates`` are the practice's own.
     ``cells`` count the allocated arm as far as ``arms`` says that it is known; who received another is told in total
-    only. ``None``, as in every file made before it was told: arms as injected, not checked.
+    only. ``None``, as in every file made before it was told: arms as injected, not checked. ``ledger_head`` is number
+    and beginning of the last entry of the practice's ledger, empty where there is none.
     """
 
     study: str
@@ -86,6 +87,7 @@ class Exchange:
     invented: bool
     schema: int = SCHEMA
     arms: ArmStanding | None = None
+    ledger_head: str = ""
 
 
 def _plain(value: Any) -> Any:

@@ -94,6 +94,7 @@ def judge_seen(
         stopped=_stopped(plan, verdicts, seen, protocol),
         scale=SCALES[protocol.plan.primary],
         caution=tuple(caution or ()),
+        seen=tuple(seen),
     )
 
 

@@ -18,6 +18,7 @@ from onsetstudy.core.results import (
     estimates_frame,
 )
 from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.design.looks import LookSeen
 from onsetstudy.design.looks_results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
@@ -30,6 +31,7 @@ from onsetstudy.outcomes.safety_results import Safety
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.results import AllocationReview, ArmStanding
+from onsetstudy.study.answer.adoption_results import Adoption
 from onsetstudy.survival.anytime_results import AnytimeTest, ConfidenceSequence
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
 from onsetstudy.watch.results import Watch
@@ -238,6 +240,7 @@ class LooksTaken:
     """The looks so far at the primary outcome, each with what it allows, and the estimate once the study has stopped.
 
     ``scale`` is of ``stopped``: ``log ratio``, ``min``, ``proportion``, or empty where only a test was made.
+    ``seen`` are the statistics that the verdicts are of, as the ledger keeps them; empty in files from before.
     """
 
     primary: str
@@ -246,6 +249,7 @@ class LooksTaken:
     stopped: StoppedEstimate | None
     scale: str
     caution: tuple[Caution, ...] = ()
+    seen: tuple[LookSeen, ...] = ()
 
 
 @result_kind("anytime_look")
@@ -281,12 +285,16 @@ class AnytimeTaken:
 @result_kind("provenance")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Provenance:
-    """Where the numbers come from: digests, seed and versions of everything that computed them."""
+    """Where the numbers come from: digests, seed and versions of everything that computed them.
+
+    ``ledger_head`` is number and beginning of the ledger's last entry, empty where there is no ledger.
+    """
 
     protocol_digest: str
     records_digest: str
     seed: int
     versions: tuple[tuple[str, str], ...]
+    ledger_head: str = ""
 
 
 @result_kind("study_results")
@@ -339,6 +347,14 @@ class StudyResults:
         from onsetstudy.study.answer.claims import register
 
         return register(self)
+
+    @property
+    def adoption(self) -> Adoption | None:
+        """What the rule of adoption says, once the study is over."""
+        # Imported here: the rule is held against this module's types.
+        from onsetstudy.study.answer.adoption import adoption_of
+
+        return adoption_of(self)
 
     @property
     def this_quarter(self) -> Population | None:

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.core.errors import DesignError, RecordsError
+from onsetstudy.core.errors import DesignError, OnsetStudyError, RecordsError
 from onsetstudy.design.allocation import draw_allocation_list
 from onsetstudy.files.allocation import (
     read_allocation_list,
@@ -18,6 +18,7 @@ from onsetstudy.files.allocation import (
     write_continued,
     write_minimisation,
 )
+from onsetstudy.files.alone import alone
 from onsetstudy.files.opening import log_path, open_next, read_opening_log
 from onsetstudy.records.allocation import as_allocated, review_allocation
 from tests.design.test_allocation import protocol
@@ -81,10 +82,13 @@ def test_nothing_is_opened_on_a_changed_log(tmp_path, drawn):
         opened(tmp_path, "P01-0009")
 
 
-def test_two_at_once_do_not_get_the_same_slip(tmp_path, drawn):
-    log_path(tmp_path / "sealed-P01.json").with_suffix(".lock").touch()
-    with pytest.raises(DesignError, match="Another slip is being opened"):
+def test_two_at_once_do_not_get_the_same_slip(tmp_path, drawn, monkeypatch):
+    monkeypatch.setattr("onsetstudy.files.alone.WAIT_S", 0.1)
+    written = pytest.raises(OnsetStudyError, match="is being written by another program")
+    with alone(log_path(tmp_path / "sealed-P01.json")), written:
         opened(tmp_path, "P01-0001")
+    # Whoever dies while opening leaves no lock behind.
+    assert opened(tmp_path, "P01-0001").slip
 
 
 def test_files_that_are_something_else(tmp_path, drawn):
@@ -129,7 +133,7 @@ def test_what_is_no_case_of_the_practice_opens_nothing(tmp_path, drawn, case_id,
         opened(tmp_path, case_id)
     assert words in str(error.value)
     assert (tmp_path / "opened-P01.csv").read_bytes() == before
-    assert not list(tmp_path.glob("*.lock"))
+    assert opened(tmp_path, "P01-0002").slip  # nobody is kept out afterwards
 
 
 def test_another_practice_is_told_at_the_first_case_and_codes_without_a_practice_are_free(tmp_path, drawn):
@@ -316,7 +320,8 @@ def test_the_log_is_held_against_the_records(tmp_path, drawn):
 def test_the_commands_speak_to_a_person(tmp_path):
     path = "protocols/mandibular_block_group.toml"
     run = CliRunner()
-    made = run.invoke(onsetstudy, ["allocate", path, "--into", str(tmp_path / "list"), "--slips", "3", "--print"])
+    how = ["--slips", "3", "--print", "--way", "chain"]
+    made = run.invoke(onsetstudy, ["allocate", path, "--into", str(tmp_path / "list"), *how])
     assert made.exit_code == 0, made.output
     assert "Keep the list and its seed apart" in made.output
     assert (tmp_path / "list" / "slips.pdf").read_bytes().startswith(b"%PDF")

@@ -242,3 +242,10 @@ def test_arms_by_minimisation_go_on_from_an_earlier_log(tmp_path):
     assert [slip.slip for slip in told] == ["P01-005", "P01-006", "P01-007"]
     assert [slip.arms for slip in told] == [("buffered",), ("plain",), ("plain",)]
     assert read_opening_log(log_path(sealed))[1] == ()
+
+
+def test_the_digest_of_records_is_that_of_their_values_whatever_reads_them():
+    """Computed with pandas 2.3.3 and 3.1.1 alike; before, the two gave different digests of the same records."""
+    audit = read_protocol(V1 / "protocols" / "infiltration_audit.toml")
+    found = read_records([V1 / "records"], audit)
+    assert found.digest == "a1cfe8519f25fe352d8f2a5ffa32a057f6ea90585b82fa9edb20560d7a34b364"

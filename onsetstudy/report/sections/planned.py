@@ -42,6 +42,16 @@ NAMES = {
 }
 
 
+VERDICTS = {"adopt": "adopt", "do_not_adopt": "do not adopt", "undecided": "undecided"}
+PARTS = {
+    "net_min": "minutes of the chair saved, mixing counted",
+    "pain_margin": "pain not worse than the margin",
+    "not_numb_margin": "not numb not more often than the margin",
+    "stopping_harms": "none of the harms that stop",
+}
+CODES = {"met": "met", "failed": "not met", "open": "not decided by the interval"}
+
+
 def planned_section(results: StudyResults) -> Section | None:
     """Lock, amendments and the plan; nothing where no standing was asked for."""
     standing = results.standing
@@ -76,7 +86,21 @@ def planned_section(results: StudyResults) -> Section | None:
         for a in standing.analyses
     )
     blocks.append(_table("Planned and not planned", ("analysis", "status"), rows, "ll"))
-    return Section(id="planned", title="What was planned", blocks=tuple(blocks))
+    return Section(id="planned", title="What was planned", blocks=(*_adoption(results), *blocks))
+
+
+def _adoption(results: StudyResults) -> list[Block]:
+    """Adopt, do not adopt, or undecided, by the rule that was declared before the lock."""
+    found = results.adoption
+    if found is None:
+        return []
+    if found.none_because:
+        return [Paragraph(text=f"No rule of adoption was declared, because {found.none_because.rstrip('.')}.")]
+    rows = tuple((PARTS[p.name], CODES[p.code]) for p in found.parts)
+    return [
+        Paragraph(text=f"By the rule of adoption in the protocol: {VERDICTS[found.verdict]}."),
+        _table("The rule of adoption", ("condition", "these records"), rows, "ll"),
+    ]
 
 
 def _table(caption: str, columns: tuple[str, ...], rows: tuple[tuple[str, ...], ...], align: str) -> Table:

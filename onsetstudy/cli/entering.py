@@ -1,0 +1,270 @@
+"""What doors enter in the ledger, and what they read from it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from onsetstudy.core.errors import OnsetStudyError
+
+if TYPE_CHECKING:
+    from onsetstudy.protocol.ledger import LedgerEntry
+    from onsetstudy.protocol.lock_results import ProtocolLock
+    from onsetstudy.protocol.model import Protocol
+    from onsetstudy.records.model import Records
+    from onsetstudy.study.exchange_results import Exchange
+    from onsetstudy.study.group_results import GroupResults
+    from onsetstudy.study.results import StudyResults
+
+__all__ = [
+    "enter_event",
+    "enter_files",
+    "enter_list",
+    "enter_list_there",
+    "enter_lock",
+    "enter_opening",
+    "head_beside",
+    "keeps_ledger",
+    "moment",
+    "plain_reason",
+    "refuse_cut_log",
+    "with_ledger",
+    "without_withdrawn",
+]
+
+Found = TypeVar("Found", "StudyResults", "GroupResults")
+Proposed = tuple[str, Mapping[str, Any]]
+
+
+def moment() -> str:
+    """Now, in UTC, so that a change to summer time is not a clock that runs back."""
+    return dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+
+
+def plain_reason(reason: str) -> str:
+    """A reason in one line that names nobody.
+
+    Raises
+    ------
+    OnsetStudyError
+        If it is empty or may name a person.
+    """
+    from onsetstudy.records.allocation import REASON_NAMES
+
+    told = " ".join(reason.split())
+    if not told:
+        raise OnsetStudyError("the reason is empty, and the ledger keeps it. Say why in a sentence")
+    if REASON_NAMES.search(told):
+        raise OnsetStudyError(
+            "the reason may hold a name, an address or a number of a person, and it is kept for ever. Say it without "
+            "naming anybody"
+        )
+    return told if told.endswith((".", "!", "?")) else f"{told}."
+
+
+def keeps_ledger(protocol: Path, promised: Protocol) -> bool:
+    """Whether a report enters what it saw: a study with a ledger does, an invented one without it begins none."""
+    from onsetstudy.files.ledger import ledger_path
+
+    return ledger_path(protocol).exists() or not promised.study.invented
+
+
+def enter_lock(protocol: Path, lock: ProtocolLock) -> None:
+    """Enter every version of the lock that the ledger does not hold yet."""
+    from onsetstudy.files.ledger import enter, ledger_path
+    from onsetstudy.protocol.ledger import of_kind
+
+    def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
+        held = {e.body["digest"] for e in of_kind(entries, "protocol_locked")}
+        return [
+            (
+                "protocol_locked",
+                {
+                    "study": lock.study_id,
+                    "version": v.number,
+                    "digest": v.digest,
+                    "reason": v.reason,
+                    "day": v.day,
+                },
+            )
+            for v in lock.versions
+            if v.digest not in held
+        ]
+
+    enter(ledger_path(protocol), missing, at=moment())
+
+
+def enter_list(protocol: Path, promised: Protocol, *, commitment: str, slips: int, paths: Sequence[Path]) -> None:
+    """Enter that a list was drawn: digests of its files, none of their content."""
+    import hashlib
+
+    from onsetstudy.files.ledger import enter, ledger_path
+    from onsetstudy.protocol.ledger import of_kind
+
+    if not keeps_ledger(protocol, promised):
+        return
+    files = {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in paths if p.suffix in (".json", ".csv")}
+    body = {"protocol": promised.digest, "commitment": commitment, "slips": slips, "files": files}
+
+    def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
+        held = [e.body["files"].get("list.csv") for e in of_kind(entries, "list_drawn") if "list.csv" in files]
+        return [] if files.get("list.csv") in held else [("list_drawn", body)]
+
+    enter(ledger_path(protocol), missing, at=moment())
+
+
+def enter_list_there(protocol: Path, promised: Protocol, folder: Path) -> None:
+    """Enter a list that was written, if the power failed before it was entered."""
+    from onsetstudy.files.allocation import read_allocation_list
+
+    listed, commitment = read_allocation_list(folder / "list.csv")
+    names = ("commitments.json", "passphrases.csv", "list.json", "list.csv")
+    paths = [*sorted(folder.glob("sealed-*.json")), *(folder / n for n in names if (folder / n).exists())]
+    enter_list(protocol, promised, commitment=commitment, slips=int(listed["slip"].nunique()), paths=paths)
+
+
+def refuse_cut_log(sealed: Path, protocol: Path | None) -> None:
+    """Stop before a slip is opened where the log lacks openings that the ledger holds.
+
+    Raises
+    ------
+    OnsetStudyError
+        With the slips that are missing.
+    """
+    from onsetstudy.files.ledger import ledger_path, practice_ledger_path, verified_ledger
+    from onsetstudy.files.opening import log_path, read_opening_log, read_sealed
+    from onsetstudy.protocol.ledger import of_kind
+
+    log = log_path(sealed)
+    if not sealed.exists():
+        return
+    practice = str(read_sealed(sealed)["practice"])
+    lines = set(read_opening_log(log)[0]["chain"].astype(str)) if log.exists() else set()
+    entries = verified_ledger(practice_ledger_path(sealed) if protocol is None else ledger_path(protocol))
+    opened = [e for e in of_kind(entries, "slip_opened") if e.body["practice"] == practice]
+    if lost := [e.body["slip"] for e in opened if e.body["line"] not in lines]:
+        raise OnsetStudyError(
+            f"the ledger holds openings that the log {log.name} does not show: {', '.join(lost[:5])}. The log was cut, "
+            "deleted or written anew; restore it from your backup. Nothing was opened"
+        )
+
+
+def enter_opening(sealed: Path, protocol: Path | None = None) -> None:
+    """Enter every opening of the log that the ledger does not hold: one that a power cut kept out comes in too."""
+    from onsetstudy.files.ledger import enter, ledger_path, practice_ledger_path
+    from onsetstudy.files.opening import log_path, read_opening_log, read_sealed
+    from onsetstudy.protocol.ledger import of_kind
+
+    log, _ = read_opening_log(log_path(sealed))
+    practice = str(read_sealed(sealed)["practice"])
+
+    def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
+        held = {(e.body["slip"], e.body["line"]) for e in of_kind(entries, "slip_opened")}
+        return [
+            (
+                "slip_opened",
+                {
+                    "practice": practice,
+                    "slip": row["slip"],
+                    "case": row["case_id"],
+                    "opened_at": row["opened_at"],
+                    "line": row["chain"],
+                },
+            )
+            for row in log.astype(str).to_dict("records")
+            if (row["slip"], row["chain"]) not in held
+        ]
+
+    enter(practice_ledger_path(sealed) if protocol is None else ledger_path(protocol), missing, at=moment())
+
+
+def enter_event(ledger: Path, kind: str, body: Mapping[str, Any]) -> LedgerEntry:
+    """Enter one event and return its entry."""
+    from onsetstudy.files.ledger import enter, ledger_path
+
+    return enter(ledger_path(ledger), lambda _: [(kind, body)], at=moment())[-1]
+
+
+def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[str, ...]:
+    """Enter the files of practices that were not entered before; what their ledgers' heads give away, as sentences."""
+    from onsetstudy.core.canonical import canonical_json, digest_of_text
+    from onsetstudy.core.serialise import to_dict
+    from onsetstudy.files.ledger import enter, ledger_path
+    from onsetstudy.protocol.ledger import of_kind, shorter_ledgers
+
+    bodies = [
+        {
+            "file": name,
+            "digest": digest_of_text(canonical_json(to_dict(found))),
+            "practice": found.practice,
+            "made_with": found.made_with,
+            "through": found.quarters[-1],
+            "protocol": found.protocol_digest,
+            "head": found.ledger_head,
+        }
+        for name, found in read
+    ]
+
+    def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
+        held = {e.body["digest"] for e in of_kind(entries, "file_received")}
+        return [("file_received", body) for body in bodies if body["digest"] not in held]
+
+    return shorter_ledgers(enter(ledger_path(protocol), missing, at=moment()))
+
+
+def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:
+    """Results whose looks are those of the ledger, new ones entered, with the head to print.
+
+    The looks are entered before a page is written: what a page tells is always on record, and the same page made
+    again adds nothing.
+    """
+    from onsetstudy.core.results import Caution
+    from onsetstudy.files.ledger import enter, ledger_path, verified_ledger
+    from onsetstudy.protocol.ledger import events_told, short_head
+    from onsetstudy.study.looks_on_record import as_taken, new_looks
+
+    if not keeps_ledger(protocol, found.protocol):
+        return found
+    path = ledger_path(protocol)
+    looks, quarter, records = found.looks, found.quarter, found.provenance.records_digest
+    if looks is None:
+        entries = verified_ledger(path)
+    else:
+        entries = enter(
+            path,
+            lambda held: new_looks(looks, found.protocol, held, by=by, records=records, quarter=quarter),
+            at=moment(),
+        )
+    events = events_told(entries)
+    taken = as_taken(looks, found.protocol, entries, by=by, quarter=quarter)
+    told = tuple(Caution(code="on_record", text=text) for text in events)
+    return replace(
+        found,
+        looks=taken,
+        caution=(*found.caution, *told),
+        provenance=replace(found.provenance, ledger_head=short_head(entries)),
+    )
+
+
+def without_withdrawn(records: Records, protocol: Path) -> tuple[Records, int]:
+    """Records without the rows of patients who took their consent back and wanted them gone, and how many cases."""
+    from onsetstudy.files.ledger import ledger_path, verified_ledger
+    from onsetstudy.protocol.ledger import of_kind
+    from onsetstudy.records.withdrawn import without_cases
+
+    entries = of_kind(verified_ledger(ledger_path(protocol)), "consent_withdrawn")
+    gone = {str(e.body["case"]).casefold() for e in entries if e.body["data"] == "removed"}
+
+    kept = without_cases(records, gone) if gone else records
+    return kept, len(records.cases) - len(kept.cases)
+
+
+def head_beside(protocol: Path) -> str:
+    """Short head of the ledger beside a protocol, empty where there is none."""
+    from onsetstudy.files.ledger import ledger_path, verified_ledger
+    from onsetstudy.protocol.ledger import short_head
+
+    return short_head(verified_ledger(ledger_path(protocol)))

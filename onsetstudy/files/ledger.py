@@ -1,0 +1,102 @@
+"""The ledger on disk: JSON lines beside the protocol, written under a lock and whole or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, ProtocolError, Where
+from onsetstudy.files.alone import alone
+from onsetstudy.files.output import write_bytes
+from onsetstudy.protocol.ledger import LedgerEntry, entry_line, make_entry, read_entries, verify_entries
+
+__all__ = ["enter", "ledger_path", "practice_ledger_path", "read_ledger", "verified_ledger"]
+
+SUFFIX = ".ledger.jsonl"
+MOST_BYTES = 50_000_000
+
+Proposed = tuple[str, Mapping[str, Any]]
+
+
+def ledger_path(protocol: Path) -> Path:
+    """Where the ledger of a protocol file is: ``mine.toml`` has ``mine.ledger.jsonl`` beside it; a ledger is itself."""
+    protocol = Path(protocol)
+    return protocol if protocol.name.endswith(SUFFIX) else protocol.with_suffix(SUFFIX)
+
+
+def practice_ledger_path(sealed: Path) -> Path:
+    """Where openings of a sealed file are entered: ``sealed-P01.json`` has ``P01.ledger.jsonl`` beside it."""
+    sealed = Path(sealed)
+    return sealed.with_name(sealed.stem.removeprefix("sealed-") + SUFFIX)
+
+
+def read_ledger(path: Path) -> tuple[LedgerEntry, ...]:
+    """Entries of a ledger, whether or not their chain holds; none where there is no file.
+
+    Raises
+    ------
+    ProtocolError
+        If the file is not a ledger.
+    """
+    path = Path(path)
+    try:
+        if not path.exists():
+            return ()
+        if path.stat().st_size > MOST_BYTES:
+            raise ProtocolError(f"{path.name} is too large for a ledger")
+        return read_entries(path.read_text(encoding="utf-8"), file=path.name)
+    except OSError as error:
+        raise OnsetStudyError(f"{path.name} cannot be read ({error.strerror})") from None
+    except UnicodeDecodeError:
+        raise ProtocolError(f"{path.name} is not text in UTF-8: it is no ledger") from None
+
+
+def verified_ledger(path: Path) -> tuple[LedgerEntry, ...]:
+    """Entries of a ledger whose chain holds.
+
+    Raises
+    ------
+    ProtocolError
+        If it does not.
+    """
+    entries = read_ledger(path)
+    if faults := verify_entries(entries):
+        mend = "restore the ledger from your backup; nothing is entered on top of a broken ledger"
+        raise ProtocolError(
+            [Problem(what=f, where=Where(file=Path(path).name), mend=mend, code="ledger") for f in faults]
+        )
+    return entries
+
+
+def enter(
+    path: Path, propose: Callable[[tuple[LedgerEntry, ...]], Sequence[Proposed]], *, at: str
+) -> tuple[LedgerEntry, ...]:
+    """Enter what is proposed behind what is there; returns the whole ledger.
+
+    Parameters
+    ----------
+    path : Path
+    propose : callable
+        Given the ledger as it is under the lock, says which entries (kind, body) are missing from it; so that a door
+        that was killed and is opened again enters nothing twice. None: the file is not touched.
+    at : str
+        Time, to the second.
+
+    Raises
+    ------
+    ProtocolError
+        If the chain does not hold, or an entry is none.
+    OnsetStudyError
+        If the file cannot be written.
+    """
+    path = Path(path)
+    with alone(path):
+        entries = list(verified_ledger(path))
+        there = len(entries)
+        for kind, body in propose(tuple(entries)):
+            entries.append(make_entry(entries, kind, body, at=at))
+        if len(entries) > there:
+            # Codes of cases stand in it: for its owner alone.
+            write_bytes(path, "".join(map(entry_line, entries)).encode("utf-8"), private=True)
+    return tuple(entries)

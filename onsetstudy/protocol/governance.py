@@ -1,0 +1,76 @@
+"""What has to be settled before a randomised study begins, and which of it a protocol leaves open.
+
+The list follows the standards for protocols and reports of trials (SPIRIT 2025, CONSORT 2025, items on ethics, consent,
+registration, funding, interests, harms and monitoring), from the project's own summary of them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+from onsetstudy.core.errors import Problem, Where
+
+__all__ = ["QUESTIONS", "is_answer", "unanswered"]
+
+QUESTIONS = {
+    "approval": "ethics approval or waiver: which body, number and date",
+    "consent": "how patients consent, and how children assent",
+    "registration": "where the study was registered before its first patient, and under which number",
+    "insurance": "who is the sponsor, and what insurance stands behind the patients",
+    "medicines_authority": "what the medicines authority answered: mixing at the chair may make this a medicinal trial",
+    "data_protection": "on which ground data are kept, who has the key, and for how long",
+    "funding": "who pays, and with what; goods that were given count",
+    "interests": "interests of those who run the study, makers of devices included",
+    "monitoring": "who sees interim analyses, and who stops the study",
+    "harms": "how harms are asked for, and how often",
+}
+"""Each with what belongs in the answer."""
+ALSO_IN_CONDUCT = ("consent", "registration", "funding", "interests", "monitoring", "harms")
+NOTHING = re.compile(
+    r"^(?:no|none|nil|nothing|n/?a|unknown|open|pending|tbd|tba|to be \w+|todo|later|\W*)\W*$", re.IGNORECASE
+)
+NOT_REQUIRED = re.compile(r"^not (?:required|needed|necessary|applicable)\b(?P<rest>.*)$", re.IGNORECASE | re.DOTALL)
+BECAUSE = re.compile(r"\b(?:because|since|as)\b\W+\w+\W+\w+", re.IGNORECASE)
+EXAMPLE = re.compile(r"\b(?:invented|example|no approval was sought)\b", re.IGNORECASE)
+
+
+def is_answer(text: str) -> bool:
+    """Whether a text answers: "none" does not, "not required" only with a reason, an example's words never."""
+    told = " ".join(text.split())
+    if NOTHING.match(told) or EXAMPLE.search(told):
+        return False
+    waived = NOT_REQUIRED.match(told)
+    return waived is None or BECAUSE.search(waived["rest"]) is not None
+
+
+def unanswered(
+    governance: Mapping[str, str], conduct: Mapping[str, str], *, adoption: bool, file: str = ""
+) -> tuple[Problem, ...]:
+    """What a randomised study leaves open, one problem for each question.
+
+    Parameters
+    ----------
+    governance, conduct : mapping
+        Texts of ``[governance]`` and ``[conduct]``; what stands in either counts.
+    adoption : bool
+        Whether a rule of adoption is declared, or the reason why there is none.
+    file : str
+        Name of the protocol, for the messages.
+    """
+    problems = []
+    for key, asked in QUESTIONS.items():
+        texts = [governance.get(key, ""), conduct.get(key, "") if key in ALSO_IN_CONDUCT else ""]
+        if not any(is_answer(text) for text in texts):
+            given = next((text for text in texts if text.strip()), "")
+            what = "this answer settles nothing" if given else "this is not settled"
+            mend = f'write {asked}; or "not required, because …" with the reason and who says so'
+            problems.append(Problem(what=what, where=Where(file=file, key=f"governance.{key}"), mend=mend, code="open"))
+    if not adoption:
+        what = "it is not declared by what the study will say adopt or do not adopt"
+        mend = (
+            "add the table [adoption] with net_min, pain_margin, not_numb_margin and stopping_harms, or "
+            'none_because = "…"'
+        )
+        problems.append(Problem(what=what, where=Where(file=file, key="adoption"), mend=mend, code="open"))
+    return tuple(problems)

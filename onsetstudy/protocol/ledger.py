@@ -1,0 +1,306 @@
+"""The ledger of a study: what happened, in order, each entry bound to the one before it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from onsetstudy.core.canonical import canonical_json
+from onsetstudy.core.errors import Problem, ProtocolError, Where
+
+__all__ = [
+    "GENESIS",
+    "KINDS",
+    "LedgerEntry",
+    "entry_line",
+    "events_told",
+    "head_of",
+    "head_stands",
+    "make_entry",
+    "of_kind",
+    "read_entries",
+    "sentence",
+    "short_head",
+    "shorter_ledgers",
+    "verify_entries",
+]
+
+GENESIS = "0" * 64
+"""What the first entry names as the one before it."""
+KINDS: dict[str, tuple[str, ...]] = {
+    "protocol_locked": ("study", "version", "digest", "reason", "day"),
+    "list_drawn": ("protocol", "commitment", "slips", "files"),
+    "slip_opened": ("practice", "slip", "case", "opened_at", "line"),
+    "unblinded": ("slip", "case", "reason"),
+    "file_received": ("file", "digest", "practice", "made_with", "through", "protocol", "head"),
+    "look_taken": ("quarter", "by", "primary", "protocol", "records", "seen", "verdict", "retrospective", "beside"),
+    "consent_withdrawn": ("case", "data", "reason"),
+    "paused": ("reason",),
+    "resumed": ("reason",),
+    "closed": ("reason",),
+}
+"""Kinds of entries, each with what its body holds, and nothing else."""
+FIELDS = ("at", "body", "digest", "kind", "previous", "seq")
+LONGEST_LINE = 20_000
+DEEPEST = 12
+SHORT = 16
+NEVER = ("arm", "arms", "arm_allocated", "allocated_arm")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LedgerEntry:
+    """One entry.
+
+    Parameters
+    ----------
+    seq : int
+        From 1, without a gap.
+    kind : str
+        One of :data:`KINDS`.
+    at : str
+        Time (UTC) at which it was entered, ``2026-07-01T09:30:00+00:00``.
+    body : mapping
+        What happened, as plain JSON values; ``clock_back`` is added where the clock had run back.
+    previous : str
+        Digest of the entry before, or :data:`GENESIS`.
+    digest : str
+        SHA-256 of the canonical JSON of all the others.
+    """
+
+    seq: int
+    kind: str
+    at: str
+    body: Mapping[str, Any]
+    previous: str
+    digest: str
+
+
+def make_entry(before: Sequence[LedgerEntry], kind: str, body: Mapping[str, Any], *, at: str) -> LedgerEntry:
+    """The entry that follows those that are there.
+
+    Parameters
+    ----------
+    before : sequence of LedgerEntry
+        The ledger so far, verified.
+    kind : str
+    body : mapping
+        Exactly the fields that :data:`KINDS` names.
+    at : str
+        Time of entering, to the second.
+
+    Raises
+    ------
+    ProtocolError
+        If the kind is not known, or the body has other fields, or holds an arm.
+    """
+    wanted = KINDS.get(kind)
+    if wanted is None or set(body) != set(wanted):
+        raise ProtocolError(f"an entry of the kind {kind} holds {', '.join(wanted or ('nothing that is known',))}")
+    if found := _forbidden(body):
+        raise ProtocolError(f"the ledger never holds an arm, and this entry holds {found}")
+    told = dict(body)
+    if before and at < before[-1].at:
+        told["clock_back"] = True
+    seq, previous = len(before) + 1, head_of(before)
+    return LedgerEntry(
+        seq=seq, kind=kind, at=at, body=told, previous=previous, digest=_digest(seq, kind, at, told, previous)
+    )
+
+
+def _forbidden(body: object) -> str:
+    """An arm of a case anywhere below; the verdict of a look, which names directions, holds none."""
+    if isinstance(body, Mapping):
+        return next((k if k in NEVER else f for k, v in body.items() if k in NEVER or (f := _forbidden(v))), "")
+    if isinstance(body, list | tuple):
+        return next((f for v in body if (f := _forbidden(v))), "")
+    return ""
+
+
+def _digest(seq: int, kind: str, at: str, body: Mapping[str, Any], previous: str) -> str:
+    text = canonical_json({"seq": seq, "kind": kind, "at": at, "body": body, "previous": previous})
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def head_of(entries: Sequence[LedgerEntry]) -> str:
+    """Digest of the last entry: whoever knows it knows whether anything before it was changed or cut off."""
+    return entries[-1].digest if entries else GENESIS
+
+
+def short_head(entries: Sequence[LedgerEntry]) -> str:
+    """Number and beginning of the head, as documents print it: ``12:0f3a…``; empty without an entry."""
+    return f"{entries[-1].seq}:{entries[-1].digest[:SHORT]}" if entries else ""
+
+
+def entry_line(entry: LedgerEntry) -> str:
+    """An entry as a line of the file."""
+    return canonical_json({name: getattr(entry, name) for name in FIELDS}) + "\n"
+
+
+def read_entries(text: str, *, file: str = "") -> tuple[LedgerEntry, ...]:
+    """Entries of a ledger's text, in order, not yet verified.
+
+    Raises
+    ------
+    ProtocolError
+        If a line is no entry, or the last line was cut off.
+    """
+    if not text:
+        return ()
+    if not text.endswith("\n"):
+        raise _refused(file, text.count("\n") + 1, "the last line was cut off")
+    return tuple(_entry(line, file, row) for row, line in enumerate(text[:-1].split("\n"), start=1))
+
+
+def _entry(line: str, file: str, row: int) -> LedgerEntry:
+    if len(line) > LONGEST_LINE:
+        raise _refused(file, row, "the line is too long for an entry")
+    if max(line.count("["), line.count("{")) > 100 * DEEPEST:
+        raise _refused(file, row, "the line is no entry")
+    try:
+        found = json.loads(line)
+    except (ValueError, RecursionError):
+        raise _refused(file, row, "the line cannot be read") from None
+    if not isinstance(found, dict) or tuple(sorted(found)) != FIELDS or found["kind"] not in KINDS:
+        raise _refused(file, row, "the line is no entry that this version knows")
+    texts = all(isinstance(found[name], str) for name in ("kind", "at", "previous", "digest"))
+    if not texts or type(found["seq"]) is not int or not isinstance(found["body"], dict):
+        raise _refused(file, row, "the line is no entry that this version knows")
+    return LedgerEntry(**found)
+
+
+def verify_entries(entries: Sequence[LedgerEntry]) -> tuple[str, ...]:
+    """What does not hold in the chain, as sentences; empty if it holds.
+
+    Notes
+    -----
+    A chain that was computed anew from its beginning holds. Only a head that somebody else knows tells it from the
+    one that was there: the heads on printed documents and in files that were sent.
+    """
+    faults, previous = [], GENESIS
+    for number, entry in enumerate(entries, start=1):
+        wanted = set(KINDS[entry.kind])
+        if entry.seq != number:
+            faults.append(f"Entry {number} is numbered {entry.seq}: an entry was taken out or put in.")
+        elif entry.previous != previous:
+            faults.append(f"Entry {number} does not follow the one before it: something before it was changed.")
+        elif entry.digest != _computed(entry):
+            faults.append(f"Entry {number} was changed: its digest does not fit.")
+        elif set(entry.body) - {"clock_back"} != wanted:
+            faults.append(f"Entry {number} does not hold what an entry of its kind holds.")
+        previous = entry.digest
+    return tuple(faults)
+
+
+def _computed(entry: LedgerEntry) -> str:
+    try:
+        return _digest(entry.seq, entry.kind, entry.at, entry.body, entry.previous)
+    except ValueError:
+        return ""
+
+
+def _refused(file: str, row: int, what: str) -> ProtocolError:
+    mend = "restore the ledger from your backup; a ledger that was cut disagrees with the documents that quote it"
+    return ProtocolError(Problem(what=what, where=Where(file=file, row=row), mend=mend, code="ledger"))
+
+
+def sentence(entry: LedgerEntry) -> str:
+    """An entry in words."""
+    back = " The clock had run back." if entry.body.get("clock_back") else ""
+    try:
+        told = _told(entry.kind, entry.body)
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError):
+        told = f"an entry of the kind {entry.kind} whose content cannot be told."
+    return f"{entry.seq}. {entry.at[:19].replace('T', ' ')} UTC: {told}{back}"
+
+
+def _told(kind: str, body: Mapping[str, Any]) -> str:
+    if kind == "look_taken":
+        return _look_told(body)
+    if kind == "consent_withdrawn":
+        kept = "its data up to then stay" if body["data"] == "kept" else "its rows are left out and counted"
+        return f"Consent withdrawn for case {body['case']}; {kept}. {body['reason']}".rstrip()
+    if kind == "file_received":
+        head = f"; head of its ledger {body['head']}" if body["head"] else ""
+        through = body["through"] or "no quarter"
+        return (
+            f"File {body['file']} received of {body['practice']}, made by {body['made_with']}, counted through "
+            f"{through}; SHA-256 {body['digest']}{head}."
+        )
+    return {
+        "protocol_locked": "Protocol of {study} locked, version {version} of {day}: {reason}. SHA-256 {digest}.",
+        "list_drawn": "List of {slips} slips drawn; commitment {commitment}.",
+        "slip_opened": "Slip {slip} of {practice} opened for case {case}, by the clock at {opened_at}.",
+        "unblinded": "Emergency unblinding of case {case}, slip {slip}: {reason}",
+        "paused": "Study paused: {reason}",
+        "resumed": "Study resumed: {reason}",
+        "closed": "Study closed: {reason}",
+    }[kind].format(**body)
+
+
+def _look_told(body: Mapping[str, Any]) -> str:
+    seen, verdict = body["seen"], body["verdict"]
+    boundary = verdict["boundary"]
+    # A look that only describes has none: infinity, which JSON holds as a text.
+    against = "without a boundary" if isinstance(boundary, str) else f"against a boundary of {boundary:.2f}"
+    told = f"z {float(seen['z']):+.2f} {against}"
+    if body["beside"]:
+        return (
+            f"Look at {body['quarter']} over changed data, beside entry {body['beside']} which stands: z "
+            f"{float(seen['z']):+.2f}."
+        )
+    late = " Retrospective: this quarter was first looked at before there was a ledger, or not at its time."
+    return f"Look at {body['quarter']} taken ({body['by']}): {told}.{late if body['retrospective'] else ''}"
+
+
+def events_told(entries: Sequence[LedgerEntry]) -> tuple[str, ...]:
+    """What a report tells of the conduct of the study: unblinding, consent taken back, pauses, the closing."""
+    opened = of_kind(entries, "unblinded")
+    gone = of_kind(entries, "consent_withdrawn")
+    told = []
+    if opened:
+        told.append(f"Emergency unblinding: {_cases(len(opened))}.")
+    if gone:
+        removed = sum(e.body["data"] == "removed" for e in gone)
+        told.append(
+            f"Consent taken back: {_cases(len(gone))}, of which {removed} with all rows left out at the patient's wish "
+            "or by local rules; of the others the data up to then are analysed."
+        )
+    stopped = [e for e in entries if e.kind in ("paused", "resumed", "closed")]
+    told += [f"{e.at[:10]}, {_told(e.kind, e.body)}" for e in stopped]
+    return tuple(told)
+
+
+def _cases(n: int) -> str:
+    return "1 case" if n == 1 else f"{n} cases"
+
+
+def head_stands(entries: Sequence[LedgerEntry], head: str) -> bool:
+    """Whether a short head that was printed or sent is that of this ledger as it was then."""
+    number, _, start = head.strip().partition(":")
+    if not number.isdecimal() or not 1 <= int(number) <= len(entries) or len(start) != SHORT:
+        return False
+    return entries[int(number) - 1].digest.startswith(start.lower())
+
+
+def shorter_ledgers(entries: Sequence[LedgerEntry]) -> tuple[str, ...]:
+    """Practices whose ledger was longer when they sent an earlier file: it was cut or begun anew, as sentences."""
+    longest: dict[str, int] = {}
+    told = []
+    for entry in of_kind(entries, "file_received"):
+        number, practice = str(entry.body["head"]).partition(":")[0], entry.body["practice"]
+        length = int(number) if number.isdecimal() else 0
+        if length < longest.get(practice, 0):
+            told.append(
+                f"{practice}: its ledger had {longest[practice]} entries when it sent an earlier file, and {length} "
+                f"with {entry.body['file']}. It was cut or begun anew; ask why."
+            )
+        longest[practice] = max(length, longest.get(practice, 0))
+    return tuple(told)
+
+
+def of_kind(entries: Iterable[LedgerEntry], kind: str) -> tuple[LedgerEntry, ...]:
+    """Entries of one kind."""
+    return tuple(entry for entry in entries if entry.kind == kind)

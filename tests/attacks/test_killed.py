@@ -1,0 +1,162 @@
+"""Killed at any moment: nothing half, nothing twice."""
+
+import csv
+import os
+import random
+import shutil
+import signal
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from onsetstudy.cli.entering import enter_opening, with_ledger
+from onsetstudy.cli.main import onsetstudy
+from onsetstudy.files.companions import read_companions
+from onsetstudy.files.ledger import ledger_path, practice_ledger_path, verified_ledger
+from onsetstudy.files.opening import log_path, open_next, read_opening_log
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.results_json import write_report
+from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.protocol.ledger import of_kind
+from onsetstudy.study.analyse import analyse
+
+GROUP = Path("protocols/mandibular_block_group.toml")
+
+
+def killed(work, after_s):
+    """Run ``work`` in a child process and kill it after some seconds; whether it had come to its end."""
+    child = os.fork()
+    if child == 0:
+        try:
+            work()
+            os._exit(0)
+        except BaseException:
+            os._exit(1)
+    time.sleep(after_s)
+    try:
+        os.kill(child, signal.SIGKILL)
+    finally:
+        _, status = os.waitpid(child, 0)
+    assert os.waitstatus_to_exitcode(status) in (0, -signal.SIGKILL)
+    return os.waitstatus_to_exitcode(status) == 0
+
+
+def drawn(folder, slips):
+    run = CliRunner().invoke(
+        onsetstudy, ["allocate", str(GROUP), "--into", str(folder), "--slips", str(slips), "--way", "passphrases"]
+    )
+    assert run.exit_code == 0, run.exception
+    with open(folder / "passphrases.csv", encoding="utf-8") as file:
+        return {row["slip"]: row["passphrase"] for row in csv.DictReader(file)}
+
+
+@pytest.mark.slow
+def test_open_slip(tmp_path):
+    import datetime as dt
+
+    words = drawn(tmp_path / "list", 300)
+    sealed = tmp_path / "list" / "sealed-P01.json"
+    chance = random.Random(1)
+
+    def work(first):
+        for k in range(first, first + 3):
+            open_next(
+                sealed,
+                case_id=f"P01-{k:04d}",
+                levels={"technique": "ianb"},
+                opened_by="",
+                now=dt.datetime(2026, 1, 5, 9),
+                passphrase=lambda slip: words[slip],
+            )
+            enter_opening(sealed)
+
+    begun = time.perf_counter()
+    work(1)
+    took = time.perf_counter() - begun
+    ends = 0
+    for turn in range(100):
+        # The case at which the last one was killed comes again.
+        last = max(len(read_opening_log(log_path(sealed))[0]), 1)
+        ends += killed(lambda n=last: work(n), chance.uniform(0, 1.5 * took))
+        log, broken = read_opening_log(log_path(sealed))
+        assert broken == (), turn
+        assert log["slip"].is_unique
+        assert log["case_id"].is_unique
+        assert (log["arms"] != "").all()
+        held = [e.body["slip"] for e in of_kind(verified_ledger(practice_ledger_path(sealed)), "slip_opened")]
+        assert held == log["slip"].tolist()[: len(held)]
+    assert 0 < ends < 100, "killed at moments within and after"
+    work(len(log))
+    held = [e.body["slip"] for e in of_kind(verified_ledger(practice_ledger_path(sealed)), "slip_opened")]
+    assert held == read_opening_log(log_path(sealed))[0]["slip"].tolist()
+
+
+@pytest.mark.slow
+def test_allocate(tmp_path):
+    mine = tmp_path / "mine.toml"
+    shutil.copy(GROUP, mine)
+    run = CliRunner()
+    run.invoke(onsetstudy, ["lock", str(mine)])
+    chance = random.Random(2)
+
+    def work(folder):
+        done = run.invoke(onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", "1"])
+        if done.exception is not None:
+            raise done.exception
+
+    begun = time.perf_counter()
+    work(tmp_path / "timed")
+    took = time.perf_counter() - begun
+    for turn in range(50):
+        folder = tmp_path / f"list{turn}"
+        killed(lambda into=folder: work(into), chance.uniform(0, 1.2 * took))
+        there = (folder / "list.csv").exists()
+        again = run.invoke(onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", "1"])
+        # A list that is there is whole and stays; otherwise it is drawn as if nothing had been.
+        assert ("holds a list already" in str(again.exception)) is there, (turn, again.exception)
+        assert len(list(folder.glob("sealed-*.json"))) == 5
+        assert {p.name for p in folder.glob("[!.]*")} >= {
+            "list.csv",
+            "list.json",
+            "commitments.json",
+            "passphrases.csv",
+        }
+        digests = [e.body["files"]["list.csv"] for e in of_kind(verified_ledger(ledger_path(mine)), "list_drawn")]
+        assert len(set(digests)) == len(digests) == turn + 2
+
+
+@pytest.mark.slow
+def test_report(tmp_path):
+    promised = read_protocol(GROUP)
+    records = read_records([Path("data/synthetic")], promised)
+    beside = read_companions(GROUP, beside=[Path("data/synthetic")])
+    found = analyse(promised, records, quarter="2026Q1", beside=beside)
+    chance = random.Random(3)
+
+    def work(mine, into):
+        write_report(with_ledger(found, mine, by="practice"), into, formats=["json"])
+
+    def begun(name):
+        mine = tmp_path / name / "mine.toml"
+        mine.parent.mkdir()
+        shutil.copy(GROUP, mine)
+        CliRunner().invoke(onsetstudy, ["lock", str(mine)])
+        return mine
+
+    whole = begun("whole")
+    start = time.perf_counter()
+    work(whole, tmp_path / "whole" / "reports")
+    took = time.perf_counter() - start
+    for turn in range(20):
+        mine = begun(f"turn{turn}")
+        into = mine.parent / "reports"
+        killed(lambda a=mine, b=into: work(a, b), chance.uniform(0, 1.2 * took))
+        written = list(into.glob("[!.]*.json"))
+        before = [p.read_bytes() for p in written]
+        work(mine, into)
+        looks = [e.body["quarter"] for e in of_kind(verified_ledger(ledger_path(mine)), "look_taken")]
+        assert looks == ["2025Q4", "2026Q1"], turn
+        if before:
+            assert [p.read_bytes() for p in written] == before

@@ -1,0 +1,89 @@
+"""Slips that a passphrase opens."""
+
+import json
+
+import pytest
+
+from onsetstudy.core.errors import DesignError
+from onsetstudy.design.allocation import draw_allocation_list
+from onsetstudy.files.envelopes import (
+    KDF,
+    MOST_N,
+    commitment_of,
+    open_envelope,
+    passphrase_of,
+    plain_passphrase,
+    seal_envelope,
+)
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.report.slips import _inside, _preparations
+
+SECRET = bytes(range(32))
+SHORT = {"slip": "P01-1-001", "arms": ["plain"], "sides": []}
+LONG = {"slip": "P01-1-002", "arms": ["buffered", "plain"], "sides": ["left", "right"]}
+PLACE = "study\nP01\nP01 | ianb"
+
+
+def sealed(content=SHORT, place=PLACE):
+    return seal_envelope(content, secret=SECRET, bound_to=place)
+
+
+def test_the_passphrase_of_its_envelope_opens_it_however_it_is_typed():
+    word = passphrase_of(SECRET, "P01-1-001")
+    for typed in (word, word.lower(), word.replace("-", " "), f" {word} "):
+        inside = open_envelope(sealed(), typed, kdf=KDF, bound_to=PLACE)
+        assert {name: inside[name] for name in SHORT} == SHORT
+    assert commitment_of(inside) == sealed()["commitment"]
+    assert len(plain_passphrase(word)) == 16
+
+
+@pytest.mark.parametrize(
+    ("word", "place"),
+    [
+        ("", PLACE),
+        ("AAAA-AAAA-AAAA-AAAA", PLACE),
+        (passphrase_of(SECRET, "P01-1-002"), PLACE),
+        (passphrase_of(bytes(32), "P01-1-001"), PLACE),
+        (passphrase_of(SECRET, "P01-1-001"), "study\nP01\nP01 | psa"),
+        (passphrase_of(SECRET, "P01-1-001"), "another\nP01\nP01 | ianb"),
+    ],
+)
+def test_nothing_else_does_and_nowhere_else(word, place):
+    with pytest.raises(DesignError, match="does not open slip P01-1-001"):
+        open_envelope(sealed(), word, kdf=KDF, bound_to=place)
+
+
+@pytest.mark.parametrize("field", ["slip", "salt", "sealed", "commitment"])
+def test_a_slip_that_was_changed_is_refused(field):
+    slip = sealed()
+    last = slip[field][-1]
+    changed = {**slip, field: slip[field][:-1] + ("1" if last != "1" else "2")}
+    with pytest.raises(DesignError):
+        open_envelope(changed, passphrase_of(SECRET, "P01-1-001"), kdf=KDF, bound_to=PLACE)
+
+
+@pytest.mark.parametrize(
+    "change", [{"n": 2**30}, {"n": MOST_N + 1}, {"n": "4096"}, {"r": 2**20}, {"name": "x"}, {"n": True}]
+)
+def test_a_file_does_not_make_the_reader_work_for_ever(change):
+    with pytest.raises(DesignError, match="asks for a key that this version does not make"):
+        open_envelope(sealed(), "x", kdf={**KDF, **change}, bound_to=PLACE)
+
+
+def test_length_and_look_tell_no_arm():
+    one, two = sealed(), sealed(LONG)
+    assert len(one["sealed"]) == len(two["sealed"])
+    assert "plain" not in json.dumps(one)
+    assert len({passphrase_of(SECRET, f"s{k}") for k in range(500)}) == 500
+
+
+def test_printed_arms_have_one_length_and_every_slip_the_same_instruction():
+    promised = read_protocol("protocols/mandibular_block_group.toml")
+    drawn = draw_allocation_list(promised, slips_per_stratum=4, seed=1)
+    width = max(len(promised.label(arm)) for arm in promised.arm_codes)
+    shown = {told for slip in drawn.slips for _, told in _inside(promised, slip, width)}
+    assert len(shown) == 2
+    assert len({len(told) for told in shown}) == 1
+    assert [line.partition(":")[0] for line in _preparations(promised)] == [
+        promised.label(a.code) for a in promised.arms
+    ]
