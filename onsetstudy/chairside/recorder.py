@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -33,10 +33,11 @@ from onsetstudy.records.agreement import assessor_agreement
 from onsetstudy.records.event_kinds import entry_faults
 from onsetstudy.records.event_log import Event, in_force
 
-__all__ = ["Answer", "Recorder", "event_from_json", "roles_offered"]
+__all__ = ["Answer", "LedgerDoor", "Recorder", "event_from_json", "roles_offered"]
 
 FRAME = {"id", "kind", "clock", "at_monotonic", "at_wall", "device", "payload", "case_id", "corrects"}
 STUDY_ONLY = ("paused", "resumed", "unblinded", "followed_up")
+LEDGERED = ("paused", "resumed", "unblinded")
 MOST_ENTRIES = 100
 
 
@@ -65,6 +66,14 @@ def event_from_json(value: Any) -> Event | None:
     return Event(**texts, **optional, at_monotonic=float(number), payload=value.get("payload", {}))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LedgerDoor:
+    """How what happens is entered in the ledgers: an ``event`` of the study; that slips of a file were ``opened``."""
+
+    event: Callable[[str, Mapping[str, str]], object]
+    opened: Callable[[Path], object]
+
+
 class Recorder:
     """A practice's study while the page is open.
 
@@ -79,6 +88,8 @@ class Recorder:
     clock : ServerClock
     practising : bool
         Whether these are invented patients.
+    ledger : LedgerDoor or None
+        Where pauses, unblindings and openings are entered; ``None`` on invented patients.
     offline : bool
         Whether a browser will keep the page for when the server is away.
     """
@@ -93,11 +104,13 @@ class Recorder:
         sealed: Path | None = None,
         clock: ServerClock | None = None,
         practising: bool = False,
+        ledger: LedgerDoor | None = None,
         offline: bool = True,
     ) -> None:
         self.protocol, self.store, self.preparations = protocol, store, preparations
         self.practice, self.sealed, self.practising, self.offline = practice, sealed, practising, offline
         self.clock = clock or ServerClock()
+        self.ledger = ledger
         self._log = RunningLog()
         self._log.take(store.events())
         self._lock = threading.Lock()
@@ -142,12 +155,23 @@ class Recorder:
         why = self._refusal(role, event)
         if why:
             return Answer(id=event.id, state="refused", why=why)
+        self._enter(event)
         state = self.store.append([event])[0]
         if state == "refused":
             return Answer(id=event.id, state=state, why="another entry has this name")
         if state == "written":
             self._log.take(self.store.events(after=self._log.last))
         return Answer(id=event.id, state=state)
+
+    def _enter(self, event: Event) -> None:
+        """Enter what concerns the study in its ledger, before it is stored; sent again, it is not entered twice."""
+        if self.ledger is None or event.kind not in LEDGERED or self.store.event(event.id) is not None:
+            return
+        body = {"reason": str(event.payload["reason"])}
+        if event.kind == "unblinded":
+            slips = [e.payload.get("allocation_slip") for e in self._prepared() if e.case_id == event.case_id]
+            body |= {"case": str(event.case_id), "slip": str(slips[-1] or "none") if slips else "none"}
+        self.ledger.event(event.kind, body)
 
     def _refusal(self, role: str, event: Event) -> str:
         """Why an entry is not stored; empty if it is."""
@@ -206,7 +230,7 @@ class Recorder:
     def _prepared(self) -> Sequence[Event]:
         return in_force(self.preparations.events())
 
-    def open_slip(self, case_id: str, by: str, now: dt.datetime) -> SlipView:
+    def open_slip(self, case_id: str, by: str, now: dt.datetime, passphrase: str = "") -> SlipView:
         """Open the slip of a case that waits.
 
         Raises
@@ -222,7 +246,11 @@ class Recorder:
                 raise OnsetStudyError(f"the study is paused: {self._log.paused}")
         if case_id not in waiting:
             raise OnsetStudyError(f"{case_id} does not wait for a cartridge; nothing was opened")
-        told = open_slip_for(self.sealed, self.protocol, case_id, waiting[case_id].opened, by=by, now=now)
+        told = open_slip_for(
+            self.sealed, self.protocol, case_id, waiting[case_id].opened, by=by, now=now, passphrase=passphrase
+        )
+        if self.ledger is not None:
+            self.ledger.opened(self.sealed)
         arm = next(a for a in self.protocol.arms if a.code == told.arm)
         return SlipView(
             case_id=case_id,

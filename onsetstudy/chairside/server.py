@@ -160,9 +160,10 @@ class _Server:
         """Open a slip."""
         body = await read_json(request)
         case_id, by = (body.get(name) for name in ("case_id", "by"))
-        if not isinstance(case_id, str) or not isinstance(by, str):
+        passphrase = body.get("passphrase", "")
+        if not isinstance(case_id, str) or not isinstance(by, str) or not isinstance(passphrase, str):
             raise Unreadable("case and person are missing")
-        view = await run_in_threadpool(self.recorder.open_slip, case_id, by, dt.datetime.now())
+        view = await run_in_threadpool(self.recorder.open_slip, case_id, by, dt.datetime.now(), passphrase)
         return _json(as_json(view, padded=True))
 
     async def prepare(self, request: Request, role: str) -> Response:

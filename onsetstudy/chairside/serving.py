@@ -10,7 +10,7 @@ from pathlib import Path
 
 import uvicorn
 
-from onsetstudy.chairside.recorder import Recorder, roles_offered
+from onsetstudy.chairside.recorder import LedgerDoor, Recorder, roles_offered
 from onsetstudy.chairside.server import make_app
 from onsetstudy.chairside.sessions import PairingCodes, Sessions
 from onsetstudy.core.errors import OnsetStudyError
@@ -29,6 +29,7 @@ class ServeOptions:
 
     ``port`` 0 takes the one kept in the store, or a free one. ``share`` is the address of this computer in the
     surgery's network, with ``certificate`` (chain) and ``key`` beside it; empty for this computer alone.
+    ``ledger`` enters pauses, unblindings and openings.
     """
 
     practice: str
@@ -36,6 +37,7 @@ class ServeOptions:
     port: int = 0
     practising: bool = False
     share: str = ""
+    ledger: LedgerDoor | None = None
     certificate: Path | None = None
     key: Path | None = None
 
@@ -63,6 +65,7 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
             practice=store.facts()["practice_id"],
             sealed=options.sealed,
             practising=options.practising,
+            ledger=options.ledger,
         )
 
         def now() -> float:

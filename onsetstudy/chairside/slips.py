@@ -26,7 +26,14 @@ class SlipTold:
 
 
 def open_slip_for(
-    sealed: Path, protocol: Protocol, case_id: str, opened: Mapping[str, Any], *, by: str, now: dt.datetime
+    sealed: Path,
+    protocol: Protocol,
+    case_id: str,
+    opened: Mapping[str, Any],
+    *,
+    by: str,
+    now: dt.datetime,
+    passphrase: str = "",
 ) -> SlipTold:
     """Open the next slip for a case as it was set up.
 
@@ -41,6 +48,8 @@ def open_slip_for(
     by : str
         Code of the person who opens.
     now : datetime
+    passphrase : str
+        What is printed inside the envelope of the slip, for files whose slips each have one.
 
     Raises
     ------
@@ -51,7 +60,7 @@ def open_slip_for(
     levels = {name: str(opened[name]) for name in strata if name != "practice_id" and opened.get(name)}
     whose = str(opened.get("patient_id", "")) if protocol.study.paired else case_id
     period = int(opened.get("period") or 1) if protocol.study.paired else 1
-    told = open_next(sealed, case_id=whose, levels=levels, opened_by=by, now=now)
+    told = open_next(sealed, case_id=whose, levels=levels, opened_by=by, now=now, passphrase=passphrase)
     if period > len(told.arms):
         raise DesignError(f"the slip {told.slip} has {len(told.arms)} injections, and this is the {period}th")
     side = told.sides[period - 1] if len(told.sides) >= period else ""

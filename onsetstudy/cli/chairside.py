@@ -11,6 +11,7 @@ import click
 from onsetstudy.cli.options import protocol_argument
 
 if TYPE_CHECKING:
+    from onsetstudy.chairside.recorder import LedgerDoor
     from onsetstudy.protocol.model import Protocol
 
 __all__ = ["command"]
@@ -69,7 +70,7 @@ def command(
     else:
         _refuse_unlocked(protocol, promised)
     told = _Told(_practice(practice, promised), sealed or _sealed_beside(store), port, practise, share)
-    _serve(promised, store, told, no_browser=no_browser)
+    _serve(promised, store, told, no_browser=no_browser, ledger_of=None if practise else protocol)
     return 0
 
 
@@ -139,6 +140,13 @@ def _sealed_beside(store: Path) -> Path | None:
     return found[0] if len(found) == 1 else None
 
 
+def _ledger_door(protocol: Path) -> LedgerDoor:
+    from onsetstudy.chairside.recorder import LedgerDoor
+    from onsetstudy.cli.entering import enter_event, enter_opening
+
+    return LedgerDoor(event=lambda kind, body: enter_event(protocol, kind, body), opened=enter_opening)
+
+
 class _Told(NamedTuple):
     """What was asked for at the command line."""
 
@@ -149,7 +157,7 @@ class _Told(NamedTuple):
     share: str
 
 
-def _serve(promised: Protocol, store: Path, told: _Told, *, no_browser: bool) -> None:
+def _serve(promised: Protocol, store: Path, told: _Told, *, no_browser: bool, ledger_of: Path | None) -> None:
     import datetime as dt
     import webbrowser
 
@@ -170,7 +178,7 @@ def _serve(promised: Protocol, store: Path, told: _Told, *, no_browser: bool) ->
         if not no_browser and "token" in address and sum("token" in a for a in first) == 1:
             webbrowser.open(address)
 
-    options = ServeOptions(**told._asdict())
+    options = ServeOptions(**told._asdict(), ledger=None if ledger_of is None else _ledger_door(ledger_of))
     if told.share:
         folder = store.with_name(f"{store.stem}.share")
         files = share_files(folder, told.share, now=dt.datetime.now(dt.UTC))

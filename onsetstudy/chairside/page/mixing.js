@@ -43,8 +43,9 @@ function source() {
       work.slip ? h("div", {}, h("p", {}, `Slip ${work.slip} says`), choices(told.arms.map(([code, label]) => [code, label]), (arm) => take({ arm, slip: work.slip }))) : null]
     : [button("From the paper envelope", () => { work.paper = true; redraw(); })];
   if (!told.sealed) return [h("p", {}, "Open the next envelope of this practice and kind of injection."), ...paper];
-  return [h("p", {}, "A slip that was opened stays used."), h("div", { class: "row" }, button("Open the next slip", async () => {
-    const slip = await request("/api/mixing/slip", { case_id: work.w.case_id, by: localStorage.mixer });
+  const inside = h("input", { type: "text", id: "passphrase", autocomplete: "off", maxlength: 120 });
+  return [h("p", {}, "A slip that was opened stays used."), h("label", { for: "passphrase" }, "Passphrase inside its envelope, if it has one"), h("div", { class: "row" }, inside), h("div", { class: "row" }, button("Open the next slip", async () => {
+    const slip = await request("/api/mixing/slip", { case_id: work.w.case_id, by: localStorage.mixer, passphrase: inside.value.trim() });
     if (slip) take({ arm: slip.arm, slip: slip.slip, side: slip.side });
     else { note = state.why || "The computer does not answer."; redraw(); }
   }, { class: "full", "data-key": "Enter" }), ...paper)];
