@@ -15,15 +15,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.numb_field import INSIDE, where_is_control
 from onsetstudy.records.model import Records
 from onsetstudy.records.onset import nearest_control
+from onsetstudy.records.results import QUALIFIES, SHUTS, Doubt
 
-__all__ = ["QUALIFIES", "SHUTS", "Doubt", "doubts_of"]
+__all__ = ["doubts_of"]
 
-SHUTS, QUALIFIES = "shuts", "qualifies"
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
@@ -42,33 +41,6 @@ LEVEL = 0.01
 WINDOW = 0.35
 """A test further from every planned minute than this part of the smallest gap is off schedule (no source)."""
 ROUNDS = 60
-
-
-@result_kind("doubt")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
-    """One reason why the cold tests may not say when teeth went numb.
-
-    Parameters
-    ----------
-    code : str
-        ``control_lost``, ``clock``, ``control_in_field``, ``off_schedule_positive``, ``tested_differently`` or
-        ``tests_vanished``.
-    effect : str
-        ``shuts`` (the number is withheld) or ``qualifies`` (the sentence says why).
-    counts : tuple of (str, int)
-        What was counted, in words that fit after a number.
-    practices : tuple of str
-        Whose cases they are; empty where it is about all together.
-    p_value : float or None
-        Of the statistical doubts.
-    """
-
-    code: str
-    effect: str
-    counts: tuple[tuple[str, int], ...]
-    practices: tuple[str, ...] = ()
-    p_value: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

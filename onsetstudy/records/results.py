@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["NOT_CHECKED", "AllocationReview", "ArmStanding", "Deviation"]
+__all__ = ["NOT_CHECKED", "QUALIFIES", "SHUTS", "AllocationReview", "ArmStanding", "Deviation", "Doubt"]
 
 NOT_CHECKED = "arms as injected; allocation not checked"
 """What a page says where nothing tells which arm chance had chosen."""
@@ -79,3 +79,34 @@ class ArmStanding:
     def as_injected(self) -> bool:
         """Whether not one case could be compared in the arm that chance had chosen."""
         return self.verified == 0
+
+
+SHUTS, QUALIFIES = "shuts", "qualifies"
+"""What a doubt does to a claim: withholds its number, or makes its sentence say why."""
+
+
+@result_kind("doubt")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """One reason why the cold tests may not say when teeth went numb.
+
+    Parameters
+    ----------
+    code : str
+        ``control_lost``, ``clock``, ``control_in_field``, ``off_schedule_positive``, ``tested_differently`` or
+        ``tests_vanished``.
+    effect : str
+        ``shuts`` (the number is withheld) or ``qualifies`` (the sentence says why).
+    counts : tuple of (str, int)
+        What was counted, in words that fit after a number.
+    practices : tuple of str
+        Whose cases they are; empty where it is about all together.
+    p_value : float or None
+        Of the statistical doubts.
+    """
+
+    code: str
+    effect: str
+    counts: tuple[tuple[str, int], ...]
+    practices: tuple[str, ...] = ()
+    p_value: float | None = None

@@ -26,6 +26,7 @@ from onsetstudy.report.sections.allocation import allocation_blocks
 from onsetstudy.report.sections.anytime import anytime_first_page, anytime_section
 from onsetstudy.report.sections.chair_time import chair_section
 from onsetstudy.report.sections.comfort import comfort_blocks
+from onsetstudy.report.sections.doubts import doubt_words, shut
 from onsetstudy.report.sections.fair import fair_section
 from onsetstudy.report.sections.looks import looks_section
 from onsetstudy.report.sections.paired import blinding_section, paired_section
@@ -137,6 +138,12 @@ def _first_page(results: StudyResults) -> Section:
     if results.anytime is not None:
         cautions["repeated_looks"] = anytime_first_page(results.anytime, results.protocol)
     first = [cautions[code] for code in FIRST_PAGE if code in cautions][:FIRST_PAGE_CAUTIONS]
+    first = [*doubt_words(results.doubts), *first]
+    if shut(results.doubts):
+        # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.
+        kinder = [Paragraph(text=_told(results, "pain_difference"))] if results.protocol.pain is not None else []
+        answer = Answer(seen=said.seen, allows=said.allows)
+        return Section(id="answer", title="", blocks=(answer, *kinder, Cautions(texts=tuple(first))))
     return Section(
         id="answer",
         title="",

@@ -32,8 +32,8 @@ __all__ = ["compose_group"]
 NAMES = {
     "hazard_ratio": "hazard ratio",
     "rmst_difference": "time to onset saved, min",
-    "success_difference": "by target, percentage points",
-    "pain_difference": "difference in mean pain",
+    "success_difference": "numb by target",
+    "pain_difference": "mean pain",
     "chair_time_difference": "chair time saved, min",
 }
 SHOWN = {key: (name, QUANTITIES[key].shown.factor, QUANTITIES[key].shown.places) for key, name in NAMES.items()}
@@ -187,7 +187,8 @@ def _shared_out(results: GroupResults) -> str:
     if len(values) < 2:
         return text
     none, every = (decimal(v, places_for(values, base=1)) for v in values)
-    return f"{text} Had none of them been numb by then, or all, the difference would be {none} or {every} points."
+    ends = f"{none} or {every} percentage points"
+    return f"{text} Had none of them been numb by then, or all, the difference would be {ends}."
 
 
 def _unfinished(results: GroupResults) -> str:
@@ -222,8 +223,8 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
     heads = {
         "hazard_ratio": "hazard ratio",
         "rmst_difference": "minutes saved",
-        "success_difference": "by target, percentage points",
-        "pain_difference": "difference in mean pain",
+        "success_difference": "numb by target",
+        "pain_difference": "mean pain",
     }
     reasons: dict[str, dict[str, None]] = {}
     for member in (m for pooled in chosen for m in pooled.members):
@@ -234,7 +235,10 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
         columns=("practice", "cases", *(heads[p.quantity] for p in chosen)),
         rows=tuple(rows),
         align="lr" + "r" * len(chosen),
-        notes=tuple(f"{listed(list(names))}: {tidy(reason)}." for reason, names in reasons.items()),
+        notes=(
+            "Numb by target: difference in percentage points; mean pain: difference of means.",
+            *(f"{listed(list(names))}: {tidy(reason)}." for reason, names in reasons.items()),
+        ),
     )
 
 

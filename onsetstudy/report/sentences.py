@@ -312,6 +312,9 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
 def _no_answer(claim: Claim, answer: NotAvailable, protocol: Protocol) -> Said:
     reason = tidy(answer.reason.strip().rstrip("."))
     known = _bound_words(answer, protocol) if claim.quantity.key == "hazard_ratio" else ""
+    if answer.code == "withheld":
+        head = "No answer is shown" if claim.leads else f"The {claim.quantity.name} is not shown"
+        return Said(f"{head}: {reason}.", "Look into the testing first; what was computed stands in the appendix.")
     if claim.leads:
         return Said(f"There is no answer yet: {reason}.", known or _what_is_known(claim.n, protocol))
     return Said(f"The {claim.quantity.name} cannot be estimated: {reason}.", known)

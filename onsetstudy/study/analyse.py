@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import importlib.metadata
 
 import numpy as np
@@ -16,6 +17,7 @@ from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.allocation import arm_standing, resolve_arms, review_allocation
 from onsetstudy.records.flow import case_flow
+from onsetstudy.records.gates import doubts_of
 from onsetstudy.records.model import Records
 from onsetstudy.records.onset import Onsets
 from onsetstudy.study.analysis_set import AnalysisSet
@@ -145,6 +147,7 @@ def analyse(
         allocation=review,
         standing=standing,
         arms=arms,
+        doubts=doubts_of(_only(records, data), protocol),
         chair_time=chair_time_of(data),
         safety=safety_of(data),
         watch=watch_of(data),
@@ -157,6 +160,12 @@ def analyse(
         doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
         context=_context(protocol, overall, members("technique"), data, beside),
     )
+
+
+def _only(records: Records, data: AnalysisSet) -> Records:
+    """The records of the analysed cases alone."""
+    kept = records.cases["case_id"].isin(data.frame["case_id"])
+    return dataclasses.replace(records, cases=records.cases[kept].reset_index(drop=True))
 
 
 def _context(

@@ -30,7 +30,7 @@ from onsetstudy.outcomes.results import PainComparison
 from onsetstudy.outcomes.safety_results import Safety
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.results import AllocationReview, ArmStanding
+from onsetstudy.records.results import AllocationReview, ArmStanding, Doubt
 from onsetstudy.study.answer.adoption_results import Adoption
 from onsetstudy.survival.anytime_results import AnytimeTest, ConfidenceSequence
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
@@ -339,6 +339,7 @@ class StudyResults:
     blinding: Blinding | None = None
     fair: FairComparison | None = None
     arms: ArmStanding | None = None
+    doubts: tuple[Doubt, ...] = ()
 
     @property
     def claims(self) -> Claims:

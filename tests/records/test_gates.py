@@ -12,8 +12,9 @@ from scipy import stats
 from onsetstudy.files.protocol_toml import read_protocol
 from onsetstudy.records.crosscheck import _controls
 from onsetstudy.records.findings import Findings
-from onsetstudy.records.gates import QUALIFIES, SHUTS, _poisson_tail, doubts_of
+from onsetstudy.records.gates import _poisson_tail, doubts_of
 from onsetstudy.records.model import RawTable, Records
+from onsetstudy.records.results import QUALIFIES, SHUTS
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")

@@ -58,7 +58,9 @@ def _table(results: GroupResults, found: tuple[Reconciled, ...]) -> Table:
 def _heading(line: Reconciled) -> str:
     quantity = quantity_of(line.quantity)
     unit = line.within.unit if quantity.unit == "score" else quantity.unit_shown
-    return f"{quantity.name[:1].upper()}{quantity.name[1:]}, {unit}"
+    better, worse = quantity.words
+    above = better if quantity.favours * quantity.shown.factor > 0 else worse
+    return f"{quantity.name[:1].upper()}{quantity.name[1:]}, {unit} (above 0: {above})"
 
 
 def _value(e: Estimate | NotAvailable) -> str:

@@ -19,12 +19,19 @@ from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, 
 from onsetstudy.outcomes.comfort import welch_difference
 from onsetstudy.outcomes.results import PainComparison
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.results import SHUTS, Doubt
 from onsetstudy.study.group_results import GroupResults
 from onsetstudy.study.results import LooksTaken, Population, StudyResults
 
 __all__ = ["allowed_for_looks", "claim_of", "group_answer", "mean_pain", "register"]
 
 EstimateLike = Estimate | NotAvailable
+DOUBTED = {
+    "control_lost": "the control tooth lost its feeling together with the target, so that the tests do not tell "
+    "when the target became numb",
+    "clock": "many minutes cannot be those of the planned tests",
+}
+"""Why a number is withheld, by the code of the doubt."""
 EVIDENCE = {"cold_tests": "onset", "cases": "chair", "": ""}
 COMPARED = (
     "rmst_difference",
@@ -59,6 +66,12 @@ def _of_practice(results: StudyResults, lead: str, look: Look | None) -> tuple[C
         "pain_difference": (mean_pain(whole, results.protocol), (), None),
         "pain_shift": _shift(whole),
     }
+    shut = tuple(d for d in results.doubts if d.effect == SHUTS)
+    if shut:
+        found = {
+            key: (_withheld_by(shut, answer), (), None) if quantity_of(key).rests_on == "cold_tests" else (answer, a, t)
+            for key, (answer, a, t) in found.items()
+        }
     if results.chair_time is not None:
         found["chair_time_difference"] = (results.chair_time.difference, results.chair_time.spent, None)
     return tuple(
@@ -67,6 +80,14 @@ def _of_practice(results: StudyResults, lead: str, look: Look | None) -> tuple[C
             population=_cases(whole.n.cases, len(results.practices)), known=whole.n,
         )
         for key, (answer, arms, test) in found.items()
+    )  # fmt: skip
+
+
+def _withheld_by(shut: tuple[Doubt, ...], answer: EstimateLike) -> NotAvailable:
+    """No number in the place of one that the tests cannot bear."""
+    return NotAvailable(
+        quantity=answer.quantity, contrast=answer.contrast, code="withheld", unit=answer.unit, method=answer.method,
+        reason="the cold tests cannot bear it: " + "; ".join(DOUBTED[d.code] for d in shut), n=answer.n,
     )  # fmt: skip
 
 

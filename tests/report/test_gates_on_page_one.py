@@ -1,0 +1,92 @@
+"""No number of the cold tests stands on the first page while the testing cannot bear it; harms and pain stay."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from pathlib import Path
+
+import pytest
+
+from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.report.claims_told import answer_line
+from onsetstudy.report.compose import compose
+from onsetstudy.report.sections.doubts import WORDS, doubt_words
+from onsetstudy.study.analyse import analyse
+
+ROOT = Path(__file__).parents[2]
+PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
+RECORDS = read_records([ROOT / "data" / "synthetic"], PROTOCOL)
+
+
+def with_control_lost(records):
+    """Control readings without feeling whenever the target had none, as in a field that covers both teeth."""
+    readings = records.readings.copy()
+    target = readings[readings["tooth_role"] == "target"].set_index("case_id")
+    numb = target[target["response"] == "not_felt"].groupby("case_id")["minute"].min()
+    near = (readings["tooth_role"] == "control") & (readings["minute"] >= readings["case_id"].map(numb) - 0.05)
+    readings.loc[near, "response"] = "not_felt"
+    return dataclasses.replace(records, readings=readings)
+
+
+@pytest.fixture(scope="module")
+def honest():
+    return analyse(PROTOCOL, RECORDS, without_list="tried out")
+
+
+def page_one(results):
+    section = compose(results).sections[0]
+    texts = []
+    for block in section.blocks:
+        texts += [getattr(block, name, "") for name in ("seen", "allows", "text", "caption", "alt", "svg")]
+        texts += list(getattr(block, "texts", ()))
+    return " ".join(t for t in texts if t)
+
+
+def test_an_honest_study_is_shown(honest):
+    assert honest.doubts == ()
+    assert "not shown" not in page_one(honest)
+    assert [b.kind for b in compose(honest).sections[0].blocks].count("figure") == 2
+
+
+def test_a_control_lost_with_the_target_shuts_the_claim():
+    results = analyse(PROTOCOL, with_control_lost(RECORDS), without_list="tried out")
+    [doubt] = [d for d in results.doubts if d.code == "control_lost"]
+    claim = results.claims.primary()
+    assert claim.answer.code == "withheld"
+    text = page_one(results)
+    assert text.startswith("No answer is shown: the cold tests cannot bear it")
+    assert "was it inside the numb field?" in text
+    assert "smaller than half a minute" not in text
+    assert "sooner" not in text
+    # Apart from the counts of the doubt, pain on its scale and the sample, no digit is left.
+    assert not [b for b in compose(results).sections[0].blocks if b.kind == "figure"]
+    assert answer_line(results.claims, PROTOCOL).startswith("No answer is shown")
+    for _, n in doubt.counts:
+        assert str(n) in text
+    assert results.safety is not None
+
+
+def test_what_only_qualifies_stands_beside_the_number(honest):
+    from onsetstudy.records.results import QUALIFIES, Doubt
+
+    late = Doubt(
+        code="off_schedule_positive",
+        effect=QUALIFIES,
+        p_value=0.001,
+        counts=(("numb", 12), ("expected", 4), ("tests", 20)),
+    )
+    doubted = dataclasses.replace(honest, doubts=(late,))
+    text = page_one(doubted)
+    assert "Of 20 tests off schedule 12 found the tooth numb, where about 4 would be expected" in text
+    assert doubted.claims.primary().answer == honest.claims.primary().answer
+
+
+def test_every_doubt_has_its_sentence():
+    source = (ROOT / "onsetstudy" / "records" / "gates.py").read_text(encoding="utf-8")
+    codes = set(re.findall(r'code="(\w+)"', source)) | set(
+        re.findall(r'\("(tested_differently|tests_vanished)"', source)
+    )
+    assert codes == set(WORDS)
+    assert doubt_words(()) == []
