@@ -138,7 +138,7 @@ def _first_page(results: StudyResults) -> Section:
     if results.anytime is not None:
         cautions["repeated_looks"] = anytime_first_page(results.anytime, results.protocol)
     first = [cautions[code] for code in FIRST_PAGE if code in cautions][:FIRST_PAGE_CAUTIONS]
-    first = [*doubt_words(results.doubts), *first]
+    first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
     if shut(results.doubts):
         # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.
         kinder = [Paragraph(text=_told(results, "pain_difference"))] if results.protocol.pain is not None else []

@@ -21,10 +21,28 @@ from onsetstudy.report.numbers import (
 )
 from onsetstudy.study.results import EstimateLike
 
-__all__ = ["section"]
+__all__ = ["passed_a_line", "section"]
 
 NONE = "–"
 LISTS = {"label": "labels", "conservative": "the strictest line of any list", "clinic": "the clinic"}
+
+
+TOTALS = (
+    "above_clinic", "above_label", "visit_above_clinic", "visit_above_label", "visit_vasoconstrictor",
+    "vasoconstrictor_above_clinic", "vasoconstrictor_above_label",
+)  # fmt: skip
+"""Cautions about a total over its line; the strictest line of any list stands in the section alone."""
+
+
+def passed_a_line(doses: DoseSummary | None) -> list[str]:
+    """A sentence for the first page where a dose passed the label's or the clinic's line; never an all-clear."""
+    cases = [sum(f.counts) for f in doses.flags if f.code in TOTALS] if doses is not None else []
+    if not cases:
+        return []
+    return [
+        f"In {counted(max(cases), 'case')} or more a dose passed a limit of the label or of the clinic: see What was "
+        "injected, the label and the patient."
+    ]
 
 
 def section(doses: DoseSummary | None, protocol: Protocol) -> Section | None:
