@@ -267,7 +267,7 @@ def test_both_sections_become_a_page_and_a_document(beside):
 def test_a_total_over_its_line_stands_on_the_first_page(code, told):
     flag = FlagCount(code=code, text="a dose", counts=(1, 2), of=(9, 9))
     summary = DoseSummary(arms=("plain", "buffered"), cases=18, by_agent=(), flags=(flag,), not_computable=(),
-                          weight_missing=(0, 0), lists=("label",), table_date="2026-11-26", table_title="x")  # fmt: skip
+                          weight_missing=(0, 0), lists=("label",), table_date="2026-11-26", table_title="")  # fmt: skip
     words = doses.passed_a_line(summary)
     assert bool(words) == told
     assert not told or words[0].startswith("In 3 cases or more a dose passed a limit of the label")
