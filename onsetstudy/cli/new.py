@@ -79,7 +79,7 @@ def _ask() -> GuidedAnswers:
         bicarbonate_ml=bicarbonate,
         tests_min=tests,
         target_min=target,
-        horizon_min=horizon,
+        tau_min=horizon,
         control_tooth=control,
         notation=notation,
         pain_scale="" if pain == "none" else pain,

@@ -146,7 +146,10 @@ def from_dict(data: Mapping[str, Any]) -> Any:
     """
     if TABLE in data:
         # Claims are made anew from the results; those written beside them are for readers of the file.
-        data = spread({name: value for name, value in data.items() if name != "claims"})
+        try:
+            data = spread({name: value for name, value in data.items() if name != "claims"})
+        except KeyError as error:
+            raise OnsetStudyError(f"the result refers to {error}, which is not among its annotations") from None
     version = data.get("version", FORMAT_VERSION)
     if version != FORMAT_VERSION:
         raise OnsetStudyError(f"this result has format version {version}; this package reads version {FORMAT_VERSION}")

@@ -30,7 +30,7 @@ class GuidedAnswers:
         Millilitres of sodium bicarbonate 8.4 % for a cartridge, in place of the same volume.
     tests_min : tuple of float
         Minutes after the injection at which the cold is tested.
-    target_min, horizon_min : float
+    target_min, tau_min : float
         Minute of the first question, and the last minute that counts.
     control_tooth : bool
         Whether a control tooth is tested too.
@@ -54,7 +54,7 @@ class GuidedAnswers:
     bicarbonate_ml: float
     tests_min: tuple[float, ...]
     target_min: float
-    horizon_min: float
+    tau_min: float
     control_tooth: bool
     notation: str
     pain_scale: str
@@ -103,7 +103,7 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
             "baseline_response": "required",
             "tooth_notation": told.notation,
         },
-        "onset": {"confirmations": 2, "target_min": float(told.target_min), "horizon_min": float(told.horizon_min)},
+        "onset": {"confirmations": 2, "target_min": float(told.target_min), "tau_min": float(told.tau_min)},
         "analysis": {
             "primary": "restricted_wait",
             "seed": int(f"{year}{number}01"),

@@ -16,7 +16,7 @@ def quick_audit(folder: Path, *, control: str = "none") -> Path:
     """The audit with tests every three seconds."""
     text = AUDIT.read_text()
     text = re.sub(r"schedule_min = \[[^]]*\]", QUICK, text)
-    text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("horizon_min = 10 ", "horizon_min = 0.25 ")
+    text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("tau_min = 10 ", "tau_min = 0.25 ")
     text = text.replace('control_tooth = "none"', f'control_tooth = "{control}"')
     text = text.replace('"2026Q3"]', '"2026Q3", "2026Q4"]')
     path = folder / "quick.toml"
@@ -99,7 +99,7 @@ def quick_watch(folder: Path) -> Path:
     text = quick_audit(folder).read_text().replace(QUICK, "schedule_min = [0.05]")
     for name, old, new in (
         ("target_min", "0.1", "0.05"),
-        ("horizon_min", "0.25", "0.05"),
+        ("tau_min", "0.25", "0.05"),
         ("confirmations", "2", "1"),
         ("baseline_response", '"optional"', '"none"'),
     ):
@@ -117,7 +117,7 @@ def quick_block(folder: Path) -> Path:
     """The randomised protocol with tests every three seconds."""
     text = BLOCK.read_text()
     text = re.sub(r"schedule_min = \[[^]]*\]", QUICK, text)
-    text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("horizon_min = 15 ", "horizon_min = 0.25 ")
+    text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("tau_min = 15 ", "tau_min = 0.25 ")
     text = text.replace('"2026Q3"]', '"2026Q3", "2026Q4"]')
     path = folder / "block.toml"
     path.write_text(text)

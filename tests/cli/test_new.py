@@ -64,7 +64,7 @@ def test_any_text_survives_the_file():
         bicarbonate_ml=0.18,
         tests_min=(0.5, 1.0, 2.0),
         target_min=1.0,
-        horizon_min=2.0,
+        tau_min=2.0,
         control_tooth=False,
         notation="universal",
         pain_scale="vas100",

@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
+from onsetstudy.core.annotations import spread
 from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 from onsetstudy.files.exchange import read_exchange, write_exchange
 from onsetstudy.files.ledger import enter, ledger_path, read_ledger, verified_ledger
@@ -184,7 +185,7 @@ def test_a_look_once_taken_is_read_and_the_same_report_changes_nothing(mine, tmp
     lines = Path("data/synthetic/cases.csv").read_text().splitlines(keepends=True)
     kept = [line for k, line in enumerate(lines) if k % 5 or k == 0]
     (changed / "cases.csv").write_text("".join(kept))
-    later = json.loads(reported(mine, tmp_path / "c", records=changed).read_text())
+    later = spread(json.loads(reported(mine, tmp_path / "c", records=changed).read_text()))
     before = json.loads(first)
     zs = [[v["z"] for v in told["looks"]["verdicts"]] for told in (before, later)]
     assert zs[0] == zs[1]

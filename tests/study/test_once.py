@@ -144,7 +144,7 @@ def test_verbs_of_one_work_share_its_curves_and_say_the_same():
     def asked(**shared):
         return (
             success_by(times, arm, target_min=2.5, **level, **shared),
-            never_numb_share(times, arm, horizon_min=2.5, **level, **shared),
+            never_numb_share(times, arm, tau_min=2.5, **level, **shared),
             curve_limits(times.take(arm == "plain"), [2.5], **shared),
         )
 
@@ -179,7 +179,7 @@ def test_questions_that_take_a_supplement_otherwise_share_a_derivation_unless_te
     # Felt at 4, a supplement at 4.5, numb at 7: onset after the horizon, after 4, at 4.5, or between 6 and 7.
     ends = {way: tuple(tables["wait", way].loc[0, ["left_min", "right_min"]]) for _, way in tables}
     assert ends == {
-        "composite": (promised.onset.horizon_min, INF),
+        "composite": (promised.onset.tau_min, INF),
         "hypothetical": (4, INF),
         "while_on_treatment": (4.5, 4.5),
     }
