@@ -25,7 +25,7 @@ def reconcile(overall: GroupOverall, pooled_all: Sequence[Pooled], *, practices:
     if practices < 2:
         return ()
     found = []
-    for within in overall.differences:
+    for within in (overall.hazard_ratio, *overall.differences):
         pooled = next((p for p in pooled_all if read_earlier(p.quantity)[0] == within.quantity), None)
         if pooled is None or _alike(within, pooled.average):
             continue

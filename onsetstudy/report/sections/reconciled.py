@@ -50,7 +50,7 @@ def _table(results: GroupResults, found: tuple[Reconciled, ...]) -> Table:
         f"{listed([REASONS[code] for code in codes])}."
     )
     return Table(
-        caption="Two ways to combine the practices", columns=("", "difference"), rows=tuple(rows), align="lr",
+        caption="Two ways to combine the practices", columns=("", "estimate"), rows=tuple(rows), align="lr",
         heads=tuple(heads), notes=(note,),
     )  # fmt: skip
 
@@ -60,7 +60,7 @@ def _heading(line: Reconciled) -> str:
     unit = line.within.unit if quantity.unit == "score" else quantity.unit_shown
     better, worse = quantity.words
     above = better if quantity.favours * quantity.shown.factor > 0 else worse
-    return f"{quantity.name[:1].upper()}{quantity.name[1:]}, {unit} (above 0: {above})"
+    return f"{quantity.name[:1].upper()}{quantity.name[1:]}, {unit} (above {quantity.null or 0:g}: {above})"
 
 
 def _value(e: Estimate | NotAvailable) -> str:
