@@ -90,7 +90,7 @@ class GroupOverall:
     differences: tuple[EstimateLike, ...] = ()
 
     def difference(self, key: str) -> EstimateLike | None:
-        """What compares the arms within practices, the ratio of rates in one stage too; ``None`` if it was not asked."""
+        """What compares the arms within practices, the ratio in one stage too; ``None`` if it was not asked."""
         if key == "hazard_ratio" and self.differences:
             return self.hazard_ratio
         return next((e for e in self.differences if e.quantity == key), None)
