@@ -307,7 +307,7 @@ def _rules(read: ProtocolFile) -> dict[str, Any]:
             found[name] = kind(**values)
     if read.doses is not None:
         clinic = tuple(ClinicLimit(drug=d, **t.model_dump()) for d, t in sorted(read.doses.clinic.items()))
-        found["doses"] = DoseRule(limits=read.doses.limits, clinic=clinic)
+        found["doses"] = DoseRule(limits=read.doses.limits, country=read.doses.country, clinic=clinic)
     if read.conduct is not None:
         found["conduct"] = Conduct(texts=tuple(sorted(read.conduct.items())))
     if read.governance is not None:

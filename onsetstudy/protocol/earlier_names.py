@@ -55,6 +55,7 @@ for _kind, _field in (("looks_taken", "primary"), ("planned_analysis", "analysis
 ABSENT_WHEN_DEFAULT: dict[tuple[str, str], Any] = {
     ("analysis", "estimate_strata"): ["practice"],
     ("analysis", "grace_min"): None,
+    ("doses", "country"): "US",
 }
 """(table, key added since) -> its default, as JSON gives it: such a key does not count while it says its default."""
 

@@ -247,6 +247,7 @@ class DosesTable(_Table):
     """``[doses]``."""
 
     limits: Annotated[StrictStr, _code("dose_limits")] = "conservative"
+    country: Annotated[StrictStr, _code("dose_country")] = "US"
     clinic: dict[Annotated[StrictStr, _one_of(*DRUGS)], ClinicLimitTable] = {}
 
 

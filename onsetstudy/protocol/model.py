@@ -287,9 +287,10 @@ class ClinicLimit:
 @result_kind("dose_rule")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DoseRule:
-    """Which list of dose limits is looked at (label or conservative), and the clinic's own."""
+    """Which list of dose limits is looked at (label or conservative), whose labels these are, and the clinic's own."""
 
     limits: str = "conservative"
+    country: str = "US"
     clinic: tuple[ClinicLimit, ...] = ()
 
 

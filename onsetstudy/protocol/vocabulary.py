@@ -95,6 +95,7 @@ CODES: dict[str, tuple[str, ...]] = {
     "allocation_method": ("permuted_blocks", "minimisation", "paired"),
     "multiplicity": ("holm", "hochberg", "fixed_sequence", "none"),
     "dose_limits": ("label", "conservative"),
+    "dose_country": ("US", "EU", "UK", "DE"),
 }
 """Admitted codes by field."""
 

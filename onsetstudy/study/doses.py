@@ -70,10 +70,11 @@ def doses_of(
     table = _Doses(cases)
     own = clinic_limits(protocol.doses) if clinic is None else clinic
     lists = lists_of(protocol.doses)
+    country = "US" if protocol.doses is None else protocol.doses.country
     given = table.dose_cases()
     flags = [
-        *check_doses(given, limits, own, lists=lists),
-        *check_visits(given, table.visit, limits, own, lists=lists),
+        *check_doses(given, limits, own, lists=lists, country=country),
+        *check_visits(given, table.visit, limits, own, lists=lists, country=country),
         *check_mixing(table.mixing_cases()),
     ]
     arms = protocol.arm_codes

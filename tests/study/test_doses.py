@@ -152,3 +152,16 @@ def test_no_case_at_all_is_no_error():
 def test_prilocaine_comes_with_its_warning():
     promised, cases = frame(("plain", {"agent": "prilocaine", "agent_percent": "4"}))
     assert any("methaemoglobinaemia" in c.text for c in doses_of(cases, promised, LIMITS).caution)
+
+
+@pytest.mark.parametrize(("country", "flagged"), [("US", False), ("EU", True)])
+def test_the_labels_are_those_of_the_protocols_country(country, flagged):
+    """Mepivacaine 3 %, 320 mg at 70 kg: under 400 mg of the US label, over 300 mg of the European text."""
+    rule = dataclasses.replace(protocol().doses or DoseRule(), limits="label", country=country)
+    made = dataclasses.replace(protocol(), doses=rule)
+    cases = pd.DataFrame({
+        "arm": ["plain"], "agent": ["mepivacaine"], "vasoconstrictor": ["none"], "agent_percent": [3.0],
+        "cartridge_ml": [1.8], "volume_ml": [320 / 30], "weight_kg": [70.0], "age_band": ["18-39"],
+    })  # fmt: skip
+    codes = {f.code for f in doses_of(cases, made, read_dose_limits()).flags}
+    assert ("above_label" in codes) == flagged
