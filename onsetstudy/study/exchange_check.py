@@ -195,7 +195,7 @@ def _sums(exchange: Exchange) -> Iterator[Problem]:
         for column in ("recorded", "supplement"):
             if column in wide and (wide[column] > wide.get("cases", 0)).any():
                 yield _problem(f"more cases under {column} than there are", "sum")
-        for column in ("event", "serious"):
+        for column in ("rated", "event", "serious"):
             if column in wide and (wide[column] > wide.get("recorded", 0)).any():
                 yield _problem(f"more cases under {column} than told about harms", "sum")
         if "cases" not in wide or int(wide["cases"].sum()) != counted:
@@ -216,7 +216,7 @@ def strange_words(exchange: Exchange) -> list[Problem]:
     known: dict[str, set[str]] = {
         "arm": arms,
         "technique": codes,
-        "what": {"cases", "recorded", "event", "serious", "supplement"},
+        "what": {"cases", "recorded", "rated", "event", "serious", "supplement"},
         "known": {"exactly", "at_least"},
         "outcome": {"numb", "not_numb", "undecided"},
         "stage": {"recorded", "refused", "left_out", "analysed"},

@@ -12,13 +12,18 @@ from onsetstudy.study.group_results import GroupHarm
 
 __all__ = ["group_harms", "practices_without_harms"]
 
-WORDS = {"any": "event", "serious": "serious"}
+WORDS = {"any": ("event", "recorded"), "serious": ("serious", "rated")}
+"""What is counted of each kind of harm, and the cases in which it is known."""
 
 
 def group_harms(safety: pd.DataFrame, protocol: Protocol) -> tuple[GroupHarm, ...]:
-    """Any adverse event, and serious ones, by arm, among the cases in which it was recorded whether one happened."""
+    """Any adverse event, and serious ones, by arm, among the cases in which it was recorded whether one happened.
+
+    Of an event that does not say whether it was serious it is not known that it was not. Files from before that was
+    counted do not tell, so that of their events only those marked as serious are known.
+    """
     arms = protocol.arm_codes[:2]
-    total = safety.groupby(["arm", "what"])["n"].sum()
+    total = _with_rated(safety).groupby(["arm", "what"])["n"].sum()
 
     def count(arm: str, what: str) -> int:
         return int(total.get((arm, what), 0))
@@ -27,12 +32,22 @@ def group_harms(safety: pd.DataFrame, protocol: Protocol) -> tuple[GroupHarm, ..
         GroupHarm(
             event=event,
             arms=tuple(
-                _arm(arm, event, count(arm, word), count(arm, "recorded"), count(arm, "cases"), protocol)
-                for arm in arms
+                _arm(arm, event, count(arm, word), count(arm, known), count(arm, "cases"), protocol) for arm in arms
             ),
         )
-        for event, word in WORDS.items()
+        for event, (word, known) in WORDS.items()
     )
+
+
+def _with_rated(safety: pd.DataFrame) -> pd.DataFrame:
+    """The counts, with ``rated`` as far as it is known where a practice's files do not count it."""
+    if safety.empty:
+        return safety
+    wide = safety.groupby(["practice_id", "arm", "what"])["n"].sum().unstack("what", fill_value=0)
+    wide = wide.reindex(columns=sorted({*wide.columns, "recorded", "event", "serious", "rated"}), fill_value=0)
+    told = wide.groupby(level="practice_id")["rated"].transform("sum") > 0
+    wide["rated"] = wide["rated"].where(told, wide["recorded"] - wide["event"] + wide["serious"])
+    return wide.rename_axis(columns="what").stack().rename("n").reset_index()
 
 
 def _arm(arm: str, event: str, happened: int, recorded: int, cases: int, protocol: Protocol) -> ArmEvents:

@@ -47,7 +47,8 @@ class Tally:
         not seen to its end.
     safety : DataFrame
         ``practice_id, arm, what``: ``cases``; ``recorded``, those that tell whether anything happened; of these
-        ``event`` and ``serious``; ``supplement``. Arms as injected, where that is known.
+        ``event`` and ``serious``; ``rated``, those of which it is known whether anything was serious; ``supplement``.
+        Arms as injected, where that is known.
     operators : DataFrame
         ``practice_id, clinician_id, technique, arm, outcome``: ``numb`` or ``not_numb`` by the target, or
         ``undecided``.
@@ -193,11 +194,15 @@ def _safety(data: AnalysisSet) -> pd.DataFrame:
     frame = data.frame
     event = frame["adverse_event"].astype(object)
     named = event.notna().to_numpy()
-    serious = (frame["adverse_serious"].astype(object) == "yes").to_numpy()
+    rated = frame["adverse_serious"].astype(object)
+    serious = (rated == "yes").to_numpy()
+    recorded = named | serious
+    any_event = (named & ~event.isin((NOTHING, FINDING)).to_numpy()) | serious
     happened = {
         "cases": np.ones(len(frame), dtype=bool),
-        "recorded": named | serious,
-        "event": (named & ~event.isin((NOTHING, FINDING)).to_numpy()) | serious,
+        "recorded": recorded,
+        "rated": recorded & (~any_event | rated.isin(("yes", "no")).to_numpy()),
+        "event": any_event,
         "serious": serious,
         "supplement": frame["rescue_min"].notna().to_numpy(),
     }

@@ -29,8 +29,10 @@ from onsetstudy.study.exchange import SendOptions, make_exchange, terms_of
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.gather import gather
 from onsetstudy.study.group import analyse_group
+from onsetstudy.study.group_harms import group_harms
 from onsetstudy.study.population import contrast_results
 from onsetstudy.study.prepare import prepare
+from onsetstudy.study.safety import safety_of
 from onsetstudy.study.strata import shared_baselines
 from onsetstudy.study.tally import add_tallies, tally_records
 from onsetstudy.survival.compare import compare_arms
@@ -706,3 +708,16 @@ def test_rejects_that_name_no_practice_are_counted_under_none(study):
     tally = tally_records(protocol, dataclasses.replace(records, rejects=refused), through=protocol.quarters[-1])
     lost = tally.flow[tally.flow["stage"] == "refused"]
     assert lost[["practice_id", "code", "n"]].to_numpy().tolist() == [["not recorded", "unreadable", 1]]
+
+
+def test_what_was_not_rated_is_not_called_not_serious_by_the_group(study):
+    """As the practice counts them; counts from before it was told never claim more."""
+    protocol, _, tally, data = study
+    own = {a.arm: (a.count, a.cases, a.not_recorded) for a in safety_of(data).harms[1].arms}
+    harms = group_harms(tally.safety, protocol)[1]
+    assert {a.arm: (a.count, a.cases, a.not_recorded) for a in harms.arms} == own
+    assert any(unknown for _, _, unknown in own.values())
+    earlier = tally.safety[tally.safety["what"] != "rated"]
+    before = {a.arm: a for a in group_harms(earlier, protocol)[1].arms}
+    for arm, (_, cases, _) in own.items():
+        assert before[arm].cases <= cases

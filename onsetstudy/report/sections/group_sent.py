@@ -120,7 +120,7 @@ def _harms(results: GroupResults, own: str | None) -> list[Block]:
             results.protocol.label(arm.arm),
             f"{arm.cases} of {arm.cases + arm.not_recorded}",
             _happened(arm),
-            _happened(serious),
+            f"{_happened(serious)} of\u00a0{serious.cases}",
         )
         for arm, serious in zip(arms, results.harms[1].arms, strict=True)
     )
@@ -133,6 +133,9 @@ def _harms(results: GroupResults, own: str | None) -> list[Block]:
     left = sum(a.not_recorded for a in arms) - sum(n for _, n in results.unrecorded)
     if left > 0:
         notes.append(f"{counted(left, 'other case')} did not record it either.")
+    unrated = sum(s.not_recorded - a.not_recorded for a, s in zip(arms, results.harms[1].arms, strict=True))
+    if unrated > 0:
+        notes.append(f"Of {counted(unrated, 'event')} it is not recorded whether it was serious: ask.")
     if results.beyond:
         notes.append(f"Without the practices whose files go on after {results.quarter}: harms carry no quarter.")
     return [
