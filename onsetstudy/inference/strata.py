@@ -17,15 +17,21 @@ __all__ = ["LEAST_OF_AN_ARM", "Strata", "merge_small"]
 LEAST_OF_AN_ARM = 10
 """Fewest cases of either arm of a stratum by itself (a compromise: fewer have no dependable spread; no source)."""
 OTHERS = "others"
+ALL = "all"
 JOIN = " | "
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Strata:
-    """A code per row, and which codes hold strata that were put together for want of cases."""
+    """A code per row, and which codes hold strata that were put together for want of cases.
+
+    ``crossed`` counts the cases whose value of the first column shares a stratum with another value of it: a
+    difference between practices may there pass for one between arms.
+    """
 
     code: NDArray[np.str_]
     merged: tuple[str, ...]
+    crossed: int = 0
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -49,9 +55,9 @@ def merge_small(
     """Strata of which each holds at least ``least`` cases of both arms, as far as there are so many.
 
     Combinations of the columns with fewer are put together with the other small ones that are alike in all columns but
-    the last; those that are still small join the smallest large stratum that is alike so far; where there is none they
-    are put together with those alike in all but the last two columns; and so on. So a practice keeps its cases to
-    itself as long as it has enough of them.
+    the last; those that are still small join a large stratum that is alike so far, the one with which most else is
+    shared; where there is none they are put together with those alike in all but the last two columns; and so on. So a
+    practice keeps its cases to itself as long as it has enough of them.
 
     Parameters
     ----------
@@ -86,28 +92,55 @@ def merge_small(
         small[here] = [name not in fits for name in names]
         if tail:
             joined |= fits
-            joined |= _join_siblings(code, small, parts[:kept], w)
+            joined |= _join_siblings(code, small, parts, kept, w)
     told = code.astype(str)
-    return Strata(code=told, merged=tuple(sorted(joined & set(told.tolist()))))
+    mixed = [name for name in set(told.tolist()) if np.unique(parts[0][told == name]).size > 1]
+    return Strata(
+        code=told,
+        merged=tuple(sorted(joined & set(told.tolist()))),
+        crossed=round(float(w[np.isin(told, mixed) & np.isin(labels, arms)].sum())),
+    )
 
 
 def _join_siblings(
-    code: NDArray[np.object_], small: NDArray[np.bool_], shared: list[NDArray[np.str_]], weight: NDArray[np.float64]
+    code: NDArray[np.object_],
+    small: NDArray[np.bool_],
+    parts: list[NDArray[np.str_]],
+    kept: int,
+    weight: NDArray[np.float64],
 ) -> set[str]:
-    """Gives what is still small to the smallest large stratum that is alike in the shared columns."""
+    """Gives what is still small to a large stratum that is alike in the first ``kept`` columns.
+
+    Of several it is the one with which most of the other columns are shared, then the smallest. Where none is large
+    enough all cases are one stratum.
+    """
     joined: set[str] = set()
-    prefix = np.array([JOIN.join(p[i] for p in shared) for i in range(code.size)], dtype=object)
-    for name in sorted(set(prefix[small])):
-        alike = prefix == name
-        large = sorted(set(code[alike & ~small]), key=lambda c: (weight[code == c].sum(), c))
-        if large:
-            code[alike & small] = large[0]
-            small[alike] = False
-            joined.add(large[0])
-        elif not shared:
-            # Nothing is large enough: all cases are one stratum.
-            small[alike] = False
+    whole = np.array([JOIN.join(p[i] for p in parts) for i in range(code.size)], dtype=object)
+    prefix = np.array([JOIN.join(p[i] for p in parts[:kept]) for i in range(code.size)], dtype=object)
+    # Those that were put together stay together: each such group looks for a home as one.
+    for name in sorted(set(code[small])):
+        group = small & (code == name)
+        alike = np.isin(prefix, list(set(prefix[group]))) & ~small
+        homes = sorted(
+            set(code[alike]),
+            key=lambda c: (-_shared(parts[kept:], group, code == c, weight), weight[code == c].sum(), c),
+        )
+        if homes:
+            code[group] = homes[0]
+            small[group] = False
+            joined.add(homes[0])
+    if not kept and small.any():
+        code[small] = ALL if set(whole[small]) == set(whole) else code[small]
+        small[:] = False
+        joined.add(ALL)
     return joined
+
+
+def _shared(
+    columns: list[NDArray[np.str_]], group: NDArray[np.bool_], home: NDArray[np.bool_], weight: NDArray[np.float64]
+) -> float:
+    """Cases of a group that have at least one case alike in the home, added up over the columns."""
+    return float(sum(weight[group & np.isin(column, list(set(column[home])))].sum() for column in columns))
 
 
 def _large(

@@ -34,12 +34,14 @@ from onsetstudy.report.sections.planned import planned_section
 from onsetstudy.report.sections.safety import safety_section
 from onsetstudy.report.sections.watching import watch_section
 from onsetstudy.report.sentences import (
+    ALLOWED,
     axis_ends,
     none_left,
     plain_words,
     sentence,
     stopwatch_words,
     superiority_words,
+    without_looks,
 )
 from onsetstudy.study.results import StudyResults
 
@@ -49,6 +51,8 @@ FIRST_PAGE = (
     "test_the_tooth",
     "arms",
     "few_onsets",
+    "practices_together",
+    "coarser_strata",
     "unlike_schedules",
     "not_randomised",
     "small_sample",
@@ -126,7 +130,8 @@ def _first_page(results: StudyResults) -> Section:
     frame = key_figures.data_for(results)
     if frame["estimate"].notna().any():
         caption += (
-            f" Dots are estimates, lines their {level(plan.conf_level)} intervals; the upright at 0 means none, or no "
+            f" Dots are estimates, lines their {level(plan.conf_level)} intervals"
+            f"{'' if results.looks is None else f' (of differences, {ALLOWED})'}; the upright at 0 means none, or no "
             "difference."
         )
     if frame[frame["matters"].notna()]["estimate"].notna().any():
@@ -202,7 +207,8 @@ def _onset(results: StudyResults) -> Section:
         caption = (
             "Open diamonds: the stopwatch average, which has no honest interval. Dots: the restricted mean "
             "time to onset of every case up "
-            f"to {protocol.onset.tau_min:g} minutes, with its {level(protocol.plan.conf_level)} interval."
+            f"to {protocol.onset.tau_min:g} minutes, with its {level(protocol.plan.conf_level)} interval"
+            f"{without_looks(results.looks)}."
         )
         drawn = stopwatch.draw_figure(results, name="stopwatch", title=title)
         blocks.append(_figure("stopwatch", title, caption, drawn))
@@ -241,7 +247,8 @@ def _forest(results: StudyResults, lines: list[Line], *, name: str, title: str, 
     why = forest.reasons(frame)
     if frame["estimate"].isna().all():
         return Paragraph(text=f"{title} There is no estimate to draw. {why}", role="absent")
-    said = f"Minutes of waiting saved with {level(protocol.plan.conf_level)} intervals; large dots know more. {caption}"
+    conf = f"{level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}"
+    said = f"Minutes of waiting saved with {conf}; large dots know more. {caption}"
     if why:
         said += f" No estimate: {why}"
     drawn = forest.draw_figure(

@@ -25,6 +25,7 @@ from onsetstudy.report.sections.group_more import more_sections, name_of
 from onsetstudy.report.sections.group_sent import sent_section
 from onsetstudy.report.sections.looks import looks_section
 from onsetstudy.report.sections.reconciled import reconciled_blocks
+from onsetstudy.report.sentences import without_looks
 from onsetstudy.study.group_results import GroupResults
 
 __all__ = ["compose_group"]
@@ -136,9 +137,10 @@ def _pooled_table(results: GroupResults) -> Table:
         )
     one = results.overall.hazard_ratio
     test = results.overall.onset_test
-    p = f"; p = {p_text(test.p_value)}" if isinstance(test, HypothesisTest) else ""
+    p = f"; p = {p_text(test.p_value)}{without_looks(results.looks)}" if isinstance(test, HypothesisTest) else ""
     notes = [
-        f"With {level(results.protocol.plan.conf_level)} intervals. Prediction interval: where a further "
+        f"With {level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}. "
+        "Prediction interval: where a further "
         f"practice's true value would "
         "lie. I²: proportion of the spread that chance does not explain. Common effect: as if practices did "
         "not differ. Chair time: as spent, with mixing. In one stage, every practice compared within itself, the "
@@ -182,13 +184,16 @@ def _shared_out(results: GroupResults) -> str:
         "are shared out by what the curve of their practice says of them, since to drop them would lose late successes "
         "only."
     )
-    ends = [c.difference for c in (success.if_not_numb, success.if_numb) if c is not None]
+    ends = [c.difference for c in (success.if_against, success.if_for) if c is not None]
     values = [100 * e.estimate for e in ends if isinstance(e, Estimate)]
     if len(values) < 2:
         return text
-    none, every = (decimal(v, places_for(values, base=1)) for v in values)
-    ends = f"{none} or {every} percentage points"
-    return f"{text} Had none of them been numb by then, or all, the difference would be {ends}."
+    against, favour = (decimal(v, places_for(values, base=1)) for v in values)
+    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
+    return (
+        f"{text} Had all of them been numb in time with {reference} and none with {other}, or the other way round, the "
+        f"difference would be {against} or {favour} percentage points: the most that they can do."
+    )
 
 
 def _unfinished(results: GroupResults) -> str:
@@ -350,7 +355,9 @@ def _statistician(results: GroupResults) -> Section:
     )
     success, frailty = results.overall.success, results.overall.frailty
     rows = [("Numb by target, odds ratio", _value(success.pooled.odds_ratio, 1.0, 2))]
-    rows.append(("Numb by target, percentage points", _value(success.pooled.difference, 100.0, 0)))
+    rows.append(
+        ("Numb by target, percentage points, by Mantel and Haenszel", _value(success.pooled.difference, 100.0, 0))
+    )
     for label, found in (("none", success.if_not_numb), ("all", success.if_numb)):
         if found is not None:
             told = f"{_value(found.odds_ratio, 1.0, 2)}; {_value(found.difference, 100.0, 0)} points"

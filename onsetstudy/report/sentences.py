@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from onsetstudy.core.claims import Claim
-from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen
+from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
 from onsetstudy.core.results import Counts, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.numbers import (
@@ -30,8 +30,10 @@ from onsetstudy.report.numbers import (
 from onsetstudy.study.results import EstimateLike, NaiveStopwatch
 
 __all__ = [
+    "ALLOWED",
     "Said",
     "axis_ends",
+    "estimate_shown",
     "none_left",
     "plain_words",
     "sentence",
@@ -40,6 +42,7 @@ __all__ = [
     "stopwatch_words",
     "superiority_words",
     "verdict_clause",
+    "without_looks",
 ]
 
 NAMES = {
@@ -146,6 +149,15 @@ def sentence(claim: Claim, protocol: Protocol) -> Said:
     return Said(_upper(f"{verdict}{seen}."), _allowed(claim, claim.answer, protocol))
 
 
+NOT_ALLOWED = "not allowing for the interim analyses"
+ALLOWED = "allowing for the interim analyses"
+
+
+def without_looks(looks: object) -> str:
+    """What stands behind "intervals" where they are those of one analysis; empty where none are planned."""
+    return "" if looks is None else f", {NOT_ALLOWED}"
+
+
 def verdict_clause(claim: Claim) -> str:
     """What the deciding interim analysis found, before the number; empty where the claim is not the one tested."""
     look = claim.looks
@@ -155,6 +167,10 @@ def verdict_clause(claim: Claim) -> str:
     place = f"at interim analysis {look.number} of {look.planned} ({look.label})"
     if look.code == "crossed":
         toward = claim.quantity.word(look.side)
+        if look.later:
+            # The verdict is of the cases up to then; what follows is of all, those that came after among them.
+            crossed = f"{place} the boundary set beforehand was crossed, toward {toward}"
+            return f"{crossed}; in all {claim.population} to date, "
         so = "" if claim.bears is not None and claim.bears.side else f" in these cases, toward {toward}"
         return f"{place} the boundary set beforehand was crossed{so}: "
     if look.code == "ended":
@@ -228,7 +244,7 @@ def _ends(claim: Claim, seen: Seen) -> str:
 def _without(claim: Claim, alone: Seen | None) -> str:
     if alone is None:
         return ""
-    return f", allowing for the interim analyses; {_ends(claim, alone)} if one looked only once"
+    return f", {ALLOWED}; {_ends(claim, alone)} if one looked only once"
 
 
 def _toward(claim: Claim, shown: float) -> str:
@@ -263,6 +279,16 @@ def short_value(claim: Claim, *, unit: str | None = None) -> str:
     short = {"minutes": "min"}.get(_unit(claim), _unit(claim)) if unit is None else unit
     value = _with_unit(decimal(seen.value, claim.places), short)
     return f"{value} ({interval(seen.low, seen.high, claim.places)})"
+
+
+def estimate_shown(answer: Estimate | NotAvailable) -> str:
+    """``1.3 (0.4 to 2.1)`` in the direction and unit that readers see, by the quantity's row; empty without one."""
+    if isinstance(answer, NotAvailable):
+        return ""
+    quantity = quantity_of(answer.quantity)
+    seen = quantity.as_shown(answer.estimate, answer.interval.low, answer.interval.high)
+    places = quantity.places(seen)
+    return f"{decimal(seen.value, places)} ({interval(seen.low, seen.high, places)})"
 
 
 def _agreeing(claim: Claim, seen: Seen) -> str:

@@ -19,7 +19,7 @@ from onsetstudy.report.numbers import (
     places_for,
     tidy,
 )
-from onsetstudy.report.sentences import plain_words, short_value
+from onsetstudy.report.sentences import ALLOWED, estimate_shown, plain_words, short_value, without_looks
 from onsetstudy.study.results import EstimateLike, Notice, Population, StudyResults
 
 __all__ = [
@@ -195,7 +195,8 @@ def main_table(results: StudyResults) -> Table:
         if isinstance(e, NotAvailable)
     }
     notes = [
-        f"Estimates with {level(protocol.plan.conf_level)} intervals; the first injection alone. Differences are "
+        f"Estimates with {level(protocol.plan.conf_level)} intervals; the first injection alone. Differences"
+        f"{'' if results.looks is None else f' and the ratio have intervals {ALLOWED}; they'} are "
         f"{arms[1]} less {arms[0]}, of proportions in percentage points; of times to onset they are minutes saved. "
         "A case whose gap between two tests spans the minute counts with the proportion that the whole curve gives it: "
         "proportions and counts of tests differ a little.",
@@ -232,7 +233,10 @@ def periods_table(results: StudyResults) -> Table:
         rows=tuple(rows),
         align="lrrr",
         strong=(len(rows) - 1,),
-        notes=(f"{NONE}: cannot be estimated from these cases.",) if any(NONE in c for r in rows for c in r) else (),
+        notes=(
+            f"With {level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}.",
+            *((f"{NONE}: cannot be estimated from these cases.",) if any(NONE in c for r in rows for c in r) else ()),
+        ),
     )
 
 
@@ -251,7 +255,7 @@ def techniques_table(results: StudyResults) -> Table:
         found: tuple[tuple[str, tuple[EstimateLike, ...], EstimateLike, Callable[[EstimateLike], str]], ...] = (
             (f"Numb by {target:g} min", population.success, population.success_difference, _share),
             (f"Not numb within {horizon:g} min", population.never_numb, population.never_numb_difference, _share),
-            ("Restricted mean time to onset, minutes", population.wait, population.wait_difference, _number),
+            ("Restricted mean time to onset, min", population.wait, population.wait_difference, _number),
         )
         compared = [e for _, _, e, _ in found if isinstance(e, Estimate)]
         if not compared:
@@ -259,7 +263,7 @@ def techniques_table(results: StudyResults) -> Table:
             rows.append((f"not compared: {tidy(reason.strip().rstrip('.'))}", "", "", ""))
             continue
         for name, arms, difference, show in found:
-            last = _points(difference) if show is _share else _number(difference, (0.0,))
+            last = estimate_shown(difference) or NONE
             rows.append((name, *(_whole(show(e)) for e in arms[:2]), _whole(last)))
         rows.append(("Hazard ratio", "1", _whole(_number(population.hazard_ratio, (1.0,), 2)), ""))
         if not isinstance(pain, NotAvailable):
@@ -274,7 +278,11 @@ def techniques_table(results: StudyResults) -> Table:
         rows=tuple(rows),
         align="lrrr",
         heads=tuple(heads),
-        notes=tuple(f"{NONE}: {reason}." for reason in reasons),
+        notes=(
+            f"With {level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}. Differences of "
+            "proportions are in percentage points; of times to onset they are minutes saved.",
+            *(f"{NONE}: {reason}." for reason in reasons),
+        ),
     )
 
 

@@ -18,6 +18,7 @@ from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.study.answer.contrasts import cautions_of
 from onsetstudy.study.cautions import group_arms_caution
 from onsetstudy.study.cell_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange
@@ -123,7 +124,10 @@ def analyse_group(
         beyond=period.beyond,
         skipped=tuple(skipped),
         notes=(*counts.notes, *_not_reproduced(period, own)),
-        caution=_cautions(counts, protocol),
+        caution=(
+            *_cautions(counts, protocol),
+            *cautions_of(overall.differences, ("coarser_strata", "practices_together")),
+        ),
         reconciled=reconcile(overall, pooled, practices=len(counts.practices)),
         unlike_rows=unlike_rows(counts.files, beyond=bool(period.beyond)),
         arms=tuple((letters[e.practice], e.arms) for _, e in counts.files) if protocol.study.randomised else (),

@@ -47,7 +47,7 @@ def _with_rated(safety: pd.DataFrame) -> pd.DataFrame:
     wide = wide.reindex(columns=sorted({*wide.columns, "recorded", "event", "serious", "rated"}), fill_value=0)
     told = wide.groupby(level="practice_id")["rated"].transform("sum") > 0
     wide["rated"] = wide["rated"].where(told, wide["recorded"] - wide["event"] + wide["serious"])
-    return wide.rename_axis(columns="what").stack().rename("n").reset_index()
+    return wide.reset_index().melt(id_vars=["practice_id", "arm"], var_name="what", value_name="n")
 
 
 def _arm(arm: str, event: str, happened: int, recorded: int, cases: int, protocol: Protocol) -> ArmEvents:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.pool.common_odds import common_odds
+from onsetstudy.pool.results import CommonOdds
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.answer.contrasts import not_numb_of, success_of, wait_of
 from onsetstudy.study.attempt import attempt
@@ -74,11 +75,18 @@ def pool_success(
     n = tables.cases
     whole = bool((tables.undecided == 0).all())
     split = tables.numb if whole else tables.numb + tables.likely
+
+    def had(numb: Any) -> CommonOdds | None:
+        return None if whole or not extremes else common_odds(numb, n, arms=arms, conf_level=level)
+
+    only = [tables.undecided * np.array(column) for column in ((1, 0), (0, 1))]
     return GroupSuccess(
         undecided=tuple((a, int(tables.undecided[:, j].sum())) for j, a in enumerate(arms)),
         pooled=common_odds(split, n, arms=arms, conf_level=level, inflation=tables.inflation),
-        if_not_numb=None if whole or not extremes else common_odds(tables.numb, n, arms=arms, conf_level=level),
-        if_numb=None if whole or not extremes else common_odds(n - tables.not_numb, n, arms=arms, conf_level=level),
+        if_not_numb=had(tables.numb),
+        if_numb=had(n - tables.not_numb),
+        if_against=had(tables.numb + only[0]),
+        if_for=had(tables.numb + only[1]),
     )
 
 

@@ -62,7 +62,7 @@ def _sentence(
     protocol: Protocol, events: int, counts: Counts, cases: int | None, pace: float | None, quarters: int | None
 ) -> str:
     ratio, power = protocol.plan.planned_hazard_ratio, protocol.plan.planned_power
-    other = "" if protocol.plan.primary == "hazard_ratio" else ", which is not the primary outcome's,"
+    other = "" if protocol.plan.primary == "hazard_ratio" else ", which is not the main outcome's (see the plan),"
     wish = (
         f"To find a hazard ratio of {ratio:g} (becoming numb at {ratio:g} times the rate) with {100 * power:.0f} % "
         f"power of the log-rank test{other} takes {events} teeth seen to go numb"

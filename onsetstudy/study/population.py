@@ -14,7 +14,7 @@ from onsetstudy.inference.strata import merge_small
 from onsetstudy.outcomes.pain import compare_pain
 from onsetstudy.outcomes.results import PainComparison
 from onsetstudy.study.analysis_set import AnalysisSet
-from onsetstudy.study.answer.contrasts import PRACTICE, Compared, not_numb_of, success_of, wait_of
+from onsetstudy.study.answer.contrasts import PRACTICE, Compared, cautions_of, not_numb_of, success_of, wait_of
 from onsetstudy.study.attempt import attempt, not_asked
 from onsetstudy.study.curves import arm_curves, naive_stopwatch
 from onsetstudy.study.results import EstimateLike, Population
@@ -88,7 +88,11 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         pain=_pain(question),
         pain_difference=_pain_difference(question),
         naive=naive_stopwatch(data),
-        caution=(*_cautions(counts), *_few_clusters(ratio)),
+        caution=(
+            *_cautions(counts),
+            *_few_clusters(ratio),
+            *cautions_of((wait_difference, success_difference), ("coarser_strata", "practices_together")),
+        ),
     )
 
 

@@ -258,6 +258,11 @@ def test_a_boundary_that_was_crossed_is_told_with_its_direction_and_both_interva
     assert said.seen.startswith("At interim analysis 3 of 4 (2026Q2) the boundary set beforehand was crossed: up to 15")
     assert f"numb 1.5 minutes {word}" in said.seen
     assert "allowing for the interim analyses; 0.5 to 2.5 if one looked only once" in said.seen
+    # Cases that came after the verdict are in the number, and the sentence says so.
+    since = told("rmst_difference", -1.5 * side, *sorted((-2.5 * side, 0.5 * side)), leads=True,
+                 look=dataclasses.replace(look, later=True))  # fmt: skip
+    assert f"was crossed, toward {word}; in all 24 cases to date, up to 15 minutes" in since.seen
+    assert "in these cases" not in since.seen
     # Crossed to the other side than the answer lies: nothing is claimed.
     against = told("rmst_difference", 1.5 * side, *sorted((2.9 * side, 0.5 * side)), look=look, leads=True)
     assert f"toward {word}" in against.seen

@@ -221,11 +221,13 @@ def test_the_techniques_stand_under_each_other(page):
         "mental-incisive block: 6 not buffered and 4 buffered cases",
     ]
     assert plain[3] == (
-        "Restricted mean time to onset, minutes",
+        "Restricted mean time to onset, min",
         "5.6 (5.0 to 6.2)",
         "4.4 (3.8 to 5.0)",
-        "-2.2 (-3.7 to -0.8)",
+        "2.2 (0.8 to 3.7)",
     )
+    # The same sign as on page 1: minutes saved, and the table says so.
+    assert any("minutes saved" in note for note in table.notes)
     assert plain[5] == ("Pain by ranks, shift in mm", "", "", "-7 (-12 to -3)")
     assert plain[-1] == ("not compared: 10 cases; the plan asks for at least 20", "", "", "")
 

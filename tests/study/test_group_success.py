@@ -147,6 +147,10 @@ def test_the_range_with_all_undecided_numb_or_none_holds_the_estimate_of_each_ar
     found = pool_success(cells, protocol())
     tables = success_tables(cells, protocol())
     assert found.undecided == tuple(zip(("plain", "buffered"), tables.undecided.sum(axis=0), strict=True))
+    # The most that the undecided can do lies beyond moving both arms alike.
+    shares = [found.if_against, found.if_not_numb, found.if_numb, found.if_for]
+    low, *alike, high = (c.difference.estimate for c in shares)
+    assert low < min(alike) <= max(alike) < high
     assert found.if_not_numb == common_odds(tables.numb, tables.cases, arms=("plain", "buffered"))
     assert found.if_numb == common_odds(tables.numb + tables.undecided, tables.cases, arms=("plain", "buffered"))
     assert np.all((tables.likely >= 0) & (tables.likely <= tables.undecided))

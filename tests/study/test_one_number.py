@@ -143,7 +143,7 @@ def test_the_rule_for_strata_sees_counts_only():
     assert sorted(sizes.values()) == [30, 38]
     own = merge_small([practice, technique], arm, ARMS, least=6)
     assert own.names == ("P1 | a", "P1 | b", "P1 | c")
-    assert pd.Series(own.code).value_counts().to_dict() == {"P1 | a": 30, "P1 | b": 18, "P1 | c": 20}
+    assert pd.Series(own.code).value_counts().to_dict() == {"P1 | a": 38, "P1 | b": 18, "P1 | c": 12}
     weighted = merge_small([["x", "x", "y", "y"]], ["plain", "buffered"] * 2, ARMS, weight=[20, 20, 3, 30])
     assert weighted.names == weighted.merged == ("x",)
 
@@ -160,3 +160,47 @@ def test_strata_do_not_depend_on_the_order_of_rows(seed):
     assert (ours.code[order] == other.code).all()
     rare = [np.sum((ours.code == s) & (arm == a)) for s in ours.names for a in ARMS]
     assert min(rare) >= 10 or ours.one
+
+
+def block(practice, technique, plain, buffered):
+    return [(practice, technique, arm) for arm, n in zip(ARMS, (plain, buffered), strict=True) for _ in range(n)]
+
+
+def strata_of(*blocks, least=10):
+    practice, technique, arm = zip(*(row for rows in blocks for row in rows), strict=True)
+    found = merge_small([practice, technique], arm, ARMS, least=least)
+    homes = {}
+    for p, t, code in zip(practice, technique, found.code, strict=True):
+        homes.setdefault((p, t), set()).add(code)
+    return found, homes
+
+
+def test_a_small_practice_joins_another_where_it_is_treated_alike():
+    found, homes = strata_of(
+        block("P1", "block", 30, 30),
+        block("P1", "mental", 12, 12),
+        block("P2", "block", 20, 20),
+        block("P3", "mental", 4, 4),
+    )
+    assert homes["P3", "mental"] == homes["P1", "mental"]
+    assert homes["P1", "block"] != homes["P2", "block"]
+    assert found.crossed == 32
+
+
+def test_a_collapse_to_one_stratum_is_told():
+    found, _ = strata_of(block("P1", "block", 4, 4), block("P2", "block", 4, 4))
+    assert found.one
+    assert found.merged == found.names
+    assert found.crossed == 16
+
+
+def test_where_practice_and_arm_coincide_it_is_said():
+    found, _ = strata_of(block("P1", "block", 40, 0), block("P2", "block", 0, 40))
+    assert found.one
+    assert found.crossed == 80
+
+
+def test_practices_large_enough_are_never_crossed():
+    found, _ = strata_of(block("P1", "block", 12, 12), block("P1", "mental", 2, 2), block("P2", "block", 12, 12))
+    assert found.crossed == 0
+    assert len(found.names) == 2

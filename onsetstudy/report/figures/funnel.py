@@ -78,10 +78,10 @@ def _names(edges: pd.DataFrame, ax: Axes) -> None:
         )  # fmt: skip
 
 
-def alt_text(frame: pd.DataFrame, funnel: Funnel) -> str:
+def alt_text(frame: pd.DataFrame, funnel: Funnel, own: str | None = None) -> str:
     """What the figure shows, in words."""
     told = [
-        f"{row.label}, {counted(row.cases, 'case')}, {row.share:.0f} %"
+        f"{'you' if row.label == own else row.label}, {counted(row.cases, 'case')}, {row.share:.0f} %"
         + {"": "", "look": ", outside the inner limits", "outside": ", outside all limits"}[row.flag]
         for row in frame.itertuples()
     ]
@@ -94,7 +94,7 @@ def alt_text(frame: pd.DataFrame, funnel: Funnel) -> str:
 def draw_figure(funnel: Funnel, *, name: str, title: str, own: str | None = None) -> Drawing:
     """The units of :func:`data_for` between their limits."""
     frame = data_for(funnel)
-    alt = alt_text(frame, funnel)
+    alt = alt_text(frame, funnel, own)
 
     def paint(ids: str, narrow: bool) -> str:
         width = NARROW if narrow else WIDE

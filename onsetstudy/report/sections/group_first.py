@@ -21,12 +21,13 @@ from onsetstudy.report.numbers import (
     tidy,
 )
 from onsetstudy.report.sections.group_more import heterogeneity_words, name_of
-from onsetstudy.report.sentences import axis_ends, sentence, short_value, span_words
+from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group_results import GroupResults
 
 __all__ = ["drawn_figure", "first_page", "missing_words"]
 
 CURVES = 1.75
+CAUTIONS = ("not_randomised", "arms", "practices_together", "coarser_strata")
 NO_PLACE = "—"
 
 
@@ -38,7 +39,7 @@ def first_page(results: GroupResults, own: str | None) -> Section:
     blocks += [_arms_table(results), _forest(results, own), _curves(results)]
     always = [tidy(c.text) for c in results.caution]
     cautions = [always[0], *missing_words(results, own)]
-    cautions += [tidy(c.text) for c in results.caution if c.code in ("not_randomised", "arms")]
+    cautions += [tidy(c.text) for c in results.caution if c.code in CAUTIONS]
     blocks.append(Cautions(texts=tuple(cautions)))
     return Section(id="answer", title="", blocks=tuple(blocks))
 
@@ -142,7 +143,9 @@ def _arms_table(results: GroupResults) -> Table:
     if pain is not None and isinstance(pain.answer, Estimate):
         rows.append((f"mean pain, {pain.answer.unit}", NO_PLACE, NO_PLACE, _difference(results, "pain_difference")))
     note = (
-        f"With {level(protocol.plan.conf_level)} intervals. Difference: {labels[1]} less {labels[0]}, proportions in "
+        f"With {level(protocol.plan.conf_level)} intervals"
+        f"{'' if results.looks is None else f', of differences {ALLOWED}'}. "
+        f"Difference: {labels[1]} less {labels[0]}, proportions in "
         "percentage points, within practices and combined by numbers of cases; proportions of each arm over the mix of "
         "practices of both."
     )
@@ -197,7 +200,8 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     what = _upper(lead.name)
     if "tau_min" in lead.at:
         what += f", up to {protocol.onset.tau_min:g} minutes"
-    caption = f"{what}, {unit}; {level(protocol.plan.conf_level)} intervals of one look; large dots know more."
+    caption = f"{what}, {unit}; {level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}; large dots "
+    caption += "know more."
     if len(results.practices) > 1:
         caption += " Letters are drawn anew for every report: no ranking."
     if matters is not None:

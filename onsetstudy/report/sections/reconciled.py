@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from onsetstudy.core.quantities import quantity_of
-from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.report.document import Block, Paragraph, Table
-from onsetstudy.report.numbers import decimal, interval, level, listed
+from onsetstudy.report.numbers import level, listed
+from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group_results import GroupResults, Reconciled
 
 __all__ = ["reconciled_blocks"]
 
 REASONS = {
-    "spread": "the mean of practices lets small practices count for more than their number of cases, since practices "
-    "differ by more than chance",
+    "spread": "the mean of practices lets small practices count for more than their number of cases, as the spread "
+    "between practices that was estimated, however unsurely, enters its weights",
     "weights": "the mean of practices weighs each by how sure its own value is, not by its number of cases",
     "left_out": "practices without an estimate of their own count among all cases only",
     "quarters_merged": "small groups of cases were joined with a neighbouring quarter before they were sent, so that "
@@ -22,6 +22,7 @@ REASONS = {
     "beyond": "scores and minutes of files that go on after this quarter are left out, as they carry no quarter",
 }
 """Why two numbers may differ, by code."""
+NONE = "–"
 WAYS = ("within practices, combined by numbers of cases: the answer", "mean of practices, beside it")
 
 
@@ -43,16 +44,24 @@ def _table(results: GroupResults, found: tuple[Reconciled, ...]) -> Table:
     for line in found:
         heads.append(len(rows))
         rows.append((_heading(line), ""))
-        rows += [(way, _value(e)) for way, e in zip(WAYS, (line.within, line.mean_of_practices), strict=True)]
-    codes = dict.fromkeys(code for line in found for code in line.reasons)
-    note = (
-        f"With {level(results.protocol.plan.conf_level)} intervals of one look. They differ because "
-        f"{listed([REASONS[code] for code in codes])}."
+        rows += [
+            (way, estimate_shown(e) or NONE) for way, e in zip(WAYS, (line.within, line.mean_of_practices), strict=True)
+        ]
+    codes: dict[str, list[str]] = {}
+    for line in found:
+        for code in line.reasons:
+            codes.setdefault(code, []).append(quantity_of(line.quantity).name)
+    note = (f"With {level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}. ") + " ".join(
+        f"{_upper(REASONS[code])} ({listed(names)})." for code, names in codes.items()
     )
     return Table(
         caption="Two ways to combine the practices", columns=("", "estimate"), rows=tuple(rows), align="lr",
         heads=tuple(heads), notes=(note,),
     )  # fmt: skip
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _heading(line: Reconciled) -> str:
@@ -61,12 +70,3 @@ def _heading(line: Reconciled) -> str:
     better, worse = quantity.words
     above = better if quantity.favours * quantity.shown.factor > 0 else worse
     return f"{quantity.name[:1].upper()}{quantity.name[1:]}, {unit} (above {quantity.null or 0:g}: {above})"
-
-
-def _value(e: Estimate | NotAvailable) -> str:
-    if not isinstance(e, Estimate):
-        return "–"
-    quantity = quantity_of(e.quantity)
-    seen = quantity.as_shown(e.estimate, e.interval.low, e.interval.high)
-    places = quantity.places(seen, ())
-    return f"{decimal(seen.value, places)} ({interval(seen.low, seen.high, places)})"

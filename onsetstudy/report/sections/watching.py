@@ -72,7 +72,7 @@ def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) 
     when = " and ".join(f"{c.run_length.when_changed:.0f} for the {c.direction}" for c in charts)
     caption = (
         f"The line climbs with every tooth that is {name} against what is usual for its technique, and sinks with "
-        f"every tooth that is not; it turns at 0. Tuned to odds {odds:g} times as high or as low. False alarms: one in "
+        f"every other tooth; it turns at 0. Tuned to odds {odds:g} times as high or as low. False alarms: one in "
         f"{lengths.average:.0f} cases on average. After such a change a signal comes in cases, on average: {when}."
     )
     return [

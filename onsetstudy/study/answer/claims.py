@@ -312,10 +312,12 @@ def _places(quantity: Quantity, answer: EstimateLike, matters: float | None) -> 
         return quantity.shown.places
     seen = quantity.as_shown(answer.estimate, answer.interval.low, answer.interval.high)
     size = None if matters is None else abs(matters * quantity.shown.factor)
+    ends = (seen.low, seen.high)
     if answer.unit == "mm":
         # A line read to the millimetre has no tenths.
         quantity = dataclasses.replace(quantity, shown=dataclasses.replace(quantity.shown, places=0))
-    return quantity.places(seen, () if size is None else (size, -size))
+    # What an interval bears is told by its ends: an estimate beside the difference that matters says nothing of it.
+    return max(quantity.places(seen), quantity.places(ends, () if size is None else (size, -size)))
 
 
 def _cases(n: int, practices: int = 1) -> str:

@@ -6,16 +6,16 @@ Whoever holds rows and whoever holds counts of the same cases gets the same numb
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Caution
+from onsetstudy.core.results import Caution, Estimate, NotAvailable
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.estimands import Estimand, estimand_of
 from onsetstudy.protocol.model import Protocol
@@ -24,7 +24,16 @@ from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.rmst import estimate_rmst
 from onsetstudy.survival.success import never_numb_share, success_by
 
-__all__ = ["PRACTICE", "Compared", "estimated_within", "not_numb_of", "success_of", "tested_within", "wait_of"]
+__all__ = [
+    "PRACTICE",
+    "Compared",
+    "cautions_of",
+    "estimated_within",
+    "not_numb_of",
+    "success_of",
+    "tested_within",
+    "wait_of",
+]
 
 PRACTICE = "practice_id"
 COLUMNS = {"practice": PRACTICE, "technique": "technique"}
@@ -109,11 +118,11 @@ def _within(
 ) -> ArmContrast:
     """The comparison in the finest strata in which it can be made.
 
-    Where testing ended too early in a stratum, the next coarser strata are used, and a caution says so: a result of
-    some cases alone would pass for one of all.
+    Where the cases of a stratum do not determine it, the next coarser strata are used, and a caution says why: a result
+    of some cases alone would pass for one of all. That sees how far testing went, which the strata themselves do not.
     """
     protocol = cases.protocol
-    steps = cases.steps()
+    steps, reason = cases.steps(), ""
     for k, strata in enumerate(steps):
         try:
             found = verb(
@@ -127,28 +136,39 @@ def _within(
                 curves=cases.curves,
                 **more,
             )
-        except (NotEstimable, OnsetStudyError):
+        except NotEstimable as error:
             if k == len(steps) - 1:
                 raise
+            reason = reason or error.reason
             continue
-        return _told(found, _caution(strata, steps[0]))
+        return _told(found, _caution(strata, steps[0], reason))
     raise AssertionError("a comparison has at least one step")
 
 
-def _caution(strata: Strata, finest: Strata) -> tuple[Caution, ...]:
+def _caution(strata: Strata, finest: Strata, reason: str) -> tuple[Caution, ...]:
     found = []
     if strata is not finest:
-        text = (
-            f"Testing ended too early in some of {len(finest.names)} strata: compared within {len(strata.names)}."
-            if not strata.one
-            else f"Testing ended too early in some of {len(finest.names)} strata: compared over all cases together."
-        )
+        within = "over all cases together" if strata.one else f"within {len(strata.names)}"
+        text = f"Not compared within {len(finest.names)} strata ({reason.rstrip('.')}), but {within}."
         found.append(Caution(code="coarser_strata", text=text))
     if strata.merged:
         n = len(strata.merged)
         text = f"Strata with few cases of an arm were put together ({n} such {'stratum' if n == 1 else 'strata'})."
         found.append(Caution(code="strata_merged", text=text))
+    crossed = strata.crossed
+    if crossed:
+        text = (
+            f"{crossed} cases are compared in strata that hold more than one practice, as some have few cases of an "
+            "arm: a difference between practices may there pass for one between the arms."
+        )
+        found.append(Caution(code="practices_together", text=text))
     return tuple(found)
+
+
+def cautions_of(answers: Sequence[Estimate | NotAvailable], codes: tuple[str, ...]) -> tuple[Caution, ...]:
+    """The cautions of these codes, each text once."""
+    found = (c for answer in answers if isinstance(answer, Estimate) for c in answer.caution if c.code in codes)
+    return tuple(dict.fromkeys(found))
 
 
 def _told(found: ArmContrast, caution: tuple[Caution, ...]) -> ArmContrast:
