@@ -41,11 +41,18 @@ LEVEL = 0.01
 WINDOW = 0.35
 """A test further from every planned minute than this part of the smallest gap is off schedule (no source)."""
 ROUNDS = 60
+ALIKE = 20
+"""Cases of a kind from which on their own tests say how fast they are."""
+COMPARED = 20
+"""Cases of an arm from which on the normal approximation of a ratio of sums keeps its level."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Tests:
-    """Target tests sorted by case and minute, arrays of shape (m,); and the arms of the n cases."""
+    """Target tests sorted by case and minute, arrays of shape (m,); arm and kind of each of the n cases.
+
+    ``kind`` is practice, technique and arm, coarser where there are few cases alike.
+    """
 
     case: IntArray
     minute: FloatArray
@@ -54,6 +61,7 @@ class _Tests:
     at_risk: BoolArray
     off: BoolArray
     arm: NDArray[np.str_]
+    kind: NDArray[np.str_]
     planned: FloatArray
 
 
@@ -71,10 +79,11 @@ def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
     -----
     ``control`` of each cycle is the control reading nearest in the protocol's window. A case is *lost* where in every
     cycle in which the target did not feel the cold the control tooth did not either. Whether tests off schedule were
-    positive too often is asked against a hazard in steps on the planned grid, fitted to all tests, with the minutes
-    since the last test as exposure, so that a late test is not taken for a reactive one; counts are compared with
-    their expectation (Poisson, one-sided). Arms are compared by the ratio of sums over cases with its linearised
-    variance (Cochran, Sampling Techniques, 3rd edition, section 6.5).
+    positive too often is asked against a hazard in steps on the planned grid, with the minutes since the last test as
+    exposure, so that a late test is not taken for a reactive one, and for each kind of case (practice, technique, arm)
+    by itself, so that a fast practice that tests off schedule is not either; counts are compared with their
+    expectation (Poisson, one-sided). Arms are compared by the ratio of sums over cases with its linearised variance
+    (Cochran, Sampling Techniques, 3rd edition, section 6.5; from memory).
     """
     tests = _tests(records, protocol)
     practice = records.cases["practice_id"].to_numpy(dtype=str)
@@ -117,8 +126,24 @@ def _tests(records: Records, protocol: Protocol) -> _Tests:
         at_risk=(before - before[start]) == 0,
         off=apart > WINDOW * float(gaps.min()) + 1e-9,
         arm=cases["arm"].to_numpy(dtype=str),
+        kind=_kinds([cases[name].astype(str).to_numpy(dtype=str) for name in ("practice_id", "technique", "arm")]),
         planned=planned,
     )
+
+
+def _kinds(columns: list[NDArray[np.str_]]) -> NDArray[np.str_]:
+    """Practice, technique and arm of each case, with fewer of these where fewer than so many cases are alike."""
+    practice, technique, arm = columns
+    found = np.full(practice.size, "", dtype=object)
+    open_ = np.ones(practice.size, dtype=bool)
+    for parts in ((practice, technique, arm), (practice, technique), (practice,), ()):
+        rows = zip(*parts, strict=True) if parts else [()] * found.size
+        code = np.array([" | ".join(row) for row in rows], dtype=object)
+        names, group = np.unique(code.astype(str), return_inverse=True)
+        enough = np.bincount(group, minlength=names.size)[group] >= ALIKE
+        found[open_ & enough] = code[open_ & enough]
+        open_ &= ~enough
+    return found.astype(str)
 
 
 def _most(yes: int, of: int) -> bool:
@@ -190,8 +215,13 @@ def _reactive(tests: _Tests) -> Doubt | None:
     before = np.zeros(tests.case.size)
     same = tests.case[1:] == tests.case[:-1]
     before[1:][same] = tests.minute[:-1][same]
-    expected = _expected(before[used], tests.minute[used], ~tests.felt[used], tests.planned)
-    e = float(expected[tests.off[used]].sum())
+    # Who tests off schedule may also have the faster or slower cases: each kind of case has a hazard of its own.
+    e = 0.0
+    kind = tests.kind[tests.case]
+    for name in np.unique(kind[off]):
+        rows = used & (kind == name)
+        expected = _expected(before[rows], tests.minute[rows], ~tests.felt[rows], tests.planned)
+        e += float(expected[tests.off[rows]].sum())
     o = int((~tests.felt & off).sum())
     p = _poisson_tail(o, e)
     if p >= LEVEL:
@@ -208,7 +238,7 @@ def _expected(before: FloatArray, at: FloatArray, numb: BoolArray, planned: Floa
     """Probability of each test to be the first without feeling, under one hazard in steps on the planned grid.
 
     Fitted by expectation and maximisation: an onset between two tests is shared out over the steps as the hazard of
-    the last round has it.
+    the last round has it. The rounds are many enough for a threshold, not for a likelihood.
     """
     edges = np.concatenate([[0.0], planned, [max(float(at.max()), float(planned[-1])) + 1.0]])
     inside = np.clip(np.minimum(at[:, None], edges[1:]) - np.maximum(before[:, None], edges[:-1]), 0.0, None)
@@ -258,7 +288,7 @@ def _compared(
         own = (arm == code) & (whole > 0)
         n, total = int(own.sum()), float(whole[own].sum())
         counts.append((f"{words}, {protocol.label(code)}, of {total:.0f}", int(part[own].sum())))
-        if n < FEW or total == 0:
+        if n < COMPARED or total == 0:
             return 1.0, tuple(counts)
         r = float(part[own].sum()) / total
         rest = part[own] - r * whole[own]

@@ -86,6 +86,33 @@ def test_late_tests_are_not_taken_for_reactive_ones():
     assert sum("off_schedule_positive" in f for f in found) <= 2
 
 
+def sloppy_and_fast(seed, n=50):
+    """Two honest practices: one is faster and tests off schedule more often, whatever the patient feels."""
+    rng = np.random.default_rng(seed)
+    cases, rows = [], []
+    for i in range(4 * n):
+        fast = i < 2 * n
+        onset, run = rng.exponential(1 / (0.35 if fast else 0.12)), 0
+        code = f"c{i:03d}"
+        for planned in PLANNED:
+            at = planned + (rng.choice([-0.45, 0.45]) if rng.random() < (0.2 if fast else 0.02) else 0.0)
+            felt = at < onset
+            rows += [(code, at, "target", "felt" if felt else "not_felt"), (code, at, "control", "felt")]
+            run = 0 if felt else run + 1
+            if run == 2:
+                break
+        cases.append((code, "P01" if fast else "P02", CODES[i % 2], "36", "43", "ianb"))
+    frame = pd.DataFrame(cases, columns=["case_id", "practice_id", "arm", "tooth", "control_tooth", "technique"])
+    readings = pd.DataFrame(rows, columns=["case_id", "minute", "tooth_role", "response"])
+    return Records(cases=frame, readings=readings, rejects=frame[:0], problems=(), queries=(), repairs=(),
+                   rows_read=len(frame), readings_read=len(readings), digest="")  # fmt: skip
+
+
+def test_a_fast_practice_that_tests_off_schedule_is_not_taken_for_a_reactive_one():
+    found = [codes(sloppy_and_fast(seed)) for seed in range(40)]
+    assert sum("off_schedule_positive" in f for f in found) <= 1
+
+
 def test_a_control_tooth_lost_with_the_target_shuts():
     [doubt] = doubts_of(study(1, lost=("P01",)), PROTOCOL)
     assert (doubt.code, doubt.effect, doubt.practices) == ("control_lost", SHUTS, ("P01",))
