@@ -53,15 +53,15 @@ TISSUE_PH = (("body fluid", 7.4),)
 @click.option("--percent", type=Amount(), default=2.0, show_default=True, help="Strength of the anaesthetic, %.")
 @click.option("--vasoconstrictor", type=click.Choice(("none", "epinephrine", "levonordefrin")), default="epinephrine",
               show_default=True)  # fmt: skip
-@click.option("--dilution", type=float, help="n of the dilution 1:n  [default: 100000, levonordefrin 20000]")
+@click.option("--dilution", type=Amount(), help="n of the dilution 1:n  [default: 100000, levonordefrin 20000]")
 @click.option(
     "--bicarbonate-percent", type=Amount(), default=8.4, show_default=True, help="Strength of the bicarbonate."
 )
-@click.option("--since-mixing", type=click.FloatRange(min=0), help="Minutes from mixing to injecting.")
+@click.option("--since-mixing", type=Amount(0), help="Minutes from mixing to injecting.")
 @click.option("--ph", type=Amount(), help="Measured pH of your own mixture, for the free-base illustration.")
 @click.option("--pka", type=Amount(), help="pKa to use instead of that of teaching tables; with --temperature.")
 @click.option("--temperature", type=Amount(), help="Temperature of that pKa, degrees Celsius.")
-@click.option("--weight", type=click.FloatRange(10, 300), help="Weight in kg: shows limits of dose. Not a dosing tool.")
+@click.option("--weight", type=Amount(10, 300), help="Weight in kg: shows limits of dose. Not a dosing tool.")
 @click.option("--age-band", type=click.Choice(CODES["age_band"]), help="Age, for limits and rules of children.")
 @click.option("--country", type=click.Choice(("US", "EU", "UK", "DE")), default="US", show_default=True,
               help="Whose labels.")  # fmt: skip

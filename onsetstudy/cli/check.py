@@ -37,7 +37,9 @@ def command(
     """Check RECORDS against PROTOCOL without analysing them.
 
     RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
-    cold_tests.csv, or those two files. Everything that is wrong is listed at once, with its row and how to mend it.
+    cold_tests.csv, those two files, or the store of the page at the chair (.sqlite). Everything that is wrong is
+    listed at once, with its row and how to mend it.
+
     Ends with exit code 1 if a row was refused, or if no case could be reported.
     """
     from onsetstudy.files.output import rejects_path, write_rejects

@@ -31,7 +31,7 @@ DOORS = {
     "send": ("onsetstudy.cli.send", "Make the file of counts that a practice gives to its group."),
     "plan": ("onsetstudy.cli.plan", "Say what a study can show, how many cases it takes and how long."),
     "report": ("onsetstudy.cli.report", "Write the quarterly report (HTML, PDF and JSON)."),
-    "template": ("onsetstudy.cli.template", "Write a workbook for entering cases."),
+    "template": ("onsetstudy.cli.template", "Write a workbook for entering cases, or a case sheet on paper."),
 }
 MEND_YOUR_FILES, USAGE, NOT_ESTIMABLE = 1, 2, 3
 """Exit codes."""

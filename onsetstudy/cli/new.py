@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli.options import say_problems
+from onsetstudy.cli.options import Amount, say_problems
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.guided import GuidedAnswers
@@ -60,14 +60,14 @@ def _ask() -> GuidedAnswers:
     blind = click.confirm("3. Will whoever tests not know what was mixed?", default=randomised)
     technique = click.prompt("4. Which injection", type=click.Choice(CODES["technique"]), default="ianb")
     agent = click.prompt("5. Which anaesthetic", type=click.Choice(CODES["agent"]), default="lidocaine")
-    bicarbonate = click.prompt("6. Bicarbonate 8.4 % per cartridge, mL", type=click.FloatRange(0.01, 1.0), default=0.18)
+    bicarbonate = click.prompt("6. Bicarbonate 8.4 % per cartridge, mL", type=Amount(0.01, 1.0), default=0.18)
     tests = click.prompt("7. Minutes of the cold tests", value_proc=_minutes, default="1 2 3 4 5 6 8 10 12 15 16")
-    target = click.prompt("8. Minute of the first question: how many are numb by", type=float, default=2.0)
-    horizon = click.prompt("9. Last minute that counts", type=float, default=15.0)
+    target = click.prompt("8. Minute of the first question: how many are numb by", type=Amount(), default=2.0)
+    horizon = click.prompt("9. Last minute that counts", type=Amount(), default=15.0)
     control = click.confirm("10. Is a control tooth tested too?", default=True)
     notation = click.prompt("11. How teeth are numbered", type=click.Choice(CODES["tooth_notation"]), default="iso3950")
     pain = click.prompt("12. Scale of pain", type=click.Choice(["none", "nrs11", "vas100"]), default="nrs11")
-    month = click.prompt("13. Such injections in a month, about", type=click.FloatRange(0.1, 10_000), default=10.0)
+    month = click.prompt("13. Such injections in a month, about", type=Amount(0.1, 10_000), default=10.0)
     ask = "14. Ethics approval: body, number, date; or that none is needed, and who says so"
     ethics = click.prompt(ask) if randomised else click.prompt(ask, default="audit; local approval to be asked for")
     return GuidedAnswers(

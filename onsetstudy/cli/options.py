@@ -152,16 +152,24 @@ def chosen_quarter(promised: Protocol, label: str | None) -> Quarter:
 
 
 class Amount(click.ParamType):
-    """A number that may have a decimal comma: ``1,8`` is 1.8."""
+    """A number that may have a decimal comma: ``1,8`` is 1.8; from ``low`` to ``high`` where these are given."""
 
     name = "number"
+
+    def __init__(self, low: float | None = None, high: float | None = None) -> None:
+        self.low, self.high = low, high
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The number."""
         try:
-            return float(str(value).strip().replace(",", ".", 1))
+            number = float(str(value).strip().replace(",", ".", 1))
         except ValueError:
             self.fail(f"{value!r} is not a number; write it as 1.8", param, ctx)
+        low, high = self.low, self.high
+        if low is not None and not (number >= low and (high is None or number <= high)):
+            admitted = f"{low:g} or more" if high is None else f"from {low:g} to {high:g}"
+            self.fail(f"{number:g} is not {admitted}", param, ctx)
+        return number
 
 
 def gathered(problems: Sequence[Problem]) -> list[str]:

@@ -135,3 +135,14 @@ def test_what_is_not_a_number_is_not_understood():
     found = CliRunner().invoke(onsetstudy, ["cartridge", "nan", "0.18", "--mode", "add"])
     assert found.exit_code == 2
     assert "Every amount has to be a number" in found.output
+
+
+def test_every_number_may_have_a_decimal_comma_and_has_its_range():
+    comma = run("1,8", "0,18", "--mode", "add", "--weight", "70,5", "--dilution", "100000,0", "--since-mixing", "1,5")
+    assert comma == run(
+        "1.8", "0.18", "--mode", "add", "--weight", "70.5", "--dilution", "100000", "--since-mixing", "1.5"
+    )
+    with pytest.raises(click.BadParameter, match="7 is not from 10 to 300"):
+        run("1.8", "0.18", "--mode", "add", "--weight", "7")
+    with pytest.raises(click.BadParameter, match="nan is not from 10 to 300"):
+        run("1.8", "0.18", "--mode", "add", "--weight", "nan")

@@ -46,7 +46,7 @@ def _said(safety: Safety, protocol: Protocol) -> str:
             told.append(
                 f"Nothing was recorded in {counted(arm.cases, label + ' case')}; the true proportion could "
                 f"still be as high "
-                f"as {percent(arm.at_most, arm.cases)} (about 3 in {arm.cases})."
+                f"as {percent(arm.at_most, arm.cases)} (one-sided limit, about 3 in {arm.cases})."
             )
         else:
             told.append(f"{arm.count} of {counted(arm.cases, label + ' case')} had an adverse event ({_limits(arm)}).")
