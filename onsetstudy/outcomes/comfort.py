@@ -174,6 +174,10 @@ def _adjusted(
     if np.linalg.matrix_rank(design.to_numpy()) < design.shape[1]:
         reason = "the covariates say which arm it was, or each other"
         return _gone("pain_adjusted", contrast, unit, reason, ROBUST, n, "collinear")
+    q, _ = np.linalg.qr(design.to_numpy())
+    if np.max(np.sum(q**2, axis=1)) > 1 - 1e-9:
+        # A case that is alone in what its covariates say fits exactly, and tells nothing of the spread.
+        return _gone("pain_adjusted", contrast, unit, "a case is alone with its covariates", ROBUST, n, "too_few")
     patient = records.patient[rows]
     repeats = np.unique(patient).size < patient.size
     model = sm.OLS(records.score[rows], design)

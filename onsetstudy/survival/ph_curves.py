@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Certificate, Counts
 from onsetstudy.survival.coding import Coded, code_covariates
 from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.ph_fit import GRADIENT_TOLERANCE, Maximum, Problem, maximise, set_up
+from onsetstudy.survival.ph_likelihood import LARGEST_PREDICTOR
 from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["predict_curves", "standardise_curves"]
@@ -147,7 +148,12 @@ def _curve(
     """Average over rows of covariates of the curves they predict."""
     increments = maximum.baseline.increment
     cumulative = np.cumsum(increments)
-    relative = np.exp((rows - problem.centre) @ maximum.b)
+    predictor = (rows - problem.centre) @ maximum.b
+    if not np.max(np.abs(predictor), initial=0.0) <= LARGEST_PREDICTOR:
+        raise NotEstimable(
+            "standardised_curve", "a covariate separates the onsets: its coefficient has no end", code="run_away"
+        )
+    relative = np.exp(predictor)
     surv = share @ np.exp(-relative[:, None] * cumulative[None, :])
     mass = -np.diff(np.concatenate(([1.0], surv)))
     keep = mass > 0

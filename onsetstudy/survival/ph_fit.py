@@ -187,7 +187,12 @@ def _newton(
     total = float(cells.weight.sum())
     gap = np.inf
     for step in range(1, INNER_STEPS + 1):
-        d = derivatives(cells, b, h)
+        # A coefficient that runs off leaves what floating numbers hold: that is found here and said, not warned of.
+        with np.errstate(over="ignore", invalid="ignore"):
+            d = derivatives(cells, b, h)
+        parts = (d.gradient_b, d.gradient_h, d.information_bb, d.information_bh, d.information_hh)
+        if not all(np.isfinite(part).all() for part in parts):
+            raise NotEstimable("hazard_ratio", "a coefficient runs off without end", code="run_away")
         gap = _violation(d.gradient_b[free], d.gradient_h, h, cells) / total
         if gap <= tolerance:
             return b, h, gap, step

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Cells", "Derivatives", "collapse", "derivatives", "log_likelihood", "score_rows"]
+__all__ = ["LARGEST_PREDICTOR", "Cells", "Derivatives", "collapse", "derivatives", "log_likelihood", "score_rows"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]

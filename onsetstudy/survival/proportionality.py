@@ -27,13 +27,14 @@ from onsetstudy.core.results import Assumption, Counts, HypothesisTest
 from onsetstudy.survival.coding import code_covariates
 from onsetstudy.survival.npmle import Curves
 from onsetstudy.survival.ph_fit import NEGLIGIBLE, Maximum, maximise, set_up
-from onsetstudy.survival.ph_likelihood import Cells, derivatives
+from onsetstudy.survival.ph_likelihood import LARGEST_PREDICTOR, Cells, derivatives
 from onsetstudy.survival.results import EffectStretch, ProportionalityCheck
 
 __all__ = ["check_proportionality"]
 
 FloatArray = NDArray[np.float64]
 STEP = 1e-4
+FLAT = "the onsets of a stretch of time do not say how large the ratio is there"
 FEWEST = 3
 
 
@@ -107,6 +108,8 @@ def check_proportionality(
 def _time_test(maximum: Maximum, column: int, ends: FloatArray, contrast: str, counts: Counts) -> HypothesisTest:
     late = np.log(ends)
     score, variance, _ = _widened(maximum, column, (late - late.mean())[None, :])
+    if not variance[0, 0] > 0:
+        raise NotEstimable("proportionality", FLAT, code="few_gaps")
     value = float(score[0] ** 2 / variance[0, 0])
     return HypothesisTest(
         quantity="proportionality_test",
@@ -136,10 +139,14 @@ def _stretches(
     # The indicators of all stretches replace the covariate's own column.
     score, variance, others = _widened(maximum, column, member[used].astype(float), replace=True)
     del others
+    if not np.linalg.eigvalsh(variance).min() > 0:
+        raise NotEstimable("proportionality", FLAT, code="few_gaps")
     shift = np.linalg.solve(variance, score)
     errors = np.sqrt(np.diag(np.linalg.inv(variance)))
     z = float(stats.norm.ppf(0.5 + conf_level / 2))
     b = float(maximum.b[column])
+    if not np.max(np.abs(b + shift) + z * errors) <= LARGEST_PREDICTOR:
+        raise NotEstimable("proportionality", FLAT, code="few_gaps")
     rows = np.flatnonzero(used)
     return tuple(
         EffectStretch(
