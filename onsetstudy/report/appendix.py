@@ -9,7 +9,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.claims_told import looks_note
 from onsetstudy.report.document import Table
 from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text, tidy
-from onsetstudy.report.sentences import plain_words, short_value
+from onsetstudy.report.sentences import plain_words, short_value, without_looks
 from onsetstudy.study.results import Diagnostics, Population, StudyResults
 
 __all__ = [
@@ -31,6 +31,7 @@ QUANTITIES = {
     "not_numb": "Not numb to the end of testing",
     "not_numb_difference": "Not numb to the end of testing",
     "pain_shift": "Pain, shift",
+    "pain_difference": "Pain, difference of means",
     "probability_of_superiority": "Less pain in a pair",
     "onset_test": "Test of onset",
     "pain_test": "Test of pain",
@@ -45,7 +46,10 @@ def claims_table(results: StudyResults) -> Table:
         columns=("", "as shown", "of"),
         rows=tuple((c.quantity.name, short_value(c) or NONE, c.population) for c in claims),
         align="lrl",
-        notes=(note,) if (note := looks_note(results.claims.primary())) else (),
+        notes=(
+            "Times are shown as minutes saved: above 0 the other arm took less.",
+            *((note,) if (note := looks_note(results.claims.primary())) else ()),
+        ),
     )
 
 
@@ -71,7 +75,8 @@ def numbers_table(results: StudyResults) -> Table:
         rows=tuple((name, of, v, lo, hi, p, unit) for (name, of), v, lo, hi, p, unit in columns),
         align="llrrrrl",
         notes=(
-            f"From, to: {level(protocol.plan.conf_level)} interval; p only for the tests that the plan asks for.",
+            f"From, to: {level(protocol.plan.conf_level)} interval{without_looks(results.looks)}; p likewise, and only "
+            "for the tests that the plan asks for.",
             *_clustered(population),
         ),
     )

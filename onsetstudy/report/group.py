@@ -20,7 +20,7 @@ from onsetstudy.report.numbers import (
     quarter,
     tidy,
 )
-from onsetstudy.report.sections.group_first import drawn_figure, first_page
+from onsetstudy.report.sections.group_first import curves_block, drawn_figure, first_page
 from onsetstudy.report.sections.group_more import more_sections, name_of
 from onsetstudy.report.sections.group_sent import sent_section
 from onsetstudy.report.sections.looks import looks_section
@@ -84,7 +84,7 @@ def compose_group(results: GroupResults, *, practice: str | None = None) -> Docu
 
 
 def _pooled(results: GroupResults, own: str | None) -> Section:
-    blocks: list[Block] = []
+    blocks: list[Block] = [] if own is None else [curves_block(results)]
     if any(isinstance(x.average, Estimate) for x in results.pooled):
         blocks.append(_pooled_table(results))
     else:

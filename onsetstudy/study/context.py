@@ -103,7 +103,7 @@ def _onset(protocol: Protocol) -> Panel:
 
 def _success(protocol: Protocol) -> Panel:
     meaning = (
-        f"difference in the share numb within {protocol.onset.tau_min:g} min by the first injection alone; "
+        f"difference in the proportion numb within {protocol.onset.tau_min:g} min by the first injection alone; "
         "published success is by each trial's own definition"
     )
     # A share comes as a fraction; drawn are points of a hundred.

@@ -143,7 +143,10 @@ def plan_study(
             effects=sorted({*EFFECTS, protocol.plan.planned_hazard_ratio}),
             powers=POWERS,
         ),
-        curve=() if primary is None or paired else _curve(protocol, assumed, expected, wait, simulated, cases, run),
+        # As far as the main outcome takes: a figure that ends before it would show no way to the planned power.
+        curve=()
+        if primary is None or paired
+        else _curve(protocol, assumed, expected, wait, simulated, max(cases, round(primary.unrounded)), run),
         planned_effect=None if primary is None or paired else _planned_effect(protocol),
         schedules=None if scenario is None else _compared(protocol, scenario, run),
         looks=looks,

@@ -392,3 +392,9 @@ def test_a_protocol_without_assumptions_says_what_to_add(tmp_path):
     (tmp_path / "bare.toml").write_text(text[:start] + text[end:], encoding="utf-8")
     bare = CliRunner().invoke(onsetstudy, ["plan", str(tmp_path / "bare.toml")])
     assert "Copy the table [planning] from protocols/mandibular_block_group.toml" in str(bare.exception)
+
+
+def test_the_curve_of_power_goes_on_to_what_the_main_outcome_takes(planned):
+    """A locked protocol whose own spread asks for more cases than its looks are planned for."""
+    line = [p for p in planned.curve if p.effect == planned.planned_effect]
+    assert max(p.formula for p in line) > planned.protocol.plan.planned_power

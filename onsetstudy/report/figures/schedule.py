@@ -84,9 +84,10 @@ def draw_figure(results: StudyResults, frame: pd.DataFrame, *, name: str, title:
             draw(frame, ax, arms=arms)
             for k, test in enumerate(tests):
                 say(figure, 0, foot + height - STEP * (k + 0.5), f"test {test}")
+            room = 0.13 * max(len(label) for label in labels.values())
             for k, code in enumerate(arms[:2]):
                 look = look_of(code, arms)
-                say(figure, left + 0.75 * k, foot + height + 0.17, labels[code], color=look.colour, weight="bold")
+                say(figure, left + room * k, foot + height + 0.17, labels[code], color=look.colour, weight="bold")
             ax.annotate(
                 "minutes after the injection", (0.5, 0), xycoords="axes fraction", xytext=(0, -18),
                 textcoords="offset points", ha="center", va="top", fontsize=8, color=SECONDARY,

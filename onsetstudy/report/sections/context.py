@@ -40,13 +40,13 @@ def section(context: PublishedContext | None, protocol: Protocol) -> Section | N
 
 
 def _scale(panel: ContextPanel, protocol: Protocol) -> ContextScale:
-    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
+    other = protocol.label(protocol.contrast_arm)
     if panel.outcome == "onset":
         return ContextScale(
             unit="minutes saved", ends=axis_ends(protocol), factor=QUANTITIES["rmst_difference"].shown.factor
         )
     if panel.outcome == "success":
-        return ContextScale(unit="percentage points", ends=(f"more with {reference}", f"more with {other}"), base=0)
+        return ContextScale(unit="percentage points", ends=("fewer numb", "more numb"), base=0)
     return ContextScale(unit="difference, of 100", ends=(f"less with {other}", f"more with {other}"), base=0)
 
 

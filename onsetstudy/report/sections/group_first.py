@@ -24,9 +24,9 @@ from onsetstudy.report.sections.group_more import heterogeneity_words, name_of
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group_results import GroupResults
 
-__all__ = ["drawn_figure", "first_page", "missing_words"]
+__all__ = ["curves_block", "drawn_figure", "first_page", "missing_words"]
 
-CURVES = 1.75
+CURVES = 1.6
 CAUTIONS = ("not_randomised", "arms", "practices_together", "coarser_strata")
 NO_PLACE = "—"
 
@@ -36,7 +36,9 @@ def first_page(results: GroupResults, own: str | None) -> Section:
     blocks: list[Block] = [_answer(results)]
     if own is not None:
         blocks.append(Paragraph(text=_own_words(results, own)))
-    blocks += [_arms_table(results), _forest(results, own), _curves(results)]
+    blocks += [_arms_table(results), _forest(results, own)]
+    if own is None:
+        blocks.append(curves_block(results))
     always = [tidy(c.text) for c in results.caution]
     cautions = [always[0], *missing_words(results, own)]
     cautions += [tidy(c.text) for c in results.caution if c.code in CAUTIONS]
@@ -142,12 +144,10 @@ def _arms_table(results: GroupResults) -> Table:
     pain = results.claims.get("pain_difference")
     if pain is not None and isinstance(pain.answer, Estimate):
         rows.append((f"mean pain, {pain.answer.unit}", NO_PLACE, NO_PLACE, _difference(results, "pain_difference")))
+    allowed = "" if results.looks is None else f", of differences {ALLOWED}"
     note = (
-        f"With {level(protocol.plan.conf_level)} intervals"
-        f"{'' if results.looks is None else f', of differences {ALLOWED}'}. "
-        f"Difference: {labels[1]} less {labels[0]}, proportions in "
-        "percentage points, within practices and combined by numbers of cases; proportions of each arm over the mix of "
-        "practices of both."
+        f"With {level(protocol.plan.conf_level)} intervals{allowed}. Difference: {labels[1]} less {labels[0]}, of "
+        "proportions in percentage points, within practices and combined by numbers of cases."
     )
     return Table(
         caption="What was seen, all practices together", columns=("", *labels, "difference"), rows=tuple(rows),
@@ -223,7 +223,8 @@ def _upper(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _curves(results: GroupResults) -> Block:
+def curves_block(results: GroupResults) -> Block:
+    """Onset curves of all practices; on a member's page they stand after the first page, which has own words."""
     title = "How soon were teeth numb, in all practices together?"
     frame = curves.data_for(results, least=5)  # type: ignore[arg-type]
     if frame.empty:
