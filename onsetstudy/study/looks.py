@@ -15,7 +15,7 @@ from onsetstudy.study.analysis_set import AnalysisSet
 from onsetstudy.study.population import primary_result
 from onsetstudy.study.results import LooksTaken
 
-__all__ = ["BY_SPENDING", "QUANTITY", "judge_seen", "looks_taken", "plan_of", "score_of"]
+__all__ = ["BY_SPENDING", "judge_seen", "looks_taken", "plan_of", "score_of"]
 
 BY_SPENDING = ("obrien_fleming", "pocock", "power")
 SCALES = {
@@ -24,13 +24,6 @@ SCALES = {
     "success_difference": "proportion",
     "pain_difference": "",
 }
-QUANTITY = {
-    "hazard_ratio": "hazard_ratio",
-    "rmst_difference": "rmst_difference",
-    "success_difference": "success_difference",
-    "pain_difference": "pain_difference",
-}
-"""Quantity whose table row says which side of a primary outcome is better."""
 
 
 def plan_of(protocol: Protocol) -> LookPlan | None:
@@ -105,7 +98,7 @@ def _counted(part: AnalysisSet, rule: LookRule) -> float:
 
 def score_of(result: object, primary: str) -> tuple[float, float | None] | None:
     """Z (positive: better than the reference) and its information, if it has one."""
-    quantity = quantity_of(QUANTITY[primary])
+    quantity = quantity_of(primary)
     if isinstance(result, HypothesisTest):
         return result.statistic, result.variance[0] if result.variance and result.variance[0] > 0 else None
     if isinstance(result, Estimate):

@@ -314,3 +314,34 @@ def test_beside_a_verdict_the_size_is_left_open_and_not_the_direction():
     assert "toward sooner" in said.seen
     assert said.allows.startswith("The direction is the verdict of that analysis")
     assert "cannot tell" not in said.allows
+
+
+def test_every_interval_says_whether_it_allows_for_the_interim_analyses():
+    promised = protocol()
+    looks = taken("rmst_difference", "continue", "", 1.0, 2.9, promised)
+    results = dataclasses.replace(rich(), protocol=promised, looks=looks)
+    told = {}
+    for document in (compose(results), compose_group(group_of(results, looks=looks))):
+        for section in document.sections:
+            for block in section.blocks:
+                name = getattr(block, "name", "") or getattr(block, "caption", "")
+                told[name] = " ".join([getattr(block, "caption", ""), *getattr(block, "notes", ())])
+    chosen = ("Arm beside arm", "Technique by technique", "Numb by 2 min, quarter by quarter", "key", "stopwatch",
+              "quarters", "everywhere", "What was seen, all practices together", "Pooled over practices", "forest")  # fmt: skip
+    for name in chosen:
+        assert "allowing for the interim analyses" in told[name], name
+    alone = " ".join(texts(compose(dataclasses.replace(rich(), looks=None))))
+    assert "interim analyses" not in alone
+
+
+def test_an_estimate_beside_the_difference_that_matters_needs_no_more_digits():
+    near = claim("rmst_difference", -0.504, -3.2, 2.2)
+    assert near.places == 1
+    # An end that would seem to lie on it does.
+    assert claim("rmst_difference", -1.5, -3.2, -0.504).places > 1
+
+
+def test_what_is_unsure_about_practices_is_not_said_to_be_more_than_chance():
+    from onsetstudy.report.sections.reconciled import REASONS
+
+    assert all("more than chance" not in text for text in REASONS.values())
