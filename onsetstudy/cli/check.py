@@ -20,7 +20,7 @@ from onsetstudy.cli.options import (
 __all__ = ["command"]
 
 
-@click.command("check", short_help="Check records and list everything that has to be mended.")
+@click.command("check", short_help="Check records and list everything that has to be corrected.")
 @protocol_argument
 @records_arguments
 @arms_options
@@ -38,7 +38,7 @@ def command(
 
     RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
     cold_tests.csv, those two files, or the store of the page at the chair (.sqlite). Everything that is wrong is
-    listed at once, with its row and how to mend it.
+    listed at once, with its row and how to correct it.
 
     Ends with exit code 1 if a row was refused, or if no case could be reported.
     """
@@ -67,5 +67,5 @@ def command(
     say_left_out(checked, promised, through=promised.quarters[-1])
     refuse_if_none_is_left(checked, promised, through=promised.quarters[-1])
     if not refused:
-        click.echo("Nothing has to be mended.")
+        click.echo("Nothing has to be corrected.")
     return 1 if refused else 0

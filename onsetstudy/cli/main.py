@@ -18,7 +18,7 @@ DOORS = {
     "open-slip": ("onsetstudy.cli.open_slip", "Open the next allocation slip for a case, and log it."),
     "cartridge": ("onsetstudy.cli.cartridge", "Work out what a mixed cartridge holds. Not a dosing tool."),
     "chairside": ("onsetstudy.cli.chairside", "Time and record cases at the chair, on a page of this computer."),
-    "check": ("onsetstudy.cli.check", "Check records and list everything that has to be mended."),
+    "check": ("onsetstudy.cli.check", "Check records and list everything that has to be corrected."),
     "demo": ("onsetstudy.cli.demo", "Make the invented demo study anew."),
     "group": ("onsetstudy.cli.group", "Pool the practices' files and write the report of the group."),
     "ledger": ("onsetstudy.cli.ledger", "Read the ledger of a study as sentences, and verify it."),
@@ -61,7 +61,7 @@ class Doors(click.Group):
 @click.group(
     cls=Doors,
     context_settings={"help_option_names": ["-h", "--help"]},
-    epilog="Exit codes: 0 done, 1 something in your files has to be mended, 2 the command was not understood, "
+    epilog="Exit codes: 0 done, 1 something in your files has to be corrected, 2 the command was not understood, "
     "3 the records cannot answer the question.",
 )
 @click.version_option(package_name="onsetstudy")
@@ -87,6 +87,6 @@ def main() -> None:
         click.echo(str(error), err=True)
         sys.exit(NOT_ESTIMABLE)
     except OnsetStudyError as error:
-        say_problems(error.problems, kept=" of such lines; mend these first")
+        say_problems(error.problems, kept=" of such lines; correct these first")
         sys.exit(MEND_YOUR_FILES)
     sys.exit(code if isinstance(code, int) else 0)

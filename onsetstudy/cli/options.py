@@ -294,5 +294,5 @@ def refuse_incomplete(practice: str, *, refused: int, accepted: int, allowed: bo
     if allowed or not too_many_refused(refused, accepted):
         return
     what = f"{practice}: {refused} of {refused + accepted} cases are refused and would be missing from what you send"
-    mend = "mend them, or add --send-incomplete if they cannot be mended"
+    mend = "correct them, or add --send-incomplete if they cannot be corrected"
     raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="incomplete"))

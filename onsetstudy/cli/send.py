@@ -149,7 +149,7 @@ def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Ta
     if practice not in tally.practices and refused + accepted:
         what = f"none of the {refused + accepted} cases of {practice} can be sent: {refused} refused"
         what += f", {accepted} left out" if accepted else ""
-        mend = "is this the protocol of these records? Otherwise mend the rows named above"
+        mend = "is this the protocol of these records? Otherwise correct the rows named above"
         raise RecordsError(Problem(what=what, where=Where(), mend=mend, value=practice, code="practice"))
     refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
     if refused:

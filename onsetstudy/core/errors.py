@@ -70,7 +70,7 @@ def _sentence(text: str) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Problem:
-    """One thing that is wrong, where it is and how to mend it.
+    """One thing that is wrong, where it is and how to correct it.
 
     Parameters
     ----------

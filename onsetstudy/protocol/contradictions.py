@@ -16,7 +16,7 @@ from onsetstudy.protocol.vocabulary import SCALES
 __all__ = ["Contradiction", "contradictions", "contradictions_beside"]
 
 Contradiction = tuple[str, str, str]
-"""Key, what is wrong, and how to mend it."""
+"""Key, what is wrong, and how to correct it."""
 STAND_INS: dict[str, dict[str, Any]] = {
     "study": {
         "id": "x",
@@ -192,7 +192,7 @@ def _rule_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
 
 
 def contradictions_beside(content: Mapping[str, Any], error: ValidationError) -> list[Contradiction]:
-    """Contradictions among the tables in which no key is at fault, so that nothing has to be mended in rounds.
+    """Contradictions among the tables in which no key is at fault, so that nothing has to be corrected in rounds.
 
     Keys at fault are left out, and the required ones of :data:`STAND_INS` stand in for those that are missing; what is
     said of a table that holds one of them is not told.

@@ -119,7 +119,7 @@ def check_records(
 
 def nothing_left(records: Records, where: Where) -> Problem:
     """That no case can be used: told first, because another protocol is the usual reason for many different faults."""
-    mend = "is this the protocol of these records? Otherwise mend the rows named here"
+    mend = "is this the protocol of these records? Otherwise correct the rows named here"
     return Problem(
         what=f"none of {records.rows_read} cases can be used",
         where=where,

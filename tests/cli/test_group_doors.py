@@ -85,7 +85,7 @@ def test_where_no_case_can_be_reported_every_door_says_so(tmp_path):
         assert isinstance(done.exception, RecordsError), done.output
         assert words in str(done.exception)
         assert "Q01 is not a practice of the study" in done.output
-        assert "Nothing has to be mended" not in done.output
+        assert "Nothing has to be corrected" not in done.output
     assert sorted(p.name for p in tmp_path.iterdir()) == ["in"]
 
 
@@ -94,8 +94,8 @@ def test_send_stops_where_many_cases_are_refused_unless_that_is_confirmed(tmp_pa
     arguments = ("send", PROTOCOL, records, "--into", str(tmp_path / "out"))
     stopped = run(*arguments)
     assert str(stopped.exception) == (
-        "P01: 5 of 40 cases are refused and would be missing from what you send. Mend them, or add --send-incomplete "
-        "if they cannot be mended."
+        "P01: 5 of 40 cases are refused and would be missing from what you send. Correct them, or add "
+        "--send-incomplete if they cannot be corrected."
     )
     assert (
         "Kept, but the file will leave out: 1, a state of the pulp that the protocol does not admit (P01-"

@@ -420,7 +420,7 @@ def test_where_no_case_can_be_used_the_protocol_is_asked_about_first():
         row["case_date"] = "2019-05-06"
     with pytest.raises(RecordsError) as caught:
         records(cases, readings, PROMISED)
-    first = "cases.csv: none of 4 cases can be used. Is this the protocol of these records? Otherwise mend the rows"
+    first = "cases.csv: none of 4 cases can be used. Is this the protocol of these records? Otherwise correct the rows"
     assert str(caught.value).startswith(first)
 
 
@@ -678,7 +678,7 @@ def test_the_command_says_that_nothing_has_to_be_mended(tmp_path):
     folder = write(tmp_path / "r", as_csv(clean()[0]))
     shown = run("check", PROTOCOLS / "mandibular_block_group.toml", folder)
     assert shown.return_value == 0
-    assert "Nothing has to be mended." in shown.output
+    assert "Nothing has to be corrected." in shown.output
     assert not (folder / "r-rejects.csv").exists()
 
 
