@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 from tests.chairside.conftest import wait_for
@@ -22,6 +23,18 @@ def quick_audit(folder: Path, *, control: str = "none") -> Path:
     path = folder / "quick.toml"
     path.write_text(text)
     return path
+
+
+@dataclass(frozen=True)
+class Tap:
+    """What was tapped, and between which two moments of the test's own clock (s)."""
+
+    what: str
+    before: float
+    after: float
+
+
+TOLERANCE_S = 0.25
 
 
 class Chair:
@@ -46,8 +59,34 @@ class Chair:
         return self.page.get_by_role("button", name=name, **options)
 
     def tap(self, name, what="", **options):
-        self.button(name, **options).first.click()
-        self.taps.append((what or name, time.time()))
+        self._click(self.button(name, **options).first, what or name)
+
+    def _click(self, button, what):
+        """Click, and note what the clock said before and after: a slow machine widens it and fails nothing."""
+        button.wait_for()
+        before = time.time()
+        button.click()
+        self.taps.append(Tap(what, before, time.time()))
+
+    def tapped(self, what):
+        return next(tap for tap in self.taps if tap.what == what)
+
+    def since_injection(self, *what):
+        """Minutes from the end of injection to each tap: the least and the most that they can be."""
+        zero = self.tapped("Injection ended")
+        return [
+            ((t.before - zero.after - TOLERANCE_S) / 60, (t.after - zero.before + TOLERANCE_S) / 60)
+            for t in self.taps
+            if t.what in what
+        ]
+
+    def agrees(self, minutes, *what):
+        """Whether recorded minutes are those of the taps, within what the clock of the test can tell."""
+        limits = self.since_injection(*(what or ("felt", "not_felt")))
+        assert len(minutes) == len(limits), (minutes, limits)
+        within = [low <= minute <= high for minute, (low, high) in zip(minutes, limits, strict=True)]
+        assert all(within), (minutes, limits)
+        return True
 
     def expect(self, words, seconds=8):
         self.page.wait_for_function(
@@ -87,8 +126,7 @@ class Chair:
         self.tap("Injection ended")
 
     def answer(self, response):
-        self.page.locator(f"[data-answer={response}]:not(:disabled)").click()
-        self.taps.append((response, time.time()))
+        self._click(self.page.locator(f"[data-answer={response}]:not(:disabled)"), response)
 
     def wait_until_written(self):
         wait_for(lambda: self.page.evaluate("async () => (await import('/log.js')).state.waiting") == 0)

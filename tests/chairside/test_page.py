@@ -17,18 +17,11 @@ from tests.chairside.chair import Chair, quick_audit, quick_watch
 from tests.chairside.conftest import wait_for
 
 PAGE = Path("onsetstudy/chairside/page")
-TOLERANCE_MIN = 0.25 / 60
 
 
 def minutes(store):
     frame = read_store(store).cold_tests.frame
     return frame["minute"].astype(float).tolist()
-
-
-def tapped(chair, zero="Injection ended"):
-    """Minutes after the injection of all answers, by the clock of the test."""
-    at = dict(chair.taps)[zero]
-    return [(when - at) / 60 for what, when in chair.taps if what in ("felt", "not_felt")]
 
 
 @pytest.fixture
@@ -75,13 +68,12 @@ def test_a_whole_case_ends_in_the_same_tables(audit, chair, tmp_path):
     assert (row["mix_mode"], row["bicarbonate_ml"], row["bicarbonate_percent"]) == ("replace", "0.18", "8.4")
     assert (row["pain_treatment"], row["adverse_event"], row["adverse_serious"]) == ("3", "syncope", "yes")
     assert folded.cold_tests.frame["response"].tolist() == ["felt", "felt", "not_felt", "not_felt"]
-    assert minutes(audit.store) == pytest.approx(tapped(chair), abs=TOLERANCE_MIN)
-    started = dict(chair.taps)["Treatment starts"] - dict(chair.taps)["Injection ended"]
-    assert float(row["treatment_start_min"]) == pytest.approx(started / 60, abs=TOLERANCE_MIN)
+    assert chair.agrees(minutes(audit.store))
+    assert chair.agrees([float(row["treatment_start_min"])], "Treatment starts")
     records = read_records(audit.store, protocol)
     assert records.problems == ()
     onset = derive_onset(records, protocol).iloc[0]
-    assert (onset["left_min"], onset["right_min"]) == pytest.approx(tapped(chair)[1:3], abs=TOLERANCE_MIN)
+    assert [onset["left_min"], onset["right_min"]] == minutes(audit.store)[1:3]
     export_store(audit.store, tmp_path / "open")
     assert read_records(tmp_path / "open", protocol).digest == records.digest
 
@@ -101,12 +93,12 @@ def test_a_reload_in_mid_case_loses_and_shifts_nothing(audit, chair):
     running(chair)
     chair.page.reload()
     chair.page.wait_for_selector("#next")
-    shown = chair.page.inner_text("#elapsed")
-    true = time.time() - dict(chair.taps)["Injection ended"]
-    assert abs(int(shown.split(":")[0]) * 60 + int(shown.split(":")[1]) - true) < 1.5
+    zero, before = chair.tapped("Injection ended"), time.time()
+    minute, second = chair.page.inner_text("#elapsed").split(":")
+    assert before - zero.after - 1.5 < int(minute) * 60 + int(second) < time.time() - zero.before + 1.5
     chair.answer("not_felt")
     chair.wait_until_written()
-    assert minutes(audit.store) == pytest.approx(tapped(chair), abs=TOLERANCE_MIN)
+    assert chair.agrees(minutes(audit.store))
 
 
 def test_a_server_killed_in_mid_case_catches_up_by_itself(audit, chair):
@@ -121,7 +113,7 @@ def test_a_server_killed_in_mid_case_catches_up_by_itself(audit, chair):
     audit.start()
     chair.wait_until_written()
     chair.page.wait_for_selector("#trouble", state="hidden")
-    assert minutes(audit.store) == pytest.approx(tapped(chair), abs=TOLERANCE_MIN)
+    assert chair.agrees(minutes(audit.store))
     assert read_store(audit.store).flagged == ()
 
 
@@ -137,7 +129,7 @@ def test_reloaded_while_the_server_is_away_the_page_goes_on(audit, chair):
     chair.page.wait_for_selector("#trouble:not([hidden])")
     audit.start()
     wait_for(lambda: len(minutes(audit.store)) == 2)
-    assert minutes(audit.store) == pytest.approx(tapped(chair), abs=TOLERANCE_MIN)
+    assert chair.agrees(minutes(audit.store))
     assert read_store(audit.store).flagged == ()
 
 
@@ -152,7 +144,7 @@ def test_two_tabs_and_a_closed_one_write_every_tap_once(audit, chair):
     chair.page.wait_for_timeout(2500)
     chair.answer("not_felt")
     chair.wait_until_written()
-    assert minutes(audit.store) == pytest.approx(tapped(chair), abs=TOLERANCE_MIN)
+    assert chair.agrees(minutes(audit.store))
     with EventStore(audit.store) as store:
         tests = [e for e in store.events() if e.kind == "test"]
     assert len({e.clock for e in tests}) == 2
@@ -168,7 +160,7 @@ def test_a_system_clock_that_is_changed_shifts_nothing(audit, context, shift_s):
     page.wait_for_timeout(1500)
     chair.answer("not_felt")
     chair.wait_until_written()
-    assert minutes(audit.store) == pytest.approx(tapped(chair), abs=TOLERANCE_MIN)
+    assert chair.agrees(minutes(audit.store))
     assert chair.errors == []
 
 
@@ -192,7 +184,7 @@ def test_the_network_cut_at_every_step_loses_nothing(audit, chair):
     chair.answer("not_felt")
     device.set_offline(False)
     chair.wait_until_written()
-    assert minutes(audit.store) == pytest.approx(tapped(chair), abs=TOLERANCE_MIN)
+    assert chair.agrees(minutes(audit.store))
 
 
 def test_a_wrong_tap_is_corrected_and_the_earlier_stays(audit, chair):

@@ -13,7 +13,7 @@ const entries = new Map(); // id -> { entry, n }
 let clocks = {};
 let ownAnchors = []; // { page_s, offset }
 let jumps = []; // the wall clock ran on by more than ours: asleep, or set
-let adding = 0; // tapped, and not yet in the browser's store
+const pending = new Set(); // tapped on this page, and not yet known to be written
 let last = 0;
 let listeners = [];
 let database;
@@ -57,12 +57,11 @@ export function tap(kind, payload = {}, case_id = null, corrects = null) {
 
 function add(entry) {
   entries.set(entry.id, { entry, n: Infinity });
+  pending.add(entry.id);
   state.waiting += 1;
-  adding += 1;
   if (entry.kind !== "anchor") state.version += 1;
   changed();
   asked(store("entries", "readwrite").add({ entry, state: "waiting" })).then((n) => {
-    adding -= 1;
     const held = entries.get(entry.id);
     if (held && held.n === Infinity) held.n = n + 1e12;
     others.postMessage({ entry, n: n + 1e12 });
@@ -105,8 +104,10 @@ export function send() {
 /** One tab at a time sends what all tabs have kept, in the order in which it was tapped. */
 async function pass() {
   for (;;) {
-    const rows = (await asked(store("entries", "readonly").getAll())).filter((row) => row.state === "waiting");
-    state.waiting = rows.length + adding;
+    const own = await asked(store("entries", "readonly").getAll()), rows = own.filter((row) => row.state === "waiting");
+    for (const row of own) if (row.state !== "waiting") pending.delete(row.entry.id);
+    const waiting = new Set([...pending, ...rows.map((row) => row.entry.id)]);
+    state.waiting = waiting.size;
     if (!rows.length) break;
     const some = rows.slice(0, 50);
     const answer = await request("/api/entries", { entries: some.map((row) => row.entry) });
@@ -116,6 +117,8 @@ async function pass() {
     for (const row of some) {
       const told = states[row.entry.id];
       if (!told) continue;
+      pending.delete(row.entry.id);
+      waiting.delete(row.entry.id);
       if (told.state === "refused") {
         state.refused.push({ kind: row.entry.kind, why: told.why });
         entries.delete(row.entry.id);
@@ -124,7 +127,7 @@ async function pass() {
       write.put({ ...row, state: told.state });
     }
     await new Promise((yes, no) => { write.transaction.oncomplete = yes; write.transaction.onerror = no; });
-    state.waiting = rows.length - some.length + adding;
+    state.waiting = new Set([...pending, ...waiting]).size;
   }
   changed();
 }
@@ -177,6 +180,7 @@ async function forget(running) {
   for (const row of rows) {
     if (row.state === "waiting" || running.has(row.entry.id)) continue;
     write.delete(row.n);
+    pending.delete(row.entry.id);
     entries.delete(row.entry.id);
     state.version += 1;
   }
