@@ -15,25 +15,25 @@ _HOME = {
     "Intervals": "onsetstudy.core.intervals",
     "NotEstimable": "onsetstudy.core.errors",
     "OnsetStudyError": "onsetstudy.core.errors",
-    "analyse": "onsetstudy.study.analyse",
-    "check_proportionality": "onsetstudy.survival.proportionality",
-    "compare_arms": "onsetstudy.survival.compare",
-    "compare_pain": "onsetstudy.outcomes.pain",
-    "estimate_quantile": "onsetstudy.survival.quantiles",
-    "estimate_rmst": "onsetstudy.survival.rmst",
-    "fit_accelerated_time": "onsetstudy.survival.parametric",
-    "fit_grouped_hazards": "onsetstudy.survival.grouped",
-    "fit_never_numb": "onsetstudy.survival.cure",
-    "fit_npmle": "onsetstudy.survival.npmle",
-    "fit_proportional_hazards": "onsetstudy.survival.regression",
-    "fit_shared_frailty": "onsetstudy.survival.frailty",
+    "analyse": "onsetstudy.study.practice.analyse",
+    "check_proportionality": "onsetstudy.survival.hazards.proportionality",
+    "compare_arms": "onsetstudy.survival.ranktests.compare",
+    "compare_pain": "onsetstudy.outcomes.scores.pain",
+    "estimate_quantile": "onsetstudy.survival.summaries.quantiles",
+    "estimate_rmst": "onsetstudy.survival.summaries.rmst",
+    "fit_accelerated_time": "onsetstudy.survival.parametric.accelerated_time",
+    "fit_grouped_hazards": "onsetstudy.survival.hazards.grouped",
+    "fit_never_numb": "onsetstudy.survival.parametric.cure",
+    "fit_npmle": "onsetstudy.survival.curve.npmle",
+    "fit_proportional_hazards": "onsetstudy.survival.hazards.proportional_hazards",
+    "fit_shared_frailty": "onsetstudy.survival.hazards.frailty",
     "from_dict": "onsetstudy.core.serialise",
-    "never_numb_share": "onsetstudy.survival.success",
-    "probability_numb_sooner": "onsetstudy.survival.superiority",
-    "read_protocol": "onsetstudy.files.protocol_toml",
-    "read_records": "onsetstudy.files.spreadsheet",
-    "success_by": "onsetstudy.survival.success",
-    "write_report": "onsetstudy.files.results_json",
+    "never_numb_share": "onsetstudy.survival.summaries.success",
+    "probability_numb_sooner": "onsetstudy.survival.summaries.probability_index",
+    "read_protocol": "onsetstudy.files.sources.protocol_toml",
+    "read_records": "onsetstudy.files.sources.spreadsheet",
+    "success_by": "onsetstudy.survival.summaries.success",
+    "write_report": "onsetstudy.files.documents.results_json",
 }
 
 __all__ = [
@@ -66,23 +66,23 @@ if TYPE_CHECKING:
     from onsetstudy.core.errors import NotEstimable, OnsetStudyError
     from onsetstudy.core.intervals import Intervals
     from onsetstudy.core.serialise import from_dict
-    from onsetstudy.files.protocol_toml import read_protocol
-    from onsetstudy.files.results_json import write_report
-    from onsetstudy.files.spreadsheet import read_records
-    from onsetstudy.outcomes.pain import compare_pain
-    from onsetstudy.study.analyse import analyse
-    from onsetstudy.survival.compare import compare_arms
-    from onsetstudy.survival.cure import fit_never_numb
-    from onsetstudy.survival.frailty import fit_shared_frailty
-    from onsetstudy.survival.grouped import fit_grouped_hazards
-    from onsetstudy.survival.npmle import fit_npmle
-    from onsetstudy.survival.parametric import fit_accelerated_time
-    from onsetstudy.survival.proportionality import check_proportionality
-    from onsetstudy.survival.quantiles import estimate_quantile
-    from onsetstudy.survival.regression import fit_proportional_hazards
-    from onsetstudy.survival.rmst import estimate_rmst
-    from onsetstudy.survival.success import never_numb_share, success_by
-    from onsetstudy.survival.superiority import probability_numb_sooner
+    from onsetstudy.files.documents.results_json import write_report
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.files.sources.spreadsheet import read_records
+    from onsetstudy.outcomes.scores.pain import compare_pain
+    from onsetstudy.study.practice.analyse import analyse
+    from onsetstudy.survival.curve.npmle import fit_npmle
+    from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+    from onsetstudy.survival.hazards.grouped import fit_grouped_hazards
+    from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+    from onsetstudy.survival.hazards.proportionality import check_proportionality
+    from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time
+    from onsetstudy.survival.parametric.cure import fit_never_numb
+    from onsetstudy.survival.ranktests.compare import compare_arms
+    from onsetstudy.survival.summaries.probability_index import probability_numb_sooner
+    from onsetstudy.survival.summaries.quantiles import estimate_quantile
+    from onsetstudy.survival.summaries.rmst import estimate_rmst
+    from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
 
 def __getattr__(name: str) -> Any:

@@ -13,7 +13,7 @@ TURNED = {"estimate", "low", "high", "statistic", "z"}
 """Attributes of results that have a direction."""
 ALLOWED = {
     (
-        "study/context.py",
+        "study/topics/published.py",
         "_turned",
     ): "published trials count teeth that were numb: the complement of those that were not",
     ("study/answer/claims.py", "_turned"): "the complement of a proportion that earlier results kept",

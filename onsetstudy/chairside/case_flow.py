@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.case_questions import asked_after, asked_before
-from onsetstudy.records.event_log import Event, in_force
+from onsetstudy.records.chair.case_questions import asked_after, asked_before
+from onsetstudy.records.chair.event_log import Event, in_force
 
 __all__ = ["CaseState", "RunningLog", "case_state"]
 

@@ -29,9 +29,9 @@ from onsetstudy.chairside.views import (
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import EventStore
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.records.agreement import assessor_agreement
-from onsetstudy.records.event_kinds import entry_faults
-from onsetstudy.records.event_log import Event, in_force
+from onsetstudy.records.chair.agreement import assessor_agreement
+from onsetstudy.records.chair.event_kinds import entry_faults
+from onsetstudy.records.chair.event_log import Event, in_force
 
 __all__ = ["Answer", "LedgerDoor", "Recorder", "event_from_json", "roles_offered"]
 

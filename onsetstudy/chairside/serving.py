@@ -14,7 +14,7 @@ from onsetstudy.chairside.recorder import LedgerDoor, Recorder, roles_offered
 from onsetstudy.chairside.server import make_app
 from onsetstudy.chairside.sessions import PairingCodes, Sessions
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.files.recorded import facts_of, refuse_other_study
+from onsetstudy.files.sources.recorded import facts_of, refuse_other_study
 from onsetstudy.files.store import EventStore, preparations_path
 from onsetstudy.protocol.model import Protocol
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import DesignError
-from onsetstudy.files.opening import open_next
+from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.protocol.model import Protocol
 
 __all__ = ["SlipTold", "open_slip_for"]
@@ -54,7 +54,7 @@ def open_slip_for(
     Raises
     ------
     DesignError, RecordsError
-        As :func:`onsetstudy.files.opening.open_next`.
+        As :func:`onsetstudy.files.sealed.opening.open_next`.
     """
     strata = () if protocol.allocation is None else protocol.allocation.strata
     levels = {name: str(opened[name]) for name in strata if name != "practice_id" and opened.get(name)}

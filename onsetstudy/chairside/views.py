@@ -16,10 +16,10 @@ from onsetstudy.chairside.case_flow import CaseState
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
-from onsetstudy.records.agreement import Agreement
-from onsetstudy.records.case_questions import Question, asked_after, asked_before, question_of, words
-from onsetstudy.records.event_kinds import COLUMNS
-from onsetstudy.records.event_log import Event
+from onsetstudy.records.chair.agreement import Agreement
+from onsetstudy.records.chair.case_questions import Question, asked_after, asked_before, question_of, words
+from onsetstudy.records.chair.event_kinds import COLUMNS
+from onsetstudy.records.chair.event_log import Event
 
 __all__ = [
     "ChairView",

@@ -52,7 +52,7 @@ def plain_reason(reason: str) -> str:
     OnsetStudyError
         If it is empty or may name a person.
     """
-    from onsetstudy.records.allocation import REASON_NAMES
+    from onsetstudy.records.derived.allocation import REASON_NAMES
 
     told = " ".join(reason.split())
     if not told:
@@ -67,14 +67,14 @@ def plain_reason(reason: str) -> str:
 
 def keeps_ledger(protocol: Path, promised: Protocol) -> bool:
     """Whether a report enters what it saw: a study with a ledger does, an invented one without it begins none."""
-    from onsetstudy.files.ledger import ledger_path
+    from onsetstudy.files.ledger.ledger import ledger_path
 
     return ledger_path(protocol).exists() or not promised.study.invented
 
 
 def enter_lock(protocol: Path, lock: ProtocolLock) -> None:
     """Enter every version of the lock that the ledger does not hold yet."""
-    from onsetstudy.files.ledger import enter, ledger_path
+    from onsetstudy.files.ledger.ledger import enter, ledger_path
     from onsetstudy.protocol.ledger import of_kind
 
     def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
@@ -101,7 +101,7 @@ def enter_list(protocol: Path, promised: Protocol, *, commitment: str, slips: in
     """Enter that a list was drawn: digests of its files, none of their content."""
     import hashlib
 
-    from onsetstudy.files.ledger import enter, ledger_path
+    from onsetstudy.files.ledger.ledger import enter, ledger_path
     from onsetstudy.protocol.ledger import of_kind
 
     if not keeps_ledger(protocol, promised):
@@ -118,7 +118,7 @@ def enter_list(protocol: Path, promised: Protocol, *, commitment: str, slips: in
 
 def enter_list_there(protocol: Path, promised: Protocol, folder: Path) -> None:
     """Enter a list that was written, if the power failed before it was entered."""
-    from onsetstudy.files.allocation import read_allocation_list
+    from onsetstudy.files.sealed.allocation_list import read_allocation_list
 
     listed, commitment = read_allocation_list(folder / "list.csv")
     names = ("commitments.json", "passphrases.csv", "list.json", "list.csv")
@@ -134,8 +134,8 @@ def refuse_cut_log(sealed: Path, protocol: Path | None) -> None:
     OnsetStudyError
         With the slips that are missing.
     """
-    from onsetstudy.files.ledger import ledger_path, practice_ledger_path, verified_ledger
-    from onsetstudy.files.opening import log_path, read_opening_log, read_sealed
+    from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
+    from onsetstudy.files.sealed.opening import log_path, read_opening_log, read_sealed
     from onsetstudy.protocol.ledger import of_kind
 
     log = log_path(sealed)
@@ -154,8 +154,8 @@ def refuse_cut_log(sealed: Path, protocol: Path | None) -> None:
 
 def enter_opening(sealed: Path, protocol: Path | None = None) -> None:
     """Enter every opening of the log that the ledger does not hold: one that a power cut kept out comes in too."""
-    from onsetstudy.files.ledger import enter, ledger_path, practice_ledger_path
-    from onsetstudy.files.opening import log_path, read_opening_log, read_sealed
+    from onsetstudy.files.ledger.ledger import enter, ledger_path, practice_ledger_path
+    from onsetstudy.files.sealed.opening import log_path, read_opening_log, read_sealed
     from onsetstudy.protocol.ledger import of_kind
 
     log, _ = read_opening_log(log_path(sealed))
@@ -183,7 +183,7 @@ def enter_opening(sealed: Path, protocol: Path | None = None) -> None:
 
 def enter_event(ledger: Path, kind: str, body: Mapping[str, Any]) -> LedgerEntry:
     """Enter one event and return its entry."""
-    from onsetstudy.files.ledger import enter, ledger_path
+    from onsetstudy.files.ledger.ledger import enter, ledger_path
 
     return enter(ledger_path(ledger), lambda _: [(kind, body)], at=moment())[-1]
 
@@ -192,7 +192,7 @@ def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[s
     """Enter the files of practices that were not entered before; what their ledgers' heads give away, as sentences."""
     from onsetstudy.core.canonical import canonical_json, digest_of_text
     from onsetstudy.core.serialise import to_dict
-    from onsetstudy.files.ledger import enter, ledger_path
+    from onsetstudy.files.ledger.ledger import enter, ledger_path
     from onsetstudy.protocol.ledger import of_kind, shorter_ledgers
 
     bodies = [
@@ -222,9 +222,9 @@ def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:
     again adds nothing.
     """
     from onsetstudy.core.results import Caution
-    from onsetstudy.files.ledger import enter, ledger_path, verified_ledger
+    from onsetstudy.files.ledger.ledger import enter, ledger_path, verified_ledger
     from onsetstudy.protocol.ledger import events_told, short_head
-    from onsetstudy.study.looks_on_record import as_taken, new_looks
+    from onsetstudy.study.practice.interim_on_record import as_taken, new_looks
 
     if not keeps_ledger(protocol, found.protocol):
         return found
@@ -251,9 +251,9 @@ def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:
 
 def without_withdrawn(records: Records, protocol: Path) -> tuple[Records, int]:
     """Records without the rows of patients who took their consent back and wanted them gone, and how many cases."""
-    from onsetstudy.files.ledger import ledger_path, verified_ledger
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
     from onsetstudy.protocol.ledger import of_kind
-    from onsetstudy.records.withdrawn import without_cases
+    from onsetstudy.records.derived.withdrawn import without_cases
 
     entries = of_kind(verified_ledger(ledger_path(protocol)), "consent_withdrawn")
     gone = {str(e.body["case"]).casefold() for e in entries if e.body["data"] == "removed"}
@@ -264,7 +264,7 @@ def without_withdrawn(records: Records, protocol: Path) -> tuple[Records, int]:
 
 def head_beside(protocol: Path) -> str:
     """Short head of the ledger beside a protocol, empty where there is none."""
-    from onsetstudy.files.ledger import ledger_path, verified_ledger
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
     from onsetstudy.protocol.ledger import short_head
 
     return short_head(verified_ledger(ledger_path(protocol)))

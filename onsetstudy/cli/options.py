@@ -13,7 +13,7 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol, Quarter
-    from onsetstudy.records.allocation import KeptList
+    from onsetstudy.records.derived.allocation import KeptList
     from onsetstudy.records.model import Records
 
 __all__ = [
@@ -99,7 +99,7 @@ def chosen_arms(
     click.UsageError
         If a reason is given beside a list or log.
     """
-    from onsetstudy.files.companions import read_arms
+    from onsetstudy.files.ledger.side_files import read_arms
 
     if without_list is not None:
         if allocation is not None or logs:
@@ -234,7 +234,7 @@ def _left_out(
     records: Records, promised: Protocol, through: Quarter, practice: str | None
 ) -> list[tuple[str, list[str]]]:
     """Why accepted cases (of a practice) are not analysed, with their codes."""
-    from onsetstudy.records.flow import EXCLUSIONS, exclusion_reasons
+    from onsetstudy.records.derived.flow import EXCLUSIONS, exclusion_reasons
 
     reason = exclusion_reasons(records, promised, through=through)
     asked = reason if practice is None else reason.where(records.cases["practice_id"] == practice, "")
@@ -254,7 +254,7 @@ def say_left_out(
 
 def say_draft(records: Records, promised: Protocol, *, through: Quarter) -> None:
     """What a report up to a quarter would stand on, without any arm: cases by quarter, and what is left out."""
-    from onsetstudy.records.flow import exclusion_reasons
+    from onsetstudy.records.derived.flow import exclusion_reasons
 
     say_left_out(records, promised, through=through)
     used = (exclusion_reasons(records, promised, through=through) == "").to_numpy()
@@ -289,7 +289,7 @@ def refuse_incomplete(practice: str, *, refused: int, accepted: int, allowed: bo
     RecordsError
         If it is not.
     """
-    from onsetstudy.records.flow import too_many_refused
+    from onsetstudy.records.derived.flow import too_many_refused
 
     if allowed or not too_many_refused(refused, accepted):
         return

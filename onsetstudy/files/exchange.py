@@ -14,7 +14,7 @@ from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
-from onsetstudy.study.exchange_check import check_exchange
+from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import SCHEMA, Exchange
 
 __all__ = [

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
-from onsetstudy.records.event_log import Event
+from onsetstudy.records.chair.event_log import Event
 
 __all__ = ["EventStore", "StoreUnavailable", "is_store", "preparations_path", "restore_store"]
 

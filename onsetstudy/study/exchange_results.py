@@ -11,7 +11,7 @@ import pandas as pd
 
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import result_kind
-from onsetstudy.records.results import ArmStanding
+from onsetstudy.records.derived.results import ArmStanding
 
 __all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack"]
 

@@ -8,10 +8,10 @@ from typing import Any
 from onsetstudy.core.claims import Claims
 from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import result_kind, to_dict
-from onsetstudy.outcomes.safety_results import ArmEvents
+from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.results import ArmStanding
+from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.results import ArmCurve, LooksTaken, Provenance
 from onsetstudy.survival.results import SharedFrailty
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.expected_wait import ExpectedWait
-from onsetstudy.design.looks_results import LookPlan
+from onsetstudy.design.interim.results import LookPlan
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize, SizeTable
-from onsetstudy.design.trial_results import Pace, ScheduleComparison, SimulatedPower
+from onsetstudy.design.trials.results import Pace, ScheduleComparison, SimulatedPower
 from onsetstudy.protocol.model import Protocol
 
 __all__ = ["Needed", "NotSized", "PlanningResults", "PowerPoint", "Question"]

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from onsetstudy.adjustment.results import FairComparison
 from onsetstudy.core.claims import Claims
 from onsetstudy.core.results import (
     Caution,
@@ -18,22 +19,21 @@ from onsetstudy.core.results import (
     estimates_frame,
 )
 from onsetstudy.core.serialise import result_kind, to_dict
-from onsetstudy.design.looks import LookSeen
-from onsetstudy.design.looks_results import LookPlan, LookVerdict, StoppedEstimate
+from onsetstudy.design.interim.interim_analyses import LookSeen
+from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
-from onsetstudy.outcomes.comfort_results import Comfort
-from onsetstudy.outcomes.fair_results import FairComparison
-from onsetstudy.outcomes.paired_results import Blinding, PairedStudy
+from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.outcomes.published_results import PublishedContext
-from onsetstudy.outcomes.results import PainComparison
-from onsetstudy.outcomes.safety_results import Safety
+from onsetstudy.outcomes.scores.comfort_results import Comfort
+from onsetstudy.outcomes.scores.pain_results import PainComparison
+from onsetstudy.outcomes.scores.paired_results import Blinding, PairedStudy
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.results import AllocationReview, ArmStanding, Doubt
-from onsetstudy.study.answer.adoption_results import Adoption
-from onsetstudy.survival.anytime_results import AnytimeTest, ConfidenceSequence
+from onsetstudy.records.derived.results import AllocationReview, ArmStanding, Doubt
+from onsetstudy.study.adoption_results import Adoption
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
+from onsetstudy.survival.sequential.results import AnytimeTest, ConfidenceSequence
 from onsetstudy.watch.results import Watch
 
 __all__ = [

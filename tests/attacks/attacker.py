@@ -17,9 +17,9 @@ from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.design.seal import chain_step, open_slip
-from onsetstudy.files.envelopes import commitment_of
-from onsetstudy.files.ledger import ledger_path, read_ledger
+from onsetstudy.design.allocation.seal import chain_step, open_slip
+from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
+from onsetstudy.files.sealed.envelopes import commitment_of
 from onsetstudy.protocol.ledger import entry_line, make_entry, short_head
 
 GROUP = Path("protocols/mandibular_block_group.toml")

@@ -13,14 +13,14 @@ from click.testing import CliRunner
 
 from onsetstudy.cli.entering import enter_opening, with_ledger
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.files.companions import read_companions
-from onsetstudy.files.ledger import ledger_path, practice_ledger_path, verified_ledger
-from onsetstudy.files.opening import log_path, open_next, read_opening_log
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.results_json import write_report
-from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.files.documents.results_json import write_report
+from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
+from onsetstudy.files.ledger.side_files import read_companions
+from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.ledger import of_kind
-from onsetstudy.study.analyse import analyse
+from onsetstudy.study.practice.analyse import analyse
 
 GROUP = Path("protocols/mandibular_block_group.toml")
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy import Intervals, fit_npmle
-from onsetstudy.survival.innermost import innermost_intervals, support_index
+from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from tests.benchmarks.yardstick import seconds, show, yardstick
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from onsetstudy import Intervals, compare_arms, fit_proportional_hazards
-from onsetstudy.survival.ph_fit import maximise, set_up
+from onsetstudy.survival.hazards.ph_fit import maximise, set_up
 from tests.benchmarks.yardstick import seconds, show, yardstick
 
 

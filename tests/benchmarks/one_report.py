@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from onsetstudy.study.analyse import analyse
+from onsetstudy.study.practice.analyse import analyse
 from tests.benchmarks.yardstick import show, yardstick
 from tests.study.once import counted, demo, sharing_nothing
 

@@ -15,9 +15,9 @@ import numpy as np
 from onsetstudy.cluster.mapper import ProcessMapper
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.seeds import stream
-from onsetstudy.design.trial_draws import draw_trials
-from onsetstudy.design.trial_power import simulate_power
-from onsetstudy.survival.compare import compare_arms
+from onsetstudy.design.trials.draws import draw_trials
+from onsetstudy.design.trials.trial_power import simulate_power
+from onsetstudy.survival.ranktests.compare import compare_arms
 from tests.benchmarks.yardstick import yardstick
 from tests.design.test_trials import BASE
 

@@ -10,11 +10,11 @@ import sys
 import tempfile
 from pathlib import Path
 
-from onsetstudy.design.model import DEMO
-from onsetstudy.design.simulate import simulate_study
-from onsetstudy.files.demo import write_tables
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.design.trials.demo_tables import simulate_study
+from onsetstudy.design.trials.trial_model import DEMO
+from onsetstudy.files.documents.demo import write_tables
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
 from tests.benchmarks.yardstick import seconds, show, yardstick
 
 PROTOCOL = Path(__file__).parents[2] / "protocols" / "mandibular_block_group.toml"

@@ -25,10 +25,10 @@ import pandas as pd
 from onsetstudy.cluster.mapper import DaskMapper, ProcessMapper
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.work import serial
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.reduce import reduce_parts
-from onsetstudy.study.cell_estimates import estimates_of_counts
-from onsetstudy.study.one_stage import pool_in_one_stage
+from onsetstudy.files.bulk.reduce import reduce_parts
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.study.counts.counted_estimates import estimates_of_counts
+from onsetstudy.study.group.stratified_ipd import pool_in_one_stage
 
 ROOT = Path(__file__).parents[2]
 SEED = 20261127

@@ -8,11 +8,11 @@ import sys
 
 import pytest
 
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.recorded import read_store
-from onsetstudy.files.spreadsheet import read_records
-from onsetstudy.records.case_codes import new_case_code
-from onsetstudy.records.event_log import FLAG
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.recorded import read_store
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.records.chair.case_codes import new_case_code
+from onsetstudy.records.chair.event_log import FLAG
 from tests.chairside.asgi import Study
 from tests.records.test_event_log import Page
 

@@ -9,7 +9,7 @@ import re
 import threading
 import time
 
-from onsetstudy.files.recorded import read_store
+from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.store import EventStore
 from tests.chairside.asgi import Browser
 from tests.chairside.chair import Chair, quick_audit

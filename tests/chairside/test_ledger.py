@@ -8,10 +8,10 @@ import pytest
 
 from onsetstudy.chairside.recorder import LedgerDoor
 from onsetstudy.cli.entering import enter_event, enter_opening
-from onsetstudy.design.allocation import draw_allocation_list
-from onsetstudy.files.allocation import write_enveloped
-from onsetstudy.files.ledger import ledger_path, practice_ledger_path, verified_ledger
-from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.design.allocation.lists import draw_allocation_list
+from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
+from onsetstudy.files.sealed.allocation_list import write_enveloped
+from onsetstudy.files.sources.protocol_toml import read_protocol
 from tests.chairside.asgi import CASE, Study
 from tests.chairside.test_server import prepare, ready
 

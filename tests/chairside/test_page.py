@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.recorded import export_store, read_store
-from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.recorded import export_store, read_store
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
-from onsetstudy.records.onset import derive_onset
+from onsetstudy.records.derived.onset import derive_onset
 from tests.chairside.chair import Chair, quick_audit, quick_watch
 from tests.chairside.conftest import wait_for
 

@@ -13,13 +13,13 @@ import pytest
 
 from onsetstudy.chairside import slips
 from onsetstudy.core.errors import DesignError
-from onsetstudy.design.allocation import draw_allocation_list
-from onsetstudy.files.allocation import write_allocation
-from onsetstudy.files.lock import lock_protocol_file
-from onsetstudy.files.opening import Opened
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.recorded import read_store
-from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.design.allocation.lists import draw_allocation_list
+from onsetstudy.files.ledger.lock import lock_protocol_file
+from onsetstudy.files.sealed.allocation_list import write_allocation
+from onsetstudy.files.sealed.opening import Opened
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.recorded import read_store
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
 from tests.chairside.chair import Chair, quick_block
 

@@ -13,10 +13,10 @@ import pytest
 
 from onsetstudy.chairside.sessions import ATTEMPTS, MAY
 from onsetstudy.chairside.views import ChairView, Entry, Overview, SetupView
-from onsetstudy.design.allocation import draw_allocation_list
-from onsetstudy.files.allocation import write_allocation
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.recorded import read_store
+from onsetstudy.design.allocation.lists import draw_allocation_list
+from onsetstudy.files.sealed.allocation_list import write_allocation
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.recorded import read_store
 from tests.chairside.asgi import CASE, ORIGIN, PATIENT, Browser, Study
 
 PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")

@@ -16,7 +16,7 @@ from cryptography import x509
 from cryptography.hazmat.primitives import serialization
 
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.files.certificates import share_files
+from onsetstudy.files.documents.certificates import share_files
 from tests.chairside.chair import quick_audit
 from tests.chairside.conftest import EXE, NO_BROWSER
 

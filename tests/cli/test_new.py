@@ -8,8 +8,8 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.files.lock import changes_since_lock, read_lock
-from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
+from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.guided import GuidedAnswers, as_toml, guided_content
 
 DEFAULTS = "\n" * 10

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from onsetstudy.core.errors import DesignError
-from onsetstudy.design.allocation import draw_allocation_list, stratum_levels
-from onsetstudy.design.minimisation import minimise
-from onsetstudy.design.seal import open_slip, seal_slips
+from onsetstudy.design.allocation.lists import draw_allocation_list, stratum_levels
+from onsetstudy.design.allocation.minimisation import minimise
+from onsetstudy.design.allocation.seal import open_slip, seal_slips
 from onsetstudy.protocol.model import AllocationRule
 from tests.records.test_corpus import PROMISED
 

@@ -11,8 +11,8 @@ from scipy import stats
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.after_stopping import estimate_after_stopping, repeated_interval, stagewise_p
-from onsetstudy.design.boundaries import (
+from onsetstudy.design.interim.after_stopping import estimate_after_stopping, repeated_interval, stagewise_p
+from onsetstudy.design.interim.boundaries import (
     Bounds,
     classical_boundary,
     drift_for_power,
@@ -20,10 +20,10 @@ from onsetstudy.design.boundaries import (
     power_at,
     spending_bounds,
 )
-from onsetstudy.design.conditional import conditional_power, predictive_power
-from onsetstudy.design.crossing import crossing_chances
-from onsetstudy.design.looks import LookSeen, judge_looks, plan_looks
-from onsetstudy.design.spending import SPENDING, spent
+from onsetstudy.design.interim.conditional import conditional_power, predictive_power
+from onsetstudy.design.interim.crossing import crossing_chances
+from onsetstudy.design.interim.interim_analyses import LookSeen, judge_looks, plan_looks
+from onsetstudy.design.interim.spending import SPENDING, spent
 from tests.reference import load_reference
 
 PRINTED = load_reference("jennison_turnbull_2000_looks")

@@ -11,7 +11,6 @@ from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.exact_shares import exact_cases, exact_mcnemar_power, exact_shares_power
 from onsetstudy.design.expected_wait import expected_wait
 from onsetstudy.design.precision import (
     difference_width,
@@ -33,6 +32,7 @@ from onsetstudy.design.sizes import (
     plan_wait,
     size_table,
 )
+from onsetstudy.inference.exact_power import exact_cases, exact_mcnemar_power, exact_shares_power
 from tests.reference import load_reference
 
 PRINTED = load_reference("sample_sizes")

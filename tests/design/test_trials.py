@@ -11,18 +11,18 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.boundaries import spending_bounds
+from onsetstudy.design.interim.boundaries import spending_bounds
 from onsetstudy.design.pace import time_to_answer
-from onsetstudy.design.schedules import compare_schedules
 from onsetstudy.design.size_results import OnsetExpectation
 from onsetstudy.design.sizes import plan_onset_test, plan_success
-from onsetstudy.design.trial_draws import cells_of, draw_trials, place_of
-from onsetstudy.design.trial_power import scores_of, simulate_power, simulate_tallies, summarise
-from onsetstudy.design.trial_results import TrialScenario
-from onsetstudy.records.onset import derive_onset
-from onsetstudy.study.prepare import prepare
-from onsetstudy.survival.compare import compare_arms
-from onsetstudy.survival.many import compare_many_pairs
+from onsetstudy.design.trials.draws import cells_of, draw_trials, place_of
+from onsetstudy.design.trials.results import TrialScenario
+from onsetstudy.design.trials.schedules import compare_schedules
+from onsetstudy.design.trials.trial_power import scores_of, simulate_power, simulate_tallies, summarise
+from onsetstudy.records.derived.onset import derive_onset
+from onsetstudy.study.sets.prepare import prepare
+from onsetstudy.survival.ranktests.batched_rank_tests import compare_many_pairs
+from onsetstudy.survival.ranktests.compare import compare_arms
 from tests.study.cases import case, protocol, records
 
 GRID = tuple(float(t) for t in (1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 16))

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from onsetstudy.doses.dose_check import DoseCases, check_doses, check_visits, lowest_limits
-from onsetstudy.files.tables import read_dose_limits
+from onsetstudy.files.sources.dated_tables import read_dose_limits
 
 TABLE = read_dose_limits()
 

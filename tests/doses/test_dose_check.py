@@ -17,7 +17,7 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.doses.dose_check import FLAG_TEXTS, DoseCases, check_doses, check_visits, lowest_limits
 from onsetstudy.doses.limits import LABELS, ClinicLimits, check_limits
 from onsetstudy.doses.mixing import MIXING_TEXTS, MixingCases, check_mixing
-from onsetstudy.files.tables import read_dose_limits
+from onsetstudy.files.sources.dated_tables import read_dose_limits
 
 TABLE = read_dose_limits()
 POUND = 0.45359237

@@ -9,8 +9,9 @@ from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, OnsetStudyError, RecordsError
-from onsetstudy.design.allocation import draw_allocation_list
-from onsetstudy.files.allocation import (
+from onsetstudy.design.allocation.lists import draw_allocation_list
+from onsetstudy.files.alone import alone
+from onsetstudy.files.sealed.allocation_list import (
     read_allocation_list,
     read_kept_list,
     read_slips,
@@ -18,9 +19,8 @@ from onsetstudy.files.allocation import (
     write_continued,
     write_minimisation,
 )
-from onsetstudy.files.alone import alone
-from onsetstudy.files.opening import log_path, open_next, read_opening_log
-from onsetstudy.records.allocation import as_allocated, review_allocation
+from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.records.derived.allocation import as_allocated, review_allocation
 from tests.design.test_allocation import protocol
 from tests.records.test_corpus import PROMISED, case, readings_of, records
 

@@ -8,9 +8,9 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.files import case_sheet
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.records.case_questions import asked_after, asked_before
+from onsetstudy.files.documents import case_sheet
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.records.chair.case_questions import asked_after, asked_before
 
 PROTOCOLS = ("protocols/mandibular_block_group.toml", "protocols/infiltration_audit.toml")
 

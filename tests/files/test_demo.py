@@ -8,17 +8,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from onsetstudy.design.model import DEMO, truth_of
-from onsetstudy.design.simulate import simulate_study
-from onsetstudy.files.companions import read_companions
-from onsetstudy.files.demo import write_demo, write_tables
+from onsetstudy.design.trials.demo_tables import simulate_study
+from onsetstudy.design.trials.trial_model import DEMO, truth_of
+from onsetstudy.files.documents.demo import write_demo, write_tables
+from onsetstudy.files.documents.results_json import results_json
 from onsetstudy.files.exchange import read_exchanges
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.results_json import results_json
-from onsetstudy.files.spreadsheet import read_records
-from onsetstudy.report.compose import compose
-from onsetstudy.report.html import render_html
-from onsetstudy.study.analyse import analyse
+from onsetstudy.files.ledger.side_files import read_companions
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.render.html import render_html
+from onsetstudy.study.practice.analyse import analyse
 from tests.same_document import file_differences, json_differences, page_differences
 
 ROOT = Path(__file__).parents[2]

@@ -13,17 +13,17 @@ from pathlib import Path
 import pytest
 
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.files.allocation import read_allocation_list, read_kept_list, read_slips
 from onsetstudy.files.exchange import find_exchanges, read_exchange, read_exchanges, refuse_sent_twice, write_exchange
-from onsetstudy.files.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock
-from onsetstudy.files.opening import log_path, open_next, read_opening_log
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock
+from onsetstudy.files.sealed.allocation_list import read_allocation_list, read_kept_list, read_slips
+from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.lock import lock_standing
-from onsetstudy.study.analyse import analyse
-from onsetstudy.study.exchange import make_exchange
-from onsetstudy.study.group import analyse_group
-from onsetstudy.study.tally import tally_records
+from onsetstudy.study.counts.aggregate_counts import tally_records
+from onsetstudy.study.counts.exchange import make_exchange
+from onsetstudy.study.group.analyse_group import analyse_group
+from onsetstudy.study.practice.analyse import analyse
 
 ROOT = Path(__file__).parents[2]
 V1 = ROOT / "tests" / "fixtures" / "formats" / "v1"

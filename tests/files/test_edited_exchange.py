@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from onsetstudy.core.errors import ProtocolError, RecordsError
 from onsetstudy.files.exchange import _digest, read_exchange
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.study.gather import gather
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.study.group.pool_files import gather
 
 ROOT = Path(__file__).parents[2]
 SHIPPED = ROOT / "data" / "synthetic" / "exchange" / "mandibular-block-group-P01-2025Q4-2026Q3.exchange.json"

@@ -5,8 +5,8 @@ import json
 import pytest
 
 from onsetstudy.core.errors import DesignError
-from onsetstudy.design.allocation import draw_allocation_list
-from onsetstudy.files.envelopes import (
+from onsetstudy.design.allocation.lists import draw_allocation_list
+from onsetstudy.files.sealed.envelopes import (
     KDF,
     MOST_N,
     commitment_of,
@@ -15,8 +15,8 @@ from onsetstudy.files.envelopes import (
     plain_passphrase,
     seal_envelope,
 )
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.report.slips import _inside, _preparations
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.report.sections.before.slips import _inside, _preparations
 
 SECRET = bytes(range(32))
 SHORT = {"slip": "P01-1-001", "arms": ["plain"], "sides": []}

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
-from onsetstudy.files.allocation import find_opening_logs, read_kept_logs
+from onsetstudy.files.documents.group import write_group
 from onsetstudy.files.exchange import (
     exchange_text,
     find_exchanges,
@@ -16,13 +16,13 @@ from onsetstudy.files.exchange import (
     refuse_sent_twice,
     write_exchange,
 )
-from onsetstudy.files.group import write_group
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.spreadsheet import read_records
-from onsetstudy.records.allocation import resolve_arms
-from onsetstudy.study.exchange import make_exchange
-from onsetstudy.study.group import analyse_group
-from onsetstudy.study.tally import tally_records
+from onsetstudy.files.sealed.allocation_list import find_opening_logs, read_kept_logs
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.records.derived.allocation import resolve_arms
+from onsetstudy.study.counts.aggregate_counts import tally_records
+from onsetstudy.study.counts.exchange import make_exchange
+from onsetstudy.study.group.analyse_group import analyse_group
 from tests.same_document import file_differences
 
 ROOT = Path(__file__).parents[2]

@@ -15,7 +15,7 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.annotations import spread
 from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 from onsetstudy.files.exchange import read_exchange, write_exchange
-from onsetstudy.files.ledger import enter, ledger_path, read_ledger, verified_ledger
+from onsetstudy.files.ledger.ledger import enter, ledger_path, read_ledger, verified_ledger
 from onsetstudy.protocol.ledger import of_kind, short_head, verify_entries
 
 GROUP = Path("protocols/mandibular_block_group.toml")

@@ -10,9 +10,9 @@ from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import ProtocolError
-from onsetstudy.files.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock
-from onsetstudy.files.protocol_document import write_protocol_document
-from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.documents.protocol_document import write_protocol_document
+from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock
+from onsetstudy.files.sources.protocol_toml import read_protocol
 
 PROTOCOLS = Path(__file__).parents[2] / "protocols"
 GROUP = PROTOCOLS / "mandibular_block_group.toml"

@@ -15,12 +15,12 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.cluster.mapper import DaskMapper, ProcessMapper
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.files.parts import find_parts, split_tables
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.reduce import reduce_parts
-from onsetstudy.files.spreadsheet import read_records
-from onsetstudy.records.allocation import resolve_arms
-from onsetstudy.study.tally import tally_records
+from onsetstudy.files.bulk.parts import find_parts, split_tables
+from onsetstudy.files.bulk.reduce import reduce_parts
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.records.derived.allocation import resolve_arms
+from onsetstudy.study.counts.aggregate_counts import tally_records
 
 ROOT = Path(__file__).parents[2]
 DATA = ROOT / "data" / "synthetic"

@@ -16,11 +16,11 @@ import time
 import pytest
 
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.recorded import export_store, facts_of
-from onsetstudy.files.spreadsheet import read_records, read_tables
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.recorded import export_store, facts_of
+from onsetstudy.files.sources.spreadsheet import read_records, read_tables
 from onsetstudy.files.store import TABLES_1, EventStore, StoreUnavailable, is_store, preparations_path, restore_store
-from onsetstudy.records.event_log import Event
+from onsetstudy.records.chair.event_log import Event
 from tests.records.test_event_log import Page, injected
 
 FACTS = {"study_id": "s", "practice_id": "P01", "allocation": "randomised", "clock_zero": "injection_end"}
@@ -28,7 +28,7 @@ WRITER = """
 import sys
 from pathlib import Path
 from onsetstudy.files.store import EventStore
-from onsetstudy.records.event_log import Event
+from onsetstudy.records.chair.event_log import Event
 store = EventStore(Path(sys.argv[1]))
 start = store.last()
 for n in range(start, start + 100_000):

@@ -11,9 +11,9 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.files.dictionary_page import PAGE, dictionary_page
-from onsetstudy.files.spreadsheet import read_records
-from onsetstudy.files.workbook import write_template
+from onsetstudy.files.documents.dictionary_page import PAGE, dictionary_page
+from onsetstudy.files.documents.workbook import write_template
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.schema import CASES, COLD_TESTS, asked_columns
 from tests.study.cases import PROTOCOLS, case, protocol, readings_of, records
 

@@ -22,9 +22,9 @@ from tests.mutation.mutants import Mutant, Named, mutants_of, named_mutants
 ROOT = Path(__file__).parents[2]
 TARGETS = (
     "onsetstudy/core/quantities.py", "onsetstudy/core/claims.py", "onsetstudy/report/sentences.py",
-    "onsetstudy/report/numbers.py", "onsetstudy/study/answer/*.py", "onsetstudy/study/exchange.py",
-    "onsetstudy/study/group*.py", "onsetstudy/study/one_stage.py", "onsetstudy/study/tally.py",
-    "onsetstudy/study/gather.py", "onsetstudy/study/cell_estimates.py", "onsetstudy/study/strata.py",
+    "onsetstudy/report/numbers.py", "onsetstudy/study/answer/*.py", "onsetstudy/study/counts/exchange.py",
+    "onsetstudy/study/group/analyse_group*.py", "onsetstudy/study/group/stratified_ipd.py", "onsetstudy/study/counts/aggregate_counts.py",
+    "onsetstudy/study/group/pool_files.py", "onsetstudy/study/counts/counted_estimates.py", "onsetstudy/study/sets/shared_baselines.py",
     "onsetstudy/pool/*.py",
 )  # fmt: skip
 """Globs of what is changed; those that fit nothing are told."""
@@ -45,7 +45,7 @@ NAMED = (
     Named(
         name="sign of the looks in the group",
         patterns=(
-            ("onsetstudy/study/group_looks.py", r"sign = -1\.0 if", "sign = 1.0 if"),
+            ("onsetstudy/study/group/interim.py", r"sign = -1\.0 if", "sign = 1.0 if"),
             ("onsetstudy/core/quantities.py", r"return self\.favours \* distance", "return -self.favours * distance"),
         ),
     ),
@@ -75,7 +75,7 @@ NAMED = (
     Named(
         name="direction of the verdict",
         patterns=(
-            ("onsetstudy/design/looks.py", r'"sooner" if z > 0', '"sooner" if z < 0'),
+            ("onsetstudy/design/interim/interim_analyses.py", r'"sooner" if z > 0', '"sooner" if z < 0'),
             ("onsetstudy/report/**/*.py", r'direction != "sooner"', 'direction == "sooner"'),
         ),
     ),
@@ -93,8 +93,8 @@ NAMED = (
     Named(
         name="exactly as many cases as may be sent",
         patterns=(
-            ("onsetstudy/study/exchange.py", r"total >= least\b", "total > least"),
-            ("onsetstudy/study/exchange.py", r"cases >= least\b", "cases > least"),
+            ("onsetstudy/study/counts/exchange.py", r"total >= least\b", "total > least"),
+            ("onsetstudy/study/counts/exchange.py", r"cases >= least\b", "cases > least"),
         ),
     ),
 )  # fmt: skip

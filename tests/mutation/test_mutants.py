@@ -36,4 +36,7 @@ def test_changes_that_must_be_noticed_still_fit_the_code(named):
 
 
 def test_tests_of_the_same_room_come_first():
-    assert in_order(["tests/core", "tests/study"], "onsetstudy/study/group.py") == ["tests/study", "tests/core"]
+    assert in_order(["tests/core", "tests/study"], "onsetstudy/study/group/analyse_group.py") == [
+        "tests/study",
+        "tests/core",
+    ]

@@ -6,11 +6,11 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from onsetstudy.adjustment.learning import learning_curve
+from onsetstudy.adjustment.propensity import balance, code_columns, fit_propensity, overlap_of, overlap_weights
+from onsetstudy.adjustment.unmeasured_confounding import e_value, e_value_of_limit, ratio_of_common_hazard
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Estimate
-from onsetstudy.outcomes.evalue import e_value, e_value_of_limit, ratio_of_common_hazard
-from onsetstudy.outcomes.learning import learning_curve
-from onsetstudy.outcomes.propensity import balance, code_columns, fit_propensity, overlap_of, overlap_weights
 from tests.reference import load_reference
 
 PRINTED = load_reference("vanderweele_ding_2017_evalues")

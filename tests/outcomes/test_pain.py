@@ -11,8 +11,8 @@ from scipy import stats
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import NotAvailable
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.outcomes import rank
-from onsetstudy.outcomes.pain import compare_pain
+from onsetstudy.inference import ranks as module
+from onsetstudy.outcomes.scores.pain import compare_pain
 
 
 def compare(x, y, **options):
@@ -48,7 +48,7 @@ def test_exact_p_value_is_the_share_of_all_arrangements(x, y):
     expected = len(x) * (len(pooled) + 1) / 2
     far = abs(ranks[: len(x)].sum() - expected) - 1e-9
     hits = [abs(ranks[list(c)].sum() - expected) >= far for c in combinations(range(len(pooled)), len(x))]
-    _, p, _ = rank.rank_sum_p_value(np.array(x, float), np.array(y, float))
+    _, p, _ = module.rank_sum_p_value(np.array(x, float), np.array(y, float))
     assert p == pytest.approx(np.mean(hits), abs=1e-12)
 
 
@@ -56,23 +56,23 @@ def test_exact_p_value_is_the_share_of_all_arrangements(x, y):
 def test_differences_by_counts_equal_the_sorted_list(x, y):
     every = np.sort(np.subtract.outer(x, y).ravel())
     ranks = np.arange(1, every.size + 1)
-    assert rank.ordered_differences(np.array(x, float), np.array(y, float), ranks).tolist() == every.tolist()
+    assert module.ordered_differences(np.array(x, float), np.array(y, float), ranks).tolist() == every.tolist()
 
 
 def test_large_samples_find_the_same_differences_without_listing_them(monkeypatch):
     rng = np.random.default_rng(7)
     x, y = np.sort(rng.normal(size=60)), np.sort(rng.normal(size=50))
     ranks = np.array([1, 17, 1500, 3000])
-    direct = rank.ordered_differences(x, y, ranks)
-    monkeypatch.setattr(rank, "DIRECT_PAIRS", 0)
-    assert rank.ordered_differences(x, y, ranks) == pytest.approx(direct, abs=1e-12)
+    direct = module.ordered_differences(x, y, ranks)
+    monkeypatch.setattr(module, "DIRECT_PAIRS", 0)
+    assert module.ordered_differences(x, y, ranks) == pytest.approx(direct, abs=1e-12)
 
 
 @pytest.mark.parametrize(("m", "n"), [(4, 4), (5, 9), (8, 7), (2, 9)])
 def test_rank_of_the_limit_keeps_the_level(m, n):
     """Against the complete list of arrangements without ties."""
     sums = np.array([sum(c) for c in combinations(range(1, m + n + 1), m)]) - m * (m + 1) // 2
-    q = rank.shift_rank(m, n, 0.95)
+    q = module.shift_rank(m, n, 0.95)
     assert np.mean(sums <= q - 1) <= 0.025 < np.mean(sums <= q)
 
 

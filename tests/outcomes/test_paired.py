@@ -11,8 +11,8 @@ from scipy import stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.outcomes.blinding import blinding_index
-from onsetstudy.outcomes.paired import _limit_rank, compare_pairs, order_effects, signed_rank_shift
+from onsetstudy.outcomes.scores.blinding import blinding_index
+from onsetstudy.outcomes.scores.within_patient import _limit_rank, compare_pairs, order_effects, signed_rank_shift
 
 X = np.array([1.83, 0.50, 1.62, 2.48, 1.68, 1.88, 1.55, 3.06, 1.30])
 Y = np.array([0.878, 0.647, 0.598, 2.05, 1.06, 1.29, 1.06, 3.14, 1.29])

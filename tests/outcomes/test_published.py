@@ -11,7 +11,7 @@ import pytest
 import onsetstudy.outcomes
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.files.tables import read_published_ranges
+from onsetstudy.files.sources.dated_tables import read_published_ranges
 from onsetstudy.outcomes.published import check_published
 from tests.reference import ROOT
 

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import Counts, Estimate
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.outcomes.safety import SafetyRecords, exact_share, nothing_seen_limit, summarise_safety
-from onsetstudy.report.sections.safety import safety_section
+from onsetstudy.outcomes.harms import SafetyRecords, exact_share, nothing_seen_limit, summarise_safety
+from onsetstudy.report.sections.main.harms import safety_section
 from tests.study.cases import protocol, study
 
 NOBODY = Counts(cases=0, onsets=0)
@@ -125,8 +125,8 @@ def test_rows_of_different_length():
 
 
 def test_harms_follow_the_syringe():
-    from onsetstudy.study.prepare import prepare
-    from onsetstudy.study.safety import safety_of
+    from onsetstudy.study.sets.prepare import prepare
+    from onsetstudy.study.topics.harms import safety_of
 
     promised, found = study({"plain": ["ffnn"] * 3, "buffered": ["fnn"] * 3}, protocol(plan={"sensitivity": ()}))
     data, _ = prepare(promised, found, through=promised.quarters[-1])

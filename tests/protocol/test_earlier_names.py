@@ -10,13 +10,13 @@ import pytest
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.files.lock import changes_since_lock, lock_path, read_lock
-from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, read_lock
+from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.check import check_protocol, normalised_content
 from onsetstudy.protocol.earlier_names import EARLIER_KEYS, EARLIER_VALUES, todays_names, with_first_names
 from onsetstudy.protocol.lock import lock_standing
 from onsetstudy.protocol.vocabulary import CODES
-from onsetstudy.study.exchange import terms_of
+from onsetstudy.study.counts.exchange import terms_of
 
 ROOT = Path(__file__).parents[2]
 THEN = ROOT / "tests" / "fixtures" / "formats" / "v1" / "protocols"

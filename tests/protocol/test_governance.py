@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from onsetstudy.core.errors import ProtocolError
-from onsetstudy.files.lock import lock_path, lock_protocol_file
-from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.ledger.lock import lock_path, lock_protocol_file
+from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.governance import QUESTIONS, is_answer, unanswered
 
 DAY = dt.date(2026, 1, 5)

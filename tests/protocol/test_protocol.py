@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.model import Quarter
 

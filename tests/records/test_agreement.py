@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from onsetstudy.records.agreement import assessor_agreement
+from onsetstudy.records.chair.agreement import assessor_agreement
 from tests.records.test_event_log import Page
 
 

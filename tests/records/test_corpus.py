@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.files.output import write_rejects
-from onsetstudy.files.spreadsheet import read_records
-from onsetstudy.records.check import check_records
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.schema import CASES, COLD_TESTS
-from onsetstudy.study.analyse import analyse
+from onsetstudy.study.practice.analyse import analyse
 from tests.study.cases import PROTOCOLS, case, protocol, raw, readings_of, records
 
 PROMISED = protocol()

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.records.crosscheck import _controls
-from onsetstudy.records.findings import Findings
-from onsetstudy.records.gates import _poisson_tail, doubts_of
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.records.checks.crosscheck import _controls
+from onsetstudy.records.checks.findings import Findings
+from onsetstudy.records.derived.results import QUALIFIES, SHUTS
 from onsetstudy.records.model import RawTable, Records
-from onsetstudy.records.results import QUALIFIES, SHUTS
+from onsetstudy.records.validity.gates import _poisson_tail, doubts_of
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")

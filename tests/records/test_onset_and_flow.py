@@ -8,8 +8,8 @@ import pytest
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.protocol.model import Quarter
-from onsetstudy.records.flow import analysed_cases, case_flow
-from onsetstudy.records.onset import ONSET_COLUMNS, derive_onset
+from onsetstudy.records.derived.flow import analysed_cases, case_flow
+from onsetstudy.records.derived.onset import ONSET_COLUMNS, derive_onset
 from tests.study.cases import case, protocol, readings_of, records
 
 PROMISED = protocol()

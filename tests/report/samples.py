@@ -21,7 +21,7 @@ from onsetstudy.core.results import (
     NotAvailable,
     Reasons,
 )
-from onsetstudy.outcomes.results import PainComparison, PainScores
+from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.results import (
     ArmCurve,

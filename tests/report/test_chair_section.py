@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from onsetstudy.outcomes.chair_time import compare_chair_time
-from onsetstudy.report.figures import timeline
-from onsetstudy.report.sections.chair_time import chair_section
+from onsetstudy.report.figures import visit
+from onsetstudy.report.sections.main.chair_time import chair_section
 from onsetstudy.study.answer.claims import claim_of
 from tests.outcomes.test_chair_time import PRICES, drawn, seen
 from tests.study.cases import protocol
@@ -72,12 +72,12 @@ def test_nothing_to_say():
 
 def test_the_line_of_a_visit_holds_the_medians():
     found = chair(drawn())
-    frame = timeline.data_for(found)
+    frame = visit.data_for(found)
     plain = frame[frame["arm"] == "plain"]
     assert plain["start"].tolist() == pytest.approx([0, 8, 8 + plain["minutes"].iloc[1]])
-    drawing = timeline.draw_figure(found, LABELS, name="timeline", title="How?")
+    drawing = visit.draw_figure(found, LABELS, name="timeline", title="How?")
     assert f"plain: seated to needle 8.0, wait {plain['minutes'].iloc[1]:.1f}, treatment 30.0" in drawing.alt
-    assert drawing.svg == timeline.draw_figure(found, LABELS, name="timeline", title="How?").svg
+    assert drawing.svg == visit.draw_figure(found, LABELS, name="timeline", title="How?").svg
 
 
 def test_costs_that_nobody_stated_are_not_in_the_table():

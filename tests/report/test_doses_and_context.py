@@ -12,13 +12,14 @@ from matplotlib.textpath import text_to_path
 
 from onsetstudy.core.results import Caution, Reasons
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary, FlagCount
-from onsetstudy.files.tables import read_published_ranges
+from onsetstudy.files.sources.dated_tables import read_published_ranges
 from onsetstudy.report.document import Cautions, Document, Figure, Paragraph, Table
-from onsetstudy.report.figures import context as drawn
-from onsetstudy.report.html import render_html
-from onsetstudy.report.pdf import render_pdf
-from onsetstudy.report.sections import context, doses
-from onsetstudy.study.context import context_of
+from onsetstudy.report.figures import published as drawn
+from onsetstudy.report.render.html import render_html
+from onsetstudy.report.render.pdf import render_pdf
+from onsetstudy.report.sections.appendix import published
+from onsetstudy.report.sections.main import doses
+from onsetstudy.study.topics.published import context_of
 from tests.report.samples import counts, estimate, missing, population, rich
 from tests.study.cases import protocol
 
@@ -67,7 +68,7 @@ def blocks(section, kind):
 
 def test_no_doses_no_section():
     assert doses.section(None, protocol()) is None
-    assert context.section(None, protocol()) is None
+    assert published.section(None, protocol()) is None
 
 
 def test_less_drug_is_said_with_its_interval_and_share():
@@ -190,7 +191,7 @@ def test_the_alternative_text_tells_every_line(beside):
 
 
 def test_the_section_holds_every_figure_and_result(beside):
-    found = context.section(beside, protocol())
+    found = published.section(beside, protocol())
     figures = blocks(found, Figure)
     assert [f.name for f in figures] == ["context-onset", "context-success", "context-pain"]
     assert "Diamonds: these cases" in figures[0].caption
@@ -211,14 +212,14 @@ def test_an_own_estimate_that_is_missing_says_why():
     nothing = missing("rmst_difference", "buffered - plain", "only one arm has cases", N)
     overall = dataclasses.replace(population("All", "overall", "all", N), wait_difference=nothing)
     frame = pd.DataFrame({"technique": ["ianb"], "agent": ["lidocaine"]})
-    found = context.section(context_of((overall,), frame, protocol(), TABLE), protocol())
+    found = published.section(context_of((overall,), frame, protocol(), TABLE), protocol())
     assert "No own estimate: only one arm has cases." in blocks(found, Figure)[0].caption
 
 
 def test_a_technique_nobody_published_has_a_sentence_instead_of_a_figure():
     overall = population("All", "overall", "all", N)
     frame = pd.DataFrame({"technique": ["intraosseous"], "agent": ["lidocaine"]})
-    found = context.section(context_of((overall,), frame, protocol(), TABLE), protocol())
+    found = published.section(context_of((overall,), frame, protocol(), TABLE), protocol())
     assert blocks(found, Figure) == []
     assert blocks(found, Table) == []
     assert sum(b.role == "absent" for b in blocks(found, Paragraph)) == 3
@@ -249,7 +250,7 @@ def test_nothing_in_a_drawing_leaves_it(beside):
 
 
 def test_both_sections_become_a_page_and_a_document(beside):
-    sections = (doses.section(summary(), protocol()), context.section(beside, protocol()))
+    sections = (doses.section(summary(), protocol()), published.section(beside, protocol()))
     document = Document(
         id="d", title="T", kicker="k", subtitle="s", notice="", running="r", date="2026-09-30", sections=sections
     )

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from onsetstudy.report.figures import canvas, curves, forest, key_figures, pain, schedule, stopwatch
+from onsetstudy.report.figures import canvas, curves, forest, key_rows, pain, schedule, stopwatch
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, look_of, spread
 from onsetstudy.report.figures.forest import Line
 from tests.report.samples import counts, estimate, missing, one_arm_missing, rich, small
@@ -72,7 +72,7 @@ def test_curve_bounds_hold_the_curve(results):
 
 
 def test_key_figures_show_the_results(results):
-    frame = key_figures.data_for(results).set_index(["row", "arm"])
+    frame = key_rows.data_for(results).set_index(["row", "arm"])
     wait = results.overall.wait_difference
     saved = frame.loc[("wait", "buffered")]
     assert (saved["estimate"], saved["low"], saved["high"]) == (-wait.estimate, -wait.interval.high, -wait.interval.low)
@@ -85,10 +85,10 @@ def test_key_figures_show_the_results(results):
 
 
 def test_key_figures_say_why_there_is_no_answer():
-    frame = key_figures.data_for(one_arm_missing())
+    frame = key_rows.data_for(one_arm_missing())
     assert frame["estimate"].isna().all()
     assert set(frame["reason"]) == {"no case of the arm not buffered has been recorded"}
-    alt = key_figures.alt_text(frame, {"plain": "plain", "buffered": "buffered"})
+    alt = key_rows.alt_text(frame, {"plain": "plain", "buffered": "buffered"})
     assert alt.count("no answer, no case of the arm not buffered has been recorded") == 4
 
 
@@ -181,7 +181,7 @@ def test_labels_are_moved_apart_in_their_order(places, least):
 
 @pytest.mark.parametrize("make", [rich, small])
 def test_drawings_are_titled_and_their_ids_unique(make):
-    drawn = key_figures.draw_figure(make(), name="key", title="What & why?")
+    drawn = key_rows.draw_figure(make(), name="key", title="What & why?")
     for name, svg in (("key", drawn.svg), ("key-narrow", drawn.narrow)):
         ids = re.findall(r'\bid="([^"]+)"', svg)
         assert len(ids) == len(set(ids))
@@ -207,7 +207,7 @@ def test_nothing_in_a_drawing_leaves_it(results):
     frame = curves.data_for(results)
     labels = dict.fromkeys(("plain", "buffered"), "buffered")
     drawings = {
-        "key": key_figures.draw_figure(results, name="k", title="t"),
+        "key": key_rows.draw_figure(results, name="k", title="t"),
         "curves": curves.draw_figure(results, frame, name="c", title="t", height=2.1),
         "stopwatch": stopwatch.draw_figure(results, name="s", title="t"),
         "pain": pain.draw_figure(results.overall.pain, name="p", title="t", labels=labels, low=0, high=100, matters=10),

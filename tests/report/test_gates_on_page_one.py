@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.report.claims_told import answer_line
-from onsetstudy.report.compose import compose
-from onsetstudy.report.sections.doubts import WORDS, doubt_words
-from onsetstudy.study.analyse import analyse
+from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.sections.main.doubts import WORDS, doubt_words
+from onsetstudy.study.practice.analyse import analyse
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
@@ -69,7 +69,7 @@ def test_a_control_lost_with_the_target_shuts_the_claim():
 
 
 def test_what_only_qualifies_stands_beside_the_number(honest):
-    from onsetstudy.records.results import QUALIFIES, Doubt
+    from onsetstudy.records.derived.results import QUALIFIES, Doubt
 
     late = Doubt(
         code="off_schedule_positive",

@@ -7,9 +7,9 @@ import re
 
 import pytest
 
-from onsetstudy.report.compose import compose
-from onsetstudy.report.group import compose_group
-from onsetstudy.report.html import render_html
+from onsetstudy.report.documents.group import compose_group
+from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.render.html import render_html
 from tests.report.claimed import group_of
 from tests.report.samples import rich, small
 

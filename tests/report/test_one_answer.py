@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 from onsetstudy.core.claims import Look
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.looks_results import LookVerdict
+from onsetstudy.design.interim.results import LookVerdict
 from onsetstudy.protocol.vocabulary import CODES
-from onsetstudy.report.compose import compose
-from onsetstudy.report.group import compose_group
+from onsetstudy.report.documents.group import compose_group
+from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.claims import allowed_for_looks, claim_of
-from onsetstudy.study.looks import plan_of
+from onsetstudy.study.practice.interim import plan_of
 from onsetstudy.study.results import LooksTaken
 from tests.report.claimed import AUDIT, RANDOMISED, claim, group_of, told
 from tests.report.samples import estimate, rich, small
@@ -343,6 +343,6 @@ def test_an_estimate_beside_the_difference_that_matters_needs_no_more_digits():
 
 
 def test_what_is_unsure_about_practices_is_not_said_to_be_more_than_chance():
-    from onsetstudy.report.sections.reconciled import REASONS
+    from onsetstudy.report.sections.group.reconciled import REASONS
 
     assert all("more than chance" not in text for text in REASONS.values())

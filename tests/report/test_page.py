@@ -13,12 +13,12 @@ import pytest
 
 from onsetstudy.core.errors import ReportError
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.files.results_json import results_json, write_report
-from onsetstudy.report import pdf
-from onsetstudy.report.compose import compose
+from onsetstudy.files.documents.results_json import results_json, write_report
 from onsetstudy.report.document import Answer, Figure, Flow, Paragraph, Table
-from onsetstudy.report.html import render_html
-from onsetstudy.report.pdf import render_pdf
+from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.render import pdf
+from onsetstudy.report.render.html import render_html
+from onsetstudy.report.render.pdf import render_pdf
 from tests.report.samples import SAMPLES, rich, small
 from tests.same_document import page_differences
 from tests.study.cases import protocol

@@ -7,9 +7,9 @@ import pytest
 
 from onsetstudy.report.figures import watching
 from onsetstudy.report.figures.canvas import look_of
-from onsetstudy.report.sections.watching import watch_section
-from onsetstudy.study.prepare import prepare
-from onsetstudy.study.watching import WINDOW, watch_of
+from onsetstudy.report.sections.appendix.watching import watch_section
+from onsetstudy.study.sets.prepare import prepare
+from onsetstudy.study.topics.watching import WINDOW, watch_of
 from onsetstudy.watch.cusum import chart_failures
 from tests.study.cases import protocol, study
 

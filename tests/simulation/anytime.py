@@ -22,11 +22,11 @@ import numpy as np
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.size_results import OnsetExpectation
-from onsetstudy.design.trial_draws import Drawn, draw_trials
-from onsetstudy.design.trial_power import scores_of
-from onsetstudy.design.trial_results import TrialScenario
-from onsetstudy.survival.anytime import many_anytime_paths
-from onsetstudy.survival.anytime_success import success_sequence
+from onsetstudy.design.trials.draws import Drawn, draw_trials
+from onsetstudy.design.trials.results import TrialScenario
+from onsetstudy.design.trials.trial_power import scores_of
+from onsetstudy.survival.sequential.confidence_sequences import success_sequence
+from onsetstudy.survival.sequential.e_values import many_anytime_paths
 
 SEED = 20261125
 GRID = tuple(float(t) for t in (1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 16))

@@ -24,10 +24,10 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate
 from onsetstudy.core.seeds import stream
-from onsetstudy.survival.quantiles import estimate_quantile, quantile_of_group
-from onsetstudy.survival.rmst import estimate_rmst
-from onsetstudy.survival.success import never_numb_share, success_by
-from onsetstudy.survival.superiority import probability_numb_sooner
+from onsetstudy.survival.summaries.probability_index import probability_numb_sooner
+from onsetstudy.survival.summaries.quantiles import estimate_quantile, quantile_of_group
+from onsetstudy.survival.summaries.rmst import estimate_rmst
+from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
 SEED = 20260101
 MEDIAN = {"plain": 3.5, "buffered": 2.5}

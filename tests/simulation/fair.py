@@ -23,10 +23,10 @@ from scipy import integrate
 
 from onsetstudy.core.results import Estimate
 from onsetstudy.core.seeds import stream
-from onsetstudy.study.analysis_set import AnalysisSet
-from onsetstudy.study.fair import fair_comparison
-from onsetstudy.study.population import analyse_population
-from onsetstudy.study.prepare import prepare
+from onsetstudy.study.practice.subsets import analyse_population
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.prepare import prepare
+from onsetstudy.study.topics.confounding import fair_comparison
 from tests.study.cases import case, protocol, readings_of, records
 
 SEED = 20261125

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy import NotEstimable, compare_arms
-from onsetstudy.survival.scores import SCORE_FAMILY
+from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY
 from tests.simulation.hazards import SEED, study
 
 STUDIES = {"asymptotic": 1000, "permutation": 300}

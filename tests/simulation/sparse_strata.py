@@ -16,7 +16,7 @@ import pandas as pd
 
 from onsetstudy import Intervals, NotEstimable, fit_proportional_hazards
 from onsetstudy.core.seeds import stream
-from onsetstudy.survival.frailty import fit_shared_frailty
+from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 
 SEED = 20261125
 STUDIES = {"strata": 200, "patients": 50}

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.check import check_records
+from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.model import RawTable, Records
-from onsetstudy.study import analyse as carried_out
+from onsetstudy.study.practice import analyse as carried_out
 from onsetstudy.study.results import StudyResults
 
 PROTOCOLS = Path(__file__).parents[2] / "protocols"

@@ -12,15 +12,15 @@ from unittest import mock
 import numpy as np
 
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.files.allocation import read_kept_list
-from onsetstudy.files.companions import read_companions
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.spreadsheet import read_records
-from onsetstudy.records import onset as derivation
-from onsetstudy.records.onset import Onsets
-from onsetstudy.study import analyse as analysis
-from onsetstudy.survival import npmle
-from onsetstudy.survival.npmle import Curves, fit_npmle
+from onsetstudy.files.ledger.side_files import read_companions
+from onsetstudy.files.sealed.allocation_list import read_kept_list
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.records.derived import onset as derivation
+from onsetstudy.records.derived.onset import Onsets
+from onsetstudy.study.practice import analyse as analysis
+from onsetstudy.survival.curve import npmle
+from onsetstudy.survival.curve.npmle import Curves, fit_npmle
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "data" / "synthetic"

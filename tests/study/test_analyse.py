@@ -14,12 +14,12 @@ import pytest
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.files.results_json import results_json, write_report
-from onsetstudy.files.spreadsheet import read_records
-from onsetstudy.report.compose import compose
-from onsetstudy.report.html import render_html
-from onsetstudy.report.pdf import render_pdf
-from onsetstudy.study.analysis_set import AnalysisSet
+from onsetstudy.files.documents.results_json import results_json, write_report
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.render.html import render_html
+from onsetstudy.report.render.pdf import render_pdf
+from onsetstudy.study.sets.analysis_set import AnalysisSet
 from tests.study.cases import analyse, protocol, study
 
 ROOT = Path(__file__).parents[2]

@@ -4,13 +4,13 @@ import dataclasses
 
 import pytest
 
-from onsetstudy.design.allocation import draw_allocation_list
-from onsetstudy.design.model import DEMO
-from onsetstudy.design.simulate import simulate_study
-from onsetstudy.records.allocation import KeptList, as_allocated, block_of
-from onsetstudy.report.sections.anytime import anytime_first_page, anytime_section, anytime_words
-from onsetstudy.study.anytime import anytime_looks
-from onsetstudy.study.prepare import prepare
+from onsetstudy.design.allocation.lists import draw_allocation_list
+from onsetstudy.design.trials.demo_tables import simulate_study
+from onsetstudy.design.trials.trial_model import DEMO
+from onsetstudy.records.derived.allocation import KeptList, as_allocated, block_of
+from onsetstudy.report.sections.appendix.e_values import anytime_first_page, anytime_section, anytime_words
+from onsetstudy.study.sets.prepare import prepare
+from onsetstudy.study.topics.e_values import anytime_looks
 from tests.records.test_corpus import raw
 from tests.study.cases import protocol
 
@@ -23,7 +23,7 @@ def promised(**study):
 
 @pytest.fixture(scope="module")
 def invented():
-    from onsetstudy.records.check import check_records
+    from onsetstudy.records.checks.check import check_records
 
     made = promised()
     strong = tuple(

@@ -12,23 +12,23 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.files.allocation import find_opening_logs, read_kept_list, read_kept_logs
 from onsetstudy.files.exchange import read_exchange
-from onsetstudy.files.opening import open_next, read_opening_log
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.files.sealed.allocation_list import find_opening_logs, read_kept_list, read_kept_logs
+from onsetstudy.files.sealed.opening import open_next, read_opening_log
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.estimands import estimands_of
-from onsetstudy.records.allocation import resolve_arms
-from onsetstudy.records.onset import derive_onset
-from onsetstudy.records.results import NOT_CHECKED
-from onsetstudy.report.compose import compose
-from onsetstudy.report.group import compose_group
-from onsetstudy.report.html import render_html
-from onsetstudy.study.analyse import analyse
-from onsetstudy.study.companions import Companions
-from onsetstudy.study.exchange import make_exchange, terms_of
-from onsetstudy.study.group import analyse_group
-from onsetstudy.study.tally import tally_records
+from onsetstudy.records.derived.allocation import resolve_arms
+from onsetstudy.records.derived.onset import derive_onset
+from onsetstudy.records.derived.results import NOT_CHECKED
+from onsetstudy.report.documents.group import compose_group
+from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.render.html import render_html
+from onsetstudy.study.counts.aggregate_counts import tally_records
+from onsetstudy.study.counts.exchange import make_exchange, terms_of
+from onsetstudy.study.group.analyse_group import analyse_group
+from onsetstudy.study.practice.analyse import analyse
+from onsetstudy.study.sets.side_files import Companions
 from tests.study.cases import protocol, study
 
 ROOT = Path(__file__).parents[2]

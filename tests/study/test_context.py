@@ -9,8 +9,8 @@ import pytest
 
 from onsetstudy.core.results import NotAvailable
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.files.tables import read_published_ranges
-from onsetstudy.study.context import context_of
+from onsetstudy.files.sources.dated_tables import read_published_ranges
+from onsetstudy.study.topics.published import context_of
 from tests.report.samples import counts, population, rich
 from tests.study.cases import protocol
 

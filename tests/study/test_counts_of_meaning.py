@@ -8,11 +8,11 @@ import pytest
 from scipy import stats
 
 from onsetstudy.core.results import HypothesisTest
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.study.exchange import SendOptions, make_exchange
-from onsetstudy.study.group import analyse_group
-from onsetstudy.study.one_stage import by_practice, failures_by
-from onsetstudy.study.tally import ENDS, Tally
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.study.counts.aggregate_counts import ENDS, Tally
+from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+from onsetstudy.study.group.analyse_group import analyse_group
+from onsetstudy.study.group.stratified_ipd import by_practice, failures_by
 
 ROOT = Path(__file__).parents[2]
 

@@ -11,9 +11,9 @@ import pytest
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.doses.limits import ClinicLimits
-from onsetstudy.files.tables import read_dose_limits
+from onsetstudy.files.sources.dated_tables import read_dose_limits
 from onsetstudy.protocol.model import ClinicLimit, DoseRule
-from onsetstudy.study.doses import clinic_limits, doses_of, lists_of
+from onsetstudy.study.topics.doses import clinic_limits, doses_of, lists_of
 from tests.study.cases import case, protocol, readings_of, records
 
 LIMITS = read_dose_limits()

@@ -5,15 +5,15 @@ import dataclasses
 import numpy as np
 import pytest
 
+from onsetstudy.adjustment.results import FairComparison
 from onsetstudy.core.results import Estimate
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.outcomes.fair_results import FairComparison
 from onsetstudy.report.document import Paragraph, Table
-from onsetstudy.report.sections.fair import fair_section
-from onsetstudy.study.fair import fair_comparison
-from onsetstudy.study.population import analyse_population
-from onsetstudy.study.prepare import prepare
+from onsetstudy.report.sections.appendix.confounding import fair_section
+from onsetstudy.study.practice.subsets import analyse_population
+from onsetstudy.study.sets.prepare import prepare
+from onsetstudy.study.topics.confounding import fair_comparison
 from tests.simulation.fair import GRID, audit, one
 from tests.study.cases import case, readings_of, records
 
@@ -106,7 +106,7 @@ def fair_of(data):
 
 
 def test_what_is_extrapolated_is_said_beside_the_standardised_result(monkeypatch):
-    monkeypatch.setattr("onsetstudy.study.fair.REPLICATES", 20)
+    monkeypatch.setattr("onsetstudy.study.topics.confounding.REPLICATES", 20)
     data = with_an_operator_who_always_buffered(40)
     fair = fair_of(data)
     assert [(g.covariate, g.level, g.never, g.cases) for g in fair.one_sided] == [
@@ -137,7 +137,7 @@ def test_where_both_arms_were_used_everywhere_nothing_is_extrapolated(told):
 def test_arms_that_only_several_covariates_together_tell_are_said_too(monkeypatch):
     """Every technique and every operator had both arms, yet A's infiltrations were buffered all and B's blocks
     none: the two together tell the arm."""
-    monkeypatch.setattr("onsetstudy.study.fair.REPLICATES", 5)
+    monkeypatch.setattr("onsetstudy.study.topics.confounding.REPLICATES", 5)
     made, rng = audit(), stream(5, "fair.together")
     rows, readings = [], []
     cells = [("P01-A", "ianb"), ("P01-A", "buccal_infiltration"), ("P01-B", "ianb"), ("P01-B", "buccal_infiltration")]

@@ -16,29 +16,29 @@ from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts, Estimate, Interval, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.pool.results import Member
-from onsetstudy.report.group import compose_group
-from onsetstudy.report.html import render_html
-from onsetstudy.study.analysis_set import AnalysisSet
-from onsetstudy.study.cell_estimates import estimates_of_counts
-from onsetstudy.study.chair_time import chair_time_of
-from onsetstudy.study.disclosure import learned_by_subtraction, what_can_be_learned
-from onsetstudy.study.exchange import SendOptions, make_exchange, terms_of
+from onsetstudy.report.documents.group import compose_group
+from onsetstudy.report.render.html import render_html
+from onsetstudy.study.counts.aggregate_counts import add_tallies, tally_records
+from onsetstudy.study.counts.counted_estimates import estimates_of_counts
+from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
+from onsetstudy.study.counts.exchange import SendOptions, make_exchange, terms_of
 from onsetstudy.study.exchange_results import CountTable
-from onsetstudy.study.gather import gather
-from onsetstudy.study.group import analyse_group
-from onsetstudy.study.group_harms import group_harms
-from onsetstudy.study.population import contrast_results
-from onsetstudy.study.prepare import prepare
-from onsetstudy.study.safety import safety_of
-from onsetstudy.study.strata import shared_baselines
-from onsetstudy.study.tally import add_tallies, tally_records
-from onsetstudy.survival.compare import compare_arms
-from onsetstudy.survival.frailty import fit_shared_frailty
-from onsetstudy.survival.npmle import fit_npmle
-from onsetstudy.survival.regression import fit_proportional_hazards
+from onsetstudy.study.group.analyse_group import analyse_group
+from onsetstudy.study.group.harms import group_harms
+from onsetstudy.study.group.pool_files import gather
+from onsetstudy.study.practice.subsets import contrast_results
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.prepare import prepare
+from onsetstudy.study.sets.shared_baselines import shared_baselines
+from onsetstudy.study.topics.chair_time import chair_time_of
+from onsetstudy.study.topics.harms import safety_of
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+from onsetstudy.survival.ranktests.compare import compare_arms
 
 ROOT = Path(__file__).parents[2]
 

@@ -10,13 +10,13 @@ import pytest
 from scipy import stats
 
 from onsetstudy.core.quantities import QUANTITIES
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.spreadsheet import read_records
-from onsetstudy.study.exchange import make_exchange
-from onsetstudy.study.gather import gather
-from onsetstudy.study.group_looks import group_looks
-from onsetstudy.study.one_stage import by_technique, failures_by
-from onsetstudy.study.tally import tally_records
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.study.counts.aggregate_counts import tally_records
+from onsetstudy.study.counts.exchange import make_exchange
+from onsetstudy.study.group.interim import group_looks
+from onsetstudy.study.group.pool_files import gather
+from onsetstudy.study.group.stratified_ipd import by_technique, failures_by
 
 ROOT = Path(__file__).parents[2]
 

@@ -7,11 +7,11 @@ import pytest
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.pool.common_odds import common_odds
-from onsetstudy.study.cell_estimates import cells_compared
-from onsetstudy.study.group_success import by_arm, pool_success, success_tables
-from onsetstudy.survival.npmle import fit_npmle
-from onsetstudy.survival.shares import spread_evenly
-from onsetstudy.survival.success import success_by
+from onsetstudy.study.counts.counted_estimates import cells_compared
+from onsetstudy.study.group.stratified_success import by_arm, pool_success, success_tables
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.summaries.npmle_proportion import spread_evenly
+from onsetstudy.survival.summaries.success import success_by
 from tests.study.cases import protocol
 
 MEAN = {"plain": 5.0, "buffered": 2.5}

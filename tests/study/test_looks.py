@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.looks import LookSeen
-from onsetstudy.report.figures import looks as figure
+from onsetstudy.design.interim.interim_analyses import LookSeen
+from onsetstudy.report.figures import interim as figure
 from onsetstudy.report.figures.canvas import NARROW, WIDE, axes_at, canvas, look_of
-from onsetstudy.report.sections.looks import looks_section, verdict_words
-from onsetstudy.study.looks import judge_seen, looks_taken, plan_of
-from onsetstudy.study.population import analyse_population, primary_result
-from onsetstudy.study.prepare import prepare
+from onsetstudy.report.sections.appendix.interim import looks_section, verdict_words
+from onsetstudy.study.practice.interim import judge_seen, looks_taken, plan_of
+from onsetstudy.study.practice.subsets import analyse_population, primary_result
+from onsetstudy.study.sets.prepare import prepare
 from tests.study.cases import case, protocol, readings_of, records
 
 DAYS = {"2025Q4": "2025-11-03", "2026Q1": "2026-02-03", "2026Q2": "2026-05-04", "2026Q3": "2026-08-03"}

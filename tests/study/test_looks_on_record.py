@@ -6,11 +6,11 @@ import pytest
 
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.core.serialise import to_dict
-from onsetstudy.design.looks import LookSeen
-from onsetstudy.files.protocol_toml import read_protocol
+from onsetstudy.design.interim.interim_analyses import LookSeen
+from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.ledger import make_entry
-from onsetstudy.study.looks import judge_seen, plan_of
-from onsetstudy.study.looks_on_record import as_taken, new_looks
+from onsetstudy.study.practice.interim import judge_seen, plan_of
+from onsetstudy.study.practice.interim_on_record import as_taken, new_looks
 
 PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")
 AT = "2026-07-01T09:30:00+00:00"

@@ -14,17 +14,17 @@ import pytest
 from onsetstudy.core import onset_rule
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.files.results_json import write_report
-from onsetstudy.files.spreadsheet import read_records
-from onsetstudy.records import onset as derivation
-from onsetstudy.records.onset import Onsets, derive_onset
-from onsetstudy.study import analyse as carried_out
-from onsetstudy.study.analysis_set import ESTIMANDS
-from onsetstudy.study.prepare import prepare
-from onsetstudy.survival import npmle
-from onsetstudy.survival.curve_limits import curve_limits
-from onsetstudy.survival.npmle import Curves, fit_npmle
-from onsetstudy.survival.success import never_numb_share, success_by
+from onsetstudy.files.documents.results_json import write_report
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.records.derived import onset as derivation
+from onsetstudy.records.derived.onset import Onsets, derive_onset
+from onsetstudy.study.practice import analyse as carried_out
+from onsetstudy.study.sets.analysis_set import ESTIMANDS
+from onsetstudy.study.sets.prepare import prepare
+from onsetstudy.survival.curve import npmle
+from onsetstudy.survival.curve.npmle import Curves, fit_npmle
+from onsetstudy.survival.summaries.curve_limits import curve_limits
+from onsetstudy.survival.summaries.success import never_numb_share, success_by
 from tests.study.cases import protocol, study
 from tests.study.once import DEMO, counted, demo, report, sharing_nothing
 

@@ -12,19 +12,19 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from onsetstudy.core.results import Estimate
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.spreadsheet import read_records
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.inference.strata import merge_small
-from onsetstudy.study.analysis_set import AnalysisSet
-from onsetstudy.study.cell_estimates import difference_of_counts
-from onsetstudy.study.chair_time import chair_time_of
-from onsetstudy.study.exchange import SendOptions, make_exchange
-from onsetstudy.study.gather import gather
-from onsetstudy.study.group import analyse_group
-from onsetstudy.study.looks import looks_taken
-from onsetstudy.study.population import analyse_population, contrast_results, primary_result
-from onsetstudy.study.prepare import prepare
-from onsetstudy.study.tally import tally_records
+from onsetstudy.study.counts.aggregate_counts import tally_records
+from onsetstudy.study.counts.counted_estimates import difference_of_counts
+from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+from onsetstudy.study.group.analyse_group import analyse_group
+from onsetstudy.study.group.pool_files import gather
+from onsetstudy.study.practice.interim import looks_taken
+from onsetstudy.study.practice.subsets import analyse_population, contrast_results, primary_result
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.prepare import prepare
+from onsetstudy.study.topics.chair_time import chair_time_of
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")

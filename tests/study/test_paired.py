@@ -7,15 +7,15 @@ import pytest
 
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate
-from onsetstudy.report.compose import compose
-from onsetstudy.report.html import render_html
-from onsetstudy.report.sections.paired import blinding_section, paired_section
-from onsetstudy.study.paired import blinding_of, paired_study
-from onsetstudy.study.prepare import prepare
-from onsetstudy.survival.compare import compare_arms
-from onsetstudy.survival.frailty import fit_shared_frailty
-from onsetstudy.survival.paired import paired_success
-from onsetstudy.survival.regression import fit_proportional_hazards
+from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.render.html import render_html
+from onsetstudy.report.sections.appendix.within_patient import blinding_section, paired_section
+from onsetstudy.study.sets.prepare import prepare
+from onsetstudy.study.topics.within_patient import blinding_of, paired_study
+from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+from onsetstudy.survival.ranktests.compare import compare_arms
+from onsetstudy.survival.summaries.within_patient import paired_success
 from tests.study.cases import analyse, case, protocol, readings_of, records
 
 PATIENTS = 16

@@ -12,9 +12,9 @@ import pytest
 from onsetstudy.core.errors import DesignError, NotEstimable
 from onsetstudy.core.results import ArmCount, Counts, NotAvailable
 from onsetstudy.design.power import log_rank_events
-from onsetstudy.study.attempt import attempt
-from onsetstudy.study.balance import arm_table, standardised_difference
-from onsetstudy.study.more_needed import more_needed
+from onsetstudy.inference.estimate_or_reason import attempt
+from onsetstudy.study.answer.more_needed import more_needed
+from onsetstudy.study.topics.baseline import arm_table, standardised_difference
 from tests.study.cases import protocol
 
 

@@ -15,14 +15,14 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.sizes import Frame, plan_onset_test, plan_wait
-from onsetstudy.design.trial_draws import draw_trials
-from onsetstudy.design.trial_power import simulate_power
-from onsetstudy.files.lock import read_lock
+from onsetstudy.design.trials.draws import draw_trials
+from onsetstudy.design.trials.trial_power import simulate_power
+from onsetstudy.files.ledger.lock import read_lock
+from onsetstudy.report.documents.planning import compose_planning, headline, size_lines
 from onsetstudy.report.figures import power
 from onsetstudy.report.figures.canvas import canvas
-from onsetstudy.report.html import render_html
-from onsetstudy.report.planning import compose_planning, headline, size_lines
-from onsetstudy.study.planning import plan_study
+from onsetstudy.report.render.html import render_html
+from onsetstudy.study.planning.plan_study import plan_study
 from tests.study.cases import PROTOCOLS, protocol
 
 TRIALS = 60

@@ -17,10 +17,10 @@ from onsetstudy.protocol.estimands import (
     questions_of,
 )
 from onsetstudy.protocol.layout import SENSITIVITY
-from onsetstudy.study.analysis_set import AnalysisSet
-from onsetstudy.study.population import contrast_results
-from onsetstudy.study.prepare import prepare
-from onsetstudy.study.sensitivity import CHOICES, cases_of
+from onsetstudy.study.practice.sensitivity import CHOICES, cases_of
+from onsetstudy.study.practice.subsets import contrast_results
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.prepare import prepare
 from tests.study.cases import protocol, study
 
 INF = np.inf

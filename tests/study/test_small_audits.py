@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from onsetstudy.core.results import Estimate
-from onsetstudy.files.protocol_toml import read_protocol
-from onsetstudy.files.spreadsheet import read_records
-from onsetstudy.report.compose import compose
-from onsetstudy.study.analyse import analyse
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.report.documents.practice import compose
+from onsetstudy.study.practice.analyse import analyse
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "infiltration_audit.toml")

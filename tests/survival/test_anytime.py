@@ -12,10 +12,10 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.size_results import OnsetExpectation
-from onsetstudy.design.trial_draws import draw_trials
-from onsetstudy.design.trial_results import TrialScenario
-from onsetstudy.survival.anytime import anytime_test, many_anytime_paths, ordered_times_e_value
-from onsetstudy.survival.anytime_success import success_sequence
+from onsetstudy.design.trials.draws import draw_trials
+from onsetstudy.design.trials.results import TrialScenario
+from onsetstudy.survival.sequential.confidence_sequences import success_sequence
+from onsetstudy.survival.sequential.e_values import anytime_test, many_anytime_paths, ordered_times_e_value
 
 GRID = (1.0, 2.0, 3.0, 4.0, 6.0)
 ENDS = np.array([0.0, *GRID, np.inf])

@@ -12,9 +12,9 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts, HypothesisTest, ScorePiece
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.survival.compare import compare_arms, score_pieces
-from onsetstudy.survival.pieces import pool_score_pieces
-from onsetstudy.survival.scores import SCORE_FAMILY
+from onsetstudy.survival.ranktests.compare import compare_arms, score_pieces
+from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY
+from onsetstudy.survival.ranktests.score_components import pool_score_pieces
 from tests.survival.build import cases, grid, inf, interval_rows
 
 KINDS = tuple(SCORE_FAMILY)
@@ -132,7 +132,7 @@ def test_trend_is_the_correlation_of_scores_with_the_order_of_the_arms():
     times, arm = random_cases(1, 60, arms=3)
     order = {"arm0": 0.0, "arm1": 1.0, "arm2": 4.0}
     ours = compare_arms(times, arm, reference_arm="arm0", trend=order)
-    from onsetstudy.survival.scores import case_scores
+    from onsetstudy.survival.ranktests.rank_scores import case_scores
 
     r = pearsonr(case_scores(times).value, [order[a] for a in arm]).statistic
     assert ours.statistic == pytest.approx(np.sqrt(59) * r, rel=1e-7)

@@ -5,9 +5,9 @@ import pytest
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.survival.compare import compare_arms
-from onsetstudy.survival.duration import compare_durations, duration_intervals, fit_duration
-from onsetstudy.survival.npmle import fit_npmle
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.ranktests.compare import compare_arms
+from onsetstudy.survival.summaries.duration import compare_durations, duration_intervals, fit_duration
 from tests.survival.build import inf
 
 nan = np.nan

@@ -12,12 +12,12 @@ from scipy import integrate, special, stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.survival.frailty import fit_shared_frailty
-from onsetstudy.survival.npmle import fit_npmle
-from onsetstudy.survival.ph_curves import predict_curves, standardise_curves
-from onsetstudy.survival.ph_fit import maximise, set_up
-from onsetstudy.survival.proportionality import check_proportionality
-from onsetstudy.survival.regression import fit_proportional_hazards
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+from onsetstudy.survival.hazards.ph_curves import predict_curves, standardise_curves
+from onsetstudy.survival.hazards.ph_fit import maximise, set_up
+from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+from onsetstudy.survival.hazards.proportionality import check_proportionality
 
 TICKS = np.concatenate((np.arange(16.0), [np.inf]))
 
@@ -165,7 +165,7 @@ def test_without_spread_the_fit_is_that_without_clusters():
 @pytest.mark.parametrize(("clusters", "size", "spread"), [(4, 1000, 0.5), (12, 3, 1.5)])
 def test_the_integral_is_right_however_many_cases_a_cluster_has(clusters, size, spread):
     """The marginal likelihood on a grid of 40,001 points around the peak of each cluster, at the fitted parameters."""
-    from onsetstudy.survival import frailty
+    from onsetstudy.survival.hazards import frailty
 
     rng = np.random.default_rng(8)
     cluster = np.repeat(np.arange(clusters), size)
@@ -221,7 +221,7 @@ def test_without_a_spread_clusters_are_not_told_to_be_alike():
 
 def test_the_marginal_likelihood_is_the_integral():
     """One cluster's integral by adaptive quadrature (scipy) at the fitted parameters, added up over clusters."""
-    from onsetstudy.survival import frailty
+    from onsetstudy.survival.hazards import frailty
 
     times, arm, cluster, _ = study(35, n=60, spread=0.5, clusters=4)
     kept = {}
@@ -260,7 +260,7 @@ def test_the_marginal_likelihood_is_the_integral():
 
 def fitted_model(seed=35):
     """A model as it is fitted, and parameters of it that are far from extreme."""
-    from onsetstudy.survival import frailty
+    from onsetstudy.survival.hazards import frailty
 
     times, arm, cluster, _ = study(seed, n=60, spread=0.5, clusters=4)
     coded = (arm == "buffered").astype(float)[:, None]

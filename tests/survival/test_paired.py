@@ -6,7 +6,7 @@ import pytest
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.survival.paired import paired_success
+from onsetstudy.survival.summaries.within_patient import paired_success
 
 YES, NO, OPEN = (0.0, 2.0), (4.0, np.inf), (1.0, 6.0)
 

@@ -14,13 +14,17 @@ from scipy import optimize, special, stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.survival import parametric
-from onsetstudy.survival.cure import fit_never_numb
-from onsetstudy.survival.diagnostics import check_schedule, summarise_testing
-from onsetstudy.survival.grouped import fit_grouped_hazards
-from onsetstudy.survival.parametric import compare_parametric, fit_accelerated_time, fitted_against_curve
-from onsetstudy.survival.regression import fit_proportional_hazards
-from onsetstudy.survival.time_models import polish
+from onsetstudy.survival.hazards.grouped import fit_grouped_hazards
+from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+from onsetstudy.survival.parametric.accelerated_time import (
+    accelerated_time,
+    compare_parametric,
+    fit_accelerated_time,
+    fitted_against_curve,
+)
+from onsetstudy.survival.parametric.cure import fit_never_numb
+from onsetstudy.survival.parametric.time_models import polish
+from onsetstudy.survival.testing.schedule_checks import check_schedule, summarise_testing
 from tests.survival.test_regression import OPEN_DATA, open_data
 
 INF = math.inf
@@ -140,13 +144,13 @@ def test_a_weibull_that_does_not_settle_begins_again_where_lifelines_ends(seed, 
     straight = fit_accelerated_time(times, {"arm": arm}, reference={"arm": "plain"})
     starts = []
 
-    def refusing(value, given, n, quantity, tolerance=parametric.GRADIENT_TOLERANCE):
+    def refusing(value, given, n, quantity, tolerance=accelerated_time.GRADIENT_TOLERANCE):
         starts.append(given)
         if len(starts) == 1:
             raise NotEstimable(quantity, "did not settle", code="not_converged")
         return polish(value, given, n, quantity, tolerance)
 
-    monkeypatch.setattr(parametric, "polish", refusing)
+    monkeypatch.setattr(accelerated_time, "polish", refusing)
     again = fit_accelerated_time(times, {"arm": arm}, reference={"arm": "plain"})
     assert len(starts) == 2
     assert starts[1][0] == pytest.approx([v for _, v, _ in straight.parameters], abs=0.02)

@@ -13,8 +13,8 @@ from scipy.stats import mannwhitneyu, permutation_test
 
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.survival.compare import compare_arms
-from onsetstudy.survival.scores import case_scores
+from onsetstudy.survival.ranktests.compare import compare_arms
+from onsetstudy.survival.ranktests.rank_scores import case_scores
 from tests.survival.build import cases, inf, interval_rows
 from tests.survival.test_compare import random_cases
 

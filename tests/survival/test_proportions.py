@@ -11,7 +11,7 @@ from statsmodels.stats.contingency_tables import mcnemar
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.survival.proportions import (
+from onsetstudy.inference.proportions import (
     _shares_given_difference,
     clopper_pearson_limits,
     mcnemar_exact,

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.survival.proportions import wilson_limits
-from onsetstudy.survival.quantiles import estimate_quantile, quantile_of_group
+from onsetstudy.inference.proportions import wilson_limits
+from onsetstudy.survival.summaries.quantiles import estimate_quantile, quantile_of_group
 from tests.survival.build import cases, grid, inf, interval_rows
 
 

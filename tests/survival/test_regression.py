@@ -15,9 +15,9 @@ from scipy import optimize
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.survival.npmle import fit_npmle
-from onsetstudy.survival.ph_fit import maximise, set_up
-from onsetstudy.survival.regression import fit_proportional_hazards
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.hazards.ph_fit import maximise, set_up
+from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from tests.reference import load_reference
 
 INF = math.inf
@@ -164,7 +164,7 @@ def test_against_a_slow_optimiser_with_missed_tests_and_strata(seed, strata):
 
 def test_profile_limits_are_where_the_likelihood_has_fallen():
     """The limits, put in as an offset, lose exactly half a chi-square of log-likelihood (by a second fit)."""
-    from onsetstudy.survival.ph_fit import maximise, set_up
+    from onsetstudy.survival.hazards.ph_fit import maximise, set_up
 
     times, x = grid_study(7, p=1)
     found = fit_proportional_hazards(times, {"a": x[:, 0]})

@@ -13,10 +13,10 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Result
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.survival import functionals
-from onsetstudy.survival.functionals import functional_bounds, functional_variance, observed_information
-from onsetstudy.survival.npmle import fit_npmle
-from onsetstudy.survival.rmst import estimate_rmst, waits_of_masses
+from onsetstudy.survival.curve import functionals
+from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance, observed_information
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.summaries.rmst import estimate_rmst, waits_of_masses
 from tests.survival.build import cases, grid, inf, interval_rows
 
 

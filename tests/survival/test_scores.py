@@ -13,8 +13,8 @@ from scipy.stats import rankdata
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.survival.innermost import support_index
-from onsetstudy.survival.scores import (
+from onsetstudy.survival.curve.innermost import support_index
+from onsetstudy.survival.ranktests.rank_scores import (
     SCORE_FAMILY,
     CaseScores,
     case_scores,

@@ -13,9 +13,9 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Result
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.survival.proportions import clopper_pearson_limits, newcombe_difference, wilson_limits
-from onsetstudy.survival.shares import share_numb_by
-from onsetstudy.survival.success import never_numb_share, success_by
+from onsetstudy.inference.proportions import clopper_pearson_limits, newcombe_difference, wilson_limits
+from onsetstudy.survival.summaries.npmle_proportion import share_numb_by
+from onsetstudy.survival.summaries.success import never_numb_share, success_by
 from tests.survival.build import cases, grid, inf, interval_rows
 
 

@@ -12,8 +12,8 @@ from scipy import stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.survival.npmle import fit_npmle
-from onsetstudy.survival.superiority import (
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.summaries.probability_index import (
     _evenly_before,
     ordered_chances,
     probability_numb_sooner,

@@ -19,15 +19,15 @@ from hypothesis import strategies as st
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import to_dict
-from onsetstudy.survival.compare import compare_arms, score_pieces
-from onsetstudy.survival.curve_limits import curve_limits
-from onsetstudy.survival.frailty import fit_shared_frailty
-from onsetstudy.survival.npmle import fit_npmle
-from onsetstudy.survival.quantiles import estimate_quantile, quantile_of_group
-from onsetstudy.survival.regression import fit_proportional_hazards
-from onsetstudy.survival.rmst import estimate_rmst
-from onsetstudy.survival.success import never_numb_share, success_by
-from onsetstudy.survival.superiority import probability_numb_sooner
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+from onsetstudy.survival.ranktests.compare import compare_arms, score_pieces
+from onsetstudy.survival.summaries.curve_limits import curve_limits
+from onsetstudy.survival.summaries.probability_index import probability_numb_sooner
+from onsetstudy.survival.summaries.quantiles import estimate_quantile, quantile_of_group
+from onsetstudy.survival.summaries.rmst import estimate_rmst
+from onsetstudy.survival.summaries.success import never_numb_share, success_by
 from tests.survival.build import inf
 
 STUDIES = 250

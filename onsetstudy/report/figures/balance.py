@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from onsetstudy.outcomes.fair_results import FairComparison
+from onsetstudy.adjustment.results import FairComparison
 from onsetstudy.report.figures.canvas import (
     HAIRLINE,
     INK,

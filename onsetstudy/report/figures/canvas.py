@@ -34,7 +34,7 @@ __all__ = [
 ]
 
 INK, SECONDARY, HAIRLINE = "#1d2126", "#5a6068", "#c9ced4"
-STYLE = Path(__file__).parents[1] / "style" / "report.mplstyle"
+STYLE = Path(__file__).parents[1] / "render" / "style" / "report.mplstyle"
 # Inches: the text width of a page of A4 with margins of 20 mm, so that a point is a point; and of a hand-held screen.
 WIDE, NARROW = 6.69, 3.45
 POINTS = 72

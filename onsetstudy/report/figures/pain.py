@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.outcomes.results import PainComparison
+from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.report.figures.canvas import (
     INK,
     NARROW,

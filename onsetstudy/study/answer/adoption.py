@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Estimate
-from onsetstudy.outcomes.results import PainComparison
+from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import AdoptionRule
-from onsetstudy.study.answer.adoption_results import Adoption, AdoptionPart
+from onsetstudy.study.adoption_results import Adoption, AdoptionPart
 from onsetstudy.study.results import StudyResults
 
 __all__ = ["adoption_of", "is_over", "side_of_margin", "verdict_of"]

@@ -16,10 +16,10 @@ from scipy import stats
 from onsetstudy.core.claims import Bearing, Claim, Claims, Look, bearing
 from onsetstudy.core.quantities import Quantity, quantity_of, read_earlier
 from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable
-from onsetstudy.outcomes.comfort import welch_difference
-from onsetstudy.outcomes.results import PainComparison
+from onsetstudy.outcomes.scores.comfort import welch_difference
+from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.results import SHUTS, Doubt
+from onsetstudy.records.derived.results import SHUTS, Doubt
 from onsetstudy.study.group_results import GroupResults
 from onsetstudy.study.results import LooksTaken, Population, StudyResults
 

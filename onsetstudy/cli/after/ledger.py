@@ -1,0 +1,50 @@
+"""``onsetstudy ledger``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument
+
+__all__ = ["command"]
+
+
+@click.command("ledger", short_help="Read the ledger of a study as sentences, and verify it.")
+@protocol_argument
+@click.option(
+    "--verify", is_flag=True, help="Hold the chain against itself, the lock and what --against and --head give."
+)
+@click.option(
+    "--against",
+    "others",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Report (HTML or JSON), exchange file or file of a list to hold the ledger against, or a folder of such.",
+)
+@click.option("--head", "heads", multiple=True, help="Last entry as a printed page quotes it, such as 12:0f3a….")
+def command(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[str, ...]) -> int:
+    """Read the ledger beside PROTOCOL (or the file ….ledger.jsonl itself) as plain sentences."""
+    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
+    from onsetstudy.files.ledger.ledger_check import faults_of
+    from onsetstudy.protocol.ledger import sentence, short_head, verify_entries
+
+    path = ledger_path(protocol)
+    entries = read_ledger(path)
+    if not entries:
+        raise OnsetStudyError(f"there is no ledger {path.name}. The command lock begins it")
+    broken = verify_entries(entries)
+    for entry in () if broken else entries:
+        click.echo(sentence(entry))
+    click.echo(f"Last entry: {short_head(entries)}")
+    faults = [*broken, *(faults_of(path, entries, others=others, heads=heads) if verify or others or heads else ())]
+    for fault in faults:
+        click.echo(f"Please look: {fault}", err=True)
+    if not faults and (verify or others or heads):
+        click.echo(
+            "The chain holds, and agrees with all that it was held against. That nobody wrote it anew from its "
+            "beginning is shown only by heads that others hold: printed pages and files that were sent."
+        )
+    return 1 if faults else 0

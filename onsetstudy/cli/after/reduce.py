@@ -1,0 +1,141 @@
+"""``onsetstudy reduce``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from onsetstudy.cli.options import (
+    arms_options,
+    chosen_arms,
+    chosen_quarter,
+    normal_quarter,
+    protocol_argument,
+    refuse_incomplete,
+    say_arms,
+    send_incomplete_option,
+)
+
+if TYPE_CHECKING:
+    from onsetstudy.files.bulk.reduce import Reduced
+
+__all__ = ["command"]
+
+
+@click.command("reduce", short_help="Count records larger than memory into files for a group.")
+@protocol_argument
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--quarter", callback=normal_quarter, help="Last quarter counted, such as 2026Q3  [default: the protocol's last]"
+)
+@click.option("--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart.")
+@send_incomplete_option
+@arms_options
+@click.option("--drop-unknown", is_flag=True, help="Leave columns that the dictionary does not know unread.")
+@click.option(
+    "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this computer."
+)
+@click.option("--cluster", help="Address of a Dask scheduler, such as tcp://10.0.0.5:8786.")
+@click.option(
+    "--work", type=click.Path(path_type=Path, file_okay=False), help="Folder of what is done  [default: INTO/work]"
+)
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("exchange"),
+    show_default=True,
+    help="Folder for the files.",
+)
+def command(
+    protocol: Path,
+    folder: Path,
+    quarter: str | None,
+    least_cases: int,
+    send_incomplete: bool,
+    allocation: Path | None,
+    logs: tuple[Path, ...],
+    without_list: str | None,
+    drop_unknown: bool,
+    workers: int,
+    cluster: str | None,
+    work: Path | None,
+    into: Path,
+) -> int:
+    """Count the records of FOLDER under PROTOCOL, part by part, and write one file per practice.
+
+    FOLDER holds cases/NAME.parquet and cold_tests/NAME.parquet (or .csv), each part with whole cases; or cases.csv and
+    cold_tests.csv, which are split first. Stop it when you like: begun again, it goes on where it stopped. A practice
+    of which more than one in ten cases are refused gets no file, unless --send-incomplete is given. Ends with exit
+    code 1 if a practice got none.
+    """
+    import datetime as dt
+
+    from onsetstudy.cli.entering import head_beside
+    from onsetstudy.cli.progress import progress_line
+    from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
+    from onsetstudy.core.errors import RecordsError
+    from onsetstudy.core.work import serial
+    from onsetstudy.files.bulk.parts import split_tables
+    from onsetstudy.files.bulk.reduce import reduce_parts
+    from onsetstudy.files.exchange import write_exchange
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+
+    promised = read_protocol(protocol)
+    through = chosen_quarter(promised, quarter)
+    kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=(folder,))
+    work = work or into / "work"
+    mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
+    with progress_line() as progress:
+        if (folder / "cases.csv").is_file():
+            folder = split_tables(folder / "cases.csv", folder / "cold_tests.csv", work / "split", progress=progress)
+        found = reduce_parts(
+            folder,
+            promised,
+            work,
+            through=through,
+            drop_unknown=drop_unknown,
+            today=dt.date.today(),
+            kept=kept,
+            without_list=without_list,
+            mapper=mapper,
+            progress=progress,
+        )
+    _say(found, work / "rejects")
+    say_arms(kept, without_list)
+    if not found.tally.practices:
+        raise RecordsError(
+            f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"
+        )
+    options = SendOptions(least_cases=least_cases)
+    refused, accepted = dict(found.refused), found.accepted_by_practice
+    written = 0
+    for practice in found.tally.practices:
+        try:
+            refuse_incomplete(
+                practice, refused=refused.get(practice, 0), accepted=accepted[practice], allowed=send_incomplete
+            )
+            exchange = make_exchange(found.tally, promised, practice, records_digest=found.digest, options=options)
+            exchange = replace(exchange, ledger_head=head_beside(protocol))
+        except RecordsError as error:
+            click.echo(str(error), err=True)
+            continue
+        write_exchange(exchange, into)
+        written += 1
+    click.echo(f"Written: {written} files in {into}")
+    return 0 if written == len(found.tally.practices) else 1
+
+
+def _say(found: Reduced, rejects: Path) -> None:
+    """What was read and refused."""
+    for told in found.unread:
+        click.echo(f"Please look: {told}", err=True)
+    refused, tests_refused = found.rows_read - found.rows_accepted, found.readings_read - found.readings_accepted
+    click.echo(f"Parts: {found.parts}, of which {found.kept} were done before.")
+    click.echo(f"Cases: {found.rows_read} read, {found.rows_accepted} accepted, {refused} refused.")
+    click.echo(f"Cold tests: {found.readings_read} read, {found.readings_accepted} accepted, {tests_refused} refused.")
+    for code, n in found.problems:
+        click.echo(f"Refused for {code}: {n} rows; with reasons in {rejects}", err=True)

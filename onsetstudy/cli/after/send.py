@@ -1,0 +1,156 @@
+"""``onsetstudy send``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from onsetstudy.cli.options import (
+    arms_options,
+    chosen_arms,
+    chosen_quarter,
+    normal_quarter,
+    protocol_argument,
+    records_arguments,
+    refuse_if_none_is_left,
+    refuse_incomplete,
+    say_arms,
+    say_left_out,
+    say_records,
+    send_incomplete_option,
+)
+
+if TYPE_CHECKING:
+    from onsetstudy.protocol.model import Protocol
+    from onsetstudy.records.model import Records
+    from onsetstudy.study.counts.aggregate_counts import Tally
+
+__all__ = ["command"]
+
+
+@click.command("send", short_help="Make the file of counts that a practice gives to its group.")
+@protocol_argument
+@records_arguments
+@click.option(
+    "--practice",
+    "practices",
+    multiple=True,
+    help="Code of the practice, such as P01  [default: the only one in the records]",
+)
+@click.option(
+    "--quarter",
+    callback=normal_quarter,
+    help="Last quarter that is sent, such as 2026Q3  [default: the protocol's last]",
+)
+@click.option("--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart.")
+@send_incomplete_option
+@arms_options
+@click.option("--operators", is_flag=True, help="Count failures by operator too, under numbers.")
+@click.option("--after", type=click.Path(path_type=Path), help="File sent before: what both together give away.")
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("exchange"),
+    show_default=True,
+    help="Folder for the file.",
+)
+def command(
+    protocol: Path,
+    records: tuple[Path, ...],
+    strict: bool,
+    drop_unknown: bool,
+    rejects: Path | None,
+    practices: tuple[str, ...],
+    quarter: str | None,
+    least_cases: int,
+    send_incomplete: bool,
+    allocation: Path | None,
+    logs: tuple[Path, ...],
+    without_list: str | None,
+    operators: bool,
+    after: Path | None,
+    into: Path,
+) -> int:
+    """Check RECORDS against PROTOCOL, count them, and write the file for the study group.
+
+    The file holds counts by quarter, technique, arm and onset interval; many are of a single case, without anything
+    that says whose. What a reader could learn from it is listed; read that before you send it. Nothing is written if
+    more than one in ten of the practice's cases are refused, unless --send-incomplete is given.
+    """
+    from onsetstudy.cli.entering import head_beside, without_withdrawn
+    from onsetstudy.files.exchange import read_exchange, write_exchange
+    from onsetstudy.files.output import rejects_path, write_rejects
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.files.sources.spreadsheet import read_records
+    from onsetstudy.records.derived.allocation import resolve_arms
+    from onsetstudy.study.answer.cautions import arms_caution
+    from onsetstudy.study.counts.aggregate_counts import tally_records
+    from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
+    from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+
+    if len(practices) > 1:
+        raise click.UsageError("A file is of one practice: give --practice once, and send again for the next.")
+    promised = read_protocol(protocol)
+    through = chosen_quarter(promised, quarter)
+    checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
+    written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
+    say_records(checked, written)
+    checked, gone = without_withdrawn(checked, protocol)
+    if gone:
+        click.echo(f"Left out because consent was taken back: {gone} {'case' if gone == 1 else 'cases'}.")
+    refuse_if_none_is_left(checked, promised, through=through)
+    kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=records)
+    checked, arms = resolve_arms(promised, checked, kept, without_list=without_list)
+    say_arms(kept, without_list)
+    tally = tally_records(promised, checked, through=through, arms=arms)
+    practice = _practice(practices, tally, promised)
+    say_left_out(checked, promised, through=through, where="the file", practice=practice)
+    _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
+    options = SendOptions(least_cases=least_cases, operators=operators)
+    exchange = make_exchange(tally, promised, practice, records_digest=checked.digest, options=options)
+    exchange = replace(exchange, ledger_head=head_beside(protocol))
+    told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
+    path = write_exchange(exchange, into)
+    if (doubt := arms_caution(exchange.arms)) is not None:
+        click.echo(doubt.text, err=True)
+    click.echo("What a reader of the file could learn:")
+    for sentence in (*what_can_be_learned(read_exchange(path)), *told):
+        click.echo(f"- {sentence}")
+    click.echo(f"Written: {path}")
+    return 0
+
+
+def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
+    """The practice that is meant, in the capitals of the protocol; the only one of the records where none is named."""
+    from onsetstudy.core.errors import RecordsError
+
+    if given:
+        known = (*promised.study.practices, *tally.practices)
+        return next((code for code in known if code.casefold() == given[0].strip().casefold()), given[0])
+    if len(tally.practices) != 1:
+        raise RecordsError(f"the records hold the practices {', '.join(tally.practices)}; name one with --practice")
+    return tally.practices[0]
+
+
+def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Tally, *, allowed: bool) -> None:
+    """Stop where none of the practice's cases can be sent, or many are refused."""
+    from onsetstudy.core.errors import Problem, RecordsError, Where
+    from onsetstudy.records.derived.flow import UNKNOWN_PRACTICE, refused_by_practice
+
+    by_practice = refused_by_practice(records, promised)
+    accepted = int((records.cases["practice_id"] == practice).sum())
+    refused = by_practice.get(practice, 0)
+    if set(records.cases["practice_id"].astype(str)) == {practice}:
+        # Rows that name no practice can only be of the one practice of these records.
+        refused += by_practice.get(UNKNOWN_PRACTICE, 0)
+    if practice not in tally.practices and refused + accepted:
+        what = f"none of the {refused + accepted} cases of {practice} can be sent: {refused} refused"
+        what += f", {accepted} left out" if accepted else ""
+        mend = "is this the protocol of these records? Otherwise correct the rows named above"
+        raise RecordsError(Problem(what=what, where=Where(), mend=mend, value=practice, code="practice"))
+    refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
+    if refused:
+        click.echo(f"Not in the file: {refused} of {refused + accepted} cases of {practice}, because they are refused.")

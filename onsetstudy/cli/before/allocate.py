@@ -1,0 +1,130 @@
+"""``onsetstudy allocate``."""
+
+from __future__ import annotations
+
+import secrets
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument
+
+__all__ = ["command"]
+
+WAYS = {
+    "passphrases": "The sealed file opens only with the passphrase printed inside each envelope: neither the file nor "
+    "a copy of it tells an arm before the envelope is broken. Nothing protects an envelope but that it is opaque, "
+    "numbered, and seen to be whole.",
+    "paper": "The arm is printed inside an opaque envelope, and no file at the practice holds it. Nothing but the "
+    "envelope protects it, and only the numbers show whether one was opened out of order.",
+    "chain": "The sealed file keeps the next arm from the eye and cannot be opened out of order unseen. Whoever makes "
+    "a copy of it can open the copy: use it only where the file stays with somebody who does not treat.",
+}
+"""What each way protects against, and what not."""
+
+
+@click.command("allocate", short_help="Draw the list of arms, sealed files and slips to print.")
+@protocol_argument
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    help="Folder for the list; keep it where nobody who treats can look.",
+)
+@click.option("--slips", type=click.IntRange(1, 5000), default=40, show_default=True, help="Slips in every stratum.")
+@click.option("--seed", type=click.IntRange(0), help="Number that the list is drawn from  [default: drawn at random]")
+@click.option(
+    "--after",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of a list that is used up: the new list holds its slips and --slips further ones behind them.",
+)
+@click.option(
+    "--way",
+    type=click.Choice(list(WAYS)),
+    default="passphrases",
+    show_default=True,
+    help="How arms are concealed: passphrases in envelopes, arms in envelopes, or each key in the slip before.",
+)
+@click.option("--print", "printed", is_flag=True, help="Also make slips to print, fold and close (PDF).")
+def command(
+    protocol: Path, into: Path, slips: int, seed: int | None, after: Path | None, printed: bool, way: str
+) -> int:
+    """Draw who receives what, as PROTOCOL says, for somebody who does not treat.
+
+    Each practice gets its file sealed-….json and opens it slip by slip with the command open-slip. With --after, a
+    list goes on in new files: what was opened stays opened.
+    """
+    from onsetstudy.cli.entering import enter_list, enter_list_there
+    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.design.allocation.lists import draw_allocation_list
+    from onsetstudy.files.output import write_bytes
+    from onsetstudy.files.sealed.allocation_list import (
+        read_passphrases,
+        read_slips,
+        write_allocation,
+        write_continued,
+        write_enveloped,
+        write_list,
+        write_minimisation,
+    )
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+
+    promised = read_protocol(protocol)
+    if any(into.glob("opened-*.csv")):
+        raise OnsetStudyError(
+            f"{into} holds slips that have been opened; a new list there would undo them. Choose another folder; to "
+            f"make this list longer, add --after {into}."
+        )
+    if (into / "list.csv").exists():
+        enter_list_there(protocol, promised, into)
+        raise OnsetStudyError(
+            f"{into} holds a list already; a new one would undo the slips that were handed out. Choose another "
+            f"folder; to make this list longer, add --after {into}."
+        )
+    seed = secrets.randbelow(2**53) if seed is None else seed
+    if promised.allocation is not None and promised.allocation.method == "minimisation":
+        if after is not None:
+            raise OnsetStudyError("arms by minimisation are drawn one by one and are never used up; leave out --after")
+        paths = write_minimisation(promised, into, seed=seed)
+        enter_list(protocol, promised, commitment="none: drawn one by one", slips=0, paths=paths)
+        for path in paths:
+            click.echo(f"Written: {path}")
+        click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
+        return 0
+    before = () if after is None else read_slips(after / "list.csv")
+    drawn = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed, after=before)
+    if way == "passphrases":
+        paths = write_enveloped(drawn, into, seed=seed, secret=secrets.token_bytes(32), earlier=after)
+    elif way == "paper":
+        if after is not None:
+            raise OnsetStudyError("a list on paper goes on as a list of its own, in another folder; leave out --after")
+        paths = write_list(drawn, into, seed=seed)
+    elif after is None:
+        paths = write_allocation(drawn, into, seed=seed)
+    else:
+        paths = write_continued(drawn, into, after, seed=seed)
+    commitment = drawn.commitment
+    enter_list(protocol, promised, commitment=commitment, slips=len(drawn.slips), paths=paths)
+    if printed:
+        from onsetstudy.report.sections.before.slips import render_slips
+
+        words = read_passphrases(into) if way == "passphrases" else None
+
+        paths.append(write_bytes(into / "slips.pdf", render_slips(promised, drawn, passphrases=words), private=True))
+    for path in paths:
+        click.echo(f"Written: {path}")
+    click.echo(WAYS[way])
+    quality = drawn.quality
+    click.echo(
+        f"{quality.slips} {'new ' if after else ''}slips; the arms are never more than {quality.largest_imbalance} "
+        "apart in a stratum."
+    )
+    click.echo(
+        f"Somebody who knew all earlier arms and always named the one that is behind would be right for "
+        f"{quality.guessed_share:.0%} of the slips (guessing blindly {quality.blind_share:.0%})."
+    )
+    if after is not None:
+        click.echo(f"{len(before)} slips of {after} stand before them, as they were.")
+        click.echo("Each practice puts its new sealed file in place of the earlier one, beside its opening log.")
+    click.echo("Keep the list and its seed apart. Give each practice only its own sealed file or closed slips.")
+    return 0

@@ -1,0 +1,274 @@
+"""``onsetstudy cartridge``."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from onsetstudy.cli.options import Amount
+from onsetstudy.protocol.vocabulary import CODES
+
+if TYPE_CHECKING:
+    from onsetstudy.doses.dose_check import DoseCases
+    from onsetstudy.doses.limits import LimitsTable
+    from onsetstudy.doses.results import LimitUsed, Mixture
+
+__all__ = ["command"]
+
+WIDTH = 100
+ROWS = (
+    ("volume, mL", "volume_ml", 2),
+    ("drug, mg", "drug_mg", 1),
+    ("drug, mg/mL", "drug_mg_per_ml", 3),
+    ("vasoconstrictor, µg", "vasoconstrictor_ug", 1),
+    ("vasoconstrictor, µg/mL", "vasoconstrictor_ug_per_ml", 3),
+    ("bicarbonate, mmol/L", "bicarbonate_mmol_per_l", 2),
+    ("parts of anaesthetic to one of bicarbonate", "parts_to_one", 1),
+)
+# Measured and published, never computed from the amounts mixed.
+LIDOCAINE_PH = (
+    ("lidocaine with epinephrine, not buffered, as published", 3.85),
+    ("buffered lidocaine with epinephrine, as published", 7.31),
+)
+WITHOUT_PH = (("a cartridge without a vasoconstrictor, as published, about", 6.5),)
+OTHER_PH = (("acid end of cartridges with a vasoconstrictor", 3.0), ("their other end", 5.0))
+# Usual in cartridges (label of mepivacaine with levonordefrin for the second).
+USUAL_DILUTION = {"epinephrine": 100_000.0, "levonordefrin": 20_000.0}
+CHILDREN = ("0-3", "4-11")
+WEAK_PERCENT = 4.0
+PERHAPS_A_CHILD_KG = 40.0
+TISSUE_PH = (("body fluid", 7.4),)
+
+
+@click.command("cartridge", short_help="Work out what a mixed cartridge holds.")
+@click.argument("cartridge_ml", type=Amount(), metavar="CARTRIDGE_ML")
+@click.argument("bicarbonate_ml", type=Amount(), metavar="BICARBONATE_ML")
+@click.option("--mode", type=click.Choice(("add", "replace")), required=True,
+              help="Bicarbonate on top (add), or in place of the same volume drawn out first (replace).")  # fmt: skip
+@click.option("--agent", type=click.Choice(CODES["agent"]), default="lidocaine", show_default=True)
+@click.option("--percent", type=Amount(), default=2.0, show_default=True, help="Strength of the anaesthetic, %.")
+@click.option("--vasoconstrictor", type=click.Choice(("none", "epinephrine", "levonordefrin")), default="epinephrine",
+              show_default=True)  # fmt: skip
+@click.option("--dilution", type=Amount(), help="n of the dilution 1:n  [default: 100000, levonordefrin 20000]")
+@click.option(
+    "--bicarbonate-percent", type=Amount(), default=8.4, show_default=True, help="Strength of the bicarbonate."
+)
+@click.option("--since-mixing", type=Amount(0), help="Minutes from mixing to injecting.")
+@click.option("--ph", type=Amount(), help="Measured pH of your own mixture, for the free-base illustration.")
+@click.option("--pka", type=Amount(), help="pKa to use instead of that of teaching tables; with --temperature.")
+@click.option("--temperature", type=Amount(), help="Temperature of that pKa, degrees Celsius.")
+@click.option("--weight", type=Amount(10, 300), help="Weight in kg: shows limits of dose. Not a dosing tool.")
+@click.option("--age-band", type=click.Choice(CODES["age_band"]), help="Age, for limits and rules of children.")
+@click.option("--country", type=click.Choice(("US", "EU", "UK", "DE")), default="US", show_default=True,
+              help="Whose labels.")  # fmt: skip
+@click.option("--limits", type=click.Path(path_type=Path, dir_okay=False),
+              help="Table of dose limits  [default: the one that comes with the package]")  # fmt: skip
+def command(
+    cartridge_ml: float,
+    bicarbonate_ml: float,
+    mode: str,
+    agent: str,
+    percent: float,
+    vasoconstrictor: str,
+    dilution: float | None,
+    bicarbonate_percent: float,
+    since_mixing: float | None,
+    ph: float | None,
+    pka: float | None,
+    temperature: float | None,
+    weight: float | None,
+    age_band: str | None,
+    country: str,
+    limits: Path | None,
+) -> int:
+    """Work out what a cartridge of CARTRIDGE_ML holds once BICARBONATE_ML is mixed in.
+
+    Arithmetic of volumes and amounts, the percentage of free base as an illustration, and cautions. No pH and no
+    minutes are predicted. This is not a dosing tool.
+    """
+    from onsetstudy.doses.cartridge import Preparation, mix
+    from onsetstudy.doses.mixing import refuse_precipitate
+
+    if (pka is None) != (temperature is None):
+        raise click.UsageError("Give --pka and --temperature together: a pKa holds at one temperature.")
+    none = vasoconstrictor == "none"
+    diluted = math.inf if none else USUAL_DILUTION[vasoconstrictor] if dilution is None else dilution
+    given = (
+        cartridge_ml,
+        bicarbonate_ml,
+        percent,
+        bicarbonate_percent,
+        0.0 if none else diluted,
+        ph or 0.0,
+        pka or 0.0,
+    )
+    if not all(math.isfinite(value) for value in given):
+        raise click.UsageError("Every amount has to be a number.")
+    preparation = Preparation(
+        cartridge_ml=cartridge_ml,
+        agent_percent=percent,
+        mode=["none", mode],
+        bicarbonate_ml=[0.0, bicarbonate_ml],
+        bicarbonate_percent=bicarbonate_percent,
+        dilution=diluted,
+    )
+    mixture = mix(preparation)
+    refuse_precipitate(agent, bicarbonate_ml / cartridge_ml)
+    with_what = "without a vasoconstrictor" if none else f"with {vasoconstrictor} 1:{diluted:,.0f}"
+    how = "added on top" if mode == "add" else "in place of as much anaesthetic"
+    click.echo(f"{cartridge_ml:g} mL of {agent} {percent:g} % {with_what}, {bicarbonate_ml:g} mL of "
+               f"{bicarbonate_percent:g} % sodium bicarbonate {how}.")  # fmt: skip
+    click.echo("")
+    _say_mixture(mixture)
+    _say_free_base(
+        _published(agent, none), agent, ph, None if pka is None or temperature is None else (pka, temperature)
+    )
+    if weight is not None or age_band is not None or limits is not None:
+        from onsetstudy.files.sources.dated_tables import read_dose_limits
+
+        codes = {"agent": agent, "vasoconstrictor": vasoconstrictor, "age_band": age_band or ""}
+        one = _one_case(mixture, (cartridge_ml, percent), codes, weight)
+        _say_limits(one, read_dose_limits(limits), country)
+    if bicarbonate_percent < WEAK_PERCENT:
+        click.echo("")
+        _wrapped(f"Bicarbonate of {bicarbonate_percent:g} % is weaker than any label found for cartridges "
+                 f"(4.2 % and more): perhaps not buffered.")  # fmt: skip
+    _say_cautions(agent, bicarbonate_ml / cartridge_ml, since_mixing)
+    return 0
+
+
+def _wrapped(text: str) -> None:
+    click.echo(textwrap.fill(text, WIDTH))
+
+
+def _say_mixture(mixture: Mixture) -> None:
+    click.echo(f"{'':44}{'as packed':>12}{'mixed':>12}")
+    for label, name, places in ROWS:
+        cells = [f"{v:.{places}f}" if v < float("inf") else "-" for v in getattr(mixture, name)]
+        click.echo(f"{label:44}{cells[0]:>12}{cells[1]:>12}")
+    packed, mixed = (float(v) for v in mixture.drug_mg)
+    if mixed < packed:
+        _wrapped(f"The mixed cartridge holds {100 * (1 - mixed / packed):.0f} % less drug than the packed one: compare "
+                 "arms on the milligrams deposited.")  # fmt: skip
+    else:
+        _wrapped("The mixed cartridge holds the same drug in more volume: it takes all of it to give the same dose.")
+
+
+def _published(agent: str, none: bool) -> tuple[tuple[str, float], ...]:
+    """Published pH of cartridges of this kind; of a mixture only where somebody measured that very one."""
+    if none:
+        return WITHOUT_PH
+    return LIDOCAINE_PH if agent == "lidocaine" else OTHER_PH
+
+
+def _say_free_base(
+    published: tuple[tuple[str, float], ...], agent: str, ph: float | None, own: tuple[float, float] | None
+) -> None:
+    from onsetstudy.doses.free_base import PKa, illustrate_free_base, pka_of
+
+    constant = pka_of(agent) if own is None else PKa(
+        agent=agent, pka=own[0], temperature_c=own[1], source="stated on the command line", label="stated"
+    )  # fmt: skip
+    solutions = published + TISSUE_PH
+    if ph is not None:
+        solutions += (("your mixture, as measured", ph),)
+    found = illustrate_free_base(solutions, constant)
+    where = "temperature not stated" if found.temperature_c is None else f"at {found.temperature_c:g} degrees"
+    click.echo("")
+    click.echo(f"Free base, an illustration (pKa {found.pka:g}, {where}):")
+    for name, value, percent in found.rows:
+        digits = f"{percent:.4f}" if percent < 1 else f"{percent:.1f}"
+        click.echo(f"  {name}, pH {value:g}: {digits} %")
+    for caution in found.caution:
+        _wrapped(caution.text)
+    _wrapped(f"pKa: {found.source}.")
+
+
+def _say_limits(case: DoseCases, table: LimitsTable, country: str) -> None:
+    from onsetstudy.doses.dose_check import check_doses, lowest_limits
+
+    agent, band = str(case.agent[0]), str(case.age_band[0])
+    weight = float(case.weight_kg[0])
+    at = f"at {weight:g} kg" if weight == weight else "without a weight, absolute limits only"
+    age = f"age {band}" if band else "age not given, so none of children"
+    click.echo("")
+    click.echo(f"Limits {at}, {age}, table dated {table.date}. This is not a dosing tool.")
+    child = band in CHILDREN or (not band and weight < PERHAPS_A_CHILD_KG)
+    held = {"drug": float(case.drug_mg[0]), "vasoconstrictor": float(case.vasoconstrictor_mg[0])}
+    for name, what in (("label", f"label of {country}"), ("conservative", "line of any list")):
+        lines = tuple(line for line in table.lines(name, country) if not line.heart and not line.usual)
+        used = lowest_limits(case, lines).used(0)
+        if used is None:
+            click.echo(f"  {agent}: not checked, no {what} covers this solution, age and weight")
+        else:
+            _wrapped_line(f"{used.substance}: {_amount(used, held['drug'], child)} ({used.text}; {used.source})")
+    _say_vasoconstrictor(case, table, held["vasoconstrictor"], child)
+    for rule in table.rules:
+        if rule.substance == agent:
+            click.echo(f"  {rule.text[:1].upper()}{rule.text[1:]} ({rule.source})")
+    for line in table.limits:
+        if line.usual and line.substance == agent and child:
+            click.echo(f"  {line.text[:1].upper()}{line.text[1:]} ({line.source})")
+    if child and not band:
+        _wrapped(f"Under {PERHAPS_A_CHILD_KG:g} kg this may be a child (common practice, no source): give --age-band. "
+                 "Until then no amount for adults is shown as a count of cartridges.")  # fmt: skip
+    _wrapped("The lowest limit that applies counts, drug and vasoconstrictor alike. Check the label and the patient.")
+    for _, flag in check_doses(case, table, country=country):
+        if flag.code not in ("age_rule", "vasoconstrictor_heart") and not flag.code.endswith("not_checked"):
+            _wrapped(f"One such cartridge: {flag.text}")
+
+
+def _amount(used: LimitUsed, held: float, child: bool) -> str:
+    """A limit in mg, and in cartridges where the patient is not a child."""
+    cartridges = "" if held == 0 or child else f", as much as {used.max_mg / held:.1f} such cartridges hold"
+    return f"{used.max_mg:.4g} mg{cartridges}"
+
+
+def _say_vasoconstrictor(case: DoseCases, table: LimitsTable, held: float, child: bool) -> None:
+    from onsetstudy.doses.dose_check import lowest_limits
+
+    vasoconstrictor = str(case.vasoconstrictor[0])
+    if vasoconstrictor == "none":
+        return
+    lines = tuple(line for line in table.limits if not line.heart)
+    used = None if child else lowest_limits(case, lines, of="vasoconstrictor").used(0)
+    if used is None:
+        click.echo(f"  {vasoconstrictor}: not checked, no amount for children under 18 years was found")
+        return
+    _wrapped_line(f"{used.substance}: {_amount(used, held, child)} ({used.text}; {used.source})")
+    for line in table.limits:
+        if line.heart and line.max_mg and line.substance == vasoconstrictor:
+            click.echo(f"  {line.substance} in significant heart disease: {line.max_mg:.4g} mg ({line.source})")
+
+
+def _wrapped_line(text: str) -> None:
+    click.echo(textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="    "))
+
+
+def _one_case(mixture: Mixture, packed: tuple[float, float], codes: dict[str, str], weight: float | None) -> DoseCases:
+    """One mixed cartridge as a case; ``packed`` are its volume and strength as packed."""
+    from onsetstudy.doses.dose_check import DoseCases
+
+    numbers = {
+        "drug_mg": float(mixture.drug_mg[1]),
+        "vasoconstrictor_mg": float(mixture.vasoconstrictor_ug[1]) / 1000,
+        "weight_kg": math.nan if weight is None else weight,
+        "cartridge_ml": packed[0],
+        "agent_percent": packed[1],
+    }
+    return DoseCases.single(codes, numbers)
+
+
+def _say_cautions(agent: str, ratio: float, since_mixing: float | None) -> None:
+    from onsetstudy.doses.mixing import MixingCases, check_mixing
+
+    one = MixingCases.single(agent, ratio, math.nan if since_mixing is None else since_mixing)
+    click.echo("")
+    for _, flag in check_mixing(one):
+        _wrapped(flag.text)
+    _wrapped("Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy or if there are "
+             "particles.")  # fmt: skip

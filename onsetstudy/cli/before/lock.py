@@ -1,0 +1,48 @@
+"""``onsetstudy lock``."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument
+
+__all__ = ["command"]
+
+
+@click.command("lock", short_help="Lock the protocol before the first case; amend it later with a reason.")
+@protocol_argument
+@click.option("--reason", default="", help="Why a locked protocol was changed: makes the change an amendment.")
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the protocol document (HTML and PDF)  [default: none is written]",
+)
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
+def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
+    """Write down what PROTOCOL promises today, with its digest, so that a report can show that it came first."""
+    from onsetstudy.cli.entering import enter_lock, head_beside
+    from onsetstudy.files.ledger.lock import changes_since_lock, lock_protocol_file, read_lock
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+
+    promised = read_protocol(protocol)
+    lock = read_lock(protocol)
+    if lock is not None and lock.latest.digest == promised.digest and not reason:
+        click.echo(f"Locked already: version {lock.latest.number} of {lock.latest.day}; nothing has changed since.")
+    else:
+        changes = changes_since_lock(protocol)
+        lock, path = lock_protocol_file(protocol, day=dt.date.today(), reason=reason)
+        for key, before, after in changes:
+            click.echo(f"Changed: {key}: {before} → {after}")
+        click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {path}")
+    enter_lock(protocol, lock)
+    click.echo(f"SHA-256 of the protocol: {promised.digest}")
+    click.echo(f"Ledger, last entry: {head_beside(protocol)}")
+    if into is not None:
+        from onsetstudy.files.documents.protocol_document import write_protocol_document
+
+        for written in write_protocol_document(promised, lock, into, paper=paper):
+            click.echo(f"Written: {written}")
+    return 0

@@ -1,0 +1,67 @@
+"""``onsetstudy plan``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument
+
+__all__ = ["command"]
+
+
+@click.command("plan", short_help="Say what a study can show, how many cases it takes and how long.")
+@protocol_argument
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("reports"),
+    show_default=True,
+    help="Folder for the planning report.",
+)
+@click.option("--trials", type=click.IntRange(50, 1_000_000), default=1000, show_default=True, help="Trials a point.")
+@click.option(
+    "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this computer."
+)
+@click.option("--cluster", help="Address of a Dask scheduler, such as tcp://10.0.0.5:8786.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
+@click.option(
+    "--format",
+    "formats",
+    type=click.Choice(["html", "pdf", "json"]),
+    multiple=True,
+    help="What to write; may be given more than once  [default: all three]",
+)
+def command(
+    protocol: Path, into: Path, trials: int, workers: int, cluster: str | None, paper: str, formats: tuple[str, ...]
+) -> int:
+    """Plan sizes, power, schedules and interim analyses from the assumptions in PROTOCOL; write the planning report.
+
+    The numbers are the same whatever the number of workers.
+    """
+    from onsetstudy.cli.progress import progress_line
+    from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
+    from onsetstudy.core.work import serial
+    from onsetstudy.files.documents.planning import write_planning
+    from onsetstudy.files.ledger.lock import read_lock
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.report.documents.planning import headline, size_lines
+    from onsetstudy.study.planning.plan_study import plan_study
+
+    promised = read_protocol(protocol)
+    mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
+    with progress_line() as progress:
+        results = plan_study(promised, lock=read_lock(protocol), trials=trials, mapper=mapper, progress=progress)
+    said = headline(results)
+    for sentence in (said.seen, said.allows, said.difference or results.not_simulated):
+        click.echo(sentence)
+    for caution in results.caution:
+        if caution.code == "spread_contradicts_curve":
+            click.echo(f"Caution: {caution.text}")
+    click.echo("By formula, if the study is analysed once:")
+    for line in size_lines(results):
+        click.echo(f"  {line}")
+    for path in write_planning(results, into, paper=paper, formats=formats or ("html", "pdf", "json")):
+        click.echo(f"Written: {path}")
+    return 0

@@ -1,0 +1,38 @@
+"""``onsetstudy template``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument
+
+__all__ = ["command"]
+
+
+@click.command("template", short_help="Write a workbook for entering cases, or a case sheet on paper.")
+@protocol_argument
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=Path("records.xlsx"),
+    show_default=True,
+    help="File to write: .xlsx is the workbook, .pdf the case sheet on paper.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
+def command(protocol: Path, into: Path, overwrite: bool) -> int:
+    """Write an entry workbook for PROTOCOL with drop-downs, ranges and the data dictionary.
+
+    With a name that ends in .pdf: the one-page case sheet, in the order of the page at the chair.
+    """
+    from onsetstudy.files.documents.case_sheet import write_case_sheet
+    from onsetstudy.files.documents.workbook import write_template
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+
+    if into.exists() and not overwrite:
+        raise click.UsageError(f"{into} is there already and may hold records. Give another name, or --overwrite.")
+    write = write_case_sheet if into.suffix.lower() == ".pdf" else write_template
+    write(into, read_protocol(protocol))
+    click.echo(f"Written: {into}")
+    return 0

@@ -1,0 +1,189 @@
+"""``onsetstudy chairside``."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+import click
+
+from onsetstudy.cli.options import protocol_argument
+
+if TYPE_CHECKING:
+    from onsetstudy.chairside.recorder import LedgerDoor
+    from onsetstudy.protocol.model import Protocol
+
+__all__ = ["command"]
+
+A_FILE = click.Path(path_type=Path, dir_okay=False)
+
+
+@click.command("chairside", short_help="Time and record cases at the chair, on a page of this computer.")
+@protocol_argument
+@click.option("--store", type=A_FILE, required=True, help="File that keeps what is tapped; made if it is not there.")
+@click.option("--practice", default="", help="Code of the practice, such as P01  [default: the protocol's only one]")
+@click.option("--sealed", type=A_FILE, help="Sealed file of the practice  [default: the one beside the store]")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port  [default: as last time, or a free one]")
+@click.option(
+    "--share",
+    metavar="ADDRESS",
+    default="",
+    help="Also for a tablet in the same surgery: this computer's IP address there, as 192.168.1.20.",
+)
+@click.option("--no-browser", is_flag=True, help="Do not open a browser; the addresses are printed.")
+@click.option("--practise", is_flag=True, help="Practise on invented patients; kept in a store of its own.")
+@click.option("--export", type=click.Path(path_type=Path, file_okay=False), help="Write the open tables, and end.")
+@click.option("--backup", type=A_FILE, help="Copy the store, also while it is in use, and end.")
+@click.option("--restore", type=A_FILE, help="Put a backup in the place of a store that is gone, and end.")
+def command(
+    protocol: Path,
+    store: Path,
+    practice: str,
+    sealed: Path | None,
+    port: int,
+    share: str,
+    no_browser: bool,
+    practise: bool,
+    export: Path | None,
+    backup: Path | None,
+    restore: Path | None,
+) -> int:
+    """Serve the page that times and records cases of PROTOCOL, until it is stopped with Ctrl-C.
+
+    Only this computer can reach it, unless --share is given. `report`, `check` and `send` take the store where they
+    take a workbook. Without a protocol of your own, `onsetstudy new` makes one by about ten questions.
+    """
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+
+    promised = read_protocol(protocol)
+    if sum(option is not None for option in (export, backup, restore)) > 1:
+        raise click.UsageError("Give one of --export, --backup and --restore.")
+    if export is not None:
+        return _export(store, export)
+    if backup is not None:
+        return _backup(store, backup)
+    if restore is not None:
+        return _restore(restore, store)
+    if practise:
+        store = store.with_name(f"{store.stem}.practise{store.suffix}")
+    else:
+        _refuse_unlocked(protocol, promised)
+    told = _Told(_practice(practice, promised), sealed or _sealed_beside(store), port, practise, share)
+    _serve(promised, store, told, no_browser=no_browser, ledger_of=None if practise else protocol)
+    return 0
+
+
+def _export(store: Path, folder: Path) -> int:
+    from onsetstudy.files.sources.recorded import export_store
+
+    for path in export_store(store, folder):
+        click.echo(f"Written: {path}")
+    return 0
+
+
+def _backup(store: Path, target: Path) -> int:
+    from onsetstudy.files.store import EventStore, preparations_path
+
+    for source, copy in ((store, target), (preparations_path(store), preparations_path(target))):
+        if source == store or source.exists():
+            with EventStore(source) as opened:
+                click.echo(f"Written: {opened.backup(copy)} ({opened.last()} entries)")
+    return 0
+
+
+def _restore(backup: Path, target: Path) -> int:
+    from onsetstudy.files.store import preparations_path, restore_store
+
+    for source, place in ((backup, target), (preparations_path(backup), preparations_path(target))):
+        if source == backup or source.exists():
+            click.echo(f"Written: {place} ({restore_store(source, place)} entries)")
+    return 0
+
+
+def _refuse_unlocked(path: Path, promised: Protocol) -> None:
+    """A randomised study begins with a lock; an audit need not.
+
+    Raises
+    ------
+    ProtocolError
+        If the study is randomised and not locked, or changed since.
+    """
+    from onsetstudy.core.errors import Problem, ProtocolError, Where
+    from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
+
+    if not promised.study.randomised:
+        return
+    where, lock = Where(file=path.name), read_lock(path)
+    if lock is None:
+        mend = f"lock it before the first case: onsetstudy lock {path}"
+        what = "this randomised protocol is not locked, and a study begins with its promises"
+        raise ProtocolError(Problem(what=what, where=where, mend=mend, code="not_locked"))
+    if changes_since_lock(path):
+        mend = f"amend it with its reason: onsetstudy lock {path} --reason …"
+        what = "this protocol was changed since it was locked"
+        raise ProtocolError(Problem(what=what, where=where, mend=mend, code="changed_since_lock"))
+
+
+def _practice(given: str, promised: Protocol) -> str:
+    known = promised.study.practices
+    if given and (not known or given in known):
+        return given
+    if not given and len(known) == 1:
+        return known[0]
+    listed = ", ".join(known) or "the code of yours"
+    raise click.UsageError(f"Name the practice with --practice: {listed}.")
+
+
+def _sealed_beside(store: Path) -> Path | None:
+    found = [p for place in (store.parent, store.parent / "allocation") for p in sorted(place.glob("sealed-*.json"))]
+    return found[0] if len(found) == 1 else None
+
+
+def _ledger_door(protocol: Path) -> LedgerDoor:
+    from onsetstudy.chairside.recorder import LedgerDoor
+    from onsetstudy.cli.entering import enter_event, enter_opening
+
+    return LedgerDoor(event=lambda kind, body: enter_event(protocol, kind, body), opened=enter_opening)
+
+
+class _Told(NamedTuple):
+    """What was asked for at the command line."""
+
+    practice: str
+    sealed: Path | None
+    port: int
+    practising: bool
+    share: str
+
+
+def _serve(promised: Protocol, store: Path, told: _Told, *, no_browser: bool, ledger_of: Path | None) -> None:
+    import datetime as dt
+    import webbrowser
+
+    try:
+        from onsetstudy.chairside.serving import ServeOptions, serve
+        from onsetstudy.files.documents.certificates import share_files
+    except ModuleNotFoundError as error:
+        from onsetstudy.core.errors import OnsetStudyError
+
+        text = f"{error.name} is not installed. Install the recorder: pip install 'onsetstudy[chairside]'"
+        raise OnsetStudyError(text) from None
+
+    first: list[str] = []
+
+    def say(role: str, address: str) -> None:
+        click.echo(f"{role}: {address}")
+        first.append(address)
+        if not no_browser and "token" in address and sum("token" in a for a in first) == 1:
+            webbrowser.open(address)
+
+    options = ServeOptions(**told._asdict(), ledger=None if ledger_of is None else _ledger_door(ledger_of))
+    if told.share:
+        folder = store.with_name(f"{store.stem}.share")
+        files = share_files(folder, told.share, now=dt.datetime.now(dt.UTC))
+        options = dataclasses.replace(options, certificate=files.certificate, key=files.key)
+        click.echo(f"Let the tablet trust {files.authority}; it certifies {told.share} and nothing else.")
+    click.echo("Test the tooth and ask the patient before every procedure. Stop with Ctrl-C.")
+    click.echo("Each address lets one browser in, once:")
+    serve(promised, store, options, say=say)

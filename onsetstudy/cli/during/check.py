@@ -1,0 +1,71 @@
+"""``onsetstudy check``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import (
+    arms_options,
+    chosen_arms,
+    protocol_argument,
+    records_arguments,
+    refuse_if_none_is_left,
+    say_arms,
+    say_left_out,
+    say_records,
+)
+
+__all__ = ["command"]
+
+
+@click.command("check", short_help="Check records and list everything that has to be corrected.")
+@protocol_argument
+@records_arguments
+@arms_options
+def command(
+    protocol: Path,
+    records: tuple[Path, ...],
+    strict: bool,
+    drop_unknown: bool,
+    rejects: Path | None,
+    allocation: Path | None,
+    logs: tuple[Path, ...],
+    without_list: str | None,
+) -> int:
+    """Check RECORDS against PROTOCOL without analysing them.
+
+    RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
+    cold_tests.csv, those two files, or the store of the page at the chair (.sqlite). Everything that is wrong is
+    listed at once, with its row and how to correct it.
+
+    Ends with exit code 1 if a row was refused, or if no case could be reported.
+    """
+    from onsetstudy.files.output import rejects_path, write_rejects
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.files.sources.spreadsheet import read_records
+    from onsetstudy.records.derived.allocation import as_allocated, review_allocation
+
+    promised = read_protocol(protocol)
+    checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
+    refused = len(checked.rejects) > 0
+    written = write_rejects(checked, rejects or rejects_path(records)) if refused else None
+    say_records(checked, written)
+    kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=records)
+    say_arms(kept, without_list)
+    if kept is not None:
+        for deviation in review_allocation(checked.cases, promised, kept).deviations:
+            click.echo(f"Please look: {deviation.count} {deviation.text} ({', '.join(deviation.where[:5])}).", err=True)
+        checked = as_allocated(checked, kept)
+    elif promised.study.randomised and without_list is None:
+        click.echo(
+            "Please look: no opening log was found, and the report of a randomised study asks for it: give --log or "
+            "--allocation.",
+            err=True,
+        )
+    say_left_out(checked, promised, through=promised.quarters[-1])
+    refuse_if_none_is_left(checked, promised, through=promised.quarters[-1])
+    if not refused:
+        click.echo("Nothing has to be corrected.")
+    return 1 if refused else 0

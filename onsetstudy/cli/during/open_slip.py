@@ -1,0 +1,57 @@
+"""``onsetstudy open-slip``."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import click
+
+__all__ = ["command"]
+
+
+@click.command("open-slip", short_help="Open the next allocation slip for a case, and log it.")
+@click.argument("sealed", type=click.Path(path_type=Path))
+@click.option("--case", "case_id", required=True, help="Code of the case (of the patient, if treated twice).")
+@click.option(
+    "--level", "levels", multiple=True, help="Stratum of the case, as technique=ianb; may be given more than once."
+)
+@click.option("--passphrase", default="", help="What is printed inside the envelope of the slip  [default: asked for]")
+@click.option(
+    "--protocol",
+    type=click.Path(path_type=Path),
+    help="Protocol of the study: openings are entered in the ledger beside it, whose last entry every page quotes  "
+    "[default: a ledger beside SEALED]",
+)
+@click.option("--by", "opened_by", default="", help="Code of the person who opens.")
+def command(
+    sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str, passphrase: str, protocol: Path | None
+) -> int:
+    """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
+    from onsetstudy.cli.entering import enter_opening, refuse_cut_log
+    from onsetstudy.files.sealed.opening import log_path, open_next
+
+    given = dict(level.split("=", 1) for level in levels if "=" in level)
+    if len(given) < len(levels):
+        raise click.UsageError("write each --level as technique=ianb")
+    refuse_cut_log(sealed, protocol)
+    asked = passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}"))
+    opened = open_next(
+        sealed, case_id=case_id, levels=given, opened_by=opened_by, now=dt.datetime.now(), passphrase=asked
+    )
+    enter_opening(sealed, protocol)
+    told = " then ".join(
+        f"{arm} ({side} side)" if side else arm
+        for arm, side in zip(opened.arms, opened.sides or ("",) * len(opened.arms), strict=True)
+    )
+    if opened.again:
+        click.echo(f"Opened before for {case_id}: slip {opened.slip}.")
+        if opened.asked != opened.stratum:
+            click.echo(
+                f"It was opened under {opened.stratum}, and you ask for {opened.asked}. The slip and its arm stay; "
+                "if the plan changed after opening, record the case as it was treated. If this is another case, give "
+                "its own code."
+            )
+    click.echo(f"Slip {opened.slip} ({opened.stratum}), case {case_id}: {told}")
+    click.echo(f"Enter {opened.slip} as allocation_slip. Logged: {log_path(sealed)}")
+    return 0

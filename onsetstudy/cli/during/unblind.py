@@ -1,0 +1,39 @@
+"""``onsetstudy unblind``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument
+
+__all__ = ["command"]
+
+
+@click.command("unblind", short_help="Tell the arm of a case in an emergency, with the reason, and log it.")
+@protocol_argument
+@click.argument("log", type=click.Path(path_type=Path))
+@click.option("--case", "case_id", required=True, help="Code of the case.")
+@click.option("--reason", required=True, help="Why it has to be known, in a sentence that names nobody.")
+def command(protocol: Path, log: Path, case_id: str, reason: str) -> int:
+    """Tell what the slip of a case said, from the opening LOG (opened-….csv), for the safety of its patient.
+
+    The unblinding and its reason are entered in the ledger of PROTOCOL before the arm is told, and every report counts
+    it.
+    """
+    from onsetstudy.cli.entering import enter_event, plain_reason
+    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.files.sealed.allocation_list import read_kept_logs
+    from onsetstudy.protocol.ledger import sentence
+
+    told = plain_reason(reason)
+    kept = read_kept_logs([log])
+    rows = [] if kept.log is None else kept.log.astype(str).to_dict("records")
+    row = next((r for r in rows if r["case_id"].casefold() == case_id.strip().casefold()), None)
+    if row is None:
+        raise OnsetStudyError(f"{log.name} holds no slip of {case_id}; nothing was entered")
+    entry = enter_event(protocol, "unblinded", {"slip": row["slip"], "case": row["case_id"], "reason": told})
+    click.echo(sentence(entry))
+    click.echo(f"Slip {row['slip']}, case {row['case_id']}: {row['arms']}")
+    return 0

@@ -1,0 +1,242 @@
+"""Boundaries: from spending functions for looks as they come, and the classical ones for equal looks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, stats
+
+from onsetstudy.core.errors import DesignError
+from onsetstudy.design.interim.crossing import begin, carry, crossing_chances, solve_lower, solve_upper, tail_chances
+from onsetstudy.design.interim.spending import spent
+
+__all__ = [
+    "Bounds",
+    "classical_boundary",
+    "drift_for_power",
+    "naive_error",
+    "power_at",
+    "spending_bounds",
+    "spending_futility",
+]
+
+FloatArray = NDArray[np.float64]
+INF = float("inf")
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Bounds:
+    """Boundaries on the Z scale, arrays of shape (k,), and the error rate of one side spent up to each look."""
+
+    information: FloatArray
+    upper: FloatArray
+    lower: FloatArray
+    spent: FloatArray
+
+
+def spending_bounds(
+    information: ArrayLike,
+    fraction: ArrayLike,
+    *,
+    kind: str,
+    alpha: float,
+    sided: int = 2,
+    rho: float = 3.0,
+    final: bool = False,
+    floors: ArrayLike | None = None,
+) -> Bounds:
+    """Efficacy boundaries of looks at any information, planned or not.
+
+    Parameters
+    ----------
+    information : sequence of float, k looks
+        Statistical information at each look: fixes how the looks are correlated.
+    fraction : sequence of float
+        Share of the planned information on which the error rate is spent; the same if information is what was planned.
+    kind : str
+        Name of the spending function.
+    alpha : float
+        Error rate of the whole test, both sides together if ``sided`` is 2.
+    sided : int
+        1 or 2; a two-sided test has the lower boundary at minus the upper.
+    rho : float
+        Of the power family.
+    final : bool
+        The last look is the last of all: whatever was not spent is spent there.
+    floors : array_like of float, shape (m,)
+        Binding futility boundaries of the first ``m`` looks: studies below them have stopped, and their error rate is
+        free to be spent later.
+
+    Returns
+    -------
+    Bounds
+        Where nothing may be spent at a look, its boundary is infinite.
+
+    Raises
+    ------
+    DesignError
+        If information or fractions do not grow.
+    """
+    steps, shares = _growing(information, fraction)
+    side = alpha / sided
+    spent(kind, side, 1.0, rho=rho, sided=sided)  # refuses what cannot be spent, also where nothing is looked up
+    bound_by = np.full(steps.size, -INF)
+    if floors is not None:
+        given = np.asarray(floors, dtype=np.float64)[: steps.size]
+        bound_by[: given.size] = given
+    upper, lower, used = [], [], []
+    carried, before = begin(), 0.0
+    for k, level in enumerate(steps.tolist()):
+        last = final and k == steps.size - 1
+        may = side if last else spent(kind, side, float(shares[k]), rho=rho, sided=sided)
+        bound = solve_upper(carried, level, may - before)
+        below = -bound if sided == 2 else -INF
+        upper.append(bound)
+        lower.append(below)
+        used.append(max(may, before))
+        before = max(may, before)
+        if k + 1 < steps.size:
+            carried = carry(
+                carried, level, lower=max(below, float(bound_by[k])), upper=bound, following=float(steps[k + 1])
+            )
+    return Bounds(
+        information=steps,
+        upper=np.array(upper),
+        lower=np.array(lower),
+        spent=np.array(used),
+    )
+
+
+def _growing(information: ArrayLike, fraction: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    steps, shares = (np.asarray(v, dtype=np.float64) for v in (information, fraction))
+    if steps.ndim != 1 or steps.shape != shares.shape or not steps.size:
+        raise DesignError("give the information and the planned fraction of every look, one look or more")
+    for name, values in (("information", steps), ("fraction", shares)):
+        if not np.all(np.isfinite(values)) or np.any(np.diff(values, prepend=0.0) <= 0):
+            raise DesignError(f"the {name} must be above 0 and grow from look to look, not {values.tolist()}")
+    return steps, shares
+
+
+def power_at(bounds: Bounds, drift: float, *, futility: ArrayLike | None = None) -> float:
+    """Chance of ever passing the upper boundary when the score drifts by ``drift`` for each unit of information."""
+    lower = bounds.lower if futility is None else np.maximum(bounds.lower, np.asarray(futility))
+    return crossing_chances(bounds.information, lower, bounds.upper, drift=drift).above
+
+
+def drift_for_power(bounds: Bounds, power: float) -> float:
+    """Drift at which the upper boundary is passed with a chance.
+
+    Raises
+    ------
+    DesignError
+        If the power is not above the error rate and below 1.
+    """
+    if not bounds.spent[-1] < power < 1:
+        raise DesignError(f"a power of {power:g} must lie above the error rate {bounds.spent[-1]:g} and below 1")
+    scale = 1 / np.sqrt(bounds.information[-1])
+    found = optimize.brentq(lambda d: power_at(bounds, d * scale) - power, 0.0, 20.0, xtol=1e-10)
+    return float(found * scale)
+
+
+def spending_futility(
+    bounds: Bounds,
+    fraction: ArrayLike,
+    *,
+    power: float,
+    kind: str = "obrien_fleming",
+    rho: float = 3.0,
+) -> tuple[FloatArray, float]:
+    """Futility boundaries that spend the chance of missing a true effect, and the drift they are tuned to.
+
+    Non-binding: the efficacy boundaries are as if there were none, so that going on against the rule costs nothing of
+    the error rate. The last futility boundary meets the efficacy boundary.
+
+    Parameters
+    ----------
+    bounds : Bounds
+        Efficacy boundaries of all looks, the last of them final.
+    fraction : sequence of float
+        Share of the planned information at each look.
+    power : float
+        With the futility rule followed.
+    kind, rho
+        Spending function for one minus the power.
+
+    Returns
+    -------
+    tuple of (ndarray of float, shape (k,), float)
+
+    References
+    ----------
+    .. [1] Pampallona S, Tsiatis AA, Kim K. Drug Information Journal 2001;35:1113-21 (from memory).
+    """
+    missed = 1 - power
+    steps, shares = _growing(bounds.information, fraction)
+
+    def rule(drift: float) -> tuple[FloatArray, float]:
+        carried, before = begin(), 0.0
+        floor = np.full(steps.size, -INF)
+        for k, level in enumerate(steps.tolist()):
+            last = k == steps.size - 1
+            may = missed if last else spent(kind, missed, float(shares[k]), rho=rho)
+            here = 1.0 if last else may - before
+            mass = float(carried.mass.sum())
+            floor[k] = solve_lower(carried, level, min(here, mass), drift=drift)
+            if last or floor[k] >= bounds.upper[k]:
+                floor[k] = bounds.upper[k]
+            if last:
+                below = tail_chances(carried, level, lower=float(bounds.upper[k]), upper=INF, drift=drift)[1]
+                return floor, before + below - missed
+            before = max(may, before)
+            carried = carry(
+                carried, level, lower=float(floor[k]), upper=float(bounds.upper[k]), drift=drift,
+                following=float(steps[k + 1]),
+            )  # fmt: skip
+        raise AssertionError("a design has a last look")
+
+    start = drift_for_power(bounds, power)
+    drift = float(optimize.brentq(lambda d: rule(d)[1], start, 2.5 * start, xtol=1e-9))
+    return rule(drift)[0], drift
+
+
+def classical_boundary(looks: int, *, alpha: float = 0.05, shape: float = 0.5) -> FloatArray:
+    """Two-sided boundaries at equal steps of information: ``C (k/K)^(shape - 1/2)``.
+
+    Parameters
+    ----------
+    looks : int
+    alpha : float
+        Two-sided.
+    shape : float
+        0.5: the same at every look (Pocock); 0: O'Brien and Fleming; between: Wang and Tsiatis.
+
+    Returns
+    -------
+    ndarray of float, shape (looks,)
+
+    References
+    ----------
+    .. [1] Wang SK, Tsiatis AA. Biometrics 1987;43:193-9. Pocock SJ. Biometrika 1977;64:191-9. O'Brien PC, Fleming TR.
+       Biometrics 1979;35:549-56.
+    """
+    if looks < 1 or not 0 < alpha < 1:
+        raise DesignError("ask for one look or more and an error rate between 0 and 1")
+    steps = np.arange(1, looks + 1) / looks
+    form = steps ** (shape - 0.5)
+
+    def excess(constant: float) -> float:
+        found = crossing_chances(steps, -constant * form, constant * form)
+        return found.above + found.below - alpha
+
+    top = float(stats.norm.isf(alpha / 2 / looks)) + 1.0
+    return np.asarray(optimize.brentq(excess, 0.5, max(top, 3.0), xtol=1e-10) * form, dtype=np.float64)
+
+
+def naive_error(looks: int, *, alpha: float = 0.05, fraction: ArrayLike | None = None) -> float:
+    """True two-sided error rate of looking again and again with the boundary of one look (Armitage and others 1969)."""
+    steps = np.arange(1, looks + 1) / looks if fraction is None else np.asarray(fraction, dtype=np.float64)
+    bound = np.full(len(steps), float(stats.norm.isf(alpha / 2)))
+    found = crossing_chances(steps, -bound, bound)
+    return found.above + found.below

@@ -1,0 +1,83 @@
+"""Given what was seen so far: how likely is it that the study will show a difference in the end."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.errors import DesignError
+from onsetstudy.design.interim.crossing import begin, crossing_chances
+from onsetstudy.design.interim.results import ConditionalPower
+
+__all__ = ["conditional_power", "conditional_powers", "predictive_power"]
+
+FloatArray = NDArray[np.float64]
+NODES = 41
+
+
+def conditional_power(
+    z: float, information: float, following: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, drift: float
+) -> float:
+    """Chance that a later look passes the upper boundary before it falls below the lower one.
+
+    Parameters
+    ----------
+    z : float
+        At ``information``.
+    following : array_like of float, shape (m,)
+        Information of the looks to come.
+    lower, upper : array_like of float, shape (m,)
+        Their boundaries, Z scale.
+    drift : float
+        Mean of the score for each unit of information from now on.
+    """
+    steps = np.asarray(following, dtype=np.float64)
+    if not steps.size or steps[0] <= information:
+        raise DesignError("conditional power asks for a later look with more information")
+    start = begin(information, z * float(np.sqrt(information)))
+    return crossing_chances(steps, lower, upper, drift=drift, start=start).above
+
+
+def predictive_power(
+    z: float,
+    information: float,
+    following: ArrayLike,
+    lower: ArrayLike,
+    upper: ArrayLike,
+    *,
+    prior_mean: float = 0.0,
+    prior_information: float = 0.0,
+) -> float:
+    """Conditional power averaged over the drift given the score so far.
+
+    Parameters
+    ----------
+    prior_mean, prior_information : float
+        Normal prior of the drift, with variance one over its information; 0: a flat one.
+
+    References
+    ----------
+    .. [1] Spiegelhalter DJ, Freedman LS, Blackburn PR. Controlled Clinical Trials 1986;7:8-17 (from memory).
+    """
+    whole = information + prior_information
+    mean = (z * np.sqrt(information) + prior_mean * prior_information) / whole
+    node, weight = np.polynomial.hermite_e.hermegauss(NODES)
+    drifts = mean + node / np.sqrt(whole)
+    powers = [conditional_power(z, information, following, lower, upper, drift=float(d)) for d in drifts]
+    return float(np.average(powers, weights=weight))
+
+
+def conditional_powers(
+    z: float, information: float, following: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, design_drift: float
+) -> ConditionalPower:
+    """Under the planned effect, under the present one, and averaged over what the data leave likely (flat prior)."""
+    current = z / float(np.sqrt(information))
+
+    def given(drift: float) -> float:
+        return conditional_power(z, information, following, lower, upper, drift=drift)
+
+    return ConditionalPower(
+        design=given(design_drift),
+        current=given(current),
+        predictive=predictive_power(z, information, following, lower, upper),
+    )

@@ -1,0 +1,400 @@
+"""Looking every quarter: the plan, and what each look allows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from onsetstudy.core.errors import DesignError
+from onsetstudy.core.results import Caution
+from onsetstudy.core.serialise import result_kind
+from onsetstudy.design.interim.after_stopping import repeated_interval
+from onsetstudy.design.interim.boundaries import (
+    Bounds,
+    drift_for_power,
+    naive_error,
+    spending_bounds,
+    spending_futility,
+)
+from onsetstudy.design.interim.conditional import conditional_powers
+from onsetstudy.design.interim.crossing import crossing_chances
+from onsetstudy.design.interim.results import ConditionalPower, LookPlan, LookVerdict, PlannedLook
+
+__all__ = ["LookSeen", "judge_looks", "plan_looks"]
+
+FloatArray = NDArray[np.float64]
+# A look with less new information than this share of the plan tells nothing new.
+LEAST_STEP = 1e-4
+STANDS_STILL = 1e-9
+
+
+@result_kind("look_seen")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookSeen:
+    """One look as it happened.
+
+    Parameters
+    ----------
+    label : str
+        The quarter.
+    z : float
+        Test of onset; positive: the arm against the reference was sooner.
+    counted : float
+        Onsets or cases so far, in the plan's unit: the error rate is spent on these.
+    information : float or None
+        Variance of the score, if the test has one: it fixes how the looks are correlated. ``None``: ``counted``.
+    """
+
+    label: str
+    z: float
+    counted: float
+    information: float | None = None
+
+
+def plan_looks(
+    fractions: Sequence[float],
+    *,
+    kind: str,
+    planned_information: float,
+    alpha: float = 0.05,
+    sided: int = 2,
+    rho: float = 3.0,
+    power: float = 0.8,
+    futility: str = "none",
+    unit: str = "onsets",
+) -> LookPlan:
+    """Plan of looks.
+
+    Parameters
+    ----------
+    fractions : sequence of float
+        Share of the planned information at each look, the last 1.
+    kind : str
+        ``obrien_fleming``, ``obrien_fleming_total``, ``pocock`` or ``power``.
+    planned_information : float
+        Onsets (or cases) in all.
+    alpha : float
+        Error rate of all looks together, both sides if ``sided`` is 2.
+    sided : int
+    rho : float
+        Of the ``power`` family.
+    power : float
+        Under the planned effect.
+    futility : str
+        ``none``, ``non_binding`` or ``binding``.
+    unit : str
+        ``onsets`` or ``cases``.
+
+    Returns
+    -------
+    LookPlan
+
+    Raises
+    ------
+    DesignError
+        If fractions do not grow to 1, or a number is out of range.
+    """
+    steps = np.asarray(fractions, dtype=np.float64)
+    if not steps.size or abs(steps[-1] - 1) > 1e-9:
+        raise DesignError("the last look is at the whole planned information: let the fractions end with 1")
+    if sided not in (1, 2) or futility not in ("none", "non_binding", "binding"):
+        raise DesignError("sided is 1 or 2, and futility none, non_binding or binding")
+    bounds = spending_bounds(steps, steps, kind=kind, alpha=alpha, sided=sided, rho=rho, final=True)
+    floor, drift = _floor(bounds, steps, futility, power, kind, rho)
+    while futility == "binding" and floor is not None:
+        # Efficacy boundaries rest on the futility boundaries, and those on them: in turns until both stand still.
+        closer = spending_bounds(
+            steps, steps, kind=kind, alpha=alpha, sided=sided, rho=rho, final=True, floors=floor[:-1]
+        )
+        moved = float(np.max(np.abs(closer.upper - bounds.upper)))
+        bounds = closer
+        floor, drift = _floor(bounds, steps, futility, power, kind, rho)
+        if moved < STANDS_STILL:
+            break
+    lower = bounds.lower if floor is None else np.maximum(bounds.lower, floor)
+    held = lower if futility == "binding" else bounds.lower
+    null = crossing_chances(steps, held, bounds.upper)
+    design = crossing_chances(steps, lower, bounds.upper, drift=drift)
+    stopped = design.upper + design.lower
+    stopped[-1] = 1 - stopped[:-1].sum()
+    single = stats.norm.isf(alpha / sided) + stats.norm.isf(1 - power)
+    looks = tuple(
+        PlannedLook(
+            number=k + 1,
+            fraction=float(steps[k]),
+            upper=float(bounds.upper[k]),
+            lower=float(bounds.lower[k]) if sided == 2 else None,
+            futility=None if floor is None else float(floor[k]),
+            alpha_spent=float(bounds.spent[k]) * sided,
+            cross_null=float(null.upper[k]) * sided if futility != "binding" else float(null.upper[k]),
+            cross_design=float(design.upper[k]),
+            nominal_p=float(sided * stats.norm.sf(bounds.upper[k])),
+        )
+        for k in range(steps.size)
+    )
+    return LookPlan(
+        spending=kind,
+        alpha=alpha,
+        sided=sided,
+        rho=rho,
+        power=power,
+        futility=futility,
+        planned_information=float(planned_information),
+        unit=unit,
+        looks=looks,
+        inflation=float((drift / single) ** 2),
+        expected_fraction=float(stopped @ steps),
+        naive_error=naive_error(steps.size, alpha=alpha, fraction=steps),
+        design_drift=drift,
+        method="alpha spending, boundaries by recursive numerical integration",
+        source="Lan & DeMets 1983, Biometrika 70:659-663; Jennison & Turnbull 2000, chapter 19",
+    )
+
+
+def _floor(
+    bounds: Bounds, steps: FloatArray, futility: str, power: float, kind: str, rho: float
+) -> tuple[FloatArray | None, float]:
+    """Futility boundaries, if any, and the drift (for planned information 1) under which the power is had."""
+    if futility == "none" or steps.size == 1:
+        return None, drift_for_power(bounds, power)
+    return spending_futility(bounds, steps, power=power, kind=kind, rho=rho)
+
+
+def judge_looks(plan: LookPlan, seen: Sequence[LookSeen], *, last: bool = False) -> tuple[LookVerdict, ...]:
+    """What each look allows, in order; looks need be neither planned nor equally spaced.
+
+    Parameters
+    ----------
+    plan : LookPlan
+    seen : sequence of LookSeen
+        All looks so far, the present one last.
+    last : bool
+        The present look is the last that will be: whatever was not spent is spent.
+
+    Returns
+    -------
+    tuple of LookVerdict
+
+    Raises
+    ------
+    DesignError
+        If there is no look, or a score is not a number.
+
+    Notes
+    -----
+    A look with no more information than the one before, one after the boundary was crossed, and one after the
+    planned information was reached, are descriptive: their error rate has been spent. Efficacy boundaries are as if
+    futility were not acted on, unless the rule is binding.
+
+    Information is estimated anew at each look and may fall. Where that happens at the last look of all, what is left of
+    the error rate is spent there by a boundary that a single score passes with just that chance. The chance to pass it
+    for the first time is then no larger, however the last score and the ones before are correlated. (To take the last
+    score for the one before would give a lower boundary, and too many errors as soon as they differ.)
+    """
+    if not seen or not all(math.isfinite(s.z) and s.counted >= 0 for s in seen):
+        raise DesignError("every look needs a score and a count, and there must be one look or more")
+    verdicts: list[LookVerdict] = []
+    counted: list[LookSeen] = []
+    over = ""
+    for number, look in enumerate(seen):
+        closing = (last and number == len(seen) - 1) or look.counted >= plan.planned_information
+        step = look.counted - (counted[-1].counted if counted else 0.0)
+        fresh = step >= LEAST_STEP * plan.planned_information and _informed(counted, look)
+        fallen = closing and not fresh and bool(counted) and (look.information is None or look.information > 0)
+        if over or not (fresh or fallen):
+            verdicts.append(_descriptive(plan, look, over or "no new information since the look before", number))
+            continue
+        if fallen:
+            verdicts.append(_close_without_growth(plan, counted, look, number, verdicts))
+            over = _over(plan, verdicts[-1])
+            continue
+        counted.append(look)
+        floors = [v.futility for v in verdicts if v.code != "descriptive"] if plan.futility == "binding" else []
+        verdict = _judge(plan, counted, closing, number, np.array([-np.inf if f is None else f for f in floors]))
+        verdicts.append(verdict)
+        over = _over(plan, verdict)
+    return tuple(verdicts)
+
+
+def _over(plan: LookPlan, verdict: LookVerdict) -> str:
+    """Why looks after this one are descriptive; empty where the study goes on."""
+    if verdict.code == "crossed":
+        return f"the boundary was crossed at {verdict.label}"
+    if verdict.code == "ended" or (verdict.code == "unlikely" and plan.futility == "binding"):
+        return f"the study ended at {verdict.label}"
+    return ""
+
+
+def _informed(counted: list[LookSeen], look: LookSeen) -> bool:
+    if look.information is None:
+        return True
+    before = counted[-1].information if counted else 0.0
+    return before is not None and look.information > before * (1 + 1e-6) and look.information > 0
+
+
+def _scales(plan: LookPlan, counted: list[LookSeen]) -> tuple[FloatArray, FloatArray]:
+    """Information and planned fraction of the looks."""
+    fraction = np.array([s.counted for s in counted]) / plan.planned_information
+    known = [s.information for s in counted]
+    if any(v is None for v in known):
+        return fraction, fraction
+    return np.array(known, dtype=np.float64), fraction
+
+
+def _judge(plan: LookPlan, counted: list[LookSeen], closing: bool, number: int, floors: FloatArray) -> LookVerdict:
+    information, fraction = _scales(plan, counted)
+    bounds = spending_bounds(
+        information,
+        fraction,
+        kind=plan.spending,
+        alpha=plan.alpha,
+        sided=plan.sided,
+        rho=plan.rho,
+        final=closing,
+        floors=floors,
+    )
+    look, bound = counted[-1], float(bounds.upper[-1])
+    floor, powers = (None, None) if closing else _outlook(plan, look, information, fraction, bounds)
+    crossed = look.z >= bound or (plan.sided == 2 and look.z <= -bound)
+    code = "crossed" if crossed else "ended" if closing else "continue"
+    if code == "continue" and floor is not None and look.z < floor:
+        code = "unlikely"
+    level = 1 - plan.alpha if plan.sided == 2 else 1 - 2 * plan.alpha
+    finite = math.isfinite(bound)
+    return LookVerdict(
+        label=look.label,
+        code=code,
+        direction=_direction(look.z, crossed=crossed),
+        z=look.z,
+        boundary=bound,
+        futility=floor,
+        fraction=float(fraction[-1]),
+        counted=look.counted,
+        planned=plan.planned_information,
+        unit=plan.unit,
+        alpha_spent=float(bounds.spent[-1]) * plan.sided,
+        naive_claim=_naive(plan, look.z),
+        naive_error=naive_error(number + 1, alpha=plan.alpha),
+        repeated=repeated_interval(look.z, float(information[-1]), bound, level=level) if finite else None,
+        conditional=powers,
+        caution=_cautions(plan, fraction),
+    )
+
+
+def _direction(z: float, *, crossed: bool) -> str:
+    """Side of a boundary that was crossed: a positive z is sooner."""
+    if not crossed:
+        return ""
+    return "sooner" if z > 0 else "later"
+
+
+def _close_without_growth(
+    plan: LookPlan, counted: list[LookSeen], look: LookSeen, number: int, verdicts: list[LookVerdict]
+) -> LookVerdict:
+    """The last look of all where its information is not above that of the look before."""
+    used = next(v.alpha_spent for v in reversed(verdicts) if v.code != "descriptive")
+    left = max(plan.alpha - used, 0.0)
+    bound = float(stats.norm.isf(left / plan.sided))
+    crossed = look.z >= bound or (plan.sided == 2 and look.z <= -bound)
+    fraction = look.counted / plan.planned_information
+    before, information = counted[-1].information, look.information
+    level = 1 - plan.alpha if plan.sided == 2 else 1 - 2 * plan.alpha
+    # The interval is on the scale of the looks before: the score's where all have it, else the planned one.
+    scale = fraction if information is None or before is None else information
+    held = math.isfinite(bound) and scale > 0
+    return LookVerdict(
+        label=look.label,
+        code="crossed" if crossed else "ended",
+        direction=_direction(look.z, crossed=crossed),
+        z=look.z,
+        boundary=bound,
+        futility=None,
+        fraction=fraction,
+        counted=look.counted,
+        planned=plan.planned_information,
+        unit=plan.unit,
+        alpha_spent=plan.alpha,
+        naive_claim=_naive(plan, look.z),
+        naive_error=naive_error(number + 1, alpha=plan.alpha),
+        repeated=repeated_interval(look.z, scale, bound, level=level) if held else None,
+        conditional=None,
+        caution=(_no_growth(before, information, left), *_cautions(plan, np.array([fraction]))),
+    )
+
+
+def _no_growth(before: float | None, information: float | None, left: float) -> Caution:
+    known = before is not None and information is not None and information <= before
+    told = f" ({information:.3g} after {before:.3g})" if known else ""
+    text = (
+        f"The last look has no more information than the one before{told}, so that its boundary cannot rest on how the "
+        f"looks go together. What was left of the error rate ({100 * left:.2g} %) is spent here with a boundary that "
+        "holds however they do, and is stricter for it. The estimate that allows for the looks is not given."
+    )
+    return Caution(code="no_growth", text=text)
+
+
+def _naive(plan: LookPlan, z: float) -> bool:
+    bound = float(stats.norm.isf(plan.alpha / plan.sided))
+    return z >= bound or (plan.sided == 2 and z <= -bound)
+
+
+def _outlook(
+    plan: LookPlan, look: LookSeen, information: FloatArray, fraction: FloatArray, bounds: Bounds
+) -> tuple[float | None, ConditionalPower | None]:
+    """Futility boundary of this look, and the chances of the looks to come as planned."""
+    now = float(fraction[-1])
+    ahead = np.array([p.fraction for p in plan.looks if p.fraction > now + LEAST_STEP])
+    if not ahead.size:
+        return None, None
+    # Information per planned unit, as seen so far, goes on to hold.
+    scale = float(information[-1]) / now
+    steps = np.concatenate([information, ahead * scale])
+    shares = np.concatenate([fraction, ahead])
+    whole = spending_bounds(
+        steps, shares, kind=plan.spending, alpha=plan.alpha, sided=plan.sided, rho=plan.rho, final=True
+    )
+    here = information.size
+    drift = plan.design_drift / math.sqrt(scale)
+    powers = conditional_powers(
+        look.z, float(information[-1]), steps[here:], whole.lower[here:], whole.upper[here:], design_drift=drift
+    )
+    if plan.futility == "none":
+        return None, powers
+    floor, _ = spending_futility(whole, shares, power=plan.power, kind=plan.spending, rho=plan.rho)
+    return float(floor[here - 1]), powers
+
+
+def _cautions(plan: LookPlan, fraction: FloatArray) -> tuple[Caution, ...]:
+    if fraction[-1] > 1 + LEAST_STEP:
+        text = (
+            f"More {plan.unit} than planned ({fraction[-1]:.0%}): the boundary uses what was left of the error rate "
+            "and the information as it is."
+        )
+        return (Caution(code="over_running", text=text),)
+    return ()
+
+
+def _descriptive(plan: LookPlan, look: LookSeen, why: str, number: int) -> LookVerdict:
+    return LookVerdict(
+        label=look.label,
+        code="descriptive",
+        direction="",
+        z=look.z,
+        boundary=float("inf"),
+        futility=None,
+        fraction=look.counted / plan.planned_information,
+        counted=look.counted,
+        planned=plan.planned_information,
+        unit=plan.unit,
+        alpha_spent=float("nan"),
+        naive_claim=_naive(plan, look.z),
+        naive_error=naive_error(number + 1, alpha=plan.alpha),
+        repeated=None,
+        conditional=None,
+        caution=(Caution(code="extra_look", text=f"Extra look, descriptive only: {why}."),),
+    )

@@ -1,0 +1,264 @@
+"""Power by simulation: invented trials decided by the test that the report uses."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
+
+from onsetstudy.core.errors import DesignError, Problem, Where
+from onsetstudy.core.results import Caution, Interval
+from onsetstudy.core.seeds import stream
+from onsetstudy.core.work import Mapper, Progress, serial
+from onsetstudy.design.planning_values import implausible
+from onsetstudy.design.trials.draws import Drawn, cells_of, draw_trials, place_of
+from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
+from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compare_many_pairs
+
+__all__ = ["Tally", "check_scenario", "scores_of", "simulate_power", "simulate_tallies", "summarise"]
+
+FloatArray = NDArray[np.float64]
+CHUNK_CASES = 100_000
+DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success")
+TESTS = {"log_rank": "log-rank test", "success": "score test of two proportions"}
+FIRST_TEST_CAUTION = 0.2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tally:
+    """What one chunk of trials gives: scores, shape (trials, looks), and counts of cases."""
+
+    z: FloatArray
+    numb_at_first: float
+    onsets: float
+    cases: int
+
+
+def check_scenario(scenario: TrialScenario) -> TrialScenario:
+    """The scenario itself.
+
+    Raises
+    ------
+    DesignError
+        With every number that makes no sense.
+    """
+    s, e = scenario, scenario.expected
+    tests, fractions = s.tests_min, [f for f, _ in s.looks]
+    shares = (s.missed_share, s.control_failure_share, e.never_reference, e.never_other)
+    faults = [
+        (s.cases >= 4, "cases", f"{s.cases} cases are too few to compare", "give 4 or more"),
+        (s.design in DESIGNS, "design", f"the design {s.design!r} is not known", f"choose {' or '.join(DESIGNS)}"),
+        (s.decision in DECISIONS, "decision", f"{s.decision!r} is not known", f"choose {' or '.join(DECISIONS)}"),
+        (s.hazard_ratio > 0, "hazard_ratio", f"a hazard ratio of {s.hazard_ratio:g}", "give one above 0"),
+        (_grows(tests) and tests[0] > 0, "tests_min", "the test minutes do not increase", "write each once, in order"),
+        (1 <= s.confirmations <= len(tests), "confirmations", f"{s.confirmations} of them", "ask for fewer than tests"),
+        (all(0 <= v < 1 for v in shares), "shares", "a share is not between 0 and 1", "give shares such as 0.05"),
+        (0 <= s.rescue_share <= 1, "rescue_share", f"a share of {s.rescue_share:g}", "give one between 0 and 1"),
+        (min(e.median_min, e.shape) > 0, "expected", "median and shape must be above 0", "give minutes above 0"),
+        (min(s.operator_spread, s.patient_spread) >= 0, "spread", "a spread is negative", "give 0 or more"),
+        (min(s.ratio) >= 1, "ratio", "the ratio has a part below 1", "give whole numbers such as 3 and 1"),
+        (
+            s.design != "paired" or s.ratio[0] == s.ratio[1],
+            "ratio", "pairs have one case of each arm", "leave the ratio at 1 and 1",
+        ),
+        (0 < s.alpha < 1, "alpha", f"an error rate of {s.alpha:g}", "give one between 0 and 1"),
+        (
+            not fractions or (_grows(fractions) and fractions[0] > 0 and fractions[-1] <= 1),
+            "looks", "the looks do not grow to 1", "give fractions in order",
+        ),
+    ]  # fmt: skip
+    problems = [
+        Problem(what=what, where=Where(key=key), mend=mend, code="scenario")
+        for fine, key, what, mend in faults
+        if not fine
+    ]
+    if problems:
+        raise DesignError(problems)
+    return scenario
+
+
+def _grows(values: Sequence[float]) -> bool:
+    return bool(values) and all(b > a for a, b in itertools.pairwise(values))
+
+
+def simulate_power(
+    scenario: TrialScenario,
+    *,
+    trials: int = 2000,
+    seed: int = 1,
+    mapper: Mapper = serial,
+    progress: Progress | None = None,
+) -> SimulatedPower:
+    """Share of trials that find a difference.
+
+    Parameters
+    ----------
+    scenario : TrialScenario
+    trials : int
+    seed : int
+    mapper : Mapper
+        Hands out chunks of trials; the numbers are the same whoever works.
+    progress : callable or None
+        Called as ``(done, total, label)`` when all chunks are in, or chunk by chunk in this process.
+
+    Returns
+    -------
+    SimulatedPower
+        ``power`` is the share rejected in the direction of the effect (both directions if there is none).
+
+    Raises
+    ------
+    DesignError
+        If the scenario makes no sense.
+
+    Notes
+    -----
+    Intervals come from the same onset rule and scores from the same curve and permutation variance as in the report,
+    which uses exact permutation in small studies: below 50 cases the report is a little more careful.
+    """
+    tallies = simulate_tallies(scenario, trials=trials, seed=seed, mapper=mapper, progress=progress)
+    return summarise(scenario, tallies, trials, seed)
+
+
+def simulate_tallies(
+    scenario: TrialScenario,
+    *,
+    trials: int,
+    seed: int,
+    mapper: Mapper = serial,
+    progress: Progress | None = None,
+) -> list[Tally]:
+    """Scores of all trials, chunk by chunk; the same seed gives the same teeth whatever the schedule of tests."""
+    check_scenario(scenario)
+    size = max(1, min(trials, CHUNK_CASES // scenario.cases))
+    counts = [min(size, trials - start) for start in range(0, trials, size)]
+    tasks = list(enumerate(counts))
+    work = partial(_chunk, scenario, seed)
+    if mapper is not serial or progress is None:
+        return mapper.map(work, tasks)
+    found = []
+    for done, task in enumerate(tasks):
+        progress(done, len(tasks), "simulating trials")
+        found.append(work(task))
+    progress(len(tasks), len(tasks), "simulating trials")
+    return found
+
+
+def _chunk(scenario: TrialScenario, seed: int, task: tuple[int, int]) -> Tally:
+    number, trials = task
+    drawn = draw_trials(scenario, trials, stream(seed, "power: trials", number))
+    z = np.column_stack([scores_of(scenario, drawn, fraction) for fraction, _ in scenario.looks or ((1.0, 0.0),)])
+    first = scenario.tests_min[0]
+    return Tally(
+        z=z,
+        numb_at_first=float(np.sum((drawn.left == 0) & (drawn.right <= first))),
+        onsets=float(np.isfinite(drawn.right).sum()),
+        cases=drawn.left.size,
+    )
+
+
+def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> FloatArray:
+    """Z of every trial after a fraction of its cases, shape (trials,); nan where there is nothing to compare."""
+    if scenario.design == "paired":
+        return _paired_scores(scenario, drawn, max(2, round(fraction * scenario.cases)))
+    seen = slice(0, max(2, round(fraction * scenario.cases)))
+    left, right, other = drawn.left[:, seen], drawn.right[:, seen], drawn.other[:, seen]
+    if scenario.decision == "success":
+        return _success_scores(left, right, other, scenario.target_min)
+    cells = cells_of(scenario.tests_min)
+    place = place_of(left, right, scenario.tests_min)
+    trials, c = left.shape[0], len(cells)
+    code = (np.arange(trials)[:, None] * 2 + other) * c + place
+    counts = np.bincount(code.ravel(), minlength=trials * 2 * c).reshape(trials, 2, c)
+    used = counts.any(axis=(0, 1))
+    return compare_many(cells.take(used), counts[..., used]).statistic
+
+
+def _paired_scores(scenario: TrialScenario, drawn: Drawn, patients: int) -> FloatArray:
+    place = place_of(drawn.left, drawn.right, scenario.tests_min)
+    first, second = place[:, :patients], place[:, scenario.cases : scenario.cases + patients]
+    if scenario.decision == "log_rank":
+        return compare_many_pairs(cells_of(scenario.tests_min), first, second).statistic
+    numb, known = drawn.right <= scenario.target_min, drawn.left >= scenario.target_min
+    a, b = slice(0, patients), slice(scenario.cases, scenario.cases + patients)
+    decided = (numb[:, a] | known[:, a]) & (numb[:, b] | known[:, b])
+    apart = np.where(decided, numb[:, b].astype(np.float64) - numb[:, a], 0.0)
+    differ = np.abs(apart).sum(axis=1)
+    z = np.divide(apart.sum(axis=1), np.sqrt(differ), where=differ > 0, out=np.full(differ.size, np.nan))
+    return np.asarray(z, dtype=np.float64)
+
+
+def _success_scores(left: FloatArray, right: FloatArray, other: NDArray[np.bool_], target: float) -> FloatArray:
+    """Score test of two shares among the cases decided at the target."""
+    numb = right <= target
+    decided = numb | (left >= target)
+    n1, n0 = (decided & other).sum(axis=1), (decided & ~other).sum(axis=1)
+    x1, x0 = (numb & other).sum(axis=1), (numb & ~other).sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pooled = (x1 + x0) / (n1 + n0)
+        z = (x1 / n1 - x0 / n0) / np.sqrt(pooled * (1 - pooled) * (1 / n1 + 1 / n0))
+    return np.asarray(z, dtype=np.float64)
+
+
+def summarise(scenario: TrialScenario, found: list[Tally], trials: int, seed: int) -> SimulatedPower:
+    """What the trials say together."""
+    z = np.concatenate([t.z for t in found])
+    cases = sum(t.cases for t in found)
+    looks = scenario.looks or ((1.0, float(stats.norm.isf(scenario.alpha / 2))),)
+    fractions, bounds = (np.array(v) for v in zip(*looks, strict=True))
+    answered = np.where(np.isnan(z), 0.0, z)
+    passed = np.abs(answered) >= bounds
+    stopped = passed.any(axis=1)
+    first = np.argmax(passed, axis=1)
+    sign = np.sign(answered[np.arange(len(z)), first])
+    wanted = math.copysign(1, math.log(scenario.hazard_ratio)) if scenario.hazard_ratio != 1 else 0.0
+    right = stopped & (sign == wanted if wanted else True)
+    count = int(right.sum())
+    low, high = proportion_confint(count, trials, method="wilson")
+    share = count / trials
+    used = np.where(stopped, fractions[first], fractions[-1])
+    last = z[:, -1][~np.isnan(z[:, -1])]
+    numb = sum(t.numb_at_first for t in found) / cases
+    return SimulatedPower(
+        scenario=scenario,
+        test=TESTS[scenario.decision] + (", labels exchanged within patients" if scenario.design == "paired" else ""),
+        power=share,
+        interval=Interval(low=float(low), high=float(high), level=0.95, method="Wilson, of the simulation"),
+        mc_error=math.sqrt(max(share * (1 - share), 0.25 / trials) / trials),
+        trials=trials,
+        wrong_side=float(np.mean(stopped & ~right)),
+        without_answer=int(np.isnan(z[:, -1]).sum()),
+        by_look=tuple(float(np.mean(stopped & (first == k))) for k in range(z.shape[1])),
+        expected_cases=float(used.mean() * scenario.cases),
+        mean_z=float(last.mean()) if last.size else float("nan"),
+        mean_z_error=float(last.std(ddof=1) / math.sqrt(last.size)) if last.size > 1 else float("nan"),
+        numb_at_first=numb,
+        onset_share=sum(t.onsets for t in found) / cases,
+        seed=seed,
+        method="simulated trials through the onset rule and the interval-censored log-rank score"
+        if scenario.decision == "log_rank"
+        else "simulated trials through the onset rule and a score test of shares numb by the target",
+        caution=_cautions(scenario, numb),
+    )
+
+
+def _cautions(scenario: TrialScenario, numb_at_first: float) -> tuple[Caution, ...]:
+    found = list(implausible("hazard_ratio", scenario.hazard_ratio))
+    first = scenario.tests_min[0]
+    if first > scenario.target_min:
+        text = (
+            f"The first test is at {first:g} min: nobody can be seen to be numb by {scenario.target_min:g} min, and "
+            f"{numb_at_first:.0%} of teeth are numb before anybody looks."
+        )
+        found.append(Caution(code="first_test_late", text=text))
+    elif numb_at_first > FIRST_TEST_CAUTION:
+        text = f"{numb_at_first:.0%} of teeth are already numb at the first test; test earlier to see when."
+        found.append(Caution(code="numb_at_first_test", text=text))
+    return tuple(found)

@@ -1,0 +1,211 @@
+"""Records in parts: folders of Parquet or CSV files, each with whole cases, for data larger than memory."""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
+from onsetstudy.core.work import Progress
+from onsetstudy.files.sources.spreadsheet import csv_layout, read_csv_table
+from onsetstudy.records.checks.headings import normal_heading
+from onsetstudy.records.model import RawTable
+
+__all__ = ["Part", "find_parts", "read_part", "split_tables"]
+
+TABLES = ("cases", "cold_tests")
+SUFFIXES = (".parquet", ".csv")
+CHUNK_ROWS = 200_000
+PLACE = "source_row"
+"""Column of split tables that keeps the row of the source."""
+DONE = "split.done"
+HOLDS = "cases.csv and cold_tests.csv, or parts as cases/NAME.parquet and cold_tests/NAME.parquet (or .csv)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One part: two files with whole cases."""
+
+    name: str
+    cases: Path
+    cold_tests: Path
+
+
+def find_parts(folder: str | Path) -> tuple[Part, ...]:
+    """Parts of a folder with ``cases/`` and ``cold_tests/``, in the order of their names.
+
+    Raises
+    ------
+    RecordsError
+        If a folder is missing or empty, or a file has no partner of the same name; all of them are named.
+    """
+    folder = Path(folder)
+    found: dict[str, dict[str, Path]] = {}
+    problems = []
+    if not folder.is_dir():
+        what = "this is a file, not a folder" if folder.exists() else f"there is no folder {folder}"
+        raise RecordsError(_problem(folder, what, f"give the folder that holds {HOLDS}", "not_there"))
+    for table in TABLES:
+        inside = folder / table
+        files = [p for p in sorted(inside.glob("*")) if p.suffix in SUFFIXES] if inside.is_dir() else []
+        if not files:
+            what = f"the folder {table} is {'empty' if inside.is_dir() else 'not there'}"
+            problems.append(_problem(folder, what, f"the folder has to hold {HOLDS}", "no_parts"))
+        found[table] = {p.name: p for p in files}
+    if not problems:
+        for table, other in (TABLES, TABLES[::-1]):
+            for name in sorted(found[table].keys() - found[other].keys()):
+                what = f"{table}/{name} has no partner {other}/{name}"
+                problems.append(_problem(folder, what, "every part holds whole cases: both tables, one name", "alone"))
+    if problems:
+        raise RecordsError(problems)
+    names = sorted(found["cases"])
+    return tuple(Part(name=Path(n).stem, cases=found["cases"][n], cold_tests=found["cold_tests"][n]) for n in names)
+
+
+def read_part(part: Part) -> tuple[RawTable, RawTable]:
+    """Both tables of a part as text.
+
+    Raises
+    ------
+    RecordsError
+        If a file cannot be read.
+    OnsetStudyError
+        If Parquet cannot be read here.
+    """
+    return _table(part.cases), _table(part.cold_tests)
+
+
+def _table(path: Path) -> RawTable:
+    if path.suffix == ".csv":
+        raw = read_csv_table(path)
+        if PLACE not in raw.frame.columns:
+            return raw
+        rows = raw.frame[PLACE].astype(int)
+        return RawTable(frame=raw.frame.drop(columns=PLACE), source_row=rows, file=path.parent.name + ".csv")
+    try:
+        frame = pd.read_parquet(path)
+    except ImportError:
+        raise OnsetStudyError("Parquet needs the extra onsetstudy[cluster]; install it with pip") from None
+    except (OSError, ValueError) as error:
+        first = str(error).splitlines()[0]
+        what = f"this Parquet file cannot be read ({first})"
+        raise RecordsError(_problem(path, what, "copy it again; it may have been cut short", "parquet")) from None
+    text = pd.DataFrame({str(name): _as_text(frame[name]) for name in frame.columns})
+    rows = pd.Series(np.arange(len(text)) + 1)
+    return RawTable(frame=text, source_row=rows, file=f"{path.parent.name}/{path.name}")
+
+
+def _as_text(values: pd.Series) -> pd.Series:
+    """Values as a person writes them: 9, not 9.0; days without a time; what is missing stays missing."""
+    if pd.api.types.is_datetime64_any_dtype(values):
+        return values.dt.strftime("%Y-%m-%d").astype(object).where(values.notna(), None)
+    if pd.api.types.is_numeric_dtype(values):
+        codes, uniques = pd.factorize(values)
+        shown = np.array([*(_shown(u) for u in uniques), None], dtype=object)
+        return pd.Series(shown[codes])
+    return values.astype(object).where(values.notna(), None)
+
+
+def _shown(value: float) -> str:
+    return str(int(value)) if float(value).is_integer() else repr(float(value))
+
+
+def split_tables(
+    cases: str | Path, cold_tests: str | Path, into: str | Path, *, parts: int = 32, progress: Progress | None = None
+) -> Path:
+    """Two CSV files, however large, as CSV parts with whole cases; returns their folder.
+
+    Parameters
+    ----------
+    cases, cold_tests : path
+    into : path
+        Folder of the parts; what a split that was interrupted has left there is written anew.
+    parts : int
+        A case goes to the part of the CRC-32 of its code, so both tables agree.
+    progress : callable or None
+
+    Raises
+    ------
+    RecordsError
+        If a file is not there or cannot be read as a table, or has no column ``case_id``.
+    """
+    folder = Path(into)
+    done = folder / DONE
+    # A mended value may leave the size as it was: the time of saving tells.
+    there = [Path(p) for p in (cases, cold_tests) if Path(p).exists()]
+    stamp = "\n".join(f"{p.name} {p.stat().st_size} {p.stat().st_mtime_ns}" for p in there)
+    if done.exists() and done.read_text(encoding="utf-8") == f"{parts}\n{stamp}":
+        return folder
+    done.unlink(missing_ok=True)
+    for table, source in zip(TABLES, (Path(cases), Path(cold_tests)), strict=True):
+        if not source.exists():
+            raise RecordsError(_problem(source, "there is no such file", "check the name and the folder", "not_there"))
+        inside = folder / table
+        inside.mkdir(parents=True, exist_ok=True)
+        for old in inside.glob("*.csv"):
+            old.unlink()
+        _split(source, inside, parts, progress)
+    done.write_text(f"{parts}\n{stamp}", encoding="utf-8")
+    return folder
+
+
+def _split(source: Path, inside: Path, parts: int, progress: Progress | None) -> None:
+    layout = csv_layout(source)
+    chunks = pd.read_csv(
+        source,
+        sep=layout.delimiter,
+        encoding=layout.encoding,
+        encoding_errors="replace" if layout.encoding == "cp1252" else "strict",
+        header=None,
+        names=range(layout.width),
+        index_col=False,
+        dtype=str,
+        keep_default_na=False,
+        na_values=[""],
+        skip_blank_lines=False,
+        chunksize=CHUNK_ROWS,
+    )
+    headings: list[str] = []
+    read = 0
+    for chunk in chunks:
+        rows = chunk
+        if not headings:
+            headings = chunk.iloc[0].fillna("").tolist()
+            rows = chunk.iloc[1:]
+        # Row 1 holds the headings.
+        read = _split_chunk(rows, headings, source, inside, parts, before=max(read, 1))
+        if progress is not None:
+            progress(read, read, f"splitting {source.name}")
+    # A part without a row of this table still has its headings.
+    for number in range(parts):
+        path = inside / f"part-{number:04d}.csv"
+        if not path.exists():
+            pd.DataFrame(columns=[PLACE, *headings]).to_csv(path, index=False, lineterminator="\n")
+
+
+def _split_chunk(
+    rows: pd.DataFrame, headings: list[str], source: Path, inside: Path, parts: int, *, before: int
+) -> int:
+    """Put rows into their parts; returns the row of the source that was read last."""
+    known = [normal_heading(heading) for heading in headings]
+    if "case_id" not in known:
+        mend = "add it: code of the case, the same in both tables"
+        raise RecordsError(_problem(source, "the column case_id is missing", mend, "missing_column"))
+    codes = rows[known.index("case_id")].fillna("").str.strip()
+    of = codes.map(lambda code: zlib.crc32(code.encode("utf-8")) % parts)
+    placed = rows.copy()
+    placed.insert(0, PLACE, np.arange(before, before + len(rows)) + 1)
+    for number, own in placed.groupby(of, sort=True):
+        path = inside / f"part-{int(number):04d}.csv"
+        shown = [PLACE, *headings] if not path.exists() else False
+        own.to_csv(path, mode="a", header=shown, index=False, lineterminator="\n")
+    return before + len(rows)
+
+
+def _problem(path: Path, what: str, mend: str, code: str) -> Problem:
+    return Problem(what=what, where=Where(file=path.name), mend=mend, code=code)

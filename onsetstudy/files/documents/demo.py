@@ -1,0 +1,134 @@
+"""The invented demo studies as files."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pandas as pd
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.serialise import to_dict
+from onsetstudy.design.allocation.results import AllocationList
+from onsetstudy.design.allocation.seal import chain_step
+from onsetstudy.design.trials.demo_tables import simulate_study
+from onsetstudy.design.trials.planted_faults import plant_faults
+from onsetstudy.design.trials.trial_model import DEMO, DEMO_AUDIT, StudyModel, truth_of
+from onsetstudy.files.exchange import write_exchange
+from onsetstudy.files.output import write_bytes
+from onsetstudy.files.sealed.allocation_list import find_opening_logs, read_kept_logs, write_list
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, resolve_arms
+from onsetstudy.study.counts.aggregate_counts import tally_records
+from onsetstudy.study.counts.exchange import make_exchange
+
+__all__ = ["DEMO_SEED", "write_demo", "write_tables"]
+
+DEMO_SEED = 6
+DIRTY_CASES = 80
+PROTOCOLS = Path(__file__).resolve().parents[3] / "protocols"
+README = """# Invented records
+
+Everything in this folder is invented: no patient, operator or practice stands behind a row. `onsetstudy demo` makes it
+anew from a seed, byte for byte (estimates in exchange files may differ in their last digits on another processor).
+
+- `cases.csv`, `cold_tests.csv`: a randomised study of a group of five practices over four quarters
+  (`protocols/mandibular_block_group.toml`).
+- `truth.json`: the model the cases were drawn from, and what is true under it: share numb by the target, mean wait,
+  share never numb.
+- `allocation/`: the list from which the arms were drawn, with its seed. In a real study nobody who treats sees it; here
+  it shows how records are held against it. Now and then the wrong cartridge was taken. `opened-P01.csv` and its like
+  are the opening logs of the practices, which hold the arms of opened slips only: reports and exchange files read them.
+- `exchange/`: the files of counts that the five practices send to their group, one each.
+- `audit/`: an audit of infiltrations in one practice, where the operator chose (`protocols/infiltration_audit.toml`).
+- `dirty/`: 80 cases with planted faults, and `planted.json`, the list of what was planted and the code under which the
+  check must find it.
+"""
+
+
+def write_demo(folder: str | Path, *, seed: int = DEMO_SEED) -> list[Path]:
+    """Write the demo studies and what is true of them; returns the files written.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the protocols of the demo studies are not beside the package.
+    """
+    folder = Path(folder)
+    if not PROTOCOLS.is_dir():
+        raise OnsetStudyError(
+            "the protocols of the demo studies are not there; run this from a copy of the whole project"
+        )
+    group = read_protocol(PROTOCOLS / "mandibular_block_group.toml")
+    audit = read_protocol(PROTOCOLS / "infiltration_audit.toml")
+    study = simulate_study(DEMO, group, seed=seed)
+    paths = write_tables(folder, study.cases, study.cold_tests)
+    paths.append(_write_truth(folder, DEMO, group, seed))
+    if study.allocation is not None:
+        paths += write_list(study.allocation, folder / "allocation", seed=seed)
+        paths += _write_opening_logs(study.cases, study.allocation, folder / "allocation")
+    paths += _write_exchanges(folder, group)
+    small = simulate_study(DEMO_AUDIT, audit, seed=seed + 1)
+    paths += write_tables(folder / "audit", small.cases, small.cold_tests)
+    paths.append(_write_truth(folder / "audit", DEMO_AUDIT, audit, seed + 1))
+    clean = simulate_study(DEMO, group, seed=seed + 2, n_cases=DIRTY_CASES)
+    cases, cold_tests, planted = plant_faults(clean.cases, clean.cold_tests)
+    paths += write_tables(folder / "dirty", cases, cold_tests)
+    listed = {"invented": True, "planted": [to_dict(fault) for fault in planted]}
+    paths.append(_write_json(folder / "dirty" / "planted.json", listed))
+    paths.append(write_bytes(folder / "README.md", README.encode("utf-8")))
+    return paths
+
+
+def write_tables(folder: Path, cases: pd.DataFrame, cold_tests: pd.DataFrame) -> list[Path]:
+    """Write the two tables of records as ``cases.csv`` and ``cold_tests.csv``."""
+    return [
+        write_bytes(folder / f"{name}.csv", frame.to_csv(index=False, lineterminator="\n").encode("utf-8"))
+        for name, frame in (("cases", cases), ("cold_tests", cold_tests))
+    ]
+
+
+def _write_opening_logs(cases: pd.DataFrame, drawn: AllocationList, folder: Path) -> list[Path]:
+    """The logs that opening slip by slip would have left, in the morning of each injection."""
+    said = {slip.slip: slip for slip in drawn.slips}
+    paths = []
+    for practice, own in cases.groupby("practice_id", sort=True):
+        link, rows = drawn.protocol_digest, []
+        for case in own.to_dict("records"):
+            slip = said[str(case["allocation_slip"])]
+            row = {
+                "opened_at": f"{case['case_date']}T08:00:00",
+                "slip": slip.slip,
+                "stratum": slip.stratum,
+                "case_id": str(case["case_id"]),
+                "opened_by": f"{practice}-N",
+                "arms": ARMS_JOIN.join(slip.arms),
+            }
+            link = chain_step(link, row)
+            rows.append({**row, "chain": link})
+        text = pd.DataFrame(rows, columns=list(LOG_COLUMNS)).to_csv(index=False, lineterminator="\n")
+        paths.append(write_bytes(folder / f"opened-{practice}.csv", text.encode("utf-8")))
+    return paths
+
+
+def _write_exchanges(folder: Path, protocol: Protocol) -> list[Path]:
+    records = read_records(folder, protocol)
+    logs = find_opening_logs([folder])
+    records, arms = resolve_arms(protocol, records, read_kept_logs(logs) if logs else None)
+    tally = tally_records(protocol, records, through=protocol.quarters[-1], arms=arms)
+    return [
+        write_exchange(make_exchange(tally, protocol, practice, records_digest=records.digest), folder / "exchange")
+        for practice in tally.practices
+    ]
+
+
+def _write_truth(folder: Path, model: StudyModel, protocol: Protocol, seed: int) -> Path:
+    truth = truth_of(model, seed=seed, target_min=protocol.onset.target_min, tau_min=protocol.onset.tau_min)
+    return _write_json(folder / "truth.json", to_dict(truth))
+
+
+def _write_json(path: Path, content: object) -> Path:
+    rounded = json.loads(json.dumps(content), parse_float=lambda text: round(float(text), 9))
+    return write_bytes(path, (json.dumps(rounded, indent=1, sort_keys=True) + "\n").encode("utf-8"))

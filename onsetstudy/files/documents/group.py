@@ -1,0 +1,55 @@
+"""The report of a study group as files: for all, for each practice, and every number for the coordinator."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.files.documents.results_json import results_json
+from onsetstudy.files.output import write_bytes
+from onsetstudy.report.documents.group import compose_group
+from onsetstudy.report.render.html import render_html
+from onsetstudy.report.render.pdf import render_pdf
+from onsetstudy.study.group_results import GroupResults
+
+__all__ = ["write_group"]
+
+
+def write_group(
+    results: GroupResults,
+    folder: str | Path,
+    *,
+    pages: Sequence[str] = (),
+    paper: str = "a4",
+    formats: Sequence[str] = ("html", "pdf", "json"),
+) -> list[Path]:
+    """Write the group's report, and a report of its own for each practice in ``pages``; returns the files.
+
+    The JSON file holds the key of the letters: it is for the coordinator.
+
+    Raises
+    ------
+    OnsetStudyError
+        If a practice is not in the group.
+    """
+    known = [p.code for p in results.practices]
+    if strange := [p for p in pages if p not in known]:
+        letters = {p.letter for p in results.practices}
+        named = f"practices of this report: {', '.join(sorted(known))}"
+        told = [f"{p} is a letter; give the practice's code" if p in letters else f"{p} sent nothing" for p in strange]
+        raise OnsetStudyError([Problem(what=f"{what}; {named}", where=Where(), mend="") for what in told])
+    written = []
+    for practice in (None, *pages):
+        document = compose_group(results, practice=practice)
+        for name in formats:
+            if name == "json" and practice is not None:
+                continue
+            content = {
+                "html": lambda d=document: render_html(d).encode("utf-8"),
+                "pdf": lambda d=document: render_pdf(d, paper=paper),
+                "json": lambda: results_json(results).encode(),
+            }[name]()
+            suffix = "coordinator.json" if name == "json" else name
+            written.append(write_bytes(Path(folder) / f"{document.id}.{suffix}", content))
+    return written

@@ -1,0 +1,83 @@
+"""Results as files: the report in HTML and PDF, and every number as JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from onsetstudy.core.annotations import gather
+from onsetstudy.core.errors import ReportError
+from onsetstudy.files.output import write_bytes
+from onsetstudy.report.claims_told import claims_listed
+from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.render.html import render_html
+from onsetstudy.report.render.pdf import render_pdf
+from onsetstudy.study.group_results import GroupResults
+from onsetstudy.study.results import StudyResults
+
+__all__ = ["FORMATS", "results_json", "rounded", "write_report"]
+
+FORMATS = ("html", "pdf", "json")
+DIGITS = 10
+NOISE = 1e-12
+
+
+def write_report(
+    results: StudyResults, folder: str | Path, *, paper: str = "a4", formats: Sequence[str] = FORMATS
+) -> list[Path]:
+    """Write the quarterly report and return the files written.
+
+    Parameters
+    ----------
+    results : StudyResults
+    folder : path
+        Made if it is not there; files are named after the study and the quarter.
+    paper : str
+        Paper of the PDF, ``a4`` or ``letter``.
+    formats : sequence of str
+        Some of ``html``, ``pdf``, ``json``.
+
+    Raises
+    ------
+    ReportError
+        If a format or the paper is not known.
+    OnsetStudyError
+        If the folder cannot be written to.
+    """
+    unknown = [f for f in formats if f not in FORMATS]
+    if unknown:
+        raise ReportError(f"the format {unknown[0]!r} is not known; choose among {', '.join(FORMATS)}")
+    document = compose(results)
+    written = []
+    for name in (f for f in FORMATS if f in formats):
+        if name == "html":
+            content = render_html(document).encode("utf-8")
+        elif name == "pdf":
+            content = render_pdf(document, paper=paper)
+        else:
+            content = results_json(results).encode("utf-8")
+        written.append(write_bytes(Path(folder) / f"{document.id}.{name}", content))
+    return written
+
+
+def results_json(results: StudyResults | GroupResults) -> str:
+    """Every number as JSON text with stable order, its claims as page 1 tells them, each caution's text once.
+
+    Numbers are rounded to ten significant digits and what is below 1e-12 to nought, so that processors that
+    differ in the last bit give the same text.
+    """
+    data = {**gather(results.to_dict()), "claims": claims_listed(results.claims, results.protocol)}
+    return json.dumps(rounded(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def rounded(value: Any) -> Any:
+    """Plain JSON types with numbers to ten significant digits."""
+    if isinstance(value, float):
+        return 0.0 if abs(value) < NOISE else float(f"{value:.{DIGITS}g}")
+    if isinstance(value, dict):
+        return {key: rounded(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [rounded(item) for item in value]
+    return value

@@ -1,0 +1,197 @@
+"""The entry workbook, made from the data dictionary: drop-downs, ranges, and the dictionary itself."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+import xlsxwriter
+
+from onsetstudy.files.output import write_bytes
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.teeth import TEETH
+from onsetstudy.records.checks.check import score_ranges
+from onsetstudy.records.schema import TABLES, Column, asked_columns
+
+__all__ = ["write_template"]
+
+UNASKED = (
+    "Columns that this protocol has no use for are left out here; the dictionary lists them as not asked. To record "
+    "one all the same, write its heading into a free column of row 1."
+)
+ROWS = {"cases": 500, "cold_tests": 6000}
+
+
+def write_template(path: str | Path, protocol: Protocol) -> Path:
+    """Write an empty entry workbook for a protocol, with the columns that the protocol has a use for.
+
+    Sheets ``cases`` and ``cold_tests`` for entry, ``how_to`` and ``dictionary`` to read, ``codes`` (hidden) behind
+    the drop-downs. Pasting can get past a drop-down, so records are checked again when they are read.
+    """
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(buffer, {"in_memory": True})
+    looks = {
+        "required": book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}),
+        "optional": book.add_format({"bottom": 1, "text_wrap": True, "valign": "top"}),
+        "text": book.add_format({"num_format": "@"}),
+        "title": book.add_format({"bold": True, "font_size": 14}),
+        "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
+    }
+    ranges = score_ranges(protocol)
+    sheets = {name: book.add_worksheet(name) for name in TABLES}
+    _how_to(book.add_worksheet("how_to"), looks, protocol)
+    _dictionary(book.add_worksheet("dictionary"), looks, protocol, ranges)
+    codes = book.add_worksheet("codes")
+    codes.hide()
+    used = 0
+    for name, sheet in sheets.items():
+        used = _entry_sheet(sheet, name, codes, used, looks, protocol, ranges)
+    sheets["cases"].activate()
+    book.close()
+    return write_bytes(Path(path), buffer.getvalue())
+
+
+def _admitted(column: Column, protocol: Protocol) -> tuple[str, ...]:
+    """Codes of a column that the protocol can use."""
+    narrowed = {
+        "arm": tuple(a.code for a in protocol.arms),
+        "technique": protocol.eligibility.techniques,
+        "procedure": protocol.eligibility.procedures,
+        "agent": protocol.eligibility.agents,
+    }
+    if column.kind == "tooth":
+        return tuple(TEETH[protocol.schedule.tooth_notation])
+    return narrowed.get(column.name) or column.codes
+
+
+def _entry_sheet(
+    sheet: Any, table: str, codes: Any, used: int, looks: dict[str, Any], protocol: Protocol, ranges: dict[str, Any]
+) -> int:
+    """One table with its checks; returns how many columns of the codes sheet are used."""
+    sheet.freeze_panes(1, 1)
+    last = ROWS[table]
+    for place, column in enumerate(asked_columns(table, protocol)):
+        sheet.write_string(0, place, column.name, looks["required" if column.required == "always" else "optional"])
+        sheet.set_column(place, place, max(11, len(column.name) + 2), looks["text"] if _as_text(column) else None)
+        told = {"input_title": column.name[:32], "input_message": _told(column, protocol, ranges)[:255]}
+        admitted = _admitted(column, protocol)
+        if admitted:
+            for row, code in enumerate(admitted):
+                codes.write_string(row, used, code)
+            letter = xlsxwriter.utility.xl_col_to_name(used)
+            used += 1
+            rule = {"validate": "list", "source": f"=codes!${letter}$1:${letter}${len(admitted)}"}
+        else:
+            rule = _range_rule(column, ranges)
+        sheet.data_validation(1, place, last, place, {**rule, **told})
+    return used
+
+
+def _as_text(column: Column) -> bool:
+    """Columns that a spreadsheet must not turn into numbers, dates or times on its own."""
+    return column.kind in ("text", "code", "tooth", "date", "clock", "minute")
+
+
+def _range_rule(column: Column, ranges: dict[str, Any]) -> dict[str, Any]:
+    low, high = ranges.get(column.name, (column.low, column.high))
+    if column.kind == "minute" or low is None or high is None:
+        return {"validate": "any"}
+    return {
+        "validate": "decimal",
+        "criteria": "between",
+        "minimum": low,
+        "maximum": high,
+        "error_type": "warning",
+        "error_title": column.name[:32],
+        "error_message": f"Expected {low:g} to {high:g} {column.unit}.".strip(),
+    }
+
+
+def _example(column: Column, protocol: Protocol) -> str:
+    """An example as this study would write it: its own practice code and an admitted code."""
+    admitted = _admitted(column, protocol)
+    if column.codes:
+        return column.example if column.example in admitted else admitted[0]
+    if column.kind == "tooth":
+        iso = protocol.schedule.tooth_notation == "iso3950"
+        return column.example if iso else TEETH["iso3950"][column.example].universal
+    practices = protocol.study.practices
+    return column.example.replace("P01", practices[0]) if practices else column.example
+
+
+def _told(column: Column, protocol: Protocol, ranges: dict[str, Any]) -> str:
+    text = column.meaning[:1].upper() + column.meaning[1:] + "."
+    low, high = ranges.get(column.name, (column.low, column.high))
+    if low is not None and high is not None:
+        text += f" {low:g} to {high:g} {column.unit}".rstrip() + "."
+    if example := _example(column, protocol):
+        text += f" Example: {example}"
+    return text
+
+
+def _how_to(sheet: Any, looks: dict[str, Any], protocol: Protocol) -> None:
+    sheet.set_column(0, 0, 100, looks["wrap"])
+    sheet.write_string(0, 0, "How to enter cases", looks["title"])
+    sheet.write_string(1, 0, protocol.study.title)
+    for row, line in enumerate(_told_how(protocol), start=3):
+        sheet.write_string(row, 0, line, looks["wrap"])
+
+
+def _told_how(protocol: Protocol) -> list[str]:
+    """What somebody who enters cases has to know, as this protocol has it."""
+    schedule, confirmations = protocol.schedule, protocol.onset.confirmations
+    told = "a test was" if confirmations == 1 else f"{confirmations} tests in a row were"
+    zero = "end of the last planned injection" if schedule.clock_zero == "injection_end" else "start of the injection"
+    unasked = [c.name for table in TABLES for c in TABLES[table] if c not in asked_columns(table, protocol)]
+    buffered = " and ".join(c.name for c in TABLES["cases"] if c.required == "buffered")
+    lines = [
+        "One row per injection in the sheet cases, one row per cold test in the sheet cold_tests.",
+        "Headings in bold must be filled in. Leave out what you do not record; do not rename headings.",
+        f"A buffered case needs {buffered} too.",
+        f"Minutes count from the {zero}: 4.5 or 4:30. Dates as 2026-04-03, times as 14:05.",
+        "Planned minutes of the cold tests: " + ", ".join(f"{minute:g}" for minute in schedule.tests_min) + ".",
+        f"Go on until {told} not felt, or to the last one. Enter the minute at which you really tested.",
+        "A test that was missed is simply left out. Never fill it in.",
+    ]
+    if schedule.control_tooth == "required":
+        lines.insert(-1, "Test the control tooth at every test as well, with tooth_role control in a row of its own.")
+    return [
+        *lines,
+        "Use random codes for patients and keep the key at the practice. No names, birth dates or numbers of a person.",
+        "Test the tooth and ask the patient before every procedure. The records say nothing about the next one.",
+        "The sheet dictionary explains every column.",
+        *([UNASKED] if unasked else []),
+    ]
+
+
+def _dictionary(sheet: Any, looks: dict[str, Any], protocol: Protocol, ranges: dict[str, Any]) -> None:
+    sheet.freeze_panes(1, 0)
+    for place, (heading, width) in enumerate(
+        (
+            ("table", 11),
+            ("column", 24),
+            ("needed", 14),
+            ("what it is", 60),
+            ("unit", 12),
+            ("range or codes", 60),
+            ("example", 14),
+        )
+    ):
+        sheet.write_string(0, place, heading, looks["required"])
+        sheet.set_column(place, place, width, looks["wrap"])
+    row = 0
+    for table, columns in TABLES.items():
+        for column in columns:
+            row += 1
+            low, high = ranges.get(column.name, (column.low, column.high))
+            span = "" if low is None or high is None else f"{low:g} to {high:g}"
+            admitted = ", ".join(_admitted(column, protocol)) or span
+            asked = column in asked_columns(table, protocol)
+            needed = {"always": "always", "buffered": "when buffered"}.get(
+                column.required, "" if asked else "not asked"
+            )
+            example = _example(column, protocol)
+            cells = (table, column.name, needed, column.meaning, column.unit, admitted, example)
+            for place, cell in enumerate(cells):
+                sheet.write_string(row, place, cell, looks["wrap"])

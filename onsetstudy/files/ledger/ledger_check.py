@@ -1,0 +1,86 @@
+"""A ledger held against what quotes it: printed heads, reports, exchange files, files of a list, the lock."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.files.ledger.lock import read_lock
+from onsetstudy.files.sealed.envelopes import folder_faults
+from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
+
+__all__ = ["faults_of"]
+
+QUOTED = re.compile(r'(?:ledger |last entry\W+(?:<[^>]*>\W*)*|"ledger_head": ?")(\d{1,7}:[0-9a-f]{16})\b')
+SUFFIXES = (".html", ".json", ".csv")
+MOST_BYTES = 100_000_000
+
+
+def faults_of(
+    path: Path, entries: Sequence[LedgerEntry], *, others: Sequence[Path], heads: Sequence[str]
+) -> tuple[str, ...]:
+    """What disagrees with a ledger, as sentences.
+
+    Parameters
+    ----------
+    path : Path
+        The ledger.
+    entries : sequence of LedgerEntry
+    others : sequence of path
+        Reports (HTML, JSON), exchange files, files of a list; or folders of them.
+    heads : sequence of str
+        As printed pages quote them.
+
+    Raises
+    ------
+    OnsetStudyError
+        If a file cannot be read.
+    """
+    faults = [_disagrees(head, "The head given") for head in heads if not head_stands(entries, head)]
+    faults += _lock_faults(path, entries)
+    drawn = {n: d for e in of_kind(entries, "list_drawn") for n, d in e.body["files"].items()}
+    for file in _files(others):
+        content = _read(file)
+        if file.name in drawn and hashlib.sha256(content).hexdigest() != drawn[file.name]:
+            faults.append(f"{file.name} is not as it was when its list was drawn.")
+        quoted = dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace")))
+        faults += [_disagrees(head, file.name) for head in quoted if not head_stands(entries, head)]
+    for folder in (other for other in others if other.is_dir()):
+        faults += folder_faults(folder)
+    return tuple(faults)
+
+
+def _disagrees(head: str, where: str) -> str:
+    return (
+        f"{where} quotes the entry {head}, which is not in this ledger: the ledger was cut or written anew, or is "
+        "another."
+    )
+
+
+def _lock_faults(path: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
+    lock = read_lock(path.with_name(path.name.removesuffix(".ledger.jsonl") + ".toml"))
+    entered = [e.body["digest"] for e in of_kind(entries, "protocol_locked")]
+    for version in () if lock is None else lock.versions:
+        if version.digest not in entered:
+            yield f"Version {version.number} of the lock is not in the ledger."
+    held = set() if lock is None else {v.digest for v in lock.versions}
+    if lost := [d for d in entered if d not in held]:
+        yield f"{len(lost)} locked versions of the ledger are not in the lock: the lock was deleted or made anew."
+
+
+def _files(others: Sequence[Path]) -> Iterator[Path]:
+    for other in others:
+        inside = sorted(p for p in other.rglob("*") if p.suffix in SUFFIXES) if other.is_dir() else [other]
+        yield from inside
+
+
+def _read(file: Path) -> bytes:
+    try:
+        if file.stat().st_size > MOST_BYTES:
+            raise OnsetStudyError(f"{file.name} is too large to be held against a ledger")
+        return file.read_bytes()
+    except OSError as error:
+        raise OnsetStudyError(f"{file} cannot be read ({error.strerror})") from None

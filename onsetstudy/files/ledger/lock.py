@@ -1,0 +1,104 @@
+"""Locks of protocols: a file beside the protocol with every version and its whole content."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from onsetstudy.core.errors import Problem, ProtocolError, Where
+from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.files.output import write_bytes
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.protocol.check import content_digest, normalised_content
+from onsetstudy.protocol.governance import unanswered
+from onsetstudy.protocol.lock import amend, changed_keys, first_lock
+from onsetstudy.protocol.lock_results import ProtocolLock
+from onsetstudy.protocol.model import Protocol
+
+__all__ = ["changes_since_lock", "lock_path", "lock_protocol_file", "read_lock"]
+
+Changes = tuple[tuple[str, str, str], ...]
+
+
+def lock_path(protocol: Path) -> Path:
+    """Where the lock of a protocol file is: ``mine.toml`` has ``mine.lock.json`` beside it."""
+    return Path(protocol).with_suffix(".lock.json")
+
+
+def read_lock(protocol: str | Path) -> ProtocolLock | None:
+    """The lock of a protocol file; ``None`` if it was never locked.
+
+    Raises
+    ------
+    ProtocolError
+        If the lock cannot be read, or its content does not fit its digest.
+    """
+    found = _read(lock_path(Path(protocol)))
+    return None if found is None else found[0]
+
+
+def changes_since_lock(protocol: str | Path) -> Changes:
+    """Keys in which a protocol file differs from its version locked last."""
+    found = _read(lock_path(Path(protocol)))
+    return () if found is None else changed_keys(found[1], _content(Path(protocol)))
+
+
+def lock_protocol_file(protocol: str | Path, *, day: dt.date, reason: str = "") -> tuple[ProtocolLock, Path]:
+    """Lock a protocol for the first time, or amend it; returns all versions and the file written.
+
+    Raises
+    ------
+    ProtocolError
+        If the protocol cannot be kept, or an amendment changes nothing or has no reason.
+    """
+    path = Path(protocol)
+    promised = read_protocol(path)
+    _refuse_open(promised, path.name)
+    found = _read(lock_path(path))
+    if found is None:
+        lock = first_lock(promised, day=day)
+    else:
+        lock = amend(found[0], promised, changes=changed_keys(found[1], _content(path)), reason=reason, day=day)
+    body = {"lock": to_dict(lock), "content": _content(path)}
+    text = json.dumps(body, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+    return lock, write_bytes(lock_path(path), text.encode("utf-8"))
+
+
+def _refuse_open(promised: Protocol, file: str) -> None:
+    """A randomised study of real patients is not locked before what protects them is settled."""
+    if not promised.study.randomised or promised.study.invented:
+        return
+    governance = dict(promised.governance.texts) if promised.governance else {}
+    conduct = dict(promised.conduct.texts) if promised.conduct else {}
+    if found := unanswered(governance, conduct, adoption=promised.adoption is not None, file=file):
+        raise ProtocolError(list(found))
+
+
+def _content(path: Path) -> dict[str, Any]:
+    return normalised_content(tomllib.loads(path.read_text(encoding="utf-8-sig")))
+
+
+def _read(path: Path) -> tuple[ProtocolLock, dict[str, Any]] | None:
+    if not path.exists():
+        return None
+    try:
+        body = json.loads(path.read_text(encoding="utf-8"))
+        lock = from_dict(body["lock"])
+        content = dict(body["content"])
+        if not isinstance(lock, ProtocolLock) or not lock.versions:
+            raise ValueError("no version")
+    except OSError as error:
+        raise _refused(path, f"the lock cannot be read ({error.strerror})") from None
+    except (ValueError, KeyError, TypeError, AttributeError):
+        raise _refused(path, "this is not the lock of a protocol") from None
+    if content_digest(content) != lock.latest.digest:
+        raise _refused(path, "the content of the lock does not fit its digest: it was changed by hand")
+    return lock, content
+
+
+def _refused(path: Path, what: str) -> ProtocolError:
+    mend = "restore the file from your backup; deleting it would make the study look as if it had never been locked"
+    return ProtocolError(Problem(what=what, where=Where(file=path.name), mend=mend, code="lock"))

@@ -1,0 +1,404 @@
+"""Opening sealed slips on disk: in order, one case at a time, with a log that cannot be changed unseen."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import difflib
+import io
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
+from onsetstudy.design.allocation.minimisation import minimise
+from onsetstudy.design.allocation.seal import chain_step, open_slip
+from onsetstudy.files.alone import alone
+from onsetstudy.files.output import write_bytes
+from onsetstudy.files.sealed.envelopes import open_envelope
+from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.checks.privacy import looks_like_a_person
+from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
+
+__all__ = [
+    "Opened",
+    "log_path",
+    "nonces_path",
+    "open_next",
+    "read_nonces",
+    "read_opening_log",
+    "read_plain_table",
+    "read_sealed",
+    "recover_arms",
+]
+
+NONCE_COLUMNS = ("slip", "nonce", "sides")
+"""What proves an opened slip against its published commitment."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """A slip that was opened: its arms by period and sides, and whether it had been opened for this case before.
+
+    ``asked`` is the stratum that was asked for now; it differs from ``stratum`` where a case comes again under others.
+    """
+
+    slip: str
+    stratum: str
+    arms: tuple[str, ...]
+    sides: tuple[str, ...]
+    again: bool
+    asked: str
+
+
+def log_path(sealed: Path) -> Path:
+    """Where openings of a sealed file are logged: beside it."""
+    sealed = Path(sealed)
+    return sealed.with_name(sealed.stem.replace("sealed", "opened") + ".csv")
+
+
+def open_next(
+    sealed: Path,
+    *,
+    case_id: str,
+    levels: Mapping[str, str],
+    opened_by: str,
+    now: dt.datetime,
+    passphrase: str | Callable[[str], str] = "",
+) -> Opened:
+    """Open the next slip of a stratum for a case, and log it.
+
+    Parameters
+    ----------
+    sealed : Path
+        File of the practice.
+    case_id : str
+        Code of the case (of the patient in a paired design). Asking again for a case gives its slip again.
+    levels : mapping
+        Level of each stratum column, ``{"technique": "ianb"}``.
+    opened_by : str
+        Code of the person who opens.
+    now : datetime
+        Time of opening.
+    passphrase : str or callable
+        What is printed inside the envelope of the next slip, or what asks for it by the slip's name; only for files
+        whose slips each have one.
+
+    Raises
+    ------
+    DesignError
+        If the file is not there or not a sealed file, the case cannot be one of this practice, the stratum is not
+        known, the slips are used up or a seal is broken. Nothing is opened then.
+    RecordsError
+        If the log was changed.
+    """
+    sealed, case_id = Path(sealed), case_id.strip()
+    if not sealed.exists():
+        raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
+    with alone(log_path(sealed)):
+        return _open_next(sealed, case_id=case_id, levels=levels, opened_by=opened_by, now=now, passphrase=passphrase)
+
+
+def _open_next(
+    sealed: Path,
+    *,
+    case_id: str,
+    levels: Mapping[str, str],
+    opened_by: str,
+    now: dt.datetime,
+    passphrase: str | Callable[[str], str],
+) -> Opened:
+    content = read_sealed(sealed)
+    log, broken = read_opening_log(log_path(sealed)) if log_path(sealed).exists() else (_empty_log(), ())
+    if broken:
+        raise RecordsError(
+            Problem(
+                what=f"the opening log was changed at slip {broken[0]}",
+                where=Where(file=log_path(sealed).name),
+                mend="restore the log from your backup; nothing is opened on top of a broken log",
+                code="log_broken",
+            )
+        )
+    # One slip a case, however its code is written: "P01-0003" and "p01-0003" are one case.
+    before = log[log["case_id"].astype(str).str.strip().str.casefold() == case_id.casefold()]
+    stratum = _stratum(content, levels, sealed)
+    again = len(before) > 0
+    if again:
+        slip, asked, stratum = str(before["slip"].iloc[0]), stratum, str(before["stratum"].iloc[0])
+        found = _told_before(content, stratum, log, slip, sealed)
+    else:
+        asked = stratum
+        _refuse_case(case_id, opened_by, content, log)
+        if content.get("continues") and not len(log):
+            raise DesignError(
+                f"{sealed.name} goes on from an earlier list, but the log {log_path(sealed).name} is not beside it. "
+                "Put the file where the log is, in place of the earlier one; if no slip was opened yet, open the "
+                "first from the earlier file"
+            )
+        if content["kind"] == "envelopes":
+            found = _from_envelope(content, stratum, log, passphrase)
+            _keep_nonce(log_path(sealed), found)
+        else:
+            found = _content_of(content, stratum, log, slip=None)
+        row = {
+            "opened_at": now.isoformat(timespec="seconds"),
+            "slip": found["slip"],
+            "stratum": stratum,
+            "case_id": case_id,
+            "opened_by": opened_by,
+            "arms": ARMS_JOIN.join(found["arms"]),
+        }
+        link = chain_step(str(log["chain"].iloc[-1]) if len(log) else content["protocol"], row)
+        whole = pd.concat([log, pd.DataFrame([{**row, "chain": link}])], ignore_index=True)
+        # The log is written before the arm is told: what was told is always on record.
+        write_bytes(log_path(sealed), whole.to_csv(index=False, lineterminator="\n").encode("utf-8"), private=True)
+    return Opened(
+        slip=found["slip"],
+        stratum=stratum,
+        arms=tuple(found["arms"]),
+        sides=tuple(found["sides"]),
+        again=again,
+        asked=asked,
+    )
+
+
+def _refuse_case(case_id: str, opened_by: str, content: Mapping[str, Any], log: pd.DataFrame) -> None:
+    """Refuse what cannot be the code of a case of this practice: a slip that was opened stays used."""
+    for name, code in (("the code of the case", case_id), ("the code of who opens", opened_by)):
+        if looks_like_a_person(code):
+            raise DesignError(
+                f'"{code}" looks like a name, an address or a number of a person; nothing was opened. Give {name}'
+            )
+    practice = str(content["practice"])
+    if not case_id:
+        raise DesignError("the code of the case is empty; nothing was opened")
+    other = [p for p in content.get("practices", ()) if p != practice and _begins(case_id, p)]
+    if other and not _begins(case_id, practice):
+        raise DesignError(
+            f"{case_id} is a case of {other[0]}, and this is the file of {practice}; nothing was opened. Correct the "
+            "code, or give the file of that practice"
+        )
+    habit = len(log) > 0 and all(_begins(str(code), practice) for code in log["case_id"])
+    if habit and not _begins(case_id, practice):
+        raise DesignError(
+            f"{case_id} does not begin with {practice} as the other cases of this file do; nothing was opened. "
+            "Correct the code"
+        )
+
+
+def _begins(code: str, practice: str) -> bool:
+    """Whether a code begins with that of a practice: P01-0001 with P01, but P012 does not."""
+    following = code[len(practice) :]
+    return code.casefold().startswith(practice.casefold()) and not following[:1].isalnum()
+
+
+def read_sealed(path: Path) -> dict[str, Any]:
+    """Content of a sealed file.
+
+    Raises
+    ------
+    DesignError
+        If it is none.
+    """
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        if content["kind"] in ("list", "minimisation", "envelopes"):
+            return dict(content)
+    except OSError as error:
+        raise DesignError(
+            f"{path.name} cannot be read ({error.strerror}). Give the sealed file of your practice."
+        ) from None
+    except (ValueError, KeyError, TypeError):
+        pass
+    raise DesignError(
+        f"{path.name} is not a sealed file of allocation slips. Give the file sealed-….json of your practice."
+    )
+
+
+def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -> str:
+    practice = content["practice"]
+    columns = content["factors"] if content["kind"] == "minimisation" else content.get("columns")
+    if columns is not None:
+        _refuse_levels(columns, levels)
+        levels = {name: levels[name] for name in columns}
+    if content["kind"] == "minimisation":
+        return " | ".join((practice, *levels.values()))
+    wanted = {practice, *levels.values()}
+    fits = [s for s in content["strata"] if set(s.split(" | ")) == wanted]
+    if not fits:
+        known = "; ".join(sorted(content["strata"]))
+        raise DesignError(f"{sealed.name} has no stratum of {', '.join(sorted(wanted))}. It has: {known}.")
+    return fits[0]
+
+
+def _refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
+    """Refuse levels that the list does not ask for, that are missing, or that are no code of the dictionary."""
+    asked = ", ".join(columns) or "none"
+    for name in levels:
+        if name not in (*columns, "practice_id"):
+            near = difflib.get_close_matches(name, columns, n=1)
+            meant = f"the level is {near[0]}, not {name}" if near else f"{name} is not a level of this list"
+            raise DesignError(f"{meant}; nothing was opened. It asks for: {asked}")
+    if missing := [name for name in columns if name not in levels]:
+        raise DesignError(f"{missing[0]} is needed to open the next slip; give it as --level {missing[0]}=…")
+    for name in columns:
+        codes = CODES.get(name, ())
+        if codes and levels[name] not in codes:
+            near = difflib.get_close_matches(levels[name].lower(), codes, n=1, cutoff=0.6)
+            mend = f"did you mean {near[0]}?" if near else f"Write one of {', '.join(codes)}"
+            raise DesignError(f"{levels[name]} is not a code of {name}; nothing was opened: {mend}")
+
+
+def _content_of(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip: str | None) -> dict[str, Any]:
+    if content["kind"] == "minimisation":
+        return _minimised(content, stratum, log, slip=slip)
+    place = content["strata"][stratum]
+    order = [s["slip"] for s in place["slips"]]
+    number = order.index(slip) + 1 if slip is not None else int(log["slip"].isin(order).sum()) + 1
+    return open_slip(place["slips"], number, first_key=place["key"])
+
+
+def _told_before(content: dict[str, Any], stratum: str, log: pd.DataFrame, slip: str, sealed: Path) -> dict[str, Any]:
+    """What a slip said that was opened for this case: where slips have passphrases, as it was logged."""
+    if content["kind"] != "envelopes":
+        return _content_of(content, stratum, log, slip=slip)
+    arms = str(log.loc[log["slip"] == slip, "arms"].iloc[0]).split(ARMS_JOIN)
+    _, sides = read_nonces(log_path(sealed)).get(slip, ("", ""))
+    return {"slip": slip, "arms": arms, "sides": [side for side in sides.split(ARMS_JOIN) if side]}
+
+
+def _from_envelope(
+    content: dict[str, Any], stratum: str, log: pd.DataFrame, passphrase: str | Callable[[str], str]
+) -> dict[str, Any]:
+    slips = content["strata"][stratum]["slips"]
+    used = int(log["slip"].isin([s["slip"] for s in slips]).sum())
+    if used >= len(slips):
+        raise DesignError(
+            f"there are {len(slips)} slips and all have been opened; ask for a longer list. Who keeps the list makes "
+            "it with the command allocate and its option --after"
+        )
+    following = slips[used]
+    typed = passphrase(str(following["slip"])) if callable(passphrase) else passphrase
+    bound_to = f"{content['study']}\n{content['practice']}\n{stratum}"
+    return open_envelope(following, typed, kdf=content["kdf"], bound_to=bound_to)
+
+
+def nonces_path(log: Path) -> Path:
+    """Where the nonces of slips that were opened are kept: beside their log."""
+    return Path(log).with_name(Path(log).name.replace("opened", "nonces"))
+
+
+def read_nonces(log: Path) -> dict[str, tuple[str, str]]:
+    """Nonce and sides of every slip of a log whose slips had passphrases."""
+    path = nonces_path(log)
+    if not path.exists():
+        return {}
+    frame = read_plain_table(path, NONCE_COLUMNS, "a list of nonces of opened slips")
+    return {row["slip"]: (row["nonce"], row["sides"]) for row in frame.astype(str).to_dict("records")}
+
+
+def _keep_nonce(log: Path, found: Mapping[str, Any]) -> None:
+    """Keep what proves the slip, before its opening is logged; again, if the power failed between the two."""
+    held = {**read_nonces(log), str(found["slip"]): (str(found["nonce"]), ARMS_JOIN.join(found["sides"]))}
+    rows = [{"slip": slip, "nonce": nonce, "sides": sides} for slip, (nonce, sides) in held.items()]
+    text = pd.DataFrame(rows, columns=list(NONCE_COLUMNS)).to_csv(index=False, lineterminator="\n")
+    write_bytes(nonces_path(log), text.encode("utf-8"), private=True)
+
+
+def _minimised(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip: str | None) -> dict[str, Any]:
+    """Arms of all earlier slips drawn again in order, and then the one asked for: the log alone says everything."""
+    seed = int(open_slip(content["seed"], 1, first_key=content["key"])["seed"])
+    factors, arms = list(content["factors"]), tuple(content["arms"])
+    asked = log if slip is None else log.iloc[: int((log["slip"] == slip).to_numpy().argmax())]
+    rows: list[dict[str, str]] = []
+    for name in [*asked["stratum"].astype(str), stratum]:
+        level = dict(zip(factors, name.split(" | ")[1:], strict=True))
+        earlier = pd.DataFrame(rows, columns=[*factors, "arm"])
+        step = minimise(earlier, level, arms=arms, seed=seed, ratio=tuple(content["ratio"]))
+        rows.append({**level, "arm": step.arm})
+    return {"slip": f"{content['practice']}-{len(asked) + 1:03d}", "arms": [rows[-1]["arm"]], "sides": []}
+
+
+def _empty_log() -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(dtype=object) for name in LOG_COLUMNS})
+
+
+def read_opening_log(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """The log, and the slips of lines whose chain does not hold.
+
+    A line of an earlier log, which kept the number of the slip alone, has empty ``arms``.
+
+    Raises
+    ------
+    RecordsError
+        If this is not an opening log.
+    """
+    frame = read_plain_table(Path(path), LOG_COLUMNS, "an opening log", earlier=OLD_LOG_COLUMNS)
+    sealed = Path(path).with_name(Path(path).stem.replace("opened", "sealed") + ".json")
+    link = read_sealed(sealed)["protocol"] if sealed.exists() else None
+    broken = []
+    for row in frame.to_dict("records"):
+        # A line without arms was written when logs kept none: its link does not hold them either.
+        plain = {name: str(row[name]) for name in LOG_COLUMNS[:-1] if name != "arms" or row[name]}
+        if link is not None and chain_step(link, plain) != row["chain"]:
+            broken.append(str(row["slip"]))
+        link = str(row["chain"])
+    return frame, tuple(broken)
+
+
+def recover_arms(log: pd.DataFrame, sealed: Path) -> pd.DataFrame:
+    """The log with what its slips said, where it kept their numbers alone and the sealed file still lies beside it.
+
+    No other slips are opened than those that the log shows as opened. Where the file does not know a slip, its line
+    stays without arms.
+    """
+    empty = (log["arms"] == "").to_numpy()
+    if not empty.any() or not sealed.exists():
+        return log
+    content = read_sealed(sealed)
+    arms = log["arms"].copy()
+    for place in np.flatnonzero(empty):
+        stratum, slip = str(log["stratum"].iloc[place]), str(log["slip"].iloc[place])
+        # Logs of slips with passphrases have always kept what they said.
+        known = content["kind"] == "minimisation" or slip in {
+            s["slip"] for s in content["strata"].get(stratum, {}).get("slips", ())
+        }
+        if known:
+            arms.iloc[place] = ARMS_JOIN.join(_content_of(content, stratum, log, slip=slip)["arms"])
+    return log.assign(arms=arms)
+
+
+def read_plain_table(
+    path: Path, columns: tuple[str, ...], what: str, *, earlier: tuple[str, ...] | None = None
+) -> pd.DataFrame:
+    """A CSV file with exactly these columns (or those of an ``earlier`` form, the others then empty), as text.
+
+    Raises
+    ------
+    RecordsError
+        If it is not one.
+    """
+
+    def refuse(text: str, mend: str) -> RecordsError:
+        return RecordsError(Problem(what=text, where=Where(file=path.name), mend=mend, code="file"))
+
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise refuse(f"the file cannot be read ({error.strerror})", "check the name and the folder") from None
+    except UnicodeDecodeError:
+        raise refuse("the file is not text in UTF-8", "restore it as it was written") from None
+    rows = list(csv.reader(io.StringIO(text)))
+    found = tuple(rows[0]) if rows else ()
+    if found not in (columns, earlier) or not found:
+        raise refuse(f"this is not {what}", f"its first line must read {','.join(columns)}")
+    uneven = [k for k, row in enumerate(rows) if row and len(row) != len(found)]
+    if uneven:
+        raise refuse(f"row {uneven[0] + 1} has {len(rows[uneven[0]])} entries", f"{len(found)} are needed")
+    frame = pd.DataFrame([row for row in rows[1:] if row], columns=list(found), dtype=object)
+    return frame.reindex(columns=list(columns), fill_value="")

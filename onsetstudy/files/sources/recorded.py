@@ -1,0 +1,84 @@
+"""A store of the recorder read as records: it stands wherever a workbook stands."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.files.output import rejects_csv, write_bytes
+from onsetstudy.files.store import EventStore, preparations_path
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.chair.event_log import FoldedLog, StudyFacts, fold_events
+
+__all__ = ["export_store", "facts_of", "read_store", "refuse_other_study"]
+
+
+def facts_of(protocol: Protocol, practice: str) -> dict[str, str]:
+    """Facts with which a store of a study is made."""
+    return {
+        "study_id": protocol.study.id,
+        "practice_id": practice,
+        "allocation": protocol.study.allocation,
+        "clock_zero": protocol.schedule.clock_zero,
+    }
+
+
+def refuse_other_study(path: Path, facts: dict[str, str], protocol: Protocol) -> None:
+    """Refuse a store of another study, or one whose minutes count from something else.
+
+    Raises
+    ------
+    RecordsError
+        If it is one.
+    """
+    for name, promised in facts_of(protocol, facts.get("practice_id", "")).items():
+        if facts.get(name) != promised:
+            what = f"its {name} is {facts.get(name)}, and the protocol says {promised}"
+            mend = "give the protocol that the store was made with"
+            raise RecordsError(Problem(what=what, where=Where(file=Path(path).name), mend=mend, code="other_study"))
+
+
+def read_store(path: Path) -> FoldedLog:
+    """The two tables from a store and the preparations beside it.
+
+    Raises
+    ------
+    RecordsError
+        If it is not a store that can be read.
+    """
+    with EventStore(Path(path)) as store:
+        told, events = store.facts(), store.events()
+    beside = preparations_path(path)
+    preparations = ()
+    if beside.exists():
+        with EventStore(beside) as kept:
+            preparations = kept.events()
+    missing = [name for name in ("study_id", "practice_id", "allocation", "clock_zero") if name not in told]
+    if missing:
+        what = f"the store does not say its {missing[0]}"
+        raise RecordsError(Problem(what=what, where=Where(file=Path(path).name), mend="restore a backup", code="store"))
+    facts = StudyFacts(
+        study_id=told["study_id"],
+        practice_id=told["practice_id"],
+        allocation=told["allocation"],
+        clock_zero=told["clock_zero"],
+        file=Path(path).name,
+    )
+    return fold_events(events, preparations, facts)
+
+
+def export_store(path: Path, folder: Path) -> list[Path]:
+    """Write the open tables of a store: ``cases.csv``, ``cold_tests.csv`` and ``adverse_events.csv``, for their owner.
+
+    Cells that a spreadsheet would take for a formula get an apostrophe in front.
+    """
+    folded = read_store(path)
+    tables = {
+        "cases": folded.cases.frame.dropna(axis=1, how="all"),
+        "cold_tests": folded.cold_tests.frame,
+        "adverse_events": folded.adverse_events,
+    }
+    return [
+        write_bytes(Path(folder) / f"{name}.csv", rejects_csv(frame).encode("utf-8"), private=True)
+        for name, frame in tables.items()
+    ]

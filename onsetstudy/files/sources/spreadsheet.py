@@ -1,0 +1,318 @@
+"""Tables of records as they were written: two CSV files, a folder with both, one workbook, or the recorder's store."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import itertools
+import zipfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.files.sources.recorded import read_store, refuse_other_study
+from onsetstudy.files.store import EventStore, is_store
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.checks.check import check_records
+from onsetstudy.records.model import RawTable, Records
+
+__all__ = ["CsvLayout", "csv_layout", "read_csv_table", "read_records", "read_tables"]
+
+Paths = str | Path | Sequence[str | Path]
+TABLES = ("cases", "cold_tests")
+READ = (".xlsx", ".xlsm", ".csv", ".txt", ".tsv")
+
+
+def read_records(
+    path_or_paths: Paths,
+    protocol: Protocol,
+    *,
+    drop_unknown: bool = False,
+    strict: bool = False,
+    today: dt.date | None = None,
+) -> Records:
+    """Checked records.
+
+    Parameters
+    ----------
+    path_or_paths : path or sequence of paths
+        A workbook with the sheets ``cases`` and ``cold_tests``, a folder with ``cases.csv`` and ``cold_tests.csv``, or
+        those two files; or the recorder's store.
+    protocol : Protocol
+        What was promised.
+    drop_unknown, strict
+        As in :func:`onsetstudy.records.checks.check.check_records`.
+    today : date or None
+        Cases after it lie in the future; by default the date on this computer.
+
+    Raises
+    ------
+    RecordsError
+        If files are missing or cannot be read, a table's headings cannot be used, or no case can be used.
+    """
+    cases, cold_tests = read_tables(path_or_paths, protocol)
+    today = dt.date.today() if today is None else today
+    return check_records(cases, cold_tests, protocol, drop_unknown=drop_unknown, strict=strict, today=today)
+
+
+def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple[RawTable, RawTable]:
+    """The two tables of records as untouched text: ``cases`` and ``cold_tests``.
+
+    A store of the recorder is refused where it belongs to another study than ``protocol``.
+    """
+    given = [path_or_paths] if isinstance(path_or_paths, str | Path) else list(path_or_paths)
+    paths = [Path(p) for p in given]
+    missing = [
+        _problem(p, f"there is no file or folder {p}", "check the name and the folder") for p in paths if not p.exists()
+    ]
+    if missing:
+        raise RecordsError(missing)
+    if len(paths) == 1 and paths[0].is_dir():
+        paths = _in_folder(paths[0])
+    if len(paths) == 1 and paths[0].suffix.lower() in (".xlsx", ".xlsm"):
+        return _workbook(paths[0])
+    if len(paths) == 1 and is_store(paths[0]):
+        return _store(paths[0], protocol)
+    other = [p for p in paths if p.suffix.lower() not in READ and not p.is_dir()]
+    if other:
+        mend = "save it as .xlsx, or its two tables as .csv"
+        raise RecordsError([_problem(p, f"a file {p.suffix or p.name} is not read as records", mend) for p in other])
+    found: dict[str, Path] = {}
+    for path in paths:
+        table = "cold_tests" if "cold" in path.stem.lower() or "test" in path.stem.lower() else "cases"
+        found.setdefault(table, path)
+    if len(paths) != 2 or len(found) != 2:
+        raise RecordsError(
+            _problem(
+                paths[0],
+                f"records are two tables, and {len(paths)} file{'s were' if len(paths) != 1 else ' was'} given",
+                "give one workbook (.xlsx), a folder, or the two files cases.csv and cold_tests.csv",
+            )
+        )
+    return read_csv_table(found["cases"]), read_csv_table(found["cold_tests"])
+
+
+def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable]:
+    if protocol is not None:
+        with EventStore(path) as store:
+            refuse_other_study(path, store.facts(), protocol)
+    folded = read_store(path)
+    return folded.cases, folded.cold_tests
+
+
+def _problem(path: Path, what: str, mend: str, *, sheet: str | None = None, row: int | None = None) -> Problem:
+    return Problem(what=what, where=Where(file=path.name, sheet=sheet, row=row), mend=mend, code="file")
+
+
+def _in_folder(folder: Path) -> list[Path]:
+    names = {p.name.lower(): p for p in sorted(folder.iterdir()) if p.is_file()}
+    pair = [names[f"{table}.csv"] for table in TABLES if f"{table}.csv" in names]
+    if len(pair) == 2:
+        return pair
+    books = [p for name, p in names.items() if name.endswith(".xlsx") and not name.startswith("~$")]
+    if not pair and len(books) == 1:
+        return books
+    missing = " and ".join(f"{table}.csv" for table in TABLES if f"{table}.csv" not in names)
+    what = f"the folder has no {missing}" + (f", but {len(books)} workbooks" if not pair and books else "")
+    mend = "give the one workbook that is meant" if not pair and books else "put it there, or give one workbook"
+    raise RecordsError(_problem(folder, what, mend))
+
+
+# CSV ------------------------------------------------------------------------------------------------------------------
+
+
+def read_csv_table(path: Path) -> RawTable:
+    """One CSV file as untouched text."""
+    if path.is_dir():
+        raise RecordsError(_problem(path, "this is a folder, not a table", "give the .csv file in it"))
+    data = path.read_bytes()
+    if data[:4] == b"PK\x03\x04":
+        problem = _problem(path, "this is a workbook, not a CSV file", "rename it to .xlsx and give it alone")
+        raise RecordsError(problem)
+    text = _decoded(path, data)
+    if not text.strip():
+        raise RecordsError(_problem(path, "the file is empty", "enter the headings and the records"))
+    delimiter = _delimiter(text)
+    width, counts = _shape(text, delimiter)
+    _refuse_ragged(path, width, counts)
+    frame = pd.read_csv(
+        io.StringIO(text),
+        sep=delimiter,
+        header=None,
+        names=range(width),
+        dtype=str,
+        keep_default_na=False,
+        na_values=[""],
+        skip_blank_lines=False,
+        engine="c",
+        index_col=False,
+        low_memory=False,
+    )
+    return _raw(frame, path)
+
+
+def _refuse_ragged(path: Path, width: int, counts: Iterator[tuple[int, int]]) -> None:
+    mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
+    ragged = [
+        _problem(path, f"{n} cells in this row, but {width} headings", mend, row=row)
+        for row, n in itertools.islice(((row, n) for row, n in counts if n > width), 20)
+    ]
+    if ragged:
+        raise RecordsError(ragged)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CsvLayout:
+    """How a CSV file is written: encoding, separator and number of headings."""
+
+    encoding: str
+    delimiter: str
+    width: int
+
+
+def csv_layout(path: Path) -> CsvLayout:
+    """How a CSV file of any size is written, without holding it in memory; as :func:`read_csv_table` would read it.
+
+    Raises
+    ------
+    RecordsError
+        If it is not a CSV file, is empty, or has rows with more cells than headings.
+    """
+    if path.is_dir():
+        raise RecordsError(_problem(path, "this is a folder, not a table", "give the .csv file in it"))
+    with path.open("rb") as file:
+        head = file.read(1 << 16)
+    if head[:4] == b"PK\x03\x04":
+        raise RecordsError(_problem(path, "this is a workbook, not a CSV file", "save its two sheets as CSV"))
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return _layout_in(path, "utf-16")
+    if b"\x00" in head:
+        raise RecordsError(_problem(path, "the file is not text", "save it again as CSV (UTF-8)"))
+    try:
+        return _layout_in(path, "utf-8-sig")
+    except UnicodeDecodeError:
+        return _layout_in(path, "cp1252")
+
+
+def _layout_in(path: Path, encoding: str) -> CsvLayout:
+    with path.open(encoding=encoding, errors="replace" if encoding == "cp1252" else "strict", newline="") as file:
+        heading = file.readline()
+        if not heading.strip():
+            raise RecordsError(_problem(path, "there is no heading in row 1", "write the headings into row 1"))
+        delimiter = _delimiter(heading)
+        width = len(next(csv.reader([heading], delimiter=delimiter)))
+        # Counting separators is quick; a quoted text may hold some, and only then rows are taken apart one by one.
+        if max((line.count(delimiter) for line in file), default=0) >= width:
+            file.seek(0)
+            rows = enumerate(csv.reader(file, delimiter=delimiter), start=1)
+            _refuse_ragged(path, width, ((row, len(cells)) for row, cells in rows))
+    return CsvLayout(encoding=encoding, delimiter=delimiter, width=width)
+
+
+def _decoded(path: Path, data: bytes) -> str:
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return data.decode("utf-16")
+    if b"\x00" in data:
+        raise RecordsError(_problem(path, "the file is not text", "save it again as CSV (UTF-8)"))
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("cp1252", errors="replace")
+
+
+def _delimiter(text: str) -> str:
+    heading = text.lstrip().splitlines()[0]
+    return max(",;\t", key=heading.count)
+
+
+def _shape(text: str, delimiter: str) -> tuple[int, Iterator[tuple[int, int]]]:
+    """Number of headings, and (row, cells) of rows that have more cells than that."""
+    width = len(next(csv.reader(io.StringIO(text), delimiter=delimiter)))
+    if max((line.count(delimiter) for line in text.splitlines()), default=0) < width:
+        return width, iter(())
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    return width, iter([(row, len(cells)) for row, cells in enumerate(reader, start=1) if len(cells) > width])
+
+
+def _raw(frame: pd.DataFrame, path: Path, sheet: str | None = None, date_epoch: str = "1900") -> RawTable:
+    """The first row as headings; headings of wholly empty columns are passed over."""
+    headings = frame.iloc[0]
+    body = frame.iloc[1:].reset_index(drop=True)
+    keep = [i for i in range(frame.shape[1]) if pd.notna(headings.iloc[i]) or body.iloc[:, i].notna().any()]
+    body = body.iloc[:, keep]
+    body.columns = pd.Index([_heading(headings.iloc[i]) for i in keep])
+    rows = pd.Series(range(2, len(body) + 2))
+    return RawTable(frame=body, source_row=rows, file=path.name, sheet=sheet, date_epoch=date_epoch)
+
+
+def _heading(value: object) -> str:
+    return "(no heading)" if value is None or value != value else str(value)
+
+
+# Workbooks ------------------------------------------------------------------------------------------------------------
+
+
+def _workbook(path: Path) -> tuple[RawTable, RawTable]:
+    import openpyxl
+    from openpyxl.utils.datetime import CALENDAR_MAC_1904
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+    except (zipfile.BadZipFile, InvalidFileException, KeyError, OSError, ValueError):
+        mend = "open it in your spreadsheet program, take a password off if it has one, and save it again as .xlsx"
+        raise RecordsError(_problem(path, "the workbook cannot be read", mend)) from None
+    try:
+        sheets = {name.strip().lower().replace(" ", "_"): name for name in book.sheetnames}
+        missing = [
+            _problem(
+                path,
+                f"the workbook has no sheet {table}",
+                f"name the sheet {table}; there are {', '.join(book.sheetnames)}",
+            )
+            for table in TABLES
+            if table not in sheets
+        ]
+        if missing:
+            raise RecordsError(missing)
+        epoch = "1904" if book.epoch == CALENDAR_MAC_1904 else "1900"
+        cases, cold_tests = (_sheet(book[sheets[table]], path, sheets[table], epoch) for table in TABLES)
+    finally:
+        book.close()
+    return cases, cold_tests
+
+
+def _sheet(sheet, path: Path, name: str, epoch: str) -> RawTable:  # type: ignore[no-untyped-def]
+    rows = [[_cell(value) for value in row] for row in sheet.iter_rows(values_only=True)]
+    while rows and not any(cell is not None for cell in rows[-1]):
+        rows.pop()
+    if not rows:
+        raise RecordsError(_problem(path, "the sheet is empty", "enter the headings and the records", sheet=name))
+    width = max(len(row) for row in rows)
+    frame = pd.DataFrame([row + [None] * (width - len(row)) for row in rows], dtype=object)
+    return _raw(frame, path, sheet=name, date_epoch=epoch)
+
+
+def _cell(value: object) -> str | None:
+    """What a cell shows, as text: whole numbers without a point, dates and times in ISO form."""
+    if value is None:
+        return None
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    if isinstance(value, dt.datetime):
+        day = value.date().isoformat()
+        return day if value.time() == dt.time() else f"{day} {value.time().isoformat(timespec='seconds')}"
+    if isinstance(value, dt.time):
+        rounded = dt.datetime.combine(dt.date(2000, 1, 1), value) + dt.timedelta(microseconds=500_000)
+        return rounded.time().isoformat(timespec="seconds")
+    if isinstance(value, dt.timedelta):
+        seconds = round(value.total_seconds())
+        return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+    text = str(value)
+    return text if text.strip() else None

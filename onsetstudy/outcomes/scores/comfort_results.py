@@ -1,0 +1,126 @@
+"""Results about pain at all moments, anxiety, and how several outcomes share one error rate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable, Result, estimates_frame
+from onsetstudy.core.serialise import result_kind
+from onsetstudy.outcomes.scores.pain_results import PainComparison
+
+__all__ = ["Anxiety", "Comfort", "MissingScores", "MomentOfPain", "ProportionalOdds", "SharedError", "SharedLine"]
+
+EstimateLike = Estimate | NotAvailable
+
+
+@result_kind("missing_scores")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MissingScores:
+    """Scores that are missing at one moment, by arm and reason, and how bad they would have to be.
+
+    ``by_reason`` lists ``(arm, reason, count)``, ``by_arm`` lists ``(arm, missing, cases)``, reference first.
+    ``tipping`` is how much higher than the other scores of the arm the missing ones of the arm against the reference
+    would have to be, on average, for the interval of the mean difference to reach no difference, the missing ones of
+    the reference being like the others of theirs; ``tipping_reference`` is the same of the reference's missing scores,
+    and ``tipping_both`` the shift that would do if the arm's were higher and the reference's lower by it at once. Each
+    is ``None`` where the interval reaches no difference already, infinite where none is missing.
+    """
+
+    by_reason: tuple[tuple[str, str, int], ...]
+    tipping: float | None
+    mean_difference: EstimateLike
+    by_arm: tuple[tuple[str, int, int], ...] = ()
+    tipping_reference: float | None = None
+    tipping_both: float | None = None
+
+
+@result_kind("moment_of_pain")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MomentOfPain:
+    """One moment: the comparison by ranks, painless injections, and injections better by what matters.
+
+    Per-arm tuples have the reference arm first. ``noticeably_less`` is the share of cases whose score lies below the
+    reference arm's median by the difference that matters or more.
+    """
+
+    moment: str
+    comparison: PainComparison | NotAvailable
+    painless: tuple[EstimateLike, ...]
+    painless_difference: EstimateLike
+    noticeably_less: tuple[EstimateLike, ...]
+    adjusted: EstimateLike
+    missing: MissingScores
+
+
+@result_kind("proportional_odds")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProportionalOdds:
+    """Odds of more pain, other arm over reference, over ordered bands; with the check that one ratio fits all bands.
+
+    ``by_band`` lists the odds ratio at each cut: ``(cut, estimate)``.
+    """
+
+    moment: str
+    bands: tuple[str, ...]
+    odds_ratio: EstimateLike
+    by_band: tuple[tuple[str, EstimateLike], ...]
+    check: HypothesisTest | NotAvailable
+
+
+@result_kind("anxiety")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Anxiety:
+    """Change of anxiety within cases by arm (after minus before), its difference, and who was highly anxious before."""
+
+    change: tuple[EstimateLike, ...]
+    difference: EstimateLike
+    high_before: tuple[EstimateLike, ...]
+    threshold: float | None
+
+
+@result_kind("shared_line")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharedLine:
+    """One secondary outcome: its own p-value, the one adjusted for all, and whether it passes."""
+
+    outcome: str
+    p_value: float | None
+    adjusted: float | None
+    passes: bool
+    reason: str = ""
+
+
+@result_kind("shared_error")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharedError:
+    """Secondary outcomes under one error rate."""
+
+    procedure: str
+    alpha: float
+    lines: tuple[SharedLine, ...]
+
+
+@result_kind("comfort")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comfort:
+    """Everything about comfort: moments in order, bands, anxiety, and the shared error rate of secondary outcomes."""
+
+    moments: tuple[MomentOfPain, ...]
+    odds: ProportionalOdds | None
+    anxiety: Anxiety | None
+    shared: SharedError | None
+    n: Counts
+    caution: tuple[Caution, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """All estimates."""
+        found: list[Result] = []
+        for m in self.moments:
+            found += [m.comparison, *m.painless, m.painless_difference, *m.noticeably_less, m.adjusted]
+        if self.odds is not None:
+            found += [self.odds.odds_ratio, *(e for _, e in self.odds.by_band), self.odds.check]
+        if self.anxiety is not None:
+            found += [*self.anxiety.change, self.anxiety.difference, *self.anxiety.high_before]
+        return estimates_frame(found)

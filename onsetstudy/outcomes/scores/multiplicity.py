@@ -1,0 +1,72 @@
+"""Several outcomes under one error rate."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.outcomes.scores.comfort_results import SharedError, SharedLine
+
+__all__ = ["PROCEDURES", "share_error"]
+
+PROCEDURES = ("holm", "hochberg", "fixed_sequence", "none")
+
+
+def share_error(
+    outcomes: Sequence[tuple[str, float | None, str]], *, procedure: str, alpha: float = 0.05
+) -> SharedError:
+    """Which outcomes pass when all share one error rate.
+
+    Parameters
+    ----------
+    outcomes : sequence of (name, p-value or None, reason)
+        In order of importance; ``None`` where there is no p-value, with the reason. Such an outcome counts among those
+        that share (it cannot pass), and ends a fixed sequence.
+    procedure : str
+        ``holm``, ``hochberg``, ``fixed_sequence`` or ``none``.
+    alpha : float
+
+    Raises
+    ------
+    OnsetStudyError
+        If the procedure is not known.
+
+    References
+    ----------
+    .. [1] Holm S. Scandinavian Journal of Statistics 1979;6:65-70. Hochberg Y. Biometrika 1988;75:800-2.
+    """
+    if procedure not in PROCEDURES:
+        raise OnsetStudyError(f"the procedure {procedure!r} is not known; choose among {', '.join(PROCEDURES)}")
+    p = [1.0 if value is None else value for _, value, _ in outcomes]
+    if procedure == "fixed_sequence":
+        adjusted, highest = [], 0.0
+        for value in p:
+            highest = max(highest, value)
+            adjusted.append(highest)
+    elif procedure == "none" or not p:
+        adjusted = p
+    else:
+        adjusted = _stepwise(p, procedure)
+    lines = tuple(
+        SharedLine(
+            outcome=name,
+            p_value=value,
+            adjusted=None if value is None else a,
+            passes=value is not None and a <= alpha,
+            reason=reason,
+        )
+        for (name, value, reason), a in zip(outcomes, adjusted, strict=True)
+    )
+    return SharedError(procedure=procedure, alpha=alpha, lines=lines)
+
+
+def _stepwise(p: list[float], procedure: str) -> list[float]:
+    """The smallest value times all, the next times one less, and so on; kept in order from below or from above."""
+    order = np.argsort(p, kind="stable")
+    times = np.asarray(p, dtype=np.float64)[order] * (len(p) - np.arange(len(p)))
+    kept = np.maximum.accumulate(times) if procedure == "holm" else np.minimum.accumulate(times[::-1])[::-1]
+    adjusted = np.empty(len(p))
+    adjusted[order] = np.minimum(kept, 1.0)
+    return [float(v) for v in adjusted]

@@ -1,0 +1,234 @@
+"""Scores of patients who had both arms: signed ranks within patients, period and sequence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.results import Assumption, Counts, Estimate, HypothesisTest, Interval, NotAvailable
+from onsetstudy.inference.ranks import ordered_differences, shift_rank
+from onsetstudy.outcomes.scores.paired_results import OrderEffects, PairedComparison
+
+__all__ = ["compare_pairs", "order_effects", "signed_rank_shift"]
+
+FloatArray = NDArray[np.float64]
+EstimateLike = Estimate | NotAvailable
+SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 3"
+ORDER_SOURCE = (
+    "Hills M, Armitage P. British Journal of Clinical Pharmacology 1979;8:7-20 (from memory), by ranks (Koch 1972)"
+)
+SYMMETRIC = Assumption(name="symmetry", detail="differences within patients spread alike to both sides of their middle")
+PATIENTS = Assumption(name="independent patients", detail="patients are independent; the two scores of one need not be")
+EXACT_PAIRS = 50
+
+
+def signed_rank_shift(difference: FloatArray, conf_level: float = 0.95) -> tuple[float, float, float]:
+    """Hodges-Lehmann middle of paired differences with limits from the signed-rank distribution.
+
+    Parameters
+    ----------
+    difference : ndarray of float, shape (n,)
+
+    Returns
+    -------
+    tuple of float
+        Median of all means of two (Walsh averages), lower and upper limit.
+
+    Raises
+    ------
+    NotEstimable
+        If there are too few pairs for limits at this level.
+    """
+    n = difference.size
+    walsh = np.sort((difference[:, None] + difference[None, :])[np.triu_indices(n)] / 2)
+    rank = _limit_rank(n, conf_level)
+    if rank == 0:
+        raise NotEstimable(
+            "pain_shift", f"{n} pairs are too few for an interval at {100 * conf_level:g} %", code="too_few_pairs"
+        )
+    return float(np.median(walsh)), float(walsh[rank - 1]), float(walsh[walsh.size - rank])
+
+
+def _limit_rank(n: int, level: float) -> int:
+    """Largest k with P(V < k) at most half of one minus the level: the k-th Walsh average from either end."""
+    tail = (1 - level) / 2
+    if n <= EXACT_PAIRS:
+        counts = np.ones(1)
+        for k in range(1, n + 1):
+            longer = np.zeros(counts.size + k)
+            longer[: counts.size] += counts
+            longer[k:] += counts
+            counts = longer
+        below = np.cumsum(counts / counts.sum())
+        return int(np.searchsorted(below, tail, side="right"))
+    mean, spread = n * (n + 1) / 4, np.sqrt(n * (n + 1) * (2 * n + 1) / 24)
+    return max(0, int(np.floor(mean + stats.norm.ppf(tail) * spread)))
+
+
+def compare_pairs(
+    reference: FloatArray, other: FloatArray, *, arms: Sequence[str], unit: str, conf_level: float = 0.95
+) -> PairedComparison:
+    """Scores of the same patients in both arms.
+
+    Parameters
+    ----------
+    reference, other : ndarray of float, shape (patients,)
+        ``nan`` where missing: the pair is left out and counted.
+    arms : sequence of str
+        Reference first.
+    unit : str
+    conf_level : float
+
+    Raises
+    ------
+    OnsetStudyError
+        If the arrays differ in length.
+    """
+    if reference.shape != other.shape:
+        raise OnsetStudyError("both arms need one score for each patient, missing or not")
+    whole = ~np.isnan(reference) & ~np.isnan(other)
+    difference = (other - reference)[whole]
+    contrast = f"{arms[1]} - {arms[0]}"
+    n = Counts(cases=2 * int(reference.size), onsets=2 * int(whole.sum()))
+    return PairedComparison(
+        shift=_shift(difference, contrast, unit, n, conf_level),
+        test=_test(difference, contrast, n),
+        pairs=int(whole.sum()),
+        incomplete=int((~whole).sum()),
+    )
+
+
+def _gone(quantity: str, contrast: str, unit: str, reason: str, n: Counts, code: str) -> NotAvailable:
+    error = NotEstimable(quantity, reason, code=code)
+    return NotAvailable.because(error, contrast=contrast, unit=unit, method="signed ranks", n=n)
+
+
+def _shift(difference: FloatArray, contrast: str, unit: str, n: Counts, level: float) -> EstimateLike:
+    if difference.size == 0:
+        return _gone("pain_shift", contrast, unit, "no patient has a score in both arms", n, "no_pairs")
+    try:
+        middle, low, high = signed_rank_shift(difference, level)
+    except NotEstimable as error:
+        return NotAvailable.because(error, contrast=contrast, unit=unit, method="signed ranks", n=n, level=level)
+    return Estimate(
+        quantity="pain_shift",
+        contrast=contrast,
+        estimate=middle,
+        interval=Interval(low=low, high=high, level=level, method="Walsh averages, signed-rank distribution"),
+        unit=unit,
+        method="Hodges-Lehmann shift within patients",
+        n=n,
+        assumptions=(SYMMETRIC, PATIENTS),
+        source=SOURCE,
+    )
+
+
+def _test(difference: FloatArray, contrast: str, n: Counts) -> HypothesisTest | NotAvailable:
+    moved = difference[difference != 0]
+    if moved.size == 0:
+        return _gone("pain_test", contrast, "", "no patient's scores differ", n, "no_difference")
+    ranks = stats.rankdata(np.abs(moved))
+    value = float(ranks[moved > 0].sum())
+    exact = moved.size <= EXACT_PAIRS
+    p_value = _sign_p(ranks, value) if exact else _normal_p(moved)
+    return HypothesisTest(
+        quantity="pain_test",
+        contrast=contrast,
+        statistic=value,
+        statistic_name="V",
+        df=1,
+        p_value=p_value,
+        alternative="two-sided",
+        method="Wilcoxon signed-rank test, pairs without a difference left out, "
+        + ("exact over all signs, given the ties" if exact else "normal approximation with ties"),
+        n=n,
+        assumptions=(SYMMETRIC, PATIENTS),
+        source=SOURCE,
+    )
+
+
+def _normal_p(moved: FloatArray) -> float:
+    found = stats.wilcoxon(moved, method="asymptotic", correction=False)  # type: ignore[call-overload]
+    return float(found.pvalue)
+
+
+def _sign_p(ranks: FloatArray, value: float) -> float:
+    """Two-sided p-value over all signs of these ranks, tied or not; the distribution is symmetric."""
+    doubled = np.rint(2 * ranks).astype(np.int64)
+    chance = np.ones(1)
+    for step in doubled:
+        longer = np.zeros(chance.size + step)
+        longer[: chance.size] += chance / 2
+        longer[step:] += chance / 2
+        chance = longer
+    middle = doubled.sum() / 2
+    away = np.abs(np.arange(chance.size) - middle) >= abs(2 * value - middle) - 1e-9
+    return min(1.0, float(chance[away].sum()))
+
+
+def order_effects(
+    first: FloatArray,
+    second: FloatArray,
+    order: NDArray[np.str_],
+    *,
+    orders: Sequence[str],
+    unit: str,
+    conf_level: float = 0.95,
+) -> OrderEffects:
+    """Period effect (second minus first injection) and sequence effect of a two-period design.
+
+    Parameters
+    ----------
+    first, second : ndarray of float, shape (patients,)
+        Scores of the first and second injection; ``nan`` where missing.
+    order : ndarray of str, shape (patients,)
+        Which of two ``orders`` the patient had.
+
+    Notes
+    -----
+    Half the difference between the orders in second-minus-first is free of the arms: the period effect. The difference
+    between the orders in first-plus-second is carry-over, if there is any; the test is weak, and a carry-over cannot be
+    told from orders that differ by chance.
+    """
+    whole = ~np.isnan(first) & ~np.isnan(second)
+    groups = [whole & (order == name) for name in orders]
+    n = Counts(cases=2 * int(order.size), onsets=2 * int(whole.sum()))
+    apart = [(second - first)[g] for g in groups]
+    total = [(second + first)[g] for g in groups]
+    return OrderEffects(
+        period=_period(apart, unit, n, conf_level),
+        sequence=_two_sample(total, "sequence_effect", f"{orders[1]} - {orders[0]}", unit, n, conf_level, 1.0),
+        sequences=tuple((name, int(g.sum())) for name, g in zip(orders, groups, strict=True)),
+    )
+
+
+def _period(apart: list[FloatArray], unit: str, n: Counts, level: float) -> EstimateLike:
+    # In one order the arm's effect adds to the step between periods, in the other it is taken off: the middle is it.
+    return _two_sample([-apart[0], apart[1]], "period_effect", "second - first", unit, n, level, 0.5)
+
+
+def _two_sample(
+    groups: list[FloatArray], quantity: str, contrast: str, unit: str, n: Counts, level: float, scale: float
+) -> EstimateLike:
+    reference, other = groups
+    pairs = reference.size * other.size
+    rank = shift_rank(other.size, reference.size, level) if pairs else 0
+    if rank == 0:
+        return _gone(quantity, contrast, unit, "too few patients in one of the orders", n, "too_few")
+    middle = np.array([(pairs + 1) // 2, pairs // 2 + 1])
+    low, high, *median = scale * ordered_differences(other, reference, np.array([rank, pairs + 1 - rank, *middle]))
+    return Estimate(
+        quantity=quantity,
+        contrast=contrast,
+        estimate=float(np.mean(median)),
+        interval=Interval(low=float(low), high=float(high), level=level, method="ordered differences"),
+        unit=unit,
+        method="Hodges-Lehmann shift between the orders",
+        n=n,
+        assumptions=(PATIENTS,),
+        source=ORDER_SOURCE,
+    )

@@ -1,0 +1,146 @@
+"""What is asked of a case, in which order and in which words: on the page at the chair and on paper alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.chair.event_kinds import ENTERED
+from onsetstudy.records.schema import asked_columns
+
+__all__ = ["Question", "asked_after", "asked_before", "question_of", "words"]
+
+BEFORE = (
+    "patient_id",
+    "period",
+    "tooth",
+    "technique",
+    "control_tooth",
+    "pulp_status",
+    "procedure",
+    "agent",
+    "agent_percent",
+    "vasoconstrictor",
+    "vasoconstrictor_dilution",
+    "cartridge_ml",
+    "age_band",
+    "weight_kg",
+    "anxiety_before",
+    "clinician_id",
+)
+"""Asked when a case is opened, in this order, where the protocol has a use for it."""
+AFTER = (
+    "pain_insertion",
+    "pain_placement",
+    "pain_deposition",
+    "lip_numb",
+    "wait_used",
+    "pain_treatment",
+    "anxiety_after",
+    "guess_patient",
+    "guess_operator",
+    "guess_assessor",
+)
+"""Asked after the injection, in this order."""
+ALWAYS_ASKED = ("pain_treatment",)
+LABELS = {
+    "ianb": "inferior alveolar nerve block",
+    "psa": "posterior superior alveolar block",
+    "gow_gates": "Gow-Gates block",
+    "not_felt": "not felt",
+}
+QUESTIONS = {
+    "patient_id": "Patient's code",
+    "period": "Which injection of this patient is it?",
+    "tooth": "Which tooth is tested?",
+    "technique": "Which injection is planned?",
+    "control_tooth": "Which tooth is the control?",
+    "pulp_status": "Pulpal diagnosis",
+    "procedure": "Planned treatment",
+    "agent": "Local anaesthetic",
+    "agent_percent": "Its concentration, %",
+    "vasoconstrictor": "Vasoconstrictor",
+    "vasoconstrictor_dilution": "Its dilution, 1 in",
+    "cartridge_ml": "Volume of one cartridge, mL",
+    "age_band": "Age",
+    "weight_kg": "Weight, kg",
+    "anxiety_before": "Anxiety before",
+    "clinician_id": "Code of the operator",
+    "pain_insertion": "How much did the needle hurt?",
+    "pain_placement": "How much did placing it hurt?",
+    "pain_deposition": "How much did the injection hurt?",
+    "pain_treatment": "How much did the treatment hurt?",
+    "lip_numb": "Is the lip numb?",
+    "wait_used": "Was the wait used for another task?",
+    "anxiety_after": "Anxiety after",
+    "guess_patient": "What does the patient believe it was?",
+    "guess_operator": "What does the operator believe it was?",
+    "guess_assessor": "What does the person who tested believe it was?",
+}
+PERIODS = {"1": "the first", "2": "the second", "3": "the third", "4": "the fourth"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """One question: its kind, the answers it admits (code and words), and whether it must be answered."""
+
+    name: str
+    question: str
+    kind: str
+    answers: tuple[tuple[str, str], ...]
+    low: float | None
+    high: float | None
+    required: bool
+
+
+def asked_before(protocol: Protocol) -> tuple[str, ...]:
+    """What is asked when a case is opened."""
+    return _asked(protocol, BEFORE)
+
+
+def asked_after(protocol: Protocol) -> tuple[str, ...]:
+    """What is asked after the injection; of pain, the protocol's moment and the treatment."""
+    names = _asked(protocol, AFTER)
+    if protocol.pain is None:
+        return names
+    moments = {f"pain_{protocol.pain.moment}", *ALWAYS_ASKED}
+    return tuple(name for name in names if not name.startswith("pain_") or name in moments)
+
+
+def _asked(protocol: Protocol, names: Sequence[str]) -> tuple[str, ...]:
+    asked = {c.name for c in asked_columns("cases", protocol)} & set(ENTERED)
+    return tuple(name for name in names if name in asked)
+
+
+def question_of(name: str, protocol: Protocol) -> Question:
+    """The question for a column, with the answers that the protocol admits."""
+    column = ENTERED[name]
+    admitted = {
+        "technique": protocol.eligibility.techniques,
+        "procedure": protocol.eligibility.procedures,
+        "pulp_status": protocol.eligibility.pulp_status,
+        "agent": protocol.eligibility.agents,
+        "age_band": protocol.eligibility.age_bands,
+    }.get(column.name, ())
+    codes = tuple(code for code in column.codes if not admitted or code in admitted)
+    label = {"guess": protocol.label, "period": PERIODS.__getitem__}.get(column.name.split("_")[0], words)
+    answers = tuple((code, "not sure" if code == "unsure" else label(code)) for code in codes)
+    low, high = column.low, column.high
+    scale = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(column.kind)
+    if scale is not None:
+        low, high = scale.low, scale.high
+    return Question(
+        name=column.name,
+        question=QUESTIONS[column.name],
+        kind=column.kind,
+        answers=answers,
+        low=low,
+        high=high,
+        required=column.required == "always",
+    )
+
+
+def words(code: str) -> str:
+    """A code in words."""
+    return LABELS.get(code, code.replace("_", " "))

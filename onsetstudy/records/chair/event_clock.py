@@ -1,0 +1,217 @@
+"""When an entry of the recorder was made: every page counts by a clock of its own, tied to the computer's by anchors.
+
+A page's monotonic clock starts with the page and stops while its machine sleeps; the computer's clock runs on. An
+anchor is a pair of readings of both at one moment. Between two anchors that agree, an entry is placed by them. Where
+they disagree (asleep in between), the page's wall clock says on which side of the sleep the entry lies, if it tells
+the same story; otherwise the entry is only known to lie between two moments, and is flagged. Nothing is guessed.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from onsetstudy.records.chair.event_log import Event
+
+__all__ = ["TOLERANCE_S", "Anchor", "Moment", "largest_drift", "place_events"]
+
+TOLERANCE_S = 0.25
+"""Clocks that differ by less agree (practice decision: a tap is no better timed)."""
+RESTART_S = 2.0
+"""What the battery clock of a computer that was restarted is trusted to (own choice: it is read to the second)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Anchor:
+    """Two clocks at one moment: of a page load (``page_s``, ``wall_s``) and of the computer.
+
+    ``server_s`` are seconds of a clock that runs on through sleep, since the start ``boot``; ``half_s`` is half the
+    time that question and answer took.
+    """
+
+    clock: str
+    page_s: float
+    wall_s: float
+    boot: str
+    server_s: float
+    server_wall_s: float
+    half_s: float
+    seq: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """Seconds of the computer's clock between which an entry lies; equal where the clocks agree."""
+
+    low_s: float
+    high_s: float
+    flagged: bool = False
+
+
+def _anchor(event: Event) -> Anchor | None:
+    told = event.payload
+    try:
+        anchor = Anchor(
+            clock=event.clock,
+            page_s=event.at_monotonic,
+            wall_s=event.wall_s,
+            boot=str(told["boot"]),
+            server_s=float(told["server_s"]),
+            server_wall_s=float(told["server_wall_s"]),
+            half_s=float(told["half_s"]),
+            seq=event.seq,
+        )
+    except (KeyError, TypeError, ValueError):
+        return None
+    return anchor if 0 <= anchor.half_s <= TOLERANCE_S else None
+
+
+class _Clocks:
+    """Anchors of all page loads on one axis: seconds of the computer's wall clock when each of its starts began."""
+
+    def __init__(self, events: Iterable[Event]) -> None:
+        self.base: dict[str, float] = {}
+        self.of: dict[str, list[Anchor]] = {}
+        for event in events:
+            anchor = _anchor(event) if event.kind == "anchor" else None
+            if anchor is not None:
+                self.base.setdefault(anchor.boot, anchor.server_wall_s - anchor.server_s)
+                self.of.setdefault(anchor.clock, []).append(anchor)
+        for anchors in self.of.values():
+            anchors.sort(key=lambda a: (a.page_s, a.seq))
+        # The order of entry decides between equal readings: a clock that slept may not have moved.
+        self.pages = {clock: [(a.page_s, a.seq) for a in anchors] for clock, anchors in self.of.items()}
+
+    def on_axis(self, anchor: Anchor) -> float:
+        return self.base[anchor.boot] + anchor.server_s
+
+    def offset(self, anchor: Anchor) -> float:
+        return self.on_axis(anchor) - anchor.page_s
+
+
+def place_events(events: Iterable[Event]) -> dict[str, Moment]:
+    """Moment of every entry, by its ``id``.
+
+    Parameters
+    ----------
+    events : iterable of Event
+        In the order in which they were stored; anchors are events of the kind ``anchor``.
+
+    Returns
+    -------
+    dict of Moment
+        Seconds on the axis of the computer's clock. An entry whose clock was never tied to the computer's lies between
+        its neighbours of the same device; with none it lies between minus and plus infinity.
+    """
+    ordered = list(events)
+    clocks = _Clocks(ordered)
+    found = {event.id: _by_anchors(event, clocks) for event in ordered}
+    _between_neighbours(ordered, clocks, found)
+    return {key: moment for key, moment in found.items() if moment is not None}
+
+
+def _by_anchors(event: Event, clocks: _Clocks) -> Moment | None:
+    """By the anchors of the entry's own page load; an open end is infinite; ``None`` without any."""
+    anchors = clocks.of.get(event.clock)
+    if not anchors:
+        return None
+    page_s, wall = event.at_monotonic, event.wall_s - event.at_monotonic
+    place = bisect.bisect_right(clocks.pages[event.clock], (page_s, event.seq))
+    before, after = (anchors[place - 1] if place else None), (anchors[place] if place < len(anchors) else None)
+    if before is None or after is None:
+        only = before or after
+        assert only is not None
+        at = page_s + clocks.offset(only)
+        if abs(wall - (only.wall_s - only.page_s)) <= TOLERANCE_S:
+            return _exact(at)
+        return (
+            Moment(low_s=at, high_s=math.inf, flagged=True)
+            if before
+            else Moment(low_s=-math.inf, high_s=at, flagged=True)
+        )
+    first, second = clocks.offset(before), clocks.offset(after)
+    if abs(second - first) <= TOLERANCE_S:
+        part = (page_s - before.page_s) / max(after.page_s - before.page_s, 1e-9)
+        return _exact(page_s + first + part * (second - first))
+    return _around_sleep(page_s, wall, before, after, first, second, restarted=before.boot != after.boot)
+
+
+def _around_sleep(
+    page_s: float, wall: float, before: Anchor, after: Anchor, first: float, second: float, *, restarted: bool
+) -> Moment:
+    """Between two anchors that disagree: before or after the sleep if the wall clock tells of the same sleep."""
+    wall_first, wall_second = before.wall_s - before.page_s, after.wall_s - after.page_s
+    same_story = not restarted and abs((wall_second - wall_first) - (second - first)) <= TOLERANCE_S
+    if same_story and abs(wall - wall_first) <= TOLERANCE_S:
+        return _exact(page_s + first)
+    if same_story and abs(wall - wall_second) <= TOLERANCE_S:
+        return _exact(page_s + second)
+    spare = RESTART_S if restarted else 0.0
+    low, high = sorted((page_s + first, page_s + second))
+    return Moment(low_s=low - spare, high_s=high + spare, flagged=True)
+
+
+def _exact(at_s: float) -> Moment:
+    return Moment(low_s=at_s, high_s=at_s)
+
+
+def _between_neighbours(ordered: list[Event], clocks: _Clocks, found: dict[str, Moment | None]) -> None:
+    """Close open ends by what the same device entered before and after."""
+    by_device: dict[str, list[Event]] = {}
+    for event in ordered:
+        by_device.setdefault(event.device, []).append(event)
+    for entries in by_device.values():
+        _by_wall(entries, found)
+        latest = -math.inf
+        for event in entries:
+            moment = found[event.id]
+            low = -math.inf if moment is None else moment.low_s
+            if math.isinf(low):
+                high = math.inf if moment is None else moment.high_s
+                found[event.id] = Moment(low_s=min(latest, high), high_s=high, flagged=True)
+            latest = max(latest, low) if not math.isinf(low) else latest
+        earliest = math.inf
+        for event in reversed(entries):
+            moment = found[event.id]
+            assert moment is not None
+            if math.isinf(moment.high_s):
+                found[event.id] = Moment(low_s=moment.low_s, high_s=max(earliest, moment.low_s), flagged=True)
+            else:
+                earliest = min(earliest, moment.high_s)
+
+
+def _by_wall(entries: list[Event], found: dict[str, Moment | None]) -> None:
+    """Entries of a page load without anchors: by the device's wall clock where it ran alike before and after."""
+    offsets = [
+        (place, moment.low_s - event.wall_s)
+        for place, event in enumerate(entries)
+        if (moment := found[event.id]) is not None and not moment.flagged
+    ]
+    places = [place for place, _ in offsets]
+    for place, event in enumerate(entries):
+        if found[event.id] is not None:
+            continue
+        next_one = bisect.bisect_left(places, place)
+        if 0 < next_one < len(offsets):
+            first, second = offsets[next_one - 1][1], offsets[next_one][1]
+            if abs(first - second) <= TOLERANCE_S:
+                found[event.id] = _exact(event.wall_s + (first + second) / 2)
+
+
+def largest_drift(events: Iterable[Event]) -> Mapping[str, float]:
+    """Parts per million by which each page's clock ran apart from the computer's, first anchor to last.
+
+    Page loads watched for less than a minute, and those with a sleep in between, are left out.
+    """
+    clocks = _Clocks(list(events))
+    drift = {}
+    for clock, anchors in clocks.of.items():
+        length = anchors[-1].page_s - anchors[0].page_s
+        change = clocks.offset(anchors[-1]) - clocks.offset(anchors[0])
+        if length >= 60 and abs(change) <= TOLERANCE_S:
+            drift[clock] = 1e6 * change / length
+    return drift

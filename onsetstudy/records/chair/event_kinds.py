@@ -1,0 +1,216 @@
+"""Kinds of entries of the recorder, and whether an entry is one: told from the data dictionary, refused otherwise."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.teeth import TEETH
+from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.chair.case_codes import is_case_code
+from onsetstudy.records.chair.event_log import PREPARED_COLUMNS, Event
+from onsetstudy.records.checks.privacy import looks_like_a_person, remark_names_a_person
+from onsetstudy.records.schema import CASES, Column
+
+__all__ = ["COLUMNS", "ENTERED", "KINDS", "STUDY_KINDS", "entry_faults"]
+
+DERIVED = (
+    "case_id",
+    "practice_id",
+    "case_date",
+    "allocation",
+    "baseline_response",
+    "injection_start",
+    "injection_end",
+    "rescue_min",
+    "rescue_technique",
+    "treatment_start_min",
+    "treatment_end_time",
+    "seated_time",
+    "dismissed_time",
+    "observation_end_min",
+    "mixed_to_injection_min",
+    "adverse_event",
+    "adverse_serious",
+)
+ENTERED: dict[str, Column] = {c.name: c for c in CASES if c.name not in (*DERIVED, *PREPARED_COLUMNS)}
+"""Columns of a case that are typed or chosen at the chair; the others are counted, tapped or kept with the opening."""
+PREPARED: dict[str, Column] = {c.name: c for c in CASES if c.name in PREPARED_COLUMNS}
+COLUMNS: dict[str, Column] = {c.name: c for c in CASES}
+LONGEST_TEXT = 200
+CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,39}\Z")
+IDENT = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{5,63}\Z")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Key:
+    """One key of an entry: codes, a number from ``low`` to ``high``, or a text."""
+
+    codes: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    compulsory: bool = False
+
+
+_RESPONSE = Key(codes=("felt", "not_felt", "not_done"), compulsory=True)
+_ROLE = Key(codes=CODES["tooth_role"], compulsory=True)
+_REASON = Key(compulsory=True)
+_ANCHOR = Key(low=-1e12, high=1e12, compulsory=True)
+KINDS: dict[str, dict[str, Key]] = {
+    "case_opened": {},
+    "recorded": {},
+    "preparation": {},
+    "baseline": {"tooth_role": _ROLE, "response": Key(codes=CODES["baseline_response"], compulsory=True)},
+    "prepared": {},
+    "injection_start": {},
+    "injection_end": {},
+    "test": {"planned_min": Key(low=0, high=180), "tooth_role": _ROLE, "response": _RESPONSE},
+    "supplement": {
+        "technique": Key(codes=CODES["rescue_technique"][1:], compulsory=True),
+        "agent": Key(codes=CODES["agent"]),
+        "volume_ml": Key(low=0.05, high=20),
+    },
+    "treatment_start": {},
+    "treatment_end": {},
+    "seated": {},
+    "dismissed": {},
+    "adverse_event": {
+        "kind": Key(codes=COLUMNS["adverse_event"].codes, compulsory=True),
+        "serious": Key(codes=COLUMNS["adverse_serious"].codes),
+        "note": Key(),
+    },
+    "withdrawn": {"reason": Key()},
+    "closed": {},
+    "correction": {"reason": _REASON, "instead": Key()},
+    "followed_up": {"note": Key()},
+    "unblinded": {"reason": _REASON},
+    "paused": {"reason": _REASON},
+    "resumed": {"reason": _REASON},
+    "trained": {
+        "assessor": Key(compulsory=True),
+        "moment": Key(low=1, high=100, compulsory=True),
+        "response": Key(codes=CODES["response"], compulsory=True),
+    },
+    "anchor": {
+        "boot": Key(compulsory=True),
+        "server_s": _ANCHOR,
+        "server_wall_s": _ANCHOR,
+        "half_s": Key(low=0, high=3600, compulsory=True),
+    },
+}
+STUDY_KINDS = ("paused", "resumed", "trained", "anchor")
+"""Entries that belong to no case."""
+
+
+def entry_faults(event: Event, protocol: Protocol, *, corrected: Event | None = None) -> list[str]:
+    """What is wrong with an entry, in sentences; none if it can be stored.
+
+    ``corrected`` is the entry whose place a correction takes. Whether it contradicts other entries of its case is for
+    the check of the tables to say.
+    """
+    faults = _frame_faults(event)
+    if event.kind not in KINDS:
+        return [*faults, "this kind of entry is not known"]
+    if event.kind == "correction":
+        return faults + _correction_faults(event, protocol, corrected)
+    if event.kind in ("case_opened", "recorded", "preparation"):
+        columns = PREPARED if event.kind == "preparation" else ENTERED
+        return faults + [f for k, v in event.payload.items() for f in _column_faults(k, v, columns, protocol)]
+    return faults + _payload_faults(event.payload, KINDS[event.kind])
+
+
+def _correction_faults(event: Event, protocol: Protocol, corrected: Event | None) -> list[str]:
+    if corrected is None or corrected.kind in ("correction", "anchor"):
+        return ["a correction names the entry that was wrong"]
+    faults = [] if corrected.case_id == event.case_id else ["a correction belongs to the case that it corrects"]
+    instead = event.payload.get("instead")
+    if instead is not None:
+        if not isinstance(instead, Mapping):
+            return [*faults, "a correction gives the entry anew, or nothing"]
+        faults += entry_faults(replace(corrected, payload=instead, corrects=None), protocol)
+    return faults + _payload_faults({k: v for k, v in event.payload.items() if k != "instead"}, KINDS["correction"])
+
+
+def _frame_faults(event: Event) -> list[str]:
+    faults = [
+        f"{name} is no name of an entry" for name in ("id", "clock", "device") if not _ident(getattr(event, name))
+    ]
+    if event.corrects is not None and not _ident(event.corrects):
+        faults.append("corrects is no name of an entry")
+    if event.kind in STUDY_KINDS:
+        if event.case_id is not None:
+            faults.append("this entry belongs to no case")
+    elif event.kind != "correction" and (event.case_id is None or not is_case_code(event.case_id)):
+        faults.append("the code of the case is mistyped: its last sign does not fit")
+    if not (isinstance(event.at_monotonic, float) and math.isfinite(event.at_monotonic) and event.at_monotonic >= 0):
+        faults.append("the time of the page is no number")
+    try:
+        if dt.datetime.fromisoformat(event.at_wall).tzinfo is None:
+            faults.append("the time of day has no offset")
+    except (TypeError, ValueError):
+        faults.append("the time of day cannot be read")
+    return faults
+
+
+def _ident(value: object) -> bool:
+    return isinstance(value, str) and IDENT.match(value) is not None
+
+
+def _payload_faults(payload: Mapping[str, Any], keys: Mapping[str, Key]) -> list[str]:
+    faults = [f"{name} is missing" for name, key in keys.items() if key.compulsory and payload.get(name) in (None, "")]
+    for name, value in payload.items():
+        key = keys.get(name)
+        if key is None:
+            faults.append(f"{_shown(name)} does not belong here")
+        elif value is not None:
+            faults += _value_faults(name, value, key.codes, key.low, key.high)
+    return faults
+
+
+def _column_faults(name: str, value: Any, columns: Mapping[str, Column], protocol: Protocol) -> list[str]:
+    column = columns.get(name)
+    if column is None:
+        return [f"{_shown(name)} does not belong here"]
+    if value is None:
+        return []
+    if column.kind == "tooth":
+        known = TEETH[protocol.schedule.tooth_notation]
+        return (
+            []
+            if isinstance(value, str) and value in known
+            else [f"{_shown(value)} is no tooth in the notation of this study"]
+        )
+    low, high = column.low, column.high
+    instrument = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(
+        column.kind
+    )
+    if instrument is not None:
+        low, high = instrument.low, instrument.high
+    faults = _value_faults(name, value, column.codes, low, high)
+    if name == "clinician_id" and not faults and CODE.match(value) is None:
+        faults.append("the code of the operator has letters, digits and hyphens only")
+    if name == "patient_id" and not faults and not is_case_code(str(value)):
+        faults.append("the code of the patient is mistyped: its last sign does not fit")
+    return faults
+
+
+def _value_faults(name: str, value: Any, codes: tuple[str, ...], low: float | None, high: float | None) -> list[str]:
+    if codes:
+        return [] if value in codes else [f"{_shown(value)} is not a code of {name}"]
+    if low is not None and high is not None:
+        number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+        return [] if number and low <= value <= high else [f"{name} lies outside {low:g} to {high:g}"]
+    if not isinstance(value, str) or len(value) > LONGEST_TEXT or not value.isprintable():
+        return [f"{name} is no text of at most {LONGEST_TEXT} signs"]
+    named = remark_names_a_person if name in ("note", "notes", "reason") else looks_like_a_person
+    return [f"{name} may name a person; use a code"] if named(value) else []
+
+
+def _shown(value: object) -> str:
+    text = str(value)[:40]
+    return text.encode("ascii", "backslashreplace").decode("ascii")

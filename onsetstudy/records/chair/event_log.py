@@ -1,0 +1,333 @@
+"""What was tapped at the chair, folded into the two tables that a spreadsheet has.
+
+Entries are only ever added. A correction is an entry of its own with a reason; it takes another's place, and the
+earlier one stays in the store. Which arm a case received is in no entry of the chair: preparations are kept apart,
+with the opening of the slip, and join the others here alone.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import pandas as pd
+
+from onsetstudy.records.chair.event_clock import Moment, place_events
+from onsetstudy.records.model import RawTable
+from onsetstudy.records.schema import CASES, COLD_TESTS
+
+__all__ = [
+    "PREPARED_COLUMNS",
+    "Event",
+    "FoldedLog",
+    "StudyFacts",
+    "fold_events",
+    "in_force",
+]
+
+PREPARED_COLUMNS = (
+    "arm",
+    "allocation_slip",
+    "mix_mode",
+    "bicarbonate_ml",
+    "bicarbonate_percent",
+    "mixing_min",
+    "volume_ml",
+)
+"""Columns that tell the arm, or could: they stand in preparations and never in an entry of the chair."""
+FLAG = "clocks disagreed: times of this case are wider than tapped"
+ADVERSE_COLUMNS = ("case_id", "number", "kind", "serious", "minute", "note")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One entry.
+
+    Parameters
+    ----------
+    id : str
+        Its own name, given where it was tapped; the same entry sent twice is one.
+    kind : str
+        A key of :data:`onsetstudy.records.chair.event_kinds.KINDS`.
+    clock : str
+        Page load whose monotonic clock counted.
+    at_monotonic : float
+        Seconds of that clock.
+    at_wall : str
+        Local time by the device's own wall clock, ISO 8601 with offset.
+    device : str
+        Browser that it was tapped on.
+    payload : mapping
+        What was entered.
+    case_id, corrects : str or None
+        The case; the entry whose place this one takes.
+    seq : int
+        Place in the store; 0 before it is stored.
+    """
+
+    id: str
+    kind: str
+    clock: str
+    at_monotonic: float
+    at_wall: str
+    device: str
+    payload: Mapping[str, Any] = field(default_factory=dict)
+    case_id: str | None = None
+    corrects: str | None = None
+    seq: int = 0
+
+    @property
+    def wall_s(self) -> float:
+        """``at_wall`` in seconds since 1970."""
+        return dt.datetime.fromisoformat(self.at_wall).timestamp()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyFacts:
+    """What of the protocol the tables need: study, practice, how arms come about, and what minutes count from."""
+
+    study_id: str
+    practice_id: str
+    allocation: str
+    clock_zero: str
+    file: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class FoldedLog:
+    """Tables as a spreadsheet would hold them, untyped text.
+
+    ``adverse_events`` has a row for each of a case's events (the table of cases has room for one); ``flagged`` are
+    cases whose clocks could not be reconciled; ``not_injected`` cases were opened and never injected, and are in no
+    table.
+    """
+
+    cases: RawTable
+    cold_tests: RawTable
+    adverse_events: pd.DataFrame
+    flagged: tuple[str, ...]
+    not_injected: tuple[str, ...]
+
+
+def in_force(events: Iterable[Event]) -> list[Event]:
+    """Entries that hold, in the order of the store: corrected ones as corrected, withdrawn ones left out.
+
+    A corrected entry keeps its own time and place. The last correction of an entry counts.
+    """
+    ordered = sorted(events, key=lambda e: e.seq)
+    last = {e.corrects: e for e in ordered if e.kind == "correction" and e.corrects is not None}
+    kept = []
+    for event in ordered:
+        if event.kind == "correction":
+            continue
+        correction = last.get(event.id)
+        if correction is None:
+            kept.append(event)
+        elif (instead := correction.payload.get("instead")) is not None:
+            kept.append(replace(event, payload=instead))
+    return kept
+
+
+def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: StudyFacts) -> FoldedLog:
+    """The two tables of records from the entries of the chair and the preparations kept apart.
+
+    Parameters
+    ----------
+    events : sequence of Event
+        All entries of the store, anchors of the clocks included.
+    preparations : sequence of Event
+        Entries of the kind ``preparation``, and corrections of them.
+    facts : StudyFacts
+
+    Returns
+    -------
+    FoldedLog
+        Minutes to a thousandth. A test whose moment is only known to lie between two is entered at the earlier one if
+        the cold was felt and at the later one if not, so that onset lies in the interval told.
+    """
+    moments = place_events(sorted(events, key=lambda e: e.seq))
+    by_case: dict[str, list[Event]] = {}
+    for event in in_force(events):
+        if event.case_id is not None:
+            by_case.setdefault(event.case_id, []).append(event)
+    prepared = {str(e.case_id): dict(e.payload) for e in in_force(preparations)}
+    cases, tests, adverse, flagged, idle = [], [], [], [], []
+    for case_id, entries in by_case.items():
+        case = _Case(case_id, entries, moments, facts)
+        if case.zero is None:
+            idle.append(case_id)
+            continue
+        cases.append(case.row(prepared.get(case_id, {})))
+        tests.extend(case.tests())
+        adverse.extend(case.adverse())
+        if case.flagged:
+            flagged.append(case_id)
+    return FoldedLog(
+        cases=_table(cases, [c.name for c in CASES], facts.file, "cases"),
+        cold_tests=_table(tests, [c.name for c in COLD_TESTS], facts.file, "cold_tests"),
+        adverse_events=pd.DataFrame(adverse, columns=list(ADVERSE_COLUMNS), dtype=object),
+        flagged=tuple(flagged),
+        not_injected=tuple(idle),
+    )
+
+
+class _Case:
+    """Entries of one case, and its clock zero."""
+
+    def __init__(
+        self, case_id: str, entries: Sequence[Event], moments: Mapping[str, Moment], facts: StudyFacts
+    ) -> None:
+        self.case_id, self.facts, self.moments = case_id, facts, moments
+        self.entries = entries
+        self.first: dict[str, Event] = {}
+        for event in entries:
+            self.first.setdefault(event.kind, event)
+        self.zero_event = self.first.get(facts.clock_zero)
+        self.zero = None if self.zero_event is None else moments[self.zero_event.id]
+        self.flagged = False
+
+    def minute(self, event: Event) -> tuple[float, float] | None:
+        """Earliest and latest minute after clock zero; ``None`` where nothing bounds it."""
+        assert self.zero is not None
+        moment = self.moments[event.id]
+        low = (moment.low_s - self.zero.high_s) / 60
+        high = (moment.high_s - self.zero.low_s) / 60
+        self.flagged |= moment.flagged or self.zero.flagged
+        return (max(low, 0.0), max(high, 0.0)) if math.isfinite(low) and math.isfinite(high) else None
+
+    def tests(self) -> list[dict[str, str]]:
+        """Rows of cold tests; those that could not be done are none."""
+        felt = {e.payload.get("planned_min"): e.payload.get("response") for e in self.entries if _is_target(e)}
+        rows = []
+        for event in self.entries:
+            response = event.payload.get("response")
+            if event.kind != "test" or response not in ("felt", "not_felt"):
+                continue
+            minute = self.minute(event)
+            if minute is None:
+                continue
+            # A control tooth stands beside its target: it moves with what the target said.
+            decides = felt.get(event.payload.get("planned_min"), response)
+            at = minute[0] if decides == "felt" else minute[1]
+            rows.append(
+                {
+                    "case_id": self.case_id,
+                    "minute": _decimal(at, 3),
+                    "tooth_role": str(event.payload["tooth_role"]),
+                    "response": str(response),
+                }
+            )
+        return sorted(rows, key=lambda row: float(row["minute"]))
+
+    def row(self, prepared: Mapping[str, Any]) -> dict[str, str]:
+        """Row of the table of cases."""
+        told: dict[str, Any] = {"case_id": self.case_id, "practice_id": self.facts.practice_id}
+        told["allocation"] = self.facts.allocation
+        for event in self.entries:
+            if event.kind in ("case_opened", "recorded"):
+                told.update(event.payload)
+            if event.kind == "baseline" and event.payload.get("tooth_role") == "target":
+                told["baseline_response"] = event.payload["response"]
+        told.update(self._times(), **self._supplement(), **self._harm())
+        mixed = prepared.get("mix_mode", "none") != "none"
+        told.update({k: v for k, v in prepared.items() if k in PREPARED_COLUMNS})
+        if mixed and (between := self._mixed_to_injection()) is not None:
+            told["mixed_to_injection_min"] = between
+        if self.flagged:
+            told["notes"] = "; ".join(filter(None, (str(told.get("notes") or ""), FLAG)))
+        names = [c.name for c in CASES]
+        return {k: _text(v) for k, v in told.items() if k in names and v is not None and v != ""}
+
+    def _times(self) -> dict[str, Any]:
+        """Clock times by the wall clock of the device at clock zero; the others counted from there."""
+        assert self.zero_event is not None
+        zero_wall = dt.datetime.fromisoformat(self.zero_event.at_wall)
+        told: dict[str, Any] = {"case_date": zero_wall.date().isoformat()}
+        names = {
+            "injection_start": "injection_start",
+            "injection_end": "injection_end",
+            "treatment_end": "treatment_end_time",
+            "seated": "seated_time",
+            "dismissed": "dismissed_time",
+        }
+        for kind, column in names.items():
+            event = self.first.get(kind)
+            after = None if event is None else self._after_zero_s(event)
+            if after is not None:
+                told[column] = (zero_wall + dt.timedelta(seconds=round(after))).strftime("%H:%M:%S")
+        start = self.first.get("treatment_start")
+        minute = None if start is None else self.minute(start)
+        if minute is not None:
+            told["treatment_start_min"] = _decimal(minute[0], 3)
+        ends = [m[1] for e in self.entries if e.kind == "test" and (m := self.minute(e)) is not None]
+        if ends:
+            told["observation_end_min"] = _decimal(max(ends), 3)
+        return told
+
+    def _after_zero_s(self, event: Event) -> float | None:
+        assert self.zero is not None
+        after = self.moments[event.id].low_s - self.zero.low_s
+        return after if math.isfinite(after) else None
+
+    def _supplement(self) -> dict[str, Any]:
+        event = self.first.get("supplement")
+        minute = None if event is None else self.minute(event)
+        if event is None or minute is None:
+            return {}
+        return {"rescue_min": _decimal(minute[0], 3), "rescue_technique": event.payload.get("technique")}
+
+    def _harm(self) -> dict[str, Any]:
+        """The table has room for one event: a serious one before others."""
+        events = [e.payload for e in self.entries if e.kind == "adverse_event"]
+        if not events:
+            return {}
+        told = next((p for p in events if p.get("serious") == "yes"), events[0])
+        return {"adverse_event": told.get("kind"), "adverse_serious": told.get("serious")}
+
+    def adverse(self) -> list[dict[str, str]]:
+        """All adverse events of the case, numbered."""
+        rows: list[dict[str, str]] = []
+        for event in self.entries:
+            if event.kind == "adverse_event" and event.payload.get("kind") != "none":
+                minute = self.minute(event)
+                rows.append(
+                    {
+                        "case_id": self.case_id,
+                        "number": str(len(rows) + 1),
+                        "kind": _text(event.payload.get("kind")),
+                        "serious": _text(event.payload.get("serious")),
+                        "minute": "" if minute is None else _decimal(minute[0], 1),
+                        "note": _text(event.payload.get("note") or ""),
+                    }
+                )
+        return rows
+
+    def _mixed_to_injection(self) -> str | None:
+        ready, start = self.first.get("prepared"), self.first.get("injection_start")
+        if ready is None or start is None:
+            return None
+        minutes = (self.moments[start.id].low_s - self.moments[ready.id].low_s) / 60
+        return _decimal(minutes, 2) if math.isfinite(minutes) and minutes >= 0 else None
+
+
+def _is_target(event: Event) -> bool:
+    return event.kind == "test" and event.payload.get("tooth_role") == "target"
+
+
+def _decimal(value: float, places: int) -> str:
+    return f"{value:.{places}f}"
+
+
+def _text(value: object) -> str:
+    if isinstance(value, float):
+        return f"{value:g}"
+    return str(value) if value is not None else ""
+
+
+def _table(rows: Sequence[Mapping[str, str]], columns: Sequence[str], file: str, sheet: str) -> RawTable:
+    cells = [[row.get(name) for name in columns] for row in rows]
+    frame = pd.DataFrame(cells, columns=list(columns), dtype=object)
+    return RawTable(frame=frame, source_row=pd.Series(range(2, len(frame) + 2)), file=file, sheet=sheet)

@@ -1,0 +1,336 @@
+"""Records checked: every problem found at once, good rows go on, refused rows are kept with their reasons."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import warnings
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from pandera.errors import SchemaErrors
+
+from onsetstudy.core.canonical import digest_of_rows, digest_of_text
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.checks.crosscheck import crosscheck_cases, crosscheck_readings
+from onsetstudy.records.checks.findings import REFUSALS, Findings
+from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
+from onsetstudy.records.checks.parse import parse_column
+from onsetstudy.records.checks.privacy import check_privacy
+from onsetstudy.records.model import RawTable, Records
+from onsetstudy.records.schema import TABLES, Column, pandera_schema
+
+__all__ = ["check_records", "nothing_left", "score_ranges"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Typed:
+    frame: pd.DataFrame
+    clock_min: pd.Series | None
+
+
+def score_ranges(protocol: Protocol) -> dict[str, tuple[float, float]]:
+    """Lowest and highest score of every pain and anxiety column under the protocol's instruments."""
+    ranges = {}
+    for column in TABLES["cases"]:
+        instrument = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(
+            column.kind
+        )
+        if instrument is not None:
+            ranges[column.name] = (instrument.low, instrument.high)
+    return ranges
+
+
+def check_records(
+    cases: RawTable,
+    cold_tests: RawTable,
+    protocol: Protocol,
+    *,
+    drop_unknown: bool = False,
+    strict: bool = False,
+    today: dt.date | None = None,
+    whole: bool = True,
+) -> Records:
+    """Checked records from the two tables as they were written.
+
+    Parameters
+    ----------
+    cases, cold_tests : RawTable
+        Untouched text.
+    protocol : Protocol
+        Gives notation, instruments, clock zero and quarters.
+    drop_unknown : bool
+        Leave columns that the dictionary does not know unread instead of refusing the table.
+    strict : bool
+        Refuse everything if a single row is refused.
+    today : date or None
+        Dates after it are refused; ``None`` does not ask.
+    whole : bool
+        Whether these are all the records. One part of them may hold no case, or none that can be used.
+
+    Returns
+    -------
+    Records
+        Accepted and refused rows add up to the rows read, in both tables.
+
+    Raises
+    ------
+    RecordsError
+        If a table has headings that cannot be used, if no case of the whole is accepted, or if ``strict`` and a row is
+        refused; with all problems found.
+
+    Notes
+    -----
+    A refused cold test refuses its case: an unreadable test may have been felt or not, and leaving it out could make
+    an onset of two tests that were not consecutive. A refused case takes its readings with it.
+    """
+    raws = {"cases": cases, "cold_tests": cold_tests}
+    unusable = heading_problems(raws, drop_unknown=drop_unknown, whole=whole)
+    if unusable:
+        raise RecordsError(unusable)
+    unread = unread_columns(raws) if drop_unknown else []
+    raws = {name: _known_columns(raw, name) for name, raw in raws.items()}
+    found = {name: Findings(name, raw) for name, raw in raws.items()}
+    typed = {name: _typed(raw, name, found[name], protocol) for name, raw in raws.items()}
+    for name in raws:
+        _schema(typed[name], name, found[name], protocol)
+    check_privacy(found["cases"])
+    crosscheck_cases(typed["cases"].frame, found["cases"], protocol, today=today)
+    readings = crosscheck_readings(
+        typed["cases"].frame,
+        found["cases"],
+        typed["cold_tests"].frame,
+        typed["cold_tests"].clock_min,
+        found["cold_tests"],
+        protocol,
+    )
+    _refuse_together(typed["cases"].frame, found["cases"], readings, found["cold_tests"])
+    records = _records(typed["cases"].frame, readings, found)
+    records = replace(records, queries=(*unread, *records.queries))
+    if strict and (found["cases"].refused.any() or found["cold_tests"].refused.any()):
+        raise RecordsError(records.problems)
+    if whole and len(records.cases) == 0:
+        raise RecordsError([nothing_left(records, Where(file=cases.file, sheet=cases.sheet)), *records.problems])
+    return records
+
+
+def nothing_left(records: Records, where: Where) -> Problem:
+    """That no case can be used: told first, because another protocol is the usual reason for many different faults."""
+    mend = "is this the protocol of these records? Otherwise correct the rows named here"
+    return Problem(
+        what=f"none of {records.rows_read} cases can be used",
+        where=where,
+        mend=mend if records.problems else "enter at least one case",
+        code="nothing_left",
+    )
+
+
+def _known_columns(raw: RawTable, table: str) -> RawTable:
+    """The dictionary's columns in its order; rows that are wholly empty are passed over."""
+    frame = raw.frame.copy()
+    frame.columns = pd.Index([normal_heading(h) for h in frame.columns])
+    frame = frame.reindex(columns=[c.name for c in TABLES[table]])
+    filled = frame.notna().any(axis=1).to_numpy()
+    return RawTable(
+        frame=frame[filled].reset_index(drop=True).astype(object),
+        source_row=pd.Series(np.asarray(raw.source_row)[filled]),
+        file=raw.file,
+        sheet=raw.sheet,
+        date_epoch=raw.date_epoch,
+    )
+
+
+def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> _Typed:
+    columns: dict[str, pd.Series] = {}
+    clock_min = None
+    scores = score_ranges(protocol)
+    for column in TABLES[table]:
+        low, high = scores.get(column.name, (column.low, column.high))
+        parsed = parse_column(
+            raw.frame[column.name].astype("string"),
+            replace(column, low=low, high=high),
+            tooth_notation=protocol.schedule.tooth_notation,
+            date_epoch=raw.date_epoch,
+            declared=protocol.study.practices if column.name == "practice_id" else (),
+        )
+        columns[column.name] = parsed.values
+        found.repaired(column.name, parsed.repairs)
+        for row, (code, mend) in parsed.faults.items():
+            found.refuse(
+                row, column.name, code, f'the {_thing(column)} "{found.cell(row, column.name)}" cannot be read', mend
+            )
+        if parsed.clock_min is not None:
+            if table == "cold_tests":
+                clock_min = parsed.clock_min
+            else:
+                for row in np.flatnonzero(parsed.clock_min.notna()).tolist():
+                    what = f'"{found.cell(row, column.name)}" is a time of day'
+                    found.refuse(
+                        row, column.name, "not_a_time", what, "write minutes after the end of injection, as 9 or 9:30"
+                    )
+        _second_looks(parsed.values, column, found)
+    return _Typed(pd.DataFrame(columns, index=raw.frame.index), clock_min)
+
+
+def _thing(column: Column) -> str:
+    return {"date": "date", "clock": "time of day", "minute": "time", "tooth": "tooth"}.get(column.kind, "number")
+
+
+def _second_looks(values: pd.Series, column: Column, found: Findings) -> None:
+    if column.query_low is None and column.query_high is None:
+        return
+    number = values.astype(float)
+    low = column.query_low if column.query_low is not None else -np.inf
+    high = column.query_high if column.query_high is not None else np.inf
+    unusual = np.flatnonzero(((number < low) | (number > high)).to_numpy())
+    usual = (
+        f"{low:g} to {high:g}"
+        if np.isfinite([low, high]).all()
+        else (f"up to {high:g}" if np.isfinite(high) else f"at least {low:g}")
+    )
+    found.query(
+        unusual,
+        column.name,
+        "unusual",
+        f"{{value}} {column.unit} is unusual",
+        f"usual is {usual} {column.unit}; is it right?",
+    )
+
+
+def _schema(typed: _Typed, table: str, found: Findings, protocol: Protocol) -> None:
+    """The dictionary's requirements, asked of the typed table by pandera, all at once."""
+    columns = {c.name: c for c in TABLES[table]}
+    ranges = score_ranges(protocol)
+    try:
+        with warnings.catch_warnings():
+            # The failures of a small table, put together inside pandera, may have columns without a value.
+            warnings.simplefilter("ignore", FutureWarning)
+            pandera_schema(table, ranges).validate(typed.frame, lazy=True)
+    except SchemaErrors as error:
+        cases = error.failure_cases
+        unread = {(row, p.where.column) for row, p in found.problems}
+        if typed.clock_min is not None:
+            # Times of day are set against the case later on.
+            unread |= {(int(row), "minute") for row in np.flatnonzero(typed.clock_min.notna())}
+        seen: set[tuple[int, str]] = set()
+        for name, check, row, value in zip(
+            cases["column"], cases["check"], cases["index"], cases["failure_case"], strict=True
+        ):
+            if row is None or row != row or (int(row), name) in unread or (int(row), name) in seen:
+                continue
+            seen.add((int(row), name))
+            _refuse_cell(found, int(row), columns[name], str(check), value, ranges.get(name))
+
+
+def _refuse_cell(
+    found: Findings, row: int, column: Column, check: str, value: object, scores: tuple[float, float] | None
+) -> None:
+    written = found.cell(row, column.name)
+    if check == "not_nullable":
+        found.refuse(row, column.name, "missing", f"{column.name} is empty", f"fill it in: {column.meaning}")
+    elif check == "field_uniqueness":
+        what = f"the case code {value} stands in more than one row"
+        found.refuse(row, column.name, "duplicate", what, "give every case its own code")
+    elif column.codes:
+        near = difflib.get_close_matches(str(value).lower(), column.codes, n=1, cutoff=0.6)
+        mend = f"write one of {', '.join(column.codes)}"
+        mend = f"did you mean {near[0]}? Otherwise {mend}" if near else mend
+        found.refuse(row, column.name, "code", f'"{written}" is not a known code', mend)
+    else:
+        low, high = scores or (column.low, column.high)
+        if column.unit == "%" and low is not None and 0 < float(str(value)) < low:
+            what = f"{written} looks like a fraction of one"
+            found.refuse(row, column.name, "percent", what, f"write per cent: {100 * float(str(value)):g}")
+            return
+        unit = "on the protocol's scale" if scores else column.unit
+        what = f"{written} is outside {low:g} to {high:g} {unit}"
+        found.refuse(row, column.name, "range", what, f"enter a value from {low:g} to {high:g} {unit}")
+
+
+def _refuse_together(cases: pd.DataFrame, found: Findings, readings: pd.DataFrame, tests: Findings) -> None:
+    """A case goes with its refused readings, readings go with their refused case."""
+    first = cases["case_id"].drop_duplicates()
+    row_of = pd.Series(first.index, index=first.to_numpy())
+    belongs = readings["case_id"].map(row_of)
+    for reading in np.flatnonzero(tests.refused & belongs.notna().to_numpy()):
+        row = int(belongs.iloc[reading])
+        if not found.refused[row]:
+            place = int(tests.raw.source_row.iloc[reading])
+            what = f"a cold test of this case was refused (row {place} of the cold tests)"
+            found.refuse(row, "case_id", "reading_refused", what, "mend that row, and the case can be used")
+    gone = belongs.notna().to_numpy() & ~tests.refused
+    gone[gone] = found.refused[belongs[gone].astype(int).to_numpy()]
+    for reading in np.flatnonzero(gone):
+        tests.mark(int(reading), "case_refused")
+
+
+def _rejects(found: Findings) -> pd.DataFrame:
+    rows = np.flatnonzero(found.refused)
+    reasons = found.reasons()
+    frame = found.raw.frame.iloc[rows].reset_index(drop=True)
+    first = [str(found.first[row]) for row in rows]
+    told = {
+        "table": found.table,
+        "file": found.raw.file,
+        "sheet": found.raw.sheet,
+        "source_row": found.raw.source_row.iloc[rows].to_numpy(),
+        "code": first,
+        "reason": [REFUSALS[code] for code in first],
+        "reasons": [reasons.get(int(row), f"{REFUSALS[code]}.") for row, code in zip(rows, first, strict=True)],
+    }
+    return pd.concat([pd.DataFrame(told, index=frame.index), frame], axis=1)
+
+
+def _records(cases: pd.DataFrame, readings: pd.DataFrame, found: dict[str, Findings]) -> Records:
+    kept = {name: ~f.refused for name, f in found.items()}
+    good = cases[kept["cases"]].copy()
+    good["source_row"] = found["cases"].raw.source_row[kept["cases"]].astype(int)
+    good["case_date"] = pd.to_datetime(good["case_date"])
+    good["quarter"] = [Quarter.of(day.date()).label for day in good["case_date"]]
+    good = good.sort_values("case_id", kind="stable").reset_index(drop=True)
+    tests = readings[kept["cold_tests"]].copy()
+    tests["source_row"] = found["cold_tests"].raw.source_row[kept["cold_tests"]].astype(int)
+    tests = tests.sort_values(["case_id", "minute", "tooth_role"], kind="stable").reset_index(drop=True)
+    if not good.empty and good["observation_end_min"].isna().any():
+        last = tests.groupby("case_id")["minute"].max()
+        good["observation_end_min"] = good["observation_end_min"].fillna(good["case_id"].map(last))
+    rejects = {name: _rejects(f) for name, f in found.items()}
+    # The same columns whichever table was refused: who reads them need not ask.
+    columns = list(dict.fromkeys(c for frame in rejects.values() for c in frame.columns))
+    refused = [frame for frame in rejects.values() if len(frame)] or [rejects["cases"]]
+    return Records(
+        cases=good,
+        readings=tests,
+        rejects=pd.concat(refused, ignore_index=True).reindex(columns=columns),
+        problems=tuple(p for f in found.values() for _, p in sorted(f.problems, key=lambda item: item[0])),
+        queries=tuple(
+            p for f in found.values() for row, p in sorted(f.queries, key=lambda item: item[0]) if not f.refused[row]
+        ),
+        repairs=tuple(r for f in found.values() for r in f.repair_list()),
+        rows_read=len(cases),
+        readings_read=len(readings),
+        digest=_digest(good, tests),
+    )
+
+
+def _plain(column: pd.Series[Any]) -> list[object]:
+    """Values of a column as Python's own, ``None`` where missing."""
+    missing = column.isna().to_numpy()
+    return [None if gone else value for gone, value in zip(missing, column.tolist(), strict=True)]
+
+
+def _digest(cases: pd.DataFrame, readings: pd.DataFrame) -> str:
+    """SHA-256 of the accepted content, whatever the order of the rows, where they stood and who read them.
+
+    Made of plain values: the same under every version of the library of tables. Digests from before were of that
+    library's own hash and differ from one version to the next; they are kept as they were written.
+    """
+    parts = []
+    for frame in (cases, readings):
+        content = frame.drop(columns=["source_row", "notes"], errors="ignore")
+        plain = {str(name): _plain(column) for name, column in content.items()}
+        parts.append(digest_of_rows(plain))
+    return digest_of_text("records 2", *parts)

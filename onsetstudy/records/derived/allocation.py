@@ -1,0 +1,306 @@
+"""Did allocation follow the list? Cases, list and opening log held against each other."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.results import AllocationReview, ArmStanding, Deviation
+from onsetstudy.records.model import Records
+
+__all__ = [
+    "ARMS_JOIN",
+    "LIST_COLUMNS",
+    "LOG_COLUMNS",
+    "OLD_LOG_COLUMNS",
+    "KeptList",
+    "allocated_arm",
+    "arm_standing",
+    "as_allocated",
+    "block_of",
+    "known_arms",
+    "listed_from_log",
+    "resolve_arms",
+    "review_allocation",
+]
+
+LIST_COLUMNS = ("slip", "practice_id", "stratum", "number", "block", "period", "arm", "side")
+LOG_COLUMNS = ("opened_at", "slip", "stratum", "case_id", "opened_by", "arms", "chain")
+OLD_LOG_COLUMNS = tuple(name for name in LOG_COLUMNS if name != "arms")
+"""Of logs that kept the number of a slip and not what it said."""
+ARMS_JOIN = " > "
+"""Between the arms of a slip's periods, in their order."""
+JOIN = " | "
+REASON_NAMES = re.compile(r"@|(?:\d[ ()/-]?){7,}|\b(?:mr|mrs|ms|miss|dr|prof)\b\.?\s+\w", re.I)
+SHOWN = 20
+
+TEXTS = {
+    "no_slip": "randomised, but without an allocation slip",
+    "unknown_slip": "with a slip that is not on the list",
+    "slip_twice": "with a slip that another case has too",
+    "other_arm": "received another arm than the slip says",
+    "other_stratum": "with a slip of another practice or stratum",
+    "skipped": "slips passed over: a later one of the stratum was used",
+    "out_of_order": "treated before a case with an earlier slip of the stratum",
+    "not_opened": "with a slip that the log does not show as opened",
+    "opened_for_nobody": "slips opened, but no case was recorded with them",
+    "opened_late": "with a slip that was opened after the day of the injection",
+    "log_broken": "lines of the opening log that were changed or taken out",
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class KeptList:
+    """What the keeper of the list hands over.
+
+    Parameters
+    ----------
+    listed : DataFrame
+        Columns ``slip, practice_id, stratum, number, block, period, arm, side``, one row per slip and period.
+    log : DataFrame or None
+        Columns :data:`LOG_COLUMNS`, if slips were opened with a log.
+    broken_lines : tuple of str
+        Slips of log lines whose chain does not hold.
+    commitment : str
+        SHA-256 of the list's seed.
+    source : str
+        ``list``, or ``log`` where ``listed`` holds no more than the slips that the log shows as opened.
+    """
+
+    listed: pd.DataFrame
+    log: pd.DataFrame | None = None
+    broken_lines: tuple[str, ...] = ()
+    commitment: str = ""
+    source: str = "list"
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of what every slip says."""
+        told = self.listed[["slip", "period", "arm"]].astype(str).sort_values(["slip", "period"])
+        return hashlib.sha256(told.to_csv(index=False).encode("utf-8")).hexdigest()
+
+
+def as_allocated(records: Records, kept: KeptList) -> Records:
+    """Records whose ``arm`` is the one allocated, as far as a slip says.
+
+    ``arm_received`` keeps what was injected, ``arm_allocated`` what the slip says (missing where none does).
+    """
+    cases = records.cases
+    allocated = allocated_arm(cases, kept.listed)
+    allocated = allocated.where(cases["allocation"] == "randomised", np.nan)
+    arm = allocated.where(allocated.notna(), cases["arm"])
+    return dataclasses.replace(records, cases=cases.assign(arm=arm, arm_received=cases["arm"], arm_allocated=allocated))
+
+
+def resolve_arms(
+    protocol: Protocol, records: Records, kept: KeptList | None, *, without_list: str | None = None
+) -> tuple[Records, ArmStanding | None]:
+    """Records with the arm in which every case is compared, and how far that arm is known.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    records : Records
+        As they were checked.
+    kept : KeptList or None
+        The list of slips, or the practice's opening log.
+    without_list : str or None
+        Why there is neither: arms then stay as injected. Not asked where arms were not randomised.
+
+    Returns
+    -------
+    Records, ArmStanding or None
+        The standing counts no case yet (see :func:`arm_standing`); ``None`` where arms were not randomised.
+
+    Raises
+    ------
+    RecordsError
+        If the study is randomised and neither list nor log nor a reason is given, or the reason may name somebody.
+    """
+    known = known_arms(protocol, kept, without_list=without_list)
+    if kept is not None and (protocol.study.randomised or kept.source == "list"):
+        records = as_allocated(records, kept)
+    return records, known
+
+
+def known_arms(protocol: Protocol, kept: KeptList | None, *, without_list: str | None = None) -> ArmStanding | None:
+    """What tells the allocated arm, before any case is counted; arguments and errors as of :func:`resolve_arms`."""
+    if not protocol.study.randomised:
+        return None
+    if kept is not None:
+        return ArmStanding(source=kept.source, cases=0, verified=0, other_arm=0)
+    reason = " ".join((without_list or "").split()).rstrip(".")
+    if not reason:
+        raise RecordsError(
+            Problem(
+                what="arms were allocated at random, and there is neither the opening log nor the list of slips to say "
+                "which arm chance had chosen",
+                where=Where(key="allocation"),
+                mend="give the practice's opening log (--log opened-P01.csv) or the list (--allocation FOLDER), or say "
+                "why there is none (--without-list REASON): every page then says so",
+                code="no_allocation",
+            )
+        )
+    if REASON_NAMES.search(reason):
+        raise RecordsError(
+            Problem(
+                what="the reason may hold a name, an address or a number of a person, and it is printed and sent",
+                where=Where(key="without_list"),
+                mend="say it without naming anybody",
+                code="names_a_person",
+            )
+        )
+    return ArmStanding(source="none", cases=0, verified=0, other_arm=0, reason=reason)
+
+
+def arm_standing(frame: pd.DataFrame, known: ArmStanding | None) -> ArmStanding | None:
+    """The standing counted over analysed cases (those of :func:`resolve_arms`)."""
+    if known is None:
+        return None
+    randomised = (frame["allocation"] == "randomised").to_numpy()
+    if "arm_allocated" not in frame:
+        return dataclasses.replace(known, cases=int(randomised.sum()))
+    verified = frame["arm_allocated"].notna().to_numpy()
+    other = verified & (frame["arm_received"] != frame["arm_allocated"]).to_numpy()
+    late = (frame["off_protocol"] != "").to_numpy() if "off_protocol" in frame else np.zeros(len(frame), dtype=bool)
+    return dataclasses.replace(
+        known,
+        cases=int(randomised.sum()),
+        verified=int(verified.sum()),
+        other_arm=int(other.sum()),
+        kept=int(late.sum()),
+    )
+
+
+def listed_from_log(log: pd.DataFrame) -> pd.DataFrame:
+    """What the opened slips said, in the columns of a list; lines that keep no arm say nothing.
+
+    Slips are opened in the order of their stratum, so the order of the log gives their numbers. The block is not
+    known and is 0.
+    """
+    number = log.groupby("stratum").cumcount() + 1
+    rows = [
+        {
+            "slip": str(line["slip"]),
+            "practice_id": str(line["stratum"]).split(JOIN)[0],
+            "stratum": str(line["stratum"]),
+            "number": int(place),
+            "block": 0,
+            "period": str(period),
+            "arm": arm,
+            "side": "",
+        }
+        for line, place in zip(log.to_dict("records"), number, strict=True)
+        if str(line["arms"])
+        for period, arm in enumerate(str(line["arms"]).split(ARMS_JOIN), start=1)
+    ]
+    return pd.DataFrame(rows, columns=list(LIST_COLUMNS), dtype=object).astype({"number": int})
+
+
+def block_of(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
+    """Stratum and block in which each case's slip was drawn; missing where the slip is not on the list."""
+    first = listed.drop_duplicates("slip").set_index("slip")
+    name = first["stratum"].astype(str) + JOIN + first["block"].astype(str)
+    return cases["allocation_slip"].astype(object).map(name)
+
+
+def allocated_arm(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
+    """Arm that the list allocates to each case, by slip and period; missing where the slip is not on the list."""
+    period = cases["period"].astype(object).where(cases["period"].notna(), "1").astype(str)
+    key = pd.MultiIndex.from_arrays([cases["allocation_slip"].astype(object), period])
+    arms = pd.Series(
+        listed["arm"].to_numpy(dtype=object),
+        index=pd.MultiIndex.from_arrays([listed["slip"].astype(str), listed["period"].astype(str)]),
+    )
+    return pd.Series(arms.reindex(key).to_numpy(), index=cases.index, dtype=object)
+
+
+def review_allocation(cases: pd.DataFrame, protocol: Protocol, kept: KeptList) -> AllocationReview:
+    """Every way in which the accepted cases did not follow the list; cases that were not randomised do not count."""
+    listed, log = kept.listed, kept.log
+    cases = cases[cases["allocation"] == "randomised"].sort_values("case_id", kind="stable").reset_index(drop=True)
+    slip = cases["allocation_slip"].astype(object)
+    has = slip.notna()
+    first = listed.drop_duplicates("slip").set_index("slip")
+    known = has & slip.isin(first.index)
+    allocated = allocated_arm(cases, listed)
+    strata = _strata(cases, protocol)
+    of_slip = slip.map(first["stratum"])
+    name = cases["case_id"].astype(str)
+    deviations = {
+        "no_slip": name[~has],
+        "unknown_slip": name[has & ~known],
+        "slip_twice": name[has & cases.duplicated(["allocation_slip", "period"], keep=False)],
+        "other_arm": name[known & allocated.notna() & (allocated != cases["arm"])],
+        "other_stratum": name[known & (of_slip != strata)],
+        **_order(cases[known], slip[known], first),
+    }
+    if log is not None:
+        deviations |= _against_log(cases[has], slip[has], log)
+    if kept.source == "log":
+        # The log knows no other slips than those it shows as opened: "not opened" says it.
+        deviations.pop("unknown_slip")
+    deviations["log_broken"] = pd.Series(list(kept.broken_lines), dtype=object)
+    both = pd.DataFrame({"allocated": allocated, "received": cases["arm"]}).dropna()
+    counts = both.value_counts()
+    received = tuple((a, r, int(counts.get((a, r), 0))) for a in protocol.arm_codes for r in protocol.arm_codes)
+    return AllocationReview(
+        cases=len(cases),
+        with_slip=int(known.sum()),
+        received=received,
+        deviations=tuple(
+            Deviation(code=code, text=TEXTS[code], count=len(found), where=tuple(sorted(found.astype(str)))[:SHOWN])
+            for code, found in deviations.items()
+            if len(found)
+        ),
+        commitment=kept.commitment,
+        source=kept.source,
+    )
+
+
+def _strata(cases: pd.DataFrame, protocol: Protocol) -> pd.Series:
+    rule = protocol.allocation
+    columns = ["practice_id", *(c for c in (rule.strata if rule else ()) if c != "practice_id")]
+    texts = [cases[c].astype(object).where(cases[c].notna(), "not recorded").astype(str) for c in columns]
+    joined = texts[0]
+    for more in texts[1:]:
+        joined = joined + JOIN + more
+    return joined
+
+
+def _order(cases: pd.DataFrame, slip: pd.Series, first: pd.DataFrame) -> dict[str, pd.Series]:
+    """Slips passed over, and cases treated before one with an earlier slip of the same stratum."""
+    number, stratum = slip.map(first["number"]).astype(float), slip.map(first["stratum"]).astype(object)
+    last = number.groupby(stratum).max()
+    listed = first.reset_index()
+    reached = listed["number"] <= listed["stratum"].map(last).fillna(0)
+    skipped = listed.loc[reached & ~listed["slip"].isin(slip), "slip"]
+    placed = pd.DataFrame(
+        {"stratum": stratum, "number": number, "day": cases["case_date"], "case_id": cases["case_id"]}
+    )
+    placed = placed[~(cases["period"].astype(object).fillna("1") != "1")].sort_values(
+        ["stratum", "number"], kind="stable"
+    )
+    latest = placed.groupby("stratum")["day"].cummax()
+    return {
+        "skipped": skipped.astype(object),
+        "out_of_order": placed.loc[placed["day"] < latest, "case_id"].astype(object),
+    }
+
+
+def _against_log(cases: pd.DataFrame, slip: pd.Series, log: pd.DataFrame) -> dict[str, pd.Series]:
+    opened = log.drop_duplicates("slip").set_index("slip")["opened_at"]
+    when = pd.to_datetime(slip.map(opened), errors="coerce").dt.normalize()
+    name = cases["case_id"].astype(str)
+    return {
+        "not_opened": name[~slip.isin(opened.index)],
+        "opened_late": name[when > pd.to_datetime(cases["case_date"])],
+        "opened_for_nobody": log.loc[~log["slip"].isin(slip), "slip"].astype(object),
+    }

@@ -1,0 +1,316 @@
+"""Whether the cold tests can bear a claim: each doubt with its counts, found before anybody looks at the answer.
+
+Two doubts shut a claim: the control tooth went numb with the target (then what was tested was the field, or nothing),
+and minutes that cannot be the planned tests. The others qualify it: the sentence says why. The thresholds are fixed
+here and not chosen by what they do to an answer; honest studies are to be stopped by all of them together in at most
+one of twenty (simulated in the tests). Harms and doses are never withheld.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.numb_field import INSIDE, where_is_control
+from onsetstudy.records.derived.onset import nearest_control
+from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
+from onsetstudy.records.model import Records
+
+__all__ = ["doubts_of"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+MOST = 0.5
+"""Proportion of cases that is "most"."""
+ALL_OF_FEW = 3
+FEW = 8
+"""From so many cases on, most of them decide; with fewer, all of them have to agree."""
+STRANGE = 0.2
+STRANGE_CASES = 5
+SKIPPED = 3
+"""So many planned tests before the first one done are no lateness."""
+LEVEL = 0.01
+"""Level of each statistical doubt; three of them are asked."""
+WINDOW = 0.35
+"""A test further from every planned minute than this part of the smallest gap is off schedule (no source)."""
+ROUNDS = 60
+ALIKE = 20
+"""Cases of a kind from which on their own tests say how fast they are."""
+COMPARED = 20
+"""Cases of an arm from which on the normal approximation of a ratio of sums keeps its level."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Tests:
+    """Target tests sorted by case and minute, arrays of shape (m,); arm and kind of each of the n cases.
+
+    ``kind`` is practice, technique and arm, coarser where there are few cases alike.
+    """
+
+    case: IntArray
+    minute: FloatArray
+    felt: BoolArray
+    control: IntArray
+    at_risk: BoolArray
+    off: BoolArray
+    arm: NDArray[np.str_]
+    kind: NDArray[np.str_]
+    planned: FloatArray
+
+
+def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
+    """What makes these cold tests doubtful, the gravest first; empty if nothing was found.
+
+    Parameters
+    ----------
+    records : Records
+        Checked records; ``arm`` as it will be compared. Exclusions change little here and may be left in.
+    protocol : Protocol
+        Planned minutes, control tooth, arms.
+
+    Notes
+    -----
+    ``control`` of each cycle is the control reading nearest in the protocol's window. A case is *lost* where in every
+    cycle in which the target did not feel the cold the control tooth did not either. Whether tests off schedule were
+    positive too often is asked against a hazard in steps on the planned grid, with the minutes since the last test as
+    exposure, so that a late test is not taken for a reactive one, and for each kind of case (practice, technique, arm)
+    by itself, so that a fast practice that tests off schedule is not either; counts are compared with their
+    expectation (Poisson, one-sided). Arms are compared by the ratio of sums over cases with its linearised variance
+    (Cochran, Sampling Techniques, 3rd edition, section 6.5; from memory).
+    """
+    tests = _tests(records, protocol)
+    practice = records.cases["practice_id"].to_numpy(dtype=str)
+    found = [
+        _lost(tests, practice, protocol),
+        _clock(tests, practice),
+        _in_field(records, protocol),
+        _reactive(tests),
+        *_differently(tests, protocol),
+    ]
+    return tuple(doubt for doubt in found if doubt is not None)
+
+
+def _tests(records: Records, protocol: Protocol) -> _Tests:
+    readings, cases = records.readings, records.cases
+    number = pd.Index(cases["case_id"]).get_indexer(readings["case_id"])
+    minute = readings["minute"].to_numpy(dtype=np.float64)
+    felt = (readings["response"] == "felt").to_numpy(dtype=bool)
+    target = (readings["tooth_role"] == "target").to_numpy(dtype=bool)
+    order = np.lexsort((minute, number))
+    order = order[number[order] >= 0]
+    number, minute, felt, target = number[order].astype(np.int64), minute[order], felt[order], target[order]
+    case, at, response = number[target], minute[target], felt[target]
+    paired, control_felt = nearest_control(
+        case, at, number[~target], minute[~target], felt[~target], protocol.schedule.control_window_min
+    )
+    planned = np.asarray(protocol.schedule.tests_min, dtype=np.float64)
+    gaps = np.diff(np.concatenate([[0.0], planned]))
+    apart = np.min(np.abs(at[:, None] - planned[None, :]), axis=1) if at.size else np.zeros(0)
+    first = np.ones(case.size, dtype=bool)
+    first[1:] = case[1:] != case[:-1]
+    # At risk up to and with the first test that was not felt: later ones say nothing of onset.
+    before = np.cumsum(~response) - ~response
+    start = np.maximum.accumulate(np.where(first, np.arange(case.size), 0)) if case.size else np.zeros(0, dtype=int)
+    return _Tests(
+        case=case,
+        minute=at,
+        felt=response,
+        control=np.where(paired, control_felt.astype(np.int64), -1),
+        at_risk=(before - before[start]) == 0,
+        off=apart > WINDOW * float(gaps.min()) + 1e-9,
+        arm=cases["arm"].to_numpy(dtype=str),
+        kind=_kinds([cases[name].astype(str).to_numpy(dtype=str) for name in ("practice_id", "technique", "arm")]),
+        planned=planned,
+    )
+
+
+def _kinds(columns: list[NDArray[np.str_]]) -> NDArray[np.str_]:
+    """Practice, technique and arm of each case, with fewer of these where fewer than so many cases are alike."""
+    practice, technique, arm = columns
+    found = np.full(practice.size, "", dtype=object)
+    open_ = np.ones(practice.size, dtype=bool)
+    for parts in ((practice, technique, arm), (practice, technique), (practice,), ()):
+        rows = zip(*parts, strict=True) if parts else [()] * found.size
+        code = np.array([" | ".join(row) for row in rows], dtype=object)
+        names, group = np.unique(code.astype(str), return_inverse=True)
+        enough = np.bincount(group, minlength=names.size)[group] >= ALIKE
+        found[open_ & enough] = code[open_ & enough]
+        open_ &= ~enough
+    return found.astype(str)
+
+
+def _most(yes: int, of: int) -> bool:
+    return yes == of if ALL_OF_FEW <= of < FEW else of >= FEW and yes > MOST * of
+
+
+def _lost(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> Doubt | None:
+    if protocol.schedule.control_tooth == "none":
+        return None
+    n = tests.arm.size
+    numb = ~tests.felt & (tests.control >= 0)
+    cycles = np.bincount(tests.case[numb], minlength=n)
+    gone = np.bincount(tests.case[numb & (tests.control == 0)], minlength=n)
+    asked, lost = cycles > 0, (cycles > 0) & (gone == cycles)
+    counts = (("cases in which the control tooth was lost with the target", int(lost.sum())),
+              ("cases with a control in a cycle without feeling", int(asked.sum())))  # fmt: skip
+    whose = tuple(
+        str(p) for p in np.unique(practice)
+        if _most(int(lost[practice == p].sum()), int(asked[practice == p].sum()))
+    )  # fmt: skip
+    if whose or _most(int(lost.sum()), int(asked.sum())):
+        return Doubt(code="control_lost", effect=SHUTS, counts=counts, practices=whose)
+    return None
+
+
+def _clock(tests: _Tests, practice: NDArray[np.str_]) -> Doubt | None:
+    """Cases that begin where the fourth planned test or a later one stands, or go on long after the last."""
+    n = tests.arm.size
+    has = np.bincount(tests.case, minlength=n) > 0
+    earliest, latest = np.full(n, np.inf), np.zeros(n)
+    np.minimum.at(earliest, tests.case, tests.minute)
+    np.maximum.at(latest, tests.case, tests.minute)
+    skipped = np.searchsorted(tests.planned, earliest - 1e-9)
+    gap = float(np.diff(np.concatenate([[0.0], tests.planned])).max())
+    odd = has & ((skipped >= min(SKIPPED, tests.planned.size)) | (latest > tests.planned[-1] + 2 * gap))
+    whose = tuple(
+        str(p) for p in np.unique(practice)
+        if odd[practice == p].sum() >= STRANGE_CASES and odd[practice == p].sum() > STRANGE * has[practice == p].sum()
+    )  # fmt: skip
+    if not whose:
+        return None
+    counts = (("cases whose minutes cannot be the planned tests", int(odd.sum())), ("cases tested", int(has.sum())))
+    return Doubt(code="clock", effect=SHUTS, counts=counts, practices=whose)
+
+
+def _in_field(records: Records, protocol: Protocol) -> Doubt | None:
+    cases = records.cases
+    if "control_tooth" not in cases or protocol.schedule.control_tooth == "none":
+        return None
+    columns = (cases[name].astype(object).where(cases[name].notna(), "") for name in
+               ("control_tooth", "tooth", "technique"))  # fmt: skip
+    notation = protocol.schedule.tooth_notation
+    where = [where_is_control(c, t, (k,) if k else (), notation=notation) for c, t, k in zip(*columns, strict=True)]
+    inside = np.array([answer == INSIDE for answer in where], dtype=bool)
+    if inside.sum() < ALL_OF_FEW or inside.sum() <= STRANGE * len(cases):
+        return None
+    counts = (("cases with a control tooth inside the field of the injection", int(inside.sum())),
+              ("cases", len(cases)))  # fmt: skip
+    whose = np.unique(cases["practice_id"].to_numpy(dtype=str)[inside])
+    return Doubt(code="control_in_field", effect=QUALIFIES, counts=counts, practices=tuple(map(str, whose)))
+
+
+def _reactive(tests: _Tests) -> Doubt | None:
+    """Tests off schedule that were not felt more often than their minutes let expect."""
+    used = tests.at_risk
+    off = tests.off & used
+    if not off.any():
+        return None
+    before = np.zeros(tests.case.size)
+    same = tests.case[1:] == tests.case[:-1]
+    before[1:][same] = tests.minute[:-1][same]
+    # Who tests off schedule may also have the faster or slower cases: each kind of case has a hazard of its own.
+    e = 0.0
+    kind = tests.kind[tests.case]
+    for name in np.unique(kind[off]):
+        rows = used & (kind == name)
+        expected = _expected(before[rows], tests.minute[rows], ~tests.felt[rows], tests.planned)
+        e += float(expected[tests.off[rows]].sum())
+    o = int((~tests.felt & off).sum())
+    p = _poisson_tail(o, e)
+    if p >= LEVEL:
+        return None
+    counts = (
+        ("tests off schedule at which the tooth was numb", o),
+        ("expected", round(e)),
+        ("such tests", int(off.sum())),
+    )
+    return Doubt(code="off_schedule_positive", effect=QUALIFIES, counts=counts, p_value=p)
+
+
+def _expected(before: FloatArray, at: FloatArray, numb: BoolArray, planned: FloatArray) -> FloatArray:
+    """Probability of each test to be the first without feeling, under one hazard in steps on the planned grid.
+
+    Fitted by expectation and maximisation: an onset between two tests is shared out over the steps as the hazard of
+    the last round has it. The rounds are many enough for a threshold, not for a likelihood.
+    """
+    edges = np.concatenate([[0.0], planned, [max(float(at.max()), float(planned[-1])) + 1.0]])
+    inside = np.clip(np.minimum(at[:, None], edges[1:]) - np.maximum(before[:, None], edges[:-1]), 0.0, None)
+    rate = np.full(edges.size - 1, max(1, numb.sum()) / max(inside.sum(), 1e-9))
+    for _ in range(ROUNDS):
+        mass = inside * rate
+        total = mass.sum(axis=1, keepdims=True)
+        chance = -np.expm1(-total)
+        share = np.divide(mass, total, out=np.zeros_like(mass), where=total > 0)
+        # Within a positive gap the time lived before onset is, on average, this part of it.
+        lived = np.where(numb[:, None], chance / np.maximum(total, 1e-12) - (1 - chance), 1.0)
+        lived = np.where(numb[:, None], lived / np.maximum(chance, 1e-12), lived)
+        exposure = (inside * np.clip(lived, 0.0, 1.0)).sum(axis=0)
+        onsets = (share * numb[:, None]).sum(axis=0)
+        rate = np.divide(onsets, exposure, out=np.zeros_like(rate), where=exposure > 0)
+    found: FloatArray = -np.expm1(-(inside * rate).sum(axis=1))
+    return found
+
+
+def _differently(tests: _Tests, protocol: Protocol) -> list[Doubt]:
+    """Arms that were not tested alike: more tests off schedule in one, or more planned tests missing."""
+    n = tests.arm.size
+    done = np.bincount(tests.case[tests.at_risk], minlength=n).astype(np.float64)
+    off = np.bincount(tests.case[tests.at_risk & tests.off], minlength=n).astype(np.float64)
+    end = np.zeros(n)
+    np.maximum.at(end, tests.case[tests.at_risk], tests.minute[tests.at_risk])
+    due = np.searchsorted(tests.planned, end + 1e-9, side="right").astype(np.float64)
+    on_time = np.bincount(tests.case[tests.at_risk & ~tests.off], minlength=n).astype(np.float64)
+    missed = np.clip(due - on_time, 0.0, None)
+    found = []
+    for code, part, whole, words in (
+        ("tested_differently", off, done, "tests off schedule"),
+        ("tests_vanished", missed, due, "planned tests not done in time"),
+    ):
+        p, counts = _compared(part, whole, tests.arm, protocol, words)
+        if p < LEVEL:
+            found.append(Doubt(code=code, effect=QUALIFIES, counts=counts, p_value=p))
+    return found
+
+
+def _compared(
+    part: FloatArray, whole: FloatArray, arm: NDArray[np.str_], protocol: Protocol, words: str
+) -> tuple[float, tuple[tuple[str, int], ...]]:
+    """Two-sided P of equal ratios of sums in the two arms; 1 where an arm has too few cases or nothing varies."""
+    ratio, variance, counts = [], [], []
+    for code in protocol.arm_codes[:2]:
+        own = (arm == code) & (whole > 0)
+        n, total = int(own.sum()), float(whole[own].sum())
+        counts.append((f"{words}, {protocol.label(code)}, of {total:.0f}", int(part[own].sum())))
+        if n < COMPARED or total == 0:
+            return 1.0, tuple(counts)
+        r = float(part[own].sum()) / total
+        rest = part[own] - r * whole[own]
+        ratio.append(r)
+        variance.append(n / (n - 1) * float(np.sum(rest**2)) / total**2)
+    spread = sum(variance)
+    if spread <= 0:
+        return 1.0, tuple(counts)
+    z = (ratio[1] - ratio[0]) / float(np.sqrt(spread))
+    return math.erfc(abs(z) / math.sqrt(2)), tuple(counts)
+
+
+def _poisson_tail(count: int, mean: float) -> float:
+    """Probability of so many or more, summed from the count upwards so that small ones stay exact."""
+    if count == 0:
+        return 1.0
+    if mean <= 0:
+        return 0.0
+    term = math.exp(count * math.log(mean) - mean - math.lgamma(count + 1))
+    total, k = 0.0, count
+    while term > 0 and (k <= mean or term > total * 1e-16):
+        total += term
+        k += 1
+        term *= mean / k
+    return min(1.0, total)

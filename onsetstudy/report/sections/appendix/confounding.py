@@ -1,0 +1,144 @@
+"""What is left of the difference among cases alike."""
+
+from __future__ import annotations
+
+from onsetstudy.adjustment.results import FairComparison
+from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
+from onsetstudy.report.figures import balance
+from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.numbers import counted, decimal, interval, level, listed, tidy
+from onsetstudy.report.sentences import plain_words
+
+__all__ = ["fair_section"]
+
+EstimateLike = Estimate | NotAvailable
+# Said under the numbers that it is about.
+BESIDE_THE_TABLE = ("extrapolated",)
+PERIODS = {
+    "apart": "The arms do not overlap in time: whatever else changed between them cannot be told from buffering.",
+    "mixed": "",
+    "one_arm": "There is one arm only; nothing can be compared.",
+}
+
+
+def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | None:
+    """The arms as they are, weighted and standardised; nothing for randomised studies."""
+    if fair is None:
+        return None
+    other, reference = (protocol.label(a) for a in (protocol.contrast_arm, protocol.reference_arm))
+    accounted = listed([plain_words(c) for c in fair.covariates])
+    alike = (
+        f"and among cases alike in {accounted}" if accounted else "as nothing was recorded in which cases could differ"
+    )
+    text = (
+        f"Nobody drew lots: {_how_arms_came_about(protocol)}. The difference is shown as it is, {alike}. "
+        f"What was not recorded may still differ, so no line says that buffering made the difference."
+    )
+    blocks: list[Block] = [Paragraph(text=text)]
+    if PERIODS[fair.period]:
+        blocks.append(Paragraph(text=PERIODS[fair.period]))
+    if fair.period == "one_arm":
+        return Section(id="fair", title="Among cases alike", blocks=tuple(blocks))
+    blocks.append(_table(fair, protocol))
+    if fair.balance:
+        title = "Were the arms alike?"
+        look = look_of(protocol.contrast_arm, protocol.arm_codes)
+        drawn = balance.draw_figure(fair, name="balance", title=title, look=look)
+        caption = (
+            f"Differences of {other} from {reference}, in standard deviations: open as they are, filled after "
+            "weighting. "
+            f"Between the hairlines (0.1, common practice, no source) arms count as alike."
+        )
+        if len(fair.balance) > balance.MOST_ROWS:
+            caption += f" The {balance.MOST_ROWS} most unlike of {len(fair.balance)}."
+        blocks.append(
+            Figure(name="balance", title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow)
+        )
+    blocks += [Paragraph(text=t) for t in _more(fair)]
+    if fair.left_out:
+        told = listed([f"{plain_words(name)} ({why})" for name, why in fair.left_out])
+        blocks.append(Paragraph(text=f"Not accounted for: {told}.", role="note"))
+    blocks += [Paragraph(text=tidy(c.text), role="note") for c in fair.caution if c.code not in BESIDE_THE_TABLE]
+    return Section(id="fair", title="Among cases alike", blocks=tuple(blocks))
+
+
+def _how_arms_came_about(protocol: Protocol) -> str:
+    other = protocol.label(protocol.contrast_arm)
+    return {
+        "clinician_choice": f"operators chose who was {other}",
+        "alternating": "the arms alternated, so the next one could be known beforehand",
+        "date_based": f"the date said who was {other}, so the arm could be known beforehand",
+    }[protocol.study.allocation]
+
+
+def _table(fair: FairComparison, protocol: Protocol) -> Table:
+    names = {
+        "success_difference": (f"numb by {protocol.onset.target_min:g} min, percentage points", 100.0, 0),
+        "rmst_difference": ("restricted mean time to onset, minutes", 1.0, 1),
+        "pain_difference": (f"mean pain, {protocol.pain.instrument.unit if protocol.pain else ''}", 1.0, 1),
+    }
+    rows = []
+    for line in fair.lines:
+        name, factor, places = names[line.outcome]
+        rows.append((name, *(_number(e, factor, places) for e in (line.crude, line.weighted, line.standardised))))
+    told = (
+        "; ".join(f"{n} {protocol.label(a)} cases count as {eff:.0f}" for a, eff, n in fair.overlap.effective)
+        if fair.overlap
+        else ""
+    )
+    notes = [
+        f"Differences are {protocol.label(protocol.contrast_arm)} less {protocol.label(protocol.reference_arm)} with "
+        f"{level(protocol.plan.conf_level)} limits; {fair.replicates} draws of patients, everything fitted anew in "
+        "each. Weighted: "
+        "overlap weights, for cases who might have had either arm. Standardised: predicted for all cases under either "
+        "arm."
+    ]
+    if told:
+        notes.append(f"Weighted, {told}.")
+    notes += [tidy(c.text) for c in fair.caution if c.code in BESIDE_THE_TABLE]
+    return Table(
+        caption="The difference as it is, and among cases alike",
+        columns=("what", "as it is", "weighted", "standardised"),
+        rows=tuple(rows),
+        align="lrrr",
+        notes=tuple(notes),
+    )
+
+
+def _number(e: EstimateLike, factor: float, places: int) -> str:
+    if not isinstance(e, Estimate):
+        return e.reason
+    low, high = factor * e.interval.low, factor * e.interval.high
+    return f"{decimal(factor * e.estimate, places)} ({interval(low, high, places)})"
+
+
+def _more(fair: FairComparison) -> list[str]:
+    texts = []
+    for e in fair.e_values:
+        said = (
+            f"Could something unrecorded explain the hazard ratio ({decimal(e.ratio, 2)} as it is)? It would have to "
+            f"be {decimal(e.value, 1)} times as common in one arm and make onset {decimal(e.value, 1)} times as likely "
+            "(E-value)"
+        )
+        texts.append(
+            f"{said}; the interval holds no difference as it is."
+            if e.limit == 1
+            else f"{said}; {decimal(e.limit, 1)} times would do for the nearer limit to reach no difference."
+        )
+    if isinstance(fair.learning, Estimate):
+        low, high = fair.learning.interval.low, fair.learning.interval.high
+        word = (
+            "operators got better with practice"
+            if low > 1
+            else "operators did worse as time went on"
+            if high < 1
+            else "no learning is seen"
+        )
+        texts.append(
+            "With each doubling of an operator's cases the odds of being numb by the target were "
+            f"{decimal(fair.learning.estimate, 2)} "
+            f"times ({interval(low, high, 2)}): {word}, in {counted(fair.learning.n.cases, 'case')}."
+        )
+    return texts

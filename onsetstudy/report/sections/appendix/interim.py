@@ -1,0 +1,171 @@
+"""What this look allows one to say."""
+
+from __future__ import annotations
+
+import math
+
+from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.design.interim.results import LookVerdict
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
+from onsetstudy.report.figures import interim
+from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.numbers import decimal, interval, level, p_text, tidy
+from onsetstudy.study.results import LooksTaken
+
+__all__ = ["looks_section", "verdict_words"]
+
+OUTCOMES = {
+    "hazard_ratio": ("the rate of becoming numb", *QUANTITIES["hazard_ratio"].words),
+    "rmst_difference": ("the restricted mean time to onset", *QUANTITIES["rmst_difference"].words),
+    "success_difference": ("the proportion numb by the target minute", *QUANTITIES["success_difference"].words),
+    "pain_difference": ("pain", *QUANTITIES["pain_difference"].words),
+}
+SPENDING = {"obrien_fleming": "O'Brien-Fleming", "pocock": "Pocock", "power": "power family"}
+UNITS = {"log ratio": "ratio", "min": "minutes saved", "proportion": "difference of proportions"}
+
+
+def verdict_words(taken: LooksTaken, protocol: Protocol) -> str:
+    """The verdict on the present look, in one or two plain sentences."""
+    count = len(taken.verdicts)
+    over = next((k for k, v in enumerate(taken.verdicts) if v.code in ("crossed", "ended")), count - 1)
+    verdict = taken.verdicts[over]
+    text = _one_verdict(verdict, over + 1, taken, protocol)
+    if over == count - 1:
+        return text
+    return f"{text} The analyses after it are descriptive only."
+
+
+def _difference_said(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol) -> str:
+    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
+    what, better, worse = OUTCOMES[taken.primary]
+    direction = better if verdict.direction == "sooner" else worse
+    if taken.primary == "pain_difference":
+        return f"mean pain was {direction} with {other} than with {reference} injections"
+    if taken.primary == "success_difference":
+        return f"{direction} teeth were numb by the target minute with {other} than with {reference} injections"
+    return f"{other} teeth were numb {direction} than {reference} ones ({what.removeprefix('the ')})"
+
+
+def _one_verdict(verdict: LookVerdict, number: int, taken: LooksTaken, protocol: Protocol) -> str:
+    count = f"{verdict.counted:g} of {verdict.planned:g} planned {verdict.unit}"
+    place = f"Interim analysis {number} ({verdict.label}), {count}: "
+    what = OUTCOMES[taken.primary][0]
+    if verdict.code == "crossed":
+        said = _difference_said(verdict, taken, protocol)
+        return f"{place}boundary crossed. With all interim analyses allowed for, {said}."
+    if verdict.code == "ended":
+        return (
+            f"{place}the planned size is reached and the boundary was not crossed. No difference in {what} was shown."
+        )
+    if verdict.code == "descriptive":
+        why = verdict.caution[0].text.removeprefix("Extra look, descriptive only: ")
+        return f"{place}an extra analysis, descriptive only. {why[:1].upper()}{why[1:]}"
+    if verdict.code == "unlikely":
+        return f"{place}unlikely to show it. {_chances(verdict)}"
+    naive = " Somebody who knew of this analysis only would have claimed a difference." if verdict.naive_claim else ""
+    return f"{place}continue; the boundary is not reached.{naive} {_chances(verdict)}".strip()
+
+
+def _chances(verdict: LookVerdict) -> str:
+    powers = verdict.conditional
+    if powers is None:
+        return ""
+    return (
+        f"The chance to cross a boundary in the end is {powers.design:.0%} if the planned effect is true and "
+        f"{powers.predictive:.0%} by what was seen so far."
+    ).replace("%", "\u202f%")
+
+
+def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | None:
+    """Verdict, figure, all looks, and the estimate once the study has stopped."""
+    if taken is None:
+        return None
+    title = "What did each interim analysis allow?"
+    look = look_of(protocol.contrast_arm, protocol.arm_codes)
+    drawn = interim.draw_figure(taken, name="looks", title=title, look=look)
+    caption = (
+        f"Dots: the z statistic of {OUTCOMES[taken.primary][0]} at each interim analysis; above 0 "
+        f"{protocol.label(protocol.contrast_arm)} is better. Short bars: the boundary of that analysis; dashed: the "
+        "boundary as planned; dotted: 1.96, which a reader of a single analysis would take."
+    )
+    blocks: list[Block] = [
+        Paragraph(text=verdict_words(taken, protocol)),
+        Figure(name="looks", title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow),
+        _table(taken),
+    ]
+    if taken.stopped is not None:
+        blocks.append(Paragraph(text=_stopped(taken)))
+    last = taken.verdicts[-1]
+    blocks.append(
+        Paragraph(
+            text=f"Analysing {len(taken.verdicts)} times with the limits of a single analysis would be wrong in "
+            f"{100 * last.naive_error:.0f}\u202f% of studies without a difference, not in {level(taken.plan.alpha)}.",
+            role="note",
+        )
+    )
+    decided = [v for v in taken.verdicts[:-1] if v.code in ("crossed", "ended")]
+    texts = dict.fromkeys(c.text for c in (*taken.caution, *(c for v in decided for c in v.caution), *last.caution))
+    blocks += [Paragraph(text=tidy(text), role="note") for text in texts]
+    return Section(id="looks", title="What this interim analysis allows", blocks=tuple(blocks))
+
+
+CODES = {
+    "continue": "continue",
+    "crossed": "boundary crossed",
+    "unlikely": "unlikely to show it",
+    "ended": "ended, not crossed",
+    "descriptive": "extra analysis",
+}
+
+
+def _table(taken: LooksTaken) -> Table:
+    rows = tuple(
+        (
+            v.label,
+            f"{v.counted:g}",
+            decimal(v.z, 2),
+            decimal(v.boundary, 2) if math.isfinite(v.boundary) else "—",
+            "—" if v.futility is None else decimal(v.futility, 2),
+            f"{100 * v.alpha_spent:.2f}" if math.isfinite(v.alpha_spent) else "—",
+            CODES[v.code],
+        )
+        for v in taken.verdicts
+    )
+    plan = taken.plan
+    notes = (
+        f"{plan.method[:1].upper()}{plan.method[1:]}; {SPENDING.get(plan.spending, plan.spending)} type, "
+        f"{level(plan.alpha)} in "
+        f"all, {plan.planned_information:g} {plan.unit} planned, futility {plan.futility.replace('_', '-')}. "
+        f"{plan.source}.",
+    )
+    return Table(
+        caption="Interim analyses so far",
+        columns=("analysis", plan.unit, "z", "boundary", "futility", "alpha spent, %", "verdict"),
+        rows=rows,
+        align="lrrrrrl",
+        notes=notes,
+    )
+
+
+def _stopped(taken: LooksTaken) -> str:
+    found = taken.stopped
+    if found is None:
+        return ""
+    show = math.exp if taken.scale == "log ratio" else float
+    values = [show(v) for v in (found.estimate, found.interval.low, found.interval.high, found.plain)]
+    places = 3 if taken.scale == "proportion" else 2
+    estimate, low, high, plain = values
+    over = next((v for v in taken.verdicts if v.code in ("crossed", "ended")), None)
+    when = "" if over is None else f"At {over.label}, when the study was decided, "
+    return (
+        f"{when}the estimate that allows for the interim analyses was {decimal(estimate, places)} "
+        f"({interval(low, high, places)}; "
+        f"{UNITS.get(taken.scale, '')}), p {_p(found.p_value)}, {found.method}; ignoring them "
+        f"{decimal(plain, places)}."
+    )
+
+
+def _p(value: float) -> str:
+    text = p_text(value)
+    return text if text.startswith("<") else f"= {text}"

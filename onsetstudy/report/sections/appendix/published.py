@@ -1,0 +1,150 @@
+"""Published results beside the practice's own, positive and null alike."""
+
+from __future__ import annotations
+
+from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.core.results import NotAvailable
+from onsetstudy.outcomes.published_results import ContextPanel, PublishedContext, PublishedRange
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Block, Cautions, Figure, Paragraph, Section, Table
+from onsetstudy.report.figures import published as drawn
+from onsetstudy.report.figures.published import FROM_MEMORY, ContextScale
+from onsetstudy.report.numbers import counted, day, level, listed, tidy
+from onsetstudy.report.sentences import axis_ends, plain_words
+
+__all__ = ["section"]
+
+TITLES = {
+    "onset": "Minutes of waiting saved, beside published ones",
+    "success": "More teeth numb? Beside published success",
+    "pain": "Kinder injections? Beside published pain",
+}
+TESTS = {"ept": "electric pulp tester", "cold": "cold"}
+
+
+def section(context: PublishedContext | None, protocol: Protocol) -> Section | None:
+    """Section on published results; ``None`` where none were chosen."""
+    if context is None or not context.panels:
+        return None
+    blocks: list[Block] = [Paragraph(text=context.words[0])] if context.words else []
+    if context.words[1:]:
+        blocks.append(Cautions(texts=context.words[1:]))
+    for panel in context.panels:
+        explained = any(isinstance(block, Figure) for block in blocks)
+        blocks.append(_panel(panel, protocol, marks=not explained))
+    table = _table(context)
+    if table is not None:
+        blocks.append(table)
+    blocks.append(Cautions(texts=tuple(tidy(c.text) for c in context.caution)))
+    return Section(id="context", title="Beside published results", blocks=tuple(blocks))
+
+
+def _scale(panel: ContextPanel, protocol: Protocol) -> ContextScale:
+    other = protocol.label(protocol.contrast_arm)
+    if panel.outcome == "onset":
+        return ContextScale(
+            unit="minutes saved", ends=axis_ends(protocol), factor=QUANTITIES["rmst_difference"].shown.factor
+        )
+    if panel.outcome == "success":
+        return ContextScale(unit="percentage points", ends=("fewer numb", "more numb"), base=0)
+    return ContextScale(unit="difference, of 100", ends=(f"less with {other}", f"more with {other}"), base=0)
+
+
+def _panel(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> Block:
+    """Figure of one outcome; ``marks`` explains them, once in a section."""
+    scale = _scale(panel, protocol)
+    frame = drawn.data_for(panel, factor=scale.factor, base=scale.base)
+    title = TITLES[panel.outcome]
+    if frame["estimate"].isna().all():
+        text = f"{title}. No published difference with the same technique can be drawn on one scale."
+        return Paragraph(text=text, role="absent")
+    figure = drawn.draw_figure(
+        frame, name=f"context-{panel.outcome}", title=title, scale=scale, arm=protocol.contrast_arm,
+        arms=protocol.arm_codes,
+    )  # fmt: skip
+    caption = _caption(panel, protocol, marks=marks)
+    name = f"context-{panel.outcome}"
+    return Figure(name=name, title=title, caption=caption, alt=figure.alt, svg=figure.svg, narrow=figure.narrow)
+
+
+def _caption(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> str:
+    drawn_lines = [r for group in panel.groups for r in group.drawn]
+    parts = [f"Here: {panel.own_meaning}."]
+    if marks:
+        explained = (
+            f"Diamonds: these cases, with {level(protocol.plan.conf_level)} interval. Circles: published trials; "
+            "squares: several trials pooled; lines: printed intervals."
+        )
+        parts.insert(0, explained)
+    changed = list(dict.fromkeys(s for r in drawn_lines if (shown := r.drawn()) is not None and (s := shown[3])))
+    if panel.own_scaled:
+        changed.append(panel.own_scaled)
+    if changed:
+        parts.append(f"Drawn on one axis: {'; '.join(changed)}. The table shows what was printed.")
+    if any(r.label == "from memory" for r in drawn_lines):
+        parts.append(f"{FROM_MEMORY} from memory, not read again.")
+    wanting = {tidy(g.own.reason.rstrip(".")) for g in panel.groups if g.drawn and isinstance(g.own, NotAvailable)}
+    parts += [f"No own estimate: {reason}." for reason in sorted(wanting)]
+    empty = [plain_words(g.technique) for g in panel.groups if not g.drawn]
+    if empty:
+        parts.append(f"Nothing published to draw: {listed(empty)}.")
+    return " ".join(parts)
+
+
+def _table(context: PublishedContext) -> Table | None:
+    """One row for each study, whatever it found; trials first, then trials pooled by others."""
+    found: dict[str, PublishedRange] = {}
+    for panel in context.panels:
+        found |= {r.id: r for group in panel.groups for r in (*group.drawn, *group.listed)}
+    if not found:
+        return None
+    studies: dict[tuple[str, str], list[PublishedRange]] = {}
+    for r in sorted(found.values(), key=lambda r: (r.evidence != "trial", r.year, r.id)):
+        studies.setdefault((r.evidence, r.citation), []).append(r)
+    rows: list[tuple[str, ...]] = []
+    heads: list[int] = []
+    for evidence, title in (("trial", "Trials"), ("pooled", "Several trials, pooled")):
+        told = [_row(lines) for (kind, _), lines in studies.items() if kind == evidence]
+        if told:
+            heads.append(len(rows))
+            rows += [(title, "", ""), *told]
+    others = sum(panel.other for panel in context.panels)
+    return Table(
+        caption="What was printed, plain against buffered",
+        columns=("study", "patients and method", "result"),
+        rows=tuple(rows),
+        align="lll",
+        heads=tuple(heads),
+        notes=(
+            f"{context.table_title}, table dated {day(context.table_date)}. Values as printed, read in abstracts or "
+            f"texts unless marked {FROM_MEMORY} (from memory). {counted(others, 'line')} of the table "
+            f"{'is' if others == 1 else 'are'} of other techniques and left out. Citations stand in "
+            "the table itself.",
+        ),
+    )
+
+
+def _row(lines: list[PublishedRange]) -> tuple[str, str, str]:
+    """One study: its name, how it was done, everything it printed."""
+    name = lines[0].study.partition(",")[0]
+    memory = all(r.label == "from memory" for r in lines)
+    results = list(dict.fromkeys(r.printed for r in lines))
+    notes = list(dict.fromkeys(r.note for r in lines if r.note))
+    text = ". ".join(tidy(t[:1].upper() + t[1:]) for t in ("; ".join(results), *notes))
+    return f"{name} {FROM_MEMORY}" if memory else name, _method(lines), f"{text}."
+
+
+def _method(lines: list[PublishedRange]) -> str:
+    first = lines[0]
+    techniques = list(dict.fromkeys(plain_words(t) for r in lines for t in r.techniques))
+    patients = list(dict.fromkeys(r.patients for r in lines if r.patients))
+    test = TESTS.get(first.test_method, first.test_method)
+    parts = [
+        "" if first.n is None else counted(first.n, "patient"),
+        plain_words(first.design),
+        listed(techniques),
+        first.agent,
+        *patients,
+        f"tested by {test}" if test else "",
+    ]
+    return tidy(", ".join(part for part in parts if part))

@@ -1,0 +1,238 @@
+"""Page 1 of a group's report: the answer, what was seen in each arm, who is missing, and one's own practice."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from onsetstudy.core.quantities import quantity_of, read_earlier
+from onsetstudy.core.results import Counts, Estimate, NotAvailable
+from onsetstudy.pool.results import Funnel, Pooled
+from onsetstudy.report.document import Answer, Block, Cautions, Figure, Paragraph, Section, Table
+from onsetstudy.report.figures import curves, forest
+from onsetstudy.report.figures.canvas import Drawing
+from onsetstudy.report.figures.forest import Line, Scale
+from onsetstudy.report.numbers import (
+    MINUS,
+    counted,
+    level,
+    listed,
+    percent,
+    percent_interval,
+    tidy,
+)
+from onsetstudy.report.sections.group.more import heterogeneity_words, name_of
+from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
+from onsetstudy.study.group_results import GroupResults
+
+__all__ = ["curves_block", "drawn_figure", "first_page", "missing_words"]
+
+CURVES = 1.6
+CAUTIONS = ("not_randomised", "arms", "practices_together", "coarser_strata")
+NO_PLACE = "—"
+
+
+def first_page(results: GroupResults, own: str | None) -> Section:
+    """Everything of page 1; ``own`` is the letter of the practice whose page it is."""
+    blocks: list[Block] = [_answer(results)]
+    if own is not None:
+        blocks.append(Paragraph(text=_own_words(results, own)))
+    blocks += [_arms_table(results), _forest(results, own)]
+    if own is None:
+        blocks.append(curves_block(results))
+    always = [tidy(c.text) for c in results.caution]
+    cautions = [always[0], *missing_words(results, own)]
+    cautions += [tidy(c.text) for c in results.caution if c.code in CAUTIONS]
+    blocks.append(Cautions(texts=tuple(cautions)))
+    return Section(id="answer", title="", blocks=tuple(blocks))
+
+
+def drawn_figure(name: str, title: str, caption: str, drawn: Drawing) -> Figure:
+    """A drawing as a block."""
+    return Figure(name=name, title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow)
+
+
+def _answer(results: GroupResults) -> Answer:
+    """The primary claim, then how much practices differ in it."""
+    claim = results.claims.primary()
+    said = sentence(claim, results.protocol)
+    pooled = pooled_of(results, claim.quantity.key)
+    if pooled is None or not isinstance(pooled.average, Estimate):
+        return Answer(seen=said.seen, allows=said.allows)
+    differ = heterogeneity_words(pooled, lambda low, high: span_words(claim, low, high))
+    return Answer(seen=said.seen, allows=f"{said.allows} {differ}")
+
+
+def pooled_of(results: GroupResults, key: str) -> Pooled | None:
+    """Pooled result of a quantity, under today's key or an earlier one."""
+    return next((p for p in results.pooled if read_earlier(p.quantity)[0] == key), None)
+
+
+def missing_words(results: GroupResults, own: str | None) -> list[str]:
+    """Who and what is missing, one sentence each; a practice's own page names no other practice by its code."""
+    told = []
+    if results.missing:
+        k = len(results.missing)
+        told.append(
+            f"No file from {listed(results.missing)}."
+            if own is None
+            else f"{counted(k, 'practice')} of the study {'has' if k == 1 else 'have'} sent nothing."
+        )
+    mine = next((p.code for p in results.practices if p.letter == own), None)
+    for code, last in results.shorter:
+        if own is None:
+            told.append(f"{code} has sent up to {last} only: later cases of {code} are missing.")
+        elif code == mine:
+            told.append(f"Your practice has sent up to {last} only: your later cases are missing.")
+    others = [code for code, _ in results.shorter if code != mine]
+    if own is not None and others:
+        has = "has" if len(others) == 1 else "have"
+        told.append(f"{counted(len(others), 'other practice')} {has} sent up to an earlier quarter only.")
+    if results.skipped:
+        names = listed(results.skipped) if own is None else counted(len(results.skipped), "file")
+        was = "was" if len(results.skipped) == 1 else "were"
+        told.append(f"{names} {was} not read: exchange files end in .exchange.json.")
+    if results.beyond:
+        who = "All files go" if len(results.beyond) == len(results.practices) else "Some files go"
+        told.append(
+            f"{who} on after {results.quarter}. Pain, minutes to treatment, harms and the number of rows carry no "
+            f"quarter and are left out of these; ask for files that end with {results.quarter}."
+        )
+    return told
+
+
+def _own_words(results: GroupResults, own: str) -> str:
+    """One sentence about the practice whose page it is."""
+    practice = next(p for p in results.practices if p.letter == own)
+    head = f"Your practice, {counted(practice.n.cases, 'case')}"
+    claim = results.claims.get(results.claims.lead, own)
+    told = "" if claim is None else f" {sentence(claim, results.protocol).text}"
+    flags = [
+        (f.quantity, p.flag)
+        for f in results.funnels
+        if isinstance(f, Funnel) and f.quantity != "operators"
+        for p in f.points
+        if p.label == own
+    ]
+    tau = results.protocol.onset.tau_min
+    names = {"by_target": "not numb by the target", "never_numb": f"not numb within {tau:g} minutes"}
+    outside = [names[q] for q, flag in flags if flag]
+    if not flags:
+        return f"{head}.{told}"
+    if outside:
+        return f"{head}; outside the inner limits for teeth {listed(outside)}: look at what lies behind it.{told}"
+    both = "both charts" if len(flags) == 2 else "the chart"
+    return f"{head}; inside the limits in {both} of practices beside each other.{told}"
+
+
+def _arms_table(results: GroupResults) -> Table:
+    """Shares by arm, the difference within practices, and pain."""
+    protocol, overall = results.protocol, results.overall
+    labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
+    target, horizon = protocol.onset.target_min, protocol.onset.tau_min
+    rows = [
+        (
+            f"numb by {target:g} min",
+            *(_share(e) for e in overall.by_target),
+            _difference(results, "success_difference"),
+        ),
+        (
+            f"not numb within {horizon:g} min",
+            *(_share(e) for e in overall.never_numb),
+            _difference(results, "not_numb_difference"),
+        ),
+    ]
+    pain = results.claims.get("pain_difference")
+    if pain is not None and isinstance(pain.answer, Estimate):
+        rows.append((f"mean pain, {pain.answer.unit}", NO_PLACE, NO_PLACE, _difference(results, "pain_difference")))
+    allowed = "" if results.looks is None else f", of differences {ALLOWED}"
+    note = (
+        f"With {level(protocol.plan.conf_level)} intervals{allowed}. Difference: {labels[1]} less {labels[0]}, of "
+        "proportions in percentage points, within practices and combined by numbers of cases."
+    )
+    return Table(
+        caption="What was seen, all practices together", columns=("", *labels, "difference"), rows=tuple(rows),
+        align="lrrr", notes=(note,),
+    )  # fmt: skip
+
+
+def _share(e: Estimate | NotAvailable) -> str:
+    if not isinstance(e, Estimate):
+        return NO_PLACE
+    n = e.n.cases
+    return f"{percent(e.estimate, n)} ({percent_interval(e.interval.low, e.interval.high, n)}) of {n}"
+
+
+def _difference(results: GroupResults, key: str) -> str:
+    """A difference as its claim has it, signed."""
+    claim = results.claims.get(key)
+    text = "" if claim is None else short_value(claim, unit="")
+    if not text:
+        return NO_PLACE
+    return text if text.startswith((MINUS, "0 ")) else f"+{text}"
+
+
+def _forest(results: GroupResults, own: str | None) -> Block:
+    protocol = results.protocol
+    lead = quantity_of(results.claims.lead)
+    if lead.contrast == "/":
+        lead = quantity_of("rmst_difference")
+    wait = pooled_of(results, lead.key)
+    title = "What did each practice find?"
+    if wait is None:
+        return Paragraph(text=f"{title} No file holds it.", role="absent")
+    lines = [Line(name_of(m.label, own), m.result) for m in wait.members]
+    within = results.overall.difference(lead.key)
+    if isinstance(within, Estimate) and len(results.practices) > 1:
+        lines.append(Line("All cases, within practices", within, whole=True))
+    if isinstance(wait.average, Estimate):
+        lines.append(Line("Average of practices", wait.average, whole=True))
+        if wait.prediction is not None:
+            further = replace(wait.average, interval=wait.prediction, std_error=None, n=Counts(cases=0, onsets=0))
+            lines.append(Line("A practice not in this study", further, outside=True))
+    claim = results.claims.get(lead.key)
+    matters = None if claim is None else claim.matters_shown
+    unit = protocol.pain.instrument.unit if lead.unit == "score" and protocol.pain else lead.unit_shown
+    scale = Scale(unit=unit, ends=axis_ends(protocol, lead), matters=matters, factor=lead.shown.factor)
+    frame = forest.data_for(lines, factor=scale.factor)
+    why = forest.reasons(frame)
+    if frame["estimate"].isna().all():
+        return Paragraph(text=f"{title} There is no estimate to draw. {why}", role="absent")
+    what = _upper(lead.name)
+    if "tau_min" in lead.at:
+        what += f", up to {protocol.onset.tau_min:g} minutes"
+    caption = f"{what}, {unit}; {level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}; large dots "
+    caption += "know more."
+    if len(results.practices) > 1:
+        caption += " Letters are drawn anew for every report: no ranking."
+    if matters is not None:
+        caption += f" Dotted: {matters:g} {unit}, a difference that matters."
+    if wait.prediction is not None:
+        caption += " Last line: where the truth of such a practice would lie."
+    without = [name_of(m.label, own) for m in wait.members if isinstance(m.result, Estimate) and m.weight == 0]
+    if without and isinstance(wait.average, Estimate):
+        caption += f" Not in the average, because its cases do not tell how sure its value is: {listed(without)}."
+    if why:
+        caption += f" No estimate: {why}"
+    drawn = forest.draw_figure(
+        frame, name="forest", title=title, scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes
+    )
+    return drawn_figure("forest", title, caption, drawn)
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def curves_block(results: GroupResults) -> Block:
+    """Onset curves of all practices; on a member's page they stand after the first page, which has own words."""
+    title = "How soon were teeth numb, in all practices together?"
+    frame = curves.data_for(results, least=5)  # type: ignore[arg-type]
+    if frame.empty:
+        return Paragraph(text=f"{title} Too few cases to draw.", role="absent")
+    caption = (
+        "Thick steps: what tests have shown. Shaded: where nobody looked. Uprights: "
+        f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
+        f"{counted(results.overall.n.cases, 'case')}."
+    )
+    drawn = curves.draw_figure(results, frame, name="curves", title=title, height=CURVES)  # type: ignore[arg-type]
+    return drawn_figure("curves", title, caption, drawn)

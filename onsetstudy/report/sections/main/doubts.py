@@ -1,0 +1,36 @@
+"""What makes the testing doubtful, in words for the first page."""
+
+from __future__ import annotations
+
+from onsetstudy.records.derived.results import SHUTS, Doubt
+from onsetstudy.report.numbers import listed
+
+__all__ = ["doubt_words", "shut"]
+
+WORDS = {
+    "control_lost": "The control tooth was lost with the target in {0} of {1} cases{whose}: was it inside the "
+    "numb field?",
+    "clock": "In {0} of {1} cases{whose} the minutes cannot be those of the planned tests: how was the time taken?",
+    "control_in_field": "In {0} of {1} cases{whose} the control tooth lies inside the field of the injection, where it "
+    "goes numb itself.",
+    "off_schedule_positive": "Of {2} tests off schedule {0} found the tooth numb, where about {1} would be expected: "
+    "were they done because the patient felt something?",
+    "tested_differently": "The arms were not tested alike: tests off schedule were {0} in one arm and {1} in the "
+    "other.",
+    "tests_vanished": "The arms were not tested alike: planned tests not done in time were {0} in one arm and {1} in "
+    "the other.",
+}
+
+
+def doubt_words(doubts: tuple[Doubt, ...]) -> list[str]:
+    """One sentence for each doubt, the gravest first."""
+    told = []
+    for doubt in doubts:
+        whose = f" (practice {listed(doubt.practices)})" if doubt.practices else ""
+        told.append(WORDS[doubt.code].format(*(n for _, n in doubt.counts), whose=whose))
+    return told
+
+
+def shut(doubts: tuple[Doubt, ...]) -> bool:
+    """Whether the numbers of the cold tests are kept off the first page."""
+    return any(d.effect == SHUTS for d in doubts)

@@ -1,0 +1,103 @@
+"""What went wrong, in each arm."""
+
+from __future__ import annotations
+
+from onsetstudy.core.results import Estimate
+from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Block, Paragraph, Section, Table
+from onsetstudy.report.numbers import counted, decimal, level, percent, percent_interval, tidy
+from onsetstudy.report.sentences import plain_words
+
+__all__ = ["safety_section"]
+
+NAMES = {
+    "any": "any adverse event",
+    "serious": "serious adverse event",
+    "supplement": "supplemental injection",
+    "missed_block": "lip not numb after a block",
+    "positive_aspiration": "blood on aspiration (a finding, no harm)",
+}
+
+
+def safety_section(safety: Safety | None, protocol: Protocol) -> Section | None:
+    """Harms with exact limits, supplements, missed blocks, and a list without identity."""
+    if safety is None:
+        return None
+    blocks: list[Block] = [Paragraph(text=_said(safety, protocol)), _table(safety, protocol)]
+    if safety.listing:
+        rows = tuple(
+            (protocol.label(arm), plain_words(event), plain_words(serious), plain_words(technique), f"{count}")
+            for arm, event, serious, technique, count in safety.listing
+        )
+        columns = ("injected", "what happened", "serious", "technique", "cases")
+        blocks.append(Table(caption="Every event that was recorded", columns=columns, rows=rows, align="llllr"))
+    blocks += [Paragraph(text=tidy(c.text), role="note") for c in safety.caution]
+    return Section(id="safety", title="What went wrong", blocks=tuple(blocks))
+
+
+def _said(safety: Safety, protocol: Protocol) -> str:
+    told = []
+    for arm in safety.harms[0].arms:
+        label = protocol.label(arm.arm)
+        if arm.cases == 0:
+            told.append(f"No {label} case recorded whether anything happened.")
+        elif arm.at_most is not None:
+            told.append(
+                f"Nothing was recorded in {counted(arm.cases, label + ' case')}; the true proportion could "
+                f"still be as high "
+                f"as {percent(arm.at_most, arm.cases)} (one-sided limit, about 3 in {arm.cases})."
+            )
+        else:
+            told.append(f"{arm.count} of {counted(arm.cases, label + ' case')} had an adverse event ({_limits(arm)}).")
+    told.append(_seriousness(safety))
+    return " ".join(filter(None, told))
+
+
+def _seriousness(safety: Safety) -> str:
+    """That nothing was serious is said only where every event says so."""
+    any_event, serious = (sum(a.count for a in line.arms) for line in safety.harms[:2])
+    silent = sum(count for _, _, rated, _, count in safety.listing if rated not in ("yes", "no"))
+    if not any_event:
+        return ""
+    marked = f"{counted(serious, 'event')} {'was' if serious == 1 else 'were'} marked as serious"
+    if silent:
+        of = "it" if any_event == 1 else f"{silent} of {any_event}"
+        return f"{marked if serious else 'None was marked as serious'}; of {of} that is not recorded: ask."
+    return f"{marked}." if serious else f"Of {counted(any_event, 'event')} all say that they were not serious."
+
+
+def _table(safety: Safety, protocol: Protocol) -> Table:
+    labels = tuple(protocol.label(a.arm) for a in safety.harms[0].arms)
+    lines = (*safety.harms, *safety.course)
+    rows = tuple((NAMES.get(x.event, plain_words(x.event)), *(_cell(a) for a in x.arms), _points(x)) for x in lines)
+    conf = next((x.difference.interval.level for x in lines if isinstance(x.difference, Estimate)), 0.95)
+    notes = (
+        f"Exact {level(conf)} intervals; differences in percentage points, {labels[1]} less {labels[0]}, by "
+        "Newcombe's method 10. Arms as injected. Not tested: events are too few for that to say anything.",
+    )
+    return Table(
+        caption="Harms and supplemental injections by arm",
+        columns=("what", *labels, "difference, percentage points"), rows=rows,
+        align="lrrr", notes=notes,
+    )  # fmt: skip
+
+
+def _limits(arm: ArmEvents) -> str:
+    if not isinstance(arm.share, Estimate):
+        return "not recorded"
+    return percent_interval(arm.share.interval.low, arm.share.interval.high, arm.cases)
+
+
+def _cell(arm: ArmEvents) -> str:
+    if not isinstance(arm.share, Estimate):
+        return "not recorded"
+    return f"{arm.count} of {arm.cases} ({_limits(arm)})"
+
+
+def _points(line: EventLine) -> str:
+    e = line.difference
+    if not isinstance(e, Estimate):
+        return "—"
+    low, high = 100 * e.interval.low, 100 * e.interval.high
+    return f"{decimal(100 * e.estimate)} ({decimal(low)} to {decimal(high)})"

@@ -1,0 +1,47 @@
+"""Whether the arm was given that chance had chosen."""
+
+from __future__ import annotations
+
+from onsetstudy.records.derived.results import NOT_CHECKED
+from onsetstudy.report.document import Block, Paragraph, Table
+from onsetstudy.report.numbers import counted, listed
+from onsetstudy.study.results import StudyResults
+
+__all__ = ["allocation_blocks"]
+
+WHERE_SHOWN = 5
+SOURCES = {"list": "on the list of slips", "log": "in the opening log"}
+
+
+def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
+    """What a reader has to know about allocation: a sentence, and a table where the list was not followed."""
+    review, study = results.allocation, results.protocol.study
+    if review is None:
+        if not study.randomised:
+            return ()
+        reason = "" if results.arms is None else f": {results.arms.reason}"
+        return (Paragraph(text=f"Randomised, but {NOT_CHECKED}{reason}.", role="note"),)
+    other = review.other_arm
+    had = "none of them received" if other == 0 else f"{other} of them received"
+    text = (
+        f"{review.with_slip} of {counted(review.cases, 'randomised case')} were found {SOURCES[review.source]}; "
+        f"{had} another arm than chance had chosen. Arms are compared as allocated (intention to treat), whatever was "
+        "injected."
+    )
+    if results.arms is not None and results.arms.kept:
+        text += (
+            f" {counted(results.arms.kept, 'case')} whose anaesthetic, technique or procedure lies outside the "
+            "protocol stay in the comparison: it was recorded after the slip was opened."
+        )
+    blocks: list[Block] = [Paragraph(text=text)]
+    if review.deviations:
+        rows = tuple((f"{d.count}", d.text, _where(d.where, d.count)) for d in review.deviations)
+        caption = "Where the list of slips was not followed"
+        blocks.append(Table(caption=caption, columns=("number", "what", "which"), rows=rows, align="rll"))
+    return tuple(blocks)
+
+
+def _where(where: tuple[str, ...], count: int) -> str:
+    shown = where[:WHERE_SHOWN]
+    more = count - len(shown)
+    return listed(list(shown)) if more <= 0 else f"{', '.join(shown)} and {more} more"

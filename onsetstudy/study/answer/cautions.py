@@ -1,0 +1,154 @@
+"""The cautions that apply to these data, in the order in which a reader must see them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from statistics import NormalDist
+
+from onsetstudy.core.results import Caution, Estimate
+from onsetstudy.protocol.lock_results import LockStanding
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.results import NOT_CHECKED, ArmStanding
+from onsetstudy.study.results import Diagnostics, Population
+
+__all__ = ["arms_caution", "group_arms_caution", "study_cautions"]
+
+SMALL_SAMPLE = 100
+PLAN_DOUBTS = {
+    "locked_late": "The protocol was locked after the first case: the plan may have been made with results in sight.",
+    "changed": "The protocol differs from the version that was locked last; see what was planned.",
+    "not_locked": "The protocol was never locked, so nothing shows that the plan came before the cases.",
+}
+
+
+def study_cautions(
+    protocol: Protocol,
+    overall: Population,
+    *,
+    n_clinicians: int,
+    looks: int,
+    diagnostics: Diagnostics | None = None,
+    standing: LockStanding | None = None,
+    arms: ArmStanding | None = None,
+    taken: bool = False,
+) -> tuple[Caution, ...]:
+    """Cautions of one report.
+
+    Parameters
+    ----------
+    overall : Population
+        All analysed cases.
+    n_clinicians : int
+        Clinicians with at least one analysed case.
+    looks : int
+        How many quarters have been looked at, this one included.
+    arms : ArmStanding or None
+        How the arm of a randomised case is known.
+    taken : bool
+        Whether the report carries a verdict that allows for the looks.
+    """
+    found = [
+        Caution(
+            code="test_the_tooth",
+            text="A statistic about past cases. Test the tooth and ask the patient before every procedure.",
+        ),
+        _size(protocol, overall, n_clinicians),
+    ]
+    if not protocol.study.randomised:
+        found.append(Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured."))
+    if (doubt := arms_caution(arms)) is not None:
+        found.append(doubt)
+    if protocol.study.paired:
+        found.append(
+            Caution(
+                code="pairs_taken_apart",
+                text="Each patient had both: compare within patients, in their own section. On the other pages shares, "
+                "waits and pain are compared as if patients were different, so that their intervals are usually too "
+                "wide.",
+            )
+        )
+    if standing is not None and standing.status in PLAN_DOUBTS:
+        found.append(Caution(code="plan_after_data", text=PLAN_DOUBTS[standing.status]))
+    if taken:
+        text = (
+            f"Looked at {looks} {'time' if looks == 1 else 'times'}: the verdict on this look allows for that, the "
+            "intervals beside the estimates do not."
+        )
+        found.append(Caution(code="repeated_looks", text=text))
+    elif looks > 1:
+        text = f"Looked at {looks} times, once a quarter; the limits make no allowance for that."
+        if looks < len(protocol.quarters):
+            text += " Until the last planned look, take them as a description."
+        found.append(Caution(code="repeated_looks", text=text))
+    if diagnostics is not None:
+        found += [*diagnostics.schedule.caution, *diagnostics.fineness.caution]
+    found += overall.caution
+    found += [
+        Caution(code="not_dosing", text="This is not a dosing tool: check the label in force and the patient."),
+        Caution(
+            code="mixing",
+            text="Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy.",
+        ),
+        Caution(
+            code="ethics",
+            text="Ethics, consent and privacy: follow local rules. "
+            f"Recorded status: {protocol.study.ethics_status.rstrip('.')}.",
+        ),
+    ]
+    return tuple(found)
+
+
+SOURCES = {"list": "list of slips", "log": "opening log"}
+BEFORE = "made before files told which arm chance had chosen"
+
+
+def arms_caution(arms: ArmStanding | None) -> Caution | None:
+    """What a reader of a randomised study must know of its arms; ``None`` where every arm was verified."""
+    if arms is None or not arms.cases or (arms.source != "none" and arms.verified == arms.cases):
+        return None
+    if arms.source == "none":
+        return Caution(code="arms", text=f"Randomised, but {NOT_CHECKED}: {arms.reason}.")
+    source = SOURCES[arms.source]
+    if arms.as_injected:
+        text = (
+            f"Alarm: none of {arms.cases} randomised cases could be found in the {source}; {NOT_CHECKED}. What chance "
+            "had made alike is not known to be compared here: find the right log before anything is concluded."
+        )
+        return Caution(code="arms", text=text)
+    rest = arms.cases - arms.verified
+    text = (
+        f"{arms.verified} of {arms.cases} randomised cases were verified against the {source}; the other {rest} "
+        f"{'counts' if rest == 1 else 'count'} in the arm that was injected."
+    )
+    return Caution(code="arms", text=text)
+
+
+def group_arms_caution(arms: Sequence[ArmStanding | None]) -> Caution | None:
+    """The same of a randomised group, one standing for each file; ``None`` is a file that does not tell."""
+    doubtful = [a for a in arms if a is None or a.as_injected]
+    parts = []
+    if doubtful:
+        why = sorted({BEFORE if a is None else a.reason or f"no case was found in the {SOURCES[a.source]}"
+                      for a in doubtful})  # fmt: skip
+        files = "file" if len(arms) == 1 else "files"
+        parts.append(f"Randomised, but in {len(doubtful)} of {len(arms)} {files} {NOT_CHECKED}: {'; '.join(why)}.")
+    told = [a for a in arms if a is not None and not a.as_injected]
+    if rest := sum(a.cases - a.verified for a in told):
+        cases = sum(a.cases for a in told)
+        parts.append(f"Elsewhere {cases - rest} of {cases} cases were verified; the others count in the arm injected.")
+    return Caution(code="arms", text=" ".join(parts)) if parts else None
+
+
+def _size(protocol: Protocol, overall: Population, n_clinicians: int) -> Caution:
+    n = overall.n.cases
+    text = (
+        f"{n} {'case' if n == 1 else 'cases'} from {n_clinicians} {'operator' if n_clinicians == 1 else 'operators'}."
+    )
+    wait = overall.wait_difference
+    if isinstance(wait, Estimate) and wait.std_error:
+        z = NormalDist().inv_cdf((1 + protocol.plan.conf_level) / 2) + NormalDist().inv_cdf(protocol.plan.planned_power)
+        text += (
+            f" True differences in waiting smaller than about {z * wait.std_error:.1f} min "
+            "could easily have been missed."
+        )
+    return Caution(code="small_sample" if n < SMALL_SAMPLE else "sample", text=text)

@@ -1,0 +1,246 @@
+"""Rows reduced to counts: everything that a group needs, and nothing that adds up differently in parts.
+
+This is the only step that touches all rows. Counts of parts add up to the counts of the whole, whatever the parts, as
+long as a case lies in one part with all its readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.outcomes.harms import FINDING
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.derived.allocation import arm_standing
+from onsetstudy.records.derived.flow import exclusion_reasons
+from onsetstudy.records.derived.results import ArmStanding
+from onsetstudy.records.model import Records
+from onsetstudy.study.sets.analysis_set import ESTIMANDS, AnalysisSet
+from onsetstudy.study.sets.prepare import prepare
+from onsetstudy.study.topics.chair_time import chair_records
+
+__all__ = ["AT_LEAST", "ENDS", "EXACTLY", "Tally", "add_tallies", "group_columns", "tally_records"]
+
+ENDS = tuple(f"{end}_{name}" for name in ESTIMANDS for end in ("left", "right"))
+"""Columns of the onset intervals, for each question."""
+MOMENTS = ("insertion", "placement", "deposition", "treatment")
+NOTHING = "none"
+ARM_COUNTS = ("cases", "kept", "other_arm", "verified")
+EXACTLY, AT_LEAST = "exactly", "at_least"
+"""How a value is known."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Tally:
+    """Counts of analysed cases; the last column ``n`` of every frame is how many.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        ``practice_id``, the columns of :func:`group_columns`, ``arm``, :data:`ENDS` in minutes.
+    values : DataFrame
+        ``practice_id, quantity, arm, known, value``: pain at every moment, and minutes from clock zero to treatment
+        with the mixing added (``spent``), as recorded. ``known`` is ``exactly``, or ``at_least`` for a wait that was
+        not seen to its end.
+    safety : DataFrame
+        ``practice_id, arm, what``: ``cases``; ``recorded``, those that tell whether anything happened; of these
+        ``event`` and ``serious``; ``rated``, those of which it is known whether anything was serious; ``supplement``.
+        Arms as injected, where that is known.
+    operators : DataFrame
+        ``practice_id, clinician_id, technique, arm, outcome``: ``numb`` or ``not_numb`` by the target, or
+        ``undecided``.
+    flow : DataFrame
+        ``practice_id, stage, code``: recorded, refused, left out and analysed cases.
+    arms : DataFrame
+        ``practice_id, source, reason, what``: randomised cases (``cases``), and of these those whose allocated arm is
+        ``verified``, who received ``other_arm`` and who were ``kept``, as in :class:`ArmStanding`. In total only: a
+        count by received arm would, taken from the cells, show the few who deviated.
+    """
+
+    cells: pd.DataFrame
+    values: pd.DataFrame
+    safety: pd.DataFrame
+    operators: pd.DataFrame
+    flow: pd.DataFrame
+    arms: pd.DataFrame
+
+    def of(self, practice: str) -> Tally:
+        """The counts of one practice."""
+        return Tally(
+            **{
+                f.name: (frame := getattr(self, f.name))[frame["practice_id"] == practice].reset_index(drop=True)
+                for f in fields(self)
+            }
+        )
+
+    @property
+    def standing(self) -> ArmStanding | None:
+        """How the arms of these cases are known; ``None`` where arms were not randomised, or nobody asked."""
+        if self.arms.empty:
+            return None
+        n = self.arms.groupby("what")["n"].sum()
+        return ArmStanding(
+            source=str(self.arms["source"].iloc[0]),
+            reason=str(self.arms["reason"].iloc[0]),
+            **{what: int(n.get(what, 0)) for what in ARM_COUNTS},
+        )
+
+    @property
+    def practices(self) -> tuple[str, ...]:
+        """Codes of the practices with an analysed case, in order."""
+        return tuple(sorted(self.cells["practice_id"].unique()))
+
+
+def group_columns(protocol: Protocol) -> tuple[str, ...]:
+    """Columns by which cases are told apart besides their practice and arm: quarter, technique, further strata."""
+    strata = [name for name in protocol.plan.strata if name not in ("practice_id", "technique")]
+    return ("quarter", "technique", *strata)
+
+
+def tally_records(protocol: Protocol, records: Records, *, through: Quarter, arms: ArmStanding | None = None) -> Tally:
+    """Counts of checked records up to the end of a quarter.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    records : Records
+        Of one or more practices; whole cases; with arms as
+        :func:`~onsetstudy.records.derived.allocation.resolve_arms` gives
+        them.
+    through : Quarter
+    arms : ArmStanding or None
+        From the same function: what tells the allocated arm.
+
+    Returns
+    -------
+    Tally
+    """
+    data, _ = prepare(protocol, records, through=through)
+    groups = group_columns(protocol)
+    keys = data.frame[["practice_id", *ENDS]].copy()
+    keys["practice_id"] = data.column("practice_id")
+    for name in (*groups, "arm"):
+        keys[name] = data.column(name)
+    cells = keys[["practice_id", *groups, "arm", *ENDS]]
+    return Tally(
+        cells=_counted(cells),
+        values=_values(data),
+        safety=_safety(data),
+        operators=_operators(data),
+        flow=_flow(protocol, records, through),
+        arms=_arms(data, arms),
+    )
+
+
+def add_tallies(parts: Sequence[Tally]) -> Tally:
+    """Sum of the counts of parts; order and number of parts change nothing."""
+
+    def added(name: str) -> pd.DataFrame:
+        filled = [f for part in parts if len(f := getattr(part, name))] or [getattr(parts[0], name)]
+        frame = pd.concat(filled, ignore_index=True)
+        keys = [c for c in frame.columns if c != "n"]
+        return pd.DataFrame(frame.groupby(keys, sort=True, dropna=False, as_index=False)["n"].sum())
+
+    return Tally(**{f.name: added(f.name) for f in fields(Tally)})
+
+
+def _arms(data: AnalysisSet, known: ArmStanding | None) -> pd.DataFrame:
+    rows = []
+    for practice, frame in data.frame.groupby("practice_id", sort=True):
+        own = arm_standing(frame, known)
+        if own is not None:
+            rows += [(str(practice), own.source, own.reason, what, getattr(own, what)) for what in ARM_COUNTS]
+    frame = pd.DataFrame(rows, columns=["practice_id", "source", "reason", "what", "n"])
+    return frame.astype({"n": np.int64})
+
+
+def _counted(frame: pd.DataFrame) -> pd.DataFrame:
+    if frame.empty:
+        return frame.assign(n=pd.Series(dtype=np.int64))
+    counted = pd.DataFrame(frame.groupby(list(frame.columns), sort=True, dropna=False, as_index=False).size())
+    return counted.rename(columns={"size": "n"})
+
+
+def _values(data: AnalysisSet) -> pd.DataFrame:
+    practice, arm = data.column("practice_id"), data.arm
+    chair = chair_records(data)
+    rule = data.protocol.chair_time
+    usual = np.nan if rule is None or rule.mixing_min is None else rule.mixing_min
+    mixed = arm != data.protocol.reference_arm
+    mixing = np.where(mixed, np.where(np.isnan(chair.mixing_min), usual, chair.mixing_min), 0.0)
+    # Rounded only so that the noise of adding does not tell equal minutes apart: means stay those of the rows.
+    measured = {"spent": np.round(chair.wait_min + mixing, 12)}
+    if data.protocol.pain is not None:
+        measured |= {f"pain_{m}": data.frame[f"pain_{m}"].to_numpy(dtype=np.float64, na_value=np.nan) for m in MOMENTS}
+    frames = []
+    for name, value in measured.items():
+        there = ~np.isnan(value)
+        open_end = chair.at_least if name == "spent" else np.zeros(len(value), dtype=bool)
+        columns = {
+            "practice_id": practice[there],
+            "quantity": name,
+            "arm": arm[there],
+            "known": np.where(open_end, AT_LEAST, EXACTLY)[there],
+            "value": value[there],
+        }
+        frames.append(pd.DataFrame(columns).astype({"quantity": object, "known": object, "value": np.float64}))
+    return _counted(pd.concat(frames, ignore_index=True))
+
+
+def _safety(data: AnalysisSet) -> pd.DataFrame:
+    """As the practice's own report counts: who recorded nothing about events is not a case without one."""
+    frame = data.frame
+    event = frame["adverse_event"].astype(object)
+    named = event.notna().to_numpy()
+    rated = frame["adverse_serious"].astype(object)
+    serious = (rated == "yes").to_numpy()
+    recorded = named | serious
+    any_event = (named & ~event.isin((NOTHING, FINDING)).to_numpy()) | serious
+    happened = {
+        "cases": np.ones(len(frame), dtype=bool),
+        "recorded": recorded,
+        "rated": recorded & (~any_event | rated.isin(("yes", "no")).to_numpy()),
+        "event": any_event,
+        "serious": serious,
+        "supplement": frame["rescue_min"].notna().to_numpy(),
+    }
+    practice = data.column("practice_id")
+    arm = (frame["arm_received"] if "arm_received" in frame else frame["arm"]).to_numpy(dtype=str)
+    parts = [pd.DataFrame({"practice_id": practice[r], "arm": arm[r]}).assign(what=w) for w, r in happened.items()]
+    return _counted(pd.concat(parts, ignore_index=True))
+
+
+def _operators(data: AnalysisSet) -> pd.DataFrame:
+    target = data.protocol.onset.target_min
+    times = data.times("success")
+    outcome = np.where(times.right <= target, "numb", np.where(times.left >= target, "not_numb", "undecided"))
+    columns = {name: data.column(name) for name in ("practice_id", "clinician_id", "technique")}
+    return _counted(pd.DataFrame({**columns, "arm": data.arm, "outcome": outcome}))
+
+
+def _flow(protocol: Protocol, records: Records, through: Quarter) -> pd.DataFrame:
+    """Every case row read is in ``recorded`` once, and in ``refused``, ``left_out`` or ``analysed`` once."""
+    reason = exclusion_reasons(records, protocol, through=through)
+    practice = records.cases["practice_id"].astype(str)
+    rejects = records.rejects[records.rejects["table"] == "cases"]
+    if "practice_id" not in rejects:  # Cold tests alone were refused, and they do not name the practice.
+        rejects = rejects.assign(practice_id=None)
+    refused = rejects["practice_id"].astype(object).where(rejects["practice_id"].notna(), "not recorded").astype(str)
+    # A code that is not known to be one might be anything that was typed there.
+    refused = refused.where(refused.isin(set(practice)), "not recorded")
+    accepted = pd.DataFrame(
+        {
+            "practice_id": practice.to_numpy(),
+            "stage": np.where(reason == "", "analysed", "left_out"),
+            "code": reason.astype(str).to_numpy(),
+        }
+    )
+    lost = pd.DataFrame(
+        {"practice_id": refused.to_numpy(), "stage": "refused", "code": rejects["code"].astype(str).to_numpy()}
+    )
+    everyone = pd.concat([accepted["practice_id"], lost["practice_id"]], ignore_index=True)
+    recorded = pd.DataFrame({"practice_id": everyone, "stage": "recorded", "code": ""})
+    return _counted(pd.concat([accepted, lost, recorded], ignore_index=True).astype(object))

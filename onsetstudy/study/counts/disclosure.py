@@ -1,0 +1,283 @@
+"""What somebody who reads a practice's file of counts could learn."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable
+from typing import Any
+
+import numpy as np
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.study.counts.exchange_check import strange_words
+from onsetstudy.study.exchange_results import CountTable, Exchange
+
+__all__ = ["learned_by_subtraction", "what_can_be_learned"]
+
+EVENTS = {"event": "an adverse event", "serious": "a serious adverse event", "supplement": "a supplement"}
+"""Words for the kinds of events; the other rows of that table say of how many cases."""
+
+
+def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
+    """What somebody who reads the file, and nothing else, could learn; one sentence each.
+
+    Raises
+    ------
+    RecordsError
+        If the file holds a word that is no code of the study, or a group smaller than it says: all of them are named.
+    """
+    problems = strange_words(exchange)
+    cells = exchange.cells.to_frame()
+    keys = [c for c in cells.columns if c not in ("arm", "n") and not c.startswith(("left_", "right_"))]
+    groups = cells.groupby(keys, sort=True)["n"].sum()
+    for name, n in groups[groups < exchange.held_back.least].items():
+        told = " ".join(map(str, name if isinstance(name, tuple) else (name,)))
+        problems.append(_problem(f"the group {told} holds {n} cases only", "make the file anew", "small_group"))
+    if problems:
+        raise RecordsError(problems)
+    held = exchange.held_back
+    found = [
+        f"Practice {exchange.practice} treated {int(cells['n'].sum())} analysed cases in {_listed(exchange.quarters)}, "
+        f"in {_counted(len(groups), 'group')} by {' and '.join(keys)}; the smallest holds {int(groups.min())}.",
+        f"{int((cells['n'] == 1).sum())} of {_counted(len(cells), 'count')} are of a single case: its quarter, "
+        "technique, arm and onset, with the times of its tests as written down. The file does not say whose case it "
+        "is; whoever has the records can find it.",
+    ]
+    found += _single_scores(exchange)
+    right = cells["right_hazard"].astype(float)
+    never = cells.assign(never=np.where(right.isna(), cells["n"], 0)).groupby(keys)[["never", "n"]].sum()
+    alike = never[(never["never"] == never["n"]) | (cells.groupby(keys)["left_hazard"].nunique() == 1)]
+    for name in alike.index:
+        told = " ".join(map(str, name if isinstance(name, tuple) else (name,)))
+        found.append(f"All cases of {told} ended alike: who knows that a patient was among them knows how it ended.")
+    safety = exchange.safety.to_frame()
+    few = safety[(safety["what"] != "cases") & (safety["n"] < held.least)]
+    if len(few):
+        found.append(
+            f"{_counted(len(few), 'count')} of events or supplements {'is' if len(few) == 1 else 'are'} below "
+            f"{held.least}; harms are never merged away. They carry no quarter and no technique."
+        )
+    if held.steps:
+        kept = "unknown" if held.information_kept is None else f"{100 * min(held.information_kept, 1.0):.1f} %"
+        found.append(
+            f"Merged to protect patients: {'; '.join(held.steps)}. {_counted(held.moved, 'case')} changed their group; "
+            f"information on the hazard ratio kept: {kept}."
+        )
+    if held.scores_kept_back:
+        found.append(f"{held.scores_kept_back} scores or waits were kept back, because their arm had too few.")
+    if (arms := exchange.arms) is not None:
+        found.append(
+            f"{arms.other_arm} of {arms.verified} cases with a known slip received another arm than was allocated; in "
+            "which arm, quarter or group is not told."
+            if arms.verified
+            else "No case was checked against the list or log of slips; the file says so"
+            + (f", with the reason given: {arms.reason}." if arms.reason else ".")
+        )
+    if exchange.operators is not None:
+        found.append("Failures are counted by operator under numbers; colleagues may recognise themselves.")
+    found.append(
+        "A file sent before, taken from this one, shows the cases that were added since. Ask that the older one be "
+        "deleted."
+    )
+    found.append(
+        "No code of a patient or a case, no date finer than the quarter, no age, no tooth and no free text but "
+        "the reason for a missing list is in the file. Treat it as confidential all the same."
+    )
+    return tuple(found)
+
+
+def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]:
+    """What somebody who has two files of a practice could learn by taking one from the other.
+
+    Parameters
+    ----------
+    before, after : Exchange
+        Of the same practice and study, the earlier one first.
+
+    Returns
+    -------
+    tuple of str
+        One sentence for each group in which fewer cases were added than may stand alone, in all and by quarter; for
+        each whose added cases ended alike; for events, and scores and minutes, of fewer; then one on what remains.
+
+    Notes
+    -----
+    Quarters that either file joined are compared as joined: their sum is what both tell.
+    """
+    if not set(before.quarters) & set(after.quarters):
+        return ("The file sent before is of other quarters: taking one from the other tells nothing more.",)
+    least = after.held_back.least
+    of_kind = [c for c in _keys(after) if c in before.cells.columns]
+    old, new = (_summed(e.cells, lambda row: _named(row, of_kind)) for e in (before, after))
+    found = []
+    for kind in sorted(set(old) | set(new)):
+        added = new[kind] - old[kind]
+        if 0 < abs(added) < least:
+            found.append(f"{_grown(added, 'case')} of {kind} than in the file sent before: each stands alone.")
+    total = new.total() - old.total()
+    if 0 < abs(total) < least and not found:
+        found.append(f"{_grown(total, 'case')} in all than in the file sent before: each stands alone.")
+    found += _added_by_quarter(before, after, of_kind, least)
+    found += _added_events(before.safety, after.safety, least)
+    found += _added_values(before.values, after.values, least)
+    rest = (
+        f"Wait until every group has grown by {least} that did not all end alike, or have the older file deleted first."
+        if found
+        else f"No group, event or score changed by fewer than {least}, and no cases added to a group all ended alike."
+    )
+    found.append(
+        f"By subtraction from the file sent before, {_grown(total, 'case')} in all, by {' and '.join(of_kind)}. {rest}"
+    )
+    return tuple(found)
+
+
+def _added_by_quarter(before: Exchange, after: Exchange, of_kind: list[str], least: int) -> list[str]:
+    """Groups by quarter that both files hold, if few cases came or went, or all that came ended alike."""
+    joined = _joined_quarters((before.cells, after.cells), of_kind)
+
+    def group(row: dict[str, Any]) -> str:
+        kind = _named(row, of_kind)
+        return f"{kind} in {joined[kind, row['quarter']]}"
+
+    ends = [
+        c
+        for c in after.cells.columns
+        if c in before.cells.columns and (c == "arm" or c.startswith(("left_", "right_")))
+    ]
+    old, new = (_split(e.cells, group, ends) for e in (before, after))
+    found = []
+    for name in sorted(set(old) & set(new)):
+        came, went = new[name] - old[name], old[name] - new[name]
+        found += _few(came.total(), went.total(), "case", name, "each stands alone", least)
+        if came.total() >= least and (ended := _alike(came, ends)):
+            found.append(
+                f"The {came.total()} cases added to {name} since the file sent before all ended alike ({ended}): who "
+                "knows that a patient was among them knows how it ended."
+            )
+    return found
+
+
+def _added_events(before: CountTable, after: CountTable, least: int) -> list[str]:
+    def group(row: dict[str, Any]) -> str:
+        return f"the arm {row['arm']}: {EVENTS[row['what']]}" if row["what"] in EVENTS else ""
+
+    old, new = (_summed(table, group) for table in (before, after))
+    found = []
+    for name in sorted((set(old) | set(new)) - {""}):
+        added = new[name] - old[name]
+        if 0 < abs(added) < least:
+            arm, what = name.split(": ")
+            found.append(
+                f"{_grown(added, 'case')} with {what} in {arm} than in the file sent before: who knows whose cases "
+                f"were {'added' if added > 0 else 'taken out'} may know whose it is."
+            )
+    return found
+
+
+def _added_values(before: CountTable, after: CountTable, least: int) -> list[str]:
+    def group(row: dict[str, Any]) -> str:
+        quantity = "minutes spent" if row["quantity"] == "spent" else str(row["quantity"]).replace("_", " ")
+        return f"{quantity} in the arm {row['arm']}"
+
+    old, new = (_split(table, group, ["known", "value"]) for table in (before, after))
+    found = []
+    for name in sorted(set(old) | set(new)):
+        came, went = (a.get(name, Counter()) - b.get(name, Counter()) for a, b in ((new, old), (old, new)))
+        found += _few(came.total(), went.total(), "value", name, "each can be read off", least)
+    return found
+
+
+def _few(came: int, went: int, one: str, name: str, how: str, least: int) -> list[str]:
+    """A sentence if fewer than may stand alone came or went; a record that was mended does both."""
+    if not (0 < came < least or 0 < went < least):
+        return []
+    if came and went:
+        return [f"Of {name}, {_counted(came, one)} came and {went} went since the file sent before: {how}."]
+    return [f"{_grown(came - went, one)} of {name} than in the file sent before: {how}."]
+
+
+def _alike(came: Counter[tuple[Any, ...]], ends: list[str]) -> str:
+    """How all of them ended; empty if they did not end alike."""
+    left, right = ({row[ends.index(f"{side}_hazard")] for row in came} for side in ("left", "right"))
+    if right == {None}:
+        return "never numb while tested"
+    if len(left) > 1 or None in right:
+        return ""
+    start, end = left.pop(), max(right)
+    return f"numb at {start:g} min" if start == end else f"not yet numb at {start:g} min, numb by {end:g} min"
+
+
+def _joined_quarters(tables: Iterable[CountTable], of_kind: list[str]) -> dict[tuple[str, str], str]:
+    """Which quarters have to be taken together, by kind and quarter as written, so that all tables can be compared."""
+    written: dict[str, set[str]] = {}
+    for row in (row for table in tables for row in _rows(table)):
+        written.setdefault(_named(row, of_kind), set()).add(row["quarter"])
+    joined = {}
+    for kind, labels in written.items():
+        parts: list[set[str]] = []
+        for label in sorted(labels):
+            touching = [p for p in parts if p & set(label.split("+"))]
+            parts = [p for p in parts if p not in touching] + [set(label.split("+")).union(*touching)]
+        for label in labels:
+            (part,) = (p for p in parts if p & set(label.split("+")))
+            joined[kind, label] = "+".join(sorted(part))
+    return joined
+
+
+def _rows(table: CountTable) -> list[dict[str, Any]]:
+    return [dict(zip(table.columns, row, strict=True)) for row in table.rows]
+
+
+def _summed(table: CountTable, group: Callable[[dict[str, Any]], str]) -> Counter[str]:
+    counts: Counter[str] = Counter()
+    for row in _rows(table):
+        counts[group(row)] += int(row["n"])
+    return counts
+
+
+def _split(
+    table: CountTable, group: Callable[[dict[str, Any]], str], within: list[str]
+) -> dict[str, Counter[tuple[Any, ...]]]:
+    """Counts by group, and within it by these columns."""
+    counts: dict[str, Counter[tuple[Any, ...]]] = {}
+    for row in _rows(table):
+        counts.setdefault(group(row), Counter())[tuple(row[c] for c in within)] += int(row["n"])
+    return counts
+
+
+def _keys(exchange: Exchange) -> list[str]:
+    """Everything that tells groups apart but the quarter, whose borders may have moved."""
+    return [
+        c for c in exchange.cells.columns if c not in ("quarter", "arm", "n") and not c.startswith(("left_", "right_"))
+    ]
+
+
+def _named(row: dict[str, Any], columns: list[str]) -> str:
+    return " ".join(str(row[c]) for c in columns)
+
+
+def _grown(added: int, one: str) -> str:
+    return f"{_counted(abs(added), one)} {'more' if added >= 0 else 'fewer'}"
+
+
+def _single_scores(exchange: Exchange) -> list[str]:
+    values = exchange.values.to_frame()
+    if not len(values):
+        return []
+    alone = values[values["n"] == 1].groupby("quantity", sort=True).size()
+    if not len(alone):
+        return []
+    named = ", ".join(f"{str(name).replace('_', ' ')} {n}" for name, n in alone.items())
+    return [f"Scores and minutes of a single case, by arm, without quarter or technique: {named}."]
+
+
+def _counted(n: int, one: str) -> str:
+    return f"{n} {one if n == 1 else one + 's'}"
+
+
+def _listed(values: tuple[str, ...]) -> str:
+    return values[0] if len(values) == 1 else f"{', '.join(values[:-1])} and {values[-1]}"
+
+
+def _problem(what: str, mend: str, code: str) -> Problem:
+    return Problem(what=what, where=Where(), mend=mend, code=code)

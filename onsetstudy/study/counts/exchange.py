@@ -1,0 +1,187 @@
+"""One practice's counts made ready for its group."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.metadata
+import json
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, RecordsError, Where
+from onsetstudy.core.serialise import to_dict
+from onsetstudy.pool.small_groups import OTHER, merge_small_groups
+from onsetstudy.protocol.earlier_names import first_key, first_value, without_new_defaults
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.counts.aggregate_counts import Tally, group_columns
+from onsetstudy.study.counts.counted_estimates import cell_stratum, cell_times, estimates_of_counts
+from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
+from onsetstudy.survival.ranktests.compare import score_pieces
+
+__all__ = ["LEAST_CASES", "SendOptions", "make_exchange", "terms_of"]
+
+LEAST_CASES = 5
+"""Fewest cases of a group that is sent by itself (common practice, no source)."""
+TEXTS = ("title", "question", "label", "preparation", "include", "exclude", "ethics_status", "invented", "practices")
+PARTS = ("study", "arms", "reference_arm", "eligibility", "schedule", "onset", "rescue", "pain", "anxiety", "plan")
+NOT_BINDING = ("seed", "planned_hazard_ratio", "planned_power", "min_stratum_cases", "sensitivity")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SendOptions:
+    """How a practice's counts are made ready.
+
+    Parameters
+    ----------
+    least_cases : int
+        Fewest cases of a group (quarter and technique) that is told apart.
+    operators : bool
+        Whether failures are counted by operator, under letters; few colleagues know each other.
+    """
+
+    least_cases: int = LEAST_CASES
+    operators: bool = False
+
+
+DEFAULT = SendOptions()
+
+
+def terms_of(protocol: Protocol) -> tuple[tuple[str, str], ...]:
+    """What decides the meaning of the counts: key and value as JSON text, without any free text."""
+    flat: dict[str, str] = {}
+
+    def walk(value: Any, name: str) -> None:
+        key = name.rsplit(".", 1)[-1]
+        if key in TEXTS or key in NOT_BINDING or key in ("kind", "version"):
+            return
+        if isinstance(value, dict):
+            for inner, content in value.items():
+                walk(content, f"{name}.{inner}" if name else inner)
+        elif isinstance(value, list) and any(isinstance(v, dict) for v in value):
+            for place, content in enumerate(value):
+                walk(content, f"{name}.{place + 1}")
+        else:
+            table, _, last = name.partition(".")
+            flat[f"{table}.{first_key(table, last)}" if last else name] = json.dumps(
+                first_value(table, last, value), sort_keys=True
+            )
+
+    # Files of both spellings pool: terms are told by the first names, and keys added since only where they differ.
+    content = without_new_defaults(to_dict(protocol))
+    for part in PARTS:
+        walk(content[part], part)
+    return tuple(sorted(flat.items()))
+
+
+def make_exchange(
+    tally: Tally, protocol: Protocol, practice: str, *, records_digest: str, options: SendOptions = DEFAULT
+) -> Exchange:
+    """Counts of one practice, without a group smaller than allowed.
+
+    Parameters
+    ----------
+    tally : Tally
+        Counts that hold this practice.
+    protocol : Protocol
+    practice : str
+        Its code.
+    records_digest : str
+        SHA-256 of the records counted.
+    options : SendOptions
+
+    Returns
+    -------
+    Exchange
+
+    Raises
+    ------
+    RecordsError
+        If the practice has no analysed case, or fewer than may be sent.
+    """
+    own = tally.of(practice)
+    if own.cells.empty:
+        known = ", ".join(tally.practices) or "none"
+        raise RecordsError(
+            Problem(
+                what=f"the practice {practice} has no analysed case",
+                where=Where(),
+                mend=f"practices with cases: {known}",
+                value=practice,
+                code="practice",
+            )
+        )
+    keys = group_columns(protocol)
+    try:
+        merged = merge_small_groups(
+            own.cells.drop(columns="practice_id"), least=options.least_cases, period=keys[0], kinds=keys[1:]
+        )
+    except OnsetStudyError as error:
+        raise RecordsError(
+            [Problem(what=f"{practice}: {p.what}", where=p.where, mend=p.mend, code="too_few") for p in error.problems]
+        ) from None
+    values, kept_back = _without_small(own.values.drop(columns="practice_id"), options.least_cases)
+    flow = own.flow.groupby("stage", sort=True, as_index=False)["n"].sum()
+    return Exchange(
+        study=protocol.study.id,
+        practice=practice,
+        quarters=tuple(sorted(own.cells["quarter"].unique())),
+        protocol_digest=protocol.digest,
+        terms=terms_of(protocol),
+        cells=CountTable.of(merged.frame),
+        values=CountTable.of(values),
+        safety=CountTable.of(own.safety.drop(columns="practice_id")),
+        flow=CountTable.of(pd.DataFrame(flow)),
+        operators=_operators(own.operators, records_digest, options.least_cases) if options.operators else None,
+        # From what is sent and nothing else: an estimate of what was kept back would give it away.
+        estimates=estimates_of_counts(merged.frame, values, protocol),
+        held_back=HeldBack(
+            least=options.least_cases,
+            moved=merged.moved,
+            steps=merged.steps,
+            information_kept=_information_kept(own.cells, merged.frame, protocol) if merged.moved else 1.0,
+            scores_kept_back=kept_back,
+        ),
+        records_digest=records_digest,
+        made_with=f"onsetstudy {importlib.metadata.version('onsetstudy')}",
+        invented=protocol.study.invented,
+        arms=own.standing,
+    )
+
+
+def _without_small(values: pd.DataFrame, least: int) -> tuple[pd.DataFrame, int]:
+    """Scores and minutes of an arm are sent where there are enough of them; how many were not."""
+    total = values.groupby(["quantity", "arm"])["n"].transform("sum")
+    return values[total >= least].reset_index(drop=True), int(values.loc[total < least, "n"].sum())
+
+
+def _operators(counts: pd.DataFrame, salt: str, least: int) -> CountTable:
+    """Operators under letters whose order tells nothing; those with too few cases together."""
+    cases = counts.groupby("clinician_id")["n"].sum()
+    enough = sorted(cases[cases >= least].index, key=lambda c: hashlib.sha256(f"{salt}{c}".encode()).hexdigest())
+    letters = {code: f"{place + 1:02d}" for place, code in enumerate(enough)}
+    named = counts.assign(operator=counts["clinician_id"].map(letters).fillna(OTHER))
+    keys = ["operator", "technique", "arm", "outcome"]
+    return CountTable.of(pd.DataFrame(named.groupby(keys, sort=True, as_index=False)["n"].sum()))
+
+
+def _information_kept(before: pd.DataFrame, after: pd.DataFrame, protocol: Protocol) -> float | None:
+    """Variance of the log-rank score after merging over that before; strata are those of the plan."""
+
+    def information(cells: pd.DataFrame) -> float:
+        used = cells[cells["arm"].isin(protocol.arm_codes[:2])]
+        pieces = score_pieces(
+            cell_times(used, "hazard"),
+            used["arm"].to_numpy(dtype=str),
+            reference_arm=protocol.reference_arm,
+            stratum=cell_stratum(used, protocol),
+            weight=used["n"].to_numpy(),
+        )
+        return float(sum(p.variance[0] for p in pieces))
+
+    try:
+        whole = information(before)
+        return information(after) / whole if whole > 0 else None
+    except (NotEstimable, OnsetStudyError):
+        return None

@@ -1,0 +1,245 @@
+"""Whether an exchange file can be what it says: columns, words, ranges, and sums that have to agree.
+
+A file is judged by what it holds and by the terms that it states; whether those terms are the group's is asked when
+files are put together.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pandas as pd
+
+from onsetstudy.core.errors import Problem, Where
+from onsetstudy.core.typed import mismatches
+from onsetstudy.pool.small_groups import JOIN, OTHER
+from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.study.counts.aggregate_counts import ENDS
+from onsetstudy.study.exchange_results import CountTable, Exchange
+
+__all__ = ["check_exchange", "strange_words"]
+
+TABLES = ("cells", "values", "safety", "flow", "operators")
+COMPULSORY = {
+    "cells": ("quarter", "technique", "arm", *ENDS, "n"),
+    "values": ("quantity", "arm", "known", "value", "n"),
+    "safety": ("arm", "what", "n"),
+    "flow": ("stage", "n"),
+    "operators": ("operator", "technique", "arm", "outcome", "n"),
+}
+MOST_CASES = 100_000_000
+"""Far more than any practice treats; a count above it is a slip or a trick."""
+LONGEST_MIN = 24 * 60.0
+"""A wait of more than a day is no wait for numbness."""
+CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
+DIGEST = re.compile(r"[0-9a-f]{64}")
+QUARTER = re.compile(r"\d{4}Q[1-4]")
+LONGEST_TEXT = 400
+AGAIN = "ask the practice to make the file anew from its records"
+
+
+def check_exchange(exchange: Exchange) -> list[Problem]:
+    """What in a file cannot be; empty if nothing was found, which does not make it true.
+
+    Parameters
+    ----------
+    exchange : Exchange
+        As read, before anything is computed from it.
+    """
+    wrong_types = mismatches(exchange)
+    if wrong_types:
+        return [_problem(f"{told}", "type") for told in wrong_types]
+    problems = [*_head(exchange)]
+    if problems:
+        return problems
+    columns = [p for name in TABLES for p in _columns(name, getattr(exchange, name))]
+    if columns:
+        return columns
+    problems += strange_words(exchange)
+    for name in TABLES:
+        table = getattr(exchange, name)
+        if table is not None:
+            problems += _counts(name, table)
+    if problems:
+        return problems
+    return [*_times(exchange), *_scores(exchange), *_sums(exchange)]
+
+
+def _problem(what: str, code: str, mend: str = AGAIN) -> Problem:
+    return Problem(what=what, where=Where(), mend=mend, code=code)
+
+
+def _head(exchange: Exchange) -> Iterator[Problem]:
+    """Codes, digests and quarters, and texts no longer than any of ours."""
+    for name in ("study", "practice"):
+        value = getattr(exchange, name)
+        if not CODE.fullmatch(value):
+            yield _problem(f"the code of the {name} is no code", "code")
+    for name in ("protocol_digest", "records_digest"):
+        if not DIGEST.fullmatch(getattr(exchange, name)):
+            yield _problem(f"{name} is not a digest", "digest")
+    quarters = exchange.quarters
+    if not quarters or not all(QUARTER.fullmatch(part) for q in quarters for part in q.split(JOIN)):
+        yield _problem("its quarters are not quarters", "quarter")
+    elif tuple(sorted(set(quarters))) != quarters:
+        yield _problem("its quarters are not in order, or stand twice", "quarter")
+    if exchange.held_back.least < 1 or exchange.held_back.moved < 0 or exchange.held_back.scores_kept_back < 0:
+        yield _problem("what was held back is a negative count", "range")
+    kept = exchange.held_back.information_kept
+    if kept is not None and not 0 <= kept <= 1 + 1e-9:
+        yield _problem("the information kept lies outside 0 to 1", "range")
+    texts = (exchange.made_with, *exchange.held_back.steps, *(word for pair in exchange.terms for word in pair))
+    if any(len(text) > LONGEST_TEXT for text in texts):
+        yield _problem(f"it holds a text of more than {LONGEST_TEXT} characters, as no file of ours does", "text")
+    for _, value in exchange.terms:
+        try:
+            json.loads(value)
+        except ValueError:
+            yield _problem("a term of the protocol cannot be read", "terms")
+            return
+    if exchange.arms is not None:
+        arms = exchange.arms
+        if min(arms.cases, arms.kept, arms.other_arm, arms.verified) < 0 or arms.verified > arms.cases:
+            yield _problem("the counts of allocated arms cannot be", "range")
+
+
+def _columns(name: str, table: CountTable | None) -> Iterator[Problem]:
+    if table is None or (not table.rows and not table.columns):
+        return
+    missing = [c for c in COMPULSORY[name] if c not in table.columns]
+    if missing and (table.rows or len(table.columns) > 1):
+        yield _problem(f"the table {name} has no column {', '.join(missing)}", "column")
+    known = (*COMPULSORY[name], *(CODES if name == "cells" else ()), "operator_id", "clinician_id")
+    extra = [c for c in table.columns if c not in known]
+    if extra:
+        yield _problem(f"the table {name} has {len(extra)} column that is not known here", "column")
+    if len(set(table.columns)) != len(table.columns):
+        yield _problem(f"a column of the table {name} stands twice", "column")
+    if any(len(row) != len(table.columns) for row in table.rows):
+        yield _problem(f"rows of the table {name} are not as long as its head", "column")
+    elif any(not isinstance(v, str | int | float | None) for row in table.rows for v in row):
+        yield _problem(f"the table {name} holds something that is neither a number nor a word", "type")
+
+
+def _counts(name: str, table: CountTable) -> Iterator[Problem]:
+    place = table.columns.index("n")
+    counts = [row[place] for row in table.rows]
+    if any(isinstance(n, bool) or not isinstance(n, int) or n < 1 for n in counts):
+        yield _problem(f"a count of the table {name} is not a whole number of 1 or more", "count")
+    elif sum(counts) > MOST_CASES:
+        yield _problem(f"the table {name} counts {sum(counts):,} of something, more than any practice has", "count")
+    keys = [tuple(v for i, v in enumerate(row) if i != place) for row in table.rows]
+    if len(set(keys)) != len(keys):
+        yield _problem(f"two rows of the table {name} are of the same group", "twice")
+
+
+def _words(n: int) -> str:
+    return "a word" if n == 1 else f"{n} words"
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _times(exchange: Exchange) -> Iterator[Problem]:
+    """Onset lies in (left, right], right is empty where it was never seen."""
+    frame = exchange.cells.to_frame()
+    for name in dict.fromkeys(end.split("_", 1)[1] for end in ENDS):
+        for left, right in zip(frame[f"left_{name}"], frame[f"right_{name}"], strict=True):
+            fits = _number(left) and (right is None or pd.isna(right) or _number(right))
+            if not fits or not 0 <= left <= LONGEST_MIN:
+                yield _problem(f"left_{name} holds {left!r}, no minutes from 0 to a day", "time")
+                break
+            if right is not None and not pd.isna(right) and not left <= right <= LONGEST_MIN:
+                yield _problem(f"right_{name} ({right:g}) is no minute after left_{name} ({left:g})", "time")
+                break
+
+
+def _scores(exchange: Exchange) -> Iterator[Problem]:
+    """Scores on the scale that the terms name, minutes of a visit in a day."""
+    terms = dict(exchange.terms)
+    low = json.loads(terms.get("pain.instrument.low", "0"))
+    high = json.loads(terms.get("pain.instrument.high", "0"))
+    scale = (low, high) if _number(low) and _number(high) and high > low else None
+    frame = exchange.values.to_frame()
+    if not len(frame):
+        return
+    for quantity, group in frame.groupby("quantity", sort=True):
+        first, last = (0.0, LONGEST_MIN) if quantity == "spent" else scale or (0.0, -1.0)
+        wrong = [v for v in group["value"] if not (_number(v) and first <= v <= last)]
+        if wrong:
+            what = f"{str(quantity).replace('_', ' ')} holds {wrong[0]!r}, which is not from {first:g} to {last:g}"
+            yield _problem(what, "range")
+
+
+def _sums(exchange: Exchange) -> Iterator[Problem]:
+    """Counts of the same cases in several tables have to agree."""
+    cells, flow, safety = (getattr(exchange, name).to_frame() for name in ("cells", "flow", "safety"))
+    counted = int(cells["n"].sum()) if len(cells) else 0
+    stage = {str(k): int(v) for k, v in zip(flow["stage"], flow["n"], strict=True)} if len(flow) else {}
+    if counted != stage.get("analysed", 0):
+        yield _problem(f"the cells count {counted} cases and the flow {stage.get('analysed', 0)} analysed ones", "sum")
+    parts = sum(stage.get(name, 0) for name in ("analysed", "left_out", "refused"))
+    if parts != stage.get("recorded", 0):
+        yield _problem(f"the flow records {stage.get('recorded', 0)} cases, and its parts add up to {parts}", "sum")
+    used = {q for label in cells["quarter"].unique() for q in str(label).split(JOIN)} if len(cells) else set()
+    told = {part for q in exchange.quarters for part in q.split(JOIN)}
+    if used != told:
+        yield _problem("its cells are not of the quarters that it names", "quarter")
+    if len(safety):
+        wide = safety.pivot_table(index="arm", columns="what", values="n", aggfunc="sum", fill_value=0)
+        for column in ("recorded", "supplement"):
+            if column in wide and (wide[column] > wide.get("cases", 0)).any():
+                yield _problem(f"more cases under {column} than there are", "sum")
+        for column in ("rated", "event", "serious"):
+            if column in wide and (wide[column] > wide.get("recorded", 0)).any():
+                yield _problem(f"more cases under {column} than told about harms", "sum")
+        if "cases" not in wide or int(wide["cases"].sum()) != counted:
+            yield _problem("harms are counted over other cases than the cells", "sum")
+    values = exchange.values.to_frame()
+    for quantity, n in values.groupby("quantity")["n"].sum().items() if len(values) else ():
+        if n > counted:
+            yield _problem(f"{str(quantity).replace('_', ' ')} of {n} cases, where there are {counted}", "sum")
+    if exchange.arms is not None and exchange.arms.cases > stage.get("recorded", 0):
+        yield _problem("more randomised cases than recorded ones", "sum")
+
+
+def strange_words(exchange: Exchange) -> list[Problem]:
+    """Words in the counts that are no code of the study: each would be free text in a file of counts."""
+    terms = dict(exchange.terms)
+    arms = {json.loads(v) for k, v in terms.items() if k.startswith("arms.") and k.endswith(".code")}
+    codes = {c for values in CODES.values() for c in values} | {OTHER, "not recorded"}
+    known: dict[str, set[str]] = {
+        "arm": arms,
+        "technique": codes,
+        "what": {"cases", "recorded", "rated", "event", "serious", "supplement"},
+        "known": {"exactly", "at_least"},
+        "outcome": {"numb", "not_numb", "undecided"},
+        "stage": {"recorded", "refused", "left_out", "analysed"},
+        "quantity": {"spent", *(f"pain_{m}" for m in ("insertion", "placement", "deposition", "treatment"))},
+    }
+    problems = []
+    for table in ("cells", "values", "safety", "flow", "operators"):
+        content = getattr(exchange, table)
+        if content is None:
+            continue
+        frame = content.to_frame()
+        for column in frame.columns:
+            if column.startswith(("left_", "right_")) or column in ("n", "value"):
+                wrong = [v for v in frame[column] if isinstance(v, str)]
+            elif column == "quarter":
+                parts = {q for v in frame[column] for q in str(v).split("+")}
+                wrong = sorted(parts - set(exchange.quarters))
+            elif column == "operator":
+                wrong = sorted({str(v) for v in frame[column] if not (str(v).isdigit() or v == OTHER)})
+            else:
+                wrong = sorted({str(v) for v in frame[column]} - known.get(column, codes))
+            if wrong:
+                # Never the words themselves: what does not belong there may be a name.
+                what = f"the table {table} holds {_words(len(set(wrong)))} under {column}, no code of the study"
+                problems.append(_problem(what, "word", "correct the records and make the file anew; do not send this"))
+    return problems

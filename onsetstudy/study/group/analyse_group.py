@@ -1,0 +1,373 @@
+"""A study group from the counts of its practices."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.metadata
+import json
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.errors import NotEstimable, Problem, RecordsError, Where
+from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable
+from onsetstudy.core.serialise import to_dict
+from onsetstudy.core.work import Progress
+from onsetstudy.pool.combine import PoolOptions, combine_estimates
+from onsetstudy.pool.funnel import funnel
+from onsetstudy.pool.results import Funnel, Pooled, Step
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.study.answer.cautions import group_arms_caution
+from onsetstudy.study.answer.reconcile import reconcile, unlike_rows
+from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
+from onsetstudy.study.exchange_results import Exchange
+from onsetstudy.study.group.harms import group_harms, practices_without_harms
+from onsetstudy.study.group.interim import group_looks
+from onsetstudy.study.group.periods import Period, cut, last_quarter, sent_less, until
+from onsetstudy.study.group.pool_files import Gathered, gather
+from onsetstudy.study.group.stratified_ipd import by_practice, by_technique, failures_by, pool_in_one_stage
+from onsetstudy.study.group_results import Agreement, GroupOverall, GroupPractice, GroupResults
+from onsetstudy.study.results import Provenance
+from onsetstudy.study.sets.contrasts import cautions_of
+
+__all__ = ["analyse_group"]
+
+PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels")
+SPREAD_AGREES = 0.5
+FEW_PRACTICES = 5
+REPRODUCED = 1e-6
+WITHOUT_QUARTER = ("pain_difference", "chair_time_difference")
+
+
+def analyse_group(
+    files: Sequence[tuple[str, Exchange]],
+    protocol: Protocol,
+    *,
+    quarter: str | None = None,
+    skipped: Sequence[str] = (),
+    options: PoolOptions | None = None,
+    progress: Progress | None = None,
+) -> GroupResults:
+    """Results of a study group up to the end of a quarter.
+
+    Parameters
+    ----------
+    files : sequence of (name, Exchange)
+        As read from the practices' files.
+    protocol : Protocol
+        The group's.
+    quarter : str or None
+        By default the last one that a practice sent. What carries no quarter is left out of practices whose files go on
+        after it.
+    skipped : sequence of str
+        Names of files that lay beside those given and were not read: the report says so.
+    options : PoolOptions or None
+        Of the two-stage analyses; by default restricted maximum likelihood and the wider of both intervals.
+    progress : callable or None
+
+    Returns
+    -------
+    GroupResults
+
+    Raises
+    ------
+    RecordsError
+        If files do not fit the protocol or each other, or the quarter is not one of the study's.
+    """
+    told: Progress = progress or (lambda _done, _total, _label: None)
+    everything = gather(files, protocol)
+    this = _quarter(everything, protocol, quarter)
+    period = cut(everything, this.label)
+    counts, cells = period.counts, period.counts.cells
+    letters = _letters(counts)
+    options = options or PoolOptions(conf_level=protocol.plan.conf_level)
+    told(0, 5, "one stage")
+    known = counts.values[~counts.values["practice_id"].isin(dict(period.beyond))]
+    overall = pool_in_one_stage(_lettered(cells, letters), _lettered(known, letters), protocol)
+    told(1, 5, "practices")
+    own = {
+        code: _whole(estimates_of_counts(_rows(cells, code), _rows(counts.values, code), protocol), code, period)
+        for code in counts.practices
+    }
+    pooled = tuple(
+        combine_estimates([r for _, r in rows], [letters[code] for code, _ in rows], options)
+        for quantity in POOLED
+        if (rows := _of(own, quantity, letters))
+    )
+    told(2, 5, "quarters")
+    cumulative = _cumulative(cells, protocol, this, letters, options)
+    told(3, 5, "techniques and practices")
+    subgroups = (by_technique(cells, protocol), by_practice(_lettered(cells, letters), protocol))
+    funnels = tuple(_funnel(cells, protocol, letters, kind) for kind in ("by_target", "never_numb"))
+    told(4, 5, "looks")
+    practices = tuple(_practice(code, period, protocol, letters) for code in counts.practices)
+    missing, shorter = sent_less(everything, protocol, this.label)
+    ratio = next(p for p in pooled if p.quantity == "hazard_ratio")
+    return GroupResults(
+        protocol=protocol,
+        quarter=this.label,
+        period_start=protocol.quarters[0].first_day.isoformat(),
+        period_end=this.last_day.isoformat(),
+        practices=tuple(sorted(practices, key=lambda p: p.letter)),
+        overall=overall,
+        pooled=pooled,
+        cumulative=cumulative,
+        subgroups=subgroups,
+        agreement=_agreement(overall, ratio),
+        funnels=funnels if counts.operators.empty else (*funnels, _operators(counts, letters)),
+        looks=group_looks(counts, protocol, this),
+        harms=group_harms(counts.safety, protocol),
+        unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(counts.safety)),
+        missing=missing,
+        shorter=shorter,
+        beyond=period.beyond,
+        skipped=tuple(skipped),
+        notes=(*counts.notes, *_not_reproduced(period, own)),
+        caution=(
+            *_cautions(counts, protocol),
+            *cautions_of(overall.differences, ("coarser_strata", "practices_together")),
+        ),
+        reconciled=reconcile(overall, pooled, practices=len(counts.practices)),
+        unlike_rows=unlike_rows(counts.files, beyond=bool(period.beyond)),
+        arms=tuple((letters[e.practice], e.arms) for _, e in counts.files) if protocol.study.randomised else (),
+        provenance=Provenance(
+            protocol_digest=protocol.digest,
+            records_digest=hashlib.sha256(f"group {_secret(counts)}".encode()).hexdigest(),
+            seed=protocol.plan.seed,
+            versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
+        ),
+    )
+
+
+def _quarter(counts: Gathered, protocol: Protocol, label: str | None) -> Quarter:
+    labels = [q.label for q in protocol.quarters]
+    label = label or max(q for _, e in counts.files for q in e.quarters)
+    if label not in labels:
+        mend = f"choose one of {', '.join(labels)}"
+        raise RecordsError(
+            Problem(what=f"{label} is not a quarter of this study", where=Where(), mend=mend, code="quarter")
+        )
+    if until(counts.cells, label).empty:
+        first = min(q for _, e in counts.files for q in e.quarters)
+        what = f"no practice sent a case up to {label}"
+        raise RecordsError(Problem(what=what, where=Where(), mend=f"the first cases are of {first}", code="quarter"))
+    return next(q for q in protocol.quarters if q.label == label)
+
+
+def _rows(frame: pd.DataFrame, practice: str) -> pd.DataFrame:
+    return frame[frame["practice_id"] == practice]
+
+
+def _secret(counts: Gathered) -> str:
+    """Known to those only who hold all files."""
+    texts = [json.dumps(to_dict(e), sort_keys=True) for _, e in counts.files]
+    return hashlib.sha256("\n".join(texts).encode()).hexdigest()
+
+
+def _letters(counts: Gathered) -> dict[str, str]:
+    """Letters in an order that nobody can work out who does not hold all files."""
+    secret = _secret(counts)
+    order = sorted(counts.practices, key=lambda c: hashlib.sha256(f"{secret}{c}".encode()).hexdigest())
+    return {code: _letter(place) for place, code in enumerate(order)}
+
+
+def _letter(place: int) -> str:
+    text = ""
+    place += 1
+    while place:
+        place, rest = divmod(place - 1, 26)
+        text = chr(65 + rest) + text
+    return text
+
+
+def _lettered(cells: pd.DataFrame, letters: dict[str, str]) -> pd.DataFrame:
+    return cells.assign(practice_id=cells["practice_id"].map(letters))
+
+
+def _of(
+    own: dict[str, tuple[Estimate | NotAvailable, ...]], quantity: str, letters: dict[str, str]
+) -> list[tuple[str, Estimate | NotAvailable]]:
+    return [
+        (code, result)
+        for code in sorted(own, key=lambda c: (len(letters[c]), letters[c]))
+        for result in own[code]
+        if result.quantity == quantity
+    ]
+
+
+def _cumulative(
+    counted: pd.DataFrame, protocol: Protocol, this: Quarter, letters: dict[str, str], options: PoolOptions
+) -> tuple[Step, ...]:
+    """The average hazard ratio over practices, quarter by quarter, with all cases up to each."""
+    steps = []
+    for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
+        cells = until(counted, quarter.label)
+        own = {
+            code: estimates_of_counts(part, NO_VALUES, protocol)
+            for code, part in cells.groupby("practice_id", sort=True)
+        }
+        rows = _of({str(c): v for c, v in own.items()}, "hazard_ratio", letters)
+        if not rows:
+            continue
+        found = combine_estimates([r for _, r in rows], [letters[code] for code, _ in rows], options)
+        tau2 = None if found.heterogeneity is None else found.heterogeneity.tau2
+        steps.append(Step(label=quarter.label, result=found.average, tau2=tau2))
+    return tuple(steps)
+
+
+def _funnel(cells: pd.DataFrame, protocol: Protocol, letters: dict[str, str], kind: str) -> Funnel | NotAvailable:
+    return _drawn(failures_by(_lettered(cells, letters), protocol, kind), kind)
+
+
+def _operators(counts: Gathered, letters: dict[str, str]) -> Funnel | NotAvailable:
+    """Operators of the practices that sent them, as far as they are known: those with few cases stay together."""
+    frame = counts.operators[counts.operators["outcome"] != "undecided"].copy()
+    frame["unit"] = frame["practice_id"].map(letters) + frame["operator"].astype(str)
+    frame["failed"] = np.where(frame["outcome"] == "not_numb", frame["n"], 0)
+    usual = frame.groupby(["technique", "arm"])[["failed", "n"]].transform("sum")
+    frame["expected"] = usual["failed"] / usual["n"] * frame["n"]
+    return _drawn(frame.groupby("unit", sort=True)[["failed", "n", "expected"]].sum(), "operators")
+
+
+def _drawn(units: pd.DataFrame, kind: str) -> Funnel | NotAvailable:
+    try:
+        return funnel(
+            units["failed"].to_numpy(), units["n"].to_numpy(), units["expected"].to_numpy(),
+            [str(u) for u in units.index], quantity=kind,
+        )  # fmt: skip
+    except NotEstimable as error:
+        n = Counts(cases=int(units["n"].sum()), onsets=int(units["failed"].sum()))
+        return NotAvailable(
+            quantity=kind,
+            contrast=None,
+            code=error.code,
+            reason=error.reason,
+            unit="proportion",
+            method="funnel",
+            n=n,
+        )
+
+
+def _whole(own: tuple[Estimate | NotAvailable, ...], code: str, period: Period) -> tuple[Estimate | NotAvailable, ...]:
+    """A practice's estimates; those of counts without a quarter only where its files end with the report."""
+    last = dict(period.beyond).get(code)
+    if last is None:
+        return own
+    reason = f"its file goes on to {last}, and these counts carry no quarter; ask for a file that ends with "
+    return tuple(
+        NotAvailable(
+            quantity=e.quantity, contrast=e.contrast, code="no_quarter", reason=reason + period.label, unit=e.unit,
+            method=e.method, n=e.n,
+        )
+        if e.quantity in WITHOUT_QUARTER
+        else e
+        for e in own
+    )  # fmt: skip
+
+
+def _practice(code: str, period: Period, protocol: Protocol, letters: dict[str, str]) -> GroupPractice:
+    counts = period.counts
+    sent = [(name, e) for name, e in counts.files if e.practice == code]
+    cells = _rows(counts.cells, code)
+    by_quarter = cells.groupby(last_quarter(cells["quarter"]), sort=True)["n"].sum()
+    cuttable = code not in dict(period.beyond)
+    flow = _rows(counts.flow, code).groupby("stage")["n"].sum()
+    pain = "" if protocol.pain is None else f"pain_{protocol.pain.moment}"
+    values = _rows(counts.values, code)
+    return GroupPractice(
+        code=code,
+        letter=letters[code],
+        quarters=tuple(sorted({q for _, e in sent for q in e.quarters})),
+        files=tuple(name for name, _ in sent),
+        n=cell_counts(cells, protocol),
+        by_quarter=tuple((str(q), int(n)) for q, n in by_quarter.items()),
+        recorded=int(flow.get("recorded", 0)) if cuttable else None,
+        refused=int(flow.get("refused", 0)) if cuttable else None,
+        left_out=int(flow.get("left_out", 0)) if cuttable else None,
+        scores=int(values.loc[values["quantity"] == pain, "n"].sum()) if cuttable and pain else None,
+        moved=sum(e.held_back.moved for _, e in sent) if cuttable else None,
+    )
+
+
+def _agreement(overall: GroupOverall, ratio: Pooled) -> Agreement:
+    """Why one stage and two stages differ, as far as they do."""
+    reasons = []
+    if any(m.weight == 0 for m in ratio.members):
+        reasons.append("left_out")
+    if ratio.heterogeneity is not None and ratio.heterogeneity.tau2 > 0:
+        reasons.append("spread")
+    if sum(m.weight > 0 for m in ratio.members) < FEW_PRACTICES:
+        reasons.append("few")
+    one, two = overall.hazard_ratio, ratio.average
+    if not (isinstance(one, Estimate) and isinstance(two, Estimate)):
+        return Agreement(apart=None, reasons=tuple(reasons))
+    apart = abs(float(np.log(one.estimate / two.estimate))) / (two.std_error or 1.0)
+    if apart > SPREAD_AGREES and not reasons:
+        reasons.append("weights")
+    return Agreement(apart=apart, reasons=tuple(reasons))
+
+
+def _not_reproduced(period: Period, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
+    """Practices whose own estimates do not follow from the counts that they sent, though nothing was merged away."""
+    notes = []
+    counts = period.counts
+    for code in (c for c in counts.practices if c not in dict(period.beyond)):
+        sent = [e for _, e in counts.files if e.practice == code]
+        if len(sent) > 1 or any("became" in step for step in sent[0].held_back.steps):
+            continue
+        again = {r.quantity: r for r in own[code]}
+        for theirs in sent[0].estimates:
+            ours = again.get(theirs.quantity)
+            if not (isinstance(theirs, Estimate) and isinstance(ours, Estimate)) or ours.n != theirs.n:
+                continue
+            if theirs.method != ours.method:
+                continue  # Of an earlier version, which compared in another way.
+            if abs(theirs.estimate - ours.estimate) > REPRODUCED * max(1.0, abs(ours.estimate)):
+                notes.append(
+                    f"{code}: its own {theirs.quantity} ({theirs.estimate:.4g}) does not follow from its counts "
+                    f"({ours.estimate:.4g}); ask which version made the file."
+                )
+    return tuple(notes)
+
+
+def _cautions(counts: Gathered, protocol: Protocol) -> tuple[Caution, ...]:
+    found = [
+        Caution(
+            code="test_the_tooth",
+            text="A statistic about past cases. Test the tooth and ask the patient before every procedure.",
+        ),
+    ]
+    if len(counts.practices) > 1:
+        text = "Practices are not ranked. Letters are drawn anew for every report, and small differences are chance."
+        found.append(Caution(code="no_ranks", text=text))
+    if not protocol.study.randomised:
+        text = "Not randomised: the arms may differ in ways not measured."
+        found.insert(1, Caution(code="not_randomised", text=text))
+    elif (doubt := group_arms_caution([e.arms for _, e in counts.files])) is not None:
+        found.insert(1, doubt)
+    k = len(counts.practices)
+    if k < FEW_PRACTICES:
+        text = f"{k} {'practice' if k == 1 else 'practices'}: how much practices differ is hardly known."
+        found.append(Caution(code="few_practices", text=text))
+    found.append(
+        Caution(
+            code="repeated_patients",
+            text="Counts do not tell who came again: patients with several cases count as if they were others.",
+        )
+    )
+    found.append(
+        Caution(
+            code="recognisable",
+            text="In a group of few practices a colleague may be recognised from the number of cases. Keep this report "
+            "within the group.",
+        )
+    )
+    found.append(
+        Caution(
+            code="ethics",
+            text="Ethics, consent and privacy: follow local rules. Recorded status: "
+            f"{protocol.study.ethics_status or 'not recorded'}.",
+        )
+    )
+    return tuple(found)

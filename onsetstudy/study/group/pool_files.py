@@ -1,0 +1,179 @@
+"""Files of several practices put together, or refused with what does not fit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.protocol.lock import changed_keys
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.counts.aggregate_counts import ENDS
+from onsetstudy.study.counts.exchange import terms_of
+from onsetstudy.study.exchange_results import CountTable, Exchange
+
+__all__ = ["Gathered", "gather", "together"]
+
+MENDS = {
+    "schedule.clock_zero": "minutes from another zero cannot be pooled unconverted; that practice has to record anew",
+    "schedule.tooth_notation": "teeth were written in another notation; that practice has to export again",
+}
+MOST_NAMED = 4
+COLUMNS = {
+    "cells": ("quarter", "technique", "arm", *ENDS),
+    "values": ("quantity", "arm", "known", "value"),
+    "safety": ("arm", "what"),
+    "flow": ("stage",),
+    "operators": ("operator", "technique", "arm", "outcome"),
+}
+"""Columns of a table that is in no file: nobody recorded pain, say."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Gathered:
+    """Counts of all practices, each frame with ``practice_id`` first and ``n`` last, and the files they came from.
+
+    ``notes`` say what differs between the protocols without changing what the counts mean.
+    """
+
+    cells: pd.DataFrame
+    values: pd.DataFrame
+    safety: pd.DataFrame
+    flow: pd.DataFrame
+    operators: pd.DataFrame
+    files: tuple[tuple[str, Exchange], ...]
+    notes: tuple[str, ...]
+
+    @property
+    def practices(self) -> tuple[str, ...]:
+        """Codes in order."""
+        return tuple(sorted({e.practice for _, e in self.files}))
+
+
+def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathered:
+    """Files checked against the protocol and each other.
+
+    Parameters
+    ----------
+    files : sequence of (name, Exchange)
+        A practice may send several files for different quarters.
+    protocol : Protocol
+        The group's.
+
+    Raises
+    ------
+    RecordsError
+        If a file follows another protocol (what differs is named), if a practice sent a quarter twice, or the same file
+        is there twice; all problems at once.
+    """
+    problems = [p for name, exchange in files for p in _unlike(name, exchange, protocol)]
+    problems += _twice(files)
+    if not files:
+        problems.append(_problem("", "no exchange file was given", "ask the practices to send theirs", "none"))
+    if problems:
+        raise RecordsError(problems)
+    ordered = tuple(sorted(files, key=lambda f: (f[1].practice, f[1].quarters)))
+    notes = tuple(
+        f"{exchange.practice} keeps a protocol that differs in parts that do not touch the counts."
+        for _, exchange in ordered
+        if exchange.protocol_digest != protocol.digest
+    )
+    return Gathered(
+        **{name: together(ordered, name) for name in ("cells", "values", "safety", "flow", "operators")},
+        files=ordered,
+        notes=notes,
+    )
+
+
+def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
+    """One table of several files, with the practice first."""
+    frames = []
+    for _, exchange in files:
+        table: CountTable | None = getattr(exchange, name)
+        if table is None or not table.rows:
+            continue
+        frame = table.to_frame()
+        frame.insert(0, "practice_id", exchange.practice)
+        frames.append(frame)
+    if not frames:
+        return pd.DataFrame(columns=["practice_id", *COLUMNS[name], "n"])
+    frame = pd.concat([f.astype(object) for f in frames], ignore_index=True)
+    for column in frame.columns:
+        if column.startswith(("left_", "right_")) or column == "value":
+            frame[column] = frame[column].astype(float)
+    frame["n"] = frame["n"].astype("int64")
+    keys = [c for c in frame.columns if c != "n"]
+    return pd.DataFrame(frame.groupby(keys, sort=True, dropna=False, as_index=False)["n"].sum())
+
+
+def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> list[Problem]:
+    ours, theirs = dict(terms_of(protocol)), dict(exchange.terms)
+    if exchange.study != protocol.study.id:
+        what = f"{exchange.practice} sent a file of the study {exchange.study}, not of {protocol.study.id}"
+        return [_problem(name, what, "give files of one study", "other_study")]
+    problems = []
+    differ = [
+        (key, f"{key} is {_read(after)} there and {_read(before)} here")
+        for key, before, after in changed_keys(ours, theirs)
+    ]
+    for key, told in differ:
+        if key in MENDS:
+            what = f"{exchange.practice} follows another protocol: {told}"
+            problems.append(_problem(name, what, MENDS[key], "other_protocol"))
+    if rest := [told for key, told in differ if key not in MENDS]:
+        more = f"; and {len(rest) - MOST_NAMED} more keys" if len(rest) > MOST_NAMED else ""
+        what = f"{exchange.practice} follows another protocol: {'; '.join(rest[:MOST_NAMED])}{more}"
+        mend = "agree on one protocol; that practice makes its file anew under it"
+        problems.append(_problem(name, what, mend, "other_protocol"))
+    known = {q.label for q in protocol.quarters}
+    if strange := [q for q in exchange.quarters if q not in known]:
+        what = f"{exchange.practice} sends {', '.join(strange)}, no quarter of this study"
+        problems.append(_problem(name, what, "add the quarter to the protocol of the group", "quarter"))
+    if exchange.invented != protocol.study.invented:
+        there, here = ("invented", "real") if exchange.invented else ("real", "invented")
+        what = f"{exchange.practice} says that its cases are {there}, and this protocol is of {here} ones"
+        problems.append(_problem(name, what, "never pool invented with real cases", "invented"))
+    practices = protocol.study.practices
+    if practices and exchange.practice not in practices:
+        what = f"{exchange.practice} is no practice of this study"
+        problems.append(
+            _problem(name, what, f"the protocol names {', '.join(practices)}; add the code there", "practice")
+        )
+    return problems
+
+
+def _twice(files: Sequence[tuple[str, Exchange]]) -> list[Problem]:
+    problems = []
+    seen: dict[tuple[str, str], str] = {}
+    by_name = dict(files)
+    for name, exchange in sorted(files, key=lambda f: f[0]):
+        earlier = {seen[key] for q in exchange.quarters if (key := (exchange.practice, q)) in seen}
+        for other in sorted(earlier):
+            shared = [q for q in exchange.quarters if seen.get((exchange.practice, q)) == other]
+            what = f"{exchange.practice} sent {', '.join(shared)} already, in {other}"
+            problems.append(_problem(name, what, _which_to_keep((name, exchange), (other, by_name[other])), "twice"))
+        for quarter in exchange.quarters:
+            seen.setdefault((exchange.practice, quarter), name)
+    return problems
+
+
+def _which_to_keep(one: tuple[str, Exchange], two: tuple[str, Exchange]) -> str:
+    """The file that holds the other's quarters and more, where one does."""
+    for (name, more), (_, less) in ((one, two), (two, one)):
+        if set(more.quarters) > set(less.quarters):
+            return f"keep {name}, which goes on to {more.quarters[-1]} and holds the other's quarters too"
+    if one[1].quarters == two[1].quarters:
+        alike = one[1].cells == two[1].cells and one[1].values == two[1].values
+        return "they hold the same; keep either" if alike else "keep the newer of the two files"
+    return "ask for one file that holds all its quarters"
+
+
+def _read(value: str) -> str:
+    """A flattened value without the quotes of its JSON text."""
+    return value.replace('\\"', '"').strip('"')
+
+
+def _problem(name: str, what: str, mend: str, code: str) -> Problem:
+    return Problem(what=what, where=Where(file=name), mend=mend, code=code)

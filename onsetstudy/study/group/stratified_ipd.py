@@ -1,0 +1,233 @@
+"""All cases of a group in one stage: every practice is compared within itself, and no row is needed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.results import Estimate, Fit, HypothesisTest, NotAvailable
+from onsetstudy.inference.estimate_or_reason import attempt
+from onsetstudy.pool.results import Member, Subgroups
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.counts.counted_estimates import (
+    cell_baselines,
+    cell_counts,
+    cell_stratum,
+    cell_times,
+    difference_of_counts,
+)
+from onsetstudy.study.group.stratified_success import by_arm, pool_success
+from onsetstudy.study.group_results import GroupOverall
+from onsetstudy.study.results import ArmCurve
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+from onsetstudy.survival.ranktests.compare import compare_arms
+from onsetstudy.survival.summaries.curve_limits import curve_limits
+
+__all__ = ["by_practice", "by_technique", "failures_by", "onset_test", "pool_in_one_stage"]
+
+EstimateLike = Estimate | NotAvailable
+DIFFERENCES = (
+    "rmst_difference", "success_difference", "not_numb_difference", "pain_difference", "chair_time_difference",
+)  # fmt: skip
+"""What is compared within practices and combined by their numbers of cases."""
+
+
+def pool_in_one_stage(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> GroupOverall:
+    """Test, hazard ratio, spread of practices and success over all practices.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        Counts with ``practice_id``; strata of test and ratio are practice and the plan's strata. For the ratio, small
+        strata share a baseline with those of the same technique in other practices.
+    protocol : Protocol
+
+    Returns
+    -------
+    GroupOverall
+        What the counts do not determine is ``NotAvailable``. The spread between practices takes one baseline for all.
+    """
+    arms = protocol.arm_codes[:2]
+    used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
+    weight = used["n"].to_numpy(dtype=np.int64)
+    arm = used["arm"].to_numpy(dtype=str)
+
+    def spread() -> Any:
+        if used["practice_id"].nunique() < 2:
+            raise NotEstimable("practice_spread", "one practice cannot say how much practices differ", code="one")
+        return fit_shared_frailty(
+            cell_times(used, "hazard"), {"arm": arm}, cluster=used["practice_id"].to_numpy(dtype=str), weight=weight,
+            reference={"arm": arms[0]}, conf_level=protocol.plan.conf_level,
+        )  # fmt: skip
+
+    return GroupOverall(
+        n=cell_counts(used, protocol),
+        curves=tuple(_curve(used[used["arm"] == a], a, protocol) for a in arms),
+        onset_test=onset_test(used, protocol),
+        hazard_ratio=_asked(used, protocol, "hazard_ratio", lambda: _ratio(used, protocol).estimates[0]),
+        frailty=_asked(used, protocol, "practice_spread", spread),
+        success=pool_success(used, protocol),
+        numb_at_all=pool_success(used, protocol, protocol.onset.tau_min, extremes=False),
+        by_target=by_arm(used, protocol, "success_by_target"),
+        never_numb=by_arm(used, protocol, "not_numb"),
+        wait=by_arm(used, protocol, "rmst"),
+        differences=tuple(difference_of_counts(key, used, values, protocol) for key in DIFFERENCES),
+    )
+
+
+def onset_test(cells: pd.DataFrame, protocol: Protocol) -> HypothesisTest | NotAvailable:
+    """Test of the rate over all practices; strata are practice and the plan's."""
+    used = cells[cells["arm"].isin(protocol.arm_codes[:2])].reset_index(drop=True)
+
+    def test() -> HypothesisTest:
+        return compare_arms(
+            cell_times(used, "hazard"), used["arm"].to_numpy(dtype=str), reference_arm=protocol.reference_arm,
+            stratum=cell_stratum(used, protocol), weight=used["n"].to_numpy(dtype=np.int64),
+        )  # fmt: skip
+
+    found: HypothesisTest | NotAvailable = _asked(used, protocol, "onset_test", test)
+    return found
+
+
+def _asked(cells: pd.DataFrame, protocol: Protocol, quantity: str, function: Callable[[], Any]) -> Any:
+    """Result of the function, or why there is none: an arm without a case, or cases that do not decide it."""
+    arms = protocol.arm_codes[:2]
+    missing = [protocol.label(a) for a in arms if a not in set(cells["arm"])]
+
+    def checked() -> Any:
+        if missing:
+            raise NotEstimable(quantity, f"no case of the arm {missing[0]} has been sent", code="arm_missing")
+        return function()
+
+    return attempt(
+        checked, quantity=quantity, contrast=f"{arms[1]} / {arms[0]}", unit="ratio",
+        method="one stage, practices as strata", n=cell_counts(cells, protocol), level=protocol.plan.conf_level,
+    )  # fmt: skip
+
+
+def _ratio(cells: pd.DataFrame, protocol: Protocol, more: dict[str, Any] | None = None) -> Fit:
+    return fit_proportional_hazards(
+        cell_times(cells, "hazard"),
+        {"arm": cells["arm"].to_numpy(dtype=str), **(more or {})},
+        reference={"arm": protocol.reference_arm},
+        stratum=cell_baselines(cells, protocol),
+        weight=cells["n"].to_numpy(dtype=np.float64),
+        conf_level=protocol.plan.conf_level,
+    )
+
+
+def _curve(cells: pd.DataFrame, arm: str, protocol: Protocol) -> ArmCurve:
+    counts = cell_counts(cells, protocol, "success")
+    n = cells["n"].to_numpy(dtype=np.int64)
+    if not len(cells):
+        absent = NotAvailable(
+            quantity="onset_curve", contrast=arm, code="arm_missing", unit="proportion", method="", n=counts,
+            reason=f"no case of the arm {protocol.label(arm)} has been sent",
+        )  # fmt: skip
+        return ArmCurve(arm=arm, curve=absent, still_tested=())
+    times = cell_times(cells, "success")
+    minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.tau_min]
+    found = curve_limits(times, minutes, weight=n, conf_level=protocol.plan.conf_level, seed=protocol.plan.seed)
+    limits: tuple[tuple[float, EstimateLike], ...] = tuple(zip(minutes, found, strict=True))
+    rate = cell_times(cells, "hazard")
+    watched = np.where(np.isfinite(rate.right), rate.right, rate.left)
+    still = tuple((float(t), int(n[watched >= t].sum())) for t in (0.0, *minutes))
+    return ArmCurve(arm=arm, curve=fit_npmle(times, weight=n), still_tested=still, limits=limits)
+
+
+def _outcome(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:
+    """Cells that decide whether teeth were numb by the target (or the horizon), with ``failed`` cases."""
+    minute = protocol.onset.target_min if kind == "by_target" else protocol.onset.tau_min
+    times = cell_times(cells, "success")
+    numb, not_numb = times.right <= minute, times.left >= minute
+    decided = cells.assign(failed=np.where(not_numb, cells["n"], 0))
+    return decided[numb | not_numb].reset_index(drop=True)
+
+
+def failures_by(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:
+    """By practice: ``failed``, ``n`` and ``expected``, what its mix of techniques and arms would give in the group."""
+    decided = _outcome(cells, protocol, kind)
+    usual = decided.groupby(["technique", "arm"])[["failed", "n"]].transform("sum")
+    decided["expected"] = usual["failed"] / usual["n"] * decided["n"]
+    return pd.DataFrame(decided.groupby("practice_id", sort=True)[["failed", "n", "expected"]].sum())
+
+
+def by_technique(cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
+    """The hazard ratio by technique, and whether it is the same in all."""
+    return _by(cells, protocol, "technique")
+
+
+def by_practice(cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
+    """The hazard ratio by practice, and whether it is the same in all."""
+    return _by(cells, protocol, "practice_id")
+
+
+def _by(cells: pd.DataFrame, protocol: Protocol, column: str) -> Subgroups:
+    arms = protocol.arm_codes[:2]
+    used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
+    level = protocol.plan.conf_level
+    contrast = f"{arms[1]} / {arms[0]}"
+    names = sorted(used[column].astype(str).unique(), key=lambda v: (len(v), v) if column == "practice_id" else (0, v))
+
+    def asked(part: pd.DataFrame) -> EstimateLike:
+        def ratio() -> Estimate:
+            missing = [protocol.label(a) for a in arms if a not in set(part["arm"])]
+            if missing:
+                raise NotEstimable("hazard_ratio", f"no case of the arm {missing[0]} has been sent", code="arm_missing")
+            return _ratio(part, protocol).estimates[0]
+
+        return attempt(
+            ratio, quantity="hazard_ratio", contrast=contrast, unit="ratio", method="one stage", level=level,
+            n=cell_counts(part, protocol),
+        )  # fmt: skip
+
+    results = {name: asked(used[used[column].astype(str) == name].reset_index(drop=True)) for name in names}
+    grouping = "practice" if column == "practice_id" else column
+    return Subgroups(
+        grouping=grouping,
+        levels=tuple(Member(label=name, result=result, weight=0.0) for name, result in results.items()),
+        test=_interaction(used, protocol, column, results),
+    )
+
+
+def _interaction(
+    cells: pd.DataFrame, protocol: Protocol, column: str, results: dict[str, EstimateLike]
+) -> HypothesisTest | NotAvailable:
+    """Likelihood ratio of a hazard ratio for each level against one for all, over the levels that have one."""
+    kept = [name for name, result in results.items() if isinstance(result, Estimate)]
+    arms = protocol.arm_codes[:2]
+    counts = cell_counts(cells, protocol)
+    contrast = f"{arms[1]} / {arms[0]}"
+
+    def test() -> HypothesisTest:
+        if len(kept) < 2:
+            raise NotEstimable("interaction", "fewer than two groups have a ratio of their own", code="too_few")
+        part = cells[cells[column].astype(str).isin(kept)].reset_index(drop=True)
+        other = part["arm"].to_numpy(dtype=str) == arms[1]
+        group = part[column].astype(str).to_numpy(dtype=str)
+        more = {f"arm in {name}": (other & (group == name)).astype(float) for name in kept[1:]}
+        value = max(0.0, 2 * (_ratio(part, protocol, more).log_likelihood - _ratio(part, protocol).log_likelihood))
+        df = len(kept) - 1
+        return HypothesisTest(
+            quantity="interaction",
+            contrast=contrast,
+            statistic=value,
+            statistic_name="chi-square",
+            df=df,
+            p_value=float(stats.chi2.sf(value, df)),
+            alternative="two-sided",
+            method=f"likelihood ratio: one hazard ratio for each {column} against one for all, practices as strata",
+            n=cell_counts(part, protocol),
+        )
+
+    return attempt(
+        test, quantity="interaction", contrast=contrast, unit="", method="likelihood ratio", n=counts,
+        level=protocol.plan.conf_level,
+    )  # fmt: skip

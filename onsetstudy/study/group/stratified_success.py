@@ -1,0 +1,221 @@
+"""Success by a minute over all practices, with the cases that no test decides told apart, not dropped.
+
+A tooth felt long after the minute was surely not numb by it; one found numb long after it may have been either. Who
+drops the undecided thus keeps the late failures and loses the late successes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.inference.estimate_or_reason import attempt
+from onsetstudy.pool.common_odds import common_odds
+from onsetstudy.pool.results import CommonOdds
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.counts.counted_estimates import cell_counts, cell_times, cells_compared
+from onsetstudy.study.group_results import GroupSuccess
+from onsetstudy.study.sets.contrasts import not_numb_of, success_of, wait_of
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.results import OnsetCurve
+from onsetstudy.survival.summaries.npmle_proportion import decided, share_numb_by, spread_evenly, tells_something
+
+__all__ = ["by_arm", "pool_success", "success_tables"]
+
+FloatArray = NDArray[np.float64]
+FEWEST_OF_ITS_OWN = 10
+"""Cases of a practice, technique and arm from which on their own curve says what became of those undecided."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class SuccessTables:
+    """Fourfold tables by practice and technique (rows) and arm (columns).
+
+    ``numb`` and ``not_numb`` are decided; of ``undecided`` cases ``likely`` is the part that was numb in time, by the
+    curve of their technique and arm, in the practice where it has enough cases. ``inflation`` is by how much the
+    variances of the difference and of the log odds ratio grow, since less is known than if every case were decided.
+    """
+
+    numb: NDArray[np.int64]
+    not_numb: NDArray[np.int64]
+    undecided: NDArray[np.int64]
+    likely: FloatArray
+    inflation: tuple[float, float]
+
+    @property
+    def cases(self) -> NDArray[np.int64]:
+        """All cases that were tested at all."""
+        return self.numb + self.not_numb + self.undecided
+
+
+def pool_success(
+    cells: pd.DataFrame, protocol: Protocol, minute: float | None = None, *, extremes: bool = True
+) -> GroupSuccess:
+    """Odds ratio and difference of the shares numb by a minute, practices and techniques compared within themselves.
+
+    Without ``minute`` it is the target; ``extremes`` asks for the results with all undecided cases numb, and none.
+
+    Notes
+    -----
+    Every case decided: conditional likelihood and Mantel-Haenszel. Some undecided: each is split between numb and not
+    numb by the nonparametric maximum likelihood curve of its practice, technique and arm (over all practices where its
+    own has fewer than ten cases), given the gap in which its onset lies. Summed this gives the share of that curve (it
+    is its own expectation: Turnbull 1976, J R Stat Soc B 38:290-295). Each arm's part of the variance is divided by the
+    part of the information that the profile likelihood of its share has left.
+    """
+    arms = protocol.arm_codes[:2]
+    level = protocol.plan.conf_level
+    tables = success_tables(cells, protocol, minute)
+    n = tables.cases
+    whole = bool((tables.undecided == 0).all())
+    split = tables.numb if whole else tables.numb + tables.likely
+
+    def had(numb: Any) -> CommonOdds | None:
+        return None if whole or not extremes else common_odds(numb, n, arms=arms, conf_level=level)
+
+    only = [tables.undecided * np.array(column) for column in ((1, 0), (0, 1))]
+    return GroupSuccess(
+        undecided=tuple((a, int(tables.undecided[:, j].sum())) for j, a in enumerate(arms)),
+        pooled=common_odds(split, n, arms=arms, conf_level=level, inflation=tables.inflation),
+        if_not_numb=had(tables.numb),
+        if_numb=had(n - tables.not_numb),
+        if_against=had(tables.numb + only[0]),
+        if_for=had(tables.numb + only[1]),
+    )
+
+
+def success_tables(cells: pd.DataFrame, protocol: Protocol, minute: float | None = None) -> SuccessTables:
+    """Cases numb by the minute (the target), not numb by it, and undecided."""
+    arms = list(protocol.arm_codes[:2])
+    target = protocol.onset.target_min if minute is None else minute
+    times = cell_times(cells, "success")
+    kept = tells_something(times) & cells["arm"].isin(arms).to_numpy()
+    cells = cells[kept].reset_index(drop=True)
+    times = times.take(kept)
+    numb, not_numb = decided(times, target)
+    open_ = ~(numb | not_numb)
+    n = cells["n"].to_numpy(dtype=np.int64)
+    likely = np.zeros(len(cells))
+    share, kept_part = np.zeros(len(cells)), np.ones(len(cells))
+    practice = cells["practice_id"].to_numpy(dtype=str)
+    for arm, everybody in sorted(cells.groupby("arm").indices.items()):
+        whole: _Reading | None = None
+        for _, rows in sorted(cells[cells["arm"] == arm].groupby("technique").groups.items()):
+            part, weight = times.take(rows), n[rows]
+            if not open_[rows].any():
+                share[rows] = weight[numb[rows]].sum() / weight.sum()
+                continue
+            told = _reading(part, weight, target)
+            if told.kept <= 0:
+                # Of a technique that says nothing about the minute, the curve of the whole arm has to do.
+                whole = whole or _reading(times.take(everybody), n[everybody], target)
+                told = whole
+            share[rows], kept_part[rows] = told.share, told.kept
+            for code in np.unique(practice[rows][open_[rows]]):
+                own = rows[practice[rows] == code]
+                curve = _own_curve(times.take(own), n[own], target) or told.curve
+                likely[own] = np.where(open_[own], n[own] * _part_before(times.take(own), curve, target), 0.0)
+
+    def table(values: Any) -> NDArray[Any]:
+        summed = cells.assign(v=values).groupby(["practice_id", "technique", "arm"], sort=True)["v"].sum()
+        return summed.unstack("arm", fill_value=0).reindex(columns=arms, fill_value=0).to_numpy()
+
+    counts = table(n)
+    by_table = [table(n * values) / np.maximum(counts, 1) for values in (share, kept_part)]
+    return SuccessTables(
+        numb=table(np.where(numb, n, 0)),
+        not_numb=table(np.where(not_numb, n, 0)),
+        undecided=table(np.where(open_, n, 0)),
+        likely=table(likely).astype(np.float64),
+        inflation=_inflation(counts, by_table[0], by_table[1]),
+    )
+
+
+def _inflation(cases: NDArray[np.int64], share: FloatArray, kept: FloatArray) -> tuple[float, float]:
+    """By how much the variances of the difference and of the log odds ratio grow: each arm's part by its own loss."""
+    both = cases.min(axis=1) > 0
+    n, p, kept = cases[both].astype(np.float64), share[both], kept[both]
+    spread = np.maximum(p * (1 - p), 0.25 / np.maximum(n, 1.0))
+    found = []
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for variance, weight in (
+            (spread / n, n.prod(axis=1) / n.sum(axis=1)),
+            (1 / (n * spread), 1 / (1 / (n * spread)).sum(axis=1)),
+        ):
+            parts = weight[:, None] ** 2 * variance
+            # Where nobody is undecided nothing is lost.
+            found.append(float((parts / kept).sum() / parts.sum()) if len(parts) else 1.0)
+    return max(1.0, found[0]), max(1.0, found[1])
+
+
+def _own_curve(times: Intervals, weight: NDArray[np.int64], minute: float) -> OnsetCurve | None:
+    """Curve of a practice's own cases, if these are enough and say something of the minute.
+
+    Practices may differ in speed and in when they test; a curve over all of them would carry one's speed to another.
+    """
+    if weight.sum() < FEWEST_OF_ITS_OWN:
+        return None
+    curve = fit_npmle(times, weight=weight)
+    before, after = curve.mass[curve.right <= minute].sum(), curve.mass[curve.left < minute].sum()
+    return curve if before > 0 or after < 1 else None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reading:
+    """Curve of a group of cases, its share numb by the minute, and the part of the information that is left."""
+
+    curve: OnsetCurve
+    share: float
+    kept: float
+
+
+def _reading(times: Intervals, weight: NDArray[np.int64], minute: float) -> _Reading:
+    curve = fit_npmle(times, weight=weight)
+    found = share_numb_by(times, minute, weight=weight.astype(np.float64))
+    nothing = found.low < 1e-12 and found.high > 1 - 1e-12
+    kept = 0.0 if nothing else found.effective_n / float(weight.sum())
+    return _Reading(curve, spread_evenly(curve, minute), kept)
+
+
+def _part_before(times: Intervals, curve: OnsetCurve, minute: float) -> FloatArray:
+    """Share of the mass inside each gap that lies before the minute, spread evenly within innermost intervals."""
+    width = curve.right - curve.left
+    even = np.where(np.isfinite(width) & (width > 0), (minute - curve.left) / np.where(width > 0, width, 1.0), 0.0)
+    before = np.where(curve.right <= minute, 1.0, np.clip(even, 0.0, 1.0))
+    left, right = times.left[:, None], times.right[:, None]
+    inside = (curve.left[None, :] >= left) & (curve.right[None, :] <= right)
+    # A moment at which another case was seen to become numb is not in a gap that begins there.
+    inside &= (curve.right[None, :] > left) | (left == right)
+    mass = inside @ curve.mass
+    return np.asarray((inside @ (curve.mass * before)) / np.where(mass > 0, mass, 1.0), dtype=np.float64)
+
+
+def by_arm(cells: pd.DataFrame, protocol: Protocol, name: str) -> tuple[Estimate | NotAvailable, ...]:
+    """One quantity of each arm over the mix of practices of both arms; reference first.
+
+    ``name`` is ``success_by_target``, ``not_numb`` or ``rmst``.
+    """
+    arms = protocol.arm_codes[:2]
+    used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
+    counts = cell_counts(used, protocol, "success")
+    verb = {"success_by_target": success_of, "not_numb": not_numb_of, "rmst": wait_of}[name]
+    unit = "min" if name == "rmst" else "proportion"
+
+    def absent(arm: str, code: str, reason: str) -> NotAvailable:
+        return NotAvailable(quantity=name, contrast=arm, code=code, reason=reason, unit=unit, method="", n=counts)
+
+    if set(used["arm"]) != set(arms):
+        return tuple(absent(a, "arm_missing", "cases of one arm only have been sent") for a in arms)
+    found = attempt(
+        lambda: verb(cells_compared(used, protocol)).arms[:2],
+        quantity=name, contrast=None, unit=unit, method="", n=counts, level=protocol.plan.conf_level,
+    )  # fmt: skip
+    if isinstance(found, NotAvailable):
+        return tuple(absent(a, found.code, found.reason) for a in arms)
+    return tuple(found)

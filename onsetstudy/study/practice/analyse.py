@@ -1,0 +1,227 @@
+"""The plan carried out: records in, results out."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib.metadata
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.work import Progress
+from onsetstudy.outcomes.published_results import PublishedContext
+from onsetstudy.protocol.lock import lock_standing
+from onsetstudy.protocol.lock_results import LockStanding
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.derived.allocation import arm_standing, resolve_arms, review_allocation
+from onsetstudy.records.derived.flow import case_flow
+from onsetstudy.records.derived.onset import Onsets
+from onsetstudy.records.model import Records
+from onsetstudy.records.validity.gates import doubts_of
+from onsetstudy.study.answer.cautions import study_cautions
+from onsetstudy.study.answer.more_needed import more_needed
+from onsetstudy.study.practice.assumptions import diagnose
+from onsetstudy.study.practice.interim import looks_taken
+from onsetstudy.study.practice.sensitivity import run_sensitivity
+from onsetstudy.study.practice.subsets import analyse_population
+from onsetstudy.study.results import Population, Provenance, StudyResults
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.prepare import prepare
+from onsetstudy.study.sets.side_files import Companions
+from onsetstudy.study.topics.baseline import arm_table
+from onsetstudy.study.topics.chair_time import chair_time_of
+from onsetstudy.study.topics.confounding import fair_comparison
+from onsetstudy.study.topics.doses import doses_of
+from onsetstudy.study.topics.e_values import anytime_looks
+from onsetstudy.study.topics.harms import safety_of
+from onsetstudy.study.topics.published import context_of
+from onsetstudy.study.topics.quality import data_quality
+from onsetstudy.study.topics.scores import comfort_of
+from onsetstudy.study.topics.watching import watch_of
+from onsetstudy.study.topics.within_patient import blinding_of, paired_study
+
+__all__ = ["analyse"]
+
+PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels", "lifelines", "matplotlib", "seaborn", "typst")
+
+
+def analyse(
+    protocol: Protocol,
+    records: Records,
+    *,
+    quarter: str | None = None,
+    beside: Companions | None = None,
+    without_list: str | None = None,
+    progress: Progress | None = None,
+) -> StudyResults:
+    """Results of a study up to the end of a quarter.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        What was promised.
+    records : Records
+        Checked records.
+    quarter : str or None
+        Label such as ``2026Q3``; by default the last quarter with an accepted case.
+    beside : Companions or None
+        List of slips or opening log, lock, tables of limits and published results, as ``read_companions`` gives them.
+    without_list : str or None
+        Why a randomised study has neither list nor log: arms are then compared as injected, and page 1 says so.
+    progress : callable or None
+        Called as ``(done, total, label)``.
+
+    Returns
+    -------
+    StudyResults
+
+    Raises
+    ------
+    RecordsError
+        If there is no accepted case up to that quarter, or the quarter is not one of the study's; if the study is
+        randomised, and neither list nor log nor a reason is given.
+    """
+    this = _quarter(protocol, records, quarter)
+    beside = beside or Companions()
+    standing = standing_of(protocol, records, beside)
+    review = None
+    if beside.allocation is not None:
+        review = review_allocation(_until(records.cases, this), protocol, beside.allocation)
+    records, known = resolve_arms(protocol, records, beside.allocation, without_list=without_list)
+    onsets = Onsets(records=records, protocol=protocol)
+    data, onset = prepare(protocol, records, through=this, onsets=onsets)
+    arms = arm_standing(data.frame, known)
+    jobs = _populations(data, this)
+    populations: list[Population] = []
+    for done, (label, dimension, level, rows, minimum) in enumerate(jobs):
+        if progress is not None:
+            progress(done, len(jobs), label)
+        chosen = data.where(rows)
+        populations.append(analyse_population(chosen, label=label, dimension=dimension, level=level, minimum=minimum))
+    sensitivity = run_sensitivity(protocol, records, data, through=this, arms=arms, onsets=onsets, progress=progress)
+    diagnostics = diagnose(data, records, onset)
+    overall = populations[0]
+    comfort = comfort_of(data, overall)
+    looks, anytime = looks_taken(data, this), anytime_looks(data, beside.allocation, this)
+
+    def members(dimension: str) -> tuple[Population, ...]:
+        return tuple(p for p in populations if p.dimension == dimension)
+
+    by_quarter = members("quarter")
+    n_clinicians = int(data.frame["clinician_id"].nunique())
+    return StudyResults(
+        protocol=protocol,
+        quarter=this.label,
+        period_start=protocol.quarters[0].first_day.isoformat(),
+        period_end=this.last_day.isoformat(),
+        practices=tuple(sorted(data.frame["practice_id"].astype(str).unique())),
+        n_clinicians=n_clinicians,
+        overall=overall,
+        by_quarter=by_quarter,
+        by_technique=members("technique"),
+        by_practice=members("practice"),
+        flow=case_flow(records, protocol, through=this),
+        arm_table=arm_table(data.frame, protocol.arm_codes),
+        data_quality=data_quality(protocol, records, onset),
+        more_needed=more_needed(protocol, overall.n, tuple(p.n.cases for p in by_quarter)),
+        caution=study_cautions(
+            protocol,
+            overall,
+            n_clinicians=n_clinicians,
+            looks=len(by_quarter),
+            diagnostics=diagnostics,
+            standing=standing,
+            arms=arms,
+            taken=looks is not None or anytime is not None,
+        ),
+        provenance=Provenance(
+            protocol_digest=protocol.digest,
+            records_digest=records.digest,
+            seed=protocol.plan.seed,
+            versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
+        ),
+        sensitivity=sensitivity,
+        diagnostics=diagnostics,
+        allocation=review,
+        standing=standing,
+        arms=arms,
+        doubts=doubts_of(_only(records, data), protocol),
+        chair_time=chair_time_of(data),
+        safety=safety_of(data),
+        watch=watch_of(data),
+        looks=looks,
+        anytime=anytime,
+        comfort=comfort,
+        fair=fair_comparison(data, overall, comfort, progress=progress),
+        paired=paired_study(data),
+        blinding=blinding_of(data),
+        doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
+        context=_context(protocol, overall, members("technique"), data, beside),
+    )
+
+
+def _only(records: Records, data: AnalysisSet) -> Records:
+    """The records of the analysed cases alone."""
+    kept = records.cases["case_id"].isin(data.frame["case_id"])
+    return dataclasses.replace(records, cases=records.cases[kept].reset_index(drop=True))
+
+
+def _context(
+    protocol: Protocol, overall: Population, by_technique: tuple[Population, ...], data: AnalysisSet, beside: Companions
+) -> PublishedContext | None:
+    if beside.published is None:
+        return None
+    return context_of((overall, *by_technique), data.frame, protocol, beside.published)
+
+
+def standing_of(protocol: Protocol, records: Records, beside: Companions) -> LockStanding | None:
+    """Where the protocol stands against its lock and the first case; ``None`` if nobody looked for a lock."""
+    if not beside.lock_known:
+        return None
+    days = pd.to_datetime(records.cases["case_date"])
+    first = None if days.empty else days.min().date()
+    return lock_standing(protocol, beside.lock, first_case=first, changes=beside.lock_changes)
+
+
+def _until(cases: pd.DataFrame, this: Quarter) -> pd.DataFrame:
+    return cases[pd.to_datetime(cases["case_date"]) <= pd.Timestamp(this.last_day)]
+
+
+def _quarter(protocol: Protocol, records: Records, label: str | None) -> Quarter:
+    labels = [q.label for q in protocol.quarters]
+    if label is None:
+        seen = sorted(set(records.cases["quarter"].astype(str)) & set(labels))
+        if not seen:
+            raise RecordsError("no accepted case lies in a quarter of the study, so there is nothing to report on")
+        label = seen[-1]
+    if label not in labels:
+        raise RecordsError(
+            Problem(
+                what=f"{label} is not a quarter of this study",
+                where=Where(),
+                mend=f"choose one of {', '.join(labels)}, or add it to the protocol's quarters",
+                value=label,
+                code="quarter",
+            )
+        )
+    return next(q for q in protocol.quarters if q.label == label)
+
+
+Job = tuple[str, str, str, NDArray[np.bool_], int]
+
+
+def _populations(data: AnalysisSet, this: Quarter) -> list[Job]:
+    """Sets of cases in report order: (label, dimension, level, rows, fewest cases)."""
+    minimum = data.protocol.plan.min_stratum_cases
+    frame = data.frame
+    jobs: list[Job] = [(f"All cases to {this.label}", "overall", "all", np.ones(len(data), dtype=bool), 1)]
+    for quarter in data.protocol.quarters:
+        if quarter.first_day <= this.first_day:
+            jobs.append((quarter.label, "quarter", quarter.label, (frame["quarter"] == quarter.label).to_numpy(), 1))
+    for dimension, column in (("technique", "technique"), ("practice", "practice_id")):
+        levels = sorted(frame[column].astype(str).unique())
+        if len(levels) > 1:
+            jobs += [(level, dimension, level, (frame[column] == level).to_numpy(), minimum) for level in levels]
+    return jobs

@@ -1,0 +1,102 @@
+"""The assumptions of the main results, looked at in the same cases."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.inference.estimate_or_reason import attempt, not_asked
+from onsetstudy.records.model import Records
+from onsetstudy.study.results import Diagnostics, EstimateLike
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.survival.hazards.grouped import fit_grouped_hazards
+from onsetstudy.survival.hazards.proportionality import check_proportionality
+from onsetstudy.survival.testing.schedule_checks import check_schedule, summarise_testing
+
+__all__ = ["diagnose"]
+
+
+def diagnose(data: AnalysisSet, records: Records, onset: pd.DataFrame) -> Diagnostics | None:
+    """Diagnostics of the analysed cases; ``None`` where there are not two arms to compare.
+
+    Parameters
+    ----------
+    data : AnalysisSet
+        Analysed cases.
+    records : Records
+        Their readings.
+    onset : DataFrame
+        Derived onset of the analysed cases, in the order of ``data``.
+    """
+    protocol = data.protocol
+    if len(data.arms_present) < 2:
+        return None
+    level, counts = protocol.plan.conf_level, data.counts()
+    contrast = f"{protocol.contrast_arm} / {protocol.reference_arm}"
+    times, covariates, reference = data.times("hazard"), {"arm": data.arm}, {"arm": protocol.reference_arm}
+
+    def grouped() -> EstimateLike:
+        planned = _on_schedule(times, protocol.schedule.tests_min)
+        return fit_grouped_hazards(planned, covariates, reference=reference, conf_level=level).estimates[0]
+
+    told = {"contrast": contrast, "n": counts, "level": level}
+    return Diagnostics(
+        proportionality=attempt(
+            lambda: check_proportionality(times, covariates, reference=reference, conf_level=level, curves=data.curves),
+            quantity="proportionality_test",
+            unit="",
+            method="score test of proportional hazards",
+            **told,  # type: ignore[arg-type]
+        ),
+        grouped_ratio=attempt(
+            grouped,
+            quantity="hazard_ratio",
+            unit="ratio",
+            method="complementary log-log regression",
+            **told,  # type: ignore[arg-type]
+        ),
+        schedule=_schedule(data, records),
+        fineness=summarise_testing(
+            times, data.arm, target_min=protocol.onset.target_min, missed=onset["missed_tests"].to_numpy()
+        ),
+    )
+
+
+def _on_schedule(times: Intervals, tests_min: tuple[float, ...]) -> Intervals:
+    """Ends of the intervals moved to the nearest planned test, for a model that knows planned gaps only."""
+    ticks = np.concatenate(([0.0], tests_min))
+    middles = (ticks[1:] + ticks[:-1]) / 2
+    left = np.searchsorted(middles, times.left)
+    seen = np.isfinite(times.right)
+    right = np.where(seen, np.searchsorted(middles, np.where(seen, times.right, 0.0)), ticks.size)
+    # Two tests nearest to the same planned minute leave the gap before it.
+    left = np.minimum(left, right - 1)
+    return Intervals(ticks[np.maximum(left, 0)], np.append(ticks, np.inf)[np.maximum(right, 1)])
+
+
+def _schedule(data: AnalysisSet, records: Records):  # type: ignore[no-untyped-def]
+    protocol = data.protocol
+    target = records.readings[records.readings["tooth_role"] == "target"]
+    case = pd.Index(data.frame["case_id"]).get_indexer(target["case_id"])
+    mine = case >= 0
+    contrast = f"{protocol.contrast_arm} - {protocol.reference_arm}"
+    try:
+        return attempt(
+            lambda: check_schedule(
+                case[mine],
+                target["minute"].to_numpy(dtype=np.float64)[mine],
+                data.arm,
+                reference_arm=protocol.reference_arm,
+            ),
+            quantity="schedule_test",
+            contrast=contrast,
+            unit="",
+            method="minutes of the first tests",
+            n=data.counts(),
+            level=protocol.plan.conf_level,
+        )
+    except OnsetStudyError as error:
+        reason = str(error)
+        return not_asked("schedule_test", reason, code="not_two_arms", contrast=contrast, unit="", n=data.counts())

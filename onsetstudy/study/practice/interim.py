@@ -1,0 +1,131 @@
+"""Every quarter is a look: the primary outcome up to each, and what the plan allows one to say."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import stats
+
+from onsetstudy.core.quantities import quantity_of
+from onsetstudy.core.results import Caution, Estimate, HypothesisTest, NotAvailable
+from onsetstudy.design.interim.after_stopping import estimate_after_stopping
+from onsetstudy.design.interim.interim_analyses import LookSeen, judge_looks, plan_looks
+from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
+from onsetstudy.protocol.model import LookRule, Protocol, Quarter
+from onsetstudy.study.practice.subsets import primary_result
+from onsetstudy.study.results import LooksTaken
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+
+__all__ = ["BY_SPENDING", "judge_seen", "looks_taken", "plan_of", "score_of"]
+
+BY_SPENDING = ("obrien_fleming", "pocock", "power")
+SCALES = {
+    "hazard_ratio": "log ratio",
+    "rmst_difference": "min",
+    "success_difference": "proportion",
+    "pain_difference": "",
+}
+
+
+def plan_of(protocol: Protocol) -> LookPlan | None:
+    """Plan of looks as the protocol promises it: equal steps, one for each quarter; ``None`` without spending."""
+    rule = protocol.looks
+    if rule is None or rule.boundary not in BY_SPENDING:
+        return None
+    count = len(protocol.quarters)
+    return plan_looks(
+        [k / count for k in range(1, count + 1)],
+        kind=rule.boundary,
+        planned_information=rule.planned_information,
+        alpha=rule.alpha,
+        sided=rule.sided,
+        rho=rule.rho,
+        power=protocol.plan.planned_power,
+        futility=rule.futility,
+        unit=rule.information,
+    )
+
+
+def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
+    """The looks up to and including a quarter; ``None`` where the protocol has no plan by spending.
+
+    Notes
+    -----
+    At each look all cases up to that quarter are analysed anew, so that a late record counts where it belongs. The
+    score of the primary outcome is its test statistic, or its estimate over its standard error; the information is the
+    variance of the score or one over the squared error. A quarter whose cases do not determine the outcome is no look,
+    and is named.
+    """
+    protocol = data.protocol
+    plan, rule = plan_of(protocol), protocol.looks
+    if plan is None or rule is None:
+        return None
+    seen: list[LookSeen] = []
+    caution: list[Caution] = []
+    for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
+        part = data.where(data.frame["quarter"].astype(str) <= quarter.label)
+        result = primary_result(part)
+        score = score_of(result, protocol.plan.primary)
+        if score is None:
+            reason = result.reason if isinstance(result, NotAvailable) else "the outcome has no standard error"
+            caution.append(Caution(code="no_look", text=f"{quarter.label} was no look: {reason}."))
+            continue
+        seen.append(LookSeen(label=quarter.label, z=score[0], counted=_counted(part, rule), information=score[1]))
+    return judge_seen(protocol, plan, seen, caution)
+
+
+def judge_seen(
+    protocol: Protocol, plan: LookPlan, seen: list[LookSeen], caution: list[Caution] | None = None
+) -> LooksTaken | None:
+    """What the plan allows one to say at the looks that were taken; ``None`` if there was none."""
+    if not seen:
+        return None
+    verdicts = judge_looks(plan, seen)
+    return LooksTaken(
+        primary=protocol.plan.primary,
+        plan=plan,
+        verdicts=verdicts,
+        stopped=_stopped(plan, verdicts, seen, protocol),
+        scale=SCALES[protocol.plan.primary],
+        caution=tuple(caution or ()),
+        seen=tuple(seen),
+    )
+
+
+def _counted(part: AnalysisSet, rule: LookRule) -> float:
+    counts = part.counts()
+    return float(counts.onsets if rule.information == "onsets" else counts.cases)
+
+
+def score_of(result: object, primary: str) -> tuple[float, float | None] | None:
+    """Z (positive: better than the reference) and its information, if it has one."""
+    quantity = quantity_of(primary)
+    if isinstance(result, HypothesisTest):
+        return result.statistic, result.variance[0] if result.variance and result.variance[0] > 0 else None
+    if isinstance(result, Estimate):
+        z = float(stats.norm.isf((1 - result.interval.level) / 2))
+        error = result.std_error or (result.interval.high - result.interval.low) / (2 * z)
+        return (quantity.toward(result.estimate, error), 1 / error**2) if error > 0 else None
+    return None
+
+
+def _stopped(
+    plan: LookPlan,
+    verdicts: tuple[LookVerdict, ...],
+    seen: list[LookSeen],
+    protocol: Protocol,
+) -> StoppedEstimate | None:
+    """Estimate at the look at which the study stopped, on the scale of the outcome; positive is better.
+
+    ``None`` also where the information of the last look is not above the one before: how looks go together is then not
+    known, and the caution of that look says so.
+    """
+    over = next((k for k, v in enumerate(verdicts) if v.code in ("crossed", "ended")), None)
+    if over is None or any(s.information is None for s in seen):
+        return None
+    used = [(v, s) for v, s in zip(verdicts[: over + 1], seen, strict=False) if v.code != "descriptive"]
+    information = np.array([s.information for _, s in used], dtype=np.float64)
+    if np.any(np.diff(information) <= 0):
+        return None
+    upper = np.array([v.boundary for v, _ in used])
+    lower = -upper if plan.sided == 2 else np.full(upper.size, -np.inf)
+    return estimate_after_stopping(verdicts[over].z, information, lower, upper, level=protocol.plan.conf_level)

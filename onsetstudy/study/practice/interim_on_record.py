@@ -1,0 +1,169 @@
+"""Looks as they were taken: read from the ledger, never judged anew."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, TypeVar
+
+from onsetstudy.core.errors import OnsetStudyError, ProtocolError
+from onsetstudy.core.results import Caution
+from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.design.interim.interim_analyses import LookSeen
+from onsetstudy.design.interim.results import LookVerdict
+from onsetstudy.protocol.ledger import LedgerEntry, of_kind
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.practice.interim import judge_seen
+from onsetstudy.study.results import LooksTaken
+
+__all__ = ["as_taken", "new_looks"]
+
+T = TypeVar("T")
+SAME = 1e-6
+"""Relative difference below which processors may differ and data do not."""
+
+
+def as_taken(
+    found: LooksTaken | None, protocol: Protocol, entries: Sequence[LedgerEntry], *, by: str, quarter: str
+) -> LooksTaken | None:
+    """The looks with those that the ledger holds as they were taken; later ones are judged behind them.
+
+    Parameters
+    ----------
+    found : LooksTaken or None
+        Computed from the records or files as they are today.
+    protocol : Protocol
+    entries : sequence of LedgerEntry
+        The ledger.
+    by : str
+        ``practice`` or ``group``: whose looks these are.
+    quarter : str
+        Quarter of the report: later looks are not told.
+
+    Returns
+    -------
+    LooksTaken or None
+        With a caution for every look that today's records would give otherwise, and for every look that was not
+        entered at its time.
+    """
+    if found is None:
+        return None
+    held = {e.body["quarter"]: e for e in _first_looks(entries, by) if e.body["quarter"] <= quarter}
+    if not held:
+        return found
+    today = {s.label: s for s in found.seen}
+    labels = sorted({*today, *held})
+    seen = [_seen(held[label]) if label in held else today[label] for label in labels]
+    judged = judge_seen(protocol, found.plan, seen, list(found.caution))
+    assert judged is not None
+    verdicts = tuple(_verdict(held[v.label]) if v.label in held else v for v in judged.verdicts)
+    told = [
+        _changed_text(held[k], today.get(k)) for k in labels if k in held and not _same(_seen(held[k]), today.get(k))
+    ]
+    late = [k for k in labels if k in held and held[k].body["retrospective"]]
+    cautions = [Caution(code="look_changed", text=text) for text in told]
+    if late:
+        text = f"Entered in the ledger after their time, and so marked retrospective: {', '.join(late)}."
+        cautions.append(Caution(code="look_retrospective", text=text))
+    return dataclasses.replace(judged, verdicts=verdicts, caution=(*judged.caution, *cautions))
+
+
+def _first_looks(entries: Sequence[LedgerEntry], by: str) -> list[LedgerEntry]:
+    return [e for e in of_kind(entries, "look_taken") if e.body["by"] == by and not e.body["beside"]]
+
+
+def _seen(entry: LedgerEntry) -> LookSeen:
+    return _back(entry, "seen", LookSeen)
+
+
+def _verdict(entry: LedgerEntry) -> LookVerdict:
+    return _back(entry, "verdict", LookVerdict)
+
+
+def _back(entry: LedgerEntry, field: str, kind: type[T]) -> T:
+    """A part of a look as it was entered.
+
+    Raises
+    ------
+    ProtocolError
+        If somebody wrote an entry that is none; its chain may hold all the same.
+    """
+    try:
+        found = from_dict(entry.body[field])
+    except (OnsetStudyError, KeyError, TypeError, ValueError, AttributeError):
+        found = None
+    if not isinstance(found, kind):
+        raise ProtocolError(f"entry {entry.seq} of the ledger holds no look that can be read; restore your backup")
+    return found
+
+
+def _same(one: LookSeen, other: LookSeen | None) -> bool:
+    if other is None or (one.information is None) != (other.information is None):
+        return False
+    pairs = ((one.z, other.z), (one.counted, other.counted), (one.information or 0.0, other.information or 0.0))
+    return all(math.isclose(a, b, rel_tol=SAME, abs_tol=SAME) for a, b in pairs)
+
+
+def _changed_text(entry: LedgerEntry, today: LookSeen | None) -> str:
+    label, then = entry.body["quarter"], _seen(entry)
+    now = "give no z statistic" if today is None else f"give {today.z:+.2f}, over {today.counted:g} counted"
+    return (
+        f"{label} was taken with z {then.z:+.2f}, over {then.counted:g} counted, and stands so (entry "
+        f"{entry.seq} of the ledger). The records were changed since: they {now}."
+    )
+
+
+def new_looks(
+    found: LooksTaken | None,
+    protocol: Protocol,
+    entries: Sequence[LedgerEntry],
+    *,
+    by: str,
+    records: str,
+    quarter: str,
+) -> list[tuple[str, Mapping[str, Any]]]:
+    """Entries that a report adds to the ledger: looks not taken before, and looks over changed data beside theirs.
+
+    Parameters
+    ----------
+    found : LooksTaken or None
+        Computed from the records as they are today.
+    protocol : Protocol
+    entries : sequence of LedgerEntry
+    by : str
+    records : str
+        Digest of the records or files.
+    quarter : str
+        Quarter of the report: earlier ones that are not in the ledger are entered as retrospective.
+
+    Returns
+    -------
+    list of (kind, body)
+        Empty if the same report was made before: reading a study again changes nothing.
+    """
+    judged = as_taken(found, protocol, entries, by=by, quarter=quarter)
+    if found is None or judged is None:
+        return []
+    held = {e.body["quarter"]: e for e in _first_looks(entries, by)}
+    again = [e for e in of_kind(entries, "look_taken") if e.body["by"] == by and e.body["beside"]]
+    verdicts = {v.label: v for v in judged.verdicts}
+    new: list[tuple[str, Mapping[str, Any]]] = []
+    for look in found.seen:
+        first = held.get(look.label)
+        known = [e for e in (first, *(e for e in again if e.body["quarter"] == look.label)) if e is not None]
+        if any(_same(_seen(e), look) for e in known):
+            continue
+        body = {
+            "quarter": look.label,
+            "by": by,
+            "primary": found.primary,
+            "protocol": protocol.digest,
+            "records": records,
+            "seen": to_dict(look),
+            "verdict": to_dict(verdicts[look.label]),
+            "retrospective": first is None and look.label != quarter,
+            "beside": first.seq if first is not None else 0,
+        }
+        new.append(("look_taken", body))
+    return new

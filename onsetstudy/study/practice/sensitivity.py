@@ -1,0 +1,206 @@
+"""The main results under the other choices that the plan names."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.work import Progress
+from onsetstudy.protocol.estimands import AS_TREATED, PER_PROTOCOL, Estimand, main_set, questions_of
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.derived.onset import Onsets
+from onsetstudy.records.derived.results import ArmStanding
+from onsetstudy.records.model import Records
+from onsetstudy.study.practice.subsets import contrast_results
+from onsetstudy.study.results import Variation
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.prepare import prepare
+
+__all__ = ["CHOICES", "FIRST_CASES", "run_sensitivity"]
+
+FIRST_CASES = 5
+MIXED_WITHIN_MIN = 10.0
+BUFFER_RATIO = (1 / 20, 1 / 8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Choice:
+    """The words of one other choice; what it is, its estimands say."""
+
+    label: str
+    text: str
+
+
+CHOICES: dict[str, _Choice] = {
+    "confirmations_1": _Choice(label="one test confirms", text="one not-felt test makes an onset"),
+    "confirmations_2": _Choice(label="two tests confirm", text="two not-felt tests in a row make an onset"),
+    "rescue_other_way": _Choice(
+        label="supplement taken the other way",
+        text="a supplement before onset is taken the other way: censored for shares and waits, a failure for the rate",
+    ),
+    "accept_unconfirmed": _Choice(
+        label="unconfirmed last test accepted",
+        text="a not-felt last test counts as onset though nothing confirmed it",
+    ),
+    "control_ignored": _Choice(label="control tooth ignored", text="the control tooth is ignored"),
+    "first_cases_left_out": _Choice(
+        label="first cases left out",
+        text=f"the first {FIRST_CASES} cases of each operator and arm are left out",
+    ),
+    "per_protocol": _Choice(
+        label="per protocol",
+        text="cases that received the allocated arm, prepared as planned, only: mixed at most 10 min before, ratio "
+        "between 1:20 and 1:8",
+    ),
+}
+"""Every choice that a protocol may name under its sensitivity analyses."""
+
+
+def run_sensitivity(
+    protocol: Protocol,
+    records: Records,
+    main: AnalysisSet,
+    *,
+    through: Quarter,
+    arms: ArmStanding | None = None,
+    onsets: Onsets | None = None,
+    progress: Progress | None = None,
+) -> tuple[Variation, ...]:
+    """Hazard ratio, share numb by the target and waiting under each choice of the plan, the plan's own first.
+
+    Parameters
+    ----------
+    main : AnalysisSet
+        The cases as the plan derives them.
+    through : Quarter
+        Last quarter analysed.
+    arms : ArmStanding or None
+        How the arm of a randomised case is known: as allocated, the main results are by intention to treat, and as
+        treated and per protocol stand beside them wherever somebody received another arm.
+    onsets : Onsets, optional
+        What was derived of ``records`` for the main results; choices that read the readings alike take it from there.
+
+    Returns
+    -------
+    tuple of Variation
+        Empty when the plan names no other choice.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the plan names a choice that does not exist.
+    """
+    names = protocol.plan.sensitivity
+    unknown = [name for name in names if name not in CHOICES]
+    if unknown:
+        raise OnsetStudyError(
+            [
+                Problem(
+                    what=f"the sensitivity analysis {name!r} is not known",
+                    where=Where(key="analysis.sensitivity"),
+                    mend=f"choose among {', '.join(CHOICES)}",
+                    value=name,
+                    code="sensitivity",
+                )
+                for name in unknown
+            ]
+        )
+    received = _received_otherwise(main)
+    if not names and not received.any():
+        return ()
+    if received.any() and "per_protocol" not in names:
+        names = (*names, "per_protocol")
+    onsets = onsets or Onsets(records=records, protocol=protocol)
+    planned = questions_of(protocol)
+    varied = [_variation("main", *_main_words(protocol, arms), main)]
+    for done, name in enumerate(names):
+        if progress is not None:
+            progress(done, len(names), f"sensitivity: {name}")
+        asked, choice = questions_of(protocol, choice=name), CHOICES[name]
+        data = main
+        if not _read_alike(asked, planned):
+            data, _ = prepare(protocol, records, through=through, asked=asked, onsets=onsets, curves=main.curves)
+        varied.append(_variation(name, choice.label, choice.text, cases_of(data, asked["hazard"])))
+    if received.any():
+        asked = questions_of(protocol, analysis_set=AS_TREATED)
+        text = f"cases are counted in the arm that was injected ({int(received.sum())} had another than allocated)"
+        varied.append(_variation("as_treated", AS_TREATED, text, cases_of(main, asked["hazard"])))
+    return tuple(varied)
+
+
+def cases_of(data: AnalysisSet, asked: Estimand) -> AnalysisSet:
+    """The cases that an estimand is of, in the arm that its analysis set counts them in.
+
+    Parameters
+    ----------
+    data : AnalysisSet
+        All analysed cases in the arm of the main analysis.
+    asked : Estimand
+    """
+    if not asked.first_cases:
+        data = data.where(~_first_cases(data))
+    if asked.analysis_set == PER_PROTOCOL:
+        return data.where(_as_planned(data))
+    if asked.analysis_set == AS_TREATED and "arm_received" in data.frame:
+        return replace(data, frame=data.frame.assign(arm=data.frame["arm_received"]))
+    return data
+
+
+def _read_alike(one: Mapping[str, Estimand], other: Mapping[str, Estimand]) -> bool:
+    """Whether the same intervals answer, so that nothing has to be derived anew."""
+    return all((one[q].rule, one[q].strategies) == (other[q].rule, other[q].strategies) for q in one)
+
+
+def _main_words(protocol: Protocol, arms: ArmStanding | None) -> tuple[str, str]:
+    """Standard name of the main analysis and what it is."""
+    if arms is None:
+        return "as planned", "as the protocol says"
+    name = main_set(protocol, as_injected=arms.as_injected)
+    if name == AS_TREATED:
+        return name, "cases are counted in the arm that was injected; which was allocated is not known"
+    return name, "cases are counted in the arm that was allocated, whatever was injected"
+
+
+def _received_otherwise(data: AnalysisSet) -> NDArray[np.bool_]:
+    """Cases that were injected with another arm than allocated; none where there is no list."""
+    if "arm_received" not in data.frame:
+        return np.zeros(len(data), dtype=bool)
+    return np.asarray(data.frame["arm_received"] != data.frame["arm"], dtype=bool)
+
+
+def _variation(code: str, label: str, text: str, data: AnalysisSet) -> Variation:
+    counts, hazard_ratio, success_difference, wait_difference = contrast_results(data)
+    return Variation(
+        code=code,
+        label=label,
+        text=text,
+        n=counts,
+        hazard_ratio=hazard_ratio,
+        success_difference=success_difference,
+        wait_difference=wait_difference,
+    )
+
+
+def _first_cases(data: AnalysisSet) -> NDArray[np.bool_]:
+    """Cases among the first of their operator in their arm, by date and case code."""
+    order = data.frame.sort_values(["case_date", "case_id"], kind="stable")
+    number = order.groupby(["clinician_id", "arm"]).cumcount().reindex(data.frame.index)
+    return np.asarray(number < FIRST_CASES, dtype=bool)
+
+
+def _as_planned(data: AnalysisSet) -> NDArray[np.bool_]:
+    """Cases whose preparation, as far as it was recorded, kept to the plan."""
+    frame = data.frame
+    late = frame["mixed_to_injection_min"].to_numpy(dtype=float) > MIXED_WITHIN_MIN
+    ratio = frame["bicarbonate_ml"].to_numpy(dtype=float) / frame["cartridge_ml"].to_numpy(dtype=float)
+    given = frame["arm_received"] if "arm_received" in frame else frame["arm"]
+    reference = given.to_numpy(dtype=str) == data.protocol.reference_arm
+    late |= _received_otherwise(data)
+    if "off_protocol" in frame:
+        late |= (frame["off_protocol"] != "").to_numpy()
+    off = ~reference & ((ratio < BUFFER_RATIO[0] - 1e-9) | (ratio > BUFFER_RATIO[1] + 1e-9))
+    return np.asarray(~late & ~off, dtype=bool)

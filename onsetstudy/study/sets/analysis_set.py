@@ -1,0 +1,147 @@
+"""The analysed cases as arrays: one row per case, onset intervals for each estimand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Counts
+from onsetstudy.inference.strata import merge_small
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.sets.contrasts import PRACTICE, Compared, estimated_within, tested_within
+from onsetstudy.study.sets.shared_baselines import shared_baselines
+from onsetstudy.survival.curve.npmle import Curves
+
+__all__ = ["ESTIMANDS", "AnalysisSet"]
+
+ESTIMANDS = ("hazard", "success", "wait")
+NOT_RECORDED = "not recorded"
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class AnalysisSet:
+    """Analysed cases of one study.
+
+    ``frame`` has the columns of the cases, and for each estimand ``left_<estimand>`` and ``right_<estimand>`` in
+    minutes, ``last_test_min`` (last test of the first injection alone) and ``quarter``. ``onset`` holds the same
+    intervals, checked once; ``curves`` what has been fitted of any part of the study. A chosen part takes over both.
+    """
+
+    frame: pd.DataFrame
+    protocol: Protocol
+    onset: Mapping[str, Intervals] = field(default_factory=dict)
+    curves: Curves = field(default_factory=Curves)
+
+    def __post_init__(self) -> None:
+        if not self.onset:
+            ends = ((name, self.frame[f"left_{name}"], self.frame[f"right_{name}"]) for name in ESTIMANDS)
+            onset = {name: Intervals(left.to_numpy(), right.to_numpy()) for name, left, right in ends}
+            object.__setattr__(self, "onset", onset)
+
+    def __len__(self) -> int:
+        return len(self.frame)
+
+    @property
+    def arm(self) -> NDArray[np.str_]:
+        """Arm of each case, shape (n,)."""
+        return self.frame["arm"].to_numpy(dtype=str)
+
+    @property
+    def arms_present(self) -> tuple[str, ...]:
+        """Arms with at least one case, reference first."""
+        seen = set(self.arm)
+        return tuple(code for code in self.protocol.arm_codes if code in seen)
+
+    def times(self, estimand: str) -> Intervals:
+        """Onset intervals of all cases, as the estimand treats supplements."""
+        return self.onset[estimand]
+
+    def counts(self, estimand: str = "hazard") -> Counts:
+        """Cases and observed onsets by arm."""
+        onset = np.isfinite(self.frame[f"right_{estimand}"].to_numpy())
+        return Counts.of(onset, self.arm, self.protocol.arm_codes)
+
+    def column(self, name: str) -> NDArray[np.str_]:
+        """A column as codes; what was not recorded is a level of its own."""
+        values = self.frame[name].astype(object)
+        return values.where(values.notna(), NOT_RECORDED).astype(str).to_numpy(dtype=str)
+
+    def stratum(self) -> NDArray[np.str_] | None:
+        """Practices and the plan's strata as one code per case, small ones put together; ``None`` where one only."""
+        arms = self.protocol.arm_codes
+        columns = [self.column(name) for name in tested_within(self.protocol)]
+        strata = merge_small(columns, self.arm, (arms[0], arms[1]))
+        return None if strata.one else strata.code
+
+    def plan_stratum(self) -> NDArray[np.str_] | None:
+        """The plan's strata alone, none put together, as arms were allocated; ``None`` where there is one only."""
+        if not self.protocol.plan.strata:
+            return None
+        columns = [self.column(name) for name in self.protocol.plan.strata]
+        combined = np.array([" | ".join(parts) for parts in zip(*columns, strict=True)], dtype=str)
+        return combined if np.unique(combined).size > 1 else None
+
+    def baselines(self) -> NDArray[np.str_] | None:
+        """The plan's strata and the practice for a hazard ratio: those with few cases share a baseline."""
+        names = (*(name for name in self.protocol.plan.strata if name != PRACTICE), PRACTICE)
+        return shared_baselines([self.column(name) for name in names])
+
+    def compared(self) -> Compared:
+        """The cases as the estimates within strata take them."""
+        return Compared(
+            times={name: self.times(name) for name in ("success", "wait")},
+            arm=self.arm,
+            columns={name: self.column(name) for name in estimated_within(self.protocol)},
+            protocol=self.protocol,
+            curves=self.curves,
+        )
+
+    def covariates(self) -> dict[str, NDArray[Any]]:
+        """The plan's covariates that differ between cases; what was not recorded is a level of its own.
+
+        Raises
+        ------
+        NotEstimable
+            If a measure was not recorded in some cases: it has no level for that, and no value is made up.
+        """
+        found: dict[str, NDArray[Any]] = {}
+        for name in self.protocol.plan.covariates:
+            values = self.frame[name]
+            if not pd.api.types.is_numeric_dtype(values):
+                found[name] = self.column(name)
+            elif values.isna().any():
+                reason = f"{int(values.isna().sum())} cases have no {name}, which the plan adjusts for"
+                raise NotEstimable("hazard_ratio", reason, code="covariate_missing")
+            else:
+                found[name] = values.to_numpy(dtype=np.float64)
+        return {name: values for name, values in found.items() if np.unique(values).size > 1}
+
+    def cluster(self) -> NDArray[np.str_] | None:
+        """The plan's cluster of each case; ``None`` where nobody repeats."""
+        name = self.protocol.plan.cluster
+        if name is None or not len(self.frame):
+            return None
+        values = self.column(name)
+        return values if np.unique(values).size < values.size else None
+
+    def where(self, rows: NDArray[np.bool_] | pd.Series) -> AnalysisSet:
+        """The chosen cases."""
+        return self.take(np.flatnonzero(np.asarray(rows, dtype=bool)))
+
+    def take(self, rows: NDArray[np.intp]) -> AnalysisSet:
+        """The cases with these numbers (from 0), in that order."""
+        chosen = self.frame.iloc[rows].reset_index(drop=True)
+        onset = {name: times.take(rows) for name, times in self.onset.items()}
+        return replace(self, frame=chosen, onset=onset)
+
+    def by_day(self) -> AnalysisSet:
+        """The cases in the order of treatment: by date, those of one day by their code."""
+        order = self.frame.reset_index(drop=True).sort_values(["case_date", "case_id"], kind="stable").index
+        return self.take(order.to_numpy())

@@ -1,0 +1,178 @@
+"""The comparisons that a plan asks of the cold tests, within strata: the one road for rows and for counts of cases.
+
+Whoever holds rows and whoever holds counts of the same cases gets the same numbers, since the lines are the same.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Caution, Estimate, NotAvailable
+from onsetstudy.inference.strata import Strata, merge_small
+from onsetstudy.protocol.estimands import Estimand, estimand_of
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.survival.results import ArmContrast
+from onsetstudy.survival.summaries.rmst import estimate_rmst
+from onsetstudy.survival.summaries.success import never_numb_share, success_by
+
+__all__ = [
+    "PRACTICE",
+    "Compared",
+    "cautions_of",
+    "estimated_within",
+    "not_numb_of",
+    "success_of",
+    "tested_within",
+    "wait_of",
+]
+
+PRACTICE = "practice_id"
+COLUMNS = {"practice": PRACTICE, "technique": "technique"}
+"""Column of each name that a protocol may give, what matters most first."""
+
+
+def estimated_within(protocol: Protocol) -> tuple[str, ...]:
+    """Columns within which differences are estimated, the practice first."""
+    names = protocol.plan.estimate_strata
+    return tuple(column for name, column in COLUMNS.items() if name in names)
+
+
+def tested_within(protocol: Protocol) -> tuple[str, ...]:
+    """Columns within which the rate is tested: the practice always, then the plan's strata."""
+    return (PRACTICE, *(name for name in protocol.plan.strata if name != PRACTICE))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Compared:
+    """Cases of two arms, as rows or as counts of like cases.
+
+    Parameters
+    ----------
+    times : mapping of str to Intervals
+        Onset by question: ``success`` and ``wait``.
+    arm : ndarray of str, shape (n,)
+    columns : mapping of str to ndarray of str
+        What cases are compared within, the practice first; columns that are the same everywhere change nothing.
+    weight : ndarray of int, shape (n,), or None
+        How many like cases a row stands for.
+    curves : Curves or None
+        What has been fitted of these cases before.
+    """
+
+    times: Mapping[str, Intervals]
+    arm: NDArray[np.str_]
+    columns: Mapping[str, NDArray[np.str_]]
+    protocol: Protocol
+    weight: NDArray[np.int64] | None = None
+    curves: Curves | None = None
+
+    @property
+    def strata(self) -> Strata:
+        """The finest strata that hold enough cases of both arms."""
+        return self._merged(tuple(self.columns))
+
+    def steps(self) -> tuple[Strata, ...]:
+        """From the finest strata to practices alone to none, each once."""
+        found = [self._merged(tuple(self.columns)), self._merged((PRACTICE,)), self._merged(())]
+        kept: list[Strata] = []
+        for strata in found:
+            if not kept or len(strata.names) < len(kept[-1].names):
+                kept.append(strata)
+        return tuple(kept)
+
+    def _merged(self, names: tuple[str, ...]) -> Strata:
+        columns = [self.columns[name] for name in names if name in self.columns]
+        reference, other = self.protocol.arm_codes[:2]
+        return merge_small(columns, self.arm, (reference, other), weight=self.weight)
+
+
+def success_of(cases: Compared) -> ArmContrast:
+    """Proportion numb by the target minute, and its difference."""
+    asked = estimand_of(cases.protocol, "success_difference")
+    return _within(cases, "success", success_by, asked, target_min=asked.minute)
+
+
+def not_numb_of(cases: Compared) -> ArmContrast:
+    """Proportion not numb up to the horizon, and its difference."""
+    asked = estimand_of(cases.protocol, "not_numb_difference")
+    return _within(cases, "success", never_numb_share, asked, tau_min=asked.minute)
+
+
+def wait_of(cases: Compared) -> ArmContrast:
+    """Restricted mean time to onset, and its difference."""
+    asked = estimand_of(cases.protocol, "rmst_difference")
+    return _within(cases, "wait", estimate_rmst, asked, tau_min=asked.minute, seed=cases.protocol.plan.seed)
+
+
+def _within(
+    cases: Compared, question: str, verb: Callable[..., ArmContrast], asked: Estimand, **more: Any
+) -> ArmContrast:
+    """The comparison in the finest strata in which it can be made.
+
+    Where the cases of a stratum do not determine it, the next coarser strata are used, and a caution says why: a result
+    of some cases alone would pass for one of all. That sees how far testing went, which the strata themselves do not.
+    """
+    protocol = cases.protocol
+    steps, reason = cases.steps(), ""
+    for k, strata in enumerate(steps):
+        try:
+            found = verb(
+                cases.times[question],
+                cases.arm,
+                reference_arm=protocol.reference_arm,
+                stratum=None if strata.one else strata.code,
+                weight=cases.weight,
+                conf_level=protocol.plan.conf_level,
+                grace_min=asked.grace_min,
+                curves=cases.curves,
+                **more,
+            )
+        except NotEstimable as error:
+            if k == len(steps) - 1:
+                raise
+            reason = reason or error.reason
+            continue
+        return _told(found, _caution(strata, steps[0], reason))
+    raise AssertionError("a comparison has at least one step")
+
+
+def _caution(strata: Strata, finest: Strata, reason: str) -> tuple[Caution, ...]:
+    found = []
+    if strata is not finest:
+        within = "over all cases together" if strata.one else f"within {len(strata.names)}"
+        text = f"Not compared within {len(finest.names)} strata ({reason.rstrip('.')}), but {within}."
+        found.append(Caution(code="coarser_strata", text=text))
+    if strata.merged:
+        n = len(strata.merged)
+        text = f"Strata with few cases of an arm were put together ({n} such {'stratum' if n == 1 else 'strata'})."
+        found.append(Caution(code="strata_merged", text=text))
+    crossed = strata.crossed
+    if crossed:
+        text = (
+            f"{crossed} cases are compared in strata that hold more than one practice, as some have few cases of an "
+            "arm: a difference between practices may there pass for one between the arms."
+        )
+        found.append(Caution(code="practices_together", text=text))
+    return tuple(found)
+
+
+def cautions_of(answers: Sequence[Estimate | NotAvailable], codes: tuple[str, ...]) -> tuple[Caution, ...]:
+    """The cautions of these codes, each text once."""
+    found = (c for answer in answers if isinstance(answer, Estimate) for c in answer.caution if c.code in codes)
+    return tuple(dict.fromkeys(found))
+
+
+def _told(found: ArmContrast, caution: tuple[Caution, ...]) -> ArmContrast:
+    if not caution:
+        return found
+    difference = dataclasses.replace(found.difference, caution=(*found.difference.caution, *caution))
+    return dataclasses.replace(found, difference=difference, caution=(*found.caution, *caution))

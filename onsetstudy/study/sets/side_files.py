@@ -1,0 +1,41 @@
+"""What lies beside the records: list or log of slips, lock of the protocol, tables of limits, published results."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from onsetstudy.doses.limits import LimitsTable
+from onsetstudy.outcomes.published_results import PublishedTable
+from onsetstudy.protocol.lock_results import ProtocolLock
+from onsetstudy.records.derived.allocation import KeptList
+
+__all__ = ["Companions"]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Companions:
+    """Everything an analysis may use beside protocol and records; what is ``None`` is left out of the report.
+
+    Parameters
+    ----------
+    allocation : KeptList or None
+        List or opening log: arms are compared as allocated, whatever was injected, and the records are held against
+        it.
+    lock : ProtocolLock or None
+        ``None``: the protocol was never locked.
+    lock_changes : tuple of (key, before, after)
+        Where the protocol differs from the version locked last.
+    lock_known : bool
+        Whether anybody looked for a lock; if not, the report does not speak of it.
+    limits : LimitsTable or None
+        Dose limits.
+    published : PublishedTable or None
+        Published results.
+    """
+
+    allocation: KeptList | None = None
+    lock: ProtocolLock | None = None
+    lock_changes: tuple[tuple[str, str, str], ...] = ()
+    lock_known: bool = False
+    limits: LimitsTable | None = None
+    published: PublishedTable | None = None

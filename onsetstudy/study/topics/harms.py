@@ -1,0 +1,38 @@
+"""What happened to the analysed cases besides onset."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.outcomes.harm_results import Safety
+from onsetstudy.outcomes.harms import SafetyRecords, summarise_safety
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+
+__all__ = ["safety_of"]
+
+
+def safety_of(data: AnalysisSet) -> Safety:
+    """Adverse events, supplements and missed blocks by arm; by what was injected where that is known.
+
+    Harms follow the syringe, not the list: with an allocation list, cases are counted in the arm that was injected.
+    """
+    frame = data.frame
+    arm = frame["arm_received"] if "arm_received" in frame else frame["arm"]
+    return summarise_safety(
+        SafetyRecords(
+            arm=arm.to_numpy(dtype=str),
+            event=_text(frame["adverse_event"]),
+            serious=_text(frame["adverse_serious"]),
+            supplement=frame["rescue_min"].notna().to_numpy(),
+            lip_numb=_text(frame["lip_numb"]),
+            technique=_text(frame["technique"]),
+        ),
+        arms=data.protocol.arm_codes[:2],
+        conf_level=data.protocol.plan.conf_level,
+    )
+
+
+def _text(values: pd.Series) -> NDArray[np.str_]:
+    return values.astype(object).where(values.notna(), "").astype(str).to_numpy(dtype=str)

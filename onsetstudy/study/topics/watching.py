@@ -1,0 +1,160 @@
+"""Watching the adopted arm: charts of failures, restricted mean times to onset of consecutive cases, operators."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.errors import DesignError, OnsetStudyError
+from onsetstudy.core.results import Assumption, Caution
+from onsetstudy.protocol.model import Protocol, WatchRule
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.survival.summaries.rmst import estimate_rmst
+from onsetstudy.watch.cusum import baseline_guard, chart_failures
+from onsetstudy.watch.results import Chart, Watch, WindowWait
+from onsetstudy.watch.shrink import shrink_shares, usual_chances
+
+__all__ = ["WINDOW", "watch_of"]
+
+WINDOW = 20
+LEAST_WATCHED = 10
+DIRECTIONS = 2
+NO_CHART = {
+    "by_target": "The first {} cases cannot say well enough what share is usually not numb by the target to chart a "
+    "change in both directions.",
+    "never_numb": "The first {} cases cannot say well enough what share is usually never numb to chart a change in "
+    "both directions.",
+}
+METHOD = "risk-adjusted cumulative sums (Steiner and others 2000); limits for the stated run length"
+STEADY = Assumption(name="own past", detail="the first cases say what is usual in this mix of techniques")
+
+
+def watch_of(data: AnalysisSet) -> Watch | None:
+    """Charts of the arm that is compared with the reference, in the order of treatment.
+
+    Returns
+    -------
+    Watch or None
+        ``None`` where the protocol has no table ``[watch]``. Without enough cases there are no charts, and a caution.
+
+    Notes
+    -----
+    A case that was not numb by the target, or by the horizon, has failed; one whose gap between two tests straddles
+    that minute is undecided and not in the chart, since neither answer was seen.
+    """
+    protocol, rule = data.protocol, data.protocol.watch
+    if rule is None:
+        return None
+    watched = data.where(data.arm == protocol.contrast_arm).by_day()
+    baseline = 0 if rule.failure_share is not None else rule.first_cases
+    enough = len(watched) >= baseline + LEAST_WATCHED
+    charts: list[Chart] = []
+    usual: list[tuple[str, str, float]] = []
+    undecided: list[tuple[str, int]] = []
+    caution: list[Caution] = []
+    if enough:
+        for failure, minute in (("by_target", protocol.onset.target_min), ("never_numb", protocol.onset.tau_min)):
+            found, shares, left_out = _charts(watched, rule, baseline, failure, minute, protocol)
+            charts += found
+            usual += shares
+            undecided.append((failure, left_out))
+            if len(found) < DIRECTIONS:
+                caution.append(Caution(code=f"no_chart_{failure}", text=NO_CHART[failure].format(baseline)))
+    else:
+        text = (
+            f"{len(watched)} cases of the watched arm; charts begin {LEAST_WATCHED} cases after the first {baseline}, "
+            "which say what is usual."
+        )
+        caution.append(Caution(code="too_few_to_watch", text=text))
+    if baseline and enough:
+        text = (
+            f"What is usual is known from {baseline} cases only; the limits are so wide that false alarms are as rare "
+            "as stated with nine chances in ten."
+        )
+        caution.append(Caution(code="short_past", text=text))
+    failed, known = _failures(watched, protocol.onset.target_min, estimand="success")
+    operators = watched.column("clinician_id")
+    return Watch(
+        arm=protocol.contrast_arm,
+        baseline_cases=min(baseline, len(watched)),
+        watched_cases=max(0, len(watched) - baseline),
+        undecided=tuple(undecided),
+        usual=tuple(usual),
+        charts=tuple(charts),
+        windows=_windows(watched),
+        operators=shrink_shares(failed[known], operators[known], conf_level=protocol.plan.conf_level)
+        if known.any()
+        else (),
+        method=METHOD,
+        assumptions=(STEADY,),
+        caution=tuple(caution),
+    )
+
+
+def _failures(data: AnalysisSet, minute: float, *, estimand: str) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Whether each case was not numb by a minute, and whether that is known."""
+    times = data.times(estimand)
+    failed = times.left >= minute
+    return failed, failed | (times.right <= minute)
+
+
+def _charts(
+    watched: AnalysisSet, rule: WatchRule, baseline: int, failure: str, minute: float, protocol: Protocol
+) -> tuple[list[Chart], list[tuple[str, str, float]], int]:
+    failed, known = _failures(watched, minute, estimand="success")
+    place = np.arange(len(watched))
+    group = watched.column("technique")
+    past, now = known & (place < baseline), known & (place >= baseline)
+    if rule.failure_share is not None and failure == "by_target":
+        chance = np.full(int(now.sum()), rule.failure_share)
+    elif not past.any():
+        return [], [], int((~known & (place >= baseline)).sum())
+    else:
+        chance = usual_chances(failed[past], group[past], group[now])
+    known_share = rule.failure_share is not None and failure == "by_target"
+    shares = sorted({(failure, str(g), float(c)) for g, c in zip(group[now], chance, strict=True)})
+    charts = []
+    for ratio in (rule.odds_ratio, 1 / rule.odds_ratio):
+        guard = 1.0 if known_share else baseline_guard(int(failed[past].sum()), int(past.sum()), ratio)
+        if (guard >= ratio) if ratio > 1 else (guard <= ratio):
+            # What is usual is known so badly that the change itself may be usual.
+            continue
+        try:
+            charts.append(
+                chart_failures(
+                    failed[now],
+                    chance,
+                    failure=failure,
+                    odds_ratio=ratio,
+                    run_length=rule.run_length,
+                    seed=protocol.plan.seed,
+                    guard=guard,
+                )
+            )
+        except DesignError:
+            # So rare or so common a failure that no limit has the stated run length: there is no such chart.
+            continue
+    return charts, shares, int((~known & (place >= baseline)).sum())
+
+
+def _windows(watched: AnalysisSet) -> tuple[WindowWait, ...]:
+    """Restricted mean time to onset of every whole window of consecutive cases, each with its interval."""
+    count = len(watched) // WINDOW
+    if count == 0:
+        return ()
+    rows = pd.Series(np.arange(len(watched)) // WINDOW)
+    whole = watched.where(rows < count)
+    label = np.array([f"{k:04d}" for k in rows[rows < count]])
+    try:
+        found = estimate_rmst(
+            whole.times("wait"),
+            label,
+            reference_arm="0000",
+            tau_min=watched.protocol.onset.tau_min,
+            conf_level=watched.protocol.plan.conf_level,
+            curves=watched.curves,
+        )
+    except OnsetStudyError:
+        return ()
+    return tuple(WindowWait(first=k * WINDOW + 1, last=(k + 1) * WINDOW, wait=arm) for k, arm in enumerate(found.arms))

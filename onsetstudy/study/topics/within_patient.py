@@ -1,0 +1,210 @@
+"""Patients who had both arms, and guesses at the arm."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
+from onsetstudy.inference.estimate_or_reason import attempt
+from onsetstudy.outcomes.scores.blinding import blinding_index
+from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedComparison, PairedStudy
+from onsetstudy.outcomes.scores.within_patient import compare_pairs, order_effects
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+from onsetstudy.survival.ranktests.compare import compare_arms
+from onsetstudy.survival.results import ArmContrast
+from onsetstudy.survival.summaries.within_patient import paired_success
+
+__all__ = ["blinding_of", "paired_study"]
+
+FloatArray = NDArray[np.float64]
+PEOPLE = ("patient", "operator", "assessor")
+
+
+def paired_study(data: AnalysisSet) -> PairedStudy | None:
+    """Comparison within patients; ``None`` unless the design gives each patient both arms.
+
+    Notes
+    -----
+    A patient counts with the first case in each arm; patients without both are left out and counted. The ratio of rates
+    is within patients who differ by a shared effect: a baseline for each would make it inconsistent (incidental
+    parameters). A difference between the two injections that has to do with their order alone is
+    told beside it, where the order was recorded.
+    """
+    protocol = data.protocol
+    if not protocol.study.paired:
+        return None
+    arms = protocol.arm_codes[:2]
+    pairs, incomplete, left_out = _pairs(data)
+    both = data.where(data.frame.index.isin(np.concatenate([pairs[a].to_numpy() for a in arms])))
+    counts = both.counts("success")
+    contrast = f"{arms[1]} / {arms[0]}"
+    success = _success(both, counts)
+    pain = _pain(data, pairs)
+    return PairedStudy(
+        pairs=len(pairs),
+        incomplete=incomplete,
+        onset_test=_onset_test(both, counts, contrast),
+        hazard_ratio=_ratio(both, counts, contrast),
+        success=tuple(success.arms[:2]) if isinstance(success, ArmContrast) else (success, success),
+        success_difference=success.difference if isinstance(success, ArmContrast) else success,
+        pain=pain,
+        order=_order(data, pairs),
+        n=counts,
+        caution=_cautions(incomplete, left_out),
+    )
+
+
+def _pairs(data: AnalysisSet) -> tuple[pd.DataFrame, int, int]:
+    """Row of each patient's first case in either arm; patients without both; cases beyond the first."""
+    arms = data.protocol.arm_codes[:2]
+    frame = data.frame.assign(row=np.arange(len(data)))
+    order = frame.sort_values(["patient_id", "case_date", "case_id"], kind="stable")
+    first = order.drop_duplicates(["patient_id", "arm"])
+    wide = first.pivot_table(index="patient_id", columns="arm", values="row", aggfunc="first").reindex(
+        columns=list(arms)
+    )
+    whole = wide.dropna().astype(int)
+    return whole, int(len(wide) - len(whole)), int(len(order) - len(first))
+
+
+def _onset_test(both: AnalysisSet, counts: Counts, contrast: str) -> HypothesisTest | NotAvailable:
+    protocol = both.protocol
+    return attempt(
+        lambda: compare_arms(
+            both.times("hazard"),
+            both.arm,
+            reference_arm=protocol.reference_arm,
+            block=both.column("patient_id"),
+            method="permutation",
+            seed=protocol.plan.seed,
+            curves=both.curves,
+        ),
+        quantity="onset_test",
+        contrast=contrast,
+        unit="",
+        method="log-rank test, labels exchanged within patients",
+        n=counts,
+        level=protocol.plan.conf_level,
+    )
+
+
+def _ratio(both: AnalysisSet, counts: Counts, contrast: str) -> Estimate | NotAvailable:
+    protocol = both.protocol
+
+    def estimate() -> Estimate:
+        fit = fit_shared_frailty(
+            both.times("hazard"),
+            {"arm": both.arm},
+            cluster=both.column("patient_id"),
+            reference={"arm": protocol.reference_arm},
+            conf_level=protocol.plan.conf_level,
+        )
+        return next(e for e in fit.estimates if e.contrast == contrast)
+
+    return attempt(
+        estimate,
+        quantity="hazard_ratio",
+        contrast=contrast,
+        unit="ratio",
+        method="proportional hazards with an effect shared by the cases of a patient",
+        n=counts,
+        level=protocol.plan.conf_level,
+    )
+
+
+def _success(both: AnalysisSet, counts: Counts) -> ArmContrast | NotAvailable:
+    protocol = both.protocol
+    return attempt(
+        lambda: paired_success(
+            both.times("success"),
+            both.arm,
+            both.column("patient_id"),
+            reference_arm=protocol.reference_arm,
+            target_min=protocol.onset.target_min,
+            conf_level=protocol.plan.conf_level,
+        ),
+        quantity="success_difference",
+        contrast=f"{protocol.contrast_arm} - {protocol.reference_arm}",
+        unit="proportion",
+        method="paired shares",
+        n=counts,
+        level=protocol.plan.conf_level,
+    )
+
+
+def _scores(data: AnalysisSet) -> FloatArray | None:
+    plan = data.protocol.pain
+    if plan is None:
+        return None
+    return data.frame[f"pain_{plan.moment}"].to_numpy(dtype=np.float64, na_value=np.nan)
+
+
+def _pain(data: AnalysisSet, pairs: pd.DataFrame) -> PairedComparison | None:
+    score, plan = _scores(data), data.protocol.pain
+    if score is None or plan is None:
+        return None
+    arms = data.protocol.arm_codes[:2]
+    reference, other = (score[pairs[a].to_numpy()] for a in arms)
+    return compare_pairs(
+        reference, other, arms=arms, unit=plan.instrument.unit, conf_level=data.protocol.plan.conf_level
+    )
+
+
+def _order(data: AnalysisSet, pairs: pd.DataFrame) -> OrderEffects | None:
+    """Effects of the order on pain, where the order was recorded for both injections."""
+    score, plan = _scores(data), data.protocol.pain
+    period = data.frame["period"].astype(object)
+    if score is None or plan is None or not len(pairs) or period.isna().all():
+        return None
+    arms = data.protocol.arm_codes[:2]
+    place = {a: pd.to_numeric(period.iloc[pairs[a].to_numpy()], errors="coerce").to_numpy(dtype=float) for a in arms}
+    known = ~np.isnan(place[arms[0]]) & ~np.isnan(place[arms[1]]) & (place[arms[0]] != place[arms[1]])
+    if not known.any():
+        return None
+    rows = pairs[known]
+    reference_first = (place[arms[0]] < place[arms[1]])[known]
+    reference, other = (score[rows[a].to_numpy()] for a in arms)
+    names = (f"{arms[0]} first", f"{arms[1]} first")
+    return order_effects(
+        np.where(reference_first, reference, other),
+        np.where(reference_first, other, reference),
+        np.where(reference_first, *names),
+        orders=names,
+        unit=plan.instrument.unit,
+        conf_level=data.protocol.plan.conf_level,
+    )
+
+
+def _cautions(incomplete: int, left_out: int) -> tuple[Caution, ...]:
+    found = []
+    if incomplete:
+        text = f"{incomplete} patients have a case in one arm only and are left out of the comparison within patients."
+        found.append(Caution(code="incomplete_pairs", text=text))
+    if left_out:
+        text = f"{left_out} further cases of a patient in the same arm are left out: each patient counts once in each."
+        found.append(Caution(code="further_cases", text=text))
+    return tuple(found)
+
+
+def blinding_of(data: AnalysisSet) -> Blinding | None:
+    """Guesses at the arm; ``None`` where nobody was asked. Arms as injected, where that is known."""
+    frame, protocol = data.frame, data.protocol
+    arm = frame["arm_received"] if "arm_received" in frame else frame["arm"]
+    guesses = {}
+    for who in PEOPLE:
+        said = frame[f"guess_{who}"].astype(object)
+        if said.notna().any():
+            guesses[who] = said.where(said.notna(), "").astype(str).to_numpy(dtype=str)
+    if not guesses:
+        return None
+    known = dict(protocol.study.blinding)
+    return blinding_index(
+        guesses,
+        arm.to_numpy(dtype=str),
+        arms=protocol.arm_codes[:2],
+        intended={who: known.get(who) == "yes" for who in PEOPLE},
+        conf_level=protocol.plan.conf_level,
+    )

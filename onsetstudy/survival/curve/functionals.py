@@ -1,0 +1,145 @@
+"""Linear functionals of an onset curve, such as a restricted mean: value, bounds and variance.
+
+A functional is one number per innermost interval; its value is the sum of mass times number.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg, optimize
+from scipy.sparse import linalg as sparse_linalg
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.survival.curve.innermost import support_index
+from onsetstudy.survival.results import OnsetCurve
+
+__all__ = ["functional_bounds", "functional_variance", "observed_information"]
+
+FloatArray = NDArray[np.float64]
+_DENSE = 1500
+"""Innermost intervals up to which the information matrix is held whole."""
+_NEGLIGIBLE = 1e-8
+"""Mass below which an innermost interval counts as empty: numerical remains of a mass at its bound of 0."""
+
+
+def _patterns(
+    times: Intervals, curve: OnsetCurve, weight: FloatArray | None
+) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
+    """Distinct spans of innermost intervals, first and one past the last, and how many cases have each."""
+    first, last = support_index(times, curve)
+    spans, row = np.unique(np.stack((first, last + 1), axis=1), axis=0, return_inverse=True)
+    return spans[:, 0], spans[:, 1], np.bincount(row.reshape(-1), weight).astype(np.float64)
+
+
+def observed_information(times: Intervals, curve: OnsetCurve, weight: FloatArray | None = None) -> FloatArray:
+    """Negative second derivative of the log-likelihood in the masses, shape (k, k).
+
+    Of the positive masses only: those at zero are held there. ``weight`` says how many cases a row stands for.
+    """
+    first, last, count = _patterns(times, curve, weight)
+    cumulative = np.concatenate(([0.0], np.cumsum(curve.mass)))
+    each = count / (cumulative[last] - cumulative[first]) ** 2
+    k = curve.mass.size
+    corner = np.zeros((k, k))
+    np.add.at(corner, (first, last - 1), each)
+    # Entry (j, l), j <= l, sums the cases whose span begins by j and ends at or after l.
+    upper = np.triu(np.cumsum(np.cumsum(corner, axis=0)[:, ::-1], axis=1)[:, ::-1])
+    return np.asarray(upper + np.triu(upper, 1).T, dtype=np.float64)
+
+
+def functional_variance(
+    times: Intervals, curve: OnsetCurve, value: FloatArray, weight: FloatArray | None = None
+) -> float:
+    """Variance of ``sum(mass * value)`` by the delta method from the observed information.
+
+    Parameters
+    ----------
+    times : Intervals, n rows that the curve was fitted to
+    value : ndarray of float, shape (k,)
+        One number per innermost interval.
+    weight : ndarray of float, shape (n,), optional
+        How many like cases a row stands for; default 1. Not for weights that are no counts: the variance is that of
+        so many independent cases.
+
+    Notes
+    -----
+    With ``c`` the values less their mean under the curve and ``I`` the information, the variance is
+    ``c' I^-1 c``: the constraint that the masses sum to 1 is met, since at the maximum ``I`` times the
+    masses is n in every place. If every case lies in one cell it is the variance of the cells' values with
+    divisor n, divided by n; on exact and right-censored times it is Greenwood's.
+    """
+    held = curve.mass > _NEGLIGIBLE
+    mass = curve.mass[held]
+    target = mass * (value[held] - float(curve.mass @ value))
+    if mass.size > _DENSE:
+        return max(0.0, float(target @ _solve_by_products(times, curve, held, target, weight)))
+    # Scaling by the masses keeps the system well conditioned when some are small.
+    scaled = observed_information(times, curve, weight)[np.ix_(held, held)] * np.outer(mass, mass)
+    try:
+        solution = linalg.cho_solve(linalg.cho_factor(scaled), target)
+    except linalg.LinAlgError:
+        # Masses that are not uniquely determined: the least-norm solution speaks of what is.
+        solution = linalg.lstsq(scaled, target)[0]
+    return max(0.0, float(target @ solution))
+
+
+def _solve_by_products(
+    times: Intervals, curve: OnsetCurve, held: NDArray[np.bool_], target: FloatArray, weight: FloatArray | None
+) -> FloatArray:
+    """Solution of the mass-scaled information's system by conjugate gradients, without holding the matrix.
+
+    A product with the information is two running sums, whatever the number of innermost intervals.
+    """
+    first, last, count = _patterns(times, curve, weight)
+    mass = np.where(held, curve.mass, 0.0)
+    cumulative = np.concatenate(([0.0], np.cumsum(curve.mass)))
+    each = count / (cumulative[last] - cumulative[first]) ** 2
+    k = mass.size
+
+    def spread(per_pattern: FloatArray) -> FloatArray:
+        steps = np.bincount(first, per_pattern, k + 1) - np.bincount(last, per_pattern, k + 1)
+        return np.asarray(mass * np.cumsum(steps[:k]), dtype=np.float64)
+
+    def product(x: FloatArray) -> FloatArray:
+        full = np.zeros(k)
+        full[held] = np.ravel(x)
+        running = np.concatenate(([0.0], np.cumsum(mass * full)))
+        return spread(each * (running[last] - running[first]))[held]
+
+    diagonal = (spread(each) * mass)[held]
+    shape = (target.size, target.size)
+    found, info = sparse_linalg.cg(
+        sparse_linalg.LinearOperator(shape, matvec=product, dtype=np.float64),
+        target,
+        rtol=1e-10,
+        maxiter=20 * target.size,
+        M=sparse_linalg.LinearOperator(shape, matvec=lambda x: np.ravel(x) / diagonal, dtype=np.float64),
+    )
+    if info != 0:
+        raise NotEstimable("variance", "the system of the observed information was not solved", code="not_converged")
+    return np.asarray(found, dtype=np.float64)
+
+
+def functional_bounds(
+    times: Intervals, curve: OnsetCurve, lowest: FloatArray, highest: FloatArray
+) -> tuple[float, float]:
+    """Least and greatest value of the functional that the maximised likelihood allows.
+
+    Parameters
+    ----------
+    lowest, highest : ndarray of float, shape (k,)
+        Value per innermost interval with its mass at either end.
+    """
+    low, high = float(curve.mass @ lowest), float(curve.mass @ highest)
+    if np.all(curve.determined):
+        return low, high
+    first, last, _ = _patterns(times, curve, None)
+    inside = (np.arange(curve.mass.size) >= first[:, None]) & (np.arange(curve.mass.size) < last[:, None])
+    seen = np.vstack((inside.astype(np.float64), np.ones(curve.mass.size)))
+    for value, sign in ((lowest, 1.0), (highest, -1.0)):
+        found = optimize.linprog(sign * value, A_eq=seen, b_eq=seen @ curve.mass, bounds=(0.0, 1.0), method="highs")
+        if found.fun is not None:
+            low, high = min(low, sign * float(found.fun)), max(high, sign * float(found.fun))
+    return low, high

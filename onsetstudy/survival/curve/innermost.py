@@ -1,0 +1,208 @@
+"""The only places where a nonparametric curve can put its mass, and which of them each case covers.
+
+A case says that onset lies in ``(left, right]``, or exactly at ``left == right``. The maximiser of the
+likelihood puts mass on *innermost* intervals only: an opening end directly followed by a closing end when
+all ends are put in order. At one value ``v`` the order is: an exact time opens, then intervals
+and exact times close, then half-open intervals open; so that on a shared schedule ``(0, 2]`` and ``(2, 4]``
+touch without having a point in common. Ends that differ by rounding only (``TIE``) count as equal.
+
+References
+----------
+.. [1] Peto R (1973). Experimental survival curves for interval-censored data. Applied Statistics 22, 86-91.
+.. [2] Turnbull BW (1976). The empirical distribution function with arbitrarily grouped, censored and
+   truncated data. Journal of the Royal Statistical Society B 38, 290-295.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.survival.curve.time_ranks import TIE, rank_ends
+
+__all__ = ["Spans", "innermost_intervals", "reduce_cases", "support_index"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+AnyInt = NDArray[np.signedinteger]
+
+_MERGE_BY_SORTING = 50_000
+"""Rows up to which equal rows are always looked for; beyond it only where there are fewer ends than rows."""
+
+
+class Support(Protocol):
+    """Anything with ordered, disjoint intervals: an ``OnsetCurve``, or ``Intervals``."""
+
+    @property
+    def left(self) -> FloatArray:
+        """Opening ends, shape (k,)."""
+        ...
+
+    @property
+    def right(self) -> FloatArray:
+        """Closing ends, shape (k,)."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spans:
+    """Cases as spans of innermost intervals.
+
+    Parameters
+    ----------
+    left, right : ndarray of float, shape (k,)
+        The innermost intervals.
+    first, last : ndarray of int, shape (m,)
+        Case ``i`` covers the innermost intervals ``first[i]`` to ``last[i]``; ``first`` never decreases.
+    weight : ndarray of float, shape (m,)
+        Positive; equal cases have been merged where that was worth while.
+    """
+
+    left: FloatArray
+    right: FloatArray
+    first: AnyInt
+    last: AnyInt
+    weight: FloatArray
+
+    @property
+    def k(self) -> int:
+        """Number of innermost intervals."""
+        return self.left.size
+
+    def thinned(self, step: int) -> tuple[Spans, IntArray]:
+        """Every ``step``-th case in order of its opening end, and where its innermost intervals lie among all."""
+        rows = slice(step // 2, None, step)
+        # Innermost intervals stand for values here; a case opens before its first and closes after its last.
+        first, last, opens, closes = innermost_of_ranks(2 * self.first[rows], 2 * self.last[rows] + 1, 2 * self.k)
+        weight = self.weight[rows]
+        return Spans(self.left[opens // 2], self.right[closes // 2], first, last, weight), (opens + closes) // 4
+
+
+def innermost_of_ranks(opens: AnyInt, closes: AnyInt, size: int) -> tuple[AnyInt, AnyInt, IntArray, IntArray]:
+    """Spans of cases and the innermost intervals of whole-numbered ends, all different places on one line.
+
+    Parameters
+    ----------
+    opens, closes : ndarray of int, shape (n,)
+        Places below ``size`` of the ends of each case. No place is both an opening and a closing one.
+
+    Returns
+    -------
+    first, last : ndarray of int, shape (n,)
+    inner_opens, inner_closes : ndarray of int, shape (k,)
+        Places of the innermost intervals' ends.
+    """
+    mark = np.zeros(size, dtype=np.int8)
+    mark[opens] = 1
+    mark[closes] = 2
+    at = np.flatnonzero(mark)
+    kind = mark[at]
+    pair = np.flatnonzero((kind[:-1] == 1) & (kind[1:] == 2))
+    inner_opens, inner_closes = at[pair], at[pair + 1]
+    closing = np.zeros(size, dtype=np.int8)
+    closing[inner_closes] = 1
+    # Number of innermost intervals that have closed by each place. No opening end lies inside one.
+    closed = np.cumsum(closing, dtype=np.int32)
+    return closed[opens], closed[closes] - 1, inner_opens, inner_closes
+
+
+def innermost_intervals(times: Intervals) -> Intervals:
+    """Innermost intervals of ``times``, in order of time.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+        Onset in (left, right], minutes; ``left == right`` for an exact time.
+
+    Returns
+    -------
+    Intervals, k of them
+        Disjoint, increasing; ``left == right`` for an exact time; the last ``right`` may be ``inf``.
+    """
+    if len(times) == 0:
+        return times
+    spans = reduce_cases(times.left, times.right, None)
+    return Intervals(spans.left, spans.right)
+
+
+def support_index(times: Intervals, support: Support) -> tuple[IntArray, IntArray]:
+    """First and last interval of ``support`` that lie wholly in each case's interval.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+    support : OnsetCurve or Intervals, k intervals
+        Disjoint and in order, as ``innermost_intervals`` or ``fit_npmle`` give them.
+
+    Returns
+    -------
+    first, last : ndarray of int, shape (n,)
+        Case ``i`` covers ``support`` from ``first[i]`` to ``last[i]``, both included; ``last[i] < first[i]``
+        where it covers none.
+    """
+    left, right = np.asarray(support.left), np.asarray(support.right)
+    ends = np.unique(np.concatenate((left, right)))
+    case_left, case_right = _settled(times.left, ends), _settled(times.right, ends)
+    exact = case_left == case_right
+    points = left[left == right]
+    first = np.searchsorted(left, case_left, side="left")
+    # An exact time at v comes before an interval that opens at v.
+    at = case_left[~exact]
+    first[~exact] += np.searchsorted(points, at, side="right") - np.searchsorted(points, at, side="left")
+    last = np.searchsorted(right, case_right, side="right") - 1
+    return first, last
+
+
+def _settled(values: FloatArray, ends: FloatArray) -> FloatArray:
+    """``values``, replaced by the end that they equal up to rounding."""
+    if ends.size == 0:
+        return values
+    above = np.minimum(np.searchsorted(ends, values), ends.size - 1)
+    settled = values
+    for near in (ends[np.maximum(above - 1, 0)], ends[above]):
+        with np.errstate(invalid="ignore"):
+            close = np.abs(values - near) <= TIE * np.minimum(values, near)
+        settled = np.where(close & np.isfinite(near), near, settled)
+    return settled
+
+
+def reduce_cases(left: FloatArray, right: FloatArray, weight: FloatArray | None) -> Spans:
+    """Cases as spans of innermost intervals, equal cases merged.
+
+    Parameters
+    ----------
+    left, right : ndarray of float, shape (n,), n >= 1
+        Onset in (left, right], minutes.
+    weight : ndarray of float, shape (n,), optional
+        Positive weights; default 1.
+    """
+    value, left_rank, right_rank, order = rank_ends(left, right)
+    left_rank, right_rank, weight = _merged(left_rank, right_rank, weight, value.size, order)
+    exact = left_rank == right_rank
+    # Three places per value: exact times open, then everything closes, then intervals open.
+    opens = 3 * left_rank + np.where(exact, 0, 2).astype(left_rank.dtype)
+    first, last, inner_opens, inner_closes = innermost_of_ranks(opens, 3 * right_rank + 1, 3 * value.size)
+    return Spans(value[inner_opens // 3], value[inner_closes // 3], first, last, weight)
+
+
+def _merged(
+    left: AnyInt, right: AnyInt, weight: FloatArray | None, size: int, order: IntArray | None
+) -> tuple[AnyInt, AnyInt, FloatArray]:
+    """Distinct pairs of ranks in order, with the sum of their weights."""
+    n = left.size
+    cells = size * size
+    if cells <= max(4 * n, 4096):
+        total = np.bincount(left * left.dtype.type(size) + right, weights=weight, minlength=cells)
+        code = np.flatnonzero(total)
+        return code // size, code % size, total[code].astype(np.float64)
+    if n <= _MERGE_BY_SORTING or size < n:
+        code, row = np.unique(left.astype(np.int64) * size + right, return_inverse=True)
+        if code.size < n:
+            return code // size, code % size, np.bincount(row, weights=weight).astype(np.float64)
+    if order is None:
+        order = np.argsort(left, kind="stable")
+    return left[order], right[order], np.ones(n) if weight is None else weight[order]

@@ -1,0 +1,214 @@
+"""Nonparametric maximum likelihood curve of onset from interval-censored times.
+
+Takes :class:`~onsetstudy.core.intervals.Intervals` and weights, gives an
+:class:`~onsetstudy.survival.results.OnsetCurve` that is certified by its own optimality condition.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.cases import Cases, checked_weight
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Caution, Certificate, Counts
+from onsetstudy.survival.curve.innermost import Spans, reduce_cases
+from onsetstudy.survival.curve.mass_interior import interior_masses
+from onsetstudy.survival.curve.mass_newton import Kinds, maximise_masses
+from onsetstudy.survival.curve.optimality import chances, determined_masses, product_limit, relative_gap
+from onsetstudy.survival.curve.support_search import MOST_ACTIVE, fewest_intervals, search_support
+from onsetstudy.survival.results import OnsetCurve
+
+__all__ = ["Curves", "fit_npmle"]
+
+FloatArray = NDArray[np.float64]
+
+_ALL_ACTIVE = 100
+"""Innermost intervals up to which all are worked on at once."""
+
+_CONDITION = "Kuhn-Tucker gap relative to the total weight"
+_ASSUMPTIONS = (Assumption(name="times of testing do not depend on onset"),)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curves:
+    """The curves of one piece of work, such as a report: what asks for a curve is handed the one already fitted.
+
+    A value that is made by whoever begins the work and passed on; nothing is kept beyond it. Verbs that fit curves
+    take it as ``curves``. Two questions have the same curve if their cases cover the same innermost intervals equally
+    often, in whatever order the rows stand.
+    """
+
+    _fitted: dict[bytes, OnsetCurve] = field(default_factory=dict, init=False, repr=False)
+
+    def fit(
+        self,
+        times: Cases | Intervals,
+        *,
+        weight: ArrayLike | None = None,
+        weight_kind: str = "counts",
+        tolerance: float = 1e-8,
+        max_iterations: int = 200,
+    ) -> OnsetCurve:
+        """As :func:`fit_npmle`, the same to the last digit; the search for the maximum is made once."""
+        spans, n = _problem_of(times, weight, weight_kind)
+        name = _digest(spans, tolerance, max_iterations)
+        if name not in self._fitted:
+            self._fitted[name] = _fit(spans, n, tolerance, max_iterations)
+        # Counts may differ where the maximum does not: of cases, or of rows whose weights count nothing.
+        found = self._fitted[name]
+        return found if found.n == n else replace(found, n=n)
+
+
+def fit_npmle(
+    times: Cases | Intervals,
+    *,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
+    tolerance: float = 1e-8,
+    max_iterations: int = 200,
+) -> OnsetCurve:
+    """Nonparametric maximum likelihood estimate of the chance of not yet being numb.
+
+    Parameters
+    ----------
+    times : Cases or Intervals, n rows
+        Onset in (left, right], minutes from clock zero. Ends that differ by no more than 1e-12 of themselves
+        count as equal.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : {"counts", "probabilities"}
+        With ``"probabilities"`` weights need not be whole; the curve itself has no error that they could spoil.
+    tolerance : float
+        Largest accepted Kuhn-Tucker gap relative to the total weight.
+    max_iterations : int
+        Limit of steps.
+
+    Returns
+    -------
+    OnsetCurve
+        Certified: no distribution has a log-likelihood greater by more than ``tolerance`` times the total weight.
+        ``n`` counts cases: the sum of the counts; rows of weight above 0 if the weights are no counts.
+
+    Raises
+    ------
+    NotEstimable
+        If there is no case with positive weight (``"no_cases"``), or the gap is not met (``"not_converged"``).
+    OnsetStudyError
+        If ``weight`` is not one number of 0 or more per row, or (counts) not whole; if cases hold more than one group.
+
+    Notes
+    -----
+    Cases are reduced to spans of innermost intervals. In closed form (product limit) if the spans allow it;
+    by constrained Newton steps on all masses if they are few, else on the active ones; by interior-point
+    steps if thousands of masses are positive. Whatever the road, the certificate is computed from all cases.
+
+    References
+    ----------
+    .. [1] Gentleman R, Geyer CJ (1994). Maximum likelihood for interval censored data: consistency and
+       computation. Biometrika 81, 618-623.
+    .. [2] Wang Y (2008). Dimension-reduced nonparametric maximum likelihood computation for interval-censored
+       data. Computational Statistics and Data Analysis 52, 2388-2402.
+    """
+    spans, n = _problem_of(times, weight, weight_kind)
+    return _fit(spans, n, tolerance, max_iterations)
+
+
+def _problem_of(times: Cases | Intervals, weight: ArrayLike | None, weight_kind: str) -> tuple[Spans, Counts]:
+    """Cases of positive weight as spans of innermost intervals, and how many they are."""
+    times, w, weight_kind = _one_group(times, weight, weight_kind)
+    left, right = times.left, times.right
+    if w is not None and not np.all(w > 0):
+        used = w > 0
+        left, right, w = left[used], right[used], w[used]
+    if left.size == 0:
+        raise NotEstimable("onset_curve", "there is no case", code="no_cases")
+    n = Counts.of(np.isfinite(right), cases=w if weight_kind == "counts" else None)
+    return reduce_cases(left, right, w), n
+
+
+def _digest(spans: Spans, tolerance: float, max_iterations: int) -> bytes:
+    """What the maximum and its certificate depend on, as one name."""
+    name = hashlib.sha256(f"{tolerance!r} {max_iterations} {spans.k}".encode())
+    for ends in (spans.left, spans.right, spans.weight):
+        name.update(np.ascontiguousarray(ends, dtype=np.float64).tobytes())
+    for place in (spans.first, spans.last):
+        name.update(np.ascontiguousarray(place, dtype=np.int64).tobytes())
+    return name.digest()
+
+
+def _fit(spans: Spans, n: Counts, tolerance: float, max_iterations: int) -> OnsetCurve:
+    """Certified maximum over the spans."""
+    mass, gap, steps = _maximum(spans, tolerance, max_iterations)
+    if not gap <= tolerance:
+        raise NotEstimable(
+            "onset_curve",
+            f"the search for the maximum stopped at a gap of {gap:.1e} instead of {tolerance:.1e}",
+            code="not_converged",
+        )
+    keep = mass > 0
+    determined = determined_masses(spans, mass)[keep]
+    return OnsetCurve(
+        left=spans.left[keep],
+        right=spans.right[keep],
+        mass=mass[keep],
+        determined=determined.astype(np.float64),
+        log_likelihood=float(np.sum(spans.weight * np.log(chances(spans, mass)))),
+        certificate=Certificate(converged=True, iterations=steps, gap=gap, tolerance=tolerance, condition=_CONDITION),
+        n=n,
+        assumptions=_ASSUMPTIONS,
+        caution=_cautions(determined),
+        source="gentleman_geyer_1994",
+    )
+
+
+def _one_group(
+    times: Cases | Intervals, weight: ArrayLike | None, weight_kind: str
+) -> tuple[Intervals, FloatArray | None, str]:
+    """Times, checked weights and their kind."""
+    if not isinstance(times, Cases):
+        return times, checked_weight(weight, len(times), weight_kind), weight_kind
+    fault = "weight is given beside cases that may hold it" if weight is not None else ""
+    others = [name for name in times.filled if name != "weight"]
+    fault = f"a curve is of one group of cases, and takes no {', '.join(others)}" if others else fault
+    if fault:
+        raise OnsetStudyError(
+            Problem(what=fault, where=Where(key="times"), mend="give Cases of one group, and no more", code="unused")
+        )
+    return times.outcome, None if times.weight is None else np.asarray(times.weight), times.weight_kind
+
+
+def _cautions(determined: NDArray[np.bool_]) -> tuple[Caution, ...]:
+    if np.all(determined):
+        return ()
+    return (
+        Caution(
+            code="mass_not_determined",
+            text=f"{int(np.sum(~determined))} of the {determined.size} masses of the curve are not determined by "
+            "the data: other curves have the same likelihood.",
+        ),
+    )
+
+
+def _maximum(spans: Spans, tolerance: float, max_steps: int) -> tuple[FloatArray, float, int]:
+    """Masses of all innermost intervals, their gap over all cases, and the steps taken."""
+    closed = product_limit(spans)
+    if closed is not None:
+        gap = relative_gap(spans, closed)
+        if gap <= tolerance:
+            return closed, gap, 0
+    k = spans.k
+    if k <= _ALL_ACTIVE:
+        kinds = Kinds.of(spans.first * spans.first.dtype.type(k) + spans.last, spans.weight, k)
+        fit = maximise_masses(kinds, np.full(k, 1.0 / k), tolerance=tolerance, max_steps=max_steps)
+        return fit.mass, relative_gap(spans, fit.mass), fit.steps
+    found = None
+    if fewest_intervals(spans.first, spans.last, k).size <= MOST_ACTIVE // 2:
+        found = search_support(spans, tolerance=tolerance, max_rounds=max_steps)
+    if found is None or not found[1] <= tolerance:
+        found = interior_masses(spans, tolerance=tolerance, max_steps=max_steps)
+    return found

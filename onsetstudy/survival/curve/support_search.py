@@ -1,0 +1,165 @@
+"""Search for the few innermost intervals that have mass when there are very many.
+
+Only the masses of *active* intervals are worked on: cases that cover the same active intervals are one kind
+of case, so that the Newton steps cost nothing per case. Each round then looks at all innermost intervals
+through running sums, takes up the best one between any two active intervals, and drops those left without
+mass. Many cases begin from the answer for every eighth of them.
+
+References
+----------
+.. [1] Wang Y (2008). Dimension-reduced nonparametric maximum likelihood computation for interval-censored
+   data. Computational Statistics and Data Analysis 52, 2388-2402.
+.. [2] Groeneboom P, Jongbloed G, Wellner JA (2008). The support reduction algorithm for computing
+   non-parametric function estimates in mixture models. Scandinavian Journal of Statistics 35, 385-399.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.survival.curve.innermost import Spans
+from onsetstudy.survival.curve.mass_newton import Kinds, maximise_masses
+
+__all__ = ["MOST_ACTIVE", "fewest_intervals", "search_support"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+AnyInt = NDArray[np.signedinteger]
+
+MOST_ACTIVE = 2500
+"""Active intervals beyond which this search gives up."""
+
+_THINNING = 8
+_THIN_FROM = 16_000
+_FIRST_GUESS = 40
+_FINE = 1e-12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Active:
+    """Places of the active intervals among all, increasing, and their masses."""
+
+    place: IntArray
+    mass: FloatArray
+
+
+def fewest_intervals(first: AnyInt, last: AnyInt, k: int) -> IntArray:
+    """Fewest innermost intervals so that every case covers one, shape (h,).
+
+    Parameters
+    ----------
+    first, last : ndarray of int, shape (m,)
+        Spans of the cases in order of ``first``.
+    k : int
+        Number of innermost intervals.
+    """
+    if first.size == 0:
+        return np.zeros(0, dtype=np.intp)
+    earliest_last = np.append(np.minimum.accumulate(last[::-1])[::-1], k)
+    following: list[int] = earliest_last[np.searchsorted(first, np.arange(k + 1))].tolist()
+    chosen, place = [], following[0]
+    while place < k:
+        chosen.append(place)
+        place = following[place + 1]
+    return np.array(chosen, dtype=np.intp)
+
+
+def search_support(spans: Spans, *, tolerance: float, max_rounds: int) -> tuple[FloatArray, float, int] | None:
+    """Masses of all innermost intervals, their gap, and the rounds taken.
+
+    ``None`` if more intervals would have to be active than the search is made for.
+    """
+    if spans.first.size >= _THIN_FROM:
+        thin, place = spans.thinned(_THINNING)
+        found = search_support(thin, tolerance=1e-6, max_rounds=max_rounds)
+        if found is None:
+            return None
+        start = Active(place, found[0])
+    else:
+        place = np.unique(np.linspace(0, spans.k - 1, min(spans.k, _FIRST_GUESS)).astype(np.intp))
+        start = Active(place, np.ones(place.size))
+    active: Active | None = _covering(spans, start)
+    gap, rounds = np.inf, 0
+    while active is not None:
+        rounds += 1
+        active, better, gap = _round(spans, active, tolerance)
+        if gap <= tolerance or rounds >= max_rounds:
+            mass = np.zeros(spans.k)
+            mass[active.place] = active.mass
+            return mass, gap, rounds
+        active = _joined(active, better)
+        if active.place.size > MOST_ACTIVE:
+            active = None
+    return None
+
+
+def _covering(spans: Spans, start: Active) -> Active | None:
+    """The intervals of ``start`` that have mass, and those needed for every case to cover one."""
+    place, mass = start.place[start.mass > 0], start.mass[start.mass > 0]
+    number = _number_before(place, spans.k)
+    bare = number[spans.last + 1] == number[spans.first]
+    more = fewest_intervals(spans.first[bare], spans.last[bare], spans.k)
+    size = place.size + more.size
+    if size > MOST_ACTIVE:
+        return None
+    joined = Active(np.concatenate((place, more)), np.concatenate((mass / mass.sum(), np.full(more.size, 1.0 / size))))
+    order = np.argsort(joined.place)
+    return Active(joined.place[order], joined.mass[order] / joined.mass.sum())
+
+
+def _number_before(place: IntArray, k: int) -> NDArray[np.int32]:
+    """Number of ``place`` before each innermost interval, shape (k + 1,)."""
+    mark = np.zeros(k + 1, dtype=np.int8)
+    mark[place + 1] = 1
+    return np.cumsum(mark, dtype=np.int32)
+
+
+def _joined(active: Active, more: IntArray) -> Active:
+    """Active intervals with others, of no mass yet, among them."""
+    at = np.searchsorted(active.place, more)
+    return Active(np.insert(active.place, at, more), np.insert(active.mass, at, 0.0))
+
+
+def _round(spans: Spans, active: Active, tolerance: float) -> tuple[Active, IntArray, float]:
+    """Better masses for the active intervals, intervals worth taking up, and the gap over all intervals."""
+    s = active.place.size
+    total = float(spans.weight.sum())
+    number = _number_before(active.place, spans.k)
+    code = number[spans.first] * np.int32(s) + (number[spans.last + 1] - np.int32(1))
+    kinds = Kinds.of(code, spans.weight, s)
+    fit = maximise_masses(kinds, active.mass, tolerance=_FINE, max_steps=2, polish=False)
+    slope = _slope(spans, code, kinds, fit.chance)
+    gap = max(0.0, float(slope.max()) / total - 1.0)
+    if gap <= tolerance and fit.gap > _FINE:
+        # Nothing else to take up: settle the masses to the last digits, and look again.
+        fit = maximise_masses(kinds, fit.mass, tolerance=_FINE, max_steps=4, polish=False)
+        slope = _slope(spans, code, kinds, fit.chance)
+        gap = max(0.0, float(slope.max()) / total - 1.0)
+    better = _best_between(slope, active.place, number, total)
+    kept = fit.mass > 0
+    return Active(active.place[kept], fit.mass[kept]), better, gap
+
+
+def _slope(spans: Spans, code: AnyInt, kinds: Kinds, chance: FloatArray) -> FloatArray:
+    """Derivative of the log-likelihood by the mass of every innermost interval, shape (k,)."""
+    table = np.zeros(kinds.k * kinds.k)
+    table[kinds.code] = 1.0 / chance
+    ratio = table[code] * spans.weight
+    steps = np.bincount(spans.first, weights=ratio, minlength=spans.k + 1)
+    steps -= np.bincount(spans.last + 1, weights=ratio, minlength=spans.k + 1)
+    return np.asarray(np.cumsum(steps)[: spans.k])
+
+
+def _best_between(slope: FloatArray, place: IntArray, number: NDArray[np.int32], total: float) -> IntArray:
+    """The interval of steepest rise in each gap between active intervals, if it rises at all."""
+    bounds = np.concatenate(([0], place[place > 0]))
+    highest = np.maximum.reduceat(slope, bounds)
+    # The gap of an interval: how many active ones there are up to and with it, less one if the first is active.
+    gap_of = number[1:] - np.int32(place[0] == 0)
+    rising = np.flatnonzero((slope == highest[gap_of]) & (slope > total * (1.0 + 1e-10)))
+    _, one = np.unique(gap_of[rising], return_index=True)
+    candidates = rising[one]
+    return np.setdiff1d(candidates, place, assume_unique=True)

@@ -1,0 +1,339 @@
+"""How much operators or practices differ: proportional hazards with a shared log-normal random effect.
+
+Cases of one cluster share a factor ``exp(s u)`` on their hazard, ``u`` standard normal. The marginal likelihood is
+integrated by adaptive Gauss-Hermite quadrature and maximised over coefficients, baseline increments and ``s`` together.
+The nodes of a cluster stand around the most likely ``u`` given its cases: many cases leave little doubt about it, and
+nodes that do not move would step over the peak.
+
+References
+----------
+.. [1] McGilchrist CA, Aisbett CW (1991). Regression with frailty in survival analysis. Biometrics 47, 461-466.
+.. [2] Self SG, Liang KY (1987). Likelihood ratio tests under nonstandard conditions. JASA 82, 605-610 (the spread
+   at its boundary of 0: half the chi-square p-value).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, special, stats
+
+from onsetstudy.core.cases import takes_cases
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, HypothesisTest, Interval
+from onsetstudy.inference.design_matrix import Coded, code_covariates
+from onsetstudy.survival.hazards.frailty_likelihood import Model, at_nodes, build, negative
+from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, maximise, set_up
+from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+from onsetstudy.survival.results import ClusterEffect, SharedFrailty
+
+__all__ = ["fit_shared_frailty"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+TOLERANCE = 1e-5
+LARGEST_SPREAD = 4.0
+STARTS = (0.4, 1.0, 0.1)
+"""Spreads from which the search sets out, the next where one leads nowhere."""
+STEP = 1e-4
+SPREADS = 7
+"""Spreads over which a cluster's effect is averaged."""
+FEW_CLUSTERS = 5
+METHOD = "proportional hazards with a shared log-normal effect, adaptive Gauss-Hermite quadrature with 24 nodes"
+SOURCE = "McGilchrist & Aisbett 1991, Biometrics 47:461-466"
+ASSUMPTIONS = (
+    Assumption(name="proportional hazards", detail="within a cluster the hazard ratio is the same at all times"),
+    Assumption(name="normal clusters", detail="the clusters' log rates are spread like a normal distribution"),
+    Assumption(name="times of testing do not depend on onset"),
+)
+
+
+@takes_cases("cluster", "weight", second="covariates")
+def fit_shared_frailty(
+    times: Intervals,
+    covariates: Mapping[str, Any] | pd.DataFrame,
+    *,
+    cluster: ArrayLike,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
+    reference_arm: str = "",
+    reference: Mapping[str, str] | None = None,
+    conf_level: float = 0.95,
+) -> SharedFrailty:
+    """Spread of the clusters' rates, its test, and hazard ratios within clusters.
+
+    Parameters
+    ----------
+    times : Intervals, n rows, or Cases
+        Onset in (left, right], minutes from clock zero. With :class:`~onsetstudy.core.cases.Cases`, everything but
+        ``reference`` stands in them; the arm is the covariate ``arm``.
+    covariates : DataFrame or mapping, n rows
+        As for :func:`~onsetstudy.survival.hazards.proportional_hazards.fit_proportional_hazards`.
+    cluster : array_like, shape (n,)
+        Operator or practice of each case; at least two.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
+    reference_arm : str
+        Reference level of the covariate ``arm``.
+    reference : mapping, optional
+        Reference level by factor.
+    conf_level : float
+        Two-sided level.
+
+    Returns
+    -------
+    SharedFrailty
+        ``spread`` on the log scale with a profile-likelihood interval, ``test`` of no spread (boundary: half the
+        chi-square p-value), ``clusters``: shrunken ratio of each cluster to the average one.
+
+    Raises
+    ------
+    NotEstimable
+        As the fit without clusters; or ``"not_converged"`` with the gradient left.
+    OnsetStudyError
+        If there are fewer than two clusters, or lengths differ.
+    """
+    if reference_arm:
+        reference = {"arm": reference_arm, **(reference or {})}
+    coded = code_covariates(covariates, len(times), reference)
+    codes, names = pd.factorize(np.asarray(cluster).astype(str), sort=True)
+    if codes.size != len(times) or len(names) < 2:
+        raise OnsetStudyError("cluster must name at least two clusters, one per case")
+    many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
+    # A ratio that runs away does so with clusters and without; the reason and its bound are told by the plain fit.
+    fit_proportional_hazards(times, covariates, weight=many, reference=reference, conf_level=conf_level)
+    problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), many)
+    plain = maximise(problem)
+    model = build(plain.cells, plain.cell_of[problem.kind_of], codes.astype(np.intp), len(names), many)
+    increments = plain.baseline.increment[np.isfinite(plain.baseline.increment)]
+    best, gap, steps = _search(model, np.concatenate((plain.b, np.log(np.maximum(increments, 1e-6)))))
+    if best[-1] > LARGEST_SPREAD - 1e-3:
+        reason = "the clusters differ as much as can be, so that their spread has no finite estimate"
+        raise NotEstimable("frailty_spread", reason, code="separation", bound=(0.0, np.inf))
+    value = -negative(best, model)[0]
+    if value < plain.log_likelihood or best[-1] < 1e-3:
+        best = np.concatenate((plain.b, np.log(np.maximum(increments, NEGLIGIBLE)), [0.0]))
+        value = plain.log_likelihood
+    counts = Counts.of(np.isfinite(times.right), cases=many)
+    certificate = Certificate(
+        converged=True,
+        iterations=steps,
+        gap=gap,
+        tolerance=TOLERANCE,
+        condition="largest gradient of the marginal log-likelihood, relative to the number of cases",
+    )
+    spread = _spread(model, best, value, plain.log_likelihood, conf_level, counts)
+    cases = np.bincount(codes, weights=many).astype(np.float64)
+    return SharedFrailty(
+        spread=spread,
+        test=_boundary_test(value, plain.log_likelihood, counts),
+        estimates=_ratios(model, best, coded, conf_level, counts),
+        clusters=_clusters(model, best, spread.interval.high, [str(n) for n in names], cases, conf_level),
+        log_likelihood=value,
+        log_likelihood_without=plain.log_likelihood,
+        certificate=certificate,
+        method=METHOD,
+        n=counts,
+        assumptions=ASSUMPTIONS,
+        caution=(
+            (Caution(code="few_clusters", text=f"Only {len(names)} clusters: how much they differ is hardly known."),)
+            if len(names) < FEW_CLUSTERS
+            else ()
+        ),
+        source=SOURCE,
+    )
+
+
+def _search(model: Model, start: FloatArray) -> tuple[FloatArray, float, int]:
+    """Maximum from the first start that leads to one."""
+    for place, spread in enumerate(STARTS):
+        try:
+            return _maximise(model, np.append(start, spread))
+        except NotEstimable:
+            if place == len(STARTS) - 1:
+                raise
+    raise AssertionError("unreachable")
+
+
+def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> tuple[FloatArray, float, int]:
+    p, m = model.cells.x.shape[1], model.cells.n_increments
+    held = (0.0, LARGEST_SPREAD) if spread is None else (spread, spread)
+    bounds = [(-20.0, 20.0)] * p + [(-30.0, 5.0)] * m + [held]
+    start = start.copy()
+    start[-1] = np.clip(start[-1], *held)
+    found = optimize.minimize(
+        negative, start, args=(model,), jac=True, method="L-BFGS-B", bounds=bounds,
+        options={"maxiter": 3000, "maxfun": 6000, "ftol": 1e-14, "gtol": 1e-9, "maxcor": 30},
+    )  # fmt: skip
+    gradient = found.jac.copy()
+    at_low = np.isclose(found.x, [low for low, _ in bounds])
+    at_high = np.isclose(found.x, [high for _, high in bounds])
+    gradient[(at_low & (gradient > 0)) | (at_high & (gradient < 0)) | (at_low & at_high)] = 0.0
+    gap = float(np.abs(gradient).max() / model.cells.weight.sum())
+    if gap > TOLERANCE:
+        raise NotEstimable(
+            "frailty_spread",
+            f"the search for the maximum stopped with a gradient of {gap:.1e} left",
+            code="not_converged",
+        )
+    return found.x, gap, int(found.nit)
+
+
+def _spread(
+    model: Model, best: FloatArray, value: float, without: float, conf_level: float, counts: Counts
+) -> Estimate:
+    """Spread with the limits at which the profile likelihood has fallen by half a chi-square quantile."""
+    drop = float(stats.chi2.ppf(conf_level, 1)) / 2
+    spread = float(best[-1])
+
+    near = [best]
+
+    def excess(s: float) -> float:
+        near[0], _, _ = _maximise(model, near[0], spread=s)
+        return value + negative(near[0], model)[0] - drop
+
+    low = 0.0 if value - without <= drop else float(optimize.brentq(excess, 1e-3, spread, xtol=1e-4))
+    # From the fit outwards, each search from where the last one ended: far out the likelihood is hard to follow.
+    near[0], inner, outer, high = best, spread, spread, np.inf
+    while outer < LARGEST_SPREAD:
+        inner, outer = outer, min(1.3 * outer + 0.1, LARGEST_SPREAD)
+        if excess(outer) > 0:
+            high = float(optimize.brentq(excess, max(inner, 1e-3), outer, xtol=1e-4))
+            break
+    return Estimate(
+        quantity="frailty_spread",
+        contrast=None,
+        estimate=spread,
+        interval=Interval(low=low, high=float(high), level=conf_level, method="profile likelihood"),
+        unit="log ratio",
+        method=METHOD,
+        n=counts,
+        assumptions=ASSUMPTIONS,
+        source=SOURCE,
+    )
+
+
+def _boundary_test(value: float, without: float, counts: Counts) -> HypothesisTest:
+    ratio = max(0.0, 2 * (value - without))
+    return HypothesisTest(
+        quantity="frailty_test",
+        contrast=None,
+        statistic=ratio,
+        statistic_name="likelihood ratio",
+        df=1,
+        p_value=float(stats.chi2.sf(ratio, 1)) / 2 if ratio > 0 else 1.0,
+        alternative="clusters differ",
+        method="likelihood ratio of no spread, half the chi-square p-value at the boundary",
+        n=counts,
+        assumptions=ASSUMPTIONS,
+        source="Self & Liang 1987, JASA 82:605-610",
+    )
+
+
+def _ratios(model: Model, best: FloatArray, coded: Coded, conf_level: float, counts: Counts) -> tuple[Estimate, ...]:
+    """Hazard ratios with errors from the observed information of all parameters, by differences of the gradient."""
+    free = np.ones(best.size, dtype=bool)
+    free[-1] = best[-1] > STEP
+    covariance = _covariance(model, best, free)
+    z = float(stats.norm.ppf(0.5 + conf_level / 2))
+    estimates = []
+    for j, contrast in enumerate(coded.contrasts):
+        b, error = float(best[j]), float(np.sqrt(max(covariance[j, j], 0.0)))
+        span = (float(np.exp(b - z * error)), float(np.exp(b + z * error)))
+        estimates.append(
+            Estimate(
+                quantity="hazard_ratio",
+                contrast=contrast,
+                estimate=float(np.exp(b)),
+                std_error=error,
+                interval=Interval(low=span[0], high=span[1], level=conf_level, method="normal, log scale"),
+                p_value=float(2 * stats.norm.sf(abs(b) / error)) if error > 0 else None,
+                unit="ratio",
+                method=METHOD,
+                n=counts,
+                assumptions=ASSUMPTIONS,
+                source=SOURCE,
+            )
+        )
+    return tuple(estimates)
+
+
+def _covariance(model: Model, theta: FloatArray, free: NDArray[np.bool_]) -> FloatArray:
+    """Of the free parameters, from the observed information by differences of the gradient."""
+    curvature = np.zeros((theta.size, theta.size))
+    for j in np.flatnonzero(free).tolist():
+        shift = np.zeros(theta.size)
+        shift[j] = STEP
+        curvature[j] = (negative(theta + shift, model)[1] - negative(theta - shift, model)[1]) / (2 * STEP)
+    return np.asarray(np.linalg.pinv(((curvature + curvature.T) / 2)[np.ix_(free, free)]), dtype=np.float64)
+
+
+def _effects(model: Model, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Posterior mean and variance of each cluster's log rate at given parameters."""
+    at = at_nodes(model, theta)
+    joint = np.add.reduceat(model.cells.weight[:, None] * at.log_chance, model.first_of, axis=0) + at.log_weight
+    posterior = np.exp(joint - special.logsumexp(joint, axis=1)[:, None])
+    effect = theta[-1] * at.node
+    mean = (posterior * effect).sum(axis=1)
+    return mean, (posterior * (effect - mean[:, None]) ** 2).sum(axis=1)
+
+
+def _clusters(
+    model: Model, best: FloatArray, highest: float, names: list[str], cases: FloatArray, conf_level: float
+) -> tuple[ClusterEffect, ...]:
+    """Posterior mean of each cluster's log rate, and its normal interval, with nothing taken as known that is fitted.
+
+    The spread is averaged over what the profile likelihood leaves plausible, and the uncertainty of the other
+    parameters, the average rate above all, comes in by the delta method (Kass & Steffey 1989, JASA 84:717-726).
+    """
+    grid = np.linspace(0.0, highest if np.isfinite(highest) else LARGEST_SPREAD, SPREADS)
+    theta, value, mean, variance = best, [], [], []
+    for spread in grid:
+        theta, _, _ = _maximise(model, theta, spread=float(spread))
+        value.append(-negative(theta, model)[0])
+        found = _effects(model, theta)
+        mean.append(found[0])
+        variance.append(found[1])
+    weight = np.exp(np.array(value) - max(value))
+    weight /= weight.sum()
+    average = weight @ np.array(mean)
+    total = weight @ (np.array(variance) + (np.array(mean) - average) ** 2) + _borrowed(model, best, grid)
+    z, error = float(stats.norm.ppf(0.5 + conf_level / 2)), np.sqrt(np.maximum(total, 0.0))
+    return tuple(
+        ClusterEffect(
+            cluster=name,
+            cases=round(cases[k]),
+            ratio=float(np.exp(average[k])),
+            interval=Interval(
+                low=float(np.exp(average[k] - z * error[k])),
+                high=float(np.exp(average[k] + z * error[k])),
+                level=conf_level,
+                method="posterior of the cluster, over the spreads that are plausible",
+            ),
+        )
+        for k, name in enumerate(names)
+    )
+
+
+def _borrowed(model: Model, best: FloatArray, grid: FloatArray) -> FloatArray:
+    """Variance that the clusters' effects owe to the other parameters, at the fitted spread or a small one."""
+    theta = best
+    if best[-1] < grid[1]:
+        theta, _, _ = _maximise(model, best, spread=float(grid[1]))
+    free = np.ones(theta.size, dtype=bool)
+    free[-1] = False
+    covariance = _covariance(model, theta, free)
+    slopes = []
+    for j in range(theta.size - 1):
+        shift = np.zeros(theta.size)
+        shift[j] = STEP
+        slopes.append((_effects(model, theta + shift)[0] - _effects(model, theta - shift)[0]) / (2 * STEP))
+    along = np.array(slopes)
+    return np.asarray(np.einsum("jk,jl,lk->k", along, covariance, along), dtype=np.float64)

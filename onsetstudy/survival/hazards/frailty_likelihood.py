@@ -1,0 +1,171 @@
+"""Marginal likelihood of a shared log-normal effect, by quadrature around each cluster's own peak.
+
+References
+----------
+.. [1] Pinheiro JC, Bates DM (1995). Approximations to the log-likelihood function in the nonlinear mixed-effects
+   model. J Comput Graph Stat 4, 12-35 (adaptive quadrature).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.survival.hazards.ph_likelihood import Cells
+
+__all__ = ["AtNodes", "Model", "at_nodes", "build", "negative"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+NODES = 24
+LARGEST_EXPONENT = 700.0
+PEAK_STEPS = 60
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Model:
+    """Cells by cluster on the baseline of the fit without clusters, and the quadrature."""
+
+    cells: Cells
+    cluster: IntArray
+    first_of: IntArray
+    n_clusters: int
+
+    def parts(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+        """Coefficients, log increments as increments, and spread from one row of parameters."""
+        p = self.cells.x.shape[1]
+        return theta[:p], theta[p:-1], np.exp(theta[p:-1]), float(theta[-1])
+
+
+def build(cells: Cells, cell_of: IntArray, cluster: IntArray, n_clusters: int, many: FloatArray) -> Model:
+    """Distinct pairs of cell and cluster, those of one cluster beside each other."""
+    n_cells = cells.base.size
+    key, place = np.unique(cluster * n_cells + cell_of, return_inverse=True)
+    count = np.bincount(place, weights=many)
+    cell = key % n_cells
+    return Model(
+        cells=Cells(
+            base=cells.base[cell],
+            start=cells.start[cell],
+            stop=cells.stop[cell],
+            open_end=cells.open_end[cell],
+            x=cells.x[cell],
+            weight=count.astype(np.float64),
+            n_increments=cells.n_increments,
+        ),
+        cluster=(key // n_cells).astype(np.intp),
+        first_of=np.searchsorted(key // n_cells, np.arange(n_clusters)).astype(np.intp),
+        n_clusters=n_clusters,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AtNodes:
+    """Integrand on the nodes of each cluster.
+
+    ``node`` and ``log_weight`` have shape (clusters, nodes); log chance, slope in the predictor, relative hazard and
+    the factor for slopes inside an interval have shape (cells, nodes).
+    """
+
+    node: FloatArray
+    log_weight: FloatArray
+    log_chance: FloatArray
+    slope: FloatArray
+    relative: FloatArray
+    first: FloatArray
+
+
+def at_nodes(model: Model, theta: FloatArray) -> AtNodes:
+    """Chance and slopes of each cell on the nodes of its cluster, at given parameters."""
+    b, _, h, spread = model.parts(theta)
+    cells = model.cells
+    total = np.concatenate(([0.0], np.cumsum(h)))
+    before, inside = total[cells.start] - total[cells.base], _within(cells, h)
+    predictor = cells.x @ b
+    middle, width = _peaks(model, predictor, before, inside, spread)
+    x, weight = np.polynomial.hermite_e.hermegauss(NODES)
+    node = middle[:, None] + width[:, None] * x
+    # Weights of the quadrature around the peak, times the normal density at the nodes.
+    log_weight = np.log(weight) + x**2 / 2 + np.log(width)[:, None] - node**2 / 2 - np.log(2 * np.pi) / 2
+    relative, slope, first = _slopes(
+        cells, predictor[:, None] + spread * node[model.cluster], before[:, None], inside[:, None]
+    )
+    log_inside = np.where(~cells.open_end[:, None], np.log(-np.expm1(-relative * inside[:, None])), 0.0)
+    return AtNodes(node, log_weight, -relative * before[:, None] + log_inside, slope, relative, first)
+
+
+def _slopes(
+    cells: Cells, predictor: FloatArray, before: FloatArray, inside: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Relative hazard, slope of the log chance in the predictor, and the factor for slopes inside an interval."""
+    relative = np.exp(np.clip(predictor, -40, 40))
+    s = relative * inside
+    closed = ~cells.open_end if predictor.ndim == 1 else ~cells.open_end[:, None]
+    # Beyond this the exponential overflows; its inverse is nought long before.
+    first = np.where(closed, 1.0 / np.expm1(np.minimum(s, LARGEST_EXPONENT)), 0.0)
+    return relative, -relative * before + s * first, first
+
+
+def _peaks(
+    model: Model, predictor: FloatArray, before: FloatArray, inside: FloatArray, spread: float
+) -> tuple[FloatArray, FloatArray]:
+    """Most likely effect of each cluster, and the width of its peak; the logarithm of the integrand is concave."""
+    cells, w = model.cells, model.cells.weight
+    u = np.zeros(model.n_clusters)
+    curvature = np.ones(model.n_clusters)
+    for _ in range(PEAK_STEPS):
+        relative, slope, first = _slopes(cells, predictor + spread * u[model.cluster], before, inside)
+        s = np.minimum(relative * inside, LARGEST_EXPONENT)
+        bend = -relative * before + s * first * (1.0 - s * (1.0 + first))
+        gradient = spread * np.add.reduceat(w * slope, model.first_of) - u
+        curvature = 1.0 - spread**2 * np.add.reduceat(w * np.minimum(bend, 0.0), model.first_of)
+        step = np.clip(gradient / curvature, -1.0, 1.0)
+        u = u + step
+        if np.all(np.abs(step) * np.sqrt(curvature) < 1e-6):
+            break
+    return u, 1.0 / np.sqrt(curvature)
+
+
+def _within(cells: Cells, h: FloatArray) -> FloatArray:
+    """Cumulative hazard inside each cell, 1 where it is open to the right.
+
+    Summed from its own increments: as a difference of sums a small one beside a large one would be nought, and onset
+    there impossible.
+    """
+    start = np.where(cells.open_end, 0, cells.start)
+    stop = np.where(cells.open_end, 1, cells.stop)
+    summed = np.add.reduceat(np.append(h, 0.0), np.column_stack((start, stop)).ravel())[::2]
+    return np.asarray(np.where(cells.open_end, 1.0, summed), dtype=np.float64)
+
+
+def negative(theta: FloatArray, model: Model) -> tuple[float, FloatArray]:
+    """Negative marginal log-likelihood and its gradient."""
+    cells, w = model.cells, model.cells.weight[:, None]
+    at = at_nodes(model, theta)
+    joint = np.add.reduceat(w * at.log_chance, model.first_of, axis=0) + at.log_weight
+    highest = joint.max(axis=1)
+    share = np.exp(joint - highest[:, None])
+    total = share.sum(axis=1)
+    marginal = highest + np.log(total)
+    posterior = (share / total[:, None])[model.cluster] * w
+    in_predictor = posterior * at.slope
+    waits, inner = posterior * at.relative, posterior * at.relative * at.first
+    m = cells.n_increments
+    stop = np.where(cells.open_end, cells.start, cells.stop)
+    waited, within = waits.sum(axis=1), inner.sum(axis=1)
+    steps = (
+        np.bincount(cells.start, waited + within, m + 1)
+        - np.bincount(cells.base, waited, m + 1)
+        - np.bincount(stop, within, m + 1)
+    )
+    _, _, h, _ = model.parts(theta)
+    gradient = np.concatenate(
+        (
+            cells.x.T @ in_predictor.sum(axis=1),
+            np.cumsum(steps)[:m] * h,
+            [float(np.sum(in_predictor * at.node[model.cluster]))],
+        )
+    )
+    return -float(marginal.sum()), -gradient

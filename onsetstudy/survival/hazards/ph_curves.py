@@ -1,0 +1,178 @@
+"""Onset curves predicted by proportional hazards: for stated covariates, and standardised over the observed cases."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Certificate, Counts
+from onsetstudy.inference.design_matrix import Coded, code_covariates
+from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, Maximum, Problem, maximise, set_up
+from onsetstudy.survival.hazards.ph_likelihood import LARGEST_PREDICTOR
+from onsetstudy.survival.results import OnsetCurve
+
+__all__ = ["predict_curves", "standardise_curves"]
+
+FloatArray = NDArray[np.float64]
+PROPORTIONAL = Assumption(
+    name="proportional hazards", detail="the curve is the baseline's, raised to the relative hazard"
+)
+SOURCE = "Finkelstein 1986, Biometrics 42:845-854"
+
+
+def predict_curves(
+    times: Intervals,
+    covariates: Mapping[str, Any] | pd.DataFrame,
+    patterns: pd.DataFrame,
+    *,
+    reference: Mapping[str, str] | None = None,
+) -> tuple[OnsetCurve, ...]:
+    """Curve of onset for each row of ``patterns``.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+    covariates : DataFrame or mapping, n rows
+        As for :func:`~onsetstudy.survival.hazards.proportional_hazards.fit_proportional_hazards`.
+    patterns : DataFrame
+        The same columns; one row per curve wanted.
+    reference : mapping, optional
+        Reference level by factor.
+
+    Raises
+    ------
+    NotEstimable
+        As the fit.
+    OnsetStudyError
+        If a pattern has a column or level that the cases do not have.
+    """
+    frame = _as_frame(covariates)
+    problem, maximum, coded = _fitted(times, frame, reference)
+    rows = np.vstack([_coded_row(patterns.iloc[i], frame, coded) for i in range(len(patterns))])
+    counts = Counts.of(np.isfinite(times.right))
+    return tuple(
+        _curve(problem, maximum, row[None, :], np.ones(1), counts, "predicted by proportional hazards") for row in rows
+    )
+
+
+def standardise_curves(
+    times: Intervals,
+    covariates: Mapping[str, Any] | pd.DataFrame,
+    *,
+    by: str = "arm",
+    reference: Mapping[str, str] | None = None,
+    weight: ArrayLike | None = None,
+    curves: Curves | None = None,
+) -> dict[str, OnsetCurve]:
+    """Curve for each level of ``by``, as if every observed case had had that level (g-computation).
+
+    Parameters
+    ----------
+    by : str
+        A factor among the covariates.
+    weight : array_like of float, shape (n,), optional
+        Weight of each case in the average.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
+
+    Returns
+    -------
+    dict
+        Level to curve, in sorted order. The average is of survival curves, not of covariates.
+
+    References
+    ----------
+    .. [1] Robins JM (1986). Mathematical Modelling 7, 1393-1512 (standardisation over the observed covariates).
+    """
+    frame = _as_frame(covariates)
+    if by not in frame:
+        raise OnsetStudyError(f"{by} is not among the covariates {', '.join(frame.columns)}")
+    problem, maximum, coded = _fitted(times, frame, reference, curves)
+    w = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
+    counts = Counts.of(np.isfinite(times.right))
+    standardised = {}
+    for level in sorted(frame[by].astype(str).unique()):
+        x = coded.x.copy()
+        for j, (name, contrast) in enumerate(zip(coded.names, coded.contrasts, strict=True)):
+            if name == by:
+                x[:, j] = float(_level_of(contrast) == level)
+        rows, kind = np.unique(x, axis=0, return_inverse=True)
+        share = np.bincount(np.asarray(kind).reshape(-1), weights=w)
+        method = f"proportional hazards, standardised over the observed cases as if all were {level}"
+        standardised[level] = _curve(problem, maximum, rows, share / share.sum(), counts, method)
+    return standardised
+
+
+def _as_frame(covariates: Mapping[str, Any] | pd.DataFrame) -> pd.DataFrame:
+    return pd.DataFrame({str(key): np.asarray(values) for key, values in covariates.items()})
+
+
+def _level_of(contrast: str) -> str:
+    return contrast.split(": ")[-1].split(" / ")[0]
+
+
+def _fitted(
+    times: Intervals, frame: pd.DataFrame, reference: Mapping[str, str] | None, curves: Curves | None = None
+) -> tuple[Problem, Maximum, Coded]:
+    coded = code_covariates(frame, len(times), reference)
+    problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), np.ones(len(times)), curves)
+    return problem, maximise(problem), coded
+
+
+def _coded_row(pattern: pd.Series, frame: pd.DataFrame, coded: Coded) -> FloatArray:
+    missing = [name for name in dict.fromkeys(coded.names) if name not in pattern.index]
+    if missing:
+        raise OnsetStudyError(f"the pattern has no value for {', '.join(missing)}")
+    row = []
+    for name, contrast in zip(coded.names, coded.contrasts, strict=True):
+        value = pattern[name]
+        if contrast.endswith("per unit"):
+            row.append(float(value))
+            continue
+        if str(value) not in set(frame[name].astype(str)):
+            raise OnsetStudyError(f"no case has {name} {value}")
+        row.append(float(_level_of(contrast) == str(value)))
+    return np.array(row)
+
+
+def _curve(
+    problem: Problem, maximum: Maximum, rows: FloatArray, share: FloatArray, counts: Counts, method: str
+) -> OnsetCurve:
+    """Average over rows of covariates of the curves they predict."""
+    increments = maximum.baseline.increment
+    cumulative = np.cumsum(increments)
+    predictor = (rows - problem.centre) @ maximum.b
+    if not np.max(np.abs(predictor), initial=0.0) <= LARGEST_PREDICTOR:
+        raise NotEstimable(
+            "standardised_curve", "a covariate separates the onsets: its coefficient has no end", code="run_away"
+        )
+    relative = np.exp(predictor)
+    surv = share @ np.exp(-relative[:, None] * cumulative[None, :])
+    mass = -np.diff(np.concatenate(([1.0], surv)))
+    keep = mass > 0
+    position = maximum.baseline.position
+    return OnsetCurve(
+        left=problem.support_left[position][keep],
+        right=problem.support_right[position][keep],
+        mass=mass[keep],
+        determined=np.ones(int(keep.sum())),
+        log_likelihood=maximum.log_likelihood,
+        certificate=Certificate(
+            converged=True,
+            iterations=maximum.iterations,
+            gap=maximum.gap,
+            tolerance=GRADIENT_TOLERANCE,
+            condition="largest gradient or gain, relative to the total weight",
+        ),
+        n=counts,
+        method=method,
+        assumptions=(PROPORTIONAL,),
+        source=SOURCE,
+    )

@@ -1,0 +1,387 @@
+"""Maximiser of the proportional hazards likelihood: projected Newton on the active increments, certified on all.
+
+The baseline starts at the nonparametric curve of each stratum. Inner steps work on the increments that hold
+something; in between the gradient at every innermost interval is looked at and those that would raise the likelihood
+come in. The fit ends when no allowed change of coefficients or increments raises the likelihood.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.survival.curve.innermost import reduce_cases, support_index
+from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.survival.hazards.ph_likelihood import (
+    Cells,
+    Derivatives,
+    collapse,
+    derivatives,
+    log_likelihood,
+    score_rows,
+)
+
+__all__ = ["Baseline", "Maximum", "Problem", "maximise", "set_up"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+NEGLIGIBLE = 1e-10
+GRADIENT_TOLERANCE = 1e-7
+OUTER_STEPS = 60
+INNER_STEPS = 80
+SUSPICIOUS = 4.0
+"""Spread of the linear predictor from which on a fit that does not settle may be running away."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Problem:
+    """Cases with covariates on the innermost intervals of their strata, all strata in one row.
+
+    Equal rows are merged: ``kind_of`` gives the merged row of each case. ``first``, ``last``: innermost intervals that
+    a row covers; ``begin``, ``end``: those of its stratum; ``pattern``: row of ``x``, which is taken less ``centre`` so
+    that the baseline is that of an average case. ``support`` holds the innermost intervals, stratum after stratum;
+    ``mass`` the nonparametric curve of each stratum on them.
+    """
+
+    centre: FloatArray
+
+    kind_of: IntArray
+
+    first: IntArray
+    last: IntArray
+    begin: IntArray
+    end: IntArray
+    pattern: IntArray
+    x: FloatArray
+    weight: FloatArray
+    support_left: FloatArray
+    support_right: FloatArray
+    mass: FloatArray
+    stratum_of: IntArray
+    log_likelihood_null: float
+
+    @property
+    def total(self) -> float:
+        """Sum of weights."""
+        return float(self.weight.sum())
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Baseline:
+    """Baseline increments at chosen innermost intervals (``position``) of the problem; strata end with what is left."""
+
+    position: IntArray
+    increment: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Maximum:
+    """A certified maximum: coefficients, baseline, cells of the active baseline, and the largest violation."""
+
+    b: FloatArray
+    baseline: Baseline
+    cells: Cells
+    cell_of: IntArray
+    log_likelihood: float
+    iterations: int
+    gap: float
+
+
+def set_up(
+    times: Intervals, x: FloatArray, stratum: IntArray, weight: FloatArray, curves: Curves | None = None
+) -> Problem:
+    """Problem from rows: covariates (n, p), stratum numbers (n,) from 0, weights (n,); curves of the work at hand."""
+    curves = curves or Curves()
+    n = len(times)
+    first, last = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
+    begin, end = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
+    lefts, rights, masses, owner = [], [], [], []
+    offset, null = 0, 0.0
+    for number in range(int(stratum.max()) + 1):
+        rows = np.flatnonzero(stratum == number)
+        part = times.take(rows)
+        support = reduce_cases(part.left, part.right, None)
+        a, b = support_index(part, support)
+        curve = curves.fit(part, weight=weight[rows], weight_kind="probabilities")
+        null += curve.log_likelihood
+        mass = np.zeros(support.k)
+        mass[np.searchsorted(support.right, curve.right)] = curve.mass
+        first[rows], last[rows] = a + offset, b + offset
+        begin[rows], end[rows] = offset, offset + support.k
+        lefts.append(support.left)
+        rights.append(support.right)
+        masses.append(mass)
+        owner.append(np.full(support.k, number))
+        offset += support.k
+    centre = np.average(x, axis=0, weights=weight)
+    patterns, pattern = _distinct_rows(x - centre)
+    key = (pattern * offset + first) * offset + last
+    _, chosen, kind_of = np.unique(key, return_index=True, return_inverse=True)
+    return Problem(
+        centre=centre,
+        kind_of=kind_of,
+        first=first[chosen],
+        last=last[chosen],
+        begin=begin[chosen],
+        end=end[chosen],
+        pattern=pattern[chosen],
+        x=patterns,
+        weight=np.bincount(kind_of, weights=weight).astype(np.float64),
+        support_left=np.concatenate(lefts),
+        support_right=np.concatenate(rights),
+        mass=np.concatenate(masses),
+        stratum_of=np.concatenate(owner),
+        log_likelihood_null=null,
+    )
+
+
+def _distinct_rows(x: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Distinct rows of covariates, and the number of each row's."""
+    code = np.zeros(x.shape[0], dtype=np.intp)
+    for column in x.T:
+        _, level = np.unique(column, return_inverse=True)
+        _, code = np.unique(code * (level.max(initial=0) + 1) + level, return_inverse=True)
+    _, chosen = np.unique(code, return_index=True)
+    return x[chosen], code
+
+
+def _start(problem: Problem) -> Baseline:
+    """Increments of the nonparametric curve of each stratum."""
+    positions, increments = [], []
+    for number in range(int(problem.stratum_of.max()) + 1):
+        place = np.flatnonzero((problem.stratum_of == number) & (problem.mass > NEGLIGIBLE))
+        # The last place takes what is left and has no increment of its own.
+        surv = np.clip(1.0 - np.cumsum(problem.mass[place]), 1e-300, 1.0)
+        hazard = np.diff(np.concatenate(([0.0], -np.log(surv))))[:-1]
+        positions.append(place)
+        increments.append(np.concatenate((hazard, [np.inf])))
+    return Baseline(position=np.concatenate(positions), increment=np.concatenate(increments))
+
+
+def _cells(problem: Problem, position: IntArray) -> tuple[Cells, IntArray, NDArray[np.bool_]]:
+    """Cells on the active positions; which of these are the last of their stratum."""
+    owner = problem.stratum_of[position]
+    final = np.append(owner[1:] != owner[:-1], True)
+    start = np.searchsorted(position, problem.first)
+    stop = np.searchsorted(position, problem.last, side="right")
+    base = np.searchsorted(position, problem.begin)
+    ending = np.searchsorted(position, problem.end)
+    # In the row of increments the final places are left out.
+    skipped = np.concatenate(([0], np.cumsum(final)))
+    open_end = stop == ending
+    cells, cell_of = collapse(
+        (base - skipped[base]).astype(np.intp),
+        (start - skipped[start]).astype(np.intp),
+        (stop - skipped[stop]).astype(np.intp),
+        open_end,
+        problem.pattern,
+        problem.x,
+        problem.weight,
+        int((~final).sum()),
+    )
+    return cells, cell_of, final
+
+
+def _newton(
+    cells: Cells, b: FloatArray, h: FloatArray, free: NDArray[np.bool_], tolerance: float
+) -> tuple[FloatArray, FloatArray, float, int]:
+    """Projected Newton steps on free coefficients and increments; gives the largest scaled violation left."""
+    total = float(cells.weight.sum())
+    gap = np.inf
+    for step in range(1, INNER_STEPS + 1):
+        # A coefficient that runs off leaves what floating numbers hold: that is found here and said, not warned of.
+        with np.errstate(over="ignore", invalid="ignore"):
+            d = derivatives(cells, b, h)
+        parts = (d.gradient_b, d.gradient_h, d.information_bb, d.information_bh, d.information_hh)
+        if not all(np.isfinite(part).all() for part in parts):
+            raise NotEstimable("hazard_ratio", "a coefficient runs off without end", code="run_away")
+        gap = _violation(d.gradient_b[free], d.gradient_h, h, cells) / total
+        if gap <= tolerance:
+            return b, h, gap, step
+        held = (h <= NEGLIGIBLE) & (d.gradient_h <= 0)
+        move = np.flatnonzero(~held)
+        moved = _step(cells, d, b, h, free, move, shortest=2.0**-6) or _step(
+            cells, d, b, h, free, move, shortest=1e-12, damped=True
+        )
+        if moved is None:
+            return b, h, gap, step
+        b, h = moved
+    return b, h, gap, INNER_STEPS
+
+
+def _step(
+    cells: Cells,
+    d: Derivatives,
+    b: FloatArray,
+    h: FloatArray,
+    free: NDArray[np.bool_],
+    move: IntArray,
+    *,
+    shortest: float,
+    damped: bool = False,
+) -> tuple[FloatArray, FloatArray] | None:
+    """One Newton step that raises the likelihood, increments kept at 0 or more; ``None`` if none is long enough.
+
+    ``damped`` adds what the curvature would be on the scale of ``log h`` where an increment wants to shrink: an
+    increment that the likelihood hardly feels then no longer dictates the length of the step for all.
+    """
+    p = int(free.sum())
+    info = np.zeros((p + move.size, p + move.size))
+    info[:p, :p] = d.information_bb[np.ix_(free, free)]
+    info[:p, p:] = d.information_bh[np.ix_(free, move)]
+    info[p:, :p] = info[:p, p:].T
+    info[p:, p:] = d.information_hh[np.ix_(move, move)]
+    gradient = np.concatenate((d.gradient_b[free], d.gradient_h[move]))
+    if damped:
+        place = np.arange(p, p + move.size)
+        info[place, place] += np.maximum(-d.gradient_h[move], 0.0) / np.maximum(h[move], NEGLIGIBLE)
+    direction = _solve(info, gradient)
+    size = 1.0
+    while size > shortest:
+        new_b, new_h = b.copy(), h.copy()
+        new_b[free] += size * direction[:p]
+        new_h[move] = np.maximum(h[move] + size * direction[p:], 0.0)
+        value = log_likelihood(cells, new_b, new_h)
+        promised = gradient @ np.concatenate((new_b[free] - b[free], new_h[move] - h[move]))
+        if value >= d.log_likelihood + 1e-4 * promised - 1e-12 * abs(d.log_likelihood):
+            return new_b, new_h
+        size *= 0.5
+    return None
+
+
+def _violation(gradient_b: FloatArray, gradient_h: FloatArray, h: FloatArray, cells: Cells) -> float:
+    """Largest first-order gain: of a coefficient, of a held increment, or of scaling a free one."""
+    found = [0.0, *np.abs(gradient_b)]
+    if gradient_h.size:
+        found.append(float(np.max(np.where(h > NEGLIGIBLE, np.abs(gradient_h) * np.minimum(h, 1.0), gradient_h))))
+    return float(np.max(found))
+
+
+def _solve(info: FloatArray, gradient: FloatArray) -> FloatArray:
+    """Newton direction; a ridge where the second derivative is not that of a maximum."""
+    scale = np.sqrt(np.maximum(np.abs(np.diag(info)), 1e-300))
+    scaled, target = info / np.outer(scale, scale), gradient / scale
+    ridge = 0.0
+    for _ in range(40):
+        try:
+            factor = linalg.cho_factor(scaled + ridge * np.eye(scale.size))
+        except linalg.LinAlgError:
+            ridge = max(2 * ridge, 1e-10)
+            continue
+        return np.asarray(linalg.cho_solve(factor, target) / scale, dtype=np.float64)
+    return target / scale
+
+
+def maximise(
+    problem: Problem,
+    *,
+    b: FloatArray | None = None,
+    fixed: NDArray[np.bool_] | None = None,
+    start: Baseline | None = None,
+    tolerance: float = GRADIENT_TOLERANCE,
+    patient: bool = False,
+) -> Maximum:
+    """Maximum of the likelihood, with coefficients ``fixed`` at ``b`` if asked.
+
+    Raises
+    ------
+    NotEstimable
+        If the certificate is not met (``"not_converged"``), or a coefficient seems to run away (``"run_away"``, only
+        while coefficients are free and ``patient`` is false).
+    """
+    p = problem.x.shape[1]
+    b = np.zeros(p) if b is None else np.array(b, dtype=np.float64)
+    free = np.ones(p, dtype=bool) if fixed is None else ~fixed
+    baseline = _start(problem) if start is None else start
+    iterations, total = 0, problem.total
+    for _ in range(OUTER_STEPS):
+        cells, cell_of, final = _cells(problem, baseline.position)
+        b, h, gap, steps = _newton(cells, b, baseline.increment[~final], free, tolerance / 4)
+        iterations += steps
+        if not patient and free.any() and steps == INNER_STEPS and float(np.ptp(problem.x @ b)) > SUSPICIOUS:
+            raise NotEstimable("hazard_ratio", "a coefficient does not settle", code="run_away")
+        gain = _outside_gain(problem, baseline.position, final, cells, cell_of, b, h)
+        if max(gap, float(gain.max(initial=0.0)) / total) <= tolerance:
+            increment = np.full(final.size, np.inf)
+            increment[~final] = h
+            return Maximum(
+                b=b,
+                baseline=Baseline(position=baseline.position, increment=increment),
+                cells=cells,
+                cell_of=cell_of,
+                log_likelihood=log_likelihood(cells, b, h),
+                iterations=iterations,
+                gap=max(gap, float(gain.max(initial=0.0)) / total),
+            )
+        baseline = _enlarged(problem, baseline, final, h, gain, tolerance * total)
+    raise NotEstimable(
+        "hazard_ratio",
+        f"the search for the maximum stopped with {max(gap, float(gain.max(initial=0.0)) / total):.1e} left to gain",
+        code="not_converged",
+    )
+
+
+def _outside_gain(
+    problem: Problem,
+    position: IntArray,
+    final: NDArray[np.bool_],
+    cells: Cells,
+    cell_of: IntArray,
+    b: FloatArray,
+    h: FloatArray,
+) -> FloatArray:
+    """Derivative of the log-likelihood by an increment at every innermost interval that is not active; 0 at the others.
+
+    Beyond the last active place of a stratum there is nothing left to move; an increment there is worth nothing.
+    """
+    relative = np.exp(problem.x @ b)[problem.pattern]
+    total = np.concatenate(([0.0], np.cumsum(h)))
+    inside = np.where(cells.open_end, np.inf, total[cells.stop] - total[cells.start])[cell_of]
+    with np.errstate(divide="ignore", over="ignore"):
+        gain_inside = np.where(
+            np.isinf(inside), 0.0, relative / np.expm1(np.where(np.isinf(inside), 1.0, relative * inside))
+        )
+    size = problem.stratum_of.size
+    w = problem.weight
+    steps = (
+        np.bincount(problem.begin, weights=-w * relative, minlength=size + 1)
+        + np.bincount(problem.first, weights=w * (relative + gain_inside), minlength=size + 1)
+        - np.bincount(problem.last + 1, weights=w * gain_inside, minlength=size + 1)
+    )
+    gain = np.cumsum(steps)[:size]
+    # A case whose onset may lie anywhere after its start keeps waiting through increments of its own interval
+    # only up to the last active place; the open end is there already, so the gain inside it is 0.
+    last_active = position[final][problem.stratum_of]
+    gain[np.arange(size) >= last_active] = 0.0
+    gain[position] = 0.0
+    return np.asarray(gain, dtype=np.float64)
+
+
+def _enlarged(
+    problem: Problem, baseline: Baseline, final: NDArray[np.bool_], h: FloatArray, gain: FloatArray, least: float
+) -> Baseline:
+    """Active places that hold something, and the best place of each gap between them."""
+    increment = np.full(final.size, np.inf)
+    increment[~final] = h
+    stay = increment > NEGLIGIBLE
+    # A held increment whose interval is still needed to give its cases a chance is kept as well.
+    kept, amount = baseline.position[stay], increment[stay]
+    gap_of = np.searchsorted(kept, np.arange(gain.size))
+    order = np.lexsort((-gain, gap_of))
+    best = order[np.append(True, gap_of[order][1:] != gap_of[order][:-1])]
+    best = best[gain[best] > least / 4]
+    position = np.concatenate((kept, best)).astype(np.intp)
+    amount = np.concatenate((amount, np.zeros(best.size)))
+    sort = np.argsort(position, kind="stable")
+    return Baseline(position=position[sort], increment=amount[sort])
+
+
+def score_matrix(maximum: Maximum) -> tuple[FloatArray, FloatArray]:
+    """Per-cell gradients in coefficients and in increments at the maximum."""
+    increments = maximum.baseline.increment[np.isfinite(maximum.baseline.increment)]
+    return score_rows(maximum.cells, maximum.b, increments)

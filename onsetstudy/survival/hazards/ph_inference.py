@@ -1,0 +1,153 @@
+"""What a maximum of the proportional hazards likelihood allows one to say of its coefficients."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, Maximum, Problem, maximise, score_matrix
+from onsetstudy.survival.hazards.ph_likelihood import derivatives
+
+__all__ = ["cluster_covariance", "information", "one_sided_bound", "profile_limit", "score_statistic"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+STRIDE = 3.0
+"""Largest change of a linear predictor from one held fit to the next, so that each starts near its end."""
+REACH = 40.0
+FAR = 24.0
+"""Linear predictor at which a likelihood that rises without end has risen to its end for every purpose."""
+LIMIT_STEPS = 60
+
+
+def _increments(maximum: Maximum) -> FloatArray:
+    return maximum.baseline.increment[np.isfinite(maximum.baseline.increment)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Blocks:
+    """Information of coefficients with the active increments profiled out, and how these respond."""
+
+    profile: FloatArray
+    active: NDArray[np.bool_]
+    full: FloatArray
+
+
+def _blocks(maximum: Maximum) -> _Blocks:
+    h = _increments(maximum)
+    d = derivatives(maximum.cells, maximum.b, h)
+    active = h > NEGLIGIBLE
+    hh, bh = d.information_hh[np.ix_(active, active)], d.information_bh[:, active]
+    profile = d.information_bb - bh @ linalg.lstsq(hh, bh.T)[0] if active.any() else d.information_bb
+    full = np.block([[d.information_bb, bh], [bh.T, hh]])
+    return _Blocks(np.asarray(profile, dtype=np.float64), active, full)
+
+
+def information(maximum: Maximum) -> FloatArray:
+    """Curvature of the profile log-likelihood in the coefficients, shape (p, p).
+
+    The observed information with the increments that hold something profiled out; those at zero stay there.
+    """
+    return _blocks(maximum).profile
+
+
+def score_statistic(problem: Problem) -> tuple[FloatArray, FloatArray]:
+    """Gradient of the log-likelihood in the coefficients at 0, and its variance by the observed information."""
+    p = problem.x.shape[1]
+    null = maximise(problem, b=np.zeros(p), fixed=np.ones(p, dtype=bool))
+    d = derivatives(null.cells, null.b, _increments(null))
+    return d.gradient_b, information(null)
+
+
+def cluster_covariance(problem: Problem, maximum: Maximum, cluster: IntArray, weight: FloatArray) -> FloatArray:
+    """Sandwich covariance of the coefficients, cases of a cluster taken together.
+
+    With the usual small-sample factor ``g / (g - 1)`` for ``g`` clusters.
+    """
+    blocks = _blocks(maximum)
+    in_b, in_h = score_matrix(maximum)
+    rows = np.hstack((in_b, in_h[:, blocks.active]))[maximum.cell_of][problem.kind_of] * weight[:, None]
+    groups = int(cluster.max()) + 1
+    summed = np.zeros((groups, rows.shape[1]))
+    np.add.at(summed, cluster, rows)
+    bread = linalg.pinvh(blocks.full)
+    p = problem.x.shape[1]
+    meat = summed.T @ summed * groups / max(groups - 1, 1)
+    return np.asarray((bread @ meat @ bread)[:p, :p], dtype=np.float64)
+
+
+def _spread(problem: Problem, index: int) -> float:
+    return float(np.ptp(problem.x[:, index]))
+
+
+def _held_at(problem: Problem, near: Maximum, index: int, value: float) -> Maximum:
+    """Maximum with one coefficient held at a value, reached in strides from a maximum near it."""
+    fixed = np.zeros(near.b.size, dtype=bool)
+    fixed[index] = True
+    strides = max(1, int(np.ceil(abs(value - near.b[index]) * _spread(problem, index) / STRIDE)))
+    for point in np.linspace(near.b[index], value, strides + 1)[1:]:
+        b = near.b.copy()
+        b[index] = point
+        near = maximise(problem, b=b, fixed=fixed, start=near.baseline)
+    return near
+
+
+def _slope(maximum: Maximum, index: int) -> float:
+    """Derivative of the profile log-likelihood in the coefficient that is held."""
+    return float(derivatives(maximum.cells, maximum.b, _increments(maximum)).gradient_b[index])
+
+
+def profile_limit(
+    problem: Problem, maximum: Maximum, index: int, *, drop: float, top: float, step: float, upwards: bool
+) -> float:
+    """Coefficient at which the profile log-likelihood has fallen by ``drop`` from ``top``.
+
+    Newton steps on the profile, whose slope is the gradient of the held coefficient, inside a bracket that is made
+    first.
+
+    Raises
+    ------
+    NotEstimable
+        If the profile does not fall so far within reach (``"flat_profile"``).
+    """
+    sign = 1.0 if upwards else -1.0
+    step = min(abs(step), STRIDE / _spread(problem, index))
+    inside, point, at = maximum.b[index], maximum.b[index] + sign * step, maximum
+    outside = None
+    for _ in range(LIMIT_STEPS):
+        at = _held_at(problem, at, index, point)
+        excess = top - at.log_likelihood - drop
+        if abs(excess) < 1e-8 * max(drop, 1.0):
+            return float(point)
+        inside, outside = (inside, point) if excess > 0 else (point, outside)
+        slope = -_slope(at, index)
+        newton = point - excess / slope if slope * sign > 0 else np.nan
+        if outside is None:
+            near_by = np.isfinite(newton) and sign * (newton - point) <= 3 * step
+            point = newton if near_by else point + 2 * sign * step
+            if abs(point - maximum.b[index]) * _spread(problem, index) > REACH:
+                raise NotEstimable(
+                    "hazard_ratio", "the likelihood does not fall far enough on one side", code="flat_profile"
+                )
+        else:
+            low, high = sorted((inside, outside))
+            point = newton if low < newton < high else (low + high) / 2
+            if high - low < 1e-9 * max(1.0, abs(high)):
+                return float(point)
+    raise NotEstimable("hazard_ratio", "the limit of the interval was not found", code="not_converged")
+
+
+def one_sided_bound(problem: Problem, index: int, *, rising: int, drop: float) -> float:
+    """Limit on the near side of a coefficient whose likelihood rises without end.
+
+    The coefficient at which the profile log-likelihood lies ``drop`` below the value that it rises to.
+    """
+    p = problem.x.shape[1]
+    null = maximise(problem, b=np.zeros(p), fixed=np.ones(p, dtype=bool))
+    far = _held_at(problem, null, index, rising * FAR / _spread(problem, index))
+    top = far.log_likelihood
+    return profile_limit(problem, far, index, drop=drop, top=top, step=1.0, upwards=rising < 0)

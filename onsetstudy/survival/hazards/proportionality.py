@@ -1,0 +1,215 @@
+"""Whether the hazard ratio is the same at all times: a score test and the effect by stretches of time.
+
+The model is widened to ``exp(x (b + c g(t)))`` with ``g`` a function of time; ``c = 0`` is proportional hazards.
+The score test needs the fit at ``c = 0`` only. With ``g`` the indicators of stretches of time one Newton step from
+there gives an effect for each stretch, to be drawn.
+
+References
+----------
+.. [1] Grambsch PM, Therneau TM (1994). Proportional hazards tests and diagnostics based on weighted residuals.
+   Biometrika 81, 515-526 (the widened model for right-censored times).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Counts, HypothesisTest
+from onsetstudy.inference.design_matrix import code_covariates
+from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, Maximum, maximise, set_up
+from onsetstudy.survival.hazards.ph_likelihood import LARGEST_PREDICTOR, Cells, derivatives
+from onsetstudy.survival.results import EffectStretch, ProportionalityCheck
+
+__all__ = ["check_proportionality"]
+
+FloatArray = NDArray[np.float64]
+STEP = 1e-4
+FLAT = "the onsets of a stretch of time do not say how large the ratio is there"
+FEWEST = 3
+
+
+def check_proportionality(
+    times: Intervals,
+    covariates: Mapping[str, Any] | pd.DataFrame,
+    *,
+    covariate: str = "arm",
+    split_min: ArrayLike | None = None,
+    stratum: ArrayLike | None = None,
+    reference: Mapping[str, str] | None = None,
+    conf_level: float = 0.95,
+    curves: Curves | None = None,
+) -> ProportionalityCheck:
+    """Test of proportional hazards for one covariate, and its effect by stretches of time.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+    covariates : DataFrame or mapping, n rows
+        As for the fit; ``covariate`` must code as one column.
+    split_min : array_like of float, optional
+        Minutes at which the stretches meet; by default the median of the times at which onset was seen.
+    stratum : array_like, shape (n,), optional
+    reference : mapping, optional
+    conf_level : float
+        Level of the limits of each stretch.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
+
+    Returns
+    -------
+    ProportionalityCheck
+        ``test``: chi-square with 1 degree of freedom for a change of the log ratio with log time. ``stretches``: ratio
+        by stretch, one Newton step from the proportional fit.
+
+    Notes
+    -----
+    A share of cases that never become numb is itself a departure: among those left the difference between arms fades.
+
+    Raises
+    ------
+    NotEstimable
+        As the fit, or if onset was seen in fewer than three gaps.
+    OnsetStudyError
+        If the covariate is not one column of the design.
+    """
+    coded = code_covariates(covariates, len(times), reference)
+    columns = [j for j, name in enumerate(coded.names) if name == covariate]
+    if len(columns) != 1:
+        raise OnsetStudyError(f"{covariate} must be one column of the design, not {len(columns)}")
+    strata = np.zeros(len(times)) if stratum is None else pd.factorize(np.asarray(stratum), sort=True)[0]
+    problem = set_up(times, coded.x, np.asarray(strata, dtype=np.intp), np.ones(len(times)), curves)
+    maximum = maximise(problem)
+    finite = np.isfinite(maximum.baseline.increment)
+    ends = problem.support_right[maximum.baseline.position][finite]
+    if np.unique(ends[maximum.baseline.increment[finite] > NEGLIGIBLE]).size < FEWEST:
+        raise NotEstimable("proportionality", "onset was seen in too few gaps to tell early from late", code="few_gaps")
+    counts = Counts.of(np.isfinite(times.right))
+    contrast = coded.contrasts[columns[0]]
+    return ProportionalityCheck(
+        test=_time_test(maximum, columns[0], ends, contrast, counts),
+        stretches=_stretches(maximum, columns[0], ends, times, split_min, conf_level),
+        contrast=contrast,
+        method="score test in the model widened by log time; ratios by stretch one Newton step from its fit",
+        n=counts,
+        source="Grambsch & Therneau 1994, Biometrika 81:515-526 (the widened model)",
+    )
+
+
+def _time_test(maximum: Maximum, column: int, ends: FloatArray, contrast: str, counts: Counts) -> HypothesisTest:
+    late = np.log(ends)
+    score, variance, _ = _widened(maximum, column, (late - late.mean())[None, :])
+    if not variance[0, 0] > 0:
+        raise NotEstimable("proportionality", FLAT, code="few_gaps")
+    value = float(score[0] ** 2 / variance[0, 0])
+    return HypothesisTest(
+        quantity="proportionality_test",
+        contrast=contrast,
+        statistic=value,
+        statistic_name="chi-square",
+        df=1,
+        p_value=float(stats.chi2.sf(value, 1)),
+        alternative="two-sided",
+        method="score test for a change of the log hazard ratio with log time",
+        n=counts,
+        assumptions=(Assumption(name="times of testing do not depend on onset"),),
+        source="Grambsch & Therneau 1994, Biometrika 81:515-526 (the widened model)",
+    )
+
+
+def _stretches(
+    maximum: Maximum, column: int, ends: FloatArray, times: Intervals, split_min: ArrayLike | None, conf_level: float
+) -> tuple[EffectStretch, ...]:
+    seen = times.right[np.isfinite(times.right)]
+    splits = (
+        np.array([float(np.median(seen))]) if split_min is None else np.atleast_1d(np.asarray(split_min, dtype=float))
+    )
+    edges = np.concatenate(([0.0], np.sort(splits), [np.inf]))
+    member = np.array([(ends > low) & (ends <= high) for low, high in itertools.pairwise(edges)])
+    used = member.any(axis=1)
+    # The indicators of all stretches replace the covariate's own column.
+    score, variance, others = _widened(maximum, column, member[used].astype(float), replace=True)
+    del others
+    if not np.linalg.eigvalsh(variance).min() > 0:
+        raise NotEstimable("proportionality", FLAT, code="few_gaps")
+    shift = np.linalg.solve(variance, score)
+    errors = np.sqrt(np.diag(np.linalg.inv(variance)))
+    z = float(stats.norm.ppf(0.5 + conf_level / 2))
+    b = float(maximum.b[column])
+    if not np.max(np.abs(b + shift) + z * errors) <= LARGEST_PREDICTOR:
+        raise NotEstimable("proportionality", FLAT, code="few_gaps")
+    rows = np.flatnonzero(used)
+    return tuple(
+        EffectStretch(
+            from_min=float(edges[i]),
+            to_min=float(edges[i + 1]),
+            ratio=float(np.exp(b + shift[k])),
+            conf_low=float(np.exp(b + shift[k] - z * errors[k])),
+            conf_high=float(np.exp(b + shift[k] + z * errors[k])),
+            conf_level=conf_level,
+        )
+        for k, i in enumerate(rows)
+    )
+
+
+def _widened(
+    maximum: Maximum, column: int, g: FloatArray, *, replace: bool = False
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Score of ``c`` at 0 for the rows of ``g`` (q, m), and its variance given everything else.
+
+    ``replace`` drops the covariate's own coefficient from what the variance is given, for when ``g`` contains it.
+    """
+    cells = maximum.cells
+    h = maximum.baseline.increment[np.isfinite(maximum.baseline.increment)]
+    active = h > NEGLIGIBLE
+    base = derivatives(cells, maximum.b, h)
+    keep_b = np.ones(maximum.b.size, dtype=bool)
+    if replace:
+        keep_b[column] = False
+    score = _gradient(cells, maximum.b, h, column, g, np.zeros(g.shape[0]))[0]
+    q = g.shape[0]
+    own = np.zeros((q, q))
+    with_b, with_h = np.zeros((q, maximum.b.size)), np.zeros((q, h.size))
+    for k in range(q):
+        c = np.zeros(q)
+        c[k] = STEP
+        up, down = (_gradient(cells, maximum.b, h, column, g, sign * c) for sign in (1, -1))
+        own[k], with_b[k], with_h[k] = (-(u - d) / (2 * STEP) for u, d in zip(up, down, strict=True))
+    rest = np.block(
+        [
+            [base.information_bb[np.ix_(keep_b, keep_b)], base.information_bh[np.ix_(keep_b, active)]],
+            [base.information_bh[np.ix_(keep_b, active)].T, base.information_hh[np.ix_(active, active)]],
+        ]
+    )
+    cross = np.hstack((with_b[:, keep_b], with_h[:, active]))
+    variance = (own + own.T) / 2 - cross @ np.linalg.lstsq(rest, cross.T)[0]
+    return score, variance, rest
+
+
+def _gradient(
+    cells: Cells, b: FloatArray, h: FloatArray, column: int, g: FloatArray, c: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Gradient of the widened log-likelihood in ``c``, ``b`` and ``h``, from the dense cell-by-increment table."""
+    place = np.arange(h.size)
+    stop = np.where(cells.open_end, cells.start, cells.stop)
+    waits = (place >= cells.base[:, None]) & (place < cells.start[:, None])
+    inner = (place >= cells.start[:, None]) & (place < stop[:, None])
+    relative = np.exp(cells.x @ b)[:, None] * np.exp(np.outer(cells.x[:, column], c @ g))
+    hazard = relative * h
+    inside = np.where(cells.open_end, 1.0, (hazard * inner).sum(axis=1))
+    with np.errstate(over="ignore"):
+        first = np.where(cells.open_end, 0.0, 1.0 / np.expm1(inside))
+    slope = cells.weight[:, None] * (first[:, None] * inner - waits)
+    moved = slope * hazard
+    by_case = moved.sum(axis=1)
+    in_c = np.array([float(np.sum(moved * gk * cells.x[:, [column]])) for gk in g])
+    return in_c, cells.x.T @ by_case, (slope * relative).sum(axis=0)

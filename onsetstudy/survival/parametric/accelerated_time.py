@@ -1,0 +1,279 @@
+"""Accelerated-time models: onset takes so many times as long.
+
+Fits start from moments; a Weibull that does not settle from there starts from lifelines, whose Weibull on intervals is
+right (its log-normal and log-logistic stop early or refuse a left end of 0). In every case the result is the point at
+which our own interval likelihood has no gradient left.
+
+References
+----------
+.. [1] Kalbfleisch JD, Prentice RL (2002). The Statistical Analysis of Failure Time Data, 2nd ed., chapter 3. Wiley.
+.. [2] Prentice RL (1974). A log gamma model and its maximum likelihood estimation. Biometrika 61, 539-544.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Certificate, Counts, Estimate, Interval
+from onsetstudy.inference.design_matrix import Coded, code_covariates
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.parametric.time_models import (
+    FAMILIES,
+    GRADIENT_TOLERANCE,
+    Optimum,
+    chance_rows,
+    log_survival,
+    observed_information,
+    polish,
+)
+from onsetstudy.survival.results import ParametricComparison, ParametricFit
+
+__all__ = ["compare_parametric", "fit_accelerated_time", "fitted_against_curve"]
+
+FloatArray = NDArray[np.float64]
+SOURCE = "Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data, chapter 3"
+NEARLY_ZERO = 1e-8
+CERTAIN = 1e-6
+
+
+def fit_accelerated_time(
+    times: Intervals,
+    covariates: Mapping[str, Any] | pd.DataFrame | None = None,
+    *,
+    family: str = "weibull",
+    reference: Mapping[str, str] | None = None,
+    conf_level: float = 0.95,
+) -> ParametricFit:
+    """Time ratios under a parametric distribution of onset.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+        Onset in (left, right], minutes; ``left = 0`` is allowed.
+    covariates : DataFrame or mapping, n rows, optional
+    family : str
+        ``weibull``, ``lognormal``, ``loglogistic`` or ``generalised_gamma``.
+    reference : mapping, optional
+        Reference level by factor.
+    conf_level : float
+        Two-sided level.
+
+    Returns
+    -------
+    ParametricFit
+        Estimates ``time_ratio``, contrast ``buffered / plain``: below 1 means onset takes less time. ``parameters``:
+        location of log time of the reference, log scale, and the shape of the generalised gamma, with their errors.
+
+    Raises
+    ------
+    NotEstimable
+        ``"no_information"`` without onsets, ``"separation"`` if a ratio runs away, ``"not_converged"``, ``"flat"``.
+    OnsetStudyError
+        If the family is not known, or covariates cannot be used.
+    """
+    if family not in FAMILIES:
+        raise OnsetStudyError(f"the family {family!r} is not known; choose among {', '.join(FAMILIES)}")
+    n = len(times)
+    counts = Counts.of(np.isfinite(times.right))
+    if counts.onsets < 2:
+        raise NotEstimable("time_ratio", "fewer than two onsets were seen", code="no_information")
+    coded = (
+        Coded(x=np.zeros((n, 0)), names=(), contrasts=())
+        if covariates is None
+        else code_covariates(covariates, n, reference)
+    )
+    _refuse_silent_arm(times, coded)
+    p = coded.x.shape[1]
+
+    def value(theta: FloatArray) -> float:
+        shape = float(theta[-1]) if family == "generalised_gamma" else 1.0
+        if abs(theta[p + 1]) > 8 or abs(shape) > 12:
+            return -np.inf
+        gap, before, never = chance_rows(
+            family, times, theta[0] + coded.x @ theta[1 : p + 1], float(np.exp(theta[p + 1])), shape
+        )
+        total = float(np.where(never, before, gap).sum())
+        return total if not np.isnan(total) else -np.inf
+
+    optimum = _optimum(value, times, coded, family)
+    if optimum.log_likelihood > -CERTAIN * n:
+        # A model that says every interval with certainty is no maximum but a step on the way to a scale of nought.
+        raise NotEstimable("time_ratio", "the likelihood is flat: these data do not determine the model", code="flat")
+    if np.any(np.abs(optimum.theta[1 : p + 1]) > 8):
+        raise NotEstimable("time_ratio", "a ratio runs away: the cases are separated", code="separation")
+    covariance = observed_information(value, optimum.theta, "time_ratio")
+    names = ("location", *(f"log ratio {c}" for c in coded.contrasts), "log scale", "shape")
+    errors = np.sqrt(np.diag(covariance))
+    return ParametricFit(
+        family=family,
+        estimates=_ratios(optimum.theta, errors, coded, counts, conf_level, family),
+        parameters=tuple((name, float(v), float(e)) for name, v, e in zip(names, optimum.theta, errors, strict=False)),
+        log_likelihood=optimum.log_likelihood,
+        aic=2 * optimum.theta.size - 2 * optimum.log_likelihood,
+        certificate=Certificate(
+            converged=True,
+            iterations=optimum.iterations,
+            gap=optimum.gap,
+            tolerance=GRADIENT_TOLERANCE,
+            condition="largest gradient of the interval log-likelihood per case",
+        ),
+        method=f"accelerated time, {family.replace('_', ' ')}, maximum likelihood on intervals",
+        n=counts,
+        assumptions=(
+            Assumption(name="distribution of onset", detail=f"log time follows the {family.replace('_', ' ')} model"),
+            Assumption(name="accelerated time", detail="a covariate stretches time by the same factor everywhere"),
+            Assumption(name="times of testing do not depend on onset"),
+        ),
+        source=SOURCE,
+    )
+
+
+def _refuse_silent_arm(times: Intervals, coded: Coded) -> None:
+    for j, contrast in enumerate(coded.contrasts):
+        column = coded.x[:, j]
+        if set(np.unique(column)) <= {0.0, 1.0}:
+            for level in (0.0, 1.0):
+                group = column == level
+                if group.any() and not np.isfinite(times.right[group]).any():
+                    reason = f"one side of {contrast} has no onset, so that its ratio has no finite estimate"
+                    raise NotEstimable("time_ratio", reason, code="separation")
+                # Numb before anybody looked: any shorter time fits better still.
+                if group.any() and not np.any(times.left[group] > 0):
+                    reason = (
+                        f"on one side of {contrast} every case was numb at its first test, so that its ratio has no "
+                        "finite estimate"
+                    )
+                    raise NotEstimable("time_ratio", reason, code="separation")
+
+
+def _optimum(value: Callable[[FloatArray], float], times: Intervals, coded: Coded, family: str) -> Optimum:
+    """Certified maximum from our own start.
+
+    A Weibull that does not settle from there begins once more where lifelines ends. Its likelihood has one maximum
+    (Burridge 1981, JRSS B 43:41-5, from memory), so that the start decides nothing but the way.
+    """
+    n = len(times)
+    try:
+        return polish(value, _starts(times, coded, family), n, "time_ratio")
+    except NotEstimable:
+        theirs = _lifelines_weibull(times, coded) if family == "weibull" else None
+        if theirs is None:
+            raise
+        return polish(value, [theirs], n, "time_ratio")
+
+
+def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
+    p = coded.x.shape[1]
+    finite = np.isfinite(times.right)
+    middle = np.log(np.maximum((times.left[finite] + times.right[finite]) / 2, NEARLY_ZERO))
+    spread = max(float(np.std(middle)), 0.2)
+    own = np.concatenate(([float(np.mean(middle)) + 0.3], np.zeros(p), [np.log(spread)]))
+    if family == "generalised_gamma":
+        weibull = polish_family(times, coded, "weibull", own)
+        lognormal = polish_family(times, coded, "lognormal", own)
+        return [np.append(weibull, 0.9), np.append(lognormal, 0.1), np.append(lognormal, -0.3)]
+    return [own]
+
+
+def polish_family(times: Intervals, coded: Coded, family: str, start: FloatArray) -> FloatArray:
+    """Parameters of a two-parameter family, as a start for a larger one."""
+    p = coded.x.shape[1]
+
+    def value(theta: FloatArray) -> float:
+        gap, before, never = chance_rows(
+            family, times, theta[0] + coded.x @ theta[1 : p + 1], float(np.exp(np.clip(theta[p + 1], -8, 8)))
+        )
+        total = float(np.where(never, before, gap).sum())
+        return total if not np.isnan(total) else -np.inf
+
+    return polish(value, [start], len(times), "time_ratio").theta
+
+
+def _lifelines_weibull(times: Intervals, coded: Coded) -> FloatArray | None:
+    """Weibull from lifelines as a start (regressors in alphabetical order, left ends above 0), or ``None``."""
+    from lifelines import WeibullAFTFitter
+    from lifelines.exceptions import ConvergenceError
+
+    frame = pd.DataFrame({f"x{j:03d}": column for j, column in enumerate(coded.x.T)})
+    frame["lower"] = np.maximum(times.left, NEARLY_ZERO)
+    frame["upper"] = np.where(times.exact, np.maximum(times.right, NEARLY_ZERO), times.right)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            found = WeibullAFTFitter().fit_interval_censoring(frame, "lower", "upper")
+        except (ConvergenceError, ValueError, np.linalg.LinAlgError):
+            return None
+    params = found.params_
+    ratios = [float(params[("lambda_", f"x{j:03d}")]) for j in range(coded.x.shape[1])]
+    theta = np.array([params[("lambda_", "Intercept")], *ratios, -params[("rho_", "Intercept")]], dtype=np.float64)
+    return theta if np.all(np.isfinite(theta)) else None
+
+
+def _ratios(
+    theta: FloatArray, errors: FloatArray, coded: Coded, counts: Counts, conf_level: float, family: str
+) -> tuple[Estimate, ...]:
+    z = float(stats.norm.ppf(0.5 + conf_level / 2))
+    return tuple(
+        Estimate(
+            quantity="time_ratio",
+            contrast=contrast,
+            estimate=float(np.exp(theta[1 + j])),
+            std_error=float(errors[1 + j]),
+            interval=Interval(
+                low=float(np.exp(theta[1 + j] - z * errors[1 + j])),
+                high=float(np.exp(theta[1 + j] + z * errors[1 + j])),
+                level=conf_level,
+                method="Wald, log scale",
+            ),
+            p_value=float(2 * stats.norm.sf(abs(theta[1 + j]) / errors[1 + j])),
+            unit="ratio",
+            method=f"accelerated time, {family.replace('_', ' ')}",
+            n=counts,
+            source=SOURCE,
+        )
+        for j, contrast in enumerate(coded.contrasts)
+    )
+
+
+def compare_parametric(
+    times: Intervals,
+    covariates: Mapping[str, Any] | pd.DataFrame | None = None,
+    *,
+    reference: Mapping[str, str] | None = None,
+    families: tuple[str, ...] = FAMILIES,
+) -> ParametricComparison:
+    """Families by Akaike's criterion, best first; those that cannot be fitted are named with the reason."""
+    fits, failed = [], []
+    for family in families:
+        try:
+            fits.append(fit_accelerated_time(times, covariates, family=family, reference=reference))
+        except NotEstimable as error:
+            failed.append((family, error.reason))
+    if not fits:
+        raise NotEstimable("time_ratio", failed[0][1], code="no_information")
+    return ParametricComparison(fits=tuple(sorted(fits, key=lambda f: f.aic)), failed=tuple(failed))
+
+
+def fitted_against_curve(fit: ParametricFit, times: Intervals, t_min: FloatArray) -> pd.DataFrame:
+    """Share not yet numb by the model without covariates beside the bounds of the nonparametric curve, for a figure.
+
+    Columns ``minute, fitted, low, high``. The fit must be one without covariates.
+    """
+    if fit.estimates:
+        raise OnsetStudyError("this comparison is for a fit without covariates; fit each arm alone")
+    values = {name: value for name, value, _ in fit.parameters}
+    minutes = np.asarray(t_min, dtype=np.float64)
+    with np.errstate(divide="ignore"):
+        w = (np.log(minutes) - values["location"]) / np.exp(values["log scale"])
+    surv = np.where(minutes > 0, np.exp(log_survival(fit.family, w, values.get("shape", 1.0))), 1.0)
+    low, high = fit_npmle(times).at(minutes)
+    return pd.DataFrame({"minute": minutes, "fitted": surv, "low": low, "high": high})

@@ -1,0 +1,319 @@
+"""The share that never becomes numb: a mixture of never and of a parametric time to onset.
+
+Never-numb cases are told from late ones by the shape of the curve at its end only. When testing stops while the
+model still expects onsets, share and time cannot be told apart, and the result says so.
+
+References
+----------
+.. [1] Farewell VT (1982). The use of mixture models for the analysis of survival data with long-term survivors.
+   Biometrics 38, 1041-1046.
+.. [2] Maller RA, Zhou X (1996). Survival Analysis with Long-Term Survivors. Wiley (test at the boundary; follow-up).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize, special, stats
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, HypothesisTest, Interval
+from onsetstudy.inference.design_matrix import Coded, code_covariates
+from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time
+from onsetstudy.survival.parametric.time_models import (
+    GRADIENT_TOLERANCE,
+    Optimum,
+    chance_rows,
+    log_survival,
+    observed_information,
+    polish,
+)
+from onsetstudy.survival.results import NeverNumbFit
+
+__all__ = ["fit_never_numb"]
+
+FloatArray = NDArray[np.float64]
+CURE_FAMILIES = ("weibull", "lognormal", "loglogistic")
+SOURCE = "Farewell 1982, Biometrics 38:1041-1046; Maller & Zhou 1996, Survival Analysis with Long-Term Survivors"
+STILL_EXPECTED = 0.05
+CORRELATED = 0.9
+NOUGHT = 1e-4
+"""A share below it is at its bound of 0, where the likelihood goes on rising towards it."""
+
+
+def fit_never_numb(
+    times: Intervals,
+    arm: Any = None,
+    *,
+    reference_arm: str | None = None,
+    family: str = "weibull",
+    conf_level: float = 0.95,
+) -> NeverNumbFit:
+    """Share never numb per arm, with onset of the others following an accelerated-time model.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+        Onset in (left, right], minutes.
+    arm : array_like of str, shape (n,), optional
+        Arms differ in the share and in time; without it one share is estimated.
+    reference_arm : str, optional
+    family : str
+        ``weibull``, ``lognormal`` or ``loglogistic``.
+    conf_level : float
+        Two-sided level.
+
+    Returns
+    -------
+    NeverNumbFit
+        ``shares``: ``never_numb_share`` per arm (logit interval); ``time_ratio`` among those who become numb; ``test``
+        of no never-numb cases at all (boundary: half the chi-square p-value for one share). An arm whose share is
+        greatest in likelihood at 0 has the estimate 0 and an upper limit by profile likelihood.
+
+    Raises
+    ------
+    NotEstimable
+        ``"not_converged"``, ``"flat"``, or ``"boundary"`` where the likelihood is greatest without never-numb cases
+        in any arm.
+    OnsetStudyError
+        If the family or the arms cannot be used.
+
+    Notes
+    -----
+    The chance of a case never seen numb is ``share + (1 - share) S(left)``; leaving out the first part would count
+    never-numb cases out of the likelihood altogether.
+    """
+    if family not in CURE_FAMILIES:
+        raise OnsetStudyError(f"the family {family!r} is not known; choose among {', '.join(CURE_FAMILIES)}")
+    n = len(times)
+    coded, arms = _coded(arm, n, reference_arm)
+    counts = Counts.of(np.isfinite(times.right), None if arm is None else np.asarray(arm).astype(str))
+    without = fit_accelerated_time(
+        times, None if arm is None else {"arm": arm}, family=family, reference=_named(reference_arm)
+    )
+    model = _Mixture(times=times, family=family, coded=coded, arms=arms)
+    location = np.array([v for _, v, _ in without.parameters])
+    optimum, free = _with_some_at_nought(model, location)
+    if not free or optimum is None or optimum.log_likelihood <= without.log_likelihood + 1e-7:
+        raise NotEstimable(
+            "never_numb_share", "the likelihood is greatest without never-numb cases", code="boundary", bound=(0.0, 1.0)
+        )
+    covariance = observed_information(model.value(free), optimum.theta, "never_numb_share")
+    return NeverNumbFit(
+        family=family,
+        shares=_shares(model, optimum, free, covariance, counts, conf_level),
+        time_ratio=_time_ratio(optimum.theta, covariance, len(free) + 1, coded, counts, conf_level, family),
+        test=_boundary_test(optimum.log_likelihood, without.log_likelihood, len(arms), counts),
+        log_likelihood=optimum.log_likelihood,
+        log_likelihood_without=without.log_likelihood,
+        certificate=Certificate(
+            converged=True,
+            iterations=optimum.iterations,
+            gap=optimum.gap,
+            tolerance=GRADIENT_TOLERANCE,
+            condition="largest gradient of the interval log-likelihood per case",
+        ),
+        method=f"mixture of never and {family} onset, maximum likelihood on intervals",
+        n=counts,
+        assumptions=(
+            Assumption(name="distribution of onset", detail=f"among those who become numb onset is {family}"),
+            Assumption(name="long follow-up", detail="testing went on until hardly any onset was still to come"),
+            Assumption(name="times of testing do not depend on onset"),
+        ),
+        caution=_cautions(model, optimum.theta, covariance, len(free)),
+        source=SOURCE,
+    )
+
+
+def _named(reference_arm: str | None) -> Mapping[str, str] | None:
+    return None if reference_arm is None else {"arm": reference_arm}
+
+
+def _coded(arm: Any, n: int, reference_arm: str | None) -> tuple[Coded, tuple[str, ...]]:
+    if arm is None:
+        return Coded(x=np.zeros((n, 0)), names=(), contrasts=()), ("all",)
+    coded = code_covariates({"arm": np.asarray(arm).astype(str)}, n, _named(reference_arm))
+    first = coded.contrasts[0].split(" / ")[1]
+    return coded, (first, *(c.split(" / ")[0] for c in coded.contrasts))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Mixture:
+    """Likelihood with the logit of the share of each free arm first, then location, its contrasts and log scale."""
+
+    times: Intervals
+    family: str
+    coded: Coded
+    arms: tuple[str, ...]
+
+    @property
+    def member(self) -> FloatArray:
+        """Arm of each case as columns of 0 and 1, shape (n, arms)."""
+        others = self.coded.x
+        return np.column_stack((1.0 - others.sum(axis=1), others))
+
+    def value(self, free: Sequence[int], held: tuple[int, float] | None = None) -> Callable[[FloatArray], float]:
+        """Log-likelihood with the share of arms that are not ``free`` at 0; ``held``: an arm and its logit."""
+        columns = self.member[:, list(free)]
+        fixed = np.zeros(len(self.times)) if held is None else self.member[:, held[0]]
+        apart = np.where((columns.sum(axis=1) + fixed) > 0, 0.0, -np.inf)
+        design = np.column_stack((np.ones(len(self.times)), self.coded.x))
+        k, logit = len(free), 0.0 if held is None else held[1]
+
+        def log_likelihood(theta: FloatArray) -> float:
+            share, rest = theta[:k], theta[k:]
+            if np.any(np.abs(share) > 30) or abs(rest[-1]) > 8:
+                return -np.inf
+            gap, before, never = chance_rows(self.family, self.times, design @ rest[:-1], float(np.exp(rest[-1])))
+            odds = columns @ share + fixed * logit + apart
+            log_never, log_ever = -np.logaddexp(0, -odds), -np.logaddexp(0, odds)
+            total = float(np.where(never, np.logaddexp(log_never, log_ever + before), log_ever + gap).sum())
+            return total if not np.isnan(total) else -np.inf
+
+        return log_likelihood
+
+
+def _with_some_at_nought(model: _Mixture, location: FloatArray) -> tuple[Optimum | None, list[int]]:
+    """Maximum with the arms whose share is above 0, and these arms."""
+    n, free = len(model.times), list(range(len(model.arms)))
+    starts = _starts(model, location, free)
+    while free:
+        optimum = polish(model.value(free), starts, n, "never_numb_share")
+        above = special.expit(optimum.theta[: len(free)]) >= NOUGHT
+        if above.all():
+            return optimum, free
+        keep = np.append(above, np.ones(location.size, dtype=bool))
+        free, starts = [k for k, up in zip(free, above, strict=True) if up], [optimum.theta[keep]]
+    return None, []
+
+
+def _starts(model: _Mixture, location: FloatArray, free: Sequence[int]) -> list[FloatArray]:
+    """From the share never seen numb in each arm, halved and as it is, around the fit without never-numb cases."""
+    member = model.member[:, list(free)]
+    seen = (member.T @ model.times.right_censored) / member.sum(axis=0)
+    starts = []
+    for part in (0.4, 0.9, 0.1):
+        share = np.clip(part * seen, 0.005, 0.95)
+        starts.append(np.concatenate((special.logit(share), location[:-1], [location[-1] - 0.2])))
+    return starts
+
+
+def _shares(
+    model: _Mixture, optimum: Optimum, free: Sequence[int], covariance: FloatArray, counts: Counts, conf_level: float
+) -> tuple[Estimate, ...]:
+    z = float(stats.norm.ppf(0.5 + conf_level / 2))
+    estimates = []
+    error: float | None
+    for k, name in enumerate(model.arms):
+        share, low, error = 0.0, 0.0, None
+        if k in free:
+            place = list(free).index(k)
+            logit, spread = float(optimum.theta[place]), float(np.sqrt(covariance[place, place]))
+            share, error = float(special.expit(logit)), spread
+            low, high = (float(special.expit(logit + sign * z * spread)) for sign in (-1, 1))
+            how = "Wald, logit scale"
+        else:
+            high = _largest_share(model, optimum, free, k, z * z / 2)
+            how = "profile likelihood; the estimate is at its bound"
+        estimates.append(
+            Estimate(
+                quantity="never_numb_share",
+                contrast=name,
+                estimate=share,
+                std_error=error,
+                interval=Interval(low=low, high=high, level=conf_level, method=how),
+                unit="proportion",
+                method=f"mixture of never and {model.family} onset",
+                n=counts,
+                source=SOURCE,
+            )
+        )
+    return tuple(estimates)
+
+
+def _largest_share(model: _Mixture, optimum: Optimum, free: Sequence[int], arm: int, drop: float) -> float:
+    """Share of an arm at 0 up to which the profile likelihood has not fallen by ``drop``."""
+    n, start = len(model.times), [optimum.theta]
+
+    def left(logit: float) -> float:
+        found = polish(model.value(free, (arm, logit)), [start[0]], n, "never_numb_share")
+        start[0] = found.theta
+        return drop - (optimum.log_likelihood - found.log_likelihood)
+
+    low, high = float(special.logit(NOUGHT)), 0.0
+    while high < 12 and left(high) > 0:
+        low, high = high, high + 3.0
+    if high >= 12:
+        return 1.0
+    start[0] = optimum.theta
+    return float(special.expit(optimize.brentq(left, low, high, xtol=1e-4)))
+
+
+def _time_ratio(
+    theta: FloatArray, covariance: FloatArray, place: int, coded: Coded, counts: Counts, conf_level: float, family: str
+) -> Estimate | None:
+    if not coded.contrasts:
+        return None
+    z = float(stats.norm.ppf(0.5 + conf_level / 2))
+    b, error = float(theta[place]), float(np.sqrt(covariance[place, place]))
+    return Estimate(
+        quantity="time_ratio",
+        contrast=coded.contrasts[0],
+        estimate=float(np.exp(b)),
+        std_error=error,
+        interval=Interval(
+            low=float(np.exp(b - z * error)),
+            high=float(np.exp(b + z * error)),
+            level=conf_level,
+            method="Wald, log scale",
+        ),
+        p_value=float(2 * stats.norm.sf(abs(b) / error)),
+        unit="ratio",
+        method=f"accelerated time among those who become numb, {family}",
+        n=counts,
+        source=SOURCE,
+    )
+
+
+def _boundary_test(value: float, without: float, shares: int, counts: Counts) -> HypothesisTest:
+    ratio = max(0.0, 2 * (value - without))
+    # One share at its boundary: half the chi-square. Several: the chi-square with as many, which is conservative.
+    p_value = float(stats.chi2.sf(ratio, 1)) / 2 if shares == 1 else float(stats.chi2.sf(ratio, shares))
+    return HypothesisTest(
+        quantity="never_numb_test",
+        contrast=None,
+        statistic=ratio,
+        statistic_name="likelihood ratio",
+        df=shares,
+        p_value=p_value if ratio > 0 else 1.0,
+        alternative="some never become numb",
+        method="likelihood ratio of no never-numb cases"
+        + (", half the chi-square p-value at the boundary" if shares == 1 else ", conservative at the boundary"),
+        n=counts,
+        source="Maller & Zhou 1996, chapter 5",
+    )
+
+
+def _cautions(model: _Mixture, theta: FloatArray, covariance: FloatArray, shares: int) -> tuple[Caution, ...]:
+    """Whether testing went on long enough to tell never from late."""
+    times, rest = model.times, theta[shares:]
+    z = np.column_stack((np.ones(len(times)), model.coded.x))
+    last = float(np.max(np.where(times.right_censored, times.left, 0.0), initial=0.0))
+    if last <= 0:
+        return ()
+    w = (np.log(last) - z @ rest[:-1]) / np.exp(rest[-1])
+    expected = float(np.exp(log_survival(model.family, w)).max())
+    spread = np.sqrt(np.diag(covariance))
+    tied = float(np.abs(covariance[0, shares:] / (spread[0] * spread[shares:])).max())
+    if expected <= STILL_EXPECTED and tied <= CORRELATED:
+        return ()
+    text = (
+        f"Testing ended at {last:g} min, when {expected:.0%} of the onsets were still to come under the model: never "
+        "and late can hardly be told apart, and the share depends on the model's tail."
+    )
+    return (Caution(code="short_follow_up", text=text),)

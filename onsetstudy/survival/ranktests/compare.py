@@ -1,0 +1,427 @@
+"""Whether onset differs between arms: the weighted log-rank family for interval-censored times.
+
+Takes intervals, arms and, where the design has them, strata, blocks and clusters. Gives a
+:class:`~onsetstudy.core.results.HypothesisTest` whose pieces can be pooled with those of other practices.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.cases import takes_cases
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Caution, Counts, HypothesisTest, ScorePiece
+from onsetstudy.core.work import Mapper, serial
+from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.survival.ranktests.label_exchange import LabelledCases, Units, group_moments, label_cases, make_units
+from onsetstudy.survival.ranktests.permutation import PermutationP, arrangements, draw_p_value, enumerate_p_value
+from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY, CaseScores, case_scores, score_variance
+from onsetstudy.survival.ranktests.score_components import (
+    NO_SPREAD,
+    arm_direction,
+    combine_pieces,
+    pool_score_pieces,
+    sum_pieces,
+    whitening,
+)
+
+__all__ = ["compare_arms", "pool_score_pieces", "score_pieces"]
+
+FloatArray = NDArray[np.float64]
+Method = Literal["asymptotic", "permutation", "score"]
+
+FEW_ONSETS = 10
+
+SAME_SCHEDULE = Assumption(
+    name="same_schedule",
+    detail=(
+        "the arms were tested on the same schedule; if one arm was tested earlier or more often, "
+        "rearranged labels do not show what chance would do"
+    ),
+)
+UNINFORMATIVE_SCHEDULE = Assumption(
+    name="uninformative_schedule",
+    detail="the arms may be tested on different schedules, but no test was given because of how numb the tooth was",
+)
+LARGE_SAMPLE = Assumption(name="large_sample", detail="there are enough onsets for the normal approximation")
+_SOURCES = {"logrank": "sun_1996", "finkelstein": "finkelstein_1986", "wilcoxon": "fay_1996"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Scored:
+    """Scores of all cases, and those of each stratum that tells something."""
+
+    cases: LabelledCases
+    value: FloatArray
+    by_stratum: dict[int, tuple[NDArray[np.int64], CaseScores]]
+    caution: tuple[Caution, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Distance:
+    """How far summed scores lie from their mean, on the scale of Z (or of the root of chi-square)."""
+
+    mean: FloatArray
+    turn: FloatArray
+
+    def __call__(self, sums: FloatArray) -> FloatArray:
+        turned = (sums - self.mean)[:, 1:] @ self.turn
+        return np.asarray(np.sqrt(np.sum(turned**2, axis=1)), dtype=np.float64)
+
+
+@takes_cases("stratum", "block", "cluster", "weight")
+def compare_arms(
+    times: Intervals,
+    arm: ArrayLike,
+    *,
+    reference_arm: str,
+    stratum: ArrayLike | None = None,
+    scores: str = "logrank",
+    method: Method = "asymptotic",
+    block: ArrayLike | None = None,
+    cluster: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
+    trend: Mapping[str, float] | None = None,
+    target_min: float | None = None,
+    n_resamples: int = 9999,
+    seed: int | None = None,
+    max_enumeration: int = 200_000,
+    mapper: Mapper = serial,
+    curves: Curves | None = None,
+) -> HypothesisTest:
+    """Test of whether onset comes equally soon in all arms.
+
+    Parameters
+    ----------
+    times : Intervals, n rows, or Cases
+        Onset in (left, right], minutes. With :class:`~onsetstudy.core.cases.Cases`, arm, reference arm, strata, blocks,
+        clusters and weights stand in them. A case known only to lie in (0, inf] says nothing and is not used.
+    arm : array_like of str, shape (n,)
+    reference_arm : str
+        The arm that the others are compared with; one of ``arm``.
+    stratum : array_like of str, shape (n,), optional
+        Scores come from the curve of each stratum, labels change places within strata, and the strata's sums are added.
+    scores : str
+        ``"logrank"`` (Sun), ``"finkelstein"``, ``"wilcoxon"``, ``"early"`` or ``"by_target"``: see
+        :func:`~onsetstudy.survival.ranktests.rank_scores.case_scores`.
+    method : {"asymptotic", "permutation", "score"}
+        Normal approximation to the permutation distribution; the permutation distribution itself;
+        or the score test of the likelihood, which does not ask that the arms were tested alike.
+    block : array_like of str, shape (n,), optional
+        Labels change places within a block only: the patient in a split-mouth or crossover study.
+    cluster : array_like of str, shape (n,), optional
+        Whole clusters carry a label and change places, where clusters were allocated.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
+    trend : mapping of arm to number, optional
+        Ordered scores of the arms; the test is then of a trend along them.
+    target_min : float, optional
+        Target minute of the scores ``"by_target"``.
+    n_resamples : int
+        Arrangements drawn when a complete permutation test is out of reach.
+    seed : int, optional
+        Needed when arrangements are drawn.
+    max_enumeration : int
+        Distinct outcomes up to which all arrangements are gone through instead of drawn.
+    mapper : Mapper
+        Hands out the drawing of arrangements.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
+
+    Returns
+    -------
+    HypothesisTest
+        Two arms or a trend: Z, positive when the arm other than the reference (the higher score) had onset
+        *sooner*. More arms: chi-square. ``pieces`` hold each stratum's observed minus expected, of the arms other than
+        the reference, and its covariance.
+
+    Raises
+    ------
+    OnsetStudyError
+        With all problems of the labels at once; for a missing seed, unknown scores or methods, or a
+        score test asked for blocks or clusters.
+    NotEstimable
+        ``"no_information"``: no stratum holds cases of two arms that differ in when they became numb.
+
+    Notes
+    -----
+    *Two-sided rule.* An arrangement counts as at least as extreme when the absolute value of its sum less its
+    permutation mean (more arms: its chi-square) is at least the observed one; differences within 1e-10 of it are ties.
+
+    *Signs.* Published Z values of this family often belong to the first group named; where that is the reference arm,
+    the sign here is the opposite.
+
+    *Variances.* The permutation variance in a group of n is ``n_1 n_0 / (n (n - 1)) sum (score - mean)^2`` (a
+    stratum, or a block: the sums of the groups are added). On exact and right-censored times observed minus
+    expected is that of the usual log-rank test, whose hypergeometric variance ``sum d (n - d) n_1 n_0 / (n^2 (n - 1))``
+    over onset times conditions on those still at risk in each arm; the permutation variance conditions on all cases
+    instead, and needs censoring to be alike in the arms. The two agree in large samples without a difference.
+    The ``"score"`` variance is described at :func:`~onsetstudy.survival.ranktests.rank_scores.score_variance`.
+
+    *Proportional hazards.* ``scores="finkelstein", method="score"`` is the score test at log hazard ratio 0 of the
+    semiparametric proportional hazards model: its observed minus expected is the derivative of the
+    log-likelihood of that model.
+
+    References
+    ----------
+    .. [1] Fay MP, Shaw PA. Journal of Statistical Software 2010; 36(2).
+    .. [2] Sun J. Statistics in Medicine 1996; 15:1387-1395.
+    .. [3] Finkelstein DM. Biometrics 1986; 42:845-854.
+    """
+    cases = label_cases(
+        times, arm, reference_arm=reference_arm, stratum=stratum, block=block, cluster=cluster, weight=weight
+    )
+    direction = arm_direction(cases.arms, trend)
+    _check_method(method, block is not None or cluster is not None)
+    scored = _score(cases, scores, target_min, curves)
+    pieces, units = _pieces(scored, method)
+    p_from: PermutationP | None = None
+    if method == "permutation":
+        p_from = _permutation(units, pieces, direction, n_resamples, seed, max_enumeration, mapper)
+    counts = cases.counts()
+    how = _method_line(scores, method, cases, units, p_from)
+    test = combine_pieces(pieces, cases.arms, direction, counts, how, trend)
+    return replace(
+        test,
+        p_value=test.p_value if p_from is None else p_from.p_value,
+        p_interval=None if p_from is None else p_from.interval,
+        assumptions=_assumptions(method, cases),
+        caution=(*scored.caution, *_small_sample(counts, p_from)),
+        source=_SOURCES.get(scores, ""),
+    )
+
+
+@takes_cases("stratum", "block", "cluster", "weight")
+def score_pieces(
+    times: Intervals,
+    arm: ArrayLike,
+    *,
+    reference_arm: str,
+    stratum: ArrayLike | None = None,
+    scores: str = "logrank",
+    method: Literal["asymptotic", "score"] = "asymptotic",
+    block: ArrayLike | None = None,
+    cluster: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
+    target_min: float | None = None,
+) -> tuple[ScorePiece, ...]:
+    """Each stratum's observed minus expected and covariance, to be pooled with those of other practices.
+
+    As :func:`compare_arms`, but a practice whose cases tell nothing by themselves gives no piece instead of an error.
+    """
+    cases = label_cases(
+        times, arm, reference_arm=reference_arm, stratum=stratum, block=block, cluster=cluster, weight=weight
+    )
+    _check_method(method, block is not None or cluster is not None)
+    return _pieces(_score(cases, scores, target_min), method)[0]
+
+
+# --- scores and pieces ----------------------------------------------------------------------------------------------
+
+
+def _score(cases: LabelledCases, scores: str, target_min: float | None, curves: Curves | None = None) -> _Scored:
+    """Scores within each stratum; those that cannot tell anything are left at 0 and named in a caution."""
+    times = cases.times
+    # (0, inf] leaves out an onset at 0 only: it says nothing unless there is one.
+    silent = (times.left == 0) & np.isinf(times.right) & ~np.any(times.exact & (times.right == 0))
+    says_something = (cases.weight > 0) & ~silent
+    value = np.zeros(len(times))
+    by_stratum, mute, undetermined = {}, list[str](), False
+    for place, name in enumerate(cases.strata):
+        rows = np.flatnonzero(says_something & (cases.stratum == place))
+        if np.unique(cases.arm[rows]).size < 2:
+            mute.append(name)
+            continue
+        found = case_scores(
+            times.take(rows), scores=scores, weight=cases.weight[rows], target_min=target_min, curves=curves
+        )
+        undetermined |= not found.determined
+        value[rows] = found.value
+        by_stratum[place] = (rows, found)
+    cautions = []
+    if unused := round(float(cases.weight[~says_something].sum())):
+        text = f"{unused} cases without any reading that narrows their onset are not used by the test."
+        cautions.append(Caution(code="cases_without_reading", text=text))
+    if mute and cases.strata != ("",):
+        count = round(float(cases.weight[np.isin(cases.stratum, [cases.strata.index(m) for m in mute])].sum()))
+        text = (
+            f"{count} cases in strata where fewer than two arms have cases add nothing to the test: {', '.join(mute)}."
+        )
+        cautions.append(Caution(code="stratum_without_arm", text=text))
+    if undetermined:
+        text = "The data do not fix the pooled curve everywhere; the scores use one of the equally likely curves."
+        cautions.append(Caution(code="curve_not_determined", text=text))
+    return _Scored(cases, value, by_stratum, tuple(cautions))
+
+
+def _used(scored: _Scored) -> LabelledCases:
+    """The cases that the test uses: those of strata that tell something, with their own labels."""
+    cases = scored.cases
+    rows = np.sort(np.concatenate([rows for rows, _ in scored.by_stratum.values()] or [np.zeros(0, dtype=np.int64)]))
+    return LabelledCases(
+        times=cases.times.take(rows),
+        arm=cases.arm[rows],
+        stratum=cases.stratum[rows],
+        block=None if cases.block is None else cases.block[rows],
+        cluster=None if cases.cluster is None else cases.cluster[rows],
+        weight=cases.weight[rows],
+        arms=cases.arms,
+        strata=cases.strata,
+    )
+
+
+def _pieces(scored: _Scored, method: str) -> tuple[tuple[ScorePiece, ...], Units]:
+    used = _used(scored)
+    rows = np.sort(np.concatenate([r for r, _ in scored.by_stratum.values()] or [np.zeros(0, dtype=np.int64)]))
+    units = make_units(used, scored.value[rows])
+    sums, mean, covariance = group_moments(units)
+    k = len(used.arms)
+    pieces = []
+    for place, (members, found) in scored.by_stratum.items():
+        weight = scored.cases.weight[members]
+        if method == "score":
+            member = (scored.cases.arm[members][:, None] == np.arange(1, k)) * weight[:, None]
+            observed, variance = found.value @ member, score_variance(found, member, weight)
+        else:
+            groups = units.group_stratum == place
+            observed = (sums - mean)[groups].sum(axis=0)[1:]
+            variance = covariance[groups].sum(axis=0)[1:, 1:]
+        if np.trace(variance) <= NO_SPREAD * weight.sum():
+            continue
+        pieces.append(
+            ScorePiece(
+                stratum=used.strata[place],
+                cases=round(float(weight.sum())),
+                observed_minus_expected=tuple(observed.tolist()),
+                variance=tuple(variance.ravel().tolist()),
+            )
+        )
+    return tuple(pieces), units
+
+
+def _check_method(method: str, restricted: bool) -> None:
+    if method not in ("asymptotic", "permutation", "score"):
+        raise OnsetStudyError(
+            Problem(
+                what=f"the method {method!r} is not known",
+                where=Where(key="method"),
+                mend='choose "asymptotic", "permutation" or "score"',
+                code="method",
+            )
+        )
+    if method == "score" and restricted:
+        raise OnsetStudyError(
+            Problem(
+                what="the score test takes all cases as independent, which blocks and clusters say they are not",
+                where=Where(key="method"),
+                mend='choose "asymptotic" or "permutation" where block or cluster is given',
+                code="method",
+            )
+        )
+
+
+def _permutation(
+    units: Units,
+    pieces: Sequence[ScorePiece],
+    direction: FloatArray | None,
+    n_resamples: int,
+    seed: int | None,
+    max_enumeration: int,
+    mapper: Mapper,
+) -> PermutationP:
+    _, variance = sum_pieces(pieces)
+    sums, mean, _ = group_moments(units)
+    distance = _Distance(mean.sum(axis=0), whitening(variance, direction))
+    observed = sums.sum(axis=0)
+    complete = enumerate_p_value(units, distance, observed, max_enumeration)
+    if complete is not None:
+        return complete
+    if seed is None:
+        raise OnsetStudyError(
+            Problem(
+                what=f"there are too many arrangements of the arms ({_many(units)}) to go through all of them",
+                where=Where(key="seed"),
+                mend="give a seed, so that the arrangements drawn at random can be drawn again",
+                code="seed",
+            )
+        )
+    if n_resamples < 1:
+        raise OnsetStudyError(
+            Problem(
+                what=f"n_resamples is {n_resamples}",
+                where=Where(key="n_resamples"),
+                mend="draw at least 1 arrangement; 9999 is usual",
+                code="n_resamples",
+            )
+        )
+    return draw_p_value(units, distance, observed, n_resamples=n_resamples, seed=seed, mapper=mapper)
+
+
+# --- words ----------------------------------------------------------------------------------------------------------
+
+
+def _many(units: Units) -> str:
+    ways = arrangements(units)
+    return f"{ways:,}" if ways < 10**9 else f"about 1e{len(str(ways)) - 1}"
+
+
+def _method_line(scores: str, method: str, cases: LabelledCases, units: Units, p_from: PermutationP | None) -> str:
+    parts = [SCORE_FAMILY[scores]]
+    if cases.strata != ("",):
+        parts.append(f"stratified ({len(cases.strata)} strata)")
+    if method == "score":
+        parts.append("score test of the likelihood")
+    elif p_from is None:
+        parts.append("permutation test, normal approximation")
+    elif p_from.interval is None:
+        parts.append(f"exact permutation test, all {_many(units)} arrangements")
+    else:
+        parts.append(f"permutation test, {p_from.outcomes:,} arrangements drawn")
+    if cases.block is not None:
+        parts.append("labels change places within blocks")
+    if cases.cluster is not None:
+        parts.append("whole clusters change places")
+    return "; ".join(parts)
+
+
+def _assumptions(method: str, cases: LabelledCases) -> tuple[Assumption, ...]:
+    if cases.cluster is not None:
+        unit = Assumption(
+            name="clusters_exchangeable", detail="clusters are independent; each was allocated as a whole"
+        )
+    elif cases.block is not None:
+        unit = Assumption(
+            name="exchangeable_within_block",
+            detail="within a block each order of the arms was equally likely; the first leaves no mark on the second",
+        )
+    else:
+        unit = Assumption(
+            name="independent_cases", detail="cases are independent; repeated patients count as separate cases"
+        )
+    schedule = UNINFORMATIVE_SCHEDULE if method == "score" else SAME_SCHEDULE
+    return (schedule, unit) if method == "permutation" else (schedule, unit, LARGE_SAMPLE)
+
+
+def _small_sample(counts: Counts, p_from: PermutationP | None) -> tuple[Caution, ...]:
+    found = []
+    few = [f"{a.onsets} in {a.arm}" for a in counts.by_arm if a.onsets < FEW_ONSETS]
+    if few:
+        end = "the P value is approximate" if p_from is None else "only a large difference could show"
+        found.append(Caution(code="few_onsets", text=f"Few onsets were seen ({', '.join(few)}): {end}."))
+    if p_from is not None and p_from.interval is None and p_from.smallest > 0.05:
+        text = (
+            f"With so few cases the smallest P value that could have come out is {p_from.smallest:.2g}: "
+            "this test could not have shown any difference at the 5 % level."
+        )
+        found.append(Caution(code="test_cannot_show", text=text))
+    return tuple(found)

@@ -1,0 +1,148 @@
+"""Limits of the difference in success that hold whenever one looks.
+
+Within a block all orders of the arms were equally likely, so that the difference of the shares within it has the true
+difference as its mean; a case allocated by itself with chance ``p`` gives ``(y - m) (a / p - (1 - a) / (1 - p))`` with
+``m`` the share so far. A candidate difference is left out once a bet against it has won too much: the hedged capital of
+Waudby-Smith I, Ramdas A. Estimating means of bounded random variables by betting. Journal of the Royal Statistical
+Society B 2024;86:1-27.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Caution, Counts
+from onsetstudy.survival.sequential.e_values import CALENDAR, KNOWN_CHANCE, _checked, _in_order
+from onsetstudy.survival.sequential.results import ConfidenceSequence
+
+__all__ = ["success_sequence"]
+
+FloatArray = NDArray[np.float64]
+CANDIDATES = 801
+LEAST_CHANCE = 0.1
+TRUNCATED = 0.5
+SAME_MEAN = Assumption(
+    name="one difference", detail="the expected difference is the same all along, or its average is meant"
+)
+
+
+def success_sequence(
+    times: Intervals,
+    arm: ArrayLike,
+    *,
+    reference_arm: str,
+    target_min: float,
+    block: ArrayLike | None = None,
+    chance: ArrayLike | None = None,
+    conf_level: float = 0.95,
+) -> ConfidenceSequence:
+    """Limits of the difference in the share numb by the target, block by block.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+        In the order in which arms were drawn.
+    arm, reference_arm, block, chance
+        As for :func:`~onsetstudy.survival.sequential.e_values.anytime_test`. Blocks of one arm tell nothing; cases
+        whose chance is below 0.1 or above 0.9 are left out, since one of them could swing everything.
+    target_min : float
+    conf_level : float
+
+    Returns
+    -------
+    ConfidenceSequence
+        A case whose gap straddles the target is taken against each limit: limits enclose both answers.
+
+    Raises
+    ------
+    OnsetStudyError
+        As for ``anytime_test``, or if level or target make no sense.
+    """
+    arms = np.asarray(arm).astype(str)
+    n = len(times)
+    if (block is None) == (chance is None):
+        raise OnsetStudyError("give the blocks in which arms were drawn, or each case's chance of its arm")
+    p = np.full(n, 0.5) if chance is None else np.asarray(chance, dtype=np.float64)
+    names, other = _checked(times, arms, reference_arm, p)
+    if not 0 < conf_level < 1 or target_min <= 0:
+        raise OnsetStudyError("the level must lie between 0 and 1 and the target above 0")
+    numb = times.right <= target_min
+    open_ = ~numb & (times.left < target_min)
+    blocks = np.arange(n) if block is None else np.unique(np.asarray(block).astype(str), return_inverse=True)[1]
+    rows = _in_order(blocks)
+    # Against the upper limit an undecided case counts for the other arm, against the lower one for the reference.
+    limits = []
+    for success in (np.where(open_, ~other, numb), np.where(open_, other, numb)):
+        steps = _single(success, other, p) if block is None else _by_block(success, other, rows)
+        limits.append(_limits(steps, n, conf_level))
+    undecided = int(open_.sum())
+    text = f"{undecided} cases straddle {target_min:g} min; the limits enclose whatever they were."
+    return ConfidenceSequence(
+        low=limits[0][0],
+        high=limits[1][1],
+        level=conf_level,
+        contrast=f"{names[1]} - {names[0]}",
+        quantity="success_difference",
+        unit="proportion",
+        undecided=undecided,
+        method="hedged capital of bounded means, running intersection",
+        n=Counts.of(numb, arms, names),
+        assumptions=(KNOWN_CHANCE, CALENDAR, SAME_MEAN),
+        caution=(Caution(code="undecided", text=text),) if undecided else (),
+        source="Waudby-Smith & Ramdas 2024, J R Stat Soc B 86:1-27",
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Steps:
+    """Values within ``reach`` with the true difference as mean, and the case after which each is known."""
+
+    case: NDArray[np.intp]
+    value: FloatArray
+    reach: float
+
+
+def _by_block(success: NDArray[np.bool_], other: NDArray[np.bool_], rows: list[NDArray[np.intp]]) -> _Steps:
+    both = [r for r in rows if other[r].any() and not other[r].all()]
+    value = [success[r[other[r]]].mean() - success[r[~other[r]]].mean() for r in both]
+    return _Steps(np.array([r[-1] for r in both], dtype=np.intp), np.array(value, dtype=np.float64), 1.0)
+
+
+def _single(success: NDArray[np.bool_], other: NDArray[np.bool_], p: FloatArray) -> _Steps:
+    used = np.flatnonzero((p >= LEAST_CHANCE) & (p <= 1 - LEAST_CHANCE))
+    y = success[used].astype(np.float64)
+    before = (0.5 + np.cumsum(y) - y) / (1.0 + np.arange(used.size))
+    weight = np.where(other[used], 1 / p[used], -1 / (1 - p[used]))
+    reach = 2.0 if used.size and np.ptp(p[used]) < 1e-9 and abs(p[used][0] - 0.5) < 1e-9 else 1 / LEAST_CHANCE
+    return _Steps(used, (y - before) * weight, reach)
+
+
+def _limits(steps: _Steps, n: int, level: float) -> tuple[FloatArray, FloatArray]:
+    """Lower and upper limit after each case, shape (n,)."""
+    candidate = np.linspace(-1, 1, CANDIDATES)
+    width = candidate[1] - candidate[0]
+    scaled = ((candidate + steps.reach) / (2 * steps.reach)).clip(1e-9, 1 - 1e-9)
+    rich, poor = np.zeros(CANDIDATES), np.zeros(CANDIDATES)
+    threshold = math.log(2 / (1 - level))
+    low, high = np.full(n, -1.0), np.full(n, 1.0)
+    kept = np.ones(CANDIDATES, dtype=bool)
+    mean, spread = 0.5, 0.25
+    for k, (case, value) in enumerate(zip(steps.case, steps.value, strict=True), start=1):
+        x = (value + steps.reach) / (2 * steps.reach)
+        bet = math.sqrt(2 * threshold / (max(spread, 1e-8) * k * math.log(k + 1)))
+        rich += np.log1p(np.minimum(bet, TRUNCATED / scaled) * (x - scaled))
+        poor += np.log1p(-np.minimum(bet, TRUNCATED / (1 - scaled)) * (x - scaled))
+        kept &= np.maximum(rich, poor) < threshold
+        # Of earlier steps only: what is bet next never knows what it is bet on.
+        mean = (0.5 + steps.value[:k].sum() / (2 * steps.reach) + k / 2) / (k + 1)
+        spread = (spread * k + (x - mean) ** 2) / (k + 1)
+        still = candidate[kept]
+        if still.size:
+            low[case:], high[case:] = still[0] - width, still[-1] + width
+    return np.clip(low, -1, 1), np.clip(high, -1, 1)

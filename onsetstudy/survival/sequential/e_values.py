@@ -1,0 +1,312 @@
+"""A test of onset that may be looked at after every block of allocation, and stopped whenever one likes.
+
+Arms were drawn by chance within blocks. If the arm makes no difference to anybody, every order of a block's arms is
+equally likely once the onsets of its cases are known. If it does, early onsets point to the sooner arm: under
+proportional hazards with ratio ``theta`` around a curve ``S``, a case in (l, r] speaks for the other arm by
+
+    f1 / f0,    f1 = S(l)^a - S(r)^a,   f0 = S(l)^(1/a) - S(r)^(1/a),   a = sqrt(theta).
+
+The factor of a block is the product of these over its cases of the other arm, divided by the mean of that product over
+all orders of its arms. It has mean 1 under no difference whatever ``S`` and ``theta`` are, as long as they come from
+earlier blocks: the running product is a test martingale, and by Ville's inequality passes 1/alpha with a chance of at
+most alpha, at any time, with any censoring. Here ``S`` is learned block by block, and products over several ``theta``
+are averaged, half of them with a share of teeth that becomes numb in neither arm. A case that was allocated by itself
+is a block of one with a chance ``p``. Derived here; the form for exact ordered times is that of ter Schure J,
+Perez-Ortiz MF, Ly A, Grunwald PD. The safe log rank test. 2020.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import comb
+
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Counts
+from onsetstudy.survival.sequential.results import AnytimeTest
+
+__all__ = ["RATIOS", "anytime_test", "many_anytime_paths", "ordered_times_e_value"]
+
+FloatArray = NDArray[np.float64]
+RATIOS = (1.25, 1.6, 2.2, 1 / 1.25, 1 / 1.6, 1 / 2.2)
+"""Ratios that are averaged: sooner and later alike."""
+# What is known of the curve before the first case: half a case spread over all gaps.
+BEFOREHAND = 0.5
+# Half of the averaged products take most of those beyond the last test as never numb in either arm.
+NEVER = 0.95
+KNOWN_CHANCE = Assumption(
+    name="known allocation", detail="arms were drawn by chance within their blocks, or with the chance stated"
+)
+CALENDAR = Assumption(name="calendar order", detail="cases are taken in the order in which arms were drawn")
+
+
+def anytime_test(
+    times: Intervals,
+    arm: ArrayLike,
+    *,
+    reference_arm: str,
+    grid_min: ArrayLike,
+    block: ArrayLike | None = None,
+    chance: ArrayLike | None = None,
+    stratum: ArrayLike | None = None,
+    ratios: tuple[float, ...] = RATIOS,
+) -> AnytimeTest:
+    """Sequential test that the arm makes no difference to any case's onset.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+        In the order in which arms were drawn.
+    arm : array_like of str, shape (n,)
+        Two arms.
+    reference_arm : str
+    grid_min : array_like of float, shape (j,)
+        Minutes between which the curve is taken as straight: the schedule of tests.
+    block : array_like of str, shape (n,), optional
+        Block of allocation of each case: within it all orders of the arms were equally likely. A block counts when its
+        last case is in.
+    chance : array_like of float, shape (n,), optional
+        Instead of blocks: each case's chance of the other arm when it was drawn.
+    stratum : array_like of str, shape (n,), optional
+        Each has a curve of its own; blocks lie within strata.
+    ratios : tuple of float
+        Ratios of rates to look for, averaged.
+
+    Returns
+    -------
+    AnytimeTest
+        ``path`` changes with the last case of each block.
+
+    Raises
+    ------
+    OnsetStudyError
+        If there are not two arms, lengths or chances do not fit, or neither blocks nor chances are given.
+
+    Notes
+    -----
+    Not valid where arms were not drawn by chance. A block that was left unfinished counts with the cases that it has:
+    its orders are still equally likely.
+    """
+    arms = np.asarray(arm).astype(str)
+    n = len(times)
+    p = np.full(n, 0.5) if chance is None else np.asarray(chance, dtype=np.float64)
+    if (block is None) == (chance is None):
+        raise OnsetStudyError("give the blocks in which arms were drawn, or each case's chance of its arm")
+    names, other = _checked(times, arms, reference_arm, p)
+    grid = _grid(grid_min)
+    blocks = np.arange(n) if block is None else np.unique(np.asarray(block).astype(str), return_inverse=True)[1]
+    strata = np.zeros(n, dtype=np.intp)
+    if stratum is not None:
+        strata = np.unique(np.asarray(stratum).astype(str), return_inverse=True)[1]
+    power = np.sqrt(np.asarray(ratios))
+    logs = np.zeros((n, 2 * len(ratios)))
+    mass = np.full((int(strata.max(initial=0)) + 1, grid.size), BEFOREHAND / grid.size)
+    for rows in _in_order(blocks):
+        own = mass[strata[rows[0]]][None]
+        told = _told(times.left[rows][None], times.right[rows][None], grid, own, power)
+        factor = _factor(told, other[rows][None], p[rows][None])[0]
+        logs[rows[-1]] = np.log(factor)
+        mass[strata[rows[0]]] = _learned(own, times.left[rows][None], times.right[rows][None], grid)[0]
+    logs = np.cumsum(logs, axis=0)
+    top = logs.max(axis=1, keepdims=True, initial=0.0)
+    path = np.exp(top[:, 0]) * np.exp(logs - top).mean(axis=1)
+    highest = float(path.max(initial=1.0))
+    last = np.exp(logs[-1]) if n else np.ones(2 * len(ratios))
+    return AnytimeTest(
+        path=path,
+        e_value=float(path[-1]) if n else 1.0,
+        highest=highest,
+        p_value=min(1.0, 1 / highest),
+        contrast=f"{names[1]} / {names[0]}",
+        ratios=ratios,
+        leaning=float(np.exp(np.average(np.tile(np.log(ratios), 2), weights=last))),
+        method=f"test martingale of allocation given onset, ratios {', '.join(f'{r:.3g}' for r in ratios)} averaged",
+        n=Counts.of(np.isfinite(times.right), arms, names),
+        assumptions=(KNOWN_CHANCE, CALENDAR),
+        source="derived here; for exact times ter Schure and others 2020",
+    )
+
+
+def ordered_times_e_value(at_risk: ArrayLike, other_at_risk: ArrayLike, of_other: ArrayLike, *, ratio: float) -> float:
+    """E-value of exactly known, ordered onset times against "no difference", for one ratio.
+
+    Parameters
+    ----------
+    at_risk, other_at_risk : array_like of int, shape (events,)
+        Cases of the reference and of the other arm not yet numb just before each onset.
+    of_other : array_like of bool, shape (events,)
+        Whether the onset was of the other arm.
+    ratio : float
+        Ratio of rates that the bet is on.
+
+    References
+    ----------
+    .. [1] ter Schure J, Perez-Ortiz MF, Ly A, Grunwald PD. The safe log rank test. 2020.
+    """
+    y0, y1 = np.asarray(at_risk, dtype=np.float64), np.asarray(other_at_risk, dtype=np.float64)
+    hit = np.asarray(of_other, dtype=bool)
+    believed = np.where(hit, ratio * y1, y0) / (y0 + ratio * y1)
+    even = np.where(hit, y1, y0) / (y0 + y1)
+    return float(np.prod(believed / even))
+
+
+def _in_order(blocks: NDArray[np.integer[Any]]) -> list[NDArray[np.intp]]:
+    """Rows of each block, in the order in which their last cases came."""
+    order = np.argsort(blocks, kind="stable")
+    cuts = np.flatnonzero(np.diff(blocks[order])) + 1
+    parts = [part for part in np.split(order, cuts) if part.size]
+    return sorted(parts, key=lambda rows: int(rows[-1]))
+
+
+def _checked(
+    times: Intervals, arms: NDArray[np.str_], reference_arm: str, chance: ArrayLike
+) -> tuple[tuple[str, str], NDArray[np.bool_]]:
+    p = np.asarray(chance, dtype=np.float64)
+    names = sorted(set(arms) | {reference_arm})
+    problems = []
+    if arms.shape != (len(times),) or p.shape != (len(times),):
+        problems.append(("times, arms and chances must be equally long", "give one of each for every case"))
+    if len(names) != 2:
+        problems.append((f"{len(names)} arms ({', '.join(names)}) where two are compared", "leave out the others"))
+    if not np.all((p >= 0) & (p <= 1)):
+        problems.append(("a chance lies outside 0 to 1", "give the chance of the other arm, such as 0.5"))
+    if problems:
+        raise OnsetStudyError(
+            [Problem(what=what, where=Where(key="anytime"), mend=mend, code="anytime") for what, mend in problems]
+        )
+    second = next(name for name in names if name != reference_arm)
+    return (reference_arm, second), arms == second
+
+
+def _grid(grid_min: ArrayLike) -> FloatArray:
+    grid = np.asarray(grid_min, dtype=np.float64)
+    if grid.ndim != 1 or not grid.size or grid[0] <= 0 or np.any(np.diff(grid) <= 0):
+        raise OnsetStudyError("the grid of minutes must increase from above 0")
+    return np.concatenate(([0.0], grid))
+
+
+def many_anytime_paths(
+    left: FloatArray,
+    right: FloatArray,
+    other: NDArray[np.bool_],
+    *,
+    grid_min: ArrayLike,
+    ratios: tuple[float, ...] = RATIOS,
+) -> FloatArray:
+    """E-values after every block of many studies at once.
+
+    Parameters
+    ----------
+    left, right, other : ndarray, shape (studies, blocks, cases of a block)
+        A block of one case had the chance 1/2.
+
+    Returns
+    -------
+    ndarray of float, shape (studies, blocks)
+    """
+    grid, power = _grid(grid_min), np.sqrt(np.asarray(ratios))
+    studies, blocks, _ = left.shape
+    mass = np.full((studies, grid.size), BEFOREHAND / grid.size)
+    running = np.ones((studies, 2 * len(ratios)))
+    found = np.empty((studies, blocks))
+    half = np.full(left.shape[::2], 0.5)
+    for k in range(blocks):
+        told = _told(left[:, k], right[:, k], grid, mass, power)
+        running *= _factor(told, other[:, k], half)
+        found[:, k] = running.mean(axis=1)
+        mass = _learned(mass, left[:, k], right[:, k], grid)
+    return found
+
+
+def _factor(told: FloatArray, other: NDArray[np.bool_], chance: FloatArray) -> FloatArray:
+    """Factor of a block of each study, shape (studies, ratios), from what its cases told, (studies, cases, ratios)."""
+    cases = told.shape[1]
+    if cases == 1:
+        ratio, p = told[:, 0], chance[:, :1]
+        mixed = p * ratio + (1 - p)
+        return np.asarray(np.where(other[:, :1], ratio / mixed, 1 / mixed), dtype=np.float64)
+    seen = np.where(other[..., None], told, 1.0).prod(axis=1)
+    count = other.sum(axis=1)
+    # Mean over all orders: elementary symmetric sums of what the cases told, over the number of orders.
+    sums = np.zeros((told.shape[0], cases + 1, told.shape[2]))
+    sums[:, 0] = 1.0
+    for i in range(cases):
+        sums[:, 1 : i + 2] = sums[:, 1 : i + 2] + sums[:, : i + 1] * told[:, i, None]
+    mean = np.take_along_axis(sums, count[:, None, None], axis=1)[:, 0] / comb(cases, count)[:, None]
+    return np.asarray(seen / mean, dtype=np.float64)
+
+
+def _learned(mass: FloatArray, left: FloatArray, right: FloatArray, grid: FloatArray) -> FloatArray:
+    """The curve's masses once a block has joined: each case's unit goes to the gaps it covers, by the curve so far."""
+    share = mass / mass.sum(axis=1, keepdims=True)
+    more = mass.copy()
+    for i in range(left.shape[1]):
+        inside = share * _covered(left[:, i], right[:, i], grid)
+        total = inside.sum(axis=1, keepdims=True)
+        more += np.divide(inside, total, where=total > 0, out=np.zeros_like(inside))
+    return more
+
+
+def _told(left: FloatArray, right: FloatArray, grid: FloatArray, mass: FloatArray, power: FloatArray) -> FloatArray:
+    """How much each case speaks for the other arm, f1 / f0, shape (studies, cases, 2 ratios)."""
+    share = mass / mass.sum(axis=1, keepdims=True)
+    survival = np.concatenate((np.ones((mass.shape[0], 1)), 1 - np.cumsum(share, axis=1)), axis=1).clip(0.0, 1.0)
+    never = NEVER * survival[:, -2]
+    nobody = np.zeros_like(never)
+    parts = []
+    for i in range(left.shape[1]):
+        ends = (left[:, i], right[:, i], grid, survival, power)
+        parts.append(np.concatenate((_one(*ends, nobody), _one(*ends, never)), axis=1))
+    return np.stack(parts, axis=1)
+
+
+def _covered(left: FloatArray, right: FloatArray, grid: FloatArray) -> FloatArray:
+    """Part of each gap that lies in (left, right], shape (studies, gaps)."""
+    ends = np.concatenate((grid[1:], [np.inf]))
+    low = np.maximum(left[:, None], grid[None, :])
+    high = np.minimum(right[:, None], ends[None, :])
+    width = np.where(np.isfinite(ends), ends - grid, 1.0)
+    part = np.clip(np.where(np.isfinite(high), high, low + 1.0) - low, 0.0, None) / width
+    # Beyond the grid there is one gap without end: whoever reaches into it may lie anywhere in it.
+    part[:, -1] = (right > grid[-1]).astype(np.float64)
+    exact = left == right
+    if exact.any():
+        place = np.searchsorted(grid, right[exact], side="left") - 1
+        part[exact] = 0.0
+        part[exact, np.clip(place, 0, grid.size - 1)] = 1.0
+    return np.asarray(np.clip(part, 0.0, 1.0), dtype=np.float64)
+
+
+def _at(minute: FloatArray, grid: FloatArray, survival: FloatArray) -> FloatArray:
+    """Curve at a minute of each study, straight within gaps; constant beyond the grid, and 0 at infinity."""
+    place = np.clip(np.searchsorted(grid, minute, side="right") - 1, 0, grid.size - 1)
+    row = np.arange(minute.size)
+    start, stop = survival[row, place], survival[row, place + 1]
+    ends = np.concatenate((grid[1:], [np.inf]))
+    width = ends[place] - grid[place]
+    part = np.where(np.isfinite(width), (np.minimum(minute, 1e300) - grid[place]) / width, 0.0)
+    value = start + part * (stop - start)
+    return np.asarray(np.where(np.isinf(minute), 0.0, value), dtype=np.float64)
+
+
+def _one(
+    left: FloatArray, right: FloatArray, grid: FloatArray, survival: FloatArray, power: FloatArray, never: FloatArray
+) -> FloatArray:
+    """f1 / f0 of one case of each study when a share ``never`` becomes numb in neither arm, shape (studies, ratios)."""
+    share = never[:, None]
+    before, after = (
+        ((_at(minute, grid, survival)[:, None] - share) / (1 - share)).clip(0.0, 1.0) for minute in (left, right)
+    )
+    end = np.where(np.isinf(right)[:, None], share / (1 - share), 0.0)
+    f1 = before**power - after**power + end
+    f0 = before ** (1 / power) - after ** (1 / power) + end
+    exact = (left == right)[:, None]
+    if exact.any():
+        middle = np.maximum(before, 1e-12)
+        f1 = np.where(exact, power * middle ** (power - 1), f1)
+        f0 = np.where(exact, middle ** (1 / power - 1) / power, f0)
+    told = (f1 > 0) & (f0 > 0)
+    return np.asarray(np.divide(f1, f0, where=told, out=np.ones_like(f1)), dtype=np.float64)

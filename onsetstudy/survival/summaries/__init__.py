@@ -1,0 +1,1 @@
+"""survival.summaries."""

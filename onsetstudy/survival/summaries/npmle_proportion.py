@@ -1,0 +1,290 @@
+"""Share of one group that is numb by a given minute, with limits that are honest at 0 and at all.
+
+Every case decided at that minute: a count, with Wilson's limits. Otherwise the nonparametric
+maximum likelihood share, with Wilson's limits for the number of fully decided cases whose
+likelihood falls off as fast as the profile likelihood of the share does.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.core.cases import merge_alike
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.inference.proportions import SHARE_LIMITS, Limits, normal_quantile, wilson_limits
+from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.survival.results import OnsetCurve
+
+__all__ = ["Share", "share_limit", "share_numb_by", "spread_evenly", "tells_something"]
+
+FloatArray = NDArray[np.float64]
+_PROBE = 1e-6
+"""Weight, relative to the cases, of the pseudo-case that finds the end of a flat likelihood."""
+_ROOT_TOLERANCE = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Share:
+    """Share numb by a minute in one group.
+
+    Parameters
+    ----------
+    low, high : float
+        What the data determine: equal unless the minute lies where the curve is a band.
+    estimate : float
+        Between ``low`` and ``high``, mass spread evenly inside its innermost interval; mass that was
+        never seen to become numb counts as not numb.
+    limits : tuple of float
+        Confidence limits; they enclose ``low`` to ``high``.
+    n, undecided : int
+        Cases (not rows), and those tested neither numb before nor not numb after the minute (never tested among them).
+    effective_n : float
+        Decided cases that would carry as much information (the poorer of the two sides).
+    """
+
+    low: float
+    high: float
+    estimate: float
+    limits: tuple[float, float]
+    n: int
+    undecided: int
+    effective_n: float
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """``(low, high)``."""
+        return self.low, self.high
+
+
+def decided(times: Intervals, minute: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which cases were surely numb by the minute, and which surely not."""
+    numb = times.right <= minute
+    return numb, ~numb & (times.left >= minute)
+
+
+def tells_something(times: Intervals) -> NDArray[np.bool_]:
+    """Cases that were tested at all: an interval (0, inf] fits every curve and adds nothing."""
+    return np.asarray((times.left > 0) | np.isfinite(times.right), dtype=np.bool_)
+
+
+def spread_evenly(curve: OnsetCurve, minute: float) -> float:
+    """Share numb by ``minute`` when mass lies evenly inside its innermost interval.
+
+    Mass in an interval without end counts as not numb.
+    """
+    width = curve.right - curve.left
+    inside = np.where(np.isfinite(width) & (width > 0), (minute - curve.left) / np.where(width > 0, width, 1.0), 0.0)
+    part = np.where(curve.right <= minute, 1.0, np.clip(inside, 0.0, 1.0))
+    return float(min(1.0, np.sum(curve.mass * part)))
+
+
+def share_numb_by(
+    times: Intervals,
+    minute: float,
+    conf_level: float = 0.95,
+    limits: str = "wilson",
+    *,
+    weight: FloatArray | None = None,
+    curves: Curves | None = None,
+) -> Share:
+    """Share of the cases that is numb by ``minute``.
+
+    Parameters
+    ----------
+    times : Intervals, n >= 1 rows of one group
+    minute : float
+        Minutes from clock zero.
+    limits : str
+        ``"wilson"``, or ``"exact"`` for those of Clopper and Pearson.
+    weight : ndarray of float, shape (n,), optional
+        How many like cases a row stands for; default 1.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
+
+    Notes
+    -----
+    Let ``l(p)`` be the log-likelihood maximised with the share held at ``p``, and ``p_U`` the upper end of
+    ``{p: 2 (max l - l(p)) <= z^2}``. Of ``m`` decided cases with the same share ``s``, the log-likelihood falls
+    by ``m KL(s, p_U)``; ``m`` is chosen so that both falls are equal, and Wilson's upper limit for ``s m`` of
+    ``m`` is taken (likewise below). With every case decided ``m`` is ``n``: the usual limits. Unlike the
+    likelihood-ratio interval itself it does not become too short at 0 and at 1. Where the share is only
+    bounded, the lower limit starts from the lower bound and the upper from the upper one. For times
+    that are not on a grid the likelihood ratio has lighter tails than chi-square (reference 1), so that the
+    limits are conservative.
+
+    Like rows are put together and sorted first. The search for ``p_U`` stops within 1 % of ``z^2``, and might stop
+    elsewhere for rows in another order, were they not.
+
+    References
+    ----------
+    .. [1] M. Banerjee, J. A. Wellner, Ann Stat 2001;29:1699-1731.
+    .. [2] E. B. Wilson, J Am Stat Assoc 1927;22:209-212.
+    """
+    limits_of = SHARE_LIMITS[limits]
+    times, many = merge_alike(times, weight)
+    cases = _total(many)
+    tells = tells_something(times)
+    times, many = times.take(tells), many[tells]
+    n = _total(many)
+    numb, not_numb = decided(times, minute)
+    count = _total(many[numb])
+    undecided = n - count - _total(many[not_numb])
+    if n == 0:
+        return Share(low=0.0, high=1.0, estimate=0.0, limits=(0.0, 1.0), n=cases, undecided=cases, effective_n=0.0)
+    if undecided == 0:
+        share = count / n
+        return Share(
+            low=share,
+            high=share,
+            estimate=share,
+            limits=limits_of(count, n, conf_level),
+            n=cases,
+            undecided=cases - n,
+            effective_n=float(n),
+        )
+    curves = curves or Curves()
+    curve = curves.fit(times, weight=many)
+    low, high = _bounds(times, many, minute, curve, curves)
+    crit = normal_quantile(conf_level) ** 2
+    below = _effective_n(times, many, minute, crit, curve.log_likelihood, low, curves, upwards=False)
+    above = _effective_n(times, many, minute, crit, curve.log_likelihood, high, curves, upwards=True)
+    return Share(
+        low=low,
+        high=high,
+        estimate=min(max(spread_evenly(curve, minute), low), high),
+        limits=(
+            min(low, limits_of(low * below, below, conf_level)[0]),
+            max(high, limits_of(high * above, above, conf_level)[1]),
+        ),
+        n=cases,
+        undecided=undecided + cases - n,
+        effective_n=min(below, above),
+    )
+
+
+def _total(many: FloatArray) -> int:
+    return round(float(many.sum()))
+
+
+def share_limit(
+    times: Intervals, many: FloatArray, minute: float, curve: OnsetCurve, conf_level: float, *, upwards: bool
+) -> Limits:
+    """One side of :func:`share_numb_by`: the bound on that side and Wilson's limit beyond it.
+
+    Parameters
+    ----------
+    times : Intervals, n >= 1 distinct intervals of one group, in order
+    many : ndarray of float, shape (n,)
+        Cases of each.
+    minute : float
+    curve : OnsetCurve
+        That of ``times``.
+    conf_level : float
+        Two-sided level.
+    upwards : bool
+        Whether the upper side is wanted.
+    """
+    curves = Curves()
+    bound = _bounds(times, many, minute, curve, curves)[int(upwards)]
+    effective = float(many.sum())
+    numb, not_numb = decided(times, minute)
+    if not np.all(numb | not_numb):
+        crit = normal_quantile(conf_level) ** 2
+        effective = _effective_n(times, many, minute, crit, curve.log_likelihood, bound, curves, upwards=upwards)
+    limit = wilson_limits(bound * effective, effective, conf_level)[int(upwards)]
+    return bound, max(bound, limit) if upwards else min(bound, limit)
+
+
+def _bounds(
+    times: Intervals, many: FloatArray, minute: float, curve: OnsetCurve, curves: Curves
+) -> tuple[float, float]:
+    """Lowest and highest share numb that every maximiser of the likelihood allows."""
+    low_surv, high_surv = curve.at(minute)
+    low, high = 1.0 - float(high_surv), 1.0 - float(low_surv)
+    if not np.all(curve.determined):
+        probe = _PROBE * float(many.sum())
+        low = min(low, _tilted(times, many, minute, probe, curves, upwards=False)[0])
+        high = max(high, _tilted(times, many, minute, probe, curves, upwards=True)[0])
+    # Masses carry rounding; a share of 1e-16 is none.
+    return (0.0 if low < 1e-12 else low), (1.0 if high > 1 - 1e-12 else high)
+
+
+def _tilted(
+    times: Intervals, many: FloatArray, minute: float, weight: float, curves: Curves, *, upwards: bool
+) -> tuple[float, float]:
+    """Point on the profile likelihood of the share: ``(share, log-likelihood of the cases)``.
+
+    A pseudo-case of ``weight`` cases known to be numb by the minute (or not) pulls the share along the path
+    of constrained maximisers, since the weight is the Lagrange multiplier times the share.
+    """
+    pseudo = (0.0, minute) if upwards else (minute, math.inf)
+    pulled = times.with_row(*pseudo)
+    curve = curves.fit(pulled, weight=np.append(many, weight), weight_kind="probabilities")
+    inside = (curve.left >= pseudo[0]) & (curve.right <= pseudo[1])
+    share_inside = float(min(1.0, curve.mass[inside].sum()))
+    log_likelihood = curve.log_likelihood - weight * math.log(share_inside)
+    return (share_inside if upwards else 1.0 - share_inside), log_likelihood
+
+
+def _fall(share: float, other: float) -> float:
+    """Fall of the mean log-likelihood of a binomial from its share to another (Kullback-Leibler)."""
+    fall = 0.0
+    if share > 0:
+        fall += share * math.log(share / other) if other > 0 else math.inf
+    if share < 1:
+        fall += (1 - share) * math.log((1 - share) / (1 - other)) if other < 1 else math.inf
+    return fall
+
+
+def _edge_log_likelihood(times: Intervals, many: FloatArray, minute: float, curves: Curves, *, upwards: bool) -> float:
+    """Largest log-likelihood with everybody (``upwards``) or nobody numb by the minute; ``-inf`` if impossible."""
+    numb, not_numb = decided(times, minute)
+    if (not_numb if upwards else numb).any():
+        return -math.inf
+    if upwards:
+        held = Intervals(times.left, np.minimum(times.right, minute))
+    else:
+        held = Intervals(np.maximum(times.left, minute), times.right)
+    return curves.fit(held, weight=many).log_likelihood
+
+
+def _effective_n(
+    times: Intervals,
+    many: FloatArray,
+    minute: float,
+    crit: float,
+    log_likelihood: float,
+    share: float,
+    curves: Curves,
+    *,
+    upwards: bool,
+) -> float:
+    """Decided cases whose likelihood falls as fast as the profile likelihood on one side; 0 if it never does."""
+    n = float(many.sum())
+    if share == (1.0 if upwards else 0.0):
+        return n
+    if 2.0 * (log_likelihood - _edge_log_likelihood(times, many, minute, curves, upwards=upwards)) <= crit:
+        return 0.0
+    odds = (share + 0.5 / n) / (1.0 - share + 0.5 / n)
+    weight = 0.5 * math.log(crit * n * (odds if upwards else 1.0 / odds))
+    low, high, slope, point, ratio = -math.inf, math.inf, 2.0, share, 0.0
+    before: tuple[float, float] | None = None
+    # The number sought varies slowly along the path, so that a coarse root of ratio = crit is enough.
+    for _ in range(40):
+        point, held = _tilted(times, many, minute, math.exp(weight), curves, upwards=upwards)
+        ratio = max(2.0 * (log_likelihood - held), 1e-12)
+        if abs(ratio / crit - 1.0) < _ROOT_TOLERANCE:
+            break
+        low, high = (weight, high) if ratio < crit else (low, weight)
+        if before is not None and weight != before[0]:
+            slope = min(max((math.log(ratio) - before[1]) / (weight - before[0]), 0.2), 4.0)
+        before = (weight, math.log(ratio))
+        weight += (math.log(crit) - before[1]) / slope
+        if not low < weight < high:
+            weight = 0.5 * (low + high)
+    fall = _fall(share, point)
+    return min(n, ratio / 2.0 / fall) if fall > 0 else 0.0

@@ -1,0 +1,340 @@
+"""Minute by which a given share is numb, for example the median onset, compared between arms."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize
+
+from onsetstudy.core.cases import merge_alike, takes_cases
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
+from onsetstudy.inference.proportions import (
+    Limits,
+    mover_difference,
+    mover_ratio,
+    normal_quantile,
+)
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.results import ArmContrast, Bounds, OnsetCurve
+from onsetstudy.survival.summaries.npmle_proportion import share_limit, spread_evenly
+from onsetstudy.survival.summaries.standardisation import (
+    INDEPENDENT_CASES,
+    SCHEDULE_ASSUMPTION,
+    ArmedCases,
+    Cell,
+    sort_arms,
+)
+
+__all__ = ["estimate_quantile", "quantile_of_group"]
+
+_QUANTITY = "onset_quantile"
+_EVEN = Assumption(
+    name="even_within_gaps", detail="onset is taken as spread evenly over the gap between two tests in which it lies"
+)
+_SOURCE = "inversion of pointwise limits as in Brookmeyer & Crowley 1982, Biometrics 38:29-41"
+_REACHED = 1e-9
+"""Rounding that a share may lack and still count as reached."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Quantile:
+    """Minute by which the share is numb: bounds from the curve, a value between them, limits.
+
+    ``bounds[1]``, ``estimate`` and ``limits[1]`` are infinite where the share is not reached.
+    """
+
+    bounds: tuple[float, float]
+    estimate: float
+    limits: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Group:
+    """One arm: its cases stratum by stratum, their curves, and the shares of the strata."""
+
+    cells: tuple[Cell, ...]
+    mix: NDArray[np.float64]
+    curves: tuple[OnsetCurve, ...]
+    ticks: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, cells: tuple[Cell, ...], mix: NDArray[np.float64]) -> _Group:
+        ends = np.concatenate([np.concatenate((c.times.left, c.times.right)) for c in cells])
+        ticks = np.unique(ends[np.isfinite(ends) & (ends > 0)])
+        return cls(cells, mix, tuple(fit_npmle(c.times, weight=c.weight) for c in cells), ticks)
+
+    def share(self, minute: float) -> Limits:
+        """Least and greatest share numb by the minute that the curves allow."""
+        surv = np.array([curve.at(minute) for curve in self.curves])
+        return 1.0 - float(self.mix @ surv[:, 1]), 1.0 - float(self.mix @ surv[:, 0])
+
+    def spread(self, minute: float) -> float:
+        """Share numb by the minute, mass spread evenly."""
+        return float(sum(w * spread_evenly(c, minute) for w, c in zip(self.mix, self.curves, strict=True)))
+
+    def limit(self, minute: float, conf_level: float, *, upwards: bool) -> float:
+        """Lower or upper confidence limit of the share numb by the minute."""
+        parts = np.array(
+            [
+                share_limit(cell.times, cell.weight, minute, curve, conf_level, upwards=upwards)
+                for cell, curve in zip(self.cells, self.curves, strict=True)
+            ]
+        )
+        bound = float(self.mix @ parts[:, 0])
+        margin = math.sqrt(float(self.mix**2 @ (parts[:, 1] - parts[:, 0]) ** 2))
+        return bound + margin if upwards else bound - margin
+
+
+@takes_cases("stratum", "weight")
+def estimate_quantile(
+    times: Intervals,
+    arm: ArrayLike,
+    *,
+    reference_arm: str,
+    share: float = 0.5,
+    conf_level: float = 0.95,
+    stratum: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
+) -> ArmContrast:
+    """Minute by which ``share`` of all cases is numb per arm, with difference and ratio to the reference arm.
+
+    Parameters
+    ----------
+    times : Intervals, n rows, or Cases
+        Onset in (left, right], minutes from clock zero. With :class:`~onsetstudy.core.cases.Cases`, arm, reference arm,
+        strata, weights and level stand in them.
+    arm : array_like of str, shape (n,)
+    reference_arm : str
+        Arm that the others are compared with.
+    share : float
+        Between 0 and 1; 0.5 is the median among *all* cases, the never numb included.
+    conf_level : float
+        Two-sided level of all intervals.
+    stratum : array_like of str, shape (n,), optional
+        Curves are standardised to the mix of strata in all arms together.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
+
+    Returns
+    -------
+    ArmContrast
+        ``arms``: quantity ``onset_quantile`` in minutes. ``difference``: ``onset_quantile_difference``, below 0 when
+        the arm was numb sooner. ``ratio``: ``onset_quantile_ratio``. ``bounds``: the gap between two
+        tests in which each arm's minute lies, and what that leaves of the differences.
+
+    Raises
+    ------
+    NotEstimable
+        If an arm does not reach ``share``; ``bound`` holds the limits of the difference if one side is finite.
+
+    Notes
+    -----
+    The limits of an arm are the minutes that the pointwise limits of the share numb do not exclude (test
+    inversion); those of the contrasts recover the variances from them. The estimate spreads mass
+    evenly inside the gap; the smallest minute is taken where the curve is level at ``share``.
+
+    References
+    ----------
+    .. [1] R. Brookmeyer, J. Crowley, Biometrics 1982;38:29-41.
+    .. [2] G. Y. Zou, A. Donner, Stat Med 2008;27:1693-1702.
+    """
+    _check_share(share)
+    normal_quantile(conf_level)
+    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
+    found = {a: _quantile(_Group.of(tuple(cases.cells(a)), cases.mix), share, conf_level) for a in cases.arms}
+    missing = [a for a in cases.arms if math.isinf(found[a].estimate)]
+    if missing:
+        low, high = _difference_limits(found[cases.arms[1]], found[reference_arm])
+        raise NotEstimable(
+            "onset_quantile_difference",
+            f"{share:.0%} numb is not reached in the arm {' and '.join(missing)}",
+            code="not_reached",
+            bound=None if math.isinf(low) and math.isinf(high) else (low, high),
+        )
+    return _contrast(cases, found, share, conf_level)
+
+
+@takes_cases("weight", second="")
+def quantile_of_group(
+    times: Intervals,
+    *,
+    share: float = 0.5,
+    conf_level: float = 0.95,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
+) -> Estimate:
+    """Minute by which ``share`` of one group is numb.
+
+    Parameters
+    ----------
+    times : Intervals, n >= 1 rows of one group, or Cases
+    share, conf_level, weight, weight_kind
+        As in :func:`estimate_quantile`.
+
+    Returns
+    -------
+    Estimate
+        Quantity ``onset_quantile``, minutes. Infinite, with the caution ``not_reached``, where the share is not
+        reached: the interval's lower limit then says what is known.
+    """
+    _check_share(share)
+    normal_quantile(conf_level)
+    cell = Cell(*merge_alike(times, None if weight is None else np.asarray(weight)))
+    found = _quantile(_Group.of((cell,), np.ones(1)), share, conf_level)
+    counts = Counts.of(np.isfinite(cell.times.right), cases=cell.weight)
+    return _estimate(_QUANTITY, None, found, counts, share, conf_level, _cautions(None, found, share))
+
+
+def _check_share(share: float) -> None:
+    if not 0.0 < share < 1.0:
+        raise OnsetStudyError(
+            Problem(
+                what=f"share is {share!r}",
+                where=Where(key="share"),
+                mend="write a number between 0 and 1, for example 0.5 for the median",
+                code="share",
+            )
+        )
+
+
+def _first(ticks: NDArray[np.float64], holds: Callable[[float], bool]) -> int:
+    """Index of the first tick at which a condition holds that stays true once it is; their number if none."""
+    low, high = 0, ticks.size
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (low, middle) if holds(float(ticks[middle])) else (middle + 1, high)
+    return low
+
+
+def _begins(ticks: NDArray[np.float64], holds: Callable[[float], bool]) -> float:
+    """Minute after which, or at which, a rising condition begins to hold; it may do so between two ticks."""
+    i = _first(ticks, holds)
+    before = float(ticks[i - 1]) if i > 0 else 0.0
+    if i == ticks.size:
+        return before
+    return before if holds((before + float(ticks[i])) / 2.0) else float(ticks[i])
+
+
+def _quantile(group: _Group, share: float, conf_level: float) -> _Quantile:
+    ticks = group.ticks
+    enough = share - _REACHED
+    i = _first(ticks, lambda t: group.share(t)[0] >= enough)
+    high = float(ticks[i]) if i < ticks.size else math.inf
+    low = _begins(ticks, lambda t: group.share(t)[1] >= enough)
+    j = _first(ticks, lambda t: group.limit(t, conf_level, upwards=False) > share)
+    upper = float(ticks[j]) if j < ticks.size else math.inf
+    lower = _begins(ticks, lambda t: group.limit(t, conf_level, upwards=True) >= share)
+    return _Quantile(
+        bounds=(low, high), estimate=_inside(group, low, high, enough), limits=(min(lower, low), max(upper, high))
+    )
+
+
+def _inside(group: _Group, low: float, high: float, share: float) -> float:
+    """Minute within the bounds at which the evenly spread curve reaches the share."""
+    if math.isinf(high) or low == high:
+        return high
+    if group.spread(low) >= share:
+        return low
+    return float(optimize.brentq(lambda t: group.spread(t) - share, low, high, xtol=1e-10))
+
+
+def _difference_limits(first: _Quantile, reference: _Quantile) -> Limits:
+    """Limits of the difference; what is not reached leaves it open on its side."""
+    open_below, open_above = math.isinf(reference.bounds[1]), math.isinf(first.bounds[1])
+    # Infinity less infinity is no number: an open end is closed for the sum and opened again after it.
+    one = first.bounds[0], first.bounds[0] if open_above else first.bounds[1]
+    two = reference.bounds[0], reference.bounds[0] if open_below else reference.bounds[1]
+    low, high = mover_difference(one, first.limits, two, reference.limits)
+    return -math.inf if open_below else low, math.inf if open_above else high
+
+
+def _cautions(arm: str | None, found: _Quantile, share: float) -> tuple[Caution, ...]:
+    place = "" if arm is None else f" in the arm {arm}"
+    if math.isinf(found.estimate):
+        return (
+            Caution(
+                code="not_reached",
+                text=f"{share:.0%} numb is not reached{place} by the last test, at {found.bounds[0]:g} min or later.",
+            ),
+        )
+    low, high = found.bounds
+    if low == high:
+        return ()
+    text = f"The minute by which {share:.0%} are numb{place} lies between the tests at {low:g} and {high:g} min."
+    return (Caution(code="between_tests", text=text),)
+
+
+def _estimate(
+    quantity: str,
+    contrast: str | None,
+    found: _Quantile,
+    counts: Counts,
+    share: float,
+    conf_level: float,
+    caution: tuple[Caution, ...],
+) -> Estimate:
+    how = "inversion of pointwise limits of the share numb"
+    if quantity != _QUANTITY:
+        how = f"recovery of variances from limits by {how}"
+    return Estimate(
+        quantity=quantity,
+        contrast=contrast,
+        estimate=found.estimate,
+        interval=Interval(low=found.limits[0], high=found.limits[1], level=conf_level, method=how),
+        unit="ratio" if quantity.endswith("ratio") else "min",
+        method=f"minute by which {share:.0%} are numb, nonparametric maximum likelihood",
+        n=counts,
+        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, _EVEN),
+        caution=caution,
+        source=_SOURCE,
+    )
+
+
+def _contrast(cases: ArmedCases, found: dict[str, _Quantile], share: float, conf_level: float) -> ArmContrast:
+    reference, *others = cases.arms
+    events = np.isfinite(cases.times.right)
+    cautions = {a: _cautions(a, found[a], share) for a in cases.arms}
+    two = found[reference]
+
+    def estimate(quantity: str, contrast: str, value: _Quantile, *arms: str) -> Estimate:
+        caution = (*cases.caution, *(c for a in arms for c in cautions[a]))
+        return _estimate(quantity, contrast, value, cases.counts(events, *arms), share, conf_level, caution)
+
+    differences, bounds = [], [Bounds(contrast=a, low=q.bounds[0], high=q.bounds[1]) for a, q in found.items()]
+    for a in others:
+        one = found[a]
+        difference = _Quantile(
+            bounds=(one.bounds[0] - two.bounds[1], one.bounds[1] - two.bounds[0]),
+            estimate=one.estimate - two.estimate,
+            limits=_difference_limits(one, two),
+        )
+        name = f"{a} - {reference}"
+        differences.append(estimate("onset_quantile_difference", name, difference, reference, a))
+        bounds.append(Bounds(contrast=name, low=difference.bounds[0], high=difference.bounds[1]))
+    ratio = None
+    if two.estimate > 0:
+        one = found[others[0]]
+        limits = mover_ratio(one.bounds, one.limits, two.bounds, two.limits)
+        value = _Quantile(bounds=limits, estimate=one.estimate / two.estimate, limits=limits)
+        ratio = estimate("onset_quantile_ratio", f"{others[0]} / {reference}", value, reference, others[0])
+    return ArmContrast(
+        arms=tuple(estimate(_QUANTITY, a, found[a], a) for a in cases.arms),
+        difference=differences[0],
+        more=tuple(differences[1:]),
+        ratio=ratio,
+        method=differences[0].method,
+        n=cases.counts(events),
+        bounds=tuple(bounds),
+        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, _EVEN),
+        caution=(*cases.caution, *(c for a in cases.arms for c in cautions[a])),
+        source=_SOURCE,
+    )

@@ -1,0 +1,418 @@
+"""Restricted mean time to onset: minutes waited on average up to a horizon, compared between arms."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from onsetstudy.core.cases import takes_cases
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Caution, Estimate, Interval
+from onsetstudy.core.seeds import stream
+from onsetstudy.inference.proportions import Limits, normal_quantile, wilson_limits
+from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance
+from onsetstudy.survival.curve.npmle import Curves, fit_npmle
+from onsetstudy.survival.results import ArmContrast, Bounds, OnsetCurve
+from onsetstudy.survival.summaries.npmle_proportion import tells_something
+from onsetstudy.survival.summaries.standardisation import (
+    INDEPENDENT_CASES,
+    SCHEDULE_ASSUMPTION,
+    ArmedCases,
+    Cell,
+    sort_arms,
+    usual_gap,
+)
+
+__all__ = ["WAIT_METHODS", "estimate_rmst", "waits_of_masses"]
+
+FloatArray = NDArray[np.float64]
+WAIT_METHODS = ("information", "bootstrap")
+"""How the variance is found."""
+
+_EVEN = Assumption(
+    name="even_within_gaps", detail="onset is taken as spread evenly over the gap between two tests in which it lies"
+)
+_SOURCE = "restricted mean as in Royston & Parmar 2013, BMC Med Res Methodol 13:152, of the interval-censored curve"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Options:
+    tau_min: float
+    conf_level: float
+    method: str
+    seed: int | None
+    replicates: int
+    small_sample: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _CellWait:
+    """Restricted mean time to onset of the cases of one arm in one stratum, already times the weight of the stratum.
+
+    ``spread`` is ``(variance, degrees of freedom)``, with the variance as large as the small-sample interval
+    needs it; ``None`` without spread between cases, when ``reach`` is how far below and above the mean may lie.
+    """
+
+    mean: float
+    bounds: tuple[float, float]
+    variance: float
+    spread: tuple[float, float] | None
+    reach: tuple[float, float] = (0.0, 0.0)
+
+
+def waits_of_masses(curve: OnsetCurve, tau_min: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Wait up to ``tau_min`` per innermost interval: mass at its beginning, spread evenly, at its end.
+
+    Returns
+    -------
+    tuple of ndarray of float, shape (k,)
+        Minutes. An interval without end counts as ``tau_min`` when spread evenly.
+    """
+    low, high = np.minimum(curve.left, tau_min), np.minimum(curve.right, tau_min)
+    width = np.where(np.isfinite(curve.right), curve.right - curve.left, 0.0)
+    spanning = (curve.left < tau_min) & (curve.right > tau_min) & np.isfinite(curve.right)
+    # Of an interval cut by the horizon, the part before it waits its mean and the part after it tau.
+    before = np.where(spanning, (tau_min - curve.left) / np.where(width > 0, width, 1.0), 1.0)
+    even = before * (low + high) / 2.0 + (1.0 - before) * tau_min
+    return low, np.where(np.isinf(curve.right), tau_min, even), high
+
+
+@takes_cases("stratum", "weight")
+def estimate_rmst(
+    times: Intervals,
+    arm: ArrayLike,
+    *,
+    reference_arm: str,
+    tau_min: float,
+    conf_level: float = 0.95,
+    stratum: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
+    grace_min: float | None = None,
+    method: str = "information",
+    seed: int | None = None,
+    replicates: int = 500,
+    small_sample: bool = True,
+    curves: Curves | None = None,
+) -> ArmContrast:
+    """Restricted mean time to onset up to ``tau_min`` per arm, with difference and ratio to the reference arm.
+
+    Parameters
+    ----------
+    times : Intervals, n rows, or Cases
+        Onset in (left, right], minutes from clock zero. With :class:`~onsetstudy.core.cases.Cases`, arm, reference arm,
+        strata, weights and level stand in them.
+    arm : array_like of str, shape (n,)
+    reference_arm : str
+        Arm that the others are compared with.
+    tau_min : float
+        Horizon in minutes; who is not numb by then has waited ``tau_min``.
+    conf_level : float
+        Two-sided level of all intervals.
+    stratum : array_like of str, shape (n,), optional
+        Means are standardised to the mix of strata in all arms together (strata in which an arm has
+        no case are left out, with a caution).
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
+    grace_min : float, optional
+        If nobody of an arm (and stratum) was tested at or after ``tau_min``, cases never seen numb and
+        last felt at most this long before it count as not numb up to it. Default: the usual gap between
+        two tests (median width of the gaps in which onset was seen). 0 switches this off.
+    method : str
+        Variance by ``"information"`` (delta method from the observed information) or ``"bootstrap"`` (cases
+        drawn anew within arm and stratum; needs ``seed``).
+    seed : int, optional
+        Seed of the bootstrap.
+    replicates : int
+        Bootstrap samples.
+    small_sample : bool
+        Intervals by Student's t with Welch's degrees of freedom and variances enlarged by ``n/(n - 1)`` in each
+        arm, those of the arms on the logit of wait / tau; otherwise by the normal distribution.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
+
+    Returns
+    -------
+    ArmContrast
+        ``arms``: quantity ``restricted_wait`` in minutes, ``contrast`` the arm, counts of cases and of onsets
+        seen by ``tau_min``. ``difference``: ``restricted_wait_difference``, arm minus reference, below 0 when
+        the arm was numb sooner. ``ratio``: ``rmst_ratio``. ``bounds``: what the gaps between tests
+        leave open, with all onsets at the beginning or at the end of their innermost interval.
+
+    Raises
+    ------
+    NotEstimable
+        If the curve of an arm (in a stratum) is undefined before ``tau_min``: testing ended earlier, by
+        more than ``grace_min``, with cases not yet numb.
+
+    Notes
+    -----
+    The mean is an exact sum over the innermost intervals of the nonparametric maximum likelihood curve, mass spread
+    evenly inside each. On exact and right-censored times it is the area under the Kaplan-Meier curve, and the
+    standard error Greenwood's. With no spread between the cases of an arm (all in one gap) there is no
+    standard error; the interval then allows a share of the cases as large as Wilson's limit for 0 of n
+    to lie at 0 or at ``tau_min``.
+
+    References
+    ----------
+    .. [1] P. Royston, M. K. B. Parmar, BMC Med Res Methodol 2013;13:152.
+    .. [2] H. Uno and others, J Clin Oncol 2014;32:2380-2385.
+    .. [3] B. W. Turnbull, J R Stat Soc B 1976;38:290-295.
+    .. [4] R. Geskus, P. Groeneboom, Ann Stat 1999;27:627-674 (smooth functionals are estimable at the usual rate).
+    .. [5] B. L. Welch, Biometrika 1947;34:28-35.
+    """
+    options = _checked(tau_min, conf_level, method, seed, replicates, small_sample)
+    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
+    grace = usual_gap(cases.times, cases.weight) if grace_min is None else grace_min
+    followed, carried = cases.follow_to(tau_min, grace)
+    curves = curves or Curves()
+    cells = {name: _cells(cases, followed, name, options, curves) for name in cases.arms}
+    return _contrast(followed, cells, carried, options)
+
+
+def _checked(
+    tau_min: float, conf_level: float, method: str, seed: int | None, replicates: int, small_sample: bool
+) -> _Options:
+    normal_quantile(conf_level)
+    faults = (
+        ("tau_min", tau_min, "write minutes above 0, for example 15", math.isfinite(tau_min) and tau_min > 0),
+        ("method", method, f"write one of {', '.join(WAIT_METHODS)}", method in WAIT_METHODS),
+        ("seed", seed, "the bootstrap needs a whole number as seed", method != "bootstrap" or seed is not None),
+        ("replicates", replicates, "write at least 100 bootstrap samples", method != "bootstrap" or replicates >= 100),
+    )
+    problems = [
+        Problem(what=f"{key} is {value!r}", where=Where(key=key), mend=mend, code=key)
+        for key, value, mend, right in faults
+        if not right
+    ]
+    if problems:
+        raise OnsetStudyError(problems)
+    return _Options(
+        tau_min=tau_min,
+        conf_level=conf_level,
+        method=method,
+        seed=seed,
+        replicates=replicates,
+        small_sample=small_sample,
+    )
+
+
+def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: _Options, curves: Curves) -> list[_CellWait]:
+    forward = followed.times.left - cases.times.left
+    return [
+        _cell_wait(cell, float(forward[rows].max()), name, stratum, float(share), options, curves)
+        for cell, rows, stratum, share in zip(
+            followed.cells(name), cases.rows(name), cases.strata, cases.mix, strict=True
+        )
+    ]
+
+
+def _cell_wait(
+    cell: Cell, carried_min: float, name: str, stratum: str, weight: float, options: _Options, curves: Curves
+) -> _CellWait:
+    times = cell.times
+    # Cases that were never tested add nothing; they must not add degrees of freedom either.
+    tau, n = options.tau_min, round(float(cell.weight[tells_something(times)].sum()))
+    curve = curves.fit(times, weight=cell.weight)
+    if np.isinf(curve.right[-1]) and curve.left[-1] < tau:
+        place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")
+        raise NotEstimable(
+            "rmst",
+            f"in {place} testing ended at {curve.left[-1]:g} min with {curve.mass[-1]:.0%} not yet numb, "
+            f"before the horizon of {tau:g} min",
+            code="curve_undefined",
+        )
+    low, even, high = waits_of_masses(curve, tau)
+    # Cases carried forward to the horizon may have become numb as soon as they were last tested.
+    low = np.where(np.isinf(curve.right), low - carried_min, low)
+    mean = min(float(curve.mass @ even), tau)
+    bounds = functional_bounds(times, curve, low, high)
+    variance = _variance(cell, curve, even, f"{name}|{stratum}", options)
+    weighted = weight * bounds[0], weight * bounds[1]
+    if n < 2 or variance <= 1e-18 * tau * tau:
+        outside = wilson_limits(0, n, options.conf_level)[1]
+        reach = (weight * outside * mean, weight * outside * (tau - mean))
+        return _CellWait(mean=weight * mean, bounds=weighted, variance=0.0, spread=None, reach=reach)
+    used = weight * weight * variance
+    inflated = used * n / (n - 1) if options.small_sample else used
+    return _CellWait(mean=weight * mean, bounds=weighted, variance=used, spread=(inflated, n - 1.0))
+
+
+def _variance(cell: Cell, curve: OnsetCurve, even: FloatArray, name: str, options: _Options) -> float:
+    if options.method == "information":
+        return functional_variance(cell.times, curve, even, cell.weight)
+    means = []
+    for replicate in range(options.replicates):
+        chance = stream(int(options.seed or 0), f"rmst_bootstrap|{name}", replicate)
+        # How often each kind of case is drawn among as many draws as there are cases: no case is written out.
+        weight = chance.multinomial(cell.n, cell.weight / cell.weight.sum()).astype(np.float64)
+        drawn = weight > 0
+        again = fit_npmle(cell.times.take(drawn), weight=weight[drawn])
+        means.append(float(again.mass @ waits_of_masses(again, options.tau_min)[1]))
+    return float(np.var(means, ddof=1))
+
+
+def _margins(cells: Sequence[tuple[_CellWait, float]], options: _Options) -> tuple[float, float, float | None]:
+    """How far the limits of a signed sum of cells reach below and above it, and its standard error."""
+    spreads = [cell.spread for cell, _ in cells if cell.spread is not None]
+    total = sum(variance for variance, _ in spreads)
+    if total > 0 and options.small_sample:
+        freedom = total**2 / sum(variance**2 / df for variance, df in spreads)
+        quantile = float(stats.t.ppf(0.5 + options.conf_level / 2.0, freedom))
+    else:
+        quantile = normal_quantile(options.conf_level)
+    reach = np.array([cell.reach if sign > 0 else cell.reach[::-1] for cell, sign in cells])
+    below, above = np.sqrt(quantile**2 * total + np.sum(reach**2, axis=0))
+    whole = len(spreads) == len(cells)
+    return float(below), float(above), math.sqrt(sum(cell.variance for cell, _ in cells)) if whole else None
+
+
+def _contrast(
+    cases: ArmedCases, cells: dict[str, list[_CellWait]], carried: dict[str, int], options: _Options
+) -> ArmContrast:
+    reference, *others = cases.arms
+    tau = options.tau_min
+    method = f"restricted mean time to onset up to {tau:g} min under the nonparametric maximum likelihood curve"
+    method += f", standardised over {len(cases.strata)} strata" if cases.stratified else ""
+    events = cases.times.right <= tau
+    cautions = {name: _arm_cautions(name, cells[name], carried[name], tau) for name in cases.arms}
+
+    def estimate(quantity: str, contrast: str, value: tuple[float, Limits, float | None, str], *arms: str) -> Estimate:
+        number, limits, error, how = value
+        return Estimate(
+            quantity=quantity,
+            contrast=contrast,
+            estimate=number,
+            std_error=error,
+            interval=Interval(low=limits[0], high=limits[1], level=options.conf_level, method=how),
+            unit="ratio" if quantity.endswith("ratio") else "min",
+            method=method,
+            n=cases.counts(events, *arms),
+            assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, _EVEN),
+            caution=(*cases.caution, *(c for arm in arms for c in cautions[arm])),
+            source=_SOURCE,
+        )
+
+    per_arm = tuple(estimate("rmst", a, _mean(cells[a], options), a) for a in cases.arms)
+    differences = tuple(
+        estimate(
+            "rmst_difference",
+            f"{a} - {reference}",
+            _difference(cells[a], cells[reference], options),
+            reference,
+            a,
+        )
+        for a in others
+    )
+    ratio = _ratio(cells[others[0]], cells[reference], options)
+    contrast = f"{others[0]} / {reference}"
+    return ArmContrast(
+        arms=per_arm,
+        difference=differences[0],
+        more=differences[1:],
+        ratio=None if ratio is None else estimate("rmst_ratio", contrast, ratio, reference, others[0]),
+        method=method,
+        n=cases.counts(events),
+        bounds=_all_bounds(cells, reference, others),
+        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, _EVEN),
+        caution=(*cases.caution, *(c for a in cases.arms for c in cautions[a])),
+        source=_SOURCE,
+    )
+
+
+def _how(cells: Sequence[_CellWait], options: _Options) -> str:
+    how = "Student t, Welch" if options.small_sample else "normal"
+    how += ", bootstrap variance" if options.method == "bootstrap" else ", variance from the observed information"
+    alone = any(cell.spread is None for cell in cells)
+    return how + (", and Wilson's limit for 0 of n where an arm has no spread" if alone else "")
+
+
+def _mean(cells: list[_CellWait], options: _Options) -> tuple[float, Limits, float | None, str]:
+    mean, tau = sum(cell.mean for cell in cells), options.tau_min
+    below, above, error = _margins([(cell, 1.0) for cell in cells], options)
+    how = _how(cells, options)
+    if error is not None and options.small_sample and 0.0 < mean < tau:
+        # Waits are skewed: long tails when most are short, the reverse when many reach the horizon.
+        centre, half = math.log(mean / (tau - mean)), below * tau / (mean * (tau - mean))
+        low, high = (tau / (1.0 + math.exp(-x)) for x in (centre - half, centre + half))
+        return mean, (low, high), error, how + ", on the logit of the share of the horizon"
+    return mean, (max(0.0, mean - below), min(tau, mean + above)), error, how
+
+
+def _difference(
+    cells: list[_CellWait], reference: list[_CellWait], options: _Options
+) -> tuple[float, Limits, float | None, str]:
+    value = sum(cell.mean for cell in cells) - sum(cell.mean for cell in reference)
+    signed = [(cell, 1.0) for cell in cells] + [(cell, -1.0) for cell in reference]
+    below, above, error = _margins(signed, options)
+    tau = options.tau_min
+    return value, (max(-tau, value - below), min(tau, value + above)), error, _how([*cells, *reference], options)
+
+
+def _ratio(
+    cells: list[_CellWait], reference: list[_CellWait], options: _Options
+) -> tuple[float, Limits, float | None, str] | None:
+    mean, mean_ref = sum(cell.mean for cell in cells), sum(cell.mean for cell in reference)
+    if mean <= 0 or mean_ref <= 0:
+        return None
+    # On the log scale every variance and reach is relative to its arm's mean.
+    relative = [(_over(cell, mean), 1.0) for cell in cells] + [(_over(cell, mean_ref), -1.0) for cell in reference]
+    below, above, error = _margins(relative, options)
+    ratio = mean / mean_ref
+    return (
+        ratio,
+        (ratio * math.exp(-below), ratio * math.exp(above)),
+        error,
+        _how([*cells, *reference], options) + (", log scale"),
+    )
+
+
+def _over(cell: _CellWait, mean: float) -> _CellWait:
+    spread = None if cell.spread is None else (cell.spread[0] / mean**2, cell.spread[1])
+    reach = (-math.log1p(-min(cell.reach[0] / mean, 1 - 1e-12)), math.log1p(cell.reach[1] / mean))
+    return replace(cell, variance=cell.variance / mean**2, spread=spread, reach=reach)
+
+
+def _sum_bounds(cells: list[_CellWait]) -> Limits:
+    return sum(cell.bounds[0] for cell in cells), sum(cell.bounds[1] for cell in cells)
+
+
+def _all_bounds(cells: dict[str, list[_CellWait]], reference: str, others: list[str]) -> tuple[Bounds, ...]:
+    arms = {name: _sum_bounds(parts) for name, parts in cells.items()}
+    low, high = arms[reference]
+    return tuple(Bounds(contrast=a, low=b[0], high=b[1]) for a, b in arms.items()) + tuple(
+        Bounds(contrast=f"{a} - {reference}", low=arms[a][0] - high, high=arms[a][1] - low) for a in others
+    )
+
+
+def _arm_cautions(name: str, cells: list[_CellWait], carried: int, tau_min: float) -> tuple[Caution, ...]:
+    cautions = []
+    low, high = _sum_bounds(cells)
+    if high - low > 1e-9 * tau_min:
+        text = (
+            f"Onset in the arm {name} is known only to the gap between two tests: depending on where in the gaps "
+            f"it lies, the restricted mean time to onset is between {low:.2f} and {high:.2f} min. The "
+            f"estimate spreads it evenly."
+        )
+        cautions.append(Caution(code="between_tests", text=text))
+    if carried:
+        text = (
+            f"In the arm {name} testing stopped before {tau_min:g} min; {carried} cases last felt less than one "
+            f"usual gap before it count as not numb up to {tau_min:g} min."
+        )
+        cautions.append(Caution(code="last_test_before_minute", text=text))
+    if any(cell.spread is None for cell in cells):
+        text = (
+            f"All cases of the arm {name}{' in a stratum' if len(cells) > 1 else ''} waited equally long as far as "
+            "the tests can tell, so that their spread is unknown; the interval is a cautious one."
+        )
+        cautions.append(Caution(code="no_spread", text=text))
+    return tuple(cautions)

@@ -1,0 +1,183 @@
+"""Share numb by a target minute when every patient was treated in both arms (crossover, split-mouth)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval
+from onsetstudy.inference.proportions import (
+    mcnemar_exact,
+    newcombe_paired_difference,
+    normal_quantile,
+    wilson_limits,
+)
+from onsetstudy.survival.results import ArmContrast
+from onsetstudy.survival.summaries.npmle_proportion import decided
+from onsetstudy.survival.summaries.standardisation import sort_arms
+
+__all__ = ["paired_success"]
+
+_SOURCE = "Newcombe 1998, Stat Med 17:2635-2650, method 10; exact McNemar test"
+_PATIENTS = Assumption(name="independent_patients", detail="patients are independent; the two cases of one need not be")
+_PERIOD = Assumption(name="no_period_effect", detail="it does not matter which arm came first, or which side it had")
+
+
+def paired_success(
+    times: Intervals,
+    arm: ArrayLike,
+    patient: ArrayLike,
+    *,
+    reference_arm: str,
+    target_min: float,
+    conf_level: float = 0.95,
+) -> ArmContrast:
+    """Share numb by ``target_min`` in either arm of the same patients, with the difference and its exact test.
+
+    Parameters
+    ----------
+    times : Intervals, n cases
+        Onset in (left, right], minutes from clock zero.
+    arm, patient : array_like of str, shape (n,)
+        Two arms; at most one case of a patient in each.
+    reference_arm : str
+        Arm that the other is compared with.
+    target_min : float
+        Target minute.
+    conf_level : float
+        Two-sided level of all intervals.
+
+    Returns
+    -------
+    ArmContrast
+        Quantities as in :func:`~onsetstudy.survival.summaries.success.success_by`, of the patients with a decided
+        result in both
+        arms; those left out are counted in the cautions. ``difference.p_value`` is McNemar's, exact. No ratio.
+
+    Raises
+    ------
+    OnsetStudyError
+        If there are not two arms, or a patient has two cases in one.
+    NotEstimable
+        If no patient has a decided result in both arms.
+
+    References
+    ----------
+    .. [1] R. G. Newcombe, Stat Med 1998;17:2635-2650.
+    .. [2] Q. McNemar, Psychometrika 1947;12:153-157.
+    """
+    z = normal_quantile(conf_level)
+    cases = sort_arms(times, arm, reference_arm=reference_arm, two_arms=True)
+    reference, other = cases.arms
+    result, known = _by_patient(times, cases.arm, patient, cases.arms, target_min)
+    complete = np.all(known, axis=1)
+    pairs = result[complete]
+    n = int(complete.sum())
+    if n == 0:
+        raise NotEstimable(
+            "success_difference", "no patient has a decided result in both arms", code="no_pairs", bound=(-1.0, 1.0)
+        )
+    both, neither = int(np.sum(pairs.all(axis=1))), int(np.sum(~pairs.any(axis=1)))
+    other_only = int(np.sum(pairs[:, 1] & ~pairs[:, 0]))
+    reference_only = n - both - neither - other_only
+    low, high = newcombe_paired_difference(both, other_only, reference_only, neither, conf_level)
+    caution = _cautions(complete.size - n, complete.size, target_min)
+    counted = {reference: both + reference_only, other: both + other_only}
+    counts = Counts(
+        cases=2 * n,
+        onsets=sum(counted.values()),
+        by_arm=tuple(ArmCount(arm=name, cases=n, onsets=count) for name, count in counted.items()),
+    )
+    method = f"share by {target_min:g} min of {n} patients treated in both arms"
+
+    def estimate(
+        quantity: str, contrast: str, value: float, error: float, interval: Interval, **more: float
+    ) -> Estimate:
+        return Estimate(
+            quantity=quantity,
+            contrast=contrast,
+            estimate=value,
+            std_error=error if error > 0 else None,
+            interval=interval,
+            unit="proportion",
+            method=method,
+            n=counts,
+            assumptions=(_PATIENTS, _PERIOD),
+            caution=caution,
+            source=_SOURCE,
+            **more,
+        )
+
+    def per_arm(name: str) -> Estimate:
+        share = counted[name] / n
+        ends = wilson_limits(counted[name], n, conf_level)
+        interval = Interval(low=ends[0], high=ends[1], level=conf_level, method="Wilson score")
+        return estimate("success_by_target", name, share, math.sqrt(share * (1 - share) / n), interval)
+
+    difference = (other_only - reference_only) / n
+    # Wald's error of a paired difference; where it is 0, half the width of the limits in its units.
+    error = math.sqrt(max(0.0, other_only + reference_only - (other_only - reference_only) ** 2 / n)) / n
+    return ArmContrast(
+        arms=(per_arm(reference), per_arm(other)),
+        difference=estimate(
+            "success_difference",
+            f"{other} - {reference}",
+            difference,
+            error if error > 0 else (high - low) / 2 / z,
+            Interval(low=low, high=high, level=conf_level, method="Newcombe paired, method 10"),
+            p_value=mcnemar_exact(other_only, reference_only),
+        ),
+        method=method,
+        n=counts,
+        assumptions=(_PATIENTS, _PERIOD),
+        caution=caution,
+        source=_SOURCE,
+    )
+
+
+def _by_patient(
+    times: Intervals, arm: NDArray[np.str_], patient: ArrayLike, arms: tuple[str, ...], target_min: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Per patient and arm, shape (patients, 2): numb by the target, and whether that is known."""
+    names, row = np.unique(np.asarray(patient).astype(str), return_inverse=True)
+    if row.shape != arm.shape:
+        raise OnsetStudyError(
+            Problem(
+                what=f"patient has the shape {np.shape(patient)} beside {arm.size} cases",
+                where=Where(key="patient"),
+                mend="give one patient per case",
+                code="shape",
+            )
+        )
+    column = (arm == arms[1]).astype(np.intp)
+    seen = np.zeros((names.size, 2), dtype=np.intp)
+    np.add.at(seen, (row, column), 1)
+    problems = [
+        Problem(
+            what=f"patient {names[i]} has {seen[i, j]} cases in the arm {arms[j]}",
+            where=Where(key="patient"),
+            mend="a paired comparison takes one case of a patient per arm",
+            code="repeated",
+        )
+        for i, j in np.argwhere(seen > 1)[:20]
+    ]
+    if problems:
+        raise OnsetStudyError(problems)
+    numb, not_numb = decided(times, target_min)
+    result, known = np.zeros(seen.shape, dtype=np.bool_), np.zeros(seen.shape, dtype=np.bool_)
+    result[row, column], known[row, column] = numb, numb | not_numb
+    return result, known
+
+
+def _cautions(left_out: int, patients: int, target_min: float) -> tuple[Caution, ...]:
+    if left_out == 0:
+        return ()
+    text = (
+        f"{left_out} of {patients} patients are left out: they were not treated in both arms, or a missed test leaves "
+        f"open whether they were numb by {target_min:g} min."
+    )
+    return (Caution(code="incomplete_pairs", text=text),)
