@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol
     from onsetstudy.records.model import Records
     from onsetstudy.study.exchange_results import Exchange
-    from onsetstudy.study.group_results import GroupResults
-    from onsetstudy.study.results import StudyResults
+    from onsetstudy.study.group.results import GroupResults
+    from onsetstudy.study.practice.results import StudyResults
 
 __all__ = [
     "enter_event",

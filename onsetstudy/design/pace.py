@@ -8,7 +8,7 @@ import numpy as np
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.seeds import stream
-from onsetstudy.design.trials.results import Pace
+from onsetstudy.design.size_results import Pace
 
 __all__ = ["time_to_answer"]
 

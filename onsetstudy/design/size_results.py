@@ -9,7 +9,7 @@ import pandas as pd
 from onsetstudy.core.results import Assumption, Caution
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["OnsetExpectation", "SampleSize", "SizeTable"]
+__all__ = ["OnsetExpectation", "Pace", "SampleSize", "SizeTable"]
 
 
 @result_kind("onset_expectation")
@@ -78,3 +78,18 @@ class SizeTable:
         totals = [s.total for s in self.sizes]
         rows = [totals[k * len(self.powers) : (k + 1) * len(self.powers)] for k in range(len(self.effects))]
         return pd.DataFrame(rows, index=pd.Index(self.effects, name="effect"), columns=list(self.powers))
+
+
+@result_kind("pace")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pace:
+    """Quarters until enough cases are in: the middle, and the limits of the likely range at ``level``."""
+
+    needed: int
+    included_per_month: float
+    quarters: int
+    low: int
+    high: int
+    level: float
+    months: float
+    assumptions: str

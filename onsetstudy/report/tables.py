@@ -20,7 +20,8 @@ from onsetstudy.report.numbers import (
     tidy,
 )
 from onsetstudy.report.sentences import ALLOWED, estimate_shown, plain_words, short_value, without_looks
-from onsetstudy.study.results import EstimateLike, Notice, Population, StudyResults
+from onsetstudy.study.practice.results import StudyResults
+from onsetstudy.study.results import EstimateLike, Notice, Population
 
 __all__ = [
     "balance_table",

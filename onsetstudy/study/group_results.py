@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
-from onsetstudy.core.claims import Claims
-from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
-from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.core.results import Counts, Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.serialise import result_kind
 from onsetstudy.outcomes.harm_results import ArmEvents
-from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
-from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.results import ArmStanding
-from onsetstudy.study.results import ArmCurve, LooksTaken, Provenance
+from onsetstudy.pool.results import CommonOdds
+from onsetstudy.study.results import ArmCurve
 from onsetstudy.survival.results import SharedFrailty
 
-__all__ = ["Agreement", "GroupHarm", "GroupOverall", "GroupPractice", "GroupResults", "GroupSuccess", "Reconciled"]
+__all__ = ["Agreement", "GroupHarm", "GroupOverall", "GroupPractice", "GroupSuccess", "Reconciled"]
 
 EstimateLike = Estimate | NotAvailable
 
@@ -125,65 +121,3 @@ class Agreement:
 
     apart: float | None
     reasons: tuple[str, ...]
-
-
-@result_kind("group_results")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GroupResults:
-    """A study group up to a quarter; practices are named by letters, except in ``practices``.
-
-    ``pooled`` has one entry per quantity, ``cumulative`` the two-stage average of the rate by quarter, ``subgroups``
-    the rate by technique and by practice. ``missing`` are codes of the protocol's practices without a file, ``shorter``
-    practices whose files end before the quarter, ``beyond`` those whose files go on after it (what carries no quarter
-    is left out of them), each with its last quarter; ``skipped`` are files that were not read. ``unrecorded`` are
-    letters of practices that recorded nothing about harms, with their cases. ``arms`` holds for each file the
-    letter of its practice and how its arms are known over all that it sent (``None``: the file does not tell); empty
-    where arms were not randomised. ``unlike_rows`` are codes of why a report of the same cases from their rows may have
-    other numbers (``quarters_merged``, ``techniques_merged``, ``scores_held_back``, ``beyond``); ``reconciled`` has the
-    quantities of which the mean of practices is another number than the answer.
-    """
-
-    protocol: Protocol
-    quarter: str
-    period_start: str
-    period_end: str
-    practices: tuple[GroupPractice, ...]
-    overall: GroupOverall
-    pooled: tuple[Pooled, ...]
-    cumulative: tuple[Step, ...]
-    subgroups: tuple[Subgroups, ...]
-    agreement: Agreement
-    funnels: tuple[Funnel | NotAvailable, ...]
-    looks: LooksTaken | None
-    harms: tuple[GroupHarm, ...]
-    unrecorded: tuple[tuple[str, int], ...]
-    missing: tuple[str, ...]
-    shorter: tuple[tuple[str, str], ...]
-    beyond: tuple[tuple[str, str], ...]
-    skipped: tuple[str, ...]
-    notes: tuple[str, ...]
-    caution: tuple[Caution, ...]
-    provenance: Provenance
-    arms: tuple[tuple[str, ArmStanding | None], ...] = ()
-    unlike_rows: tuple[str, ...] = ()
-    reconciled: tuple[Reconciled, ...] = ()
-
-    @property
-    def claims(self) -> Claims:
-        """What may be said of these results, and with which number."""
-        # Imported here: the maker of claims needs this module's types.
-        from onsetstudy.study.answer.claims import register
-
-        return register(self)
-
-    def letter(self, code: str) -> str | None:
-        """Letter of a practice, ``None`` for a code that is not among them."""
-        return next((p.letter for p in self.practices if p.code == code), None)
-
-    def quantity(self, name: str) -> Pooled | None:
-        """Pooled result of one quantity."""
-        return next((p for p in self.pooled if p.quantity == name), None)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types; holds the key of the letters, so it is for the coordinator."""
-        return to_dict(self)

@@ -8,8 +8,8 @@ from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.expected_wait import ExpectedWait
 from onsetstudy.design.interim.results import LookPlan
-from onsetstudy.design.size_results import OnsetExpectation, SampleSize, SizeTable
-from onsetstudy.design.trials.results import Pace, ScheduleComparison, SimulatedPower
+from onsetstudy.design.size_results import OnsetExpectation, Pace, SampleSize, SizeTable
+from onsetstudy.design.trials.results import ScheduleComparison, SimulatedPower
 from onsetstudy.protocol.model import Protocol
 
 __all__ = ["Needed", "NotSized", "PlanningResults", "PowerPoint", "Question"]

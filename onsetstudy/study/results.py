@@ -3,38 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
-from onsetstudy.adjustment.results import FairComparison
-from onsetstudy.core.claims import Claims
 from onsetstudy.core.results import (
     Caution,
     Counts,
     Estimate,
-    Flow,
     HypothesisTest,
     NotAvailable,
     estimates_frame,
 )
-from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.interim.interim_analyses import LookSeen
 from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
-from onsetstudy.doses.results import DoseSummary
-from onsetstudy.outcomes.chair_results import ChairTime
-from onsetstudy.outcomes.harm_results import Safety
-from onsetstudy.outcomes.published_results import PublishedContext
-from onsetstudy.outcomes.scores.comfort_results import Comfort
 from onsetstudy.outcomes.scores.pain_results import PainComparison
-from onsetstudy.outcomes.scores.paired_results import Blinding, PairedStudy
-from onsetstudy.protocol.lock_results import LockStanding
-from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.results import AllocationReview, ArmStanding, Doubt
-from onsetstudy.study.adoption_results import Adoption
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
 from onsetstudy.survival.sequential.results import AnytimeTest, ConfidenceSequence
-from onsetstudy.watch.results import Watch
 
 __all__ = [
     "AnytimeLook",
@@ -50,7 +35,6 @@ __all__ = [
     "Notice",
     "Population",
     "Provenance",
-    "StudyResults",
     "Variation",
 ]
 
@@ -295,79 +279,3 @@ class Provenance:
     seed: int
     versions: tuple[tuple[str, str], ...]
     ledger_head: str = ""
-
-
-@result_kind("study_results")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudyResults:
-    """Results of one study up to one quarter.
-
-    ``overall`` is cumulative to the end of ``quarter``; ``by_quarter`` has one entry per quarter so far,
-    the last being ``quarter`` itself; ``by_technique`` and ``by_practice`` are cumulative. ``arms``
-    says how the arm of a randomised case is known.
-    """
-
-    protocol: Protocol
-    quarter: str
-    period_start: str
-    period_end: str
-    practices: tuple[str, ...]
-    n_clinicians: int
-    overall: Population
-    by_quarter: tuple[Population, ...]
-    by_technique: tuple[Population, ...]
-    by_practice: tuple[Population, ...]
-    flow: Flow
-    arm_table: ArmTable
-    data_quality: DataQuality
-    more_needed: MoreNeeded | None
-    caution: tuple[Caution, ...]
-    provenance: Provenance
-    sensitivity: tuple[Variation, ...] = ()
-    diagnostics: Diagnostics | None = None
-    allocation: AllocationReview | None = None
-    standing: LockStanding | None = None
-    chair_time: ChairTime | None = None
-    doses: DoseSummary | None = None
-    context: PublishedContext | None = None
-    safety: Safety | None = None
-    watch: Watch | None = None
-    looks: LooksTaken | None = None
-    anytime: AnytimeTaken | None = None
-    comfort: Comfort | None = None
-    paired: PairedStudy | None = None
-    blinding: Blinding | None = None
-    fair: FairComparison | None = None
-    arms: ArmStanding | None = None
-    doubts: tuple[Doubt, ...] = ()
-
-    @property
-    def claims(self) -> Claims:
-        """What may be said of these results, and with which number."""
-        # Imported here: the maker of claims needs this module's types.
-        from onsetstudy.study.answer.claims import register
-
-        return register(self)
-
-    @property
-    def adoption(self) -> Adoption | None:
-        """What the rule of adoption says, once the study is over."""
-        # Imported here: the rule is held against this module's types.
-        from onsetstudy.study.answer.adoption import adoption_of
-
-        return adoption_of(self)
-
-    @property
-    def this_quarter(self) -> Population | None:
-        """The quarter of the report alone."""
-        return next((p for p in self.by_quarter if p.level == self.quarter), None)
-
-    def to_frame(self) -> pd.DataFrame:
-        """Every estimate, labelled by the set of cases it is of."""
-        populations = (self.overall, *self.by_quarter, *self.by_technique, *self.by_practice)
-        frames = [p.to_frame().assign(dimension=p.dimension, level=p.level) for p in populations]
-        return pd.concat(frames, ignore_index=True)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)

@@ -23,9 +23,8 @@ ROOT = Path(__file__).parents[2]
 TARGETS = (
     "onsetstudy/core/quantities.py", "onsetstudy/core/claims.py", "onsetstudy/report/sentences.py",
     "onsetstudy/report/numbers.py", "onsetstudy/study/answer/*.py", "onsetstudy/study/counts/exchange.py",
-    "onsetstudy/study/group/analyse_group*.py", "onsetstudy/study/group/stratified_ipd.py", "onsetstudy/study/counts/aggregate_counts.py",
-    "onsetstudy/study/group/pool_files.py", "onsetstudy/study/counts/counted_estimates.py", "onsetstudy/study/sets/shared_baselines.py",
-    "onsetstudy/pool/*.py",
+    "onsetstudy/study/group/*.py", "onsetstudy/study/counts/aggregate_counts.py",
+    "onsetstudy/study/counts/counted_estimates.py", "onsetstudy/study/sets/*.py", "onsetstudy/pool/*.py",
 )  # fmt: skip
 """Globs of what is changed; those that fit nothing are told."""
 SUITE = (

@@ -23,6 +23,7 @@ from onsetstudy.core.results import (
 )
 from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import (
     ArmCurve,
     ArmTable,
@@ -34,7 +35,6 @@ from onsetstudy.study.results import (
     Notice,
     Population,
     Provenance,
-    StudyResults,
     Variation,
 )
 from onsetstudy.survival.results import OnsetCurve

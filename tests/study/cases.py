@@ -12,7 +12,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.study.practice import analyse as carried_out
-from onsetstudy.study.results import StudyResults
+from onsetstudy.study.practice.results import StudyResults
 
 PROTOCOLS = Path(__file__).parents[2] / "protocols"
 NO_LIST = "a study written for a test"

@@ -10,7 +10,7 @@ from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.size_results import OnsetExpectation
 
-__all__ = ["Pace", "ScheduleComparison", "ScheduleLine", "SimulatedPower", "TrialScenario"]
+__all__ = ["ScheduleComparison", "ScheduleLine", "SimulatedPower", "TrialScenario"]
 
 
 @result_kind("trial_scenario")
@@ -129,18 +129,3 @@ class ScheduleComparison:
             rows.append((x.name, len(x.tests_min), *power, x.more_cases, x.more_cases_error, x.power.numb_at_first))
         columns = ["schedule", "tests", "power", "mc_error", "more_cases", "more_cases_error", "numb_at_first"]
         return pd.DataFrame(rows, columns=columns)
-
-
-@result_kind("pace")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pace:
-    """Quarters until enough cases are in: the middle, and the limits of the likely range at ``level``."""
-
-    needed: int
-    included_per_month: float
-    quarters: int
-    low: int
-    high: int
-    level: float
-    months: float
-    assumptions: str

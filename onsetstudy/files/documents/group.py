@@ -11,7 +11,7 @@ from onsetstudy.files.output import write_bytes
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
-from onsetstudy.study.group_results import GroupResults
+from onsetstudy.study.group.results import GroupResults
 
 __all__ = ["write_group"]
 

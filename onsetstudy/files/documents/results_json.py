@@ -14,8 +14,8 @@ from onsetstudy.report.claims_told import claims_listed
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
-from onsetstudy.study.group_results import GroupResults
-from onsetstudy.study.results import StudyResults
+from onsetstudy.study.group.results import GroupResults
+from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["FORMATS", "results_json", "rounded", "write_report"]
 

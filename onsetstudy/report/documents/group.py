@@ -26,7 +26,7 @@ from onsetstudy.report.sections.group.more import more_sections, name_of
 from onsetstudy.report.sections.group.reconciled import reconciled_blocks
 from onsetstudy.report.sections.group.sent import sent_section
 from onsetstudy.report.sentences import without_looks
-from onsetstudy.study.group_results import GroupResults
+from onsetstudy.study.group.results import GroupResults
 
 __all__ = ["compose_group"]
 

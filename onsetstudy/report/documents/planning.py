@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from onsetstudy.design.interim.results import LookPlan
-from onsetstudy.design.size_results import SampleSize
-from onsetstudy.design.trials.results import Pace, ScheduleComparison
+from onsetstudy.design.size_results import Pace, SampleSize
+from onsetstudy.design.trials.results import ScheduleComparison
 from onsetstudy.report.document import Answer, Block, Cautions, Document, Figure, Pairs, Paragraph, Section, Table
 from onsetstudy.report.figures import power
 from onsetstudy.report.numbers import THIN, counted, decimal, level, tidy

@@ -44,7 +44,7 @@ from onsetstudy.report.sentences import (
     superiority_words,
     without_looks,
 )
-from onsetstudy.study.results import StudyResults
+from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["compose"]
 

@@ -26,7 +26,8 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import THIN, percent
-from onsetstudy.study.results import ArmCurve, StudyResults
+from onsetstudy.study.practice.results import StudyResults
+from onsetstudy.study.results import ArmCurve
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -27,7 +27,8 @@ from onsetstudy.report.figures.canvas import (
 )
 from onsetstudy.report.numbers import MINUS, THIN, percent, percent_interval, tidy
 from onsetstudy.report.sentences import short_value
-from onsetstudy.study.results import EstimateLike, StudyResults
+from onsetstudy.study.practice.results import StudyResults
+from onsetstudy.study.results import EstimateLike
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -22,7 +22,7 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import decimal
-from onsetstudy.study.results import StudyResults
+from onsetstudy.study.practice.results import StudyResults
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -23,7 +23,8 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import MINUS, THIN, decimal, interval, places_for
-from onsetstudy.study.results import EstimateLike, StudyResults
+from onsetstudy.study.practice.results import StudyResults
+from onsetstudy.study.results import EstimateLike
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -2,24 +2,46 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Estimate
+from onsetstudy.outcomes.chair_results import ChairTime
+from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import AdoptionRule
+from onsetstudy.protocol.model import Protocol as StudyProtocol
 from onsetstudy.study.adoption_results import Adoption, AdoptionPart
-from onsetstudy.study.results import StudyResults
+from onsetstudy.study.results import LooksTaken, Population
 
 __all__ = ["adoption_of", "is_over", "side_of_margin", "verdict_of"]
 
 
-def is_over(results: StudyResults) -> bool:
+class Finished(Protocol):
+    """What the rule of adoption is held against."""
+
+    @property
+    def protocol(self) -> StudyProtocol: ...
+    @property
+    def quarter(self) -> str: ...
+    @property
+    def overall(self) -> Population: ...
+    @property
+    def looks(self) -> LooksTaken | None: ...
+    @property
+    def chair_time(self) -> ChairTime | None: ...
+    @property
+    def safety(self) -> Safety | None: ...
+
+
+def is_over(results: Finished) -> bool:
     """Whether this is the closing page: a boundary was crossed, the planned size reached, or the last quarter come."""
     verdicts = () if results.looks is None else results.looks.verdicts
     ended = any(v.code in ("crossed", "ended") for v in verdicts)
     return ended or results.quarter == results.protocol.quarters[-1].label
 
 
-def adoption_of(results: StudyResults) -> Adoption | None:
+def adoption_of(results: Finished) -> Adoption | None:
     """What the rule says; ``None`` without a rule, or as long as the study goes on."""
     rule = results.protocol.adoption
     if rule is None or not is_over(results):
@@ -72,7 +94,7 @@ def side_of_margin(key: str, estimate: object, least_gain: float) -> str:
     return "failed" if max(ends) < least_gain else "open"
 
 
-def _harms(results: StudyResults, rule: AdoptionRule) -> str:
+def _harms(results: Finished, rule: AdoptionRule) -> str:
     if results.safety is None:
         return "open"
     other = results.protocol.contrast_arm

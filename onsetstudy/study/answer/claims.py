@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable
+from typing import Protocol
 
 import numpy as np
 from scipy import stats
@@ -16,14 +17,16 @@ from scipy import stats
 from onsetstudy.core.claims import Bearing, Claim, Claims, Look, bearing
 from onsetstudy.core.quantities import Quantity, quantity_of, read_earlier
 from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable
+from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.scores.comfort import welch_difference
 from onsetstudy.outcomes.scores.pain_results import PainComparison
-from onsetstudy.protocol.model import Protocol
+from onsetstudy.pool.results import Pooled
+from onsetstudy.protocol.model import Protocol as StudyProtocol
 from onsetstudy.records.derived.results import SHUTS, Doubt
-from onsetstudy.study.group_results import GroupResults
-from onsetstudy.study.results import LooksTaken, Population, StudyResults
+from onsetstudy.study.group_results import GroupOverall, GroupPractice
+from onsetstudy.study.results import LooksTaken, Population
 
-__all__ = ["allowed_for_looks", "claim_of", "group_answer", "mean_pain", "register"]
+__all__ = ["allowed_for_looks", "claim_of", "claims_of_group", "claims_of_practice", "group_answer", "mean_pain"]
 
 EstimateLike = Estimate | NotAvailable
 DOUBTED = {
@@ -44,20 +47,41 @@ COMPARED = (
 )
 
 
-def register(results: StudyResults | GroupResults) -> Claims:
-    """Every claim that these results bear, of all cases and of each practice of a group."""
-    protocol = results.protocol
-    lead = protocol.plan.primary
-    look = _look(results.looks)
-    if isinstance(results, GroupResults):
-        claims = _of_group(results, lead, look)
-    else:
-        claims = _of_practice(results, lead, look)
-    return Claims(lead=lead, claims=claims)
+class OfPractice(Protocol):
+    """What claims of a practice's records are made of."""
+
+    @property
+    def protocol(self) -> StudyProtocol: ...
+    @property
+    def practices(self) -> tuple[str, ...]: ...
+    @property
+    def overall(self) -> Population: ...
+    @property
+    def looks(self) -> LooksTaken | None: ...
+    @property
+    def chair_time(self) -> ChairTime | None: ...
+    @property
+    def doubts(self) -> tuple[Doubt, ...]: ...
 
 
-def _of_practice(results: StudyResults, lead: str, look: Look | None) -> tuple[Claim, ...]:
-    whole = results.overall
+class OfGroup(Protocol):
+    """What claims of a group's files are made of."""
+
+    @property
+    def protocol(self) -> StudyProtocol: ...
+    @property
+    def practices(self) -> tuple[GroupPractice, ...]: ...
+    @property
+    def overall(self) -> GroupOverall: ...
+    @property
+    def pooled(self) -> tuple[Pooled, ...]: ...
+    @property
+    def looks(self) -> LooksTaken | None: ...
+
+
+def claims_of_practice(results: OfPractice) -> Claims:
+    """Every claim that a practice's records bear."""
+    lead, look, whole = results.protocol.plan.primary, _look(results.looks), results.overall
     found: dict[str, tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]] = {
         "rmst_difference": (whole.wait_difference, whole.wait, None),
         "hazard_ratio": (whole.hazard_ratio, (), _a_test(whole.onset_test)),
@@ -74,13 +98,14 @@ def _of_practice(results: StudyResults, lead: str, look: Look | None) -> tuple[C
         }
     if results.chair_time is not None:
         found["chair_time_difference"] = (results.chair_time.difference, results.chair_time.spent, None)
-    return tuple(
+    claims = tuple(
         claim_of(
             key, answer, results.protocol, arms=arms, test=test, look=look, leads=key == lead,
             population=_cases(whole.n.cases, len(results.practices)), known=whole.n,
         )
         for key, (answer, arms, test) in found.items()
     )  # fmt: skip
+    return Claims(lead=lead, claims=claims)
 
 
 def _withheld_by(shut: tuple[Doubt, ...], answer: EstimateLike) -> NotAvailable:
@@ -91,8 +116,10 @@ def _withheld_by(shut: tuple[Doubt, ...], answer: EstimateLike) -> NotAvailable:
     )  # fmt: skip
 
 
-def _of_group(results: GroupResults, lead: str, look: Look | None) -> tuple[Claim, ...]:
-    overall, protocol = results.overall, results.protocol
+def claims_of_group(results: OfGroup) -> Claims:
+    """Every claim that a group's files bear, of all cases and of each practice."""
+    overall, protocol, look = results.overall, results.protocol, _look(results.looks)
+    lead = protocol.plan.primary
     whose = _cases(overall.n.cases, len(results.practices))
     arms = {
         "success_difference": overall.by_target,
@@ -124,10 +151,10 @@ def _of_group(results: GroupResults, lead: str, look: Look | None) -> tuple[Clai
             )
             for m in pooled.members
         ]
-    return tuple(claims)
+    return Claims(lead=lead, claims=tuple(claims))
 
 
-def group_answer(results: GroupResults, key: str) -> EstimateLike | None:
+def group_answer(results: OfGroup, key: str) -> EstimateLike | None:
     """What a group answers for a quantity: combined within practices where that is given, else the mean of practices.
 
     This is the only place that chooses. ``None`` where the group has nothing of that quantity.
@@ -154,7 +181,7 @@ def _complement(numb: EstimateLike) -> EstimateLike:
 def claim_of(
     key: str,
     answer: EstimateLike,
-    protocol: Protocol,
+    protocol: StudyProtocol,
     *,
     population: str,
     known: Counts,
@@ -172,7 +199,7 @@ def claim_of(
         Of the table of quantities.
     answer : Estimate or NotAvailable
         As estimated, without allowance for the looks; under the key of the table; readers of files turn earlier ones.
-    protocol : Protocol
+    protocol : StudyProtocol
         Names the difference that matters.
     population, subset : str
         Whose cases.
@@ -214,7 +241,7 @@ def claim_of(
     )
 
 
-def _withheld(quantity: Quantity, side: int, look: Look | None, protocol: Protocol) -> bool:
+def _withheld(quantity: Quantity, side: int, look: Look | None, protocol: StudyProtocol) -> bool:
     """Whether the interim analysis does not let this direction be said: its boundary was not crossed to that side.
 
     The verdict is about the primary outcome and whatever else the same table tells: no number of the cold tests may
@@ -261,7 +288,7 @@ def _turned(e: Estimate) -> Estimate:
     return dataclasses.replace(e, estimate=0.0 - e.estimate, interval=span)
 
 
-def mean_pain(whole: Population, protocol: Protocol) -> EstimateLike:
+def mean_pain(whole: Population, protocol: StudyProtocol) -> EstimateLike:
     """Difference of mean scores at the protocol's moment, on the protocol's scale; earlier results kept the scores."""
     if whole.pain_difference is not None:
         return whole.pain_difference
@@ -291,7 +318,7 @@ def _a_test(test: object) -> HypothesisTest | None:
     return test if isinstance(test, HypothesisTest) else None
 
 
-def _nothing(key: str, protocol: Protocol, n: Counts, reason: str) -> NotAvailable:
+def _nothing(key: str, protocol: StudyProtocol, n: Counts, reason: str) -> NotAvailable:
     quantity = quantity_of(key)
     contrast = quantity.contrast_of(protocol.contrast_arm, protocol.reference_arm)
     return NotAvailable(
@@ -299,7 +326,7 @@ def _nothing(key: str, protocol: Protocol, n: Counts, reason: str) -> NotAvailab
     )
 
 
-def _matters(quantity: Quantity, protocol: Protocol) -> float | None:
+def _matters(quantity: Quantity, protocol: StudyProtocol) -> float | None:
     if quantity.key == "rmst_difference":
         return protocol.plan.wait_difference_min
     if quantity.key in ("pain_difference", "pain_shift") and protocol.pain is not None:

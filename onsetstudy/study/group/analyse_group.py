@@ -26,8 +26,9 @@ from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import group_looks
 from onsetstudy.study.group.periods import Period, cut, last_quarter, sent_less, until
 from onsetstudy.study.group.pool_files import Gathered, gather
+from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.group.stratified_ipd import by_practice, by_technique, failures_by, pool_in_one_stage
-from onsetstudy.study.group_results import Agreement, GroupOverall, GroupPractice, GroupResults
+from onsetstudy.study.group_results import Agreement, GroupOverall, GroupPractice
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.contrasts import cautions_of
 

@@ -24,9 +24,10 @@ from onsetstudy.study.answer.cautions import study_cautions
 from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.practice.assumptions import diagnose
 from onsetstudy.study.practice.interim import looks_taken
+from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.practice.sensitivity import run_sensitivity
 from onsetstudy.study.practice.subsets import analyse_population
-from onsetstudy.study.results import Population, Provenance, StudyResults
+from onsetstudy.study.results import Population, Provenance
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.sets.side_files import Companions

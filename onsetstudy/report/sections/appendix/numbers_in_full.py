@@ -10,7 +10,8 @@ from onsetstudy.report.claims_told import looks_note
 from onsetstudy.report.document import Table
 from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text, tidy
 from onsetstudy.report.sentences import plain_words, short_value, without_looks
-from onsetstudy.study.results import Diagnostics, Population, StudyResults
+from onsetstudy.study.practice.results import StudyResults
+from onsetstudy.study.results import Diagnostics, Population
 
 __all__ = [
     "assumptions_table",

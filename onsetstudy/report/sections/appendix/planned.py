@@ -5,7 +5,7 @@ from __future__ import annotations
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import day
 from onsetstudy.report.sentences import plain_words
-from onsetstudy.study.results import StudyResults
+from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["planned_section"]
 

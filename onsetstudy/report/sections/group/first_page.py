@@ -22,7 +22,7 @@ from onsetstudy.report.numbers import (
 )
 from onsetstudy.report.sections.group.more import heterogeneity_words, name_of
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
-from onsetstudy.study.group_results import GroupResults
+from onsetstudy.study.group.results import GroupResults
 
 __all__ = ["curves_block", "drawn_figure", "first_page", "missing_words"]
 

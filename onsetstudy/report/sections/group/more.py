@@ -9,7 +9,7 @@ from onsetstudy.pool.results import Pooled, Subgroups
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import decimal, interval, p_text
 from onsetstudy.report.sentences import plain_words
-from onsetstudy.study.group_results import GroupResults
+from onsetstudy.study.group.results import GroupResults
 
 __all__ = ["heterogeneity_words", "more_sections", "name_of"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from onsetstudy.records.derived.results import NOT_CHECKED
 from onsetstudy.report.document import Block, Paragraph, Table
 from onsetstudy.report.numbers import counted, listed
-from onsetstudy.study.results import StudyResults
+from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["allocation_blocks"]
 
