@@ -3,52 +3,62 @@
 from __future__ import annotations
 
 import ast
+import re
 import sys
 import tomllib
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 
 PACKAGE = Path(__file__).parent.parent / "onsetstudy"
+PLAN = PACKAGE.parent / "DEVELOPERS.md"
 
-FLOOR = {
-    "core": 0,
-    "inference": 1,
-    "protocol": 2,
-    "adjustment": 2,
-    "survival": 2,
-    "outcomes": 2,
-    "doses": 2,
-    "watch": 2,
-    "pool": 2,
-    "records": 3,
-    "design": 3,
-    "study": 4,
-    "report": 5,
-    "files": 5,
-    "cli": 6,
-    "cluster": 6,
-    "chairside": 6,
+
+class Room(NamedTuple):
+    """A room: its floor, third-party packages that it may use, and its sub-rooms in the order in which they may see."""
+
+    floor: int
+    third_party: frozenset[str] = frozenset()
+    sub_rooms: tuple[str, ...] = ()
+
+
+ARRAYS = {"numpy", "pandas", "scipy"}
+ROOMS = {
+    "core": Room(0, frozenset({"numpy", "pandas"})),
+    "inference": Room(1, frozenset(ARRAYS)),
+    "protocol": Room(2, frozenset({"pydantic"})),
+    "survival": Room(
+        2,
+        frozenset({*ARRAYS, "lifelines", "statsmodels"}),
+        ("curve", "ranktests", "hazards", "parametric", "testing", "sequential", "summaries"),
+    ),
+    "outcomes": Room(2, frozenset({*ARRAYS, "statsmodels"}), ("scores",)),
+    "adjustment": Room(2, frozenset({*ARRAYS, "statsmodels"})),
+    "doses": Room(2, frozenset(ARRAYS)),
+    "watch": Room(2, frozenset({"numpy", "scipy"})),
+    "pool": Room(2, frozenset({*ARRAYS, "statsmodels"})),
+    "records": Room(3, frozenset({"numpy", "pandas", "pandera"}), ("checks", "derived", "validity", "chair")),
+    "design": Room(3, frozenset({*ARRAYS, "statsmodels"}), ("interim", "allocation", "trials")),
+    "study": Room(4, frozenset(ARRAYS), ("sets", "answer", "topics", "practice", "counts", "group", "planning")),
+    "report": Room(
+        5,
+        frozenset({"numpy", "pandas", "matplotlib", "seaborn", "jinja2", "typst"}),
+        ("figures", "sections", "documents", "render"),
+    ),
+    "files": Room(
+        5,
+        frozenset({"numpy", "pandas", "openpyxl", "xlsxwriter", "cryptography"}),
+        ("sealed", "sources", "ledger", "bulk", "documents"),
+    ),
+    "cli": Room(6, frozenset({"click", "rich"}), ("before", "during", "after")),
+    "cluster": Room(6, frozenset({"dask", "distributed", "pyarrow"})),
+    "chairside": Room(6, frozenset({"starlette", "uvicorn"})),
 }
-THIRD_PARTY = {
-    "core": {"numpy", "pandas"},
-    "inference": {"numpy", "scipy"},
-    "protocol": {"pydantic"},
-    "survival": {"numpy", "pandas", "scipy", "lifelines", "statsmodels"},
-    "outcomes": {"numpy", "pandas", "scipy", "statsmodels"},
-    "adjustment": {"numpy", "pandas", "scipy", "statsmodels"},
-    "doses": {"numpy", "pandas", "scipy"},
-    "watch": {"numpy", "scipy"},
-    "pool": {"numpy", "pandas", "scipy", "statsmodels"},
-    "records": {"numpy", "pandas", "pandera"},
-    "design": {"numpy", "pandas", "scipy", "statsmodels"},
-    "study": {"numpy", "pandas", "scipy"},
-    "report": {"numpy", "pandas", "matplotlib", "seaborn", "jinja2", "typst"},
-    "files": {"numpy", "pandas", "openpyxl", "xlsxwriter", "cryptography"},
-    "cli": {"click", "rich"},
-    "cluster": {"dask", "distributed", "pyarrow"},
-    "chairside": {"starlette", "uvicorn"},
-}
+LEAVES = {"report/sections": ("main", "appendix", "group", "before")}
+"""Sub-rooms of sub-rooms; they do not see each other, but for the group's that share the words of the main ones."""
+CROWD = 14
+"""Modules in one folder; more want a room of their own."""
 # The two showing rooms stand side by side: files writes what report has rendered.
 # A door passes the other hands down.
 SAME_FLOOR = {("files", "report"), ("cli", "cluster"), ("cli", "chairside")}
@@ -85,21 +95,85 @@ def test_a_room_imports_only_from_floors_below(path):
             other = rest[0]
             if other == "__version__":
                 continue
-            below = FLOOR[other] < FLOOR[room] or (room, other) in SAME_FLOOR
+            below = ROOMS[other].floor < ROOMS[room].floor or (room, other) in SAME_FLOOR
             if not below:
-                faults.append(f"line {line}: {room} (floor {FLOOR[room]}) imports {other} (floor {FLOOR[other]})")
+                faults.append(
+                    f"line {line}: {room} (floor {ROOMS[room].floor}) imports {other} (floor {ROOMS[other].floor})"
+                )
             if room == "chairside" and other in CHAIRSIDE_NEVER_SEES:
                 faults.append(f"line {line}: chairside imports {name}")
             if room == "report" and not ".".join(rest).startswith(REPORT_SEES) and not rest[-1].endswith("results"):
                 faults.append(f"line {line}: report imports {name}, which is not a results module")
-        elif top not in sys.stdlib_module_names and top not in THIRD_PARTY[room]:
+        elif top not in sys.stdlib_module_names and top not in ROOMS[room].third_party:
             faults.append(f"line {line}: {room} may not use {top}")
     assert not faults, faults
 
 
-def test_every_room_stands_in_the_plan():
-    rooms = {p.name for p in PACKAGE.iterdir() if p.is_dir() and p.name != "__pycache__"}
-    assert rooms == set(FLOOR)
+def sub_room(name: str) -> str:
+    """The sub-room that a dotted name of a module or of something in it lies in; empty for the room itself."""
+    parts = name.split(".")[1:]
+    return parts[1] if len(parts) > 1 and parts[1] in ROOMS[parts[0]].sub_rooms else ""
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_a_sub_room_sees_only_those_written_before_it(path):
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    if len(parts) == 1:
+        return
+    order = ("", *ROOMS[parts[0]].sub_rooms)
+    own = order.index(sub_room(".".join(("onsetstudy", *parts))))
+    faults = [
+        f"line {line}: {name}"
+        for name, line in imports(path)
+        if name.startswith(f"onsetstudy.{parts[0]}.") and order.index(sub_room(name)) > own
+    ]
+    assert not faults, faults
+
+
+def folders() -> dict[str, tuple[str, ...]]:
+    """Every room and sub-room as the table has them, with their sub-rooms in order."""
+    found = {name: room.sub_rooms for name, room in ROOMS.items()}
+    found |= {
+        f"{name}/{sub}": LEAVES.get(f"{name}/{sub}", ()) for name, room in ROOMS.items() for sub in room.sub_rooms
+    }
+    return found | {f"{above}/{leaf}": () for above, leaves in LEAVES.items() for leaf in leaves}
+
+
+def test_every_folder_stands_in_the_table_and_none_is_a_crowd():
+    there = {p.parent.relative_to(PACKAGE).as_posix() for p in MODULES if p.parent != PACKAGE}
+    assert there == set(folders())
+    counts = {name: sum(p.parent == PACKAGE / name and p.name != "__init__.py" for p in MODULES) for name in folders()}
+    assert {name: n for name, n in counts.items() if n > CROWD} == {}
+
+
+def test_the_plan_of_the_house_is_the_house():
+    """Floors, rooms, sub-rooms, their order and their first line, as DEVELOPERS.md prints them."""
+    text = PLAN.read_text(encoding="utf-8")
+    floors = {
+        int(number): names.split()
+        for number, names in re.findall(r"^ (\d) \S+ +(.+)$", text.split("```")[1], re.MULTILINE)
+    }
+    assert {name: n for n, names in floors.items() for name in names} == {n: r.floor for n, r in ROOMS.items()}
+    lines = dict(re.findall(r"^\| `([a-z/]+)` \| (.+) \|$", text, re.MULTILINE))
+    first = {
+        name: ast.get_docstring(ast.parse((PACKAGE / name / "__init__.py").read_text(encoding="utf-8"))).split("\n")[0]
+        for name in folders()
+    }
+    assert lines == first
+    assert [name for name in lines if "/" not in name] == list(ROOMS)
+    for name, subs in folders().items():
+        assert tuple(n.rsplit("/", 1)[1] for n in lines if n.rsplit("/", 1)[0] == name and n != name) == subs
+
+
+def test_every_room_says_what_it_takes_gives_and_must_not_know():
+    silent = [
+        name
+        for name in folders()
+        if not name.startswith("cli/") and name != "report/sections"
+        if not {"Takes", "gives", "not"}
+        <= set(re.findall(r"\w+", (PACKAGE / name / "__init__.py").read_text(encoding="utf-8")))
+    ]
+    assert not silent
 
 
 def test_every_package_used_is_declared():
@@ -107,7 +181,7 @@ def test_every_package_used_is_declared():
     optional = project["optional-dependencies"]
     lines = [*project["dependencies"], *optional["cluster"], *optional["chairside"]]
     declared = {line.split(">")[0].split("=")[0].split("<")[0].strip() for line in lines}
-    assert set().union(*THIRD_PARTY.values()) <= declared
+    assert set().union(*(room.third_party for room in ROOMS.values())) <= declared
 
 
 def test_no_name_that_pytest_would_collect():
@@ -125,7 +199,7 @@ def test_domain_floors_do_not_print_warn_or_read_the_clock():
     faults = []
     for path in MODULES:
         parts = path.relative_to(PACKAGE).parts
-        if len(parts) == 1 or FLOOR[parts[0]] > 3:
+        if len(parts) == 1 or ROOMS[parts[0]].floor > 3:
             continue
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):

@@ -1,1 +1,4 @@
-"""adjustment."""
+"""Confounding where arms were not allocated at random: propensity, learning, what is not measured.
+
+Takes covariates and arms as arrays, gives weights, balance and bounds. It must not know outcomes' units.
+"""

@@ -1,1 +1,4 @@
-"""Thin doors: one file per command; heavy imports happen inside a command."""
+"""Thin doors: one module a command; heavy imports happen inside a command.
+
+Takes words from a terminal, gives files and sentences. It must not compute, and alone may enter in the ledger.
+"""

@@ -1,1 +1,5 @@
-"""What all outcomes share: means and their differences, within strata. It knows no protocol, no record and no page."""
+"""What all outcomes share: means, proportions, ranks, strata.
+
+Takes plain arrays, gives estimates and tests. It must not know whether a number is a time, a score or a cost, nor
+protocols, records or pages.
+"""

@@ -1,4 +1,5 @@
-"""The analysis plan carried out: arrays picked from records, estimators called, results gathered.
+"""The plan carried out: who is analysed, by which verb, and what may be said of it.
 
-Takes a ``Protocol`` and ``Records``, gives ``StudyResults``. It must not open files or draw.
+Takes a ``Protocol`` and ``Records`` or files of counts, gives results with claims. It must not open files or draw.
+The modules directly here are types that every sub-room fills.
 """

@@ -1,1 +1,1 @@
-"""cli.after."""
+"""Doors once cases are recorded."""

@@ -1,1 +1,1 @@
-"""cli.before."""
+"""Doors before the first case."""

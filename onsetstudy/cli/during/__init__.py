@@ -1,1 +1,1 @@
-"""cli.during."""
+"""Doors while cases are treated."""

@@ -1,1 +1,1 @@
-"""Sections of the quarterly report, one module for each question: results in, a ``Section`` or nothing out."""
+"""Sections of documents, one module for each question: results in, a ``Section`` or nothing out."""

@@ -1,1 +1,4 @@
-"""report.sections.appendix."""
+"""Sections that a statistician reads.
+
+Takes a practice's results, gives sections. It must not know in which order they stand.
+"""
