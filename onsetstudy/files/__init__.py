@@ -1,5 +1,5 @@
 """The only room that opens files.
 
-Takes paths, gives raw tables, protocols and results, and writes what other rooms have made: all of it or none. It must not
-compute, choose or word anything that a reader sees in a report.
+Takes paths, gives raw tables, protocols and results, and writes what other rooms have made: all of it or none. It must
+not compute, choose or word anything that a reader sees in a report.
 """
