@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 __all__ = [
     "Answer",
     "Block",
     "Cautions",
     "Document",
+    "Drawn",
     "Figure",
     "Flow",
     "FlowStep",
@@ -17,6 +19,7 @@ __all__ = [
     "Paragraph",
     "Section",
     "Table",
+    "figure",
 ]
 
 
@@ -77,6 +80,27 @@ class Figure:
     svg: str
     narrow: str
     kind: str = "figure"
+
+
+class Drawn(Protocol):
+    """A drawing in its two forms, and in words."""
+
+    @property
+    def svg(self) -> str:
+        """For a page."""
+
+    @property
+    def narrow(self) -> str:
+        """For a narrow screen."""
+
+    @property
+    def alt(self) -> str:
+        """In words."""
+
+
+def figure(name: str, title: str, caption: str, drawn: Drawn) -> Figure:
+    """A drawing as a block."""
+    return Figure(name=name, title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

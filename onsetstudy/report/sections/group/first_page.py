@@ -7,9 +7,8 @@ from dataclasses import replace
 from onsetstudy.core.quantities import quantity_of, read_earlier
 from onsetstudy.core.results import Counts, Estimate, NotAvailable
 from onsetstudy.pool.results import Funnel, Pooled
-from onsetstudy.report.document import Answer, Block, Cautions, Figure, Paragraph, Section, Table
+from onsetstudy.report.document import Answer, Block, Cautions, Paragraph, Section, Table, figure
 from onsetstudy.report.figures import curves, forest
-from onsetstudy.report.figures.canvas import Drawing
 from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import (
     MINUS,
@@ -24,7 +23,7 @@ from onsetstudy.report.sections.group.more import heterogeneity_words, name_of
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["curves_block", "drawn_figure", "first_page", "missing_words"]
+__all__ = ["curves_block", "first_page", "missing_words"]
 
 CURVES = 1.6
 CAUTIONS = ("not_randomised", "arms", "practices_together", "coarser_strata")
@@ -44,11 +43,6 @@ def first_page(results: GroupResults, own: str | None) -> Section:
     cautions += [tidy(c.text) for c in results.caution if c.code in CAUTIONS]
     blocks.append(Cautions(texts=tuple(cautions)))
     return Section(id="answer", title="", blocks=tuple(blocks))
-
-
-def drawn_figure(name: str, title: str, caption: str, drawn: Drawing) -> Figure:
-    """A drawing as a block."""
-    return Figure(name=name, title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow)
 
 
 def _answer(results: GroupResults) -> Answer:
@@ -216,7 +210,7 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     drawn = forest.draw_figure(
         frame, name="forest", title=title, scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes
     )
-    return drawn_figure("forest", title, caption, drawn)
+    return figure("forest", title, caption, drawn)
 
 
 def _upper(text: str) -> str:
@@ -235,4 +229,4 @@ def curves_block(results: GroupResults) -> Block:
         f"{counted(results.overall.n.cases, 'case')}."
     )
     drawn = curves.draw_figure(results, frame, name="curves", title=title, height=CURVES)  # type: ignore[arg-type]
-    return drawn_figure("curves", title, caption, drawn)
+    return figure("curves", title, caption, drawn)

@@ -8,10 +8,34 @@ from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.scores.comfort_results import Anxiety, Comfort, MomentOfPain, ProportionalOdds, SharedError
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Paragraph, Table
-from onsetstudy.report.numbers import amount, decimal, interval, level, listed, p_text, percent, percent_interval, tidy
+from onsetstudy.report.document import (
+    Block,
+    Paragraph,
+    Section,
+    Table,
+    figure,
+)
+from onsetstudy.report.figures import pain
+from onsetstudy.report.numbers import (
+    amount,
+    counted,
+    decimal,
+    interval,
+    level,
+    listed,
+    p_text,
+    percent,
+    percent_interval,
+    tidy,
+)
+from onsetstudy.report.sections.blocks import told
+from onsetstudy.report.sentences import (
+    plain_words,
+    superiority_words,
+)
+from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["comfort_blocks"]
+__all__ = ["comfort_blocks", "comfort_section"]
 
 EstimateLike = Estimate | NotAvailable
 PROCEDURES = {
@@ -29,6 +53,47 @@ OUTCOMES = {
     "anxiety_change": "change of anxiety",
     "painless_share": "painless injections",
 }
+
+
+LEAST_SCORES = 10
+
+
+def comfort_section(results: StudyResults) -> Section:
+    """Pain compared and drawn, then its moments and anxiety."""
+    comparison, protocol = results.overall.pain, results.protocol
+    section = {"id": "comfort", "title": "How kind the injection was"}
+    if isinstance(comparison, NotAvailable) or protocol.pain is None:
+        reason = comparison.reason if isinstance(comparison, NotAvailable) else "the protocol does not record pain"
+        text = tidy(f"Not shown: {reason.strip().rstrip('.')}.")
+        return Section(**section, blocks=(Paragraph(text=text, role="absent"),))
+    blocks: list[Block] = [Paragraph(text=told(results, key)) for key in ("pain_difference", "pain_shift")]
+    if better := superiority_words(comparison.superiority, protocol):
+        blocks.append(Paragraph(text=better))
+    scale = protocol.pain.instrument
+    title = "How much did the injection hurt?"
+    if comparison.n.onsets >= LEAST_SCORES:
+        drawn = pain.draw_figure(
+            comparison,
+            name="pain",
+            title=title,
+            labels={code: protocol.label(code) for code in protocol.arm_codes},
+            low=scale.low,
+            high=scale.high,
+            matters=scale.important_difference,
+        )
+        caption = (
+            f"Pain at {comparison.moment} ({plain_words(scale.scale)}). Every dot is a case; the line is the smoothed "
+            f"distribution. {counted(comparison.n.onsets, 'score')} of {counted(comparison.n.cases, 'case')}."
+        )
+        blocks.append(figure("pain", title, caption, drawn))
+    else:
+        word = "is" if comparison.n.onsets == 1 else "are"
+        text = (
+            f"{title} {counted(comparison.n.onsets, 'score')} {word} too few to draw; it takes {LEAST_SCORES} or more."
+        )
+        blocks.append(Paragraph(text=text, role="absent"))
+    blocks += comfort_blocks(results.comfort, protocol)
+    return Section(**section, blocks=tuple(blocks))
 
 
 def comfort_blocks(comfort: Comfort | None, protocol: Protocol) -> tuple[Block, ...]:

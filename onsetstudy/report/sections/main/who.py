@@ -3,14 +3,36 @@
 from __future__ import annotations
 
 from onsetstudy.records.derived.results import NOT_CHECKED
-from onsetstudy.report.document import Block, Paragraph, Table
-from onsetstudy.report.numbers import counted, listed
+from onsetstudy.report import tables
+from onsetstudy.report.document import (
+    Block,
+    Paragraph,
+    Section,
+    Table,
+)
+from onsetstudy.report.numbers import (
+    counted,
+    listed,
+)
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["allocation_blocks"]
+__all__ = ["allocation_blocks", "who_section"]
 
 WHERE_SHOWN = 5
 SOURCES = {"list": "on the list of slips", "log": "in the opening log"}
+
+
+def who_section(results: StudyResults) -> Section:
+    """Flow of cases, arms beside each other, and how the list was followed."""
+    text = (
+        f"{counted(results.overall.n.cases, 'case')} of {counted(len(results.practices), 'practice')} and "
+        f"{counted(results.n_clinicians, 'operator')} were analysed."
+    )
+    blocks: list[Block] = [Paragraph(text=text), tables.flow(results)]
+    if results.arm_table.rows:
+        blocks.append(tables.balance_table(results))
+    blocks += allocation_blocks(results)
+    return Section(id="who", title="Who was included", blocks=tuple(blocks), new_page=True)
 
 
 def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:

@@ -1,0 +1,56 @@
+"""What all documents have around their sections."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Document, Section
+
+__all__ = ["bind"]
+
+
+def bind(
+    protocol: Protocol,
+    sections: Iterable[Section | None],
+    *,
+    name: str,
+    kicker: str,
+    subtitle: str,
+    running: tuple[str, ...],
+    invented: str,
+    date: str,
+    ledger_head: str = "",
+) -> Document:
+    """A document of a study.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    sections : iterable of Section or None
+        In order; ``None`` where there is nothing to say.
+    name : str
+        After the study's id, in the names of files.
+    kicker, subtitle : str
+        Over and under the title.
+    running : tuple of str
+        Along the pages, after the title.
+    invented : str
+        Notice where the study is invented.
+    date : str
+        Last day that the document is of.
+    ledger_head : str
+        Last entry of the ledger, where there is one.
+    """
+    study = protocol.study
+    marks = (study.title, *running, *((f"ledger {ledger_head}",) if ledger_head else ()))
+    return Document(
+        id=f"{study.id}-{name}",
+        title=study.title,
+        kicker=kicker,
+        subtitle=subtitle,
+        notice=invented if study.invented else "",
+        running=" · ".join(marks),
+        date=date,
+        sections=tuple(section for section in sections if section is not None),
+    )

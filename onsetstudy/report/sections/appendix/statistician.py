@@ -1,0 +1,83 @@
+"""Rules, tests, methods and digests, for whoever signs."""
+
+from __future__ import annotations
+
+from onsetstudy.core.results import NOT_INDEPENDENT, HypothesisTest, NotAvailable
+from onsetstudy.report.document import (
+    Block,
+    Heading,
+    Pairs,
+    Paragraph,
+    Section,
+    Table,
+    figure,
+)
+from onsetstudy.report.figures import schedule
+from onsetstudy.report.numbers import (
+    decimal,
+    p_text,
+)
+from onsetstudy.report.sections.appendix import numbers_in_full
+from onsetstudy.report.sections.blocks import curves_block
+from onsetstudy.study.practice.results import StudyResults
+
+__all__ = ["statistician_section"]
+
+LAST_PAGE_CURVES = 1.7
+
+
+def statistician_section(results: StudyResults) -> Section:
+    """Rules, test, curve of the proportion not yet numb, every number, digests."""
+    protocol, test = results.protocol, results.overall.onset_test
+    rules = (
+        "Onset is interval-censored, in (left, right]: after the last valid cold test that was felt, not later than "
+        f"the first of {protocol.onset.confirmations} consecutive valid tests that were not. Numb at the first test: "
+        "left is 0. Not numb while tested: right is infinite. A supplemental injection before onset is taken as "
+        f"{protocol.rescue.success} for proportions, as {protocol.rescue.wait} for waits and as "
+        f"{protocol.rescue.hazard} "
+        "for the hazard ratio."
+    )
+    blocks: list[Block] = [Paragraph(text=rules)]
+    if not isinstance(test, NotAvailable):
+        blocks.append(Paragraph(text=_test_of_onset(test)))
+    title = "Proportion not yet numb (onset survival curve)"
+    blocks.append(curves_block(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True))
+    minutes = schedule.data_for(results)
+    if not minutes.empty:
+        drawn = schedule.draw_figure(results, minutes, name="schedule", title="Were the arms tested alike?")
+        caption = "Median and middle half of the minutes of each arm's first tests, among the cases that reached them."
+        blocks.append(figure("schedule", "Were the arms tested alike?", caption, drawn))
+    found: tuple[Table | None, ...] = (
+        numbers_in_full.claims_table(results),
+        numbers_in_full.numbers_table(results),
+        numbers_in_full.methods_table(results),
+        numbers_in_full.assumptions_table(results),
+        numbers_in_full.diagnostics_table(results),
+        numbers_in_full.certificate_table(results),
+    )
+    blocks += [t for t in found if t is not None and t.rows]
+    provenance = results.provenance
+    ledger = (("Ledger of the study, last entry", provenance.ledger_head),) if provenance.ledger_head else ()
+    blocks += [
+        Heading(text="Where the numbers come from"),
+        Pairs(
+            rows=(
+                *ledger,
+                ("Protocol, SHA-256", provenance.protocol_digest),
+                ("Records, SHA-256", provenance.records_digest),
+                ("Seed", f"{provenance.seed}"),
+                ("Versions", ", ".join(f"{name} {version}" for name, version in provenance.versions)),
+            )
+        ),
+    ]
+    return Section(id="statistician", title="For the statistician", blocks=tuple(blocks))
+
+
+def _test_of_onset(test: HypothesisTest) -> str:
+    """The test with its P value, or why that is not given."""
+    if test.p_shown is None:
+        why = next(c.text for c in test.caution if c.code == NOT_INDEPENDENT)
+        return f"Test of onset: {test.method}. {why}"
+    p = p_text(test.p_shown)
+    said = p if p.startswith("<") else f"= {p}"
+    return f"Test of onset: {test.statistic_name} = {decimal(test.statistic, 2)}, p {said}; {test.method}."

@@ -1,0 +1,87 @@
+"""Blocks that several sections show."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.core.results import Caution
+from onsetstudy.report.document import (
+    Block,
+    Cautions,
+    Paragraph,
+    Section,
+    figure,
+)
+from onsetstudy.report.figures import curves, forest
+from onsetstudy.report.figures.forest import Line, Scale
+from onsetstudy.report.numbers import (
+    counted,
+    level,
+    listed,
+    tidy,
+)
+from onsetstudy.report.sentences import (
+    axis_ends,
+    sentence,
+    without_looks,
+)
+from onsetstudy.study.practice.results import StudyResults
+
+__all__ = ["cautions_section", "curves_block", "forest_block", "told"]
+
+LEAST_IN_ARM = 5
+
+
+def told(results: StudyResults, quantity: str) -> str:
+    """A claim of all cases, in its two sentences."""
+    claim = results.claims.get(quantity)
+    return "" if claim is None else sentence(claim, results.protocol).text
+
+
+def curves_block(results: StudyResults, *, name: str, title: str, height: float, falling: bool = False) -> Block:
+    """The curves of both arms, or why there are none."""
+    frame = curves.data_for(results, least=LEAST_IN_ARM)
+    counts = {results.protocol.label(a.arm): a.cases for a in results.overall.n.by_arm if a.cases}
+    few = {arm: n for arm, n in counts.items() if n < LEAST_IN_ARM}
+    said = listed([f"{counted(n, 'case')} with {arm}" for arm, n in few.items()]) or "No case"
+    verb = "is" if sum(few.values()) <= 1 else "are"
+    too_few = f"{said} {verb} too few to draw a curve; it takes {LEAST_IN_ARM} or more in an arm."
+    if frame.empty:
+        return Paragraph(text=f"{title} {too_few}", role="absent")
+    caption = (
+        "Thick steps: what tests have shown. Shaded: where nobody looked, the proportion may be anywhere. Uprights: "
+        f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
+        f"{counted(results.overall.n.cases, 'case')}." + (f" {too_few}" if few else "")
+    )
+    drawn = curves.draw_figure(results, frame, name=name, title=title, height=height, falling=falling)
+    return figure(name, title, caption, drawn)
+
+
+def forest_block(results: StudyResults, lines: list[Line], *, name: str, title: str, caption: str) -> Block:
+    """Minutes saved, line by line, or why there is nothing to draw."""
+    protocol = results.protocol
+    scale = Scale(
+        unit="minutes saved",
+        ends=axis_ends(protocol),
+        matters=protocol.plan.wait_difference_min,
+        factor=QUANTITIES["rmst_difference"].shown.factor,
+    )
+    frame = forest.data_for(lines, factor=scale.factor)
+    why = forest.reasons(frame)
+    if frame["estimate"].isna().all():
+        return Paragraph(text=f"{title} There is no estimate to draw. {why}", role="absent")
+    conf = f"{level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}"
+    said = f"Minutes of waiting saved with {conf}; large dots know more. {caption}"
+    if why:
+        said += f" No estimate: {why}"
+    drawn = forest.draw_figure(
+        frame, name=name, title=title, scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes
+    )
+    return figure(name, title, said, drawn)
+
+
+def cautions_section(cautions: Iterable[Caution], *, title: str = "Cautions") -> Section:
+    """Every caution once, in full."""
+    texts = tuple(dict.fromkeys(tidy(c.text) for c in cautions))
+    return Section(id="cautions", title=title, blocks=(Cautions(texts=texts),))

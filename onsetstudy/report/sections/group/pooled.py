@@ -1,0 +1,230 @@
+"""All practices together: averages, every practice by itself, and why two ways of counting differ."""
+
+from __future__ import annotations
+
+from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
+from onsetstudy.pool.results import Pooled
+from onsetstudy.report.document import (
+    Block,
+    Paragraph,
+    Section,
+    Table,
+)
+from onsetstudy.report.numbers import (
+    counted,
+    decimal,
+    interval,
+    level,
+    listed,
+    p_text,
+    places_for,
+    tidy,
+)
+from onsetstudy.report.sections.group.first_page import curves_block
+from onsetstudy.report.sections.group.more import name_of
+from onsetstudy.report.sections.group.reconciled import reconciled_blocks
+from onsetstudy.report.sentences import (
+    without_looks,
+)
+from onsetstudy.study.group.results import GroupResults
+
+__all__ = ["pooled_section", "value_text"]
+
+NAMES = {
+    "hazard_ratio": "hazard ratio",
+    "rmst_difference": "time to onset saved, min",
+    "success_difference": "numb by target",
+    "pain_difference": "mean pain",
+    "chair_time_difference": "chair time saved, min",
+}
+
+
+SHOWN = {key: (name, QUANTITIES[key].shown.factor, QUANTITIES[key].shown.places) for key, name in NAMES.items()}
+"""Heading, factor and decimals of each pooled quantity."""
+
+
+def pooled_section(results: GroupResults, own: str | None) -> Section:
+    """Averages over practices, every practice by itself, and why two ways of counting differ."""
+    blocks: list[Block] = [] if own is None else [curves_block(results)]
+    if any(isinstance(x.average, Estimate) for x in results.pooled):
+        blocks.append(_pooled_table(results))
+    else:
+        blocks += _no_average(results)
+    blocks.append(_members_table(results, own))
+    if len(results.practices) > 1:
+        blocks.append(Paragraph(text=_agreement(results)))
+        blocks += reconciled_blocks(results)
+    return Section(id="pooled", title="All practices together", blocks=tuple(blocks), new_page=True)
+
+
+def value_text(result: Estimate | NotAvailable, factor: float, places: int) -> str:
+    """An estimate with its interval; a dash where there is none."""
+    if not isinstance(result, Estimate):
+        return "–"
+    low, high = sorted((factor * result.interval.low, factor * result.interval.high))
+    return f"{decimal(factor * result.estimate, places)} ({interval(low, high, places)})"
+
+
+def _range(low: float, high: float, factor: float, places: int) -> str:
+    low, high = sorted((factor * low, factor * high))
+    return interval(low, high, places)
+
+
+def _shown(results: GroupResults) -> list[Pooled]:
+    """What any practice could say for this period: page 1 tells what no file could be cut for."""
+    return [
+        p
+        for p in results.pooled
+        if not all(isinstance(m.result, NotAvailable) and m.result.code == "no_quarter" for m in p.members)
+    ]
+
+
+def _pooled_table(results: GroupResults) -> Table:
+    rows = []
+    for pooled in _shown(results):
+        name, factor, places = SHOWN[pooled.quantity]
+        if pooled.quantity == "pain_difference":
+            name = f"{name}, {pooled.unit}"
+        h, p = pooled.heterogeneity, pooled.prediction
+        rows.append(
+            (
+                name,
+                value_text(pooled.average, factor, places),
+                "–" if p is None else _range(p.low, p.high, factor, places),
+                "–"
+                if h is None
+                else f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})",
+                value_text(pooled.common, factor, places),
+            )
+        )
+    one = results.overall.hazard_ratio
+    test = results.overall.onset_test
+    p = f"; p = {p_text(test.p_value)}{without_looks(results.looks)}" if isinstance(test, HypothesisTest) else ""
+    notes = [
+        f"With {level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}. "
+        "Prediction interval: where a further "
+        f"practice's true value would "
+        "lie. I²: proportion of the spread that chance does not explain. Common effect: as if practices did "
+        "not differ. Chair time: as spent, with mixing. In one stage, every practice compared within itself, the "
+        f"hazard ratio is {value_text(one, 1.0, 2)}{p}.",
+    ]
+    notes += [
+        f"No average of {SHOWN[x.quantity][0]}: {tidy(x.average.reason)}."
+        for x in _shown(results)
+        if isinstance(x.average, NotAvailable)
+    ]
+    notes += [text for text in (_shared_out(results), _unfinished(results)) if text]
+    return Table(
+        caption="Pooled over practices",
+        columns=("what", "average of practices", "prediction interval", "I², %", "common effect"),
+        rows=tuple(rows),
+        align="lrrrr",
+        notes=tuple(notes),
+    )
+
+
+def _no_average(results: GroupResults) -> list[Block]:
+    """In place of a table of dashes."""
+    one = results.overall.hazard_ratio
+    reasons = dict.fromkeys(tidy(x.average.reason) for x in results.pooled if isinstance(x.average, NotAvailable))
+    text = f"There is no average over practices: {listed(list(reasons))}."
+    if isinstance(one, Estimate):
+        text += f" The hazard ratio of all cases, in one stage, is {value_text(one, 1.0, 2)}."
+    notes = [told for told in (_shared_out(results), _unfinished(results)) if told]
+    return [Paragraph(text=text), *(Paragraph(text=told, role="note") for told in notes)]
+
+
+def _shared_out(results: GroupResults) -> str:
+    """Cases that no test decides, and the difference had all of them been numb in time, or none."""
+    protocol, success = results.protocol, results.overall.success
+    total = sum(n for _, n in success.undecided)
+    if not total:
+        return ""
+    told = " and ".join(f"{n} {protocol.label(arm)}" for arm, n in success.undecided)
+    text = (
+        f"Numb by {protocol.onset.target_min:g} min: {counted(total, 'case')} ({told}) had no test that tells, and "
+        "are shared out by what the curve of their practice says of them, since to drop them would lose late successes "
+        "only."
+    )
+    ends = [c.difference for c in (success.if_against, success.if_for) if c is not None]
+    values = [100 * e.estimate for e in ends if isinstance(e, Estimate)]
+    if len(values) < 2:
+        return text
+    against, favour = (decimal(v, places_for(values, base=1)) for v in values)
+    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
+    return (
+        f"{text} Had all of them been numb in time with {reference} and none with {other}, or the other way round, the "
+        f"difference would be {against} or {favour} percentage points: the most that they can do."
+    )
+
+
+def _unfinished(results: GroupResults) -> str:
+    """How many waits count with the minutes that were seen."""
+    saved = results.quantity("chair_time_difference")
+    results_of = [m.result for m in saved.members if isinstance(m.result, Estimate)] if saved is not None else []
+    by_arm = {
+        a.arm: sum(b.cases - b.onsets for e in results_of for b in e.n.by_arm if b.arm == a.arm)
+        for e in results_of
+        for a in e.n.by_arm
+    }
+    if not sum(by_arm.values()):
+        return ""
+    told = " and ".join(f"{n} {results.protocol.label(arm)}" for arm, n in by_arm.items())
+    return (
+        f"Chair time: {counted(sum(by_arm.values()), 'wait')} ({told}) were not seen to their end and count "
+        "with the minutes that were seen."
+    )
+
+
+def _members_table(results: GroupResults, own: str | None) -> Table:
+    def cell(pooled: Pooled, label: str) -> str:
+        _, factor, places = SHOWN[pooled.quantity]
+        member = next((m for m in pooled.members if m.label == label), None)
+        return "–" if member is None else value_text(member.result, factor, places)
+
+    chosen = [p for p in _shown(results) if p.quantity != "chair_time_difference"]
+    rows = [
+        (name_of(p.letter, own), f"{p.n.cases}", *(cell(pooled, p.letter) for pooled in chosen))
+        for p in results.practices
+    ]
+    heads = {
+        "hazard_ratio": "hazard ratio",
+        "rmst_difference": "minutes saved",
+        "success_difference": "numb by target",
+        "pain_difference": "mean pain",
+    }
+    reasons: dict[str, dict[str, None]] = {}
+    for member in (m for pooled in chosen for m in pooled.members):
+        if isinstance(member.result, NotAvailable):
+            reasons.setdefault(member.result.reason, {})[name_of(member.label, own)] = None
+    return Table(
+        caption="Every practice by itself",
+        columns=("practice", "cases", *(heads[p.quantity] for p in chosen)),
+        rows=tuple(rows),
+        align="lr" + "r" * len(chosen),
+        notes=(
+            "Numb by target: difference in percentage points; mean pain: difference of means.",
+            *(f"{listed(list(names))}: {tidy(reason)}." for reason, names in reasons.items()),
+        ),
+    )
+
+
+def _agreement(results: GroupResults) -> str:
+    found = results.agreement
+    told = {
+        "left_out": "practices without an estimate of their own count in one stage only",
+        "spread": "practices differ, and the average over practices gives small ones more weight",
+        "few": "few practices make the average over practices less sure",
+        "weights": "the two give practices different weight",
+    }
+    why = listed([told[r] for r in found.reasons])
+    if found.apart is None:
+        return "One of the two ways, in one stage or in two, has no answer" + (f": {why}." if why else ".")
+    if found.apart < 0.5:
+        base = "Counting all cases in one stage and averaging over practices give the same hazard ratio"
+        return f"{base} within {decimal(found.apart, 2)} standard errors." + (f" Mind that {why}." if why else "")
+    return (
+        f"Counting all cases in one stage and averaging over practices differ by {decimal(found.apart, 1)} standard "
+        f"errors: {why}."
+    )

@@ -1,0 +1,87 @@
+"""Page 1: the answer, how sure one may be, and what to mind."""
+
+from __future__ import annotations
+
+from onsetstudy.report.document import (
+    Answer,
+    Cautions,
+    Paragraph,
+    Section,
+    figure,
+)
+from onsetstudy.report.figures import key_rows
+from onsetstudy.report.numbers import (
+    counted,
+    level,
+    tidy,
+)
+from onsetstudy.report.sections.appendix.e_values import anytime_first_page
+from onsetstudy.report.sections.blocks import curves_block, told
+from onsetstudy.report.sections.main import doses
+from onsetstudy.report.sections.main.doubts import doubt_words, shut
+from onsetstudy.report.sentences import (
+    ALLOWED,
+    sentence,
+)
+from onsetstudy.study.practice.results import StudyResults
+
+__all__ = ["answer_section"]
+
+FIRST_PAGE = (
+    "test_the_tooth",
+    "arms",
+    "few_onsets",
+    "practices_together",
+    "coarser_strata",
+    "unlike_schedules",
+    "not_randomised",
+    "small_sample",
+    "sample",
+    "repeated_looks",
+)
+
+
+FIRST_PAGE_CAUTIONS = 3
+
+
+FIRST_PAGE_CURVES = 2.1
+
+
+def answer_section(results: StudyResults) -> Section:
+    """The answer with its figure and cautions; no number of tests that cannot bear one."""
+    said = sentence(results.claims.primary(), results.protocol)
+    plan = results.protocol.plan
+    title = "What was found, and how sure one may be"
+    caption = f"{counted(results.overall.n.cases, 'case')}."
+    frame = key_rows.data_for(results)
+    if frame["estimate"].notna().any():
+        caption += (
+            f" Dots are estimates, lines their {level(plan.conf_level)} intervals"
+            f"{'' if results.looks is None else f' (of differences, {ALLOWED})'}; the upright at 0 means none, or no "
+            "difference."
+        )
+    if frame[frame["matters"].notna()]["estimate"].notna().any():
+        caption += " From the dotted line on, a difference matters to this study."
+    cautions = {c.code: tidy(c.text) for c in reversed(results.caution)}
+    if results.looks is not None:
+        # The first sentence is the verdict of the look, with the interval that allows for it.
+        cautions.pop("repeated_looks", None)
+    if results.anytime is not None:
+        cautions["repeated_looks"] = anytime_first_page(results.anytime, results.protocol)
+    first = [cautions[code] for code in FIRST_PAGE if code in cautions][:FIRST_PAGE_CAUTIONS]
+    first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
+    if shut(results.doubts):
+        # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.
+        kinder = [Paragraph(text=told(results, "pain_difference"))] if results.protocol.pain is not None else []
+        answer = Answer(seen=said.seen, allows=said.allows)
+        return Section(id="answer", title="", blocks=(answer, *kinder, Cautions(texts=tuple(first))))
+    return Section(
+        id="answer",
+        title="",
+        blocks=(
+            Answer(seen=said.seen, allows=said.allows),
+            figure("key", title, caption, key_rows.draw_figure(results, name="key", title=title)),
+            curves_block(results, name="curves", title="How soon were teeth numb?", height=FIRST_PAGE_CURVES),
+            Cautions(texts=tuple(first)),
+        ),
+    )
