@@ -45,6 +45,8 @@ class Quantity:
         Its one name in code and files.
     name : str
         The standard term.
+    outcome : str
+        What is measured, of a contrast: what is compared between the arms.
     plain : str
         Plain gloss, given once on a page; ``{tau_min:g}`` and ``{target_min:g}`` are filled in.
     unit : str
@@ -74,6 +76,7 @@ class Quantity:
     plain: str
     unit: str
     contrast: str = ""
+    outcome: str = ""
     null: float | None = None
     favours: int = 0
     words: tuple[str, ...] = ()
@@ -157,6 +160,7 @@ _ROWS = (
     Quantity(
         key="rmst_difference",
         name="difference in restricted mean time to onset",
+        outcome="restricted mean time to onset",
         plain="difference in the average wait, up to {tau_min:g} minutes",
         unit="min",
         contrast="-",
@@ -184,6 +188,7 @@ _ROWS = (
     Quantity(
         key="hazard_ratio",
         name="hazard ratio",
+        outcome="rate of becoming numb",
         plain="becoming numb at so many times the rate",
         unit="ratio",
         contrast="/",
@@ -204,6 +209,7 @@ _ROWS = (
     Quantity(
         key="success_difference",
         name="difference in the proportion numb by the target minute",
+        outcome="proportion numb by the target minute",
         plain="more or fewer of a hundred teeth numb by {target_min:g} minutes",
         unit="proportion",
         contrast="-",
@@ -225,6 +231,7 @@ _ROWS = (
     Quantity(
         key="not_numb_difference",
         name="difference in the proportion not numb",
+        outcome="proportion not numb",
         plain="more or fewer of a hundred teeth not numb within {tau_min:g} minutes",
         unit="proportion",
         contrast="-",
@@ -252,6 +259,7 @@ _ROWS = (
     Quantity(
         key="pain_difference",
         name="difference in mean pain",
+        outcome="mean pain",
         plain="difference of the average scores",
         unit="score",
         contrast="-",
@@ -263,6 +271,7 @@ _ROWS = (
     Quantity(
         key="pain_shift",
         name="shift in pain between the arms",
+        outcome="pain",
         plain="the middle of all differences between a score of one arm and a score of the other",
         unit="score",
         contrast="-",
@@ -274,6 +283,7 @@ _ROWS = (
     Quantity(
         key="chair_time_difference",
         name="difference in chair time, mixing included",
+        outcome="chair time, mixing included",
         plain="minutes waited and mixed, up to {tau_min:g} minutes",
         unit="min",
         contrast="-",

@@ -35,7 +35,6 @@ __all__ = [
     "axis_ends",
     "estimate_shown",
     "none_left",
-    "plain_words",
     "sentence",
     "short_value",
     "span_words",
@@ -45,17 +44,6 @@ __all__ = [
     "without_looks",
 ]
 
-NAMES = {
-    "ianb": "inferior alveolar nerve block",
-    "mental_incisive": "mental-incisive block",
-    "psa": "posterior superior alveolar block",
-    "gow_gates": "Gow-Gates block",
-    "vas100": "100 mm line",
-    "nrs11": "numbers from 0 to 10",
-    "hp170": "170 mm line with words",
-    "vrs4": "four words",
-    "faces": "faces, by their number",
-}
 MINUTES = {0.5: "half a minute", 1.0: "one minute", 2.0: "two minutes"}
 OTHER_REASONS = "as arms were not allocated at random, something other than buffering may be the reason"
 FIELDS = {"onsets": "teeth seen to go numb", "cases": "cases"}
@@ -357,11 +345,6 @@ def _what_is_known(n: Counts, protocol: Protocol) -> str:
         if a.cases
     ]
     return f"So far {listed(parts)} were seen to go numb." if parts else "No case has been analysed."
-
-
-def plain_words(code: str) -> str:
-    """A code as words: ``buccal_infiltration`` becomes ``buccal infiltration``."""
-    return NAMES.get(code, code.replace("_", " "))
 
 
 def axis_ends(protocol: Protocol, quantity: Quantity = QUANTITIES["rmst_difference"]) -> tuple[str, str]:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable
 
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.report.document import Flow, FlowStep, Table
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import (
     THIN,
     aligned,
@@ -19,7 +20,7 @@ from onsetstudy.report.numbers import (
     places_for,
     tidy,
 )
-from onsetstudy.report.sentences import ALLOWED, estimate_shown, plain_words, short_value, without_looks
+from onsetstudy.report.sentences import ALLOWED, estimate_shown, short_value, without_looks
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import EstimateLike, Notice, Population
 

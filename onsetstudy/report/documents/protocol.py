@@ -9,38 +9,12 @@ from __future__ import annotations
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table
+from onsetstudy.report.names import BOUNDARIES, CHOICES, INSTRUMENTS, outcome_name, plain_words
 from onsetstudy.report.numbers import counted, day, listed
-from onsetstudy.report.sentences import plain_words
 
 __all__ = ["compose_protocol"]
 
-SCALE = {"mdas": "modified dental anxiety scale", "das": "dental anxiety scale", "nrs11": "numeric scale"}
 TO_BE_WRITTEN = "To be written by a person:"
-PRIMARY = {
-    "success_difference": "proportion of teeth numb by the target minute",
-    "hazard_ratio": "rate of becoming numb (hazard ratio)",
-    "rmst_difference": "restricted mean time to onset",
-    "not_numb_difference": "proportion of teeth not numb to the end of testing",
-    "pain_difference": "pain at the injection",
-    "anxiety_change": "change of anxiety within the patient",
-    "painless_share": "proportion of painless injections",
-}
-CHOICES = {
-    "confirmations_1": "one test confirms",
-    "confirmations_2": "two tests confirm",
-    "rescue_other_way": "supplemental injections taken the other way",
-    "accept_unconfirmed": "an unconfirmed last test accepted",
-    "control_ignored": "the control tooth ignored",
-    "first_cases_left_out": "the first cases of every operator left out",
-    "per_protocol": "cases prepared as planned only",
-}
-BOUNDARIES = {
-    "obrien_fleming": "alpha spending of O'Brien and Fleming type",
-    "pocock": "alpha spending of Pocock type",
-    "power": "alpha spending by a power of the information",
-    "anytime": "an anytime-valid sequential test, so that anybody may analyse whenever they like",
-    "none": "no allowance; every analysis but the last is a description",
-}
 
 
 def compose_protocol(protocol: Protocol, lock: ProtocolLock | None) -> Document:
@@ -128,7 +102,7 @@ def _introduction(protocol: Protocol) -> Section:
     labels = {a.code: protocol.label(a.code) for a in protocol.arms}
     objective = (
         f"To compare {labels[protocol.contrast_arm]} with {labels[protocol.reference_arm]}. Main outcome: "
-        f"{PRIMARY[protocol.plan.primary]}."
+        f"{outcome_name(protocol.plan.primary)}."
     )
     return _section(
         "introduction",
@@ -182,8 +156,8 @@ def _outcomes(protocol: Protocol) -> Section:
         f"{schedule.control_tooth}, a response before the injection {schedule.baseline_response}. Teeth that never "
         "become numb stay in every count."
     )
-    rows = [("primary", PRIMARY[protocol.plan.primary])]
-    rows += [(f"secondary {k}", PRIMARY[s]) for k, s in enumerate(protocol.plan.secondary, start=1)]
+    rows = [("primary", outcome_name(protocol.plan.primary))]
+    rows += [(f"secondary {k}", outcome_name(s)) for k, s in enumerate(protocol.plan.secondary, start=1)]
     handled = (
         f"A supplemental injection before onset is taken as {rescue.success} for proportions, {rescue.wait} "
         f"for waits and "
@@ -205,7 +179,7 @@ def _outcomes(protocol: Protocol) -> Section:
     ):
         if instrument is not None:
             matters = instrument.important_difference
-            scale = SCALE.get(instrument.scale, plain_words(instrument.scale))
+            scale = INSTRUMENTS.get(instrument.scale, plain_words(instrument.scale))
             text = f"{name}: {scale}, {instrument.low:g} to {instrument.high:g} {instrument.unit}"
             text += f"; a difference of {matters:g} matters to this study." if matters is not None else "."
             blocks.append(Paragraph(text=text))

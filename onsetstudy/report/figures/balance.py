@@ -21,8 +21,8 @@ from onsetstudy.report.figures.canvas import (
     say,
     to_svg,
 )
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import MINUS
-from onsetstudy.report.sentences import plain_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -24,8 +24,8 @@ from onsetstudy.report.figures.canvas import (
     say,
     to_svg,
 )
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import MINUS, THIN, counted, decimal, interval, places_for, tidy
-from onsetstudy.report.sentences import plain_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -5,11 +5,11 @@ from __future__ import annotations
 from onsetstudy.adjustment.results import FairComparison
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
+from onsetstudy.report.document import Block, Paragraph, Section, Table, figure
 from onsetstudy.report.figures import balance
 from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, decimal, interval, level, listed, tidy
-from onsetstudy.report.sentences import plain_words
 
 __all__ = ["fair_section"]
 
@@ -53,9 +53,7 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
         )
         if len(fair.balance) > balance.MOST_ROWS:
             caption += f" The {balance.MOST_ROWS} most unlike of {len(fair.balance)}."
-        blocks.append(
-            Figure(name="balance", title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow)
-        )
+        blocks.append(figure("balance", title, caption, drawn))
     blocks += [Paragraph(text=t) for t in _more(fair)]
     if fair.left_out:
         told = listed([f"{plain_words(name)} ({why})" for name, why in fair.left_out])

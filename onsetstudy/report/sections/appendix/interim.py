@@ -7,20 +7,15 @@ import math
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.design.interim.results import LookVerdict
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
+from onsetstudy.report.document import Block, Paragraph, Section, Table, figure
 from onsetstudy.report.figures import interim
 from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.names import outcome_name
 from onsetstudy.report.numbers import decimal, interval, level, p_text, tidy
 from onsetstudy.study.results import LooksTaken
 
 __all__ = ["looks_section", "verdict_words"]
 
-OUTCOMES = {
-    "hazard_ratio": ("the rate of becoming numb", *QUANTITIES["hazard_ratio"].words),
-    "rmst_difference": ("the restricted mean time to onset", *QUANTITIES["rmst_difference"].words),
-    "success_difference": ("the proportion numb by the target minute", *QUANTITIES["success_difference"].words),
-    "pain_difference": ("pain", *QUANTITIES["pain_difference"].words),
-}
 SPENDING = {"obrien_fleming": "O'Brien-Fleming", "pocock": "Pocock", "power": "power family"}
 UNITS = {"log ratio": "ratio", "min": "minutes saved", "proportion": "difference of proportions"}
 
@@ -38,25 +33,25 @@ def verdict_words(taken: LooksTaken, protocol: Protocol) -> str:
 
 def _difference_said(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol) -> str:
     other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
-    what, better, worse = OUTCOMES[taken.primary]
+    better, worse = QUANTITIES[taken.primary].words
     direction = better if verdict.direction == "sooner" else worse
     if taken.primary == "pain_difference":
         return f"mean pain was {direction} with {other} than with {reference} injections"
     if taken.primary == "success_difference":
         return f"{direction} teeth were numb by the target minute with {other} than with {reference} injections"
-    return f"{other} teeth were numb {direction} than {reference} ones ({what.removeprefix('the ')})"
+    return f"{other} teeth were numb {direction} than {reference} ones ({outcome_name(taken.primary)})"
 
 
 def _one_verdict(verdict: LookVerdict, number: int, taken: LooksTaken, protocol: Protocol) -> str:
     count = f"{verdict.counted:g} of {verdict.planned:g} planned {verdict.unit}"
     place = f"Interim analysis {number} ({verdict.label}), {count}: "
-    what = OUTCOMES[taken.primary][0]
     if verdict.code == "crossed":
         said = _difference_said(verdict, taken, protocol)
         return f"{place}boundary crossed. With all interim analyses allowed for, {said}."
     if verdict.code == "ended":
         return (
-            f"{place}the planned size is reached and the boundary was not crossed. No difference in {what} was shown."
+            f"{place}the planned size is reached and the boundary was not crossed. No difference in the "
+            f"{outcome_name(taken.primary)} was shown."
         )
     if verdict.code == "descriptive":
         why = verdict.caution[0].text.removeprefix("Extra look, descriptive only: ")
@@ -85,13 +80,13 @@ def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | Non
     look = look_of(protocol.contrast_arm, protocol.arm_codes)
     drawn = interim.draw_figure(taken, name="looks", title=title, look=look)
     caption = (
-        f"Dots: the z statistic of {OUTCOMES[taken.primary][0]} at each interim analysis; above 0 "
+        f"Dots: the z statistic of the {outcome_name(taken.primary)} at each interim analysis; above 0 "
         f"{protocol.label(protocol.contrast_arm)} is better. Short bars: the boundary of that analysis; dashed: the "
         "boundary as planned; dotted: 1.96, which a reader of a single analysis would take."
     )
     blocks: list[Block] = [
         Paragraph(text=verdict_words(taken, protocol)),
-        Figure(name="looks", title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow),
+        figure("looks", title, caption, drawn),
         _table(taken),
     ]
     if taken.stopped is not None:

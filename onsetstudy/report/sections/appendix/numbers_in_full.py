@@ -8,8 +8,9 @@ from onsetstudy.core.results import NOT_INDEPENDENT, Assumption, Estimate, NotAv
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.claims_told import looks_note
 from onsetstudy.report.document import Table
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text, tidy
-from onsetstudy.report.sentences import plain_words, short_value, without_looks
+from onsetstudy.report.sentences import short_value, without_looks
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import Diagnostics, Population
 

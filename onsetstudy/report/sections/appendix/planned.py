@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from onsetstudy.report.document import Block, Paragraph, Section, Table
+from onsetstudy.report.names import CHOICES, outcome_name
 from onsetstudy.report.numbers import day
-from onsetstudy.report.sentences import plain_words
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["planned_section"]
@@ -21,24 +21,10 @@ KINDS = {
     "sensitivity": "planned, to see what another choice would give",
     "described": "not planned: a description",
 }
-NAMES = {
-    "success_difference": "proportion numb by the target minute",
-    "hazard_ratio": "hazard ratio",
-    "rmst_difference": "restricted mean time to onset",
-    "not_numb_difference": "proportion not numb to the end of testing",
-    "pain_difference": "pain",
-    "anxiety_change": "change of anxiety",
-    "painless_share": "proportion of painless injections",
+SUBSETS = {
     "by_quarter": "each quarter by itself",
     "by_technique": "each technique by itself",
     "by_practice": "each practice by itself",
-    "confirmations_1": "one test confirms",
-    "confirmations_2": "two tests confirm",
-    "rescue_other_way": "supplemental injection taken the other way",
-    "accept_unconfirmed": "unconfirmed last test accepted",
-    "control_ignored": "control tooth ignored",
-    "first_cases_left_out": "first cases left out",
-    "per_protocol": "prepared as planned only",
 }
 
 
@@ -80,7 +66,7 @@ def planned_section(results: StudyResults) -> Section | None:
         blocks.append(_table("Amendments", ("version", "day", "first case", "reason", "changed"), rows, "lllll"))
     rows = tuple(
         (
-            NAMES.get(a.analysis, plain_words(a.analysis)),
+            SUBSETS.get(a.analysis) or CHOICES.get(a.analysis) or outcome_name(a.analysis),
             KINDS[a.status] + (f"; amended {day(a.amended)}" if a.amended else ""),
         )
         for a in standing.analyses

@@ -6,11 +6,12 @@ from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import NotAvailable
 from onsetstudy.outcomes.published_results import ContextPanel, PublishedContext, PublishedRange
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Cautions, Figure, Paragraph, Section, Table
+from onsetstudy.report.document import Block, Cautions, Figure, Paragraph, Section, Table, figure
 from onsetstudy.report.figures import published as drawn
 from onsetstudy.report.figures.published import FROM_MEMORY, ContextScale
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, day, level, listed, tidy
-from onsetstudy.report.sentences import axis_ends, plain_words
+from onsetstudy.report.sentences import axis_ends
 
 __all__ = ["section"]
 
@@ -58,13 +59,13 @@ def _panel(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> Block:
     if frame["estimate"].isna().all():
         text = f"{title}. No published difference with the same technique can be drawn on one scale."
         return Paragraph(text=text, role="absent")
-    figure = drawn.draw_figure(
+    picture = drawn.draw_figure(
         frame, name=f"context-{panel.outcome}", title=title, scale=scale, arm=protocol.contrast_arm,
         arms=protocol.arm_codes,
     )  # fmt: skip
     caption = _caption(panel, protocol, marks=marks)
     name = f"context-{panel.outcome}"
-    return Figure(name=name, title=title, caption=caption, alt=figure.alt, svg=figure.svg, narrow=figure.narrow)
+    return figure(name, title, caption, picture)
 
 
 def _caption(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from onsetstudy.core.results import Estimate
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
+from onsetstudy.report.document import Block, Paragraph, Section, Table, figure
 from onsetstudy.report.figures import watching
 from onsetstudy.report.figures.canvas import look_of
 from onsetstudy.report.numbers import counted, decimal, interval, level, percent, percent_interval, tidy
@@ -75,16 +75,7 @@ def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) 
         f"every other tooth; it turns at 0. Tuned to odds {odds:g} times as high or as low. False alarms: one in "
         f"{lengths.average:.0f} cases on average. After such a change a signal comes in cases, on average: {when}."
     )
-    return [
-        Figure(
-            name=identity,
-            title=title,
-            caption=caption,
-            alt=drawn.alt,
-            svg=drawn.svg,
-            narrow=drawn.narrow,
-        )
-    ]
+    return [figure(identity, title, caption, drawn)]
 
 
 def _windows(watch: Watch, protocol: Protocol) -> Table:

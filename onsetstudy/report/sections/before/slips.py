@@ -11,7 +11,7 @@ import typst
 
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.sentences import plain_words
+from onsetstudy.report.names import plain_words
 
 __all__ = ["render_slips"]
 

@@ -7,8 +7,8 @@ from collections.abc import Callable
 from onsetstudy.core.results import Estimate, HypothesisTest
 from onsetstudy.pool.results import Pooled, Subgroups
 from onsetstudy.report.document import Block, Paragraph, Section, Table
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import decimal, interval, p_text
-from onsetstudy.report.sentences import plain_words
 from onsetstudy.study.group.results import GroupResults
 
 __all__ = ["heterogeneity_words", "more_sections", "name_of"]

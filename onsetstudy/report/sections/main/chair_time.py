@@ -7,7 +7,7 @@ from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
+from onsetstudy.report.document import Block, Paragraph, Section, Table, figure
 from onsetstudy.report.figures import visit
 from onsetstudy.report.numbers import counted, decimal, interval, level, percent, percent_interval, tidy
 from onsetstudy.report.sentences import sentence
@@ -28,9 +28,7 @@ def chair_section(chair: ChairTime | None, protocol: Protocol, claim: Claim | No
         title = "How is the time at the chair spent?"
         drawn = visit.draw_figure(chair, labels, name="timeline", title=title)
         caption = "Median minutes of each stage, one after another; a median visit, not any one case."
-        blocks.append(
-            Figure(name="timeline", title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow)
-        )
+        blocks.append(figure("timeline", title, caption, drawn))
     blocks.append(_table(chair, protocol))
     blocks += [Paragraph(text=tidy(c.text), role="note") for c in chair.caution]
     return Section(id="chair", title=TITLE, blocks=tuple(blocks))

@@ -6,8 +6,8 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Paragraph, Section, Table
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, decimal, level, percent, percent_interval, tidy
-from onsetstudy.report.sentences import plain_words
 
 __all__ = ["safety_section"]
 

@@ -16,6 +16,7 @@ from onsetstudy.report.document import (
     figure,
 )
 from onsetstudy.report.figures import pain
+from onsetstudy.report.names import outcome_name, plain_words
 from onsetstudy.report.numbers import (
     amount,
     counted,
@@ -29,10 +30,7 @@ from onsetstudy.report.numbers import (
     tidy,
 )
 from onsetstudy.report.sections.blocks import told
-from onsetstudy.report.sentences import (
-    plain_words,
-    superiority_words,
-)
+from onsetstudy.report.sentences import superiority_words
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["comfort_blocks", "comfort_section"]
@@ -44,17 +42,6 @@ PROCEDURES = {
     "fixed_sequence": "a fixed sequence",
     "none": "no correction",
 }
-OUTCOMES = {
-    "success_difference": "proportion numb by the target",
-    "hazard_ratio": "rate of becoming numb",
-    "rmst_difference": "restricted mean time to onset",
-    "not_numb_difference": "proportion not numb to the end of testing",
-    "pain_difference": "pain",
-    "anxiety_change": "change of anxiety",
-    "painless_share": "painless injections",
-}
-
-
 LEAST_SCORES = 10
 
 
@@ -278,9 +265,7 @@ def _shared(shared: SharedError) -> Table:
     for line in shared.lines:
         own = "—" if line.p_value is None else p_text(line.p_value)
         together = "—" if line.adjusted is None else p_text(line.adjusted)
-        rows.append(
-            (OUTCOMES.get(line.outcome, line.outcome), own, together, line.reason if line.p_value is None else "")
-        )
+        rows.append((outcome_name(line.outcome), own, together, line.reason if line.p_value is None else ""))
     return Table(
         caption="Secondary outcomes together",
         columns=("outcome", "p by itself", "p of all together", "remark"),

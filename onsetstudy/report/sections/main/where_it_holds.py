@@ -9,13 +9,11 @@ from onsetstudy.report.document import (
     Section,
 )
 from onsetstudy.report.figures.forest import Line
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import (
     tidy,
 )
 from onsetstudy.report.sections.blocks import forest_block
-from onsetstudy.report.sentences import (
-    plain_words,
-)
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["where_section"]

@@ -1,0 +1,53 @@
+"""Names of codes in words: one word for one thing, on every page."""
+
+from __future__ import annotations
+
+from onsetstudy.core.quantities import QUANTITIES
+
+__all__ = ["BOUNDARIES", "CHOICES", "INSTRUMENTS", "outcome_name", "plain_words"]
+
+NAMES = {
+    "ianb": "inferior alveolar nerve block",
+    "mental_incisive": "mental-incisive block",
+    "psa": "posterior superior alveolar block",
+    "gow_gates": "Gow-Gates block",
+    "vas100": "100 mm line",
+    "nrs11": "numbers from 0 to 10",
+    "hp170": "170 mm line with words",
+    "vrs4": "four words",
+    "faces": "faces, by their number",
+}
+OUTCOMES = {
+    "anxiety_change": "change of anxiety within the patient",
+    "painless_share": "proportion of painless injections",
+}
+"""Outcomes that a protocol may name and that are no quantity of the table."""
+CHOICES = {
+    "confirmations_1": "one test confirms",
+    "confirmations_2": "two tests confirm",
+    "rescue_other_way": "supplemental injection taken the other way",
+    "accept_unconfirmed": "unconfirmed last test accepted",
+    "control_ignored": "control tooth ignored",
+    "first_cases_left_out": "first cases of every operator left out",
+    "per_protocol": "cases prepared as planned only",
+}
+"""Other choices under which the answer is computed again."""
+INSTRUMENTS = {"mdas": "modified dental anxiety scale", "das": "dental anxiety scale", "nrs11": "numeric scale"}
+BOUNDARIES = {
+    "obrien_fleming": "alpha spending of O'Brien and Fleming type",
+    "pocock": "alpha spending of Pocock type",
+    "power": "alpha spending by a power of the information",
+    "anytime": "an anytime-valid sequential test, so that anybody may analyse whenever they like",
+    "none": "no allowance; every analysis but the last is a description",
+}
+
+
+def plain_words(code: str) -> str:
+    """A code as words: ``buccal_infiltration`` becomes ``buccal infiltration``."""
+    return NAMES.get(code, code.replace("_", " "))
+
+
+def outcome_name(key: str) -> str:
+    """What is measured where a protocol names an outcome: the quantity's own, without the difference in it."""
+    row = QUANTITIES.get(key)
+    return plain_words(key) if row is None and key not in OUTCOMES else OUTCOMES.get(key) or row.outcome
