@@ -67,3 +67,13 @@ def test_the_checks_run_the_command_of_the_readme():
     run = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert "<!-- command: tests -->" in run
     assert README.count("<!-- command: tests -->") == 1
+
+
+def test_every_place_that_the_developers_page_names_is_there():
+    """Modules and folders of the package, as ``room/module`` or ``room/module.name``."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rooms = {p.name for p in (ROOT / "onsetstudy").iterdir() if p.is_dir()}
+    named = {n for n in re.findall(r"`([a-z_]+(?:/[a-z_<>…]+)+)", text) if n.split("/")[0] in rooms}
+    named = {n for n in named if not re.search("[<>…]", n)}
+    assert len(named) > 40
+    assert {n for n in named if not any((ROOT / "onsetstudy" / f"{n}{end}").exists() for end in ("", ".py"))} == set()
