@@ -76,4 +76,6 @@ def test_every_place_that_the_developers_page_names_is_there():
     named = {n for n in re.findall(r"`([a-z_]+(?:/[a-z_<>…]+)+)", text) if n.split("/")[0] in rooms}
     named = {n for n in named if not re.search("[<>…]", n)}
     assert len(named) > 40
-    assert {n for n in named if not any((ROOT / "onsetstudy" / f"{n}{end}").exists() for end in ("", ".py", ".toml"))} == set()
+    assert {
+        n for n in named if not any((ROOT / "onsetstudy" / f"{n}{end}").exists() for end in ("", ".py", ".toml"))
+    } == set()

@@ -13,11 +13,6 @@ TURNED = {"estimate", "low", "high", "statistic", "z"}
 """Attributes of results that have a direction."""
 ALLOWED = {
     (
-        "study/topics/published.py",
-        "_turned",
-    ): "published trials count teeth that were numb: the complement of those that were not",
-    ("study/answer/claims.py", "_turned"): "the complement of a proportion that earlier results kept",
-    (
         "report/figures/curves.py",
         "alt_text",
     ): "a curve of teeth not yet numb is the complement of the one of numb teeth",

@@ -6,6 +6,7 @@ counts, the assumptions it rests on and the cautions that a reader must see besi
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Protocol, runtime_checkable
@@ -34,6 +35,7 @@ __all__ = [
     "Reasons",
     "Result",
     "ScorePiece",
+    "complement_of",
     "estimates_frame",
 ]
 
@@ -276,6 +278,19 @@ class NotAvailable:
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""
         return to_dict(self)
+
+
+def complement_of(difference: Estimate | NotAvailable, quantity: str) -> Estimate | NotAvailable:
+    """Difference of the complements of two proportions, under the key ``quantity``: of not numb, from that of numb.
+
+    The one place where an estimate changes its sign: it becomes another quantity by that.
+    """
+    if isinstance(difference, NotAvailable):
+        return dataclasses.replace(difference, quantity=quantity)
+    span = difference.interval
+    # From nought, so that no minus stands before a nought.
+    turned = dataclasses.replace(span, low=0.0 - span.high, high=0.0 - span.low)
+    return dataclasses.replace(difference, quantity=quantity, estimate=0.0 - difference.estimate, interval=turned)
 
 
 @result_kind("score_piece")

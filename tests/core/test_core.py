@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import dataclasses
 import json
 
 import numpy as np
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Certificate, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import Certificate, Counts, Estimate, Interval, NotAvailable, complement_of
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.survival.results import OnsetCurve
@@ -160,3 +161,18 @@ def test_the_curve_takes_many_times_at_once():
 @pytest.mark.parametrize(("p", "interval"), [(0.1, (0, 2)), (0.25, (0, 2)), (0.5, (3, 3)), (0.51, (4, np.inf))])
 def test_quantiles_are_intervals(p, interval):
     assert CURVE.quantile(p) == interval
+
+
+def test_a_complement_turns_the_ends_with_the_value_and_has_a_name_of_its_own():
+    """Not numb is numb taken from one: .1 more numb (.02 to .18) is .1 fewer not numb (.18 fewer to .02 fewer)."""
+    numb = Estimate(
+        quantity="success_difference", contrast="buffered - plain", estimate=0.1, interval=Interval(
+            low=0.02, high=0.18, level=0.95, method="by hand"), n=Counts(cases=10, onsets=8), unit="proportion",
+        method="by hand",
+    )  # fmt: skip
+    turned = complement_of(numb, "not_numb_difference")
+    assert (turned.quantity, turned.estimate) == ("not_numb_difference", -0.1)
+    assert (turned.interval.low, turned.interval.high) == (-0.18, -0.02)
+    assert complement_of(turned, "success_difference") == numb
+    nothing = complement_of(dataclasses.replace(numb, estimate=0.0), "not_numb_difference")
+    assert f"{nothing.estimate}" == "0.0"

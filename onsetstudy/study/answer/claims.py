@@ -16,7 +16,7 @@ from scipy import stats
 
 from onsetstudy.core.claims import Bearing, Claim, Claims, Look, bearing
 from onsetstudy.core.quantities import Quantity, quantity_of, read_earlier
-from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable
+from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable, complement_of
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.scores.comfort import welch_difference
 from onsetstudy.outcomes.scores.pain_results import PainComparison
@@ -167,15 +167,8 @@ def group_answer(results: OfGroup, key: str) -> EstimateLike | None:
         return pooled.average
     if key == "not_numb_difference":
         # Kept as the difference in the proportion numb at all: the same number from the other side.
-        return _complement(results.overall.numb_at_all.pooled.difference)
+        return complement_of(results.overall.numb_at_all.pooled.difference, "not_numb_difference")
     return None
-
-
-def _complement(numb: EstimateLike) -> EstimateLike:
-    """Proportion not numb, from the proportion numb."""
-    if isinstance(numb, NotAvailable):
-        return dataclasses.replace(numb, quantity="not_numb_difference")
-    return dataclasses.replace(_turned(numb), quantity="not_numb_difference")
 
 
 def claim_of(
@@ -281,11 +274,6 @@ def _far(
     if not math.isfinite(end) or (there is math.log and end <= 0):
         return end
     return float(back(centre + ratio * (there(end) - centre)))
-
-
-def _turned(e: Estimate) -> Estimate:
-    span = dataclasses.replace(e.interval, low=0.0 - e.interval.high, high=0.0 - e.interval.low)
-    return dataclasses.replace(e, estimate=0.0 - e.estimate, interval=span)
 
 
 def mean_pain(whole: Population, protocol: StudyProtocol) -> EstimateLike:

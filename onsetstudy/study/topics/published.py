@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from onsetstudy.core.results import Caution, Counts, Interval, NotAvailable
+from onsetstudy.core.results import Caution, Counts, NotAvailable, complement_of
 from onsetstudy.outcomes.published_results import (
     ContextGroup,
     ContextPanel,
@@ -107,7 +107,9 @@ def _success(protocol: Protocol) -> Panel:
         "published success is by each trial's own definition"
     )
     # A share comes as a fraction; drawn are points of a hundred.
-    return _panel("success", "points of a hundred", meaning, 100.0), lambda p: _turned(p.never_numb_difference)
+    return _panel("success", "points of a hundred", meaning, 100.0), lambda p: complement_of(
+        p.never_numb_difference, "numb_by_horizon_difference"
+    )
 
 
 def _pain(protocol: Protocol) -> Panel:
@@ -130,19 +132,6 @@ def _pain(protocol: Protocol) -> Panel:
         f"middle difference in pain at {plan.moment} (Hodges-Lehmann); published differences are of mean injection pain"
     )
     return _panel("pain", "of 100", meaning, factor, scaled), own
-
-
-def _turned(never: EstimateLike) -> EstimateLike:
-    """Share numb instead of share not numb."""
-    if isinstance(never, NotAvailable):
-        return never
-    span = never.interval
-    return dataclasses.replace(
-        never,
-        quantity="numb_by_horizon_difference",
-        estimate=-never.estimate,
-        interval=Interval(low=-span.high, high=-span.low, level=span.level, method=span.method),
-    )
 
 
 def _not_drawn(shift: EstimateLike, reason: str) -> NotAvailable:
