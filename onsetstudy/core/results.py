@@ -25,6 +25,7 @@ __all__ = [
     "Certificate",
     "Counts",
     "Estimate",
+    "EstimateLike",
     "Fit",
     "Flow",
     "FlowStage",
@@ -276,6 +277,9 @@ class NotAvailable:
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""
         return to_dict(self)
+
+
+EstimateLike = Estimate | NotAvailable
 
 
 @result_kind("score_piece")

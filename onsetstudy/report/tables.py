@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable
 
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.report.document import Flow, FlowStep, Table
 from onsetstudy.report.numbers import (
     THIN,
@@ -20,7 +20,7 @@ from onsetstudy.report.numbers import (
     tidy,
 )
 from onsetstudy.report.sentences import ALLOWED, estimate_shown, plain_words, short_value, without_looks
-from onsetstudy.study.results import EstimateLike, Notice, Population, StudyResults
+from onsetstudy.study.results import Notice, Population, StudyResults
 
 __all__ = [
     "balance_table",

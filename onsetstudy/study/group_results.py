@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from onsetstudy.core.claims import Claims
-from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
@@ -16,8 +16,6 @@ from onsetstudy.study.results import ArmCurve, LooksTaken, Provenance
 from onsetstudy.survival.results import SharedFrailty
 
 __all__ = ["Agreement", "GroupHarm", "GroupOverall", "GroupPractice", "GroupResults", "GroupSuccess", "Reconciled"]
-
-EstimateLike = Estimate | NotAvailable
 
 
 @result_kind("group_practice")

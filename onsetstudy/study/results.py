@@ -13,6 +13,7 @@ from onsetstudy.core.results import (
     Caution,
     Counts,
     Estimate,
+    EstimateLike,
     Flow,
     HypothesisTest,
     NotAvailable,
@@ -53,8 +54,6 @@ __all__ = [
     "StudyResults",
     "Variation",
 ]
-
-EstimateLike = Estimate | NotAvailable
 
 
 @result_kind("arm_curve")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import NOT_INDEPENDENT, HypothesisTest, NotAvailable
 from onsetstudy.report import tables
@@ -260,11 +262,11 @@ def _forest(results: StudyResults, lines: list[Line], *, name: str, title: str, 
 
 def _comfort(results: StudyResults) -> Section:
     comparison, protocol = results.overall.pain, results.protocol
-    section = {"id": "comfort", "title": "How kind the injection was"}
+    section = partial(Section, id="comfort", title="How kind the injection was")
     if isinstance(comparison, NotAvailable) or protocol.pain is None:
         reason = comparison.reason if isinstance(comparison, NotAvailable) else "the protocol does not record pain"
         text = tidy(f"Not shown: {reason.strip().rstrip('.')}.")
-        return Section(**section, blocks=(Paragraph(text=text, role="absent"),))
+        return section(blocks=(Paragraph(text=text, role="absent"),))
     blocks: list[Block] = [Paragraph(text=_told(results, key)) for key in ("pain_difference", "pain_shift")]
     if better := superiority_words(comparison.superiority, protocol):
         blocks.append(Paragraph(text=better))
@@ -292,7 +294,7 @@ def _comfort(results: StudyResults) -> Section:
         )
         blocks.append(Paragraph(text=text, role="absent"))
     blocks += comfort_blocks(results.comfort, protocol)
-    return Section(**section, blocks=tuple(blocks))
+    return section(blocks=tuple(blocks))
 
 
 def _everywhere(results: StudyResults) -> Section:

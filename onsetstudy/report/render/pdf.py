@@ -13,7 +13,7 @@ import typst
 from onsetstudy.core.errors import ReportError
 from onsetstudy.report.document import Document
 
-__all__ = ["PAPERS", "render_pdf"]
+__all__ = ["PAPERS", "one_pdf", "render_pdf"]
 
 TEMPLATE = Path(__file__).parent / "templates" / "report.typ"
 PAPERS = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
@@ -39,10 +39,24 @@ def render_pdf(document: Document, *, paper: str = "a4") -> bytes:
     while chosen is None:
         tried = next(compilers, None)
         chosen = first if tried is None else tried if _last_page_fill(tried) >= LEAST_FILL else None
-    return bytes(chosen.compile(pdf_standards="ua-1"))
+    return one_pdf(chosen)
 
 
-def _compiler(data: str, paper: str, density: str) -> Any:
+def one_pdf(compiler: typst.Compiler) -> bytes:
+    """PDF/UA-1 bytes of what a compiler was given.
+
+    Raises
+    ------
+    ReportError
+        If the typesetter makes something else than one file.
+    """
+    made = compiler.compile(pdf_standards="ua-1")
+    if not isinstance(made, bytes):
+        raise ReportError("the typesetter did not make one PDF")
+    return made
+
+
+def _compiler(data: str, paper: str, density: str) -> typst.Compiler:
     # The typesetter brings a serif; the sans of the figures comes with the library that draws them.
     fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
     return typst.Compiler(

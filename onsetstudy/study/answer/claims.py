@@ -15,7 +15,7 @@ from scipy import stats
 
 from onsetstudy.core.claims import Bearing, Claim, Claims, Look, bearing
 from onsetstudy.core.quantities import Quantity, quantity_of, read_earlier
-from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable
+from onsetstudy.core.results import Counts, Estimate, EstimateLike, HypothesisTest, Interval, NotAvailable
 from onsetstudy.outcomes.scores.comfort import welch_difference
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
@@ -25,7 +25,6 @@ from onsetstudy.study.results import LooksTaken, Population, StudyResults
 
 __all__ = ["allowed_for_looks", "claim_of", "group_answer", "mean_pain", "register"]
 
-EstimateLike = Estimate | NotAvailable
 DOUBTED = {
     "control_lost": "the control tooth lost its feeling together with the target, so that the tests do not tell "
     "when the target became numb",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from onsetstudy.adjustment.results import FairComparison
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Figure, Paragraph, Section, Table
 from onsetstudy.report.figures import balance
@@ -13,7 +13,6 @@ from onsetstudy.report.sentences import plain_words
 
 __all__ = ["fair_section"]
 
-EstimateLike = Estimate | NotAvailable
 # Said under the numbers that it is about.
 BESIDE_THE_TABLE = ("extrapolated",)
 PERIODS = {

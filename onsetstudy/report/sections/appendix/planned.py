@@ -63,11 +63,10 @@ def planned_section(results: StudyResults) -> Section | None:
         facts |= {"day": day(versions[0].day), "last": day(versions[-1].day), "number": str(versions[-1].number)}
     blocks: list[Block] = [Paragraph(text=STATUS[standing.status].format(**facts))]
     if standing.changes:
-        rows = tuple(standing.changes[:12])
-        blocks.append(_table("Differs from the locked version", ("key", "locked", "now"), rows, "lll"))
+        blocks.append(_table("Differs from the locked version", ("key", "locked", "now"), standing.changes[:12], "lll"))
     amended = versions[1:]
     if amended:
-        rows = tuple(
+        versions_told = tuple(
             (
                 f"{v.number}",
                 day(v.day),
@@ -77,7 +76,9 @@ def planned_section(results: StudyResults) -> Section | None:
             )
             for v in amended
         )
-        blocks.append(_table("Amendments", ("version", "day", "first case", "reason", "changed"), rows, "lllll"))
+        blocks.append(
+            _table("Amendments", ("version", "day", "first case", "reason", "changed"), versions_told, "lllll")
+        )
     rows = tuple(
         (
             NAMES.get(a.analysis, plain_words(a.analysis)),

@@ -10,6 +10,8 @@ from pathlib import Path
 import matplotlib
 import typst
 
+from onsetstudy.report.render.pdf import one_pdf
+
 __all__ = ["CaseSheet", "render_case_sheet"]
 
 TEMPLATE = Path(__file__).parents[2] / "render" / "templates" / "case_sheet.typ"
@@ -41,4 +43,4 @@ def render_case_sheet(sheet: CaseSheet, *, paper: str = "a4") -> bytes:
         font_paths=[str(fonts)],
         ignore_system_fonts=True,
     )
-    return bytes(compiler.compile(pdf_standards="ua-1"))
+    return one_pdf(compiler)

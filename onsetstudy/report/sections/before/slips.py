@@ -11,6 +11,7 @@ import typst
 
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.render.pdf import one_pdf
 from onsetstudy.report.sentences import plain_words
 
 __all__ = ["render_slips"]
@@ -73,7 +74,7 @@ def render_slips(
         font_paths=[str(fonts)],
         ignore_system_fonts=True,
     )
-    return bytes(compiler.compile(pdf_standards="ua-1"))
+    return one_pdf(compiler)
 
 
 def _inside(protocol: Protocol, slip: Slip, width: int) -> list[tuple[str, str]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest
 from onsetstudy.outcomes.scores.comfort_results import Anxiety, Comfort, MomentOfPain, ProportionalOdds, SharedError
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
@@ -13,7 +13,6 @@ from onsetstudy.report.numbers import amount, decimal, interval, level, listed, 
 
 __all__ = ["comfort_blocks"]
 
-EstimateLike = Estimate | NotAvailable
 PROCEDURES = {
     "holm": "Holm's procedure",
     "hochberg": "Hochberg's procedure",
@@ -53,7 +52,7 @@ def comfort_blocks(comfort: Comfort | None, protocol: Protocol) -> tuple[Block, 
 
 
 def _moments(moments: tuple[MomentOfPain, ...], labels: tuple[str, ...], protocol: Protocol) -> Table:
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for m in moments:
         rows.append((f"{m.moment}, shift of scores", "", "", _shift(m)))
         rows.append(("– adjusted difference of means", "", "", _number(m.adjusted)))
