@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import doctest
+import inspect
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -44,3 +47,42 @@ import tests.conftest, numpy
     bare = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
     shown = subprocess.run([sys.executable, "-c", watch], capture_output=True, text=True, check=True, env=bare)
     assert shown.stdout.strip() == "1"
+
+
+SLOW_EXAMPLES = {"analyse", "write_report"}
+
+
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(n, marks=pytest.mark.slow) if n in SLOW_EXAMPLES else n for n in sorted(onsetstudy._HOME)],
+)
+def test_every_name_has_an_example_that_holds(name, monkeypatch):
+    monkeypatch.chdir(Path(__file__).parents[1])
+    told = inspect.getdoc(getattr(onsetstudy, name)) or ""
+    (example,) = doctest.DocTestFinder(recurse=False).find(type("Told", (), {"__doc__": told}), name) or (None,)
+    assert example is not None
+    assert any(name in line.source for line in example.examples), "the example does not use it"
+    failed = doctest.DocTestRunner(verbose=False).run(example, out=(said := []).append).failed
+    assert not failed, "".join(said)
+
+
+ARGUMENTS = {"reference_arm": "str", "tau_min": "float", "target_min": "float", "conf_level": "float"}
+
+
+def test_an_argument_has_one_name_and_one_type_at_every_door():
+    other_names = {"ref_arm", "control", "compared_arm", "tau", "horizon", "level", "alpha", "groups", "arms", "strata"}
+    kinds: dict[str, set[str]] = {}
+    for name in onsetstudy._HOME:
+        verb = getattr(onsetstudy, name)
+        if not inspect.isfunction(verb):
+            continue
+        signature = inspect.signature(verb)
+        assert signature.return_annotation is not inspect.Signature.empty, name
+        for argument in signature.parameters.values():
+            assert argument.annotation is not inspect.Parameter.empty, f"{name}: {argument.name}"
+            kinds.setdefault(argument.name, set()).add(str(argument.annotation).removesuffix(" | None"))
+    assert not other_names & set(kinds)
+    assert {name: kinds[name] for name in ARGUMENTS} == {name: {kind} for name, kind in ARGUMENTS.items()}
+    # Some need it and some do without, but what it is differs nowhere; each has ways (methods) of its own, and
+    # a curve may be given cases of one group.
+    assert {name for name, said in kinds.items() if len(said) > 1} <= {"times", "method"}

@@ -240,7 +240,7 @@ def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:
         )
     events = events_told(entries)
     taken = as_taken(looks, found.protocol, entries, by=by, quarter=quarter)
-    told = tuple(Caution(code="on_record", text=text) for text in events)
+    told: tuple[Caution, ...] = tuple(Caution(code="on_record", text=text) for text in events)
     return replace(
         found,
         looks=taken,

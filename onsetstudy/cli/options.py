@@ -151,7 +151,7 @@ def chosen_quarter(promised: Protocol, label: str | None) -> Quarter:
     return promised.quarters[-1 if label is None else labels.index(label)]
 
 
-class Amount(click.ParamType):
+class Amount(click.ParamType[float]):
     """A number that may have a decimal comma: ``1,8`` is 1.8; from ``low`` to ``high`` where these are given."""
 
     name = "number"

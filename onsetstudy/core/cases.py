@@ -15,13 +15,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.arrays import FloatArray, IntArray, real_numbers, require_level, require_number
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
-from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.intervals import Intervals, require_intervals
 
 __all__ = ["WEIGHT_KINDS", "Cases", "Verb", "checked_weight", "label_codes", "merge_alike", "takes_cases"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 P = ParamSpec("P")
 R_co = TypeVar("R_co", covariant=True)
 
@@ -29,6 +28,14 @@ WEIGHT_KINDS = ("counts", "probabilities")
 """What a weight says: how many like cases a row stands for, or how much one case is to count."""
 _LABELS = ("arm", "stratum", "cluster", "block")
 _FIELDS = ("reference_arm", "stratum", "cluster", "block", "period", "weight", "weight_kind", "conf_level")
+_NUMBERS = {
+    "tau_min": "write minutes above 0, for example 15",
+    "target_min": "write minutes above 0, for example 5",
+    "share": "write a number between 0 and 1, for example 0.5",
+    "n_resamples": "write a whole number; 9999 is usual",
+    "replicates": "write a whole number; 500 is usual",
+}
+"""Options of verbs that are one number, and what to write; their ranges the verbs themselves check."""
 _SHOWN = 20
 
 
@@ -42,7 +49,7 @@ class Cases:
         Onset in (left, right], minutes from clock zero.
     arm : array_like of str, shape (n,), optional
     reference_arm : str
-        Arm that the others are compared with; one of ``arm``.
+        Arm that the others are compared with; one of ``arm``. Labels are read as text: ``0`` is the arm ``"0"``.
     stratum : array_like of str, shape (n,), optional
         Arms are compared within strata.
     cluster : array_like of str, shape (n,), optional
@@ -87,6 +94,7 @@ class Cases:
                 _problem(f"the outcome is {type(self.outcome).__name__}", "outcome", "give Intervals", "outcome")
             )
         n, problems = len(self.outcome), list[Problem]()
+        object.__setattr__(self, "reference_arm", str(self.reference_arm))
         for name in _LABELS:
             values = getattr(self, name)
             if values is not None:
@@ -96,7 +104,7 @@ class Cases:
         if self.weight is not None:
             checked = _weights(self.weight, n, self.weight_kind, problems)
             object.__setattr__(self, "weight", _frozen(checked))
-        covariates = {str(k): _frozen(_covariate(v, n, str(k), problems)) for k, v in self.covariates.items()}
+        covariates = {str(k): _covariate(v, n, str(k), problems) for k, v in self.covariates.items()}
         object.__setattr__(self, "covariates", covariates)
         problems += self._said_wrongly()
         if problems:
@@ -108,10 +116,10 @@ class Cases:
         if self.weight_kind not in WEIGHT_KINDS:
             what = f"weight_kind is {self.weight_kind!r}"
             found.append(_problem(what, "weight_kind", "write counts or probabilities", "weight_kind"))
-        level = self.conf_level
-        if isinstance(level, str | bool) or not 0.0 < level < 1.0:
-            mend = "the confidence level must lie between 0 and 1, for example 0.95"
-            found.append(_problem(f"the confidence level {level!r} is not a share", "conf_level", mend, "conf_level"))
+        try:
+            require_level(self.conf_level)
+        except OnsetStudyError as error:
+            found += error.problems
         if self.reference_arm and self.arm is None:
             mend = "give the arm of every case, or no reference arm"
             found.append(_problem("there is a reference arm, but no arm", "arm", mend, "arm"))
@@ -143,7 +151,7 @@ class Cases:
             reference_arm=self.reference_arm,
             weight_kind=self.weight_kind,
             conf_level=self.conf_level,
-            covariates={k: np.asarray(v)[rows] for k, v in self.covariates.items()},
+            covariates={k: _some(v, rows) for k, v in self.covariates.items()},
             **parts,
         )
 
@@ -193,7 +201,11 @@ def _numbers(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> F
         what = f"{name} is text for case {_rows(np.array(text))} (counted from 0)"
         problems.append(_problem(what, name, "give numbers, not text", "text"))
         return np.ones(n)
-    numbers = array.astype(np.float64)
+    try:
+        numbers = real_numbers(array.astype(np.int64) if array.dtype.kind == "b" else array, name)
+    except OnsetStudyError as error:
+        problems += error.problems
+        return np.ones(n)
     if not np.all(np.isfinite(numbers)):
         what = f"{name} is infinite for case {_rows(np.flatnonzero(~np.isfinite(numbers)))} (counted from 0)"
         problems.append(_problem(what, name, "give finite numbers", "infinite"))
@@ -201,12 +213,27 @@ def _numbers(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> F
     return numbers
 
 
-def _covariate(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any]:
+def _categorical(values: object) -> pd.Categorical | None:
+    """The values as categories, if they are: an array would forget the order of the levels."""
+    if isinstance(values, pd.Series | pd.Index) and isinstance(values.dtype, pd.CategoricalDtype):
+        return pd.Categorical(values)
+    return values if isinstance(values, pd.Categorical) else None
+
+
+def _some(values: ArrayLike, rows: NDArray[Any]) -> ArrayLike:
+    """The chosen rows; the order of the levels of a categorical is kept."""
+    levels = _categorical(values)
+    return np.asarray(values)[rows] if levels is None else levels.take(np.arange(len(levels))[rows])
+
+
+def _covariate(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> ArrayLike:
     array = _one_per_case(values, n, name, problems)
     if array is None:
-        return np.zeros(n)
+        return _frozen(np.zeros(n))
+    if (levels := _categorical(values)) is not None:
+        return levels
     # Lists come as objects; what holds numbers only is a column of numbers.
-    return np.asarray(values) if array.dtype == object and isinstance(values, list | tuple) else array
+    return _frozen(np.asarray(values) if array.dtype == object and isinstance(values, list | tuple) else array)
 
 
 def _weights(weight: ArrayLike, n: int, kind: str, problems: list[Problem]) -> FloatArray:
@@ -315,10 +342,13 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
             given = signature.bind_partial(*args, **kwargs).arguments
             if isinstance(given.get(first), Cases):
                 cases, rest = _of_cases(given, first, uses, second)
-            elif isinstance(given.get(first), Intervals):
+            elif first in given:
+                require_intervals(given[first], first)
                 cases, rest = _of_arrays(given, first, second)
             else:
-                return function(*args, **kwargs)  # What is missing or of another kind, the verb itself says.
+                return function(*args, **kwargs)  # What is missing, Python itself says.
+            for name in _NUMBERS.keys() & rest.keys():
+                require_number(rest[name], name, _NUMBERS[name])
             if cases.weight_kind == "probabilities" and not (robust and cases.cluster is not None):
                 raise OnsetStudyError(_no_robust_error(robust))
             return cast(Callable[..., R_co], function)(**_arguments(cases, first, second, signature.parameters), **rest)
@@ -372,7 +402,7 @@ def _of_arrays(given: dict[str, Any], first: str, second: str) -> tuple[Cases, d
     if second == "arm" and "arm" in rest:
         fields["arm"] = rest.pop("arm")
     if second == "covariates" and "reference_arm" in fields:
-        rest["reference_arm"] = fields.pop("reference_arm")
+        rest["reference_arm"] = str(fields.pop("reference_arm"))
     cases = Cases(outcome, **fields)
     if second == "covariates" and "covariates" in rest and cases.weight is not None:
         kept = np.asarray(cases.weight) > 0
@@ -384,7 +414,9 @@ def _of_arrays(given: dict[str, Any], first: str, second: str) -> tuple[Cases, d
 def _rows_of(covariates: Any, kept: NDArray[np.bool_]) -> Any:
     if isinstance(covariates, pd.DataFrame):
         return covariates[kept] if len(covariates) == kept.size else covariates
-    return {k: a[kept] if (a := np.asarray(v)).shape == kept.shape else v for k, v in covariates.items()}
+    if not isinstance(covariates, Mapping):
+        return covariates  # The verb refuses it.
+    return {k: _some(v, kept) if np.shape(v) == kept.shape else v for k, v in covariates.items()}
 
 
 def _arguments(cases: Cases, first: str, second: str, parameters: Mapping[str, Any]) -> dict[str, Any]:

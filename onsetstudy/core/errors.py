@@ -26,6 +26,7 @@ __all__ = [
     "RecordsError",
     "ReportError",
     "Where",
+    "require",
 ]
 
 
@@ -106,6 +107,15 @@ class OnsetStudyError(Exception):
     ----------
     problems : Problem, str or iterable of Problem
         All problems found, in the order in which a reader would meet them.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, OnsetStudyError
+    >>> try:
+    ...     Intervals([2.0], [1.0])
+    ... except OnsetStudyError as error:
+    ...     print(error.problems[0].what)
+    interval 0 (2, 1] ends before it begins
     """
 
     def __init__(self, problems: Problem | str | Iterable[Problem]) -> None:
@@ -147,6 +157,16 @@ class NotEstimable(OnsetStudyError):
     bound : tuple of float or None
         A one-sided confidence statement ``(low, high)`` if the data give one; the open
         side is infinite (or 0 for a ratio).
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, NotEstimable, fit_proportional_hazards
+    >>> never = Intervals([6, 6, 6, 6], [float("inf")] * 4)
+    >>> try:
+    ...     fit_proportional_hazards(never, {"arm": ["plain", "plain", "buffered", "buffered"]})
+    ... except NotEstimable as error:
+    ...     print(error.quantity, error.code)
+    hazard_ratio no_information
     """
 
     def __init__(
@@ -163,3 +183,16 @@ class NotEstimable(OnsetStudyError):
         self.bound = bound
         what = f"the {quantity.replace('_', ' ')} is not estimable: {reason}"
         super().__init__(Problem(what=what, where=Where(), mend="", code=code))
+
+
+def require(value: object, kind: type | tuple[type, ...], name: str, mend: str) -> None:
+    """Refuse a value of another kind than ``kind``, before it fails deep inside.
+
+    Raises
+    ------
+    OnsetStudyError
+        With ``mend`` as its correction.
+    """
+    if not isinstance(value, kind):
+        what = f"{name} is {type(value).__name__}"
+        raise OnsetStudyError(Problem(what=what, where=Where(key=name), mend=mend, code="kind"))

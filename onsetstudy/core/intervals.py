@@ -11,11 +11,10 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.arrays import FloatArray, real_numbers
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where, require
 
-__all__ = ["Intervals", "frozen_array"]
-
-FloatArray = NDArray[np.float64]
+__all__ = ["Intervals", "frozen_array", "require_intervals"]
 
 
 def frozen_array(values: ArrayLike) -> FloatArray:
@@ -40,15 +39,27 @@ class Intervals:
     Raises
     ------
     OnsetStudyError
-        If the arrays differ in length, hold a missing, negative or infinite left end,
+        If they are not numbers (text, dates and durations are refused: nobody knows how they were meant);
+        if the arrays differ in length, hold a missing, negative or infinite left end,
         or a right end before its left end. All faulty rows are named (from 0).
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals
+    >>> times = Intervals([0, 2, 4], [2, 4, float("inf")])
+    >>> times.right_censored
+    array([False, False,  True])
+    >>> len(times.take([0, 1]))
+    2
     """
 
     left: FloatArray
     right: FloatArray
 
     def __post_init__(self) -> None:
-        left, right = frozen_array(self.left), frozen_array(self.right)
+        left, right = (real_numbers(ends, name) for ends, name in ((self.left, "left"), (self.right, "right")))
+        left.setflags(write=False)
+        right.setflags(write=False)
         if left.ndim != 1 or left.shape != right.shape:
             raise OnsetStudyError(
                 f"left and right must be two equally long rows of numbers, not {left.shape} and {right.shape}"
@@ -130,3 +141,14 @@ class Intervals:
     def rescale(self, factor: float) -> Intervals:
         """Intervals in another unit of time: every end times ``factor``."""
         return Intervals(self.left * factor, self.right * factor)
+
+
+def require_intervals(times: object, name: str = "times") -> None:
+    """Refuse what is not :class:`Intervals`.
+
+    Raises
+    ------
+    OnsetStudyError
+    """
+    mend = "give Intervals(left, right): the last minute without the event and the first with it"
+    require(times, Intervals, name, mend)

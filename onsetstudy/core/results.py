@@ -26,6 +26,7 @@ __all__ = [
     "Certificate",
     "Counts",
     "Estimate",
+    "EstimateLike",
     "Fit",
     "Flow",
     "FlowStage",
@@ -291,6 +292,9 @@ def complement_of(difference: Estimate | NotAvailable, quantity: str) -> Estimat
     # From nought, so that no minus stands before a nought.
     turned = dataclasses.replace(span, low=0.0 - span.high, high=0.0 - span.low)
     return dataclasses.replace(difference, quantity=quantity, estimate=0.0 - difference.estimate, interval=turned)
+
+
+EstimateLike = Estimate | NotAvailable
 
 
 @result_kind("score_piece")

@@ -9,7 +9,9 @@ import hashlib
 
 import numpy as np
 
-__all__ = ["stream"]
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+
+__all__ = ["checked_seed", "stream"]
 
 
 def stream(seed: int, name: str, replicate: int | None = None) -> np.random.Generator:
@@ -23,7 +25,31 @@ def stream(seed: int, name: str, replicate: int | None = None) -> np.random.Gene
         What the chance is used for, for example ``"rmst_bootstrap"``.
     replicate : int or None
         Number of the replicate; each has its own child stream.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the seed is not a whole number of 0 or more.
     """
     words = np.frombuffer(hashlib.sha256(name.encode()).digest(), dtype="<u4").tolist()
     spawn_key = () if replicate is None else (replicate,)
-    return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, *words], spawn_key=spawn_key)))
+    return np.random.Generator(
+        np.random.PCG64(np.random.SeedSequence([checked_seed(seed), *words], spawn_key=spawn_key))
+    )
+
+
+def checked_seed(seed: object) -> int:
+    """A seed that can be told and used again.
+
+    Raises
+    ------
+    OnsetStudyError
+        If it is not a whole number of 0 or more.
+    """
+    if isinstance(seed, int | np.integer) and not isinstance(seed, bool) and seed >= 0:
+        return int(seed)
+    raise OnsetStudyError(
+        Problem(
+            what=f"the seed is {seed!r}", where=Where(key="seed"), mend="give a whole number of 0 or more", code="seed"
+        )
+    )

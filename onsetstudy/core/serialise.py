@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from onsetstudy.core.annotations import TABLE, spread
-from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.errors import OnsetStudyError, require
 from onsetstudy.core.quantities import read_earlier
 
 __all__ = ["FORMAT_VERSION", "from_dict", "read_earlier_words", "result_kind", "to_dict"]
@@ -143,7 +143,15 @@ def from_dict(data: Mapping[str, Any]) -> Any:
     ------
     OnsetStudyError
         If the kind is unknown, the version is newer than this package, or fields are missing.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, fit_npmle, from_dict
+    >>> curve = fit_npmle(Intervals([0, 2, 4], [2, 4, float("inf")]))
+    >>> from_dict(curve.to_dict()).to_dict() == curve.to_dict()
+    True
     """
+    require(data, Mapping, "data", "give what to_dict() made")
     if TABLE in data:
         # Claims are made anew from the results; those written beside them are for readers of the file.
         try:

@@ -8,13 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.arrays import FloatArray, StrArray
 from onsetstudy.core.errors import DesignError, Problem, Where
 from onsetstudy.doses.results import Mixture
 
 __all__ = ["MODES", "Preparation", "deposited_mg", "mix", "vasoconstrictor_ug_per_ml"]
 
-FloatArray = NDArray[np.float64]
-StrArray = NDArray[np.str_]
 
 MODES = ("none", "add", "replace")
 RANGES = (

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray, StrArray
 from onsetstudy.core.results import ArmCount, Assumption, Counts, Estimate, NotAvailable
 from onsetstudy.doses.results import ArmAmount
 from onsetstudy.inference.means import Moments, contrast_of_means
 
 __all__ = ["arm_amounts", "mean_difference"]
 
-FloatArray = NDArray[np.float64]
-StrArray = NDArray[np.str_]
 
 METHOD = "difference of mean amounts per case"
 SOURCE = "Welch 1947, Biometrika 34:28-35"

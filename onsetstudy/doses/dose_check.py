@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.doses.limits import (
     ADULT_YEARS,
@@ -25,9 +26,6 @@ from onsetstudy.doses.results import DoseFlag, LimitUsed
 
 __all__ = ["FLAG_TEXTS", "DoseCases", "LimitCheck", "check_doses", "check_visits", "lowest_limits"]
 
-FloatArray = NDArray[np.float64]
-StrArray = NDArray[np.str_]
-BoolArray = NDArray[np.bool_]
 TOLERANCE_MG = 1e-9
 
 AGE_BANDS = {

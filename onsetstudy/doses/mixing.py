@@ -8,13 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray, StrArray
 from onsetstudy.core.errors import DesignError, Problem, Where
 from onsetstudy.doses.results import DoseFlag
 
 __all__ = ["MIXING_TEXTS", "MixingCases", "check_mixing", "refuse_precipitate"]
 
-FloatArray = NDArray[np.float64]
-StrArray = NDArray[np.str_]
 
 LATE_MIN = 10.0
 CLOUDY_MIN = 18.0

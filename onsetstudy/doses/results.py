@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.intervals import frozen_array
 from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons, estimates_frame
 from onsetstudy.core.serialise import result_kind, to_dict
@@ -24,7 +24,6 @@ __all__ = [
     "Mixture",
 ]
 
-FloatArray = NDArray[np.float64]
 MIXTURE_FIELDS = (
     "volume_ml",
     "drug_mg",

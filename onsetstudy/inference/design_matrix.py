@@ -8,13 +8,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where, require
 
-__all__ = ["Coded", "code_covariates"]
+__all__ = ["Coded", "code_covariates", "with_arm"]
 
-FloatArray = NDArray[np.float64]
 MAIN = "arm"
 
 
@@ -31,58 +30,55 @@ class Coded:
 
 
 def code_covariates(
-    covariates: Mapping[str, Any] | pd.DataFrame, n: int, reference: Mapping[str, str] | None = None
+    covariates: Mapping[str, Any] | pd.DataFrame, n: int, reference: Mapping[str, Any] | None = None
 ) -> Coded:
     """Numbers for covariates.
 
     Parameters
     ----------
     covariates : DataFrame or mapping of str to array_like, n rows
-        Numeric columns are taken as they are; text, boolean and categorical columns become one column per level
-        other than the reference.
+        Numeric columns are taken as they are; text, boolean and categorical columns, and columns that ``reference``
+        names, become one column per level other than the reference.
     reference : mapping, optional
-        Reference level by column; by default the first in sorted order.
+        Reference level by column; by default the first category of a categorical, the first in sorted order of others.
 
     Raises
     ------
     OnsetStudyError
-        If a column has another length, a missing value, one level only, or an unknown reference level; all at once.
+        If there are no named columns, or two of one name; if a column has another length, a missing value, dates or
+        durations, one level only, or an unknown reference level; all at once.
     """
-    reference = dict(reference or {})
+    _refuse_unnamed(covariates)
+    reference = {str(key): str(level) for key, level in (reference or {}).items()}
     columns: list[FloatArray] = []
     names: list[str] = []
     contrasts: list[str] = []
     problems: list[Problem] = []
 
     def problem(key: str, what: str, mend: str) -> None:
-        problems.append(Problem(what=what, where=Where(key=str(key)), mend=mend, code="covariate"))
+        problems.append(_problem(key, what, mend))
 
-    for unknown in [k for k in reference if k not in covariates]:
-        problem(unknown, "there is no such covariate", f"the covariates are {', '.join(map(str, covariates))}")
-    for key in list(covariates):
-        name = str(key)
-        values = pd.Series(np.asarray(covariates[key]))  # type: ignore[index]
-        if len(values) != n:
-            problem(name, f"{len(values)} values for {n} cases", "give one value per case")
+    told = [str(key) for key in covariates]
+    for unknown in [k for k in reference if k not in told]:
+        problem(unknown, "there is no such covariate", f"the covariates are {', '.join(told)}")
+    for name, key in zip(told, covariates, strict=True):
+        values = _column(covariates[key])  # type: ignore[index]  # a key of a DataFrame need not be text
+        fault = _fault(values, n)
+        if fault is not None:
+            problem(name, *fault)
             continue
-        if values.isna().any():
-            problem(
-                name, f"{int(values.isna().sum())} values are missing", "leave these cases out, or code what is missing"
-            )
-            continue
-        if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
-            number = np.asarray(values, dtype=np.float64)
+        if _is_number(values) and name not in reference:
+            number: FloatArray = np.asarray(values, dtype=np.float64)
             if not np.all(np.isfinite(number)):
                 problem(name, "some values are infinite", "give finite numbers")
             elif number.size and np.ptp(number) == 0:
                 problem(name, f"all cases have the value {number[0]:g}", "leave the covariate out")
             columns.append(number)
-            names.append(str(name))
+            names.append(name)
             contrasts.append(f"{name}: per unit")
             continue
-        text = values.astype(str)
-        levels = sorted(text.unique())
-        base = reference.get(str(name), levels[0] if levels else "")
+        text, levels = _levels(values)
+        base = reference.get(name, levels[0] if levels else "")
         if base not in levels:
             problem(name, f"the reference level {base!r} does not occur", f"the levels are {', '.join(levels)}")
             continue
@@ -92,11 +88,68 @@ def code_covariates(
             )
         for level in levels:
             if level != base:
-                columns.append((text == level).to_numpy(dtype=np.float64))
-                names.append(str(name))
+                columns.append(np.asarray(text == level, dtype=np.float64))
+                names.append(name)
                 contrasts.append(f"{level} / {base}" if name == MAIN else f"{name}: {level} / {base}")
     if problems:
         raise OnsetStudyError(problems)
     if not columns:
         raise OnsetStudyError("there is no covariate; give at least one, such as the arm")
     return Coded(x=np.column_stack(columns), names=tuple(names), contrasts=tuple(contrasts))
+
+
+def with_arm(reference_arm: object, reference: Mapping[str, str] | None) -> Mapping[str, str] | None:
+    """Reference levels, that of the arm among them if it is named; its label is read as text."""
+    if reference is not None:
+        require(
+            reference, Mapping, "reference", 'give the reference level by column, for example {"technique": "block"}'
+        )
+    named = str(reference_arm)
+    return {MAIN: named, **(reference or {})} if named else reference
+
+
+def _problem(key: str, what: str, mend: str) -> Problem:
+    return Problem(what=what, where=Where(key=key), mend=mend, code="covariate")
+
+
+def _refuse_unnamed(covariates: object) -> None:
+    if not isinstance(covariates, Mapping | pd.DataFrame):
+        what = f"the covariates are {type(covariates).__name__}"
+        raise OnsetStudyError(_problem("covariates", what, 'give named columns, for example {"arm": arm}'))
+    told = [str(key) for key in covariates]
+    if twice := sorted({name for name in told if told.count(name) > 1}):
+        raise OnsetStudyError([_problem(name, "two covariates have this name", "rename one of them") for name in twice])
+
+
+def _column(values: Any) -> pd.Series[Any]:
+    """One column; masked values are missing, and objects that are all numbers are numbers."""
+    if isinstance(getattr(values, "dtype", None), pd.CategoricalDtype):
+        return pd.Series(pd.Categorical(values))
+    array = np.asarray(values)
+    if isinstance(values, np.ma.MaskedArray):
+        array = np.where(np.ma.getmaskarray(values), np.nan, array.astype(object))
+    return pd.Series(array if array.ndim == 1 else [array]).infer_objects()
+
+
+def _fault(values: pd.Series[Any], n: int) -> tuple[str, str] | None:
+    if len(values) != n:
+        return f"{len(values)} values for {n} cases", "give one value per case"
+    if values.isna().any():
+        return f"{int(values.isna().sum())} values are missing", "leave these cases out, or code what is missing"
+    if values.dtype.kind in "mMc":
+        return "these are no numbers or names but dates, durations or complex numbers", "give numbers or names"
+    return None
+
+
+def _is_number(values: pd.Series[Any]) -> bool:
+    return pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
+
+
+def _levels(values: pd.Series[Any]) -> tuple[pd.Series[str], list[str]]:
+    """The values as text, and the levels that occur: in their own order if they have one, else sorted."""
+    text = values.astype(str)
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return text, [str(level) for level in values.cat.categories if (values == level).any()]
+    if _is_number(values):
+        return text, [str(level) for level in np.sort(values.unique())]
+    return text, sorted(text.unique())

@@ -10,7 +10,6 @@ from onsetstudy.core.errors import DesignError
 
 __all__ = ["exact_cases", "exact_mcnemar_power", "exact_shares_power"]
 
-FloatArray = NDArray[np.float64]
 # A size is taken when this many sizes from it on have the power: exact power goes up and down from size to size.
 HOLDS_FOR = 6
 

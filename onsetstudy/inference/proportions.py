@@ -11,6 +11,7 @@ import math
 import numpy as np
 from scipy import optimize, stats
 
+from onsetstudy.core.arrays import require_level
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 
 __all__ = [
@@ -39,15 +40,7 @@ def normal_quantile(conf_level: float) -> float:
     OnsetStudyError
         If the level is not strictly between 0 and 1.
     """
-    if not 0.0 < conf_level < 1.0:
-        raise OnsetStudyError(
-            Problem(
-                what=f"the confidence level {conf_level!r} is not a share",
-                where=Where(key="conf_level"),
-                mend="write a number between 0 and 1, for example 0.95",
-                code="conf_level",
-            )
-        )
+    require_level(conf_level)
     return float(stats.norm.ppf(0.5 + conf_level / 2.0))
 
 

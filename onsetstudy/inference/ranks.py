@@ -7,9 +7,10 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.optimize import brentq
 
+from onsetstudy.core.arrays import FloatArray
+
 __all__ = ["ordered_differences", "rank_sum_p_value", "shift_rank", "superiority_limits"]
 
-FloatArray = NDArray[np.float64]
 EXACT_TOTAL = 100
 DIRECT_PAIRS = 4_000_000
 

@@ -16,17 +16,25 @@ from numpy.typing import NDArray
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.quantities import quantity_of
-from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import (
+    ArmCount,
+    Assumption,
+    Caution,
+    Counts,
+    Estimate,
+    EstimateLike,
+    Interval,
+    NotAvailable,
+)
 from onsetstudy.inference.means import WELCH, contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.outcomes.chair_results import ChairTime, Stage, WaitsSeen
 
 __all__ = ["ChairRecords", "Prices", "compare_chair_time", "hours_given_back"]
 
-FloatArray = NDArray[np.float64]
-EstimateLike = Estimate | NotAvailable
 
 LEAST = 2
 MINUTES = 60.0

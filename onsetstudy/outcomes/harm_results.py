@@ -6,12 +6,10 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable, estimates_frame
+from onsetstudy.core.results import Caution, Counts, EstimateLike, estimates_frame
 from onsetstudy.core.serialise import result_kind
 
 __all__ = ["ArmEvents", "EventLine", "Safety"]
-
-EstimateLike = Estimate | NotAvailable
 
 
 @result_kind("arm_events")

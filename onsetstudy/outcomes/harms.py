@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.results import ArmCount, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import ArmCount, Caution, Counts, Estimate, EstimateLike, Interval, NotAvailable
 from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
 
 __all__ = ["FINDING", "SafetyRecords", "exact_share", "nothing_seen_limit", "summarise_safety"]
 
-EstimateLike = Estimate | NotAvailable
 NONE = "none"
 FINDING = "positive_aspiration"
 """A finding that the needle is drawn back for, and no harm (common practice, no source)."""

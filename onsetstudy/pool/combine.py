@@ -14,18 +14,25 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special, stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
-from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import (
+    ArmCount,
+    Assumption,
+    Caution,
+    Counts,
+    Estimate,
+    EstimateLike,
+    Interval,
+    NotAvailable,
+)
 from onsetstudy.pool.heterogeneity import BETWEEN, between_variance, describe_heterogeneity, weighted_mean
 from onsetstudy.pool.results import Member, Pooled, Step
 
 __all__ = ["ADJUSTMENTS", "PoolOptions", "combine_estimates"]
 
-FloatArray = NDArray[np.float64]
-EstimateLike = Estimate | NotAvailable
 ADJUSTMENTS = {
     "wider": "Hartung and Knapp, never narrower than without",
     "hartung_knapp": "Hartung and Knapp",

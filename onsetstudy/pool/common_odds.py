@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
+from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, HypothesisTest, Interval
 from onsetstudy.core.results import NotAvailable as Absent
@@ -24,8 +25,6 @@ from onsetstudy.pool.results import CommonOdds
 
 __all__ = ["common_odds"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 FARTHEST = 40.0
 STEP = 1.0
 MOST_STEPS = 200

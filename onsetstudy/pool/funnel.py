@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Caution, Interval
 from onsetstudy.pool.results import Funnel, FunnelPoint
@@ -22,7 +23,6 @@ from onsetstudy.pool.shrunken import shrink_to_expected
 
 __all__ = ["INNER", "OUTER", "exact_limit", "funnel"]
 
-FloatArray = NDArray[np.float64]
 INNER, OUTER = 0.95, 0.998
 """Levels of the limits; the usual ones of the trade (Spiegelhalter 2005)."""
 SMALL = 20

@@ -14,16 +14,15 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import optimize, stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Interval
 from onsetstudy.pool.results import Heterogeneity
 
 __all__ = ["BETWEEN", "between_variance", "describe_heterogeneity", "generalised_q", "weighted_mean"]
 
-FloatArray = NDArray[np.float64]
 BETWEEN = {
     "reml": "restricted maximum likelihood",
     "paule_mandel": "Paule and Mandel",

@@ -6,7 +6,15 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, Interval, NotAvailable
+from onsetstudy.core.results import (
+    Assumption,
+    Caution,
+    Counts,
+    EstimateLike,
+    HypothesisTest,
+    Interval,
+    NotAvailable,
+)
 from onsetstudy.core.serialise import result_kind
 
 __all__ = [
@@ -19,8 +27,6 @@ __all__ = [
     "Step",
     "Subgroups",
 ]
-
-EstimateLike = Estimate | NotAvailable
 
 
 @result_kind("heterogeneity")

@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Interval
 
 __all__ = ["shrink_to_expected"]
 
-FloatArray = NDArray[np.float64]
 SPREADS, LARGEST = 40, 2.0
 REACH, STEP = 8.0, 1 / 16
 """How far nodes stand from the peak at most, and from each other, in widths of the peak."""

@@ -49,5 +49,6 @@ def plain_words(code: str) -> str:
 
 def outcome_name(key: str) -> str:
     """What is measured where a protocol names an outcome: the quantity's own, without the difference in it."""
-    row = QUANTITIES.get(key)
-    return plain_words(key) if row is None and key not in OUTCOMES else OUTCOMES.get(key) or row.outcome
+    if key in QUANTITIES:
+        return QUANTITIES[key].outcome
+    return OUTCOMES.get(key) or plain_words(key)

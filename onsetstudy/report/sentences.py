@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
-from onsetstudy.core.results import Counts, Estimate, NotAvailable
+from onsetstudy.core.results import Counts, Estimate, EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.numbers import (
     amount,
@@ -27,7 +27,7 @@ from onsetstudy.report.numbers import (
     places_for,
     tidy,
 )
-from onsetstudy.study.results import EstimateLike, NaiveStopwatch
+from onsetstudy.study.results import NaiveStopwatch
 
 __all__ = [
     "ALLOWED",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable
 
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.report.document import Flow, FlowStep, Table
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import (
@@ -22,7 +22,7 @@ from onsetstudy.report.numbers import (
 )
 from onsetstudy.report.sentences import ALLOWED, estimate_shown, short_value, without_looks
 from onsetstudy.study.practice.results import StudyResults
-from onsetstudy.study.results import EstimateLike, Notice, Population
+from onsetstudy.study.results import Notice, Population
 
 __all__ = [
     "balance_table",

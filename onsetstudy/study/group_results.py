@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from onsetstudy.core.results import Counts, Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Counts, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.pool.results import CommonOdds
@@ -12,8 +12,6 @@ from onsetstudy.study.results import ArmCurve
 from onsetstudy.survival.results import SharedFrailty
 
 __all__ = ["Agreement", "GroupHarm", "GroupOverall", "GroupPractice", "GroupSuccess", "Reconciled"]
-
-EstimateLike = Estimate | NotAvailable
 
 
 @result_kind("group_practice")

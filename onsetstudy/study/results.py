@@ -10,6 +10,7 @@ from onsetstudy.core.results import (
     Caution,
     Counts,
     Estimate,
+    EstimateLike,
     HypothesisTest,
     NotAvailable,
     estimates_frame,
@@ -37,8 +38,6 @@ __all__ = [
     "Provenance",
     "Variation",
 ]
-
-EstimateLike = Estimate | NotAvailable
 
 
 @result_kind("arm_curve")

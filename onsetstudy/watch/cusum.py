@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import linalg, optimize, stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.seeds import stream
 from onsetstudy.watch.results import Chart, RunLength, Signal
@@ -26,7 +27,6 @@ __all__ = [
     "simulated_run_length",
 ]
 
-FloatArray = NDArray[np.float64]
 STATES = 400
 LEVELS = 24
 REPLICATES = 2000

@@ -6,12 +6,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.watch.results import Shrunken
 
 __all__ = ["shrink_shares", "usual_chances"]
 
-FloatArray = NDArray[np.float64]
 WEIGHT_OF_THE_WHOLE = 10.0
 CLEAR_OF_NONE = 0.5
 MEANS, WEIGHTS = 60, 30

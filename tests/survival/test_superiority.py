@@ -135,7 +135,7 @@ def test_a_third_arm_must_be_named():
     with pytest.raises(OnsetStudyError, match=r"2 arms could be compared with 'plain': buffered, warmed\. Name one"):
         sooner(times, arm)
     two_times, two_arm = cases(buffered=grid([6, 3, 1]), plain=grid([2, 3, 5]))
-    assert sooner(times, arm, compared_arm="buffered") == sooner(two_times, two_arm)
+    assert sooner(times, arm, contrast_arm="buffered") == sooner(two_times, two_arm)
 
 
 def test_one_case_is_too_few():

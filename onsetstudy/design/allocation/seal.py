@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from onsetstudy.core.errors import DesignError
@@ -19,12 +19,12 @@ __all__ = ["chain_step", "continue_slips", "open_slip", "seal_slips"]
 Sealed = dict[str, str]
 
 
-def seal_slips(contents: list[Mapping[str, Any]], *, secret: str) -> tuple[str, list[Sealed]]:
+def seal_slips(contents: Sequence[Mapping[str, Any]], *, secret: str) -> tuple[str, list[Sealed]]:
     """First key, and the sealed slips of one stratum in order.
 
     Parameters
     ----------
-    contents : list of mapping
+    contents : sequence of mapping
         What stands in each slip, as plain JSON values, with ``slip``.
     secret : str
         Anything that differs between strata and is not known to the practice.
@@ -34,7 +34,7 @@ def seal_slips(contents: list[Mapping[str, Any]], *, secret: str) -> tuple[str, 
 
 
 def continue_slips(
-    sealed: list[Sealed], contents: list[Mapping[str, Any]], *, first_key: str, secret: str
+    sealed: list[Sealed], contents: Sequence[Mapping[str, Any]], *, first_key: str, secret: str
 ) -> list[Sealed]:
     """Sealed slips with further ones behind them: the slips that were there, opened or not, stay as they are.
 
@@ -49,7 +49,7 @@ def continue_slips(
     return [*sealed, *_sealed(contents, key, secret)]
 
 
-def _sealed(contents: list[Mapping[str, Any]], first: str, secret: str) -> list[Sealed]:
+def _sealed(contents: Sequence[Mapping[str, Any]], first: str, secret: str) -> list[Sealed]:
     keys = [first, *(hashlib.sha256(f"{secret}:{k}".encode()).hexdigest() for k in range(1, len(contents) + 1))]
     sealed = []
     for key, following, content in zip(keys, keys[1:], contents, strict=False):

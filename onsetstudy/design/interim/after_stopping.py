@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
 from onsetstudy.core.errors import DesignError
@@ -15,7 +15,6 @@ from onsetstudy.design.interim.results import StoppedEstimate
 
 __all__ = ["estimate_after_stopping", "repeated_interval", "stagewise_p"]
 
-FloatArray = NDArray[np.float64]
 ORDER = "stage-wise order of outcomes"
 
 

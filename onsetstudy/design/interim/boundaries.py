@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.interim.crossing import begin, carry, crossing_chances, solve_lower, solve_upper, tail_chances
 from onsetstudy.design.interim.spending import spent
@@ -22,7 +23,6 @@ __all__ = [
     "spending_futility",
 ]
 
-FloatArray = NDArray[np.float64]
 INF = float("inf")
 
 

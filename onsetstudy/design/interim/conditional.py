@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.interim.crossing import begin, crossing_chances
@@ -11,7 +11,6 @@ from onsetstudy.design.interim.results import ConditionalPower
 
 __all__ = ["conditional_power", "conditional_powers", "predictive_power"]
 
-FloatArray = NDArray[np.float64]
 NODES = 41
 
 

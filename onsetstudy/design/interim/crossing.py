@@ -11,14 +11,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import optimize, special
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
 
 __all__ = ["Carried", "Crossing", "begin", "carry", "crossing_chances", "solve_lower", "solve_upper", "tail_chances"]
 
-FloatArray = NDArray[np.float64]
 # The density is followed this many standard deviations beyond its mean where a boundary leaves it open.
 REACH = 8.5
 LEAST_NODES, MOST_NODES = 64, 6000

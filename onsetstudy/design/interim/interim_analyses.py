@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import result_kind
@@ -27,7 +27,6 @@ from onsetstudy.design.interim.results import ConditionalPower, LookPlan, LookVe
 
 __all__ = ["LookSeen", "judge_looks", "plan_looks"]
 
-FloatArray = NDArray[np.float64]
 # A look with less new information than this share of the plan tells nothing new.
 LEAST_STEP = 1e-4
 STANDS_STILL = 1e-9

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.design.allocation.results import AllocationList
@@ -18,7 +19,6 @@ from onsetstudy.protocol.model import Protocol
 
 __all__ = ["Simulated", "simulate_study"]
 
-FloatArray = NDArray[np.float64]
 LETTERS = "ABCDEFGH"
 PATIENT_LETTERS = np.array(list("BCDFGHJKLMNPQRSTVWXZ23456789"))
 MANDIBULAR = ("33", "34", "35", "36", "37", "43", "44", "45", "46", "47")

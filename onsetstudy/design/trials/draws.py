@@ -9,14 +9,12 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.onset_rule import derive_intervals
 from onsetstudy.design.trials.results import TrialScenario
 
 __all__ = ["Drawn", "cells_of", "draw_trials", "place_of"]
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

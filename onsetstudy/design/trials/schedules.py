@@ -6,16 +6,14 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.work import Mapper, Progress, serial
 from onsetstudy.design.trials.results import ScheduleComparison, ScheduleLine, TrialScenario
 from onsetstudy.design.trials.trial_power import simulate_tallies, summarise
 
 __all__ = ["compare_schedules"]
-
-FloatArray = NDArray[np.float64]
 
 
 def compare_schedules(

@@ -9,13 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.serialise import result_kind
 
 __all__ = ["DEMO", "DEMO_AUDIT", "StudyModel", "TechniqueModel", "TrueArm", "Truth", "truth_of"]
-
-FloatArray = NDArray[np.float64]
 
 
 @result_kind("technique_model")

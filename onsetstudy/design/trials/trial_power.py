@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError, Problem, Where
 from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.seeds import stream
@@ -24,7 +25,6 @@ from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compa
 
 __all__ = ["Tally", "check_scenario", "scores_of", "simulate_power", "simulate_tallies", "summarise"]
 
-FloatArray = NDArray[np.float64]
 CHUNK_CASES = 100_000
 DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success")
 TESTS = {"log_rank": "log-rank test", "success": "score test of two proportions"}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -100,15 +101,22 @@ def _table(path: Path) -> RawTable:
     return RawTable(frame=text, source_row=rows, file=f"{path.parent.name}/{path.name}")
 
 
-def _as_text(values: pd.Series) -> pd.Series:
+def _as_text(values: pd.Series[Any]) -> pd.Series[Any]:
     """Values as a person writes them: 9, not 9.0; days without a time; what is missing stays missing."""
     if pd.api.types.is_datetime64_any_dtype(values):
-        return values.dt.strftime("%Y-%m-%d").astype(object).where(values.notna(), None)
+        return _with_gaps(values.dt.strftime("%Y-%m-%d"), values.isna())
     if pd.api.types.is_numeric_dtype(values):
         codes, uniques = pd.factorize(values)
         shown = np.array([*(_shown(u) for u in uniques), None], dtype=object)
         return pd.Series(shown[codes])
-    return values.astype(object).where(values.notna(), None)
+    return _with_gaps(values, values.isna())
+
+
+def _with_gaps(texts: pd.Series[Any], gaps: pd.Series[bool]) -> pd.Series[Any]:
+    """The texts as objects, ``None`` where there is none."""
+    told = texts.astype(object)
+    told[gaps] = None
+    return told
 
 
 def _shown(value: float) -> str:

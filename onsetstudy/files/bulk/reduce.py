@@ -124,7 +124,7 @@ def reduce_parts(
              without_list=without_list, arms=arms)
         for p in parts
     ]  # fmt: skip
-    kept = 0
+    n_kept = 0
     running: Tally | None = None
     totals: Counter[str] = Counter()
     problems: Counter[str] = Counter()
@@ -135,7 +135,7 @@ def reduce_parts(
         batch = jobs[first : first + BATCH]
         if progress is not None:
             progress(first, len(jobs), "parts")
-        kept += sum(mapper.map(_reduce_part, batch))
+        n_kept += sum(mapper.map(_reduce_part, batch))
         read = [_read_result(_result_path(work, job.part)) for job in batch]
         tallies = [tally for tally, _ in read]
         running = add_tallies(tallies if running is None else [running, *tallies])
@@ -151,7 +151,7 @@ def reduce_parts(
     return Reduced(
         tally=running,
         parts=len(parts),
-        kept=kept,
+        kept=n_kept,
         rows_read=totals["rows_read"],
         rows_accepted=totals["rows_accepted"],
         readings_read=totals["readings_read"],

@@ -45,11 +45,10 @@ def write_group(
         for name in formats:
             if name == "json" and practice is not None:
                 continue
-            content = {
-                "html": lambda d=document: render_html(d).encode("utf-8"),
-                "pdf": lambda d=document: render_pdf(d, paper=paper),
-                "json": lambda: results_json(results).encode(),
-            }[name]()
+            if name == "html":
+                content = render_html(document).encode("utf-8")
+            else:
+                content = render_pdf(document, paper=paper) if name == "pdf" else results_json(results).encode("utf-8")
             suffix = "coordinator.json" if name == "json" else name
             written.append(write_bytes(Path(folder) / f"{document.id}.{suffix}", content))
     return written

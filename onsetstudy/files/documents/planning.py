@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from onsetstudy.core.annotations import gather
@@ -23,7 +23,7 @@ def write_planning(
 ) -> list[Path]:
     """Write the planning report; returns the files written."""
     document = compose_planning(results)
-    made = {
+    made: dict[str, Callable[[], bytes]] = {
         "html": lambda: render_html(document).encode("utf-8"),
         "pdf": lambda: render_pdf(document, paper=paper),
         "json": lambda: (json.dumps(rounded(gather(to_dict(results))), indent=1, ensure_ascii=False) + "\n").encode(

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.annotations import gather
-from onsetstudy.core.errors import ReportError
+from onsetstudy.core.errors import ReportError, require
 from onsetstudy.files.output import write_bytes
 from onsetstudy.report.claims_told import claims_listed
 from onsetstudy.report.documents.practice import compose
@@ -45,7 +45,17 @@ def write_report(
         If a format or the paper is not known.
     OnsetStudyError
         If the folder cannot be written to.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from onsetstudy import analyse, read_protocol, read_records, write_report
+    >>> protocol = read_protocol("protocols/infiltration_audit.toml")
+    >>> results = analyse(protocol, read_records("data/synthetic/audit", protocol))
+    >>> [path.suffix for path in write_report(results, tempfile.mkdtemp(), formats=["json"])]
+    ['.json']
     """
+    require(results, StudyResults, "results", "give what analyse(protocol, records) made")
     unknown = [f for f in formats if f not in FORMATS]
     if unknown:
         raise ReportError(f"the format {unknown[0]!r} is not known; choose among {', '.join(FORMATS)}")

@@ -401,7 +401,8 @@ def _logs_in(folder: Path) -> list[Path]:
 
 def _read_logs(paths: Sequence[Path]) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
     """All logs as one, and the slips of lines whose chain does not hold."""
-    logs, broken = [], []
+    logs: list[pd.DataFrame] = []
+    broken: list[str] = []
     for path in paths:
         frame, lines = read_opening_log(path)
         sealed = path.with_name(path.stem.replace("opened", "sealed") + ".json")

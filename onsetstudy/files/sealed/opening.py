@@ -233,7 +233,7 @@ def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -
     if not fits:
         known = "; ".join(sorted(content["strata"]))
         raise DesignError(f"{sealed.name} has no stratum of {', '.join(sorted(wanted))}. It has: {known}.")
-    return fits[0]
+    return str(fits[0])
 
 
 def _refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
@@ -369,7 +369,7 @@ def recover_arms(log: pd.DataFrame, sealed: Path) -> pd.DataFrame:
             s["slip"] for s in content["strata"].get(stratum, {}).get("slips", ())
         }
         if known:
-            arms.iloc[place] = ARMS_JOIN.join(_content_of(content, stratum, log, slip=slip)["arms"])
+            arms.iloc[int(place)] = ARMS_JOIN.join(_content_of(content, stratum, log, slip=slip)["arms"])
     return log.assign(arms=arms)
 
 

@@ -6,7 +6,7 @@ import re
 import tomllib
 from pathlib import Path
 
-from onsetstudy.core.errors import Problem, ProtocolError, Where
+from onsetstudy.core.errors import Problem, ProtocolError, Where, require
 from onsetstudy.files.guard import Unreadable, parse_toml
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.model import Protocol
@@ -25,7 +25,15 @@ def read_protocol(path: str | Path) -> Protocol:
     ------
     ProtocolError
         If the file is not there, is not text, is not TOML, or promises what cannot be kept; with all problems.
+
+    Examples
+    --------
+    >>> from onsetstudy import read_protocol
+    >>> protocol = read_protocol("protocols/infiltration_audit.toml")
+    >>> protocol.arm_codes
+    ('plain', 'buffered')
     """
+    require(path, (str, Path), "path", "give the name of a protocol file (.toml)")
     path = Path(path)
 
     def refuse(what: str, mend: str, row: int | None = None) -> ProtocolError:

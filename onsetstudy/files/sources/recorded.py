@@ -8,7 +8,7 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.files.output import rejects_csv, write_bytes
 from onsetstudy.files.store import EventStore, preparations_path
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.chair.event_log import FoldedLog, StudyFacts, fold_events
+from onsetstudy.records.chair.event_log import Event, FoldedLog, StudyFacts, fold_events
 
 __all__ = ["export_store", "facts_of", "read_store", "refuse_other_study"]
 
@@ -49,7 +49,7 @@ def read_store(path: Path) -> FoldedLog:
     with EventStore(Path(path)) as store:
         told, events = store.facts(), store.events()
     beside = preparations_path(path)
-    preparations = ()
+    preparations: tuple[Event, ...] = ()
     if beside.exists():
         with EventStore(beside) as kept:
             preparations = kept.events()

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import Problem, RecordsError, Where, require
 from onsetstudy.files.sources.recorded import read_store, refuse_other_study
 from onsetstudy.files.store import EventStore, is_store
 from onsetstudy.protocol.model import Protocol
@@ -53,7 +53,16 @@ def read_records(
     ------
     RecordsError
         If files are missing or cannot be read, a table's headings cannot be used, or no case can be used.
+
+    Examples
+    --------
+    >>> from onsetstudy import read_protocol, read_records
+    >>> protocol = read_protocol("protocols/infiltration_audit.toml")
+    >>> records = read_records("data/synthetic/audit", protocol)
+    >>> len(records.cases)
+    72
     """
+    require(protocol, Protocol, "protocol", "give what read_protocol(path) made")
     cases, cold_tests = read_tables(path_or_paths, protocol)
     today = dt.date.today() if today is None else today
     return check_records(cases, cold_tests, protocol, drop_unknown=drop_unknown, strict=strict, today=today)
@@ -64,8 +73,13 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
 
     A store of the recorder is refused where it belongs to another study than ``protocol``.
     """
+    require(path_or_paths, (str, Path, Sequence), "path_or_paths", "give a workbook, a folder or two CSV files")
     given = [path_or_paths] if isinstance(path_or_paths, str | Path) else list(path_or_paths)
+    for one in given:
+        require(one, (str, Path), "path_or_paths", "give the name of a file or folder")
     paths = [Path(p) for p in given]
+    if not paths:
+        raise RecordsError("no file was given; give a workbook, a folder or two CSV files")
     missing = [
         _problem(p, f"there is no file or folder {p}", "check the name and the folder") for p in paths if not p.exists()
     ]

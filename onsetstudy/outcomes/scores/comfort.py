@@ -14,17 +14,16 @@ from numpy.typing import NDArray
 from scipy import stats
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
-from onsetstudy.core.clusters import too_few_clusters, too_narrow
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Assumption, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike, Interval, NotAvailable
+from onsetstudy.inference.clusters import too_few_clusters, too_narrow
 from onsetstudy.inference.means import Moments, contrast_of_means
 from onsetstudy.outcomes.scores.comfort_results import Anxiety, MissingScores, MomentOfPain
 from onsetstudy.outcomes.scores.pain import compare_pain
 
 __all__ = ["PainRecords", "anxiety_change", "moment_of_pain"]
 
-FloatArray = NDArray[np.float64]
-EstimateLike = Estimate | NotAvailable
 LEAST = 2
 HYBRID = "Newcombe's hybrid of Wilson limits"
 WELCH = "difference of means, Welch's t"

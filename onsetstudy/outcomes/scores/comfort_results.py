@@ -6,13 +6,19 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable, Result, estimates_frame
+from onsetstudy.core.results import (
+    Caution,
+    Counts,
+    EstimateLike,
+    HypothesisTest,
+    NotAvailable,
+    Result,
+    estimates_frame,
+)
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 
 __all__ = ["Anxiety", "Comfort", "MissingScores", "MomentOfPain", "ProportionalOdds", "SharedError", "SharedLine"]
-
-EstimateLike = Estimate | NotAvailable
 
 
 @result_kind("missing_scores")

@@ -8,14 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Assumption, Counts, Estimate, HypothesisTest, Interval, NotAvailable
+from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike, HypothesisTest, Interval, NotAvailable
 from onsetstudy.outcomes.scores.comfort_results import ProportionalOdds
 
 __all__ = ["BANDS", "proportional_odds", "to_bands"]
 
-FloatArray = NDArray[np.float64]
-EstimateLike = Estimate | NotAvailable
 METHOD = "proportional odds (ordered logit), maximum likelihood"
 ONE_RATIO = Assumption(name="proportional odds", detail="one odds ratio at every cut between bands")
 GRADIENT = 1e-4

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from onsetstudy.core.arrays import FloatArray, real_numbers, require_level
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import (
     ArmCount,
@@ -21,7 +22,6 @@ from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
 
 __all__ = ["compare_pain"]
 
-FloatArray = NDArray[np.float64]
 
 SHIFT_SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 4"
 SUPERIORITY_SOURCE = "Newcombe 2006, Statistics in Medicine 25:559-573, method 5 (from memory)"
@@ -64,13 +64,24 @@ def compare_pain(
     Raises
     ------
     OnsetStudyError
-        If the arrays differ in length.
+        If the arrays differ in length, or scores are no numbers.
 
     References
     ----------
     .. [1] Hollander M, Wolfe DA. Nonparametric Statistical Methods, 2nd ed., Wiley 1999, sections 4.2-4.3.
+
+    Examples
+    --------
+    >>> from onsetstudy import compare_pain
+    >>> score = [40, 35, 50, 45, 20, 30, 25, 38]
+    >>> arm = ["plain"] * 4 + ["buffered"] * 4
+    >>> found = compare_pain(score, arm, reference_arm="plain", contrast_arm="buffered", moment="insertion", unit="mm")
+    >>> f"{found.shift.contrast}: {found.shift.estimate:g} {found.shift.unit}"
+    'buffered - plain: -15 mm'
     """
-    scores, arms = np.asarray(score, dtype=float), np.asarray(arm).astype(str)
+    require_level(conf_level)
+    scores, arms = real_numbers(score, "score"), np.asarray(arm).astype(str)
+    reference_arm, contrast_arm = str(reference_arm), str(contrast_arm)
     if scores.shape != arms.shape or scores.ndim != 1:
         raise OnsetStudyError(f"score and arm must be equally long rows, not {scores.shape} and {arms.shape}")
     given = ~np.isnan(scores)

@@ -6,12 +6,17 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable, estimates_frame
+from onsetstudy.core.results import (
+    Caution,
+    Counts,
+    EstimateLike,
+    HypothesisTest,
+    NotAvailable,
+    estimates_frame,
+)
 from onsetstudy.core.serialise import result_kind
 
 __all__ = ["Blinding", "GuessLine", "OrderEffects", "PairedComparison", "PairedStudy"]
-
-EstimateLike = Estimate | NotAvailable
 
 
 @result_kind("paired_comparison")

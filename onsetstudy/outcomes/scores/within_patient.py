@@ -8,15 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.results import Assumption, Counts, Estimate, HypothesisTest, Interval, NotAvailable
+from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike, HypothesisTest, Interval, NotAvailable
 from onsetstudy.inference.ranks import ordered_differences, shift_rank
 from onsetstudy.outcomes.scores.paired_results import OrderEffects, PairedComparison
 
 __all__ = ["compare_pairs", "order_effects", "signed_rank_shift"]
 
-FloatArray = NDArray[np.float64]
-EstimateLike = Estimate | NotAvailable
 SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 3"
 ORDER_SOURCE = (
     "Hills M, Armitage P. British Journal of Clinical Pharmacology 1979;8:7-20 (from memory), by ranks (Koch 1972)"

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.numb_field import INSIDE, where_is_control
 from onsetstudy.records.derived.onset import nearest_control
@@ -23,9 +24,6 @@ from onsetstudy.records.model import Records
 
 __all__ = ["doubts_of"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 MOST = 0.5
 """Proportion of cases that is "most"."""

@@ -316,7 +316,7 @@ def _grid(results: PlanningResults) -> tuple[Block, ...]:
     return (
         Table(
             caption="Cases to include by effect for the log-rank test of the rate of becoming numb, both arms together",
-            columns=("hazard ratio", *(f"power {_share(p)}" for p in frame.columns)),
+            columns=("hazard ratio", *(f"power {_share(float(p))}" for p in frame.columns)),
             rows=tuple(
                 (f"{effect:g}", *(f"{n}" for n in row))
                 for effect, row in zip(frame.index, frame.to_numpy(), strict=True)

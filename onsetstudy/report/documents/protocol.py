@@ -54,7 +54,7 @@ SETTLED = {
 
 
 def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
-    texts = {}
+    texts: dict[str, str] = {}
     for told in (protocol.conduct, protocol.governance):
         texts |= {} if told is None else dict(told.texts)
     text = texts.get(topic, "").strip()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -23,6 +24,7 @@ from onsetstudy.report.figures.canvas import (
 )
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import MINUS
+from onsetstudy.report.rows import rows_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,6 +34,13 @@ __all__ = ["MOST_ROWS", "alt_text", "data_for", "draw", "draw_figure"]
 ROW, FOOT = 0.19, 0.46
 MOST_ROWS = 24
 ALIKE = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    name: str
+    before: float
+    after: float
 
 
 def data_for(fair: FairComparison) -> pd.DataFrame:
@@ -52,7 +61,7 @@ def draw(frame: pd.DataFrame, ax: Axes, *, look: ArmLook) -> None:
     for edge in (-ALIKE, ALIKE):
         ax.axvline(edge, color=HAIRLINE, linewidth=1.0)
     ax.axvline(0, color=INK, linewidth=1.0)
-    for place, row in enumerate(frame.itertuples()):
+    for place, row in enumerate(rows_of(frame, _Row)):
         y = len(frame) - place - 0.5
         ax.hlines(y, row.after, row.before, color=HAIRLINE, linewidth=1.0)
         ax.plot(row.before, y, "o", color=SECONDARY, markerfacecolor="#ffffff", markersize=6, markeredgewidth=1.4)
@@ -65,7 +74,7 @@ def draw(frame: pd.DataFrame, ax: Axes, *, look: ArmLook) -> None:
 
 def alt_text(frame: pd.DataFrame) -> str:
     """What the figure shows, in words."""
-    told = "; ".join(f"{row.name} {row.before:.2f}, weighted {row.after:.2f}" for row in frame.itertuples(index=False))
+    told = "; ".join(f"{row.name} {row.before:.2f}, weighted {row.after:.2f}" for row in rows_of(frame, _Row))
     return f"Standardised differences between the arms. {told}.".replace(" -", " minus ")
 
 
@@ -79,7 +88,7 @@ def draw_figure(fair: FairComparison, *, name: str, title: str, look: ArmLook) -
         with canvas(width, ROW * len(frame) + FOOT + 0.05) as figure:
             ax = axes_at(figure, left, FOOT, width - left - 0.1, ROW * len(frame))
             draw(frame, ax, look=look)
-            for place, row in enumerate(frame.itertuples()):
+            for place, row in enumerate(rows_of(frame, _Row)):
                 text = row.name if len(row.name) < (26 if narrow else 44) else row.name[: 24 if narrow else 42] + "…"
                 say(figure, 0, FOOT + ROW * (len(frame) - place - 0.5), text, fontsize=8)
             ax.set_xlabel("standard deviations", fontsize=8, color=SECONDARY)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,6 +27,8 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import THIN, percent
+from onsetstudy.report.rows import rows_of
+from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import ArmCurve
 
@@ -38,7 +41,13 @@ DODGE = 2.4
 LABEL_WIDTH = 0.3
 
 
-def data_for(results: StudyResults, *, least: int = 1) -> pd.DataFrame:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    minute: float
+    estimate: float
+
+
+def data_for(results: StudyResults | GroupResults, *, least: int = 1) -> pd.DataFrame:
     """Bounds of the proportion numb where they can change, limits at the tests and the numbers still being tested.
 
     Arms with fewer than ``least`` cases are left out.
@@ -98,7 +107,7 @@ def draw(
         ax.step(t, low, where="post", color=look.colour, linestyle=look.line, linewidth=1.8, zorder=3)
         given = part[part["estimate"].notna()]
         aside = DODGE * (number - (len(present) - 1) / 2) * 2
-        moved = ax.transData + ScaledTranslation(aside / POINTS, 0, ax.figure.dpi_scale_trans)  # type: ignore[union-attr]
+        moved = ax.transData + ScaledTranslation(aside / POINTS, 0, ax.figure.dpi_scale_trans)
         ax.vlines(
             given["minute"], turn(given["conf_low"]), turn(given["conf_high"]), color=look.colour, linewidth=1.0,
             transform=moved, zorder=4, clip_on=False,
@@ -110,7 +119,7 @@ def draw(
         last = given["estimate"].iloc[-1:] if len(given) else part["low"].iloc[-1:]
         ends.append((float(turn(last)[0]), labels[str(arm)], look.colour))
     _frame(frame, ax, target_min=target_min, falling=falling)
-    points_per_share = ax.get_window_extent().height / 100 * POINTS / ax.figure.dpi  # type: ignore[union-attr]
+    points_per_share = ax.get_window_extent().height / 100 * POINTS / ax.figure.dpi
     for place, (_, label, colour) in zip(spread([e[0] for e in ends], 11 / points_per_share), ends, strict=True):
         ax.annotate(
             label, (float(frame["minute"].max()), place), xytext=(8, 0), textcoords="offset points", color=colour,
@@ -127,7 +136,7 @@ def _frame(frame: pd.DataFrame, ax: Axes, *, target_min: float, falling: bool) -
         ha="center" if target_min > 0.12 * last else "left", va="bottom", fontsize=8,
     )  # fmt: skip
     ticks = sorted(frame.loc[frame["still_tested"].notna(), "minute"].unique())
-    inches = ax.get_window_extent().width / ax.figure.dpi  # type: ignore[union-attr]
+    inches = ax.get_window_extent().width / ax.figure.dpi
     named = thinned(ticks, least=LABEL_WIDTH / inches * last, keep=(target_min,))
     ax.set(xlim=(0, last), ylim=(0, 100))
     ax.set_xticks(ticks, [f"{t:g}" if t in named else "" for t in ticks])
@@ -149,7 +158,7 @@ def thinned(ticks: Sequence[float], *, least: float, keep: Sequence[float]) -> l
 def _still_tested(frame: pd.DataFrame, ax: Axes, labels: dict[str, str], arms: Sequence[str], left: float) -> None:
     """Numbers still being tested, under the ticks they belong to."""
     ticks = sorted(frame.loc[frame["still_tested"].notna(), "minute"].unique())
-    inches = ax.get_window_extent().width / ax.figure.dpi  # type: ignore[union-attr]
+    inches = ax.get_window_extent().width / ax.figure.dpi
     target = [t for t, label in zip(ax.get_xticks(), ax.get_xticklabels(), strict=True) if label.get_text()]
     shown = thinned(ticks, least=LABEL_WIDTH / inches * float(frame["minute"].max()), keep=target)
 
@@ -178,7 +187,7 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int]
         points = given.iloc[:: max(1, len(given) // 5)]
         shares = ", ".join(
             f"{percent(1 - row.estimate if falling else row.estimate, counts[str(arm)])} by minute {row.minute:g}"
-            for row in points.itertuples()
+            for row in rows_of(points, _Row)
         )
         parts.append(f"{labels[str(arm)]}: {shares or 'no limits'}")
     what = "Proportion of teeth not yet numb" if falling else "Proportion of teeth numb"
@@ -186,7 +195,13 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int]
 
 
 def draw_figure(
-    results: StudyResults, frame: pd.DataFrame, *, name: str, title: str, height: float, falling: bool = False
+    results: StudyResults | GroupResults,
+    frame: pd.DataFrame,
+    *,
+    name: str,
+    title: str,
+    height: float,
+    falling: bool = False,
 ) -> Drawing:
     """The curves of :func:`data_for`."""
     arms = results.protocol.arm_codes

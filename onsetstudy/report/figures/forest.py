@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.results import NotAvailable
+from onsetstudy.core.results import EstimateLike, NotAvailable
 from onsetstudy.report.figures.canvas import (
     INK,
     NARROW,
@@ -25,7 +25,7 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import MINUS, THIN, counted, decimal, interval, listed, places_for, tidy
-from onsetstudy.study.results import EstimateLike
+from onsetstudy.report.rows import rows_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,10 +61,24 @@ class Scale:
     unit: str
     ends: tuple[str, str]
     matters: float | None = None
-    factor: int = 1
+    factor: float = 1
 
 
-def data_for(lines: Sequence[Line], *, factor: int = 1) -> pd.DataFrame:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    label: str
+    heading: bool
+    whole: bool
+    cases: float
+    estimate: float | None
+    low: float
+    high: float
+    information: float
+    number: str
+    reason: str
+
+
+def data_for(lines: Sequence[Line], *, factor: float = 1) -> pd.DataFrame:
     """Columns ``label, heading, whole, cases, estimate, low, high, information, number, reason``.
 
     ``information`` is one over the squared standard error, as a share of the largest among the groups.
@@ -93,7 +107,7 @@ def data_for(lines: Sequence[Line], *, factor: int = 1) -> pd.DataFrame:
     return frame
 
 
-def draw(frame: pd.DataFrame, ax: Axes, *, places: Sequence[float], look: ArmLook, scale: Scale) -> None:
+def draw(frame: pd.DataFrame, ax: Axes, *, places: Iterable[float], look: ArmLook, scale: Scale) -> None:
     """Dots and intervals at ``places``, zero and the difference that matters marked, both sides named."""
     ax.axvline(0, color=INK, linewidth=1.0, zorder=0)
     if scale.matters is not None:
@@ -102,7 +116,7 @@ def draw(frame: pd.DataFrame, ax: Axes, *, places: Sequence[float], look: ArmLoo
             "matters", (scale.matters, 1), xycoords=("data", "axes fraction"), xytext=(0, 2),
             textcoords="offset points", ha="center", va="bottom", fontsize=8, color=SECONDARY,
         )  # fmt: skip
-    for y, row in zip(places, frame.itertuples(), strict=True):
+    for y, row in zip(places, rows_of(frame, _Row), strict=True):
         if pd.isna(row.estimate):
             continue
         ax.hlines(y, row.low, row.high, color=look.colour, linewidth=2.0 if row.whole else 1.4, zorder=2)
@@ -125,7 +139,7 @@ def draw(frame: pd.DataFrame, ax: Axes, *, places: Sequence[float], look: ArmLoo
 def alt_text(frame: pd.DataFrame, unit: str) -> str:
     """What the figure shows, in words."""
     told = []
-    for row in frame.itertuples():
+    for row in rows_of(frame, _Row):
         if row.heading:
             told.append(f"{row.label}")
         else:
@@ -152,7 +166,7 @@ def draw_figure(frame: pd.DataFrame, *, name: str, title: str, scale: Scale, arm
             draw(frame, ax, places=places, look=look, scale=scale)
             ax.set_ylim(0, len(frame))
             tops = foot + step * (np.arange(len(frame))[::-1] + 1)
-            for row, top in zip(frame.itertuples(), tops, strict=True):
+            for row, top in zip(rows_of(frame, _Row), tops, strict=True):
                 (_words_narrow if narrow else _words_wide)(figure, row, top, step)
             if not narrow:
                 say(figure, 2.55, height - 0.11, "cases", ha="right", fontsize=8, color=SECONDARY)
@@ -162,7 +176,7 @@ def draw_figure(frame: pd.DataFrame, *, name: str, title: str, scale: Scale, arm
     return drawing(paint, name, alt)
 
 
-def _words_wide(figure: Figure, row, top: float, step: float) -> None:  # type: ignore[no-untyped-def]
+def _words_wide(figure: Figure, row: _Row, top: float, step: float) -> None:
     y = top - step / 2
     weight = "bold" if row.whole else "normal"
     if row.heading:
@@ -174,7 +188,7 @@ def _words_wide(figure: Figure, row, top: float, step: float) -> None:  # type: 
     say(figure, 5.05, y, number, weight=weight, color=INK if pd.notna(row.estimate) else SECONDARY)
 
 
-def _words_narrow(figure: Figure, row, top: float, step: float) -> None:  # type: ignore[no-untyped-def]
+def _words_narrow(figure: Figure, row: _Row, top: float, step: float) -> None:
     style = {"weight": "bold" if row.whole else "normal", "bbox": WHITE}
     if row.heading:
         say(figure, 0, top - step + 0.1, row.label, fontsize=8, color=SECONDARY, bbox=WHITE)

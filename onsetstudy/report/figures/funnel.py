@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -21,6 +22,7 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import THIN, counted, percent
+from onsetstudy.report.rows import rows_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -29,6 +31,14 @@ __all__ = ["alt_text", "data_for", "draw", "draw_figure"]
 
 HEIGHT, LEFT, FOOT = 1.75, 0.62, 0.5
 BAND = "#155e75"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    label: str
+    cases: int
+    share: float
+    flag: str
 
 
 def data_for(funnel: Funnel) -> pd.DataFrame:
@@ -47,7 +57,7 @@ def draw(frame: pd.DataFrame, ax: Axes, *, funnel: Funnel, own: str | None) -> N
     top = min(100.0, 1.06 * max(edges["out_high"].max(), frame["share"].max()))
     bottom = max(0.0, 0.94 * min(edges["out_low"].min(), frame["share"].min()))
     ax.set(xlim=(edges["cases"].min(), edges["cases"].max()), ylim=(bottom, top))
-    for row in frame.itertuples():
+    for row in rows_of(frame, _Row):
         mine = row.label == own
         ax.plot(
             row.cases, row.share, "o", color=INK, markerfacecolor=INK if mine else "#ffffff", markersize=6,
@@ -83,7 +93,7 @@ def alt_text(frame: pd.DataFrame, funnel: Funnel, own: str | None = None) -> str
     told = [
         f"{'you' if row.label == own else row.label}, {counted(row.cases, 'case')}, {row.share:.0f} %"
         + {"": "", "look": ", outside the inner limits", "outside": ", outside all limits"}[row.flag]
-        for row in frame.itertuples()
+        for row in rows_of(frame, _Row)
     ]
     centre = percent(funnel.centre, sum(frame["cases"]))
     return f"Proportion of failures against number of cases; {centre} in the group. {'; '.join(told)}.".replace(

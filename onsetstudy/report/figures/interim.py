@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,7 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import MINUS
+from onsetstudy.report.rows import rows_of
 from onsetstudy.study.results import LooksTaken
 
 if TYPE_CHECKING:
@@ -32,6 +34,14 @@ HEIGHT, FOOT, HEAD = 2.0, 0.5, 0.1
 TOP = 5.0
 NAME = 0.52
 """Inches that the name of a look takes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    label: str
+    fraction: float
+    z: float
+    boundary: float
 
 
 def data_for(taken: LooksTaken) -> pd.DataFrame:
@@ -59,7 +69,7 @@ def draw(frame: pd.DataFrame, taken: LooksTaken, ax: Axes, *, look: ArmLook) -> 
     # Names stand at the line of no difference, on the side where no score is: boundaries never come near it.
     inches = ax.get_window_extent().width / ax.figure.dpi / (1.06 * reach)
     ends = [-np.inf] * len(frame)
-    for row in frame.itertuples():
+    for row in rows_of(frame, _Row):
         place = float(row.fraction) * inches
         line = next(k for k, end in enumerate(ends) if place - NAME / 2 > end)
         ends[line] = place + NAME / 2
@@ -79,7 +89,7 @@ def draw(frame: pd.DataFrame, taken: LooksTaken, ax: Axes, *, look: ArmLook) -> 
 def alt_text(frame: pd.DataFrame) -> str:
     """What the figure shows, in words."""
     told = []
-    for row in frame.itertuples():
+    for row in rows_of(frame, _Row):
         limit = f"boundary {row.boundary:.2f}" if np.isfinite(row.boundary) else "no boundary of its own"
         told.append(f"{row.label}: z {row.z:.2f}, {limit}")
     return f"Z statistic of the primary outcome at each interim analysis. {'; '.join(told)}.".replace(" -", " minus ")

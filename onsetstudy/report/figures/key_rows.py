@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.figures.canvas import (
     HAIRLINE,
@@ -26,9 +26,9 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import MINUS, THIN, percent, percent_interval, tidy
+from onsetstudy.report.rows import rows_of
 from onsetstudy.report.sentences import short_value
 from onsetstudy.study.practice.results import StudyResults
-from onsetstudy.study.results import EstimateLike
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,6 +39,16 @@ __all__ = ["alt_text", "data_for", "draw", "draw_figure"]
 ROWS = ("success", "wait", "never", "pain")
 SHARES = ("success", "never")
 COLUMNS = ["row", "question", "arm", "estimate", "low", "high", "number", "matters", "reason"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    arm: str
+    estimate: float | None
+    low: float
+    high: float
+    number: str
+    reason: str
 
 
 def data_for(results: StudyResults) -> pd.DataFrame:
@@ -79,7 +89,8 @@ def _claim_line(row: str, question: str, results: StudyResults, key: str) -> dic
     }  # fmt: skip
     claim = results.claims.get(key)
     if claim is None or isinstance(claim.answer, NotAvailable):
-        reason = "it was not compared" if claim is None else claim.answer.reason  # type: ignore[union-attr]
+        answer = None if claim is None else claim.answer
+        reason = answer.reason if isinstance(answer, NotAvailable) else "it was not compared"
         return line | {"reason": tidy(reason.strip().rstrip("."))}
     seen, better = claim.seen, claim.quantity.favours * claim.quantity.shown.factor
     assert seen is not None
@@ -103,7 +114,7 @@ def _share(e: Estimate) -> str:
 def draw(part: pd.DataFrame, ax: Axes, *, arms: tuple[str, ...], share: bool) -> None:
     """One question: its dots with intervals on a small axis, zero and the difference that matters marked."""
     ax.axvline(0, color=INK, linewidth=1.1, zorder=0, clip_on=False)
-    for y, row in zip(np.arange(len(part))[::-1], part.itertuples(), strict=True):
+    for y, row in zip(np.arange(len(part))[::-1], rows_of(part, _Row), strict=True):
         if pd.isna(row.estimate):
             continue
         look = look_of(str(row.arm), arms)
@@ -144,7 +155,7 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str]) -> str:
         if (part["reason"] != "").all():
             parts.append(f"{question}: no answer, {part['reason'].iloc[0]}")
             continue
-        told = [row.number or f"no answer, {row.reason}" for row in part.itertuples()]
+        told = [row.number or f"no answer, {row.reason}" for row in rows_of(part, _Row)]
         names = [labels[str(arm)] for arm in part["arm"]]
         both = [f"{n} {t}" if len(part) > 1 else t for n, t in zip(names, told, strict=True)]
         parts.append(f"{question}: {', '.join(both)}")
@@ -220,7 +231,7 @@ def _question(
     ax = axes_at(figure, place.axis_left, bottom, place.axis_width, height)
     share = part["row"].iloc[0] in SHARES
     draw(part, ax, arms=arms, share=share)
-    for number, row in enumerate(part.itertuples()):
+    for number, row in enumerate(rows_of(part, _Row)):
         y = bottom + height * (len(part) - number - 0.5) / len(part)
         if share:
             colour = look_of(str(row.arm), arms).colour

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.report.figures.canvas import (
     INK,
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-FloatArray = NDArray[np.float64]
 
 __all__ = ["Piles", "alt_text", "arrange", "data_for", "draw", "draw_figure", "middle", "piles_for"]
 
@@ -153,7 +152,7 @@ def _behind(scores: FloatArray, ax: Axes, look: ArmLook, clip: tuple[float, floa
 def _points(ax: Axes, span: float) -> tuple[float, float]:
     """Points across per unit of the scale, and points from bottom to top."""
     box = ax.get_window_extent()
-    dots = ax.figure.dpi / POINTS  # type: ignore[union-attr]
+    dots = ax.figure.dpi / POINTS
     return box.width / dots / (1.04 * span), box.height / dots
 
 

@@ -80,7 +80,7 @@ def draw_formula(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float)
 def _shifted(ax: Axes, points: float) -> Transform:
     from matplotlib.transforms import ScaledTranslation
 
-    return ax.transData + ScaledTranslation(points / POINTS, 0, ax.get_figure().dpi_scale_trans)
+    return ax.transData + ScaledTranslation(points / POINTS, 0, ax.figure.dpi_scale_trans)
 
 
 def _finish(ax: Axes, frame: pd.DataFrame, power: float) -> None:

@@ -26,6 +26,7 @@ from onsetstudy.report.figures.canvas import (
 )
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import MINUS, THIN, counted, decimal, interval, places_for, tidy
+from onsetstudy.report.rows import rows_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,11 +45,25 @@ class ContextScale:
 
     unit: str
     ends: tuple[str, str]
-    factor: int = 1
+    factor: float = 1
     base: int = 1
 
 
-def data_for(panel: ContextPanel, *, factor: int = 1, base: int = 1) -> pd.DataFrame:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    label: str
+    heading: bool
+    own: bool
+    pooled: bool
+    cases: float
+    estimate: float | None
+    low: float
+    high: float
+    number: str
+    reason: str
+
+
+def data_for(panel: ContextPanel, *, factor: float = 1, base: int = 1) -> pd.DataFrame:
     """Columns ``label, heading, own, pooled, cases, estimate, low, high, number, reason``; one row a line.
 
     Values are on the drawing's scale. A published line without a printed interval has none here. A technique of which
@@ -75,7 +90,7 @@ def data_for(panel: ContextPanel, *, factor: int = 1, base: int = 1) -> pd.DataF
     return frame
 
 
-def _published(found: PublishedRange, *, factor: int, base: int) -> dict[str, object]:
+def _published(found: PublishedRange, *, factor: float, base: int) -> dict[str, object]:
     shown = found.drawn()
     if shown is None:
         raise ValueError(f"{found.id} has nothing to draw")
@@ -103,7 +118,7 @@ def _numbers(value: float, one: float | None, other: float | None, *, base: int)
 def draw(frame: pd.DataFrame, ax: Axes, *, places: np.ndarray, look: ArmLook, scale: ContextScale) -> None:
     """Own lines with a filled diamond, published ones with an open circle, pooled ones with an open square."""
     ax.axvline(0, color=INK, linewidth=1.0, zorder=0)
-    for y, row in zip(places, frame.itertuples(), strict=True):
+    for y, row in zip(places, rows_of(frame, _Row), strict=True):
         if pd.isna(row.estimate):
             continue
         colour = look.colour if row.own else SECONDARY
@@ -128,7 +143,7 @@ def draw(frame: pd.DataFrame, ax: Axes, *, places: np.ndarray, look: ArmLook, sc
 def alt_text(frame: pd.DataFrame, unit: str) -> str:
     """What the figure shows, in words."""
     told = []
-    for row in frame.itertuples():
+    for row in rows_of(frame, _Row):
         if row.heading:
             told.append(row.label)
             continue
@@ -155,7 +170,7 @@ def draw_figure(
             order = np.arange(len(frame))[::-1]
             draw(frame, ax, places=order + (0.27 if narrow else 0.5), look=look, scale=scale)
             ax.set_ylim(0, len(frame))
-            for row, top in zip(frame.itertuples(), foot + step * (order + 1), strict=True):
+            for row, top in zip(rows_of(frame, _Row), foot + step * (order + 1), strict=True):
                 _words(figure, row, top, step, narrow=narrow)
             if not narrow:
                 say(figure, 2.4, height - 0.11, "patients", ha="right", fontsize=8, color=SECONDARY)
@@ -165,7 +180,7 @@ def draw_figure(
     return drawing(paint, name, alt)
 
 
-def _words(figure: Figure, row, top: float, step: float, *, narrow: bool) -> None:  # type: ignore[no-untyped-def]
+def _words(figure: Figure, row: _Row, top: float, step: float, *, narrow: bool) -> None:
     style: dict[str, object] = {"bbox": WHITE} if narrow else {}
     if row.heading:
         say(figure, 0, top - step + 0.1 if narrow else top - step / 2 - 0.02, row.label, fontsize=8, color=SECONDARY,

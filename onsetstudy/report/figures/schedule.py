@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +23,7 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import decimal
+from onsetstudy.report.rows import rows_of
 from onsetstudy.study.practice.results import StudyResults
 
 if TYPE_CHECKING:
@@ -30,6 +32,16 @@ if TYPE_CHECKING:
 __all__ = ["alt_text", "data_for", "draw", "draw_figure"]
 
 STEP = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    arm: str
+    test: int
+    cases: int
+    q25_min: float
+    median_min: float
+    q75_min: float
 
 
 def data_for(results: StudyResults) -> pd.DataFrame:
@@ -43,7 +55,7 @@ def data_for(results: StudyResults) -> pd.DataFrame:
 def draw(frame: pd.DataFrame, ax: Axes, *, arms: tuple[str, ...]) -> None:
     """One line of the figure per test, the arms just above and below it."""
     tests = sorted(frame["test"].unique())
-    for row in frame.itertuples():
+    for row in rows_of(frame, _Row):
         look = look_of(str(row.arm), arms)
         y = len(tests) - 1 - tests.index(row.test) + (0.14 if row.arm == arms[0] else -0.14)
         ax.hlines(y, row.q25_min, row.q75_min, color=look.colour, linewidth=1.8, linestyle=look.line)
@@ -62,7 +74,7 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str]) -> str:
     parts = []
     for test, part in frame.groupby("test"):
         told = ", ".join(
-            f"{labels[str(r.arm)]} at {decimal(r.median_min)} min ({r.cases} cases)" for r in part.itertuples()
+            f"{labels[str(r.arm)]} at {decimal(r.median_min)} min ({r.cases} cases)" for r in rows_of(part, _Row)
         )
         parts.append(f"test {test}: {told}")
     return f"Median minutes of the first tests by arm. {'; '.join(parts)}."

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.results import Estimate
+from onsetstudy.core.results import Estimate, EstimateLike
 from onsetstudy.report.figures.canvas import (
     INK,
     NARROW,
@@ -23,8 +24,8 @@ from onsetstudy.report.figures.canvas import (
     to_svg,
 )
 from onsetstudy.report.numbers import MINUS, THIN, decimal, interval, places_for
+from onsetstudy.report.rows import rows_of
 from onsetstudy.study.practice.results import StudyResults
-from onsetstudy.study.results import EstimateLike
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,6 +35,17 @@ __all__ = ["alt_text", "data_for", "draw", "draw_figure"]
 STOPWATCH, WAIT = "stopwatch average", "restricted mean"
 DIFFERENCE = "difference"
 STEP = 0.215
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    group: str
+    arm: str
+    what: str
+    minutes: float | None
+    low: float
+    high: float
+    number: str
 
 
 def data_for(results: StudyResults) -> pd.DataFrame:
@@ -58,10 +70,10 @@ def data_for(results: StudyResults) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["group", "arm", "what", "minutes", "low", "high", "number"])
 
 
-def draw(frame: pd.DataFrame, ax: Axes, *, places: Sequence[float], arms: tuple[str, ...]) -> None:
+def draw(frame: pd.DataFrame, ax: Axes, *, places: Iterable[float], arms: tuple[str, ...]) -> None:
     """A diamond for the stopwatch, which has no interval; the arm's marker and interval for the restricted mean."""
     ax.axvline(0, color=INK, linewidth=1.0, zorder=0)
-    for y, row in zip(places, frame.itertuples(), strict=True):
+    for y, row in zip(places, rows_of(frame, _Row), strict=True):
         if pd.isna(row.minutes):
             continue
         look = look_of(str(row.arm), arms)
@@ -84,7 +96,7 @@ def draw(frame: pd.DataFrame, ax: Axes, *, places: Sequence[float], arms: tuple[
 def alt_text(frame: pd.DataFrame) -> str:
     """What the figure shows, in words."""
     told = [
-        f"{group}: " + ", ".join(f"{row.what} {row.number}" for row in part.itertuples())
+        f"{group}: " + ", ".join(f"{row.what} {row.number}" for row in rows_of(part, _Row))
         for group, part in frame.groupby("group", sort=False)
     ]
     text = f"Minutes by the stopwatch beside the restricted mean time to onset of every case. {'; '.join(told)}."
@@ -107,7 +119,7 @@ def draw_figure(results: StudyResults, *, name: str, title: str) -> Drawing:
             number = np.arange(len(frame)) + (np.arange(len(frame)) // 2 + 1 if narrow else 0)
             draw(frame, ax, places=lines - number - 0.5, arms=arms)
             ax.set_ylim(0, lines)
-            for row, n in zip(frame.itertuples(), number, strict=True):
+            for row, n in zip(rows_of(frame, _Row), number, strict=True):
                 y = foot + STEP * (lines - n - 0.5)
                 if row.what == STOPWATCH:
                     colour = INK if row.group == DIFFERENCE else look_of(str(row.arm), arms).colour

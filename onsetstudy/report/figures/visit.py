@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -21,6 +22,7 @@ from onsetstudy.report.figures.canvas import (
     say,
     to_svg,
 )
+from onsetstudy.report.rows import rows_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,6 +34,13 @@ PALE, EDGE = "#eef0f2", "#ffffff"
 ROW, BAR = 0.62, 0.26
 LEAST_NAMED, ONE_LINE = 3.5, 15.0
 LEAST_LABEL = {False: 2.2, True: 3.5}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    stage: str
+    start: float
+    minutes: float
 
 
 def data_for(chair: ChairTime) -> pd.DataFrame:
@@ -51,7 +60,7 @@ def draw(frame: pd.DataFrame, ax: Axes, *, arms: Sequence[str], narrow: bool) ->
     for place, arm in enumerate(shown):
         y = len(shown) - place - 0.62
         look = look_of(arm, tuple(arms))
-        for row in frame[frame["arm"] == arm].itertuples():
+        for row in rows_of(frame[frame["arm"] == arm], _Row):
             wait = row.stage == WAIT
             ax.barh(y, row.minutes, left=row.start, height=0.42, color=look.colour if wait else PALE, edgecolor=EDGE,
                     hatch=None if look.filled or not wait else "////", linewidth=1.2)  # fmt: skip
@@ -69,7 +78,7 @@ def alt_text(frame: pd.DataFrame, labels: Mapping[str, str]) -> str:
     """What the figure shows, in words."""
     told = []
     for arm, part in frame.groupby("arm", sort=False):
-        stages = ", ".join(f"{row.stage} {row.minutes:.1f}" for row in part.itertuples())
+        stages = ", ".join(f"{row.stage} {row.minutes:.1f}" for row in rows_of(part, _Row))
         told.append(f"{labels.get(str(arm), str(arm))}: {stages}")
     return f"Median minutes of each stage of the visit. {'; '.join(told)}."
 
@@ -105,7 +114,7 @@ def _stage_names(ax: Axes, frame: pd.DataFrame, arm: str, *, narrow: bool) -> No
     """Names over the first bar, where there is room for them."""
     if narrow:
         return
-    for row in frame[frame["arm"] == arm].itertuples():
+    for row in rows_of(frame[frame["arm"] == arm], _Row):
         if row.stage == WAIT or row.minutes < LEAST_NAMED:
             continue
         middle = row.start + row.minutes / 2

@@ -7,11 +7,11 @@ import json
 from pathlib import Path
 from typing import Any
 
-import matplotlib
 import typst
 
 from onsetstudy.core.errors import ReportError
 from onsetstudy.report.document import Document
+from onsetstudy.report.typeset import compiler_of, one_pdf
 
 __all__ = ["PAPERS", "render_pdf"]
 
@@ -39,18 +39,11 @@ def render_pdf(document: Document, *, paper: str = "a4") -> bytes:
     while chosen is None:
         tried = next(compilers, None)
         chosen = first if tried is None else tried if _last_page_fill(tried) >= LEAST_FILL else None
-    return bytes(chosen.compile(pdf_standards="ua-1"))
+    return one_pdf(chosen)
 
 
-def _compiler(data: str, paper: str, density: str) -> Any:
-    # The typesetter brings a serif; the sans of the figures comes with the library that draws them.
-    fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    return typst.Compiler(
-        str(TEMPLATE),
-        sys_inputs={"doc": data, "paper": paper, "density": density},
-        font_paths=[str(fonts)],
-        ignore_system_fonts=True,
-    )
+def _compiler(data: str, paper: str, density: str) -> typst.Compiler:
+    return compiler_of(TEMPLATE, doc=data, paper=paper, density=density)
 
 
 def _last_page_fill(compiler: Any) -> float:

@@ -16,7 +16,15 @@ from scipy import stats
 
 from onsetstudy.core.claims import Bearing, Claim, Claims, Look, bearing
 from onsetstudy.core.quantities import Quantity, quantity_of, read_earlier
-from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable, complement_of
+from onsetstudy.core.results import (
+    Counts,
+    Estimate,
+    EstimateLike,
+    HypothesisTest,
+    Interval,
+    NotAvailable,
+    complement_of,
+)
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.scores.comfort import welch_difference
 from onsetstudy.outcomes.scores.pain_results import PainComparison
@@ -28,7 +36,6 @@ from onsetstudy.study.results import LooksTaken, Population
 
 __all__ = ["allowed_for_looks", "claim_of", "claims_of_group", "claims_of_practice", "group_answer", "mean_pain"]
 
-EstimateLike = Estimate | NotAvailable
 DOUBTED = {
     "control_lost": "the control tooth lost its feeling together with the target, so that the tests do not tell "
     "when the target became numb",

@@ -9,14 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from onsetstudy.core.quantities import read_earlier
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.study.exchange_results import Exchange
 from onsetstudy.study.group_results import GroupOverall, Reconciled
 
 __all__ = ["reconcile", "unlike_rows"]
 
-EstimateLike = Estimate | NotAvailable
 ALIKE = 1e-9
 
 

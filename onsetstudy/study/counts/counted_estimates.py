@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, NotAvailable
+from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, EstimateLike
 from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import merge_small
@@ -42,7 +42,6 @@ __all__ = [
     "mean_difference",
 ]
 
-EstimateLike = Estimate | NotAvailable
 POOLED = ("hazard_ratio", "rmst_difference", "success_difference", "pain_difference", "chair_time_difference")
 """What is pooled over practices, in the order of the report."""
 VALUES_OF = {"pain_difference": "pain_{moment}", "chair_time_difference": "spent"}

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Estimate, Fit, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
 from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.protocol.model import Protocol
@@ -32,7 +32,6 @@ from onsetstudy.survival.summaries.curve_limits import curve_limits
 
 __all__ = ["by_practice", "by_technique", "failures_by", "onset_test", "pool_in_one_stage"]
 
-EstimateLike = Estimate | NotAvailable
 DIFFERENCES = (
     "rmst_difference", "success_difference", "not_numb_difference", "pain_difference", "chair_time_difference",
 )  # fmt: skip

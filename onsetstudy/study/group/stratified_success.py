@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.inference.estimate_or_reason import attempt
@@ -28,7 +29,6 @@ from onsetstudy.survival.summaries.npmle_proportion import decided, share_numb_b
 
 __all__ = ["by_arm", "pool_success", "success_tables"]
 
-FloatArray = NDArray[np.float64]
 FEWEST_OF_ITS_OWN = 10
 """Cases of a practice, technique and arm from which on their own curve says what became of those undecided."""
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import Problem, RecordsError, Where, require
 from onsetstudy.core.work import Progress
 from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.protocol.lock import lock_standing
@@ -83,7 +83,17 @@ def analyse(
     RecordsError
         If there is no accepted case up to that quarter, or the quarter is not one of the study's; if the study is
         randomised, and neither list nor log nor a reason is given.
+
+    Examples
+    --------
+    >>> from onsetstudy import analyse, read_protocol, read_records
+    >>> protocol = read_protocol("protocols/infiltration_audit.toml")
+    >>> results = analyse(protocol, read_records("data/synthetic/audit", protocol))
+    >>> results.overall.wait_difference.contrast
+    'buffered - plain'
     """
+    require(protocol, Protocol, "protocol", "give what read_protocol(path) made")
+    require(records, Records, "records", "give what read_records(path, protocol) made")
     this = _quarter(protocol, records, quarter)
     beside = beside or Companions()
     standing = standing_of(protocol, records, beside)

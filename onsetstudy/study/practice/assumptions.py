@@ -7,9 +7,10 @@ import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import EstimateLike
 from onsetstudy.inference.estimate_or_reason import attempt, not_asked
 from onsetstudy.records.model import Records
-from onsetstudy.study.results import Diagnostics, EstimateLike
+from onsetstudy.study.results import Diagnostics
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.survival.hazards.grouped import fit_grouped_hazards
 from onsetstudy.survival.hazards.proportionality import check_proportionality

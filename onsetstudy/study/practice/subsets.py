@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from onsetstudy.core.clusters import independent_test_caution
-from onsetstudy.core.results import Caution, Counts, Estimate, Fit, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
+from onsetstudy.inference.clusters import independent_test_caution
 from onsetstudy.inference.estimate_or_reason import attempt, not_asked
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.study.practice.curves import arm_curves, naive_stopwatch
-from onsetstudy.study.results import EstimateLike, Population
+from onsetstudy.study.results import Population
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import PRACTICE, Compared, cautions_of, not_numb_of, success_of, wait_of
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards

@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.chair_time import ChairRecords, Prices, compare_chair_time
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 
 __all__ = ["chair_time_of"]
 
-FloatArray = NDArray[np.float64]
 STAGES = ("seated to needle", "injection", "wait", "treatment", "until dismissed")
 
 

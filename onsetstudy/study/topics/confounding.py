@@ -21,6 +21,7 @@ from onsetstudy.adjustment.propensity import (
 )
 from onsetstudy.adjustment.results import BalanceRow, EValue, FairComparison, FairLine, OneSided, Overlap
 from onsetstudy.adjustment.unmeasured_confounding import e_value, e_value_of_limit, ratio_of_common_hazard
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
@@ -35,7 +36,6 @@ from onsetstudy.survival.summaries.weighted_summaries import share_by, wait_to, 
 
 __all__ = ["COVARIATES", "fair_comparison"]
 
-FloatArray = NDArray[np.float64]
 COVARIATES = (
     "practice_id", "clinician_id", "technique", "procedure", "pulp_status", "agent", "topical", "age_band", "quarter",
 )  # fmt: skip

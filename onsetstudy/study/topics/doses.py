@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons
 from onsetstudy.doses.cartridge import Preparation, deposited_mg, mix, vasoconstrictor_ug_per_ml
 from onsetstudy.doses.deposited import arm_amounts, mean_difference
@@ -17,9 +17,6 @@ from onsetstudy.protocol.model import DoseRule, Protocol
 
 __all__ = ["clinic_limits", "doses_of", "lists_of"]
 
-FloatArray = NDArray[np.float64]
-StrArray = NDArray[np.str_]
-BoolArray = NDArray[np.bool_]
 
 LESS_DRUG = 0.05
 BICARBONATE_PERCENT = 8.4

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from onsetstudy.core.results import Caution, Counts, NotAvailable, complement_of
+from onsetstudy.core.results import Caution, Counts, EstimateLike, NotAvailable, complement_of
 from onsetstudy.outcomes.published_results import (
     ContextGroup,
     ContextPanel,
@@ -16,7 +16,7 @@ from onsetstudy.outcomes.published_results import (
     PublishedTable,
 )
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.results import EstimateLike, Population
+from onsetstudy.study.results import Population
 
 __all__ = ["context_of"]
 

@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.scores.comfort import PainRecords, anxiety_change, moment_of_pain
 from onsetstudy.outcomes.scores.comfort_results import Anxiety, Comfort, MomentOfPain, SharedError
@@ -21,7 +21,6 @@ from onsetstudy.study.sets.analysis_set import AnalysisSet
 
 __all__ = ["comfort_of"]
 
-FloatArray = NDArray[np.float64]
 COVARIATES = ("technique", "topical", "period")
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.outcomes.scores.blinding import blinding_index
@@ -19,7 +19,6 @@ from onsetstudy.survival.summaries.within_patient import paired_success
 
 __all__ = ["blinding_of", "paired_study"]
 
-FloatArray = NDArray[np.float64]
 PEOPLE = ("patient", "operator", "assessor")
 
 

@@ -8,12 +8,12 @@ together from those.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import lapack
+
+from onsetstudy.core.arrays import FloatArray
 
 __all__ = ["solve_positive"]
 
-FloatArray = NDArray[np.float64]
 
 _WHOLE = 96
 _BLOCK = 64

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import linalg, optimize
 from scipy.sparse import linalg as sparse_linalg
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import support_index
@@ -17,7 +18,6 @@ from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["functional_bounds", "functional_variance", "observed_information"]
 
-FloatArray = NDArray[np.float64]
 _DENSE = 1500
 """Innermost intervals up to which the information matrix is held whole."""
 _NEGLIGIBLE = 1e-8

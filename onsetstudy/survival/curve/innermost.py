@@ -19,16 +19,13 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import AnyInt, FloatArray, IndexArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.time_ranks import TIE, rank_ends
 
 __all__ = ["Spans", "innermost_intervals", "reduce_cases", "support_index"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
-AnyInt = NDArray[np.signedinteger]
 
 _MERGE_BY_SORTING = 50_000
 """Rows up to which equal rows are always looked for; beyond it only where there are fewer ends than rows."""
@@ -73,7 +70,7 @@ class Spans:
         """Number of innermost intervals."""
         return self.left.size
 
-    def thinned(self, step: int) -> tuple[Spans, IntArray]:
+    def thinned(self, step: int) -> tuple[Spans, IndexArray]:
         """Every ``step``-th case in order of its opening end, and where its innermost intervals lie among all."""
         rows = slice(step // 2, None, step)
         # Innermost intervals stand for values here; a case opens before its first and closes after its last.
@@ -82,7 +79,7 @@ class Spans:
         return Spans(self.left[opens // 2], self.right[closes // 2], first, last, weight), (opens + closes) // 4
 
 
-def innermost_of_ranks(opens: AnyInt, closes: AnyInt, size: int) -> tuple[AnyInt, AnyInt, IntArray, IntArray]:
+def innermost_of_ranks(opens: AnyInt, closes: AnyInt, size: int) -> tuple[AnyInt, AnyInt, IndexArray, IndexArray]:
     """Spans of cases and the innermost intervals of whole-numbered ends, all different places on one line.
 
     Parameters
@@ -129,7 +126,7 @@ def innermost_intervals(times: Intervals) -> Intervals:
     return Intervals(spans.left, spans.right)
 
 
-def support_index(times: Intervals, support: Support) -> tuple[IntArray, IntArray]:
+def support_index(times: Intervals, support: Support) -> tuple[IndexArray, IndexArray]:
     """First and last interval of ``support`` that lie wholly in each case's interval.
 
     Parameters
@@ -190,7 +187,7 @@ def reduce_cases(left: FloatArray, right: FloatArray, weight: FloatArray | None)
 
 
 def _merged(
-    left: AnyInt, right: AnyInt, weight: FloatArray | None, size: int, order: IntArray | None
+    left: AnyInt, right: AnyInt, weight: FloatArray | None, size: int, order: IndexArray | None
 ) -> tuple[AnyInt, AnyInt, FloatArray]:
     """Distinct pairs of ranks in order, with the sum of their weights."""
     n = left.size

@@ -18,15 +18,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.survival.curve.innermost import Spans
 from onsetstudy.survival.curve.optimality import chances, gradient, relative_gap
 
 __all__ = ["interior_masses"]
 
-FloatArray = NDArray[np.float64]
 Solver = Callable[[FloatArray], FloatArray]
 
 _MOST_WORK = 4e9

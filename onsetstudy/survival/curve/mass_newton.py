@@ -19,13 +19,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
 from onsetstudy.survival.curve.blocked_solve import solve_positive
 
 __all__ = ["Kinds", "MassFit", "maximise_masses", "maximise_quadratic"]
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
-IntArray = NDArray[np.intp]
 
 _RIDGE = 1e-12
 _MOST_PIVOTS = 100
@@ -51,10 +49,10 @@ class Kinds:
     """
 
     k: int
-    code: IntArray
-    first: IntArray
-    after: IntArray
-    single: IntArray
+    code: IndexArray
+    first: IndexArray
+    after: IndexArray
+    single: IndexArray
     weight: FloatArray
 
     @classmethod
@@ -204,7 +202,7 @@ def maximise_quadratic(kinds: Kinds, corner: FloatArray, linear: FloatArray, pos
     return np.maximum(x, 0.0)
 
 
-def _solve(curvature: FloatArray, linear: FloatArray, inside: IntArray) -> FloatArray:
+def _solve(curvature: FloatArray, linear: FloatArray, inside: IndexArray) -> FloatArray:
     """Solution on the places ``inside``; a trace of ridge keeps undetermined masses finite."""
     if inside.size == 0:
         return np.zeros(0)

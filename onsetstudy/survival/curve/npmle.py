@@ -12,9 +12,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import Cases, checked_weight
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
-from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts
 from onsetstudy.survival.curve.innermost import Spans, reduce_cases
 from onsetstudy.survival.curve.mass_interior import interior_masses
@@ -25,7 +26,6 @@ from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["Curves", "fit_npmle"]
 
-FloatArray = NDArray[np.float64]
 
 _ALL_ACTIVE = 100
 """Innermost intervals up to which all are worked on at once."""
@@ -113,6 +113,14 @@ def fit_npmle(
        computation. Biometrika 81, 618-623.
     .. [2] Wang Y (2008). Dimension-reduced nonparametric maximum likelihood computation for interval-censored
        data. Computational Statistics and Data Analysis 52, 2388-2402.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, fit_npmle
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> curve = fit_npmle(times)
+    >>> curve.certificate.converged
+    True
     """
     spans, n = _problem_of(times, weight, weight_kind)
     return _fit(spans, n, tolerance, max_iterations)
@@ -171,6 +179,7 @@ def _one_group(
 ) -> tuple[Intervals, FloatArray | None, str]:
     """Times, checked weights and their kind."""
     if not isinstance(times, Cases):
+        require_intervals(times)
         return times, checked_weight(weight, len(times), weight_kind), weight_kind
     fault = "weight is given beside cases that may hold it" if weight is not None else ""
     others = [name for name in times.filled if name != "weight"]

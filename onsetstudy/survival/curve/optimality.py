@@ -13,12 +13,11 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
+from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.survival.curve.innermost import Spans
 
 __all__ = ["chances", "determined_masses", "gradient", "product_limit", "relative_gap"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
 
 _NEARLY_OPTIMAL = 1e-7
 """An interval without mass whose derivative is this close to ``W`` could have mass in another maximiser."""
@@ -99,7 +98,7 @@ def determined_masses(spans: Spans, mass: FloatArray) -> NDArray[np.bool_]:
     return fixed
 
 
-def _distinct_pairs(begin: IntArray, end: IntArray, size: int) -> tuple[IntArray, IntArray]:
+def _distinct_pairs(begin: IndexArray, end: IndexArray, size: int) -> tuple[IndexArray, IndexArray]:
     """Pairs of numbers below ``size`` without most of their repetitions."""
     if size * size <= 4 * begin.size + 4096:
         code = np.flatnonzero(np.bincount(begin * size + end, minlength=size * size))

@@ -20,14 +20,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import AnyInt, FloatArray, IndexArray
 from onsetstudy.survival.curve.innermost import Spans
 from onsetstudy.survival.curve.mass_newton import Kinds, maximise_masses
 
 __all__ = ["MOST_ACTIVE", "fewest_intervals", "search_support"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
-AnyInt = NDArray[np.signedinteger]
 
 MOST_ACTIVE = 2500
 """Active intervals beyond which this search gives up."""
@@ -42,11 +40,11 @@ _FINE = 1e-12
 class Active:
     """Places of the active intervals among all, increasing, and their masses."""
 
-    place: IntArray
+    place: IndexArray
     mass: FloatArray
 
 
-def fewest_intervals(first: AnyInt, last: AnyInt, k: int) -> IntArray:
+def fewest_intervals(first: AnyInt, last: AnyInt, k: int) -> IndexArray:
     """Fewest innermost intervals so that every case covers one, shape (h,).
 
     Parameters
@@ -110,20 +108,20 @@ def _covering(spans: Spans, start: Active) -> Active | None:
     return Active(joined.place[order], joined.mass[order] / joined.mass.sum())
 
 
-def _number_before(place: IntArray, k: int) -> NDArray[np.int32]:
+def _number_before(place: IndexArray, k: int) -> NDArray[np.int32]:
     """Number of ``place`` before each innermost interval, shape (k + 1,)."""
     mark = np.zeros(k + 1, dtype=np.int8)
     mark[place + 1] = 1
     return np.cumsum(mark, dtype=np.int32)
 
 
-def _joined(active: Active, more: IntArray) -> Active:
+def _joined(active: Active, more: IndexArray) -> Active:
     """Active intervals with others, of no mass yet, among them."""
     at = np.searchsorted(active.place, more)
     return Active(np.insert(active.place, at, more), np.insert(active.mass, at, 0.0))
 
 
-def _round(spans: Spans, active: Active, tolerance: float) -> tuple[Active, IntArray, float]:
+def _round(spans: Spans, active: Active, tolerance: float) -> tuple[Active, IndexArray, float]:
     """Better masses for the active intervals, intervals worth taking up, and the gap over all intervals."""
     s = active.place.size
     total = float(spans.weight.sum())
@@ -153,7 +151,7 @@ def _slope(spans: Spans, code: AnyInt, kinds: Kinds, chance: FloatArray) -> Floa
     return np.asarray(np.cumsum(steps)[: spans.k])
 
 
-def _best_between(slope: FloatArray, place: IntArray, number: NDArray[np.int32], total: float) -> IntArray:
+def _best_between(slope: FloatArray, place: IndexArray, number: NDArray[np.int32], total: float) -> IndexArray:
     """The interval of steepest rise in each gap between active intervals, if it rises at all."""
     bounds = np.concatenate(([0], place[place > 0]))
     highest = np.maximum.reduceat(slope, bounds)

@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import AnyInt, FloatArray, IndexArray
+
 __all__ = ["TIE", "rank_ends"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
-AnyInt = NDArray[np.signedinteger]
 
 TIE = 1e-12
 """Two times that differ by no more than this share of themselves are one time, written with rounding."""
@@ -19,7 +18,7 @@ _BUCKETS = 1 << 20
 _GRID_FROM = 4096
 
 
-def rank_ends(left: FloatArray, right: FloatArray) -> tuple[FloatArray, AnyInt, AnyInt, IntArray | None]:
+def rank_ends(left: FloatArray, right: FloatArray) -> tuple[FloatArray, AnyInt, AnyInt, IndexArray | None]:
     """Distinct ends in order, the rank of each case's ends among them, and the cases in order of their left ends.
 
     Parameters

@@ -22,11 +22,12 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, HypothesisTest, Interval
-from onsetstudy.inference.design_matrix import Coded, code_covariates
+from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
 from onsetstudy.survival.hazards.frailty_likelihood import Model, at_nodes, build, negative
 from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
@@ -34,8 +35,6 @@ from onsetstudy.survival.results import ClusterEffect, SharedFrailty
 
 __all__ = ["fit_shared_frailty"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
 TOLERANCE = 1e-5
 LARGEST_SPREAD = 4.0
 STARTS = (0.4, 1.0, 0.1)
@@ -99,9 +98,18 @@ def fit_shared_frailty(
         As the fit without clusters; or ``"not_converged"`` with the gradient left.
     OnsetStudyError
         If there are fewer than two clusters, or lengths differ.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, fit_shared_frailty
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> dentist = ["d1", "d2"] * 6
+    >>> found = fit_shared_frailty(times, {"arm": arm}, cluster=dentist, reference_arm="plain")
+    >>> [c.cluster for c in found.clusters]
+    ['d1', 'd2']
     """
-    if reference_arm:
-        reference = {"arm": reference_arm, **(reference or {})}
+    reference = with_arm(reference_arm, reference)
     coded = code_covariates(covariates, len(times), reference)
     codes, names = pd.factorize(np.asarray(cluster).astype(str), sort=True)
     if codes.size != len(times) or len(names) < 2:

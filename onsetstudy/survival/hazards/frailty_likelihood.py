@@ -11,14 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.survival.hazards.ph_likelihood import Cells
 
 __all__ = ["AtNodes", "Model", "at_nodes", "build", "negative"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
 NODES = 24
 LARGEST_EXPONENT = 700.0
 PEAK_STEPS = 60
@@ -29,8 +27,8 @@ class Model:
     """Cells by cluster on the baseline of the fit without clusters, and the quadrature."""
 
     cells: Cells
-    cluster: IntArray
-    first_of: IntArray
+    cluster: IndexArray
+    first_of: IndexArray
     n_clusters: int
 
     def parts(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, float]:
@@ -39,7 +37,7 @@ class Model:
         return theta[:p], theta[p:-1], np.exp(theta[p:-1]), float(theta[-1])
 
 
-def build(cells: Cells, cell_of: IntArray, cluster: IntArray, n_clusters: int, many: FloatArray) -> Model:
+def build(cells: Cells, cell_of: IndexArray, cluster: IndexArray, n_clusters: int, many: FloatArray) -> Model:
     """Distinct pairs of cell and cluster, those of one cluster beside each other."""
     n_cells = cells.base.size
     key, place = np.unique(cluster * n_cells + cell_of, return_inverse=True)

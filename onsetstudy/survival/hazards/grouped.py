@@ -26,16 +26,15 @@ import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy import stats
 
+from onsetstudy.core.arrays import FloatArray, IndexArray, require_level
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Assumption, Certificate, Counts, Estimate, Fit, Interval
-from onsetstudy.inference.design_matrix import Coded, code_covariates
+from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 
 __all__ = ["fit_grouped_hazards"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
 TOLERANCE = 1e-6
 ROUNDS = 2000
 LARGEST = 12.0
@@ -51,16 +50,16 @@ ASSUMPTIONS = (
 class _Kinds:
     """Distinct kinds of cases: onset in gaps ``first`` to ``last`` (``gaps`` is the rest), covariates, how many."""
 
-    first: IntArray
-    last: IntArray
+    first: IndexArray
+    last: IndexArray
     x: FloatArray
     count: FloatArray
     gaps: int
 
 
 def fit_grouped_hazards(
-    times: Intervals, covariates: Mapping[str, Any] | pd.DataFrame, *, reference: Mapping[str, str] | None = None,
-    conf_level: float = 0.95,
+    times: Intervals, covariates: Mapping[str, Any] | pd.DataFrame, *, reference_arm: str = "",
+    reference: Mapping[str, str] | None = None, conf_level: float = 0.95,
 ) -> Fit:  # fmt: skip
     """Hazard ratios by complementary log-log regression on the gaps of the schedule.
 
@@ -69,6 +68,8 @@ def fit_grouped_hazards(
     times : Intervals, n cases
         Onset in (left, right] on a schedule that cases share; missed tests may span several gaps.
     covariates : DataFrame or mapping, n rows
+    reference_arm : str
+        Reference level of the covariate ``arm``.
     reference : mapping, optional
         Reference level by factor.
     conf_level : float
@@ -88,8 +89,19 @@ def fit_grouped_hazards(
     Notes
     -----
     Errors are from the observed information of the likelihood of what was observed, so that missed tests widen them.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, fit_grouped_hazards
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> (ratio,) = fit_grouped_hazards(times, {"arm": arm}, reference_arm="plain").estimates
+    >>> f"{ratio.contrast}: {ratio.estimate:.2f}"
+    'buffered / plain: 1.97'
     """
-    coded = code_covariates(covariates, len(times), reference)
+    require_intervals(times)
+    require_level(conf_level)
+    coded = code_covariates(covariates, len(times), with_arm(reference_arm, reference))
     counts = Counts.of(np.isfinite(times.right))
     if counts.onsets == 0:
         raise NotEstimable("hazard_ratio", "no case was seen to become numb", code="no_information")

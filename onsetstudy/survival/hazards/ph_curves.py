@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Certificate, Counts
@@ -20,7 +21,6 @@ from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["predict_curves", "standardise_curves"]
 
-FloatArray = NDArray[np.float64]
 PROPORTIONAL = Assumption(
     name="proportional hazards", detail="the curve is the baseline's, raised to the relative hazard"
 )

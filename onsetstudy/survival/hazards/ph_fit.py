@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
+from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import reduce_cases, support_index
@@ -28,8 +29,6 @@ from onsetstudy.survival.hazards.ph_likelihood import (
 
 __all__ = ["Baseline", "Maximum", "Problem", "maximise", "set_up"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
 NEGLIGIBLE = 1e-10
 GRADIENT_TOLERANCE = 1e-7
 OUTER_STEPS = 60
@@ -50,19 +49,19 @@ class Problem:
 
     centre: FloatArray
 
-    kind_of: IntArray
+    kind_of: IndexArray
 
-    first: IntArray
-    last: IntArray
-    begin: IntArray
-    end: IntArray
-    pattern: IntArray
+    first: IndexArray
+    last: IndexArray
+    begin: IndexArray
+    end: IndexArray
+    pattern: IndexArray
     x: FloatArray
     weight: FloatArray
     support_left: FloatArray
     support_right: FloatArray
     mass: FloatArray
-    stratum_of: IntArray
+    stratum_of: IndexArray
     log_likelihood_null: float
 
     @property
@@ -75,7 +74,7 @@ class Problem:
 class Baseline:
     """Baseline increments at chosen innermost intervals (``position``) of the problem; strata end with what is left."""
 
-    position: IntArray
+    position: IndexArray
     increment: FloatArray
 
 
@@ -86,14 +85,14 @@ class Maximum:
     b: FloatArray
     baseline: Baseline
     cells: Cells
-    cell_of: IntArray
+    cell_of: IndexArray
     log_likelihood: float
     iterations: int
     gap: float
 
 
 def set_up(
-    times: Intervals, x: FloatArray, stratum: IntArray, weight: FloatArray, curves: Curves | None = None
+    times: Intervals, x: FloatArray, stratum: IndexArray, weight: FloatArray, curves: Curves | None = None
 ) -> Problem:
     """Problem from rows: covariates (n, p), stratum numbers (n,) from 0, weights (n,); curves of the work at hand."""
     curves = curves or Curves()
@@ -140,7 +139,7 @@ def set_up(
     )
 
 
-def _distinct_rows(x: FloatArray) -> tuple[FloatArray, IntArray]:
+def _distinct_rows(x: FloatArray) -> tuple[FloatArray, IndexArray]:
     """Distinct rows of covariates, and the number of each row's."""
     code = np.zeros(x.shape[0], dtype=np.intp)
     for column in x.T:
@@ -163,7 +162,7 @@ def _start(problem: Problem) -> Baseline:
     return Baseline(position=np.concatenate(positions), increment=np.concatenate(increments))
 
 
-def _cells(problem: Problem, position: IntArray) -> tuple[Cells, IntArray, NDArray[np.bool_]]:
+def _cells(problem: Problem, position: IndexArray) -> tuple[Cells, IndexArray, NDArray[np.bool_]]:
     """Cells on the active positions; which of these are the last of their stratum."""
     owner = problem.stratum_of[position]
     final = np.append(owner[1:] != owner[:-1], True)
@@ -220,7 +219,7 @@ def _step(
     b: FloatArray,
     h: FloatArray,
     free: NDArray[np.bool_],
-    move: IntArray,
+    move: IndexArray,
     *,
     shortest: float,
     damped: bool = False,
@@ -328,10 +327,10 @@ def maximise(
 
 def _outside_gain(
     problem: Problem,
-    position: IntArray,
+    position: IndexArray,
     final: NDArray[np.bool_],
     cells: Cells,
-    cell_of: IntArray,
+    cell_of: IndexArray,
     b: FloatArray,
     h: FloatArray,
 ) -> FloatArray:

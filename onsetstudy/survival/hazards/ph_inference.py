@@ -8,14 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
+from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, Maximum, Problem, maximise, score_matrix
 from onsetstudy.survival.hazards.ph_likelihood import derivatives
 
 __all__ = ["cluster_covariance", "information", "one_sided_bound", "profile_limit", "score_statistic"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
 STRIDE = 3.0
 """Largest change of a linear predictor from one held fit to the next, so that each starts near its end."""
 REACH = 40.0
@@ -63,7 +62,7 @@ def score_statistic(problem: Problem) -> tuple[FloatArray, FloatArray]:
     return d.gradient_b, information(null)
 
 
-def cluster_covariance(problem: Problem, maximum: Maximum, cluster: IntArray, weight: FloatArray) -> FloatArray:
+def cluster_covariance(problem: Problem, maximum: Maximum, cluster: IndexArray, weight: FloatArray) -> FloatArray:
     """Sandwich covariance of the coefficients, cases of a cluster taken together.
 
     With the usual small-sample factor ``g / (g - 1)`` for ``g`` clusters.

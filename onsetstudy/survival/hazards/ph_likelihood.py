@@ -20,10 +20,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray, IndexArray
+
 __all__ = ["LARGEST_PREDICTOR", "Cells", "Derivatives", "collapse", "derivatives", "log_likelihood", "score_rows"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
 LARGEST_PREDICTOR = 60.0
 """Beyond it a relative hazard is nought or endless for every purpose; no step goes there."""
 
@@ -44,9 +44,9 @@ class Cells:
     n_increments : int
     """
 
-    base: IntArray
-    start: IntArray
-    stop: IntArray
+    base: IndexArray
+    start: IndexArray
+    stop: IndexArray
     open_end: NDArray[np.bool_]
     x: FloatArray
     weight: FloatArray
@@ -66,9 +66,9 @@ class Derivatives:
 
 
 def collapse(
-    base: IntArray, start: IntArray, stop: IntArray, open_end: NDArray[np.bool_], pattern: IntArray, x: FloatArray,
-    weight: FloatArray, n_increments: int,
-) -> tuple[Cells, IntArray]:  # fmt: skip
+    base: IndexArray, start: IndexArray, stop: IndexArray, open_end: NDArray[np.bool_], pattern: IndexArray,
+    x: FloatArray, weight: FloatArray, n_increments: int,
+) -> tuple[Cells, IndexArray]:  # fmt: skip
     """Cells of equal rows, and the cell of each row.
 
     ``pattern`` numbers the distinct covariate rows, ``x`` has one row per number.

@@ -11,8 +11,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.clusters import too_few_clusters, too_narrow
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import (
@@ -25,7 +25,8 @@ from onsetstudy.core.results import (
     HypothesisTest,
     Interval,
 )
-from onsetstudy.inference.design_matrix import Coded, code_covariates
+from onsetstudy.inference.clusters import too_few_clusters, too_narrow
+from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, SUSPICIOUS, Maximum, Problem, maximise, set_up
 from onsetstudy.survival.hazards.ph_inference import (
@@ -39,7 +40,6 @@ from onsetstudy.survival.hazards.separation import is_flat, rising_direction
 
 __all__ = ["fit_proportional_hazards"]
 
-FloatArray = NDArray[np.float64]
 METHOD = "semiparametric proportional hazards for interval-censored times, maximum likelihood"
 SOURCE = "Finkelstein 1986, Biometrics 42:845-854; Huang & Wellner 1997, Lecture Notes in Statistics 123:123-169"
 ASSUMPTIONS = (
@@ -140,9 +140,17 @@ def fit_proportional_hazards(
        Biometrics 57, 114-119 (what monotone likelihood is).
     .. [4] Neyman J, Scott EL (1948). Consistent estimates based on partially consistent observations. Econometrica
        16, 1-32.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, fit_proportional_hazards
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> (ratio,) = fit_proportional_hazards(times, {"arm": arm}, reference_arm="plain").estimates
+    >>> f"{ratio.contrast}: {ratio.estimate:.2f}"
+    'buffered / plain: 1.97'
     """
-    if reference_arm:
-        reference = {"arm": reference_arm, **(reference or {})}
+    reference = with_arm(reference_arm, reference)
     setting = _setting(times, covariates, stratum, cluster, weight, weight_kind, reference, conf_level, curves)
     _refuse_no_information(setting)
     _refuse_no_contrast(setting, _unseen(setting.problem))

@@ -18,13 +18,15 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.arrays import FloatArray, IndexArray, require_level
+from onsetstudy.core.cases import label_codes
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
+from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Assumption, Counts, HypothesisTest
-from onsetstudy.inference.design_matrix import code_covariates
+from onsetstudy.inference.design_matrix import code_covariates, with_arm
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, Maximum, maximise, set_up
 from onsetstudy.survival.hazards.ph_likelihood import LARGEST_PREDICTOR, Cells, derivatives
@@ -32,7 +34,6 @@ from onsetstudy.survival.results import EffectStretch, ProportionalityCheck
 
 __all__ = ["check_proportionality"]
 
-FloatArray = NDArray[np.float64]
 STEP = 1e-4
 FLAT = "the onsets of a stretch of time do not say how large the ratio is there"
 FEWEST = 3
@@ -45,6 +46,7 @@ def check_proportionality(
     covariate: str = "arm",
     split_min: ArrayLike | None = None,
     stratum: ArrayLike | None = None,
+    reference_arm: str = "",
     reference: Mapping[str, str] | None = None,
     conf_level: float = 0.95,
     curves: Curves | None = None,
@@ -59,6 +61,8 @@ def check_proportionality(
     split_min : array_like of float, optional
         Minutes at which the stretches meet; by default the median of the times at which onset was seen.
     stratum : array_like, shape (n,), optional
+    reference_arm : str
+        Reference level of the covariate ``arm``.
     reference : mapping, optional
     conf_level : float
         Level of the limits of each stretch.
@@ -81,13 +85,24 @@ def check_proportionality(
         As the fit, or if onset was seen in fewer than three gaps.
     OnsetStudyError
         If the covariate is not one column of the design.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, check_proportionality
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> found = check_proportionality(times, {"arm": arm}, reference_arm="plain")
+    >>> f"{found.contrast}: p = {found.test.p_value:.2f}"
+    'buffered / plain: p = 0.84'
     """
-    coded = code_covariates(covariates, len(times), reference)
+    require_intervals(times)
+    require_level(conf_level)
+    coded = code_covariates(covariates, len(times), with_arm(reference_arm, reference))
     columns = [j for j, name in enumerate(coded.names) if name == covariate]
     if len(columns) != 1:
         raise OnsetStudyError(f"{covariate} must be one column of the design, not {len(columns)}")
-    strata = np.zeros(len(times)) if stratum is None else pd.factorize(np.asarray(stratum), sort=True)[0]
-    problem = set_up(times, coded.x, np.asarray(strata, dtype=np.intp), np.ones(len(times)), curves)
+    strata = _strata(stratum, len(times))
+    problem = set_up(times, coded.x, strata, np.ones(len(times)), curves)
     maximum = maximise(problem)
     finite = np.isfinite(maximum.baseline.increment)
     ends = problem.support_right[maximum.baseline.position][finite]
@@ -103,6 +118,16 @@ def check_proportionality(
         n=counts,
         source="Grambsch & Therneau 1994, Biometrika 81:515-526 (the widened model)",
     )
+
+
+def _strata(stratum: ArrayLike | None, n: int) -> IndexArray:
+    if stratum is None:
+        return np.zeros(n, dtype=np.intp)
+    problems = list[Problem]()
+    codes, _ = label_codes(stratum, n, "stratum", problems)
+    if problems:
+        raise OnsetStudyError(problems)
+    return codes.astype(np.intp)
 
 
 def _time_test(maximum: Maximum, column: int, ends: FloatArray, contrast: str, counts: Counts) -> HypothesisTest:

@@ -18,13 +18,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import stats
 
+from onsetstudy.core.arrays import FloatArray, require_level
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Assumption, Certificate, Counts, Estimate, Interval
-from onsetstudy.inference.design_matrix import Coded, code_covariates
+from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.parametric.time_models import (
     FAMILIES,
@@ -39,7 +39,6 @@ from onsetstudy.survival.results import ParametricComparison, ParametricFit
 
 __all__ = ["compare_parametric", "fit_accelerated_time", "fitted_against_curve"]
 
-FloatArray = NDArray[np.float64]
 SOURCE = "Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data, chapter 3"
 NEARLY_ZERO = 1e-8
 CERTAIN = 1e-6
@@ -50,6 +49,7 @@ def fit_accelerated_time(
     covariates: Mapping[str, Any] | pd.DataFrame | None = None,
     *,
     family: str = "weibull",
+    reference_arm: str = "",
     reference: Mapping[str, str] | None = None,
     conf_level: float = 0.95,
 ) -> ParametricFit:
@@ -62,6 +62,8 @@ def fit_accelerated_time(
     covariates : DataFrame or mapping, n rows, optional
     family : str
         ``weibull``, ``lognormal``, ``loglogistic`` or ``generalised_gamma``.
+    reference_arm : str
+        Reference level of the covariate ``arm``.
     reference : mapping, optional
         Reference level by factor.
     conf_level : float
@@ -79,7 +81,18 @@ def fit_accelerated_time(
         ``"no_information"`` without onsets, ``"separation"`` if a ratio runs away, ``"not_converged"``, ``"flat"``.
     OnsetStudyError
         If the family is not known, or covariates cannot be used.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, fit_accelerated_time
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> (ratio,) = fit_accelerated_time(times, {"arm": arm}, reference_arm="plain").estimates
+    >>> f"{ratio.contrast}: {ratio.estimate:.2f}"
+    'buffered / plain: 0.67'
     """
+    require_intervals(times)
+    require_level(conf_level)
     if family not in FAMILIES:
         raise OnsetStudyError(f"the family {family!r} is not known; choose among {', '.join(FAMILIES)}")
     n = len(times)
@@ -89,7 +102,7 @@ def fit_accelerated_time(
     coded = (
         Coded(x=np.zeros((n, 0)), names=(), contrasts=())
         if covariates is None
-        else code_covariates(covariates, n, reference)
+        else code_covariates(covariates, n, with_arm(reference_arm, reference))
     )
     _refuse_silent_arm(times, coded)
     p = coded.x.shape[1]

@@ -12,18 +12,19 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+import pandas as pd
+from numpy.typing import ArrayLike
 from scipy import optimize, special, stats
 
+from onsetstudy.core.arrays import FloatArray, require_level
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, HypothesisTest, Interval
-from onsetstudy.inference.design_matrix import Coded, code_covariates
+from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
 from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time
 from onsetstudy.survival.parametric.time_models import (
     GRADIENT_TOLERANCE,
@@ -37,7 +38,6 @@ from onsetstudy.survival.results import NeverNumbFit
 
 __all__ = ["fit_never_numb"]
 
-FloatArray = NDArray[np.float64]
 CURE_FAMILIES = ("weibull", "lognormal", "loglogistic")
 SOURCE = "Farewell 1982, Biometrics 38:1041-1046; Maller & Zhou 1996, Survival Analysis with Long-Term Survivors"
 STILL_EXPECTED = 0.05
@@ -48,9 +48,9 @@ NOUGHT = 1e-4
 
 def fit_never_numb(
     times: Intervals,
-    arm: Any = None,
+    arm: ArrayLike | None = None,
     *,
-    reference_arm: str | None = None,
+    reference_arm: str = "",
     family: str = "weibull",
     conf_level: float = 0.95,
 ) -> NeverNumbFit:
@@ -62,7 +62,8 @@ def fit_never_numb(
         Onset in (left, right], minutes.
     arm : array_like of str, shape (n,), optional
         Arms differ in the share and in time; without it one share is estimated.
-    reference_arm : str, optional
+    reference_arm : str
+        By default the first in sorted order.
     family : str
         ``weibull``, ``lognormal`` or ``loglogistic``.
     conf_level : float
@@ -87,14 +88,26 @@ def fit_never_numb(
     -----
     The chance of a case never seen numb is ``share + (1 - share) S(left)``; leaving out the first part would count
     never-numb cases out of the likelihood altogether.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, fit_never_numb
+    >>> left = [0, 1, 1, 2, 2, 2, 3, 3, 4, 20, 20, 20]
+    >>> right = [1, 2, 2, 3, 3, 3, 4, 4, 5] + [float("inf")] * 3
+    >>> (share,) = fit_never_numb(Intervals(left, right)).shares
+    >>> f"{share.estimate:.2f}"
+    '0.25'
     """
+    require_intervals(times)
+    require_level(conf_level)
     if family not in CURE_FAMILIES:
         raise OnsetStudyError(f"the family {family!r} is not known; choose among {', '.join(CURE_FAMILIES)}")
     n = len(times)
+    arm = None if arm is None else _labels(arm)
     coded, arms = _coded(arm, n, reference_arm)
     counts = Counts.of(np.isfinite(times.right), None if arm is None else np.asarray(arm).astype(str))
     without = fit_accelerated_time(
-        times, None if arm is None else {"arm": arm}, family=family, reference=_named(reference_arm)
+        times, None if arm is None else {"arm": arm}, family=family, reference_arm=reference_arm
     )
     model = _Mixture(times=times, family=family, coded=coded, arms=arms)
     location = np.array([v for _, v, _ in without.parameters])
@@ -130,14 +143,21 @@ def fit_never_numb(
     )
 
 
-def _named(reference_arm: str | None) -> Mapping[str, str] | None:
-    return None if reference_arm is None else {"arm": reference_arm}
+def _labels(arm: ArrayLike) -> ArrayLike:
+    """Arms as text, what is missing left so; a categorical as it is, for the order of its levels."""
+    if isinstance(getattr(arm, "dtype", None), pd.CategoricalDtype):
+        return arm
+    given = np.ma.getdata(arm) if isinstance(arm, np.ma.MaskedArray) else np.asarray(arm)
+    gaps = np.ma.getmaskarray(arm) if isinstance(arm, np.ma.MaskedArray) else np.asarray(pd.isna(given))
+    names = given.astype(str).astype(object)
+    names[gaps] = None
+    return names if gaps.any() else given.astype(str)
 
 
-def _coded(arm: Any, n: int, reference_arm: str | None) -> tuple[Coded, tuple[str, ...]]:
+def _coded(arm: ArrayLike | None, n: int, reference_arm: str) -> tuple[Coded, tuple[str, ...]]:
     if arm is None:
         return Coded(x=np.zeros((n, 0)), names=(), contrasts=()), ("all",)
-    coded = code_covariates({"arm": np.asarray(arm).astype(str)}, n, _named(reference_arm))
+    coded = code_covariates({"arm": arm}, n, with_arm(reference_arm, None))
     first = coded.contrasts[0].split(" / ")[1]
     return coded, (first, *(c.split(" / ")[0] for c in coded.contrasts))
 

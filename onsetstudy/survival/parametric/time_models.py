@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 
 __all__ = ["FAMILIES", "Optimum", "chance_rows", "log_survival", "observed_information", "polish"]
 
-FloatArray = NDArray[np.float64]
 FAMILIES = ("weibull", "lognormal", "loglogistic", "generalised_gamma")
 SMALL_SHAPE = 1e-4
 GRADIENT_TOLERANCE = 1e-6

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import chi2
 
+from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
@@ -22,8 +23,6 @@ from onsetstudy.survival.ranktests.score_components import NO_SPREAD
 
 __all__ = ["ManyComparisons", "compare_many", "compare_many_pairs", "many_curves"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
 
 GAP = 1e-9
 """Largest accepted Kuhn-Tucker gap of a curve, relative to the number of cases."""
@@ -58,8 +57,8 @@ class _Grid:
 
     cells: Intervals
     support: Intervals
-    first: IntArray
-    last: IntArray
+    first: IndexArray
+    last: IndexArray
 
     @property
     def size(self) -> int:

@@ -13,10 +13,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where, require
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, HypothesisTest, ScorePiece
+from onsetstudy.core.seeds import checked_seed
 from onsetstudy.core.work import Mapper, serial
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.ranktests.label_exchange import LabelledCases, Units, group_moments, label_cases, make_units
@@ -33,7 +35,6 @@ from onsetstudy.survival.ranktests.score_components import (
 
 __all__ = ["compare_arms", "pool_score_pieces", "score_pieces"]
 
-FloatArray = NDArray[np.float64]
 Method = Literal["asymptotic", "permutation", "score"]
 
 FEW_ONSETS = 10
@@ -176,7 +177,20 @@ def compare_arms(
     .. [1] Fay MP, Shaw PA. Journal of Statistical Software 2010; 36(2).
     .. [2] Sun J. Statistics in Medicine 1996; 15:1387-1395.
     .. [3] Finkelstein DM. Biometrics 1986; 42:845-854.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, compare_arms
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> test = compare_arms(times, arm, reference_arm="plain")
+    >>> f"{test.contrast}: {test.statistic_name} = {test.statistic:.2f}, p = {test.p_value:.3f}"
+    'buffered - plain: Z = 0.95, p = 0.340'
     """
+    require(scores, str, "scores", "write the name of the scores, for example logrank")
+    require(method, str, "method", "write asymptotic, permutation or score")
+    if trend is not None:
+        require(trend, Mapping, "trend", 'give a number for every arm, for example {"plain": 0, "buffered": 1}')
     cases = label_cases(
         times, arm, reference_arm=reference_arm, stratum=stratum, block=block, cluster=cluster, weight=weight
     )
@@ -355,6 +369,7 @@ def _permutation(
                 code="seed",
             )
         )
+    checked_seed(seed)
     if n_resamples < 1:
         raise OnsetStudyError(
             Problem(

@@ -10,17 +10,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.cases import label_codes
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import ArmCount, Counts
 
 __all__ = ["LabelledCases", "Units", "group_moments", "label_cases", "make_units"]
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

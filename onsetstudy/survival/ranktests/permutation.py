@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 from scipy.stats import beta
 
+from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.results import Interval
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.work import Mapper, serial
@@ -19,8 +20,6 @@ from onsetstudy.survival.ranktests.label_exchange import Units
 
 __all__ = ["Extremity", "PermutationP", "arrangements", "draw_p_value", "enumerate_p_value"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 Extremity = Callable[[FloatArray], FloatArray]
 """From summed scores of the arms, shape (r, k), to how far each row lies from its mean, shape (r,)."""

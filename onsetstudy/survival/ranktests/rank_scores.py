@@ -10,10 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csc_array
 from scipy.sparse.linalg import splu
 
+from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import support_index
@@ -21,8 +21,6 @@ from onsetstudy.survival.curve.npmle import Curves
 
 __all__ = ["SCORE_FAMILY", "CaseScores", "case_scores", "emphasis_of", "score_variance", "survival_moves"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 SCORE_FAMILY: dict[str, str] = {
     "logrank": "log-rank (Sun) scores",

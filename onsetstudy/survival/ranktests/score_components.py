@@ -9,15 +9,14 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import chi2, norm
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
 from onsetstudy.core.results import Caution, Counts, HypothesisTest, ScorePiece
 
 __all__ = ["NO_SPREAD", "arm_direction", "combine_pieces", "pool_score_pieces", "sum_pieces", "whitening"]
 
-FloatArray = NDArray[np.float64]
 
 NO_SPREAD = 1e-16
 """Variance per case below which scores differ by the rounding of the curve only."""

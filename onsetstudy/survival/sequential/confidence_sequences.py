@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts
@@ -23,7 +24,6 @@ from onsetstudy.survival.sequential.results import ConfidenceSequence
 
 __all__ = ["success_sequence"]
 
-FloatArray = NDArray[np.float64]
 CANDIDATES = 801
 LEAST_CHANCE = 0.1
 TRUNCATED = 0.5

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import comb
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts
@@ -30,7 +31,6 @@ from onsetstudy.survival.sequential.results import AnytimeTest
 
 __all__ = ["RATIOS", "anytime_test", "many_anytime_paths", "ordered_times_e_value"]
 
-FloatArray = NDArray[np.float64]
 RATIOS = (1.25, 1.6, 2.2, 1 / 1.25, 1 / 1.6, 1 / 2.2)
 """Ratios that are averaged: sooner and later alike."""
 # What is known of the curve before the first case: half a case spread over all gaps.

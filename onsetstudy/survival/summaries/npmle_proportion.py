@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import merge_alike
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.inference.proportions import SHARE_LIMITS, Limits, normal_quantile, wilson_limits
@@ -21,7 +22,6 @@ from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["Share", "share_limit", "share_numb_by", "spread_evenly", "tells_something"]
 
-FloatArray = NDArray[np.float64]
 _PROBE = 1e-6
 """Weight, relative to the cases, of the pseudo-case that finds the end of a flat likelihood."""
 _ROOT_TOLERANCE = 0.01

@@ -6,9 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
@@ -21,7 +22,6 @@ from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES, SCH
 
 __all__ = ["ordered_chances", "probability_numb_sooner", "rank_share_limits"]
 
-FloatArray = NDArray[np.float64]
 _EVEN = Assumption(
     name="even_within_gaps",
     detail="onset is taken as spread evenly over the gap between two tests in which it lies; two cases never seen "
@@ -111,7 +111,7 @@ def probability_numb_sooner(
     arm: ArrayLike,
     *,
     reference_arm: str,
-    compared_arm: str | None = None,
+    contrast_arm: str | None = None,
     conf_level: float = 0.95,
     stratum: ArrayLike | None = None,
     weight: ArrayLike | None = None,
@@ -127,7 +127,7 @@ def probability_numb_sooner(
     arm : array_like of str, shape (n,)
     reference_arm : str
         Arm that the other is compared with.
-    compared_arm : str, optional
+    contrast_arm : str, optional
         The other arm; may be left out when there are two.
     conf_level : float
         Two-sided level of the interval.
@@ -148,7 +148,7 @@ def probability_numb_sooner(
     Raises
     ------
     OnsetStudyError
-        For faulty labels, or if ``compared_arm`` is needed or unknown.
+        For faulty labels, or if ``contrast_arm`` is needed or unknown.
     NotEstimable
         If an arm has fewer than two cases.
 
@@ -163,6 +163,15 @@ def probability_numb_sooner(
     ----------
     .. [1] R. G. Newcombe, Stat Med 2006;25:559-573.
     .. [2] J. A. Hanley, B. J. McNeil, Radiology 1982;143:29-36.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, probability_numb_sooner
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> found = probability_numb_sooner(times, arm, reference_arm="plain")
+    >>> f"{found.contrast}: {found.estimate:.2f}"
+    'buffered before plain: 0.64'
     """
     normal_quantile(conf_level)
     cases = sort_arms(
@@ -171,7 +180,7 @@ def probability_numb_sooner(
         reference_arm=reference_arm,
         stratum=stratum,
         weight=weight,
-        compared_arm=compared_arm,
+        contrast_arm=contrast_arm,
         two_arms=True,
     )
     reference, other = cases.arms

@@ -146,6 +146,15 @@ def estimate_quantile(
     ----------
     .. [1] R. Brookmeyer, J. Crowley, Biometrics 1982;38:29-41.
     .. [2] G. Y. Zou, A. Donner, Stat Med 2008;27:1693-1702.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, estimate_quantile
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> found = estimate_quantile(times, arm, reference_arm="plain", share=0.5)
+    >>> [f"{e.contrast} {e.estimate:.2f} min" for e in found.arms]
+    ['plain 4.00 min', 'buffered 3.00 min']
     """
     _check_share(share)
     normal_quantile(conf_level)

@@ -7,14 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Estimate, Interval
-from onsetstudy.core.seeds import stream
+from onsetstudy.core.seeds import checked_seed, stream
 from onsetstudy.inference.proportions import Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance
 from onsetstudy.survival.curve.npmle import Curves, fit_npmle
@@ -31,7 +32,6 @@ from onsetstudy.survival.summaries.standardisation import (
 
 __all__ = ["WAIT_METHODS", "estimate_rmst", "waits_of_masses"]
 
-FloatArray = NDArray[np.float64]
 WAIT_METHODS = ("information", "bootstrap")
 """How the variance is found."""
 
@@ -168,6 +168,17 @@ def estimate_rmst(
     .. [3] B. W. Turnbull, J R Stat Soc B 1976;38:290-295.
     .. [4] R. Geskus, P. Groeneboom, Ann Stat 1999;27:627-674 (smooth functionals are estimable at the usual rate).
     .. [5] B. L. Welch, Biometrika 1947;34:28-35.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, estimate_rmst
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> found = estimate_rmst(times, arm, reference_arm="plain", tau_min=8)
+    >>> [f"{e.contrast} {e.estimate:.2f}" for e in found.arms]
+    ['plain 4.50', 'buffered 3.33']
+    >>> f"{found.difference.contrast}: {found.difference.estimate:.2f} min"
+    'buffered - plain: -1.17 min'
     """
     options = _checked(tau_min, conf_level, method, seed, replicates, small_sample)
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
@@ -195,6 +206,8 @@ def _checked(
     ]
     if problems:
         raise OnsetStudyError(problems)
+    if seed is not None:
+        checked_seed(seed)
     return _Options(
         tau_min=tau_min,
         conf_level=conf_level,

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import label_codes, merge_alike
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
@@ -15,7 +16,6 @@ from onsetstudy.core.results import Assumption, Caution, Counts
 
 __all__ = ["INDEPENDENT_CASES", "SCHEDULE_ASSUMPTION", "ArmedCases", "Cell", "follow_to", "sort_arms", "usual_gap"]
 
-FloatArray = NDArray[np.float64]
 
 SCHEDULE_ASSUMPTION = Assumption(
     name="uninformative_schedule",
@@ -115,7 +115,7 @@ def sort_arms(
     reference_arm: str,
     stratum: ArrayLike | None = None,
     weight: ArrayLike | None = None,
-    compared_arm: str | None = None,
+    contrast_arm: str | None = None,
     two_arms: bool = False,
 ) -> ArmedCases:
     """Cases with checked arms and strata.
@@ -128,7 +128,7 @@ def sort_arms(
         Arm that the others are compared with.
     weight : array_like of float, shape (n,), optional
         How many like cases a row stands for; default 1.
-    compared_arm : str, optional
+    contrast_arm : str, optional
         Keeps only the cases of this arm and the reference arm.
     two_arms : bool
         Whether exactly two arms are wanted.
@@ -142,8 +142,8 @@ def sort_arms(
     arm_of = _labels(arm, len(times), "arm")
     stratum_of = np.full(len(times), "") if stratum is None else _labels(stratum, len(times), "stratum")
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
-    if compared_arm is not None:
-        kept = np.isin(arm_of, [reference_arm, compared_arm])
+    if contrast_arm is not None:
+        kept = np.isin(arm_of, [reference_arm, contrast_arm])
         times, arm_of, stratum_of, many = times.take(kept), arm_of[kept], stratum_of[kept], many[kept]
     others = sorted(set(arm_of.tolist()) - {reference_arm})
     problems = [
@@ -163,7 +163,7 @@ def sort_arms(
             ),
             (
                 f"{len(others)} arms could be compared with {reference_arm!r}: {', '.join(others)}",
-                "name one of them as compared_arm",
+                "name one of them as contrast_arm",
                 "many_arms",
                 two_arms and len(others) > 1,
             ),

@@ -147,6 +147,15 @@ def success_by(
     .. [2] G. Y. Zou, A. Donner, Stat Med 2008;27:1693-1702.
     .. [3] A. Donner, G. Y. Zou, Stat Methods Med Res 2012;21:347-359 (ratio).
     .. [4] X. Yan, X. G. Su, Stat Biopharm Res 2010;2:329-335 (strata).
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, success_by
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> found = success_by(times, arm, reference_arm="plain", target_min=4)
+    >>> [f"{e.contrast} {e.estimate:.2f}" for e in found.arms]
+    ['plain 0.50', 'buffered 0.67']
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     cases, carried = _followed(cases, target_min, grace_min, limits, "target_min")
@@ -193,6 +202,15 @@ def never_numb_share(
     ------
     NotEstimable
         As :func:`success_by`.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, never_numb_share
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> found = never_numb_share(times, arm, reference_arm="plain", tau_min=8)
+    >>> [f"{e.contrast} {e.estimate:.2f}" for e in found.arms]
+    ['plain 0.17', 'buffered 0.00']
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     cases, carried = _followed(cases, tau_min, grace_min, limits, "tau_min")

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.npmle import fit_npmle
@@ -12,8 +12,6 @@ from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.rmst import waits_of_masses
 
 __all__ = ["share_by", "wait_to", "weighted_curve"]
-
-FloatArray = NDArray[np.float64]
 
 
 def weighted_curve(times: Intervals, weight: FloatArray) -> OnsetCurve:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
@@ -14,7 +14,6 @@ from onsetstudy.survival.results import FinenessOfTesting, ScheduleCheck
 
 __all__ = ["check_schedule", "summarise_testing"]
 
-FloatArray = NDArray[np.float64]
 FIRST_TESTS = 5
 FEWEST = 4
 MANY_LEFT = 0.2

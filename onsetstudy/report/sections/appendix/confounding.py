@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from onsetstudy.adjustment.results import FairComparison
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Paragraph, Section, Table, figure
 from onsetstudy.report.figures import balance
@@ -13,7 +13,6 @@ from onsetstudy.report.numbers import counted, decimal, interval, level, listed,
 
 __all__ = ["fair_section"]
 
-EstimateLike = Estimate | NotAvailable
 # Said under the numbers that it is about.
 BESIDE_THE_TABLE = ("extrapolated",)
 PERIODS = {

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
+
+import pandas as pd
 
 from onsetstudy.core.results import NOT_INDEPENDENT, Assumption, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
@@ -10,6 +13,7 @@ from onsetstudy.report.claims_told import looks_note
 from onsetstudy.report.document import Table
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text, tidy
+from onsetstudy.report.rows import rows_of
 from onsetstudy.report.sentences import short_value, without_looks
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import Diagnostics, Population
@@ -55,21 +59,30 @@ def claims_table(results: StudyResults) -> Table:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    quantity: str
+    contrast: str | None
+    unit: str
+    estimate: float | None
+    conf_low: float | None
+    conf_high: float | None
+    p_value: float | None
+
+
 def numbers_table(results: StudyResults) -> Table:
     """Every estimate of all cases, for the statistician."""
     population, protocol = results.overall, results.protocol
-    frame = population.to_frame().astype(object)
-    frame = frame.where(frame.notna(), None)
     names, values, lows, highs, ps, units = [], [], [], [], [], []
-    for row in frame.itertuples():
+    for row in rows_of(population.to_frame(), _Row):
         places = 2 if row.unit in ("min", "mm", "points") else 3
-        of = str(row.contrast or "")
-        names.append((QUANTITIES.get(str(row.quantity), plain_words(str(row.quantity))), _of(of, protocol)))
-        values.append(NONE if row.estimate is None else _shown(float(row.estimate), places))
-        lows.append("" if row.conf_low is None else decimal(float(row.conf_low), places))
-        highs.append("" if row.conf_high is None else decimal(float(row.conf_high), places))
-        ps.append("" if row.p_value is None else p_text(float(row.p_value)))
-        units.append("proportion" if row.unit == "proportion" else NONE if row.estimate is None else str(row.unit))
+        of = "" if pd.isna(row.contrast) else row.contrast
+        names.append((QUANTITIES.get(row.quantity, plain_words(row.quantity)), _of(of, protocol)))
+        values.append(NONE if pd.isna(row.estimate) else _shown(row.estimate, places))
+        lows.append("" if pd.isna(row.conf_low) else decimal(row.conf_low, places))
+        highs.append("" if pd.isna(row.conf_high) else decimal(row.conf_high, places))
+        ps.append("" if pd.isna(row.p_value) else p_text(row.p_value))
+        units.append("proportion" if row.unit == "proportion" else NONE if pd.isna(row.estimate) else row.unit)
     columns = zip(names, aligned(values), aligned(lows), aligned(highs), ps, units, strict=True)
     return Table(
         caption=f"Every estimate. {population.label}",

@@ -49,11 +49,10 @@ def planned_section(results: StudyResults) -> Section | None:
         facts |= {"day": day(versions[0].day), "last": day(versions[-1].day), "number": str(versions[-1].number)}
     blocks: list[Block] = [Paragraph(text=STATUS[standing.status].format(**facts))]
     if standing.changes:
-        rows = tuple(standing.changes[:12])
-        blocks.append(_table("Differs from the locked version", ("key", "locked", "now"), rows, "lll"))
+        blocks.append(_table("Differs from the locked version", ("key", "locked", "now"), standing.changes[:12], "lll"))
     amended = versions[1:]
     if amended:
-        rows = tuple(
+        versions_told = tuple(
             (
                 f"{v.number}",
                 day(v.day),
@@ -63,7 +62,9 @@ def planned_section(results: StudyResults) -> Section | None:
             )
             for v in amended
         )
-        blocks.append(_table("Amendments", ("version", "day", "first case", "reason", "changed"), rows, "lllll"))
+        blocks.append(
+            _table("Amendments", ("version", "day", "first case", "reason", "changed"), versions_told, "lllll")
+        )
     rows = tuple(
         (
             SUBSETS.get(a.analysis) or CHOICES.get(a.analysis) or outcome_name(a.analysis),

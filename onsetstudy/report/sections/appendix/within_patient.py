@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedStudy
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import counted, decimal, interval, level, p_text, tidy
 
 __all__ = ["blinding_section", "paired_section"]
-
-EstimateLike = Estimate | NotAvailable
 
 
 def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | None:

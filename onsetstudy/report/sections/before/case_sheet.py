@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-import matplotlib
-import typst
+from onsetstudy.report.typeset import compiler_of, one_pdf
 
 __all__ = ["CaseSheet", "render_case_sheet"]
 
@@ -34,11 +33,5 @@ class CaseSheet:
 
 def render_case_sheet(sheet: CaseSheet, *, paper: str = "a4") -> bytes:
     """PDF of one page. It has no room for the arm: that stands on the slip."""
-    fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    compiler = typst.Compiler(
-        str(TEMPLATE),
-        sys_inputs={"doc": json.dumps(asdict(sheet)), "paper": {"letter": "us-letter"}.get(paper, paper)},
-        font_paths=[str(fonts)],
-        ignore_system_fonts=True,
-    )
-    return bytes(compiler.compile(pdf_standards="ua-1"))
+    compiler = compiler_of(TEMPLATE, doc=json.dumps(asdict(sheet)), paper={"letter": "us-letter"}.get(paper, paper))
+    return one_pdf(compiler)

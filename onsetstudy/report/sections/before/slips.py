@@ -6,12 +6,10 @@ import json
 from collections.abc import Mapping
 from pathlib import Path
 
-import matplotlib
-import typst
-
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.names import plain_words
+from onsetstudy.report.typeset import compiler_of, one_pdf
 
 __all__ = ["render_slips"]
 
@@ -66,14 +64,8 @@ def render_slips(
         "slips": slips,
         "pattern": pattern,
     }
-    fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    compiler = typst.Compiler(
-        str(TEMPLATE),
-        sys_inputs={"doc": json.dumps(document), "paper": {"letter": "us-letter"}.get(paper, paper)},
-        font_paths=[str(fonts)],
-        ignore_system_fonts=True,
-    )
-    return bytes(compiler.compile(pdf_standards="ua-1"))
+    compiler = compiler_of(TEMPLATE, doc=json.dumps(document), paper={"letter": "us-letter"}.get(paper, paper))
+    return one_pdf(compiler)
 
 
 def _inside(protocol: Protocol, slip: Slip, width: int) -> list[tuple[str, str]]:

@@ -220,7 +220,7 @@ def _upper(text: str) -> str:
 def curves_block(results: GroupResults) -> Block:
     """Onset curves of all practices; on a member's page they stand after the first page, which has own words."""
     title = "How soon were teeth numb, in all practices together?"
-    frame = curves.data_for(results, least=5)  # type: ignore[arg-type]
+    frame = curves.data_for(results, least=5)
     if frame.empty:
         return Paragraph(text=f"{title} Too few cases to draw.", role="absent")
     caption = (
@@ -228,5 +228,5 @@ def curves_block(results: GroupResults) -> Block:
         f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
         f"{counted(results.overall.n.cases, 'case')}."
     )
-    drawn = curves.draw_figure(results, frame, name="curves", title=title, height=CURVES)  # type: ignore[arg-type]
+    drawn = curves.draw_figure(results, frame, name="curves", title=title, height=CURVES)
     return figure("curves", title, caption, drawn)

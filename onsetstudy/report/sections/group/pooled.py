@@ -100,14 +100,14 @@ def _pooled_table(results: GroupResults) -> Table:
         )
     one = results.overall.hazard_ratio
     test = results.overall.onset_test
-    p = f"; p = {p_text(test.p_value)}{without_looks(results.looks)}" if isinstance(test, HypothesisTest) else ""
+    tested = f"; p = {p_text(test.p_value)}{without_looks(results.looks)}" if isinstance(test, HypothesisTest) else ""
     notes = [
         f"With {level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}. "
         "Prediction interval: where a further "
         f"practice's true value would "
         "lie. I²: proportion of the spread that chance does not explain. Common effect: as if practices did "
         "not differ. Chair time: as spent, with mixing. In one stage, every practice compared within itself, the "
-        f"hazard ratio is {value_text(one, 1.0, 2)}{p}.",
+        f"hazard ratio is {value_text(one, 1.0, 2)}{tested}.",
     ]
     notes += [
         f"No average of {SHOWN[x.quantity][0]}: {tidy(x.average.reason)}."

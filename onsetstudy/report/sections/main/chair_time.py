@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import quantity_of
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Paragraph, Section, Table, figure
@@ -14,7 +14,6 @@ from onsetstudy.report.sentences import sentence
 
 __all__ = ["chair_section"]
 
-EstimateLike = Estimate | NotAvailable
 TITLE = "Whether time was given back"
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from onsetstudy.core.results import NotAvailable
+from onsetstudy.core.results import EstimateLike, NotAvailable
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Cautions, Paragraph, Section, Table
@@ -19,7 +19,6 @@ from onsetstudy.report.numbers import (
     places_for,
     tidy,
 )
-from onsetstudy.study.results import EstimateLike
 
 __all__ = ["passed_a_line", "section"]
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
-from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.scores.comfort_results import Anxiety, Comfort, MomentOfPain, ProportionalOdds, SharedError
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
@@ -35,7 +36,6 @@ from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["comfort_blocks", "comfort_section"]
 
-EstimateLike = Estimate | NotAvailable
 PROCEDURES = {
     "holm": "Holm's procedure",
     "hochberg": "Hochberg's procedure",
@@ -48,11 +48,11 @@ LEAST_SCORES = 10
 def comfort_section(results: StudyResults) -> Section:
     """Pain compared and drawn, then its moments and anxiety."""
     comparison, protocol = results.overall.pain, results.protocol
-    section = {"id": "comfort", "title": "How kind the injection was"}
+    section = partial(Section, id="comfort", title="How kind the injection was")
     if isinstance(comparison, NotAvailable) or protocol.pain is None:
         reason = comparison.reason if isinstance(comparison, NotAvailable) else "the protocol does not record pain"
         text = tidy(f"Not shown: {reason.strip().rstrip('.')}.")
-        return Section(**section, blocks=(Paragraph(text=text, role="absent"),))
+        return section(blocks=(Paragraph(text=text, role="absent"),))
     blocks: list[Block] = [Paragraph(text=told(results, key)) for key in ("pain_difference", "pain_shift")]
     if better := superiority_words(comparison.superiority, protocol):
         blocks.append(Paragraph(text=better))
@@ -80,7 +80,7 @@ def comfort_section(results: StudyResults) -> Section:
         )
         blocks.append(Paragraph(text=text, role="absent"))
     blocks += comfort_blocks(results.comfort, protocol)
-    return Section(**section, blocks=tuple(blocks))
+    return section(blocks=tuple(blocks))
 
 
 def comfort_blocks(comfort: Comfort | None, protocol: Protocol) -> tuple[Block, ...]:
@@ -105,7 +105,7 @@ def comfort_blocks(comfort: Comfort | None, protocol: Protocol) -> tuple[Block, 
 
 
 def _moments(moments: tuple[MomentOfPain, ...], labels: tuple[str, ...], protocol: Protocol) -> Table:
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for m in moments:
         rows.append((f"{m.moment}, shift of scores", "", "", _shift(m)))
         rows.append(("– adjusted difference of means", "", "", _number(m.adjusted)))

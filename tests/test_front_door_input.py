@@ -1,0 +1,237 @@
+"""What the front door is handed: what cannot be meant is refused with a correction, what is meant is taken."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import onsetstudy as front
+from onsetstudy.core.cases import Cases
+
+PROTOCOL = Path(__file__).parents[1] / "protocols" / "infiltration_audit.toml"
+LEFT = [0.0, 2, 2, 4, 0, 2, 4, 4]
+RIGHT = [2.0, 4, 4, np.inf, 2, 4, 6, np.inf]
+TIMES = front.Intervals(LEFT, RIGHT)
+ARM = np.array([0, 0, 0, 0, 1, 1, 1, 1])
+NAMED = np.where(ARM == 0, "plain", "buffered")
+
+ARMED = {
+    "compare_arms": {},
+    "estimate_rmst": {"tau_min": 4},
+    "success_by": {"target_min": 4},
+    "never_numb_share": {"tau_min": 4},
+    "estimate_quantile": {},
+    "probability_numb_sooner": {},
+}
+MODELS = ("fit_proportional_hazards", "fit_accelerated_time", "fit_grouped_hazards", "check_proportionality")
+
+
+def refused(match, call, *args, **options):
+    with pytest.raises(front.OnsetStudyError, match=match) as caught:
+        call(*args, **options)
+    assert all(problem.mend for problem in caught.value.problems)
+
+
+@pytest.mark.parametrize(
+    ("left", "said"),
+    [
+        (np.array([1, 2], "timedelta64[m]"), "durations"),
+        (pd.to_timedelta([1, 2], "min"), "durations"),
+        (pd.to_datetime(["2020-01-01"] * 2), "dates"),
+        (["1", "2"], "'1'"),
+        ([1, "2"], "'2'"),
+        (np.array(["1", "2"]), "text"),
+        (pd.Series(["1", 2.0], dtype=object), "'1'"),
+        ([True, False], "True"),
+        (np.array([1j, 1]), "complex"),
+        ([[1, 2], [1]], "left holds"),
+        ({"a": 1}, "left holds"),
+    ],
+)
+def test_ends_that_are_no_numbers_are_refused(left, said):
+    refused(said, front.Intervals, left, [3.0, 4.0])
+
+
+@pytest.mark.parametrize(
+    "left", [np.ma.masked_array([1.0, 2.0], [0, 1]), [1.0, None], pd.array([1.0, pd.NA], dtype="Float64")]
+)
+def test_a_masked_end_is_a_missing_end(left):
+    refused("interval 1 .* missing|Interval 1 .* missing", front.Intervals, left, [3.0, 4.0])
+
+
+@pytest.mark.parametrize(
+    "left",
+    [[1, 2.0], np.ma.masked_array([1, 2]), pd.Series([1, 2.0], dtype=object), pd.array([1, 2], dtype="Int64")],
+)
+def test_numbers_of_any_make_are_taken(left):
+    np.testing.assert_array_equal(front.Intervals(left, [3, np.inf]).left, [1.0, 2.0])
+
+
+def test_the_ends_are_copies():
+    left = np.array([1.0, 2.0])
+    times = front.Intervals(left, [3.0, 4.0])
+    left[0] = 9.0
+    assert times.left[0] == 1.0
+    with pytest.raises(ValueError, match="read-only"):
+        times.left[0] = 9.0
+
+
+@pytest.mark.parametrize("name", ARMED)
+def test_arms_named_by_number_are_what_they_are_by_name(name):
+    verb, options = getattr(front, name), ARMED[name]
+    by_number = verb(TIMES, ARM, reference_arm=0, **options)
+    assert repr(by_number) == repr(verb(TIMES, ARM.astype(str), reference_arm="0", **options))
+    assert repr(by_number) == repr(verb(Cases(TIMES, ARM, reference_arm=0), **options))
+    refused("reference arm .?7", verb, TIMES, ARM, reference_arm=7, **options)
+
+
+@pytest.mark.parametrize("name", ARMED)
+@pytest.mark.parametrize("times", ["text", [1, 2, 3], None, np.array([1.0, 2.0])])
+def test_times_that_are_no_intervals_are_refused(name, times):
+    refused("give Intervals|Give Intervals", getattr(front, name), times, ARM, reference_arm=0, **ARMED[name])
+
+
+@pytest.mark.parametrize("name", [*MODELS, "fit_never_numb", "fit_npmle"])
+def test_models_refuse_times_that_are_no_intervals(name):
+    more = () if name == "fit_npmle" else ({"arm": NAMED},)
+    refused("Give Intervals", getattr(front, name), [1, 2, 3], *more)
+
+
+@pytest.mark.parametrize("name", MODELS)
+@pytest.mark.parametrize("covariates", ["arm", list(NAMED), NAMED])
+def test_covariates_without_names_are_refused(name, covariates):
+    refused("named columns", getattr(front, name), TIMES, covariates)
+
+
+@pytest.mark.parametrize("name", MODELS)
+def test_two_covariates_of_one_name_are_refused(name):
+    twice = pd.DataFrame(np.column_stack((ARM, ARM)), columns=["arm", "arm"])
+    refused("two covariates have this name", getattr(front, name), TIMES, twice)
+    refused("two covariates have this name", getattr(front, name), TIMES, {1: ARM, "1": NAMED})
+
+
+@pytest.mark.parametrize("name", MODELS)
+def test_a_masked_covariate_is_missing(name):
+    column = np.ma.masked_array(np.arange(8), [1] + [0] * 7)
+    refused("1 values are missing", getattr(front, name), TIMES, {"arm": column})
+
+
+def test_dates_are_no_covariate():
+    days = pd.date_range("2020-01-01", periods=8)
+    refused("dates, durations", front.fit_proportional_hazards, TIMES, {"day": days})
+    refused("dates, durations", front.fit_proportional_hazards, TIMES, {"day": days - days[0]})
+
+
+def test_the_first_category_is_the_reference():
+    for first, other in (("plain", "buffered"), ("buffered", "plain")):
+        arm = pd.Categorical(NAMED, categories=["not seen", first, other])
+        for covariates in ({"arm": arm}, pd.DataFrame({"arm": arm}), {"arm": pd.Series(arm)}):
+            assert front.fit_proportional_hazards(TIMES, covariates).estimates[0].contrast == f"{other} / {first}"
+        cases = Cases(TIMES, covariates={"arm": arm}, weight=np.ones(8))
+        assert front.fit_proportional_hazards(cases).estimates[0].contrast == f"{other} / {first}"
+
+
+def test_a_row_of_weight_0_leaves_the_order_of_categories():
+    arm = pd.Categorical(NAMED, categories=["plain", "buffered"])
+    weight = np.array([0.0, 1, 1, 1, 1, 1, 1, 1])
+    fitted = front.fit_proportional_hazards(TIMES, {"arm": arm}, weight=weight)
+    assert fitted.estimates[0].contrast == "buffered / plain"
+    assert repr(fitted) == repr(front.fit_proportional_hazards(TIMES.take(weight > 0), {"arm": arm[weight > 0]}))
+
+
+def test_numbers_in_an_object_column_are_numbers():
+    age = [40, 31, 52, 38, 45, 60.5, 29, 33]
+    as_objects = front.fit_proportional_hazards(TIMES, {"age": pd.Series(age, dtype=object)})
+    assert repr(as_objects) == repr(front.fit_proportional_hazards(TIMES, {"age": np.array(age)}))
+    assert as_objects.estimates[0].contrast == "age: per unit"
+
+
+@pytest.mark.parametrize("name", MODELS)
+def test_an_arm_told_by_number_is_a_factor_once_its_reference_is_named(name):
+    # Onset in four gaps, as the check of proportionality needs.
+    times = front.Intervals([0.0, 2, 4, 6, 0, 2, 4, 4], [2.0, 4, 6, 8, 2, 4, 6, 6])
+    for reference_arm in (0, "0"):
+        found = getattr(front, name)(times, {"arm": ARM}, reference_arm=reference_arm)
+        text = getattr(front, name)(times, {"arm": ARM.astype(str)}, reference_arm="0")
+        assert repr(found) == repr(text)
+
+
+def test_the_arms_of_never_numb_may_be_numbers_and_none_may_be_missing():
+    weeks = np.tile(np.arange(8.0), 3)
+    times = front.Intervals(np.append(weeks, [20.0] * 12), np.append(weeks + 1, [np.inf] * 12))
+    arm = np.tile([0, 1], 18)
+    by_number = front.fit_never_numb(times, arm, reference_arm=0)
+    assert repr(by_number) == repr(front.fit_never_numb(times, arm.astype(str), reference_arm="0"))
+    refused("1 values are missing", front.fit_never_numb, times, np.where(np.arange(36) == 3, np.nan, arm))
+
+
+@pytest.mark.parametrize("seed", [-1, 1.5, "a", True, [1]])
+def test_seeds_that_cannot_be_told_again_are_refused(seed):
+    by_chance = {"method": "permutation", "n_resamples": 9, "max_enumeration": 2}
+    refused("the seed is|The seed is", front.compare_arms, TIMES, NAMED, reference_arm="plain", seed=seed, **by_chance)
+    boot = {"tau_min": 4, "method": "bootstrap", "replicates": 100}
+    refused("the seed is", front.estimate_rmst, TIMES, NAMED, reference_arm="plain", seed=seed, **boot)
+
+
+def test_pain_scores_must_be_numbers():
+    said = {"reference_arm": 0, "contrast_arm": 1, "moment": "insertion", "unit": "mm"}
+    assert front.compare_pain([10.0, 20, 30, 40, 15, None, 35, 45], ARM, **said).n.by_arm[1].onsets == 3
+    refused("score holds", front.compare_pain, ["10"] * 8, ARM, **said)
+
+
+NOT_ONE_NUMBER = ["4", [4], None, np.array([1, 2])]
+
+
+@pytest.mark.parametrize("name", ["estimate_rmst", "success_by", "never_numb_share", "estimate_quantile"])
+@pytest.mark.parametrize("value", NOT_ONE_NUMBER)
+def test_what_must_be_one_number_is_refused_otherwise(name, value):
+    option = next(iter(ARMED[name]), "share")
+    refused(f"{option} is", getattr(front, name), TIMES, NAMED, reference_arm="plain", **{option: value})
+
+
+@pytest.mark.parametrize("level", [*NOT_ONE_NUMBER, -1, 0.0, 1.0, 95, np.nan])
+def test_a_confidence_level_lies_between_0_and_1(level):
+    for name in (*MODELS, "fit_never_numb"):
+        covariates = NAMED if name == "fit_never_numb" else {"arm": NAMED}
+        refused("is not a share", getattr(front, name), TIMES, covariates, conf_level=level)
+    for name, options in ARMED.items():
+        if name != "compare_arms":
+            verb = getattr(front, name)
+            refused("is not a share", verb, TIMES, NAMED, reference_arm="plain", conf_level=level, **options)
+    said = {"reference_arm": "plain", "contrast_arm": "buffered", "moment": "insertion", "unit": "mm"}
+    refused("is not a share", front.compare_pain, np.arange(8.0), NAMED, conf_level=level, **said)
+
+
+@pytest.mark.parametrize("weight", [np.ones(8, "timedelta64[m]"), list(pd.date_range("2020-01-01", periods=8)), "1"])
+def test_weights_must_be_numbers(weight):
+    refused("weight", front.estimate_rmst, TIMES, NAMED, reference_arm="plain", tau_min=4, weight=weight)
+
+
+def test_strata_of_the_check_are_one_for_each_case():
+    for stratum in ("a", ["a", "b"], ["a"] * 7 + [None]):
+        refused("stratum", front.check_proportionality, TIMES, {"arm": NAMED}, stratum=stratum)
+
+
+def test_files_and_what_is_made_of_them_are_told_apart():
+    protocol = front.read_protocol(PROTOCOL)
+    refused("read_protocol", front.analyse, str(PROTOCOL), None)
+    refused("read_records", front.analyse, protocol, pd.DataFrame())
+    refused("read_protocol", front.read_records, "somewhere", str(PROTOCOL))
+    refused("workbook", front.read_records, 1, protocol)
+    refused("name of a file", front.read_records, [1], protocol)
+    with pytest.raises(front.OnsetStudyError, match=r"[Nn]o file was given"):
+        front.read_records([], protocol)
+    for path in (1, ["a.toml"]):
+        refused("name of a protocol file", front.read_protocol, path)
+    refused("analyse", front.write_report, "results", "somewhere")
+    for data in ("text", [1]):
+        refused("to_dict", front.from_dict, data)
+    refused("by column", front.fit_proportional_hazards, TIMES, {"arm": NAMED}, reference="plain")
+
+
+@pytest.mark.parametrize("option", ["scores", "method", "trend"])
+def test_options_of_another_kind_are_refused(option):
+    refused(f"{option} is", front.compare_arms, TIMES, NAMED, reference_arm="plain", **{option: ["x"]})
