@@ -39,8 +39,8 @@ ROOMS = {
     "watch": Room(2, frozenset({"numpy", "scipy"})),
     "pool": Room(2, frozenset({*ARRAYS, "statsmodels"})),
     "records": Room(3, frozenset({"numpy", "pandas", "pandera"}), ("checks", "derived", "validity", "chair")),
-    "design": Room(3, frozenset({*ARRAYS, "statsmodels"}), ("interim", "allocation", "trials")),
-    "study": Room(4, frozenset(ARRAYS), ("sets", "answer", "topics", "practice", "counts", "group", "planning")),
+    "design": Room(3, frozenset({*ARRAYS, "statsmodels"}), ("sizes", "interim", "allocation", "trials")),
+    "study": Room(4, frozenset(ARRAYS), ("sets", "planning", "answer", "topics", "practice", "counts", "group")),
     "report": Room(
         5,
         frozenset({"numpy", "pandas", "matplotlib", "seaborn", "jinja2", "typst"}),

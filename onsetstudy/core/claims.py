@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from onsetstudy.core.quantities import Quantity, Seen
 from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable
 
-__all__ = ["Bearing", "Claim", "Claims", "Look", "bearing"]
+__all__ = ["Bearing", "Claim", "Claims", "Look", "PlanClaim", "bearing"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,3 +173,55 @@ class Claims:
         """The claims of the first page: the primary one, then the others of all cases that compare the arms."""
         others = (c for c in self.claims if not c.subset and c.quantity.contrast and c.quantity.key != self.lead)
         return (self.primary(), *others)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanClaim:
+    """What a plan may say of one outcome before the first case: a size, or the power of a size.
+
+    Parameters
+    ----------
+    kind : str
+        ``size`` by formula, ``simulated_size``; ``power_at_size`` (of the size by formula, analysed once),
+        ``power_planned`` (of the planned information with its interim analyses), ``error_planned`` (the same without a
+        difference).
+    outcome : str
+        Which line of the sizes it is of: ``onset_test``, ``success``, ``paired_success``, ``wait`` or ``pain``.
+    quantity : Quantity
+        Row of the table of quantities.
+    value, low, high : float or None
+        In ``unit``: ``cases`` or ``patients`` to include, or ``proportion``; limits by the error of the simulation.
+        Without a value ``reason`` says why.
+    cases : int or None
+        Analysed cases that it is of.
+    test : str
+        The test that the power is of.
+    power : float or None
+        Power that a size is for.
+    effect, method : str
+        Effect in words; how it was found.
+    leads : bool
+        Whether it is the size of the protocol's main outcome, which page 1 and every report tell.
+    """
+
+    kind: str
+    outcome: str
+    quantity: Quantity
+    value: float | None
+    unit: str
+    test: str = ""
+    low: float | None = None
+    high: float | None = None
+    cases: int | None = None
+    power: float | None = None
+    effect: str = ""
+    method: str = ""
+    source: str = ""
+    reason: str = ""
+    leads: bool = False
+
+    @property
+    def key(self) -> str:
+        """Kind and quantity, and for sizes of one outcome by several formulas their source."""
+        parts = (self.kind, self.quantity.key, self.source if self.kind == "size" else "")
+        return "/".join(p for p in parts if p)

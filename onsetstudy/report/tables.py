@@ -293,13 +293,13 @@ def more_table(results: StudyResults) -> Table | None:
     more = results.more_needed
     if more is None:
         return None
-    rows = [
-        ("Teeth seen to go numb", f"{more.events_seen}", f"{more.events_needed}"),
-        ("Cases", f"{more.cases_seen}", NONE if more.cases_needed is None else f"{more.cases_needed}"),
-    ]
+    effect = more.effect or f"a hazard ratio of {more.hazard_ratio:g}"
+    rows = [("Cases analysed", f"{more.cases_seen}", NONE if more.cases_needed is None else f"{more.cases_needed}")]
+    if more.events_needed is not None:
+        rows.insert(0, ("Teeth seen to go numb", f"{more.events_seen}", f"{more.events_needed}"))
     notes = [
-        f"For a hazard ratio of {more.hazard_ratio:g}, a chance of {100 * more.power:.0f}{THIN}% to find it and a "
-        f"two-sided level of {100 * more.alpha:.2g}{THIN}%. {more.source}."
+        f"For {tidy(effect)}, {100 * more.power:.0f}{THIN}% power of the {more.test} at a two-sided level of "
+        f"{100 * more.alpha:.2g}{THIN}%. {more.source[:1].upper()}{more.source[1:]}."
     ]
     if more.cases_needed is None:
         notes.append(f"{NONE}: cannot be told before a tooth has been seen to go numb.")

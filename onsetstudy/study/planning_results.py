@@ -4,15 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import result_kind
-from onsetstudy.design.expected_wait import ExpectedWait
-from onsetstudy.design.interim.results import LookPlan
-from onsetstudy.design.size_results import OnsetExpectation, Pace, SampleSize, SizeTable
-from onsetstudy.design.trials.results import ScheduleComparison, SimulatedPower
-from onsetstudy.protocol.model import Protocol
+from onsetstudy.design.size_results import Pace, SampleSize
 
-__all__ = ["Needed", "NotSized", "PlanningResults", "PowerPoint", "Question"]
+__all__ = ["Needed", "NotSized", "PowerPoint", "Question"]
 
 
 @result_kind("power_point")
@@ -61,34 +56,3 @@ class Needed:
     two_errors: int
     included: int
     pace: Pace
-
-
-@result_kind("planning_results")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanningResults:
-    """Everything before the first case.
-
-    ``curve`` is the power of the primary outcome's test over sizes, ``planned_effect`` the effect in it that is planned
-    for. ``planned`` is the planned size with interim analyses through the simulation, ``null`` the same without an
-    effect, ``needed`` what the planned power takes by the simulation: ``None`` where the primary outcome is not
-    simulated, and ``not_simulated`` says why. ``schedules`` is of the log-rank test, whatever is primary. ``wait`` is
-    what the expected curves say of the restricted time to onset.
-    """
-
-    protocol: Protocol
-    expected: OnsetExpectation
-    wait: ExpectedWait
-    questions: tuple[Question, ...]
-    not_sized: tuple[NotSized, ...]
-    table: SizeTable | None
-    curve: tuple[PowerPoint, ...]
-    planned_effect: float | None
-    schedules: ScheduleComparison | None
-    looks: LookPlan | None
-    planned: SimulatedPower | None
-    null: SimulatedPower | None
-    needed: Needed | None
-    not_simulated: str
-    trials: int
-    seed: int
-    caution: tuple[Caution, ...] = ()

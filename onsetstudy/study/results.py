@@ -169,17 +169,22 @@ class DataQuality:
 @result_kind("more_needed")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MoreNeeded:
-    """What it would take to know more, by the log-rank events formula at the plan's effect.
+    """What it would take to know more, at the plan's effect.
 
-    ``quarters_more`` is at the pace of the last quarters; ``None`` where no pace can be told.
+    The size of the plan's main outcome by its own test, ``effect`` in words; where the plan has none by formula, the
+    onsets of the log-rank test at ``hazard_ratio``. ``test`` names what ``power`` is of. ``cases_needed`` are analysed
+    cases, ``cases_to_include`` the same before losses. ``quarters_more`` is at the pace of the last quarters; ``None``
+    where no pace can be told.
     """
 
-    hazard_ratio: float
+    hazard_ratio: float | None
     test: str = "log-rank test"
+    effect: str = ""
     power: float
     alpha: float
-    events_needed: int
+    events_needed: int | None
     events_seen: int
+    cases_to_include: int | None = None
     cases_needed: int | None
     cases_seen: int
     cases_per_quarter: float | None

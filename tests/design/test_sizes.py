@@ -20,18 +20,11 @@ from onsetstudy.design.precision import (
     size_for_width,
 )
 from onsetstudy.design.size_results import OnsetExpectation
-from onsetstudy.design.sizes import (
-    Frame,
-    design_effect,
-    onset_share,
-    plan_onset_test,
-    plan_ordinal_pain,
-    plan_pain,
-    plan_paired_success,
-    plan_success,
-    plan_wait,
-    size_table,
-)
+from onsetstudy.design.sizes.frame import Frame, design_effect, size_table
+from onsetstudy.design.sizes.means import plan_wait
+from onsetstudy.design.sizes.onset import onset_share, plan_onset_test
+from onsetstudy.design.sizes.pain import plan_ordinal_pain, plan_pain
+from onsetstudy.design.sizes.success import plan_paired_success, plan_success
 from onsetstudy.inference.exact_power import exact_cases, exact_mcnemar_power, exact_shares_power
 from tests.reference import load_reference
 

@@ -14,7 +14,8 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.interim.boundaries import spending_bounds
 from onsetstudy.design.pace import time_to_answer
 from onsetstudy.design.size_results import OnsetExpectation
-from onsetstudy.design.sizes import plan_onset_test, plan_success
+from onsetstudy.design.sizes.onset import plan_onset_test
+from onsetstudy.design.sizes.success import plan_success
 from onsetstudy.design.trials.draws import cells_of, draw_trials, place_of
 from onsetstudy.design.trials.results import TrialScenario
 from onsetstudy.design.trials.schedules import compare_schedules

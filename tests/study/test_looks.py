@@ -10,7 +10,8 @@ from onsetstudy.design.interim.interim_analyses import LookSeen
 from onsetstudy.report.figures import interim as figure
 from onsetstudy.report.figures.canvas import NARROW, WIDE, axes_at, canvas, look_of
 from onsetstudy.report.sections.appendix.interim import looks_section, verdict_words
-from onsetstudy.study.practice.interim import judge_seen, looks_taken, plan_of
+from onsetstudy.study.planning.interim_plan import plan_of
+from onsetstudy.study.practice.interim import judge_seen, looks_taken
 from onsetstudy.study.practice.subsets import analyse_population, primary_result
 from onsetstudy.study.sets.prepare import prepare
 from tests.study.cases import case, protocol, readings_of, records

@@ -2,6 +2,7 @@
 
 import dataclasses
 import itertools
+import json
 import math
 import re
 
@@ -13,16 +14,24 @@ from statsmodels.stats.power import TTestPower
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError
+from onsetstudy.core.results import ArmCount, Counts
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.sizes import Frame, plan_onset_test, plan_wait
+from onsetstudy.design.expected_wait import expected_wait
+from onsetstudy.design.sizes.frame import Frame
+from onsetstudy.design.sizes.means import plan_wait
+from onsetstudy.design.sizes.onset import plan_onset_test
 from onsetstudy.design.trials.draws import draw_trials
 from onsetstudy.design.trials.trial_power import simulate_power
+from onsetstudy.files.documents.planning import planning_json
 from onsetstudy.files.ledger.lock import read_lock
-from onsetstudy.report.documents.planning import compose_planning, headline, size_lines
+from onsetstudy.report.documents.planning import compose_planning
 from onsetstudy.report.figures import power
 from onsetstudy.report.figures.canvas import canvas
 from onsetstudy.report.render.html import render_html
+from onsetstudy.report.sections.before.plan_words import claims_listed, headline, size_lines
+from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.planning.plan_study import plan_study
+from onsetstudy.study.planning.sizes import main_size
 from tests.study.cases import PROTOCOLS, protocol
 
 TRIALS = 60
@@ -33,7 +42,7 @@ LOCK = read_lock(PROTOCOLS / "mandibular_block_group.toml")
 
 @pytest.fixture(scope="module")
 def planned():
-    """The locked demo: its primary outcome, the restricted time, is not simulated."""
+    """The locked demo: its primary outcome is the restricted time."""
     return plan_study(protocol(), lock=LOCK, trials=TRIALS)
 
 
@@ -99,22 +108,94 @@ def test_without_never_numb_teeth_simulation_and_formula_agree(ratio):
 
 
 def test_no_power_of_another_test_stands_beside_the_primary_one(planned):
-    """The restricted time is not simulated: no simulated power, the reason in words, and every power with its test."""
-    assert planned.planned is planned.null is planned.needed is None
-    assert all(p.simulated is None and p.test == "two-sample Student's t test" for p in planned.curve)
+    """The restricted time is drawn and decided as the report compares it; every power names its test."""
+    z_test = planned.planned.test
+    assert "restricted mean time to onset" in z_test
+    assert {p.test for p in (planned.planned, planned.null, planned.at_size)} == {z_test}
+    assert {p.scenario.decision for p in (planned.planned, planned.null, planned.at_size)} == {"wait"}
+    assert all(p.test == "two-sample Student's t test" for p in planned.curve)
     assert {q.outcome: q.size.test for q in planned.questions} == {
         "onset_test": "log-rank test",
         "success": "score test of two proportions",
         "wait": "two-sample Student's t test",
-        "pain": "rank-sum test",
+        "pain": "two-sample Student's t test",
     }
     html = words(planned)
-    assert "the primary outcome is not simulated" in html
-    assert "log-rank test found a hazard ratio" not in html
-    assert "simulated, %" not in html
+    assert "log-rank test found" not in html
+    assert "power by the log-rank" not in html
     allows = headline(planned).allows.replace("\u202f", " ")
     assert "80 % power of the two-sample Student's t test" in allows
     assert all(line["power"]["test"] == "log-rank test" for line in to_dict(planned)["schedules"]["lines"])
+
+
+def test_drawn_means_differ_by_what_is_planned_for(planned):
+    """Half a minute between the curves that are drawn, by integration, not the 1.4 min of the expected curves."""
+    drawn = planned.at_size.scenario
+    wait = expected_wait(drawn.expected, drawn.hazard_ratio, operator_spread=drawn.operator_spread)
+    assert wait.reference_mean_min - wait.other_mean_min == pytest.approx(0.5, abs=1e-6)
+    assert planned.wait.reference_mean_min - planned.wait.other_mean_min > 1.3
+    assert 1 < drawn.hazard_ratio < planned.protocol.plan.planned_hazard_ratio
+    null = planned.null.scenario
+    assert (null.hazard_ratio, null.expected.never_other) == (1.0, null.expected.never_reference)
+
+
+def test_simulated_trials_of_the_size_have_its_power(planned):
+    assert planned.at_size.scenario.looks == ()
+    assert planned.at_size.scenario.cases == pytest.approx(planned.questions[3].size.unrounded, abs=2)
+    assert planned.at_size.power == pytest.approx(0.8, abs=4 * planned.at_size.mc_error)
+    assert planned.planned.power < 0.5, "the planned onsets are too few for the main outcome"
+    assert "The planned information is too little for it" in words(planned)
+
+
+def test_curves_that_cannot_differ_so_much_are_not_simulated():
+    made = agreeing(wait_difference_min=6.0)
+    found = plan_study(made, trials=TRIALS)
+    assert found.planned is found.at_size is None
+    assert "none has the difference" in found.not_simulated
+    assert found.not_simulated in words(found)
+
+
+def test_pain_is_drawn_on_its_scale():
+    found = plan_study(agreeing(primary="pain_difference"), trials=200)
+    drawn = found.at_size.scenario
+    assert (drawn.decision, drawn.pain_sd, drawn.pain_less) == ("pain", 20.0, 10.0)
+    assert found.null.scenario.pain_less == 0
+    assert found.at_size.power == pytest.approx(0.8, abs=4 * found.at_size.mc_error)
+
+
+def test_one_size_of_the_main_outcome_leads_everywhere(planned):
+    """Page, terminal, file and the practice's own report tell one number; every other names its test."""
+    listed = claims_listed(planned)
+    lead = listed[0]
+    assert [c["leads"] for c in listed] == [True] + [False] * (len(listed) - 1)
+    assert (lead["quantity"], lead["unit"], lead["test"]) == ("rmst_difference", "cases", "two-sample Student's t test")
+    size = next(q.size for q in planned.questions if q.outcome == "wait")
+    assert lead["value"] == size.total == main_size(planned.protocol).total
+    assert len({c["key"] for c in listed}) == len(listed)
+    for claim in listed:
+        assert claim["test"] in claim["sentence"]
+    by_arm = tuple(ArmCount(arm=arm, cases=15, onsets=15) for arm in ("plain", "buffered"))
+    told = more_needed(planned.protocol, Counts(cases=30, onsets=30, by_arm=by_arm), (30,))
+    assert (told.cases_to_include, told.test, told.events_needed) == (size.total, size.test, None)
+    assert f"{size.total} cases to include" in told.text
+    page = words(planned)
+    for claim in listed:
+        if claim["kind"] != "size" or claim["leads"]:
+            assert claim["sentence"].replace("\u202f", " ").split(".")[0] in page
+    assert sum(line.endswith("This is your main outcome.") for line in size_lines(planned)) == 1
+
+
+def test_the_file_carries_the_claims_and_is_read_without_them(planned):
+    data = json.loads(planning_json(planned))
+    assert data["claims"][0]["sentence"].startswith(headline(planned).seen)
+    assert from_dict(data).questions[0].size.total == planned.questions[0].size.total
+
+
+def test_the_rate_leads_with_its_simulated_size(rated):
+    lead = claims_listed(rated)[0]
+    assert (lead["kind"], lead["value"], lead["test"]) == ("simulated_size", rated.needed.included, "log-rank test")
+    assert rated.at_size is None
+    assert main_size(rated.protocol) is None
 
 
 def test_the_power_curve_is_that_of_the_size(planned):
@@ -149,10 +230,11 @@ def test_a_locked_contradiction_is_loud_and_sized_by_the_curves(planned):
 
 def test_success_is_simulated_by_its_own_test():
     found = plan_study(dataclasses.replace(agreeing(primary="success_by_target"), looks=None), trials=TRIALS)
-    assert found.planned.test == "score test of two proportions" == found.needed.test
+    assert found.planned.test == "score test of two proportions" == found.at_size.test
     assert found.planned.scenario.decision == "success"
     assert {p.test for p in found.curve} == {found.planned.test}
     assert "more cases, %" not in words(found)  # what a schedule costs is told of the log-rank test only
+    assert found.at_size.power == pytest.approx(0.8, abs=4 * found.at_size.mc_error)
     with_interim = plan_study(agreeing(primary="success_by_target"), trials=TRIALS)
     assert with_interim.planned is None
     assert "interim analyses" in with_interim.not_simulated
@@ -198,7 +280,7 @@ def test_the_main_outcome_stands_first_with_its_own_size(planned):
             "success_by_target",
             "Your main outcome, the proportion numb by the target minute (17.9 % against 27.5 %), takes 632",
         ),
-        ("pain", "Your main outcome, pain (less pain in 63.8 % of pairs), takes 146"),
+        ("pain", "Your main outcome, mean pain (10 mm, standard deviation 20 mm), takes 136"),
     ],
 )
 def test_every_main_outcome_has_its_sentence(primary, begins):
@@ -206,7 +288,7 @@ def test_every_main_outcome_has_its_sentence(primary, begins):
     assert headline(this).seen.replace("\u202f", " ").startswith(begins)
     lines = [line for line in size_lines(this) if "your main outcome" in line]
     assert len(lines) == 1
-    assert (this.planned is None) == (primary != "hazard_ratio")
+    assert (this.planned is None) == (primary == "success_by_target")  # not together with interim analyses
 
 
 def test_a_main_outcome_without_a_size_is_not_passed_over():
@@ -329,7 +411,7 @@ def test_pairs_are_sized_by_the_spread_of_differences_within_patients():
 
 @pytest.mark.slow
 def test_paired_sizes_hold_in_simulation():
-    """Two correlated outcomes of each patient, by numpy; Student's t of the differences, signed ranks, McNemar."""
+    """Two correlated outcomes of each patient, by numpy; Student's t of the differences."""
     rng = np.random.default_rng(4)
     found = plan_study(paired(0.5), trials=TRIALS)
     sizes = {q.outcome: q.size for q in found.questions}
@@ -343,8 +425,8 @@ def test_paired_sizes_hold_in_simulation():
     p = stats.ttest_1samp(two(n, found.wait.sd_min, 0.5), 0, axis=1).pvalue
     assert abs(np.mean(p <= 0.05) - 0.8) < error
     n, pain = math.ceil(sizes["pain"].unrounded), found.protocol.pain.instrument.important_difference
-    p = stats.wilcoxon(two(n, found.protocol.planning.pain_sd, pain), axis=1, method="asymptotic").pvalue
-    assert abs(np.mean(p <= 0.05) - 0.8) < error + 0.02  # Noether's formula is for small differences
+    p = stats.ttest_1samp(two(n, found.protocol.planning.pain_sd, pain), 0, axis=1).pvalue
+    assert abs(np.mean(p <= 0.05) - 0.8) < error + 0.02  # sizes are rounded up
 
 
 def test_three_to_one_is_simulated_three_to_one():
@@ -361,10 +443,11 @@ def test_the_command(tmp_path):
     path = str(PROTOCOLS / "mandibular_block_group.toml")
     run = CliRunner().invoke(onsetstudy, ["plan", path, "--into", str(tmp_path), "--trials", "50"])
     assert run.exit_code == 0, run.output
-    first, second, why = run.output.splitlines()[:3]
+    first, second, third, planned_size = run.output.splitlines()[:4]
     assert first.startswith("Your main outcome, the restricted mean time to onset, up to 15 minutes")
     assert "80 % power of the two-sample Student's t test" in second.replace("\u202f", " ")
-    assert "the primary outcome is not simulated" in why
+    assert "50 simulated trials of that size" in third
+    assert "At the planned size (429 analysed, 380 onsets)" in planned_size
     assert "Caution: The locked protocol contradicts itself" in run.output
     assert "  Restricted mean time to onset, 0.5 min, standard deviation 4.33 min: 2478 cases, 27 quar" in run.output
     assert "onset_test" not in run.output

@@ -46,7 +46,7 @@ def command(
     from onsetstudy.files.documents.planning import write_planning
     from onsetstudy.files.ledger.lock import read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.report.documents.planning import headline, size_lines
+    from onsetstudy.report.sections.before.plan_words import headline, planned_size, size_lines
     from onsetstudy.study.planning.plan_study import plan_study
 
     promised = read_protocol(protocol)
@@ -54,8 +54,9 @@ def command(
     with progress_line() as progress:
         results = plan_study(promised, lock=read_lock(protocol), trials=trials, mapper=mapper, progress=progress)
     said = headline(results)
-    for sentence in (said.seen, said.allows, said.difference or results.not_simulated):
-        click.echo(sentence)
+    for sentence in (said.seen, said.allows, said.difference, planned_size(results)):
+        if sentence:
+            click.echo(sentence)
     for caution in results.caution:
         if caution.code == "spread_contradicts_curve":
             click.echo(f"Caution: {caution.text}")

@@ -22,13 +22,16 @@ class Drawn:
     """Cases of many trials, arrays of shape (trials, cases).
 
     In a paired design the cases are patients' injections: first all of the reference arm, then all of the other.
-    ``other`` says which cases are of the other arm; ``onset_min`` is the truth.
+    ``other`` says which cases are of the other arm; ``onset_min`` is the truth. ``stratum`` is the practice of each
+    case, one operator each; ``score`` its pain, ``None`` unless pain decides.
     """
 
     left: FloatArray
     right: FloatArray
     other: NDArray[np.bool_]
     onset_min: FloatArray
+    stratum: IntArray
+    score: FloatArray | None = None
 
 
 def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) -> Drawn:
@@ -40,11 +43,12 @@ def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) 
     multiply its time. Arms are allocated at random in the ratio of the scenario. Readings are felt before onset and not
     felt after;
     missed tests and those whose control tooth did not feel the cold are not there. A supplement ends what counts.
+    Pain is normal with the stated spread; the ends of a scale are not drawn, as no plan states where on it scores lie.
     """
     paired = scenario.design == "paired"
     n = scenario.cases * (2 if paired else 1)
     other = _arms(trials, scenario, paired, rng)
-    onset = _onsets(scenario, other, paired, rng)
+    onset, stratum = _onsets(scenario, other, paired, rng)
     tests = np.asarray(scenario.tests_min, dtype=np.float64)
     total = trials * n
     gone = scenario.missed_share + (1 - scenario.missed_share) * scenario.control_failure_share
@@ -62,7 +66,17 @@ def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) 
         case, minute, felt, n_cases=total, confirmations=scenario.confirmations, rescue_min=rescue
     )
     shape = (trials, n)
-    return Drawn(left=derived.left.reshape(shape), right=derived.right.reshape(shape), other=other, onset_min=onset)
+    score = None
+    if scenario.decision == "pain":
+        score = rng.normal(0.0, scenario.pain_sd, shape) - np.where(other, scenario.pain_less, 0.0)
+    return Drawn(
+        left=derived.left.reshape(shape),
+        right=derived.right.reshape(shape),
+        other=other,
+        onset_min=onset,
+        stratum=stratum,
+        score=score,
+    )
 
 
 def _arms(trials: int, scenario: TrialScenario, paired: bool, rng: np.random.Generator) -> NDArray[np.bool_]:
@@ -80,17 +94,21 @@ def _arms(trials: int, scenario: TrialScenario, paired: bool, rng: np.random.Gen
     return np.stack((first, ~first), axis=2).reshape(trials, -1)[:, :cases]
 
 
-def _onsets(scenario: TrialScenario, other: NDArray[np.bool_], paired: bool, rng: np.random.Generator) -> FloatArray:
+def _onsets(
+    scenario: TrialScenario, other: NDArray[np.bool_], paired: bool, rng: np.random.Generator
+) -> tuple[FloatArray, IntArray]:
+    """Minutes of onset and the operator of every case."""
     e = scenario.expected
     trials, n = other.shape
+    who = np.zeros((trials, n), dtype=np.int64)
     scale = e.median_min / np.log(2) ** (1 / e.shape)
     shift = np.zeros((trials, n))
     if scenario.operator_spread > 0 and scenario.operators > 1:
         hands = rng.normal(0, scenario.operator_spread, (trials, scenario.operators))
         people = n // 2 if paired else n
         who = rng.integers(0, scenario.operators, (trials, people))
-        own = np.take_along_axis(hands, who, axis=1)
-        shift += np.tile(own, 2) if paired else own
+        who = np.tile(who, 2) if paired else who
+        shift += np.take_along_axis(hands, who, axis=1)
     if paired and scenario.patient_spread > 0:
         shift += np.tile(rng.normal(0, scenario.patient_spread, (trials, n // 2)), 2)
     ratio = np.where(other, scenario.hazard_ratio, 1.0)
@@ -98,7 +116,10 @@ def _onsets(scenario: TrialScenario, other: NDArray[np.bool_], paired: bool, rng
     never = np.where(other, e.never_other, e.never_reference)
     if e.never_other > 0 or e.never_reference > 0:
         onset = np.where(rng.random((trials, n)) < never, np.inf, onset)
-    return np.asarray(onset, dtype=np.float64)
+    if scenario.operator_spread == 0 and scenario.operators > 1:
+        # Practices that do not differ are compared within all the same.
+        who = rng.integers(0, scenario.operators, (trials, n))
+    return np.asarray(onset, dtype=np.float64), who
 
 
 def _rescued(

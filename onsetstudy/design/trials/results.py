@@ -42,13 +42,18 @@ class TrialScenario:
     design : str
         ``parallel`` or ``paired`` (crossover, split-mouth).
     decision : str
-        ``log_rank`` or ``success`` (share numb by the target).
+        ``log_rank``, ``success`` (share numb by the target), ``wait`` (restricted mean time to onset up to the horizon
+        of ``expected``, within operators' practices) or ``pain`` (difference in mean scores, within the same).
     alpha : float
         Two-sided; without looks.
     ratio : tuple of int
         Cases of the reference arm to the other; ``paired`` designs have one of each.
     looks : tuple of (fraction of the cases, boundary)
         Two-sided boundaries on the Z scale; empty: one look at the end.
+    grace_min : float
+        How long before the horizon a last test still counts as at it, where nobody was tested later; for ``wait``.
+    pain_sd, pain_less : float
+        Standard deviation of the scores, and by how much the other arm hurts less, in units of the scale; for ``pain``.
     """
 
     cases: int
@@ -69,6 +74,22 @@ class TrialScenario:
     alpha: float = 0.05
     ratio: tuple[int, int] = (1, 1)
     looks: tuple[tuple[float, float], ...] = ()
+    grace_min: float = 1.0
+    pain_sd: float = 0.0
+    pain_less: float = 0.0
+
+    @property
+    def side(self) -> int:
+        """Which arm the drawn effect favours: 1 the other one, -1 the reference arm, 0 neither."""
+        e = self.expected
+        if self.decision == "pain":
+            effect = self.pain_less
+        elif self.hazard_ratio != 1:
+            effect = self.hazard_ratio - 1
+        else:
+            # Only the means of restricted times tell arms apart that differ in the never-numb shares alone.
+            effect = e.never_reference - e.never_other if self.decision == "wait" else 0.0
+        return (effect > 0) - (effect < 0)
 
 
 @result_kind("simulated_power")

@@ -20,14 +20,26 @@ from onsetstudy.core.seeds import stream
 from onsetstudy.core.work import Mapper, Progress, serial
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.trials.draws import Drawn, cells_of, draw_trials, place_of
+from onsetstudy.design.trials.mean_scores import pain_scores, wait_scores
 from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compare_many_pairs
 
 __all__ = ["Tally", "check_scenario", "scores_of", "simulate_power", "simulate_tallies", "summarise"]
 
 CHUNK_CASES = 100_000
-DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success")
-TESTS = {"log_rank": "log-rank test", "success": "score test of two proportions"}
+DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success", "wait", "pain")
+TESTS = {
+    "log_rank": "log-rank test",
+    "success": "score test of two proportions",
+    "wait": "Z test of the restricted mean time to onset, within practices",
+    "pain": "Z test of mean pain with Welch's standard error, within practices",
+}
+METHODS = {
+    "log_rank": "simulated trials through the onset rule and the interval-censored log-rank score",
+    "success": "simulated trials through the onset rule and a score test of shares numb by the target",
+    "wait": "simulated trials through the onset rule and the report's restricted mean time to onset",
+    "pain": "simulated scores, normal, through the report's difference in means",
+}
 FIRST_TEST_CAUTION = 0.2
 
 
@@ -68,6 +80,12 @@ def check_scenario(scenario: TrialScenario) -> TrialScenario:
             s.design != "paired" or s.ratio[0] == s.ratio[1],
             "ratio", "pairs have one case of each arm", "leave the ratio at 1 and 1",
         ),
+        (
+            s.design != "paired" or s.decision in ("log_rank", "success"),
+            "decision", "means of pairs are not simulated", "choose log_rank or success",
+        ),
+        (s.decision != "pain" or s.pain_sd > 0, "pain_sd", "the spread of pain must be above 0", "give points above 0"),
+        (s.decision != "wait" or e.tau_min > 0, "tau_min", "the horizon must be above 0", "give minutes above 0"),
         (0 < s.alpha < 1, "alpha", f"an error rate of {s.alpha:g}", "give one between 0 and 1"),
         (
             not fractions or (_grows(fractions) and fractions[0] > 0 and fractions[-1] <= 1),
@@ -121,7 +139,9 @@ def simulate_power(
     Notes
     -----
     Intervals come from the same onset rule and scores from the same curve and permutation variance as in the report,
-    which uses exact permutation in small studies: below 50 cases the report is a little more careful.
+    which uses exact permutation in small studies: below 50 cases the report is a little more careful. Means are decided
+    by Z, as at the report's interim analyses; the report of a single analysis takes Student's t, a little more careful
+    below 50 cases too.
     """
     tallies = simulate_tallies(scenario, trials=trials, seed=seed, mapper=mapper, progress=progress)
     return summarise(scenario, tallies, trials, seed)
@@ -172,8 +192,14 @@ def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> F
     left, right, other = drawn.left[:, seen], drawn.right[:, seen], drawn.other[:, seen]
     if scenario.decision == "success":
         return _success_scores(left, right, other, scenario.target_min)
+    if scenario.decision == "pain" and drawn.score is not None:
+        return pain_scores(drawn.score[:, seen], other, drawn.stratum[:, seen])
     cells = cells_of(scenario.tests_min)
     place = place_of(left, right, scenario.tests_min)
+    if scenario.decision == "wait":
+        return wait_scores(
+            cells, place, other, drawn.stratum[:, seen], tau_min=scenario.expected.tau_min, grace_min=scenario.grace_min
+        )
     trials, c = left.shape[0], len(cells)
     code = (np.arange(trials)[:, None] * 2 + other) * c + place
     counts = np.bincount(code.ravel(), minlength=trials * 2 * c).reshape(trials, 2, c)
@@ -218,7 +244,7 @@ def summarise(scenario: TrialScenario, found: list[Tally], trials: int, seed: in
     stopped = passed.any(axis=1)
     first = np.argmax(passed, axis=1)
     sign = np.sign(answered[np.arange(len(z)), first])
-    wanted = math.copysign(1, math.log(scenario.hazard_ratio)) if scenario.hazard_ratio != 1 else 0.0
+    wanted = scenario.side
     right = stopped & (sign == wanted if wanted else True)
     count = int(right.sum())
     low, high = proportion_confint(count, trials, method="wilson")
@@ -242,9 +268,7 @@ def summarise(scenario: TrialScenario, found: list[Tally], trials: int, seed: in
         numb_at_first=numb,
         onset_share=sum(t.onsets for t in found) / cases,
         seed=seed,
-        method="simulated trials through the onset rule and the interval-censored log-rank score"
-        if scenario.decision == "log_rank"
-        else "simulated trials through the onset rule and a score test of shares numb by the target",
+        method=METHODS[scenario.decision],
         caution=_cautions(scenario, numb),
     )
 

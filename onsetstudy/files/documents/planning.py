@@ -13,9 +13,10 @@ from onsetstudy.files.output import write_bytes
 from onsetstudy.report.documents.planning import compose_planning
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
-from onsetstudy.study.planning_results import PlanningResults
+from onsetstudy.report.sections.before.plan_words import claims_listed
+from onsetstudy.study.planning.results import PlanningResults
 
-__all__ = ["write_planning"]
+__all__ = ["planning_json", "write_planning"]
 
 
 def write_planning(
@@ -26,10 +27,14 @@ def write_planning(
     made: dict[str, Callable[[], bytes]] = {
         "html": lambda: render_html(document).encode("utf-8"),
         "pdf": lambda: render_pdf(document, paper=paper),
-        "json": lambda: (json.dumps(rounded(gather(to_dict(results))), indent=1, ensure_ascii=False) + "\n").encode(
-            "utf-8"
-        ),
+        "json": lambda: planning_json(results).encode("utf-8"),
     }
     return [
         write_bytes(Path(folder) / f"{document.id}.{name}", make()) for name, make in made.items() if name in formats
     ]
+
+
+def planning_json(results: PlanningResults) -> str:
+    """Every number of a plan as JSON text, its claims as page 1 and the terminal tell them."""
+    data = {**gather(to_dict(results)), "claims": claims_listed(results)}
+    return json.dumps(rounded(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"

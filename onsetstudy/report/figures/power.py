@@ -23,7 +23,7 @@ from onsetstudy.report.figures.canvas import (
     look_of,
     to_svg,
 )
-from onsetstudy.study.planning_results import PlanningResults
+from onsetstudy.study.planning.results import PlanningResults
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -171,7 +171,7 @@ def draw_figure(results: PlanningResults, *, name: str, title: str) -> Drawing:
             if not beside:
                 right.set_ylabel("power", fontsize=8, color=SECONDARY)
             for ax in figure.axes:
-                ax.set_xlabel(f"analysed cases in both arms; {test}", fontsize=8, color=SECONDARY)
+                ax.set_xlabel("analysed cases in both arms", fontsize=8, color=SECONDARY)
             return to_svg(figure, ids, title, alt)
 
     return drawing(paint, name, alt)

@@ -2,73 +2,52 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-
-from scipy import stats
+from dataclasses import replace
 
 from onsetstudy.core.errors import DesignError, Problem, Where
 from onsetstudy.core.results import Caution
 from onsetstudy.core.work import Mapper, Progress, serial
-from onsetstudy.design.expected_wait import TOLERANCE, ExpectedWait, contradicts, expected_wait, refuse_contradiction
-from onsetstudy.design.interim.results import LookPlan
+from onsetstudy.design.expected_wait import TOLERANCE, ExpectedWait, contradicts, refuse_contradiction
 from onsetstudy.design.pace import time_to_answer
 from onsetstudy.design.planning_values import implausible
-from onsetstudy.design.size_results import OnsetExpectation, SampleSize
-from onsetstudy.design.sizes import plan_onset_test, plan_pain, plan_success, plan_wait, size_table
-from onsetstudy.design.trials.results import ScheduleComparison, SimulatedPower, TrialScenario
+from onsetstudy.design.size_results import OnsetExpectation, SampleSize, SizeTable
+from onsetstudy.design.sizes.frame import size_table
+from onsetstudy.design.sizes.means import plan_wait
+from onsetstudy.design.sizes.onset import plan_onset_test
+from onsetstudy.design.trials.results import ScheduleComparison, TrialScenario
 from onsetstudy.design.trials.schedules import compare_schedules
-from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import PlanningAssumptions, Protocol
+from onsetstudy.study.planning.interim_plan import plan_of
+from onsetstudy.study.planning.power import (
+    EFFECTS,
+    OUT_OF_REACH,
+    Run,
+    curve_of,
+    even,
+    needed_of,
+    not_simulated,
+    of_primary,
+    planned_cases,
+    planned_effect,
+    scenario_of,
+    without_effect,
+)
+from onsetstudy.study.planning.results import PlanningResults
 from onsetstudy.study.planning.sizes import (
+    OUTCOME_OF,
+    expectation_of,
     frame_of,
-    numb_by,
     overall_alpha,
     pair_sizes,
     parallel_sizes,
-    superiority_of,
+    wait_of_curves,
 )
-from onsetstudy.study.planning_results import Needed, PlanningResults, PowerPoint, Question
-from onsetstudy.study.practice.interim import plan_of
+from onsetstudy.study.planning_results import Question
 
 __all__ = ["plan_study"]
 
-EFFECTS = (1.2, 1.35, 1.5, 1.75, 2.0)
-PARTS = (0.5, 0.75, 1.0, 1.5)
-"""Effects of the power curve for differences, as parts of the planned one."""
-STEPS = (0.25, 0.5, 0.75, 1.0, 1.5)
 POWERS = (0.8, 0.9)
-OUTCOME_OF = {
-    "hazard_ratio": "onset_test",
-    "success_difference": "success",
-    "rmst_difference": "wait",
-    "pain_difference": "pain",
-}
-PAIRS_NOT_SIMULATED = (
-    "No power by simulation stands here: each patient has both arms, and such trials are not simulated for a plan."
-)
-NOT_THE_PRIMARY = (
-    "No power by simulation stands here: the primary outcome is not simulated, and the power of another test is not "
-    "its power."
-)
-INTERIM_OF_ANOTHER = (
-    "No power by simulation stands here: the primary outcome is not simulated together with its interim analyses."
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Run:
-    """How much is simulated, and by whom."""
-
-    trials: int
-    seed: int
-    mapper: Mapper
-    progress: Progress | None = None
-
-    def power(self, scenario: TrialScenario) -> SimulatedPower:
-        return simulate_power(scenario, trials=self.trials, seed=self.seed, mapper=self.mapper, progress=self.progress)
 
 
 def plan_study(
@@ -98,22 +77,10 @@ def plan_study(
         If the protocol states no assumptions, or a standard deviation that contradicts its curves. What is locked
         cannot be corrected without an amendment: there the plan takes the spread of the curves and says so instead.
     """
-    assumed = protocol.planning
-    if assumed is None:
-        raise DesignError(
-            Problem(
-                what="the protocol states no assumptions to plan with",
-                where=Where(key="planning"),
-                mend="copy the table [planning] from protocols/mandibular_block_group.toml and change what differs",
-                code="planning",
-            )
-        )
-    run = _Run(trials=trials, seed=protocol.plan.seed, mapper=mapper, progress=progress)
-    expected, paired = _expectation(protocol, assumed), protocol.study.paired
-    frame = frame_of(protocol, assumed)
-    wait = expected_wait(
-        expected, protocol.plan.planned_hazard_ratio, operator_spread=assumed.operator_spread, share=frame.share
-    )
+    assumed = _assumed(protocol)
+    run = Run(trials=trials, seed=protocol.plan.seed, mapper=mapper, progress=progress)
+    expected, paired = expectation_of(protocol, assumed), protocol.study.paired
+    wait = wait_of_curves(protocol, assumed, expected)
     used = protocol.plan.wait_difference_min is not None
     if used and (lock is None or lock.latest.digest != protocol.digest):
         refuse_contradiction(assumed.wait_sd_min, wait)
@@ -124,35 +91,33 @@ def plan_study(
     )
     looks = plan_of(protocol)
     primary = next((s for s in sizes if s.quantity == OUTCOME_OF[protocol.plan.primary]), None)
-    why_not = _not_simulated(protocol, looks, primary)
-    cases = 0 if paired else _planned_cases(sizes[0], primary, looks)
-    scenario = None if paired else _scenario(protocol, assumed, expected, cases, looks)
-    simulated = None if why_not else scenario
+    why_not = not_simulated(protocol, looks, primary)
+    cases = 0 if paired else planned_cases(sizes[0], primary, looks)
+    scenario = None if paired else scenario_of(protocol, assumed, expected, cases, looks)
+    simulated = None if why_not or scenario is None else of_primary(protocol, assumed, scenario)
+    if simulated is None and not why_not:
+        why_not = OUT_OF_REACH
+    by_simulation = protocol.plan.primary == "hazard_ratio"
     return PlanningResults(
         protocol=protocol,
         expected=expected,
         wait=wait,
         questions=tuple(_question(s, assumed, run.seed) for s in sizes),
         not_sized=not_sized,
-        table=None
-        if paired
-        else size_table(
-            lambda ratio, power: plan_onset_test(
-                hazard_ratio=ratio, power=power, alpha=overall_alpha(protocol), expected=expected, frame=frame
-            ),
-            effects=sorted({*EFFECTS, protocol.plan.planned_hazard_ratio}),
-            powers=POWERS,
-        ),
+        table=None if paired else _table(protocol, assumed, expected),
         # As far as the main outcome takes: a figure that ends before it would show no way to the planned power.
         curve=()
         if primary is None or paired
-        else _curve(protocol, assumed, expected, wait, simulated, max(cases, round(primary.unrounded)), run),
-        planned_effect=None if primary is None or paired else _planned_effect(protocol),
+        else curve_of(protocol, assumed, expected, wait, simulated, max(cases, round(primary.unrounded)), run),
+        planned_effect=None if primary is None or paired else planned_effect(protocol),
         schedules=None if scenario is None else _compared(protocol, scenario, run),
         looks=looks,
         planned=None if simulated is None else run.power(simulated),
-        null=None if simulated is None else run.power(_without_effect(simulated)),
-        needed=None if simulated is None else _needed(protocol, assumed, simulated, looks, run),
+        null=None if simulated is None else run.power(without_effect(simulated)),
+        needed=needed_of(protocol, assumed, simulated, looks, run) if simulated is not None and by_simulation else None,
+        at_size=None
+        if simulated is None or primary is None or by_simulation
+        else run.power(replace(simulated, cases=even(round(primary.unrounded)), looks=())),
         not_simulated=why_not,
         trials=trials,
         seed=run.seed,
@@ -160,33 +125,33 @@ def plan_study(
     )
 
 
-def _expectation(protocol: Protocol, assumed: PlanningAssumptions) -> OnsetExpectation:
-    return OnsetExpectation(
-        median_min=assumed.median_min,
-        shape=assumed.shape,
-        never_reference=assumed.never_reference,
-        never_other=assumed.never_other,
-        tau_min=protocol.onset.tau_min,
+def _assumed(protocol: Protocol) -> PlanningAssumptions:
+    assumed = protocol.planning
+    if assumed is None:
+        raise DesignError(
+            Problem(
+                what="the protocol states no assumptions to plan with",
+                where=Where(key="planning"),
+                mend="copy the table [planning] from protocols/mandibular_block_group.toml and change what differs",
+                code="planning",
+            )
+        )
+    return assumed
+
+
+def _table(protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation) -> SizeTable:
+    """Sizes of the log-rank test over effects and powers."""
+    frame, alpha = frame_of(protocol, assumed), overall_alpha(protocol)
+    return size_table(
+        lambda ratio, power: plan_onset_test(
+            hazard_ratio=ratio, power=power, alpha=alpha, expected=expected, frame=frame
+        ),
+        effects=sorted({*EFFECTS, protocol.plan.planned_hazard_ratio}),
+        powers=POWERS,
     )
 
 
-def _not_simulated(protocol: Protocol, looks: LookPlan | None, primary: SampleSize | None) -> str:
-    """Why the power of the primary outcome is not simulated; empty if it is."""
-    if protocol.study.paired:
-        return PAIRS_NOT_SIMULATED
-    if protocol.plan.primary == "hazard_ratio":
-        return ""
-    if protocol.plan.primary != "success_difference" or primary is None:
-        return NOT_THE_PRIMARY
-    return "" if looks is None else INTERIM_OF_ANOTHER
-
-
-def _without_effect(scenario: TrialScenario) -> TrialScenario:
-    nothing = replace(scenario.expected, never_other=scenario.expected.never_reference)
-    return replace(scenario, hazard_ratio=1.0, expected=nothing)
-
-
-def _compared(protocol: Protocol, scenario: TrialScenario, run: _Run) -> ScheduleComparison:
+def _compared(protocol: Protocol, scenario: TrialScenario, run: Run) -> ScheduleComparison:
     return compare_schedules(
         replace(scenario, looks=(), decision="log_rank"),
         _schedules(protocol),
@@ -197,153 +162,11 @@ def _compared(protocol: Protocol, scenario: TrialScenario, run: _Run) -> Schedul
     )
 
 
-def _needed(
-    protocol: Protocol, assumed: PlanningAssumptions, scenario: TrialScenario, looks: LookPlan | None, run: _Run
-) -> Needed:
-    """Size with the planned power by simulation: the mean z statistic grows with the root of the cases.
-
-    The formulas take the hazard ratio as the same at all times. Where some teeth never become numb it fades, since
-    they are what is left in the end; the simulation knows that and the formulas do not.
-    """
-    single = run.power(replace(scenario, looks=()))
-    alpha, power = overall_alpha(protocol), protocol.plan.planned_power
-    # Where there is an effect the z statistic does not spread by 1, least of all with unequal arms: its own spread.
-    spread_z = single.mean_z_error * math.sqrt(run.trials - single.without_answer)
-    wanted = float(stats.norm.isf(alpha / 2) + spread_z * stats.norm.isf(1 - power))
-    inflation = 1.0 if looks is None else looks.inflation
-    if not single.mean_z > 2 * single.mean_z_error:
-        raise DesignError(
-            "simulated trials of the planned size do not see the planned effect at all; plan for more cases"
-        )
-    analysed = scenario.cases * (wanted / single.mean_z) ** 2 * inflation
-    spread = 2 * 2 * analysed * single.mean_z_error / single.mean_z
-    included = math.ceil(analysed / (1 - assumed.lost_share))
-    return Needed(
-        test=single.test,
-        analysed=math.ceil(analysed),
-        two_errors=math.ceil(spread),
-        included=included,
-        pace=time_to_answer(
-            included, cases_per_month=assumed.cases_per_month, eligible_share=assumed.eligible_share, seed=run.seed
-        ),
-    )
-
-
-def _planned_cases(log_rank: SampleSize, primary: SampleSize | None, looks: LookPlan | None) -> int:
-    """Analysed cases: of the primary outcome, or of the planned information (from onsets if those are counted)."""
-    if looks is None:
-        return round((primary or log_rank).unrounded)
-    if looks.unit == "cases" or not log_rank.events:
-        return round(looks.planned_information)
-    return round(looks.planned_information * log_rank.unrounded / log_rank.events)
-
-
-def _scenario(
-    protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation, cases: int, looks: LookPlan | None
-) -> TrialScenario:
-    ratio = frame_of(protocol, assumed).ratio
-    control = protocol.schedule.control_tooth == "required"
-    return TrialScenario(
-        cases=cases,
-        expected=expected,
-        hazard_ratio=protocol.plan.planned_hazard_ratio,
-        tests_min=protocol.schedule.tests_min,
-        confirmations=protocol.onset.confirmations,
-        target_min=protocol.onset.target_min,
-        missed_share=assumed.missed_share,
-        control_failure_share=0.01 if control else 0.0,
-        operators=max(2, len(protocol.study.practices)),
-        operator_spread=assumed.operator_spread,
-        decision="success" if protocol.plan.primary == "success_difference" else "log_rank",
-        alpha=overall_alpha(protocol),
-        ratio=(int(ratio[0]), int(ratio[1])),
-        looks=() if looks is None else tuple((p.fraction, p.upper) for p in looks.looks),
-    )
-
-
 def _question(size: SampleSize, assumed: PlanningAssumptions, seed: int) -> Question:
     pace = time_to_answer(
         size.total, cases_per_month=assumed.cases_per_month, eligible_share=assumed.eligible_share, seed=seed
     )
     return Question(outcome=size.quantity, size=size, pace=pace)
-
-
-def _planned_effect(protocol: Protocol) -> float | None:
-    """The effect that the primary outcome is sized for: a hazard ratio, or a difference in the outcome's unit."""
-    plan = protocol.plan
-    if plan.primary in ("hazard_ratio", "success_difference"):
-        return plan.planned_hazard_ratio
-    if plan.primary == "rmst_difference":
-        return plan.wait_difference_min
-    return protocol.pain.instrument.important_difference if protocol.pain else None
-
-
-def _power_by_formula(
-    protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation, wait: ExpectedWait
-) -> Callable[[float, float], SampleSize]:
-    """Power of the primary outcome's test for (analysed cases, effect)."""
-    frame, alpha, target = frame_of(protocol, assumed), overall_alpha(protocol), protocol.onset.target_min
-
-    def rate(n: float, effect: float) -> SampleSize:
-        return plan_onset_test(
-            hazard_ratio=effect, cases=frame.inflated(n), power=None, alpha=alpha, expected=expected, frame=frame
-        )
-
-    def success(n: float, effect: float) -> SampleSize:
-        reference, other = numb_by(expected, target, 1.0, False), numb_by(expected, target, effect, True)
-        return plan_success(
-            reference=reference, difference=other - reference, cases=frame.inflated(n), power=None, alpha=alpha,
-            frame=frame,
-        )  # fmt: skip
-
-    def restricted(n: float, effect: float) -> SampleSize:
-        return plan_wait(
-            sd_min=wait.sd_min, difference_min=effect, cases=frame.inflated(n), power=None, alpha=alpha, frame=frame
-        )
-
-    def pain(n: float, effect: float) -> SampleSize:
-        chance = superiority_of(effect, assumed.pain_sd or 1.0)
-        return plan_pain(superiority=chance, cases=frame.inflated(n), power=None, alpha=alpha, frame=frame)
-
-    return {
-        "hazard_ratio": rate,
-        "success_difference": success,
-        "rmst_difference": restricted,
-        "pain_difference": pain,
-    }[protocol.plan.primary]
-
-
-def _curve(
-    protocol: Protocol,
-    assumed: PlanningAssumptions,
-    expected: OnsetExpectation,
-    wait: ExpectedWait,
-    simulated: TrialScenario | None,
-    cases: int,
-    run: _Run,
-) -> tuple[PowerPoint, ...]:
-    """Power of the primary outcome's test: by formula over a grid, by simulation for the planned effect if it can."""
-    planned = _planned_effect(protocol) or 0.0
-    ratios = protocol.plan.primary in ("hazard_ratio", "success_difference")
-    effects = sorted({*EFFECTS[:-1], planned} if ratios else {part * planned for part in PARTS})
-    by_formula = _power_by_formula(protocol, assumed, expected, wait)
-    points = []
-    for effect in effects:
-        for n in sorted({max(20, 2 * round(cases * step / 2)) for step in STEPS}):
-            formula, found = by_formula(n, effect), None
-            if simulated is not None and effect == planned:
-                found = run.power(replace(simulated, cases=n, looks=()))
-            points.append(
-                PowerPoint(
-                    test=formula.test,
-                    effect=effect,
-                    cases=n,
-                    formula=formula.power,
-                    simulated=None if found is None else found.power,
-                    mc_error=None if found is None else found.mc_error,
-                )
-            )
-    return tuple(points)
 
 
 def _schedules(protocol: Protocol) -> dict[str, tuple[float, ...]]:

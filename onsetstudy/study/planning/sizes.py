@@ -4,16 +4,36 @@ from __future__ import annotations
 
 import math
 
-from scipy import stats
-
 from onsetstudy.core.errors import DesignError
-from onsetstudy.design.expected_wait import ExpectedWait
+from onsetstudy.design.expected_wait import ExpectedWait, expected_wait
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize
-from onsetstudy.design.sizes import Frame, plan_onset_test, plan_pain, plan_paired_success, plan_success, plan_wait
+from onsetstudy.design.sizes.frame import Frame
+from onsetstudy.design.sizes.means import plan_pain_difference, plan_wait
+from onsetstudy.design.sizes.onset import plan_onset_test
+from onsetstudy.design.sizes.success import plan_paired_success, plan_success
 from onsetstudy.protocol.model import PlanningAssumptions, Protocol
 from onsetstudy.study.planning_results import NotSized
 
-__all__ = ["frame_of", "numb_by", "overall_alpha", "pair_sizes", "parallel_sizes", "superiority_of"]
+__all__ = [
+    "OUTCOME_OF",
+    "expectation_of",
+    "frame_of",
+    "main_size",
+    "numb_by",
+    "overall_alpha",
+    "pair_sizes",
+    "parallel_sizes",
+    "unit_of_pain",
+    "wait_of_curves",
+]
+
+OUTCOME_OF = {
+    "hazard_ratio": "onset_test",
+    "success_difference": "success",
+    "rmst_difference": "wait",
+    "pain_difference": "pain",
+}
+"""Outcome of the sizes that each primary quantity asks for."""
 
 NO_CORRELATION = (
     "not sized: each patient has both arms, and the protocol does not state within_patient_correlation; a size as if "
@@ -39,11 +59,6 @@ def numb_by(expected: OnsetExpectation, minute: float, ratio: float, other: bool
     never = expected.never_other if other else expected.never_reference
     hazard = math.log(2) * (minute / expected.median_min) ** expected.shape
     return (1 - never) * -math.expm1(-ratio * hazard)
-
-
-def superiority_of(difference: float, sd: float) -> float:
-    """Chance that a case of one arm hurts less than one of the other, for normal scores."""
-    return float(stats.norm.cdf(difference / (sd * math.sqrt(2))))
 
 
 def parallel_sizes(
@@ -73,9 +88,55 @@ def parallel_sizes(
         )
     pain = protocol.pain.instrument.important_difference if protocol.pain else None
     if pain is not None and assumed.pain_sd is not None:
-        chance = superiority_of(pain, assumed.pain_sd)
-        found.append(plan_pain(superiority=chance, power=power, alpha=alpha, frame=frame))
+        found.append(
+            plan_pain_difference(
+                sd=assumed.pain_sd, difference=pain, power=power, alpha=alpha, unit=unit_of_pain(protocol), frame=frame
+            )
+        )
     return found
+
+
+def main_size(protocol: Protocol) -> SampleSize | None:
+    """Size by formula of the protocol's primary outcome, by its own test; ``None`` where there is none.
+
+    Whoever tells the size of the main outcome takes it from here, so that plan and reports tell one. It is none for the
+    rate of becoming numb, whose formula does not know of teeth that never become numb, nor for pairs without a stated
+    correlation.
+    """
+    assumed, wanted = protocol.planning, OUTCOME_OF[protocol.plan.primary]
+    if assumed is None or protocol.plan.primary == "hazard_ratio":
+        return None
+    expected = expectation_of(protocol, assumed)
+    wait = wait_of_curves(protocol, assumed, expected)
+    sizes = (pair_sizes(protocol, assumed, expected, wait)[0] if protocol.study.paired
+             else parallel_sizes(protocol, assumed, expected, wait))  # fmt: skip
+    return next((s for s in sizes if s.quantity in (wanted, f"paired_{wanted}")), None)
+
+
+def expectation_of(protocol: Protocol, assumed: PlanningAssumptions) -> OnsetExpectation:
+    """What the protocol expects of onset."""
+    return OnsetExpectation(
+        median_min=assumed.median_min,
+        shape=assumed.shape,
+        never_reference=assumed.never_reference,
+        never_other=assumed.never_other,
+        tau_min=protocol.onset.tau_min,
+    )
+
+
+def wait_of_curves(protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation) -> ExpectedWait:
+    """Mean and spread of the restricted time to onset under the planned ratio."""
+    return expected_wait(
+        expected,
+        protocol.plan.planned_hazard_ratio,
+        operator_spread=assumed.operator_spread,
+        share=frame_of(protocol, assumed).share,
+    )
+
+
+def unit_of_pain(protocol: Protocol) -> str:
+    """Unit of the protocol's scale of pain."""
+    return protocol.pain.instrument.unit if protocol.pain else "points"
 
 
 def pair_sizes(
@@ -117,9 +178,12 @@ def pair_sizes(
             )
         )
     if pain is not None and assumed.pain_sd is not None:
-        # The sum of two independent differences is normal around twice the mean.
-        chance = float(stats.norm.cdf(math.sqrt(2) * pain / (narrower * assumed.pain_sd)))
-        found.append(plan_pain(superiority=chance, power=power, alpha=alpha, paired=True, frame=frame))
+        found.append(
+            plan_pain_difference(
+                sd=narrower * assumed.pain_sd, difference=pain, power=power, alpha=alpha, paired=True,
+                unit=unit_of_pain(protocol), frame=frame,
+            )
+        )  # fmt: skip
     return found, tuple(gone)
 
 

@@ -8,41 +8,22 @@ from scipy import stats
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.design.interim.after_stopping import estimate_after_stopping
-from onsetstudy.design.interim.interim_analyses import LookSeen, judge_looks, plan_looks
+from onsetstudy.design.interim.interim_analyses import LookSeen, judge_looks
 from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.protocol.model import LookRule, Protocol, Quarter
+from onsetstudy.study.planning.interim_plan import plan_of
 from onsetstudy.study.practice.subsets import primary_result
 from onsetstudy.study.results import LooksTaken
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 
-__all__ = ["BY_SPENDING", "judge_seen", "looks_taken", "plan_of", "score_of"]
+__all__ = ["judge_seen", "looks_taken", "score_of"]
 
-BY_SPENDING = ("obrien_fleming", "pocock", "power")
 SCALES = {
     "hazard_ratio": "log ratio",
     "rmst_difference": "min",
     "success_difference": "proportion",
     "pain_difference": "",
 }
-
-
-def plan_of(protocol: Protocol) -> LookPlan | None:
-    """Plan of looks as the protocol promises it: equal steps, one for each quarter; ``None`` without spending."""
-    rule = protocol.looks
-    if rule is None or rule.boundary not in BY_SPENDING:
-        return None
-    count = len(protocol.quarters)
-    return plan_looks(
-        [k / count for k in range(1, count + 1)],
-        kind=rule.boundary,
-        planned_information=rule.planned_information,
-        alpha=rule.alpha,
-        sided=rule.sided,
-        rho=rule.rho,
-        power=protocol.plan.planned_power,
-        futility=rule.futility,
-        unit=rule.information,
-    )
 
 
 def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:

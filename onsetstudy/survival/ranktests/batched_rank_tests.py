@@ -21,7 +21,17 @@ from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.ranktests.rank_scores import emphasis_of, survival_moves
 from onsetstudy.survival.ranktests.score_components import NO_SPREAD
 
-__all__ = ["ManyComparisons", "compare_many", "compare_many_pairs", "many_curves"]
+__all__ = [
+    "Grid",
+    "ManyComparisons",
+    "checked_tables",
+    "compare_many",
+    "compare_many_pairs",
+    "hold_still",
+    "information_of",
+    "many_curves",
+    "own_ends",
+]
 
 
 GAP = 1e-9
@@ -52,7 +62,7 @@ class ManyComparisons:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Grid:
+class Grid:
     """Cells in terms of the gaps that together can hold all mass: cell c covers ``first[c]`` to ``last[c] - 1``."""
 
     cells: Intervals
@@ -62,6 +72,7 @@ class _Grid:
 
     @property
     def size(self) -> int:
+        """Number of gaps."""
         return len(self.support)
 
 
@@ -91,7 +102,7 @@ def compare_many(
     OnsetStudyError
         If the counts do not fit the cells, or are negative.
     """
-    grid, tables = _checked(cells, counts)
+    grid, tables = checked_tables(cells, counts)
     trials, strata, arms, c = tables.shape
     observed = np.zeros((trials, arms - 1))
     variance = np.zeros((trials, arms - 1, arms - 1))
@@ -106,7 +117,8 @@ def compare_many(
     return ManyComparisons(observed_minus_expected=observed, variance=variance, statistic=statistic, p_value=p_value)
 
 
-def _checked(cells: Intervals, counts: ArrayLike) -> tuple[_Grid, FloatArray]:
+def checked_tables(cells: Intervals, counts: ArrayLike) -> tuple[Grid, FloatArray]:
+    """The cells in terms of gaps and the counts with strata, less the cells of cases that were never tested."""
     tables = np.asarray(counts, dtype=np.float64)
     if tables.ndim == 3:
         tables = tables[:, None]
@@ -132,10 +144,10 @@ def _checked(cells: Intervals, counts: ArrayLike) -> tuple[_Grid, FloatArray]:
     cells, tables = cells.take(~silent), tables[..., ~silent]
     support = innermost_intervals(cells)
     first, inclusive = support_index(cells, support)
-    return _Grid(cells, support, first, inclusive + 1), tables
+    return Grid(cells, support, first, inclusive + 1), tables
 
 
-def _stratum(grid: _Grid, tables: FloatArray, scores: str, target_min: float | None) -> tuple[FloatArray, FloatArray]:
+def _stratum(grid: Grid, tables: FloatArray, scores: str, target_min: float | None) -> tuple[FloatArray, FloatArray]:
     """Observed minus expected and covariance of one stratum of every trial."""
     trials, arms, _ = tables.shape
     pooled = tables.sum(axis=1)
@@ -153,10 +165,10 @@ def _stratum(grid: _Grid, tables: FloatArray, scores: str, target_min: float | N
     return observed[:, 1:] * told[:, None], (spread[:, None, None] * share)[:, 1:, 1:]
 
 
-def _cell_scores(grid: _Grid, pooled: FloatArray, scores: str, target_min: float | None) -> FloatArray:
+def _cell_scores(grid: Grid, pooled: FloatArray, scores: str, target_min: float | None) -> FloatArray:
     """Score of each cell in each trial from the trial's pooled curve, shape (trials, c)."""
-    survival = _hold_still(grid, pooled, many_curves(grid.cells, pooled, grid=grid))
-    left, right = _widened(grid, pooled) if scores == "by_target" else (grid.support.left, grid.support.right)
+    survival = hold_still(grid, pooled, many_curves(grid.cells, pooled, grid=grid))
+    left, right = own_ends(grid, pooled) if scores == "by_target" else (grid.support.left, grid.support.right)
     emphasis = emphasis_of(scores, survival, left, right, target_min)
     moves = survival_moves(scores, survival, emphasis)
     chance = survival[:, grid.first] - survival[:, grid.last]
@@ -197,7 +209,7 @@ def compare_many_pairs(
     for arm, place in enumerate((reference, other)):
         np.add.at(tables[:, arm], (np.broadcast_to(row, place.shape), place), 1.0)
     silent = (cells.left == 0) & np.isinf(cells.right) & ~np.any(cells.exact & (cells.right == 0))
-    grid, counted = _checked(cells, tables)
+    grid, counted = checked_tables(cells, tables)
     observed, variance = np.zeros((trials, 1)), np.zeros((trials, 1, 1))
     step = max(1, _CHUNK_NUMBERS // max(c * 2, grid.size**2))
     for start in range(0, trials, step):
@@ -228,7 +240,7 @@ def _statistics(observed: FloatArray, variance: FloatArray) -> tuple[FloatArray,
 # --- curves ---------------------------------------------------------------------------------------------------------
 
 
-def many_curves(cells: Intervals, counts: FloatArray, *, grid: _Grid | None = None) -> FloatArray:
+def many_curves(cells: Intervals, counts: FloatArray, *, grid: Grid | None = None) -> FloatArray:
     """Chance of not yet numb of many groups of cases, at the ends of the gaps that can hold mass.
 
     Parameters
@@ -251,7 +263,7 @@ def many_curves(cells: Intervals, counts: FloatArray, *, grid: _Grid | None = No
     if grid is None:
         support = innermost_intervals(cells)
         first, inclusive = support_index(cells, support)
-        grid = _Grid(cells, support, first, inclusive + 1)
+        grid = Grid(cells, support, first, inclusive + 1)
     m = grid.size
     survival = np.zeros((counts.shape[0], m + 1))
     simple_cells = (grid.last - grid.first == 1) | (grid.last == m)
@@ -267,7 +279,7 @@ def many_curves(cells: Intervals, counts: FloatArray, *, grid: _Grid | None = No
     return survival
 
 
-def _product_limit(grid: _Grid, counts: FloatArray) -> FloatArray:
+def _product_limit(grid: Grid, counts: FloatArray) -> FloatArray:
     m = grid.size
     single = grid.last - grid.first == 1
     events = counts @ ((grid.first[:, None] == np.arange(m)) & single[:, None])
@@ -278,7 +290,7 @@ def _product_limit(grid: _Grid, counts: FloatArray) -> FloatArray:
     return np.concatenate((np.ones((counts.shape[0], 1)), np.cumprod(1 - hazard, axis=1)[:, :-1], 0 * events[:, :1]), 1)
 
 
-def _interior_point(grid: _Grid, counts: FloatArray, steps: int = 60) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _interior_point(grid: Grid, counts: FloatArray, steps: int = 60) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Masses, shape (trials, m), and whether the optimality gap is met, shape (trials,)."""
     m, n = grid.size, counts.sum(axis=1)
     covers = ((np.arange(m) >= grid.first[:, None]) & (np.arange(m) < grid.last[:, None])).astype(np.float64)
@@ -301,7 +313,7 @@ def _interior_point(grid: _Grid, counts: FloatArray, steps: int = 60) -> tuple[F
         go = ~finished
         rows, p, s, gradient = rows[go], p[go], s[go], gradient[go]
         centre = 0.1 * (p * s).mean(axis=1, keepdims=True)
-        system = _information(grid, ratio[go] / chance[go])
+        system = information_of(grid, ratio[go] / chance[go])
         system[:, np.arange(m), np.arange(m)] += s / p
         move = np.linalg.solve(system, (gradient - 1 + centre / p)[..., None])[..., 0]
         slack_move = (centre - s * move) / p - s
@@ -316,7 +328,7 @@ def _room(value: FloatArray, move: FloatArray) -> FloatArray:
     return np.asarray(np.minimum(1.0, 0.995 * ratio.min(axis=1, keepdims=True)), dtype=np.float64)
 
 
-def _information(grid: _Grid, each: FloatArray) -> FloatArray:
+def information_of(grid: Grid, each: FloatArray) -> FloatArray:
     """Sum over cells of ``each`` in the square of gaps that the cell covers, shape (trials, m, m)."""
     m = grid.size
     corner = np.zeros((each.shape[0], m * m))
@@ -332,7 +344,7 @@ def _information(grid: _Grid, each: FloatArray) -> FloatArray:
     return full
 
 
-def _one_curve(grid: _Grid, counts: FloatArray) -> FloatArray:
+def _one_curve(grid: Grid, counts: FloatArray) -> FloatArray:
     """Chance of not yet numb before each gap, shape (m,), from the fit of a single trial."""
     curve = fit_npmle(grid.cells, weight=counts, tolerance=GAP)
     # A mass between two tests is put into the first gap that lies inside.
@@ -342,7 +354,7 @@ def _one_curve(grid: _Grid, counts: FloatArray) -> FloatArray:
     return np.asarray(np.cumsum(mass[::-1])[::-1], dtype=np.float64)
 
 
-def _hold_still(grid: _Grid, counts: FloatArray, survival: FloatArray) -> FloatArray:
+def hold_still(grid: Grid, counts: FloatArray, survival: FloatArray) -> FloatArray:
     """Curves that move only where an occupied cell begins or ends.
 
     Between such ends the data cannot tell gaps apart: their mass is one mass, as it is in the fit of one trial.
@@ -358,7 +370,7 @@ def _hold_still(grid: _Grid, counts: FloatArray, survival: FloatArray) -> FloatA
     return np.take_along_axis(survival, latest, axis=1)
 
 
-def _widened(grid: _Grid, counts: FloatArray) -> tuple[FloatArray, FloatArray]:
+def own_ends(grid: Grid, counts: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Ends of the innermost interval of each trial's own cells around each gap, shapes (trials, m)."""
     occupied = counts > 0
     left = np.zeros((counts.shape[0], grid.size))

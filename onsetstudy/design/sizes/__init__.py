@@ -1,0 +1,5 @@
+"""Sizes in closed form, one outcome a module.
+
+Takes effects, spreads, allocation and losses as plain values, gives a ``SampleSize`` that names its test. It must not
+know protocols or drawn trials.
+"""

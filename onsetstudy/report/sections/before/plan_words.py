@@ -1,0 +1,265 @@
+"""The sentences of a plan: told from its claims on page 1, in the tables' names, on the terminal and in the file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from onsetstudy.core.claims import PlanClaim
+from onsetstudy.design.size_results import Pace
+from onsetstudy.report.numbers import THIN, counted, decimal, tidy
+from onsetstudy.study.planning.results import PlanningResults
+from onsetstudy.study.planning_results import Question
+
+__all__ = [
+    "Headline",
+    "claims_listed",
+    "headline",
+    "main_question",
+    "named",
+    "outcome_name",
+    "planned_size",
+    "share_of",
+    "size_lines",
+    "tau_of",
+    "told",
+    "who_of",
+]
+
+OUTCOMES = {
+    "onset_test": "rate of becoming numb",
+    "success": "numb by the target",
+    "paired_success": "numb by the target",
+    "wait": "restricted mean time to onset",
+    "pain": "mean pain",
+}
+MAIN = {
+    "hazard_ratio": "the rate of becoming numb",
+    "success_difference": "the proportion numb by the target minute",
+    "rmst_difference": "the restricted mean time to onset, up to {} minutes",
+    "pain_difference": "mean pain",
+}
+
+CLOSE = 0.03
+"""By how much a simulated power may differ from the planned one before the formula is called off."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Headline:
+    """What page 1 and the terminal say first: the size of the main outcome, its power, and what simulation says."""
+
+    seen: str
+    allows: str
+    difference: str
+
+
+def headline(results: PlanningResults) -> Headline:
+    """The size of the main outcome with the power of its own test, and why formula and simulation differ if both are.
+
+    Page 1 and the terminal say the same sentences.
+    """
+    claim = results.claims[0]
+    name = MAIN[claim.quantity.key].format(tau_of(results))
+    if claim.value is None:
+        return Headline(seen=f"No size can be told for your main outcome, {name}: {claim.reason}.",
+                        allows="The sizes of other outcomes are not its size.", difference="")  # fmt: skip
+    pace = _pace_of(results, claim)
+    once = _with_interim(results) if claim.kind == "size" else ""
+    allows = (
+        f"That is for {share_of(claim.power or 0)} power of the {claim.test}{once}, with your {_month(results, pace)}. "
+        "A smaller effect takes more."
+    )
+    if claim.kind == "simulated_size":
+        errors = 0 if results.needed is None else results.needed.two_errors
+        ratio = f"{results.protocol.plan.planned_hazard_ratio:g}"
+        seen = (
+            f"Your main outcome, {name} (a hazard ratio of {ratio}), takes {claim.value:.0f} {claim.unit} to include "
+            f"({claim.cases} analysed; by simulation, give or take {errors}): {quarters_of(pace)}."
+        )
+        return Headline(seen=seen, allows=allows, difference=_difference(results))
+    return Headline(
+        seen=f"Your main outcome, {name} ({tidy(claim.effect)}), takes {claim.value:.0f} {claim.unit} to include "
+        f"(by formula): {quarters_of(pace)}.",
+        allows=allows,
+        difference=_checked_by_simulation(results),
+    )
+
+
+def claims_listed(results: PlanningResults) -> list[dict[str, Any]]:
+    """Every claim as plain JSON types, with its sentence."""
+    return [
+        {
+            "key": c.key,
+            "kind": c.kind,
+            "quantity": c.quantity.key,
+            "value": c.value,
+            "low": c.low,
+            "high": c.high,
+            "unit": c.unit,
+            "available": c.value is not None,
+            "analysed": c.cases,
+            "test": c.test,
+            "power": c.power,
+            "effect": c.effect,
+            "method": c.method,
+            "leads": c.leads,
+            "sentence": told(results, c),
+        }
+        for c in results.claims
+    ]
+
+
+def told(results: PlanningResults, claim: PlanClaim) -> str:
+    """A claim as one sentence that names the test which its power is of."""
+    if claim.leads:
+        said = headline(results)
+        return f"{said.seen} {said.allows}"
+    name = named(claim.outcome)
+    if claim.value is None:
+        return f"{name}: {claim.reason}."
+    if claim.kind == "size":
+        return _size_told(results, claim)
+    around = f"give or take {decimal(50 * ((claim.high or 0) - (claim.low or 0)))} percentage points"
+    if claim.kind == "power_at_size":
+        return (
+            f"{results.at_size.trials if results.at_size else 0} simulated trials of that size ({claim.cases} "
+            f"analysed, once) found {tidy(claim.effect)} in {share_of(claim.value)} ({around}) by the {claim.test}."
+        )
+    if claim.kind == "power_planned":
+        looks = results.looks
+        counted_in = "" if looks is None else f", {looks.planned_information:g} {looks.unit}"
+        return (
+            f"At the planned size ({claim.cases} analysed{counted_in}) simulated trials found {tidy(claim.effect)} in "
+            f"{share_of(claim.value)} ({around}) by the {claim.test}."
+        )
+    return (
+        f"Where there was no difference, the {claim.test} found one in {decimal(100 * claim.value)}{THIN}% of "
+        f"simulated trials of the planned size ({around})."
+    )
+
+
+def _size_told(results: PlanningResults, claim: PlanClaim) -> str:
+    source = f", {claim.source}" if claim.outcome == "onset_test" else ""
+    return (
+        f"{named(claim.outcome)}{source}, {tidy(claim.effect)}: {claim.value:.0f} {claim.unit}, "
+        f"{quarters_of(_pace_of(results, claim))}, for {share_of(claim.power or 0)} power of the {claim.test}."
+    )
+
+
+def _checked_by_simulation(results: PlanningResults) -> str:
+    """What simulated trials say of the size by formula; nothing where the main outcome is not simulated."""
+    claim = next((c for c in results.claims if c.kind == "power_at_size"), None)
+    if claim is None or claim.value is None or results.at_size is None:
+        return ""
+    wanted = results.protocol.plan.planned_power
+    if abs(claim.value - wanted) < max(CLOSE, 3 * results.at_size.mc_error):
+        return told(results, claim)
+    fewer = "more" if claim.value < wanted else "fewer"
+    return f"{told(results, claim)} The formula is off here: plan for {fewer} cases."
+
+
+def planned_size(results: PlanningResults) -> str:
+    """What simulated trials of the planned information find, and what more the main outcome takes."""
+    claims = {c.kind: c for c in results.claims if c.kind != "size"}
+    planned, null = claims.get("power_planned"), claims.get("error_planned")
+    if planned is None or null is None:
+        return results.not_simulated
+    text = f"{told(results, planned)} {told(results, null)}"
+    if results.looks is not None and results.planned is not None:
+        text += (
+            f" With the planned interim analyses it uses {results.planned.expected_cases:.0f} {who_of(results)} on "
+            "average."
+        )
+        if any(p.futility is not None for p in results.looks.looks):
+            text += " Trials that the futility rule would call hopeless are drawn to their end."
+    lead = results.claims[0]
+    if lead.cases and planned.cases and lead.cases > 1.05 * planned.cases:
+        text += f" Your main outcome takes more than the planned size: {lead.value:.0f} {lead.unit} to include."
+    return text
+
+
+def _with_interim(results: PlanningResults) -> str:
+    looks = results.looks
+    if looks is None:
+        return ""
+    return (
+        " in a study that is analysed once (the planned interim analyses take "
+        f"{decimal(100 * (looks.inflation - 1))}{THIN}% more)"
+    )
+
+
+def _pace_of(results: PlanningResults, claim: PlanClaim) -> Pace:
+    if claim.kind == "simulated_size" and results.needed is not None:
+        return results.needed.pace
+    return next(q.pace for q in results.questions if q.outcome == claim.outcome and q.size.source == claim.source)
+
+
+def tau_of(results: PlanningResults) -> str:
+    """The horizon as shown, minutes."""
+    return f"{results.protocol.onset.tau_min:g}"
+
+
+def share_of(value: float) -> str:
+    """A proportion in whole percent."""
+    return f"{100 * value:.0f}{THIN}%"
+
+
+def _month(results: PlanningResults, pace: Pace) -> str:
+    return f"{pace.included_per_month:.3g} {who_of(results)} a month that may be included and agree"
+
+
+def main_question(results: PlanningResults) -> Question | None:
+    """The line of the main outcome among the sizes by formula; nothing where it is not sized."""
+    claim = next((c for c in results.claims if c.quantity.key == results.protocol.plan.primary), None)
+    return None if claim is None else next((q for q in results.questions if q.outcome == claim.outcome), None)
+
+
+def size_lines(results: PlanningResults) -> tuple[str, ...]:
+    """Every size by formula, one sentence each, for the terminal."""
+    main, lines = main_question(results), []
+    for q in results.questions:
+        claim = next(c for c in results.claims if c.kind == "size" and c.outcome == q.outcome
+                     and c.source == q.size.source)  # fmt: skip
+        lines.append(_size_told(results, claim) + (" This is your main outcome." if q is main else ""))
+    lines += [f"{named(n.outcome)}: {n.reason}." for n in results.not_sized]
+    return tuple(lines)
+
+
+def named(outcome: str) -> str:
+    """Name of an outcome at the beginning of a sentence."""
+    name = OUTCOMES.get(outcome, outcome)
+    return f"{name[:1].upper()}{name[1:]}"
+
+
+def outcome_name(question: Question) -> str:
+    """The outcome of a size; where one outcome has two formulas, with the formula's source."""
+    name = OUTCOMES.get(question.outcome, question.outcome)
+    return name + (f", {question.size.source}" if question.outcome == "onset_test" else "")
+
+
+def who_of(results: PlanningResults) -> str:
+    """What is counted: patients where each has both arms."""
+    return "patients" if results.protocol.study.paired else "cases"
+
+
+def quarters_of(pace: Pace) -> str:
+    """Quarters with their likely range."""
+    return f"{counted(pace.quarters, 'quarter')} (likely {pace.low} to {pace.high})"
+
+
+def _difference(results: PlanningResults) -> str:
+    """Why the formula and the simulation of the same test ask for different sizes, in one sentence."""
+    main = main_question(results)
+    if results.needed is None or main is None:
+        return ""
+    e, formula = results.expected, main.size
+    looks = "" if results.looks is None else ", and the simulated size pays for analysing as planned"
+    start = f"Why {results.needed.included} and not the {formula.total} of the formula: "
+    if max(e.never_reference, e.never_other) == 0:
+        return f"{start}the simulation also misses tests and lets operators differ{looks}."
+    never = f"{share_of(e.never_reference)} and {share_of(e.never_other)}"
+    return (
+        f"{start}the formula takes the ratio as the same at all times, as if every tooth became numb sooner or later, "
+        f"while in the simulation some never do ({never}, as you expect), so that the arms draw together again"
+        f"{looks}."
+    )

@@ -1,0 +1,284 @@
+"""Power of a protocol's primary outcome by its own test: by simulation and by formula, over sizes and effects."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+from scipy import optimize, stats
+
+from onsetstudy.core.errors import DesignError
+from onsetstudy.core.work import Mapper, Progress
+from onsetstudy.design.expected_wait import ExpectedWait, expected_wait
+from onsetstudy.design.interim.results import LookPlan
+from onsetstudy.design.pace import time_to_answer
+from onsetstudy.design.size_results import OnsetExpectation, SampleSize
+from onsetstudy.design.sizes.means import plan_pain_difference, plan_wait
+from onsetstudy.design.sizes.onset import plan_onset_test
+from onsetstudy.design.sizes.success import plan_success
+from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
+from onsetstudy.design.trials.trial_power import simulate_power
+from onsetstudy.protocol.estimands import estimand_of
+from onsetstudy.protocol.model import PlanningAssumptions, Protocol
+from onsetstudy.study.planning.sizes import frame_of, numb_by, overall_alpha
+from onsetstudy.study.planning_results import Needed, PowerPoint
+
+__all__ = [
+    "EFFECTS",
+    "OUT_OF_REACH",
+    "Run",
+    "curve_of",
+    "even",
+    "needed_of",
+    "not_simulated",
+    "of_primary",
+    "planned_cases",
+    "planned_effect",
+    "scenario_of",
+    "without_effect",
+]
+
+EFFECTS = (1.2, 1.35, 1.5, 1.75, 2.0)
+PARTS = (0.5, 0.75, 1.0, 1.5)
+"""Effects of the power curve for differences, as parts of the planned one."""
+STEPS = (0.25, 0.5, 0.75, 1.0, 1.5)
+PAIRS_NOT_SIMULATED = (
+    "No power by simulation stands here: each patient has both arms, and such trials are not simulated for a plan."
+)
+NO_EFFECT = (
+    "No power by simulation stands here: the protocol does not name the difference in the primary outcome that "
+    "matters, or its spread."
+)
+OUT_OF_REACH = (
+    "No power by simulation stands here: between no difference and the expected curves none has the difference in the "
+    "restricted mean time to onset that matters."
+)
+INTERIM_OF_ANOTHER = (
+    "No power by simulation stands here: the primary outcome is not simulated together with its interim analyses."
+)
+FARTHEST = 3.0
+"""How far beyond the expected curves, in parts of their effect, curves for a planned difference are looked for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """How much is simulated, and by whom."""
+
+    trials: int
+    seed: int
+    mapper: Mapper
+    progress: Progress | None = None
+    found: dict[TrialScenario, SimulatedPower] = field(default_factory=dict)
+
+    def power(self, scenario: TrialScenario) -> SimulatedPower:
+        """Power of a scenario, each simulated once."""
+        if scenario not in self.found:
+            self.found[scenario] = simulate_power(
+                scenario, trials=self.trials, seed=self.seed, mapper=self.mapper, progress=self.progress
+            )
+        return self.found[scenario]
+
+
+def not_simulated(protocol: Protocol, looks: LookPlan | None, primary: SampleSize | None) -> str:
+    """Why the power of the primary outcome is not simulated; empty if it is."""
+    if protocol.study.paired:
+        return PAIRS_NOT_SIMULATED
+    if primary is None:
+        return NO_EFFECT
+    return INTERIM_OF_ANOTHER if protocol.plan.primary == "success_difference" and looks is not None else ""
+
+
+def of_primary(protocol: Protocol, assumed: PlanningAssumptions, base: TrialScenario) -> TrialScenario | None:
+    """The trial in which the primary outcome differs by what the plan is for, decided by its own test.
+
+    ``None`` if no curves between no difference and the expected ones, or a little beyond, have that difference.
+
+    Notes
+    -----
+    The restricted mean time to onset is planned for the difference that matters, which is not the one between the
+    expected curves. Hazard ratio (on the log scale) and never-numb share go from no difference toward those of the
+    expected curves, in step, as far as gives the means that difference.
+    """
+    plan = protocol.plan
+    if plan.primary == "pain_difference" and protocol.pain is not None:
+        less = protocol.pain.instrument.important_difference or 0.0
+        return replace(base, decision="pain", pain_sd=assumed.pain_sd or 0.0, pain_less=less)
+    if plan.primary != "rmst_difference":
+        return base
+    wanted, share = plan.wait_difference_min or 0.0, base.ratio[1] / sum(base.ratio)
+
+    def part(of: float) -> TrialScenario:
+        e = base.expected
+        never = min(max(e.never_reference + of * (e.never_other - e.never_reference), 0.0), 0.999)
+        return replace(
+            base,
+            decision="wait",
+            grace_min=estimand_of(protocol, "rmst_difference").grace_min or 0.0,
+            hazard_ratio=base.hazard_ratio**of,
+            expected=replace(e, never_other=never),
+        )
+
+    def short(of: float) -> float:
+        made = part(of)
+        wait = expected_wait(made.expected, made.hazard_ratio, operator_spread=base.operator_spread, share=share)
+        return wait.reference_mean_min - wait.other_mean_min - wanted
+
+    if short(FARTHEST) < 0 or wanted <= 0:
+        return None
+    return part(float(optimize.brentq(short, 0.0, FARTHEST, xtol=1e-10)))
+
+
+def without_effect(scenario: TrialScenario) -> TrialScenario:
+    """The same trial with arms alike."""
+    nothing = replace(scenario.expected, never_other=scenario.expected.never_reference)
+    return replace(scenario, hazard_ratio=1.0, pain_less=0.0, expected=nothing)
+
+
+def needed_of(
+    protocol: Protocol, assumed: PlanningAssumptions, scenario: TrialScenario, looks: LookPlan | None, run: Run
+) -> Needed:
+    """Size with the planned power by simulation: the mean z statistic grows with the root of the cases.
+
+    The formulas take the hazard ratio as the same at all times. Where some teeth never become numb it fades, since
+    they are what is left in the end; the simulation knows that and the formulas do not.
+    """
+    single = run.power(replace(scenario, looks=()))
+    alpha, power = overall_alpha(protocol), protocol.plan.planned_power
+    # Where there is an effect the z statistic does not spread by 1, least of all with unequal arms: its own spread.
+    spread_z = single.mean_z_error * math.sqrt(run.trials - single.without_answer)
+    wanted = float(stats.norm.isf(alpha / 2) + spread_z * stats.norm.isf(1 - power))
+    inflation = 1.0 if looks is None else looks.inflation
+    if not single.mean_z > 2 * single.mean_z_error:
+        raise DesignError(
+            "simulated trials of the planned size do not see the planned effect at all; plan for more cases"
+        )
+    analysed = scenario.cases * (wanted / single.mean_z) ** 2 * inflation
+    spread = 2 * 2 * analysed * single.mean_z_error / single.mean_z
+    included = math.ceil(analysed / (1 - assumed.lost_share))
+    return Needed(
+        test=single.test,
+        analysed=math.ceil(analysed),
+        two_errors=math.ceil(spread),
+        included=included,
+        pace=time_to_answer(
+            included, cases_per_month=assumed.cases_per_month, eligible_share=assumed.eligible_share, seed=run.seed
+        ),
+    )
+
+
+def planned_cases(log_rank: SampleSize, primary: SampleSize | None, looks: LookPlan | None) -> int:
+    """Analysed cases: of the primary outcome, or of the planned information (from onsets if those are counted)."""
+    if looks is None:
+        return round((primary or log_rank).unrounded)
+    if looks.unit == "cases" or not log_rank.events:
+        return round(looks.planned_information)
+    return round(looks.planned_information * log_rank.unrounded / log_rank.events)
+
+
+def scenario_of(
+    protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation, cases: int, looks: LookPlan | None
+) -> TrialScenario:
+    """The planned trial with the expected curves."""
+    ratio = frame_of(protocol, assumed).ratio
+    control = protocol.schedule.control_tooth == "required"
+    return TrialScenario(
+        cases=cases,
+        expected=expected,
+        hazard_ratio=protocol.plan.planned_hazard_ratio,
+        tests_min=protocol.schedule.tests_min,
+        confirmations=protocol.onset.confirmations,
+        target_min=protocol.onset.target_min,
+        missed_share=assumed.missed_share,
+        control_failure_share=0.01 if control else 0.0,
+        operators=max(2, len(protocol.study.practices)),
+        operator_spread=assumed.operator_spread,
+        decision="success" if protocol.plan.primary == "success_difference" else "log_rank",
+        alpha=overall_alpha(protocol),
+        ratio=(int(ratio[0]), int(ratio[1])),
+        looks=() if looks is None else tuple((p.fraction, p.upper) for p in looks.looks),
+    )
+
+
+def even(cases: float) -> int:
+    """The nearest even number of cases, 20 at least."""
+    return max(20, 2 * round(cases / 2))
+
+
+def planned_effect(protocol: Protocol) -> float | None:
+    """The effect that the primary outcome is sized for: a hazard ratio, or a difference in the outcome's unit."""
+    plan = protocol.plan
+    if plan.primary in ("hazard_ratio", "success_difference"):
+        return plan.planned_hazard_ratio
+    if plan.primary == "rmst_difference":
+        return plan.wait_difference_min
+    return protocol.pain.instrument.important_difference if protocol.pain else None
+
+
+def _power_by_formula(
+    protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation, wait: ExpectedWait
+) -> Callable[[float, float], SampleSize]:
+    """Power of the primary outcome's test for (analysed cases, effect)."""
+    frame, alpha, target = frame_of(protocol, assumed), overall_alpha(protocol), protocol.onset.target_min
+
+    def rate(n: float, effect: float) -> SampleSize:
+        return plan_onset_test(
+            hazard_ratio=effect, cases=frame.inflated(n), power=None, alpha=alpha, expected=expected, frame=frame
+        )
+
+    def success(n: float, effect: float) -> SampleSize:
+        reference, other = numb_by(expected, target, 1.0, False), numb_by(expected, target, effect, True)
+        return plan_success(
+            reference=reference, difference=other - reference, cases=frame.inflated(n), power=None, alpha=alpha,
+            frame=frame,
+        )  # fmt: skip
+
+    def restricted(n: float, effect: float) -> SampleSize:
+        return plan_wait(
+            sd_min=wait.sd_min, difference_min=effect, cases=frame.inflated(n), power=None, alpha=alpha, frame=frame
+        )
+
+    def pain(n: float, effect: float) -> SampleSize:
+        return plan_pain_difference(
+            sd=assumed.pain_sd or 1.0, difference=effect, cases=frame.inflated(n), power=None, alpha=alpha, frame=frame
+        )
+
+    return {
+        "hazard_ratio": rate,
+        "success_difference": success,
+        "rmst_difference": restricted,
+        "pain_difference": pain,
+    }[protocol.plan.primary]
+
+
+def curve_of(
+    protocol: Protocol,
+    assumed: PlanningAssumptions,
+    expected: OnsetExpectation,
+    wait: ExpectedWait,
+    simulated: TrialScenario | None,
+    cases: int,
+    run: Run,
+) -> tuple[PowerPoint, ...]:
+    """Power of the primary outcome's test: by formula over a grid, by simulation for the planned effect if it can."""
+    planned = planned_effect(protocol) or 0.0
+    ratios = protocol.plan.primary in ("hazard_ratio", "success_difference")
+    effects = sorted({*EFFECTS[:-1], planned} if ratios else {part * planned for part in PARTS})
+    by_formula = _power_by_formula(protocol, assumed, expected, wait)
+    points = []
+    for effect in effects:
+        for n in sorted({even(cases * step) for step in STEPS}):
+            formula, found = by_formula(n, effect), None
+            if simulated is not None and effect == planned:
+                found = run.power(replace(simulated, cases=n, looks=()))
+            points.append(
+                PowerPoint(
+                    test=formula.test,
+                    effect=effect,
+                    cases=n,
+                    formula=formula.power,
+                    simulated=None if found is None else found.power,
+                    mc_error=None if found is None else found.mc_error,
+                )
+            )
+    return tuple(points)

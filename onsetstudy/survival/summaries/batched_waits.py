@@ -1,0 +1,196 @@
+"""The difference in restricted mean time to onset of many trials at once, all tested on one schedule.
+
+For planning by simulation: thousands of trials go through the same curves and the same variance as one trial does in
+:func:`~onsetstudy.survival.summaries.rmst.estimate_rmst`, as array arithmetic over the trials.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.survival.curve.functionals import functional_variance
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.ranktests.batched_rank_tests import (
+    Grid,
+    checked_tables,
+    hold_still,
+    information_of,
+    many_curves,
+    own_ends,
+)
+from onsetstudy.survival.summaries.rmst import waits_of_masses
+
+__all__ = ["ManyWaits", "many_waits"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+NEGLIGIBLE = 1e-8
+"""Masses up to this have no part in the variance, as in the variance of one trial."""
+NOUGHT, DOUBTFUL = 1e-11, 1e-4
+"""Between these a mass found for all trials at once may be one that is 0 in truth."""
+NO_SPREAD = 1e-18
+"""Variance, as a share of the squared horizon, up to which an arm counts as one without spread."""
+_CHUNK_NUMBERS = 4_000_000
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ManyWaits:
+    """Restricted mean times of many trials, arrays over trials.
+
+    Parameters
+    ----------
+    difference : ndarray of float, shape (trials,)
+        Other arm less reference, minutes; ``nan`` where it is not estimable.
+    std_error : ndarray of float, shape (trials,)
+        ``nan`` also where the cases of an arm (and stratum) do not vary.
+    """
+
+    difference: FloatArray
+    std_error: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Means:
+    """Mean, variance and whether testing went far enough of each group of cases."""
+
+    mean: FloatArray
+    variance: FloatArray
+
+
+def many_waits(cells: Intervals, counts: ArrayLike, *, tau_min: float, grace_min: float) -> ManyWaits:
+    """Differences in restricted mean time to onset, within strata combined by their numbers of cases.
+
+    Parameters
+    ----------
+    cells : Intervals, c intervals
+        The intervals in (left, right] that a case can have under the schedule.
+    counts : array_like of int, shape (trials, strata, 2, c)
+        Cases of the reference arm and the other in each cell. Strata without cases of an arm are left out.
+    tau_min : float
+        The horizon, minutes.
+    grace_min : float
+        As for :func:`~onsetstudy.survival.summaries.rmst.estimate_rmst`.
+
+    Returns
+    -------
+    ManyWaits
+        Trial by trial the difference and the standard error of ``estimate_rmst`` on the rows.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the counts do not fit the cells, or are negative.
+    """
+    table = np.asarray(counts, dtype=np.float64)
+    sizes = table.sum(axis=3)
+    full = (sizes > 0).all(axis=2)
+    share = np.where(full, sizes.sum(axis=2), 0.0)
+    total = share.sum(axis=1, keepdims=True)
+    share = np.divide(share, total, where=total > 0, out=np.zeros_like(share))
+    groups = np.repeat(full, 2, axis=1).ravel()
+    found = _means(cells, table.reshape(-1, table.shape[3])[groups], tau_min, grace_min)
+    mean, variance = np.zeros(groups.size), np.zeros(groups.size)
+    mean[groups], variance[groups] = found.mean, found.variance
+    mean, variance = mean.reshape(sizes.shape), variance.reshape(sizes.shape)
+    difference = (share * (mean[..., 1] - mean[..., 0])).sum(axis=1)
+    error = np.sqrt((share**2 * variance.sum(axis=2)).sum(axis=1))
+    nothing = total[:, 0] == 0
+    difference[nothing] = error[nothing] = np.nan
+    return ManyWaits(difference=difference, std_error=error)
+
+
+def _means(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> _Means:
+    """Of groups of cases, counts of shape (groups, c)."""
+    cells, counts = _followed(cells, counts, tau, grace)
+    grid, tables = checked_tables(cells, np.stack((counts, np.zeros_like(counts)), axis=1))
+    tables = tables[:, 0, 0]
+    mean, variance = np.full(counts.shape[0], np.nan), np.full(counts.shape[0], np.nan)
+    step = max(1, _CHUNK_NUMBERS // max(len(grid.cells), grid.size**2))
+    told = np.flatnonzero(tables.any(axis=1))
+    for start in range(0, told.size, step):
+        rows = told[start : start + step]
+        mean[rows], variance[rows] = _chunk(grid, tables[rows], tau)
+    return _Means(mean=mean, variance=variance)
+
+
+def _followed(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> tuple[Intervals, FloatArray]:
+    """Where nobody of a group was tested at the horizon, cases last felt shortly before it count as felt up to it."""
+    last = np.where(counts > 0, cells.left, -np.inf).max(axis=1, initial=-np.inf)
+    near = np.isinf(cells.right) & (cells.left >= tau - grace * (1 + 1e-9)) & (cells.left < tau)
+    moved = (last < tau)[:, None] & near & (counts > 0)
+    if not moved.any():
+        return cells, counts
+    carried = np.where(moved, counts, 0.0)
+    longer = Intervals(np.append(cells.left, tau), np.append(cells.right, np.inf))
+    return longer, np.column_stack((counts - carried, carried.sum(axis=1)))
+
+
+def _chunk(grid: Grid, counts: FloatArray, tau: float) -> tuple[FloatArray, FloatArray]:
+    survival = hold_still(grid, counts, many_curves(grid.cells, counts, grid=grid))
+    mass = survival[:, :-1] - survival[:, 1:]
+    left, right = own_ends(grid, counts)
+    value = _waits(left, right, tau)
+    mean = np.minimum((mass * value).sum(axis=1), tau)
+    undefined = _undefined(grid, counts, tau)
+    mean[undefined] = np.nan
+    variance = _variances(grid, counts, mass, value - (mass * value).sum(axis=1, keepdims=True))
+    for group in np.flatnonzero(((mass > NOUGHT) & (mass < DOUBTFUL)).any(axis=1) & ~undefined):
+        mean[group], variance[group] = _alone(grid, counts[group], tau)
+    variance[(counts.sum(axis=1) < 2) | (variance <= NO_SPREAD * tau * tau) | undefined] = np.nan
+    return mean, variance
+
+
+def _alone(grid: Grid, counts: FloatArray, tau: float) -> tuple[float, float]:
+    """Mean and variance of one group by the fit of one trial.
+
+    For masses that may be 0 with the likelihood level there: whether such a mass is held moves the variance, so that
+    the fit that the report makes decides it.
+    """
+    there = counts > 0
+    times, weight = grid.cells.take(there), counts[there]
+    curve = fit_npmle(times, weight=weight)
+    even = waits_of_masses(curve, tau)[1]
+    return min(float(curve.mass @ even), tau), functional_variance(times, curve, even, weight)
+
+
+def _undefined(grid: Grid, counts: FloatArray, tau: float) -> BoolArray:
+    """Groups whose last mass has no end and begins before the horizon: nobody knows how long those cases waited."""
+    cells, occupied = grid.cells, counts > 0
+    last = np.where(occupied, cells.left, -np.inf).max(axis=1)
+    ended = (occupied & np.isfinite(cells.right) & (cells.right > last[:, None])).any(axis=1)
+    return np.asarray((last < tau) & ~ended, dtype=np.bool_)
+
+
+def _waits(left: FloatArray, right: FloatArray, tau: float) -> FloatArray:
+    """Wait up to the horizon of a mass that is spread evenly between two ends."""
+    ended = np.isfinite(right)
+    low, high = np.minimum(left, tau), np.minimum(right, tau)
+    width = np.where(ended & (right > left), np.where(ended, right, 0.0) - left, 1.0)
+    cut = ended & (left < tau) & (right > tau)
+    before = np.where(cut, (tau - left) / width, 1.0)
+    return np.asarray(np.where(ended, before * (low + high) / 2 + (1 - before) * tau, tau), dtype=np.float64)
+
+
+def _variances(grid: Grid, counts: FloatArray, mass: FloatArray, centred: FloatArray) -> FloatArray:
+    """Delta method from the observed information, scaled by the masses as for one trial."""
+    m = grid.size
+    cumulative = np.concatenate((np.zeros((mass.shape[0], 1)), np.cumsum(mass, axis=1)), axis=1)
+    chance = cumulative[:, grid.last] - cumulative[:, grid.first]
+    each = np.divide(counts, chance**2, where=counts > 0, out=np.zeros_like(counts))
+    held = mass > NEGLIGIBLE
+    scale = np.where(held, mass, 0.0)
+    system = information_of(grid, each) * scale[:, :, None] * scale[:, None, :]
+    system[:, np.arange(m), np.arange(m)] += ~held
+    target = scale * centred
+    try:
+        np.linalg.cholesky(system)
+        solution = np.linalg.solve(system, target[..., None])[..., 0]
+    except np.linalg.LinAlgError:
+        # Masses that are not uniquely determined: the least-norm solution speaks of what is.
+        solution = np.stack([np.linalg.lstsq(a, b, rcond=None)[0] for a, b in zip(system, target, strict=True)])
+    return np.asarray(np.maximum(0.0, (target * solution).sum(axis=1)), dtype=np.float64)
