@@ -11,11 +11,20 @@ from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.results import ArmStanding
+from onsetstudy.records.derived.results import ArmStanding, Doubt
 from onsetstudy.study.results import ArmCurve, LooksTaken, Provenance
 from onsetstudy.survival.results import SharedFrailty
 
-__all__ = ["Agreement", "GroupHarm", "GroupOverall", "GroupPractice", "GroupResults", "GroupSuccess", "Reconciled"]
+__all__ = [
+    "Agreement",
+    "GroupGate",
+    "GroupHarm",
+    "GroupOverall",
+    "GroupPractice",
+    "GroupResults",
+    "GroupSuccess",
+    "Reconciled",
+]
 
 EstimateLike = Estimate | NotAvailable
 
@@ -40,6 +49,21 @@ class GroupPractice:
     left_out: int | None
     scores: int | None
     moved: int | None
+
+
+@result_kind("group_gate")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupGate:
+    """Whether the cold tests of one practice can bear the group's claim.
+
+    ``verdict`` is ``open``, ``qualified``, ``shut`` or ``not_told`` (its file was made before this was told);
+    ``doubts`` are the reasons with their counts over all that it sent. ``left_out``: its cases are not in the answer.
+    """
+
+    letter: str
+    verdict: str
+    doubts: tuple[Doubt, ...]
+    left_out: bool
 
 
 @result_kind("group_harm")
@@ -140,7 +164,9 @@ class GroupResults:
     letter of its practice and how its arms are known over all that it sent (``None``: the file does not tell); empty
     where arms were not randomised. ``unlike_rows`` are codes of why a report of the same cases from their rows may have
     other numbers (``quarters_merged``, ``techniques_merged``, ``scores_held_back``, ``beyond``); ``reconciled`` has the
-    quantities of which the mean of practices is another number than the answer.
+    quantities of which the mean of practices is another number than the answer. ``gates`` has one entry per practice,
+    empty in results from before they were asked; of practices left out nothing but harms and numbers of rows is
+    counted, and ``with_left_out`` has the differences of all practices with them.
     """
 
     protocol: Protocol
@@ -167,6 +193,19 @@ class GroupResults:
     arms: tuple[tuple[str, ArmStanding | None], ...] = ()
     unlike_rows: tuple[str, ...] = ()
     reconciled: tuple[Reconciled, ...] = ()
+    gates: tuple[GroupGate, ...] = ()
+    with_left_out: tuple[EstimateLike, ...] = ()
+
+    @property
+    def shut(self) -> bool:
+        """Whether no practice's cold tests can bear a claim, so that there is no answer."""
+        return bool(self.gates) and all(gate.verdict == "shut" for gate in self.gates)
+
+    @property
+    def answering(self) -> tuple[GroupPractice, ...]:
+        """Practices whose cases are in the answer."""
+        out = {gate.letter for gate in self.gates if gate.left_out}
+        return tuple(p for p in self.practices if p.letter not in out)
 
     @property
     def claims(self) -> Claims:

@@ -22,6 +22,7 @@ from onsetstudy.report.numbers import (
 )
 from onsetstudy.report.sections.appendix.interim import looks_section
 from onsetstudy.report.sections.group.first_page import curves_block, drawn_figure, first_page
+from onsetstudy.report.sections.group.gates import gates_section
 from onsetstudy.report.sections.group.more import more_sections, name_of
 from onsetstudy.report.sections.group.reconciled import reconciled_blocks
 from onsetstudy.report.sections.group.sent import sent_section
@@ -71,6 +72,7 @@ def compose_group(results: GroupResults, *, practice: str | None = None) -> Docu
             for section in (
                 first_page(results, own),
                 _pooled(results, own),
+                gates_section(results, own),
                 *more_sections(results, own),
                 _beside_each_other(results, own),
                 looks_section(results.looks, results.protocol),
@@ -90,7 +92,7 @@ def _pooled(results: GroupResults, own: str | None) -> Section:
     else:
         blocks += _no_average(results)
     blocks.append(_members_table(results, own))
-    if len(results.practices) > 1:
+    if len(results.answering) > 1:
         blocks.append(Paragraph(text=_agreement(results)))
         blocks += reconciled_blocks(results)
     return Section(id="pooled", title="All practices together", blocks=tuple(blocks), new_page=True)
@@ -223,7 +225,7 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
     chosen = [p for p in _shown(results) if p.quantity != "chair_time_difference"]
     rows = [
         (name_of(p.letter, own), f"{p.n.cases}", *(cell(pooled, p.letter) for pooled in chosen))
-        for p in results.practices
+        for p in results.answering
     ]
     heads = {
         "hazard_ratio": "hazard ratio",
@@ -324,7 +326,7 @@ def _undecided(found: Funnel, results: GroupResults, own: str | None) -> tuple[s
     shown = {p.label: p.cases for p in found.points}
     without = [
         (name_of(p.letter, own), p.n.cases - shown.get(p.letter, 0))
-        for p in results.practices
+        for p in results.answering
         if found.quantity != "operators" and p.n.cases > shown.get(p.letter, 0)
     ]
     if not without:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 from scipy import stats
@@ -66,7 +66,7 @@ def _of_practice(results: StudyResults, lead: str, look: Look | None) -> tuple[C
         "pain_difference": (mean_pain(whole, results.protocol), (), None),
         "pain_shift": _shift(whole),
     }
-    shut = tuple(d for d in results.doubts if d.effect == SHUTS)
+    shut = _shutting(results.doubts)
     if shut:
         found = {
             key: (_withheld_by(shut, answer), (), None) if quantity_of(key).rests_on == "cold_tests" else (answer, a, t)
@@ -83,6 +83,11 @@ def _of_practice(results: StudyResults, lead: str, look: Look | None) -> tuple[C
     )  # fmt: skip
 
 
+def _shutting(doubts: Iterable[Doubt]) -> tuple[Doubt, ...]:
+    """One doubt of each kind that withholds a number."""
+    return tuple({d.code: d for d in doubts if d.effect == SHUTS}.values())
+
+
 def _withheld_by(shut: tuple[Doubt, ...], answer: EstimateLike) -> NotAvailable:
     """No number in the place of one that the tests cannot bear."""
     return NotAvailable(
@@ -93,15 +98,23 @@ def _withheld_by(shut: tuple[Doubt, ...], answer: EstimateLike) -> NotAvailable:
 
 def _of_group(results: GroupResults, lead: str, look: Look | None) -> tuple[Claim, ...]:
     overall, protocol = results.overall, results.protocol
-    whose = _cases(overall.n.cases, len(results.practices))
-    arms = {
+    whose = _cases(overall.n.cases, len(results.answering))
+    shut = _shutting(d for gate in results.gates for d in gate.doubts) if results.shut else ()
+    arms: dict[str, tuple[EstimateLike, ...]] = {
         "success_difference": overall.by_target,
         "not_numb_difference": overall.never_numb,
         "rmst_difference": overall.wait,
     }
+
+    def borne(key: str, answer: EstimateLike) -> EstimateLike:
+        """The answer, unless no practice's cold tests can bear it."""
+        return _withheld_by(shut, answer) if shut and quantity_of(key).rests_on == "cold_tests" else answer
+
+    if shut:
+        arms = {}
     claims = [
         claim_of(
-            key, answer, protocol, arms=arms.get(key, ()), look=look, leads=key == lead, population=whose,
+            key, borne(key, answer), protocol, arms=arms.get(key, ()), look=look, leads=key == lead, population=whose,
             known=overall.n,
         )
         for key in COMPARED
@@ -115,7 +128,7 @@ def _of_group(results: GroupResults, lead: str, look: Look | None) -> tuple[Clai
         claims += [
             claim_of(
                 key,
-                m.result,
+                borne(key, m.result),
                 protocol,
                 look=look,
                 population=_cases(m.result.n.cases),

@@ -39,6 +39,7 @@ NAMES = {
     "control_ignored": "control tooth ignored",
     "first_cases_left_out": "first cases left out",
     "per_protocol": "prepared as planned only",
+    "all_tests": "tests off schedule too",
 }
 
 
