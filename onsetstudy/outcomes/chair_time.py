@@ -54,7 +54,7 @@ class ChairRecords:
     ----------
     arm : array of str
     wait_min : array of float
-        From clock zero to the start of treatment, or to the supplement that ended the wait.
+        From clock zero to the start of treatment, with a supplement before it or without.
     at_least : array of bool
         The wait was not seen to its end: it lasted at least so long.
     mixing_min : array of float

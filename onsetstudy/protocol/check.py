@@ -277,6 +277,7 @@ def _protocol(read: ProtocolFile) -> Protocol:
             control_tooth=read.testing.control_tooth,
             control_window_min=read.testing.control_window_min,
             baseline_response=read.testing.baseline_response,
+            window_min=read.testing.window_min,
         ),
         onset=OnsetDefinition(**read.onset.model_dump()),
         rescue=RescueRule(**read.rescue.model_dump()),

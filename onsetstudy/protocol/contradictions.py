@@ -66,6 +66,14 @@ def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
     schedule = read.testing.schedule_min
     if any(later <= earlier for earlier, later in itertools.pairwise(schedule)):
         yield "testing.schedule_min", "the test minutes do not increase", "write every minute once, in order"
+    gap = min((later - earlier for earlier, later in itertools.pairwise((0.0, *schedule))), default=0.0)
+    if read.testing.window_min is not None and 0 < gap < 2 * read.testing.window_min:
+        yield (
+            "testing.window_min",
+            f"a window of {read.testing.window_min:g} min reaches from one planned test into the next, {gap:g} min "
+            "away",
+            f"write at most {gap / 2:g}, so that every test belongs to one planned minute",
+        )
     if read.onset.target_min > read.onset.tau_min:
         yield (
             "onset.target_min",

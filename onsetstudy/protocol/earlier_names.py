@@ -56,11 +56,12 @@ ABSENT_WHEN_DEFAULT: dict[tuple[str, str], Any] = {
     ("analysis", "estimate_strata"): ["practice"],
     ("analysis", "grace_min"): None,
     ("doses", "country"): "US",
+    ("testing", "window_min"): None,
 }
 """(table, key added since) -> its default, as JSON gives it: such a key does not count while it says its default."""
 
 _COUNTS = object()
-_TABLE_OF = {"plan": "analysis"}
+_TABLE_OF = {"plan": "analysis", "schedule": "testing"}
 """A part of the protocol's values -> its table in the file, where they differ."""
 
 

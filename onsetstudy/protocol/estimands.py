@@ -46,12 +46,15 @@ class ReadingRule:
     """How onset is read off the tests.
 
     ``confirmations`` not-felt tests in a row make an onset; ``accept_unconfirmed``: a last test that was not felt
-    counts though nothing confirmed it. ``control_tooth`` is required, optional or none.
+    counts though nothing confirmed it. ``control_tooth`` is required, optional or none. ``window_min``: a test further
+    than that from every planned minute decides nothing, and of several for one minute the nearest does; ``None``: every
+    test counts.
     """
 
     confirmations: int
     control_tooth: str
     accept_unconfirmed: bool = False
+    window_min: float | None = None
 
 
 @result_kind("estimand")
@@ -180,6 +183,8 @@ def _under(main: Estimand, choice: str) -> Estimand:
         return replace(one, rule=replace(main.rule, accept_unconfirmed=True))
     if choice == "control_ignored":
         return replace(one, rule=replace(main.rule, control_tooth="none"))
+    if choice == "all_tests":
+        return replace(one, rule=replace(main.rule, window_min=None))
     if choice == "rescue_other_way":
         # Composite turned round is hypothetical; whatever else was promised, its opposite is the failure.
         other = "hypothetical" if main.strategy == "composite" else "composite"
@@ -226,7 +231,11 @@ def estimand_of(
         analysis_set=analysis_set,
         unit="patient" if protocol.study.paired else "case",
         strategies=() if asked is None else ((SUPPLEMENT, strategy_of(getattr(protocol.rescue, asked))),),
-        rule=ReadingRule(confirmations=onset.confirmations, control_tooth=protocol.schedule.control_tooth),
+        rule=ReadingRule(
+            confirmations=onset.confirmations,
+            control_tooth=protocol.schedule.control_tooth,
+            window_min=protocol.schedule.window_min,
+        ),
         role=planned.get(quantity, "described") if role is None else role,
         strata=plan.strata,
         matters=matters.get(quantity),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -63,6 +64,12 @@ class GuidedAnswers:
     ethics: str
 
 
+def _window(tests_min: Sequence[float]) -> float:
+    """How early or late a planned test may be: a third of the smallest gap, at most half a minute (no source)."""
+    tests = sorted((0.0, *map(float, tests_min)))
+    return min(0.5, round(min(later - earlier for earlier, later in itertools.pairwise(tests)) / 3, 2))
+
+
 def guided_content(told: GuidedAnswers) -> dict[str, Any]:
     """Content of a protocol file, to be checked by :func:`onsetstudy.protocol.check.check_protocol`."""
     kind = "trial" if told.randomised else "audit"
@@ -100,6 +107,7 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
             "reference_arm": "plain",
             "schedule_min": [float(m) for m in told.tests_min],
             "control_tooth": "required" if told.control_tooth else "none",
+            "window_min": _window(told.tests_min),
             "baseline_response": "required",
             "tooth_notation": told.notation,
         },

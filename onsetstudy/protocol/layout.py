@@ -19,6 +19,7 @@ SENSITIVITY = (
     "control_ignored",
     "first_cases_left_out",
     "per_protocol",
+    "all_tests",
 )
 STRATA = ("technique", "procedure", "practice_id", "agent", "pulp_status", "topical")
 ESTIMATE_STRATA = ("practice", "technique")
@@ -130,6 +131,7 @@ class ChairsideTable(_Table):
     control_tooth: Annotated[StrictStr, _code("control_tooth")] = "required"
     control_window_min: Annotated[float, Field(ge=0, le=5, strict=True)] = 0.5
     baseline_response: Annotated[StrictStr, _code("requirement")] = "required"
+    window_min: Annotated[float, Field(gt=0, le=10, strict=True)] | None = None
     tooth_notation: Annotated[StrictStr, _code("tooth_notation")]
 
 

@@ -97,6 +97,8 @@ class Schedule:
     """When teeth are tested.
 
     ``tests_min`` are the planned minutes after ``clock_zero`` (``injection_end`` or ``injection_start``).
+    ``window_min`` is how far from its planned minute a test may be done to decide onset; ``None``, as in protocols from
+    before it could be said: every test decides.
     """
 
     clock_zero: str
@@ -105,6 +107,7 @@ class Schedule:
     control_tooth: str = "required"
     control_window_min: float = 0.5
     baseline_response: str = "required"
+    window_min: float | None = None
 
 
 @result_kind("onset_definition", earlier={key: now for (table, key), now in EARLIER_KEYS.items() if table == "onset"})

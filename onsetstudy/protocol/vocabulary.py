@@ -53,6 +53,7 @@ CODES: dict[str, tuple[str, ...]] = {
     "procedure": ("filling", "crown", "root_canal", "extraction", "periodontal", "other", "none"),
     "test_method": ("cold", "ept", "probe", "lip"),
     "tooth_role": ("target", "control"),
+    "test_kind": ("planned", "extra"),
     "response": ("felt", "not_felt"),
     "baseline_response": ("felt", "not_felt"),
     "topical": ("none", "benzocaine", "lidocaine", "lidocaine_prilocaine", "other"),

@@ -204,6 +204,7 @@ COLD_TESTS: tuple[Column, ...] = (
     ),
     _code("tooth_role", "which tooth was tested", required="always"),
     _code("response", "whether the cold was felt", required="always"),
+    _code("test_kind", "whether the plan asked for this test, or it was an extra one, such as when something tingled"),
 )
 
 TABLES: dict[str, tuple[Column, ...]] = {"cases": CASES, "cold_tests": COLD_TESTS}
@@ -220,6 +221,7 @@ def asked_columns(table: str, protocol: Protocol) -> tuple[Column, ...]:
         "period": not protocol.study.paired and protocol.plan.cluster != "patient_id",
         "baseline_response": protocol.schedule.baseline_response == "none",
         "control_tooth": protocol.schedule.control_tooth == "none",
+        "test_kind": protocol.schedule.window_min is None,
         "score_missing_reason": protocol.pain is None,
         "weight_kg": protocol.doses is None,
         **{f"guess_{who}": blinded.get(who) != "yes" for who in ("patient", "operator", "assessor")},

@@ -30,6 +30,7 @@ CHOICES = {
     "control_ignored": "control tooth ignored",
     "first_cases_left_out": "first cases of every operator left out",
     "per_protocol": "cases prepared as planned only",
+    "all_tests": "tests outside the window of their planned minutes too",
 }
 """Other choices under which the answer is computed again."""
 INSTRUMENTS = {"mdas": "modified dental anxiety scale", "das": "dental anxiety scale", "nrs11": "numeric scale"}

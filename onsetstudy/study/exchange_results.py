@@ -11,7 +11,7 @@ import pandas as pd
 
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import result_kind
-from onsetstudy.records.derived.results import ArmStanding
+from onsetstudy.records.derived.results import ArmStanding, Doubt
 
 __all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack"]
 
@@ -67,7 +67,9 @@ class Exchange:
     and marked; ``safety`` tells how many cases recorded harms at all; ``estimates`` are the practice's own.
     ``cells`` count the allocated arm as far as ``arms`` says that it is known; who received another is told in total
     only. ``None``, as in every file made before it was told: arms as injected, not checked. ``ledger_head`` is number
-    and beginning of the last entry of the practice's ledger, empty where there is none.
+    and beginning of the last entry of the practice's ledger, empty where there is none. ``doubts`` are what makes its
+    cold tests doubtful over all cases counted here, empty if nothing does; ``None``, as in every file made before it
+    was told: nobody looked.
     """
 
     study: str
@@ -88,6 +90,7 @@ class Exchange:
     schema: int = SCHEMA
     arms: ArmStanding | None = None
     ledger_head: str = ""
+    doubts: tuple[Doubt, ...] | None = None
 
 
 def _plain(value: Any) -> Any:

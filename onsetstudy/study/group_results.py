@@ -8,10 +8,11 @@ from onsetstudy.core.results import Counts, EstimateLike, HypothesisTest, NotAva
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.pool.results import CommonOdds
+from onsetstudy.records.derived.results import Doubt
 from onsetstudy.study.results import ArmCurve
 from onsetstudy.survival.results import SharedFrailty
 
-__all__ = ["Agreement", "GroupHarm", "GroupOverall", "GroupPractice", "GroupSuccess", "Reconciled"]
+__all__ = ["Agreement", "GroupGate", "GroupHarm", "GroupOverall", "GroupPractice", "GroupSuccess", "Reconciled"]
 
 
 @result_kind("group_practice")
@@ -34,6 +35,21 @@ class GroupPractice:
     left_out: int | None
     scores: int | None
     moved: int | None
+
+
+@result_kind("group_gate")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupGate:
+    """Whether the cold tests of one practice can bear the group's claim.
+
+    ``verdict`` is ``open``, ``qualified``, ``shut`` or ``not_told`` (its file was made before this was told);
+    ``doubts`` are the reasons with their counts over all that it sent. ``left_out``: its cases are not in the answer.
+    """
+
+    letter: str
+    verdict: str
+    doubts: tuple[Doubt, ...]
+    left_out: bool
 
 
 @result_kind("group_harm")

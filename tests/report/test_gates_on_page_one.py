@@ -10,9 +10,13 @@ import pytest
 
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.records.derived.results import SHUTS
+from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.report.claims_told import answer_line
 from onsetstudy.report.documents.practice import compose
-from onsetstudy.report.sections.main.doubts import WORDS, doubt_words
+from onsetstudy.report.sections.main.doubts import REASONS, WORDS, doubt_words
+from onsetstudy.report.sentences import sentence
+from onsetstudy.study.answer.claims import DOUBTED
 from onsetstudy.study.practice.analyse import analyse
 
 ROOT = Path(__file__).parents[2]
@@ -84,9 +88,19 @@ def test_what_only_qualifies_stands_beside_the_number(honest):
 
 
 def test_every_doubt_has_its_sentence():
-    source = (ROOT / "onsetstudy" / "records" / "validity" / "gates.py").read_text(encoding="utf-8")
-    codes = set(re.findall(r'code="(\w+)"', source)) | set(
-        re.findall(r'\("(tested_differently|tests_vanished)"', source)
-    )
-    assert codes == set(WORDS)
+    assert set(COUNTED) == set(WORDS) == set(REASONS)
+    for code, (effect, names) in COUNTED.items():
+        assert (code in DOUBTED) == (effect == SHUTS)
+        assert len(set(re.findall(r"\{(\d)\}", WORDS[code]))) == len(names)
     assert doubt_words(()) == []
+
+
+def test_no_figure_of_the_tests_is_left_on_a_shut_first_page():
+    results = analyse(PROTOCOL, with_control_lost(RECORDS), without_list="tried out")
+    text = page_one(results)
+    pain = sentence(results.claims.get("pain_difference"), PROTOCOL).text
+    rest = text.replace(pain, "")
+    for words in doubt_words(results.doubts):
+        assert words in rest
+        rest = rest.replace(words, "")
+    assert not re.search(r"\d\.\d|\d\u202f%|\d min", rest), rest

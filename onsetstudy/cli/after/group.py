@@ -79,6 +79,7 @@ def command(
     from onsetstudy.report.claims_told import answer_line
     from onsetstudy.report.numbers import counted
     from onsetstudy.report.sections.group.first_page import missing_words
+    from onsetstudy.report.sections.group.gates import gate_words
     from onsetstudy.study.group.analyse_group import analyse_group
 
     promised = read_protocol(protocol)
@@ -93,7 +94,7 @@ def command(
         for note in enter_files(protocol, read):
             click.echo(f"Please look: {note}", err=True)
     results = with_ledger(results, protocol, by="group")
-    for note in (*results.notes, *missing_words(results, None)):
+    for note in (*results.notes, *gate_words(results, None), *missing_words(results, None)):
         click.echo(f"Please look: {note}", err=True)
     practices, cases = counted(len(results.practices), "practice"), counted(results.overall.n.cases, "case")
     click.echo(f"Files: {len(read)} read. {practices}, {cases} up to {results.quarter}.")

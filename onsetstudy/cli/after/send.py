@@ -86,6 +86,7 @@ def command(
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.files.sources.spreadsheet import read_records
     from onsetstudy.records.derived.allocation import resolve_arms
+    from onsetstudy.records.validity.gates import doubts_of_practice
     from onsetstudy.study.answer.cautions import arms_caution
     from onsetstudy.study.counts.aggregate_counts import tally_records
     from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
@@ -110,7 +111,10 @@ def command(
     say_left_out(checked, promised, through=through, where="the file", practice=practice)
     _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
     options = SendOptions(least_cases=least_cases, operators=operators)
-    exchange = make_exchange(tally, promised, practice, records_digest=checked.digest, options=options)
+    exchange = make_exchange(
+        tally, promised, practice, records_digest=checked.digest, options=options,
+        doubts=doubts_of_practice(checked, promised, practice, through=through),
+    )  # fmt: skip
     exchange = replace(exchange, ledger_head=head_beside(protocol))
     told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
     path = write_exchange(exchange, into)

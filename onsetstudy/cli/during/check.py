@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,6 +18,10 @@ from onsetstudy.cli.options import (
     say_left_out,
     say_records,
 )
+
+if TYPE_CHECKING:
+    from onsetstudy.protocol.model import Protocol
+    from onsetstudy.records.model import Records
 
 __all__ = ["command"]
 
@@ -66,6 +72,23 @@ def command(
         )
     say_left_out(checked, promised, through=promised.quarters[-1])
     refuse_if_none_is_left(checked, promised, through=promised.quarters[-1])
+    shut = _say_doubts(checked, promised)
     if not refused:
-        click.echo("Nothing has to be corrected.")
+        row = "No row has to be corrected, but the report will show no answer about onset before this is settled."
+        click.echo(row if shut else "Nothing has to be corrected.")
     return 1 if refused else 0
+
+
+def _say_doubts(checked: Records, promised: Protocol) -> bool:
+    """What makes the cold tests doubtful, as the report will judge them; whether it will show no answer."""
+    from onsetstudy.records.derived.flow import exclusion_reasons
+    from onsetstudy.records.validity.gates import doubts_of
+    from onsetstudy.report.sections.main.doubts import doubt_words
+    from onsetstudy.report.sections.main.doubts import shut as keeps_off
+
+    used = (exclusion_reasons(checked, promised, through=promised.quarters[-1]) == "").to_numpy()
+    doubts = doubts_of(replace(checked, cases=checked.cases[used].reset_index(drop=True)), promised)
+    for doubt, words in zip(doubts, doubt_words(doubts), strict=True):
+        then = "No answer will be shown." if keeps_off((doubt,)) else "The report will say so beside its answer."
+        click.echo(f"Please look: {words} {then}", err=True)
+    return keeps_off(doubts)

@@ -21,6 +21,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, resolve_arms
+from onsetstudy.records.validity.gates import doubts_of_practice
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 
@@ -119,7 +120,16 @@ def _write_exchanges(folder: Path, protocol: Protocol) -> list[Path]:
     records, arms = resolve_arms(protocol, records, read_kept_logs(logs) if logs else None)
     tally = tally_records(protocol, records, through=protocol.quarters[-1], arms=arms)
     return [
-        write_exchange(make_exchange(tally, protocol, practice, records_digest=records.digest), folder / "exchange")
+        write_exchange(
+            make_exchange(
+                tally,
+                protocol,
+                practice,
+                records_digest=records.digest,
+                doubts=doubts_of_practice(records, protocol, practice, through=protocol.quarters[-1]),
+            ),
+            folder / "exchange",
+        )
         for practice in tally.practices
     ]
 

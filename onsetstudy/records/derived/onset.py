@@ -15,7 +15,7 @@ from onsetstudy.protocol.estimands import strategy_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
 
-__all__ = ["ONSET_COLUMNS", "OnsetRule", "Onsets", "derive_onset", "nearest_control"]
+__all__ = ["ONSET_COLUMNS", "OnsetRule", "Onsets", "derive_onset", "nearest_control", "recorded_as_extra"]
 
 ONSET_COLUMNS = (
     "case_id",
@@ -44,6 +44,7 @@ def derive_onset(
     control_tooth: str | None = None,
     rescue: str | None = None,
     accept_unconfirmed: bool = False,
+    window_min: float | None = None,
 ) -> pd.DataFrame:
     """Onset of every accepted case in ``(left_min, right_min]``.
 
@@ -59,6 +60,10 @@ def derive_onset(
         Other choices than the protocol's, for sensitivity analyses.
     accept_unconfirmed : bool
         Count a last reading that was not felt as onset though nothing confirmed it (sensitivity).
+    window_min : float, optional
+        How far from a planned minute a reading may lie to date onset, and of several for one minute the nearest; by
+        default every reading does. Others can but confirm where testing ended with them. The protocol's own is
+        :attr:`~onsetstudy.protocol.model.Schedule.window_min`.
 
     Returns
     -------
@@ -83,6 +88,7 @@ def derive_onset(
         control_tooth=control_tooth,
         rescue=rescue,
         accept_unconfirmed=accept_unconfirmed,
+        window_min=window_min,
     )
 
 
@@ -100,12 +106,15 @@ class OnsetRule:
         Whether a last reading that was not felt counts though nothing confirmed it.
     past_supplement : bool
         Whether readings after a supplement count like any other.
+    window_min : float or None
+        How far from a planned minute a reading may lie; ``None``: anywhere.
     """
 
     confirmations: int
     control_tooth: str
     accept_unconfirmed: bool
     past_supplement: bool
+    window_min: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -128,6 +137,7 @@ class Onsets:
         control_tooth: str | None = None,
         rescue: str | None = None,
         accept_unconfirmed: bool = False,
+        window_min: float | None = None,
     ) -> OnsetRule:
         """The rule behind a question; parameters as of :func:`derive_onset`."""
         protocol = self.protocol
@@ -136,6 +146,7 @@ class Onsets:
             control_tooth=protocol.schedule.control_tooth if control_tooth is None else control_tooth,
             accept_unconfirmed=accept_unconfirmed,
             past_supplement=_strategy(protocol, estimand, rescue) == "treatment_policy",
+            window_min=window_min,
         )
 
     def table(self, *, estimand: str = "hazard", rescue: str | None = None, **choices: Any) -> pd.DataFrame:
@@ -167,19 +178,63 @@ def _strategy(protocol: Protocol, estimand: str, rescue: str | None) -> str:
 
 def _derive(records: Records, protocol: Protocol, rule: OnsetRule) -> _Derived:
     target = _valid_target_readings(records, rule.control_tooth, protocol.schedule.control_window_min)
+    planned = np.asarray(protocol.schedule.tests_min, dtype=float)
+    every, kept = target, target
+    if rule.window_min is not None:
+        kept = _on_schedule(target, planned, rule.window_min)
     rescue_min = records.cases["rescue_min"].to_numpy(dtype=float)
     if rule.past_supplement:
         rescue_min = np.full(len(records.cases), np.nan)
-    onset = derive_intervals(
-        target.case,
-        target.minute,
-        target.felt,
-        n_cases=len(records.cases),
-        confirmations=rule.confirmations,
-        rescue_min=rescue_min,
-        accept_unconfirmed=rule.accept_unconfirmed,
+
+    def derived(readings: _Target) -> DerivedOnset:
+        return derive_intervals(
+            readings.case,
+            readings.minute,
+            readings.felt,
+            n_cases=len(records.cases),
+            confirmations=rule.confirmations,
+            rescue_min=rescue_min,
+            accept_unconfirmed=rule.accept_unconfirmed,
+        )
+
+    onset = derived(kept)
+    if rule.window_min is not None:
+        onset = _confirmed_otherwise(onset, derived(every), kept, planned)
+    return _Derived(kept, rescue_min, onset)
+
+
+def _confirmed_otherwise(
+    onset: DerivedOnset, by_every: DerivedOnset, kept: _Target, planned: NDArray[np.float64]
+) -> DerivedOnset:
+    """Cases of which testing ended because an extra test confirmed onset, dated by planned minutes all the same.
+
+    Followed to the last felt test they would leave just because they went numb. They get the interval that planned
+    tests would have given: from the last of these that was felt to the first not felt at or after the onset that all
+    tests show, or to the next planned minute where none was done. It holds the onset of all tests, and is as wide in
+    a case with an extra test as in one without.
+    """
+    ends = (~np.isfinite(onset.right)) & np.isfinite(by_every.right) & (by_every.right > onset.left)
+    if not ends.any():
+        return onset
+    seen = np.full(onset.left.size, np.inf)
+    later = ~kept.felt & (kept.minute >= by_every.right[kept.case] - SAME_TIME)
+    np.minimum.at(seen, kept.case[later], kept.minute[later])
+    place = np.searchsorted(planned, by_every.right - SAME_TIME)
+    due = np.where(place < planned.size, planned[np.minimum(place, planned.size - 1)], by_every.right)
+    right = np.where(np.isfinite(seen), seen, np.maximum(due, by_every.right))
+    at_first = np.where(onset.left > 0, "confirmed", "numb_at_first_test")
+
+    def either(own: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.where(ends, other, own)
+
+    return DerivedOnset(
+        left=onset.left,
+        right=either(onset.right, right),
+        confirmed_at=either(onset.confirmed_at, np.maximum(by_every.confirmed_at, right)),
+        loss_left=either(onset.loss_left, np.maximum(by_every.loss_left, right)),
+        loss_right=either(onset.loss_right, np.maximum(by_every.loss_right, right)),
+        reason=np.where(ends, at_first, onset.reason),
     )
-    return _Derived(target, rescue_min, onset)
 
 
 def _table(records: Records, protocol: Protocol, found: _Derived, estimand: str, strategy: str) -> pd.DataFrame:
@@ -215,11 +270,15 @@ def _table(records: Records, protocol: Protocol, found: _Derived, estimand: str,
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Target:
-    """Valid target readings, sorted by case and minute, and how many of each case were not valid."""
+    """Valid target readings, sorted by case and minute, and how many of each case were not valid.
+
+    ``extra``: recorded as a test that the plan did not ask for.
+    """
 
     case: NDArray[np.int64]
     minute: NDArray[np.float64]
     felt: NDArray[np.bool_]
+    extra: NDArray[np.bool_]
     invalid: NDArray[np.int64]
 
 
@@ -229,8 +288,10 @@ def _valid_target_readings(records: Records, control: str, window_min: float) ->
     minute = readings["minute"].to_numpy(dtype=float)
     felt = (readings["response"] == "felt").to_numpy()
     role = (readings["tooth_role"] == "target").to_numpy()
+    extra = recorded_as_extra(readings)
     order = np.lexsort((minute, number))
     order = order[number[order] >= 0]
+    extra = extra[order][role[order]]
     number, minute, felt, role = number[order].astype(np.int64), minute[order], felt[order], role[order]
     case, at, response = number[role], minute[role], felt[role]
     valid = np.ones(case.size, dtype=bool)
@@ -240,7 +301,38 @@ def _valid_target_readings(records: Records, control: str, window_min: float) ->
         )
         valid = np.where(found, control_felt, control != "required")
     invalid = np.bincount(case[~valid], minlength=len(records.cases))
-    return _Target(case=case[valid], minute=at[valid], felt=response[valid], invalid=invalid)
+    return _Target(case=case[valid], minute=at[valid], felt=response[valid], extra=extra[valid], invalid=invalid)
+
+
+def recorded_as_extra(readings: pd.DataFrame) -> NDArray[np.bool_]:
+    """Tests that their record calls extra; none where nobody told them apart."""
+    if "test_kind" not in readings:
+        return np.zeros(len(readings), dtype=bool)
+    return np.asarray((readings["test_kind"] == "extra").fillna(False), dtype=bool)
+
+
+def _on_schedule(target: _Target, planned: NDArray[np.float64], window_min: float) -> _Target:
+    """Readings within the window of a planned minute; of several for one minute the nearest, the earlier of two alike.
+
+    A patient who says that it tingles is tested again at once, so that an extra test tells of the patient's telling: it
+    must not date onset even where it falls into the window of the test just done.
+    """
+    if target.case.size == 0:
+        return target
+    slot = np.searchsorted((planned[1:] + planned[:-1]) / 2, target.minute)
+    # What is known to be extra stands for no planned minute, however near.
+    gap = np.where(target.extra, np.inf, np.abs(target.minute - planned[slot]))
+    order = np.lexsort((target.minute, np.round(gap, 9), slot, target.case))
+    first = np.ones(order.size, dtype=bool)
+    case, at = target.case[order], slot[order]
+    first[1:] = (case[1:] != case[:-1]) | (at[1:] != at[:-1])
+    kept = np.zeros(order.size, dtype=bool)
+    kept[order[first]] = True
+    kept &= gap <= window_min + SAME_TIME
+    return _Target(
+        case=target.case[kept], minute=target.minute[kept], felt=target.felt[kept], extra=target.extra[kept],
+        invalid=target.invalid,
+    )  # fmt: skip
 
 
 def nearest_control(

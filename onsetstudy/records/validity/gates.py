@@ -9,22 +9,40 @@ one of twenty (simulated in the tests). Harms and doses are never withheld.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
-from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.numb_field import INSIDE, where_is_control
-from onsetstudy.records.derived.onset import nearest_control
+from onsetstudy.records.derived.onset import nearest_control, recorded_as_extra
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.records.model import Records
 
-__all__ = ["doubts_of"]
+__all__ = ["COUNTED", "doubts_of", "doubts_of_practice"]
 
 
+COUNTED = {
+    "control_lost": (
+        SHUTS,
+        (
+            "cases in which the control tooth was lost with the target",
+            "cases with a control where the target was numb",
+        ),
+    ),
+    "clock": (SHUTS, ("cases whose minutes cannot be the planned tests", "cases tested")),
+    "control_in_field": (QUALIFIES, ("cases with a control tooth inside the field of the injection", "cases")),
+    "off_schedule_positive": (
+        QUALIFIES,
+        ("tests off schedule at which the tooth was numb", "expected", "such tests"),
+    ),
+    "tested_differently": (QUALIFIES, ("tests off schedule",) * 2),
+    "tests_vanished": (QUALIFIES, ("planned tests not done in time",) * 2),
+}
+"""What each doubt does to a claim, and what it counts; of the two arms, reference first, for the last two."""
 MOST = 0.5
 """Proportion of cases that is "most"."""
 ALL_OF_FEW = 3
@@ -37,7 +55,8 @@ SKIPPED = 3
 LEVEL = 0.01
 """Level of each statistical doubt; three of them are asked."""
 WINDOW = 0.35
-"""A test further from every planned minute than this part of the smallest gap is off schedule (no source)."""
+"""A test further from every planned minute than this part of the smallest gap is off schedule (no source), unless the
+protocol says how far."""
 ROUNDS = 60
 ALIKE = 20
 """Cases of a kind from which on their own tests say how fast they are."""
@@ -95,6 +114,14 @@ def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
     return tuple(doubt for doubt in found if doubt is not None)
 
 
+def doubts_of_practice(records: Records, protocol: Protocol, practice: str, *, through: Quarter) -> tuple[Doubt, ...]:
+    """Doubts about one practice's tests, up to the end of a quarter, as they travel with its counts."""
+    cases = records.cases
+    last = cases["quarter"].astype(str) <= through.label
+    own = (cases["practice_id"] == practice) & last
+    return doubts_of(replace(records, cases=cases[own].reset_index(drop=True)), protocol)
+
+
 def _tests(records: Records, protocol: Protocol) -> _Tests:
     readings, cases = records.readings, records.cases
     number = pd.Index(cases["case_id"]).get_indexer(readings["case_id"])
@@ -104,12 +131,13 @@ def _tests(records: Records, protocol: Protocol) -> _Tests:
     order = np.lexsort((minute, number))
     order = order[number[order] >= 0]
     number, minute, felt, target = number[order].astype(np.int64), minute[order], felt[order], target[order]
+    extra = recorded_as_extra(readings)[order][target]
     case, at, response = number[target], minute[target], felt[target]
     paired, control_felt = nearest_control(
         case, at, number[~target], minute[~target], felt[~target], protocol.schedule.control_window_min
     )
     planned = np.asarray(protocol.schedule.tests_min, dtype=np.float64)
-    gaps = np.diff(np.concatenate([[0.0], planned]))
+    gaps, window = np.diff(np.concatenate([[0.0], planned])), protocol.schedule.window_min
     apart = np.min(np.abs(at[:, None] - planned[None, :]), axis=1) if at.size else np.zeros(0)
     first = np.ones(case.size, dtype=bool)
     first[1:] = case[1:] != case[:-1]
@@ -122,7 +150,7 @@ def _tests(records: Records, protocol: Protocol) -> _Tests:
         felt=response,
         control=np.where(paired, control_felt.astype(np.int64), -1),
         at_risk=(before - before[start]) == 0,
-        off=apart > WINDOW * float(gaps.min()) + 1e-9,
+        off=extra | (apart > (WINDOW * float(gaps.min()) if window is None else window) + 1e-9),
         arm=cases["arm"].to_numpy(dtype=str),
         kind=_kinds([cases[name].astype(str).to_numpy(dtype=str) for name in ("practice_id", "technique", "arm")]),
         planned=planned,
@@ -156,14 +184,13 @@ def _lost(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> Doub
     cycles = np.bincount(tests.case[numb], minlength=n)
     gone = np.bincount(tests.case[numb & (tests.control == 0)], minlength=n)
     asked, lost = cycles > 0, (cycles > 0) & (gone == cycles)
-    counts = (("cases in which the control tooth was lost with the target", int(lost.sum())),
-              ("cases with a control in a cycle without feeling", int(asked.sum())))  # fmt: skip
+    counts = _named("control_lost", int(lost.sum()), int(asked.sum()))
     whose = tuple(
         str(p) for p in np.unique(practice)
         if _most(int(lost[practice == p].sum()), int(asked[practice == p].sum()))
     )  # fmt: skip
     if whose or _most(int(lost.sum()), int(asked.sum())):
-        return Doubt(code="control_lost", effect=SHUTS, counts=counts, practices=whose)
+        return _doubt("control_lost", counts, whose)
     return None
 
 
@@ -183,8 +210,7 @@ def _clock(tests: _Tests, practice: NDArray[np.str_]) -> Doubt | None:
     )  # fmt: skip
     if not whose:
         return None
-    counts = (("cases whose minutes cannot be the planned tests", int(odd.sum())), ("cases tested", int(has.sum())))
-    return Doubt(code="clock", effect=SHUTS, counts=counts, practices=whose)
+    return _doubt("clock", _named("clock", int(odd.sum()), int(has.sum())), whose)
 
 
 def _in_field(records: Records, protocol: Protocol) -> Doubt | None:
@@ -198,10 +224,9 @@ def _in_field(records: Records, protocol: Protocol) -> Doubt | None:
     inside = np.array([answer == INSIDE for answer in where], dtype=bool)
     if inside.sum() < ALL_OF_FEW or inside.sum() <= STRANGE * len(cases):
         return None
-    counts = (("cases with a control tooth inside the field of the injection", int(inside.sum())),
-              ("cases", len(cases)))  # fmt: skip
+    counts = _named("control_in_field", int(inside.sum()), len(cases))
     whose = np.unique(cases["practice_id"].to_numpy(dtype=str)[inside])
-    return Doubt(code="control_in_field", effect=QUALIFIES, counts=counts, practices=tuple(map(str, whose)))
+    return _doubt("control_in_field", counts, tuple(map(str, whose)))
 
 
 def _reactive(tests: _Tests) -> Doubt | None:
@@ -224,12 +249,8 @@ def _reactive(tests: _Tests) -> Doubt | None:
     p = _poisson_tail(o, e)
     if p >= LEVEL:
         return None
-    counts = (
-        ("tests off schedule at which the tooth was numb", o),
-        ("expected", round(e)),
-        ("such tests", int(off.sum())),
-    )
-    return Doubt(code="off_schedule_positive", effect=QUALIFIES, counts=counts, p_value=p)
+    counts = _named("off_schedule_positive", o, round(e), int(off.sum()))
+    return _doubt("off_schedule_positive", counts, p_value=p)
 
 
 def _expected(before: FloatArray, at: FloatArray, numb: BoolArray, planned: FloatArray) -> FloatArray:
@@ -267,36 +288,43 @@ def _differently(tests: _Tests, protocol: Protocol) -> list[Doubt]:
     on_time = np.bincount(tests.case[tests.at_risk & ~tests.off], minlength=n).astype(np.float64)
     missed = np.clip(due - on_time, 0.0, None)
     found = []
-    for code, part, whole, words in (
-        ("tested_differently", off, done, "tests off schedule"),
-        ("tests_vanished", missed, due, "planned tests not done in time"),
-    ):
-        p, counts = _compared(part, whole, tests.arm, protocol, words)
+    for code, part, whole in (("tested_differently", off, done), ("tests_vanished", missed, due)):
+        p, counts = _compared(part, whole, tests.arm, protocol)
         if p < LEVEL:
-            found.append(Doubt(code=code, effect=QUALIFIES, counts=counts, p_value=p))
+            found.append(_doubt(code, _named(code, *counts), p_value=p))
     return found
 
 
+def _named(code: str, *counts: int) -> tuple[tuple[str, int], ...]:
+    return tuple(zip(COUNTED[code][1], counts, strict=True))
+
+
+def _doubt(
+    code: str, counts: tuple[tuple[str, int], ...], practices: tuple[str, ...] = (), p_value: float | None = None
+) -> Doubt:
+    return Doubt(code=code, effect=COUNTED[code][0], counts=counts, practices=practices, p_value=p_value)
+
+
 def _compared(
-    part: FloatArray, whole: FloatArray, arm: NDArray[np.str_], protocol: Protocol, words: str
-) -> tuple[float, tuple[tuple[str, int], ...]]:
-    """Two-sided P of equal ratios of sums in the two arms; 1 where an arm has too few cases or nothing varies."""
-    ratio, variance, counts = [], [], []
+    part: FloatArray, whole: FloatArray, arm: NDArray[np.str_], protocol: Protocol
+) -> tuple[float, list[int]]:
+    """Two-sided P of equal ratios of sums in the two arms, and the sums; P is 1 where an arm has too few cases."""
+    ratio, variance, counts = [], [], list[int]()
     for code in protocol.arm_codes[:2]:
         own = (arm == code) & (whole > 0)
         n, total = int(own.sum()), float(whole[own].sum())
-        counts.append((f"{words}, {protocol.label(code)}, of {total:.0f}", int(part[own].sum())))
+        counts.append(int(part[own].sum()))
         if n < COMPARED or total == 0:
-            return 1.0, tuple(counts)
+            return 1.0, counts
         r = float(part[own].sum()) / total
         rest = part[own] - r * whole[own]
         ratio.append(r)
         variance.append(n / (n - 1) * float(np.sum(rest**2)) / total**2)
     spread = sum(variance)
     if spread <= 0:
-        return 1.0, tuple(counts)
+        return 1.0, counts
     z = (ratio[1] - ratio[0]) / float(np.sqrt(spread))
-    return math.erfc(abs(z) / math.sqrt(2)), tuple(counts)
+    return math.erfc(abs(z) / math.sqrt(2)), counts
 
 
 def _poisson_tail(count: int, mean: float) -> float:

@@ -12,6 +12,7 @@ from onsetstudy.report.sections.appendix.interim import looks_section
 from onsetstudy.report.sections.blocks import cautions_section
 from onsetstudy.report.sections.group.beside import beside_section
 from onsetstudy.report.sections.group.first_page import first_page
+from onsetstudy.report.sections.group.gates import gates_section
 from onsetstudy.report.sections.group.more import more_sections
 from onsetstudy.report.sections.group.pooled import pooled_section
 from onsetstudy.report.sections.group.sent import sent_section
@@ -32,6 +33,7 @@ class Reader:
 CONTENTS: tuple[Callable[[GroupResults, Reader], tuple[Section | None, ...]], ...] = (
     lambda r, reader: (first_page(r, reader.letter),),
     lambda r, reader: (pooled_section(r, reader.letter),),
+    lambda r, reader: (gates_section(r, reader.letter),),
     lambda r, reader: more_sections(r, reader.letter),
     lambda r, reader: (beside_section(r, reader.letter),),
     lambda r, reader: (looks_section(r.looks, r.protocol),),

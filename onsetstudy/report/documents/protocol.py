@@ -150,10 +150,14 @@ def _outcomes(protocol: Protocol) -> Section:
     onset, schedule, rescue = protocol.onset, protocol.schedule, protocol.rescue
     zero = "end of the last planned injection" if schedule.clock_zero == "injection_end" else "start of the injection"
     minutes = ", ".join(f"{t:g}" for t in schedule.tests_min)
+    window = "" if schedule.window_min is None else (
+        f" A test more than {schedule.window_min:g} min from its planned minute, or a further one for the same minute, "
+        "does not decide onset."
+    )  # fmt: skip
     rule = (
         f"Clock zero is the {zero}. Cold tests at {minutes} min. Onset is the first of {onset.confirmations} "
-        "consecutive valid tests that were not felt, and lies after the last that was felt. A control tooth is "
-        f"{schedule.control_tooth}, a response before the injection {schedule.baseline_response}. Teeth that never "
+        f"consecutive valid tests that were not felt, and lies after the last that was felt.{window} A control tooth "
+        f"is {schedule.control_tooth}, a response before the injection {schedule.baseline_response}. Teeth that never "
         "become numb stay in every count."
     )
     rows = [("primary", outcome_name(protocol.plan.primary))]

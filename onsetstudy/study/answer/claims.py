@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Protocol
 
 import numpy as np
@@ -31,7 +31,7 @@ from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.pool.results import Pooled
 from onsetstudy.protocol.model import Protocol as StudyProtocol
 from onsetstudy.records.derived.results import SHUTS, Doubt
-from onsetstudy.study.group_results import GroupOverall, GroupPractice
+from onsetstudy.study.group_results import GroupGate, GroupOverall, GroupPractice
 from onsetstudy.study.results import LooksTaken, Population
 
 __all__ = ["allowed_for_looks", "claim_of", "claims_of_group", "claims_of_practice", "group_answer", "mean_pain"]
@@ -83,6 +83,12 @@ class OfGroup(Protocol):
     @property
     def pooled(self) -> tuple[Pooled, ...]: ...
     @property
+    def gates(self) -> tuple[GroupGate, ...]: ...
+    @property
+    def shut(self) -> bool: ...
+    @property
+    def answering(self) -> tuple[GroupPractice, ...]: ...
+    @property
     def looks(self) -> LooksTaken | None: ...
 
 
@@ -97,7 +103,7 @@ def claims_of_practice(results: OfPractice) -> Claims:
         "pain_difference": (mean_pain(whole, results.protocol), (), None),
         "pain_shift": _shift(whole),
     }
-    shut = tuple(d for d in results.doubts if d.effect == SHUTS)
+    shut = _shutting(results.doubts)
     if shut:
         found = {
             key: (_withheld_by(shut, answer), (), None) if quantity_of(key).rests_on == "cold_tests" else (answer, a, t)
@@ -115,6 +121,11 @@ def claims_of_practice(results: OfPractice) -> Claims:
     return Claims(lead=lead, claims=claims)
 
 
+def _shutting(doubts: Iterable[Doubt]) -> tuple[Doubt, ...]:
+    """One doubt of each kind that withholds a number."""
+    return tuple({d.code: d for d in doubts if d.effect == SHUTS}.values())
+
+
 def _withheld_by(shut: tuple[Doubt, ...], answer: EstimateLike) -> NotAvailable:
     """No number in the place of one that the tests cannot bear."""
     return NotAvailable(
@@ -127,15 +138,23 @@ def claims_of_group(results: OfGroup) -> Claims:
     """Every claim that a group's files bear, of all cases and of each practice."""
     overall, protocol, look = results.overall, results.protocol, _look(results.looks)
     lead = protocol.plan.primary
-    whose = _cases(overall.n.cases, len(results.practices))
-    arms = {
+    whose = _cases(overall.n.cases, len(results.answering))
+    shut = _shutting(d for gate in results.gates for d in gate.doubts) if results.shut else ()
+    arms: dict[str, tuple[EstimateLike, ...]] = {
         "success_difference": overall.by_target,
         "not_numb_difference": overall.never_numb,
         "rmst_difference": overall.wait,
     }
+
+    def borne(key: str, answer: EstimateLike) -> EstimateLike:
+        """The answer, unless no practice's cold tests can bear it."""
+        return _withheld_by(shut, answer) if shut and quantity_of(key).rests_on == "cold_tests" else answer
+
+    if shut:
+        arms = {}
     claims = [
         claim_of(
-            key, answer, protocol, arms=arms.get(key, ()), look=look, leads=key == lead, population=whose,
+            key, borne(key, answer), protocol, arms=arms.get(key, ()), look=look, leads=key == lead, population=whose,
             known=overall.n,
         )
         for key in COMPARED
@@ -149,7 +168,7 @@ def claims_of_group(results: OfGroup) -> Claims:
         claims += [
             claim_of(
                 key,
-                m.result,
+                borne(key, m.result),
                 protocol,
                 look=look,
                 population=_cases(m.result.n.cases),

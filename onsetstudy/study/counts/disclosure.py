@@ -73,6 +73,11 @@ def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
             else "No case was checked against the list or log of slips; the file says so"
             + (f", with the reason given: {arms.reason}." if arms.reason else ".")
         )
+    if exchange.doubts:
+        found.append(
+            "How the cold tests were done raised doubts, which the file tells with their counts: "
+            f"{_listed(tuple(d.code.replace('_', ' ') for d in exchange.doubts))}."
+        )
     if exchange.operators is not None:
         found.append("Failures are counted by operator under numbers; colleagues may recognise themselves.")
     found.append(

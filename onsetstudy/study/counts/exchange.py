@@ -15,6 +15,7 @@ from onsetstudy.core.serialise import to_dict
 from onsetstudy.pool.small_groups import OTHER, merge_small_groups
 from onsetstudy.protocol.earlier_names import first_key, first_value, without_new_defaults
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.results import Doubt
 from onsetstudy.study.counts.aggregate_counts import Tally, group_columns
 from onsetstudy.study.counts.counted_estimates import cell_stratum, cell_times, estimates_of_counts
 from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
@@ -76,7 +77,13 @@ def terms_of(protocol: Protocol) -> tuple[tuple[str, str], ...]:
 
 
 def make_exchange(
-    tally: Tally, protocol: Protocol, practice: str, *, records_digest: str, options: SendOptions = DEFAULT
+    tally: Tally,
+    protocol: Protocol,
+    practice: str,
+    *,
+    records_digest: str,
+    options: SendOptions = DEFAULT,
+    doubts: tuple[Doubt, ...] | None = None,
 ) -> Exchange:
     """Counts of one practice, without a group smaller than allowed.
 
@@ -90,6 +97,9 @@ def make_exchange(
     records_digest : str
         SHA-256 of the records counted.
     options : SendOptions
+    doubts : tuple of Doubt or None
+        About the practice's cold tests, see :func:`~onsetstudy.records.validity.gates.doubts_of_practice`; ``None``:
+        not asked.
 
     Returns
     -------
@@ -147,6 +157,7 @@ def make_exchange(
         made_with=f"onsetstudy {importlib.metadata.version('onsetstudy')}",
         invented=protocol.study.invented,
         arms=own.standing,
+        doubts=doubts,
     )
 
 

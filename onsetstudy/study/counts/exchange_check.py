@@ -18,6 +18,7 @@ from onsetstudy.core.errors import Problem, Where
 from onsetstudy.core.typed import mismatches
 from onsetstudy.pool.small_groups import JOIN, OTHER
 from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.study.counts.aggregate_counts import ENDS
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
@@ -33,6 +34,8 @@ COMPULSORY = {
 }
 MOST_CASES = 100_000_000
 """Far more than any practice treats; a count above it is a slip or a trick."""
+MOST_TESTS = 100
+"""More cold tests than any case has."""
 LONGEST_MIN = 24 * 60.0
 """A wait of more than a day is no wait for numbness."""
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
@@ -66,7 +69,7 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
             problems += _counts(name, table)
     if problems:
         return problems
-    return [*_times(exchange), *_scores(exchange), *_sums(exchange)]
+    return [*_times(exchange), *_scores(exchange), *_sums(exchange), *_doubts(exchange)]
 
 
 def _problem(what: str, code: str, mend: str = AGAIN) -> Problem:
@@ -206,6 +209,23 @@ def _sums(exchange: Exchange) -> Iterator[Problem]:
             yield _problem(f"{str(quantity).replace('_', ' ')} of {n} cases, where there are {counted}", "sum")
     if exchange.arms is not None and exchange.arms.cases > stage.get("recorded", 0):
         yield _problem("more randomised cases than recorded ones", "sum")
+
+
+def _doubts(exchange: Exchange) -> Iterator[Problem]:
+    """Doubts about the tests in no words but ours, with counts that can be."""
+    for doubt in exchange.doubts or ():
+        if doubt.code not in COUNTED:
+            yield _problem("it holds a doubt about the cold tests that is not known here", "doubt")
+            continue
+        effect, names = COUNTED[doubt.code]
+        if doubt.effect != effect or tuple(name for name, _ in doubt.counts) != names:
+            yield _problem(f"its doubt {doubt.code} is not worded as this version does", "doubt")
+        elif not all(0 <= n <= MOST_CASES * MOST_TESTS for _, n in doubt.counts):
+            yield _problem(f"the counts of its doubt {doubt.code} cannot be", "range")
+        elif not set(doubt.practices) <= {exchange.practice}:
+            yield _problem(f"its doubt {doubt.code} names another practice", "doubt")
+        elif doubt.p_value is not None and not 0 <= doubt.p_value <= 1:
+            yield _problem(f"the P value of its doubt {doubt.code} lies outside 0 to 1", "range")
 
 
 def strange_words(exchange: Exchange) -> list[Problem]:

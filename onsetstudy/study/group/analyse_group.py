@@ -6,6 +6,7 @@ import hashlib
 import importlib.metadata
 import json
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,7 @@ from onsetstudy.study.answer.cautions import group_arms_caution
 from onsetstudy.study.answer.reconcile import reconcile, unlike_rows
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange
+from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import group_looks
 from onsetstudy.study.group.periods import Period, cut, last_quarter, sent_less, until
@@ -79,13 +81,15 @@ def analyse_group(
     told: Progress = progress or (lambda _done, _total, _label: None)
     everything = gather(files, protocol)
     this = _quarter(everything, protocol, quarter)
-    period = cut(everything, this.label)
+    whole = cut(everything, this.label)
+    letters = _letters(whole.counts)
+    gates = gates_of(whole.counts, letters)
+    period = without(whole, left_out(gates, letters))
     counts, cells = period.counts, period.counts.cells
-    letters = _letters(counts)
     options = options or PoolOptions(conf_level=protocol.plan.conf_level)
     told(0, 5, "one stage")
-    known = counts.values[~counts.values["practice_id"].isin(dict(period.beyond))]
-    overall = pool_in_one_stage(_lettered(cells, letters), _lettered(known, letters), protocol)
+    overall = _overall(period, letters, protocol)
+    beside = _overall(whole, letters, protocol) if period is not whole else None
     told(1, 5, "practices")
     own = {
         code: _whole(estimates_of_counts(_rows(cells, code), _rows(counts.values, code), protocol), code, period)
@@ -102,7 +106,7 @@ def analyse_group(
     subgroups = (by_technique(cells, protocol), by_practice(_lettered(cells, letters), protocol))
     funnels = tuple(_funnel(cells, protocol, letters, kind) for kind in ("by_target", "never_numb"))
     told(4, 5, "looks")
-    practices = tuple(_practice(code, period, protocol, letters) for code in counts.practices)
+    practices = tuple(_practice(code, whole, protocol, letters) for code in whole.counts.practices)
     missing, shorter = sent_less(everything, protocol, this.label)
     ratio = next(p for p in pooled if p.quantity == "hazard_ratio")
     return GroupResults(
@@ -118,27 +122,36 @@ def analyse_group(
         agreement=_agreement(overall, ratio),
         funnels=funnels if counts.operators.empty else (*funnels, _operators(counts, letters)),
         looks=group_looks(counts, protocol, this),
-        harms=group_harms(counts.safety, protocol),
-        unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(counts.safety)),
+        harms=group_harms(whole.counts.safety, protocol),
+        unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(whole.counts.safety)),
         missing=missing,
         shorter=shorter,
-        beyond=period.beyond,
+        beyond=whole.beyond,
         skipped=tuple(skipped),
         notes=(*counts.notes, *_not_reproduced(period, own)),
         caution=(
-            *_cautions(counts, protocol),
+            *_cautions(counts, whole.counts, protocol),
             *cautions_of(overall.differences, ("coarser_strata", "practices_together")),
         ),
         reconciled=reconcile(overall, pooled, practices=len(counts.practices)),
         unlike_rows=unlike_rows(counts.files, beyond=bool(period.beyond)),
-        arms=tuple((letters[e.practice], e.arms) for _, e in counts.files) if protocol.study.randomised else (),
+        arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
+        gates=gates,
+        with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),
         provenance=Provenance(
             protocol_digest=protocol.digest,
-            records_digest=hashlib.sha256(f"group {_secret(counts)}".encode()).hexdigest(),
+            records_digest=hashlib.sha256(f"group {_secret(whole.counts)}".encode()).hexdigest(),
             seed=protocol.plan.seed,
             versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
         ),
     )
+
+
+def _overall(period: Period, letters: dict[str, str], protocol: Protocol) -> GroupOverall:
+    """All cases of a period in one stage."""
+    counts = period.counts
+    known = counts.values[~counts.values["practice_id"].isin(dict(period.beyond))]
+    return pool_in_one_stage(_lettered(counts.cells, letters), _lettered(known, letters), protocol)
 
 
 def _quarter(counts: Gathered, protocol: Protocol, label: str | None) -> Quarter:
@@ -162,8 +175,16 @@ def _rows(frame: pd.DataFrame, practice: str) -> pd.DataFrame:
 
 def _secret(counts: Gathered) -> str:
     """Known to those only who hold all files."""
-    texts = [json.dumps(to_dict(e), sort_keys=True) for _, e in counts.files]
+    texts = [json.dumps(_as_sent(e), sort_keys=True) for _, e in counts.files]
     return hashlib.sha256("\n".join(texts).encode()).hexdigest()
+
+
+def _as_sent(exchange: Exchange) -> dict[str, Any]:
+    """Content of a file, without what files of its time did not hold: they keep their letters."""
+    content = to_dict(exchange)
+    if exchange.doubts is None:
+        del content["doubts"]
+    return content
 
 
 def _letters(counts: Gathered) -> dict[str, str]:
@@ -332,20 +353,20 @@ def _not_reproduced(period: Period, own: dict[str, tuple[Estimate | NotAvailable
     return tuple(notes)
 
 
-def _cautions(counts: Gathered, protocol: Protocol) -> tuple[Caution, ...]:
+def _cautions(counts: Gathered, sent: Gathered, protocol: Protocol) -> tuple[Caution, ...]:
     found = [
         Caution(
             code="test_the_tooth",
             text="A statistic about past cases. Test the tooth and ask the patient before every procedure.",
         ),
     ]
-    if len(counts.practices) > 1:
+    if len(sent.practices) > 1:
         text = "Practices are not ranked. Letters are drawn anew for every report, and small differences are chance."
         found.append(Caution(code="no_ranks", text=text))
     if not protocol.study.randomised:
         text = "Not randomised: the arms may differ in ways not measured."
         found.insert(1, Caution(code="not_randomised", text=text))
-    elif (doubt := group_arms_caution([e.arms for _, e in counts.files])) is not None:
+    elif (doubt := group_arms_caution([e.arms for _, e in sent.files])) is not None:
         found.insert(1, doubt)
     k = len(counts.practices)
     if k < FEW_PRACTICES:

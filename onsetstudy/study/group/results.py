@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from onsetstudy.core.claims import Claims
-from onsetstudy.core.results import Caution, NotAvailable
+from onsetstudy.core.results import Caution, EstimateLike, NotAvailable
 from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.answer.claims import claims_of_group
-from onsetstudy.study.group_results import Agreement, GroupHarm, GroupOverall, GroupPractice, Reconciled
+from onsetstudy.study.group_results import Agreement, GroupGate, GroupHarm, GroupOverall, GroupPractice, Reconciled
 from onsetstudy.study.results import LooksTaken, Provenance
 
 __all__ = ["GroupResults"]
@@ -31,7 +31,9 @@ class GroupResults:
     letter of its practice and how its arms are known over all that it sent (``None``: the file does not tell); empty
     where arms were not randomised. ``unlike_rows`` are codes of why a report of the same cases from their rows may have
     other numbers (``quarters_merged``, ``techniques_merged``, ``scores_held_back``, ``beyond``); ``reconciled`` has the
-    quantities of which the mean of practices is another number than the answer.
+    quantities of which the mean of practices is another number than the answer. ``gates`` has one entry per practice,
+    empty in results from before they were asked; of practices left out nothing but harms and numbers of rows is
+    counted, and ``with_left_out`` has the differences of all practices with them.
     """
 
     protocol: Protocol
@@ -58,6 +60,19 @@ class GroupResults:
     arms: tuple[tuple[str, ArmStanding | None], ...] = ()
     unlike_rows: tuple[str, ...] = ()
     reconciled: tuple[Reconciled, ...] = ()
+    gates: tuple[GroupGate, ...] = ()
+    with_left_out: tuple[EstimateLike, ...] = ()
+
+    @property
+    def shut(self) -> bool:
+        """Whether no practice's cold tests can bear a claim, so that there is no answer."""
+        return bool(self.gates) and all(gate.verdict == "shut" for gate in self.gates)
+
+    @property
+    def answering(self) -> tuple[GroupPractice, ...]:
+        """Practices whose cases are in the answer."""
+        out = {gate.letter for gate in self.gates if gate.left_out}
+        return tuple(p for p in self.practices if p.letter not in out)
 
     @property
     def claims(self) -> Claims:

@@ -56,6 +56,10 @@ CHOICES: dict[str, _Choice] = {
         text="cases that received the allocated arm, prepared as planned, only: mixed at most 10 min before, ratio "
         "between 1:20 and 1:8",
     ),
+    "all_tests": _Choice(
+        label="tests off schedule too",
+        text="every test decides onset, those outside the window of the planned minutes too",
+    ),
 }
 """Every choice that a protocol may name under its sensitivity analyses."""
 
@@ -87,7 +91,7 @@ def run_sensitivity(
     Returns
     -------
     tuple of Variation
-        Empty when the plan names no other choice.
+        Empty when the plan names no other choice. Where only planned tests decide, all tests stand beside them.
 
     Raises
     ------
@@ -110,6 +114,9 @@ def run_sensitivity(
             ]
         )
     received = _received_otherwise(main)
+    if protocol.schedule.window_min is not None and "all_tests" not in names:
+        # What the tests left out would have said stands beside the answer, whether the plan names it or not.
+        names = (*names, "all_tests")
     if not names and not received.any():
         return ()
     if received.any() and "per_protocol" not in names:

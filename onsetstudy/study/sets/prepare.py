@@ -45,6 +45,7 @@ def prepare(
             confirmations=asked[name].rule.confirmations,
             control_tooth=asked[name].rule.control_tooth,
             accept_unconfirmed=asked[name].rule.accept_unconfirmed,
+            window_min=asked[name].rule.window_min,
         ).set_index("case_id")
         for name in ESTIMANDS
     }

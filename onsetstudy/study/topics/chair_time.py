@@ -40,17 +40,21 @@ def chair_time_of(data: AnalysisSet) -> ChairTime | None:
 def chair_records(data: AnalysisSet) -> ChairRecords:
     """Waits, mixing, use of the wait and stages of every analysed case.
 
-    A wait ends with the start of treatment, or with the supplement that was given for want of numbness. A wait of which
-    neither is recorded lasted at least to the last test of the first injection.
+    A wait ends with the start of treatment: the chair is not free when a supplement is given, it is taken for longer.
+    A wait of which the start of treatment is not recorded lasted at least to the supplement, or to the last test of the
+    first injection. In an arm of which nobody recorded a start there are no waits: how long teeth were tested is the
+    plan's choice, not the chair's time.
     """
     frame = data.frame
     zero = _minutes(frame, data.protocol.schedule.clock_zero)
     start, end = _minutes(frame, "injection_start"), _minutes(frame, "injection_end")
     treated, rescued = _minutes(frame, "treatment_start_min"), _minutes(frame, "rescue_min")
     last = _minutes(frame, "last_test_min")
-    known = np.fmin(treated, rescued)
-    seen = ~np.isnan(known)
-    wait = np.where(seen, known, np.where(last > 0, last, np.nan))
+    seen = ~np.isnan(treated)
+    # fmax: a minute and nothing is the minute.
+    least = np.fmax(rescued, np.where(last > 0, last, np.nan))
+    told = np.isin(data.arm, np.unique(data.arm[seen]))
+    wait = np.where(seen, treated, np.where(told, least, np.nan))
     seated, finished, dismissed = (_minutes(frame, c) for c in ("seated_time", "treatment_end_time", "dismissed_time"))
     stages = (
         start - seated,

@@ -95,7 +95,7 @@ def _undecided(found: Funnel, results: GroupResults, own: str | None) -> tuple[s
     shown = {p.label: p.cases for p in found.points}
     without = [
         (name_of(p.letter, own), p.n.cases - shown.get(p.letter, 0))
-        for p in results.practices
+        for p in results.answering
         if found.quantity != "operators" and p.n.cases > shown.get(p.letter, 0)
     ]
     if not without:

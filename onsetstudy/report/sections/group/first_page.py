@@ -19,6 +19,7 @@ from onsetstudy.report.numbers import (
     percent_interval,
     tidy,
 )
+from onsetstudy.report.sections.group.gates import gate_words, left_out_words
 from onsetstudy.report.sections.group.more import heterogeneity_words, name_of
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults
@@ -27,6 +28,8 @@ __all__ = ["curves_block", "first_page", "missing_words"]
 
 CURVES = 1.6
 CAUTIONS = ("not_randomised", "arms", "practices_together", "coarser_strata")
+OF_THE_ANSWER = ("practices_together", "coarser_strata")
+"""Cautions about how a number was computed, with figures of the cold tests: none where no number is shown."""
 NO_PLACE = "—"
 
 
@@ -35,12 +38,18 @@ def first_page(results: GroupResults, own: str | None) -> Section:
     blocks: list[Block] = [_answer(results)]
     if own is not None:
         blocks.append(Paragraph(text=_own_words(results, own)))
-    blocks += [_arms_table(results), _forest(results, own)]
-    if own is None:
-        blocks.append(curves_block(results))
+    if results.shut:
+        # Not one number of the cold tests stands here; kindness is not withheld.
+        pain = results.claims.get("pain_difference")
+        blocks += [] if pain is None else [Paragraph(text=sentence(pain, results.protocol).text)]
+    else:
+        blocks += [_arms_table(results), _forest(results, own)]
+        if own is None:
+            blocks.append(curves_block(results))
+    told = [code for code in CAUTIONS if not (results.shut and code in OF_THE_ANSWER)]
     always = [tidy(c.text) for c in results.caution]
-    cautions = [always[0], *missing_words(results, own)]
-    cautions += [tidy(c.text) for c in results.caution if c.code in CAUTIONS]
+    cautions = [always[0], *gate_words(results, own), *missing_words(results, own)]
+    cautions += [tidy(c.text) for c in results.caution if c.code in told]
     blocks.append(Cautions(texts=tuple(cautions)))
     return Section(id="answer", title="", blocks=tuple(blocks))
 
@@ -50,7 +59,7 @@ def _answer(results: GroupResults) -> Answer:
     claim = results.claims.primary()
     said = sentence(claim, results.protocol)
     pooled = pooled_of(results, claim.quantity.key)
-    if pooled is None or not isinstance(pooled.average, Estimate):
+    if results.shut or pooled is None or not isinstance(pooled.average, Estimate):
         return Answer(seen=said.seen, allows=said.allows)
     differ = heterogeneity_words(pooled, lambda low, high: span_words(claim, low, high))
     return Answer(seen=said.seen, allows=f"{said.allows} {differ}")
@@ -98,6 +107,10 @@ def _own_words(results: GroupResults, own: str) -> str:
     """One sentence about the practice whose page it is."""
     practice = next(p for p in results.practices if p.letter == own)
     head = f"Your practice, {counted(practice.n.cases, 'case')}"
+    if results.shut:
+        return f"{head}."
+    if out := left_out_words(results, own):
+        return f"{head}.{out}"
     claim = results.claims.get(results.claims.lead, own)
     told = "" if claim is None else f" {sentence(claim, results.protocol).text}"
     flags = [
@@ -176,7 +189,7 @@ def _forest(results: GroupResults, own: str | None) -> Block:
         return Paragraph(text=f"{title} No file holds it.", role="absent")
     lines = [Line(name_of(m.label, own), m.result) for m in wait.members]
     within = results.overall.difference(lead.key)
-    if isinstance(within, Estimate) and len(results.practices) > 1:
+    if isinstance(within, Estimate) and len(results.answering) > 1:
         lines.append(Line("All cases, within practices", within, whole=True))
     if isinstance(wait.average, Estimate):
         lines.append(Line("Average of practices", wait.average, whole=True))
@@ -196,7 +209,7 @@ def _forest(results: GroupResults, own: str | None) -> Block:
         what += f", up to {protocol.onset.tau_min:g} minutes"
     caption = f"{what}, {unit}; {level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}; large dots "
     caption += "know more."
-    if len(results.practices) > 1:
+    if len(results.answering) > 1:
         caption += " Letters are drawn anew for every report: no ranking."
     if matters is not None:
         caption += f" Dotted: {matters:g} {unit}, a difference that matters."

@@ -52,7 +52,7 @@ def pooled_section(results: GroupResults, own: str | None) -> Section:
     else:
         blocks += _no_average(results)
     blocks.append(_members_table(results, own))
-    if len(results.practices) > 1:
+    if len(results.answering) > 1:
         blocks.append(Paragraph(text=_agreement(results)))
         blocks += reconciled_blocks(results)
     return Section(id="pooled", title="All practices together", blocks=tuple(blocks), new_page=True)
@@ -186,7 +186,7 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
     chosen = [p for p in _shown(results) if p.quantity != "chair_time_difference"]
     rows = [
         (name_of(p.letter, own), f"{p.n.cases}", *(cell(pooled, p.letter) for pooled in chosen))
-        for p in results.practices
+        for p in results.answering
     ]
     heads = {
         "hazard_ratio": "hazard ratio",

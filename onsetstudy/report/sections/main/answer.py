@@ -41,6 +41,8 @@ FIRST_PAGE = (
 )
 
 
+FIRST_PAGE_SHUT = ("test_the_tooth", "arms", "not_randomised")
+"""Where no number is shown there are no cautions about one: theirs are figures of the cold tests too."""
 FIRST_PAGE_CAUTIONS = 3
 
 
@@ -68,7 +70,8 @@ def answer_section(results: StudyResults) -> Section:
         cautions.pop("repeated_looks", None)
     if results.anytime is not None:
         cautions["repeated_looks"] = anytime_first_page(results.anytime, results.protocol)
-    first = [cautions[code] for code in FIRST_PAGE if code in cautions][:FIRST_PAGE_CAUTIONS]
+    codes = FIRST_PAGE_SHUT if shut(results.doubts) else FIRST_PAGE
+    first = [cautions[code] for code in codes if code in cautions][:FIRST_PAGE_CAUTIONS]
     first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
     if shut(results.doubts):
         # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.

@@ -23,6 +23,11 @@ def chair_section(chair: ChairTime | None, protocol: Protocol, claim: Claim | No
         return None
     blocks: list[Block] = [Paragraph(text=text) for text in _said(chair, protocol, claim)]
     labels = {code: protocol.label(code) for code in protocol.arm_codes}
+    known = any(isinstance(e, Estimate) for e in (*chair.spent, chair.visit_difference))
+    if not known:
+        # Caseload and costs alone are no finding: no empty figure, no table of dashes and prices.
+        blocks += [Paragraph(text=tidy(c.text), role="note") for c in chair.caution]
+        return Section(id="chair", title=TITLE, blocks=tuple(blocks))
     if len(chair.stages) > 1:
         title = "How is the time at the chair spent?"
         drawn = visit.draw_figure(chair, labels, name="timeline", title=title)

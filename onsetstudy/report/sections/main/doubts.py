@@ -5,7 +5,7 @@ from __future__ import annotations
 from onsetstudy.records.derived.results import SHUTS, Doubt
 from onsetstudy.report.numbers import listed
 
-__all__ = ["doubt_words", "shut"]
+__all__ = ["REASONS", "WORDS", "doubt_words", "shut"]
 
 WORDS = {
     "control_lost": "The control tooth was lost with the target in {0} of {1} cases{whose}: was it inside the "
@@ -20,6 +20,16 @@ WORDS = {
     "tests_vanished": "The arms were not tested alike: planned tests not done in time were {0} in one arm and {1} in "
     "the other.",
 }
+
+REASONS = {
+    "control_lost": "the control tooth was lost with the target",
+    "clock": "minutes cannot be those of the planned tests",
+    "control_in_field": "control teeth lay inside the field of the injection",
+    "off_schedule_positive": "tests off schedule found teeth numb too often",
+    "tested_differently": "the arms were not tested off schedule alike",
+    "tests_vanished": "more planned tests are missing in one arm",
+}
+"""The same without counts, as part of a sentence."""
 
 
 def doubt_words(doubts: tuple[Doubt, ...]) -> list[str]:

@@ -1,0 +1,70 @@
+"""Which practices' cold tests can bear a group's claim: told by their files, never guessed where a file does not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
+from onsetstudy.study.group.periods import Period
+from onsetstudy.study.group.pool_files import Gathered
+from onsetstudy.study.group_results import GroupGate
+
+__all__ = ["gates_of", "left_out", "without"]
+
+
+def gates_of(counts: Gathered, letters: dict[str, str]) -> tuple[GroupGate, ...]:
+    """The verdict about each practice, by letter.
+
+    Of several files of a practice the gravest verdict counts: nobody could tell the doubtful quarters from the others
+    in the answer. A practice of which any file does not tell is ``not_told``, unless another file shuts it. Practices
+    are left out where theirs is shut and another's is not; where all are shut there is no answer to leave them out of.
+    Those without a case in the period are not asked.
+    """
+    treated = sorted(counts.cells["practice_id"].unique())
+    found = [_gate(str(code), counts, letters) for code in treated]
+    some = any(gate.verdict != "shut" for gate in found)
+    return tuple(
+        sorted(
+            (replace(gate, left_out=some and gate.verdict == "shut") for gate in found),
+            key=lambda gate: (len(gate.letter), gate.letter),
+        )
+    )
+
+
+def _gate(code: str, counts: Gathered, letters: dict[str, str]) -> GroupGate:
+    told = [e.doubts for _, e in counts.files if e.practice == code]
+    letter = letters[code]
+    # In a group a practice goes by its letter.
+    doubts = tuple(_lettered(d, letter) for doubts in told for d in doubts or ())
+    effects = {d.effect for d in doubts}
+    if SHUTS in effects:
+        verdict = "shut"
+    elif any(doubts is None for doubts in told):
+        verdict = "not_told"
+    else:
+        verdict = "qualified" if QUALIFIES in effects else "open"
+    return GroupGate(letter=letter, verdict=verdict, doubts=doubts, left_out=False)
+
+
+def _lettered(doubt: Doubt, letter: str) -> Doubt:
+    return replace(doubt, practices=(letter,) if doubt.practices else ())
+
+
+def left_out(gates: tuple[GroupGate, ...], letters: dict[str, str]) -> tuple[str, ...]:
+    """Codes of the practices whose tests cannot bear the claim, where others' can."""
+    out = {gate.letter for gate in gates if gate.left_out}
+    return tuple(code for code in sorted(letters) if letters[code] in out)
+
+
+def without(period: Period, codes: tuple[str, ...]) -> Period:
+    """A period without some practices, in everything that makes up the answer."""
+    if not codes:
+        return period
+    counts = period.counts
+    files = tuple((name, e) for name, e in counts.files if e.practice not in codes)
+    frames = {
+        name: (frame := getattr(counts, name))[~frame["practice_id"].isin(codes)].reset_index(drop=True)
+        for name in ("cells", "values", "safety", "flow", "operators")
+    }
+    beyond = tuple((code, last) for code, last in period.beyond if code not in codes)
+    return replace(period, counts=replace(counts, **frames, files=files), beyond=beyond)
