@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -10,7 +11,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.case_questions import asked_after, asked_before
 from onsetstudy.records.chair.event_log import Event, in_force
 
-__all__ = ["CaseState", "RunningLog", "case_state"]
+__all__ = ["CaseState", "RunningLog", "case_state", "visit_fault"]
 
 BLOCKS = ("ianb", "gow_gates", "closed_mouth_block")
 
@@ -86,6 +87,27 @@ def _phase(kinds: Mapping[str, Event], baseline: str, protocol: Protocol) -> str
     if needed and not baseline:
         return "opened"
     return "not_testable" if needed and baseline == "not_felt" else "waiting"
+
+
+def visit_fault(states: Iterable[CaseState], opened: Mapping[str, Any], day: dt.date, washout_days: int) -> str:
+    """What is wrong with another case of a patient who has both arms; empty if nothing is.
+
+    Parameters
+    ----------
+    states : iterable of CaseState
+        All cases of the store.
+    opened : mapping
+        What was entered when the new case was opened.
+    day : date
+        Day on which it was opened.
+    washout_days : int
+        Days at least between two injections of one patient.
+    """
+    own = [s for s in states if s.injected and s.opened.get("patient_id") == opened.get("patient_id")]
+    if any(str(s.opened.get("period")) == str(opened.get("period")) for s in own):
+        return "this injection of the patient is there already: look at the number of the injection on the card"
+    free = max((dt.date.fromisoformat(s.day) for s in own), default=dt.date.min) + dt.timedelta(days=washout_days)
+    return f"the washout of this patient ends on {free.isoformat()}" if day < free else ""
 
 
 class RunningLog:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.chairside.case_flow import RunningLog
+from onsetstudy.chairside.case_flow import RunningLog, visit_fault
 from onsetstudy.chairside.clock import Reading, ServerClock
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER
 from onsetstudy.chairside.slips import open_slip_for
@@ -193,7 +193,14 @@ class Recorder:
                 faults.append(f"the study is paused: {self._log.paused}")
             if not str(event.case_id).startswith(f"{self.practice}-"):
                 faults.append("the code of the case does not begin with that of the practice")
+            if before is None and self.protocol.study.paired:
+                faults += filter(None, [self._visit_fault(event)])
         return "; ".join(faults)
+
+    def _visit_fault(self, event: Event) -> str:
+        rule, day = self.protocol.allocation, dt.date.fromisoformat(event.at_wall[:10])
+        days = 0 if rule is None else rule.washout_days
+        return visit_fault(self._log.states(self.protocol), event.payload, day, days)
 
     def chair(self, after: int) -> ChairView:
         """Entries behind a place in the store."""

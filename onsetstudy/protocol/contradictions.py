@@ -184,6 +184,9 @@ def _rule_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
     if paired != (rule.method == "paired"):
         mend = 'write method = "paired"' if paired else 'write method = "permuted_blocks" or "minimisation"'
         yield "allocation.method", f"{rule.method} does not belong to the design {read.study.design}", mend
+    if rule.washout_days and not paired:
+        mend = "take washout_days out; each patient has one injection here"
+        yield "allocation.washout_days", f"there is no second injection in the design {read.study.design}", mend
     if rule.ratio and len(rule.ratio) != len(read.arms):
         yield (
             "allocation.ratio",

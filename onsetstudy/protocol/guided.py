@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from onsetstudy.protocol.model import Quarter
@@ -45,6 +45,10 @@ class GuidedAnswers:
         As ``2026Q3``; four quarters are planned.
     ethics : str
         Approval (body, number, date), or that none is needed, and who says so.
+    governance : mapping
+        Answers to questions of :mod:`onsetstudy.protocol.governance`; those that are open are left out.
+    adoption : mapping
+        Content of ``[adoption]``; empty while it is open.
     """
 
     practice: str
@@ -62,6 +66,8 @@ class GuidedAnswers:
     cases_per_month: float
     first_quarter: str
     ethics: str
+    governance: Mapping[str, str] = field(default_factory=dict)
+    adoption: Mapping[str, Any] = field(default_factory=dict)
 
 
 def _window(tests_min: Sequence[float]) -> float:
@@ -130,6 +136,10 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
         content["pain"] = {"scale": told.pain_scale, "moment": "deposition"}
     if told.randomised:
         content["allocation"] = {"method": "permuted_blocks", "block_sizes": [2, 4, 6], "strata": ["practice_id"]}
+    if told.governance:
+        content["governance"] = dict(told.governance)
+    if told.adoption:
+        content["adoption"] = dict(told.adoption)
     return content
 
 

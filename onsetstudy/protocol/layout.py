@@ -208,6 +208,7 @@ class AllocationTable(_Table):
     block_sizes: Annotated[list[Annotated[StrictInt, Field(ge=2, le=24)]], Field(min_length=1)] = [2, 4, 6]
     strata: list[Annotated[StrictStr, _one_of(*STRATA)]] = []
     ratio: list[Annotated[StrictInt, Field(ge=1, le=4)]] = []
+    washout_days: Annotated[StrictInt, Field(ge=0, le=365)] = 0
 
 
 class PlanningTable(_Table):

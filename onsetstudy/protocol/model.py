@@ -227,6 +227,8 @@ class LookRule:
 class AllocationRule:
     """How arms are allocated: permuted_blocks, minimisation or paired; ``ratio`` in the order of the arms.
 
+    ``washout_days`` are the days at least between two injections of one patient who has both arms.
+
     The seed of the list is not in the protocol.
     """
 
@@ -234,6 +236,7 @@ class AllocationRule:
     block_sizes: tuple[int, ...] = (2, 4, 6)
     strata: tuple[str, ...] = ()
     ratio: tuple[int, ...] = ()
+    washout_days: int = 0
 
 
 @result_kind("planning_assumptions")

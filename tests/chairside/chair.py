@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import re
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from tests.chairside.conftest import wait_for
 
 AUDIT = Path("protocols/infiltration_audit.toml")
-QUICK = "schedule_min = [0.05, 0.1, 0.15, 0.2, 0.25, 0.3]"
+MINUTES = [k / 20 for k in range(1, 31)]
+QUICK = f"schedule_min = [{', '.join(f'{m:g}' for m in MINUTES)}]"
+"""Every three seconds, for so long that a slow machine is never after the last."""
 
 
-def quick_audit(folder: Path, *, control: str = "none") -> Path:
-    """The audit with tests every three seconds."""
+def quick_audit(folder: Path, *, control: str = "none", later: Sequence[float] = ()) -> Path:
+    """The audit with tests every three seconds, and at later minutes."""
     text = AUDIT.read_text()
-    text = re.sub(r"schedule_min = \[[^]]*\]", QUICK, text)
+    quick = QUICK if not later else QUICK.replace("]", f", {', '.join(f'{m:g}' for m in later)}]")
+    text = re.sub(r"schedule_min = \[[^]]*\]", quick, text)
     text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("tau_min = 10 ", "tau_min = 0.25 ")
     text = text.replace('control_tooth = "none"', f'control_tooth = "{control}"')
     text = text.replace('"2026Q3"]', '"2026Q3", "2026Q4"]')
@@ -35,6 +39,12 @@ class Tap:
 
 
 TOLERANCE_S = 0.25
+ANSWER = """() => {
+  const asked = document.querySelector("#next")?.innerText;
+  const said = asked?.startsWith("Test tooth") ? "not_felt" : "felt";
+  if (asked) document.querySelector(`[data-answer=${said}]:not(:disabled)`)?.click();
+  return document.querySelector("#next") !== null;
+}"""
 
 
 class Chair:
@@ -88,7 +98,7 @@ class Chair:
         assert all(within), (minutes, limits)
         return True
 
-    def expect(self, words, seconds=8):
+    def expect(self, words, seconds=60):
         self.page.wait_for_function(
             "(words) => document.querySelector('h1')?.innerText.includes(words)", arg=words, timeout=seconds * 1000
         )
@@ -127,6 +137,11 @@ class Chair:
 
     def answer(self, response):
         self._click(self.page.locator(f"[data-answer={response}]:not(:disabled)"), response)
+
+    def answer_until_complete(self):
+        """The target not felt and the control felt, read and tapped at one moment, until the rule is met."""
+        wait_for(lambda: not self.page.evaluate(ANSWER), seconds=80)
+        self.expect("Tests complete")
 
     def wait_until_written(self):
         wait_for(lambda: self.page.evaluate("async () => (await import('/log.js')).state.waiting") == 0)

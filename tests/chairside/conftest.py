@@ -22,8 +22,8 @@ NO_BROWSER = "no browser: apt-get install -y chromium, and pip install playwrigh
 class Server:
     """The recorder as its user starts it, in a process of its own."""
 
-    def __init__(self, protocol: Path, folder: Path, *more: str) -> None:
-        self.protocol, self.folder, self.more = protocol, folder, more
+    def __init__(self, protocol: Path, folder: Path, *more: str, program: tuple[str, ...] = ("onsetstudy",)) -> None:
+        self.protocol, self.folder, self.more, self.program = protocol, folder, more, program
         self.store = folder / "practice.sqlite"
         self.process: subprocess.Popen[str] | None = None
         self.addresses: dict[str, str] = {}
@@ -33,7 +33,7 @@ class Server:
         command = [
             sys.executable,
             "-m",
-            "onsetstudy",
+            *self.program,
             "chairside",
             self.protocol,
             "--store",
@@ -71,8 +71,8 @@ def serve(tmp_path):
     """Start servers; they end with the test."""
     started = []
 
-    def start(protocol, *more, folder=tmp_path):
-        server = Server(Path(protocol), folder, *more).start()
+    def start(protocol, *more, folder=tmp_path, **how):
+        server = Server(Path(protocol), folder, *more, **how).start()
         started.append(server)
         return server
 
@@ -101,13 +101,13 @@ def context(chromium):
         def new(**options):
             made = chromium.new_context(**{"viewport": {"width": 1366, "height": 768}, **options})
             stack.callback(made.close)
-            made.set_default_timeout(10_000)
+            made.set_default_timeout(60_000)
             return made
 
         yield new
 
 
-def wait_for(condition, seconds=30.0):
+def wait_for(condition, seconds=60.0):
     """Wait until something outside the browser holds."""
     until = time.monotonic() + seconds
     while not condition():

@@ -13,7 +13,7 @@ from onsetstudy.files.sources.recorded import export_store, read_store
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
 from onsetstudy.records.derived.onset import derive_onset
-from tests.chairside.chair import Chair, quick_audit, quick_watch
+from tests.chairside.chair import TOLERANCE_S, Chair, quick_audit, quick_watch
 from tests.chairside.conftest import wait_for
 
 PAGE = Path("onsetstudy/chairside/page")
@@ -78,6 +78,13 @@ def test_a_whole_case_ends_in_the_same_tables(audit, chair, tmp_path):
     assert read_records(tmp_path / "open", protocol).digest == records.digest
 
 
+NEXT_SECOND = """() => new Promise((told) => new MutationObserver((_, watch) => {
+  watch.disconnect();
+  told([document.querySelector("#elapsed").textContent, Date.now() / 1000]);
+}).observe(document.querySelector("#elapsed"), { childList: true, characterData: true, subtree: true }))"""
+"""What the clock on the page shows as it changes, and when that was."""
+
+
 def running(chair):
     """A case with one test answered."""
     chair.open_case()
@@ -93,12 +100,36 @@ def test_a_reload_in_mid_case_loses_and_shifts_nothing(audit, chair):
     running(chair)
     chair.page.reload()
     chair.page.wait_for_selector("#next")
-    zero, before = chair.tapped("Injection ended"), time.time()
-    minute, second = chair.page.inner_text("#elapsed").split(":")
-    assert before - zero.after - 1.5 < int(minute) * 60 + int(second) < time.time() - zero.before + 1.5
+    zero, (shown, at) = chair.tapped("Injection ended"), chair.page.evaluate(NEXT_SECOND)
+    minute, second = shown.split(":")
+    assert at - zero.after - 1 - TOLERANCE_S < int(minute) * 60 + int(second) < at - zero.before + TOLERANCE_S
     chair.answer("not_felt")
     chair.wait_until_written()
     assert chair.agrees(minutes(audit.store))
+
+
+def test_a_tap_that_the_browser_has_not_yet_put_away_outlives_a_reload(audit, context):
+    device = context()
+    device.add_init_script(NEVER_PUT_AWAY)
+    chair = Chair(device.new_page(), audit.addresses["alone"])
+    running(chair)
+    chair.wait_until_written()
+    chair.page.evaluate("() => { sessionStorage.stuck = 'yes'; }")
+    chair.answer("not_felt")
+    chair.page.evaluate("() => { delete sessionStorage.stuck; }")
+    assert len(minutes(audit.store)) == 1
+    chair.page.reload()
+    chair.page.wait_for_selector("#next")
+    chair.wait_until_written()
+    wait_for(lambda: len(minutes(audit.store)) == 2)
+    assert chair.agrees(minutes(audit.store))
+    assert chair.page.evaluate("() => Object.keys(localStorage).filter((k) => k.startsWith('held-'))") == []
+
+
+NEVER_PUT_AWAY = """
+const real = IDBObjectStore.prototype.add;
+IDBObjectStore.prototype.add = function (value) { return sessionStorage.stuck ? {} : real.call(this, value); };
+"""
 
 
 def test_a_server_killed_in_mid_case_catches_up_by_itself(audit, chair):
@@ -205,7 +236,6 @@ def test_a_late_and_a_missed_test_are_told_and_two_cases_run_at_once(audit, chai
     chair.answer("felt")
     chair.prepare_alone("buffered")
     chair.inject()
-    chair.page.wait_for_timeout(7000)
     chair.page.locator(".strip", has_text=first).click()
     chair.page.wait_for_function("() => document.querySelectorAll('.tick.missed').length > 0")
     chair.page.wait_for_selector(".strip >> text=test now")
@@ -264,19 +294,23 @@ def test_it_asks_nobody_else_and_is_small(audit, chair):
 
 def test_a_tap_is_answered_and_written_in_time(audit, chair):
     running(chair)
-    chair.page.wait_for_timeout(2600)
-    took = chair.page.evaluate(
-        """async () => {
-          const { state } = await import('/log.js');
-          const began = performance.now();
-          document.querySelector('[data-answer=felt]').click();
-          const shown = performance.now() - began;
-          while (state.waiting) await new Promise((yes) => setTimeout(yes, 1));
-          return [shown, performance.now() - began];
-        }"""
-    )
-    assert took[0] < 100
-    assert took[1] < 1000  # on two shared cores; the benchmark measures it
+    chair.wait_until_written()
+    took = [
+        chair.page.evaluate(
+            """async () => {
+              const { state } = await import('/log.js');
+              const began = performance.now();
+              document.querySelector('[data-answer=felt]').click();
+              const shown = performance.now() - began;
+              while (state.waiting) await new Promise((yes) => setTimeout(yes, 1));
+              return [shown, performance.now() - began];
+            }"""
+        )
+        for _ in range(4)
+    ]
+    # The least of several: what the page and the server take, and not what else this machine does just then.
+    assert min(shown for shown, _ in took) < 100
+    assert min(written for _, written in took) < 1000  # the benchmark measures it
 
 
 @pytest.mark.parametrize("width", [360, 768, 1366])
@@ -336,7 +370,7 @@ def test_what_was_adopted_is_watched_by_three_taps(tmp_path, serve, context):
         page.wait_for_timeout(2000)
         chair.answer(answer)
         if answer == "felt":
-            chair.expect("Tests complete", seconds=70)
+            chair.expect("Tests complete", seconds=150)
         chair.button("Supplement" if supplement else "No supplement", exact=True).click()
         if supplement:
             page.locator(".choices button").first.click()
@@ -372,7 +406,9 @@ def test_a_due_test_is_cued_by_colour_sound_and_vibration_and_each_can_be_off(au
     chair.prepare_alone()
     chair.inject()
     page.wait_for_selector("body.due")
-    assert page.evaluate("() => window.cued") == ["vibration", "sound", "sound"]
+    cued = page.evaluate("() => window.cued")
+    assert cued == ["vibration", "sound", "sound"] * (len(cued) // 3)  # of one test that is due, or of several
+    assert cued
     for answer in ("felt", "felt"):
         chair.answer(answer)
     chair.button("More").click()
@@ -383,7 +419,7 @@ def test_a_due_test_is_cued_by_colour_sound_and_vibration_and_each_can_be_off(au
     page.evaluate("() => { window.cued = []; }")
     page.wait_for_function("() => document.querySelector('#next').innerText.includes('now')")
     page.wait_for_function("() => window.cued.length > 0")
-    assert page.evaluate("() => window.cued") == ["vibration"]
+    assert set(page.evaluate("() => window.cued")) == {"vibration"}
     assert "due" not in (page.get_attribute("body", "class") or "")
 
 

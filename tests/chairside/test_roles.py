@@ -60,9 +60,7 @@ def test_a_blinded_case_on_three_devices(block, serve, context, tmp_path):
     treating.tap("Needle in")
     treating.tap("Injection ended")
     tester.page.wait_for_selector("#next")
-    for response in ("not_felt", "felt", "not_felt", "felt"):
-        tester.answer(response)
-    tester.expect("Tests complete")
+    tester.answer_until_complete()
     treating.expect("Tests complete")
     treating.tap("Treatment starts")
     for chair in (tester, treating, mixer):

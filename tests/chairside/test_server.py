@@ -17,6 +17,7 @@ from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.sealed.allocation_list import write_allocation
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
+from onsetstudy.records.chair.case_codes import new_case_code
 from tests.chairside.asgi import CASE, ORIGIN, PATIENT, Browser, Study
 
 PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")
@@ -317,6 +318,46 @@ def test_a_full_disk_is_said_and_the_entry_can_be_sent_again(study):
     states = {a["state"] for a in tester.post("/api/entries", {"entries": entries}).json()["entries"]}
     assert states <= {"written", "known"}
     assert study.store.last() == 90
+
+
+@pytest.fixture
+def crossover(tmp_path):
+    """A study in which a patient has both arms, a week apart at least."""
+    rule = dataclasses.replace(PROTOCOL.allocation, method="paired", washout_days=7)
+    design = dataclasses.replace(PROTOCOL.study, design="crossover")
+    made = Study(dataclasses.replace(PROTOCOL, study=design, allocation=rule), tmp_path)
+    yield made
+    made.close()
+
+
+def visit(tester, number, day, patient=PATIENT):
+    """Open a case on a day, and inject if it was opened; returns why it was not."""
+    case, wall = new_case_code("P01", lambda n: (number * 5) % n), f"2026-04-{day:02d}T14:00:00+00:00"
+    period = {"patient_id": patient, "period": str(number)}
+    why = tester.tap("case_opened", {**OPENED, **period}, case_id=case, at_wall=wall, key=f"open-{number}-{day}")["why"]
+    if not why:
+        tester.tap("injection_end", case_id=case, at_wall=wall, key=f"inject-{number}-{day}")
+    return why
+
+
+def test_a_second_injection_waits_for_the_washout_and_is_not_the_first_again(crossover):
+    tester = crossover.browser("tester")
+    assert visit(tester, 1, 3) == ""
+    assert "ends on 2026-04-10" in visit(tester, 2, 9)
+    assert visit(tester, 3, 9, patient=CASE) == ""  # another patient's
+    assert visit(tester, 2, 10) == ""
+    again = {**OPENED, "period": "2"}
+    late = "2026-04-29T14:00:00+00:00"
+    refused = tester.tap(
+        "case_opened", again, case_id=new_case_code("P01", lambda n: 19 % n), at_wall=late, key="thrice-1"
+    )
+    assert "there already" in refused["why"]
+
+
+def test_a_case_that_was_opened_and_never_injected_holds_nobody_up(crossover):
+    tester = crossover.browser("tester")
+    tester.tap("case_opened", {**OPENED, "period": "1"}, at_wall="2026-04-03T14:00:00+00:00")
+    assert visit(tester, 1, 4) == ""
 
 
 # Blinding -------------------------------------------------------------------------------------------------------------

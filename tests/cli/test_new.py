@@ -12,6 +12,18 @@ from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.guided import GuidedAnswers, as_toml, guided_content
 
+CHANCE = "P07\ny\ny\n" + "\n" * 10 + "ethics committee of the county, 12/2026, 1 June 2026\n"
+SETTLED = (
+    "in writing, by whoever treats; children with a guardian",
+    "in the public register of trials, number 12345, before the first patient",
+    "the practice is the sponsor, insured by its liability policy",
+    "asked on 3 May 2026: not a medicinal trial",
+    "consent; the practice keeps the key for ten years",
+    "the practice pays for all of it",
+    "whoever runs it has no interests to declare",
+    "the coordinator sees them, and the practice stops it",
+    "at every visit, and by a call the day after",
+)
 DEFAULTS = "\n" * 10
 
 
@@ -29,21 +41,28 @@ def test_an_audit_needs_no_list_and_no_lock(tmp_path):
 
 
 def test_where_chance_decides_there_are_list_slips_and_lock(tmp_path):
-    done = run(tmp_path, "P07\ny\ny\n" + "\n" * 10 + "committee of the invented town, 12/2026, 1 June 2026\n")
+    done = run(tmp_path, CHANCE + "".join(f"{text}\n" for text in SETTLED) + "y\n1\n5\n3\n")
     assert done.exit_code == 0, done.output
     path = tmp_path / "protocol.toml"
     protocol = read_protocol(path)
     assert protocol.study.randomised
     assert "12/2026" in protocol.study.ethics_status
-    if read_lock(path) is None:
-        # Something has to be settled first: it is said, and no list is drawn for a protocol that will change.
-        assert "Not locked yet" in done.output
-        assert [p.name for p in tmp_path.iterdir()] == ["protocol.toml"]
-        return
+    assert (protocol.adoption.net_min, protocol.adoption.not_numb_margin) == (1.0, 0.03)
     assert read_lock(path).latest.digest == protocol.digest
     assert changes_since_lock(path) == ()
     assert (tmp_path / "sealed-P07.json").exists()
     assert sorted(p.name for p in (tmp_path / "keep-apart").iterdir()) == ["list.csv", "list.json"]
+
+
+def test_what_is_left_open_is_told_and_no_list_is_drawn_for_a_protocol_that_will_change(tmp_path):
+    done = run(tmp_path, CHANCE + "none\n" + "\n" * 9 + "n\nadoption is for the practice to judge\n")
+    assert done.exit_code == 0, done.output
+    assert "settles nothing" in done.output
+    assert "Not locked yet" in done.output
+    assert "governance.consent" in done.output
+    assert "governance.approval" not in done.output
+    assert "key adoption" not in done.output
+    assert [p.name for p in tmp_path.iterdir()] == ["protocol.toml"]
 
 
 def test_a_mistyped_answer_is_asked_again_and_nothing_is_overwritten(tmp_path):

@@ -95,6 +95,7 @@ def test_every_key_of_a_shipped_protocol_is_explained(path):
         ("allocation.block_sizes", [2, 3], "allocation.block_sizes", "a block of 3 cannot hold the arms"),
         ("allocation.ratio", [1, 1, 1], "allocation.ratio", "3 numbers for 2 arms"),
         ("allocation.method", "paired", "allocation.method", "paired does not belong to the design parallel"),
+        ("allocation.washout_days", 7, "allocation.washout_days", "no second injection in the design parallel"),
         ("allocation.seed", 5, "allocation.seed", "this key is not known"),
         ("study.allocation", "alternating", "allocation", "arms are not randomised here"),
         ("doses.clinic", {"aspirin": {"max_mg": 1.0}}, "doses.clinic.aspirin", "Write one of lidocaine"),

@@ -4,6 +4,7 @@ import { clockText, foldCases, inForce, LATE_S, marks, minuteText, nextTest } fr
 import { $, button, choices, cues, h, keepAwake, knock, say, scoreField } from "/parts.js";
 import { begin, draft, wizard } from "/setup.js";
 import { mixingFor, preparedLast, prepareAsLast } from "/mixing.js";
+import { pinButtons, pinScreen } from "/pin.js";
 import { training } from "/training.js";
 
 let setup, screen = { name: "case" }, selected = sessionStorage.selected ?? "";
@@ -129,7 +130,7 @@ function tick() {
 
 const SCREENS = {
   case: caseScreen, new: newScreen, more: moreScreen, overview: overviewScreen, wrong: wrongScreen, scale: scaleScreen, ask: askScreen,
-  event: eventScreen, supplement: supplementScreen, study: studyScreen, training: trainingScreen, told: toldScreen, mixing: mixingScreen,
+  event: eventScreen, supplement: supplementScreen, study: studyScreen, training: trainingScreen, told: toldScreen, mixing: mixingScreen, pin: () => pinScreen(() => go("more")),
 };
 
 function caseScreen() {
@@ -302,7 +303,8 @@ function moreScreen() {
     h("h2", {}, "When a test is due"), h("div", { class: "row" }, toggle("colour", "Warm paper"), toggle("sound", "Knock"), toggle("vibration", "Vibration")),
     h("h2", {}, "This device"), h("div", { class: "row" },
       button(root.hand === "left" ? "Left hand" : "Right hand", () => put("hand", root.hand === "left" ? "right" : "left"), { "data-stay": "hand" }),
-      button(`Paper: ${root.theme ?? "as the device"}`, () => put("theme", root.theme === "dark" ? "light" : "dark"), { "data-stay": "theme" })),
+      button(`Paper: ${root.theme ?? "as the device"}`, () => put("theme", root.theme === "dark" ? "light" : "dark"), { "data-stay": "theme" }),
+      ...pinButtons(() => go("pin"))),
     h("p", { class: "second" }, "Keys: F felt, N not felt, Enter the main button, 1 to 9 a choice, Escape back."), backRow()];
 }
 function overviewScreen() {

@@ -48,6 +48,9 @@ export const kept = (key) => asked(store("kept", "readonly").get(key));
 
 // Entries ----------------------------------------------------------------------------------------
 
+// The browser's store answers later; a page that is reloaded in between would lose the entry. This is written at once.
+const HELD = "held-";
+
 /** Make an entry of this moment, keep it, and send it. Returns it at once; it is on screen before it is sent. */
 export function tap(kind, payload = {}, case_id = null, corrects = null) {
   const entry = { id: crypto.randomUUID(), kind, clock, at_monotonic: now(), at_wall: wall(), device, payload, case_id, corrects };
@@ -60,14 +63,25 @@ function add(entry) {
   pending.add(entry.id);
   state.waiting += 1;
   if (entry.kind !== "anchor") state.version += 1;
+  localStorage[HELD + entry.id] = JSON.stringify(entry);
   changed();
-  asked(store("entries", "readwrite").add({ entry, state: "waiting" })).then((n) => {
+  putAway(entry).then((n) => {
     const held = entries.get(entry.id);
     if (held && held.n === Infinity) held.n = n + 1e12;
     others.postMessage({ entry, n: n + 1e12 });
     send();
   });
 }
+
+/** Into the browser's store; held beside it until the store says that it is on the disk. */
+async function putAway(entry) {
+  const rows = store("entries", "readwrite"), n = await asked(rows.add({ entry, state: "waiting" }));
+  await complete(rows.transaction);
+  delete localStorage[HELD + entry.id];
+  return n;
+}
+
+const complete = (transaction) => new Promise((yes, no) => { transaction.oncomplete = yes; transaction.onabort = transaction.onerror = () => no(transaction.error); });
 
 /** An entry that the computer has written already, on another road. */
 export function written(entry) {
@@ -126,7 +140,7 @@ async function pass() {
       }
       write.put({ ...row, state: told.state });
     }
-    await new Promise((yes, no) => { write.transaction.oncomplete = yes; write.transaction.onerror = no; });
+    await complete(write.transaction);
     state.waiting = new Set([...pending, ...waiting]).size;
   }
   changed();
@@ -243,9 +257,16 @@ export function since(entry) {
 export async function start() {
   await openDatabase();
   clocks = (await kept("clocks")) ?? {};
+  const rows = await asked(store("entries", "readonly").getAll()), there = new Set(rows.map((row) => row.entry.id));
+  for (const name of Object.keys(localStorage).filter((k) => k.startsWith(HELD))) {
+    if (there.has(name.slice(HELD.length))) delete localStorage[name];
+    else await putAway(JSON.parse(localStorage[name]));
+  }
   for (const row of await asked(store("entries", "readonly").getAll())) {
     if (row.state !== "refused") entries.set(row.entry.id, { entry: row.entry, n: row.n + 1e12 });
+    if (row.state === "waiting") pending.add(row.entry.id);
   }
+  state.waiting = pending.size;
 }
 
 export async function keepUp(chair) {

@@ -2,9 +2,10 @@
 import { anchor, keep, keepUp, kept, onChange, request, start, state, watchClock } from "/log.js";
 import { $, button, h } from "/parts.js";
 import { draw as drawChair, refresh, startChair } from "/chair.js";
+import { pinButtons, pinScreen, watchAlone } from "/pin.js";
 import { mixingFor, startMixing } from "/mixing.js";
 
-let worker = false, running = false;
+let worker = false, running = false, pinning = false;
 
 function trouble() {
   const said = [];
@@ -34,7 +35,10 @@ function pair() {
 
 function drawMixer(setup) {
   if (document.activeElement?.matches("input")) return;
-  $("task").replaceChildren(...mixingFor(setup, () => { document.activeElement?.blur?.(); drawMixer(setup); }));
+  const again = () => { document.activeElement?.blur?.(); drawMixer(setup); };
+  const pin = (open) => { pinning = open; again(); };
+  if (pinning) $("task").replaceChildren(...pinScreen(() => pin(false)).filter(Boolean));
+  else $("task").replaceChildren(...mixingFor(setup, again), h("div", { class: "row" }, pinButtons(() => pin(true))));
 }
 
 async function main() {
@@ -63,6 +67,7 @@ async function main() {
   }
   if (!chair || setup.role === "alone") startMixing(setup, chair ? drawChair : () => drawMixer(setup));
   if (!chair) drawMixer(setup);
+  watchAlone();
   trouble();
   await keepUp(chair);
   setInterval(() => { running = !!document.querySelector(".strip"); watchClock(running); }, 500);

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import secrets
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -70,6 +71,7 @@ def _ask() -> GuidedAnswers:
     month = click.prompt("13. Such injections in a month, about", type=Amount(0.1, 10_000), default=10.0)
     ask = "14. Ethics approval: body, number, date; or that none is needed, and who says so"
     ethics = click.prompt(ask) if randomised else click.prompt(ask, default="audit; local approval to be asked for")
+    pain = "" if pain == "none" else pain
     return GuidedAnswers(
         practice=practice,
         randomised=randomised,
@@ -82,11 +84,47 @@ def _ask() -> GuidedAnswers:
         tau_min=horizon,
         control_tooth=control,
         notation=notation,
-        pain_scale="" if pain == "none" else pain,
+        pain_scale=pain,
         cases_per_month=month,
         first_quarter=Quarter.of(dt.date.today()).label,
         ethics=ethics,
+        governance=_settled(ethics) if randomised else {},
+        adoption=_adoption(pain) if randomised else {},
     )
+
+
+def _settled(ethics: str) -> dict[str, str]:
+    """What has to be settled before a randomised study is locked, as far as it is."""
+    from onsetstudy.protocol.governance import QUESTIONS, is_answer
+
+    def answer(text: str) -> str:
+        if text and not is_answer(text):
+            raise click.BadParameter('this settles nothing; write an answer, "not required, because …", or nothing yet')
+        return text
+
+    click.echo("Before the lock, in a sentence each. Enter leaves one open; then there is no lock and no list yet.")
+    asked = {key: text for key, text in QUESTIONS.items() if key != "approval"}
+    told = {key: _settle_later(f"   {text[0].upper()}{text[1:]}", answer) for key, text in asked.items()}
+    if is_answer(ethics):
+        told = {"approval": ethics, **told}
+    return {key: text for key, text in told.items() if text}
+
+
+def _settle_later(text: str, check: Callable[[str], str]) -> str:
+    return str(click.prompt(text, default="", show_default=False, value_proc=lambda said: check(said.strip())))
+
+
+def _adoption(pain: str) -> dict[str, Any]:
+    """The rule by which the study will say adopt, the reason why there is none, or nothing yet."""
+    if not pain or not click.confirm("   Is there a rule by which the study will say adopt?", default=False):
+        why = _settle_later("   Why there is no rule by which it will say adopt (Enter: open)", str)
+        return {"none_because": why} if why else {}
+    return {
+        "net_min": click.prompt("   Minutes that it has to save, mixing counted", type=Amount(0, 60)),
+        "pain_margin": click.prompt("   Points of pain by which it may be worse", type=Amount(0, 100)),
+        "not_numb_margin": click.prompt("   Percent not numb by which it may be worse", type=Amount(0, 99)) / 100,
+        "stopping_harms": ["serious"],
+    }
 
 
 def _code(text: str) -> str:

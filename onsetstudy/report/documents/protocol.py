@@ -232,6 +232,8 @@ def _assignment(protocol: Protocol) -> Section:
         text = (
             f"Arms are allocated {ratio} by {how}; strata: {strata}. The seed of the list is kept apart from this file."
         )
+        if rule.washout_days:
+            text += f" Between two injections of one patient lie {rule.washout_days} days at least."
         blocks.append(Paragraph(text=text))
     known = dict(study.blinding)
     blinded = [who for who in ("patient", "operator", "assessor") if known.get(who) == "yes"]
