@@ -32,6 +32,7 @@ __all__ = [
     "plain_reason",
     "refuse_cut_log",
     "with_ledger",
+    "withdrawn_codes",
     "without_withdrawn",
 ]
 
@@ -251,15 +252,20 @@ def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:
 
 def without_withdrawn(records: Records, protocol: Path) -> tuple[Records, int]:
     """Records without the rows of patients who took their consent back and wanted them gone, and how many cases."""
-    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-    from onsetstudy.protocol.ledger import of_kind
     from onsetstudy.records.derived.withdrawn import without_cases
 
-    entries = of_kind(verified_ledger(ledger_path(protocol)), "consent_withdrawn")
-    gone = {str(e.body["case"]).casefold() for e in entries if e.body["data"] == "removed"}
-
+    gone = withdrawn_codes(protocol)
     kept = without_cases(records, gone) if gone else records
     return kept, len(records.cases) - len(kept.cases)
+
+
+def withdrawn_codes(protocol: Path) -> frozenset[str]:
+    """Codes of cases, without capitals, whose patients took their consent back and wanted their data gone."""
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.protocol.ledger import of_kind
+
+    entries = of_kind(verified_ledger(ledger_path(protocol)), "consent_withdrawn")
+    return frozenset(str(e.body["case"]).casefold() for e in entries if e.body["data"] == "removed")
 
 
 def head_beside(protocol: Path) -> str:

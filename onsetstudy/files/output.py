@@ -12,7 +12,10 @@ import pandas as pd
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.records.model import Records
 
-__all__ = ["rejects_csv", "rejects_path", "write_bytes", "write_rejects"]
+__all__ = ["UNFINISHED", "reach_disk", "rejects_csv", "rejects_path", "write_bytes", "write_rejects"]
+
+UNFINISHED = ".unfinished-"
+"""Beginning of the name of a folder in which files wait until all of them are written."""
 
 FORMULA = r"[=+\-@\t\r](?![\d.,]+$)"
 """What a spreadsheet would calculate instead of show; a signed number is none."""
@@ -48,11 +51,12 @@ def write_bytes(path: Path, content: bytes, *, private: bool = False) -> Path:
         if not private:
             partial.chmod(0o666 & ~_umask())
         os.replace(partial, path)
-        _reach_disk(path.parent)
+        reach_disk(path.parent)
     except OSError as error:
         if partial is not None:
             partial.unlink(missing_ok=True)
-        raise OnsetStudyError(f"{path} cannot be written ({error.strerror}). Choose another folder.") from None
+        shown = path.parent.parent / path.name if path.parent.name.startswith(UNFINISHED) else path
+        raise OnsetStudyError(f"{shown} cannot be written ({error.strerror}). Choose another folder.") from None
     return path
 
 
@@ -62,7 +66,7 @@ def _umask() -> int:
     return mask
 
 
-def _reach_disk(folder: Path) -> None:
+def reach_disk(folder: Path) -> None:
     """The folder's own entry of a new name; systems that cannot open a folder do this by themselves."""
     if not hasattr(os, "O_DIRECTORY"):
         return

@@ -2,6 +2,7 @@
 
 import dataclasses
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from onsetstudy.files.bulk.reduce import reduce_parts
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.allocation import resolve_arms
+from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.study.counts.aggregate_counts import tally_records
 
 ROOT = Path(__file__).parents[2]
@@ -104,6 +106,32 @@ def test_refused_rows_keep_the_row_of_their_source_and_are_counted(tmp_path, pro
     assert found.rows_read - found.rows_accepted == 1
     rejects = pd.concat([pd.read_csv(p) for p in (tmp_path / "work" / "rejects").glob("*.csv")])
     assert rejects.loc[rejects["table"] == "cases", "source_row"].tolist() == [8]
+
+
+def test_cases_whose_patients_wanted_their_data_gone_are_counted_no_more(tmp_path, protocol, whole):
+    folder, work = parts_of(tmp_path / "parts", 3), tmp_path / "work"
+    equal(reduced(folder, protocol, work).tally, whole)
+    read = read_records([DATA], protocol)
+    gone = read.cases["case_id"].iloc[[0, 7]].tolist()
+    left, arms = resolve_arms(protocol, without_cases(read, gone), None, without_list=NO_LIST)
+    found = reduced(folder, protocol, work, gone=[code.lower() for code in gone])
+    # What was counted before the patient asked is counted anew.
+    assert found.kept < 3
+    assert found.withdrawn == 2
+    equal(found.tally, tally_records(protocol, left, through=protocol.quarters[-1], arms=arms))
+    assert reduced(folder, protocol, work, gone=gone).kept == 3
+
+
+def test_the_door_leaves_out_what_the_ledger_says(tmp_path):
+    mine = Path(shutil.copy(PROTOCOL, tmp_path / "mine.toml"))
+    code = pd.read_csv(DATA / "cases.csv", dtype=str)["case_id"].iloc[0]
+    run = CliRunner()
+    assert run.invoke(onsetstudy, ["lock", str(mine)]).exit_code == 0
+    assert run.invoke(onsetstudy, ["withdraw", str(mine), "--case", code, "--remove-data"]).exit_code == 0
+    given = ["reduce", str(mine), str(DATA), "--into", str(tmp_path / "out"), "--without-list", "counted for a test"]
+    done = run.invoke(onsetstudy, given)
+    assert done.exit_code == 0, done.exception
+    assert "Left out because consent was taken back: 1 case." in done.output
 
 
 def test_a_case_in_two_parts_is_refused(tmp_path, protocol):

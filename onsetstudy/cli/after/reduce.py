@@ -73,7 +73,7 @@ def command(
     """
     import datetime as dt
 
-    from onsetstudy.cli.entering import head_beside
+    from onsetstudy.cli.entering import head_beside, withdrawn_codes
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
     from onsetstudy.core.errors import RecordsError
@@ -101,6 +101,7 @@ def command(
             today=dt.date.today(),
             kept=kept,
             without_list=without_list,
+            gone=withdrawn_codes(protocol),
             mapper=mapper,
             progress=progress,
         )
@@ -136,6 +137,9 @@ def _say(found: Reduced, rejects: Path) -> None:
     refused, tests_refused = found.rows_read - found.rows_accepted, found.readings_read - found.readings_accepted
     click.echo(f"Parts: {found.parts}, of which {found.kept} were done before.")
     click.echo(f"Cases: {found.rows_read} read, {found.rows_accepted} accepted, {refused} refused.")
+    if found.withdrawn:
+        told = "case" if found.withdrawn == 1 else "cases"
+        click.echo(f"Left out because consent was taken back: {found.withdrawn} {told}.")
     click.echo(f"Cold tests: {found.readings_read} read, {found.readings_accepted} accepted, {tests_refused} refused.")
     for code, n in found.problems:
         click.echo(f"Refused for {code}: {n} rows; with reasons in {rejects}", err=True)

@@ -68,8 +68,11 @@ def command(
         write_minimisation,
     )
     from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.files.together import finish_together, together
 
     promised = read_protocol(protocol)
+    # A list that was whole when its program was killed is there, and no other is drawn in its place.
+    finish_together(into)
     if any(into.glob("opened-*.csv")):
         raise OnsetStudyError(
             f"{into} holds slips that have been opened; a new list there would undo them. Choose another folder; to "
@@ -93,24 +96,29 @@ def command(
         return 0
     before = () if after is None else read_slips(after / "list.csv")
     drawn = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed, after=before)
-    if way == "passphrases":
-        paths = write_enveloped(drawn, into, seed=seed, secret=secrets.token_bytes(32), earlier=after)
-    elif way == "paper":
-        if after is not None:
-            raise OnsetStudyError("a list on paper goes on as a list of its own, in another folder; leave out --after")
-        paths = write_list(drawn, into, seed=seed)
-    elif after is None:
-        paths = write_allocation(drawn, into, seed=seed)
-    else:
-        paths = write_continued(drawn, into, after, seed=seed)
+    # List, sealed files and slips to print: all of them or none, for a list is never drawn twice into one folder.
+    with together(into) as fresh:
+        if way == "passphrases":
+            made = write_enveloped(drawn, fresh, seed=seed, secret=secrets.token_bytes(32), earlier=after)
+        elif way == "paper":
+            if after is not None:
+                raise OnsetStudyError(
+                    "a list on paper goes on as a list of its own, in another folder; leave out --after"
+                )
+            made = write_list(drawn, fresh, seed=seed)
+        elif after is None:
+            made = write_allocation(drawn, fresh, seed=seed)
+        else:
+            made = write_continued(drawn, fresh, after, seed=seed)
+        if printed:
+            from onsetstudy.report.sections.before.slips import render_slips
+
+            words = read_passphrases(fresh) if way == "passphrases" else None
+            slips_pdf = render_slips(promised, drawn, passphrases=words)
+            made.append(write_bytes(fresh / "slips.pdf", slips_pdf, private=True))
+    paths = [into / path.name for path in made]
     commitment = drawn.commitment
     enter_list(protocol, promised, commitment=commitment, slips=len(drawn.slips), paths=paths)
-    if printed:
-        from onsetstudy.report.sections.before.slips import render_slips
-
-        words = read_passphrases(into) if way == "passphrases" else None
-
-        paths.append(write_bytes(into / "slips.pdf", render_slips(promised, drawn, passphrases=words), private=True))
     for path in paths:
         click.echo(f"Written: {path}")
     click.echo(WAYS[way])

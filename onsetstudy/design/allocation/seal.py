@@ -82,7 +82,14 @@ def _opened(slip: Sealed, key: str) -> dict[str, Any]:
     inside = _mask(bytes.fromhex(slip["sealed"]), key)
     if _mark(inside, key) != slip["seal"]:
         raise DesignError(f"the seal of slip {slip['slip']} is broken; ask for the file anew")
-    return dict(json.loads(inside))
+    try:
+        content = dict(json.loads(inside))
+    except (ValueError, TypeError, RecursionError):
+        content = {}
+    # Under another name, a slip that was opened would be taken for one that was not.
+    if content.get("slip") != slip["slip"] or not isinstance(content.get("next"), str):
+        raise DesignError(f"slip {slip['slip']} has another number inside; ask for the file anew")
+    return content
 
 
 def chain_step(before: str, row: Mapping[str, str]) -> str:

@@ -8,6 +8,7 @@ import io
 import json
 import zipfile
 from collections import Counter
+from collections.abc import Collection
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.derived.allocation import KeptList, known_arms, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
+from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 
 __all__ = ["Reduced", "reduce_parts"]
@@ -37,9 +39,9 @@ BATCH = 64
 class Reduced:
     """Counts of all parts together.
 
-    ``problems`` counts refused rows by code, ``refused`` refused cases by practice; ``kept`` is how many parts had been
-    done before; ``unread`` says which columns were left unread; ``digest`` is of the accepted records of all parts,
-    whatever was done when.
+    ``problems`` counts refused rows by code, ``refused`` refused cases by practice; ``withdrawn`` counts accepted cases
+    left out because consent was taken back; ``kept`` is how many parts had been done before; ``unread`` says which
+    columns were left unread; ``digest`` is of the accepted records of all parts, whatever was done when.
     """
 
     tally: Tally
@@ -49,6 +51,7 @@ class Reduced:
     rows_accepted: int
     readings_read: int
     readings_accepted: int
+    withdrawn: int
     problems: tuple[tuple[str, int], ...]
     refused: tuple[tuple[str, int], ...]
     unread: tuple[str, ...]
@@ -73,6 +76,7 @@ class _Job:
     kept: KeptList | None
     without_list: str | None
     arms: str
+    gone: frozenset[str]
 
 
 def reduce_parts(
@@ -85,6 +89,7 @@ def reduce_parts(
     today: dt.date | None = None,
     kept: KeptList | None = None,
     without_list: str | None = None,
+    gone: Collection[str] = (),
     mapper: Mapper = serial,
     progress: Progress | None = None,
 ) -> Reduced:
@@ -104,6 +109,8 @@ def reduce_parts(
         As in :func:`~onsetstudy.records.checks.check.check_records`.
     kept, without_list
         As in :func:`~onsetstudy.records.derived.allocation.resolve_arms`.
+    gone : collection of str
+        Codes of cases whose patients took their consent back and wanted the data gone: they are left out.
     mapper : Mapper
         Hands out the parts; the counts do not depend on it.
     progress : callable or None
@@ -121,7 +128,7 @@ def reduce_parts(
     arms = f"{'' if kept is None else f'{kept.source} {kept.digest}'} {without_list or ''}"
     jobs = [
         _Job(part=p, protocol=protocol, through=through, work=work, drop_unknown=drop_unknown, today=today, kept=kept,
-             without_list=without_list, arms=arms)
+             without_list=without_list, arms=arms, gone=frozenset(code.casefold() for code in gone))
         for p in parts
     ]  # fmt: skip
     n_kept = 0
@@ -156,6 +163,7 @@ def reduce_parts(
         rows_accepted=totals["rows_accepted"],
         readings_read=totals["readings_read"],
         readings_accepted=totals["readings_accepted"],
+        withdrawn=totals["withdrawn"],
         problems=tuple(sorted(problems.items())),
         refused=tuple(sorted(refused.items())),
         unread=tuple(sorted(unread)),
@@ -214,6 +222,10 @@ def _reduce_part(job: _Job) -> bool:
             "readings_accepted": len(records.readings),
         },
     }
+    if job.gone:
+        left = without_cases(records, job.gone)
+        told["counts"]["withdrawn"] = len(records.cases) - len(left.cases)
+        records = left
     records, arms = resolve_arms(job.protocol, records, job.kept, without_list=job.without_list)
     tally = tally_records(job.protocol, records, through=job.through, arms=arms)
     ids = np.sort(pd.util.hash_array(records.cases["case_id"].to_numpy(dtype=object)))
@@ -237,6 +249,8 @@ def _without_file(problem: Problem) -> Problem:
 def _stamp(job: _Job) -> str:
     """What a finished part was made from."""
     digest = hashlib.sha256(f"{FORM} {job.protocol.digest} {job.through.label} {job.drop_unknown} {job.arms}".encode())
+    # A part that was counted before a patient took the consent back is counted again.
+    digest.update("\n".join(sorted(job.gone)).encode())
     for path in (job.part.cases, job.part.cold_tests):
         with path.open("rb") as file:
             digest.update(hashlib.file_digest(file, "sha256").digest())

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.files.documents.results_json import results_json
-from onsetstudy.files.output import write_bytes
+from onsetstudy.files.together import write_together
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
@@ -39,7 +39,7 @@ def write_group(
         named = f"practices of this report: {', '.join(sorted(known))}"
         told = [f"{p} is a letter; give the practice's code" if p in letters else f"{p} sent nothing" for p in strange]
         raise OnsetStudyError([Problem(what=f"{what}; {named}", where=Where(), mend="") for what in told])
-    written = []
+    made = {}
     for practice in (None, *pages):
         document = compose_group(results, practice=practice)
         for name in formats:
@@ -50,5 +50,5 @@ def write_group(
             else:
                 content = render_pdf(document, paper=paper) if name == "pdf" else results_json(results).encode("utf-8")
             suffix = "coordinator.json" if name == "json" else name
-            written.append(write_bytes(Path(folder) / f"{document.id}.{suffix}", content))
-    return written
+            made[f"{document.id}.{suffix}"] = content
+    return write_together(Path(folder), made)

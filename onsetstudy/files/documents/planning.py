@@ -9,7 +9,7 @@ from pathlib import Path
 from onsetstudy.core.annotations import gather
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.files.documents.results_json import rounded
-from onsetstudy.files.output import write_bytes
+from onsetstudy.files.together import write_together
 from onsetstudy.report.documents.planning import compose_planning
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
@@ -29,9 +29,9 @@ def write_planning(
         "pdf": lambda: render_pdf(document, paper=paper),
         "json": lambda: planning_json(results).encode("utf-8"),
     }
-    return [
-        write_bytes(Path(folder) / f"{document.id}.{name}", make()) for name, make in made.items() if name in formats
-    ]
+    return write_together(
+        Path(folder), {f"{document.id}.{name}": make() for name, make in made.items() if name in formats}
+    )
 
 
 def planning_json(results: PlanningResults) -> str:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from onsetstudy.files.documents.case_sheet import write_case_sheet
 from onsetstudy.files.output import write_bytes
+from onsetstudy.files.together import together
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.documents.protocol import compose_protocol
@@ -20,8 +21,10 @@ def write_protocol_document(
 ) -> list[Path]:
     """Write the protocol as HTML and PDF, and the case sheet on paper beside it; returns the files written."""
     document = compose_protocol(protocol, lock)
-    return [
-        write_bytes(Path(folder) / f"{document.id}.html", render_html(document).encode("utf-8")),
-        write_bytes(Path(folder) / f"{document.id}.pdf", render_pdf(document, paper=paper)),
-        write_case_sheet(Path(folder) / f"{document.id}-case-sheet.pdf", protocol, paper=paper),
-    ]
+    with together(Path(folder)) as fresh:
+        written = [
+            write_bytes(fresh / f"{document.id}.html", render_html(document).encode("utf-8")),
+            write_bytes(fresh / f"{document.id}.pdf", render_pdf(document, paper=paper)),
+            write_case_sheet(fresh / f"{document.id}-case-sheet.pdf", protocol, paper=paper),
+        ]
+    return [Path(folder) / path.name for path in written]

@@ -8,8 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.annotations import gather
-from onsetstudy.core.errors import ReportError, require
-from onsetstudy.files.output import write_bytes
+from onsetstudy.core.errors import OnsetStudyError, Problem, ReportError, Where, require
+from onsetstudy.core.serialise import from_dict
+from onsetstudy.core.typed import mismatches
+from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.together import write_together
 from onsetstudy.report.claims_told import claims_listed
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render.html import render_html
@@ -17,7 +20,7 @@ from onsetstudy.report.render.pdf import render_pdf
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["FORMATS", "results_json", "rounded", "write_report"]
+__all__ = ["FORMATS", "read_results", "results_json", "rounded", "write_report"]
 
 FORMATS = ("html", "pdf", "json")
 DIGITS = 10
@@ -27,7 +30,7 @@ NOISE = 1e-12
 def write_report(
     results: StudyResults, folder: str | Path, *, paper: str = "a4", formats: Sequence[str] = FORMATS
 ) -> list[Path]:
-    """Write the quarterly report and return the files written.
+    """Write the quarterly report, all its files or none, and return the files written.
 
     Parameters
     ----------
@@ -44,7 +47,7 @@ def write_report(
     ReportError
         If a format or the paper is not known.
     OnsetStudyError
-        If the folder cannot be written to.
+        If the folder cannot be written to; the report that stood there stays whole.
 
     Examples
     --------
@@ -60,7 +63,7 @@ def write_report(
     if unknown:
         raise ReportError(f"the format {unknown[0]!r} is not known; choose among {', '.join(FORMATS)}")
     document = compose(results)
-    written = []
+    made = {}
     for name in (f for f in FORMATS if f in formats):
         if name == "html":
             content = render_html(document).encode("utf-8")
@@ -68,8 +71,8 @@ def write_report(
             content = render_pdf(document, paper=paper)
         else:
             content = results_json(results).encode("utf-8")
-        written.append(write_bytes(Path(folder) / f"{document.id}.{name}", content))
-    return written
+        made[f"{document.id}.{name}"] = content
+    return write_together(Path(folder), made)
 
 
 def results_json(results: StudyResults | GroupResults) -> str:
@@ -80,6 +83,30 @@ def results_json(results: StudyResults | GroupResults) -> str:
     """
     data = {**gather(results.to_dict()), "claims": claims_listed(results.claims, results.protocol)}
     return json.dumps(rounded(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def read_results(path: str | Path) -> StudyResults | GroupResults:
+    """Results from the JSON file of a report, every part of the type that it declares.
+
+    Raises
+    ------
+    ReportError
+        If it is no such file, or was edited into one that cannot be.
+    """
+    path = Path(path)
+    what: tuple[str, ...] = ("this is not the JSON file of a report",)
+    try:
+        found = from_dict(parse_json(path, read_text(path)))
+        if isinstance(found, StudyResults | GroupResults):
+            what = mismatches(found)
+            if not what:
+                return found
+    except Unreadable as error:
+        what = (error.problem.what,)
+    except (OnsetStudyError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        pass
+    mend = "make the report again from its records"
+    raise ReportError([Problem(what=w, where=Where(file=path.name), mend=mend, code="results") for w in what])
 
 
 def rounded(value: Any) -> Any:

@@ -7,14 +7,18 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.errors import OnsetStudyError, ReportError
+from onsetstudy.files.documents.results_json import read_results
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.sealed.envelopes import folder_faults
 from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
+from onsetstudy.study.group_results import GroupResults
+from onsetstudy.study.practice.interim_on_record import looks_told_otherwise
 
 __all__ = ["faults_of"]
 
 QUOTED = re.compile(r'(?:ledger |last entry\W+(?:<[^>]*>\W*)*|"ledger_head": ?")(\d{1,7}:[0-9a-f]{16})\b')
+RESULTS = re.compile(rb'"kind": ?"(?:study|group)_results"')
 SUFFIXES = (".html", ".json", ".csv")
 MOST_BYTES = 100_000_000
 
@@ -48,9 +52,22 @@ def faults_of(
             faults.append(f"{file.name} is not as it was when its list was drawn.")
         quoted = dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace")))
         faults += [_disagrees(head, file.name) for head in quoted if not head_stands(entries, head)]
+        if file.suffix == ".json" and RESULTS.search(content[:2000]) and any(head_stands(entries, h) for h in quoted):
+            faults += _results_faults(file, entries)
     for folder in (other for other in others if other.is_dir()):
         faults += folder_faults(folder)
     return tuple(faults)
+
+
+def _results_faults(file: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
+    try:
+        found = read_results(file)
+    except ReportError:
+        yield f"{file.name} is no report as it was made: it was edited or cut."
+        return
+    by = "group" if isinstance(found, GroupResults) else "practice"
+    for quarter in looks_told_otherwise(found.looks, entries, by=by):
+        yield f"{file.name} tells the look of {quarter} otherwise than the ledger holds it."
 
 
 def _disagrees(head: str, where: str) -> str:
@@ -63,9 +80,14 @@ def _disagrees(head: str, where: str) -> str:
 def _lock_faults(path: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
     lock = read_lock(path.with_name(path.name.removesuffix(".ledger.jsonl") + ".toml"))
     entered = [e.body["digest"] for e in of_kind(entries, "protocol_locked")]
+    told: dict[str, list[tuple[int, str, str]]] = {}
+    for e in of_kind(entries, "protocol_locked"):
+        told.setdefault(e.body["digest"], []).append((e.body["version"], e.body["day"], e.body["reason"]))
     for version in () if lock is None else lock.versions:
         if version.digest not in entered:
             yield f"Version {version.number} of the lock is not in the ledger."
+        elif (version.number, version.day, version.reason) not in told[version.digest]:
+            yield f"Version {version.number} of the lock has another day or reason than the ledger: it was changed."
     held = set() if lock is None else {v.digest for v in lock.versions}
     if lost := [d for d in entered if d not in held]:
         yield f"{len(lost)} locked versions of the ledger are not in the lock: the lock was deleted or made anew."

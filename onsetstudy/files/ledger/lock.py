@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 import tomllib
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.errors import Problem, ProtocolError, Where
+from onsetstudy.core.errors import OnsetStudyError, Problem, ProtocolError, Where
 from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.core.typed import mismatches
+from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.check import content_digest, normalised_content
@@ -19,6 +23,8 @@ from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 
 __all__ = ["changes_since_lock", "lock_path", "lock_protocol_file", "read_lock"]
+
+NO_LOCK = "this is not the lock of a protocol"
 
 Changes = tuple[tuple[str, str, str], ...]
 
@@ -85,20 +91,61 @@ def _read(path: Path) -> tuple[ProtocolLock, dict[str, Any]] | None:
     if not path.exists():
         return None
     try:
-        body = json.loads(path.read_text(encoding="utf-8"))
+        body = parse_json(path, read_text(path))
+    except Unreadable as error:
+        raise _refused(path, [f"{NO_LOCK}: {error.problem.what}"]) from None
+    if not isinstance(body, dict) or set(body) != {"lock", "content"} or not isinstance(body["content"], dict):
+        raise _refused(path, [f"{NO_LOCK}: it holds other parts than the versions and the content"])
+    try:
         lock = from_dict(body["lock"])
-        content = dict(body["content"])
-        if not isinstance(lock, ProtocolLock) or not lock.versions:
-            raise ValueError("no version")
-    except OSError as error:
-        raise _refused(path, f"the lock cannot be read ({error.strerror})") from None
-    except (ValueError, KeyError, TypeError, AttributeError):
-        raise _refused(path, "this is not the lock of a protocol") from None
-    if content_digest(content) != lock.latest.digest:
-        raise _refused(path, "the content of the lock does not fit its digest: it was changed by hand")
-    return lock, content
+    except (OnsetStudyError, ValueError, TypeError, AttributeError, KeyError, RecursionError):
+        raise _refused(path, [f"{NO_LOCK}: its versions cannot be read"]) from None
+    if not isinstance(lock, ProtocolLock):
+        raise _refused(path, [f"{NO_LOCK}: its versions cannot be read"])
+    faults = [f"{NO_LOCK}: {fault}" for fault in mismatches(lock)] or list(_version_faults(lock))
+    if not faults and _digest(body["content"]) != lock.latest.digest:
+        faults = ["the content of the lock does not fit its digest: it was changed by hand"]
+    if faults:
+        raise _refused(path, faults)
+    return lock, dict(body["content"])
 
 
-def _refused(path: Path, what: str) -> ProtocolError:
+def _digest(content: dict[str, Any]) -> str:
+    """Digest of a content that may be anything; empty where there is none."""
+    try:
+        return content_digest(content)
+    except (TypeError, ValueError, AttributeError, KeyError, UnicodeEncodeError):
+        return ""
+
+
+def _version_faults(lock: ProtocolLock) -> Iterator[str]:
+    """What cannot be in versions of a protocol that were locked one after the other."""
+    if not lock.versions:
+        yield f"{NO_LOCK}: it has no version"
+    last = ""
+    for number, version in enumerate(lock.versions, start=1):
+        at = f"version {number} of the lock"
+        if version.number != number:
+            yield f"{at} has another number: a version was taken out or put in"
+        if not re.fullmatch(r"[0-9a-f]{64}", version.digest):
+            yield f"{at} has no SHA-256 digest"
+        if not _is_day(version.day):
+            yield f"{at} has no day such as 2026-01-31"
+        elif version.day < last:
+            yield f"{at} lies before the one before it"
+        else:
+            last = version.day
+        if not version.reason.strip():
+            yield f"{at} has no reason"
+
+
+def _is_day(text: str) -> bool:
+    try:
+        return dt.date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
+
+
+def _refused(path: Path, whats: Iterable[str]) -> ProtocolError:
     mend = "restore the file from your backup; deleting it would make the study look as if it had never been locked"
-    return ProtocolError(Problem(what=what, where=Where(file=path.name), mend=mend, code="lock"))
+    return ProtocolError([Problem(what=what, where=Where(file=path.name), mend=mend, code="lock") for what in whats])

@@ -14,6 +14,7 @@ from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
 from onsetstudy.design.allocation.lists import list_quality
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.design.allocation.seal import continue_slips, seal_slips
+from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.envelopes import KDF, passphrase_of, seal_envelope
 from onsetstudy.files.sealed.opening import read_opening_log, read_plain_table, read_sealed, recover_arms
@@ -292,8 +293,8 @@ def write_continued(drawn: AllocationList, folder: Path, earlier: Path, *, seed:
 def _about(folder: Path) -> dict[str, Any]:
     path = folder / "list.json"
     try:
-        return dict(json.loads(path.read_text(encoding="utf-8")))
-    except (OSError, ValueError, TypeError):
+        return dict(parse_json(path, read_text(path)))
+    except (Unreadable, ValueError, TypeError):
         raise DesignError(
             f"{path} cannot be read. Give the folder that allocate has written, with all its files"
         ) from None

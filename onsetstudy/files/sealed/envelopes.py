@@ -16,6 +16,7 @@ from typing import Any
 
 from onsetstudy.core.canonical import canonical_json
 from onsetstudy.core.errors import DesignError
+from onsetstudy.files.guard import Unreadable, parse_json, read_text
 
 __all__ = [
     "KDF",
@@ -142,8 +143,8 @@ def folder_faults(folder: Path) -> tuple[str, ...]:
     if not published.exists():
         return ()
     try:
-        promised = dict(json.loads(published.read_text(encoding="utf-8"))["slips"])
-    except (ValueError, KeyError, TypeError, UnicodeDecodeError, RecursionError):
+        promised = dict(parse_json(published, read_text(published))["slips"])
+    except (Unreadable, KeyError, TypeError, ValueError):
         return (f"{published.name} cannot be read.",)
     faults = []
     for log in sorted(Path(folder).glob("opened-*.csv")):

@@ -6,7 +6,6 @@ import csv
 import datetime as dt
 import difflib
 import io
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,8 +18,10 @@ from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
 from onsetstudy.design.allocation.minimisation import minimise
 from onsetstudy.design.allocation.seal import chain_step, open_slip
 from onsetstudy.files.alone import alone
+from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.envelopes import open_envelope
+from onsetstudy.files.sealed.sealed_check import sealed_faults
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.privacy import looks_like_a_person
 from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
@@ -37,6 +38,8 @@ __all__ = [
     "recover_arms",
 ]
 
+MOST_TOLD = 20
+MOST_SIGNS = 50_000_000
 NONCE_COLUMNS = ("slip", "nonce", "sides")
 """What proves an opened slip against its published commitment."""
 
@@ -205,19 +208,18 @@ def read_sealed(path: Path) -> dict[str, Any]:
     DesignError
         If it is none.
     """
+    mend = "Give the file sealed-….json of your practice; if it is that file, ask its maker for it anew"
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        if content["kind"] in ("list", "minimisation", "envelopes"):
-            return dict(content)
-    except OSError as error:
-        raise DesignError(
-            f"{path.name} cannot be read ({error.strerror}). Give the sealed file of your practice."
-        ) from None
-    except (ValueError, KeyError, TypeError):
-        pass
-    raise DesignError(
-        f"{path.name} is not a sealed file of allocation slips. Give the file sealed-….json of your practice."
-    )
+        content = parse_json(path, read_text(path))
+    except Unreadable as error:
+        what = f"this is not a sealed file of allocation slips: {error.problem.what}"
+        raise DesignError(Problem(what=what, where=Where(file=path.name), mend=mend, code="sealed")) from None
+    if faults := sealed_faults(content):
+        told = [f"this is not a sealed file of allocation slips: {fault}" for fault in faults[:MOST_TOLD]]
+        if len(faults) > MOST_TOLD:
+            told.append(f"there are {len(faults) - MOST_TOLD} more such places")
+        raise DesignError([Problem(what=t, where=Where(file=path.name), mend=mend, code="sealed") for t in told])
+    return dict(content)
 
 
 def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -> str:
@@ -393,7 +395,14 @@ def read_plain_table(
         raise refuse(f"the file cannot be read ({error.strerror})", "check the name and the folder") from None
     except UnicodeDecodeError:
         raise refuse("the file is not text in UTF-8", "restore it as it was written") from None
-    rows = list(csv.reader(io.StringIO(text)))
+    if len(text) > MOST_SIGNS or "\0" in text:
+        raise refuse("no file of this kind is so large or holds such signs", "restore it as it was written")
+    try:
+        rows = list(csv.reader(io.StringIO(text), strict=True))
+    except csv.Error as error:
+        raise refuse(
+            f"this is not {what}: a line of it cannot be read ({error})", "restore it as it was written"
+        ) from None
     found = tuple(rows[0]) if rows else ()
     if found not in (columns, earlier) or not found:
         raise refuse(f"this is not {what}", f"its first line must read {','.join(columns)}")

@@ -8,7 +8,7 @@ import numpy as np
 
 from onsetstudy.records.checks.findings import Findings
 
-__all__ = ["check_privacy", "looks_like_a_person", "remark_names_a_person"]
+__all__ = ["PSEUDONYMS", "check_privacy", "looks_like_a_person", "remark_names_a_person"]
 
 NAME_LIKE = re.compile(
     r"@|^\+?\d[\d ()/-]{8,}$|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?|[^\W\d_]{2,}[ ,]+[^\W\d_]{2,}", re.I

@@ -17,7 +17,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.practice.interim import judge_seen
 from onsetstudy.study.results import LooksTaken
 
-__all__ = ["as_taken", "new_looks"]
+__all__ = ["as_taken", "looks_told_otherwise", "new_looks"]
 
 T = TypeVar("T")
 SAME = 1e-6
@@ -103,6 +103,13 @@ def _same(one: LookSeen, other: LookSeen | None) -> bool:
         return False
     pairs = ((one.z, other.z), (one.counted, other.counted), (one.information or 0.0, other.information or 0.0))
     return all(math.isclose(a, b, rel_tol=SAME, abs_tol=SAME) for a, b in pairs)
+
+
+def looks_told_otherwise(told: LooksTaken | None, entries: Sequence[LedgerEntry], *, by: str) -> tuple[str, ...]:
+    """Quarters whose look a report tells otherwise than the ledger holds it."""
+    held = {e.body["quarter"]: _seen(e) for e in _first_looks(entries, by)}
+    seen = () if told is None else told.seen
+    return tuple(s.label for s in seen if s.label in held and not _same(held[s.label], s))
 
 
 def _changed_text(entry: LedgerEntry, today: LookSeen | None) -> str:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 import pandas as pd
 
 from onsetstudy.core.errors import Problem
 from onsetstudy.core.onset_rule import REASONS
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.checks.findings import REFUSALS
+from onsetstudy.records.checks.privacy import PSEUDONYMS
 from onsetstudy.records.model import Records
 from onsetstudy.study.results import DataQuality, Notice
 
@@ -21,11 +23,22 @@ def _queried(problems: Iterable[Problem]) -> tuple[Notice, ...]:
     found = list(problems)
     unread = sum(p.code == "unread_column" for p in found)
     text = "columns that the data dictionary does not know were left unread"
-    told = _grouped(p for p in found if p.code != "unread_column")
+    told = _grouped((p for p in found if p.code != "unread_column"), _example)
     return (*told, Notice(code="unread_column", text=text, count=unread)) if unread else told
 
 
-def _grouped(problems: Iterable[Problem]) -> tuple[Notice, ...]:
+def _example(problem: Problem) -> str:
+    """What was unusual in an accepted row; a code that the study does not know may be somebody's name."""
+    value = problem.value or ""
+    return problem.what.replace(value, "a code") if value and problem.where.column in PSEUDONYMS else problem.what
+
+
+def _refusal(problem: Problem) -> str:
+    """Why a row was refused, never what was written there: a refused value may be a name or a day of birth."""
+    return REFUSALS.get(problem.code, "a value that cannot be used")
+
+
+def _grouped(problems: Iterable[Problem], told: Callable[[Problem], str]) -> tuple[Notice, ...]:
     """Problems of one kind in one column, most frequent first, with the first as the example."""
     found = list(problems)
     keys = Counter((p.code, p.where.column or "") for p in found)
@@ -33,7 +46,9 @@ def _grouped(problems: Iterable[Problem]) -> tuple[Notice, ...]:
     for problem in found:
         first.setdefault((problem.code, problem.where.column or ""), problem)
     return tuple(
-        Notice(code=code, text=f"{column}: {first[code, column].what}" if column else first[code, column].what, count=n)
+        Notice(
+            code=code, text=f"{column}: {told(first[code, column])}" if column else told(first[code, column]), count=n
+        )
         for (code, column), n in sorted(keys.items(), key=lambda item: (-item[1], item[0]))
     )
 
@@ -78,7 +93,7 @@ def data_quality(protocol: Protocol, records: Records, onset: pd.DataFrame) -> D
         rows_refused=records.rows_read - len(records.cases),
         readings_read=records.readings_read,
         readings_refused=records.readings_read - len(records.readings),
-        refused=_grouped(records.problems),
+        refused=_grouped(records.problems, _refusal),
         queried=_queried(records.queries),
         repaired=tuple(Notice(code=r.code, text=f"{r.column}: {r.text}", count=r.count) for r in records.repairs),
         testing=testing,

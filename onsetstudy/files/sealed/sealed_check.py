@@ -1,0 +1,165 @@
+"""Whether a sealed file of slips is one: every key, type and size, all problems at once, before anything is opened."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+__all__ = ["sealed_faults"]
+
+MOST_SLIPS = 100_000
+MOST_STRATA = 10_000
+MOST_HEX = 20_000
+LONGEST = 200
+HEX = re.compile(r"(?:[0-9a-f]{2})+")
+NUMBER = re.compile(r"(.*?)(\d{1,9})$", re.DOTALL)
+
+Check = Callable[[Any], bool]
+
+
+def _text(value: Any) -> bool:
+    return isinstance(value, str) and 0 < len(value) <= LONGEST and value.isprintable()
+
+
+def _code(value: Any) -> bool:
+    return _text(value) and not set(value) & set("/\\") and value not in (".", "..")
+
+
+def _hex(length: int | None = None) -> Check:
+    def fits(value: Any) -> bool:
+        whole = isinstance(value, str) and len(value) <= MOST_HEX and HEX.fullmatch(value) is not None
+        return whole and (length is None or len(value) == length)
+
+    return fits
+
+
+def _listed(each: Check) -> Check:
+    return lambda value: isinstance(value, list) and len(value) <= MOST_STRATA and all(map(each, value))
+
+
+def _weight(value: Any) -> bool:
+    return type(value) is int and 1 <= value <= 100
+
+
+def _kdf(value: Any) -> bool:
+    return (
+        isinstance(value, dict)
+        and set(value) == {"name", "n", "r", "p"}
+        and isinstance(value["name"], str)
+        and all(type(value[name]) is int for name in ("n", "r", "p"))
+    )
+
+
+def _mapping(value: Any) -> bool:
+    return isinstance(value, dict) and 0 < len(value) <= MOST_STRATA
+
+
+ALWAYS: Mapping[str, Check] = {
+    "study": _text,
+    "protocol": _hex(64),
+    "practice": _code,
+    "kind": _text,
+}
+NEEDED: Mapping[str, Mapping[str, Check]] = {
+    "list": {"strata": _mapping},
+    "envelopes": {"strata": _mapping, "kdf": _kdf},
+    "minimisation": {
+        "factors": _listed(_text),
+        "arms": _listed(_text),
+        "ratio": _listed(_weight),
+        "key": _hex(64),
+        "seed": lambda value: isinstance(value, list) and len(value) == 1,
+    },
+}
+# Files of earlier versions have none of these.
+MAY: Mapping[str, Check] = {
+    "columns": _listed(_text),
+    "practices": _listed(_code),
+    "continues": lambda value: isinstance(value, bool),
+}
+SLIPS: Mapping[str, Mapping[str, Check]] = {
+    "list": {"slip": _text, "sealed": _hex(), "seal": _hex(32)},
+    "minimisation": {"slip": _text, "sealed": _hex(), "seal": _hex(32)},
+    "envelopes": {"slip": _text, "salt": _hex(32), "sealed": _hex(), "commitment": _hex(64)},
+}
+
+
+def sealed_faults(content: Any) -> tuple[str, ...]:
+    """What keeps the content of a JSON file from being a sealed file, each as ``place: what``; empty if it is one.
+
+    Parameters
+    ----------
+    content : any
+        As a JSON reader made it.
+    """
+    kind = content.get("kind") if isinstance(content, dict) else None
+    if not isinstance(kind, str) or kind not in NEEDED:
+        return ("it says no kind of slips that is known",)
+    faults = list(_keys(content, {**ALWAYS, **NEEDED[kind]}, MAY, ""))
+    if kind == "minimisation":
+        if isinstance(content.get("seed"), list):
+            faults += _slips(content["seed"], kind, "seed", numbered=False)
+        if not faults and len(content["arms"]) != len(content["ratio"]):
+            faults.append("ratio: as many numbers as arms are needed")
+        return tuple(faults)
+    if not faults:
+        faults += _strata(content, kind)
+    return tuple(faults)
+
+
+def _keys(found: Mapping[str, Any], needed: Mapping[str, Check], may: Mapping[str, Check], place: str) -> Iterator[str]:
+    for name, fits in needed.items():
+        if name not in found:
+            yield f"{place}{name}: it is missing"
+        elif not fits(found[name]):
+            yield f"{place}{name}: this cannot stand here"
+    for name, value in found.items():
+        if name in needed:
+            continue
+        if name not in may:
+            # What an unknown key is called may itself be a person's name: it is counted, not told.
+            yield f"{place or 'the whole'}: a key that no file of this kind has"
+        elif not may[name](value):
+            yield f"{place}{name}: this cannot stand here"
+
+
+def _strata(content: Mapping[str, Any], kind: str) -> Iterator[str]:
+    needed: dict[str, Check] = {"slips": lambda value: isinstance(value, list) and len(value) <= MOST_SLIPS}
+    if kind == "list":
+        needed["key"] = _hex(64)
+    names: list[str] = []
+    for number, (stratum, place) in enumerate(content["strata"].items(), start=1):
+        at = f"stratum {number}: "
+        if not _text(stratum) or content["practice"] not in stratum.split(" | "):
+            yield f"{at}it is not one of {content['practice']}"
+        if not isinstance(place, dict):
+            yield f"{at}this cannot stand here"
+            continue
+        if faults := [*_keys(place, needed, {}, at)]:
+            yield from faults
+            continue
+        yield from _slips(place["slips"], kind, at, numbered=True)
+        names += [str(s.get("slip")) for s in place["slips"] if isinstance(s, dict)]
+    if len(set(names)) != len(names):
+        yield "a slip stands in it twice"
+
+
+def _slips(slips: list[Any], kind: str, place: str, *, numbered: bool) -> Iterator[str]:
+    """Faults of the slips of one stratum: their parts, and their numbers, of which none may be left out."""
+    told = place.removesuffix(": ")
+    expected: str | None = None
+    for number, slip in enumerate(slips, start=1):
+        at = f"{told}, slip {number}: "
+        if not isinstance(slip, dict):
+            yield f"{at}this cannot stand here"
+            continue
+        faults = [*_keys(slip, SLIPS[kind], {}, at)]
+        yield from faults
+        split = None if faults else NUMBER.match(slip["slip"])
+        if not numbered or split is None:
+            continue
+        stem, digits = split.groups()
+        expected = stem if expected is None else expected
+        if stem != expected or int(digits) != number:
+            yield f"{at}its number does not follow the one before"
