@@ -84,7 +84,7 @@ def test_what_only_qualifies_stands_beside_the_number(honest):
 
 
 def test_every_doubt_has_its_sentence():
-    source = (ROOT / "onsetstudy" / "records" / "gates.py").read_text(encoding="utf-8")
+    source = (ROOT / "onsetstudy" / "records" / "validity" / "gates.py").read_text(encoding="utf-8")
     codes = set(re.findall(r'code="(\w+)"', source)) | set(
         re.findall(r'\("(tested_differently|tests_vanished)"', source)
     )

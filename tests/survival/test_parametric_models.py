@@ -16,8 +16,8 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.survival.hazards.grouped import fit_grouped_hazards
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+from onsetstudy.survival.parametric import accelerated_time
 from onsetstudy.survival.parametric.accelerated_time import (
-    accelerated_time,
     compare_parametric,
     fit_accelerated_time,
     fitted_against_curve,
