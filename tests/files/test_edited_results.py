@@ -10,7 +10,7 @@ import pytest
 
 from onsetstudy.core.errors import ReportError
 from onsetstudy.core.serialise import to_dict
-from onsetstudy.files.documents.results_json import read_results
+from onsetstudy.files.sources.results import read_results
 from onsetstudy.protocol.ledger import make_entry
 from onsetstudy.study.practice.interim_on_record import looks_told_otherwise
 from tests.files.test_edited_files import edited

@@ -1,226 +1,236 @@
 """Do tests of meaning notice small changes of meaning? ``python -m tests.mutation.run --help``."""
 
+import os
+
+os.environ.update({"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "agg"})
+
 import argparse
 import csv
-import functools
-import multiprocessing
-import os
-import random
-import shutil
-import signal
-import subprocess
+import hashlib
+import itertools
+import json
 import sys
 import tempfile
-import time
-from collections.abc import Sequence
+from collections import Counter
 from pathlib import Path
 
 from statsmodels.stats.proportion import proportion_confint
 
-from tests.mutation.mutants import Mutant, Named, mutants_of, named_mutants
+from tests.mutation.mutants import Mutant, mutants_of, named_mutants
+from tests.mutation.places import DESELECTED, NAMED, SUITE, TARGETS
+from tests.mutation.server import OPTIONS, forked, judge, warm
+from tests.mutation.trace import Map, digest_of, kept_trace, trace
 
 ROOT = Path(__file__).parents[2]
-TARGETS = (
-    "onsetstudy/core/quantities.py", "onsetstudy/core/claims.py", "onsetstudy/report/sentences.py",
-    "onsetstudy/report/numbers.py", "onsetstudy/study/answer/*.py", "onsetstudy/study/counts/exchange.py",
-    "onsetstudy/study/group/*.py", "onsetstudy/study/counts/aggregate_counts.py",
-    "onsetstudy/study/counts/counted_estimates.py", "onsetstudy/study/sets/*.py", "onsetstudy/pool/*.py",
-)  # fmt: skip
-"""Globs of what is changed; those that fit nothing are told."""
-SUITE = (
-    "tests/core/test_quantities.py", "tests/pool", "tests/report/test_numbers.py", "tests/report/test_sentences.py",
-    "tests/report/test_one_answer.py", "tests/study/test_counts_of_meaning.py", "tests/study/test_group_meaning.py",
-    "tests/study/test_looks.py", "tests/design/test_looks.py",
-)  # fmt: skip
-"""The quick tests of meaning; the whole of ``tests/study`` kills more and takes minutes a mutant."""
-DESELECTED = (
-    # Comparisons with files that contributors make again: they see that something changed, not that it is wrong.
-    "tests/report/test_page.py::test_the_page_of_a_small_study_is_as_it_was",
-    "tests/files/test_exchange.py::test_shipped_group_report_is_made_again",
-    "tests/files/test_exchange.py::test_shipped_files_are_those_of_the_shipped_records",
-)
-EVERYWHERE = "onsetstudy/**/*.py"
-NAMED = (
-    Named(
-        name="sign of the looks in the group",
-        patterns=(
-            ("onsetstudy/study/group/interim.py", r"sign = -1\.0 if", "sign = 1.0 if"),
-            ("onsetstudy/core/quantities.py", r"return self\.favours \* distance", "return -self.favours * distance"),
-        ),
-    ),
-    Named(
-        name="sooner and later on page 1",
-        patterns=(
-            ("onsetstudy/report/**/*.py", r'"sooner" if (saved >= 0|found\.side < 0) else "later"',
-             r'"later" if \1 else "sooner"'),
-            ("onsetstudy/core/quantities.py", r"self\.words\[0\] if side > 0", "self.words[0] if side < 0"),
-        ),
-    ),
-    Named(
-        name="sign of less pain",
-        patterns=(
-            ("onsetstudy/report/**/*.py", r'"less" if e\.estimate <= 0 else "more"',
-             '"more" if e.estimate <= 0 else "less"'),
-            ("onsetstudy/core/quantities.py", r'(key="pain_difference",[^()]*favours=)-1', r"\g<1>1"),
-        ),
-    ),
-    Named(
-        name="sign of the share not numb",
-        patterns=(
-            ("onsetstudy/report/**/*.py", r"(numb_at_all\.pooled, )-1\.0", r"\g<1>1.0"),
-            ("onsetstudy/core/quantities.py", r'(key="not_numb_difference",[^()]*favours=)-1', r"\g<1>1"),
-        ),
-    ),
-    Named(
-        name="direction of the verdict",
-        patterns=(
-            ("onsetstudy/design/interim/interim_analyses.py", r'"sooner" if z > 0', '"sooner" if z < 0'),
-            ("onsetstudy/report/**/*.py", r'direction != "sooner"', 'direction == "sooner"'),
-        ),
-    ),
-    Named(
-        name="funnel counts successes",
-        patterns=(
-            (EVERYWHERE, r"(failed=np\.where\()not_numb\b", r"\1numb"),
-            (EVERYWHERE, r'(np\.where\(frame\["outcome"\] == )"not_numb"', r'\1"numb"'),
-        ),
-    ),
-    Named(
-        name="degrees of freedom of the interaction",
-        patterns=((EVERYWHERE, r"df = len\(kept\) - 1", "df = len(kept)"),),
-    ),
-    Named(
-        name="exactly as many cases as may be sent",
-        patterns=(
-            ("onsetstudy/study/counts/exchange.py", r"total >= least\b", "total > least"),
-            ("onsetstudy/study/counts/exchange.py", r"cases >= least\b", "cases > least"),
-        ),
-    ),
-)  # fmt: skip
-"""Changes that once were noticed by comparisons of bytes alone; always run first."""
-LEFT_OUT = shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache", ".hypothesis", "*.egg-info")
-KILLED = (1, 2)
-"""What pytest returns where a test failed, or a module could not be imported; 3 and above is no verdict."""
+HERE = Path(__file__).parent
+KEPT = Path(tempfile.gettempdir()) / "onsetstudy-mutation"
+"""Traces, by digest of source and test file."""
+COLUMNS = ("path", "line", "start", "before", "after", "digest", "named", "verdict", "by", "seconds")
 
 
-def in_order(suite: Sequence[str], path: str) -> list[str]:
-    """The suite with the tests of the changed module's own room first, so that most mutants die early."""
-    room = f"tests/{Path(path).parts[1]}"
-    return sorted(suite, key=lambda p: not p.startswith(room))
+def target_files(globs: tuple[str, ...] = TARGETS) -> list[Path]:
+    """What is changed, in the order of the paths.
+
+    Raises
+    ------
+    FileNotFoundError
+        If a glob fits nothing.
+    """
+    found: set[Path] = set()
+    for glob in globs:
+        fits = {p for p in ROOT.glob(glob) if p.name != "__init__.py"}
+        if not fits:
+            raise FileNotFoundError(f"{glob} fits nothing: mend the table in tests/mutation/places.py")
+        found |= fits
+    return sorted(found)
 
 
-def run_suite(tree: Path, suite: Sequence[str], timeout: float | None, seed: int) -> tuple[str, float]:
-    """``killed``, ``timeout`` or ``survived``, and seconds."""
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-p", "no:randomly"]
-    command += ["-m", "not slow", f"--hypothesis-seed={seed}", *(f"--deselect={d}" for d in DESELECTED)]
-    command += suite
-    quiet = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
-    began = time.monotonic()
-    job = subprocess.Popen(
-        command, cwd=tree, env={**os.environ, **quiet}, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-        start_new_session=True,
-    )  # fmt: skip
-    try:
-        told, _ = job.communicate(timeout=timeout)
-    except subprocess.TimeoutExpired:
-        os.killpg(job.pid, signal.SIGKILL)
-        job.communicate()
-        return "timeout", time.monotonic() - began
-    if job.returncode not in (0, *KILLED):
-        raise RuntimeError(f"pytest gave no verdict ({job.returncode}):\n{told[-2000:]}")
-    return ("killed" if job.returncode else "survived"), time.monotonic() - began
+def lot(mutant: Mutant, text: bytes, seed: int, nth: int) -> str:
+    """The lot of a mutant: of the seed, file name, text of its line, change, and which of the same it is.
+
+    Lots, not places in a list, are drawn, so that a change elsewhere leaves the draw of all other lines as it was.
+    """
+    line = text.split(b"\n")[mutant.line - 1].strip()
+    told = (str(seed), Path(mutant.path).name, mutant.before, mutant.after, str(nth))
+    return hashlib.sha256(b"\0".join((*(t.encode() for t in told), line))).hexdigest()
 
 
-def copy_tree(place: Path) -> Path:
-    """A private copy of the source tree; the source itself is never changed."""
-    return Path(shutil.copytree(ROOT, place / "tree", ignore=LEFT_OUT))
+def draw(number: int, seed: int, files: list[Path] | None = None) -> tuple[list[Mutant], int]:
+    """The ``number`` mutants with the lowest lots, and of how many; by default of all targets."""
+    lots: list[tuple[str, Mutant]] = []
+    for file in target_files() if files is None else files:
+        path, text, seen = file.relative_to(ROOT).as_posix(), file.read_bytes(), Counter[tuple[bytes, str, str]]()
+        for mutant in mutants_of(ROOT, path):
+            alike = (text.split(b"\n")[mutant.line - 1].strip(), mutant.before, mutant.after)
+            lots.append((lot(mutant, text, seed, seen[alike]), mutant))
+            seen[alike] += 1
+    lots.sort(key=lambda pair: (pair[0], pair[1].path, pair[1].start))
+    return [mutant for _, mutant in lots[:number]], len(lots)
 
 
-@functools.cache
-def _own_tree() -> tuple[tempfile.TemporaryDirectory[str], Path]:
-    """One copy for each worker process."""
-    place = tempfile.TemporaryDirectory(prefix="mutation-")
-    return place, copy_tree(Path(place.name))
+def key_of(mutant: Mutant, digest: str) -> tuple[str, ...]:
+    """What makes a verdict that of this mutant."""
+    return (mutant.path, str(mutant.start), mutant.before, mutant.after, digest, mutant.name)
 
 
-def judge(mutant: Mutant, suite: Sequence[str], timeout: float, seed: int) -> tuple[Mutant, str, float]:
-    """What the suite says of one mutant, in the worker's own copy."""
-    file = _own_tree()[1] / mutant.path
-    whole = file.read_bytes()
-    file.write_bytes(mutant.of(whole))
-    try:
-        return mutant, *run_suite(_own_tree()[1], in_order(suite, mutant.path), timeout, seed)
-    finally:
-        file.write_bytes(whole)
+def read_rows(file: Path) -> dict[tuple[str, ...], dict[str, str]]:
+    """Verdicts kept so far, by key."""
+    if not file.exists():
+        return {}
+    with file.open(newline="", encoding="utf-8") as stream:
+        rows = list(csv.DictReader(stream))
+    return {tuple(row[c] for c in ("path", "start", "before", "after", "digest", "named")): row for row in rows}
 
 
-def candidates(targets: tuple[str, ...] = TARGETS) -> list[Mutant]:
-    """All mutants of the targets, in order of file and place."""
-    found: list[Mutant] = []
-    for glob in targets:
-        files = sorted(ROOT.glob(glob))
-        if not files:
-            print(f"no file fits the target {glob}")
-        found += [m for f in files for m in mutants_of(ROOT, f.relative_to(ROOT).as_posix())]
-    return found
+def equivalents() -> dict[tuple[str, ...], str]:
+    """Reasons why a change changes nothing, by path, line without margin, place in it, before and after."""
+    with (HERE / "equivalent.csv").open(newline="", encoding="utf-8") as stream:
+        rows = list(csv.DictReader(stream))
+    return {tuple(row[c] for c in ("path", "text", "at", "before", "after")): row["reason"] for row in rows}
+
+
+def _in_line(mutant: Mutant, text: bytes) -> tuple[str, str]:
+    """The line without its margin, and where in it the change begins."""
+    line = text.split(b"\n")[mutant.line - 1]
+    margin = len(line) - len(line.lstrip())
+    return line.strip().decode(), str(mutant.start - (text.rfind(b"\n", 0, mutant.start) + 1) - margin)
+
+
+def traced(workers: int) -> Map:
+    """The map of the suite; test files whose text and source are as before are not run again."""
+    KEPT.mkdir(exist_ok=True)
+    source = digest_of(*(p.read_bytes() for p in sorted((ROOT / "onsetstudy").rglob("*.py"))))
+    keys = {file: digest_of(source.encode(), (ROOT / file).read_bytes(), file.encode()) for file in SUITE}
+    watched = sorted({*target_files(), *(ROOT / m.path for n in NAMED for m in named_mutants(ROOT, n))})
+    missing = [file for file in SUITE if kept_trace(KEPT, keys[file]) is None]
+    options = [*(o for o in OPTIONS if o != "-x"), *(f"--deselect={d}" for d in DESELECTED)]
+
+    def one(file: str) -> str:
+        found = trace(file, options, watched, ROOT)
+        (KEPT / f"{keys[file]}.json").write_text(json.dumps(found), encoding="utf-8")
+        return "traced"
+
+    for number, said, seconds in forked((((lambda f=f: one(f)), 900.0) for f in missing), workers):
+        print(f"{said:9}{seconds:6.1f} s  {missing[number]}", flush=True)
+    maps = [kept_trace(KEPT, key) for key in keys.values()]
+    if None in maps:
+        raise RuntimeError("the suite fails on the unchanged source: nothing can be said")
+    return Map(tuple(m for m in maps if m is not None))
 
 
 def write_score(
-    asked: argparse.Namespace, done: list[tuple[Mutant, str, float]], missing: list[str], took: float
+    out: Path, seed: int, drawn: list[tuple[Mutant, str]], of: int, named: list[tuple[Mutant, str]]
 ) -> None:
-    """Summary, then every named mutant, then every survivor; columns ``what`` and ``value``."""
-    drawn = [d for d in done if not d[0].name]
-    killed = sum(verdict != "survived" for _, verdict, _ in drawn)
-    rows = [("seed", asked.seed), ("suite", " ".join(asked.suite)), ("left out", " ".join(DESELECTED) + " slow tests")]
-    rows += [("targets", " ".join(asked.targets)), ("drawn", len(drawn)), ("killed", killed)]
-    rows += [("of these by timeout", sum(v == "timeout" for _, v, _ in drawn)), ("survived", len(drawn) - killed)]
-    if drawn:
-        low, high = proportion_confint(killed, len(drawn), method="wilson")
-        rows += [("score", f"{killed / len(drawn):.4f}"), ("score, low (Wilson 95 %)", f"{low:.4f}")]
-        rows += [("score, high (Wilson 95 %)", f"{high:.4f}")]
-    rows += [("minutes", f"{took / 60:.1f}")]
-    rows += [(f"named, NOT FOUND: {name}", "") for name in missing]
-    rows += [(f"named, {verdict}: {m.name}", m.told) for m, verdict, _ in done if m.name]
-    rows += [("survivor", m.told) for m, verdict, _ in sorted(drawn, key=lambda d: d[0].told) if verdict == "survived"]
-    with asked.out.open("w", newline="", encoding="utf-8") as file:
+    """The score with its interval, every named change and every survivor."""
+    reasons = equivalents()
+    texts = {path: (ROOT / path).read_bytes() for path in {m.path for m, _ in drawn}}
+    same = {m: reasons.get((m.path, *_in_line(m, texts[m.path]), m.before, m.after), "") for m, _ in drawn}
+    survivors = sorted((m.told, same[m]) for m, v in drawn if v == "survived")
+    equal = sum(bool(reason) for _, reason in survivors)
+    killed = sum(v in ("killed", "timeout") for _, v in drawn)
+    rows = [("seed", str(seed)), ("mutants there are", str(of)), ("drawn and judged", str(len(drawn)))]
+    rows += [("killed", str(killed)), ("of these by timeout", str(sum(v == "timeout" for _, v in drawn)))]
+    rows += [("survived", str(len(survivors))), ("of these equivalent (equivalent.csv)", str(equal))]
+    for what, base in (("score", len(drawn)), ("score without equivalents", len(drawn) - equal)):
+        low, high = proportion_confint(killed, base, method="wilson") if base else (0.0, 1.0)
+        rows += [(what, f"{killed / max(base, 1):.4f}"), (f"{what}, low (Wilson 95 %)", f"{low:.4f}")]
+        rows += [(f"{what}, high (Wilson 95 %)", f"{high:.4f}")]
+    by_file = Counter(m.path for m, v in drawn)
+    lost = Counter(m.path for m, v in drawn if v == "survived")
+    rows += [(f"killed of {path}", f"{n - lost[path]} of {n}") for path, n in sorted(by_file.items())]
+    rows += [(f"named, {verdict}: {m.name}", m.told) for m, verdict in named]
+    rows += [
+        ("equivalent" if reason else "survivor", told + (f" ({reason})" if reason else ""))
+        for told, reason in survivors
+    ]
+    with out.open("w", newline="", encoding="utf-8") as file:
         csv.writer(file, lineterminator="\n").writerows([("what", "value"), *rows])
 
 
 def main() -> int:
-    """Run it; 1 if a named mutant survives or is not found."""
+    """Run what has no verdict yet; 1 if a named mutant survives or is not found."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("-n", "--number", type=int, default=400, help="mutants drawn (named ones come on top)")
     parser.add_argument("--seed", type=int, default=20261)
-    parser.add_argument("-w", "--workers", type=int, default=1)
-    parser.add_argument("--timeout", type=float, help="seconds; default three times the suite's own, 60 at least")
-    parser.add_argument("--targets", nargs="+", default=TARGETS)
-    parser.add_argument("--suite", nargs="+", default=SUITE)
-    parser.add_argument("--out", type=Path, default=Path(__file__).with_name("score.csv"))
-    parser.add_argument("--no-named", action="store_true", help="only the mutants drawn")
+    parser.add_argument("-w", "--workers", type=int, default=2)
+    parser.add_argument("--timeout", type=float, default=90.0, help="seconds a mutant may take")
+    parser.add_argument("--again", action="store_true", help="judge survivors anew, after tests were added")
+    parser.add_argument("--verdicts", type=Path, default=HERE / "verdicts.csv")
+    parser.add_argument("--out", type=Path, default=HERE / "score.csv")
     asked = parser.parse_args()
-    began = time.monotonic()
-    everything = candidates(tuple(asked.targets))
-    drawn = random.Random(asked.seed).sample(everything, min(asked.number, len(everything)))
-    named = {} if asked.no_named else {n.name: named_mutants(ROOT, n) for n in NAMED}
+    os.chdir(ROOT)
+    digests = {f.relative_to(ROOT).as_posix(): digest_of(f.read_bytes()) for f in ROOT.glob("onsetstudy/**/*.py")}
+    drawn, of = draw(asked.number, asked.seed)
+    named = {n.name: named_mutants(ROOT, n) for n in NAMED}
     missing = [name for name, found in named.items() if not found]
     for name in missing:
-        print(f"NAMED MUTANT NOT FOUND: {name}; mend its patterns in {Path(__file__).name}")
-    with tempfile.TemporaryDirectory(prefix="mutation-") as place:
-        verdict, alone = run_suite(copy_tree(Path(place)), asked.suite, None, asked.seed)
-    if verdict != "survived":
-        print("the suite fails on the unchanged source: nothing can be said")
-        return 2
-    limit = asked.timeout or max(60.0, 3 * alone)
-    print(f"{len(drawn)} of {len(everything)} mutants; the suite takes {alone:.0f} s, the limit is {limit:.0f} s")
-    done = []
-    with multiprocessing.get_context("spawn").Pool(asked.workers) as pool:
-        one = functools.partial(judge, suite=asked.suite, timeout=limit, seed=asked.seed)
-        work = [m for found in named.values() for m in found] + drawn
-        for result in pool.imap(one, work):
-            done.append(result)
-            print(f"{result[1]:9}{result[2]:6.1f} s  {result[0].told}", flush=True)
-            write_score(asked, done, missing, time.monotonic() - began)
-    return int(bool(missing) or any(m.name and v == "survived" for m, v, _ in done))
+        print(f"NAMED MUTANT NOT FOUND: {name}; mend its patterns in places.py")
+    everyone = [m for found in named.values() for m in found] + drawn
+    rows = read_rows(asked.verdicts)
+    keys = {m: key_of(m, digests[m.path]) for m in everyone}
+    # Rows of other texts and other draws are dropped, so that the file holds this run only.
+    asked_for = set(keys.values())
+    again = {k for k, r in rows.items() if asked.again and r["verdict"] == "survived"}
+    rows = {k: r for k, r in rows.items() if k in asked_for - again}
+    with asked.verdicts.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows.values())
+        todo = [m for m in everyone if keys[m] not in rows]
+        for mutant, row in _judged(todo, digests, asked.timeout, asked.workers) if todo else ():
+            rows[keys[mutant]] = row
+            writer.writerow(row)
+            file.flush()
+    # Of a run cut short the lots up to the first without a verdict: what lasts long must not fall out of the count.
+    judged = list(itertools.takewhile(lambda m: keys[m] in rows, drawn))
+    told = [(m, rows[keys[m]]["verdict"]) for m in judged]
+    first = [(m, rows[keys[m]]["verdict"]) for m in everyone if m.name and keys[m] in rows]
+    write_score(asked.out, asked.seed, told, of, first)
+    return int(bool(missing) or any(v == "survived" for _, v in first))
+
+
+def _unchanged_survives(found, imported, paths):
+    """What is not changed at all must survive in a fork, or every verdict would be one about the forks.
+
+    Asked of a few modules in each run.
+
+    Raises
+    ------
+    RuntimeError
+        If it does not.
+    """
+    for path in paths:
+        same = Mutant(path=path, line=1, start=0, end=0, before="", after="")
+        text = (ROOT / path).read_bytes()
+        tests = found.heard(same, text)[:3]
+        for _, said, _ in forked([(lambda m=same, t=tests: judge(m, t, ROOT, imported), 120.0)], 1):
+            if not said.startswith("survived"):
+                raise RuntimeError(f"{path}, unchanged: {said}")
+
+
+def _judged(todo, digests, timeout, workers):
+    """Each mutant with its row, as it comes."""
+    found = traced(workers)
+    imported = warm("onsetstudy")
+    texts = {path: (ROOT / path).read_bytes() for path in {m.path for m in todo}}
+    chosen = [found.heard(m, texts[m.path]) for m in todo]
+
+    _unchanged_survives(found, imported, sorted(texts)[:: max(1, len(texts) // 2)])
+
+    def task(mutant, tests):
+        return lambda: judge(mutant, tests, ROOT, imported) if tests else "survived,no test runs it"
+
+    work = ((task(m, tests), timeout) for m, tests in zip(todo, chosen, strict=True))
+    for number, said, seconds in forked(work, workers):
+        mutant = todo[number]
+        verdict, _, by = said.partition(",")
+        print(f"{verdict:10}{seconds:6.1f} s  {mutant.told}  {by}", flush=True)
+        if verdict == "no verdict":
+            continue
+        yield mutant, dict(zip(COLUMNS, (
+            mutant.path, mutant.line, mutant.start, mutant.before, mutant.after, digests[mutant.path], mutant.name,
+            verdict, by, f"{seconds:.1f}",
+        ), strict=True))  # fmt: skip
 
 
 if __name__ == "__main__":

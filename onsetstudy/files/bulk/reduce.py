@@ -209,22 +209,23 @@ def _reduce_part(job: _Job) -> bool:
     else:
         # What was mended since is refused no longer.
         rejects.unlink(missing_ok=True)
+    counts = {
+        "rows_read": records.rows_read,
+        "rows_accepted": len(records.cases),
+        "readings_read": records.readings_read,
+        "readings_accepted": len(records.readings),
+    }
     told = {
         "stamp": stamp,
         "records": records.digest,
         "problems": dict(Counter(p.code for p in records.problems)),
         "refused": refused_by_practice(records, job.protocol),
         "unread": [str(_without_file(p)) for p in records.queries if p.code == "unread_column"],
-        "counts": {
-            "rows_read": records.rows_read,
-            "rows_accepted": len(records.cases),
-            "readings_read": records.readings_read,
-            "readings_accepted": len(records.readings),
-        },
+        "counts": counts,
     }
     if job.gone:
         left = without_cases(records, job.gone)
-        told["counts"]["withdrawn"] = len(records.cases) - len(left.cases)
+        counts["withdrawn"] = len(records.cases) - len(left.cases)
         records = left
     records, arms = resolve_arms(job.protocol, records, job.kept, without_list=job.without_list)
     tally = tally_records(job.protocol, records, through=job.through, arms=arms)

@@ -8,10 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.annotations import gather
-from onsetstudy.core.errors import OnsetStudyError, Problem, ReportError, Where, require
-from onsetstudy.core.serialise import from_dict
-from onsetstudy.core.typed import mismatches
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.core.errors import ReportError, require
 from onsetstudy.files.together import write_together
 from onsetstudy.report.claims_told import claims_listed
 from onsetstudy.report.documents.practice import compose
@@ -20,7 +17,7 @@ from onsetstudy.report.render.pdf import render_pdf
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["FORMATS", "read_results", "results_json", "rounded", "write_report"]
+__all__ = ["FORMATS", "results_json", "rounded", "write_report"]
 
 FORMATS = ("html", "pdf", "json")
 DIGITS = 10
@@ -83,30 +80,6 @@ def results_json(results: StudyResults | GroupResults) -> str:
     """
     data = {**gather(results.to_dict()), "claims": claims_listed(results.claims, results.protocol)}
     return json.dumps(rounded(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def read_results(path: str | Path) -> StudyResults | GroupResults:
-    """Results from the JSON file of a report, every part of the type that it declares.
-
-    Raises
-    ------
-    ReportError
-        If it is no such file, or was edited into one that cannot be.
-    """
-    path = Path(path)
-    what: tuple[str, ...] = ("this is not the JSON file of a report",)
-    try:
-        found = from_dict(parse_json(path, read_text(path)))
-        if isinstance(found, StudyResults | GroupResults):
-            what = mismatches(found)
-            if not what:
-                return found
-    except Unreadable as error:
-        what = (error.problem.what,)
-    except (OnsetStudyError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
-        pass
-    mend = "make the report again from its records"
-    raise ReportError([Problem(what=w, where=Where(file=path.name), mend=mend, code="results") for w in what])
 
 
 def rounded(value: Any) -> Any:

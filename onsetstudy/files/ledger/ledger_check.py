@@ -8,11 +8,11 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError, ReportError
-from onsetstudy.files.documents.results_json import read_results
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.sealed.envelopes import folder_faults
+from onsetstudy.files.sources.results import read_results
 from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
-from onsetstudy.study.group_results import GroupResults
+from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.interim_on_record import looks_told_otherwise
 
 __all__ = ["faults_of"]
