@@ -41,10 +41,11 @@ def reconcile(overall: GroupOverall, pooled_all: Sequence[Pooled], *, practices:
     return tuple(found)
 
 
-def unlike_rows(files: Sequence[tuple[str, Exchange]], *, beyond: bool) -> tuple[str, ...]:
+def unlike_rows(files: Sequence[tuple[str, Exchange]], *, beyond: bool, first_look: bool = False) -> tuple[str, ...]:
     """Why a report of the same cases from their rows may have other numbers: by code.
 
-    ``beyond`` says that some files go on after the quarter reported.
+    ``beyond`` says that some files go on after the quarter reported, ``first_look`` that interim analyses of scores
+    were planned, of which files allow this quarter's alone.
     """
     steps = [step for _, e in files for step in e.held_back.steps]
     found = []
@@ -56,6 +57,8 @@ def unlike_rows(files: Sequence[tuple[str, Exchange]], *, beyond: bool) -> tuple
         found.append("scores_held_back")
     if beyond:
         found.append("beyond")
+    if first_look:
+        found.append("first_look")
     return tuple(found)
 
 

@@ -106,6 +106,7 @@ def analyse_group(
     subgroups = (by_technique(cells, protocol), by_practice(_lettered(cells, letters), protocol))
     funnels = tuple(_funnel(cells, protocol, letters, kind) for kind in ("by_target", "never_numb"))
     told(4, 5, "looks")
+    looks = group_looks(counts, protocol, this)
     practices = tuple(_practice(code, whole, protocol, letters) for code in whole.counts.practices)
     missing, shorter = sent_less(everything, protocol, this.label)
     ratio = next(p for p in pooled if p.quantity == "hazard_ratio")
@@ -121,7 +122,7 @@ def analyse_group(
         subgroups=subgroups,
         agreement=_agreement(overall, ratio),
         funnels=funnels if counts.operators.empty else (*funnels, _operators(counts, letters)),
-        looks=group_looks(counts, protocol, this),
+        looks=looks,
         harms=group_harms(whole.counts.safety, protocol),
         unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(whole.counts.safety)),
         missing=missing,
@@ -134,7 +135,11 @@ def analyse_group(
             *cautions_of(overall.differences, ("coarser_strata", "practices_together")),
         ),
         reconciled=reconcile(overall, pooled, practices=len(counts.practices)),
-        unlike_rows=unlike_rows(counts.files, beyond=bool(period.beyond)),
+        unlike_rows=unlike_rows(
+            counts.files,
+            beyond=bool(period.beyond),
+            first_look=looks is not None and protocol.plan.primary == "pain_difference",
+        ),
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
         gates=gates,
         with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),

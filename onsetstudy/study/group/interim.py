@@ -17,26 +17,36 @@ from onsetstudy.study.results import LooksTaken
 
 __all__ = ["group_looks"]
 
-BY_DIFFERENCE = ("rmst_difference", "success_difference")
+BY_DIFFERENCE = ("rmst_difference", "success_difference", "pain_difference")
+FIRST_OF_SCORES = (
+    "Scores carry no quarter in the files: of pain no earlier interim analysis can be made from them, and this one is "
+    "taken as the first. A report from the rows has the earlier ones too."
+)
 
 
 def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTaken | None:
-    """The looks up to a quarter; ``None`` where the protocol has no plan by spending, or the primary has no quarters.
+    """The looks up to a quarter; ``None`` where the protocol has no plan by spending.
 
     Notes
     -----
     The score of the rate is the log-rank test with practices as strata, that of a difference the one within practices
-    that the report answers with, over its standard error: as in a report of the same cases from their rows. Pain is
-    counted over the whole period and has no looks.
+    that the report answers with, over its standard error: as in a report of the same cases from their rows. Scores
+    carry no quarter in the files, so that of pain only this quarter's look can be taken, as the first;
+    a caution says so.
     """
     plan, rule = plan_of(protocol), protocol.looks
     primary = protocol.plan.primary
-    if plan is None or rule is None or primary == "pain_difference":
+    if plan is None or rule is None:
         return None
     seen, caution = [], []
-    for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
+    quarters = [q for q in protocol.quarters if q.first_day <= this.first_day]
+    if primary == "pain_difference":
+        quarters = [this]
+        caution.append(Caution(code="first_look_of_scores", text=FIRST_OF_SCORES))
+    for quarter in quarters:
         cells = until(counts.cells, quarter.label)
-        score = _score(cells, protocol) if len(cells) else None
+        values = counts.values if quarter is this else NO_VALUES
+        score = _score(cells, values, protocol) if len(cells) else None
         if score is None:
             text = f"{quarter.label} was no look: the cases did not determine the outcome."
             caution.append(Caution(code="no_look", text=text))
@@ -47,9 +57,9 @@ def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTak
     return judge_seen(protocol, plan, seen, caution)
 
 
-def _score(cells: pd.DataFrame, protocol: Protocol) -> tuple[float, float | None] | None:
+def _score(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> tuple[float, float | None] | None:
     """Z (positive: better than the reference) and its information, as a practice's own report has them."""
     primary = protocol.plan.primary
     if primary not in BY_DIFFERENCE:
         return score_of(onset_test(cells, protocol), primary)
-    return score_of(difference_of_counts(primary, cells, NO_VALUES, protocol), primary)
+    return score_of(difference_of_counts(primary, cells, values, protocol), primary)

@@ -30,10 +30,10 @@ class GroupResults:
     letters of practices that recorded nothing about harms, with their cases. ``arms`` holds for each file the
     letter of its practice and how its arms are known over all that it sent (``None``: the file does not tell); empty
     where arms were not randomised. ``unlike_rows`` are codes of why a report of the same cases from their rows may have
-    other numbers (``quarters_merged``, ``techniques_merged``, ``scores_held_back``, ``beyond``); ``reconciled`` has the
-    quantities of which the mean of practices is another number than the answer. ``gates`` has one entry per practice,
-    empty in results from before they were asked; of practices left out nothing but harms and numbers of rows is
-    counted, and ``with_left_out`` has the differences of all practices with them.
+    other numbers (``quarters_merged``, ``techniques_merged``, ``scores_held_back``, ``beyond``, ``first_look``);
+    ``reconciled`` has the quantities of which the mean of practices is another number than the answer. ``gates`` has
+    one entry per practice, empty in results from before they were asked; of practices left out nothing but harms and
+    numbers of rows is counted, and ``with_left_out`` has the differences of all practices with them.
     """
 
     protocol: Protocol

@@ -20,6 +20,8 @@ REASONS = {
     "earlier interim analyses hold other cases than those of the records",
     "techniques_merged": "rare techniques were sent as one group, so that strata are coarser than in the records",
     "scores_held_back": "scores and minutes of an arm with too few of them were not sent",
+    "first_look": "scores carry no quarter in the files, so that interim analyses of pain begin with this one, while a "
+    "report from the rows has the earlier ones",
     "beyond": "scores and minutes of files that go on after this quarter are left out, as they carry no quarter",
 }
 """Why two numbers may differ, by code."""
