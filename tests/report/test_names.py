@@ -7,8 +7,11 @@ import re
 
 import pytest
 
+from onsetstudy.report.document import Cautions
+from onsetstudy.report.documents.frame import TOLD_BEFORE
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.numbers import tidy
 from onsetstudy.report.render.html import render_html
 from tests.report.claimed import group_of
 from tests.report.samples import rich, small
@@ -54,3 +57,18 @@ def test_the_shown_name_of_an_arm_follows_its_code_and_label():
     assert promised.label("buffered") == "buffered"
     named = tuple(dataclasses.replace(a, label="control") if a.code == "plain" else a for a in promised.arms)
     assert dataclasses.replace(promised, arms=named).label("plain") == "control"
+
+
+def test_no_caution_stands_twice_and_the_first_page_is_referred_to():
+    for document in (compose(rich()), compose_group(group_of(rich()))):
+        shown = [t for s in document.sections for b in s.blocks if isinstance(b, Cautions) for t in b.texts]
+        assert len(shown) == len(set(shown))
+        assert sum("first page" in t for t in shown) <= 1
+    first, later = (
+        [t for b in s.blocks if isinstance(b, Cautions) for t in b.texts]
+        for s in compose(rich()).sections
+        if s.id in ("answer", "cautions")
+    )
+    assert first
+    assert later[0] == TOLD_BEFORE
+    assert {tidy(c.text) for c in rich().caution} <= {*first, *later}

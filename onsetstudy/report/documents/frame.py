@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Document, Section
+from onsetstudy.report.document import Block, Cautions, Document, Section
 
 __all__ = ["bind"]
+
+TOLD_BEFORE = "What the first page says to mind holds here too."
 
 
 def bind(
@@ -52,5 +55,20 @@ def bind(
         notice=invented if study.invented else "",
         running=" · ".join(marks),
         date=date,
-        sections=tuple(section for section in sections if section is not None),
+        sections=_once([section for section in sections if section is not None]),
     )
+
+
+def _once(sections: list[Section]) -> tuple[Section, ...]:
+    """Sections in which no caution stands twice; where one is left out, the first page is referred to."""
+    told: set[str] = set()
+
+    def block_once(block: Block) -> Block:
+        if not isinstance(block, Cautions):
+            return block
+        fresh = tuple(text for text in block.texts if text not in told)
+        before = () if len(fresh) == len(block.texts) else (TOLD_BEFORE,)
+        told.update(block.texts)
+        return replace(block, texts=(*before, *fresh))
+
+    return tuple(replace(section, blocks=tuple(block_once(b) for b in section.blocks)) for section in sections)
