@@ -151,7 +151,7 @@ def plan_sizes(results: PlanningResults) -> Section:
         align="lllrr",
         notes=tuple(notes),
     )
-    return Section(id="sizes", title="Sizes", blocks=(table, *_grid(results)), new_page=True)
+    return Section(id="sizes", title="Sizes", blocks=(table, *_grid(results)))
 
 
 def _grid(results: PlanningResults) -> tuple[Block, ...]:
