@@ -322,7 +322,8 @@ class HypothesisTest:
     """A test with the pieces it is made of.
 
     ``statistic`` is Z (positive: the arm against the reference had onset sooner) for two
-    arms, chi-square for more. ``p_interval`` is the Monte Carlo interval on ``p_value``.
+    arms, chi-square for more. ``p_interval`` is the Monte Carlo interval on ``p_value``, which is ``nan`` where it
+    would take as independent what is not (a caution says so).
     """
 
     quantity: str

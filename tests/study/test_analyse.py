@@ -13,7 +13,7 @@ import pytest
 
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.results import Estimate, NotAvailable
-from onsetstudy.core.serialise import from_dict
+from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.documents.results_json import results_json, write_report
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.report.documents.practice import compose
@@ -204,3 +204,5 @@ def test_no_naive_p_stands_beside_a_clustered_interval(monkeypatch):
     html = render_html(compose(found))
     assert "No P value: this test takes all cases as independent" in html
     assert "the cluster-robust interval is too narrow" in html
+    assert to_dict(test)["p_value"] == "nan"
+    assert from_dict(to_dict(test)).p_shown is None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -197,7 +198,8 @@ def _onset_test(question: _Question) -> HypothesisTest | NotAvailable:
     )
     # Labels exchanged within patients keep a patient's cases together; otherwise cases that repeat are not independent.
     if isinstance(found, HypothesisTest) and data.cluster() is not None and not protocol.study.paired:
-        return replace(found, caution=(*found.caution, independent_test_caution()))
+        # A P value that is not shown stands in no file either.
+        return replace(found, p_value=math.nan, caution=(*found.caution, independent_test_caution()))
     return found
 
 
