@@ -10,6 +10,7 @@ import pytest
 
 import onsetstudy as front
 from onsetstudy.core.cases import Cases
+from onsetstudy.core.errors import OnsetStudyError
 
 PROTOCOL = Path(__file__).parents[1] / "protocols" / "infiltration_audit.toml"
 LEFT = [0.0, 2, 2, 4, 0, 2, 4, 4]
@@ -235,3 +236,12 @@ def test_files_and_what_is_made_of_them_are_told_apart():
 @pytest.mark.parametrize("option", ["scores", "method", "trend"])
 def test_options_of_another_kind_are_refused(option):
     refused(f"{option} is", front.compare_arms, TIMES, NAMED, reference_arm="plain", **{option: ["x"]})
+
+
+def test_an_option_whose_default_is_none_takes_it():
+    times = front.Intervals([0, 1, 2, 1], [2, 3, 4, 5])
+    arm = ["plain", "plain", "buffered", "buffered"]
+    left_out = front.compare_arms(times, arm, reference_arm="plain")
+    assert front.compare_arms(times, arm, reference_arm="plain", target_min=None).statistic == left_out.statistic
+    with pytest.raises(OnsetStudyError, match="target_min is None"):
+        front.success_by(times, arm, reference_arm="plain", target_min=None)

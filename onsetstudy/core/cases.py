@@ -336,6 +336,7 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
     def decorate(function: Callable[P, R_co]) -> Verb[P, R_co]:
         signature = inspect.signature(function)
         first = next(iter(signature.parameters))
+        may_be_none = {name for name, parameter in signature.parameters.items() if parameter.default is None}
 
         @functools.wraps(function)
         def verb(*args: Any, **kwargs: Any) -> R_co:
@@ -348,7 +349,8 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
             else:
                 return function(*args, **kwargs)  # What is missing, Python itself says.
             for name in _NUMBERS.keys() & rest.keys():
-                require_number(rest[name], name, _NUMBERS[name])
+                if rest[name] is not None or name not in may_be_none:
+                    require_number(rest[name], name, _NUMBERS[name])
             if cases.weight_kind == "probabilities" and not (robust and cases.cluster is not None):
                 raise OnsetStudyError(_no_robust_error(robust))
             return cast(Callable[..., R_co], function)(**_arguments(cases, first, second, signature.parameters), **rest)

@@ -30,6 +30,7 @@ def covered(tmp_path, serve, context):
     set_pin(chair, "12")
     assert "Four to eight" in page.inner_text("#pin-said")
     set_pin(chair)
+    chair.button("Cover now").wait_for()  # the PIN is digested first
     page.keyboard.press("Escape")
     page.wait_for_selector("#next")
     chair.button("More").click()

@@ -154,8 +154,8 @@ def test_send_says_when_none_of_a_practice_can_be_sent_and_takes_one_practice(tm
         str(tmp_path / "out"),
     )
     assert str(stopped.exception) == (
-        "None of the 52 cases of P03 can be sent: 52 refused. Is this the protocol of these records? Otherwise mend "
-        "the rows named above."
+        "None of the 52 cases of P03 can be sent: 52 refused. Is this the protocol of these records? Otherwise "
+        "correct the rows named above."
     )
     two = run("send", PROTOCOL, DATA, "--practice", "P01", "--practice", "P02")
     assert two.exit_code == 2

@@ -8,9 +8,9 @@ report's interim analyses. A positive Z means that the other arm did better: it 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.inference.strata import LEAST_OF_AN_ARM, merge_small
@@ -19,9 +19,6 @@ from onsetstudy.survival.summaries.rmst import estimate_rmst
 
 __all__ = ["merged_strata", "pain_scores", "wait_scores"]
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 ARMS = ("reference", "other")
 
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.functionals import functional_variance
 from onsetstudy.survival.curve.npmle import fit_npmle
@@ -26,8 +27,6 @@ from onsetstudy.survival.summaries.rmst import waits_of_masses
 
 __all__ = ["ManyWaits", "many_waits"]
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 NEGLIGIBLE = 1e-8
 """Masses up to this have no part in the variance, as in the variance of one trial."""
