@@ -51,8 +51,10 @@ class _Server:
             Route("/api/entries", may("", self.add), methods=["POST"]),
             Route("/api/chair", may("chair", self.chair)),
             Route("/api/training", may("chair", self.training)),
+            Route("/api/card", may("chair", self.card), methods=["POST"]),
             Route("/api/unblind", may("study", self.unblind), methods=["POST"]),
             Route("/api/mixing", may("mixing", self.mixing)),
+            Route("/api/mixing/drill", may("mixing", self.drill)),
             Route("/api/mixing/slip", may("mixing", self.open_slip), methods=["POST"]),
             Route("/api/mixing/prepared", may("mixing", self.prepare), methods=["POST"]),
         ]
@@ -145,6 +147,17 @@ class _Server:
     async def training(self, _: Request, __: str) -> Response:
         """Agreement of assessors, in practice."""
         return _json(as_json(await run_in_threadpool(self.recorder.training)))
+
+    async def card(self, request: Request, _: str) -> Response:
+        """What the code on a patient's card tells."""
+        code = (await read_json(request)).get("code")
+        if not isinstance(code, str):
+            raise Unreadable("the code is missing")
+        return _json(as_json(await run_in_threadpool(self.recorder.card, code, dt.date.today())))
+
+    async def drill(self, _: Request, __: str) -> Response:
+        """The mixing drill, in practice."""
+        return _json(as_json(await run_in_threadpool(self.recorder.drill)))
 
     async def unblind(self, request: Request, role: str) -> Response:
         """Emergency unblinding."""

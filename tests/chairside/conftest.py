@@ -107,9 +107,9 @@ def context(chromium):
         yield new
 
 
-def wait_for(condition, seconds=60.0):
+def wait_for(condition, seconds=60.0, step_s=0.05):
     """Wait until something outside the browser holds."""
     until = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < until
-        threading.Event().wait(0.05)
+        threading.Event().wait(step_s)

@@ -4,8 +4,9 @@ import { $, button, h } from "/parts.js";
 import { draw as drawChair, refresh, startChair } from "/chair.js";
 import { pinButtons, pinScreen, watchAlone } from "/pin.js";
 import { mixingFor, startMixing } from "/mixing.js";
+import { drill } from "/drill.js";
 
-let worker = false, running = false, pinning = false;
+let worker = false, running = false, pinning = false, drilling = false;
 
 function trouble() {
   const said = [];
@@ -37,8 +38,13 @@ function drawMixer(setup) {
   if (document.activeElement?.matches("input")) return;
   const again = () => { document.activeElement?.blur?.(); drawMixer(setup); };
   const pin = (open) => { pinning = open; again(); };
+  const practise = (open) => { drilling = open; again(); };
   if (pinning) $("task").replaceChildren(...pinScreen(() => pin(false)).filter(Boolean));
-  else $("task").replaceChildren(...mixingFor(setup, again), h("div", { class: "row" }, pinButtons(() => pin(true))));
+  else if (drilling) $("task").replaceChildren(...drill(again), h("div", { class: "row" }, button("Back", () => practise(false), { class: "quiet" })));
+  else {
+    const more = setup.practising ? [button("Mixing drill", () => practise(true), { class: "quiet" })] : [];
+    $("task").replaceChildren(...mixingFor(setup, again), h("div", { class: "row" }, more, pinButtons(() => pin(true))));
+  }
 }
 
 async function main() {

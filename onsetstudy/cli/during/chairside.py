@@ -76,8 +76,9 @@ def command(
 
 def _export(store: Path, folder: Path) -> int:
     from onsetstudy.files.sources.recorded import export_store
+    from onsetstudy.files.sources.screening import export_screening
 
-    for path in export_store(store, folder):
+    for path in (*export_store(store, folder), export_screening(store, folder)):
         click.echo(f"Written: {path}")
     return 0
 
