@@ -22,11 +22,26 @@ from onsetstudy.chairside.views import as_json
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import StoreUnavailable
 
-__all__ = ["make_app"]
+__all__ = ["json_response", "make_app", "page_routes", "told_response"]
 
 PAGE = Path(__file__).parent / "page"
 TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 Handler = Callable[[Request, str], Awaitable[Response]]
+
+
+def page_routes() -> list[Route]:
+    """Routes of the files of the page."""
+    files = [Route(f"/{p.name}", _file(p)) for p in sorted(PAGE.iterdir()) if p.suffix in TYPES]
+    return [*files, Route("/", _file(PAGE / "index.html"))]
+
+
+def _file(path: Path) -> Callable[[Request], Awaitable[Response]]:
+    content = path.read_bytes()
+
+    async def answer(_: Request) -> Response:
+        return Response(content, media_type=TYPES[path.suffix])
+
+    return answer
 
 
 class _Server:
@@ -38,10 +53,8 @@ class _Server:
 
     def routes(self) -> list[Route]:
         may = self._may
-        files = [Route(f"/{p.name}", self._file(p)) for p in sorted(PAGE.iterdir()) if p.suffix in TYPES]
         return [
-            *files,
-            Route("/", self._file(PAGE / "index.html")),
+            *page_routes(),
             Route("/enter", self.enter),
             Route("/api/pair", self.pair, methods=["POST"]),
             Route("/api/setup", may("", self.setup)),
@@ -73,18 +86,9 @@ class _Server:
             except Unreadable as error:
                 return PlainTextResponse(f"The request cannot be read: {error}.", 400)
             except StoreUnavailable as error:
-                return _told({"why": str(error)}, 503)
+                return told_response({"why": str(error)}, 503)
             except OnsetStudyError as error:
-                return _told({"why": str(error)}, 409)
-
-        return answer
-
-    @staticmethod
-    def _file(path: Path) -> Callable[[Request], Awaitable[Response]]:
-        content = path.read_bytes()
-
-        async def answer(_: Request) -> Response:
-            return Response(content, media_type=TYPES[path.suffix])
+                return told_response({"why": str(error)}, 409)
 
         return answer
 
@@ -104,8 +108,10 @@ class _Server:
             return PlainTextResponse(f"The request cannot be read: {error}.", 400)
         role = self.pairing.role_for(code) if isinstance(code, str) else None
         if role is None:
-            return _told({"why": "the code does not fit; look at the computer's screen for the present one"}, 403)
-        return self._with_session(_told({"role": role}), await run_in_threadpool(self.sessions.begin, role))
+            return told_response(
+                {"why": "the code does not fit; look at the computer's screen for the present one"}, 403
+            )
+        return self._with_session(told_response({"role": role}), await run_in_threadpool(self.sessions.begin, role))
 
     def _with_session(self, response: Response, secret: str) -> Response:
         response.set_cookie(
@@ -116,22 +122,22 @@ class _Server:
     async def leave(self, request: Request, _: str) -> Response:
         """End this session."""
         await run_in_threadpool(self.sessions.end, request.cookies.get(self.cookie, ""))
-        response = _told({})
+        response = told_response({})
         response.delete_cookie(self.cookie)
         return response
 
     async def setup(self, _: Request, role: str) -> Response:
         """What the page needs of the protocol."""
-        return _json(as_json(self.recorder.setup(role)))
+        return json_response(as_json(self.recorder.setup(role)))
 
     async def clock(self, request: Request, _: str) -> Response:
         """The computer's clocks, for an anchor."""
         await read_json(request)
-        return _json(as_json(self.recorder.clock_view()))
+        return json_response(as_json(self.recorder.clock_view()))
 
     async def overview(self, _: Request, __: str) -> Response:
         """Completeness and pace."""
-        return _json(as_json(await run_in_threadpool(self.recorder.overview, dt.date.today())))
+        return json_response(as_json(await run_in_threadpool(self.recorder.overview, dt.date.today())))
 
     async def add(self, request: Request, role: str) -> Response:
         """Store entries."""
@@ -142,32 +148,32 @@ class _Server:
         """Entries behind a place."""
         text = request.query_params.get("after", "0")
         after = int(text) if text.isascii() and text.isdecimal() and len(text) < 16 else 0
-        return _json(as_json(await run_in_threadpool(self.recorder.chair, after)))
+        return json_response(as_json(await run_in_threadpool(self.recorder.chair, after)))
 
     async def training(self, _: Request, __: str) -> Response:
         """Agreement of assessors, in practice."""
-        return _json(as_json(await run_in_threadpool(self.recorder.training)))
+        return json_response(as_json(await run_in_threadpool(self.recorder.training)))
 
     async def card(self, request: Request, _: str) -> Response:
         """What the code on a patient's card tells."""
         code = (await read_json(request)).get("code")
         if not isinstance(code, str):
             raise Unreadable("the code is missing")
-        return _json(as_json(await run_in_threadpool(self.recorder.card, code, dt.date.today())))
+        return json_response(as_json(await run_in_threadpool(self.recorder.card, code, dt.date.today())))
 
     async def drill(self, _: Request, __: str) -> Response:
         """The mixing drill, in practice."""
-        return _json(as_json(await run_in_threadpool(self.recorder.drill)))
+        return json_response(as_json(await run_in_threadpool(self.recorder.drill)))
 
     async def unblind(self, request: Request, role: str) -> Response:
         """Emergency unblinding."""
         body = await read_json(request)
         answer, view = await run_in_threadpool(self.recorder.unblind, role, body.get("entry"))
-        return _json(as_json(view, padded=True)) if view is not None else _answers([answer], 409)
+        return json_response(as_json(view, padded=True)) if view is not None else _answers([answer], 409)
 
     async def mixing(self, _: Request, __: str) -> Response:
         """The mixer's list."""
-        return _json(as_json(await run_in_threadpool(self.recorder.mixing), padded=True))
+        return json_response(as_json(await run_in_threadpool(self.recorder.mixing), padded=True))
 
     async def open_slip(self, request: Request, _: str) -> Response:
         """Open a slip."""
@@ -177,23 +183,25 @@ class _Server:
         if not isinstance(case_id, str) or not isinstance(by, str) or not isinstance(passphrase, str):
             raise Unreadable("case and person are missing")
         view = await run_in_threadpool(self.recorder.open_slip, case_id, by, dt.datetime.now(), passphrase)
-        return _json(as_json(view, padded=True))
+        return json_response(as_json(view, padded=True))
 
     async def prepare(self, request: Request, role: str) -> Response:
         """What was mixed."""
         return _answers(await run_in_threadpool(self.recorder.prepare, role, await read_json(request)))
 
 
-def _json(body: bytes, status: int = 200) -> Response:
+def json_response(body: bytes, status: int = 200) -> Response:
+    """An answer that is JSON already."""
     return Response(body, status, media_type="application/json")
 
 
-def _told(value: object, status: int = 200) -> Response:
-    return _json(json.dumps(value, sort_keys=True).encode("ascii"), status)
+def told_response(value: object, status: int = 200) -> Response:
+    """A value as an answer."""
+    return json_response(json.dumps(value, sort_keys=True).encode("ascii"), status)
 
 
 def _answers(answers: Sequence[Answer], status: int = 200) -> Response:
-    return _told({"entries": [dataclasses.asdict(a) for a in answers]}, status)
+    return told_response({"entries": [dataclasses.asdict(a) for a in answers]}, status)
 
 
 def make_app(

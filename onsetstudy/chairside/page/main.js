@@ -5,6 +5,7 @@ import { draw as drawChair, refresh, startChair } from "/chair.js";
 import { pinButtons, pinScreen, watchAlone } from "/pin.js";
 import { mixingFor, startMixing } from "/mixing.js";
 import { drill } from "/drill.js";
+import { startSetUp } from "/set_up.js";
 
 let worker = false, running = false, pinning = false, drilling = false;
 
@@ -57,6 +58,7 @@ async function main() {
   }
   await start();
   let setup = await request("/api/setup");
+  if (setup?.role === "set_up") return startSetUp(setup);
   if (setup) keep("setup", setup);
   else if (!state.session) return pair();
   else setup = await kept("setup");
