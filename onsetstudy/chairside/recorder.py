@@ -96,6 +96,8 @@ class Recorder:
         Where pauses, unblindings and openings are entered; ``None`` on invented patients.
     offline : bool
         Whether a browser will keep the page for when the server is away.
+    shared : bool
+        Whether tablets of the same surgery may be paired.
     """
 
     def __init__(
@@ -110,19 +112,26 @@ class Recorder:
         practising: bool = False,
         ledger: LedgerDoor | None = None,
         offline: bool = True,
+        shared: bool = False,
     ) -> None:
         self.protocol, self.store, self.preparations = protocol, store, preparations
         self.practice, self.sealed, self.practising, self.offline = practice, sealed, practising, offline
         self.clock = clock or ServerClock()
-        self.ledger = ledger
+        self.ledger, self.shared = ledger, shared
         self._log = RunningLog()
         self._log.take(store.events())
         self._lock = threading.Lock()
 
     def setup(self, role: str) -> SetupView:
         """What the page of a role needs to know of the protocol."""
+        paired = self.shared and "study" in MAY[role]
         return setup_view(
-            self.protocol, role=role, practice=self.practice, practising=self.practising, offline=self.offline
+            self.protocol,
+            role=role,
+            practice=self.practice,
+            practising=self.practising,
+            offline=self.offline,
+            paired_roles=roles_offered(self.protocol) if paired else (),
         )
 
     def reading(self) -> Reading:

@@ -16,7 +16,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from onsetstudy.chairside.guard import Guard, Unreadable, read_json
-from onsetstudy.chairside.recorder import Answer, Recorder
+from onsetstudy.chairside.recorder import Answer, Recorder, roles_offered
 from onsetstudy.chairside.sessions import MAY, PairingCodes, Sessions
 from onsetstudy.chairside.views import as_json
 from onsetstudy.core.errors import OnsetStudyError
@@ -47,8 +47,17 @@ def _file(path: Path) -> Callable[[Request], Awaitable[Response]]:
 class _Server:
     """Routes of one recorder."""
 
-    def __init__(self, recorder: Recorder, sessions: Sessions, pairing: PairingCodes, *, cookie: str, secure: bool):
-        self.recorder, self.sessions, self.pairing = recorder, sessions, pairing
+    def __init__(
+        self,
+        recorder: Recorder,
+        sessions: Sessions,
+        pairing: PairingCodes,
+        announce: Callable[[str, str], None],
+        *,
+        cookie: str,
+        secure: bool,
+    ) -> None:
+        self.recorder, self.sessions, self.pairing, self.announce = recorder, sessions, pairing, announce
         self.cookie, self.secure = cookie, secure
 
     def routes(self) -> list[Route]:
@@ -65,6 +74,7 @@ class _Server:
             Route("/api/chair", may("chair", self.chair)),
             Route("/api/training", may("chair", self.training)),
             Route("/api/card", may("chair", self.card), methods=["POST"]),
+            Route("/api/pairing", may("study", self.new_code), methods=["POST"]),
             Route("/api/unblind", may("study", self.unblind), methods=["POST"]),
             Route("/api/mixing", may("mixing", self.mixing)),
             Route("/api/mixing/drill", may("mixing", self.drill)),
@@ -112,6 +122,14 @@ class _Server:
                 {"why": "the code does not fit; look at the computer's screen for the present one"}, 403
             )
         return self._with_session(told_response({"role": role}), await run_in_threadpool(self.sessions.begin, role))
+
+    async def new_code(self, request: Request, _: str) -> Response:
+        """Make a pairing code for one more tablet; it stands on the computer's screen, and in no browser."""
+        role = (await read_json(request)).get("role")
+        if not self.recorder.shared or role not in roles_offered(self.recorder.protocol):
+            return told_response({"why": "no tablet can be paired: start the recorder with --share"}, 409)
+        self.announce(role, self.pairing.new(role))
+        return told_response({})
 
     def _with_session(self, response: Response, secret: str) -> Response:
         response.set_cookie(
@@ -211,6 +229,7 @@ def make_app(
     origins: Sequence[str],
     cookie: str,
     pairing: PairingCodes | None = None,
+    announce: Callable[[str, str], None] = lambda role, code: None,
     secure: bool = False,
 ) -> ASGIApp:
     """The application, behind its guard.
@@ -225,9 +244,11 @@ def make_app(
         Name of its cookie; browsers do not tell ports apart, so the port stands in it.
     pairing : PairingCodes or None
         Codes for a tablet; by default none fits.
+    announce : callable
+        Shows a role and its new pairing code on the computer's screen.
     secure : bool
         Whether it is served by TLS.
     """
     codes = PairingCodes(lambda: 0.0) if pairing is None else pairing
-    server = _Server(recorder, sessions, codes, cookie=cookie, secure=secure)
+    server = _Server(recorder, sessions, codes, announce, cookie=cookie, secure=secure)
     return Guard(Starlette(routes=server.routes()), origins)

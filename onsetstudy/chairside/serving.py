@@ -70,6 +70,7 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
             sealed=options.sealed,
             practising=options.practising,
             ledger=options.ledger,
+            shared=bool(options.share),
         )
 
         def now() -> float:
@@ -78,12 +79,22 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
         sessions, pairing = Sessions(store, now), PairingCodes(now)
         scheme = "https" if options.share else "http"
         origins = [f"{scheme}://{host}:{port}" for host in (options.share, HERE, "localhost") if host]
+
+        def announce(role: str, code: str) -> None:
+            say(f"pairing code for one tablet ({role}, ten minutes): {code} at", f"{origins[0]}/")
+
         app = make_app(
-            recorder, sessions, origins=origins, cookie=f"onset_{port}", pairing=pairing, secure=bool(options.share)
+            recorder,
+            sessions,
+            origins=origins,
+            cookie=f"onset_{port}",
+            pairing=pairing,
+            announce=announce,
+            secure=bool(options.share),
         )
         if options.share:
-            role = roles_offered(protocol)[0]
-            say(f"pairing code for one tablet ({role}, ten minutes): {pairing.new(role)} at", f"{origins[0]}/")
+            first = roles_offered(protocol)[0]
+            announce(first, pairing.new(first))
         for role in roles_offered(protocol):
             say(role, f"{origins[0]}/enter?token={sessions.new_token(role)}")
         config = _config(app, certificate=options.certificate, key=options.key)

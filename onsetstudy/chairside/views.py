@@ -75,6 +75,7 @@ class SetupView:
     pain_scale: str
     anxiety_scale: str
     offline: bool
+    paired_roles: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,8 +212,16 @@ def watches(protocol: Protocol) -> bool:
     return protocol.watch is not None and once and protocol.onset.confirmations == 1
 
 
-def setup_view(protocol: Protocol, *, role: str, practice: str, practising: bool, offline: bool) -> SetupView:
-    """What the page of a role needs to know of the protocol."""
+def setup_view(
+    protocol: Protocol,
+    *,
+    role: str,
+    practice: str,
+    practising: bool,
+    offline: bool,
+    paired_roles: tuple[str, ...] = (),
+) -> SetupView:
+    """What the page of a role needs to know of the protocol; ``paired_roles`` are those a tablet may be paired for."""
     teeth = TEETH[protocol.schedule.tooth_notation]
     return SetupView(
         role=role,
@@ -238,6 +247,7 @@ def setup_view(protocol: Protocol, *, role: str, practice: str, practising: bool
         pain_scale=protocol.pain.instrument.scale if protocol.pain else "",
         anxiety_scale=protocol.anxiety.scale if protocol.anxiety else "",
         offline=offline,
+        paired_roles=paired_roles,
     )
 
 

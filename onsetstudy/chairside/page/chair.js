@@ -132,7 +132,7 @@ function tick() {
 
 const SCREENS = {
   case: caseScreen, new: newScreen, more: moreScreen, overview: overviewScreen, wrong: wrongScreen, scale: scaleScreen, ask: askScreen,
-  event: eventScreen, supplement: supplementScreen, study: studyScreen, training: trainingScreen, told: toldScreen, mixing: mixingScreen, screening: screeningScreen, drill: drillScreen, pin: () => pinScreen(() => go("more")),
+  event: eventScreen, supplement: supplementScreen, study: studyScreen, training: trainingScreen, told: toldScreen, mixing: mixingScreen, screening: screeningScreen, pair: pairScreen, drill: drillScreen, pin: () => pinScreen(() => go("more")),
 };
 
 function caseScreen() {
@@ -304,6 +304,7 @@ function moreScreen() {
     h("div", { class: "row" }, button("Overview", () => go("overview"), { "data-stay": "overview" }), may.study ? button("Pause, unblinding", () => go("study"), { "data-stay": "study" }) : null,
       setup.practising ? button("Train whoever tests", () => go("training"), { "data-stay": "training" }) : null,
       setup.practising && may.mixing ? button("Mixing drill", () => go("drill"), { "data-stay": "drill" }) : null,
+      setup.paired_roles?.length ? button("Pair a tablet", () => go("pair"), { "data-stay": "pair" }) : null,
       button("Assessed, not included", notIncluded, { "data-stay": "screening" }),
       may.mixing ? button("What is prepared", () => go("mixing"), { "data-stay": "mixing" }) : null),
     h("h2", {}, "When a test is due"), h("div", { class: "row" }, toggle("colour", "Warm paper"), toggle("sound", "Knock"), toggle("vibration", "Vibration")),
@@ -326,6 +327,7 @@ function overviewScreen() {
   may.study && o.follow_up_due.length ? choices(o.follow_up_due.map((id) => [id, `Call made: ${id}`]), (id) => { tap("followed_up", {}, id); send().then(() => go("overview")); }) : null,
   h("p", { class: "second" }, "Results are not shown while the study runs."), backRow()];
 }
+const ROLES = { tester: "Whoever tests", treating: "Whoever treats", mixer: "Whoever mixes", alone: "One clinician, for everything" };
 const REASONS = [["serious event", "A serious event"], ["records doubtful", "The records are doubtful"], ["supply", "No supply"], ["other", "Another reason"]];
 function studyScreen() {
   const c = current();
@@ -348,6 +350,10 @@ function toldScreen() {
 function trainingScreen() { return [...training(() => { if (screen.name === "training") draw(); }), backRow()]; }
 const notIncluded = () => { beginScreening(); go("screening"); };
 function screeningScreen() { return [...screening(setup, () => { if (screen.name === "screening") draw(); }), backRow()]; }
+function pairScreen() {
+  if (screen.asked) return [h("h1", {}, screen.asked === "made" ? "The code stands in the window of the recorder." : "No code was made."), h("p", {}, screen.asked === "made" ? "It pairs one tablet, within ten minutes. Open the address beside it there, and type the code." : state.why || "The computer does not answer."), backRow()];
+  return [h("h1", {}, "Who will use the tablet?"), choices(setup.paired_roles.map((role) => [role, ROLES[role]]), async (role) => go("pair", { asked: await request("/api/pairing", { role }) ? "made" : "none" })), backRow()];
+}
 function drillScreen() { return [...drill(() => { if (screen.name === "drill") draw(); }), backRow()]; }
 function mixingScreen() { return [...mixingFor(setup, () => draw()), backRow()]; }
 

@@ -111,7 +111,7 @@ function injection(d, setup, period) {
 async function byCard(d, setup, code, answer) {
   const told = await request("/api/card", { code });
   if (!document.getElementById("card") || draft()?.case_id !== d.case_id) return;
-  if (told?.why) { say(`No case today: ${told.why}.`); return; }
+  if (told?.why) { say(`No case today: ${told.why}.`); document.getElementById("hint").className = "mark"; return; }
   injection(d, setup, told?.period);
   answer(code);
 }
