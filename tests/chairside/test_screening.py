@@ -21,7 +21,7 @@ from onsetstudy.records.chair.drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.event_log import Event
 from onsetstudy.records.chair.screening import SCREENED
 from tests.chairside.asgi import CASE, PATIENT, Study
-from tests.chairside.chair import Chair, quick_audit, quick_block
+from tests.chairside.chair import Chair, look_at, quick_audit, quick_block
 from tests.chairside.conftest import wait_for
 from tests.chairside.test_server import OPENED
 
@@ -280,6 +280,8 @@ def test_on_the_page_the_drill_is_timed_and_told(tmp_path, serve, context):
         mixer.tap("Start", "start")
         page.wait_for_selector("#drill-clock")
         mixer.tap("Done", "done")
+        if task == DRILL_TASKS[0]:
+            look_at(page)
         page.fill("#number", f"{task.target_ml:g}")
         mixer.button("Next").click()
     mixer.expect("Done. Both kinds should take the same time.")

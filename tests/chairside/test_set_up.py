@@ -11,7 +11,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.protocol.guided import GUIDED, SETTLED, answers_from
 from tests.chairside.asgi import ORIGIN, Browser
-from tests.chairside.chair import Chair
+from tests.chairside.chair import Chair, look_at
 from tests.chairside.conftest import wait_for
 
 AUDIT = {
@@ -119,25 +119,19 @@ def test_what_contradicts_itself_is_told_and_can_be_changed(asked, tmp_path):
 
 @pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1366, "dark")])
 def test_the_set_up_is_readable_and_axe_is_content(serve, context, width, scheme):
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="pip install axe-playwright-python")
     server = serve(None, until=("set-up",))
     page = context(viewport={"width": width, "height": 740}, color_scheme=scheme).new_page()
     chair = Chair(page, server.addresses["set-up"])
 
-    def look():
-        found = axe.Axe().run(page).response["violations"]
-        assert not found, [(v["id"], [n["html"] for n in v["nodes"]][:3]) for v in found]
-        assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
-
     page.wait_for_selector("#answer")
-    look()
+    look_at(page)
     page.fill("#answer", "P07")
     chair.button("Next").click()
     page.wait_for_selector(".choices")
-    look()
+    look_at(page)
     chair.button("Back").click()
     answer_all(chair, AUDIT)
-    look()
+    look_at(page)
 
 
 # Without a browser ----------------------------------------------------------------------------------------------------
