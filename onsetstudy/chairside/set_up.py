@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hmac
 import secrets
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -81,7 +82,7 @@ class SetUpPage:
     def __init__(self, finish: Finish, end: Callable[[], None], *, cookie: str) -> None:
         self._finish, self._end, self._cookie = finish, end, cookie
         self.token = secrets.token_urlsafe(24)
-        self._secret = ""
+        self._secret, self._lock = "", threading.Lock()
 
     def routes(self) -> list[Route]:
         """Routes of the page."""
@@ -103,6 +104,11 @@ class SetUpPage:
         response.set_cookie(self._cookie, self._secret, httponly=True, samesite="strict", path="/")
         return response
 
+    def _write(self, told: Mapping[str, str]) -> tuple[str, ...]:
+        """Sent twice, the second finds what the first has written."""
+        with self._lock:
+            return self._finish(told)
+
     def _is_in(self, request: Request) -> bool:
         given = request.cookies.get(self._cookie, "").encode("utf-8", "replace")
         return bool(self._secret) and hmac.compare_digest(given, self._secret.encode("ascii"))
@@ -122,7 +128,7 @@ class SetUpPage:
             told = (await read_json(request)).get("answers")
             if not isinstance(told, dict) or not all(isinstance(text, str) for text in told.values()):
                 raise Unreadable("the answers are missing")
-            lines = await run_in_threadpool(self._finish, told)
+            lines = await run_in_threadpool(self._write, told)
         except Unreadable as error:
             return PlainTextResponse(f"The request cannot be read: {error}.", 400)
         except OnsetStudyError as error:

@@ -69,7 +69,7 @@ def test_an_audit_is_set_up_on_the_page_and_its_first_case_recorded(asked, conte
     answer_all(chair, AUDIT)
     chair.page.reload()  # what was answered is still there
     chair.expect("Is this right?")
-    chair.button("Write the protocol").click()
+    chair.button("Write the protocol").dblclick()
     chair.expect("The protocol is written.")
     assert "--practise" in chair.page.inner_text("main")
     server.read()

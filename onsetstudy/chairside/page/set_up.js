@@ -57,7 +57,8 @@ function summary() {
       button("Change", () => { delete told[q.name]; note = ""; keepTold(); draw(); }, { class: "quiet", "aria-label": `Change: ${q.question}` }))))];
 }
 
-async function write() {
+async function write(event) {
+  event.currentTarget.disabled = true; // once
   const done = await request("/api/set-up", { answers: told });
   if (!done) { note = state.why || "The computer does not answer."; draw(); return; }
   delete sessionStorage.set_up;
