@@ -10,8 +10,9 @@ from typing import Any
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.case_questions import asked_after, asked_before
 from onsetstudy.records.chair.event_log import Event, in_force
+from onsetstudy.records.chair.screening import Screening, screening_of
 
-__all__ = ["CaseState", "RunningLog", "case_state", "visit_fault"]
+__all__ = ["CaseState", "RunningLog", "Visits", "case_state", "visit_fault", "visits_of", "washout_fault"]
 
 BLOCKS = ("ianb", "gow_gates", "closed_mouth_block")
 
@@ -103,11 +104,34 @@ def visit_fault(states: Iterable[CaseState], opened: Mapping[str, Any], day: dt.
     washout_days : int
         Days at least between two injections of one patient.
     """
-    own = [s for s in states if s.injected and s.opened.get("patient_id") == opened.get("patient_id")]
-    if any(str(s.opened.get("period")) == str(opened.get("period")) for s in own):
+    own = visits_of(states, str(opened.get("patient_id")), washout_days)
+    if str(opened.get("period")) in own.periods:
         return "this injection of the patient is there already: look at the number of the injection on the card"
-    free = max((dt.date.fromisoformat(s.day) for s in own), default=dt.date.min) + dt.timedelta(days=washout_days)
-    return f"the washout of this patient ends on {free.isoformat()}" if day < free else ""
+    return washout_fault(own, day)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visits:
+    """Injections of one patient in this store: which (``periods``), and the day on which the washout ends."""
+
+    periods: tuple[str, ...]
+    free: dt.date | None
+
+
+def visits_of(states: Iterable[CaseState], patient_id: str, washout_days: int) -> Visits:
+    """Injections that a patient had, by the code on the card."""
+    own = [s for s in states if s.injected and s.opened.get("patient_id") == patient_id]
+    last = max((dt.date.fromisoformat(s.day) for s in own), default=None)
+    return Visits(
+        periods=tuple(sorted(str(s.opened.get("period") or "") for s in own)),
+        free=None if last is None else last + dt.timedelta(days=washout_days),
+    )
+
+
+def washout_fault(visits: Visits, day: dt.date) -> str:
+    """That a washout lasts still; empty if it is over."""
+    lasts = visits.free is not None and day < visits.free
+    return f"the washout of this patient ends on {visits.free}" if lasts else ""
 
 
 class RunningLog:
@@ -116,6 +140,7 @@ class RunningLog:
     def __init__(self) -> None:
         self.last = 0
         self.paused = ""
+        self._screened: dict[str | None, Event] = {}
         self._cases: dict[str, list[Event]] = {}
         self._closed: set[str] = set()
         self._order: list[Event] = []
@@ -126,6 +151,11 @@ class RunningLog:
         """Add entries that are new in the store."""
         for event in events:
             self.last = max(self.last, event.seq)
+            if event.kind == "drilled":
+                continue  # for whoever mixes, and for no other page
+            if event.kind == "screened" or event.corrects in self._screened:
+                self._screened[event.id] = event
+                continue
             if event.kind == "anchor":
                 told = event.payload
                 axis_s = self.axis_s(str(told["boot"]), float(told["server_s"]), float(told["server_wall_s"]))
@@ -159,6 +189,11 @@ class RunningLog:
     def states(self, protocol: Protocol) -> list[CaseState]:
         """States of all cases, in the order in which they were opened."""
         return [case_state(case_id, self.case(case_id), protocol) for case_id in self._cases]
+
+    def screening(self) -> Screening:
+        """Counts of the screening log."""
+        opened = (e for e in self._order if e.kind in ("case_opened", "correction"))
+        return screening_of([*self._screened.values(), *opened])
 
     def opened_by(self, case_id: str) -> str | None:
         """Name of the entry that opened a case."""

@@ -9,13 +9,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.chairside.case_flow import RunningLog, visit_fault
+from onsetstudy.chairside.case_flow import RunningLog, visit_fault, visits_of, washout_fault
 from onsetstudy.chairside.clock import Reading, ServerClock
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER
 from onsetstudy.chairside.slips import open_slip_for
 from onsetstudy.chairside.views import (
+    CardView,
     ChairView,
     ClockView,
+    DrillView,
     MixingView,
     Overview,
     SetupView,
@@ -29,7 +31,9 @@ from onsetstudy.chairside.views import (
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import EventStore
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import assessor_agreement
+from onsetstudy.records.chair.drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.event_kinds import entry_faults
 from onsetstudy.records.chair.event_log import Event, in_force
 
@@ -92,6 +96,8 @@ class Recorder:
         Where pauses, unblindings and openings are entered; ``None`` on invented patients.
     offline : bool
         Whether a browser will keep the page for when the server is away.
+    shared : bool
+        Whether tablets of the same surgery may be paired.
     """
 
     def __init__(
@@ -106,19 +112,26 @@ class Recorder:
         practising: bool = False,
         ledger: LedgerDoor | None = None,
         offline: bool = True,
+        shared: bool = False,
     ) -> None:
         self.protocol, self.store, self.preparations = protocol, store, preparations
         self.practice, self.sealed, self.practising, self.offline = practice, sealed, practising, offline
         self.clock = clock or ServerClock()
-        self.ledger = ledger
+        self.ledger, self.shared = ledger, shared
         self._log = RunningLog()
         self._log.take(store.events())
         self._lock = threading.Lock()
 
     def setup(self, role: str) -> SetupView:
         """What the page of a role needs to know of the protocol."""
+        paired = self.shared and "study" in MAY[role]
         return setup_view(
-            self.protocol, role=role, practice=self.practice, practising=self.practising, offline=self.offline
+            self.protocol,
+            role=role,
+            practice=self.practice,
+            practising=self.practising,
+            offline=self.offline,
+            paired_roles=roles_offered(self.protocol) if paired else (),
         )
 
     def reading(self) -> Reading:
@@ -179,11 +192,13 @@ class Recorder:
         faults = entry_faults(event, self.protocol, corrected=corrected)
         if event.kind == "preparation" or (corrected is not None and corrected.kind == "preparation"):
             faults.append("what was mixed is entered on the mixer's page")
-        if event.kind == "trained" and not self.practising:
+        if event.kind in ("trained", "drilled") and not self.practising:
             faults.append("training belongs to practice, on invented patients")
+        if event.kind == "drilled" and "mixing" not in MAY[role]:
+            faults.append("this role may not do that")
         if event.kind in STUDY_ONLY and "study" not in MAY[role]:
             faults.append("this role may not do that")
-        if "chair" not in MAY[role] and event.kind not in ("anchor", "prepared"):
+        if "chair" not in MAY[role] and event.kind not in ("anchor", "prepared", "drilled"):
             faults.append("this role may not do that")
         if event.kind == "case_opened" and not faults:
             before = self._log.opened_by(str(event.case_id))
@@ -198,9 +213,22 @@ class Recorder:
         return "; ".join(faults)
 
     def _visit_fault(self, event: Event) -> str:
-        rule, day = self.protocol.allocation, dt.date.fromisoformat(event.at_wall[:10])
-        days = 0 if rule is None else rule.washout_days
-        return visit_fault(self._log.states(self.protocol), event.payload, day, days)
+        day = dt.date.fromisoformat(event.at_wall[:10])
+        return visit_fault(self._log.states(self.protocol), event.payload, day, self._washout_days())
+
+    def _washout_days(self) -> int:
+        rule = self.protocol.allocation
+        return rule.washout_days if rule is not None and self.protocol.study.paired else 0
+
+    def card(self, patient_id: str, today: dt.date) -> CardView:
+        """What the store knows of the code on a patient's card, before a case is opened: no arm, and no case."""
+        with self._lock:
+            visits = visits_of(self._log.states(self.protocol), patient_id, self._washout_days())
+        known = CODES["period"][: len(self.protocol.arms)] if self.protocol.study.paired else CODES["period"]
+        left = [period for period in known if period not in visits.periods]
+        why = washout_fault(visits, today) if left else "this patient had every injection that the protocol has"
+        # Injections that were not recorded here are not known here: of a new code the number is asked.
+        return CardView(injections=len(visits.periods), period=left[0] if left and visits.periods else "", why=why)
 
     def chair(self, after: int) -> ChairView:
         """Entries behind a place in the store."""
@@ -211,11 +239,29 @@ class Recorder:
         """Completeness and pace."""
         with self._lock:
             states = self._log.states(self.protocol)
-            return overview(states, self.protocol, today_quarter=Quarter.of(today), paused=self._log.paused)
+            return overview(
+                states,
+                self.protocol,
+                today_quarter=Quarter.of(today),
+                paused=self._log.paused,
+                screening=self._log.screening(),
+            )
 
     def training(self) -> TrainingView:
         """How well those who trained in practice agree."""
         return TrainingView(agreements=assessor_agreement(self.store.events()))
+
+    def drill(self) -> DrillView:
+        """Tasks of the mixing drill, and how those who mix have done.
+
+        Raises
+        ------
+        OnsetStudyError
+            If these are not invented patients.
+        """
+        if not self.practising:
+            raise OnsetStudyError("the mixing drill belongs to practice, on invented patients: --practise")
+        return DrillView(tasks=DRILL_TASKS, results=drill_results(self.store.events()))
 
     # The mixer --------------------------------------------------------------------------------------------------------
 

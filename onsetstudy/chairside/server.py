@@ -16,32 +16,54 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from onsetstudy.chairside.guard import Guard, Unreadable, read_json
-from onsetstudy.chairside.recorder import Answer, Recorder
+from onsetstudy.chairside.recorder import Answer, Recorder, roles_offered
 from onsetstudy.chairside.sessions import MAY, PairingCodes, Sessions
 from onsetstudy.chairside.views import as_json
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import StoreUnavailable
 
-__all__ = ["make_app"]
+__all__ = ["json_response", "make_app", "page_routes", "told_response"]
 
 PAGE = Path(__file__).parent / "page"
 TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 Handler = Callable[[Request, str], Awaitable[Response]]
 
 
+def page_routes() -> list[Route]:
+    """Routes of the files of the page."""
+    files = [Route(f"/{p.name}", _file(p)) for p in sorted(PAGE.iterdir()) if p.suffix in TYPES]
+    return [*files, Route("/", _file(PAGE / "index.html"))]
+
+
+def _file(path: Path) -> Callable[[Request], Awaitable[Response]]:
+    content = path.read_bytes()
+
+    async def answer(_: Request) -> Response:
+        return Response(content, media_type=TYPES[path.suffix])
+
+    return answer
+
+
 class _Server:
     """Routes of one recorder."""
 
-    def __init__(self, recorder: Recorder, sessions: Sessions, pairing: PairingCodes, *, cookie: str, secure: bool):
-        self.recorder, self.sessions, self.pairing = recorder, sessions, pairing
+    def __init__(
+        self,
+        recorder: Recorder,
+        sessions: Sessions,
+        pairing: PairingCodes,
+        announce: Callable[[str, str], None],
+        *,
+        cookie: str,
+        secure: bool,
+    ) -> None:
+        self.recorder, self.sessions, self.pairing, self.announce = recorder, sessions, pairing, announce
         self.cookie, self.secure = cookie, secure
 
     def routes(self) -> list[Route]:
         may = self._may
-        files = [Route(f"/{p.name}", self._file(p)) for p in sorted(PAGE.iterdir()) if p.suffix in TYPES]
         return [
-            *files,
-            Route("/", self._file(PAGE / "index.html")),
+            *page_routes(),
             Route("/enter", self.enter),
             Route("/api/pair", self.pair, methods=["POST"]),
             Route("/api/setup", may("", self.setup)),
@@ -51,8 +73,11 @@ class _Server:
             Route("/api/entries", may("", self.add), methods=["POST"]),
             Route("/api/chair", may("chair", self.chair)),
             Route("/api/training", may("chair", self.training)),
+            Route("/api/card", may("chair", self.card), methods=["POST"]),
+            Route("/api/pairing", may("study", self.new_code), methods=["POST"]),
             Route("/api/unblind", may("study", self.unblind), methods=["POST"]),
             Route("/api/mixing", may("mixing", self.mixing)),
+            Route("/api/mixing/drill", may("mixing", self.drill)),
             Route("/api/mixing/slip", may("mixing", self.open_slip), methods=["POST"]),
             Route("/api/mixing/prepared", may("mixing", self.prepare), methods=["POST"]),
         ]
@@ -71,18 +96,9 @@ class _Server:
             except Unreadable as error:
                 return PlainTextResponse(f"The request cannot be read: {error}.", 400)
             except StoreUnavailable as error:
-                return _told({"why": str(error)}, 503)
+                return told_response({"why": str(error)}, 503)
             except OnsetStudyError as error:
-                return _told({"why": str(error)}, 409)
-
-        return answer
-
-    @staticmethod
-    def _file(path: Path) -> Callable[[Request], Awaitable[Response]]:
-        content = path.read_bytes()
-
-        async def answer(_: Request) -> Response:
-            return Response(content, media_type=TYPES[path.suffix])
+                return told_response({"why": str(error)}, 409)
 
         return answer
 
@@ -102,8 +118,18 @@ class _Server:
             return PlainTextResponse(f"The request cannot be read: {error}.", 400)
         role = self.pairing.role_for(code) if isinstance(code, str) else None
         if role is None:
-            return _told({"why": "the code does not fit; look at the computer's screen for the present one"}, 403)
-        return self._with_session(_told({"role": role}), await run_in_threadpool(self.sessions.begin, role))
+            return told_response(
+                {"why": "the code does not fit; look at the computer's screen for the present one"}, 403
+            )
+        return self._with_session(told_response({"role": role}), await run_in_threadpool(self.sessions.begin, role))
+
+    async def new_code(self, request: Request, _: str) -> Response:
+        """Make a pairing code for one more tablet; it stands on the computer's screen, and in no browser."""
+        role = (await read_json(request)).get("role")
+        if not self.recorder.shared or role not in roles_offered(self.recorder.protocol):
+            return told_response({"why": "no tablet can be paired: start the recorder with --share"}, 409)
+        self.announce(role, self.pairing.new(role))
+        return told_response({})
 
     def _with_session(self, response: Response, secret: str) -> Response:
         response.set_cookie(
@@ -114,22 +140,22 @@ class _Server:
     async def leave(self, request: Request, _: str) -> Response:
         """End this session."""
         await run_in_threadpool(self.sessions.end, request.cookies.get(self.cookie, ""))
-        response = _told({})
+        response = told_response({})
         response.delete_cookie(self.cookie)
         return response
 
     async def setup(self, _: Request, role: str) -> Response:
         """What the page needs of the protocol."""
-        return _json(as_json(self.recorder.setup(role)))
+        return json_response(as_json(self.recorder.setup(role)))
 
     async def clock(self, request: Request, _: str) -> Response:
         """The computer's clocks, for an anchor."""
         await read_json(request)
-        return _json(as_json(self.recorder.clock_view()))
+        return json_response(as_json(self.recorder.clock_view()))
 
     async def overview(self, _: Request, __: str) -> Response:
         """Completeness and pace."""
-        return _json(as_json(await run_in_threadpool(self.recorder.overview, dt.date.today())))
+        return json_response(as_json(await run_in_threadpool(self.recorder.overview, dt.date.today())))
 
     async def add(self, request: Request, role: str) -> Response:
         """Store entries."""
@@ -140,21 +166,32 @@ class _Server:
         """Entries behind a place."""
         text = request.query_params.get("after", "0")
         after = int(text) if text.isascii() and text.isdecimal() and len(text) < 16 else 0
-        return _json(as_json(await run_in_threadpool(self.recorder.chair, after)))
+        return json_response(as_json(await run_in_threadpool(self.recorder.chair, after)))
 
     async def training(self, _: Request, __: str) -> Response:
         """Agreement of assessors, in practice."""
-        return _json(as_json(await run_in_threadpool(self.recorder.training)))
+        return json_response(as_json(await run_in_threadpool(self.recorder.training)))
+
+    async def card(self, request: Request, _: str) -> Response:
+        """What the code on a patient's card tells."""
+        code = (await read_json(request)).get("code")
+        if not isinstance(code, str):
+            raise Unreadable("the code is missing")
+        return json_response(as_json(await run_in_threadpool(self.recorder.card, code, dt.date.today())))
+
+    async def drill(self, _: Request, __: str) -> Response:
+        """The mixing drill, in practice."""
+        return json_response(as_json(await run_in_threadpool(self.recorder.drill)))
 
     async def unblind(self, request: Request, role: str) -> Response:
         """Emergency unblinding."""
         body = await read_json(request)
         answer, view = await run_in_threadpool(self.recorder.unblind, role, body.get("entry"))
-        return _json(as_json(view, padded=True)) if view is not None else _answers([answer], 409)
+        return json_response(as_json(view, padded=True)) if view is not None else _answers([answer], 409)
 
     async def mixing(self, _: Request, __: str) -> Response:
         """The mixer's list."""
-        return _json(as_json(await run_in_threadpool(self.recorder.mixing), padded=True))
+        return json_response(as_json(await run_in_threadpool(self.recorder.mixing), padded=True))
 
     async def open_slip(self, request: Request, _: str) -> Response:
         """Open a slip."""
@@ -164,23 +201,25 @@ class _Server:
         if not isinstance(case_id, str) or not isinstance(by, str) or not isinstance(passphrase, str):
             raise Unreadable("case and person are missing")
         view = await run_in_threadpool(self.recorder.open_slip, case_id, by, dt.datetime.now(), passphrase)
-        return _json(as_json(view, padded=True))
+        return json_response(as_json(view, padded=True))
 
     async def prepare(self, request: Request, role: str) -> Response:
         """What was mixed."""
         return _answers(await run_in_threadpool(self.recorder.prepare, role, await read_json(request)))
 
 
-def _json(body: bytes, status: int = 200) -> Response:
+def json_response(body: bytes, status: int = 200) -> Response:
+    """An answer that is JSON already."""
     return Response(body, status, media_type="application/json")
 
 
-def _told(value: object, status: int = 200) -> Response:
-    return _json(json.dumps(value, sort_keys=True).encode("ascii"), status)
+def told_response(value: object, status: int = 200) -> Response:
+    """A value as an answer."""
+    return json_response(json.dumps(value, sort_keys=True).encode("ascii"), status)
 
 
 def _answers(answers: Sequence[Answer], status: int = 200) -> Response:
-    return _told({"entries": [dataclasses.asdict(a) for a in answers]}, status)
+    return told_response({"entries": [dataclasses.asdict(a) for a in answers]}, status)
 
 
 def make_app(
@@ -190,6 +229,7 @@ def make_app(
     origins: Sequence[str],
     cookie: str,
     pairing: PairingCodes | None = None,
+    announce: Callable[[str, str], None] = lambda role, code: None,
     secure: bool = False,
 ) -> ASGIApp:
     """The application, behind its guard.
@@ -204,9 +244,11 @@ def make_app(
         Name of its cookie; browsers do not tell ports apart, so the port stands in it.
     pairing : PairingCodes or None
         Codes for a tablet; by default none fits.
+    announce : callable
+        Shows a role and its new pairing code on the computer's screen.
     secure : bool
         Whether it is served by TLS.
     """
     codes = PairingCodes(lambda: 0.0) if pairing is None else pairing
-    server = _Server(recorder, sessions, codes, cookie=cookie, secure=secure)
+    server = _Server(recorder, sessions, codes, announce, cookie=cookie, secure=secure)
     return Guard(Starlette(routes=server.routes()), origins)

@@ -9,16 +9,18 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import uvicorn
+from starlette.types import ASGIApp
 
 from onsetstudy.chairside.recorder import LedgerDoor, Recorder, roles_offered
 from onsetstudy.chairside.server import make_app
 from onsetstudy.chairside.sessions import PairingCodes, Sessions
+from onsetstudy.chairside.set_up import Finish, SetUpPage, make_set_up_app
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.sources.recorded import facts_of, refuse_other_study
 from onsetstudy.files.store import EventStore, preparations_path
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["ServeOptions", "serve"]
+__all__ = ["ServeOptions", "serve", "serve_set_up"]
 
 HERE = "127.0.0.1"
 
@@ -55,7 +57,9 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
         store = stack.enter_context(EventStore(path, create=facts))
         preparations = stack.enter_context(EventStore(preparations_path(path), create=facts))
         refuse_other_study(path, store.facts(), protocol)
-        listening = stack.enter_context(_listen(options, store))
+        # The port of last time, so that an open page finds the server again.
+        wanted = options.port or int(store.facts().get("port", "0"))
+        listening = stack.enter_context(_listen(options.share or HERE, wanted))
         port = listening.getsockname()[1]
         store.keep_fact("port", str(port))
         recorder = Recorder(
@@ -66,6 +70,7 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
             sealed=options.sealed,
             practising=options.practising,
             ledger=options.ledger,
+            shared=bool(options.share),
         )
 
         def now() -> float:
@@ -74,38 +79,51 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
         sessions, pairing = Sessions(store, now), PairingCodes(now)
         scheme = "https" if options.share else "http"
         origins = [f"{scheme}://{host}:{port}" for host in (options.share, HERE, "localhost") if host]
+
+        def announce(role: str, code: str) -> None:
+            say(f"pairing code for one tablet ({role}, ten minutes): {code} at", f"{origins[0]}/")
+
         app = make_app(
-            recorder, sessions, origins=origins, cookie=f"onset_{port}", pairing=pairing, secure=bool(options.share)
+            recorder,
+            sessions,
+            origins=origins,
+            cookie=f"onset_{port}",
+            pairing=pairing,
+            announce=announce,
+            secure=bool(options.share),
         )
         if options.share:
-            role = roles_offered(protocol)[0]
-            say(f"pairing code for one tablet ({role}, ten minutes): {pairing.new(role)} at", f"{origins[0]}/")
+            first = roles_offered(protocol)[0]
+            announce(first, pairing.new(first))
         for role in roles_offered(protocol):
             say(role, f"{origins[0]}/enter?token={sessions.new_token(role)}")
-        config = uvicorn.Config(
-            app,
-            log_level="error",
-            access_log=False,
-            lifespan="off",
-            server_header=False,
-            date_header=False,
-            timeout_keep_alive=30,
-            limit_concurrency=64,
-            h11_max_incomplete_event_size=16 * 1024,
-            ssl_certfile=options.certificate,
-            ssl_keyfile=options.key,
-        )
+        config = _config(app, certificate=options.certificate, key=options.key)
         uvicorn.Server(config).run(sockets=[listening])
 
 
-def _listen(options: ServeOptions, store: EventStore) -> socket.socket:
-    """A socket that listens already: the port of last time, so that an open page finds the server again."""
-    wanted = options.port or int(store.facts().get("port", "0"))
+def _config(app: ASGIApp, *, certificate: Path | None = None, key: Path | None = None) -> uvicorn.Config:
+    return uvicorn.Config(
+        app,
+        log_level="error",
+        access_log=False,
+        lifespan="off",
+        server_header=False,
+        date_header=False,
+        timeout_keep_alive=30,
+        limit_concurrency=64,
+        h11_max_incomplete_event_size=16 * 1024,
+        ssl_certfile=certificate,
+        ssl_keyfile=key,
+    )
+
+
+def _listen(host: str, wanted: int) -> socket.socket:
+    """A socket that listens already; port 0 is any that is free."""
     # The protocol is named: without it the system gathers small answers and each takes 44 ms.
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
-        listening.bind((options.share or HERE, wanted))
+        listening.bind((host, wanted))
     except OSError as error:
         listening.close()
         what = f"port {wanted} cannot be used ({error.strerror})"
@@ -115,3 +133,24 @@ def _listen(options: ServeOptions, store: EventStore) -> socket.socket:
         raise OnsetStudyError(f"{what}. {mend}") from None
     listening.listen(128)
     return listening
+
+
+def serve_set_up(finish: Finish, *, say: Callable[[str, str], None]) -> bool:
+    """Serve the set-up on this computer until a protocol is written; returns whether it was.
+
+    ``finish`` writes it from the answers; ``say`` is told the address, once the server listens.
+    """
+    done: list[bool] = []
+    with _listen(HERE, 0) as listening:
+        port = listening.getsockname()[1]
+
+        def end() -> None:
+            done.append(True)
+            server.should_exit = True
+
+        page = SetUpPage(finish, end, cookie=f"onset_set_up_{port}")
+        origins = [f"http://{host}:{port}" for host in (HERE, "localhost")]
+        server = uvicorn.Server(_config(make_set_up_app(page, origins=origins)))
+        say("set-up", f"{origins[0]}/enter?token={page.token}")
+        server.run(sockets=[listening])
+    return bool(done)

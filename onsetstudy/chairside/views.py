@@ -18,12 +18,16 @@ from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import Agreement
 from onsetstudy.records.chair.case_questions import Question, asked_after, asked_before, question_of, words
+from onsetstudy.records.chair.drill import DrillResult, DrillTask
 from onsetstudy.records.chair.event_kinds import COLUMNS
 from onsetstudy.records.chair.event_log import Event
+from onsetstudy.records.chair.screening import SCREENED, Screening
 
 __all__ = [
+    "CardView",
     "ChairView",
     "ClockView",
+    "DrillView",
     "Entry",
     "MixingView",
     "Overview",
@@ -67,9 +71,11 @@ class SetupView:
     supplements: tuple[tuple[str, str], ...]
     adverse_events: tuple[tuple[str, str], ...]
     serious: tuple[tuple[str, str], ...]
+    screened: tuple[tuple[str, str], ...]
     pain_scale: str
     anxiety_scale: str
     offline: bool
+    paired_roles: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +119,27 @@ class TrainingView:
     """How well assessors agree on the recorded sequence, in practice."""
 
     agreements: tuple[Agreement, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardView:
+    """What the code on a patient's card tells.
+
+    ``injections`` are those recorded here; ``period`` is the number of the next one, empty where it has to be asked;
+    ``why`` tells why no case may be opened today, empty if one may.
+    """
+
+    injections: int
+    period: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrillView:
+    """The mixing drill, in practice: its tasks in order, and how everybody did."""
+
+    tasks: tuple[DrillTask, ...]
+    results: tuple[DrillResult, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,6 +194,8 @@ class Overview:
     tests_answered: int
     tests_not_done: int
     paused: str
+    assessed: int
+    not_included: tuple[tuple[str, int], ...]
 
 
 def as_json(view: object, *, padded: bool = False) -> bytes:
@@ -183,8 +212,16 @@ def watches(protocol: Protocol) -> bool:
     return protocol.watch is not None and once and protocol.onset.confirmations == 1
 
 
-def setup_view(protocol: Protocol, *, role: str, practice: str, practising: bool, offline: bool) -> SetupView:
-    """What the page of a role needs to know of the protocol."""
+def setup_view(
+    protocol: Protocol,
+    *,
+    role: str,
+    practice: str,
+    practising: bool,
+    offline: bool,
+    paired_roles: tuple[str, ...] = (),
+) -> SetupView:
+    """What the page of a role needs to know of the protocol; ``paired_roles`` are those a tablet may be paired for."""
     teeth = TEETH[protocol.schedule.tooth_notation]
     return SetupView(
         role=role,
@@ -206,9 +243,11 @@ def setup_view(protocol: Protocol, *, role: str, practice: str, practising: bool
         supplements=tuple((code, words(code)) for code in CODES["rescue_technique"][1:]),
         adverse_events=tuple((code, words(code)) for code in COLUMNS["adverse_event"].codes if code != "none"),
         serious=tuple((code, SERIOUS.get(code, words(code))) for code in COLUMNS["adverse_serious"].codes),
+        screened=tuple(SCREENED.items()),
         pain_scale=protocol.pain.instrument.scale if protocol.pain else "",
         anxiety_scale=protocol.anxiety.scale if protocol.anxiety else "",
         offline=offline,
+        paired_roles=paired_roles,
     )
 
 
@@ -237,8 +276,10 @@ def waiting_cases(states: Sequence[CaseState], slips: Mapping[str, str]) -> tupl
     )
 
 
-def overview(states: Sequence[CaseState], protocol: Protocol, *, today_quarter: Quarter, paused: str) -> Overview:
-    """Completeness of all cases and pace of a quarter."""
+def overview(
+    states: Sequence[CaseState], protocol: Protocol, *, today_quarter: Quarter, paused: str, screening: Screening
+) -> Overview:
+    """Completeness of all cases, pace of a quarter, and how many were assessed and not included."""
     after = [s for s in states if s.injected]
     first, last = today_quarter.first_day.isoformat(), today_quarter.last_day.isoformat()
     month = None if protocol.planning is None else protocol.planning.cases_per_month
@@ -257,4 +298,6 @@ def overview(states: Sequence[CaseState], protocol: Protocol, *, today_quarter: 
         tests_answered=sum(s.tests for s in after),
         tests_not_done=sum(s.tests_not_done for s in after),
         paused=paused,
+        assessed=screening.assessed,
+        not_included=tuple((SCREENED[code], n) for code, n in screening.reasons),
     )

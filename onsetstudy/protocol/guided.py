@@ -8,9 +8,106 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from onsetstudy.core.errors import Problem, ProtocolError, Where
+from onsetstudy.protocol.governance import QUESTIONS as GOVERNANCE
+from onsetstudy.protocol.governance import is_answer
 from onsetstudy.protocol.model import Quarter
+from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = ["GuidedAnswers", "as_toml", "guided_content"]
+__all__ = [
+    "GUIDED",
+    "NO_RULE",
+    "SETTLED",
+    "GuidedAnswers",
+    "GuidedQuestion",
+    "answers_from",
+    "as_toml",
+    "guided_content",
+    "read_answer",
+]
+
+NO_RULE = "no_rule_because"
+LONGEST_TEXT = 500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GuidedQuestion:
+    """One question of the set-up, in the terminal and on the page alike.
+
+    ``kind`` is yes_no, choice (of ``codes``), number (``low`` to ``high``), minutes, code or text; ``default`` is its
+    usual answer, empty where there is none.
+    """
+
+    name: str
+    text: str
+    kind: str
+    default: str = ""
+    codes: tuple[str, ...] = ()
+    low: float = 0.0
+    high: float = 180.0
+
+
+NO_APPROVAL_YET = "audit; local approval to be asked for"
+GUIDED = (
+    GuidedQuestion(name="practice", text="Code of the practice, no name", kind="code"),
+    GuidedQuestion(
+        name="randomised",
+        text="Does chance decide who receives what? (no: you choose; an audit)",
+        kind="yes_no",
+        default="no",
+    ),
+    GuidedQuestion(
+        name="assessor_blind", text="Will whoever tests not know what was mixed?", kind="yes_no", default="no"
+    ),
+    GuidedQuestion(name="technique", text="Which injection", kind="choice", codes=CODES["technique"], default="ianb"),
+    GuidedQuestion(name="agent", text="Which anaesthetic", kind="choice", codes=CODES["agent"], default="lidocaine"),
+    GuidedQuestion(
+        name="bicarbonate_ml",
+        text="Bicarbonate 8.4 % per cartridge, mL",
+        kind="number",
+        default="0.18",
+        low=0.01,
+        high=1,
+    ),
+    GuidedQuestion(
+        name="tests_min", text="Minutes of the cold tests", kind="minutes", default="1 2 3 4 5 6 8 10 12 15 16"
+    ),
+    GuidedQuestion(
+        name="target_min", text="Minute of the first question: how many are numb by", kind="number", default="2"
+    ),
+    GuidedQuestion(name="tau_min", text="Last minute that counts", kind="number", default="15"),
+    GuidedQuestion(name="control_tooth", text="Is a control tooth tested too?", kind="yes_no", default="yes"),
+    GuidedQuestion(
+        name="notation", text="How teeth are numbered", kind="choice", codes=CODES["tooth_notation"], default="iso3950"
+    ),
+    GuidedQuestion(
+        name="pain_scale", text="Scale of pain", kind="choice", codes=("none", "nrs11", "vas100"), default="nrs11"
+    ),
+    GuidedQuestion(
+        name="cases_per_month",
+        text="Such injections in a month, about",
+        kind="number",
+        default="10",
+        low=0.1,
+        high=10_000,
+    ),
+    GuidedQuestion(
+        name="ethics",
+        text="Ethics approval: body, number, date; or that none is needed, and who says so",
+        kind="text",
+        default=NO_APPROVAL_YET,
+    ),
+)
+"""Asked of everybody, in this order. Where chance decides, whoever tests is usually blinded."""
+SETTLED = (
+    *(
+        GuidedQuestion(name=key, text=text[0].upper() + text[1:], kind="text")
+        for key, text in GOVERNANCE.items()
+        if key != "approval"
+    ),
+    GuidedQuestion(name=NO_RULE, text="Why there is no rule by which it will say adopt", kind="text"),
+)
+"""Asked where chance decides, after the others; each may stay open, and then there is no lock yet."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +165,99 @@ class GuidedAnswers:
     ethics: str
     governance: Mapping[str, str] = field(default_factory=dict)
     adoption: Mapping[str, Any] = field(default_factory=dict)
+
+
+def read_answer(question: GuidedQuestion, text: str) -> Any:
+    """An answer as it was typed.
+
+    Returns
+    -------
+    bool, float, str or tuple of float
+        By the kind of question.
+
+    Raises
+    ------
+    ValueError
+        If it is none; its text says what is.
+    """
+    said = " ".join(text.split()) or question.default
+    if question.kind == "yes_no":
+        if said not in ("yes", "no"):
+            raise ValueError("yes or no")
+        return said == "yes"
+    if question.kind == "choice":
+        if said not in question.codes:
+            raise ValueError(f"one of {', '.join(question.codes)}")
+        return said
+    if question.kind == "number":
+        return _number(question, said)
+    if question.kind == "minutes":
+        return _minutes(said)
+    if question.kind == "code":
+        return _code(said)
+    if not said.isprintable() or len(said) > LONGEST_TEXT:
+        raise ValueError(f"at most {LONGEST_TEXT} signs")
+    if question in SETTLED and question.name != NO_RULE and said and not is_answer(said):
+        raise ValueError('an answer, "not required, because …", or nothing yet')
+    return said
+
+
+def _number(question: GuidedQuestion, said: str) -> float:
+    try:
+        value = float(said.replace(",", "."))
+    except ValueError:
+        value = float("nan")
+    if not question.low <= value <= question.high:
+        raise ValueError(f"a number from {question.low:g} to {question.high:g}")
+    return value
+
+
+def _code(said: str) -> str:
+    code = said.upper()
+    if not (code.isascii() and code.isalnum() and 2 <= len(code) <= 12):
+        raise ValueError("two to twelve letters and digits, such as P01")
+    return code
+
+
+def _minutes(said: str) -> tuple[float, ...]:
+    try:
+        found = tuple(float(part.replace(",", ".")) for part in said.replace(";", " ").split())
+    except ValueError:
+        raise ValueError("minutes with spaces between them, as 1 2 3 4.5") from None
+    if not found or list(found) != sorted(set(found)) or not 0 < found[0] <= found[-1] <= 180:
+        raise ValueError("every minute once, in order, as 1 2 3 4.5")
+    return found
+
+
+def answers_from(
+    told: Mapping[str, str], *, first_quarter: str, adoption: Mapping[str, Any] | None = None
+) -> GuidedAnswers:
+    """Answers as they were typed, by the names of :data:`GUIDED` and :data:`SETTLED`; what is missing is at its usual.
+
+    Raises
+    ------
+    ProtocolError
+        All answers that are none, each by the name of its question.
+    """
+    problems, read = [], {}
+    for question in (*GUIDED, *SETTLED):
+        try:
+            read[question.name] = read_answer(question, told.get(question.name, ""))
+        except ValueError as error:
+            where = Where(key=question.name)
+            problems.append(Problem(what=f"{question.text}: this is no answer", where=where, mend=f"write {error}"))
+    if problems:
+        raise ProtocolError(problems)
+    main = {q.name: read[q.name] for q in GUIDED}
+    settled = {q.name: read[q.name] for q in SETTLED if read[q.name]}
+    main["pain_scale"] = "" if main["pain_scale"] == "none" else main["pain_scale"]
+    if not main["randomised"]:
+        return GuidedAnswers(**main, first_quarter=first_quarter)
+    reason = settled.pop(NO_RULE, "")
+    if is_answer(main["ethics"]) and main["ethics"] != NO_APPROVAL_YET:
+        settled = {"approval": main["ethics"], **settled}
+    rule = adoption if adoption is not None else ({"none_because": reason} if reason else {})
+    return GuidedAnswers(**main, first_quarter=first_quarter, governance=settled, adoption=rule)
 
 
 def _window(tests_min: Sequence[float]) -> float:

@@ -44,7 +44,15 @@ class Study:
         )
         self.sessions = Sessions(self.store, lambda: self.clock.now)
         self.pairing = PairingCodes(lambda: self.clock.now)
-        self.app = make_app(self.recorder, self.sessions, origins=[ORIGIN], cookie="onset_8123", pairing=self.pairing)
+        self.codes = []
+        self.app = make_app(
+            self.recorder,
+            self.sessions,
+            origins=[ORIGIN],
+            cookie="onset_8123",
+            pairing=self.pairing,
+            announce=lambda role, code: self.codes.append((role, code)),
+        )
 
     def close(self):
         self.store.close()

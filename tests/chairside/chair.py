@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
 from tests.chairside.conftest import wait_for
 
 AUDIT = Path("protocols/infiltration_audit.toml")
@@ -175,3 +177,16 @@ def quick_block(folder: Path) -> Path:
     path = folder / "block.toml"
     path.write_text(text)
     return path
+
+
+def look_at(page):
+    """That axe is content, targets are large, and nothing is cut off."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="pip install axe-playwright-python")
+    found = axe.Axe().run(page).response["violations"]
+    assert not found, [(v["id"], [n["html"] for n in v["nodes"]][:3]) for v in found]
+    small = page.evaluate(
+        """() => [...document.querySelectorAll('button, input')].filter((b) => b.offsetParent)
+          .filter((b) => b.getBoundingClientRect().height < 59.5).map((b) => b.outerHTML)"""
+    )
+    assert [s for s in small if "strip" not in s] == []
+    assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0

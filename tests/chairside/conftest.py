@@ -22,20 +22,23 @@ NO_BROWSER = "no browser: apt-get install -y chromium, and pip install playwrigh
 class Server:
     """The recorder as its user starts it, in a process of its own."""
 
-    def __init__(self, protocol: Path, folder: Path, *more: str, program: tuple[str, ...] = ("onsetstudy",)) -> None:
+    def __init__(
+        self, protocol: Path | None, folder: Path, *more: str, program: tuple[str, ...] = ("onsetstudy",)
+    ) -> None:
         self.protocol, self.folder, self.more, self.program = protocol, folder, more, program
         self.store = folder / "practice.sqlite"
         self.process: subprocess.Popen[str] | None = None
         self.addresses: dict[str, str] = {}
         self.said: list[str] = []
 
-    def start(self) -> Server:
+    def start(self, until: tuple[str, ...] = ("alone", "mixer")) -> Server:
+        """Start it, and read what it says up to the address of the last role."""
         command = [
             sys.executable,
             "-m",
             *self.program,
             "chairside",
-            self.protocol,
+            *filter(None, [self.protocol]),
             "--store",
             self.store,
             "--no-browser",
@@ -47,15 +50,20 @@ class Server:
             text=True,
             env={**os.environ, "PYTHONUNBUFFERED": "1"},
         )
-        seen = self.said = []
+        self.said = []
+        return self.read(until)
+
+    def read(self, until: tuple[str, ...] = ("alone", "mixer")) -> Server:
+        """Read on what it says, up to an address."""
+        seen = self.said
         while True:
             line = self.process.stdout.readline()
             assert line, "".join(seen)
             seen.append(line)
-            found = re.match(r"(\w+): (http\S+)", line)
+            found = re.match(r"([\w-]+): (http\S+)", line)
             if found:
                 self.addresses[found[1]] = found[2]
-            if found and found[1] in ("alone", "mixer"):
+            if found and found[1] in until:
                 return self
 
     def kill(self) -> None:
@@ -71,10 +79,10 @@ def serve(tmp_path):
     """Start servers; they end with the test."""
     started = []
 
-    def start(protocol, *more, folder=tmp_path, **how):
-        server = Server(Path(protocol), folder, *more, **how).start()
+    def start(protocol, *more, folder=tmp_path, until=("alone", "mixer"), **how):
+        server = Server(protocol and Path(protocol), folder, *more, **how)
         started.append(server)
-        return server
+        return server.start(until)
 
     yield start
     for server in started:
@@ -107,9 +115,9 @@ def context(chromium):
         yield new
 
 
-def wait_for(condition, seconds=60.0):
+def wait_for(condition, seconds=60.0, step_s=0.05):
     """Wait until something outside the browser holds."""
     until = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < until
-        threading.Event().wait(0.05)
+        threading.Event().wait(step_s)

@@ -1,4 +1,7 @@
-"""The recorder on a computer whose clocks run on while a test does not wait: seconds are added from a file."""
+"""The recorder on a computer whose clocks run on while a test does not wait, or whose wall clock is set.
+
+Seconds are added from a file: one number to both clocks, a second one to the wall clock alone.
+"""
 
 from __future__ import annotations
 
@@ -14,11 +17,12 @@ SHIFT = Path(sys.argv.pop(1))
 
 
 class Shifted(ServerClock):
-    """Both clocks, so many seconds on."""
+    """Both clocks, so many seconds on; and the wall clock, so many more."""
 
     def read(self):
-        now, by = super().read(), float(SHIFT.read_text()) if SHIFT.exists() else 0.0
-        return dataclasses.replace(now, server_s=now.server_s + by, server_wall_s=now.server_wall_s + by)
+        now, told = super().read(), SHIFT.read_text().split() if SHIFT.exists() else []
+        by, more = (float(told[k]) if k < len(told) else 0.0 for k in (0, 1))
+        return dataclasses.replace(now, server_s=now.server_s + by, server_wall_s=now.server_wall_s + by + more)
 
 
 if __name__ == "__main__":

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import json
+import os
 import random
 import re
+import signal
+import subprocess
+import sys
 import threading
 import time
 
@@ -18,12 +23,57 @@ from tests.chairside.chair import Chair, Tap, quick_audit
 from tests.chairside.conftest import wait_for
 from tests.chairside.test_page import minutes, running
 
-KILLS = 8
+KILLS = 200
+WITHIN_S = 20.0
+AT_LEAST = 8
 
 
-def entries_until_killed(server, cookie, first, known):
+class ForkedServer:
+    """A server that is there again a moment after it was killed; only its code was kept."""
+
+    def __init__(self, protocol, store):
+        self.store = store
+        self.starter = subprocess.Popen(
+            [sys.executable, "-m", "tests.chairside.forked_server", protocol, store, "P06"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+
+    def start(self):
+        """Returns the address, once the server listens."""
+        self.starter.stdin.write("start\n")
+        self.starter.stdin.flush()
+        found = {}
+        while len(found) < 2:  # the starter tells the number and the server its address, in either order
+            line = self.starter.stdout.readline()
+            assert line, "the starter has ended"
+            found |= dict(re.findall(r"^(pid|alone):? (\S+)", line))
+        self.pid = int(found["pid"])
+        return found["alone"]
+
+    def kill(self):
+        os.kill(self.pid, signal.SIGKILL)
+        assert self.starter.stdout.readline() == "ended\n"
+
+    def end(self):
+        """Whatever became of the test."""
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(self.pid, signal.SIGKILL)
+        self.starter.stdin.close()
+        self.starter.wait()
+        self.starter.stdout.close()
+
+
+@pytest.fixture
+def forked(tmp_path):
+    server = ForkedServer(quick_audit(tmp_path), tmp_path / "practice.sqlite")
+    yield server
+    server.end()
+
+
+def entries_until_killed(port, cookie, first, known):
     """Send entries one by one until nobody answers; ``known`` grows by the names of those that were acknowledged."""
-    port = int(re.search(r":(\d+)/", server.addresses["alone"])[1])
     headers = {"Origin": f"http://127.0.0.1:{port}", "Content-Type": "application/json", "Cookie": cookie}
     maker = Browser(None)
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=5)
@@ -42,30 +92,31 @@ def entries_until_killed(server, cookie, first, known):
 
 def kill_once(server, known, so_many, later_s):
     """Kill the server a moment after it has acknowledged so many."""
-    wait_for(lambda: len(known) >= so_many)
+    wait_for(lambda: len(known) >= so_many, step_s=0.001)
     time.sleep(later_s)
     server.kill()
 
 
-def test_killed_at_random_moments_nothing_acknowledged_is_lost(tmp_path, serve):
-    server = serve(quick_audit(tmp_path))
-    address = server.addresses["alone"]
+def test_killed_at_random_moments_nothing_acknowledged_is_lost(forked):
+    server, address = forked, forked.start()
     port = int(re.search(r":(\d+)/", address)[1])
     first = http.client.HTTPConnection("127.0.0.1", port)
     first.request("GET", "/enter?" + address.split("?")[1])
     cookie = first.getresponse().getheader("set-cookie").split(";")[0]
     first.close()
-    chance, acknowledged = random.Random(3), []
-    for _ in range(KILLS):
-        so_many = len(acknowledged) + chance.randrange(1, 30)
-        killer = threading.Thread(target=kill_once, args=(server, acknowledged, so_many, chance.uniform(0, 0.05)))
+    chance, acknowledged, kills, until = random.Random(3), [], 0, time.monotonic() + WITHIN_S
+    # As many as fit in the time, and never fewer than some: a slow machine proves less, and fails nothing.
+    while kills < KILLS and (kills < AT_LEAST or time.monotonic() < until):
+        so_many = len(acknowledged) + chance.randrange(1, 20)
+        killer = threading.Thread(target=kill_once, args=(server, acknowledged, so_many, chance.uniform(0, 0.01)))
         killer.start()
-        entries_until_killed(server, cookie, len(acknowledged), acknowledged)
+        entries_until_killed(port, cookie, len(acknowledged), acknowledged)
         killer.join()
         with EventStore(server.store) as store:
             there = {e.id for e in store.events()}
         assert set(acknowledged) <= there
-        server.start()
+        kills += 1
+        assert server.start().startswith(f"http://127.0.0.1:{port}/")
 
 
 SLEEPS = """
@@ -146,3 +197,29 @@ def test_a_tablet_that_slept_while_the_computer_was_away_is_flagged_and_widened(
     folded = read_store(server.store)
     assert len(folded.flagged) == 1
     assert minutes(server.store)[1] >= chair.since_injection("not_felt")[0][0]  # entered late rather than early
+
+
+@pytest.mark.parametrize("set_s", [-7200, 7200], ids=["back", "forward"])
+@pytest.mark.parametrize("again", [False, True], ids=["while it runs", "and it is started again"])
+def test_a_computer_whose_wall_clock_is_set_shifts_nothing(tmp_path, serve, context, set_s, again):
+    shift = tmp_path / "shift"
+    server = serve(quick_audit(tmp_path), program=("tests.chairside.shifted_server", str(shift)))
+    chair = Chair(context().new_page(), server.addresses["alone"])
+    running(chair)
+    chair.wait_until_written()
+    if again:
+        server.kill()
+    shift.write_text(f"0 {set_s}")
+    if again:
+        server.start()
+    chair.page.evaluate("async () => { while (!await (await import('/log.js')).anchor()); }")  # asks the computer anew
+    chair.page.wait_for_timeout(1500)
+    chair.answer("not_felt")
+    chair.page.reload()  # a page of its own clock, tied to the other by the computer alone
+    chair.page.wait_for_selector("#next")
+    chair.page.wait_for_timeout(1500)
+    chair.answer("felt")
+    chair.wait_until_written()
+    wait_for(lambda: len(minutes(server.store)) == 3)
+    assert chair.agrees(minutes(server.store))
+    assert read_store(server.store).flagged == ()

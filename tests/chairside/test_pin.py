@@ -30,13 +30,37 @@ def covered(tmp_path, serve, context):
     set_pin(chair, "12")
     assert "Four to eight" in page.inner_text("#pin-said")
     set_pin(chair)
-    chair.button("Cover now").wait_for()  # the PIN is digested first
+    chair.button("PIN: set").wait_for()  # it is worked out for a while
     page.keyboard.press("Escape")
     page.wait_for_selector("#next")
     chair.button("More").click()
     chair.button("Cover now").click()
     page.wait_for_selector("#unlock")
     return chair
+
+
+def test_who_goes_back_while_a_pin_is_worked_out_stays_there(tmp_path, serve, context):
+    page = context().new_page()
+    page.add_init_script(SLOW)
+    chair = Chair(page, serve(quick_audit(tmp_path)).addresses["alone"])
+    chair.button("More").click()
+    chair.button("PIN when left alone").click()
+    set_pin(chair)
+    page.keyboard.press("Escape")
+    page.keyboard.press("Escape")
+    chair.expect("No case is running")
+    page.evaluate("() => window.goOn()")
+    page.wait_for_function("() => localStorage.pin")
+    assert chair.heading == "No case is running."
+    chair.button("More").click()
+    chair.button("PIN: set").wait_for()
+
+
+SLOW = """
+const real = SubtleCrypto.prototype.deriveBits, wait = new Promise((yes) => { window.goOn = yes; });
+SubtleCrypto.prototype.deriveBits = async function (...told) { await wait; return real.apply(this, told); };
+"""
+"""A machine that takes its time to work out a PIN."""
 
 
 def test_a_covered_page_takes_no_tap_and_no_key_and_its_clock_goes_on(covered):

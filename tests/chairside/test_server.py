@@ -389,6 +389,7 @@ def whole_case(study, arm):
     for browser in (tester, treating):
         for path in ("/api/chair?after=0", "/api/chair?after=1", "/api/overview", "/api/setup", "/"):
             browser.get(path)
+        browser.post("/api/card", {"code": PATIENT})
     return tester.seen, treating.seen
 
 

@@ -20,6 +20,8 @@ from cryptography.hazmat.primitives import serialization
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.documents.certificates import share_files
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from tests.chairside.asgi import Browser, Study
 from tests.chairside.chair import quick_audit
 from tests.chairside.conftest import EXE, NO_BROWSER
 
@@ -78,7 +80,34 @@ def test_a_tablet_that_trusts_the_authority_is_paired_and_keeps_its_page(tmp_pat
     trusted = base64.b64encode(hashlib.sha256(key).digest()).decode()
     script = TABLET.format(exe=EXE, trusted=trusted, origin=origin, code=code)
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=180)
-    assert done.stdout.split() == ["paired", "worker"], done.stdout + done.stderr
+    assert done.stdout.split() == ["paired", "worker", "asked"], done.stdout + done.stderr
+    again = [code, re.search(r": (\w{8}) at", server.process.stdout.readline())[1]]
+    assert len(set(again)) == 2
+
+
+def test_the_next_code_stands_on_the_computers_screen_and_in_no_browser(tmp_path):
+    study = Study(read_protocol("protocols/mandibular_block_group.toml"), tmp_path)
+    treating = study.browser("treating")
+    assert treating.get("/api/setup").json()["paired_roles"] == []
+    assert treating.post("/api/pairing", {"role": "mixer"}).status == 409  # it is not shared
+    study.recorder.shared = True
+    assert treating.get("/api/setup").json()["paired_roles"] == ["tester", "treating", "mixer"]
+    for role in ("tester", "mixer"):
+        assert study.browser(role).get("/api/setup").json()["paired_roles"] == []
+        assert study.browser(role).post("/api/pairing", {"role": role}).status == 403
+    for role in ("alone", "", None, ["mixer"]):
+        assert treating.post("/api/pairing", {"role": role}).status == 409
+    assert study.codes == []
+    got = treating.post("/api/pairing", {"role": "mixer"})
+    ((role, code),) = study.codes
+    assert role == "mixer"
+    assert all(code.encode() not in seen.body for seen in treating.seen)
+    assert got.json() == {}
+    tablet = Browser(study.app)
+    assert tablet.post("/api/pair", {"code": code}).json() == {"role": "mixer"}
+    assert tablet.get("/api/mixing").status == 200
+    assert tablet.get("/api/chair").status == 403
+    study.close()
 
 
 TABLET = """
@@ -95,5 +124,10 @@ with sync_playwright() as playwright:
     print("paired")
     page.evaluate("() => navigator.serviceWorker.ready.then(() => true)")
     print("worker")
+    page.get_by_role("button", name="More").click()
+    page.get_by_role("button", name="Pair a tablet").click()
+    page.get_by_role("button", name="One clinician").click()
+    page.wait_for_selector("h1 >> text=The code stands in the window of the recorder.")
+    print("asked")
     browser.close()
 """

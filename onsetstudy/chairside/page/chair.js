@@ -2,10 +2,12 @@
 import { all, clock, request, send, since, state, tap } from "/log.js";
 import { clockText, foldCases, inForce, LATE_S, marks, minuteText, nextTest } from "/flow.js";
 import { $, button, choices, cues, h, keepAwake, knock, say, scoreField } from "/parts.js";
-import { begin, draft, wizard } from "/setup.js";
+import { begin, draft, dropDraft, wizard } from "/setup.js";
 import { mixingFor, preparedLast, prepareAsLast } from "/mixing.js";
 import { pinButtons, pinScreen } from "/pin.js";
 import { training } from "/training.js";
+import { beginScreening, screening } from "/screening.js";
+import { drill } from "/drill.js";
 
 let setup, screen = { name: "case" }, selected = sessionStorage.selected ?? "";
 let cases = [], knocked = "";
@@ -130,7 +132,7 @@ function tick() {
 
 const SCREENS = {
   case: caseScreen, new: newScreen, more: moreScreen, overview: overviewScreen, wrong: wrongScreen, scale: scaleScreen, ask: askScreen,
-  event: eventScreen, supplement: supplementScreen, study: studyScreen, training: trainingScreen, told: toldScreen, mixing: mixingScreen, pin: () => pinScreen(() => go("more")),
+  event: eventScreen, supplement: supplementScreen, study: studyScreen, training: trainingScreen, told: toldScreen, mixing: mixingScreen, screening: screeningScreen, pair: pairScreen, drill: drillScreen, pin: () => pinScreen(() => go("more")),
 };
 
 function caseScreen() {
@@ -257,7 +259,9 @@ function aside(c) {
 const backRow = () => h("div", { class: "row" }, button("Back", home, { class: "quiet", "data-key": "Escape" }));
 function newScreen() {
   if (!draft()) { screen = { name: "case" }; return caseScreen(); }
-  return wizard(setup, () => { draw(); $("task").focus({ preventScroll: true }); }, (id) => queueMicrotask(() => select(id)));
+  const first = !draft().asked.length;
+  return [...wizard(setup, () => { draw(); $("task").focus({ preventScroll: true }); }, (id) => queueMicrotask(() => select(id))),
+    first ? h("div", { class: "row" }, button("Assessed, not included", () => { dropDraft(); notIncluded(); }, { class: "quiet" })) : null];
 }
 function askScreen() {
   const { field: f } = screen, c = current();
@@ -299,6 +303,9 @@ function moreScreen() {
   return [h("h1", {}, setup.title), setup.practising ? h("p", { class: "mark" }, "Practice: invented patients, kept apart.") : null,
     h("div", { class: "row" }, button("Overview", () => go("overview"), { "data-stay": "overview" }), may.study ? button("Pause, unblinding", () => go("study"), { "data-stay": "study" }) : null,
       setup.practising ? button("Train whoever tests", () => go("training"), { "data-stay": "training" }) : null,
+      setup.practising && may.mixing ? button("Mixing drill", () => go("drill"), { "data-stay": "drill" }) : null,
+      setup.paired_roles?.length ? button("Pair a tablet", () => go("pair"), { "data-stay": "pair" }) : null,
+      button("Assessed, not included", notIncluded, { "data-stay": "screening" }),
       may.mixing ? button("What is prepared", () => go("mixing"), { "data-stay": "mixing" }) : null),
     h("h2", {}, "When a test is due"), h("div", { class: "row" }, toggle("colour", "Warm paper"), toggle("sound", "Knock"), toggle("vibration", "Vibration")),
     h("h2", {}, "This device"), h("div", { class: "row" },
@@ -312,6 +319,7 @@ function overviewScreen() {
   const o = screen.told, row = (name, value) => h("tr", {}, h("th", { scope: "row" }, name), h("td", {}, value));
   return [h("h1", {}, `${o.injected} case${o.injected === 1 ? "" : "s"} recorded`), h("table", {}, h("tbody", {},
     row(`Injected in ${o.quarter}`, o.planned_quarter ? `${o.injected_quarter}; about ${o.planned_quarter} were expected in a quarter` : String(o.injected_quarter)),
+    row("Assessed", `${o.assessed}; not included: ${o.not_included.map(([why, n]) => `${n} × ${why.toLowerCase()}`).join(", ") || "nobody"}`),
     row("Planned tests", `${o.tests_answered} answered, ${o.tests_not_done} missed`),
     row("Not finished", o.not_closed.join(", ") || "none"),
     row("Something is missing", o.incomplete.map(([id, names]) => `${id}: ${names.map((n) => field(n)?.question ?? n).join(", ")}`).join("; ") || "none"),
@@ -319,6 +327,7 @@ function overviewScreen() {
   may.study && o.follow_up_due.length ? choices(o.follow_up_due.map((id) => [id, `Call made: ${id}`]), (id) => { tap("followed_up", {}, id); send().then(() => go("overview")); }) : null,
   h("p", { class: "second" }, "Results are not shown while the study runs."), backRow()];
 }
+const ROLES = { tester: "Whoever tests", treating: "Whoever treats", mixer: "Whoever mixes", alone: "One clinician, for everything" };
 const REASONS = [["serious event", "A serious event"], ["records doubtful", "The records are doubtful"], ["supply", "No supply"], ["other", "Another reason"]];
 function studyScreen() {
   const c = current();
@@ -339,6 +348,13 @@ function toldScreen() {
   return [h("h1", {}, t ? `${t.case_id}: ${t.label}` : "Nothing was told."), h("p", {}, t ? `${t.preparation}. Do not tell whoever tests.` : state.why || "The computer does not answer, or nothing was prepared. Open the sealed envelope of the case."), backRow()];
 }
 function trainingScreen() { return [...training(() => { if (screen.name === "training") draw(); }), backRow()]; }
+const notIncluded = () => { beginScreening(); go("screening"); };
+function screeningScreen() { return [...screening(setup, () => { if (screen.name === "screening") draw(); }), backRow()]; }
+function pairScreen() {
+  if (screen.asked) return [h("h1", {}, screen.asked === "made" ? "The code stands in the window of the recorder." : "No code was made."), h("p", {}, screen.asked === "made" ? "It pairs one tablet, within ten minutes. Open the address beside it there, and type the code." : state.why || "The computer does not answer."), backRow()];
+  return [h("h1", {}, "Who will use the tablet?"), choices(setup.paired_roles.map((role) => [role, ROLES[role]]), async (role) => go("pair", { asked: await request("/api/pairing", { role }) ? "made" : "none" })), backRow()];
+}
+function drillScreen() { return [...drill(() => { if (screen.name === "drill") draw(); }), backRow()]; }
 function mixingScreen() { return [...mixingFor(setup, () => draw()), backRow()]; }
 
 function key(event) {

@@ -4,8 +4,10 @@ import { $, button, h } from "/parts.js";
 import { draw as drawChair, refresh, startChair } from "/chair.js";
 import { pinButtons, pinScreen, watchAlone } from "/pin.js";
 import { mixingFor, startMixing } from "/mixing.js";
+import { drill } from "/drill.js";
+import { startSetUp } from "/set_up.js";
 
-let worker = false, running = false, pinning = false;
+let worker = false, running = false, pinning = false, drilling = false;
 
 function trouble() {
   const said = [];
@@ -37,8 +39,13 @@ function drawMixer(setup) {
   if (document.activeElement?.matches("input")) return;
   const again = () => { document.activeElement?.blur?.(); drawMixer(setup); };
   const pin = (open) => { pinning = open; again(); };
+  const practise = (open) => { drilling = open; again(); };
   if (pinning) $("task").replaceChildren(...pinScreen(() => pin(false)).filter(Boolean));
-  else $("task").replaceChildren(...mixingFor(setup, again), h("div", { class: "row" }, pinButtons(() => pin(true))));
+  else if (drilling) $("task").replaceChildren(...drill(again), h("div", { class: "row" }, button("Back", () => practise(false), { class: "quiet" })));
+  else {
+    const more = setup.practising ? [button("Mixing drill", () => practise(true), { class: "quiet" })] : [];
+    $("task").replaceChildren(...mixingFor(setup, again), h("div", { class: "row" }, more, pinButtons(() => pin(true))));
+  }
 }
 
 async function main() {
@@ -51,6 +58,7 @@ async function main() {
   }
   await start();
   let setup = await request("/api/setup");
+  if (setup?.role === "set_up") return startSetUp(setup);
   if (setup) keep("setup", setup);
   else if (!state.session) return pair();
   else setup = await kept("setup");

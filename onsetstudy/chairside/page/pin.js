@@ -7,6 +7,7 @@ const LEFT_ALONE_S = 300;
 const ATTEMPTS = 5;
 const ROUNDS = 200_000;
 let touched = now();
+let setting = false;
 
 export const hasPin = () => !!localStorage.pin;
 const locked = () => localStorage.locked === "yes";
@@ -28,13 +29,15 @@ export function pinScreen(done) {
   const set = async (input) => {
     if (!/^\d{4,8}$/.test(input.value)) { $("pin-said").textContent = "Four to eight digits."; return; }
     const salt = crypto.randomUUID();
+    setting = true;
     localStorage.pin = JSON.stringify({ salt, digest: await digest(input.value, salt) });
     localStorage.attempts = "0";
-    done();
+    if (setting) done(); // who went back meanwhile stays there
   };
+  const leave = () => { setting = false; done(); };
   return [h("h1", {}, "A PIN for this device"), h("p", {}, "After five minutes without a touch the task is covered until the PIN is entered. After five wrong ones this device has to be let in anew."),
     ...field("pin", "Four to eight digits", set),
-    h("div", { class: "row" }, hasPin() ? button("Without a PIN", () => { delete localStorage.pin; done(); }) : null, button("Back", done, { class: "quiet", "data-key": "Escape" }))];
+    h("div", { class: "row" }, hasPin() ? button("Without a PIN", () => { delete localStorage.pin; done(); }) : null, button("Back", leave, { class: "quiet", "data-key": "Escape" }))];
 }
 
 /** Buttons for the page's own settings. */

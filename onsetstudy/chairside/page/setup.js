@@ -1,7 +1,7 @@
 // Opening a case: one question at a time, what the protocol asks and nothing else.
 import { isCode, newCode } from "/codes.js";
-import { tap } from "/log.js";
-import { button, choices, h, numberField, scoreField, textField, toothChart } from "/parts.js";
+import { request, tap } from "/log.js";
+import { button, choices, h, numberField, say, scoreField, textField, toothChart } from "/parts.js";
 
 const USUAL = { agent_percent: [2, 4, 3, 0.5], vasoconstrictor_dilution: [100000, 200000, 80000, 50000], cartridge_ml: [1.7, 1.8, 2.2] };
 const REMEMBERED = ["agent", "agent_percent", "vasoconstrictor", "vasoconstrictor_dilution", "cartridge_ml", "clinician_id"];
@@ -100,17 +100,33 @@ function label(field, value) {
   return { agent_percent: `${words} %`, vasoconstrictor_dilution: `1:${words}`, cartridge_ml: `${words} mL`, clinician_id: `operator ${words}` }[field.name] ?? words;
 }
 
+/** Which injection of the patient it is: known, or to be asked. */
+function injection(d, setup, period) {
+  d.asked = d.asked.filter((name) => name !== "period");
+  delete d.told.period;
+  if (period && setup.before.some((f) => f.name === "period")) { d.told.period = period; d.asked.push("period"); }
+}
+
+/** A second visit: the computer knows the washout and which injection it is; where it does not answer, the page asks. */
+async function byCard(d, setup, code, answer) {
+  const told = await request("/api/card", { code });
+  if (!document.getElementById("card") || draft()?.case_id !== d.case_id) return;
+  if (told?.why) { say(`No case today: ${told.why}.`); document.getElementById("hint").className = "mark"; return; }
+  injection(d, setup, told?.period);
+  answer(code);
+}
+
 function body(field, d, setup, answer, again) {
   if (field.name === "patient_id") {
     return h("div", {},
       h("div", { class: "row" }, button(`New patient: ${d.patient_id}`, () => {
-        if (setup.before.some((f) => f.name === "period")) { d.told.period = "1"; d.asked.push("period"); }
+        injection(d, setup, "1");
         answer(d.patient_id);
       }, { class: "full", "data-key": "Enter" })),
       h("p", { class: "second" }, "Write this code on the patient's card. No name is needed, or wanted."),
       textField("card", "Or the code on the card, for a patient who was here before", "", (text) => {
-        if (isCode(text.toUpperCase())) answer(text.toUpperCase());
-        else document.getElementById("hint").textContent = "This code is mistyped: its last sign does not fit.";
+        if (isCode(text.toUpperCase())) byCard(d, setup, text.toUpperCase(), answer);
+        else say("This code is mistyped: its last sign does not fit.");
       }));
   }
   if (field.kind === "tooth") {

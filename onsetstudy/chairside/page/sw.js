@@ -1,5 +1,5 @@
 // Serves the page when the computer is away; entries are kept by the page itself.
-const FILES = ["/", "/style.css", "/main.js", "/chair.js", "/setup.js", "/mixing.js", "/training.js", "/pin.js", "/parts.js", "/log.js", "/flow.js", "/codes.js", "/icon.svg"];
+const FILES = ["/", "/style.css", "/main.js", "/chair.js", "/setup.js", "/set_up.js", "/mixing.js", "/training.js", "/pin.js", "/screening.js", "/drill.js", "/parts.js", "/log.js", "/flow.js", "/codes.js", "/icon.svg"];
 self.addEventListener("install", (event) => {
   event.waitUntil(caches.open("page").then((cache) => cache.addAll(FILES)).then(() => self.skipWaiting()));
 });

@@ -3,24 +3,31 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
-
 if TYPE_CHECKING:
     from onsetstudy.chairside.recorder import LedgerDoor
+    from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.protocol.model import Protocol
 
 __all__ = ["command"]
 
+NEXT = (
+    "The page at the chair opens now. Where several people share the work, the window of the recorder has an address "
+    "for each.",
+    "Try it first on an invented patient: stop the recorder there with Ctrl-C, and start it again with --practise.",
+    "For a tablet in the same surgery start it with --share and this computer's address there.",
+)
 A_FILE = click.Path(path_type=Path, dir_okay=False)
 
 
 @click.command("chairside", short_help="Time and record cases at the chair, on a page of this computer.")
-@protocol_argument
+@click.argument("protocol", required=False, type=click.Path(path_type=Path))
 @click.option("--store", type=A_FILE, required=True, help="File that keeps what is tapped; made if it is not there.")
 @click.option("--practice", default="", help="Code of the practice, such as P01  [default: the protocol's only one]")
 @click.option("--sealed", type=A_FILE, help="Sealed file of the practice  [default: the one beside the store]")
@@ -37,7 +44,7 @@ A_FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--backup", type=A_FILE, help="Copy the store, also while it is in use, and end.")
 @click.option("--restore", type=A_FILE, help="Put a backup in the place of a store that is gone, and end.")
 def command(
-    protocol: Path,
+    protocol: Path | None,
     store: Path,
     practice: str,
     sealed: Path | None,
@@ -52,19 +59,26 @@ def command(
     """Serve the page that times and records cases of PROTOCOL, until it is stopped with Ctrl-C.
 
     Only this computer can reach it, unless --share is given. `report`, `check` and `send` take the store where they
-    take a workbook. Without a protocol of your own, `onsetstudy new` makes one by about ten questions.
+    take a workbook. Without PROTOCOL the file protocol.toml beside the store is taken; if there is none, the page
+    first asks about ten questions and writes it, as `onsetstudy new` does in the terminal.
     """
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    promised = read_protocol(protocol)
     if sum(option is not None for option in (export, backup, restore)) > 1:
         raise click.UsageError("Give one of --export, --backup and --restore.")
+    if protocol is not None:
+        read_protocol(protocol)
     if export is not None:
         return _export(store, export)
     if backup is not None:
         return _backup(store, backup)
     if restore is not None:
         return _restore(restore, store)
+    if protocol is None:
+        protocol = store.with_name("protocol.toml")
+        if not protocol.exists() and not _set_up(protocol, no_browser=no_browser):
+            return 0
+    promised = read_protocol(protocol)
     if practise:
         store = store.with_name(f"{store.stem}.practise{store.suffix}")
     else:
@@ -76,8 +90,9 @@ def command(
 
 def _export(store: Path, folder: Path) -> int:
     from onsetstudy.files.sources.recorded import export_store
+    from onsetstudy.files.sources.screening import export_screening
 
-    for path in export_store(store, folder):
+    for path in (*export_store(store, folder), export_screening(store, folder)):
         click.echo(f"Written: {path}")
     return 0
 
@@ -147,6 +162,53 @@ def _ledger_door(protocol: Path) -> LedgerDoor:
     return LedgerDoor(event=lambda kind, body: enter_event(protocol, kind, body), opened=enter_opening)
 
 
+def _set_up(protocol: Path, *, no_browser: bool) -> bool:
+    """Ask on a page, and write the protocol; whether it was written."""
+    from onsetstudy.cli.before.new import refuse_if_there, set_up
+    from onsetstudy.files.ledger.lock import read_lock
+    from onsetstudy.protocol.guided import answers_from
+    from onsetstudy.protocol.model import Quarter
+
+    def finish(told: Mapping[str, str]) -> tuple[str, ...]:
+        refuse_if_there(protocol)
+        answers = answers_from(told, first_quarter=Quarter.of(dt.date.today()).label)
+        set_up(protocol, answers)
+        lines = [f"It stands beside the store: {protocol.name}."]
+        if not answers.randomised:
+            return (*lines, *NEXT)
+        if read_lock(protocol) is None:
+            return (*lines, "It is not locked yet, and nothing is drawn: the window of the recorder says what is open.")
+        apart = "Give the folder keep-apart to somebody who does not treat, and take it off this computer."
+        return (*lines, "It is locked, and the list is drawn.", apart, *NEXT)
+
+    try:
+        from onsetstudy.chairside.serving import serve_set_up
+    except ModuleNotFoundError as error:
+        raise _not_installed(error) from None
+    return serve_set_up(finish, say=_sayer(no_browser))
+
+
+def _not_installed(error: ModuleNotFoundError) -> OnsetStudyError:
+    from onsetstudy.core.errors import OnsetStudyError
+
+    return OnsetStudyError(f"{error.name} is not installed. Install the recorder: pip install 'onsetstudy[chairside]'")
+
+
+def _sayer(no_browser: bool) -> Callable[[str, str], None]:
+    """Prints addresses, and opens the first that lets a browser in."""
+    import webbrowser
+
+    opened: list[str] = []
+
+    def say(role: str, address: str) -> None:
+        click.echo(f"{role}: {address}")
+        if not no_browser and "token" in address and not opened:
+            opened.append(address)
+            webbrowser.open(address)
+
+    return say
+
+
 class _Told(NamedTuple):
     """What was asked for at the command line."""
 
@@ -158,26 +220,11 @@ class _Told(NamedTuple):
 
 
 def _serve(promised: Protocol, store: Path, told: _Told, *, no_browser: bool, ledger_of: Path | None) -> None:
-    import datetime as dt
-    import webbrowser
-
     try:
         from onsetstudy.chairside.serving import ServeOptions, serve
         from onsetstudy.files.documents.certificates import share_files
     except ModuleNotFoundError as error:
-        from onsetstudy.core.errors import OnsetStudyError
-
-        text = f"{error.name} is not installed. Install the recorder: pip install 'onsetstudy[chairside]'"
-        raise OnsetStudyError(text) from None
-
-    first: list[str] = []
-
-    def say(role: str, address: str) -> None:
-        click.echo(f"{role}: {address}")
-        first.append(address)
-        if not no_browser and "token" in address and sum("token" in a for a in first) == 1:
-            webbrowser.open(address)
-
+        raise _not_installed(error) from None
     options = ServeOptions(**told._asdict(), ledger=None if ledger_of is None else _ledger_door(ledger_of))
     if told.share:
         folder = store.with_name(f"{store.stem}.share")
@@ -186,4 +233,4 @@ def _serve(promised: Protocol, store: Path, told: _Told, *, no_browser: bool, le
         click.echo(f"Let the tablet trust {files.authority}; it certifies {told.share} and nothing else.")
     click.echo("Test the tooth and ask the patient before every procedure. Stop with Ctrl-C.")
     click.echo("Each address lets one browser in, once:")
-    serve(promised, store, options, say=say)
+    serve(promised, store, options, say=_sayer(no_browser))

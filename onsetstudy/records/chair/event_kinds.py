@@ -13,7 +13,9 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code
+from onsetstudy.records.chair.drill import DRILL_TASKS
 from onsetstudy.records.chair.event_log import PREPARED_COLUMNS, Event
+from onsetstudy.records.chair.screening import SCREENED
 from onsetstudy.records.checks.privacy import looks_like_a_person, remark_names_a_person
 from onsetstudy.records.schema import CASES, Column
 
@@ -96,6 +98,13 @@ KINDS: dict[str, dict[str, Key]] = {
         "moment": Key(low=1, high=100, compulsory=True),
         "response": Key(codes=CODES["response"], compulsory=True),
     },
+    "screened": {"reason": Key(codes=tuple(SCREENED), compulsory=True)},
+    "drilled": {
+        "mixer": Key(compulsory=True),
+        "task": Key(codes=tuple(str(k + 1) for k in range(len(DRILL_TASKS))), compulsory=True),
+        "read_ml": Key(low=0, high=5, compulsory=True),
+        "seconds": Key(low=0, high=3600, compulsory=True),
+    },
     "anchor": {
         "boot": Key(compulsory=True),
         "server_s": _ANCHOR,
@@ -103,7 +112,7 @@ KINDS: dict[str, dict[str, Key]] = {
         "half_s": Key(low=0, high=3600, compulsory=True),
     },
 }
-STUDY_KINDS = ("paused", "resumed", "trained", "anchor")
+STUDY_KINDS = ("paused", "resumed", "trained", "screened", "drilled", "anchor")
 """Entries that belong to no case."""
 
 

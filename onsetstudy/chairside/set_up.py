@@ -1,0 +1,143 @@
+"""The set-up on a page: about ten questions, for whoever starts the recorder without a protocol."""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from starlette.applications import Starlette
+from starlette.background import BackgroundTask
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from onsetstudy.chairside.guard import Guard, Unreadable, read_json
+from onsetstudy.chairside.server import json_response, page_routes, told_response
+from onsetstudy.chairside.views import as_json
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.protocol.guided import GUIDED, SETTLED, GuidedQuestion
+from onsetstudy.records.chair.case_questions import words
+
+__all__ = ["Finish", "SetUpPage", "SetUpView", "make_set_up_app"]
+
+Finish = Callable[[Mapping[str, str]], tuple[str, ...]]
+"""Writes the protocol from the answers by name and tells what it wrote; raises OnsetStudyError if it cannot."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskedOnPage:
+    """One question of the set-up, with its answers in words where there is a choice."""
+
+    name: str
+    question: str
+    kind: str
+    usual: str
+    answers: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetUpView:
+    """Questions for everybody, and ``settled``: those that are asked where chance decides."""
+
+    role: str
+    questions: tuple[AskedOnPage, ...]
+    settled: tuple[AskedOnPage, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """What was written, in sentences."""
+
+    lines: tuple[str, ...]
+
+
+def _asked(question: GuidedQuestion) -> AskedOnPage:
+    given = (("yes", "Yes"), ("no", "No")) if question.kind == "yes_no" else ()
+    return AskedOnPage(
+        name=question.name,
+        question=question.text,
+        kind=question.kind,
+        usual=question.default,
+        answers=given or tuple((code, words(code)) for code in question.codes),
+    )
+
+
+class SetUpPage:
+    """Lets one browser in, once, and takes its answers until a protocol is written.
+
+    Parameters
+    ----------
+    finish : callable
+        Writes the protocol.
+    end : callable
+        Called once it is written and the browser was told.
+    cookie : str
+        Name of the cookie.
+    """
+
+    def __init__(self, finish: Finish, end: Callable[[], None], *, cookie: str) -> None:
+        self._finish, self._end, self._cookie = finish, end, cookie
+        self.token = secrets.token_urlsafe(24)
+        self._secret, self._lock = "", threading.Lock()
+
+    def routes(self) -> list[Route]:
+        """Routes of the page."""
+        return [
+            *page_routes(),
+            Route("/enter", self.enter),
+            Route("/api/setup", self.setup),
+            Route("/api/set-up", self.take, methods=["POST"]),
+        ]
+
+    async def enter(self, request: Request) -> Response:
+        """Take the one-time token for a session."""
+        given = request.query_params.get("token", "")[:200].encode("utf-8", "replace")
+        if not self.token or not hmac.compare_digest(given, self.token.encode("ascii")):
+            text = "This address was used already. Start the recorder again for a new one."
+            return PlainTextResponse(text, 403)
+        self.token, self._secret = "", secrets.token_urlsafe(32)
+        response = RedirectResponse("/", 303)
+        response.set_cookie(self._cookie, self._secret, httponly=True, samesite="strict", path="/")
+        return response
+
+    def _write(self, told: Mapping[str, str]) -> tuple[str, ...]:
+        """Sent twice, the second finds what the first has written."""
+        with self._lock:
+            return self._finish(told)
+
+    def _is_in(self, request: Request) -> bool:
+        given = request.cookies.get(self._cookie, "").encode("utf-8", "replace")
+        return bool(self._secret) and hmac.compare_digest(given, self._secret.encode("ascii"))
+
+    async def setup(self, request: Request) -> Response:
+        """The questions."""
+        if not self._is_in(request):
+            return PlainTextResponse("No session. Open the address shown on the computer.", 401)
+        asked, settled = (tuple(map(_asked, questions)) for questions in (GUIDED, SETTLED))
+        return json_response(as_json(SetUpView(role="set_up", questions=asked, settled=settled)))
+
+    async def take(self, request: Request) -> Response:
+        """Write the protocol from the answers."""
+        if not self._is_in(request):
+            return PlainTextResponse("No session. Open the address shown on the computer.", 401)
+        try:
+            told = (await read_json(request)).get("answers")
+            if not isinstance(told, dict) or not all(isinstance(text, str) for text in told.values()):
+                raise Unreadable("the answers are missing")
+            lines = await run_in_threadpool(self._write, told)
+        except Unreadable as error:
+            return PlainTextResponse(f"The request cannot be read: {error}.", 400)
+        except OnsetStudyError as error:
+            return told_response({"why": str(error)}, 409)
+        response = json_response(as_json(Written(lines=lines)))
+        response.background = BackgroundTask(self._end)
+        return response
+
+
+def make_set_up_app(page: SetUpPage, *, origins: list[str]) -> Guard:
+    """The application of the set-up, behind the same guard as the recorder's."""
+    return Guard(Starlette(routes=page.routes()), origins)
