@@ -242,6 +242,8 @@ def asked_columns(table: str, protocol: Protocol) -> tuple[Column, ...]:
         "test_kind": protocol.schedule.window_min is None,
         "score_missing_reason": protocol.pain is None,
         "weight_kg": protocol.doses is None,
+        # Dental anxiety scales are of a trait: asked once. A number for anxiety now may be asked again.
+        "anxiety_after": protocol.anxiety is None or protocol.anxiety.scale in ("mdas", "das"),
         **dict.fromkeys(("rescue_volume_ml", "rescue_agent", "rescue_percent", "rescue_vasoconstrictor",
                          "rescue_dilution"), protocol.doses is None),
         **{f"guess_{who}": blinded.get(who) != "yes" for who in ("patient", "operator", "assessor")},

@@ -31,9 +31,10 @@ def test_nothing_is_missing_in_a_whole_record():
     assert missing(("plain", {}), ("buffered", {})) == {}
 
 
-@pytest.mark.parametrize(
-    "column", [c for c in WHOLE if c not in ("procedure", "vasoconstrictor_dilution", "cartridge_ml")]
-)
+ELSEWHERE = ("procedure", "vasoconstrictor_dilution", "cartridge_ml", "guess_operator")
+
+
+@pytest.mark.parametrize("column", [column for column in WHOLE if column not in ELSEWHERE])
 def test_each_field_is_missed_in_the_case_that_lacks_it(column):
     found = missing(("plain", {column: ""}), ("buffered", {}))
     assert (found[column].missing, found[column].whom) == (1, (("P01", "P01-A", 1),))
@@ -66,6 +67,11 @@ def test_a_field_that_does_not_apply_is_not_missing(more, column):
 )
 def test_a_field_that_applies_is(arm, more, column):
     assert (missing((arm, more))[column].missing, missing((arm, more))[column].of) == (1, 1)
+
+
+def test_what_the_protocol_does_not_ask_is_never_missing():
+    assert dict(protocol().study.blinding)["operator"] != "yes"
+    assert missing(("plain", {"guess_operator": ""})) == {}
 
 
 def test_whom_to_ask_most_cases_first_and_the_quarter_alone():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,8 +86,8 @@ def missing_fields(records: Records, protocol: Protocol, *, quarter: str | None 
 
 
 def _whom(cases: pd.DataFrame, gone: BoolArray) -> tuple[tuple[str, str, int], ...]:
-    counted = cases[gone].groupby(["practice_id", "clinician_id"], sort=True).size()
-    lines = [(str(practice), str(operator), int(n)) for (practice, operator), n in counted.items()]
+    asked = zip(cases.loc[gone, "practice_id"].astype(str), cases.loc[gone, "clinician_id"].astype(str), strict=True)
+    lines = [(practice, operator, n) for (practice, operator), n in Counter(asked).items()]
     return tuple(sorted(lines, key=lambda line: (-line[2], line[0], line[1])))
 
 
