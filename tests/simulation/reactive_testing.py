@@ -13,9 +13,9 @@ the window.
 
 Rules of reading: ``all``, every test dates onset; ``window``, the package's rule with a window, extra tests nowhere
 recorded as such; ``recorded``, the same where they are; ``on_plan``, as ``window``, and both ends of an interval are
-put onto their planned minutes, so that arms differ in no minute that nobody planned; ``dropped``, extra tests are taken out whatever ended the
-testing; ``ideal``, nobody was tested off plan. Of one size and law all lines have the same patients, the 400 first ones
-of the 1,000 where nobody was tested off plan.
+put onto their planned minutes, so that arms differ in no minute that nobody planned; ``dropped``, extra tests are taken
+out whatever ended the testing; ``ideal``, nobody was tested off plan. Of one size and law all lines have the same
+patients, the 400 first ones of the 1,000 where nobody was tested off plan.
 """
 
 from __future__ import annotations
