@@ -19,7 +19,7 @@ from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.interim.interim_analyses import LookSeen
 from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.outcomes.scores.pain_results import PainComparison
-from onsetstudy.records.validity.completeness import MissingField
+from onsetstudy.records.derived.results import MissingField
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
 from onsetstudy.survival.sequential.results import AnytimeTest, ConfidenceSequence
 

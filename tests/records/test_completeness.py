@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.records.validity.completeness import MissingField, missing_fields
+from onsetstudy.records.derived.results import MissingField
+from onsetstudy.records.validity.completeness import missing_fields
 from onsetstudy.report.sections.main.records import missing_line, missing_words
 from tests.study.cases import case, protocol, readings_of, records
 

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from onsetstudy.core.arrays import BoolArray, StrArray
-from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.results import MissingField
 from onsetstudy.records.model import Records
 from onsetstudy.records.schema import asked_columns
 
-__all__ = ["WHY", "MissingField", "missing_fields"]
+__all__ = ["WHY", "missing_fields"]
 
 WHY = {
     "control_tooth": "whether the control lay outside the numb field cannot be told",
@@ -36,21 +35,6 @@ WHY = {
 }
 """Fields that an analysis needs, and what is lost without them."""
 BLOCKS = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive")
-
-
-@result_kind("missing_field")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MissingField:
-    """One field that is missing in ``missing`` of the ``of`` cases that should have it.
-
-    ``whom``: practice, operator and missing cases of each, most first. ``why``: what is lost.
-    """
-
-    column: str
-    missing: int
-    of: int
-    whom: tuple[tuple[str, str, int], ...]
-    why: str
 
 
 def missing_fields(records: Records, protocol: Protocol, *, quarter: str | None = None) -> tuple[MissingField, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from onsetstudy.records.validity.completeness import MissingField
+from onsetstudy.records.derived.results import MissingField
 from onsetstudy.report import tables
 from onsetstudy.report.document import (
     Block,
