@@ -285,7 +285,7 @@ def check_visits(
         for code, what, total in sums:
             for case in np.flatnonzero(several & (total > 1 + TOLERANCE_MG)):
                 text = (
-                    f"{int(size[group[case]])} cases of one patient on one day together reach {100 * total[case]:.0f} "
+                    f"{int(size[group[case]])} doses of one patient on one day together reach {100 * total[case]:.0f} "
                     f"% of {what}, fractions added up. Check the label and the patient."
                 )
                 found.append((int(case), DoseFlag(code=code, text=text)))

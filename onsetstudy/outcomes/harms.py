@@ -38,6 +38,9 @@ class SafetyRecords:
     lip_numb : array of str
         ``yes``, ``no`` or empty, after a block.
     technique : array of str
+    treatment : array of str or None
+        ``yes`` where the treatment went with no or mild pain and without a supplement, ``no`` where not, empty where
+        that is not known; ``None`` where the study does not ask.
     """
 
     arm: NDArray[np.str_]
@@ -46,6 +49,7 @@ class SafetyRecords:
     supplement: NDArray[np.bool_]
     lip_numb: NDArray[np.str_]
     technique: NDArray[np.str_]
+    treatment: NDArray[np.str_] | None = None
 
 
 def nothing_seen_limit(cases: int, conf_level: float = 0.95) -> float:
@@ -99,7 +103,8 @@ def summarise_safety(records: SafetyRecords, *, arms: Sequence[str], conf_level:
     as a case without one. Small differences in rare events cannot be seen in a study of this size, and p-values would
     only seem to say so: there are none.
     """
-    if len({len(getattr(records, f)) for f in records.__dataclass_fields__}) > 1:
+    columns = (getattr(records, name) for name in records.__dataclass_fields__)
+    if len({len(column) for column in columns if column is not None}) > 1:
         raise OnsetStudyError("arms, events and supplements must be equally long rows")
     told = (records.event != "") | (records.serious == "yes")
     serious = records.serious == "yes"
@@ -129,6 +134,8 @@ def summarise_safety(records: SafetyRecords, *, arms: Sequence[str], conf_level:
     asked = records.lip_numb != ""
     if asked.any():
         course.append(line("missed_block", records.lip_numb == "no", asked, asked))
+    if records.treatment is not None and (records.treatment != "").any():
+        course.append(line("treatment_success", records.treatment == "yes", records.treatment != "", everyone))
     return Safety(
         harms=tuple(harms),
         course=tuple(course),

@@ -251,6 +251,7 @@ def _protocol(read: ProtocolFile) -> Protocol:
             instrument=_instrument(read.pain.scale, read.pain.important_difference),
             moment=read.pain.moment,
             painless_at_most=read.pain.painless_at_most,
+            mild_at_most=read.pain.mild_at_most,
         )
     anxiety = None if read.anxiety is None else _instrument(read.anxiety.scale, read.anxiety.important_difference)
     study, population = read.study, read.population

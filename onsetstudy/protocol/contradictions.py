@@ -170,6 +170,12 @@ def _rule_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
             )
     if read.pain is not None and read.pain.painless_at_most > SCALES[read.pain.scale][1]:
         yield "pain.painless_at_most", "no score is as high as this", "write the highest score that counts as no pain"
+    mild = None if read.pain is None else read.pain.mild_at_most
+    if read.pain is not None and mild is not None:
+        low, high = read.pain.painless_at_most, SCALES[read.pain.scale][1]
+        if not low <= mild < high:
+            what = "mild pain is at least as much as none, and less than the worst"
+            yield "pain.mild_at_most", what, "write the highest score that counts as mild"
     if read.looks is not None and read.looks.futility != "none" and read.looks.boundary in ("anytime", "none"):
         yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
     if (rule := read.allocation) is None:

@@ -57,6 +57,7 @@ ABSENT_WHEN_DEFAULT: dict[tuple[str, str], Any] = {
     ("analysis", "grace_min"): None,
     ("doses", "country"): "US",
     ("testing", "window_min"): None,
+    ("pain", "mild_at_most"): None,
     ("allocation", "washout_days"): 0,
 }
 """(table, key added since) -> its default, as JSON gives it: such a key does not count while it says its default."""

@@ -158,6 +158,7 @@ class PainTable(_Table):
     moment: Annotated[StrictStr, _code("pain_moment")] = "deposition"
     important_difference: Annotated[float, Field(gt=0, strict=True)] | None = None
     painless_at_most: Annotated[float, Field(ge=0, strict=True)] = 0.0
+    mild_at_most: Annotated[float, Field(ge=0, strict=True)] | None = None
 
 
 class AnxietyTable(_Table):

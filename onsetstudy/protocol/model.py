@@ -157,17 +157,29 @@ class Instrument:
     important_difference: float | None = None
 
 
+MILD = {"hp170": 54.0, "vrs4": 1.0}
+"""Highest score that a scale itself calls mild: Heft and Parker's line to 54 mm (Clin Oral Investig 2023, two-step
+articaine), the second of four words."""
+
+
 @result_kind("pain_plan")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PainPlan:
     """Pain instrument and the moment compared between arms.
 
-    A score of at most ``painless_at_most`` counts as painless.
+    A score of at most ``painless_at_most`` counts as painless, one of at most ``mild_at_most`` as mild: a treatment
+    with no more and without a supplement was a success. ``None``: as the scale says, where it says so (``mild``).
     """
 
     instrument: Instrument
     moment: str = "deposition"
     painless_at_most: float = 0.0
+    mild_at_most: float | None = None
+
+    @property
+    def mild(self) -> float | None:
+        """The highest score that is mild, ``None`` where neither the protocol nor the scale says it."""
+        return MILD.get(self.instrument.scale) if self.mild_at_most is None else self.mild_at_most
 
 
 @result_kind("analysis_plan")

@@ -159,6 +159,24 @@ CASES: tuple[Column, ...] = (
     _clock("injection_end", "end of deposition of the last planned injection: clock zero", "14:04"),
     _minutes("rescue_min", "minute of a supplemental injection; empty if there was none", "12"),
     _code("rescue_technique", "technique of the supplemental injection"),
+    _number(
+        "rescue_volume_ml", "volume of all supplemental injections together", "mL", 0.05, 20, "0.9", query_high=5.4
+    ),
+    _code("rescue_agent", "local anaesthetic of the supplement; empty: the planned one", field="agent"),
+    _number("rescue_percent", "its concentration; empty: as planned, where the agent is", "%", 0.25, 5, "4"),
+    _code(
+        "rescue_vasoconstrictor",
+        "vasoconstrictor of the supplement; empty: as planned, where the agent is",
+        field="vasoconstrictor",
+    ),
+    _number(
+        "rescue_dilution",
+        "n of its dilution 1:n; empty: as planned, where the agent is",
+        "n of 1:n",
+        20000,
+        400000,
+        "100000",
+    ),
     _code("lip_numb", "whether the lip became numb after a block", field="yes_no"),
     _code("wait_used", "whether the wait was used for another task", field="yes_no"),
     _minutes("treatment_start_min", "minute at which treatment began", "9"),
@@ -224,6 +242,10 @@ def asked_columns(table: str, protocol: Protocol) -> tuple[Column, ...]:
         "test_kind": protocol.schedule.window_min is None,
         "score_missing_reason": protocol.pain is None,
         "weight_kg": protocol.doses is None,
+        # Dental anxiety scales are of a trait: asked once. A number for anxiety now may be asked again.
+        "anxiety_after": protocol.anxiety is None or protocol.anxiety.scale in ("mdas", "das"),
+        **dict.fromkeys(("rescue_volume_ml", "rescue_agent", "rescue_percent", "rescue_vasoconstrictor",
+                         "rescue_dilution"), protocol.doses is None),
         **{f"guess_{who}": blinded.get(who) != "yes" for who in ("patient", "operator", "assessor")},
         **dict.fromkeys(("mixing_min", "wait_used", "seated_time", "treatment_end_time", "dismissed_time"),
                         protocol.chair_time is None),

@@ -19,6 +19,7 @@ from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.interim.interim_analyses import LookSeen
 from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.outcomes.scores.pain_results import PainComparison
+from onsetstudy.records.derived.results import MissingField
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
 from onsetstudy.survival.sequential.results import AnytimeTest, ConfidenceSequence
 
@@ -153,7 +154,10 @@ class Notice:
 @result_kind("data_quality")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DataQuality:
-    """How the records were: refused, queried, read although unusual; tests missed; cycles not valid."""
+    """How the records were: refused, queried, read although unusual; tests missed; cycles not valid.
+
+    ``missing``: fields of the last quarter's cases that an analysis needs and nobody entered.
+    """
 
     rows_read: int
     rows_refused: int
@@ -164,6 +168,7 @@ class DataQuality:
     repaired: tuple[Notice, ...]
     testing: tuple[Notice, ...]
     onset_reasons: tuple[tuple[str, str, tuple[int, ...]], ...] = ()
+    missing: tuple[MissingField, ...] = ()
 
 
 @result_kind("more_needed")

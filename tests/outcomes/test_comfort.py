@@ -283,18 +283,32 @@ def test_anxiety_within_cases():
         after,
         np.array(["plain", "plain", "buffered", "buffered", "plain"]),
         arms=ARMS,
-        scale="mdas",
+        scale="nrs11",
         unit="points",
     )
     assert [e.estimate for e in found.change] == [-2.5, 0.0]
     assert found.difference.estimate == 2.5
-    assert [e.estimate for e in found.high_before] == [0.5, 0.5]
-    assert found.threshold == 19
+    assert found.high_before == ()
     other = anxiety_change(
         before, after, np.array(["plain"] * 2 + ["buffered"] * 3), arms=ARMS, scale="nrs11", unit="points"
     )
     assert other.threshold is None
     assert other.high_before == ()
+
+
+@pytest.mark.parametrize(("scale", "threshold", "high"), [("mdas", 19, [0.5, 0.5]), ("das", 15, [0.5, 0.5])])
+def test_a_trait_scale_is_told_once_and_never_as_a_change(scale, threshold, high):
+    before, after = np.array([20.0, 12, 19, 8]), np.array([15.0, 12, 18, 9])
+    arm = np.array(["plain", "plain", "buffered", "buffered"])
+    found = anxiety_change(before, after, arm, arms=ARMS, scale=scale, unit="points")
+    assert found.change == ()
+    assert isinstance(found.difference, NotAvailable)
+    assert "trait" in found.difference.reason
+    assert [e.estimate for e in found.before] == [16.0, 13.5]
+    assert found.threshold == threshold
+    assert [e.estimate for e in found.high_before] == high
+    never = anxiety_change(before, np.full(4, np.nan), arm, arms=ARMS, scale=scale, unit="points")
+    assert [e.estimate for e in never.before] == [16.0, 13.5]
 
 
 def test_welch_is_scipys():

@@ -342,3 +342,27 @@ def test_every_single_wrong_sign_and_every_swap_in_a_code_is_noticed():
             swapped = list(signs)
             swapped[i], swapped[j] = swapped[j], swapped[i]
             assert not is_case_code(f"{practice}-{''.join(swapped)}")
+
+
+@pytest.mark.parametrize(
+    ("taps", "volume", "agent"),
+    [
+        ([(0.9, "lidocaine")], "0.9", "lidocaine"),
+        ([(0.9, "lidocaine"), (0.45, "lidocaine")], "1.35", "lidocaine"),
+        ([(0.9, None)], "0.9", None),
+        ([(0.9, "lidocaine"), (0.9, "articaine")], None, None),
+        ([(0.9, "lidocaine"), (None, "lidocaine")], None, None),
+    ],
+)
+def test_volumes_of_supplements_add_up_for_one_solution_and_are_not_told_for_two(taps, volume, agent):
+    page = Page()
+    injected(page)
+    page.wait(60)
+    page.test(1, "felt")
+    for ml, code in taps:
+        page.wait(30)
+        given = {"technique": "long_buccal", "volume_ml": ml, "agent": code}
+        page.tap("supplement", {k: v for k, v in given.items() if v is not None})
+    row = fold_events(page.events, prepared(), FACTS).cases.frame.iloc[0]
+    assert row["rescue_min"] is not None
+    assert (row["rescue_volume_ml"], row["rescue_agent"]) == (volume, agent)

@@ -165,3 +165,68 @@ def test_the_labels_are_those_of_the_protocols_country(country, flagged):
     })  # fmt: skip
     codes = {f.code for f in doses_of(cases, made, read_dose_limits()).flags}
     assert ("above_label" in codes) == flagged
+
+
+def visit_flags(*rows):
+    promised, cases = frame(*rows)
+    found = doses_of(cases, promised, LIMITS)
+    return {f.code: f.counts for f in found.flags}, {c.code for c in found.caution}, found
+
+
+HIGH = {"volume_ml": "10", "weight_kg": "50"}
+
+
+def test_a_supplement_is_part_of_the_visit_and_takes_it_over_its_line():
+    """Lidocaine with epinephrine, 200 mg at 50 kg: under 4.4 mg/kg (220 mg); 72 mg more by a supplement: over it."""
+    without, _, _ = visit_flags(("plain", HIGH))
+    assert "visit_above_conservative" not in without
+    small = {**HIGH, "rescue_min": "12", "rescue_volume_ml": "0.9"}
+    assert "visit_above_conservative" not in visit_flags(("plain", small))[0]
+    over, caution, _ = visit_flags(("plain", {**small, "rescue_volume_ml": "3.6"}))
+    assert over["visit_above_conservative"] == (1, 0)
+    assert "supplement_not_counted" not in caution
+
+
+def test_a_supplement_of_another_agent_adds_its_fraction():
+    """Articaine 4 %, 1.8 mL at 50 kg, is 72 of 350 mg: .21 of its limit, beside 200 of 220 mg: .91."""
+    other = {**HIGH, "rescue_min": "12", "rescue_agent": "articaine", "rescue_percent": "4",
+             "rescue_vasoconstrictor": "epinephrine", "rescue_dilution": "100000"}  # fmt: skip
+    assert visit_flags(("plain", {**other, "rescue_volume_ml": "1.8"}))[0]["visit_above_conservative"] == (1, 0)
+    assert "visit_above_conservative" not in visit_flags(("plain", {**other, "rescue_volume_ml": "0.4"}))[0]
+    promised, cases = frame(("plain", {**other, "rescue_volume_ml": "1.8", "rescue_percent": ""}))
+    untold = doses_of(cases, promised, LIMITS)
+    assert "supplement_not_counted" in {c.code for c in untold.caution}
+
+
+def test_supplements_of_one_patient_on_one_day_join_the_other_case():
+    rows = [{**HIGH, "volume_ml": "5", "patient_id": "P01-ONE"} for _ in range(2)]
+    assert "visit_above_conservative" not in visit_flags(*(("plain", row) for row in rows))[0]
+    rows[1] |= {"rescue_min": "12", "rescue_volume_ml": "1.8"}
+    assert visit_flags(*(("plain", row) for row in rows))[0]["visit_above_conservative"] == (2, 0)
+
+
+def test_a_supplement_without_its_volume_is_counted_as_not_counted():
+    _, caution, found = visit_flags(("plain", {**HIGH, "rescue_min": "12"}), ("plain", HIGH))
+    assert "supplement_not_counted" in caution
+    [text] = [c.text for c in found.caution if c.code == "supplement_not_counted"]
+    assert text.startswith("Of 1 case with a supplement 1 had one of which volume or strength is not recorded")
+    assert "supplement_not_counted" not in visit_flags(("plain", HIGH))[1]
+
+
+def test_a_supplement_without_vasoconstrictor_is_held_against_its_own_line():
+    """Bupivacaine without vasoconstrictor: 200 mg as a supplement pass the 175 mg of the injection label."""
+    more = {"weight_kg": "70", "rescue_min": "12", "rescue_agent": "bupivacaine", "rescue_percent": "2",
+            "rescue_vasoconstrictor": "none", "rescue_volume_ml": "10"}  # fmt: skip
+    flags, _, found = visit_flags(("plain", more))
+    assert flags["above_label"] == (1, 0)
+    assert found.by_agent[0].drug_mg[0].mean == pytest.approx(36)
+
+
+@pytest.mark.parametrize("volume", ["0.9", "1.8", "5.4"])
+def test_a_supplement_never_takes_a_flag_away(volume):
+    rng = np.random.default_rng(5)
+    for _ in range(10):
+        row = {"volume_ml": f"{rng.uniform(0.5, 10):.2f}", "weight_kg": f"{rng.uniform(20, 90):.0f}"}
+        before, _, _ = visit_flags(("plain", row))
+        after, _, _ = visit_flags(("plain", {**row, "rescue_min": "12", "rescue_volume_ml": volume}))
+        assert set(before) <= set(after)

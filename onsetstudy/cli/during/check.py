@@ -73,10 +73,26 @@ def command(
     say_left_out(checked, promised, through=promised.quarters[-1])
     refuse_if_none_is_left(checked, promised, through=promised.quarters[-1])
     shut = _say_doubts(checked, promised)
+    _say_missing(checked, promised)
     if not refused:
         row = "No row has to be corrected, but the report will show no answer about onset before this is settled."
         click.echo(row if shut else "Nothing has to be corrected.")
     return 1 if refused else 0
+
+
+def _say_missing(checked: Records, promised: Protocol) -> None:
+    """What is missing in the last quarter that has cases, and whom to ask."""
+    from onsetstudy.records.validity.completeness import missing_fields
+    from onsetstudy.report.sections.main.records import missing_words
+
+    quarters = [q.label for q in promised.quarters if (checked.cases["quarter"].astype(str) == q.label).any()]
+    if not quarters:
+        return
+    missing = missing_fields(checked, promised, quarter=quarters[-1])
+    if missing:
+        click.echo(f"Missing in cases of {quarters[-1]} (a case without them is read all the same):")
+        for field in missing:
+            click.echo(f"  {missing_words(field)}")
 
 
 def _say_doubts(checked: Records, promised: Protocol) -> bool:

@@ -266,6 +266,9 @@ def anxiety_change(
 ) -> Anxiety:
     """Change within each case, by arm, and the share that was highly anxious before.
 
+    The dental anxiety scales ask how somebody would feel in situations that they imagine: a trait, which no injection
+    changes within a visit. Of them the score before is told, and no change.
+
     Parameters
     ----------
     before, after : ndarray of float, shape (n,)
@@ -285,11 +288,18 @@ def anxiety_change(
     n = Counts.of(both, arm, arms)
     change = [(after - before)[(arm == a) & both] for a in arms]
     limit = HIGH.get(scale)
+    told_before = ~np.isnan(before)
+    baseline = tuple(_mean(before[(arm == a) & told_before], a, unit, n, conf_level, "anxiety_before") for a in arms)
     high: tuple[EstimateLike, ...] = ()
     if limit is not None:
-        told = ~np.isnan(before)
-        high = tuple(_share(before[(arm == a) & told] >= limit, "high_anxiety", a, n, conf_level) for a in arms)
+        high = tuple(_share(before[(arm == a) & told_before] >= limit, "high_anxiety", a, n, conf_level) for a in arms)
+    if scale in HIGH:
+        reason = "the scale is of a trait, which is not measured by what changes within a visit"
+        contrast = f"{arms[1]} - {arms[0]}"
+        gone = _gone("anxiety_change", contrast, unit, reason, "none", n, "trait")
+        return Anxiety(change=(), difference=gone, high_before=high, threshold=limit, before=baseline)
     return Anxiety(
+        before=baseline,
         change=tuple(_mean(c, a, unit, n, conf_level) for c, a in zip(change, arms, strict=True)),
         difference=welch_difference(
             change[0], change[1], "anxiety_change", f"{arms[1]} - {arms[0]}", unit, n, conf_level
@@ -299,18 +309,20 @@ def anxiety_change(
     )
 
 
-def _mean(values: FloatArray, arm: str, unit: str, n: Counts, level: float) -> EstimateLike:
+def _mean(
+    values: FloatArray, arm: str, unit: str, n: Counts, level: float, quantity: str = "anxiety_change"
+) -> EstimateLike:
     if values.size < LEAST or values.std() == 0:
-        return _gone("anxiety_change", arm, unit, "too few scores, or all alike", "mean", n, "too_few")
+        return _gone(quantity, arm, unit, "too few scores, or all alike", "mean", n, "too_few")
     error = float(values.std(ddof=1) / np.sqrt(values.size))
     half = float(stats.t.ppf((1 + level) / 2, values.size - 1)) * error
     return Estimate(
-        quantity="anxiety_change",
+        quantity=quantity,
         contrast=arm,
         estimate=float(values.mean()),
         std_error=error,
         interval=Interval(low=float(values.mean()) - half, high=float(values.mean()) + half, level=level, method="t"),
         unit=unit,
-        method="mean change within cases",
+        method="mean change within cases" if quantity == "anxiety_change" else "mean of scores",
         n=n,
     )

@@ -78,12 +78,16 @@ class ProportionalOdds:
 @result_kind("anxiety")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Anxiety:
-    """Change of anxiety within cases by arm (after minus before), its difference, and who was highly anxious before."""
+    """Anxiety by arm: scores ``before``, who was highly anxious then, and the change within cases (after less before).
+
+    Of a trait scale there is no change: ``change`` is empty, and ``difference`` says why.
+    """
 
     change: tuple[EstimateLike, ...]
     difference: EstimateLike
     high_before: tuple[EstimateLike, ...]
     threshold: float | None
+    before: tuple[EstimateLike, ...] = ()
 
 
 @result_kind("shared_line")
@@ -128,5 +132,7 @@ class Comfort:
         if self.odds is not None:
             found += [self.odds.odds_ratio, *(e for _, e in self.odds.by_band), self.odds.check]
         if self.anxiety is not None:
-            found += [*self.anxiety.change, self.anxiety.difference, *self.anxiety.high_before]
+            found += [
+                *self.anxiety.before, *self.anxiety.change, self.anxiety.difference, *self.anxiety.high_before,
+            ]  # fmt: skip
         return estimates_frame(found)

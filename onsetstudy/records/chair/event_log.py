@@ -277,7 +277,18 @@ class _Case:
         minute = None if event is None else self.minute(event)
         if event is None or minute is None:
             return {}
-        return {"rescue_min": _decimal(minute[0], 3), "rescue_technique": event.payload.get("technique")}
+        told: dict[str, Any] = {
+            "rescue_min": _decimal(minute[0], 3),
+            "rescue_technique": event.payload.get("technique"),
+        }
+        given = [e.payload for e in self.entries if e.kind == "supplement"]
+        volumes = [payload.get("volume_ml") for payload in given]
+        # Volumes add up for one solution; of a part of them, or of two agents, no sum would be true.
+        agents = {payload.get("agent") for payload in given}
+        if all(volumes) and len(agents) == 1:
+            told["rescue_volume_ml"] = f"{sum(float(volume or 0) for volume in volumes):g}"
+            told["rescue_agent"] = agents.pop()
+        return told
 
     def _harm(self) -> dict[str, Any]:
         """The table has room for one event: a serious one before others."""

@@ -322,7 +322,9 @@ def _plain(column: pd.Series[Any]) -> list[object]:
     return [None if gone else value for gone, value in zip(missing, column.tolist(), strict=True)]
 
 
-SINCE = ("test_kind",)
+SINCE = (
+    "test_kind", "rescue_volume_ml", "rescue_agent", "rescue_percent", "rescue_vasoconstrictor", "rescue_dilution",
+)  # fmt: skip
 """Columns added since digests are of plain values."""
 
 

@@ -53,6 +53,7 @@ def crosscheck_cases(cases: pd.DataFrame, found: Findings, protocol: Protocol, *
     _scores(cases, found, protocol)
     _clocks(cases, found)
     _belongings(cases, found)
+    _supplements(cases, found)
     _practices(cases, found, protocol)
     other = cases["allocation"].notna() & (cases["allocation"] != protocol.study.allocation)
     what = f"{{value}} is not how the protocol says that arms come about ({protocol.study.allocation})"
@@ -224,6 +225,19 @@ def _clocks(cases: pd.DataFrame, found: Findings) -> None:
         found.refuse(
             row, "rescue_min", "missing", "a supplemental injection without its minute", "enter the minute it was given"
         )
+
+
+def _supplements(cases: pd.DataFrame, found: Findings) -> None:
+    """What is told of a supplement that was not given, or is not told of one that was."""
+    given = cases["rescue_min"].notna()
+    for column in ("rescue_volume_ml", "rescue_agent"):
+        rows = _rows(~given & cases[column].notna())
+        mend = "enter rescue_min, the minute it was given, or take this out"
+        found.query(rows, column, "supplement", "{value} of a supplement that has no minute; it counts as given", mend)
+    other = cases["rescue_agent"].notna() & (cases["rescue_agent"] != cases["agent"])
+    rows = _rows(other & cases["rescue_volume_ml"].notna() & cases["rescue_percent"].isna())
+    what = "another agent than the planned one, without its strength: its dose is not counted"
+    found.query(rows, "rescue_percent", "supplement", what, "enter the concentration in %")
 
 
 def _practices(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:

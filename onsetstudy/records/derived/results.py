@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["NOT_CHECKED", "QUALIFIES", "SHUTS", "AllocationReview", "ArmStanding", "Deviation", "Doubt"]
+__all__ = ["NOT_CHECKED", "QUALIFIES", "SHUTS", "AllocationReview", "ArmStanding", "Deviation", "Doubt", "MissingField"]
 
 NOT_CHECKED = "arms as injected; allocation not checked"
 """What a page says where nothing tells which arm chance had chosen."""
@@ -110,3 +110,18 @@ class Doubt:
     counts: tuple[tuple[str, int], ...]
     practices: tuple[str, ...] = ()
     p_value: float | None = None
+
+
+@result_kind("missing_field")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MissingField:
+    """One field that is missing in ``missing`` of the ``of`` cases that should have it.
+
+    ``whom``: practice, operator and missing cases of each, most first. ``why``: what is lost.
+    """
+
+    column: str
+    missing: int
+    of: int
+    whom: tuple[tuple[str, str, int], ...]
+    why: str

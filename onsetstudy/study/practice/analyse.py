@@ -135,7 +135,7 @@ def analyse(
         by_practice=members("practice"),
         flow=case_flow(records, protocol, through=this),
         arm_table=arm_table(data.frame, protocol.arm_codes),
-        data_quality=data_quality(protocol, records, onset),
+        data_quality=data_quality(protocol, records, onset, quarter=this.label),
         more_needed=more_needed(protocol, overall.n, tuple(p.n.cases for p in by_quarter)),
         caution=study_cautions(
             protocol,

@@ -13,6 +13,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.findings import REFUSALS
 from onsetstudy.records.checks.privacy import PSEUDONYMS
 from onsetstudy.records.model import Records
+from onsetstudy.records.validity.completeness import missing_fields
 from onsetstudy.study.results import DataQuality, Notice
 
 __all__ = ["data_quality"]
@@ -53,13 +54,17 @@ def _grouped(problems: Iterable[Problem], told: Callable[[Problem], str]) -> tup
     )
 
 
-def data_quality(protocol: Protocol, records: Records, onset: pd.DataFrame) -> DataQuality:
+def data_quality(
+    protocol: Protocol, records: Records, onset: pd.DataFrame, *, quarter: str | None = None
+) -> DataQuality:
     """Quality of the records behind the analysed cases.
 
     Parameters
     ----------
     onset : DataFrame
         Derived onset of the analysed cases, with ``arm``, ``reason``, ``missed_tests``, ``invalid_cycles``.
+    quarter : str, optional
+        Whose cases are asked about what is missing; default: of all quarters.
     """
     testing = (
         Notice(
@@ -98,4 +103,5 @@ def data_quality(protocol: Protocol, records: Records, onset: pd.DataFrame) -> D
         repaired=tuple(Notice(code=r.code, text=f"{r.column}: {r.text}", count=r.count) for r in records.repairs),
         testing=testing,
         onset_reasons=reasons,
+        missing=missing_fields(records, protocol, quarter=quarter),
     )

@@ -19,6 +19,7 @@ from onsetstudy.report.sections.appendix.e_values import anytime_first_page
 from onsetstudy.report.sections.blocks import curves_block, told
 from onsetstudy.report.sections.main import doses
 from onsetstudy.report.sections.main.doubts import doubt_words, shut
+from onsetstudy.report.sections.main.records import missing_line
 from onsetstudy.report.sentences import (
     ALLOWED,
     sentence,
@@ -73,6 +74,7 @@ def answer_section(results: StudyResults) -> Section:
     codes = FIRST_PAGE_SHUT if shut(results.doubts) else FIRST_PAGE
     first = [cautions[code] for code in codes if code in cautions][:FIRST_PAGE_CAUTIONS]
     first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
+    first += missing_line(results.data_quality.missing)
     if shut(results.doubts):
         # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.
         kinder = [Paragraph(text=told(results, "pain_difference"))] if results.protocol.pain is not None else []

@@ -12,6 +12,7 @@ from onsetstudy.report.numbers import counted, decimal, level, percent, percent_
 __all__ = ["safety_section"]
 
 NAMES = {
+    "treatment_success": "treatment with no or mild pain, without a supplement",
     "any": "any adverse event",
     "serious": "serious adverse event",
     "supplement": "supplemental injection",

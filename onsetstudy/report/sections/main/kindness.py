@@ -245,7 +245,12 @@ def _odds(odds: ProportionalOdds, labels: tuple[str, ...]) -> list[Block]:
 
 
 def _anxiety(anxiety: Anxiety, labels: tuple[str, ...], protocol: Protocol) -> Table:
-    rows = [("change from before to after", *(_number(e) for e in anxiety.change), _number(anxiety.difference))]
+    rows: list[tuple[str, ...]] = []
+    if anxiety.before:
+        rows.append(("score before", *(_number(e) for e in anxiety.before), ""))
+    if anxiety.change:
+        changes = (_number(e) for e in anxiety.change)
+        rows.append(("change from before to after", *changes, _number(anxiety.difference)))
     if anxiety.high_before:
         rows.append(
             (f"highly anxious before ({anxiety.threshold:g} or more)", *(_share(e) for e in anxiety.high_before), "")
@@ -256,7 +261,12 @@ def _anxiety(anxiety: Anxiety, labels: tuple[str, ...], protocol: Protocol) -> T
         columns=("what", *labels, "difference"),
         rows=tuple(rows),
         align="lrrr",
-        notes=("Negative: less anxious afterwards. Within each case; the difference by Welch's t.",),
+        notes=(
+            "Negative: less anxious afterwards. Within each case; the difference by Welch's t."
+            if anxiety.change
+            else "The scale asks about imagined situations: it tells who is anxious of dentistry, recorded once before "
+            "the injection, and nothing of how this visit went.",
+        ),
     )
 
 

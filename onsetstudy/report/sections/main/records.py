@@ -2,18 +2,63 @@
 
 from __future__ import annotations
 
+from onsetstudy.records.derived.results import MissingField
 from onsetstudy.report import tables
 from onsetstudy.report.document import (
     Block,
     Paragraph,
     Section,
+    Table,
 )
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import (
     counted,
+    listed,
+    quarter,
 )
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["records_section"]
+__all__ = ["missing_line", "missing_words", "records_section"]
+
+NAMED = 4
+"""So many operators are named; the others are counted."""
+
+
+def missing_words(field: MissingField) -> str:
+    """What is missing, in how many cases, what that costs and whom to ask."""
+    named = [f"{operator} of {practice} ({n})" for practice, operator, n in field.whom[:NAMED]]
+    others = sum(n for *_, n in field.whom[NAMED:])
+    named += [f"others ({others})"] if others else []
+    missing = f"{field.column} is missing in {field.missing} of {counted(field.of, 'case')}"
+    return f"{missing}: {field.why}. Ask {listed(named)}."
+
+
+def missing_line(missing: tuple[MissingField, ...]) -> list[str]:
+    """One line for the first page; nothing where nothing is missing."""
+    if not missing:
+        return []
+    most = missing[0]
+    rest = f", and {counted(len(missing) - 1, 'other field')}" if len(missing) > 1 else ""
+    return [
+        f"Missing in the records of this quarter: {plain_words(most.column)} in {most.missing} of "
+        f"{counted(most.of, 'case')}{rest}. See How the records were."
+    ]
+
+
+def _missing_table(results: StudyResults) -> Table | None:
+    missing = results.data_quality.missing
+    if not missing:
+        return None
+    rows = []
+    for field in missing:
+        whom = listed([f"{operator} of {practice} ({n})" for practice, operator, n in field.whom])
+        rows.append((plain_words(field.column), f"{field.missing} of {field.of}", field.why, whom))
+    return Table(
+        caption=f"What is missing in cases of {quarter(results.quarter)}, and whom to ask",
+        columns=("field", "cases", "without it", "whom to ask (cases)"),
+        rows=tuple(rows),
+        align="lrll",
+    )
 
 
 def records_section(results: StudyResults) -> Section:
@@ -24,6 +69,6 @@ def records_section(results: StudyResults) -> Section:
         f"{counted(quality.readings_read, 'cold test')} were read and {quality.readings_refused} refused. Refused rows "
         "are kept with their reasons."
     )
-    found = (tables.notices_table(results), tables.reasons_table(results))
+    found = (tables.notices_table(results), tables.reasons_table(results), _missing_table(results))
     blocks: list[Block] = [Paragraph(text=text), *(t for t in found if t is not None)]
     return Section(id="quality", title="How the records were", blocks=tuple(blocks))

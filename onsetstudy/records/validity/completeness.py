@@ -1,0 +1,119 @@
+"""What is missing in the records of a quarter, in how many cases, and whom to ask: while somebody still remembers."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.arrays import BoolArray, StrArray
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.results import MissingField
+from onsetstudy.records.model import Records
+from onsetstudy.records.schema import asked_columns
+
+__all__ = ["WHY", "missing_fields"]
+
+WHY = {
+    "control_tooth": "whether the control lay outside the numb field cannot be told",
+    "lip_numb": "a missed block cannot be told from a slow one",
+    "treatment_start_min": "time at the chair cannot be told",
+    "pain_treatment": "whether the treatment went without pain cannot be told",
+    "pain": "pain cannot be compared",
+    "adverse_event": "it cannot be said that nothing happened",
+    "adverse_serious": "it cannot be said that nothing serious happened",
+    "agent_percent": "the dose cannot be told",
+    "vasoconstrictor": "the dose is held against the stricter line",
+    "vasoconstrictor_dilution": "the dose of the vasoconstrictor cannot be told",
+    "cartridge_ml": "the dose of a buffered case cannot be told",
+    "weight_kg": "limits by weight are not looked at",
+    "age_band": "limits by age are not looked at",
+    "rescue_volume_ml": "the supplement is in no total",
+    "test_kind": "an extra test near a planned minute may date onset",
+    "guess": "whether blinding held cannot be told",
+}
+"""Fields that an analysis needs, and what is lost without them."""
+BLOCKS = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive")
+
+
+def missing_fields(records: Records, protocol: Protocol, *, quarter: str | None = None) -> tuple[MissingField, ...]:
+    """What is missing, most cases first.
+
+    Parameters
+    ----------
+    records : Records
+        Checked records.
+    protocol : Protocol
+        What is asked: a field that the protocol has no use for is never missing.
+    quarter : str, optional
+        The quarter of the cases, such as ``2026Q3``; default: all.
+
+    Notes
+    -----
+    A field counts where it applies: a dilution where there is a vasoconstrictor, seriousness where there
+    was an event, the lip after a block of the lower jaw. A score whose reason for missing is told is not missing.
+    """
+    cases = records.cases
+    if quarter is not None:
+        cases = cases[cases["quarter"].astype(str) == quarter]
+    asked = {c.name for table in ("cases", "cold_tests") for c in asked_columns(table, protocol)}
+    found = []
+    for column, applies, absent in _wanted(cases, records, protocol):
+        gone = applies & absent
+        if column not in asked or not gone.any():
+            continue
+        why = WHY.get(column) or WHY[column.split("_", 1)[0]]
+        whom = _whom(cases, gone)
+        found.append(MissingField(column=column, missing=int(gone.sum()), of=int(applies.sum()), whom=whom, why=why))
+    return tuple(sorted(found, key=lambda field: (-field.missing, field.column)))
+
+
+def _whom(cases: pd.DataFrame, gone: BoolArray) -> tuple[tuple[str, str, int], ...]:
+    asked = zip(cases.loc[gone, "practice_id"].astype(str), cases.loc[gone, "clinician_id"].astype(str), strict=True)
+    lines = [(practice, operator, n) for (practice, operator), n in Counter(asked).items()]
+    return tuple(sorted(lines, key=lambda line: (-line[2], line[0], line[1])))
+
+
+def _wanted(cases: pd.DataFrame, records: Records, protocol: Protocol) -> list[tuple[str, BoolArray, BoolArray]]:
+    """Each field, the cases that it applies to, and those without it."""
+    everyone = np.ones(len(cases), dtype=bool)
+    solution = _text(cases, "vasoconstrictor")
+    event = ~np.isin(_text(cases, "adverse_event"), ("", "none", "positive_aspiration"))
+    scored = _text(cases, "score_missing_reason") == ""
+    applies = {
+        "control_tooth": everyone,
+        "lip_numb": np.isin(_text(cases, "technique"), BLOCKS),
+        "treatment_start_min": _text(cases, "procedure") != "none",
+        "pain_treatment": scored & (_text(cases, "procedure") != "none"),
+        "adverse_event": everyone,
+        "adverse_serious": event,
+        "agent_percent": everyone,
+        "vasoconstrictor": everyone,
+        "vasoconstrictor_dilution": ~np.isin(solution, ("", "none", "felypressin")),
+        "cartridge_ml": np.isin(_text(cases, "mix_mode"), ("add", "replace")),
+        "weight_kg": everyone if protocol.doses is not None else ~everyone,
+        "age_band": everyone,
+        "rescue_volume_ml": cases["rescue_min"].notna().to_numpy(dtype=bool),
+        **{f"guess_{who}": everyone for who in ("patient", "operator", "assessor")},
+    }
+    if protocol.pain is not None:
+        applies[f"pain_{protocol.pain.moment}"] = scored
+    wanted = [(column, rows, _text(cases, column) == "") for column, rows in applies.items()]
+    return [*wanted, ("test_kind", everyone, _untold_tests(cases, records))]
+
+
+def _untold_tests(cases: pd.DataFrame, records: Records) -> BoolArray:
+    """Cases with a test of which nobody said whether it was planned."""
+    readings = records.readings
+    if "test_kind" not in readings:
+        return np.ones(len(cases), dtype=bool)
+    untold = readings.loc[readings["test_kind"].isna(), "case_id"]
+    return np.asarray(cases["case_id"].isin(untold), dtype=bool)
+
+
+def _text(cases: pd.DataFrame, name: str) -> StrArray:
+    if name not in cases:
+        return np.full(len(cases), "", dtype=np.str_)
+    column = cases[name].astype(object)
+    return column.where(column.notna(), "").to_numpy().astype(np.str_)

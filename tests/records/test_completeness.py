@@ -1,0 +1,99 @@
+"""What is missing is counted where it applies, with whom to ask, and told by ``check`` and the report."""
+
+from __future__ import annotations
+
+import pytest
+
+from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.records.derived.results import MissingField
+from onsetstudy.records.validity.completeness import missing_fields
+from onsetstudy.report.sections.main.records import missing_line, missing_words
+from tests.study.cases import case, protocol, readings_of, records
+
+WHOLE = {
+    "control_tooth": "43", "lip_numb": "yes", "treatment_start_min": "9", "procedure": "filling",
+    "pain_deposition": "20",
+    "pain_treatment": "0", "adverse_event": "none", "agent_percent": "2", "vasoconstrictor": "epinephrine",
+    "vasoconstrictor_dilution": "100000", "cartridge_ml": "1.8", "weight_kg": "70", "age_band": "18-39",
+    "guess_patient": "unsure", "guess_operator": "unsure", "guess_assessor": "unsure",
+}  # fmt: skip
+
+
+def missing(*rows, quarter=None):
+    promised = protocol()
+    made = [case(i, arm, **{**WHOLE, **more}) for i, (arm, more) in enumerate(rows, start=1)]
+    tests = [reading for i in range(1, len(rows) + 1) for reading in readings_of(i, "fnn")]
+    checked = records(made, tests, promised)
+    assert not checked.problems, [str(p) for p in checked.problems]
+    return {field.column: field for field in missing_fields(checked, promised, quarter=quarter)}
+
+
+def test_nothing_is_missing_in_a_whole_record():
+    assert missing(("plain", {}), ("buffered", {})) == {}
+
+
+ELSEWHERE = ("procedure", "vasoconstrictor_dilution", "cartridge_ml", "guess_operator")
+
+
+@pytest.mark.parametrize("column", [column for column in WHOLE if column not in ELSEWHERE])
+def test_each_field_is_missed_in_the_case_that_lacks_it(column):
+    found = missing(("plain", {column: ""}), ("buffered", {}))
+    assert (found[column].missing, found[column].whom) == (1, (("P01", "P01-A", 1),))
+    assert set(found) == {column}
+
+
+@pytest.mark.parametrize(
+    ("more", "column"),
+    [
+        ({"technique": "buccal_infiltration", "lip_numb": ""}, "lip_numb"),
+        ({"vasoconstrictor": "none", "vasoconstrictor_dilution": ""}, "vasoconstrictor_dilution"),
+        ({"cartridge_ml": ""}, "cartridge_ml"),
+        ({"pain_treatment": "", "score_missing_reason": "declined"}, "pain_treatment"),
+        ({"adverse_event": "none", "adverse_serious": ""}, "adverse_serious"),
+        ({"rescue_volume_ml": ""}, "rescue_volume_ml"),
+    ],
+)
+def test_a_field_that_does_not_apply_is_not_missing(more, column):
+    assert column not in missing(("plain", more))
+
+
+@pytest.mark.parametrize(
+    ("arm", "more", "column"),
+    [
+        ("plain", {"vasoconstrictor_dilution": ""}, "vasoconstrictor_dilution"),
+        ("buffered", {"cartridge_ml": ""}, "cartridge_ml"),
+        ("plain", {"adverse_event": "trismus"}, "adverse_serious"),
+        ("plain", {"rescue_min": "12", "rescue_technique": "intraligamentary"}, "rescue_volume_ml"),
+    ],
+)
+def test_a_field_that_applies_is(arm, more, column):
+    assert (missing((arm, more))[column].missing, missing((arm, more))[column].of) == (1, 1)
+
+
+def test_what_the_protocol_does_not_ask_is_never_missing():
+    assert dict(protocol().study.blinding)["operator"] != "yes"
+    assert missing(("plain", {"guess_operator": ""})) == {}
+
+
+def test_whom_to_ask_most_cases_first_and_the_quarter_alone():
+    rows = [("plain", {"weight_kg": "", "clinician_id": who}) for who in ("P01-B", "P01-A", "P01-B")]
+    found = missing(*rows, ("plain", {}))["weight_kg"]
+    assert found.whom == (("P01", "P01-B", 2), ("P01", "P01-A", 1))
+    assert (found.missing, found.of) == (3, 4)
+    assert missing(*rows, quarter="2026Q1") == {}
+    assert missing(*rows, quarter="2026Q3")["weight_kg"].missing == 3
+
+
+def test_it_is_said_with_whom_to_ask_and_once_on_the_first_page():
+    field = MissingField(column="weight_kg", missing=6, of=9, why="limits by weight are not looked at",
+                         whom=tuple(("P01", f"P01-{c}", 1) for c in "ABCDEF"))  # fmt: skip
+    told = missing_words(field)
+    assert told.startswith(
+        "weight_kg is missing in 6 of 9 cases: limits by weight are not looked at. Ask P01-A of P01 (1)"
+    )
+    assert "others (2)" in told
+    assert missing_line(()) == []
+    [line] = missing_line((field, field))
+    assert "6 of 9 cases" in line
+    assert "P01-A" not in line
+    assert from_dict(to_dict(field)) == field
