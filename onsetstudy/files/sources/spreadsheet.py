@@ -8,7 +8,7 @@ import io
 import itertools
 import zipfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -18,7 +18,8 @@ from onsetstudy.files.sources.recorded import read_store, refuse_other_study
 from onsetstudy.files.store import EventStore, is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
-from onsetstudy.records.model import RawTable, Records
+from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
+from onsetstudy.records.model import Companions, RawTable, Records
 
 __all__ = ["CsvLayout", "csv_layout", "read_csv_table", "read_records", "read_tables"]
 
@@ -41,7 +42,8 @@ def read_records(
     ----------
     path_or_paths : path or sequence of paths
         A workbook with the sheets ``cases`` and ``cold_tests``, a folder with ``cases.csv`` and ``cold_tests.csv``, or
-        those two files; or the recorder's store.
+        those two files; or the recorder's store. In a folder ``injections.csv``, ``adverse_events.csv`` and
+        ``screening.csv`` are read with them (open tables, docs/data-dictionary.md).
     protocol : Protocol
         What was promised.
     drop_unknown, strict
@@ -63,9 +65,22 @@ def read_records(
     72
     """
     require(protocol, Protocol, "protocol", "give what read_protocol(path) made")
-    cases, cold_tests = read_tables(path_or_paths, protocol)
+    cases, cold_tests, beside = _with_companions(path_or_paths, protocol)
     today = dt.date.today() if today is None else today
-    return check_records(cases, cold_tests, protocol, drop_unknown=drop_unknown, strict=strict, today=today)
+    records = check_records(cases, cold_tests, protocol, drop_unknown=drop_unknown, strict=strict, today=today)
+    return replace(records, companions=beside)
+
+
+def _with_companions(path_or_paths: Paths, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:
+    """The two tables, open ones folded in: those that lie in the same folder."""
+    cases, cold_tests = read_tables(path_or_paths, protocol)
+    if cases.sheet is not None:
+        return cases, cold_tests, Companions()
+    if not isinstance(path_or_paths, str | Path) or not Path(path_or_paths).is_dir():
+        return fold_open_tables(cases, cold_tests, {})
+    names = {p.name.lower(): p for p in sorted(Path(path_or_paths).iterdir()) if p.is_file()}
+    beside = {t: read_csv_table(names[f"{t}.csv"]) for t in OPEN_TABLES if f"{t}.csv" in names}
+    return fold_open_tables(cases, cold_tests, beside)
 
 
 def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple[RawTable, RawTable]:

@@ -147,6 +147,7 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
 
     everyone = pd.Series(True, index=cases.index)
     return Flow(
+        screening=screening_flow(records),
         stages=(
             FlowStage(name="recorded", count=records.rows_read),
             FlowStage(
@@ -165,6 +166,29 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
                 lost=lost(("before_study", "later_quarter")),
             ),
         )
+    )
+
+
+def screening_flow(records: Records) -> tuple[FlowStage, ...]:
+    """Persons assessed and included, with the reasons of those who were not; nothing where no screening was kept.
+
+    Everybody who was screened counts, whatever the quarter: reasons stand as they were written, most frequent first.
+    """
+    screened = records.companions.screening
+    if screened is None or screened.empty:
+        return ()
+    outcome = screened["outcome"].astype(str).str.strip()
+    reason = screened["reason"].astype("string").fillna("").str.strip()
+    unfit = Counter(reason[outcome == "not_eligible"])
+    lost = [
+        Reasons(code="not_eligible", text=f"not eligible: {why}", count=count)
+        for why, count in sorted(unfit.items(), key=lambda item: (-item[1], item[0]))
+    ]
+    if declined := int((outcome == "declined").sum()):
+        lost.append(Reasons(code="declined", text="declined", count=declined))
+    return (
+        FlowStage(name="assessed", count=len(screened)),
+        FlowStage(name="included", count=int((outcome == "included").sum()), lost=tuple(lost)),
     )
 
 
