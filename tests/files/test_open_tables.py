@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -12,6 +13,8 @@ import pytest
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.records.derived.flow import case_flow
+from onsetstudy.report.tables import flow as flow_table
 
 ROOT = Path(__file__).parents[2]
 AUDIT = ROOT / "data" / "synthetic" / "audit"
@@ -169,3 +172,29 @@ def test_a_column_that_nobody_knows_is_refused_because_it_may_name_somebody(tmp_
     (problem,) = refused(tmp_path / "open", tables)
     assert (problem.where.file, problem.where.column) == ("screening.csv", "surname")
 
+
+def test_the_report_shows_who_was_assessed_and_why_some_were_not_included(tmp_path):
+    tables = split(tmp_path)
+    blank = {"practice_id": "P06", "date": "2026-02-01", "case_id": "", "reason": ""}
+    tables["screening"] += [
+        blank | {"screening_id": "X1", "outcome": "not_eligible", "reason": "allergy"},
+        blank | {"screening_id": "X2", "outcome": "not_eligible", "reason": "allergy"},
+        blank | {"screening_id": "X3", "outcome": "declined"},
+    ]
+    records = read(tmp_path / "open", tables)
+    flow = case_flow(records, PROTOCOL, through=PROTOCOL.quarters[-1])
+    assessed, included = flow.screening
+    assert (assessed.count, included.count) == (len(tables["cases"]) + 3, len(tables["cases"]))
+    assert {(r.code, r.count) for r in included.lost} == {("not_eligible", 2), ("declined", 1)}
+    assert assessed.count - sum(r.count for r in included.lost) == included.count == flow.stages[0].count
+    steps = flow_table(SimpleNamespace(flow=flow, protocol=PROTOCOL)).steps
+    assert steps[0].label.startswith("assessed")
+    assert any("allergy" in text for _, text in steps[1].lost)
+    assert case_flow(EARLIER, PROTOCOL, through=PROTOCOL.quarters[-1]).screening == ()
+
+
+def test_a_reason_in_free_words_is_refused_because_it_is_printed(tmp_path):
+    tables = split(tmp_path)
+    tables["screening"].append({"screening_id": "X1", "practice_id": "P06", "date": "2026-02-01",
+                                "outcome": "not_eligible", "reason": "as the aunt told", "case_id": ""})  # fmt: skip
+    assert [p.where.column for p in refused(tmp_path / "open", tables)] == ["reason"]

@@ -16,10 +16,21 @@ from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.model import Companions, RawTable
 
-__all__ = ["OPEN_TABLES", "fold_open_tables"]
+__all__ = ["OPEN_TABLES", "REASONS", "fold_open_tables"]
 
 ROLES = ("planned", "supplemental")
 OUTCOMES = ("included", "declined", "not_eligible")
+REASONS = {
+    "age": "of an age that the protocol does not admit",
+    "procedure": "a procedure that the protocol does not admit",
+    "tooth_or_pulp": "a tooth or pulp that the protocol does not admit",
+    "allergy": "allergy to what is compared",
+    "medical": "other medical reason",
+    "medicines": "medicines taken",
+    "no_consent_possible": "could not give consent",
+    "other": "other reason",
+}
+"""Why a person was not eligible, as codes: a free text might name somebody, and is printed."""
 OF_THE_CASE = (
     "agent",
     "agent_percent",
@@ -56,7 +67,7 @@ CODED = {
         "agent": CODES["agent"],
     },
     "adverse_events": {"kind": CODES["adverse_event"], "serious": CODES["serious"]},
-    "screening": {"outcome": OUTCOMES},
+    "screening": {"outcome": OUTCOMES, "reason": tuple(REASONS)},
 }
 ALSO = {
     "cases": {"operator": "clinician_id", "slip": "allocation_slip", "pulpal_diagnosis": "pulp_status"},
