@@ -19,6 +19,7 @@ from onsetstudy.files.store import EventStore, is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
+from onsetstudy.records.checks.wide_sheet import MARK, unfold_wide
 from onsetstudy.records.model import Companions, RawTable, Records
 
 __all__ = ["CsvLayout", "csv_layout", "read_csv_table", "read_records", "read_tables"]
@@ -106,6 +107,8 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
         return _workbook(paths[0])
     if len(paths) == 1 and is_store(paths[0]):
         return _store(paths[0], protocol)
+    if len(paths) == 1 and (rows := _wide_csv(paths[0])) is not None:
+        return unfold_wide(rows, file=paths[0].name)
     other = [p for p in paths if p.suffix.lower() not in READ and not p.is_dir()]
     if other:
         mend = "save it as .xlsx, or its two tables as .csv"
@@ -182,6 +185,17 @@ def read_csv_table(path: Path) -> RawTable:
         low_memory=False,
     )
     return _raw(frame, path)
+
+
+def _wide_csv(path: Path) -> list[list[str]] | None:
+    """All cells of a wide sheet saved as CSV; ``None`` if the file is none."""
+    if path.is_dir() or path.suffix.lower() not in (".csv", ".txt", ".tsv"):
+        return None
+    text = _decoded(path, path.read_bytes())
+    if not text.lstrip().strip('"').startswith(MARK):
+        return None
+    heading = next((line for line in text.splitlines() if line.lstrip('" ').lower().startswith("case_id")), "")
+    return list(csv.reader(io.StringIO(text), delimiter=max(",;\t", key=heading.count)))
 
 
 def _refuse_ragged(path: Path, width: int, counts: Iterator[tuple[int, int]]) -> None:
@@ -297,6 +311,9 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         raise RecordsError(_problem(path, "the workbook cannot be read", mend)) from None
     try:
         sheets = {name.strip().lower().replace(" ", "_"): name for name in book.sheetnames}
+        if "wide" in sheets:
+            cells = [[_cell(v) for v in row] for row in book[sheets["wide"]].iter_rows(values_only=True)]
+            return unfold_wide(cells, file=path.name, sheet=sheets["wide"])
         missing = [
             _problem(
                 path,

@@ -1,0 +1,195 @@
+"""One wide sheet, one row a case: unfolded into the two tables, and folded from them.
+
+A head block holds what all cases share; then one heading a column, among them ``target 2`` for the cold test of the
+target tooth at the planned minute 2. A cell says ``felt`` (or 1), ``not_felt`` (0), ``not_done`` or nothing; with
+``@ 2.3`` behind it where the test was done at another minute than planned.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.checks.headings import normal_heading
+from onsetstudy.records.model import RawTable
+from onsetstudy.records.schema import CASES, asked_columns
+
+__all__ = ["MARK", "fold_wide", "head_keys", "unfold_wide", "wide_columns"]
+
+MARK = "wide_sheet"
+"""First cell of a wide sheet."""
+EXTRA = {"extra_target": "target", "extra_control": "control"}
+RESPONSES = {
+    **dict.fromkeys(("felt", "1", "1.0", "yes", "f"), "felt"),
+    **dict.fromkeys(("not_felt", "not felt", "0", "0.0", "no", "n"), "not_felt"),
+    **dict.fromkeys(("not_done", "not done", "-"), "not_done"),
+}
+TEST = re.compile(r"(target|control)_(\d+(?:[.,]\d+)?)(?:_min)?")
+SHORT = (
+    *("case_id", "patient_id", "case_date", "arm", "allocation_slip", "tooth", "procedure", "rescue_min"),
+    *("rescue_technique", "treatment_start_min", "pain_insertion", "adverse_event", "adverse_serious"),
+)
+SHARED = (
+    *("practice_id", "clinician_id", "allocation", "technique", "agent", "agent_percent", "vasoconstrictor"),
+    *("vasoconstrictor_dilution", "cartridge_ml"),
+)
+BY_ARM = ("volume_ml", "mix_mode", "bicarbonate_ml")
+KNOWN = frozenset(c.name for c in CASES)
+
+
+def wide_columns(protocol: Protocol) -> tuple[str, ...]:
+    """Headings of an empty wide sheet: what differs between cases, and a column a planned minute."""
+    asked = {c.name for c in asked_columns("cases", protocol)}
+    roles = ("target",) if protocol.schedule.control_tooth == "none" else ("target", "control")
+    tests = [f"{role} {minute:g}" for minute in protocol.schedule.tests_min for role in roles]
+    return (*(name for name in SHORT if name in asked), *tests)
+
+
+def head_keys(protocol: Protocol) -> tuple[str, ...]:
+    """Keys of the head block: what all cases share, and what all of one arm do."""
+    return (*SHARED, *(f"{arm}: {name}" for arm in protocol.arm_codes for name in BY_ARM))
+
+
+def unfold_wide(
+    rows: Sequence[Sequence[str | None]], *, file: str, sheet: str | None = None
+) -> tuple[RawTable, RawTable]:
+    """The two tables of a wide sheet.
+
+    Parameters
+    ----------
+    rows : sequence of rows of text
+        All cells from the first row on; ``None`` or empty where nothing is written.
+    file, sheet : str
+        For places of problems; both tables name the row of the wide sheet.
+
+    Raises
+    ------
+    RecordsError
+        If there are no headings, a head key or a test cell cannot be read, or a case contradicts the head.
+    """
+    problems: list[Problem] = []
+
+    def refuse(row: int, column: str, value: str, what: str, mend: str, code: str = "wide") -> None:
+        where = Where(file=file, sheet=sheet, row=row, column=column)
+        problems.append(Problem(what=what, where=where, mend=mend, value=value, code=code))
+
+    cells = [[("" if c is None else str(c)).strip() for c in row] for row in rows]
+    start = next((i for i, row in enumerate(cells) if row and normal_heading(row[0]) == "case_id"), None)
+    if start is None:
+        mend = "keep the row of headings as the template has it"
+        raise RecordsError(
+            Problem(what="no row begins with case_id", where=Where(file=file, sheet=sheet), mend=mend, code="wide")
+        )
+    head: dict[tuple[str, str], tuple[str, int]] = {}
+    for i, row in enumerate(cells[:start]):
+        key, value = row[0] if row else "", row[1] if len(row) > 1 else ""
+        if not key or normal_heading(key) == MARK:
+            continue
+        arm, _, name = key.rpartition(":")
+        name, arm = normal_heading(name), arm.strip().lower()
+        if name not in KNOWN:
+            refuse(
+                i + 1,
+                key,
+                value,
+                f"{key} is not a column of the dictionary",
+                "write one of its columns, or take the row out",
+            )
+        elif value:
+            head[arm, name] = value, i + 1
+    headings = [normal_heading(h) for h in cells[start]]
+    cases: list[dict[str, str]] = []
+    tests: list[dict[str, str]] = []
+    at: list[int] = []
+    tests_at: list[int] = []
+    for i, row in enumerate(cells[start + 1 :], start=start + 2):
+        if not any(row):
+            continue
+        told = {h: v for h, v in zip(headings, row, strict=False) if h and v}
+        if extra := [v for v in row[len(headings) :] if v]:
+            refuse(i, "", extra[0], "a cell without a heading", "put texts with the separator between quotation marks")
+        case = {h: v for h, v in told.items() if not TEST.fullmatch(h) and h not in EXTRA}
+        for (arm, name), (value, line) in head.items():
+            if arm not in ("", case.get("arm", "").lower()):
+                continue
+            if case.setdefault(name, value) != value and not arm:
+                refuse(i, name, case[name], f"{case[name]}, but row {line} of the head says {value} for all cases",
+                       "correct one of them, or give it to every case in a column")  # fmt: skip
+        cases.append(case)
+        at.append(i)
+        for h, v in told.items():
+            for minute, role, text, kind in _tests_of(h, v):
+                answer, _, done = (part.strip() for part in text.partition("@"))
+                response = RESPONSES.get(answer.lower())
+                if response is None or (kind and not done):
+                    refuse(i, h, v, f"{text} is not felt, not_felt or not_done" if response is None else "an extra test without its minute",
+                           "write felt or 1, not_felt or 0, not_done or nothing; a minute behind @", "code")  # fmt: skip
+                elif response != "not_done":
+                    line = {
+                        "case_id": case.get("case_id", ""),
+                        "minute": done or minute,
+                        "tooth_role": role,
+                        "response": response,
+                    }
+                    tests.append(line | ({"test_kind": kind} if kind else {}))
+                    tests_at.append(i)
+    if problems:
+        raise RecordsError(problems)
+    columns = list(
+        dict.fromkeys([h for h in headings if h and not TEST.fullmatch(h) and h not in EXTRA] + [n for _, n in head])
+    )
+    kinds = ["test_kind"] if any("test_kind" in line for line in tests) else []
+    return (
+        _raw(cases, columns, at, file, sheet),
+        _raw(tests, ["case_id", "minute", "tooth_role", "response", *kinds], tests_at, file, sheet),
+    )
+
+
+def _tests_of(heading: str, cell: str) -> list[tuple[str, str, str, str]]:
+    """Minute, tooth role, text and kind of every test in a cell."""
+    if found := TEST.fullmatch(heading):
+        return [(found[2].replace(",", "."), found[1], part, "") for part in cell.split("|")]
+    if role := EXTRA.get(heading):
+        return [("", role, part.strip(), "extra") for part in cell.split("|")]
+    return []
+
+
+def _raw(
+    rows: Sequence[Mapping[str, str]], columns: Sequence[str], at: Sequence[int], file: str, sheet: str | None
+) -> RawTable:
+    frame = pd.DataFrame([[row.get(c) or None for c in columns] for row in rows], columns=list(columns), dtype=object)
+    return RawTable(frame=frame, source_row=pd.Series(list(at), dtype=int), file=file, sheet=sheet)
+
+
+def fold_wide(cases: RawTable, cold_tests: RawTable, protocol: Protocol) -> list[list[str]]:
+    """Rows of a wide sheet from the two tables: a head of what all cases share, and each test at its nearest minute."""
+    body = cases.frame.astype("string").fillna("").reset_index(drop=True)
+    shared = [c for c in body if c != "case_id" and len(body) and body[c].nunique() == 1 and body[c].iloc[0]]
+    planned = [float(m) for m in protocol.schedule.tests_min]
+    cells: dict[tuple[str, str], list[str]] = {}
+    tests = cold_tests.frame.astype("string").fillna("")
+    kinds = tests["test_kind"] if "test_kind" in tests else pd.Series("", index=tests.index)
+    for code, minute, role, response, kind in zip(
+        tests["case_id"], tests["minute"], tests["tooth_role"], tests["response"], kinds, strict=True
+    ):
+        if kind == "extra":
+            cells.setdefault((code, f"extra_{role}"), []).append(f"{response} @ {minute}")
+            continue
+        at = float(minute)
+        near = min(planned, key=lambda m: abs(m - at))
+        text = response if at == near else f"{response} @ {minute}"
+        cells.setdefault((code, f"{role} {near:g}"), []).append(text)
+    roles = [r for r in ("target", "control") if any(h.startswith(r) for _, h in cells)]
+    headings = [f"{role} {m:g}" for m in planned for role in roles]
+    headings += [h for h in EXTRA if any(k == h for _, k in cells)]
+    own = [c for c in body if c not in shared]
+    lines = [[MARK, "1 = felt, 0 = not felt, empty = not done"], *([c, str(body[c].iloc[0])] for c in shared)]
+    lines.append([*own, *headings])
+    for row in body[own].itertuples(index=False):
+        code = row[own.index("case_id")]
+        lines.append([*map(str, row), *(" | ".join(cells.get((code, h), [])) for h in headings)])
+    return lines
