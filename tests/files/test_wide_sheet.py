@@ -6,10 +6,12 @@ import csv
 import datetime as dt
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pytest
 
 from onsetstudy.core.errors import RecordsError
+from onsetstudy.files.documents.wide_template import write_wide_template
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records, read_tables
 from onsetstudy.records.checks.wide_sheet import fold_wide
@@ -96,3 +98,46 @@ def test_an_extra_test_and_one_that_was_not_done(tmp_path):
     assert list(extra["minute"]) == [0.2]
     whole = read_records(DEMOS["audit"][0], protocol_of("audit"), today=TODAY)
     assert len(records.readings) == len(whole.readings)
+
+
+@pytest.mark.parametrize("ending", ["xlsx", "csv"])
+def test_the_template_is_read_once_it_is_filled_in(tmp_path, ending):
+    protocol = protocol_of("audit")
+    path = write_wide_template(tmp_path / f"wide.{ending}", protocol)
+    shared = {"practice_id": "P06", "clinician_id": "P06-A", "allocation": "clinician_choice", "agent": "lidocaine",
+              "technique": "buccal_infiltration", "buffered: volume_ml": "1,98", "buffered: mix_mode": "add",
+              "buffered: bicarbonate_ml": "0,18", "plain: volume_ml": "1,8", "agent_percent": "2",
+              "cartridge_ml": "1.8", "vasoconstrictor": "none"}  # fmt: skip
+    cases = [{"case_id": "P06-1", "patient_id": "P06-K7Q2", "case_date": "2026-02-03", "arm": "plain", "tooth": "12"},
+             {"case_id": "P06-2", "patient_id": "P06-K7Q3", "case_date": "2026-02-04", "arm": "buffered", "tooth": "12"}]  # fmt: skip
+    minutes = [f"target {m:g}" for m in protocol.schedule.tests_min]
+    for case in cases:
+        case |= {minutes[0]: "1", minutes[1]: "0", minutes[2]: "0"}
+        case |= {m.replace("target", "control"): "1" for m in minutes[:3]}
+    fill(path, shared, cases)
+    records = read_records(path, protocol, today=TODAY)
+    volumes = dict(zip(records.cases["arm"], records.cases["volume_ml"], strict=True))
+    assert volumes == {"plain": 1.8, "buffered": 1.98}
+    target = records.readings[records.readings["tooth_role"] == "target"]
+    assert list(target["response"]) == ["felt", "not_felt", "not_felt"] * 2
+    assert list(target["minute"][:3]) == list(protocol.schedule.tests_min[:3])
+
+
+def fill(path, shared, cases):
+    """Fill a template in as its user would."""
+    if path.suffix == ".csv":
+        with path.open(encoding="utf-8", newline="") as file:
+            lines = list(csv.reader(file))
+    else:
+        book = openpyxl.load_workbook(path)
+        lines = [["" if v is None else v for v in row] for row in book["wide"].iter_rows(values_only=True)]
+    at = next(i for i, line in enumerate(lines) if line[0] == "case_id")
+    lines = [[line[0], shared.get(line[0], line[1])] for line in lines[:at]] + [lines[at]]
+    lines += [[case.get(h, "") for h in lines[at]] for case in cases]
+    if path.suffix == ".csv":
+        save(path, lines)
+        return
+    for row, line in enumerate(lines, start=1):
+        for column, value in enumerate(line, start=1):
+            book["wide"].cell(row, column, value or None)
+    book.save(path)

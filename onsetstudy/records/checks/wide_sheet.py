@@ -129,13 +129,13 @@ def unfold_wide(
                     refuse(i, h, v, f"{text} is not felt, not_felt or not_done" if response is None else "an extra test without its minute",
                            "write felt or 1, not_felt or 0, not_done or nothing; a minute behind @", "code")  # fmt: skip
                 elif response != "not_done":
-                    line = {
+                    made = {
                         "case_id": case.get("case_id", ""),
                         "minute": done or minute,
                         "tooth_role": role,
                         "response": response,
                     }
-                    tests.append(line | ({"test_kind": kind} if kind else {}))
+                    tests.append(made | ({"test_kind": kind} if kind else {}))
                     tests_at.append(i)
     if problems:
         raise RecordsError(problems)
