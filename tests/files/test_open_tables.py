@@ -93,7 +93,8 @@ def test_a_supplement_at_another_minute_is_refused_with_its_place(tmp_path):
     (problem,) = refused(tmp_path / "open", tables)
     assert (problem.where.file, problem.where.row, problem.where.column) == ("injections.csv", at + 2, "minute")
     assert "3.25" in problem.what
-    assert problem.mend and code in others
+    assert problem.mend
+    assert code in others
 
 
 def test_a_second_planned_injection_adds_its_volume_and_the_first_supplement_counts(tmp_path):
@@ -108,6 +109,13 @@ def test_a_second_planned_injection_adds_its_volume_and_the_first_supplement_cou
     assert row["volume_ml"] == pytest.approx(before["volume_ml"] + 0.5)
     assert row["technique"] == before["technique"]
     assert row["rescue_min"] == pytest.approx(min(99, before["rescue_min"]))
+
+
+def test_that_supplements_do_not_enter_the_dose_is_said(tmp_path):
+    told = [q for q in read(tmp_path / "open", split(tmp_path)).queries if q.code == "supplement_dose"]
+    (query,) = told
+    assert query.what.startswith(f"{EARLIER.cases['rescue_min'].notna().sum()} supplemental")
+    assert not [q for q in EARLIER.queries if q.code == "supplement_dose"]
 
 
 def test_planned_injections_of_two_solutions_are_refused(tmp_path):

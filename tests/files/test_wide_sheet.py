@@ -109,7 +109,8 @@ def test_the_template_is_read_once_it_is_filled_in(tmp_path, ending):
               "buffered: bicarbonate_ml": "0,18", "plain: volume_ml": "1,8", "agent_percent": "2",
               "cartridge_ml": "1.8", "vasoconstrictor": "none"}  # fmt: skip
     cases = [{"case_id": "P06-1", "patient_id": "P06-K7Q2", "case_date": "2026-02-03", "arm": "plain", "tooth": "12"},
-             {"case_id": "P06-2", "patient_id": "P06-K7Q3", "case_date": "2026-02-04", "arm": "buffered", "tooth": "12"}]  # fmt: skip
+             {"case_id": "P06-2", "patient_id": "P06-K7Q3", "case_date": "2026-02-04", "arm": "buffered",
+              "tooth": "12"}]  # fmt: skip
     minutes = [f"target {m:g}" for m in protocol.schedule.tests_min]
     for case in cases:
         case |= {minutes[0]: "1", minutes[1]: "0", minutes[2]: "0"}

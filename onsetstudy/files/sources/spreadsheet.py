@@ -69,7 +69,18 @@ def read_records(
     cases, cold_tests, beside = _with_companions(path_or_paths, protocol)
     today = dt.date.today() if today is None else today
     records = check_records(cases, cold_tests, protocol, drop_unknown=drop_unknown, strict=strict, today=today)
-    return replace(records, companions=beside)
+    return replace(records, companions=beside, queries=(*records.queries, *_supplements_told(beside)))
+
+
+def _supplements_told(beside: Companions) -> tuple[Problem, ...]:
+    """That volumes of supplemental injections stand in no dose: whoever looks at a total has to know."""
+    if beside.injections is None:
+        return ()
+    count = int((beside.injections["role"].astype("string").str.strip() == "supplemental").sum())
+    what = f"{count} supplemental injections: their volumes are kept, but do not enter the doses of this report"
+    mend = "add them to the total of the visit by hand before it is held against a limit"
+    where = Where(file="injections.csv", column="volume_ml")
+    return (Problem(what=what, where=where, mend=mend, code="supplement_dose"),) if count else ()
 
 
 def _with_companions(path_or_paths: Paths, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:

@@ -187,7 +187,10 @@ def fold_wide(cases: RawTable, cold_tests: RawTable, protocol: Protocol) -> list
     headings = [f"{role} {m:g}" for m in planned for role in roles]
     headings += [h for h in EXTRA if any(k == h for _, k in cells)]
     own = [c for c in body if c not in shared]
-    lines = [[MARK, "1 = felt, 0 = not felt, empty = not done"], *([c, str(body[c].iloc[0])] for c in shared)]
+    lines: list[list[str]] = [
+        [MARK, "1 = felt, 0 = not felt, empty = not done"],
+        *([c, str(body[c].iloc[0])] for c in shared),
+    ]
     lines.append([*own, *headings])
     for row in body[own].itertuples(index=False):
         code = row[own.index("case_id")]

@@ -115,7 +115,8 @@ def _happens(protocol: Protocol, labels: list[str]) -> tuple[Block, ...]:
     blind = {"patient": "you", "operator": "your dentist", "assessor": "the person who tests the tooth"}
     hidden = listed([blind[who] for who in roles if who in blind])
     texts = [
-        how + (f" Not told which one it was: {hidden}. In an emergency it can be found out at once." if hidden else ""),
+        how
+        + (f" Kept from {hidden}: which one it was. In an emergency it can be found out at once." if hidden else ""),
         f"After the injection something cold is held to the tooth for a moment, up to {counted(len(tests), 'time')} "
         f"within {max(tests):g} minutes. You say whether you feel it."
         + ("" if protocol.schedule.control_tooth == "none" else " A second tooth is tested in the same way."),
