@@ -71,82 +71,96 @@ def unfold_wide(
     RecordsError
         If there are no headings, a head key or a test cell cannot be read, or a case contradicts the head.
     """
-    problems: list[Problem] = []
-
-    def refuse(row: int, column: str, value: str, what: str, mend: str, code: str = "wide") -> None:
-        where = Where(file=file, sheet=sheet, row=row, column=column)
-        problems.append(Problem(what=what, where=where, mend=mend, value=value, code=code))
-
-    cells = [[("" if c is None else str(c)).strip() for c in row] for row in rows]
-    start = next((i for i, row in enumerate(cells) if row and normal_heading(row[0]) == "case_id"), None)
-    if start is None:
-        mend = "keep the row of headings as the template has it"
-        raise RecordsError(
-            Problem(what="no row begins with case_id", where=Where(file=file, sheet=sheet), mend=mend, code="wide")
-        )
-    head: dict[tuple[str, str], tuple[str, int]] = {}
-    for i, row in enumerate(cells[:start]):
-        key, value = row[0] if row else "", row[1] if len(row) > 1 else ""
-        if not key or normal_heading(key) == MARK:
-            continue
-        arm, _, name = key.rpartition(":")
-        name, arm = normal_heading(name), arm.strip().lower()
-        if name not in KNOWN:
-            refuse(
-                i + 1,
-                key,
-                value,
-                f"{key} is not a column of the dictionary",
-                "write one of its columns, or take the row out",
-            )
-        elif value:
-            head[arm, name] = value, i + 1
-    headings = [normal_heading(h) for h in cells[start]]
-    cases: list[dict[str, str]] = []
-    tests: list[dict[str, str]] = []
-    at: list[int] = []
-    tests_at: list[int] = []
-    for i, row in enumerate(cells[start + 1 :], start=start + 2):
-        if not any(row):
-            continue
-        told = {h: v for h, v in zip(headings, row, strict=False) if h and v}
-        if extra := [v for v in row[len(headings) :] if v]:
-            refuse(i, "", extra[0], "a cell without a heading", "put texts with the separator between quotation marks")
-        case = {h: v for h, v in told.items() if not TEST.fullmatch(h) and h not in EXTRA}
-        for (arm, name), (value, line) in head.items():
-            if arm not in ("", case.get("arm", "").lower()):
-                continue
-            if case.setdefault(name, value) != value and not arm:
-                refuse(i, name, case[name], f"{case[name]}, but row {line} of the head says {value} for all cases",
-                       "correct one of them, or give it to every case in a column")  # fmt: skip
-        cases.append(case)
-        at.append(i)
-        for h, v in told.items():
-            for minute, role, text, kind in _tests_of(h, v):
-                answer, _, done = (part.strip() for part in text.partition("@"))
-                response = RESPONSES.get(answer.lower())
-                if response is None or (kind and not done):
-                    refuse(i, h, v, f"{text} is not felt, not_felt or not_done" if response is None else "an extra test without its minute",
-                           "write felt or 1, not_felt or 0, not_done or nothing; a minute behind @", "code")  # fmt: skip
-                elif response != "not_done":
-                    made = {
-                        "case_id": case.get("case_id", ""),
-                        "minute": done or minute,
-                        "tooth_role": role,
-                        "response": response,
-                    }
-                    tests.append(made | ({"test_kind": kind} if kind else {}))
-                    tests_at.append(i)
-    if problems:
-        raise RecordsError(problems)
-    columns = list(
-        dict.fromkeys([h for h in headings if h and not TEST.fullmatch(h) and h not in EXTRA] + [n for _, n in head])
-    )
-    kinds = ["test_kind"] if any("test_kind" in line for line in tests) else []
+    wide = _Wide(rows, file, sheet)
+    wide.read_head()
+    for row in range(wide.start + 1, len(wide.cells)):
+        if any(wide.cells[row]):
+            wide.read_case(row)
+    if wide.problems:
+        raise RecordsError(wide.problems)
+    own = [h for h in wide.headings if h and not TEST.fullmatch(h) and h not in EXTRA]
+    columns = list(dict.fromkeys([*own, *(name for _, name in wide.head)]))
+    kinds = ["test_kind"] if any("test_kind" in line for line in wide.tests) else []
     return (
-        _raw(cases, columns, at, file, sheet),
-        _raw(tests, ["case_id", "minute", "tooth_role", "response", *kinds], tests_at, file, sheet),
+        _raw(wide.cases, columns, wide.cases_at, file, sheet),
+        _raw(wide.tests, ["case_id", "minute", "tooth_role", "response", *kinds], wide.tests_at, file, sheet),
     )
+
+
+class _Wide:
+    """A wide sheet while it is being unfolded; rows are counted from 0 here and from 1 in problems."""
+
+    def __init__(self, rows: Sequence[Sequence[str | None]], file: str, sheet: str | None) -> None:
+        self.file, self.sheet = file, sheet
+        self.problems: list[Problem] = []
+        self.cells = [[("" if c is None else str(c)).strip() for c in row] for row in rows]
+        starts = [i for i, row in enumerate(self.cells) if row and normal_heading(row[0]) == "case_id"]
+        if not starts:
+            self.refuse(0, "case_id", "", "no row begins with case_id", "keep the row of headings of the template")
+            raise RecordsError(self.problems)
+        self.start = starts[0]
+        self.headings = [normal_heading(h) for h in self.cells[self.start]]
+        for heading in dict.fromkeys(h for h in self.headings if h and self.headings.count(h) > 1):
+            self.refuse(self.start, heading, heading, "this heading stands twice", "leave one of them out")
+        self.head: dict[tuple[str, str], tuple[str, int]] = {}
+        self.cases: list[dict[str, str]] = []
+        self.tests: list[dict[str, str]] = []
+        self.cases_at: list[int] = []
+        self.tests_at: list[int] = []
+
+    def refuse(self, row: int, column: str, value: str, what: str, mend: str, code: str = "wide") -> None:
+        where = Where(file=self.file, sheet=self.sheet, row=row + 1, column=column)
+        self.problems.append(Problem(what=what, where=where, mend=mend, value=value, code=code))
+
+    def read_head(self) -> None:
+        """What all cases share, or all of one arm."""
+        for i, row in enumerate(self.cells[: self.start]):
+            key, value = row[0] if row else "", row[1] if len(row) > 1 else ""
+            if not key or normal_heading(key) == MARK:
+                continue
+            arm, _, name = key.rpartition(":")
+            name, arm = normal_heading(name), arm.strip().lower()
+            if name not in KNOWN:
+                mend = "write one of its columns, or take the row out"
+                self.refuse(i, key, value, f"{key} is not a column of the dictionary", mend)
+            elif value:
+                self.head[arm, name] = value, i + 1
+
+    def read_case(self, i: int) -> None:
+        """One row: the case, and its tests."""
+        row = self.cells[i]
+        told = {h: v for h, v in zip(self.headings, row, strict=False) if h and v}
+        loose = [v for h, v in zip(self.headings, row, strict=False) if v and not h] + [
+            v for v in row[len(self.headings) :] if v
+        ]
+        if loose:
+            mend = "give it one, or put texts with the separator between quotation marks"
+            self.refuse(i, "", loose[0], "a cell without a heading", mend)
+        case = {h: v for h, v in told.items() if not TEST.fullmatch(h) and h not in EXTRA}
+        for (arm, name), (value, line) in self.head.items():
+            if arm in ("", case.get("arm", "").lower()) and case.setdefault(name, value) != value and not arm:
+                what = f"{case[name]}, but row {line} of the head says {value} for all cases"
+                self.refuse(i, name, case[name], what, "correct one of them, or give it to every case in a column")
+        self.cases.append(case)
+        self.cases_at.append(i + 1)
+        for heading, cell in told.items():
+            for minute, role, text, kind in _tests_of(heading, cell):
+                self.read_test(i, heading, cell, (case.get("case_id", ""), minute, role, text, kind))
+
+    def read_test(self, i: int, heading: str, cell: str, test: tuple[str, str, str, str, str]) -> None:
+        """One test of a cell; one that was not done is none."""
+        code, minute, role, text, kind = test
+        answer, _, done = (part.strip() for part in text.partition("@"))
+        response = RESPONSES.get(answer.lower())
+        mend = "write felt or 1, not_felt or 0, not_done or nothing; a minute behind @"
+        if response is None:
+            self.refuse(i, heading, cell, f"{text} is not felt, not_felt or not_done", mend, "code")
+        elif kind and not done:
+            self.refuse(i, heading, cell, "an extra test without its minute", mend, "missing")
+        elif response != "not_done":
+            made = {"case_id": code, "minute": done or minute, "tooth_role": role, "response": response}
+            self.tests.append(made | ({"test_kind": kind} if kind else {}))
+            self.tests_at.append(i + 1)
 
 
 def _tests_of(heading: str, cell: str) -> list[tuple[str, str, str, str]]:
