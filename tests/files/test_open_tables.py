@@ -36,12 +36,14 @@ def split(folder):
     injections, events, screening = [], [], []
     for row in cases:
         code = row["case_id"]
-        injections.append({"case_id": code, "number": "1", "role": "planned", "technique": row["technique"], "minute": ""}
+        injections.append({"case_id": code, "number": "1", "role": "planned", "technique": row["technique"],
+                           "minute": ""}
                           | {name: row.pop(name) for name in SOLUTION})  # fmt: skip
         minute, technique = row.pop("rescue_min"), row.pop("rescue_technique")
         if minute:
             injections.append(dict.fromkeys(injections[0], "") | {"case_id": code, "number": "2",
-                              "role": "supplemental", "technique": technique, "volume_ml": "0.9", "minute": minute})  # fmt: skip
+                              "role": "supplemental", "technique": technique, "volume_ml": "0.9",
+                              "minute": minute})  # fmt: skip
         if kind := row.pop("adverse_event"):
             events.append({"case_id": code, "number": "1", "kind": kind, "serious": "no"})
         row["operator"] = row.pop("clinician_id")

@@ -342,3 +342,18 @@ def test_every_single_wrong_sign_and_every_swap_in_a_code_is_noticed():
             swapped = list(signs)
             swapped[i], swapped[j] = swapped[j], swapped[i]
             assert not is_case_code(f"{practice}-{''.join(swapped)}")
+
+
+def test_a_test_of_a_planned_minute_is_planned_and_one_of_none_is_extra():
+    page = Page()
+    injected(page)
+    page.wait(60)
+    page.test(1, "felt")
+    page.wait(20)
+    page.tap("test", {"tooth_role": "target", "response": "not_felt"})
+    page.wait(40)
+    page.test(2, "not_felt")
+    tests = fold_events(page.events, prepared(), FACTS).cold_tests.frame
+    kinds = dict(zip(tests["minute"].astype(float).round(1), tests["test_kind"], strict=True))
+    assert sorted(kinds.values()) == ["extra", "planned", "planned"]
+    assert min(m for m, kind in kinds.items() if kind == "extra") == sorted(kinds)[1]

@@ -134,9 +134,9 @@ def _happens(protocol: Protocol, labels: list[str]) -> tuple[Block, ...]:
 def _risks() -> tuple[Block, ...]:
     return (
         _text(
-            "Every injection in the mouth can hurt, bleed a little or leave a bruise. Seldom, feeling stays changed for",
-            "longer, somebody faints, or somebody reacts to what was injected. A mixed injection may have risks that are",
-            "not known yet. The cold test can be unpleasant.",
+            "Every injection in the mouth can hurt, bleed a little or leave a bruise. Seldom, feeling stays changed",
+            "for longer, somebody faints, or reacts to what was injected. A mixed injection may have risks that",
+            "are not known yet. The cold test can be unpleasant.",
         ),
         _text("You may have no advantage from taking part. What is learnt may or may not help others."),
         _gap("how often these things happen where you work, and by which source"),
@@ -147,8 +147,8 @@ def _risks() -> tuple[Block, ...]:
 def _free(protocol: Protocol) -> tuple[Block, ...]:
     return (
         _text(
-            "Taking part is voluntary. You can say no, or stop at any time, without giving a reason. Your treatment does",
-            "not become worse because of it. If you stop, say whether what was written down until then may be kept.",
+            "Taking part is voluntary. You can say no, or stop at any time, without giving a reason. Your treatment",
+            "does not become worse because of it. If you stop, say whether what was written down may be kept.",
         ),
         _gap("how long you may think it over"),
         _said(protocol, "insurance", "who pays if you are harmed"),
