@@ -182,7 +182,7 @@ def _raw(
 def fold_wide(cases: RawTable, cold_tests: RawTable, protocol: Protocol) -> list[list[str]]:
     """Rows of a wide sheet from the two tables: a head of what all cases share, and each test at its nearest minute."""
     body = cases.frame.astype("string").fillna("").reset_index(drop=True)
-    shared = [c for c in body if c != "case_id" and len(body) and body[c].nunique() == 1 and body[c].iloc[0]]
+    shared = [str(c) for c in body if c != "case_id" and len(body) and body[c].nunique() == 1 and body[c].iloc[0]]
     planned = [float(m) for m in protocol.schedule.tests_min]
     cells: dict[tuple[str, str], list[str]] = {}
     tests = cold_tests.frame.astype("string").fillna("")
@@ -200,7 +200,7 @@ def fold_wide(cases: RawTable, cold_tests: RawTable, protocol: Protocol) -> list
     roles = [r for r in ("target", "control") if any(h.startswith(r) for _, h in cells)]
     headings = [f"{role} {m:g}" for m in planned for role in roles]
     headings += [h for h in EXTRA if any(k == h for _, k in cells)]
-    own = [c for c in body if c not in shared]
+    own = [str(c) for c in body if c not in shared]
     lines: list[list[str]] = [
         [MARK, "1 = felt, 0 = not felt, empty = not done"],
         *([c, str(body[c].iloc[0])] for c in shared),
