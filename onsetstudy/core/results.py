@@ -420,14 +420,18 @@ class FlowStage:
 @result_kind("flow")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flow:
-    """Recorded, eligible, analysed: every row that was read is accounted for."""
+    """Recorded, eligible, analysed: every row that was read is accounted for.
+
+    ``screening``: persons assessed, and who of them was included, where a table of screening was kept.
+    """
 
     stages: tuple[FlowStage, ...]
+    screening: tuple[FlowStage, ...] = ()
 
     def to_frame(self) -> pd.DataFrame:
         """One row per stage and reason."""
         rows = []
-        for stage in self.stages:
+        for stage in (*self.screening, *self.stages):
             rows.append((stage.name, "", "", stage.count))
             rows += [(stage.name, reason.code, reason.text, reason.count) for reason in stage.lost]
         return pd.DataFrame(rows, columns=["stage", "code", "reason", "count"])

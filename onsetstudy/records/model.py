@@ -8,7 +8,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem
 
-__all__ = ["RawTable", "Records", "Repair"]
+__all__ = ["Companions", "RawTable", "Records", "Repair"]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -35,6 +35,21 @@ class RawTable:
     file: str
     sheet: str | None = None
     date_epoch: str = "1900"
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Companions:
+    """Open tables beside cases and cold tests; ``None`` where there was no such file.
+
+    Parameters
+    ----------
+    injections, adverse_events, screening : DataFrame of str or None
+        One row an injection, an event, a person screened; columns of ``records.checks.open_tables.OPEN_TABLES``.
+    """
+
+    injections: pd.DataFrame | None = None
+    adverse_events: pd.DataFrame | None = None
+    screening: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +90,8 @@ class Records:
         Reading rows read, accepted or not.
     digest : str
         SHA-256 of the accepted content, independent of row order.
+    companions : Companions
+        Open tables beside the two, as they were written.
     """
 
     cases: pd.DataFrame
@@ -86,3 +103,4 @@ class Records:
     rows_read: int
     readings_read: int
     digest: str
+    companions: Companions = Companions()

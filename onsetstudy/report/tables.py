@@ -51,6 +51,8 @@ VARIABLES = {
     "weight_kg": "Weight, kg",
 }
 STAGES = {
+    "assessed": "assessed for eligibility",
+    "included": "included",
     "recorded": "rows read",
     "accepted": "accepted",
     "eligible": "eligible under the protocol",
@@ -71,7 +73,7 @@ def flow(results: StudyResults) -> Flow:
     """From rows read to cases analysed, each loss with its reason."""
     codes = results.protocol.arm_codes
     steps = []
-    for stage in results.flow.stages:
+    for stage in (*results.flow.screening, *results.flow.stages):
         per_arm = {a.arm: a.cases for a in stage.by_arm}
         steps.append(
             FlowStep(

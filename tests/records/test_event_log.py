@@ -366,3 +366,18 @@ def test_volumes_of_supplements_add_up_for_one_solution_and_are_not_told_for_two
     row = fold_events(page.events, prepared(), FACTS).cases.frame.iloc[0]
     assert row["rescue_min"] is not None
     assert (row["rescue_volume_ml"], row["rescue_agent"]) == (volume, agent)
+
+
+def test_a_test_of_a_planned_minute_is_planned_and_one_of_none_is_extra():
+    page = Page()
+    injected(page)
+    page.wait(60)
+    page.test(1, "felt")
+    page.wait(20)
+    page.tap("test", {"tooth_role": "target", "response": "not_felt"})
+    page.wait(40)
+    page.test(2, "not_felt")
+    tests = fold_events(page.events, prepared(), FACTS).cold_tests.frame
+    kinds = dict(zip(tests["minute"].astype(float).round(1), tests["test_kind"], strict=True))
+    assert sorted(kinds.values()) == ["extra", "planned", "planned"]
+    assert min(m for m, kind in kinds.items() if kind == "extra") == sorted(kinds)[1]

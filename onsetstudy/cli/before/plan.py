@@ -33,12 +33,21 @@ __all__ = ["command"]
     multiple=True,
     help="What to write; may be given more than once  [default: all three]",
 )
+@click.option("--papers", is_flag=True, help="Write drafts for the ethics committee instead, and reporting items.")
 def command(
-    protocol: Path, into: Path, trials: int, workers: int, cluster: str | None, paper: str, formats: tuple[str, ...]
+    protocol: Path,
+    into: Path,
+    trials: int,
+    workers: int,
+    cluster: str | None,
+    paper: str,
+    formats: tuple[str, ...],
+    papers: bool,
 ) -> int:
     """Plan sizes, power, schedules and interim analyses from the assumptions in PROTOCOL; write the planning report.
 
-    The numbers are the same whatever the number of workers.
+    The numbers are the same whatever the number of workers. With --papers nothing is planned: information for
+    patients, a consent form and a list of reporting items are written, with marked gaps.
     """
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
@@ -50,6 +59,12 @@ def command(
     from onsetstudy.study.planning.plan_study import plan_study
 
     promised = read_protocol(protocol)
+    if papers:
+        from onsetstudy.files.documents.papers import write_papers
+
+        for path in write_papers(promised, into, paper=paper):
+            click.echo(f"Written: {path}")
+        return 0
     mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
     with progress_line() as progress:
         results = plan_study(promised, lock=read_lock(protocol), trials=trials, mapper=mapper, progress=progress)

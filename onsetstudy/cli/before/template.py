@@ -21,18 +21,24 @@ __all__ = ["command"]
     help="File to write: .xlsx is the workbook, .pdf the case sheet on paper.",
 )
 @click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
-def command(protocol: Path, into: Path, overwrite: bool) -> int:
+@click.option("--wide", is_flag=True, help="One sheet, one row a case, a column a planned minute (.xlsx or .csv).")
+def command(protocol: Path, into: Path, overwrite: bool, wide: bool) -> int:
     """Write an entry workbook for PROTOCOL with drop-downs, ranges and the data dictionary.
 
-    With a name that ends in .pdf: the one-page case sheet, in the order of the page at the chair.
+    With a name that ends in .pdf: the one-page case sheet, in the order of the page at the chair. With --wide: the
+    sheet of a small practice, with a head block for what all cases share.
     """
     from onsetstudy.files.documents.case_sheet import write_case_sheet
+    from onsetstudy.files.documents.wide_template import write_wide_template
     from onsetstudy.files.documents.workbook import write_template
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     if into.exists() and not overwrite:
         raise click.UsageError(f"{into} is there already and may hold records. Give another name, or --overwrite.")
-    write = write_case_sheet if into.suffix.lower() == ".pdf" else write_template
+    pdf = into.suffix.lower() == ".pdf"
+    if wide and pdf:
+        raise click.UsageError("--wide writes .xlsx or .csv; the case sheet on paper is another form.")
+    write = write_case_sheet if pdf else write_wide_template if wide else write_template
     write(into, read_protocol(protocol))
     click.echo(f"Written: {into}")
     return 0

@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from onsetstudy.files.output import write_bytes
+from onsetstudy.records.checks.open_tables import CODED, KEYS, NEEDED, OPEN_TABLES
 from onsetstudy.records.schema import TABLES, Column
 
 __all__ = ["dictionary_page", "main"]
@@ -46,6 +47,39 @@ not consecutive. A test that was not done is simply left out; it widens the inte
 """
 
 
+OPEN = """
+## Open tables: one row an injection, an event, a person screened
+
+A folder may hold, beside `cases.csv` and `cold_tests.csv`, the tables below. What they say is then left out of `cases`,
+or says the same there: where two tables contradict each other, the records are refused with file, row and column.
+Planned injections of a case have one solution; their volumes add up. The first supplemental injection is the supplement
+of the case, and the volumes of supplements are kept but do not enter its dose. Of several events a serious one
+stands for the case. `cases` may call its columns `operator`, `slip` and `pulpal_diagnosis`; `cold_tests` may hold
+`planned_min` (empty: an extra test), `method`, `tooth`, `assessor`, and the response `not_done`.
+
+| table | key | compulsory | besides | codes |
+| --- | --- | --- | --- | --- |
+"""
+WIDE = """
+## Wide sheet: one row a case
+
+`onsetstudy template PROTOCOL --wide --into wide.xlsx` writes it (or `wide.csv`). The first cell says `wide_sheet`; then
+rows of a column's name and its value for all cases, or `buffered: volume_ml` and the value for all cases of that arm;
+then the headings, from `case_id` on. `target 2` is the test of the target tooth at the planned minute 2, `control 2`
+that of the control tooth. A cell says `felt` or `1`, `not_felt` or `0`, `not_done` or nothing; `felt @ 2.3` if it was
+at another minute than planned; two tests in one cell stand on either side of `|`. Extra tests go into `extra_target`
+and `extra_control`, each with its minute.
+"""
+
+
+def _open_line(table: str) -> str:
+    keys, needed = KEYS[table], NEEDED[table]
+    besides = [c for c in OPEN_TABLES[table] if c not in needed]
+    codes = "; ".join(f"{c}: {', '.join(CODED[table][c])}" for c in CODED[table] if c in ("role", "outcome", "reason"))
+    cells = [f"`{table}`", *(" ".join(f"`{c}`" for c in names) for names in (keys, needed, besides)), codes]
+    return "| " + " | ".join(cells) + " |\n"
+
+
 def _line(column: Column) -> str:
     needed = {"always": "**always**", "buffered": "when buffered"}.get(column.required, "")
     span = "" if column.low is None or column.high is None else f"{column.low:g} to {column.high:g}"
@@ -66,7 +100,7 @@ def dictionary_page() -> str:
         parts.append("| column | needed | what it is | written as | unit | range or codes | example |")
         parts.append("| --- | --- | --- | --- | --- | --- | --- |")
         parts += [_line(column) for column in columns]
-    return "\n".join(parts) + "\n"
+    return "\n".join(parts) + "\n" + OPEN + "".join(_open_line(table) for table in OPEN_TABLES) + WIDE
 
 
 def main() -> None:

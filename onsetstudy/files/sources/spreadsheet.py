@@ -8,7 +8,7 @@ import io
 import itertools
 import zipfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -18,7 +18,9 @@ from onsetstudy.files.sources.recorded import read_store, refuse_other_study
 from onsetstudy.files.store import EventStore, is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
-from onsetstudy.records.model import RawTable, Records
+from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
+from onsetstudy.records.checks.wide_sheet import MARK, unfold_wide
+from onsetstudy.records.model import Companions, RawTable, Records
 
 __all__ = ["CsvLayout", "csv_layout", "read_csv_table", "read_records", "read_tables"]
 
@@ -41,7 +43,8 @@ def read_records(
     ----------
     path_or_paths : path or sequence of paths
         A workbook with the sheets ``cases`` and ``cold_tests``, a folder with ``cases.csv`` and ``cold_tests.csv``, or
-        those two files; or the recorder's store.
+        those two files; or the recorder's store. In a folder ``injections.csv``, ``adverse_events.csv`` and
+        ``screening.csv`` are read with them (open tables, docs/data-dictionary.md).
     protocol : Protocol
         What was promised.
     drop_unknown, strict
@@ -63,9 +66,36 @@ def read_records(
     72
     """
     require(protocol, Protocol, "protocol", "give what read_protocol(path) made")
-    cases, cold_tests = read_tables(path_or_paths, protocol)
+    cases, cold_tests, beside = _with_companions(path_or_paths, protocol)
     today = dt.date.today() if today is None else today
-    return check_records(cases, cold_tests, protocol, drop_unknown=drop_unknown, strict=strict, today=today)
+    records = check_records(cases, cold_tests, protocol, drop_unknown=drop_unknown, strict=strict, today=today)
+    return replace(records, companions=beside, queries=(*records.queries, *_supplements_told(records, beside)))
+
+
+def _supplements_told(records: Records, beside: Companions) -> tuple[Problem, ...]:
+    """That supplements of two solutions stand in no dose: whoever looks at a total has to know."""
+    if beside.injections is None:
+        return ()
+    supplemental = beside.injections["role"].astype("string").str.strip() == "supplemental"
+    codes = set(beside.injections.loc[supplemental, "case_id"].astype("string").str.strip())
+    counted = records.cases.loc[records.cases["rescue_volume_ml"].notna(), "case_id"]
+    count = len(codes & set(records.cases["case_id"]) - set(counted))
+    what = f"supplements of {count} case{'' if count == 1 else 's'} are of two solutions or without a volume and enter no dose"
+    mend = "add them to the total of the visit by hand before it is held against a limit"
+    where = Where(file="injections.csv", column="volume_ml")
+    return (Problem(what=what, where=where, mend=mend, code="supplement_dose"),) if count else ()
+
+
+def _with_companions(path_or_paths: Paths, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:
+    """The two tables, open ones folded in: those that lie in the same folder."""
+    cases, cold_tests = read_tables(path_or_paths, protocol)
+    if cases.sheet is not None:
+        return cases, cold_tests, Companions()
+    if not isinstance(path_or_paths, str | Path) or not Path(path_or_paths).is_dir():
+        return fold_open_tables(cases, cold_tests, {})
+    names = {p.name.lower(): p for p in sorted(Path(path_or_paths).iterdir()) if p.is_file()}
+    beside = {t: read_csv_table(names[f"{t}.csv"]) for t in OPEN_TABLES if f"{t}.csv" in names}
+    return fold_open_tables(cases, cold_tests, beside)
 
 
 def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple[RawTable, RawTable]:
@@ -91,6 +121,8 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
         return _workbook(paths[0])
     if len(paths) == 1 and is_store(paths[0]):
         return _store(paths[0], protocol)
+    if len(paths) == 1 and (rows := _wide_csv(paths[0])) is not None:
+        return unfold_wide(rows, file=paths[0].name)
     other = [p for p in paths if p.suffix.lower() not in READ and not p.is_dir()]
     if other:
         mend = "save it as .xlsx, or its two tables as .csv"
@@ -167,6 +199,17 @@ def read_csv_table(path: Path) -> RawTable:
         low_memory=False,
     )
     return _raw(frame, path)
+
+
+def _wide_csv(path: Path) -> list[list[str]] | None:
+    """All cells of a wide sheet saved as CSV; ``None`` if the file is none."""
+    if path.is_dir() or path.suffix.lower() not in (".csv", ".txt", ".tsv"):
+        return None
+    text = _decoded(path, path.read_bytes())
+    if not text.lstrip().strip('"').startswith(MARK):
+        return None
+    heading = next((line for line in text.splitlines() if line.lstrip('" ').lower().startswith("case_id")), "")
+    return list(csv.reader(io.StringIO(text), delimiter=max(",;\t", key=heading.count)))
 
 
 def _refuse_ragged(path: Path, width: int, counts: Iterator[tuple[int, int]]) -> None:
@@ -282,6 +325,9 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         raise RecordsError(_problem(path, "the workbook cannot be read", mend)) from None
     try:
         sheets = {name.strip().lower().replace(" ", "_"): name for name in book.sheetnames}
+        if "wide" in sheets:
+            cells = [[_cell(v) for v in row] for row in book[sheets["wide"]].iter_rows(values_only=True)]
+            return unfold_wide(cells, file=path.name, sheet=sheets["wide"])
         missing = [
             _problem(
                 path,

@@ -218,6 +218,8 @@ class _Case:
                     "minute": _decimal(at, 3),
                     "tooth_role": str(event.payload["tooth_role"]),
                     "response": str(response),
+                    # The page asks for a planned minute; a test that stands for none was an extra one.
+                    "test_kind": "extra" if event.payload.get("planned_min") is None else "planned",
                 }
             )
         return sorted(rows, key=lambda row: float(row["minute"]))

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.results import ArmCount, Flow, FlowStage, Reasons
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.checks.open_tables import REASONS
 from onsetstudy.records.model import Records
 
 __all__ = [
@@ -147,6 +148,7 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
 
     everyone = pd.Series(True, index=cases.index)
     return Flow(
+        screening=screening_flow(records),
         stages=(
             FlowStage(name="recorded", count=records.rows_read),
             FlowStage(
@@ -164,7 +166,30 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
                 by_arm=by_arm(analysed),
                 lost=lost(("before_study", "later_quarter")),
             ),
-        )
+        ),
+    )
+
+
+def screening_flow(records: Records) -> tuple[FlowStage, ...]:
+    """Persons assessed and included, with the reasons of those who were not; nothing where no screening was kept.
+
+    Everybody who was screened counts, whatever the quarter; the most frequent reason stands first.
+    """
+    screened = records.companions.screening
+    if screened is None or screened.empty:
+        return ()
+    outcome = screened["outcome"].astype(str).str.strip()
+    reason = screened["reason"].astype("string").fillna("").str.strip()
+    unfit = Counter(reason[outcome == "not_eligible"])
+    lost = [
+        Reasons(code="not_eligible", text=f"not eligible: {REASONS[why]}", count=count)
+        for why, count in sorted(unfit.items(), key=lambda item: (-item[1], item[0]))
+    ]
+    if declined := int((outcome == "declined").sum()):
+        lost.append(Reasons(code="declined", text="declined", count=declined))
+    return (
+        FlowStage(name="assessed", count=len(screened)),
+        FlowStage(name="included", count=int((outcome == "included").sum()), lost=tuple(lost)),
     )
 
 

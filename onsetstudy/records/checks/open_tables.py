@@ -1,0 +1,406 @@
+"""Open tables, one row an injection, an event or a person screened, folded into the two tables that are analysed.
+
+What two tables say of one fact has to agree; where it does not, nothing is chosen and nothing is read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.checks.headings import normal_heading
+from onsetstudy.records.model import Companions, RawTable
+
+__all__ = ["OPEN_TABLES", "REASONS", "fold_open_tables"]
+
+ROLES = ("planned", "supplemental")
+OUTCOMES = ("included", "declined", "not_eligible")
+REASONS = {
+    "age": "of an age that the protocol does not admit",
+    "procedure": "a procedure that the protocol does not admit",
+    "tooth_or_pulp": "a tooth or pulp that the protocol does not admit",
+    "allergy": "allergy to what is compared",
+    "medical": "other medical reason",
+    "medicines": "medicines taken",
+    "no_consent_possible": "could not give consent",
+    "other": "other reason",
+}
+"""Why a person was not eligible, as codes: a free text might name somebody, and is printed."""
+OF_THE_CASE = (
+    "agent",
+    "agent_percent",
+    "vasoconstrictor",
+    "vasoconstrictor_dilution",
+    "mix_mode",
+    "bicarbonate_ml",
+    "bicarbonate_percent",
+)
+"""What all planned injections of a case have in common: the analysis knows one solution a case."""
+OF_A_SUPPLEMENT = {
+    "agent": "rescue_agent",
+    "agent_percent": "rescue_percent",
+    "vasoconstrictor": "rescue_vasoconstrictor",
+    "vasoconstrictor_dilution": "rescue_dilution",
+}
+"""What is known of a supplement's solution, and under which column of the case."""
+OPEN_TABLES: dict[str, tuple[str, ...]] = {
+    "injections": (
+        *("case_id", "number", "role", "technique", "volume_ml", "minute", "reason", "lot"),
+        *OF_THE_CASE,
+    ),
+    "adverse_events": ("case_id", "number", "kind", "serious", "onset_min", "end_date", "relation", "note"),
+    "screening": ("screening_id", "practice_id", "date", "outcome", "reason", "case_id"),
+}
+"""Columns of the tables beside ``cases`` and ``cold_tests``."""
+NEEDED = {
+    "injections": ("case_id", "number", "role", "technique", "volume_ml"),
+    "adverse_events": ("case_id", "number", "kind", "serious"),
+    "screening": ("screening_id", "practice_id", "date", "outcome"),
+}
+KEYS = {
+    "injections": ("case_id", "number"),
+    "adverse_events": ("case_id", "number"),
+    "screening": ("screening_id",),
+}
+CODED = {
+    "injections": {
+        "role": ROLES,
+        "technique": tuple(dict.fromkeys((*CODES["technique"], *CODES["rescue_technique"]))),
+        "agent": CODES["agent"],
+    },
+    "adverse_events": {"kind": CODES["adverse_event"], "serious": CODES["serious"]},
+    "screening": {"outcome": OUTCOMES, "reason": tuple(REASONS)},
+}
+ALSO = {
+    "cases": {"operator": "clinician_id", "slip": "allocation_slip", "pulpal_diagnosis": "pulp_status"},
+    "adverse_events": {"minute": "onset_min"},
+}
+"""Headings of the open tables, and what the analysis calls them."""
+ONLY_OPEN = ("planned_min", "method", "tooth", "assessor")
+"""Columns of open cold tests that the earlier table has not."""
+
+
+@dataclass(slots=True, eq=False)
+class _Open:
+    """A table by its headings, and the problems found in it."""
+
+    raw: RawTable
+    frame: pd.DataFrame
+    problems: list[Problem]
+
+    def refuse(self, row: int, column: str, what: str, mend: str, code: str = "contradiction") -> None:
+        """Note a problem in a cell."""
+        value = self.text(row, column)
+        where = Where(
+            file=self.raw.file, sheet=self.raw.sheet, row=int(np.asarray(self.raw.source_row)[row]), column=column
+        )
+        self.problems.append(Problem(what=what, where=where, mend=mend, value=value, code=code))
+
+    def text(self, row: int, column: str) -> str:
+        """What a cell says; empty where it is empty or there is no such column."""
+        value = self.frame[column].iloc[row] if column in self.frame else None
+        return "" if value is None or value != value else str(value).strip()
+
+    def number(self, row: int, column: str) -> float | None:
+        """A number with a point or a comma; refused where it is none."""
+        text = self.text(row, column)
+        if not text:
+            return None
+        value = _number(text)
+        if value is None or value < 0:
+            self.refuse(
+                row, column, f"{text} is not a number of 0 or more", "write a number such as 1.8", "not_a_number"
+            )
+            return None
+        return value
+
+    def rows(self, column: str = "case_id") -> dict[str, list[int]]:
+        """Rows of every case, in the order in which they stand."""
+        found: dict[str, list[int]] = {}
+        for row in range(len(self.frame)):
+            if code := self.text(row, column):
+                found.setdefault(code, []).append(row)
+        return found
+
+
+def fold_open_tables(
+    cases: RawTable, cold_tests: RawTable, beside: Mapping[str, RawTable]
+) -> tuple[RawTable, RawTable, Companions]:
+    """The two tables that are analysed, from the open ones.
+
+    Parameters
+    ----------
+    cases, cold_tests : RawTable
+        Open tables or earlier ones; earlier ones with nothing beside them come back as they are.
+    beside : mapping of str to RawTable
+        Tables of :data:`OPEN_TABLES` that were given.
+
+    Returns
+    -------
+    tuple of RawTable, RawTable, Companions
+        Planned injections give the solution and the sum of their volumes, the first supplemental one the minute and
+        technique of the supplement; of several events a serious one stands in the case; tests that were not done are
+        none, and those that stand for no planned minute are extra ones.
+
+    Raises
+    ------
+    RecordsError
+        If a code is unknown, a key stands twice, a case is missing or tables contradict each other; with all problems.
+    """
+    problems: list[Problem] = []
+    case = _opened(cases, "cases", problems)
+    tests = _opened(cold_tests, "cold_tests", problems)
+    if not beside and not _is_open(case, tests):
+        return cases, cold_tests, Companions()
+    tables = {name: _checked(raw, name, problems) for name, raw in beside.items()}
+    if any(problem.code == "heading" for problem in problems):
+        raise RecordsError(problems)
+    known = {code: rows[0] for code, rows in case.rows().items()}
+    for name, table in tables.items():
+        for code, rows in table.rows().items():
+            if code not in known:
+                table.refuse(
+                    rows[0], "case_id", f"there is no case {code}", "correct the code or enter the case", "no_case"
+                )
+        if name != "screening":
+            _say_case(table)
+    if injections := tables.get("injections"):
+        _fold_injections(case, injections, known)
+    if events := tables.get("adverse_events"):
+        _fold_events(case, events, known)
+    if screening := tables.get("screening"):
+        _check_screening(screening, known)
+    folded = _fold_tests(case, tests, known)
+    if problems:
+        raise RecordsError(problems)
+    return (
+        replace(cases, frame=case.frame),
+        folded,
+        Companions(**{name: table.frame for name, table in tables.items()}),
+    )
+
+
+def _is_open(case: _Open, tests: _Open) -> bool:
+    """Whether two tables with nothing beside them are written as open ones."""
+    if "response" in case.frame and "response" not in tests.frame:
+        return False  # The two were taken for each other: the check of headings says so.
+    response = tests.frame["response"] if list(tests.frame.columns).count("response") == 1 else pd.Series(dtype=object)
+    return (
+        any(column in tests.frame for column in ONLY_OPEN)
+        or any(normal_heading(h) in ALSO["cases"] for h in case.raw.frame.columns)
+        or bool((response.astype("string").str.strip() == "not_done").any())
+    )
+
+
+def _say_case(table: _Open) -> None:
+    for row in range(len(table.frame)):
+        if not table.text(row, "case_id"):
+            table.refuse(row, "case_id", "a row without a case", "enter the code of the case", "missing")
+
+
+def _opened(raw: RawTable, name: str, problems: list[Problem]) -> _Open:
+    """A table under the headings that the analysis knows."""
+    also = ALSO.get(name, {})
+    frame = raw.frame.copy().astype(object)
+    headings = [normal_heading(h) for h in frame.columns]
+    if any(also.get(h) in headings for h in headings):
+        return _Open(raw, frame, problems)  # Both names stand there: the check of headings says so.
+    frame.columns = pd.Index([also.get(h, h) for h in headings] if also or name == "cold_tests" else headings)
+    return _Open(raw, frame, problems)
+
+
+def _checked(raw: RawTable, name: str, problems: list[Problem]) -> _Open:
+    """A table beside the two, its headings, codes and keys held against what they may be."""
+    table = _opened(raw, name, problems)
+    headings = [str(h) for h in table.frame.columns]
+    for heading in dict.fromkeys(h for h in headings if h not in OPEN_TABLES[name] or headings.count(h) > 1):
+        what = (
+            "this column is not in the dictionary" if heading not in OPEN_TABLES[name] else "this heading stands twice"
+        )
+        where = Where(file=raw.file, sheet=raw.sheet, row=1, column=heading)
+        problems.append(Problem(what=what, where=where, mend="take the column out", value=heading, code="heading"))
+    for heading in NEEDED[name]:
+        if heading not in headings:
+            where = Where(file=raw.file, sheet=raw.sheet, row=1, column=heading)
+            problems.append(
+                Problem(what=f"there is no column {heading}", where=where, mend="add it", value="", code="heading")
+            )
+    if any(problem.code == "heading" for problem in problems):
+        return table
+    table.frame = table.frame.reset_index(drop=True)
+    filled = np.array([any(table.text(row, h) for h in headings) for row in range(len(table.frame))], dtype=bool)
+    table.raw = replace(raw, source_row=pd.Series(np.asarray(raw.source_row)[filled]))
+    table.frame = table.frame[filled].reset_index(drop=True).reindex(columns=list(OPEN_TABLES[name]))
+    for column in NEEDED[name]:
+        for row in range(len(table.frame)):
+            if not table.text(row, column):
+                table.refuse(row, column, f"{column} is missing", f"enter {column}", "missing")
+    for column, codes in CODED[name].items():
+        for row in range(len(table.frame)):
+            if (text := table.text(row, column)) and text not in codes:
+                table.refuse(row, column, f"{text} is not a code of {column}", f"write {', '.join(codes)}", "code")
+    _keys(table, KEYS[name])
+    return table
+
+
+def _keys(table: _Open, columns: tuple[str, ...]) -> None:
+    seen: dict[tuple[str, ...], int] = {}
+    for row in range(len(table.frame)):
+        key = tuple(table.text(row, column) for column in columns)
+        if key in seen:
+            what = f"{' '.join(key)} stands in row {int(np.asarray(table.raw.source_row)[seen[key]])} already"
+            table.refuse(row, columns[-1], what, "give every row a number of its own", "duplicate")
+        seen.setdefault(key, row)
+
+
+def _number(text: str) -> float | None:
+    try:
+        value = float(text.replace(",", ".")) if text.count(",") + text.count(".") <= 1 else None
+    except ValueError:
+        return None
+    return value if value is not None and np.isfinite(value) else None
+
+
+def _same(one: str, other: str) -> bool:
+    """Whether two cells say the same: as numbers, if both are."""
+    first, second = _number(one), _number(other)
+    if first is not None and second is not None:
+        return abs(first - second) < 1e-9
+    return one.casefold() == other.casefold()
+
+
+def _put(case: _Open, at: int, column: str, value: str, source: _Open, row: int, said: str) -> None:
+    """Write a value into the row of a case; what already stands there has to say the same."""
+    if not value:
+        return
+    there = case.text(at, column)
+    if not there:
+        if column not in case.frame:
+            case.frame[column] = pd.Series([None] * len(case.frame), dtype=object, index=case.frame.index)
+        case.frame.iloc[at, list(case.frame.columns).index(column)] = value
+    elif not _same(there, value):
+        line = int(np.asarray(case.raw.source_row)[at])
+        what = f"{value}, but {case.raw.file} row {line} says {column} {there}"
+        source.refuse(row, said, what, f"correct one of them, or leave {column} out of {case.raw.file}")
+
+
+def _fold_injections(case: _Open, table: _Open, known: Mapping[str, int]) -> None:
+    for code, rows in table.rows().items():
+        if code not in known:
+            continue
+        at = known[code]
+        rows = sorted(rows, key=lambda row: _number(table.text(row, "number")) or 0.0)
+        planned = [row for row in rows if table.text(row, "role") == "planned"]
+        volumes = {row: table.number(row, "volume_ml") for row in rows}
+        if planned:
+            first = planned[0]
+            _put(case, at, "technique", table.text(first, "technique"), table, first, "technique")
+            _solution(case, at, table, planned)
+            total = sum(volumes[row] or 0.0 for row in planned)
+            text = table.text(first, "volume_ml") if len(planned) == 1 else f"{total:.6g}"
+            _put(case, at, "volume_ml", text, table, first, "volume_ml")
+        _supplement(case, at, table, [row for row in rows if table.text(row, "role") == "supplemental"])
+    for code, at in known.items():
+        if code not in table.rows() and not case.text(at, "volume_ml"):
+            case.refuse(at, "case_id", f"{code} has no injection", f"enter it in {table.raw.file}", "missing")
+
+
+def _solution(case: _Open, at: int, table: _Open, planned: list[int]) -> None:
+    """One solution a case: planned injections of different ones cannot be told apart by the analysis."""
+    first = planned[0]
+    for column in OF_THE_CASE:
+        for row in planned[1:]:
+            if not _same(table.text(row, column), table.text(first, column)):
+                told = table.text(first, column) or "nothing"
+                what = f"planned injections of one case differ: number {table.text(first, 'number')} says {told}"
+                table.refuse(row, column, what, "enter one solution for the planned injections of a case")
+        _put(case, at, column, table.text(first, column), table, first, column)
+
+
+def _supplement(case: _Open, at: int, table: _Open, rows: list[int]) -> None:
+    timed: list[tuple[float, int]] = []
+    for row in rows:
+        if not table.text(row, "minute"):
+            table.refuse(row, "minute", "a supplemental injection without its minute", "enter the minute", "missing")
+        elif (minute := table.number(row, "minute")) is not None:
+            timed.append((minute, row))
+    if not timed:
+        if not rows and case.text(at, "rescue_min"):
+            what = f"a supplement at this minute that {table.raw.file} does not know"
+            case.refuse(at, "rescue_min", what, f"enter it in {table.raw.file}, or take it out here")
+        return
+    row = min(timed)[1]
+    _put(case, at, "rescue_min", table.text(row, "minute"), table, row, "minute")
+    _put(case, at, "rescue_technique", table.text(row, "technique"), table, row, "technique")
+    alike = all(_same(table.text(r, c), table.text(row, c)) for r in rows for c in OF_A_SUPPLEMENT)
+    volumes = [table.number(r, "volume_ml") for r in rows]
+    # Volumes add up for one solution; of a part of them, or of two solutions, no sum would be true.
+    if alike and all(volumes):
+        text = table.text(row, "volume_ml") if len(rows) == 1 else f"{sum(v or 0.0 for v in volumes):.6g}"
+        _put(case, at, "rescue_volume_ml", text, table, row, "volume_ml")
+        for said, column in OF_A_SUPPLEMENT.items():
+            _put(case, at, column, table.text(row, said), table, row, said)
+
+
+def _fold_events(case: _Open, table: _Open, known: Mapping[str, int]) -> None:
+    for code, rows in table.rows().items():
+        if code not in known:
+            continue
+        told = [row for row in rows if table.text(row, "kind") != "none"]
+        if not told:
+            _put(case, known[code], "adverse_event", "none", table, rows[0], "kind")
+            continue
+        row = next((row for row in told if table.text(row, "serious") == "yes"), told[0])
+        already = case.text(known[code], "adverse_event")
+        # The case has room for one event: any of those told is in agreement with it.
+        row = next((r for r in told if r == row or table.text(r, "kind") == already), row) if already else row
+        serious = "yes" if any(table.text(r, "serious") == "yes" for r in told) else table.text(row, "serious")
+        _put(case, known[code], "adverse_event", table.text(row, "kind"), table, row, "kind")
+        _put(case, known[code], "adverse_serious", serious, table, row, "serious")
+
+
+def _check_screening(table: _Open, known: Mapping[str, int]) -> None:
+    for row in range(len(table.frame)):
+        outcome, code = table.text(row, "outcome"), table.text(row, "case_id")
+        if outcome == "not_eligible" and not table.text(row, "reason"):
+            table.refuse(row, "reason", "not eligible, without a reason", "enter the reason", "missing")
+        if outcome in ("declined", "not_eligible") and code:
+            what = f"{outcome}, but there is the case {code}"
+            table.refuse(row, "case_id", what, "write included, or take the code of the case out")
+        if outcome == "included" and not code:
+            table.refuse(row, "case_id", "included, without a case", "enter the code of the case", "missing")
+    for code, rows in table.rows().items():
+        for row in rows[1:]:
+            table.refuse(row, "case_id", f"{code} was included twice", "correct the code of the case", "duplicate")
+    told = set(table.rows())
+    for code in known:
+        if code not in told and len(table.frame):
+            last = len(table.frame) - 1
+            table.refuse(last, "case_id", f"the case {code} was never screened", "enter its row of screening")
+
+
+def _fold_tests(case: _Open, tests: _Open, known: Mapping[str, int]) -> RawTable:
+    """Cold tests as the earlier table has them."""
+    open_ones = [c for c in ONLY_OPEN if c in tests.frame]
+    done = np.array([tests.text(row, "response") != "not_done" for row in range(len(tests.frame))], dtype=bool)
+    if "tooth" in open_ones:
+        for row in range(len(tests.frame)):
+            code, tooth = tests.text(row, "case_id"), tests.text(row, "tooth")
+            if tooth and code in known:
+                column = "control_tooth" if tests.text(row, "tooth_role") == "control" else "tooth"
+                _put(case, known[code], column, tooth, tests, row, "tooth")
+    frame = tests.frame
+    if "planned_min" in open_ones:
+        kinds = ["planned" if tests.text(row, "planned_min") else "extra" for row in range(len(frame))]
+        for row, kind in enumerate(kinds):
+            if (told := tests.text(row, "test_kind")) and told != kind:
+                what = f"{told}, but planned_min says {kind}"
+                tests.refuse(row, "test_kind", what, "correct planned_min, or leave test_kind out")
+        frame = frame.assign(test_kind=kinds)
+    frame = frame.drop(columns=open_ones)[done].reset_index(drop=True)
+    return replace(tests.raw, frame=frame, source_row=pd.Series(np.asarray(tests.raw.source_row)[done]))

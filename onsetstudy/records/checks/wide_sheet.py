@@ -1,0 +1,212 @@
+"""One wide sheet, one row a case: unfolded into the two tables, and folded from them.
+
+A head block holds what all cases share; then one heading a column, among them ``target 2`` for the cold test of the
+target tooth at the planned minute 2. A cell says ``felt`` (or 1), ``not_felt`` (0), ``not_done`` or nothing; with
+``@ 2.3`` behind it where the test was done at another minute than planned.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.checks.headings import normal_heading
+from onsetstudy.records.model import RawTable
+from onsetstudy.records.schema import CASES, asked_columns
+
+__all__ = ["MARK", "fold_wide", "head_keys", "unfold_wide", "wide_columns"]
+
+MARK = "wide_sheet"
+"""First cell of a wide sheet."""
+EXTRA = {"extra_target": "target", "extra_control": "control"}
+RESPONSES = {
+    **dict.fromkeys(("felt", "1", "1.0", "yes", "f"), "felt"),
+    **dict.fromkeys(("not_felt", "not felt", "0", "0.0", "no", "n"), "not_felt"),
+    **dict.fromkeys(("not_done", "not done", "-"), "not_done"),
+}
+TEST = re.compile(r"(target|control)_(\d+(?:[.,]\d+)?)(?:_min)?")
+SHORT = (
+    *("case_id", "patient_id", "case_date", "arm", "allocation_slip", "tooth", "procedure", "rescue_min"),
+    *("rescue_technique", "treatment_start_min", "pain_insertion", "adverse_event", "adverse_serious"),
+)
+SHARED = (
+    *("practice_id", "clinician_id", "allocation", "technique", "agent", "agent_percent", "vasoconstrictor"),
+    *("vasoconstrictor_dilution", "cartridge_ml"),
+)
+BY_ARM = ("volume_ml", "mix_mode", "bicarbonate_ml")
+KNOWN = frozenset(c.name for c in CASES)
+
+
+def wide_columns(protocol: Protocol) -> tuple[str, ...]:
+    """Headings of an empty wide sheet: what differs between cases, and a column a planned minute."""
+    asked = {c.name for c in asked_columns("cases", protocol)}
+    roles = ("target",) if protocol.schedule.control_tooth == "none" else ("target", "control")
+    tests = [f"{role} {minute:g}" for minute in protocol.schedule.tests_min for role in roles]
+    return (*(name for name in SHORT if name in asked), *tests)
+
+
+def head_keys(protocol: Protocol) -> tuple[str, ...]:
+    """Keys of the head block: what all cases share, and what all of one arm do."""
+    return (*SHARED, *(f"{arm}: {name}" for arm in protocol.arm_codes for name in BY_ARM))
+
+
+def unfold_wide(
+    rows: Sequence[Sequence[str | None]], *, file: str, sheet: str | None = None
+) -> tuple[RawTable, RawTable]:
+    """The two tables of a wide sheet.
+
+    Parameters
+    ----------
+    rows : sequence of rows of text
+        All cells from the first row on; ``None`` or empty where nothing is written.
+    file, sheet : str
+        For places of problems; both tables name the row of the wide sheet.
+
+    Raises
+    ------
+    RecordsError
+        If there are no headings, a head key or a test cell cannot be read, or a case contradicts the head.
+    """
+    wide = _Wide(rows, file, sheet)
+    wide.read_head()
+    for row in range(wide.start + 1, len(wide.cells)):
+        if any(wide.cells[row]):
+            wide.read_case(row)
+    if wide.problems:
+        raise RecordsError(wide.problems)
+    own = [h for h in wide.headings if h and not TEST.fullmatch(h) and h not in EXTRA]
+    columns = list(dict.fromkeys([*own, *(name for _, name in wide.head)]))
+    kinds = ["test_kind"] if any("test_kind" in line for line in wide.tests) else []
+    return (
+        _raw(wide.cases, columns, wide.cases_at, file, sheet),
+        _raw(wide.tests, ["case_id", "minute", "tooth_role", "response", *kinds], wide.tests_at, file, sheet),
+    )
+
+
+class _Wide:
+    """A wide sheet while it is being unfolded; rows are counted from 0 here and from 1 in problems."""
+
+    def __init__(self, rows: Sequence[Sequence[str | None]], file: str, sheet: str | None) -> None:
+        self.file, self.sheet = file, sheet
+        self.problems: list[Problem] = []
+        self.cells = [[("" if c is None else str(c)).strip() for c in row] for row in rows]
+        starts = [i for i, row in enumerate(self.cells) if row and normal_heading(row[0]) == "case_id"]
+        if not starts:
+            self.refuse(0, "case_id", "", "no row begins with case_id", "keep the row of headings of the template")
+            raise RecordsError(self.problems)
+        self.start = starts[0]
+        self.headings = [normal_heading(h) for h in self.cells[self.start]]
+        for heading in dict.fromkeys(h for h in self.headings if h and self.headings.count(h) > 1):
+            self.refuse(self.start, heading, heading, "this heading stands twice", "leave one of them out")
+        self.head: dict[tuple[str, str], tuple[str, int]] = {}
+        self.cases: list[dict[str, str]] = []
+        self.tests: list[dict[str, str]] = []
+        self.cases_at: list[int] = []
+        self.tests_at: list[int] = []
+
+    def refuse(self, row: int, column: str, value: str, what: str, mend: str, code: str = "wide") -> None:
+        where = Where(file=self.file, sheet=self.sheet, row=row + 1, column=column)
+        self.problems.append(Problem(what=what, where=where, mend=mend, value=value, code=code))
+
+    def read_head(self) -> None:
+        """What all cases share, or all of one arm."""
+        for i, row in enumerate(self.cells[: self.start]):
+            key, value = row[0] if row else "", row[1] if len(row) > 1 else ""
+            if not key or normal_heading(key) == MARK:
+                continue
+            arm, _, name = key.rpartition(":")
+            name, arm = normal_heading(name), arm.strip().lower()
+            if name not in KNOWN:
+                mend = "write one of its columns, or take the row out"
+                self.refuse(i, key, value, f"{key} is not a column of the dictionary", mend)
+            elif value:
+                self.head[arm, name] = value, i + 1
+
+    def read_case(self, i: int) -> None:
+        """One row: the case, and its tests."""
+        row = self.cells[i]
+        told = {h: v for h, v in zip(self.headings, row, strict=False) if h and v}
+        loose = [v for h, v in zip(self.headings, row, strict=False) if v and not h] + [
+            v for v in row[len(self.headings) :] if v
+        ]
+        if loose:
+            mend = "give it one, or put texts with the separator between quotation marks"
+            self.refuse(i, "", loose[0], "a cell without a heading", mend)
+        case = {h: v for h, v in told.items() if not TEST.fullmatch(h) and h not in EXTRA}
+        for (arm, name), (value, line) in self.head.items():
+            if arm in ("", case.get("arm", "").lower()) and case.setdefault(name, value) != value and not arm:
+                what = f"{case[name]}, but row {line} of the head says {value} for all cases"
+                self.refuse(i, name, case[name], what, "correct one of them, or give it to every case in a column")
+        self.cases.append(case)
+        self.cases_at.append(i + 1)
+        for heading, cell in told.items():
+            for minute, role, text, kind in _tests_of(heading, cell):
+                self.read_test(i, heading, cell, (case.get("case_id", ""), minute, role, text, kind))
+
+    def read_test(self, i: int, heading: str, cell: str, test: tuple[str, str, str, str, str]) -> None:
+        """One test of a cell; one that was not done is none."""
+        code, minute, role, text, kind = test
+        answer, _, done = (part.strip() for part in text.partition("@"))
+        response = RESPONSES.get(answer.lower())
+        mend = "write felt or 1, not_felt or 0, not_done or nothing; a minute behind @"
+        if response is None:
+            self.refuse(i, heading, cell, f"{text} is not felt, not_felt or not_done", mend, "code")
+        elif kind and not done:
+            self.refuse(i, heading, cell, "an extra test without its minute", mend, "missing")
+        elif response != "not_done":
+            made = {"case_id": code, "minute": done or minute, "tooth_role": role, "response": response}
+            self.tests.append(made | ({"test_kind": kind} if kind else {}))
+            self.tests_at.append(i + 1)
+
+
+def _tests_of(heading: str, cell: str) -> list[tuple[str, str, str, str]]:
+    """Minute, tooth role, text and kind of every test in a cell."""
+    if found := TEST.fullmatch(heading):
+        return [(found[2].replace(",", "."), found[1], part, "") for part in cell.split("|")]
+    if role := EXTRA.get(heading):
+        return [("", role, part.strip(), "extra") for part in cell.split("|")]
+    return []
+
+
+def _raw(
+    rows: Sequence[Mapping[str, str]], columns: Sequence[str], at: Sequence[int], file: str, sheet: str | None
+) -> RawTable:
+    frame = pd.DataFrame([[row.get(c) or None for c in columns] for row in rows], columns=list(columns), dtype=object)
+    return RawTable(frame=frame, source_row=pd.Series(list(at), dtype=int), file=file, sheet=sheet)
+
+
+def fold_wide(cases: RawTable, cold_tests: RawTable, protocol: Protocol) -> list[list[str]]:
+    """Rows of a wide sheet from the two tables: a head of what all cases share, and each test at its nearest minute."""
+    body = cases.frame.astype("string").fillna("").reset_index(drop=True)
+    shared = [str(c) for c in body if c != "case_id" and len(body) and body[c].nunique() == 1 and body[c].iloc[0]]
+    planned = [float(m) for m in protocol.schedule.tests_min]
+    cells: dict[tuple[str, str], list[str]] = {}
+    tests = cold_tests.frame.astype("string").fillna("")
+    kinds = tests["test_kind"] if "test_kind" in tests else pd.Series("", index=tests.index)
+    for code, minute, role, response, kind in zip(
+        tests["case_id"], tests["minute"], tests["tooth_role"], tests["response"], kinds, strict=True
+    ):
+        if kind == "extra":
+            cells.setdefault((code, f"extra_{role}"), []).append(f"{response} @ {minute}")
+            continue
+        at = float(minute)
+        near = min(planned, key=lambda m: abs(m - at))
+        text = response if at == near else f"{response} @ {minute}"
+        cells.setdefault((code, f"{role} {near:g}"), []).append(text)
+    roles = [r for r in ("target", "control") if any(h.startswith(r) for _, h in cells)]
+    headings = [f"{role} {m:g}" for m in planned for role in roles]
+    headings += [h for h in EXTRA if any(k == h for _, k in cells)]
+    own = [str(c) for c in body if c not in shared]
+    lines: list[list[str]] = [
+        [MARK, "1 = felt, 0 = not felt, empty = not done"],
+        *([c, str(body[c].iloc[0])] for c in shared),
+    ]
+    lines.append([*own, *headings])
+    for row in body[own].itertuples(index=False):
+        code = row[own.index("case_id")]
+        lines.append([*map(str, row), *(" | ".join(cells.get((code, h), [])) for h in headings)])
+    return lines

@@ -1,0 +1,227 @@
+"""Drafts for the ethics committee: what a patient is told, what a patient signs, and where a report says what.
+
+Nothing here promises a benefit. What only the practice can say is marked as a gap and never made up.
+"""
+
+from __future__ import annotations
+
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Block, Cautions, Paragraph, Section, Table
+from onsetstudy.report.names import plain_words
+from onsetstudy.report.numbers import counted, listed
+
+__all__ = ["GAP", "consent_sections", "information_sections", "reporting_sections"]
+
+GAP = "To be filled in by the practice:"
+DRAFT = (
+    "Draft for the ethics committee. It is not approved, and a form that your committee prescribes comes before it.",
+    "Let somebody who is no dentist read it aloud before it is used.",
+)
+STROBE = (
+    ("1", "Design in the title; a summary", "answer (page 1)"),
+    ("2, 3", "Background and aims", "What was planned"),
+    ("4", "Study design", "What was planned"),
+    ("5", "Setting, places and dates", "Who was included"),
+    ("6, 13", "Who could take part, and numbers at each step", "Who was included"),
+    ("7, 8", "What was measured and how", "How soon teeth were numb; What was injected"),
+    ("9", "Bias", "Among cases alike; How the records were"),
+    ("10", "How the size was chosen", "planning report"),
+    ("12", "Statistical methods", "For the statistician"),
+    ("14", "Who they were", "Who was included"),
+    (
+        "15, 16",
+        "Numbers of outcomes, and the difference with its interval",
+        "answer (page 1); How soon teeth were numb",
+    ),
+    ("17", "Other analyses", "Where and how it holds"),
+    ("18, 20", "Main result and what it may mean", "answer (page 1)"),
+    ("19", "Limitations", "Cautions"),
+    ("21", "To whom it applies", "Where and how it holds"),
+    ("22", "Funding", ""),
+)
+RANDOMISED = (
+    ("That it was randomised; a summary", "answer (page 1)"),
+    ("Registration, protocol and plan of analysis", "What was planned"),
+    ("Changes after the beginning", "What was planned"),
+    ("Who could take part, where", "Who was included"),
+    ("What each arm was given", "What was injected"),
+    ("Main outcome and the others, and how they were measured", "What was planned; How soon teeth were numb"),
+    ("Harms, and how they were asked for", "What went wrong"),
+    ("How the size was chosen; interim analyses", "planning report; What this interim analysis allows"),
+    ("How the list was made and hidden, and who opened it", "protocol document; Who was included"),
+    ("Who was blinded, and whether it held", "protocol document; Whether blinding held"),
+    ("Who is counted in which arm; what is missing", "Who was included; How the records were"),
+    ("Flow of participants, with reasons", "Who was included"),
+    ("The arms before treatment", "Who was included"),
+    ("Result of each outcome with its interval", "answer (page 1); How soon teeth were numb"),
+    ("Other analyses, planned or not", "Where and how it holds"),
+    ("Limitations", "Cautions"),
+    ("Funding and interests", ""),
+    ("How patients and the public were involved", ""),
+    ("Who may see data and code", ""),
+)
+
+
+def _gap(what: str) -> Paragraph:
+    return Paragraph(text=f"{GAP} {what}.", role="absent")
+
+
+def _said(protocol: Protocol, topic: str, what: str) -> Paragraph:
+    texts: dict[str, str] = {}
+    for told in (protocol.conduct, protocol.governance):
+        texts |= {} if told is None else dict(told.texts)
+    text = texts.get(topic, "").strip().rstrip(".")
+    return Paragraph(text=f"{what[:1].upper()}{what[1:]}: {text}.") if text else _gap(what)
+
+
+def _section(identity: str, title: str, *blocks: Block) -> Section:
+    return Section(id=identity, title=title, blocks=blocks)
+
+
+def _text(*sentences: str) -> Paragraph:
+    return Paragraph(text=" ".join(sentences))
+
+
+def information_sections(protocol: Protocol) -> tuple[Section, ...]:
+    """Information for a patient who is asked to take part."""
+    labels = [protocol.label(code) for code in protocol.arm_codes]
+    return (
+        _section("answer", "You are asked to take part in a study", Cautions(texts=DRAFT), _why(labels)),
+        _section("happens", "What happens", *_happens(protocol, labels)),
+        _section("risks", "What it may do to you", *_risks()),
+        _section("free", "You are free to say no", *_free(protocol)),
+        _section("data", "What is written down about you", *_data(protocol)),
+        _section("who", "Whom you can ask", *_people(protocol)),
+    )
+
+
+def _why(labels: list[str]) -> Paragraph:
+    return _text(
+        "Before dental treatment you get an injection that makes the tooth numb.",
+        f"We compare these injections: {listed(labels)}.",
+        "A buffered injection is one to which sodium bicarbonate was added just before it is given.",
+        "We do not know which of them makes teeth numb sooner or hurts less. That is why we do the study.",
+    )
+
+
+def _happens(protocol: Protocol, labels: list[str]) -> tuple[Block, ...]:
+    tests, study = protocol.schedule.tests_min, protocol.study
+    roles = [who for who, answer in study.blinding if answer == "yes"]
+    how = (
+        f"Chance decides which injection you get ({' or '.join(labels)}). Neither you nor your dentist can choose it."
+        if study.randomised
+        else "Your dentist decides which injection you get, as without the study."
+    )
+    blind = {"patient": "you", "operator": "your dentist", "assessor": "the person who tests the tooth"}
+    hidden = listed([blind[who] for who in roles if who in blind])
+    texts = [
+        how
+        + (f" Kept from {hidden}: which one it was. In an emergency it can be found out at once." if hidden else ""),
+        f"After the injection something cold is held to the tooth for a moment, up to {counted(len(tests), 'time')} "
+        f"within {max(tests):g} minutes. You say whether you feel it."
+        + ("" if protocol.schedule.control_tooth == "none" else " A second tooth is tested in the same way."),
+        "If the tooth does not become numb, you get more anaesthetic, as without the study. You can ask for it at any "
+        "time.",
+    ]
+    if protocol.pain is not None:
+        texts.append("You are asked how much the injection and the treatment hurt.")
+    return (
+        *(Paragraph(text=text) for text in texts),
+        _gap("how much longer the visit takes, and whether you come again"),
+    )
+
+
+def _risks() -> tuple[Block, ...]:
+    return (
+        _text(
+            "Every injection in the mouth can hurt, bleed a little or leave a bruise. Seldom, feeling stays changed",
+            "for longer, somebody faints, or reacts to what was injected. A mixed injection may have risks that",
+            "are not known yet. The cold test can be unpleasant.",
+        ),
+        _text("You may have no advantage from taking part. What is learnt may or may not help others."),
+        _gap("how often these things happen where you work, and by which source"),
+        _gap("whether mixing is allowed there, and by whom it was approved"),
+    )
+
+
+def _free(protocol: Protocol) -> tuple[Block, ...]:
+    return (
+        _text(
+            "Taking part is voluntary. You can say no, or stop at any time, without giving a reason. Your treatment",
+            "does not become worse because of it. If you stop, say whether what was written down may be kept.",
+        ),
+        _gap("how long you may think it over"),
+        _said(protocol, "insurance", "who pays if you are harmed"),
+    )
+
+
+def _data(protocol: Protocol) -> tuple[Block, ...]:
+    return (
+        _text(
+            "Written down are a random code instead of your name, the tooth, what was injected, the times of the tests",
+            "and what you said. The list that connects code and name stays at the practice and goes to nobody.",
+        ),
+        _said(protocol, "data_protection", "how your data are protected, how long they are kept, and your rights"),
+        _said(protocol, "dissemination", "how you will hear of the result"),
+    )
+
+
+def _people(protocol: Protocol) -> tuple[Block, ...]:
+    return (
+        _gap("who leads the study here, and how to reach that person, at night too"),
+        _gap("somebody outside the study whom you can ask or complain to"),
+        _said(protocol, "approval", "which ethics committee decided, and when"),
+        _said(protocol, "funding", "who pays for the study"),
+        _said(protocol, "interests", "interests of those who run it"),
+    )
+
+
+def consent_sections(protocol: Protocol) -> tuple[Section, ...]:
+    """What a patient signs; the signed sheet stays at the practice."""
+    lines = (
+        "I have read the information, version and date above, or it was read to me.",
+        "I could ask questions, and they were answered.",
+        "I know that taking part is voluntary and that I can stop at any time without giving a reason.",
+        "I know that I may have no advantage from it.",
+        "I agree that what is listed there is written down under a code.",
+        "I agree to take part.",
+    )
+    rows = tuple(("☐", line) for line in lines)
+    signed = tuple((who, "", "") for who in ("Patient", "Parent or guardian, where needed", "Who explained it"))
+    return (
+        _section(
+            "answer",
+            "Consent to take part",
+            Cautions(texts=DRAFT),
+            _gap("version and date of the information sheet"),
+            Table(caption="Tick each line that you agree to", columns=("", "I say"), rows=rows, align="ll"),
+        ),
+        _section(
+            "sign",
+            "Signatures",
+            Table(caption="Signed", columns=("who", "name and signature", "date"), rows=signed, align="lll"),
+            _text(
+                "This sheet has a name on it: it stays at the practice, apart from the records, and is never sent on."
+            ),
+            _gap("what your law asks for where a patient cannot consent alone"),
+        ),
+    )
+
+
+def reporting_sections(protocol: Protocol) -> tuple[Section, ...]:
+    """Which section of the report says what a reporting guideline asks for."""
+    missing = "not in the report: to be written by a person"
+    if protocol.study.randomised:
+        caption = "What a report of a randomised trial has to say (CONSORT 2025, in own words, from memory)"
+        columns: tuple[str, ...] = ("what", "section of the report")
+        rows: tuple[tuple[str, ...], ...] = tuple((what, where or missing) for what, where in RANDOMISED)
+        note = "Without item numbers: look them up in the published checklist, and fill it in for a journal."
+    else:
+        caption = "What a report of an observational study has to say (STROBE, item numbers from memory)"
+        columns = ("item", "what", "section of the report")
+        rows = tuple((item, what, where or missing) for item, what, where in STROBE)
+        note = "Compare with the published checklist before you hand it to a journal."
+    techniques = listed([plain_words(name) for name in protocol.eligibility.techniques])
+    table = Table(caption=caption, columns=columns, rows=rows, align="l" * len(columns), notes=(note,))
+    scope = f"For reports of this study of {techniques}." if techniques else "For reports of this study."
+    return (_section("answer", "Where the report says what", Paragraph(text=scope), table),)

@@ -1,0 +1,144 @@
+"""A wide sheet, one row a case, holds what the two tables hold."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from onsetstudy.core.errors import RecordsError
+from onsetstudy.files.documents.wide_template import write_wide_template
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records, read_tables
+from onsetstudy.records.checks.wide_sheet import fold_wide
+
+ROOT = Path(__file__).parents[2]
+DEMOS = {"audit": (ROOT / "data/synthetic/audit", "infiltration_audit"),
+         "group": (ROOT / "data/synthetic", "mandibular_block_group")}  # fmt: skip
+TODAY = dt.date(2026, 12, 31)
+
+
+def protocol_of(name):
+    return read_protocol(ROOT / "protocols" / f"{DEMOS[name][1]}.toml")
+
+
+def save(path, lines, delimiter=","):
+    with path.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file, delimiter=delimiter).writerows(lines)
+    return path
+
+
+def lines_of(name):
+    return fold_wide(*read_tables(DEMOS[name][0]), protocol_of(name))
+
+
+@pytest.mark.parametrize("name", DEMOS)
+@pytest.mark.parametrize("delimiter", [",", ";"])
+def test_two_tables_to_wide_and_back(tmp_path, name, delimiter):
+    lines = lines_of(name)
+    if delimiter == ";":  # As a program of a country with decimal commas saves it.
+        at = next(i for i, line in enumerate(lines) if line[0] == "case_id")
+        comma = lambda text: text.replace(".", ",")  # noqa: E731
+        lines = [*lines[:at], [comma(h) for h in lines[at]], *([comma(v) for v in line] for line in lines[at + 1 :])]
+        width = max(map(len, lines))
+        lines = [line + [""] * (width - len(line)) for line in lines]
+    ours = read_records(save(tmp_path / "wide.csv", lines, delimiter), protocol_of(name), today=TODAY)
+    theirs = read_records(DEMOS[name][0], protocol_of(name), today=TODAY)
+    for frame in ("cases", "readings"):
+        got, wanted = (getattr(r, frame).drop(columns="source_row") for r in (ours, theirs))
+        pd.testing.assert_frame_equal(got, wanted)
+    assert ours.digest == theirs.digest
+
+
+def test_one_and_zero_say_felt_and_not_felt(tmp_path):
+    words = lines_of("audit")
+    digits = [[v.replace("not_felt", "0").replace("felt", "1") if j > 0 and i > 0 else v for j, v in enumerate(line)]
+              for i, line in enumerate(words)]  # fmt: skip
+    at = next(i for i, line in enumerate(words) if line[0] == "case_id")
+    column = words[at].index("baseline_response") if "baseline_response" in words[at] else None
+    for line, told in zip(digits[at + 1 :], words[at + 1 :], strict=True):
+        if column is not None:
+            line[column] = told[column]
+    for line, told in zip(digits[:at], words[:at], strict=True):
+        line[:] = told
+    one = read_records(save(tmp_path / "a.csv", words), protocol_of("audit"), today=TODAY)
+    two = read_records(save(tmp_path / "b.csv", digits), protocol_of("audit"), today=TODAY)
+    assert {"felt", "not_felt"} == set(two.readings["response"])
+    assert one.digest == two.digest
+
+
+def test_a_cell_that_cannot_be_read_and_a_case_against_the_head_are_told_with_their_places(tmp_path):
+    lines = lines_of("audit")
+    at = next(i for i, line in enumerate(lines) if line[0] == "case_id")
+    lines.insert(1, ["tooth", "99"])
+    test = next(j for j, h in enumerate(lines[at + 1]) if h.startswith("target"))
+    lines[at + 2][test] = "perhaps"
+    with pytest.raises(RecordsError) as told:
+        read_records(save(tmp_path / "wide.csv", lines), protocol_of("audit"), today=TODAY)
+    places = {(p.where.row, p.where.column, p.value) for p in told.value.problems}
+    assert (at + 3, lines[at + 1][test].replace(" ", "_"), "perhaps") in places
+    assert any(row == at + 3 and column == "tooth" for row, column, _ in places)
+
+
+def test_an_extra_test_and_one_that_was_not_done(tmp_path):
+    lines = lines_of("audit")
+    at = next(i for i, line in enumerate(lines) if line[0] == "case_id")
+    lines[at].append("extra_target")
+    for line in lines[at + 1 :]:
+        line.append("")
+    lines[at + 1][-1] = "felt @ 0.2"
+    test = next(j for j, h in enumerate(lines[at]) if h.startswith("target"))
+    lines[at + 2][test] = "not done"
+    records = read_records(save(tmp_path / "wide.csv", lines), protocol_of("audit"), today=TODAY)
+    extra = records.readings[records.readings["test_kind"] == "extra"]
+    assert list(extra["minute"]) == [0.2]
+    whole = read_records(DEMOS["audit"][0], protocol_of("audit"), today=TODAY)
+    assert len(records.readings) == len(whole.readings)
+
+
+@pytest.mark.parametrize("ending", ["xlsx", "csv"])
+def test_the_template_is_read_once_it_is_filled_in(tmp_path, ending):
+    protocol = protocol_of("audit")
+    path = write_wide_template(tmp_path / f"wide.{ending}", protocol)
+    shared = {"practice_id": "P06", "clinician_id": "P06-A", "allocation": "clinician_choice", "agent": "lidocaine",
+              "technique": "buccal_infiltration", "buffered: volume_ml": "1,98", "buffered: mix_mode": "add",
+              "buffered: bicarbonate_ml": "0,18", "plain: volume_ml": "1,8", "agent_percent": "2",
+              "cartridge_ml": "1.8", "vasoconstrictor": "none"}  # fmt: skip
+    cases = [{"case_id": "P06-1", "patient_id": "P06-K7Q2", "case_date": "2026-02-03", "arm": "plain", "tooth": "12"},
+             {"case_id": "P06-2", "patient_id": "P06-K7Q3", "case_date": "2026-02-04", "arm": "buffered",
+              "tooth": "12"}]  # fmt: skip
+    minutes = [f"target {m:g}" for m in protocol.schedule.tests_min]
+    for case in cases:
+        case |= {minutes[0]: "1", minutes[1]: "0", minutes[2]: "0"}
+        case |= {m.replace("target", "control"): "1" for m in minutes[:3]}
+    fill(path, shared, cases)
+    records = read_records(path, protocol, today=TODAY)
+    volumes = dict(zip(records.cases["arm"], records.cases["volume_ml"], strict=True))
+    assert volumes == {"plain": 1.8, "buffered": 1.98}
+    target = records.readings[records.readings["tooth_role"] == "target"]
+    assert list(target["response"]) == ["felt", "not_felt", "not_felt"] * 2
+    assert list(target["minute"][:3]) == list(protocol.schedule.tests_min[:3])
+
+
+def fill(path, shared, cases):
+    """Fill a template in as its user would."""
+    if path.suffix == ".csv":
+        with path.open(encoding="utf-8", newline="") as file:
+            lines = list(csv.reader(file))
+    else:
+        book = openpyxl.load_workbook(path)
+        lines = [["" if v is None else v for v in row] for row in book["wide"].iter_rows(values_only=True)]
+    at = next(i for i, line in enumerate(lines) if line[0] == "case_id")
+    lines = [[line[0], shared.get(line[0], line[1])] for line in lines[:at]] + [lines[at]]
+    lines += [[case.get(h, "") for h in lines[at]] for case in cases]
+    if path.suffix == ".csv":
+        save(path, lines)
+        return
+    for row, line in enumerate(lines, start=1):
+        for column, value in enumerate(line, start=1):
+            book["wide"].cell(row, column, value or None)
+    book.save(path)
