@@ -41,7 +41,7 @@ def is_case_code(code: str) -> bool:
 
 
 def likely_codes(code: str) -> tuple[str, ...]:
-    """Codes that were probably meant by one that is none, the likeliest kinds of slip alone; empty if nothing is likely.
+    """Codes that were probably meant by one that is none, by the likeliest kinds of error; none if nothing is likely.
 
     Two neighbours that changed places, or one sign that no code holds (0, 1, I, O or U): the check sign then says
     which sign stood there. Another wrong sign could stand at any of the six places, so that nothing can be proposed.

@@ -53,4 +53,5 @@ def bind(
         running=" · ".join(marks),
         date=date,
         sections=tuple(section for section in sections if section is not None),
+        ledger_head=ledger_head,
     )
