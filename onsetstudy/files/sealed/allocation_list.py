@@ -298,7 +298,8 @@ def _about(folder: Path) -> dict[str, Any]:
         return read_description(path)
     except RecordsError as error:
         raise DesignError(
-            f"{path} cannot be read ({error.problems[0].what}). Give the folder that allocate has written, with all its files"
+            f"{path} cannot be read ({error.problems[0].what}). Give the folder that allocate has "
+            "written, with all its files"
         ) from None
 
 

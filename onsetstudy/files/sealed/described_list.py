@@ -62,7 +62,7 @@ def read_description(path: Path) -> dict[str, Any]:
         raise _refused(path, [error.problem.what]) from None
     if not isinstance(content, dict):
         raise _refused(path, ["it is not a description of a list"])
-    faults = [f"{key} is not what it must be" for key, fits in KEYS.items() if key in content and not fits(content[key])]
+    faults = [f"{k} is not what it must be" for k, fits in KEYS.items() if k in content and not fits(content[k])]
     if unknown := len(set(content) - set(KEYS)):
         faults.append(f"there {'is a key' if unknown == 1 else f'are {unknown} keys'} that no list has")
     if faults:
