@@ -153,7 +153,10 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Document:
-    """A report; ``kicker`` stands over its title, ``running`` along its pages, ``date`` is the last day of it."""
+    """A report; ``kicker`` stands over its title, ``running`` along its pages, ``date`` is the last day of it.
+
+    ``ledger_head`` is the last entry of the ledger, printed under the first page, which is the one that others keep.
+    """
 
     id: str
     title: str
@@ -164,3 +167,4 @@ class Document:
     date: str
     sections: tuple[Section, ...]
     lang: str = "en-GB"
+    ledger_head: str = ""

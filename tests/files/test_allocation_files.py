@@ -20,6 +20,7 @@ from onsetstudy.files.sealed.allocation_list import (
     write_minimisation,
 )
 from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.records.chair.case_codes import check_sign
 from onsetstudy.records.derived.allocation import as_allocated, review_allocation
 from tests.design.test_allocation import protocol
 from tests.records.test_corpus import PROMISED, case, readings_of, records
@@ -60,6 +61,28 @@ def test_asking_twice_for_a_case_opens_nothing_new(tmp_path, drawn):
     first, again = opened(tmp_path, "P01-0001"), opened(tmp_path, " P01-0001 ")
     assert (again.slip, again.arms, again.again) == (first.slip, first.arms, True)
     assert len(read_opening_log(tmp_path / "opened-P01.csv")[0]) == 1
+
+
+def test_a_mistyped_code_opens_nothing_and_is_told_with_what_was_meant(tmp_path, drawn):
+    body = "K7Q2M"
+    first = f"P01-{body}{check_sign(body)}"
+    opened(tmp_path, first)
+    other = "4WXA9"
+    right = f"P01-{other}{check_sign(other)}"
+    swapped = f"P01-W4XA9{check_sign(other)}"
+    strange = f"P01-4WXAO{check_sign(other)}"
+    for typed, meant in ((first[:-1] + "A", first), (swapped, right), (strange, right), (right[:-1], "sign by sign")):
+        with pytest.raises(DesignError, match="was mistyped") as refused:
+            opened(tmp_path, typed)
+        assert meant in str(refused.value), typed
+    assert len(read_opening_log(tmp_path / "opened-P01.csv")[0]) == 1
+    assert opened(tmp_path, right.lower()).again is False
+    assert opened(tmp_path, right).again is True
+
+
+def test_a_practice_with_codes_of_its_own_is_not_held_to_a_check_sign(tmp_path, drawn):
+    for code in ("P01-0001", f"P01-K7Q2M{check_sign('K7Q2M')}", "P01-K7Q2MZ"):
+        assert not opened(tmp_path, code).again
 
 
 def test_no_slip_is_left(tmp_path, drawn):

@@ -18,7 +18,8 @@ from onsetstudy.report.document import Answer, Figure, Flow, Paragraph, Table
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render import pdf
 from onsetstudy.report.render.html import render_html
-from onsetstudy.report.render.pdf import render_pdf
+from onsetstudy.report.render.pdf import TEMPLATE, render_pdf
+from onsetstudy.report.typeset import compiler_of
 from tests.report.samples import SAMPLES, rich, small
 from tests.same_document import page_differences
 from tests.study.cases import protocol
@@ -302,6 +303,23 @@ def test_text_is_escaped():
     document = compose(dataclasses.replace(small(), protocol=protocol(study={"title": title})))
     assert "<b>bold</b>" not in render_html(document)
     assert render_pdf(document).startswith(b"%PDF")
+
+
+def test_the_last_entry_of_the_ledger_stands_on_the_first_page_and_along_all_others():
+    results, head = small(), "12:0f3a9b8c7d6e5f41"
+    with_head = dataclasses.replace(results, provenance=dataclasses.replace(results.provenance, ledger_head=head))
+    document = compose(with_head)
+    assert head in document.running
+
+    def under_the_first_page(shown):
+        compiler = compiler_of(TEMPLATE, doc=json.dumps(dataclasses.asdict(shown)), paper="a4", density="1")
+        return json.loads(compiler.query("<first-page-head>", field="body"))
+
+    # One place in the whole typeset document: the header, which begins on the second page, has the others.
+    told = under_the_first_page(document)
+    assert len(told) == 1
+    assert head in json.dumps(told)
+    assert under_the_first_page(compose(results)) == []
 
 
 # Files ----------------------------------------------------------------------------------------------------------------

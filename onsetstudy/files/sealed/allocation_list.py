@@ -14,12 +14,14 @@ from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
 from onsetstudy.design.allocation.lists import list_quality
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.design.allocation.seal import continue_slips, seal_slips
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
+from onsetstudy.files.sealed.described_list import read_description
 from onsetstudy.files.sealed.envelopes import KDF, passphrase_of, seal_envelope
 from onsetstudy.files.sealed.opening import read_opening_log, read_plain_table, read_sealed, recover_arms
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.allocation import LIST_COLUMNS, KeptList, listed_from_log
+
+MOST_NUMBER = 1_000_000_000
 
 __all__ = [
     "find_opening_logs",
@@ -293,10 +295,11 @@ def write_continued(drawn: AllocationList, folder: Path, earlier: Path, *, seed:
 def _about(folder: Path) -> dict[str, Any]:
     path = folder / "list.json"
     try:
-        return dict(parse_json(path, read_text(path)))
-    except (Unreadable, ValueError, TypeError):
+        return read_description(path)
+    except RecordsError as error:
         raise DesignError(
-            f"{path} cannot be read. Give the folder that allocate has written, with all its files"
+            f"{path} cannot be read ({error.problems[0].what}). Give the folder that allocate has "
+            "written, with all its files"
         ) from None
 
 
@@ -322,11 +325,12 @@ def read_allocation_list(path: Path) -> tuple[pd.DataFrame, str]:
     """
     frame = read_plain_table(Path(path), LIST_COLUMNS, "a list of allocation slips")
     number = pd.to_numeric(frame["number"], errors="coerce")
-    if number.isna().any():
-        row = int(number.isna().to_numpy().argmax())
+    strange = (number.isna() | (number % 1 != 0) | (number.abs() > MOST_NUMBER)).to_numpy()
+    if strange.any():
+        row = int(strange.argmax())
         raise RecordsError(
             Problem(
-                what=f'the number "{frame["number"].iloc[row]}" cannot be read',
+                what="the number of this slip is not a whole number",
                 where=Where(file=Path(path).name, row=row + 2, column="number"),
                 mend="restore the list as it was drawn",
                 code="not_a_number",
@@ -335,7 +339,7 @@ def read_allocation_list(path: Path) -> tuple[pd.DataFrame, str]:
     about = Path(path).with_suffix(".json")
     commitment = ""
     if about.exists():
-        told = json.loads(about.read_text(encoding="utf-8"))
+        told = read_description(about)
         # A list that was continued has a seed, and its commitment, for each part.
         parts = [told.get("commitment", ""), *(part["commitment"] for part in told.get("continued", []))]
         commitment = ", ".join(str(part) for part in parts)

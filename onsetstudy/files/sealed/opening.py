@@ -23,6 +23,7 @@ from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.envelopes import open_envelope
 from onsetstudy.files.sealed.sealed_check import sealed_faults
 from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
 from onsetstudy.records.checks.privacy import looks_like_a_person
 from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
 
@@ -192,6 +193,25 @@ def _refuse_case(case_id: str, opened_by: str, content: Mapping[str, Any], log: 
             f"{case_id} does not begin with {practice} as the other cases of this file do; nothing was opened. "
             "Correct the code"
         )
+    _refuse_mistyped(case_id, [str(code).strip() for code in log["case_id"]])
+
+
+def _refuse_mistyped(case_id: str, earlier: Sequence[str]) -> None:
+    """Refuse a code whose last sign does not fit, where all codes of the log so far have one that does.
+
+    Codes that a practice makes itself have no such sign: where the log holds one of them, nothing is asked.
+    """
+    if not earlier or _has_check_sign(case_id) or not all(map(_has_check_sign, earlier)):
+        return
+    known = difflib.get_close_matches(case_id.upper(), [code.upper() for code in earlier], n=1, cutoff=0.85)
+    meant = [code for code in earlier if code.upper() in known] or list(likely_codes(case_id))
+    mend = f"Did you mean {' or '.join(meant)}?" if meant else "Copy it again from where it was made, sign by sign"
+    raise DesignError(f"{case_id} was mistyped: its last sign does not fit the others; nothing was opened. {mend}")
+
+
+def _has_check_sign(code: str) -> bool:
+    practice, _, signs = code.rpartition("-")
+    return is_case_code(f"{practice}-{signs.upper()}")
 
 
 def _begins(code: str, practice: str) -> bool:

@@ -6,6 +6,8 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from onsetstudy.records.checks.privacy import looks_like_a_person
+
 __all__ = ["sealed_faults"]
 
 MOST_SLIPS = 100_000
@@ -13,6 +15,7 @@ MOST_STRATA = 10_000
 MOST_HEX = 20_000
 LONGEST = 200
 HEX = re.compile(r"(?:[0-9a-f]{2})+")
+COLUMN = re.compile(r"[a-z][a-z0-9_]*")
 NUMBER = re.compile(r"(.*?)(\d{1,9})$", re.DOTALL)
 
 Check = Callable[[Any], bool]
@@ -23,7 +26,7 @@ def _text(value: Any) -> bool:
 
 
 def _code(value: Any) -> bool:
-    return _text(value) and not set(value) & set("/\\") and value not in (".", "..")
+    return _text(value) and not set(value) & set("/\\") and value not in (".", "..") and not looks_like_a_person(value)
 
 
 def _hex(length: int | None = None) -> Check:
@@ -36,6 +39,11 @@ def _hex(length: int | None = None) -> Check:
 
 def _listed(each: Check) -> Check:
     return lambda value: isinstance(value, list) and len(value) <= MOST_STRATA and all(map(each, value))
+
+
+def _distinct(value: Any) -> bool:
+    """A list of texts of which none stands twice: two factors of one name could not be told apart."""
+    return bool(_listed(_text)(value)) and len(set(value)) == len(value)
 
 
 def _weight(value: Any) -> bool:
@@ -65,8 +73,8 @@ NEEDED: Mapping[str, Mapping[str, Check]] = {
     "list": {"strata": _mapping},
     "envelopes": {"strata": _mapping, "kdf": _kdf},
     "minimisation": {
-        "factors": _listed(_text),
-        "arms": _listed(_text),
+        "factors": lambda value: _distinct(value) and all(COLUMN.fullmatch(name) for name in value),
+        "arms": lambda value: _distinct(value) and len(value) > 1,
         "ratio": _listed(_weight),
         "key": _hex(64),
         "seed": lambda value: isinstance(value, list) and len(value) == 1,

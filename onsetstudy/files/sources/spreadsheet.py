@@ -80,7 +80,8 @@ def _supplements_told(records: Records, beside: Companions) -> tuple[Problem, ..
     codes = set(beside.injections.loc[supplemental, "case_id"].astype("string").str.strip())
     counted = records.cases.loc[records.cases["rescue_volume_ml"].notna(), "case_id"]
     count = len(codes & set(records.cases["case_id"]) - set(counted))
-    what = f"supplements of {count} case{'' if count == 1 else 's'} are of two solutions or without a volume and enter no dose"
+    cases = f"{count} case{'' if count == 1 else 's'}"
+    what = f"supplements of {cases} are of two solutions or without a volume and enter no dose"
     mend = "add them to the total of the visit by hand before it is held against a limit"
     where = Where(file="injections.csv", column="volume_ml")
     return (Problem(what=what, where=where, mend=mend, code="supplement_dose"),) if count else ()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-__all__ = ["ALPHABET", "check_sign", "is_case_code", "new_case_code"]
+__all__ = ["ALPHABET", "check_sign", "is_case_code", "likely_codes", "new_case_code"]
 
 ALPHABET = "23456789ABCDEFGHJKLMNPQRSTVWXYZ"
 """Thirty-one signs, a prime number; 0 and O, 1 and I, U and V cannot be mixed up, because one of each is left out."""
@@ -38,3 +38,23 @@ def is_case_code(code: str) -> bool:
         and all(sign in ALPHABET for sign in signs)
         and check_sign(signs[:-1]) == signs[-1]
     )
+
+
+def likely_codes(code: str) -> tuple[str, ...]:
+    """Codes that were probably meant by one that is none, by the likeliest kinds of error; none if nothing is likely.
+
+    Two neighbours that changed places, or one sign that no code holds (0, 1, I, O or U): the check sign then says
+    which sign stood there. Another wrong sign could stand at any of the six places, so that nothing can be proposed.
+    """
+    practice, _, signs = code.strip().rpartition("-")
+    signs = signs.upper()
+    if len(signs) != DRAWN + 1:
+        return ()
+    strange = [place for place, sign in enumerate(signs) if sign not in ALPHABET]
+    if len(strange) == 1:
+        place = strange[0]
+        tried = [f"{signs[:place]}{sign}{signs[place + 1 :]}" for sign in ALPHABET]
+    else:
+        pairs = range(len(signs) - 1)
+        tried = [f"{signs[:k]}{signs[k + 1]}{signs[k]}{signs[k + 2 :]}" for k in pairs]
+    return tuple(found for found in (f"{practice}-{t}" for t in dict.fromkeys(tried)) if is_case_code(found))

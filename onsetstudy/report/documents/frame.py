@@ -56,6 +56,7 @@ def bind(
         running=" · ".join(marks),
         date=date,
         sections=_once([section for section in sections if section is not None]),
+        ledger_head=ledger_head,
     )
 
 
