@@ -3,6 +3,7 @@
 import dataclasses
 import os
 
+import distributed
 import pytest
 
 from onsetstudy.cluster.mapper import DaskMapper, ProcessMapper, cluster_mapper
@@ -43,7 +44,6 @@ def test_several_processes_give_the_same_numbers():
 
 @pytest.mark.slow
 def test_a_dask_cluster_gives_the_same_numbers():
-    distributed = pytest.importorskip("distributed")
     alone = simulate_power(SCENARIO, trials=TRIALS, seed=2)
     with (
         distributed.LocalCluster(
@@ -55,6 +55,5 @@ def test_a_dask_cluster_gives_the_same_numbers():
 
 
 def test_nobody_at_the_address():
-    pytest.importorskip("distributed")
     with pytest.raises(OnsetStudyError, match="No Dask scheduler answers"):
         cluster_mapper("tcp://127.0.0.1:1", wait_s=1.0)

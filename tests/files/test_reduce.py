@@ -9,6 +9,7 @@ import sys
 import time
 from pathlib import Path
 
+import distributed
 import pandas as pd
 import pytest
 from click.testing import CliRunner
@@ -69,7 +70,6 @@ def test_any_split_gives_the_counts_of_the_whole(tmp_path, protocol, whole, numb
 
 
 def test_parquet_and_csv_give_the_same(tmp_path, protocol, whole):
-    pytest.importorskip("pyarrow")
     folder = parts_of(tmp_path / "parts", 2)
     for table in ("cases", "cold_tests"):
         (tmp_path / "parquet" / table).mkdir(parents=True)
@@ -264,7 +264,6 @@ def test_dirty_records_are_counted_and_too_few_left_of_a_practice_get_no_file(tm
 
 
 def test_a_cut_parquet_file_is_refused(tmp_path, protocol):
-    pytest.importorskip("pyarrow")
     for table in ("cases", "cold_tests"):
         (tmp_path / table).mkdir()
         (tmp_path / table / "a.parquet").write_bytes(b"PAR1 and then nothing")
@@ -280,7 +279,6 @@ def test_other_hands_give_the_same(tmp_path, protocol, whole):
 
 @pytest.mark.slow
 def test_a_cluster_gives_the_same(tmp_path, protocol, whole):
-    distributed = pytest.importorskip("distributed")
     folder = parts_of(tmp_path / "parts", 4)
     with (
         distributed.LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as cluster,
