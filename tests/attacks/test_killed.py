@@ -5,6 +5,7 @@ import os
 import random
 import shutil
 import signal
+import sys
 import time
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.ledger import of_kind
 from onsetstudy.study.practice.analyse import analyse
+from tests.examples import THOROUGH
 
 GROUP = Path("protocols/mandibular_block_group.toml")
 
@@ -41,6 +43,79 @@ def killed(work, after_s):
         _, status = os.waitpid(child, 0)
     assert os.waitstatus_to_exitcode(status) in (0, -signal.SIGKILL)
     return os.waitstatus_to_exitcode(status) == 0
+
+
+TOUCHES = {"os.chmod", "os.link", "os.mkdir", "os.remove", "os.rename", "os.rmdir", "os.truncate", "sqlite3.connect"}
+
+
+def before_each_touch(do):
+    """From now on ``do`` is called before this process makes, opens for writing, forces, moves or removes a file."""
+
+    def heard(event, told):
+        writes = event == "open" and isinstance(told[2], int) and told[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
+        if event in TOUCHES or writes:
+            do()
+
+    def forced(file, force=os.fsync):
+        do()
+        force(file)
+
+    sys.addaudithook(heard)
+    os.fsync = forced
+
+
+def touches(work):
+    """How often ``work``, done in a child process, touches the disk."""
+    ours, childs = os.pipe()
+    child = os.fork()
+    if child == 0:
+        count = []
+        before_each_touch(lambda: count.append(1))
+        try:
+            work()
+            os.write(childs, str(len(count)).encode())
+        finally:
+            os._exit(0)
+    os.close(childs)
+    with os.fdopen(ours) as told:
+        number = int(told.read())
+    os.waitpid(child, 0)
+    return number
+
+
+def killed_before(work, place):
+    """Run ``work`` in a child process that is killed just before it touches the disk for the ``place``-th time.
+
+    Returns whether it had come to its end. Moments by the clock fall into long computations, where there is nothing to
+    lose; these are all those between which the disk can differ.
+    """
+    child = os.fork()
+    if child == 0:
+        left = [place]
+
+        def counted():
+            left[0] -= 1
+            if left[0] == 0:
+                os.kill(os.getpid(), signal.SIGKILL)
+
+        before_each_touch(counted)
+        try:
+            work()
+            os._exit(0)
+        except BaseException:
+            os._exit(1)
+    _, status = os.waitpid(child, 0)
+    assert os.waitstatus_to_exitcode(status) in (0, -signal.SIGKILL)
+    return os.waitstatus_to_exitcode(status) == 0
+
+
+def places(work, so_many, chance):
+    """Places at which to kill ``work``: all of them in a thorough run, else ``so_many`` spread over it."""
+    number = touches(work)
+    assert number > so_many
+    if THOROUGH:
+        return range(1, number + 1)
+    return [chance.randrange(k * number // so_many, (k + 1) * number // so_many) + 1 for k in range(so_many)]
 
 
 def drawn(folder, slips):
@@ -72,14 +147,17 @@ def test_open_slip(tmp_path):
             )
             enter_opening(sealed)
 
+    at = [(killed_before, place) for place in places(lambda: work(1), 24, chance)]
     begun = time.perf_counter()
-    work(1)
+    work(3)
     took = time.perf_counter() - begun
+    # By the clock too, for moments within a write.
+    at += [(killed, chance.uniform(0, 1.5 * took)) for _ in range(100 if THOROUGH else 12)]
     ends = 0
-    for turn in range(100):
+    for turn, (kill, when) in enumerate(at):
         # The case at which the last one was killed comes again.
         last = max(len(read_opening_log(log_path(sealed))[0]), 1)
-        ends += killed(lambda n=last: work(n), chance.uniform(0, 1.5 * took))
+        ends += kill(lambda n=last: work(n), when)
         log, broken = read_opening_log(log_path(sealed))
         assert broken == (), turn
         assert log["slip"].is_unique
@@ -87,7 +165,7 @@ def test_open_slip(tmp_path):
         assert (log["arms"] != "").all()
         held = [e.body["slip"] for e in of_kind(verified_ledger(practice_ledger_path(sealed)), "slip_opened")]
         assert held == log["slip"].tolist()[: len(held)]
-    assert 0 < ends < 100, "killed at moments within and after"
+    assert 0 < ends < len(at), "killed at moments within and after"
     work(len(log))
     held = [e.body["slip"] for e in of_kind(verified_ledger(practice_ledger_path(sealed)), "slip_opened")]
     assert held == read_opening_log(log_path(sealed))[0]["slip"].tolist()
@@ -106,12 +184,10 @@ def test_allocate(tmp_path):
         if done.exception is not None:
             raise done.exception
 
-    begun = time.perf_counter()
-    work(tmp_path / "timed")
-    took = time.perf_counter() - begun
-    for turn in range(50):
+    work(tmp_path / "before")
+    for turn, place in enumerate(places(lambda: work(tmp_path / "counted"), 12, chance), start=1):
         folder = tmp_path / f"list{turn}"
-        killed(lambda into=folder: work(into), chance.uniform(0, 1.2 * took))
+        assert not killed_before(lambda into=folder: work(into), place)
         # A list that was whole when it was killed, but not yet in its place, is put there and not drawn again.
         there = (folder / "list.csv").exists() or any(folder.glob(".whole-*/list.csv"))
         again = run.invoke(onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", "1", "--print"])
@@ -148,13 +224,10 @@ def test_report(tmp_path):
         return mine
 
     whole = begun("whole")
-    start = time.perf_counter()
-    work(whole, tmp_path / "whole" / "reports")
-    took = time.perf_counter() - start
-    for turn in range(20):
+    for turn, place in enumerate(places(lambda: work(whole, tmp_path / "whole" / "reports"), 8, chance)):
         mine = begun(f"turn{turn}")
         into = mine.parent / "reports"
-        killed(lambda a=mine, b=into: work(a, b), chance.uniform(0, 1.2 * took))
+        assert not killed_before(lambda a=mine, b=into: work(a, b), place)
         written = list(into.glob("[!.]*.json"))
         before = [p.read_bytes() for p in written]
         work(mine, into)

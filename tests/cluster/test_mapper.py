@@ -3,7 +3,6 @@
 import dataclasses
 import os
 
-import distributed
 import pytest
 
 from onsetstudy.cluster.mapper import DaskMapper, ProcessMapper, cluster_mapper
@@ -26,13 +25,9 @@ def test_one_process_is_plain_work():
     assert ProcessMapper().workers >= 1
 
 
-def threads(_):
-    return os.environ.get("OPENBLAS_NUM_THREADS")
-
-
 def test_each_process_works_with_one_thread(monkeypatch):
     monkeypatch.delenv("OPENBLAS_NUM_THREADS")
-    assert ProcessMapper(2).map(threads, range(2)) == ["1", "1"]
+    assert ProcessMapper(2).map(os.getenv, ["OPENBLAS_NUM_THREADS"] * 2) == ["1", "1"]
 
 
 @pytest.mark.slow
@@ -44,6 +39,8 @@ def test_several_processes_give_the_same_numbers():
 
 @pytest.mark.slow
 def test_a_dask_cluster_gives_the_same_numbers():
+    import distributed  # not above: it takes a second that only this test needs
+
     alone = simulate_power(SCENARIO, trials=TRIALS, seed=2)
     with (
         distributed.LocalCluster(

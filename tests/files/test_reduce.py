@@ -9,7 +9,6 @@ import sys
 import time
 from pathlib import Path
 
-import distributed
 import pandas as pd
 import pytest
 from click.testing import CliRunner
@@ -279,6 +278,8 @@ def test_other_hands_give_the_same(tmp_path, protocol, whole):
 
 @pytest.mark.slow
 def test_a_cluster_gives_the_same(tmp_path, protocol, whole):
+    import distributed  # not above: it takes a second that only this test needs
+
     folder = parts_of(tmp_path / "parts", 4)
     with (
         distributed.LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as cluster,
