@@ -1,12 +1,15 @@
 """Killed at any moment: nothing half, nothing twice."""
 
 import csv
+import datetime as dt
 import os
 import random
 import shutil
 import signal
 import sys
 import time
+from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 
 import pytest
@@ -27,23 +30,10 @@ from tests.examples import THOROUGH
 GROUP = Path("protocols/mandibular_block_group.toml")
 
 
-def killed(work, after_s):
-    """Run ``work`` in a child process and kill it after some seconds; whether it had come to its end."""
-    child = os.fork()
-    if child == 0:
-        try:
-            work()
-            os._exit(0)
-        except BaseException:
-            os._exit(1)
-    time.sleep(after_s)
-    try:
-        os.kill(child, signal.SIGKILL)
-    finally:
-        _, status = os.waitpid(child, 0)
-    assert os.waitstatus_to_exitcode(status) in (0, -signal.SIGKILL)
-    return os.waitstatus_to_exitcode(status) == 0
-
+# Children are forked from a process that has drawn and printed nothing: a fork of this one, if the typesetter has begun
+# its threads here, would wait for them for ever.
+CLEAN = get_context("forkserver")
+CLEAN.set_forkserver_preload(["tests.attacks.test_killed"])
 
 TOUCHES = {"os.chmod", "os.link", "os.mkdir", "os.remove", "os.rename", "os.rmdir", "os.truncate", "sqlite3.connect"}
 
@@ -64,23 +54,29 @@ def before_each_touch(do):
     os.fsync = forced
 
 
-def touches(work):
-    """How often ``work``, done in a child process, touches the disk."""
-    ours, childs = os.pipe()
-    child = os.fork()
-    if child == 0:
-        count = []
-        before_each_touch(lambda: count.append(1))
-        try:
-            work()
-            os.write(childs, str(len(count)).encode())
-        finally:
-            os._exit(0)
-    os.close(childs)
-    with os.fdopen(ours) as told:
-        number = int(told.read())
-    os.waitpid(child, 0)
-    return number
+def count_touches(work, told):
+    count = []
+    before_each_touch(lambda: count.append(1))
+    work()
+    told.put(len(count))
+
+
+def work_until(work, place):
+    left = [place]
+
+    def counted():
+        left[0] -= 1
+        if left[0] == 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    before_each_touch(counted)
+    work()
+
+
+def ended(child):
+    child.join()
+    assert child.exitcode in (0, -signal.SIGKILL)
+    return child.exitcode == 0
 
 
 def killed_before(work, place):
@@ -89,29 +85,27 @@ def killed_before(work, place):
     Returns whether it had come to its end. Moments by the clock fall into long computations, where there is nothing to
     lose; these are all those between which the disk can differ.
     """
-    child = os.fork()
-    if child == 0:
-        left = [place]
+    child = CLEAN.Process(target=work_until, args=(work, place))
+    child.start()
+    return ended(child)
 
-        def counted():
-            left[0] -= 1
-            if left[0] == 0:
-                os.kill(os.getpid(), signal.SIGKILL)
 
-        before_each_touch(counted)
-        try:
-            work()
-            os._exit(0)
-        except BaseException:
-            os._exit(1)
-    _, status = os.waitpid(child, 0)
-    assert os.waitstatus_to_exitcode(status) in (0, -signal.SIGKILL)
-    return os.waitstatus_to_exitcode(status) == 0
+def killed(work, after_s):
+    """Run ``work`` in a child process and kill it after some seconds; whether it had come to its end."""
+    child = CLEAN.Process(target=work)
+    child.start()
+    time.sleep(after_s)
+    child.kill()
+    return ended(child)
 
 
 def places(work, so_many, chance):
     """Places at which to kill ``work``: all of them in a thorough run, else ``so_many`` spread over it."""
-    number = touches(work)
+    told = CLEAN.SimpleQueue()
+    child = CLEAN.Process(target=count_touches, args=(work, told))
+    child.start()
+    assert ended(child)
+    number = told.get()
     assert number > so_many
     if THOROUGH:
         return range(1, number + 1)
@@ -127,27 +121,26 @@ def drawn(folder, slips):
         return {row["slip"]: row["passphrase"] for row in csv.DictReader(file)}
 
 
+def open_three(sealed, words, first):
+    for k in range(first, first + 3):
+        open_next(
+            sealed,
+            case_id=f"P01-{k:04d}",
+            levels={"technique": "ianb"},
+            opened_by="",
+            now=dt.datetime(2026, 1, 5, 9),
+            passphrase=words.__getitem__,
+        )
+        enter_opening(sealed)
+
+
 @pytest.mark.slow
 def test_open_slip(tmp_path):
-    import datetime as dt
-
-    words = drawn(tmp_path / "list", 300)
+    words = drawn(tmp_path / "list", 300 if THOROUGH else 90)
     sealed = tmp_path / "list" / "sealed-P01.json"
-    chance = random.Random(1)
+    chance, work = random.Random(1), partial(open_three, sealed, words)
 
-    def work(first):
-        for k in range(first, first + 3):
-            open_next(
-                sealed,
-                case_id=f"P01-{k:04d}",
-                levels={"technique": "ianb"},
-                opened_by="",
-                now=dt.datetime(2026, 1, 5, 9),
-                passphrase=lambda slip: words[slip],
-            )
-            enter_opening(sealed)
-
-    at = [(killed_before, place) for place in places(lambda: work(1), 24, chance)]
+    at = [(killed_before, place) for place in places(partial(work, 1), 24, chance)]
     begun = time.perf_counter()
     work(3)
     took = time.perf_counter() - begun
@@ -157,7 +150,7 @@ def test_open_slip(tmp_path):
     for turn, (kill, when) in enumerate(at):
         # The case at which the last one was killed comes again.
         last = max(len(read_opening_log(log_path(sealed))[0]), 1)
-        ends += kill(lambda n=last: work(n), when)
+        ends += kill(partial(work, last), when)
         log, broken = read_opening_log(log_path(sealed))
         assert broken == (), turn
         assert log["slip"].is_unique
@@ -171,23 +164,21 @@ def test_open_slip(tmp_path):
     assert held == read_opening_log(log_path(sealed))[0]["slip"].tolist()
 
 
+def allocate(mine, into):
+    done = CliRunner().invoke(onsetstudy, ["allocate", str(mine), "--into", str(into), "--slips", "1", "--print"])
+    if done.exception is not None:
+        raise done.exception
+
+
 @pytest.mark.slow
 def test_allocate(tmp_path):
     mine = tmp_path / "mine.toml"
     shutil.copy(GROUP, mine)
     run = CliRunner()
     run.invoke(onsetstudy, ["lock", str(mine)])
-    chance = random.Random(2)
-
-    def work(folder):
-        done = run.invoke(onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", "1", "--print"])
-        if done.exception is not None:
-            raise done.exception
-
-    work(tmp_path / "before")
-    for turn, place in enumerate(places(lambda: work(tmp_path / "counted"), 12, chance), start=1):
+    for turn, place in enumerate(places(partial(allocate, mine, tmp_path / "counted"), 12, random.Random(2))):
         folder = tmp_path / f"list{turn}"
-        assert not killed_before(lambda into=folder: work(into), place)
+        assert not killed_before(partial(allocate, mine, folder), place)
         # A list that was whole when it was killed, but not yet in its place, is put there and not drawn again.
         there = (folder / "list.csv").exists() or any(folder.glob(".whole-*/list.csv"))
         again = run.invoke(onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", "1", "--print"])
@@ -205,16 +196,17 @@ def test_allocate(tmp_path):
         assert len(set(digests)) == len(digests) == turn + 2
 
 
+def write_with_looks(found, mine, into):
+    write_report(with_ledger(found, mine, by="practice"), into, formats=["json"])
+
+
 @pytest.mark.slow
 def test_report(tmp_path):
     promised = read_protocol(GROUP)
     records = read_records([Path("data/synthetic")], promised)
     beside = read_companions(GROUP, beside=[Path("data/synthetic")])
     found = analyse(promised, records, quarter="2026Q1", beside=beside)
-    chance = random.Random(3)
-
-    def work(mine, into):
-        write_report(with_ledger(found, mine, by="practice"), into, formats=["json"])
+    work = partial(write_with_looks, found)
 
     def begun(name):
         mine = tmp_path / name / "mine.toml"
@@ -224,10 +216,10 @@ def test_report(tmp_path):
         return mine
 
     whole = begun("whole")
-    for turn, place in enumerate(places(lambda: work(whole, tmp_path / "whole" / "reports"), 8, chance)):
+    for turn, place in enumerate(places(partial(work, whole, tmp_path / "whole" / "reports"), 8, random.Random(3))):
         mine = begun(f"turn{turn}")
         into = mine.parent / "reports"
-        assert not killed_before(lambda a=mine, b=into: work(a, b), place)
+        assert not killed_before(partial(work, mine, into), place)
         written = list(into.glob("[!.]*.json"))
         before = [p.read_bytes() for p in written]
         work(mine, into)

@@ -121,6 +121,7 @@ def test_cases_whose_patients_wanted_their_data_gone_are_counted_no_more(tmp_pat
     assert reduced(folder, protocol, work, gone=gone).kept == 3
 
 
+@pytest.mark.slow
 def test_the_door_leaves_out_what_the_ledger_says(tmp_path):
     mine = Path(shutil.copy(PROTOCOL, tmp_path / "mine.toml"))
     code = pd.read_csv(DATA / "cases.csv", dtype=str)["case_id"].iloc[0]
@@ -184,6 +185,7 @@ def split(folder, into, parts):
     return split_tables(folder / "cases.csv", folder / "cold_tests.csv", into, parts=parts)
 
 
+@pytest.mark.slow
 def test_parts_without_a_case_are_no_fault(tmp_path, protocol):
     """Twelve cases in 24 parts: some parts are empty."""
     folder = few(tmp_path / "few")
