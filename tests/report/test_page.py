@@ -19,7 +19,7 @@ from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render import pdf
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
-from tests.report.samples import SAMPLES, rich, small
+from tests.report.samples import SAMPLES, composed, rich, small
 from tests.same_document import page_differences
 from tests.study.cases import protocol
 
@@ -31,12 +31,12 @@ VOID = {"meta", "br", "hr", "img", "input", "link", "use", "path"}
 
 @pytest.fixture(scope="module", params=SAMPLES)
 def document(request):
-    return compose(SAMPLES[request.param]())
+    return composed(request.param)
 
 
 @pytest.fixture(scope="module")
 def page():
-    return compose(rich())
+    return composed("rich")
 
 
 class Page(HTMLParser):
@@ -280,7 +280,7 @@ def test_without_random_allocation_other_reasons_are_named():
     ],
 )  # fmt: skip
 def test_too_little_is_said_in_the_place_of_a_number(name, sentence):
-    assert sentence in " ".join(Page(render_html(compose(SAMPLES[name]()))).texts)
+    assert sentence in " ".join(Page(render_html(composed(name))).texts)
 
 
 def test_a_figure_of_nothing_is_a_sentence():
@@ -353,7 +353,7 @@ def test_the_json_holds_every_number_and_comes_back(name):
 
 def test_the_page_of_a_small_study_is_as_it_was():
     """The golden page; drawings are left out, their numbers are tested by themselves. Delete the file to rewrite it."""
-    text = re.sub(r"<svg.*?</svg>", "<svg/>", render_html(compose(small())), flags=re.S)
+    text = re.sub(r"<svg.*?</svg>", "<svg/>", render_html(composed("small")), flags=re.S)
     text = re.sub(r"<style>.*?</style>", "<style/>", text, flags=re.S)
     if not GOLDEN.exists():
         GOLDEN.write_text(text, encoding="utf-8")
