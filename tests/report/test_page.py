@@ -333,6 +333,7 @@ def test_the_answer_fills_one_page_and_the_last_is_not_left_nearly_empty(documen
         assert max(pdf._last_page_fill(c) for c in compilers) >= pdf.LEAST_FILL
 
 
+@pytest.mark.slow
 def test_the_same_results_give_the_same_bytes(tmp_path):
     for folder in ("one", "two"):
         paths = write_report(small(), tmp_path / folder)
