@@ -47,6 +47,7 @@ def kill_once(server, known, so_many, later_s):
     server.kill()
 
 
+@pytest.mark.slow
 def test_killed_at_random_moments_nothing_acknowledged_is_lost(tmp_path, serve):
     server = serve(quick_audit(tmp_path))
     address = server.addresses["alone"]
