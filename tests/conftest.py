@@ -1,13 +1,18 @@
 from __future__ import annotations
 
+import os
+
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import settings
 
 import tests.one_thread  # noqa: F401
+from tests.examples import THOROUGH
 from tests.reference import Reference, load_reference
 
-settings.register_profile("house", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
-settings.load_profile("house")
+settings.load_profile("thorough" if THOROUGH else "house")
+
+LIMIT_S = 15.0
+"""Seconds of processor that a test may take without being marked slow: the mark says two, a loaded machine takes more."""
 
 
 @pytest.fixture
@@ -18,3 +23,19 @@ def reference():
         return load_reference(name)
 
     return load
+
+
+def _processor_s() -> float:
+    """What this process and the ended ones that it started have used; waiting for others' work is not counted."""
+    return sum(os.times()[:4])
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item):
+    """A test that takes long and is not marked slow fails, so that ``-m 'not slow'`` stays what it promises."""
+    begun = _processor_s()
+    result = yield
+    took = _processor_s() - begun
+    if took > LIMIT_S and not THOROUGH and item.get_closest_marker("slow") is None:
+        pytest.fail(f"took {took:.1f} s of processor: mark it slow, or share what it makes with others", pytrace=False)
+    return result

@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from onsetstudy.core.errors import OnsetStudyError
 
@@ -58,8 +58,8 @@ class DaskMapper:
     def map(self, function: Callable[[T], R], items: Iterable[T]) -> list[R]:
         """Results of ``function`` on each of ``items``, in order."""
         # Impure: two items that look alike are still two pieces of work.
-        futures = self.client.map(function, list(items), pure=False)
-        return list(self.client.gather(futures))
+        client: Any = self.client
+        return list(client.gather(client.map(function, list(items), pure=False)))
 
 
 def cluster_mapper(address: str, *, wait_s: float = 10.0) -> DaskMapper:
@@ -75,6 +75,7 @@ def cluster_mapper(address: str, *, wait_s: float = 10.0) -> DaskMapper:
     except ImportError:
         raise OnsetStudyError("a cluster needs the extra onsetstudy[cluster]; install it with pip") from None
     try:
-        return DaskMapper(Client(address, timeout=wait_s))
+        connect: Any = Client
+        return DaskMapper(connect(address, timeout=wait_s))
     except OSError as error:
         raise OnsetStudyError(f"no Dask scheduler answers at {address} ({error})") from None

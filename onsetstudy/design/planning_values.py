@@ -9,15 +9,7 @@ from __future__ import annotations
 
 from onsetstudy.core.results import Caution
 
-__all__ = ["LARGEST", "USUAL", "implausible"]
-
-USUAL: dict[str, tuple[float, float]] = {
-    "wait_block_min": (1.0, 1.5),
-    "wait_infiltration_min": (0.0, 0.5),
-    "pain_100": (5.0, 10.0),
-    "success": (0.0, 0.15),
-}
-"""Planning values: from, to."""
+__all__ = ["LARGEST", "implausible"]
 
 LARGEST: dict[str, float] = {"hazard_ratio": 2.5, "wait_min": 2.0, "pain_100": 15.0, "success": 0.2}
 """Beyond these no pooled result lies (common practice, no source): a larger effect is a demonstration's."""

@@ -13,7 +13,6 @@ __all__ = ["arm_amounts", "mean_difference"]
 
 
 METHOD = "difference of mean amounts per case"
-SOURCE = "Welch 1947, Biometrika 34:28-35"
 INDEPENDENT = Assumption(name="independent cases", detail="each dose comes from another patient")
 
 

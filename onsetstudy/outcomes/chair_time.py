@@ -33,7 +33,7 @@ from onsetstudy.inference.means import WELCH, contrast_of_means, moments_by_stra
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.outcomes.chair_results import ChairTime, Stage, WaitsSeen
 
-__all__ = ["ChairRecords", "Prices", "compare_chair_time", "hours_given_back"]
+__all__ = ["ChairRecords", "Prices", "compare_chair_time"]
 
 
 LEAST = 2
@@ -94,15 +94,6 @@ class Prices:
     chair_hour_cost: float | None = None
     material_cost: float | None = None
     currency: str = ""
-
-
-def hours_given_back(saved_min: float, cases_per_month: float) -> tuple[float, float]:
-    """Hours in a month and in a year: thirty minutes on each of twenty cases a month are ten and 120.
-
-    Common practice, no source.
-    """
-    month = saved_min * cases_per_month / MINUTES
-    return month, month * MONTHS
 
 
 def compare_chair_time(

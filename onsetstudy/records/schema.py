@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import pandas as pd
 import pandera.pandas as pa
 
 from onsetstudy.protocol.model import Protocol
@@ -280,10 +279,3 @@ def pandera_schema(table: str, ranges: dict[str, tuple[float, float]]) -> pa.Dat
             report_duplicates="all",
         )
     return pa.DataFrameSchema(columns, strict=True, index=pa.Index(int))
-
-
-def empty_table(table: str) -> pd.DataFrame:
-    """A typed table without rows."""
-    return pd.DataFrame(
-        {c.name: pd.Series(dtype=float if c.numeric else object) for c in TABLES[table]}, index=pd.RangeIndex(0)
-    )

@@ -199,11 +199,6 @@ class ProportionalityCheck:
         """The test, with the estimate columns."""
         return self.test.to_frame()
 
-    def stretches_frame(self) -> pd.DataFrame:
-        """One row per stretch, for a figure."""
-        columns = ("from_min", "to_min", "ratio", "conf_low", "conf_high")
-        return pd.DataFrame([[getattr(s, c) for c in columns] for s in self.stretches], columns=list(columns))
-
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""
         return to_dict(self)

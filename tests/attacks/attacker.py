@@ -4,13 +4,15 @@ Run as a script, ``python -m tests.attacks.attacker``, it prints what still goes
 Every attack works on a copy of a practice's folder in which slips were opened, and says what the software notices.
 """
 
+import atexit
 import csv
 import itertools
 import json
 import shutil
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 from click.testing import CliRunner
@@ -66,7 +68,20 @@ class Practice:
 
 
 def practice(folder: Path, way: str = "passphrases") -> Practice:
-    """A practice in which four slips were opened."""
+    """A practice in which four slips were opened; made once for each way, and copied."""
+    made = _first(way)
+    shutil.copytree(made.folder, folder)
+    return replace(made, folder=folder)
+
+
+@cache
+def _first(way: str) -> Practice:
+    home = tempfile.mkdtemp()
+    atexit.register(shutil.rmtree, home, ignore_errors=True)
+    return _made(Path(home) / "practice", way)
+
+
+def _made(folder: Path, way: str) -> Practice:
     folder.mkdir(parents=True)
     keeper = folder.parent / f"{folder.name}-keeper"
     shutil.copy(GROUP, folder / "mine.toml")

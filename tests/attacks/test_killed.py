@@ -1,11 +1,15 @@
 """Killed at any moment: nothing half, nothing twice."""
 
 import csv
+import datetime as dt
 import os
 import random
 import shutil
 import signal
+import sys
 import time
+from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 
 import pytest
@@ -21,26 +25,91 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.ledger import of_kind
 from onsetstudy.study.practice.analyse import analyse
+from tests.examples import THOROUGH
 
 GROUP = Path("protocols/mandibular_block_group.toml")
 
 
+# Children are forked from a process that has drawn and printed nothing: a fork of this one, if the typesetter has begun
+# its threads here, would wait for them for ever.
+CLEAN = get_context("forkserver")
+CLEAN.set_forkserver_preload(["tests.attacks.test_killed"])
+
+TOUCHES = {"os.chmod", "os.link", "os.mkdir", "os.remove", "os.rename", "os.rmdir", "os.truncate", "sqlite3.connect"}
+
+
+def before_each_touch(do):
+    """From now on ``do`` is called before this process makes, opens for writing, forces, moves or removes a file."""
+
+    def heard(event, told):
+        writes = event == "open" and isinstance(told[2], int) and told[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
+        if event in TOUCHES or writes:
+            do()
+
+    def forced(file, force=os.fsync):
+        do()
+        force(file)
+
+    sys.addaudithook(heard)
+    os.fsync = forced
+
+
+def count_touches(work, told):
+    count = []
+    before_each_touch(lambda: count.append(1))
+    work()
+    told.put(len(count))
+
+
+def work_until(work, place):
+    left = [place]
+
+    def counted():
+        left[0] -= 1
+        if left[0] == 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    before_each_touch(counted)
+    work()
+
+
+def ended(child):
+    child.join()
+    assert child.exitcode in (0, -signal.SIGKILL)
+    return child.exitcode == 0
+
+
+def killed_before(work, place):
+    """Run ``work`` in a child process that is killed just before it touches the disk for the ``place``-th time.
+
+    Returns whether it had come to its end. Moments by the clock fall into long computations, where there is nothing to
+    lose; these are all those between which the disk can differ.
+    """
+    child = CLEAN.Process(target=work_until, args=(work, place))
+    child.start()
+    return ended(child)
+
+
 def killed(work, after_s):
     """Run ``work`` in a child process and kill it after some seconds; whether it had come to its end."""
-    child = os.fork()
-    if child == 0:
-        try:
-            work()
-            os._exit(0)
-        except BaseException:
-            os._exit(1)
+    child = CLEAN.Process(target=work)
+    child.start()
     time.sleep(after_s)
-    try:
-        os.kill(child, signal.SIGKILL)
-    finally:
-        _, status = os.waitpid(child, 0)
-    assert os.waitstatus_to_exitcode(status) in (0, -signal.SIGKILL)
-    return os.waitstatus_to_exitcode(status) == 0
+    child.kill()
+    return ended(child)
+
+
+def places(work, so_many, chance):
+    """Places at which to kill ``work``: all of them in a thorough run, else ``so_many`` spread over it."""
+    told = CLEAN.SimpleQueue()
+    child = CLEAN.Process(target=count_touches, args=(work, told))
+    child.start()
+    assert ended(child)
+    number = told.get()
+    assert number > so_many
+    if THOROUGH:
+        return range(1, number + 1)
+    return [chance.randrange(k * number // so_many, (k + 1) * number // so_many) + 1 for k in range(so_many)]
 
 
 def drawn(folder, slips):
@@ -52,34 +121,36 @@ def drawn(folder, slips):
         return {row["slip"]: row["passphrase"] for row in csv.DictReader(file)}
 
 
+def open_three(sealed, words, first):
+    for k in range(first, first + 3):
+        open_next(
+            sealed,
+            case_id=f"P01-{k:04d}",
+            levels={"technique": "ianb"},
+            opened_by="",
+            now=dt.datetime(2026, 1, 5, 9),
+            passphrase=words.__getitem__,
+        )
+        enter_opening(sealed)
+
+
 @pytest.mark.slow
 def test_open_slip(tmp_path):
-    import datetime as dt
-
-    words = drawn(tmp_path / "list", 300)
+    words = drawn(tmp_path / "list", 300 if THOROUGH else 90)
     sealed = tmp_path / "list" / "sealed-P01.json"
-    chance = random.Random(1)
+    chance, work = random.Random(1), partial(open_three, sealed, words)
 
-    def work(first):
-        for k in range(first, first + 3):
-            open_next(
-                sealed,
-                case_id=f"P01-{k:04d}",
-                levels={"technique": "ianb"},
-                opened_by="",
-                now=dt.datetime(2026, 1, 5, 9),
-                passphrase=lambda slip: words[slip],
-            )
-            enter_opening(sealed)
-
+    at = [(killed_before, place) for place in places(partial(work, 1), 24, chance)]
     begun = time.perf_counter()
-    work(1)
+    work(3)
     took = time.perf_counter() - begun
+    # By the clock too, for moments within a write.
+    at += [(killed, chance.uniform(0, 1.5 * took)) for _ in range(100 if THOROUGH else 12)]
     ends = 0
-    for turn in range(100):
+    for turn, (kill, when) in enumerate(at):
         # The case at which the last one was killed comes again.
         last = max(len(read_opening_log(log_path(sealed))[0]), 1)
-        ends += killed(lambda n=last: work(n), chance.uniform(0, 1.5 * took))
+        ends += kill(partial(work, last), when)
         log, broken = read_opening_log(log_path(sealed))
         assert broken == (), turn
         assert log["slip"].is_unique
@@ -87,10 +158,16 @@ def test_open_slip(tmp_path):
         assert (log["arms"] != "").all()
         held = [e.body["slip"] for e in of_kind(verified_ledger(practice_ledger_path(sealed)), "slip_opened")]
         assert held == log["slip"].tolist()[: len(held)]
-    assert 0 < ends < 100, "killed at moments within and after"
+    assert 0 < ends < len(at), "killed at moments within and after"
     work(len(log))
     held = [e.body["slip"] for e in of_kind(verified_ledger(practice_ledger_path(sealed)), "slip_opened")]
     assert held == read_opening_log(log_path(sealed))[0]["slip"].tolist()
+
+
+def allocate(mine, into):
+    done = CliRunner().invoke(onsetstudy, ["allocate", str(mine), "--into", str(into), "--slips", "1", "--print"])
+    if done.exception is not None:
+        raise done.exception
 
 
 @pytest.mark.slow
@@ -99,19 +176,9 @@ def test_allocate(tmp_path):
     shutil.copy(GROUP, mine)
     run = CliRunner()
     run.invoke(onsetstudy, ["lock", str(mine)])
-    chance = random.Random(2)
-
-    def work(folder):
-        done = run.invoke(onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", "1", "--print"])
-        if done.exception is not None:
-            raise done.exception
-
-    begun = time.perf_counter()
-    work(tmp_path / "timed")
-    took = time.perf_counter() - begun
-    for turn in range(50):
+    for turn, place in enumerate(places(partial(allocate, mine, tmp_path / "counted"), 12, random.Random(2))):
         folder = tmp_path / f"list{turn}"
-        killed(lambda into=folder: work(into), chance.uniform(0, 1.2 * took))
+        assert not killed_before(partial(allocate, mine, folder), place)
         # A list that was whole when it was killed, but not yet in its place, is put there and not drawn again.
         there = (folder / "list.csv").exists() or any(folder.glob(".whole-*/list.csv"))
         again = run.invoke(onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", "1", "--print"])
@@ -129,16 +196,17 @@ def test_allocate(tmp_path):
         assert len(set(digests)) == len(digests) == turn + 2
 
 
+def write_with_looks(found, mine, into):
+    write_report(with_ledger(found, mine, by="practice"), into, formats=["json"])
+
+
 @pytest.mark.slow
 def test_report(tmp_path):
     promised = read_protocol(GROUP)
     records = read_records([Path("data/synthetic")], promised)
     beside = read_companions(GROUP, beside=[Path("data/synthetic")])
     found = analyse(promised, records, quarter="2026Q1", beside=beside)
-    chance = random.Random(3)
-
-    def work(mine, into):
-        write_report(with_ledger(found, mine, by="practice"), into, formats=["json"])
+    work = partial(write_with_looks, found)
 
     def begun(name):
         mine = tmp_path / name / "mine.toml"
@@ -148,13 +216,10 @@ def test_report(tmp_path):
         return mine
 
     whole = begun("whole")
-    start = time.perf_counter()
-    work(whole, tmp_path / "whole" / "reports")
-    took = time.perf_counter() - start
-    for turn in range(20):
+    for turn, place in enumerate(places(partial(work, whole, tmp_path / "whole" / "reports"), 8, random.Random(3))):
         mine = begun(f"turn{turn}")
         into = mine.parent / "reports"
-        killed(lambda a=mine, b=into: work(a, b), chance.uniform(0, 1.2 * took))
+        assert not killed_before(partial(work, mine, into), place)
         written = list(into.glob("[!.]*.json"))
         before = [p.read_bytes() for p in written]
         work(mine, into)

@@ -79,6 +79,7 @@ class Script:
         self.truth[code] = answers
 
 
+@pytest.mark.slow
 def test_a_day_of_forty_cases_on_three_chairs(tmp_path):
     chance = random.Random(20260403)
     study = Study(PROTOCOL, tmp_path)

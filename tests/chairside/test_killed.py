@@ -97,6 +97,7 @@ def kill_once(server, known, so_many, later_s):
     server.kill()
 
 
+@pytest.mark.slow
 def test_killed_at_random_moments_nothing_acknowledged_is_lost(forked):
     server, address = forked, forked.start()
     port = int(re.search(r":(\d+)/", address)[1])

@@ -24,6 +24,7 @@ def run(*arguments, cwd=ROOT):
     return subprocess.run(command, capture_output=True, text=True, cwd=cwd, check=False)
 
 
+@pytest.mark.slow
 def test_the_report_of_dirty_records_goes_on_with_the_good_ones(tmp_path):
     dirty, into = tmp_path / "dirty", tmp_path / "into"
     shutil.copytree(DIRTY, dirty)
@@ -42,6 +43,7 @@ def test_the_report_of_dirty_records_goes_on_with_the_good_ones(tmp_path):
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [

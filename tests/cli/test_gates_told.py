@@ -45,6 +45,7 @@ def test_check_of_an_honest_study_has_nothing_to_ask_of_the_testing():
     assert "control tooth was lost" not in told.stderr
 
 
+@pytest.mark.slow
 def test_send_puts_the_doubt_into_the_file_and_group_leaves_the_practice_out(lost, tmp_path):
     for practice, folder in (("P01", lost), ("P02", SYNTHETIC), ("P03", SYNTHETIC)):
         sent = run("send", GROUP, folder, "--practice", practice, "--into", tmp_path / "in", *WITHOUT)

@@ -186,6 +186,7 @@ def test_files_of_another_study_are_refused_in_one_line_each(tmp_path):
     assert "P01 sent a file of the study mandibular-block-group, not of infiltration-audit" in str(error)
 
 
+@pytest.mark.slow
 def test_the_screen_says_who_is_missing_and_what_was_not_read(tmp_path):
     shipped = ROOT / "data" / "synthetic" / "exchange"
     given = tmp_path / "given"

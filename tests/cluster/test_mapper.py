@@ -25,13 +25,9 @@ def test_one_process_is_plain_work():
     assert ProcessMapper().workers >= 1
 
 
-def threads(_):
-    return os.environ.get("OPENBLAS_NUM_THREADS")
-
-
 def test_each_process_works_with_one_thread(monkeypatch):
     monkeypatch.delenv("OPENBLAS_NUM_THREADS")
-    assert ProcessMapper(2).map(threads, range(2)) == ["1", "1"]
+    assert ProcessMapper(2).map(os.getenv, ["OPENBLAS_NUM_THREADS"] * 2) == ["1", "1"]
 
 
 @pytest.mark.slow
@@ -43,7 +39,8 @@ def test_several_processes_give_the_same_numbers():
 
 @pytest.mark.slow
 def test_a_dask_cluster_gives_the_same_numbers():
-    distributed = pytest.importorskip("distributed")
+    import distributed  # not above: it takes a second that only this test needs
+
     alone = simulate_power(SCENARIO, trials=TRIALS, seed=2)
     with (
         distributed.LocalCluster(
@@ -55,6 +52,5 @@ def test_a_dask_cluster_gives_the_same_numbers():
 
 
 def test_nobody_at_the_address():
-    pytest.importorskip("distributed")
     with pytest.raises(OnsetStudyError, match="No Dask scheduler answers"):
         cluster_mapper("tcp://127.0.0.1:1", wait_s=1.0)

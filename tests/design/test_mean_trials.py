@@ -86,6 +86,7 @@ def test_a_drawn_trial_is_compared_as_the_report_compares_it(decision, changes):
         assert np.isfinite(z).sum() >= 4
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scenario", [WAIT, PAIN], ids=["wait", "pain"])
 @pytest.mark.parametrize("looks", [(), ((0.5, 2.797), (1.0, 1.977))])
 def test_error_rate_without_a_difference(scenario, looks):

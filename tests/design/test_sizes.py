@@ -25,7 +25,7 @@ from onsetstudy.design.sizes.means import plan_wait
 from onsetstudy.design.sizes.onset import onset_share, plan_onset_test
 from onsetstudy.design.sizes.pain import plan_ordinal_pain, plan_pain
 from onsetstudy.design.sizes.success import plan_paired_success, plan_success
-from onsetstudy.inference.exact_power import exact_cases, exact_mcnemar_power, exact_shares_power
+from tests.design.exact_power import exact_cases, exact_mcnemar_power, exact_shares_power
 from tests.reference import load_reference
 
 PRINTED = load_reference("sample_sizes")

@@ -49,6 +49,7 @@ def test_the_demo_is_the_same_bytes_each_time(tmp_path):
         assert path.read_bytes() == (tmp_path / "two" / path.relative_to(tmp_path / "one")).read_bytes(), path.name
 
 
+@pytest.mark.slow
 def test_the_shipped_report_is_made_anew():
     """The shipped report has the versions of constraints.txt; with others its results are compared, but not its page.
 

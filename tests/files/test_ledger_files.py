@@ -217,6 +217,7 @@ def test_a_draft_writes_and_enters_nothing_and_shows_no_arm(mine, tmp_path):
     assert ledger_path(mine).read_bytes() == held
 
 
+@pytest.mark.slow
 def test_the_group_enters_each_file_once_and_sees_a_ledger_that_became_shorter(mine, tmp_path):
     run("lock", mine)
     files = tmp_path / "files"

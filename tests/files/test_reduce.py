@@ -69,7 +69,6 @@ def test_any_split_gives_the_counts_of_the_whole(tmp_path, protocol, whole, numb
 
 
 def test_parquet_and_csv_give_the_same(tmp_path, protocol, whole):
-    pytest.importorskip("pyarrow")
     folder = parts_of(tmp_path / "parts", 2)
     for table in ("cases", "cold_tests"):
         (tmp_path / "parquet" / table).mkdir(parents=True)
@@ -122,6 +121,7 @@ def test_cases_whose_patients_wanted_their_data_gone_are_counted_no_more(tmp_pat
     assert reduced(folder, protocol, work, gone=gone).kept == 3
 
 
+@pytest.mark.slow
 def test_the_door_leaves_out_what_the_ledger_says(tmp_path):
     mine = Path(shutil.copy(PROTOCOL, tmp_path / "mine.toml"))
     code = pd.read_csv(DATA / "cases.csv", dtype=str)["case_id"].iloc[0]
@@ -185,6 +185,7 @@ def split(folder, into, parts):
     return split_tables(folder / "cases.csv", folder / "cold_tests.csv", into, parts=parts)
 
 
+@pytest.mark.slow
 def test_parts_without_a_case_are_no_fault(tmp_path, protocol):
     """Twelve cases in 24 parts: some parts are empty."""
     folder = few(tmp_path / "few")
@@ -264,7 +265,6 @@ def test_dirty_records_are_counted_and_too_few_left_of_a_practice_get_no_file(tm
 
 
 def test_a_cut_parquet_file_is_refused(tmp_path, protocol):
-    pytest.importorskip("pyarrow")
     for table in ("cases", "cold_tests"):
         (tmp_path / table).mkdir()
         (tmp_path / table / "a.parquet").write_bytes(b"PAR1 and then nothing")
@@ -280,7 +280,8 @@ def test_other_hands_give_the_same(tmp_path, protocol, whole):
 
 @pytest.mark.slow
 def test_a_cluster_gives_the_same(tmp_path, protocol, whole):
-    distributed = pytest.importorskip("distributed")
+    import distributed  # not above: it takes a second that only this test needs
+
     folder = parts_of(tmp_path / "parts", 4)
     with (
         distributed.LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as cluster,

@@ -11,7 +11,7 @@ from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.outcomes.chair_time import ChairRecords, Prices, compare_chair_time, hours_given_back
+from onsetstudy.outcomes.chair_time import ChairRecords, Prices, compare_chair_time
 
 PRICES = Prices(cases_per_month=20, mixing_min=1.0, chair_hour_cost=120.0, material_cost=2.0, currency="EUR")
 
@@ -55,7 +55,6 @@ def test_the_difference_is_the_other_arm_minus_the_reference_as_everywhere():
 
 def test_thirty_minutes_on_twenty_cases_are_ten_hours_a_month():
     """Common practice, no source: 30 min on each of 20 cases a month is 10 h a month, 120 h a year."""
-    assert hours_given_back(30, 20) == (10, 120)
     found = compare(seen([40, 40, 9, 9], list("aabb")))
     assert found.difference.estimate == -30
     assert found.hours_month.estimate == 10

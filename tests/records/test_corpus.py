@@ -697,6 +697,7 @@ garbage = st.text(max_size=12) | st.sampled_from(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=50)
 @given(st.data())
 def test_no_garbage_ever_ends_in_anything_but_a_message(data):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from functools import cache
 
 import numpy as np
 
@@ -24,6 +25,8 @@ from onsetstudy.core.results import (
 )
 from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Document
+from onsetstudy.report.documents.practice import compose
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import (
     ArmCurve,
@@ -333,3 +336,9 @@ SAMPLES = {
     "three cases": three_cases,
     "all numb at the first test": all_numb_at_first_test,
 }
+
+
+@cache
+def composed(name: str) -> Document:
+    """The document of a sample, made once and shared; nobody can change it."""
+    return compose(SAMPLES[name]())

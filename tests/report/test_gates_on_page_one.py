@@ -54,6 +54,7 @@ def test_an_honest_study_is_shown(honest):
     assert [b.kind for b in compose(honest).sections[0].blocks].count("figure") == 2
 
 
+@pytest.mark.slow
 def test_a_control_lost_with_the_target_shuts_the_claim():
     results = analyse(PROTOCOL, with_control_lost(RECORDS), without_list="tried out")
     [doubt] = [d for d in results.doubts if d.code == "control_lost"]

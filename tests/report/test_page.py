@@ -20,7 +20,7 @@ from onsetstudy.report.render import pdf
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import TEMPLATE, render_pdf
 from onsetstudy.report.typeset import compiler_of
-from tests.report.samples import SAMPLES, rich, small
+from tests.report.samples import SAMPLES, composed, rich, small
 from tests.same_document import page_differences
 from tests.study.cases import protocol
 
@@ -32,12 +32,12 @@ VOID = {"meta", "br", "hr", "img", "input", "link", "use", "path"}
 
 @pytest.fixture(scope="module", params=SAMPLES)
 def document(request):
-    return compose(SAMPLES[request.param]())
+    return composed(request.param)
 
 
 @pytest.fixture(scope="module")
 def page():
-    return compose(rich())
+    return composed("rich")
 
 
 class Page(HTMLParser):
@@ -281,7 +281,7 @@ def test_without_random_allocation_other_reasons_are_named():
     ],
 )  # fmt: skip
 def test_too_little_is_said_in_the_place_of_a_number(name, sentence):
-    assert sentence in " ".join(Page(render_html(compose(SAMPLES[name]()))).texts)
+    assert sentence in " ".join(Page(render_html(composed(name))).texts)
 
 
 def test_a_figure_of_nothing_is_a_sentence():
@@ -351,6 +351,7 @@ def test_the_answer_fills_one_page_and_the_last_is_not_left_nearly_empty(documen
         assert max(pdf._last_page_fill(c) for c in compilers) >= pdf.LEAST_FILL
 
 
+@pytest.mark.slow
 def test_the_same_results_give_the_same_bytes(tmp_path):
     for folder in ("one", "two"):
         paths = write_report(small(), tmp_path / folder)
@@ -371,7 +372,7 @@ def test_the_json_holds_every_number_and_comes_back(name):
 
 def test_the_page_of_a_small_study_is_as_it_was():
     """The golden page; drawings are left out, their numbers are tested by themselves. Delete the file to rewrite it."""
-    text = re.sub(r"<svg.*?</svg>", "<svg/>", render_html(compose(small())), flags=re.S)
+    text = re.sub(r"<svg.*?</svg>", "<svg/>", render_html(composed("small")), flags=re.S)
     text = re.sub(r"<style>.*?</style>", "<style/>", text, flags=re.S)
     if not GOLDEN.exists():
         GOLDEN.write_text(text, encoding="utf-8")

@@ -77,6 +77,7 @@ def sent(folder, promised):
     return [(c, make_exchange(tally, promised, c, records_digest=records.digest)) for c in tally.practices]
 
 
+@pytest.mark.slow
 def test_thirty_swapped_arms_leave_intention_to_treat_as_it_was(folders, promised):
     before, after = (
         analyse(promised, read_records(f, promised), beside=Companions(allocation=resolved(f, promised)[0]))
@@ -100,6 +101,7 @@ def test_thirty_swapped_arms_leave_intention_to_treat_as_it_was(folders, promise
     assert from_dict(after.to_dict()).arms == after.arms
 
 
+@pytest.mark.slow
 def test_the_files_and_the_group_count_the_allocated_arm(folders, promised):
     before, after = (sent(f, promised) for f in folders)
     assert [e.cells for _, e in before] == [e.cells for _, e in after]
@@ -128,6 +130,7 @@ def test_the_log_and_the_list_say_the_same(promised):
     assert by_log == by_list != records.cases["arm"].tolist()
 
 
+@pytest.mark.slow
 def test_without_log_and_list_nothing_goes_out_unsaid(tmp_path, folders, promised):
     with pytest.raises(RecordsError, match="neither the opening log nor the list"):
         analyse(promised, read_records(DATA, promised))
@@ -157,6 +160,7 @@ def first_page(html):
     return html.split('<section id="answer"')[1].split("</section>")[0]
 
 
+@pytest.mark.slow
 def test_a_log_of_other_cases_is_an_alarm(promised):
     kept = read_kept_logs([DATA / "allocation"])
     other = dataclasses.replace(kept, listed=kept.listed.assign(slip="X" + kept.listed["slip"]))
@@ -167,6 +171,7 @@ def test_a_log_of_other_cases_is_an_alarm(promised):
     assert NOT_CHECKED in page
 
 
+@pytest.mark.slow
 def test_earlier_logs_and_files_are_read(tmp_path, promised):
     for name in ("opened-P01.csv", "sealed-P01.json"):
         shutil.copy(EARLIER / name, tmp_path)

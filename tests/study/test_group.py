@@ -470,6 +470,7 @@ def test_minutes_saved_are_those_of_the_practices_own_report_also_where_patients
     assert unfinished > 20
 
 
+@pytest.mark.slow
 def test_the_group_counts_unfinished_waits_as_its_practices_do(study, sent_home):
     made = {c: single_practice(study, c, sent_home)[1] for c in study[2].practices}
     found = analyse_group([(f"{c}.json", e) for c, e in made.items()], study[0])
@@ -493,6 +494,7 @@ def grouped(study, records, **options):
     return analyse_group(made, study[0], **options)
 
 
+@pytest.mark.slow
 def test_harms_that_nobody_recorded_are_not_harms_that_did_not_happen(study):
     gone = grouped(study, without(without(study[1], "adverse_event"), "adverse_serious"))
     assert [(e.cases, e.count) for e in gone.harms[0].arms] == [(0, 0), (0, 0)]
@@ -503,6 +505,7 @@ def test_harms_that_nobody_recorded_are_not_harms_that_did_not_happen(study):
     assert "No practice recorded whether anything happened" in text
 
 
+@pytest.mark.slow
 def test_harms_count_in_the_practices_that_recorded_them(study, group):
     some = grouped(study, without(without(study[1], "adverse_event", ["P01"]), "adverse_serious", ["P01"]))
     letter, cases = next((p.letter, p.n.cases) for p in some.practices if p.code == "P01")
@@ -687,6 +690,7 @@ def test_one_practice_alone_gets_no_table_of_dashes_and_no_talk_of_letters(study
     assert "The hazard ratio of all cases, in one stage, is" in text
 
 
+@pytest.mark.slow
 def test_looks_of_an_earlier_quarter_are_those_of_files_that_ended_with_it(study):
     """With every group told apart, later files must give the looks that were reported then, to the last digit."""
     protocol, records, _, _ = study

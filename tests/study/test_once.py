@@ -75,6 +75,7 @@ def test_a_second_report_begins_anew(one_report):
         assert kept == []
 
 
+@pytest.mark.slow
 def test_the_numbers_are_those_of_a_report_that_shares_nothing(one_report, tmp_path):
     results, work = one_report
     with sharing_nothing(), counted() as alone:
@@ -87,6 +88,7 @@ def test_the_numbers_are_those_of_a_report_that_shares_nothing(one_report, tmp_p
     assert shared == separate
 
 
+@pytest.mark.slow
 def test_a_comparison_by_choice_fits_each_curve_once_too():
     # Weighted, standardised and drawn anew several hundred times: each fit is of other cases or other weights.
     promised = protocol("infiltration_audit")

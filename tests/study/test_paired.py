@@ -94,6 +94,7 @@ def test_the_numbers_are_those_of_the_engine(data):
     assert found.hazard_ratio == ratio.estimates[0]
 
 
+@pytest.mark.slow
 def test_the_ratio_within_patients_is_not_one_with_a_baseline_for_each():
     """60 pairs, true ratio 1.6: near 3 with a baseline for each pair, near 1.6 with a shared effect.
 

@@ -110,7 +110,7 @@ def test_rates_that_cross_are_found_and_shown_by_stretches():
     assert (early.from_min, early.to_min, late.to_min) == (0.0, 4.0, math.inf)
     assert early.ratio < 1 < late.ratio
     assert from_dict(found.to_dict()).to_dict() == found.to_dict()
-    assert len(found.stretches_frame()) == 2
+    assert len(found.stretches) == 2
 
 
 def test_one_stretch_gives_back_the_ratio_itself():
@@ -132,6 +132,7 @@ def test_too_few_gaps_to_tell():
 # Frailty --------------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_spread_is_found_again():
     """Mean of 8 estimates against 0.5, within three of their own standard errors (maximum likelihood: a little low)."""
     found = []
@@ -198,6 +199,7 @@ def test_the_integral_is_right_however_many_cases_a_cluster_has(clusters, size, 
     assert -frailty.negative(theta, model)[0] == pytest.approx(marginal, abs=2e-5)
 
 
+@pytest.mark.slow
 def test_a_clusters_interval_holds_its_true_rate():
     """Ten studies of 10 operators with 100 cases: 100 intervals at 95 %, of which at least 86 hold.
 

@@ -326,6 +326,7 @@ def outcome(times, arm, **options):
     return "estimate", found
 
 
+@pytest.mark.slow
 @settings(max_examples=60)
 @given(st.lists(cells, min_size=6, max_size=24), st.randoms(use_true_random=False))
 def test_laws(rows, random):

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
@@ -28,9 +28,10 @@ from onsetstudy.survival.summaries.probability_index import probability_numb_soo
 from onsetstudy.survival.summaries.quantiles import estimate_quantile, quantile_of_group
 from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
+from tests.examples import examples
 from tests.survival.build import inf
 
-STUDIES = 250
+STUDIES = 250  # in a thorough run
 EXACT = 1e-12
 
 
@@ -122,7 +123,7 @@ CALLS = {
 
 
 @pytest.mark.parametrize("name", CALLS)
-@settings(max_examples=STUDIES, deadline=None)
+@examples(STUDIES)
 @given(study=studies())
 def test_counts_copies_and_shuffled_rows_say_the_same(name, study):
     counted, copied, shuffled = three_ways(study)
@@ -132,7 +133,7 @@ def test_counts_copies_and_shuffled_rows_say_the_same(name, study):
     same(ours, outcome(lambda: CALLS[name](*shuffled)), EXACT)
 
 
-@settings(max_examples=20, deadline=None)
+@examples(20, usual=8)
 @given(study=studies())
 def test_the_bootstrap_draws_cases_and_not_rows(study):
     counted, copied, shuffled = three_ways(study)
@@ -143,7 +144,7 @@ def test_the_bootstrap_draws_cases_and_not_rows(study):
     same(ours, outcome(lambda: call(*shuffled)), EXACT)
 
 
-@settings(max_examples=STUDIES, deadline=None)
+@examples(STUDIES, usual=12)
 @given(study=studies())
 def test_a_ratio_of_rates_is_the_same_to_the_tolerance_of_its_search(study):
     found = []

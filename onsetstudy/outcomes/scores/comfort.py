@@ -26,7 +26,6 @@ __all__ = ["PainRecords", "anxiety_change", "moment_of_pain"]
 
 LEAST = 2
 HYBRID = "Newcombe's hybrid of Wilson limits"
-WELCH = "difference of means, Welch's t"
 ROBUST = "linear model, robust standard errors"
 LINEAR = Assumption(name="additive", detail="arm and covariates add up on the scale of the score")
 HIGH = {"mdas": 19.0, "das": 15.0}

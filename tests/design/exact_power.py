@@ -1,4 +1,4 @@
-"""Power of tests of two shares by adding up every outcome, and of McNemar's exact test."""
+"""Power of tests of two shares by adding up every outcome, and of McNemar's exact test: what formulas are held to."""
 
 from __future__ import annotations
 
