@@ -26,6 +26,8 @@ MINUS, THIN = "\u2212", "\u202f"
         (numbers.percent(0.0049, 204), f"0.5{THIN}%"),
         (numbers.percent(0.9951, 204), f"99.5{THIN}%"),
         (numbers.percent(0.0, 204), f"0{THIN}%"),
+        (numbers.percent(0.2244, 1000), f"22.4{THIN}%"),
+        (numbers.percent(0.2244, 999), f"22{THIN}%"),
         (numbers.percent(0.2244, 8500), f"22.4{THIN}%"),
         (numbers.percent_interval(0.0524, 0.3339, 150), f"5 to 33{THIN}%"),
         (numbers.level(0.975), f"97.5{THIN}%"),

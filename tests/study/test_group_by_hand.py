@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from onsetstudy.core.results import Estimate
-from onsetstudy.study.answer.claims import register
+from onsetstudy.study.answer.claims import claims_of_group
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import _whole, analyse_group
@@ -101,11 +101,11 @@ def test_a_primary_outcome_that_no_file_holds_is_said_to_be_missing():
     bare = dataclasses.replace(
         found, protocol=promised, pooled=tuple(p for p in found.pooled if p.quantity != "pain_difference")
     )
-    lead = register(bare).primary()
+    lead = claims_of_group(bare).primary()
     assert lead.leads
     assert (lead.quantity.key, lead.answer.code) == ("pain_difference", "nothing_sent")
     assert lead.answer.reason == "no file holds it for this period"
     assert lead.population == f"{found.overall.n.cases} cases of 2 practices"
-    whole = register(dataclasses.replace(found, protocol=promised)).primary()
+    whole = claims_of_group(dataclasses.replace(found, protocol=promised)).primary()
     assert whole.leads
     assert isinstance(whole.answer, Estimate)
