@@ -90,3 +90,15 @@ def test_variance_grows_by_what_the_undecided_arm_lost_alone():
     difference = (spread["plain"] + spread["buffered"] / kept) / sum(spread.values())
     odds = (1 / spread["plain"] + 1 / spread["buffered"] / kept) / sum(1 / s for s in spread.values())
     assert tables.inflation == pytest.approx((difference, odds))
+
+
+def test_practices_that_go_opposite_ways_differ():
+    turned = ONE.assign(practice_id="B", arm=ONE["arm"].map({"plain": "buffered", "buffered": "plain"}))
+    steep = [("plain", 5, 6, 20), ("plain", 1, 2, 2), ("buffered", 1, 2, 20), ("buffered", 5, 6, 2)]
+    fast = cells_of(PROTOCOL, [("A", *row) for row in steep])
+    slow = fast.assign(practice_id="B", arm=fast["arm"].map({"plain": "buffered", "buffered": "plain"}))
+    test = by_practice(pd.concat([fast, slow], ignore_index=True), PROTOCOL).test
+    assert test.statistic > 10
+    assert test.p_value < 0.001
+    mild = by_practice(pd.concat([ONE, turned], ignore_index=True), PROTOCOL).test
+    assert 0 < mild.statistic < test.statistic
