@@ -26,7 +26,7 @@ SUITE = (
     "tests/study/test_files_by_hand.py", "tests/study/test_group.py", "tests/study/test_group_by_hand.py",
     "tests/study/test_group_meaning.py", "tests/study/test_group_success.py",
     "tests/study/test_group_told_by_hand.py", "tests/study/test_more_needed_by_hand.py",
-    "tests/study/test_agreement_by_hand.py",
+    "tests/study/test_agreement_by_hand.py", "tests/study/test_disclosure_by_hand.py",
     "tests/study/test_group_gates.py", "tests/study/test_looks.py", "tests/study/test_one_number.py",
     "tests/study/test_reconciled_by_hand.py",
     "tests/study/test_strata.py", "tests/study/test_tally_by_hand.py",
