@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from types import SimpleNamespace
 
 import pytest
 from scipy import stats
 
-from onsetstudy.study.answer.more_needed import more_needed
+from onsetstudy.study.answer.more_needed import _of_plan, more_needed
+from onsetstudy.study.planning.sizes import main_size
 from tests.report.samples import counts
 from tests.study.cases import protocol
 
@@ -68,3 +70,20 @@ def test_the_formula_of_another_outcome_says_so():
     told = more_needed(dataclasses.replace(other, planning=None), counts(30, 30, (20, 25)), (60,))
     assert "which is not the main outcome's" in told.text
     assert "which is not the main outcome's" not in more_needed(RATE, counts(30, 30, (20, 25)), (60,)).text
+
+
+def test_the_size_of_the_main_outcome_is_that_of_the_plan():
+    pain = protocol(plan={"primary": "pain_difference"})
+    size = main_size(pain)
+    told = more_needed(pain, counts(30, 30, (20, 25)), (20, 30))
+    assert (told.hazard_ratio, told.events_needed, told.events_seen) == (None, None, 45)
+    assert (told.cases_to_include, told.cases_needed) == (size.total, math.ceil(size.unrounded))
+    assert told.cases_needed < told.cases_to_include
+    assert told.quarters_more == math.ceil((told.cases_needed - 60) / 25)
+    assert f"takes {size.total} cases to include, {told.cases_needed} of them analysed, as the plan" in told.text
+    assert "with 80 % power" in told.text
+    # Where nobody is expected to be lost all that are included are analysed.
+    same = {name: getattr(size, name) for name in ("effect_text", "power", "alpha", "test", "method", "source")}
+    whole = SimpleNamespace(**same, unrounded=size.unrounded, total=told.cases_needed, cases=(told.cases_needed,))
+    assert f"takes {told.cases_needed} patients, as the plan" in _of_plan(whole, counts(30, 30, (20, 25)), (30,)).text
+    assert more_needed(pain, counts(100, 100, (90, 90)), (100,)).quarters_more == 0
