@@ -25,6 +25,7 @@ MINUS, THIN = "\u2212", "\u202f"
         (numbers.percent(0.0049, 85), f"0{THIN}%"),
         (numbers.percent(0.0049, 204), f"0.5{THIN}%"),
         (numbers.percent(0.9951, 204), f"99.5{THIN}%"),
+        (numbers.percent(0.0004, 204), f"0.0{THIN}%"),
         (numbers.percent(0.0, 204), f"0{THIN}%"),
         (numbers.percent(0.2244, 1000), f"22.4{THIN}%"),
         (numbers.percent(0.2244, 999), f"22{THIN}%"),
