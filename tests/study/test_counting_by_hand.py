@@ -75,20 +75,23 @@ def test_minutes_spent_are_those_of_waiting_and_of_mixing_and_one_left_out_is_no
 
 
 def test_variance_grows_by_what_the_undecided_arm_lost_alone():
-    arms = {"plain": [(1, 2, 2), (3, 4, 8)], "buffered": [(0, 1, 4), (1, 4, 2), (5, 6, 4)]}
+    arms = {"plain": [(1, 2, 2), (3, 4, 8)], "buffered": [(1, 2, 4), (1, 4, 6), (3, 4, 4)]}
     cells = cells_of(PROTOCOL, [("A", arm, *row) for arm, rows in arms.items() for row in rows])
     tables = success_tables(cells, PROTOCOL, 2.0)
     assert (tables.numb.tolist(), tables.not_numb.tolist(), tables.undecided.tolist()) == (
-        [[2, 4]], [[8, 4]], [[0, 2]])  # fmt: skip
-    # A minute of the three from 1 to 4 is over at 2.
-    assert tables.likely.tolist() == [[0.0, pytest.approx(2 / 3)]]
+        [[2, 4]], [[8, 4]], [[0, 6]])  # fmt: skip
+    # Of those that were decided half were numb in time.
+    assert tables.likely.tolist() == [[0.0, pytest.approx(3)]]
     left, right, n = (np.array(column, dtype=float) for column in zip(*arms["buffered"], strict=True))
     kept = share_numb_by(Intervals(left, right), 2.0, weight=n).effective_n / n.sum()
-    assert 0.5 < kept < 1
-    share = {"plain": 0.2, "buffered": 0.4 + 0.2 / 3}
-    spread = {arm: p * (1 - p) for arm, p in share.items()}
-    difference = (spread["plain"] + spread["buffered"] / kept) / sum(spread.values())
-    odds = (1 / spread["plain"] + 1 / spread["buffered"] / kept) / sum(1 / s for s in spread.values())
+    assert kept == pytest.approx(8 / 14, abs=0.05)
+    # How precise each arm is: of its share, and of its log odds.
+    of_share = {"plain": 10 / (0.2 * 0.8), "buffered": 14 / (0.5 * 0.5)}
+    of_log_odds = {"plain": 10 * 0.2 * 0.8, "buffered": 14 * 0.5 * 0.5}
+    difference, odds = (
+        (1 / one["plain"] + 1 / one["buffered"] / kept) / (1 / one["plain"] + 1 / one["buffered"])
+        for one in (of_share, of_log_odds)
+    )
     assert tables.inflation == pytest.approx((difference, odds))
 
 
