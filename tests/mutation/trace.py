@@ -22,6 +22,7 @@ __all__ = ["BUDGET", "Map", "digest_of", "places_of", "trace"]
 BUDGET = 8.0
 """Seconds of tests, as measured unchanged, that a mutant must survive; slower tests and the rest are left out."""
 SLOWEST = 2.5
+FIXTURE = "fixture "
 
 
 def digest_of(*texts: bytes) -> str:
@@ -30,14 +31,40 @@ def digest_of(*texts: bytes) -> str:
 
 
 class _Tracer:
-    """Pytest plugin: one context of coverage for each test, set-up included, and its processor seconds."""
+    """Pytest plugin: one context of coverage for each test, set-up included, and its processor seconds.
+
+    What a fixture of a module runs, it runs once, in the first test that asks for it, and is a matter of all that do:
+    it has a context of its own, and ``shared`` tells whose.
+    """
 
     def __init__(self, traced: coverage.Coverage) -> None:
         self.traced = traced
         self.seconds: dict[str, float] = {}
+        self.shared: dict[str, list[str]] = {}
+        self.context = ""
+
+    def pytest_collection_finish(self, session: pytest.Session) -> None:
+        for item in session.items:
+            for name in getattr(item, "fixturenames", ()):
+                self.shared.setdefault(FIXTURE + name, []).append(item.nodeid)
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_fixture_setup(
+        self, fixturedef: pytest.FixtureDef[Any], request: pytest.FixtureRequest
+    ) -> Iterator[None]:
+        if fixturedef.scope == "function":
+            return (yield)
+        outer, self.context = self.context, FIXTURE + fixturedef.argname
+        self.traced.switch_context(self.context)
+        try:
+            return (yield)
+        finally:
+            self.context = outer
+            self.traced.switch_context(outer)
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        self.context = item.nodeid
         self.traced.switch_context(item.nodeid)
         began = time.process_time()
         result = yield
@@ -64,7 +91,10 @@ def trace(file: str, options: list[str], targets: list[Path], root: Path) -> dic
     data = traced.get_data()
     lines = {}
     for target in targets:
-        by_line = {str(n): [t for t in tests if t] for n, tests in data.contexts_by_lineno(str(target)).items()}
+        by_line = {
+            str(n): sorted({t for context in ran if context for t in tracer.shared.get(context, [context])})
+            for n, ran in data.contexts_by_lineno(str(target)).items()
+        }
         lines[target.relative_to(root).as_posix()] = {n: tests for n, tests in by_line.items() if tests}
     return {"seconds": tracer.seconds, "lines": lines}
 

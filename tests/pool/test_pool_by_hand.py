@@ -14,6 +14,7 @@ from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.common_odds import common_odds
 from onsetstudy.pool.funnel import exact_limit, funnel
 from onsetstudy.pool.heterogeneity import between_variance
+from onsetstudy.pool.shrunken import _peaks
 
 ARMS = ("plain", "buffered")
 N = Counts(cases=10, onsets=8)
@@ -312,3 +313,19 @@ def test_few_cases_are_told():
     assert [c.text for c in found.caution if c.code == "small_numbers"] == [
         "a: fewer than 20 cases, from which little can be said."
     ]
+
+
+def test_the_peak_of_a_unit_is_where_its_likelihood_is_level_and_as_wide_as_it_is_bent():
+    x, n, base, spread = np.array([1, 6]), np.array([8, 9]), np.array([-1.0, 0.3]), np.array([0.5, 1.5])
+    middle, width = _peaks(x, n, base, spread)
+    assert middle.shape == width.shape == (2, 2)
+    for i, j in np.ndindex(2, 2):
+
+        def log(u, i=i, j=j):
+            odds = base[i] + spread[j] * u
+            return x[i] * odds - n[i] * np.logaddexp(0, odds) - u**2 / 2
+
+        at, h = middle[i, j], 1e-3
+        assert (log(at + h) - log(at - h)) / (2 * h) == pytest.approx(0, abs=1e-6)
+        bent = (log(at + h) - 2 * log(at) + log(at - h)) / h**2
+        assert width[i, j] == pytest.approx(1 / math.sqrt(-bent), rel=1e-5)

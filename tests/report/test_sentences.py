@@ -81,6 +81,9 @@ def test_the_stopwatch_is_told_with_what_it_leaves_out():
     )
     assert "the whole 15 minutes" in text
     assert "the whole 15 minutes" not in words.stopwatch_words(overall.naive, (), RANDOMISED)
+    # Where one arm has no mean the other does not count every case.
+    one = (overall.wait[0], missing("rmst", "buffered", "no case", N))
+    assert "the whole 15 minutes" not in words.stopwatch_words(overall.naive, one, RANDOMISED)
 
 
 @pytest.mark.parametrize("primary", ["restricted_wait", "success_by_target", "hazard_ratio", "pain"])

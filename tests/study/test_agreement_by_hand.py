@@ -1,0 +1,63 @@
+"""Why one stage and two stages differ, and whose own numbers do not follow from the counts sent."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from onsetstudy.study.group.analyse_group import _agreement, _not_reproduced
+from tests.report.samples import counts, estimate, missing
+
+N = counts(10, 10, (8, 9))
+
+
+def ratio(value, low=0.5, high=2.0, **more):
+    return estimate("hazard_ratio", "buffered / plain", value, low, high, "ratio", N, **more)
+
+
+def agreement(one, two, weights=(0.2, 0.2, 0.2, 0.2, 0.2, 0.2, 0.2), tau2=0.0):
+    pooled = SimpleNamespace(
+        members=[SimpleNamespace(weight=w) for w in weights],
+        heterogeneity=None if tau2 is None else SimpleNamespace(tau2=tau2),
+        average=two,
+    )
+    return _agreement(SimpleNamespace(hazard_ratio=one), pooled)
+
+
+def test_stages_are_apart_in_standard_errors_and_a_reason_is_given_where_there_is_one():
+    found = agreement(ratio(1.5), ratio(1.2, std_error=0.1))
+    assert found.apart == pytest.approx(np.log(1.5 / 1.2) / 0.1)
+    assert found.reasons == ("weights",)
+    assert agreement(ratio(1.2), ratio(1.5, std_error=0.1)).apart == pytest.approx(found.apart)
+    alike = agreement(ratio(1.2), ratio(1.2))
+    assert (alike.apart, alike.reasons) == (0.0, ())
+    assert agreement(ratio(1.5), ratio(1.2, std_error=0.1), tau2=None).reasons == ("weights",)
+    assert agreement(ratio(1.5), ratio(1.2, std_error=0.1), tau2=0.01).reasons == ("spread",)
+    assert agreement(ratio(1.2), ratio(1.2), weights=(1.0, 0.0)).reasons == ("left_out", "few")
+    gone = missing("hazard_ratio", "buffered / plain", "too few", N)
+    assert agreement(gone, ratio(1.2)).apart is agreement(ratio(1.2), gone).apart is None
+
+
+def notes(theirs, ours, steps=(), files=1, beyond=()):
+    file = SimpleNamespace(practice="P01", held_back=SimpleNamespace(steps=steps), estimates=(theirs,))
+    told = SimpleNamespace(practices=("P01",), files=(("P01.json", file),) * files)
+    return _not_reproduced(SimpleNamespace(counts=told, beyond=beyond), {"P01": (ours,)})
+
+
+def test_a_number_that_does_not_follow_from_the_counts_is_told_with_its_practice():
+    (note,) = notes(ratio(1.5), ratio(1.2))
+    assert note.startswith("P01: its own hazard_ratio (1.5) does not follow from its counts (1.2)")
+    assert len(notes(ratio(1.2), ratio(1.5))) == 1
+    assert notes(ratio(1.2), ratio(1.2)) == ()
+
+
+@pytest.mark.parametrize(
+    "why",
+    [{"steps": ("2025Q4 became 2026Q1",)}, {"files": 2}, {"beyond": (("P01", "2026Q3"),)},
+     {"theirs": missing("hazard_ratio", "buffered / plain", "few", N)}, {"theirs": ratio(1.5, method="earlier")},
+     {"theirs": estimate("hazard_ratio", "buffered / plain", 1.5, 0.5, 2.0, "ratio", counts(10, 9, (8, 8)))}],
+)  # fmt: skip
+def test_numbers_of_other_counts_or_another_way_are_not_held_against_each_other(why):
+    assert notes(**{"theirs": ratio(1.5), "ours": ratio(1.2), **why}) == ()
