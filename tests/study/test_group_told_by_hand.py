@@ -54,13 +54,13 @@ def test_one_case_rated_is_enough_to_know_how_many_were():
 @pytest.mark.parametrize("primary", ["rmst_difference", "success_difference"])
 def test_a_look_at_a_difference_is_that_difference_over_its_error(primary):
     found = difference_of_counts(primary, TWO, NO_VALUES, PROTOCOL)
-    z, information = _score(TWO, protocol(plan={"primary": primary}))
+    z, information = _score(TWO, NO_VALUES, protocol(plan={"primary": primary}))
     assert abs(z) == pytest.approx(abs(found.estimate) / found.std_error)
     assert information == pytest.approx(1 / found.std_error**2)
 
 
 def test_a_look_at_the_rate_is_the_test_of_onset_within_practices():
-    z, information = _score(TWO, protocol(plan={"primary": "hazard_ratio"}))
+    z, information = _score(TWO, NO_VALUES, protocol(plan={"primary": "hazard_ratio"}))
     test = onset_test(TWO, PROTOCOL)
     assert abs(z) == pytest.approx(abs(test.statistic))
     assert information == pytest.approx(test.variance[0])
