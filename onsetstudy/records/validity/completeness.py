@@ -64,13 +64,19 @@ def missing_fields(records: Records, protocol: Protocol, *, quarter: str | None 
         if column not in asked or not gone.any():
             continue
         why = WHY.get(column) or WHY[column.split("_", 1)[0]]
-        whom = _whom(cases, gone)
+        whom = _whom(cases, gone, protocol)
         found.append(MissingField(column=column, missing=int(gone.sum()), of=int(applies.sum()), whom=whom, why=why))
     return tuple(sorted(found, key=lambda field: (-field.missing, field.column)))
 
 
-def _whom(cases: pd.DataFrame, gone: BoolArray) -> tuple[tuple[str, str, int], ...]:
-    asked = zip(cases.loc[gone, "practice_id"].astype(str), cases.loc[gone, "clinician_id"].astype(str), strict=True)
+def _whom(cases: pd.DataFrame, gone: BoolArray, protocol: Protocol) -> tuple[tuple[str, str, int], ...]:
+    """Practices of the protocol and operators with a code; anything else may be a name, which a report never tells."""
+    practices, operators = (cases.loc[gone, column].astype(str) for column in ("practice_id", "clinician_id"))
+    named = protocol.study.practices
+    asked = [
+        (p if not named or p in named else "another practice", o if any(map(str.isdigit, o)) else "an operator")
+        for p, o in zip(practices, operators, strict=True)
+    ]
     lines = [(practice, operator, n) for (practice, operator), n in Counter(asked).items()]
     return tuple(sorted(lines, key=lambda line: (-line[2], line[0], line[1])))
 
