@@ -195,3 +195,16 @@ def contrast_of_means(
         caution=caution,
         source="Welch 1947, Biometrika 34:28-35",
     )
+
+
+def error_toward_null(difference: Estimate) -> float:
+    """Standard error that the interval of a difference stands for on the side of no difference.
+
+    The distance to that end over the normal quantile of the level: larger than the standard error of a small sample
+    whose interval is by Student's t. Where the value is nought, half of the whole interval.
+    """
+    span, value = difference.interval, difference.estimate
+    z = float(stats.norm.isf((1 - span.level) / 2))
+    if value == 0:
+        return (span.high - span.low) / (2 * z)
+    return (value - span.low if value > 0 else span.high - value) / z

@@ -52,11 +52,12 @@ def test_one_case_rated_is_enough_to_know_how_many_were():
 
 
 @pytest.mark.parametrize("primary", ["rmst_difference", "success_difference"])
-def test_a_look_at_a_difference_is_that_difference_over_its_error(primary):
+def test_a_look_at_a_difference_is_that_difference_over_the_error_of_its_interval(primary):
     found = difference_of_counts(primary, TWO, NO_VALUES, PROTOCOL)
     z, information = _score(TWO, NO_VALUES, protocol(plan={"primary": primary}))
-    assert abs(z) == pytest.approx(abs(found.estimate) / found.std_error)
-    assert information == pytest.approx(1 / found.std_error**2)
+    end = found.interval.low if found.estimate > 0 else found.interval.high
+    assert abs(z) == pytest.approx(1.9599640 * found.estimate / (found.estimate - end))
+    assert information == pytest.approx((z / found.estimate) ** 2)
 
 
 def test_a_look_at_the_rate_is_the_test_of_onset_within_practices():

@@ -4,14 +4,21 @@ import dataclasses
 
 import numpy as np
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from scipy import stats
 
+from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.core.results import Counts, Estimate, Interval
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.interim.interim_analyses import LookSeen
+from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.report.figures import interim as figure
 from onsetstudy.report.figures.canvas import NARROW, WIDE, axes_at, canvas, look_of
 from onsetstudy.report.sections.appendix.interim import looks_section, verdict_words
+from onsetstudy.study.answer.claims import allowed_for_looks
 from onsetstudy.study.planning.interim_plan import plan_of
-from onsetstudy.study.practice.interim import judge_seen, looks_taken
+from onsetstudy.study.practice.interim import judge_seen, looks_taken, score_of
 from onsetstudy.study.practice.subsets import analyse_population, primary_result
 from onsetstudy.study.sets.prepare import prepare
 from tests.study.cases import case, protocol, readings_of, records
@@ -92,7 +99,9 @@ def test_the_score_is_that_of_the_primary_outcome(primary):
         whole = analyse_population(data, label="", dimension="overall", level="all", minimum=1)
         assert result.statistic == whole.onset_test.statistic
     elif primary == "restricted_wait":
-        assert taken.verdicts[-1].z == pytest.approx(-result.estimate / result.std_error)
+        assert taken.verdicts[-1].z == pytest.approx(
+            1.9599640 * result.estimate / (result.estimate - result.interval.high)
+        )
     assert taken.verdicts[-1].z > 0
 
 
@@ -174,3 +183,44 @@ def test_names_of_looks_are_struck_through_by_nothing_and_bars_are_whole():
                 if line.get_marker() == "_":
                     middles = ax.transData.transform(np.column_stack([line.get_xdata(), heights]))
                     assert not any(box.contains(*point) for box in boxes for point in middles)
+
+
+@pytest.mark.parametrize("primary", ["rmst_difference", "success_difference", "pain_difference"])
+@given(
+    value=st.floats(-0.9, 0.9), below=st.floats(1e-3, 2.0), above=st.floats(1e-3, 2.0), critical=st.floats(1.96, 6.0)
+)
+def test_a_boundary_is_crossed_where_the_repeated_interval_excludes_no_difference(
+    primary, value, below, above, critical
+):
+    """Whatever the interval's shape: the verdict and the interval beside it never contradict each other."""
+    span = Interval(low=value - below, high=value + above, level=0.95, method="made up")
+    found = Estimate(
+        quantity=primary, contrast="buffered - plain", estimate=value, interval=span, unit="", method="made up",
+        n=Counts(cases=40, onsets=30), std_error=below / 3,
+    )  # fmt: skip
+    z, information = score_of(found, primary)
+    assume(abs(abs(z) - critical) > 1e-9)
+    wide = allowed_for_looks(found, QUANTITIES[primary], critical).interval
+    assert (abs(z) > critical) == (not wide.low <= 0 <= wide.high)
+    assert np.sign(z) == -np.sign(value) * (1 if primary != "success_difference" else -1)
+    assert z**2 == pytest.approx(value**2 * information)
+
+
+@pytest.mark.parametrize(("an_arm", "seed"), [(10, 1), (20, 2)])
+def test_a_small_sample_is_judged_by_students_t(an_arm, seed):
+    """Pain in one practice without a difference: |Z| exceeds 1.96 as often as Welch's test errs, no more."""
+    rng = np.random.default_rng(seed)
+    arm = np.repeat(["plain", "buffered"], an_arm)
+    crossed = []
+    for _ in range(4000):
+        score = rng.normal(30, 20, 2 * an_arm)
+        found = contrast_of_means(
+            moments_by_stratum(score, arm, ("plain", "buffered")), quantity="pain_difference", unit="mm",
+            contrast="buffered - plain", n=Counts(cases=2 * an_arm, onsets=2 * an_arm), conf_level=0.95,
+        )  # fmt: skip
+        t, p = stats.ttest_ind(score[an_arm:], score[:an_arm], equal_var=False)
+        z = score_of(found, "pain_difference")[0]
+        assert (abs(z) > stats.norm.isf(0.025)) == (p < 0.05)
+        assert np.sign(z) == -np.sign(t)
+        crossed.append(abs(z) > stats.norm.isf(0.025))
+    assert np.mean(crossed) == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / 4000))

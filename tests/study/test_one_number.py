@@ -129,7 +129,8 @@ def test_pain_as_primary_is_watched_as_it_is_answered():
     last = looks_taken(data, protocol.quarters[-1]).verdicts[-1]
     # Less pain is better, and better counts upwards.
     assert found.estimate < 0 < last.z
-    assert last.z == pytest.approx(-found.estimate / found.std_error)
+    # 1.959964 stands for the distance to the end that lies toward no difference.
+    assert last.z == pytest.approx(1.9599640 * found.estimate / (found.estimate - found.interval.high))
 
 
 def test_the_rule_for_strata_sees_counts_only():

@@ -1,11 +1,14 @@
 """Z of the difference in means of many drawn trials: the restricted time to onset, and pain.
 
 Both are compared within practices as in the report, strata with few cases of an arm put together by the report's own
-rule (:func:`~onsetstudy.inference.strata.merge_small`), and Z is the difference over its standard error, as at the
-report's interim analyses. A positive Z means that the other arm did better: it waited less, or hurt less.
+rule (:func:`~onsetstudy.inference.strata.merge_small`), and Z is the difference over the error that its interval
+stands for, as at the report's interim analyses. A positive Z means that the other arm did better: it waited less, or
+hurt less.
 """
 
 from __future__ import annotations
+
+from typing import TypedDict
 
 import numpy as np
 from scipy import stats
@@ -13,6 +16,7 @@ from scipy import stats
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.inference.means import error_toward_null
 from onsetstudy.inference.strata import LEAST_OF_AN_ARM, merge_small
 from onsetstudy.survival.summaries.batched_waits import ManyWaits, many_waits
 from onsetstudy.survival.summaries.rmst import estimate_rmst
@@ -20,6 +24,14 @@ from onsetstudy.survival.summaries.rmst import estimate_rmst
 __all__ = ["merged_strata", "pain_scores", "wait_scores"]
 
 ARMS = ("reference", "other")
+
+
+class _How(TypedDict):
+    """Options of the restricted time, for one trial and for many."""
+
+    tau_min: float
+    grace_min: float
+    conf_level: float
 
 
 def merged_strata(stratum: IntArray, other: BoolArray) -> IntArray:
@@ -43,7 +55,14 @@ def merged_strata(stratum: IntArray, other: BoolArray) -> IntArray:
 
 
 def wait_scores(
-    cells: Intervals, place: IntArray, other: BoolArray, stratum: IntArray, *, tau_min: float, grace_min: float
+    cells: Intervals,
+    place: IntArray,
+    other: BoolArray,
+    stratum: IntArray,
+    *,
+    tau_min: float,
+    grace_min: float,
+    conf_level: float = 0.95,
 ) -> FloatArray:
     """Z of the difference in restricted mean time to onset, shape (trials,); ``nan`` where there is none.
 
@@ -62,28 +81,34 @@ def wait_scores(
     Notes
     -----
     As in the report: a trial in which the cases of a stratum do not determine the curve up to the horizon is compared
-    over all its cases; where the cases of an arm do not vary at all the half-width of the cautious interval stands for
-    the error.
+    over all its cases. The error is what the interval stands for
+    (:func:`~onsetstudy.inference.means.error_toward_null`); where the cases of an arm do not vary at all it is that of
+    the cautious interval.
     """
     strata = merged_strata(stratum, other)
-    found = many_waits(cells, _counted(cells, place, other, strata), tau_min=tau_min, grace_min=grace_min)
-    z = _over(found)
+    how: _How = {"tau_min": tau_min, "grace_min": grace_min, "conf_level": conf_level}
+    found = many_waits(cells, _counted(cells, place, other, strata), **how)
+    z = _over(found, conf_level)
     again = np.flatnonzero(np.isnan(found.difference))
     if again.size:
         one = np.zeros_like(place[again])
         counted = _counted(cells, place[again], other[again], one)
-        whole = many_waits(cells, counted, tau_min=tau_min, grace_min=grace_min)
-        z[again], strata[again] = _over(whole), one
+        whole = many_waits(cells, counted, **how)
+        z[again], strata[again] = _over(whole, conf_level), one
         found.difference[again] = whole.difference
     for trial in np.flatnonzero(np.isnan(z) & ~np.isnan(found.difference)):
-        z[trial] = _alone(cells.take(place[trial]), other[trial], strata[trial], tau_min, grace_min)
+        z[trial] = _alone(cells.take(place[trial]), other[trial], strata[trial], how)
     return z
 
 
-def _over(found: ManyWaits) -> FloatArray:
-    z = np.divide(-found.difference, found.std_error, out=np.full(found.difference.size, np.nan),
-                  where=found.std_error > 0)  # fmt: skip
+def _over(found: ManyWaits, conf_level: float) -> FloatArray:
+    error = found.half_width / _quantile(conf_level)
+    z = np.divide(-found.difference, error, out=np.full(found.difference.size, np.nan), where=error > 0)
     return np.asarray(z, dtype=np.float64)
+
+
+def _quantile(conf_level: float) -> float:
+    return float(stats.norm.isf((1 - conf_level) / 2))
 
 
 def _counted(cells: Intervals, place: IntArray, other: BoolArray, stratum: IntArray) -> FloatArray:
@@ -93,22 +118,20 @@ def _counted(cells: Intervals, place: IntArray, other: BoolArray, stratum: IntAr
     return np.asarray(counts, dtype=np.float64)
 
 
-def _alone(times: Intervals, other: BoolArray, stratum: IntArray, tau_min: float, grace_min: float) -> float:
+def _alone(times: Intervals, other: BoolArray, stratum: IntArray, how: _How) -> float:
     """One trial by the report's own verb, where an arm has no spread."""
     try:
         answer = estimate_rmst(
-            times, np.where(other, *ARMS[::-1]), reference_arm=ARMS[0], stratum=stratum.astype(str), tau_min=tau_min,
-            grace_min=grace_min,
+            times, np.where(other, *ARMS[::-1]), reference_arm=ARMS[0], stratum=stratum.astype(str), **how,
         ).difference  # fmt: skip
     except NotEstimable:
         return float("nan")
-    span = answer.interval
-    error = answer.std_error or (span.high - span.low) / (2 * float(stats.norm.isf((1 - span.level) / 2)))
+    error = error_toward_null(answer)
     return -answer.estimate / error if error > 0 else float("nan")
 
 
-def pain_scores(score: FloatArray, other: BoolArray, stratum: IntArray) -> FloatArray:
-    """Z of the difference in mean scores by Welch's error, shape (trials,); ``nan`` where there is none.
+def pain_scores(score: FloatArray, other: BoolArray, stratum: IntArray, *, conf_level: float = 0.95) -> FloatArray:
+    """Z of the difference in mean scores by Welch's interval, shape (trials,); ``nan`` where there is none.
 
     Parameters
     ----------
@@ -130,6 +153,10 @@ def pain_scores(score: FloatArray, other: BoolArray, stratum: IntArray) -> Float
         mean = mean.reshape(trials, k, 2)
         # A code that no case has is no stratum; one with a single case of an arm leaves its error unknown.
         apart = np.where(size > 0, share * (mean[..., 1] - mean[..., 0]), 0.0).sum(axis=1)
-        error = np.sqrt(np.where(size > 0, share**2 * error2.sum(axis=2), 0.0).sum(axis=1))
+        used = np.where(size[..., None] > 0, share[..., None] ** 2 * error2, 0.0)
+        variance = used.sum(axis=(1, 2))
+        parts = np.where(size[..., None] > 0, used**2 / (n.reshape(trials, k, 2) - 1), 0.0)
+        freedom = variance**2 / parts.sum(axis=(1, 2))
+        error = np.sqrt(variance) * stats.t.isf((1 - conf_level) / 2, freedom) / _quantile(conf_level)
         z = np.where(error > 0, -apart / error, np.nan)
     return np.asarray(z, dtype=np.float64)

@@ -50,6 +50,8 @@ class TrialScenario:
         Cases of the reference arm to the other; ``paired`` designs have one of each.
     looks : tuple of (fraction of the cases, boundary)
         Two-sided boundaries on the Z scale; empty: one look at the end.
+    conf_level : float
+        Of the interval that a difference of means is told with, and whose error its Z has.
     grace_min : float
         How long before the horizon a last test still counts as at it, where nobody was tested later; for ``wait``.
     pain_sd, pain_less : float
@@ -75,6 +77,7 @@ class TrialScenario:
     ratio: tuple[int, int] = (1, 1)
     looks: tuple[tuple[float, float], ...] = ()
     grace_min: float = 1.0
+    conf_level: float = 0.95
     pain_sd: float = 0.0
     pain_less: float = 0.0
 

@@ -193,13 +193,14 @@ def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> F
     if scenario.decision == "success":
         return _success_scores(left, right, other, scenario.target_min)
     if scenario.decision == "pain" and drawn.score is not None:
-        return pain_scores(drawn.score[:, seen], other, drawn.stratum[:, seen])
+        return pain_scores(drawn.score[:, seen], other, drawn.stratum[:, seen], conf_level=scenario.conf_level)
     cells = cells_of(scenario.tests_min)
     place = place_of(left, right, scenario.tests_min)
     if scenario.decision == "wait":
         return wait_scores(
-            cells, place, other, drawn.stratum[:, seen], tau_min=scenario.expected.tau_min, grace_min=scenario.grace_min
-        )
+            cells, place, other, drawn.stratum[:, seen], tau_min=scenario.expected.tau_min,
+            grace_min=scenario.grace_min, conf_level=scenario.conf_level,
+        )  # fmt: skip
     trials, c = left.shape[0], len(cells)
     code = (np.arange(trials)[:, None] * 2 + other) * c + place
     counts = np.bincount(code.ravel(), minlength=trials * 2 * c).reshape(trials, 2, c)

@@ -114,6 +114,7 @@ def of_primary(protocol: Protocol, assumed: PlanningAssumptions, base: TrialScen
         return replace(
             base,
             decision="wait",
+            conf_level=protocol.plan.conf_level,
             grace_min=estimand_of(protocol, "rmst_difference").grace_min or 0.0,
             hazard_ratio=base.hazard_ratio**of,
             expected=replace(e, never_other=never),

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import stats
 
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.design.interim.after_stopping import estimate_after_stopping
 from onsetstudy.design.interim.interim_analyses import LookSeen, judge_looks
 from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
+from onsetstudy.inference.means import error_toward_null
 from onsetstudy.protocol.model import LookRule, Protocol, Quarter
 from onsetstudy.study.planning.interim_plan import plan_of
 from onsetstudy.study.practice.subsets import primary_result
@@ -32,9 +32,9 @@ def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
     Notes
     -----
     At each look all cases up to that quarter are analysed anew, so that a late record counts where it belongs. The
-    score of the primary outcome is its test statistic, or its estimate over its standard error; the information is the
-    variance of the score or one over the squared error. A quarter whose cases do not determine the outcome is no look,
-    and is named.
+    score of the primary outcome is its test statistic, or its estimate over the error that its interval stands for;
+    the information is the variance of the score or one over the squared error. A quarter whose cases do not determine
+    the outcome is no look, and is named.
     """
     protocol = data.protocol
     plan, rule = plan_of(protocol), protocol.looks
@@ -78,13 +78,21 @@ def _counted(part: AnalysisSet, rule: LookRule) -> float:
 
 
 def score_of(result: object, primary: str) -> tuple[float, float | None] | None:
-    """Z (positive: better than the reference) and its information, if it has one."""
+    """Z (positive: better than the reference) and its information, if it has one.
+
+    Notes
+    -----
+    An estimate's error is what its own interval makes of it: the distance to the end that lies toward no difference,
+    over the normal quantile of its level. A small sample whose interval is by Student's t is so judged by Student's t
+    at that level, and a boundary is crossed exactly where the repeated confidence interval
+    (:func:`~onsetstudy.study.answer.claims.allowed_for_looks`), which stretches the same distance, excludes no
+    difference.
+    """
     quantity = quantity_of(primary)
     if isinstance(result, HypothesisTest):
         return result.statistic, result.variance[0] if result.variance and result.variance[0] > 0 else None
     if isinstance(result, Estimate):
-        z = float(stats.norm.isf((1 - result.interval.level) / 2))
-        error = result.std_error or (result.interval.high - result.interval.low) / (2 * z)
+        error = error_toward_null(result)
         return (quantity.toward(result.estimate, error), 1 / error**2) if error > 0 else None
     return None
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy import stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.intervals import Intervals
@@ -23,6 +24,7 @@ from onsetstudy.survival.ranktests.batched_rank_tests import (
     many_curves,
     own_ends,
 )
+from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.summaries.rmst import waits_of_masses
 
 __all__ = ["ManyWaits", "many_waits"]
@@ -47,10 +49,13 @@ class ManyWaits:
         Other arm less reference, minutes; ``nan`` where it is not estimable.
     std_error : ndarray of float, shape (trials,)
         ``nan`` also where the cases of an arm (and stratum) do not vary.
+    half_width : ndarray of float, shape (trials,)
+        Of the interval of the difference, by Student's t; ``nan`` where the error is.
     """
 
     difference: FloatArray
     std_error: FloatArray
+    half_width: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +66,9 @@ class _Means:
     variance: FloatArray
 
 
-def many_waits(cells: Intervals, counts: ArrayLike, *, tau_min: float, grace_min: float) -> ManyWaits:
+def many_waits(
+    cells: Intervals, counts: ArrayLike, *, tau_min: float, grace_min: float, conf_level: float = 0.95
+) -> ManyWaits:
     """Differences in restricted mean time to onset, within strata combined by their numbers of cases.
 
     Parameters
@@ -78,7 +85,7 @@ def many_waits(cells: Intervals, counts: ArrayLike, *, tau_min: float, grace_min
     Returns
     -------
     ManyWaits
-        Trial by trial the difference and the standard error of ``estimate_rmst`` on the rows.
+        Trial by trial the difference, its standard error and half its interval, of ``estimate_rmst`` on the rows.
 
     Raises
     ------
@@ -97,10 +104,18 @@ def many_waits(cells: Intervals, counts: ArrayLike, *, tau_min: float, grace_min
     mean[groups], variance[groups] = found.mean, found.variance
     mean, variance = mean.reshape(sizes.shape), variance.reshape(sizes.shape)
     difference = (share * (mean[..., 1] - mean[..., 0])).sum(axis=1)
-    error = np.sqrt((share**2 * variance.sum(axis=2)).sum(axis=1))
+    used = share[..., None] ** 2 * variance
+    error = np.sqrt(used.sum(axis=(1, 2)))
+    # Cases that were never tested add nothing; they must not add degrees of freedom either.
+    told = table[..., tells_something(cells)].sum(axis=3)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inflated = np.where(full[..., None], used * told / (told - 1), 0.0)
+        spread = inflated.sum(axis=(1, 2))
+        freedom = spread**2 / np.where(full[..., None], inflated**2 / (told - 1), 0.0).sum(axis=(1, 2))
+        half = stats.t.ppf(0.5 + conf_level / 2, freedom) * np.sqrt(spread)
     nothing = total[:, 0] == 0
-    difference[nothing] = error[nothing] = np.nan
-    return ManyWaits(difference=difference, std_error=error)
+    difference[nothing] = error[nothing] = half[nothing] = np.nan
+    return ManyWaits(difference=difference, std_error=error, half_width=half)
 
 
 def _means(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> _Means:
