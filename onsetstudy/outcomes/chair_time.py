@@ -69,6 +69,8 @@ class ChairRecords:
         From being seated to being dismissed.
     practice : array of str, optional
         Differences are taken within practices and combined by their numbers of cases.
+    mixed_arm : str
+        The arm whose cartridges are mixed, which costs time and material; empty: the arm that is compared.
     """
 
     arm: NDArray[np.str_]
@@ -80,6 +82,7 @@ class ChairRecords:
     visit_min: FloatArray
     stages: tuple[tuple[str, FloatArray], ...] = ()
     practice: NDArray[np.str_] | None = None
+    mixed_arm: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +119,8 @@ def compare_chair_time(
     Returns
     -------
     ChairTime
-        ``difference`` is in minutes a case, other arm with its mixing minus reference arm; negative is saved.
+        ``difference`` is in minutes a case, compared arm minus reference arm, the mixed one of them with its mixing;
+        negative is saved.
 
     Raises
     ------
@@ -129,13 +133,15 @@ def compare_chair_time(
     difference is then too small if the reference arm has more of them. Means by Welch's t (Welch 1947, Biometrika
     34:28-35); shares by Wilson's limits (statsmodels). Caseload and costs are stated, not measured: hours and money are
     the minutes saved times a constant (or a constant over them) and carry the limits of the minutes, so that no line of
-    the table can say more than the minutes do.
+    the table can say more than the minutes do. What the material costs is weighed only where the compared arm is the
+    mixed one.
     """
     arms = (reference_arm, contrast_arm)
     arm = np.asarray(records.arm).astype(str)
     if any(np.asarray(a).shape != arm.shape for a in (records.wait_min, records.mixing_min, records.patient)):
         raise OnsetStudyError("arm, waits, mixing and patients must be equally long rows")
-    mixing, charged = _mixing(records, prices, arm == contrast_arm)
+    mixed_arm = records.mixed_arm or contrast_arm
+    mixing, charged = _mixing(records, prices, arm == mixed_arm)
     cost = records.wait_min + mixing
     by_arm = {a: (arm == a) for a in arms}
     waits = tuple(_seen(records, mixing, charged, a, rows) for a, rows in by_arm.items())
@@ -150,7 +156,7 @@ def compare_chair_time(
     return ChairTime(
         waits=waits,
         spent=spent,
-        mixing=_mean(mixing[by_arm[contrast_arm]], "mixing_time", contrast_arm, counts, conf_level),
+        mixing=_mean(mixing[arm == mixed_arm], "mixing_time", mixed_arm, counts, conf_level),
         difference_before_mixing=_difference(
             records.wait_min, records, arms, "chair_time_before_mixing_difference", contrast, counts, conf_level
         ),
@@ -159,7 +165,9 @@ def compare_chair_time(
         visit_difference=_difference(
             records.visit_min, records, arms, "visit_time_difference", contrast, counts, conf_level
         ),
-        **_hours_and_money(_saved(difference), prices, f"{reference_arm} - {contrast_arm}", counts),
+        **_hours_and_money(
+            _saved(difference), prices, f"{reference_arm} - {contrast_arm}", counts, mixes=mixed_arm == contrast_arm
+        ),
         cases_per_month=prices.cases_per_month,
         currency=prices.currency,
         stages=_stages(records, arm, arms),
@@ -270,9 +278,15 @@ def _saved(difference: EstimateLike) -> EstimateLike:
     return replace(difference, contrast=contrast, estimate=seen.value, interval=span)
 
 
-def _hours_and_money(saved: EstimateLike, prices: Prices, contrast: str, n: Counts) -> dict[str, Any]:
-    """Hours in a month and a year, cost of a minute saved, net value of a case, and the break-even."""
-    material, chair = prices.material_cost, prices.chair_hour_cost
+def _hours_and_money(
+    saved: EstimateLike, prices: Prices, contrast: str, n: Counts, *, mixes: bool
+) -> dict[str, Any]:
+    """Hours in a month and a year, cost of a minute saved, net value of a case, and the break-even.
+
+    ``mixes``: the material is what the compared arm uses; otherwise it is not weighed against the minutes.
+    """
+    material, chair = prices.material_cost if mixes else None, prices.chair_hour_cost
+    not_stated = "no material cost is stated" if mixes else "the material is used by the arm that is compared with"
     found: dict[str, Any] = {"break_even_min": None if material is None or not chair else material / (chair / MINUTES)}
     names = ("hours_month", "hours_year", "cost_per_minute", "net_value")
     units = ("h", "h", f"{prices.currency}/min", prices.currency)
@@ -285,15 +299,12 @@ def _hours_and_money(saved: EstimateLike, prices: Prices, contrast: str, n: Coun
     found["hours_month"] = _scaled(saved, "hours_month", "h", month)
     found["hours_year"] = _scaled(saved, "hours_year", "h", MONTHS * month)
     if material is None:
-        found["cost_per_minute"] = _gone(
-            "cost_per_minute", contrast, units[2], "no material cost is stated", n, "not_stated"
-        )
+        found["cost_per_minute"] = _gone("cost_per_minute", contrast, units[2], not_stated, n, "not_stated")
     else:
         found["cost_per_minute"] = _per_minute(material, saved, units[2])
     if material is None or chair is None:
-        found["net_value"] = _gone(
-            "net_value", contrast, units[3], "costs of material and chair are not both stated", n, "not_stated"
-        )
+        both = "costs of material and chair are not both stated" if mixes else not_stated
+        found["net_value"] = _gone("net_value", contrast, units[3], both, n, "not_stated")
     else:
         found["net_value"] = _scaled(saved, "net_value", units[3], chair / MINUTES, less=material)
     return found

@@ -30,6 +30,9 @@ TECHNIQUES = (
 PAIN_MOMENTS = ("insertion", "placement", "deposition", "treatment")
 YES_NO = ("yes", "no")
 
+MIXED_ARM = "buffered"
+"""The arm whose cartridges are mixed: a fact of the arm, whichever of the two is compared with the other."""
+
 CODES: dict[str, tuple[str, ...]] = {
     "arm": ("plain", "buffered"),
     "mix_mode": ("none", "add", "replace"),

@@ -136,6 +136,22 @@ def test_missing_mixing_is_charged_or_left_out():
     assert left_out.waits[1].mixing_charged == 0
 
 
+def test_mixing_is_charged_to_the_arm_that_is_mixed_whichever_is_compared():
+    """Waits 6 and 8 against 4 and 5; the mixed arm takes a minute more: 7 against 5.5 either way round."""
+    records = seen([6, 8, 4, 5], list("aabb"), mixed_arm="b")
+    ours = compare_chair_time(records, PRICES, reference_arm="a", contrast_arm="b")
+    turned = compare_chair_time(records, PRICES, reference_arm="b", contrast_arm="a")
+    assert ours.difference.estimate == pytest.approx(5.5 - 7)
+    assert turned.difference.estimate == pytest.approx(7 - 5.5)
+    assert turned.difference.interval.low == pytest.approx(-ours.difference.interval.high)
+    assert (turned.mixing.estimate, turned.mixing.interval) == (ours.mixing.estimate, ours.mixing.interval)
+    assert {w.arm: w.mixing_recorded for w in turned.waits} == {"a": 0, "b": 2}
+    assert isinstance(ours.net_value, Estimate)
+    # The material is not the compared arm's: minutes of it are not weighed against its price.
+    assert isinstance(turned.net_value, NotAvailable) and "compared with" in turned.net_value.reason
+    assert isinstance(turned.cost_per_minute, NotAvailable)
+
+
 def test_waits_not_seen_to_their_end_are_counted():
     found = compare(seen([6, 8, np.nan, 4, 6], list("aaabb"), at_least=np.array([False, True, False, False, False])))
     assert (found.waits[0].whole, found.waits[0].at_least, found.waits[0].unknown) == (1, 1, 1)

@@ -98,3 +98,24 @@ def test_swapped_arms_turn_every_claim_of_a_whole_report():
         if key != "chair_time_difference":  # mixing is spent on one arm only, whatever it is called
             assert theirs.answer.estimate == pytest.approx(-ours.answer.estimate, abs=1e-9), key
             assert theirs.bears.side == -ours.bears.side, key
+
+
+@pytest.mark.slow
+def test_the_other_arm_as_reference_turns_every_claim_of_rows_and_of_files():
+    """Which arm is compared with which is a choice of words: nothing but the sign may follow from it."""
+    turned = dataclasses.replace(PROTOCOL, reference_arm=PROTOCOL.contrast_arm)
+    records = some(15, 0.6)
+    ours, theirs = (
+        analyse(p, records, quarter=QUARTER, without_list="a part of invented cases") for p in (PROTOCOL, turned)
+    )
+    tally = tally_records(turned, records, through=turned.quarters[-1])
+    files = [
+        (code, make_exchange(tally, turned, code, records_digest=records.digest, options=ONE_OF_ALL))
+        for code in tally.practices
+    ]
+    group = analyse_group(files, turned)
+    for key in SHARED:
+        mine = ours.claims.get(key)
+        for other in (theirs.claims.get(key), group.claims.get(key)):
+            assert other.answer.estimate == pytest.approx(-mine.answer.estimate, abs=1e-9), key
+            assert other.bears.side == -mine.bears.side, key

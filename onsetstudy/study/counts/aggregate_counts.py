@@ -14,6 +14,7 @@ import pandas as pd
 
 from onsetstudy.outcomes.harms import FINDING
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.protocol.vocabulary import MIXED_ARM
 from onsetstudy.records.derived.allocation import arm_standing
 from onsetstudy.records.derived.flow import exclusion_reasons
 from onsetstudy.records.derived.results import ArmStanding
@@ -169,7 +170,7 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     chair = chair_records(data)
     rule = data.protocol.chair_time
     usual = np.nan if rule is None or rule.mixing_min is None else rule.mixing_min
-    mixed = arm != data.protocol.reference_arm
+    mixed = arm == MIXED_ARM
     mixing = np.where(mixed, np.where(np.isnan(chair.mixing_min), usual, chair.mixing_min), 0.0)
     # Rounded only so that the noise of adding does not tell equal minutes apart: means stay those of the rows.
     measured = {"spent": np.round(chair.wait_min + mixing, 12)}

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.chair_time import ChairRecords, Prices, compare_chair_time
+from onsetstudy.protocol.vocabulary import MIXED_ARM
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 
 __all__ = ["chair_time_of"]
@@ -73,6 +74,7 @@ def chair_records(data: AnalysisSet) -> ChairRecords:
         visit_min=dismissed - seated,
         stages=tuple(zip(STAGES, stages, strict=True)),
         practice=data.column("practice_id"),
+        mixed_arm=MIXED_ARM,
     )
 
 
