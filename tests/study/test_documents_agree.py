@@ -14,9 +14,10 @@ import pytest
 from onsetstudy.core.results import Estimate
 from onsetstudy.files.documents.results_json import results_json
 from onsetstudy.report.claims_told import answer_line
-from onsetstudy.report.document import Answer
+from onsetstudy.report.document import Answer, Paragraph
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.sections.group.reconciled import reconciled_blocks
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
@@ -73,6 +74,11 @@ def test_every_pair_of_documents_agrees_on_every_claim_that_it_shares(seed, keep
         if primary == "pain_difference":
             # Files hold no quarter of a score: other interim analyses, which the group's page says.
             assert "first_look" in group.unlike_rows
+            told, quiet = (
+                " ".join(block.text for block in reconciled_blocks(g) if isinstance(block, Paragraph))
+                for g in (group, dataclasses.replace(group, looks=None))
+            )
+            assert "binds the study" in told and "binds" not in quiet
             continue
         assert sentence(mine, practice.protocol) == sentence(theirs, group.protocol), key
     for results, document in ((practice, compose(practice)), (group, compose_group(group))):

@@ -25,6 +25,12 @@ REASONS = {
     "beyond": "scores and minutes of files that go on after this quarter are left out, as they carry no quarter",
 }
 """Why two numbers may differ, by code."""
+OTHER_LOOKS = frozenset({"quarters_merged", "first_look", "beyond"})
+"""Reasons for which an interim analysis of the files may fall on other cases than one of the records."""
+BINDING = (
+    "Should an interim analysis of the one and of the other disagree, that which the coordinator's ledger holds first "
+    "binds the study; the other is told beside it and changes nothing."
+)
 NONE = "–"
 WAYS = ("within practices, combined by numbers of cases: the answer", "mean of practices, beside it")
 
@@ -37,6 +43,8 @@ def reconciled_blocks(results: GroupResults) -> list[Block]:
     if results.unlike_rows:
         told = "; ".join(REASONS[code] for code in results.unlike_rows)
         text = f"A report of the same cases from their records may have other numbers: {told}."
+        if results.looks is not None and OTHER_LOOKS & set(results.unlike_rows):
+            text += f" {BINDING}"
         blocks.append(Paragraph(text=text, role="note"))
     return blocks
 
