@@ -31,8 +31,8 @@ DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success", "wait", "pa
 TESTS = {
     "log_rank": "log-rank test",
     "success": "score test of two proportions",
-    "wait": "Z test of the restricted mean time to onset, within practices",
-    "pain": "Z test of mean pain with Welch's standard error, within practices",
+    "wait": "interval of the difference in restricted mean time to onset, within practices",
+    "pain": "Welch's interval of the difference in mean pain, within practices",
 }
 METHODS = {
     "log_rank": "simulated trials through the onset rule and the interval-censored log-rank score",
@@ -140,8 +140,7 @@ def simulate_power(
     -----
     Intervals come from the same onset rule and scores from the same curve and permutation variance as in the report,
     which uses exact permutation in small studies: below 50 cases the report is a little more careful. Means are decided
-    by Z, as at the report's interim analyses; the report of a single analysis takes Student's t, a little more careful
-    below 50 cases too.
+    by the interval of their difference, at the report's interim analyses and in the report of a single one.
     """
     tallies = simulate_tallies(scenario, trials=trials, seed=seed, mapper=mapper, progress=progress)
     return summarise(scenario, tallies, trials, seed)
