@@ -278,9 +278,7 @@ def _saved(difference: EstimateLike) -> EstimateLike:
     return replace(difference, contrast=contrast, estimate=seen.value, interval=span)
 
 
-def _hours_and_money(
-    saved: EstimateLike, prices: Prices, contrast: str, n: Counts, *, mixes: bool
-) -> dict[str, Any]:
+def _hours_and_money(saved: EstimateLike, prices: Prices, contrast: str, n: Counts, *, mixes: bool) -> dict[str, Any]:
     """Hours in a month and a year, cost of a minute saved, net value of a case, and the break-even.
 
     ``mixes``: the material is what the compared arm uses; otherwise it is not weighed against the minutes.

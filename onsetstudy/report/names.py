@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from onsetstudy.core.quantities import QUANTITIES
 
-__all__ = ["BOUNDARIES", "CHOICES", "INSTRUMENTS", "outcome_name", "plain_words"]
+__all__ = ["BOUNDARIES", "CHOICES", "INSTRUMENTS", "field_name", "outcome_name", "plain_words"]
 
 NAMES = {
     "ianb": "inferior alveolar nerve block",
@@ -17,6 +17,24 @@ NAMES = {
     "vrs4": "four words",
     "faces": "faces, by their number",
 }
+FIELDS = {
+    "control_tooth": "which tooth was the control",
+    "lip_numb": "numbness of the lip",
+    "treatment_start_min": "start of treatment",
+    "adverse_event": "adverse events",
+    "adverse_serious": "whether an event was serious",
+    "agent_percent": "strength of the anaesthetic",
+    "vasoconstrictor_dilution": "dilution of the vasoconstrictor",
+    "cartridge_ml": "volume of the cartridge",
+    "weight_kg": "weight",
+    "age_band": "age group",
+    "rescue_volume_ml": "volume of the supplemental injection",
+    "test_kind": "whether a test was planned or extra",
+    "guess_patient": "the patient's guess of the arm",
+    "guess_operator": "the operator's guess of the arm",
+    "guess_assessor": "the tester's guess of the arm",
+}
+"""Fields that may be missing, as a page names them; in a file they stand under their codes."""
 OUTCOMES = {
     "anxiety_change": "change of anxiety within the patient",
     "painless_share": "proportion of painless injections",
@@ -46,6 +64,13 @@ BOUNDARIES = {
 def plain_words(code: str) -> str:
     """A code as words: ``buccal_infiltration`` becomes ``buccal infiltration``."""
     return NAMES.get(code, code.replace("_", " "))
+
+
+def field_name(column: str) -> str:
+    """What is recorded in a column: ``lip_numb`` is numbness of the lip, ``pain_treatment`` pain at treatment."""
+    if column.startswith("pain_"):
+        return f"pain at {plain_words(column.removeprefix('pain_'))}"
+    return FIELDS.get(column) or plain_words(column)
 
 
 def outcome_name(key: str) -> str:

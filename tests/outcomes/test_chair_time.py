@@ -148,7 +148,8 @@ def test_mixing_is_charged_to_the_arm_that_is_mixed_whichever_is_compared():
     assert {w.arm: w.mixing_recorded for w in turned.waits} == {"a": 0, "b": 2}
     assert isinstance(ours.net_value, Estimate)
     # The material is not the compared arm's: minutes of it are not weighed against its price.
-    assert isinstance(turned.net_value, NotAvailable) and "compared with" in turned.net_value.reason
+    assert isinstance(turned.net_value, NotAvailable)
+    assert "compared with" in turned.net_value.reason
     assert isinstance(turned.cost_per_minute, NotAvailable)
 
 

@@ -7,10 +7,12 @@ import re
 
 import pytest
 
+from onsetstudy.records.validity.completeness import WHY
 from onsetstudy.report.document import Cautions
 from onsetstudy.report.documents.frame import TOLD_BEFORE
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import tidy
 from onsetstudy.report.render.html import render_html
 from tests.report.claimed import group_of
@@ -72,3 +74,11 @@ def test_no_caution_stands_twice_and_the_first_page_is_referred_to():
     assert first
     assert later[0] == TOLD_BEFORE
     assert {tidy(c.text) for c in rich().caution} <= {*first, *later}
+
+
+def test_a_field_that_may_be_missing_has_a_name_of_its_own_on_the_page():
+    """No column that stands for something else in words: an abbreviation, a unit, a code of a person's role."""
+    names = {column: field_name(column) for column in WHY if column not in ("pain", "guess")}
+    assert all(name and name != column.replace("_", " ") for column, name in names.items() if "_" in column)
+    assert field_name("pain_deposition") == "pain at deposition"
+    assert field_name("guess_assessor") == "the tester's guess of the arm"

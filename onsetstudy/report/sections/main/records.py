@@ -10,7 +10,7 @@ from onsetstudy.report.document import (
     Section,
     Table,
 )
-from onsetstudy.report.names import plain_words
+from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import (
     counted,
     listed,
@@ -40,7 +40,7 @@ def missing_line(missing: tuple[MissingField, ...]) -> list[str]:
     most = missing[0]
     rest = f", and {counted(len(missing) - 1, 'other field')}" if len(missing) > 1 else ""
     return [
-        f"Missing in the records of this quarter: {plain_words(most.column)} in {most.missing} of "
+        f"Missing in the records of this quarter: {field_name(most.column)} in {most.missing} of "
         f"{counted(most.of, 'case')}{rest}. See How the records were."
     ]
 
@@ -52,7 +52,7 @@ def _missing_table(results: StudyResults) -> Table | None:
     rows = []
     for field in missing:
         whom = listed([f"{operator} of {practice} ({n})" for practice, operator, n in field.whom])
-        rows.append((plain_words(field.column), f"{field.missing} of {field.of}", field.why, whom))
+        rows.append((field_name(field.column), f"{field.missing} of {field.of}", field.why, whom))
     return Table(
         caption=f"What is missing in cases of {quarter(results.quarter)}, and whom to ask",
         columns=("field", "cases", "without it", "whom to ask (cases)"),
