@@ -111,7 +111,7 @@ def _share(e: Estimate) -> str:
     return f"{percent(e.estimate, n)} ({percent_interval(e.interval.low, e.interval.high, n)})"
 
 
-def draw(part: pd.DataFrame, ax: Axes, *, arms: tuple[str, ...], share: bool) -> None:
+def draw(part: pd.DataFrame, ax: Axes, *, arms: tuple[str, ...], share: bool, ticks: int = 4) -> None:
     """One question: its dots with intervals on a small axis, zero and the difference that matters marked."""
     ax.axvline(0, color=INK, linewidth=1.1, zorder=0, clip_on=False)
     for y, row in zip(np.arange(len(part))[::-1], rows_of(part, _Row), strict=True):
@@ -132,7 +132,7 @@ def draw(part: pd.DataFrame, ax: Axes, *, arms: tuple[str, ...], share: bool) ->
         )  # fmt: skip
     ax.set(xlim=_span(part, share=share), ylim=(-0.7, len(part) - 0.3), yticks=[])
     ax.spines["left"].set_visible(False)
-    ax.locator_params(axis="x", nbins=4)
+    ax.locator_params(axis="x", nbins=ticks)
     if share:
         ax.xaxis.set_major_formatter(lambda v, _: f"{v:g}{THIN}%")
     else:
@@ -209,7 +209,7 @@ PAGE = _Place(
     beside=True,
 )  # fmt: skip
 SCREEN = _Place(
-    width=NARROW, axis_left=0.74, axis_width=1.08, number_left=1.93, above=0.46, question_wrap=60, reason_wrap=46,
+    width=NARROW, axis_left=0.96, axis_width=0.84, number_left=1.89, above=0.46, question_wrap=60, reason_wrap=46,
     beside=False,
 )  # fmt: skip
 
@@ -230,7 +230,7 @@ def _question(
         return
     ax = axes_at(figure, place.axis_left, bottom, place.axis_width, height)
     share = part["row"].iloc[0] in SHARES
-    draw(part, ax, arms=arms, share=share)
+    draw(part, ax, arms=arms, share=share, ticks=4 if place.beside else 2)
     for number, row in enumerate(rows_of(part, _Row)):
         y = bottom + height * (len(part) - number - 0.5) / len(part)
         if share:
