@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy import integrate, optimize, special, stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.pool.funnel import exact_limit, funnel
+from onsetstudy.pool.funnel import _dispersion, exact_limit, funnel
 from onsetstudy.pool.shrunken import shrink_to_expected
 
 
@@ -216,3 +216,10 @@ def test_what_cannot_be_compared():
         funnel([0, 0], [10, 10], [1, 1], ["A", "B"])
     with pytest.raises(OnsetStudyError, match="code of its own"):
         funnel([1, 0], [10, 10], [1, 1], ["A", "A"])
+
+
+def test_one_unit_is_never_said_to_spread_more_than_chance():
+    assert _dispersion(np.array([0.9]), np.array([100]), 0.5)[1] is False
+    value, more = _dispersion(np.array([0.9, 0.1]), np.array([100, 100]), 0.5)
+    assert more
+    assert value > 1 + 2

@@ -171,6 +171,24 @@ def test_conditional_odds_ratio_its_tail_ends_and_homogeneity():
     assert [(a.arm, a.cases, a.onsets) for a in found.odds_ratio.n.by_arm] == [("plain", 27, 8), ("buffered", 25, 14)]
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_unlike_tables_of_any_size_have_each_their_own_maximum(seed):
+    """Far apart, so that steps from the middle overshoot and the search has to stay within its ends."""
+    rng = np.random.default_rng(seed)
+    cases = rng.integers(8, 200, size=(3, 2))
+    success = np.stack([1 + rng.integers(0, 3, size=3), cases[:, 1] - 2], axis=1)
+    success[1] = success[1, ::-1].clip(1, cases[1] - 1)
+    tables = [(tuple(s), tuple(n)) for s, n in zip(success.tolist(), cases.tolist(), strict=True)]
+
+    def top(tables):
+        return -optimize.minimize_scalar(
+            lambda b: -log_likelihood(b, tables), bounds=(-15, 15), method="bounded", options={"xatol": 1e-10}
+        ).fun
+
+    apart = 2 * (sum(top([t]) for t in tables) - top(tables))
+    assert common_odds(success, cases, arms=ARMS).homogeneity.statistic == pytest.approx(apart, rel=1e-4, abs=1e-6)
+
+
 @pytest.mark.parametrize(("success", "up"), [([[0, 5]], True), ([[5, 0]], False)])
 def test_a_table_as_extreme_as_it_can_be_gives_a_bound_on_its_side(success, up):
     found = common_odds(success, [[6, 6]], arms=ARMS, conf_level=0.95).odds_ratio

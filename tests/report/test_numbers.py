@@ -73,3 +73,14 @@ def test_aligned_numbers_are_equally_long_behind_the_point(texts):
     cells = numbers.aligned([t.replace("-", MINUS) for t in texts])
     behind = {len(c.partition(".")[2]) if "." in c else len(c) - len(c.rstrip("\u2007\u2008")) - 1 for c in cells}
     assert len(behind) <= 1
+
+
+@pytest.mark.parametrize(
+    ("share", "n", "told"),
+    [
+        (0.1234, 99, "12"), (0.1234, 100, "12"), (0.1234, 999, "12"), (0.1234, 1000, "12.3"),
+        (0.004, 99, "0"), (0.004, 100, "0.4"),
+    ],
+)  # fmt: skip
+def test_a_share_has_a_decimal_where_the_cases_bear_it_or_where_it_would_seem_to_be_none(share, n, told):
+    assert numbers.percent(share, n) == f"{told}{numbers.THIN}%"

@@ -65,7 +65,7 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
     problems += strange_words(exchange)
     for name in TABLES:
         table = getattr(exchange, name)
-        if table is not None:
+        if table is not None and table.columns:
             problems += _counts(name, table)
     if problems:
         return problems
@@ -151,6 +151,8 @@ def _number(value: Any) -> bool:
 def _times(exchange: Exchange) -> Iterator[Problem]:
     """Onset lies in (left, right], right is empty where it was never seen."""
     frame = exchange.cells.to_frame()
+    if not len(frame):
+        return
     for name in dict.fromkeys(end.split("_", 1)[1] for end in ENDS):
         for left, right in zip(frame[f"left_{name}"], frame[f"right_{name}"], strict=True):
             fits = _number(left) and (right is None or pd.isna(right) or _number(right))
