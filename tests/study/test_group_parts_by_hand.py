@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from onsetstudy.core.claims import PlanClaim
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Counts
 from onsetstudy.inference.strata import Strata
 from onsetstudy.records.derived.results import ArmStanding
@@ -28,8 +30,10 @@ from onsetstudy.study.group.stratified_ipd import by_practice, by_technique
 from onsetstudy.study.group.stratified_success import _inflation, _part_before, pool_success, success_tables
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import _caution
+from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.survival.curve.npmle import fit_npmle
 from tests.report.samples import estimate, rich
+from tests.study.cases import case, protocol, readings_of, records
 from tests.study.test_counts_of_meaning import cells_of
 from tests.study.test_files_by_hand import FILE, PROTOCOL, SHA, tally_of, with_rows
 
@@ -255,3 +259,22 @@ def test_only_a_study_whose_arms_were_not_drawn_is_said_not_to_be_randomised():
         promised = dataclasses.replace(found.protocol, study=drawn)
         codes = [c.code for c in study_cautions(promised, found.overall, n_clinicians=2, looks=1)]
         assert ("not_randomised" in codes) is said
+
+
+def test_the_last_test_is_the_target_tooths_and_of_the_first_injection_alone():
+    promised = protocol()
+    cases = [case(1), case(2, "buffered", rescue_min="2.5", rescue_volume_ml="1.8")]
+    readings = [*readings_of(1, "ff"), *readings_of(2, "fff")]
+    late = {"case_id": "P01-0001", "minute": "5", "tooth_role": "control", "response": "felt"}
+    data, _ = prepare(promised, records(cases, [*readings, late], promised), through=promised.quarters[-1])
+    assert dict(zip(data.frame["case_id"], data.frame["last_test_min"], strict=True)) == {
+        "P01-0001": 2.0, "P01-0002": 2.0,
+    }  # fmt: skip
+
+
+def test_sizes_of_one_outcome_are_told_apart_by_their_formula_and_powers_are_not():
+    size = PlanClaim(
+        kind="size", quantity=QUANTITIES["hazard_ratio"], outcome="rate", value=100.0, unit="onsets", source="Schoenfeld 1983",
+    )  # fmt: skip
+    assert size.key == "size/hazard_ratio/Schoenfeld 1983"
+    assert dataclasses.replace(size, kind="power_at_size").key == "power_at_size/hazard_ratio"
