@@ -274,7 +274,8 @@ def test_the_last_test_is_the_target_tooths_and_of_the_first_injection_alone():
 
 def test_sizes_of_one_outcome_are_told_apart_by_their_formula_and_powers_are_not():
     size = PlanClaim(
-        kind="size", quantity=QUANTITIES["hazard_ratio"], outcome="rate", value=100.0, unit="onsets", source="Schoenfeld 1983",
+        kind="size", quantity=QUANTITIES["hazard_ratio"], outcome="rate", value=100.0, unit="onsets",
+        source="Schoenfeld 1983",
     )  # fmt: skip
     assert size.key == "size/hazard_ratio/Schoenfeld 1983"
     assert dataclasses.replace(size, kind="power_at_size").key == "power_at_size/hazard_ratio"
