@@ -749,6 +749,53 @@ def test_true_minutes_and_seconds_are_read_though_some_might_be_clock_times():
     assert found.readings["minute"].max() < 60
 
 
+def without_clock(cases):
+    for row in cases:
+        for column in ("seated_time", "injection_start", "injection_end"):
+            row.pop(column, None)
+
+
+@pytest.mark.parametrize("only", [("P01-0001",), ("P01-0001", "P01-0003")])
+def test_clock_times_of_a_case_without_its_injection_are_no_minutes(only):
+    """One or two cases at 09:02, 09:03, ...: nothing in the table says when they were injected."""
+    cases, readings = clean()
+    without_clock(cases)
+    mine = [r for r in readings if r["case_id"] in only]
+    for reading in mine:
+        reading["minute"] = f"09:{1 + int(reading['minute']):02d}"
+    found = records(cases, readings, PROMISED)
+    told = [str(p) for p in found.problems if p.code == "clock_or_minutes"]
+    assert len(told) == len(mine)
+    assert "its case has no injection_end to tell by" in told[0]
+    assert "as 4.5" in told[0]
+    assert not set(only) & set(found.cases["case_id"])
+    assert len(found.cases) == 4 - len(only)
+
+
+def test_a_single_time_is_minutes_only_where_the_table_writes_them_so():
+    for others, refused in ((False, True), (True, False)):
+        cases, readings = clean()
+        without_clock(cases)
+        first = [r for r in readings if r["case_id"] == "P01-0001"]
+        readings = [r for r in readings if r["case_id"] != "P01-0001" or r["minute"] == first[-1]["minute"]]
+        for reading in readings:
+            if reading["case_id"] == "P01-0001" or others:
+                reading["minute"] = f"{int(reading['minute'])}:00"
+        found = records(cases, readings, PROMISED)
+        assert ("P01-0001" not in set(found.cases["case_id"])) is refused
+        assert bool(found.problems) is refused
+
+
+def test_true_minutes_and_seconds_without_clock_times_are_read():
+    cases, readings = clean()
+    without_clock(cases)
+    for reading in readings:
+        reading["minute"] = f"{int(reading['minute'])}:30"
+    found = records(cases, readings, PROMISED)
+    assert not found.problems
+    assert set(found.readings["minute"] % 1) == {0.5}
+
+
 def test_a_precipitate_and_weak_bicarbonate_are_asked_about_and_stay():
     cases, readings = clean()
     buffered = next(row for row in cases if row["arm"] == "buffered")

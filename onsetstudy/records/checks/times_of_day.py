@@ -76,6 +76,10 @@ def refuse_ambiguous_times(
     half as long again as the last planned test. Tests at 9:11, 9:12 and 9:13 would otherwise be read as seconds apart,
     nine minutes after the injection, without a word. True minutes and seconds seldom fit: two tests a minute apart are
     then an hour apart by the clock.
+
+    A case without a clock zero is refused where its tests would by the clock all lie within that time of each other. A
+    single time says nothing by itself: it is taken for minutes and seconds only where another case of the table shows
+    that they are written so.
     """
     if "minute" not in found.raw.frame:
         return
@@ -88,12 +92,25 @@ def refuse_ambiguous_times(
     zero_name = protocol.schedule.clock_zero
     zero = belongs.map(cases[zero_name].astype(float)).to_numpy(dtype=float)
     longest = 1.5 * max(protocol.schedule.tests_min)
-    after = (by_clock - zero) % HALF_DAY_MIN
-    fits = pd.Series(after[rows] <= longest).groupby(readings["case_id"].to_numpy()[rows], dropna=True).transform("all")
-    for row in rows[fits.fillna(False).to_numpy(dtype=bool)].tolist():
+    case = readings["case_id"].to_numpy()[rows]
+    by_case = pd.Series(by_clock[rows]).groupby(case, dropna=True)
+    span = by_case.transform("max") - by_case.transform("min")
+    minutes_meant = bool((span > longest).any())
+    after = (by_clock - zero)[rows] % HALF_DAY_MIN
+    fits = pd.Series(after <= longest).groupby(case, dropna=True).transform("all").fillna(False).to_numpy(dtype=bool)
+    near = (span <= longest).to_numpy(dtype=bool) & ~((span == 0).to_numpy(dtype=bool) & minutes_meant)
+    unknown = np.isnan(zero[rows])
+    for row, dated in zip(rows[fits | (near & unknown)].tolist(), fits[fits | (near & unknown)].tolist(), strict=True):
         text = found.cell(row, "minute")
-        what = f'"{text}" may be {text} by the clock, soon after the {zero_name} of its case, or minutes and seconds'
-        mend = f"write the time with its seconds, as {text}:00, or minutes after {zero_name}, as 4.5"
+        if dated:
+            what = (
+                f'"{text}" may be {text} by the clock, soon after the {zero_name} of its case, or minutes and seconds'
+            )
+            mend = f"write the time with its seconds, as {text}:00, or minutes after {zero_name}, as 4.5"
+        else:
+            tells = f" (its case has no {zero_name} to tell by)"
+            mend = f"write the {zero_name} of its case by the clock, or minutes after it, as 4.5"
+        what = f'"{text}" may be {text} by the clock{tells} or minutes and seconds'
         found.refuse(row, "minute", "clock_or_minutes", what, mend)
 
 
