@@ -10,15 +10,19 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from onsetstudy.core.errors import ReportError
+from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.documents.results_json import results_json, write_report
-from onsetstudy.report.document import Answer, Figure, Flow, Paragraph, Table
+from onsetstudy.report.document import Answer, Cautions, Figure, Flow, Paragraph, Table
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render import pdf
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import TEMPLATE, render_pdf
+from onsetstudy.report.sections.main.answer import ALWAYS_FIRST, AS_ROOM_ALLOWS, answer_section
 from onsetstudy.report.typeset import compiler_of
 from tests.report.samples import SAMPLES, composed, rich, small
 from tests.same_document import page_differences
@@ -377,3 +381,17 @@ def test_the_page_of_a_small_study_is_as_it_was():
     if not GOLDEN.exists():
         GOLDEN.write_text(text, encoding="utf-8")
     assert page_differences(text, GOLDEN.read_text(encoding="utf-8")) == []
+
+
+@settings(max_examples=25)
+@given(st.sets(st.sampled_from((*ALWAYS_FIRST, *AS_ROOM_ALLOWS))))
+def test_what_must_stand_on_page_one_is_never_crowded_out(codes):
+    """That arms were not drawn by lot is no caution among others that a list may be too short for."""
+    base = small()
+    told = tuple(Caution(code=code, text=f"About {code.replace('_', ' ')}.") for code in sorted(codes))
+    section = answer_section(dataclasses.replace(base, caution=told, looks=None))
+    (shown,) = [block.texts for block in section.blocks if isinstance(block, Cautions)]
+    for code in codes & set(ALWAYS_FIRST):
+        assert f"About {code.replace('_', ' ')}." in shown
+    # Something about the number stands beside, if there is something to mind.
+    assert bool(codes & set(AS_ROOM_ALLOWS)) == any(f"About {c.replace('_', ' ')}." in shown for c in AS_ROOM_ALLOWS)

@@ -100,12 +100,11 @@ def refuse_ambiguous_times(
     fits = pd.Series(after <= longest).groupby(case, dropna=True).transform("all").fillna(False).to_numpy(dtype=bool)
     near = (span <= longest).to_numpy(dtype=bool) & ~((span == 0).to_numpy(dtype=bool) & minutes_meant)
     unknown = np.isnan(zero[rows])
-    for row, dated in zip(rows[fits | (near & unknown)].tolist(), fits[fits | (near & unknown)].tolist(), strict=True):
+    doubtful = fits | (near & unknown)
+    for row, dated in zip(rows[doubtful].tolist(), fits[doubtful].tolist(), strict=True):
         text = found.cell(row, "minute")
         if dated:
-            what = (
-                f'"{text}" may be {text} by the clock, soon after the {zero_name} of its case, or minutes and seconds'
-            )
+            tells = f", soon after the {zero_name} of its case,"
             mend = f"write the time with its seconds, as {text}:00, or minutes after {zero_name}, as 4.5"
         else:
             tells = f" (its case has no {zero_name} to tell by)"

@@ -28,25 +28,20 @@ from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["answer_section"]
 
-FIRST_PAGE = (
-    "test_the_tooth",
-    "arms",
+ALWAYS_FIRST = ("test_the_tooth", "not_randomised", "arms")
+"""What stands on the first page of every study that it is true of, whatever else there is to say. Where no number is
+shown there is nothing beside it: the other cautions are about figures of the cold tests too."""
+AS_ROOM_ALLOWS = (
     "few_onsets",
     "practices_together",
     "coarser_strata",
     "unlike_schedules",
-    "not_randomised",
     "small_sample",
     "sample",
     "repeated_looks",
 )
-
-
-FIRST_PAGE_SHUT = ("test_the_tooth", "arms", "not_randomised")
-"""Where no number is shown there are no cautions about one: theirs are figures of the cold tests too."""
-FIRST_PAGE_CAUTIONS = 3
-
-
+"""About the number: the first of them, as far as there is room; all stand under Cautions."""
+ROOM = 3
 FIRST_PAGE_CURVES = 2.1
 
 
@@ -71,8 +66,9 @@ def answer_section(results: StudyResults) -> Section:
         cautions.pop("repeated_looks", None)
     if results.anytime is not None:
         cautions["repeated_looks"] = anytime_first_page(results.anytime, results.protocol)
-    codes = FIRST_PAGE_SHUT if shut(results.doubts) else FIRST_PAGE
-    first = [cautions[code] for code in codes if code in cautions][:FIRST_PAGE_CAUTIONS]
+    first = [cautions[code] for code in ALWAYS_FIRST if code in cautions]
+    if not shut(results.doubts):
+        first += [cautions[code] for code in AS_ROOM_ALLOWS if code in cautions][: max(1, ROOM - len(first))]
     first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
     first += missing_line(results.data_quality.missing)
     if shut(results.doubts):
