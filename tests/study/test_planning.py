@@ -42,8 +42,8 @@ LOCK = read_lock(PROTOCOLS / "mandibular_block_group.toml")
 
 @pytest.fixture(scope="module")
 def planned():
-    """The locked demo: its primary outcome is the restricted time."""
-    return plan_study(protocol(), lock=LOCK, trials=TRIALS)
+    """The locked demo with a spread that its curves contradict: its primary outcome is the restricted time."""
+    return plan_study(contradicting(), lock=LOCK, trials=TRIALS)
 
 
 @pytest.fixture(scope="module")
@@ -53,13 +53,15 @@ def rated():
 
 
 def agreeing(**plan):
-    """The demo with a standard deviation that its curves bear out."""
+    """The demo, whose spread of the wait follows from its curves."""
     made = protocol()
-    return dataclasses.replace(
-        made,
-        plan=dataclasses.replace(made.plan, **plan),
-        planning=dataclasses.replace(made.planning, wait_sd_min=4.3),
-    )
+    return dataclasses.replace(made, plan=dataclasses.replace(made.plan, **plan))
+
+
+def contradicting():
+    """The demo with a standard deviation that its curves do not bear out."""
+    made = protocol()
+    return dataclasses.replace(made, planning=dataclasses.replace(made.planning, wait_sd_min=3.0))
 
 
 def test_the_numbers_are_those_of_the_protocol(rated):
@@ -209,11 +211,11 @@ def test_the_power_curve_is_that_of_the_size(planned):
 
 
 def test_a_spread_that_contradicts_the_curves_is_refused():
-    with pytest.raises(DesignError, match=r"standard deviation of 3 min contradicts .* Write wait_sd_min = 4\.3"):
-        plan_study(protocol(), trials=TRIALS)
+    with pytest.raises(DesignError, match=r"\[planning\] wait_sd_min.* 3 min.*by 4\.3 min.*Leave.*= 4\.3"):
+        plan_study(contradicting(), trials=TRIALS)
     other = dataclasses.replace(LOCK, versions=(dataclasses.replace(LOCK.latest, digest="0" * 64),))
     with pytest.raises(DesignError, match="contradicts"):
-        plan_study(protocol(), lock=other, trials=TRIALS)
+        plan_study(contradicting(), lock=other, trials=TRIALS)
     assert not [c for c in plan_study(agreeing(), trials=TRIALS).caution if c.code == "spread_contradicts_curve"]
 
 
