@@ -22,6 +22,7 @@ from onsetstudy.study.planning.interim_plan import plan_of
 from onsetstudy.study.planning.power import (
     EFFECTS,
     OUT_OF_REACH,
+    TRIALS,
     Run,
     curve_of,
     even,
@@ -54,7 +55,7 @@ def plan_study(
     protocol: Protocol,
     *,
     lock: ProtocolLock | None = None,
-    trials: int = 1000,
+    trials: int = TRIALS,
     mapper: Mapper = serial,
     progress: Progress | None = None,
 ) -> PlanningResults:
