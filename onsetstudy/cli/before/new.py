@@ -21,7 +21,7 @@ __all__ = ["command", "refuse_if_there", "set_up"]
 SLIPS = 200
 
 
-@click.command("new", short_help="Set up a study or an audit of your own by about ten questions.")
+@click.command("new", short_help="Set up a study or an audit of your own by questions.")
 @click.option(
     "--into",
     type=click.Path(path_type=Path, file_okay=False),
@@ -29,7 +29,7 @@ SLIPS = 200
     help="Folder for the protocol; made if it is not there.",
 )
 def command(into: Path) -> int:
-    """Ask about ten questions and write the protocol; if chance decides, also the list, the slips and the lock.
+    """Ask, and write the protocol; if chance decides, also the list, the slips and the lock.
 
     Everything else stands at its usual, and can be changed in the file before the first case.
     """
@@ -74,9 +74,12 @@ def set_up(path: Path, answers: GuidedAnswers) -> None:
 
 
 def _ask() -> GuidedAnswers:
-    from onsetstudy.protocol.guided import GUIDED, answers_from
+    from onsetstudy.protocol.guided import GUIDED, SETTLED, answers_from
     from onsetstudy.protocol.model import Quarter
 
+    click.echo(
+        f"{len(GUIDED)} questions, and {len(SETTLED)} more where chance decides. Enter takes the answer in brackets."
+    )
     told: dict[str, str] = {}
     for number, question in enumerate(GUIDED, 1):
         told[question.name] = _prompt(number, question, told)
@@ -103,7 +106,8 @@ def _prompt(number: int, question: GuidedQuestion, told: dict[str, str]) -> str:
         usual = chance if question.name == "assessor_blind" else question.default == "yes"
         return "yes" if click.confirm(text, default=usual) else "no"
     if question.kind == "choice":
-        return str(click.prompt(text, type=click.Choice(question.codes), default=question.default))
+        text = f"{text} ({', '.join(question.codes)})"
+        return str(click.prompt(text, value_proc=checked, default=question.default))
     usual_text = None if question.kind == "code" or (question.name == "ethics" and chance) else question.default
     return str(click.prompt(text, value_proc=checked, default=usual_text))
 
