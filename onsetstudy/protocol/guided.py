@@ -104,8 +104,12 @@ GUIDED = (
     GuidedQuestion(name="tau_min", text="Last minute that counts", kind="number", default="15"),
     GuidedQuestion(name="control_tooth", text="Is a control tooth tested too?", kind="yes_no", default="yes"),
     GuidedQuestion(
-        name="notation", text="How teeth are numbered", kind="choice", codes=("fdi", "universal"),
-        written=TOOTH_NUMBERS, default="fdi",
+        name="notation",
+        text="How teeth are numbered",
+        kind="choice",
+        codes=("fdi", "universal"),
+        written=TOOTH_NUMBERS,
+        default="fdi",
     ),
     GuidedQuestion(
         name="pain_scale", text="Scale of pain", kind="choice", codes=("none", "nrs11", "vas100"), default="nrs11"
@@ -129,10 +133,10 @@ GUIDED = (
     ),
     GuidedQuestion(
         name="pain_difference",
-        text="Difference in pain that would matter, in units of that scale (no matter if pain is not recorded)",
+        text="Difference in pain that would matter, % of the scale (10: one point of ten, 10 mm of 100)",
         kind="number",
-        default="1",
-        low=0.1,
+        default="10",
+        low=1,
         high=99,
     ),
     GuidedQuestion(
@@ -145,7 +149,7 @@ GUIDED = (
     ),
     GuidedQuestion(
         name="first_quarter",
-        text="First quarter of the cases: this, or another such as 2025Q4 (an earlier one where cases are there already)",
+        text="First quarter of the cases: this, or such as 2025Q4 (an earlier one where there are cases already)",
         kind="quarter",
         default=THIS_QUARTER,
     ),
@@ -199,7 +203,7 @@ class GuidedAnswers:
     primary : str
         Key of the quantity that is the main outcome.
     wait_difference_min, pain_difference : float
-        Differences that matter: minutes, and units of the scale of pain.
+        Differences that matter: minutes, and per cent of the scale of pain.
     cases_per_month : float
         Injections of this kind in a month.
     first_quarter : str
@@ -230,7 +234,7 @@ class GuidedAnswers:
     mix_mode: str = "replace"
     primary: str = "rmst_difference"
     wait_difference_min: float = 1.0
-    pain_difference: float = 1.0
+    pain_difference: float = 10.0
     governance: Mapping[str, str] = field(default_factory=dict)
     adoption: Mapping[str, Any] = field(default_factory=dict)
 
@@ -358,12 +362,13 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
     while len(quarters) < 4:
         quarters.append(quarters[-1].next())
     year, number = quarters[0].label.split("Q")
+    asked = "Do injections hurt less" if told.primary == "pain_difference" else "Do teeth become numb sooner"
     how = "in place of the same volume of the" if told.mix_mode == "replace" else "added to the full"
     content: dict[str, Any] = {
         "study": {
             "id": f"{told.practice.lower()}-{kind}",
             "title": f"Buffered and not buffered {told.agent}: {injection}",
-            "question": f"Do teeth become numb sooner with buffered {told.agent} in this practice?",
+            "question": f"{asked} with buffered {told.agent} in this practice?",
             "design": "parallel" if told.randomised else "audit",
             "allocation": "randomised" if told.randomised else "clinician_choice",
             "blinding": {
@@ -403,18 +408,21 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
         "planning": {
             "cases_per_month": float(told.cases_per_month),
             "median_min": float(told.target_min),
-            "sources": ["median: the target minute, until the first cases tell better"],
+            "sources": [
+                "median: the target minute, until the first cases tell better",
+                "teeth that never become numb: none, until never_reference and never_other are written here",
+            ],
         },
         "doses": {"limits": "conservative"},
         "report": {"quarters": [q.label for q in quarters]},
     }
     if told.pain_scale:
+        low, high, _ = SCALES[told.pain_scale]
         content["pain"] = {
             "scale": told.pain_scale,
             "moment": "deposition",
-            "important_difference": float(told.pain_difference),
+            "important_difference": (high - low) * told.pain_difference / 100,
         }
-        low, high, _ = SCALES[told.pain_scale]
         content["planning"]["pain_sd"] = (high - low) / 5
         content["planning"]["sources"].append("spread of pain: a fifth of its scale, assumed")
     if told.randomised:

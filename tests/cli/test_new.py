@@ -121,7 +121,7 @@ def test_teeth_are_numbered_by_either_name_in_any_case(tmp_path, said, written):
 
 
 def test_what_matters_is_asked_and_written_under_todays_names(tmp_path):
-    done = run(tmp_path, told(mix_mode="Add", primary="pain", wait_difference_min="0,5", pain_difference="2",
+    done = run(tmp_path, told(mix_mode="Add", primary="pain", wait_difference_min="0,5", pain_difference="20",
                               first_quarter="2024q2"))  # fmt: skip
     assert done.exit_code == 0, done.output
     written = tomllib.loads((tmp_path / "protocol.toml").read_text(encoding="utf-8"))

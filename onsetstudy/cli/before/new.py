@@ -35,8 +35,9 @@ def command(into: Path) -> int:
     """
     path = into / "protocol.toml"
     refuse_if_there(path)
-    set_up(path, _ask())
-    click.echo(f"At the chair: onsetstudy chairside {path} --store {into / 'practice.sqlite'}")
+    if set_up(path, _ask()):
+        click.echo(f"What it can show: onsetstudy plan {path} --into {into}")
+        click.echo(f"At the chair: onsetstudy chairside {path} --store {into / 'practice.sqlite'}")
     return 0
 
 
@@ -54,8 +55,13 @@ def refuse_if_there(path: Path) -> None:
         raise OnsetStudyError(f"{path} is there already; choose another folder")
 
 
-def set_up(path: Path, answers: GuidedAnswers) -> None:
+def set_up(path: Path, answers: GuidedAnswers) -> bool:
     """Write the protocol of a set-up; where chance decides, also lock it, and draw the list and the slips.
+
+    Returns
+    -------
+    bool
+        Whether the first case may come: not before a randomised study is locked.
 
     Raises
     ------
@@ -69,8 +75,7 @@ def set_up(path: Path, answers: GuidedAnswers) -> None:
     content = guided_content(answers)
     promised = check_protocol(content, file=path.name)
     click.echo(f"Written: {write_bytes(path, as_toml(content).encode('utf-8'))}")
-    if answers.randomised:
-        _allocate_and_lock(path, promised)
+    return not answers.randomised or _allocate_and_lock(path, promised)
 
 
 def _ask() -> GuidedAnswers:
@@ -149,8 +154,8 @@ def _adoption(pain: str) -> dict[str, Any]:
     }
 
 
-def _allocate_and_lock(path: Path, promised: Protocol) -> None:
-    """The lock, then the list for somebody who does not treat, and the practice's own sealed file beside the protocol.
+def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
+    """Lock, draw the list for somebody who does not treat, put the practice's sealed file beside; whether it is locked.
 
     Where something has to be settled before a lock, there is no list either: it would belong to another protocol.
     """
@@ -164,8 +169,9 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> None:
     except ProtocolError as error:
         click.echo("Not locked yet, and no list is drawn: first settle this in the protocol file.", err=True)
         say_problems(error.problems)
+        click.echo(f"What it can show: onsetstudy plan {path} --into {path.parent}; the lock comes after that.")
         click.echo(f"Then: onsetstudy lock {path}, and onsetstudy allocate {path} --into {path.parent / 'keep-apart'}")
-        return
+        return False
     click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {lock_file}")
     seed = secrets.randbelow(2**53)
     drawn = draw_allocation_list(promised, slips_per_stratum=SLIPS, seed=seed)
@@ -175,3 +181,4 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> None:
             written = written.rename(path.parent / written.name)
         click.echo(f"Written: {written}")
     click.echo(f"Give {keeper} to somebody who does not treat, and take it off this computer.")
+    return True

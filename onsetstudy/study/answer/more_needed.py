@@ -71,9 +71,7 @@ def _of_plan(main: SampleSize, counts: Counts, cases_by_quarter: tuple[int, ...]
     )
 
 
-def _of_trials(
-    protocol: Protocol, rate: Needed, counts: Counts, cases_by_quarter: tuple[int, ...]
-) -> MoreNeeded:
+def _of_trials(protocol: Protocol, rate: Needed, counts: Counts, cases_by_quarter: tuple[int, ...]) -> MoreNeeded:
     """The size that the plan's simulated trials give a study of the rate, beside the cases so far."""
     ratio, power = protocol.plan.planned_hazard_ratio, protocol.plan.planned_power
     pace, quarters = _pace(rate.analysed, counts, cases_by_quarter)

@@ -108,7 +108,9 @@ def of_primary(protocol: Protocol, assumed: PlanningAssumptions, base: TrialScen
     plan = protocol.plan
     if plan.primary == "pain_difference" and protocol.pain is not None:
         less = protocol.pain.instrument.important_difference or 0.0
-        return replace(base, decision="pain", conf_level=plan.conf_level, pain_sd=assumed.pain_sd or 0.0, pain_less=less)
+        return replace(
+            base, decision="pain", conf_level=plan.conf_level, pain_sd=assumed.pain_sd or 0.0, pain_less=less
+        )
     if plan.primary != "rmst_difference":
         return base
     wanted, share = plan.wait_difference_min or 0.0, base.ratio[1] / sum(base.ratio)
@@ -185,9 +187,7 @@ def rate_needed(protocol: Protocol) -> Needed | None:
     size = rate_size(protocol, assumed, expected)
     scenario = scenario_of(protocol, assumed, expected, planned_cases(size, size, looks), looks)
     try:
-        return needed_of(
-            protocol, assumed, scenario, looks, Run(trials=TRIALS, seed=protocol.plan.seed, mapper=serial)
-        )
+        return needed_of(protocol, assumed, scenario, looks, Run(trials=TRIALS, seed=protocol.plan.seed, mapper=serial))
     except DesignError:
         return None
 
