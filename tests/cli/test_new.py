@@ -143,3 +143,23 @@ def test_what_was_asked_can_be_planned_at_once(tmp_path, primary):
     assert lead.quantity.key == promised.plan.primary
     assert lead.value > 20
     assert "contradict" not in " ".join(c.text for c in found.caution)
+
+
+def test_what_is_not_recorded_cannot_be_the_main_outcome_and_is_not_asked_about(tmp_path):
+    answers = told(pain_scale="None", primary="pain\nnumb").split("\n")
+    del answers[[q.name for q in GUIDED].index("pain_difference") + 1]  # one more: the main outcome was asked twice
+    done = run(tmp_path, "\n".join(answers))
+    assert done.exit_code == 0, done.output
+    assert "pain is not recorded here" in done.output
+    assert "Difference in pain" not in done.output
+    protocol = read_protocol(tmp_path / "protocol.toml")
+    assert (protocol.pain, protocol.plan.primary) == (None, "success_difference")
+
+
+def test_the_recorder_is_told_only_to_those_who_may_start_it(tmp_path):
+    """A randomised study that is not locked does not start; its plan can be looked at before the lock."""
+    assert "At the chair: " in run(tmp_path / "audit", told()).output
+    waiting = run(tmp_path / "trial", CHANCE + "\n" * 9 + "n\nadoption is for the practice to judge\n").output
+    assert "Not locked yet" in waiting
+    assert "onsetstudy plan" in waiting
+    assert "At the chair: " not in waiting

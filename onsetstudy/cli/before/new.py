@@ -87,6 +87,8 @@ def _ask() -> GuidedAnswers:
     )
     told: dict[str, str] = {}
     for number, question in enumerate(GUIDED, 1):
+        if question.name == "pain_difference" and told["pain_scale"] == "none":
+            continue
         told[question.name] = _prompt(number, question, told)
     quarter = Quarter.of(dt.date.today()).label
     if told["randomised"] == "no":
@@ -101,10 +103,13 @@ def _prompt(number: int, question: GuidedQuestion, told: dict[str, str]) -> str:
 
     def checked(text: str) -> str:
         try:
-            read_answer(question, text)
+            read = read_answer(question, text)
         except ValueError as error:
             raise click.BadParameter(str(error)) from None
-        return text
+        if read == "pain_difference" and told["pain_scale"] == "none":
+            raise click.BadParameter("pain is not recorded here, so it cannot be the main outcome")
+        # Later questions hang on what was chosen, however it was typed.
+        return text.lower() if question.kind == "choice" else text
 
     chance, text = told.get("randomised") == "yes", f"{number}. {question.text}"
     if question.kind == "yes_no":
