@@ -163,3 +163,11 @@ def test_the_recorder_is_told_only_to_those_who_may_start_it(tmp_path):
     assert "Not locked yet" in waiting
     assert "onsetstudy plan" in waiting
     assert "At the chair: " not in waiting
+
+
+def test_an_audit_is_told_that_no_list_is_needed(tmp_path):
+    run(tmp_path, told())
+    ask = ["allocate", str(tmp_path / "protocol.toml"), "--into", str(tmp_path / "list")]
+    done = CliRunner().invoke(onsetstudy, ask)
+    assert done.exit_code != 0
+    assert "None is needed" in str(done.exception)
