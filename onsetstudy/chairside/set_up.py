@@ -1,4 +1,4 @@
-"""The set-up on a page: about ten questions, for whoever starts the recorder without a protocol."""
+"""The set-up on a page: the questions of the terminal, for whoever starts the recorder without a protocol."""
 
 from __future__ import annotations
 

@@ -29,7 +29,7 @@ DOORS = {
     ),
     "withdraw": ("onsetstudy.cli.during.withdraw", "Enter that a patient took consent back."),
     "look-inside": ("onsetstudy.cli.after.look_inside", "Say what a reader of an exchange file could learn."),
-    "new": ("onsetstudy.cli.before.new", "Set up a study or an audit of your own by about ten questions."),
+    "new": ("onsetstudy.cli.before.new", "Set up a study or an audit of your own by questions."),
     "reduce": ("onsetstudy.cli.after.reduce", "Count records larger than memory into files for a group."),
     "send": ("onsetstudy.cli.after.send", "Make the file of counts that a practice gives to its group."),
     "plan": ("onsetstudy.cli.before.plan", "Say what a study can show, how many cases it takes and how long."),

@@ -88,12 +88,12 @@ def _moments(expected: OnsetExpectation, ratio: float, never: float, spread: flo
     return mean, math.sqrt(float(np.trapezoid(2 * t * not_numb, t)) - mean**2)
 
 
-def contradicts(sd_min: float, wait: ExpectedWait) -> bool:
-    """Whether a stated standard deviation is farther from that of the curves than the tolerance."""
-    return abs(sd_min / wait.sd_min - 1) > TOLERANCE
+def contradicts(sd_min: float | None, wait: ExpectedWait) -> bool:
+    """Whether a stated standard deviation is farther from that of the curves than the tolerance; none cannot be."""
+    return sd_min is not None and abs(sd_min / wait.sd_min - 1) > TOLERANCE
 
 
-def refuse_contradiction(sd_min: float, wait: ExpectedWait) -> None:
+def refuse_contradiction(sd_min: float | None, wait: ExpectedWait) -> None:
     """Nothing, if standard deviation and curves agree.
 
     Raises
@@ -101,15 +101,16 @@ def refuse_contradiction(sd_min: float, wait: ExpectedWait) -> None:
     DesignError
         If they do not, with the standard deviation that follows from the curves.
     """
-    if not contradicts(sd_min, wait):
+    if sd_min is None or not contradicts(sd_min, wait):
         return
     raise DesignError(
         Problem(
-            what=f"a standard deviation of {sd_min:g} min contradicts the expected curves: they spread the time to "
-            f"onset, up to {wait.tau_min:g} min, by {wait.sd_min:.2g} min, and more than {TOLERANCE:.0%} apart a size "
-            "is not one for the stated power",
+            what=f"[planning] wait_sd_min, a standard deviation of {sd_min:g} min, contradicts the expected curves: "
+            f"they spread the time to onset, up to {wait.tau_min:g} min, by {wait.sd_min:.2g} min, and more than "
+            f"{TOLERANCE:.0%} apart a size is not one for the stated power",
             where=Where(key="planning.wait_sd_min"),
-            mend=f"write wait_sd_min = {wait.sd_min:.2g}, or expect other curves (median_min, shape, never_reference, "
+            mend="leave wait_sd_min out (it then follows from the curves), write "
+            f"wait_sd_min = {wait.sd_min:.2g}, or expect other curves (median_min, shape, never_reference, "
             "never_other, planned_hazard_ratio)",
             code="planning",
         )

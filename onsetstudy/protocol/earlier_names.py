@@ -62,6 +62,9 @@ ABSENT_WHEN_DEFAULT: dict[tuple[str, str], Any] = {
 }
 """(table, key added since) -> its default, as JSON gives it: such a key does not count while it says its default."""
 
+FIRST_DEFAULT: dict[tuple[str, str], Any] = {("planning", "wait_sd_min"): 3.0}
+"""(table, key that may be left out today) -> what leaving it out once stood for; digests are over that for ever."""
+
 _COUNTS = object()
 _TABLE_OF = {"plan": "analysis", "schedule": "testing"}
 """A part of the protocol's values -> its table in the file, where they differ."""
@@ -108,11 +111,17 @@ def named_twice(content: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
 def with_first_names(content: Mapping[str, Any]) -> dict[str, Any]:
     """Checked content under the first names, without the keys added since that say their default."""
     return {
-        table: {first_key(table, key): first_value(table, key, value) for key, value in found.items()}
+        table: {first_key(table, key): first_value(table, key, value) for key, value in _as_once(table, found).items()}
         if isinstance(found, dict)
         else found
         for table, found in without_new_defaults(content).items()
     }
+
+
+def _as_once(table: str, found: Mapping[str, Any]) -> dict[str, Any]:
+    """A table with what its left-out keys stood for when the first digests were made."""
+    once = {key: value for (of, key), value in FIRST_DEFAULT.items() if of == table and found.get(key) is None}
+    return {**found, **once}
 
 
 def without_new_defaults(content: Mapping[str, Any]) -> dict[str, Any]:

@@ -1,9 +1,10 @@
-"""From about ten answers to a protocol: what a practice does not want to think about yet stands at its usual."""
+"""From a list of answers to a protocol: what a practice does not want to think about yet stands at its usual."""
 
 from __future__ import annotations
 
 import itertools
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,7 +13,7 @@ from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol.governance import QUESTIONS as GOVERNANCE
 from onsetstudy.protocol.governance import is_answer
 from onsetstudy.protocol.model import Quarter
-from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.protocol.vocabulary import CODES, SCALES
 
 __all__ = [
     "GUIDED",
@@ -34,8 +35,9 @@ LONGEST_TEXT = 500
 class GuidedQuestion:
     """One question of the set-up, in the terminal and on the page alike.
 
-    ``kind`` is yes_no, choice (of ``codes``), number (``low`` to ``high``), minutes, code or text; ``default`` is its
-    usual answer, empty where there is none.
+    ``kind`` is yes_no, choice (of ``codes``), number (``low`` to ``high``), minutes, quarter, code or text; ``default``
+    is its usual answer, empty where there is none. ``written`` gives the word of the protocol for codes that are asked
+    in a plainer one.
     """
 
     name: str
@@ -43,10 +45,27 @@ class GuidedQuestion:
     kind: str
     default: str = ""
     codes: tuple[str, ...] = ()
+    written: tuple[tuple[str, str], ...] = ()
     low: float = 0.0
     high: float = 180.0
 
+    def code_of(self, said: str) -> str | None:
+        """The answer of a choice in any case, as the protocol writes it; ``None`` if it is none."""
+        words, low = dict(self.written), said.lower()
+        found = next((code for code in self.codes if code.lower() == low), None)
+        if found is None:
+            return low if low in words.values() else None
+        return words.get(found, found)
 
+
+THIS_QUARTER = "this"
+TOOTH_NUMBERS = (("fdi", "iso3950"),)
+OUTCOMES = (
+    ("wait", "rmst_difference"),
+    ("numb", "success_difference"),
+    ("rate", "hazard_ratio"),
+    ("pain", "pain_difference"),
+)
 NO_APPROVAL_YET = "audit; local approval to be asked for"
 GUIDED = (
     GuidedQuestion(name="practice", text="Code of the practice, no name", kind="code"),
@@ -70,6 +89,13 @@ GUIDED = (
         high=1,
     ),
     GuidedQuestion(
+        name="mix_mode",
+        text="Is it added to the full cartridge, or does it replace as much of the anaesthetic",
+        kind="choice",
+        codes=tuple(code for code in CODES["mix_mode"] if code != "none"),
+        default="replace",
+    ),
+    GuidedQuestion(
         name="tests_min", text="Minutes of the cold tests", kind="minutes", default="1 2 3 4 5 6 8 10 12 15 16"
     ),
     GuidedQuestion(
@@ -78,10 +104,40 @@ GUIDED = (
     GuidedQuestion(name="tau_min", text="Last minute that counts", kind="number", default="15"),
     GuidedQuestion(name="control_tooth", text="Is a control tooth tested too?", kind="yes_no", default="yes"),
     GuidedQuestion(
-        name="notation", text="How teeth are numbered", kind="choice", codes=CODES["tooth_notation"], default="iso3950"
+        name="notation",
+        text="How teeth are numbered",
+        kind="choice",
+        codes=("fdi", "universal"),
+        written=TOOTH_NUMBERS,
+        default="fdi",
     ),
     GuidedQuestion(
         name="pain_scale", text="Scale of pain", kind="choice", codes=("none", "nrs11", "vas100"), default="nrs11"
+    ),
+    GuidedQuestion(
+        name="primary",
+        text="Main outcome: the one question that sizes the study and leads its first page; the others stand beside it "
+        "(wait: minutes until numb; numb: share numb by the minute above; rate: how fast teeth become numb; pain)",
+        kind="choice",
+        codes=tuple(word for word, _ in OUTCOMES),
+        written=OUTCOMES,
+        default="wait",
+    ),
+    GuidedQuestion(
+        name="wait_difference_min",
+        text="Minutes sooner that would matter: the smallest difference worth the mixing",
+        kind="number",
+        default="1",
+        low=0.1,
+        high=60,
+    ),
+    GuidedQuestion(
+        name="pain_difference",
+        text="Difference in pain that would matter, % of the scale (10: one point of ten, 10 mm of 100)",
+        kind="number",
+        default="10",
+        low=1,
+        high=99,
     ),
     GuidedQuestion(
         name="cases_per_month",
@@ -90,6 +146,12 @@ GUIDED = (
         default="10",
         low=0.1,
         high=10_000,
+    ),
+    GuidedQuestion(
+        name="first_quarter",
+        text="First quarter of the cases: this, or such as 2025Q4 (an earlier one where there are cases already)",
+        kind="quarter",
+        default=THIS_QUARTER,
     ),
     GuidedQuestion(
         name="ethics",
@@ -125,7 +187,9 @@ class GuidedAnswers:
     technique, agent : str
         Planned injection and anaesthetic.
     bicarbonate_ml : float
-        Millilitres of sodium bicarbonate 8.4 % for a cartridge, in place of the same volume.
+        Millilitres of sodium bicarbonate 8.4 % for a cartridge.
+    mix_mode : str
+        add (to the full cartridge) or replace (the same volume of it).
     tests_min : tuple of float
         Minutes after the injection at which the cold is tested.
     target_min, tau_min : float
@@ -136,6 +200,10 @@ class GuidedAnswers:
         iso3950 or universal.
     pain_scale : str
         Scale of pain; empty if pain is not recorded.
+    primary : str
+        Key of the quantity that is the main outcome.
+    wait_difference_min, pain_difference : float
+        Differences that matter: minutes, and per cent of the scale of pain.
     cases_per_month : float
         Injections of this kind in a month.
     first_quarter : str
@@ -163,6 +231,10 @@ class GuidedAnswers:
     cases_per_month: float
     first_quarter: str
     ethics: str
+    mix_mode: str = "replace"
+    primary: str = "rmst_difference"
+    wait_difference_min: float = 1.0
+    pain_difference: float = 10.0
     governance: Mapping[str, str] = field(default_factory=dict)
     adoption: Mapping[str, Any] = field(default_factory=dict)
 
@@ -186,13 +258,16 @@ def read_answer(question: GuidedQuestion, text: str) -> Any:
             raise ValueError("yes or no")
         return said == "yes"
     if question.kind == "choice":
-        if said not in question.codes:
+        code = question.code_of(said)
+        if code is None:
             raise ValueError(f"one of {', '.join(question.codes)}")
-        return said
+        return code
     if question.kind == "number":
         return _number(question, said)
     if question.kind == "minutes":
         return _minutes(said)
+    if question.kind == "quarter":
+        return _quarter(said)
     if question.kind == "code":
         return _code(said)
     if not said.isprintable() or len(said) > LONGEST_TEXT:
@@ -219,6 +294,15 @@ def _code(said: str) -> str:
     return code
 
 
+def _quarter(said: str) -> str:
+    label = said.upper().replace(" ", "").replace("-", "")
+    if label == THIS_QUARTER.upper():
+        return THIS_QUARTER
+    if not re.fullmatch(r"20[0-9]{2}Q[1-4]", label):
+        raise ValueError(f"{THIS_QUARTER}, or a year and a quarter such as 2025Q4")
+    return label
+
+
 def _minutes(said: str) -> tuple[float, ...]:
     try:
         found = tuple(float(part.replace(",", ".")) for part in said.replace(";", " ").split())
@@ -233,6 +317,8 @@ def answers_from(
     told: Mapping[str, str], *, first_quarter: str, adoption: Mapping[str, Any] | None = None
 ) -> GuidedAnswers:
     """Answers as they were typed, by the names of :data:`GUIDED` and :data:`SETTLED`; what is missing is at its usual.
+
+    ``first_quarter`` is the present one, which stands where no other was told.
 
     Raises
     ------
@@ -251,13 +337,15 @@ def answers_from(
     main = {q.name: read[q.name] for q in GUIDED}
     settled = {q.name: read[q.name] for q in SETTLED if read[q.name]}
     main["pain_scale"] = "" if main["pain_scale"] == "none" else main["pain_scale"]
+    if main["first_quarter"] == THIS_QUARTER:
+        main["first_quarter"] = first_quarter
     if not main["randomised"]:
-        return GuidedAnswers(**main, first_quarter=first_quarter)
+        return GuidedAnswers(**main)
     reason = settled.pop(NO_RULE, "")
     if is_answer(main["ethics"]) and main["ethics"] != NO_APPROVAL_YET:
         settled = {"approval": main["ethics"], **settled}
     rule = adoption if adoption is not None else ({"none_because": reason} if reason else {})
-    return GuidedAnswers(**main, first_quarter=first_quarter, governance=settled, adoption=rule)
+    return GuidedAnswers(**main, governance=settled, adoption=rule)
 
 
 def _window(tests_min: Sequence[float]) -> float:
@@ -274,11 +362,13 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
     while len(quarters) < 4:
         quarters.append(quarters[-1].next())
     year, number = quarters[0].label.split("Q")
+    asked = "Do injections hurt less" if told.primary == "pain_difference" else "Do teeth become numb sooner"
+    how = "in place of the same volume of the" if told.mix_mode == "replace" else "added to the full"
     content: dict[str, Any] = {
         "study": {
             "id": f"{told.practice.lower()}-{kind}",
             "title": f"Buffered and not buffered {told.agent}: {injection}",
-            "question": f"Do teeth become numb sooner with buffered {told.agent} in this practice?",
+            "question": f"{asked} with buffered {told.agent} in this practice?",
             "design": "parallel" if told.randomised else "audit",
             "allocation": "randomised" if told.randomised else "clinician_choice",
             "blinding": {
@@ -295,8 +385,8 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
             {
                 "code": "buffered",
                 "label": "buffered",
-                "preparation": f"{told.bicarbonate_ml:g} mL of sodium bicarbonate 8.4 % in place of the same volume of "
-                "the cartridge, mixed just before the injection",
+                "preparation": f"{told.bicarbonate_ml:g} mL of sodium bicarbonate 8.4 % {how} cartridge, "
+                "mixed just before the injection",
             },
         ],
         "testing": {
@@ -309,7 +399,8 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
         },
         "onset": {"confirmations": 2, "target_min": float(told.target_min), "tau_min": float(told.tau_min)},
         "analysis": {
-            "primary": "restricted_wait",
+            "primary": told.primary,
+            "wait_difference_min": float(told.wait_difference_min),
             "seed": int(f"{year}{number}01"),
             "cluster": "patient_id",
             "sensitivity": ["confirmations_1", "accept_unconfirmed"],
@@ -317,13 +408,23 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
         "planning": {
             "cases_per_month": float(told.cases_per_month),
             "median_min": float(told.target_min),
-            "sources": ["median: the target minute, until the first cases tell better"],
+            "sources": [
+                "median: the target minute, until the first cases tell better",
+                "teeth that never become numb: none, until never_reference and never_other are written here",
+            ],
         },
         "doses": {"limits": "conservative"},
         "report": {"quarters": [q.label for q in quarters]},
     }
     if told.pain_scale:
-        content["pain"] = {"scale": told.pain_scale, "moment": "deposition"}
+        low, high, _ = SCALES[told.pain_scale]
+        content["pain"] = {
+            "scale": told.pain_scale,
+            "moment": "deposition",
+            "important_difference": (high - low) * told.pain_difference / 100,
+        }
+        content["planning"]["pain_sd"] = (high - low) / 5
+        content["planning"]["sources"].append("spread of pain: a fifth of its scale, assumed")
     if told.randomised:
         content["allocation"] = {"method": "permuted_blocks", "block_sizes": [2, 4, 6], "strata": ["practice_id"]}
     if told.governance:

@@ -223,7 +223,7 @@ class PlanningTable(_Table):
     eligible_share: Annotated[float, Field(gt=0, le=1, strict=True)] = 1.0
     lost_share: Share = 0.05
     missed_share: Share = 0.05
-    wait_sd_min: Annotated[float, Field(gt=0, strict=True)] = 3.0
+    wait_sd_min: Annotated[float, Field(gt=0, strict=True)] | None = None
     pain_sd: Annotated[float, Field(gt=0, strict=True)] | None = None
     operator_spread: Annotated[float, Field(ge=0, le=2, strict=True)] = 0.1
     within_patient_correlation: Annotated[float, Field(ge=0, lt=1, strict=True)] | None = None

@@ -270,7 +270,7 @@ class PlanningAssumptions:
     eligible_share: float = 1.0
     lost_share: float = 0.05
     missed_share: float = 0.05
-    wait_sd_min: float = 3.0
+    wait_sd_min: float | None = None
     pain_sd: float | None = None
     operator_spread: float = 0.1
     within_patient_correlation: float | None = None

@@ -176,10 +176,10 @@ class DataQuality:
 class MoreNeeded:
     """What it would take to know more, at the plan's effect.
 
-    The size of the plan's main outcome by its own test, ``effect`` in words; where the plan has none by formula, the
-    onsets of the log-rank test at ``hazard_ratio``. ``test`` names what ``power`` is of. ``cases_needed`` are analysed
-    cases, ``cases_to_include`` the same before losses. ``quarters_more`` is at the pace of the last quarters; ``None``
-    where no pace can be told.
+    The size of the plan's main outcome by its own test, ``effect`` in words, by formula or by simulated trials; where
+    the plan has none, the onsets of the log-rank test at ``hazard_ratio``. ``test`` names what ``power`` is of.
+    ``cases_needed`` are analysed cases, ``cases_to_include`` the same before losses. ``quarters_more`` is at the pace
+    of the last quarters; ``None`` where no pace can be told.
     """
 
     hazard_ratio: float | None

@@ -1,4 +1,4 @@
-"""The guided set-up: ten questions, and a protocol that keeps its promises."""
+"""The guided set-up: questions, and a protocol that keeps its promises."""
 
 from __future__ import annotations
 
@@ -10,9 +10,12 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.protocol.guided import GuidedAnswers, as_toml, guided_content
+from onsetstudy.protocol.earlier_names import todays_names
+from onsetstudy.protocol.guided import GUIDED, GuidedAnswers, as_toml, guided_content
+from onsetstudy.study.planning.claims import plan_claims
+from onsetstudy.study.planning.plan_study import plan_study
 
-CHANCE = "P07\ny\ny\n" + "\n" * 10 + "ethics committee of the county, 12/2026, 1 June 2026\n"
+CHANCE = "P07\ny\ny\n" + "\n" * 15 + "ethics committee of the county, 12/2026, 1 June 2026\n"
 SETTLED = (
     "in writing, by whoever treats; children with a guardian",
     "in the public register of trials, number 12345, before the first patient",
@@ -24,7 +27,7 @@ SETTLED = (
     "the coordinator sees them, and the practice stops it",
     "at every visit, and by a call the day after",
 )
-DEFAULTS = "\n" * 10
+DEFAULTS = "\n" * 15
 
 
 def run(folder, answers):
@@ -66,7 +69,7 @@ def test_what_is_left_open_is_told_and_no_list_is_drawn_for_a_protocol_that_will
 
 
 def test_a_mistyped_answer_is_asked_again_and_nothing_is_overwritten(tmp_path):
-    done = run(tmp_path, "Doctor Example\nP07\nn\nn\n\n\n\n3 2 1\n1 2 x\n1 2 3 4 5 6 8 10 12 15 16\n" + DEFAULTS)
+    done = run(tmp_path, "Doctor Example\nP07\nn\nn\n\n\n\n\n3 2 1\n1 2 x\n1 2 3 4 5 6 8 10 12 15 16\n" + DEFAULTS)
     assert done.exit_code == 0, done.output
     assert done.output.count("Error") == 3
     with pytest.raises(Exception, match="is there already"):
@@ -94,3 +97,77 @@ def test_any_text_survives_the_file():
     content = guided_content(told)
     assert tomllib.loads(as_toml(content)) == content
     assert content["report"]["quarters"] == ["2026Q4", "2027Q1", "2027Q2", "2027Q3"]
+
+
+def told(**answers):
+    """Answers of an audit in the order of the questions; what is not told is at its usual."""
+    return "".join(f"{answers.get(q.name, 'P07' if q.name == 'practice' else '')}\n" for q in GUIDED)
+
+
+def test_it_says_how_many_questions_it_asks(tmp_path):
+    done = run(tmp_path, told())
+    assert f"{len(GUIDED)} questions" in done.output
+    assert f"\n{len(GUIDED)}. " in done.output
+    assert f"\n{len(GUIDED) + 1}. " not in done.output
+
+
+@pytest.mark.parametrize(
+    ("said", "written"),
+    [("FDI", "iso3950"), ("fdi", "iso3950"), ("iso3950", "iso3950"), ("Universal", "universal"), ("", "iso3950")],
+)
+def test_teeth_are_numbered_by_either_name_in_any_case(tmp_path, said, written):
+    run(tmp_path, told(notation=said))
+    assert read_protocol(tmp_path / "protocol.toml").schedule.tooth_notation == written
+
+
+def test_what_matters_is_asked_and_written_under_todays_names(tmp_path):
+    done = run(tmp_path, told(mix_mode="Add", primary="pain", wait_difference_min="0,5", pain_difference="20",
+                              first_quarter="2024q2"))  # fmt: skip
+    assert done.exit_code == 0, done.output
+    written = tomllib.loads((tmp_path / "protocol.toml").read_text(encoding="utf-8"))
+    assert todays_names(written) == written
+    protocol = read_protocol(tmp_path / "protocol.toml")
+    assert (protocol.plan.primary, protocol.plan.wait_difference_min) == ("pain_difference", 0.5)
+    assert protocol.pain.instrument.important_difference == 2
+    assert "added to the full cartridge" in protocol.arms[1].preparation
+    assert [q.label for q in protocol.quarters] == ["2024Q2", "2024Q3", "2024Q4", "2025Q1"]
+
+
+@pytest.mark.parametrize("primary", ["wait", "numb", "rate", "pain"])
+def test_what_was_asked_can_be_planned_at_once(tmp_path, primary):
+    """Every main outcome has a size that leads; nothing that was written contradicts its own curves."""
+    run(tmp_path, told(primary=primary))
+    promised = read_protocol(tmp_path / "protocol.toml")
+    found = plan_study(promised, trials=60)
+    lead = plan_claims(found)[0]
+    assert lead.quantity.key == promised.plan.primary
+    assert lead.value > 20
+    assert "contradict" not in " ".join(c.text for c in found.caution)
+
+
+def test_what_is_not_recorded_cannot_be_the_main_outcome_and_is_not_asked_about(tmp_path):
+    answers = told(pain_scale="None", primary="pain\nnumb").split("\n")
+    del answers[[q.name for q in GUIDED].index("pain_difference") + 1]  # one more: the main outcome was asked twice
+    done = run(tmp_path, "\n".join(answers))
+    assert done.exit_code == 0, done.output
+    assert "pain is not recorded here" in done.output
+    assert "Difference in pain" not in done.output
+    protocol = read_protocol(tmp_path / "protocol.toml")
+    assert (protocol.pain, protocol.plan.primary) == (None, "success_difference")
+
+
+def test_the_recorder_is_told_only_to_those_who_may_start_it(tmp_path):
+    """A randomised study that is not locked does not start; its plan can be looked at before the lock."""
+    assert "At the chair: " in run(tmp_path / "audit", told()).output
+    waiting = run(tmp_path / "trial", CHANCE + "\n" * 9 + "n\nadoption is for the practice to judge\n").output
+    assert "Not locked yet" in waiting
+    assert "onsetstudy plan" in waiting
+    assert "At the chair: " not in waiting
+
+
+def test_an_audit_is_told_that_no_list_is_needed(tmp_path):
+    run(tmp_path, told())
+    ask = ["allocate", str(tmp_path / "protocol.toml"), "--into", str(tmp_path / "list")]
+    done = CliRunner().invoke(onsetstudy, ask)
+    assert done.exit_code != 0
+    assert "None is needed" in str(done.exception)

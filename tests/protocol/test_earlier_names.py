@@ -155,3 +155,14 @@ def test_values_made_in_code_understand_earlier_words():
     assert (plan.primary, *plan.secondary) == ("pain_difference", "rmst_difference", "not_numb_difference")
     rescue = dataclasses.replace(protocol.rescue, wait="censored")
     assert (rescue.wait, rescue.hazard) == ("hypothetical", "hypothetical")
+
+
+def test_a_spread_left_out_is_promised_as_it_was_when_it_stood_for_three_minutes():
+    """A lock made while leaving it out meant 3 min still verifies; a lock of another stated spread is another."""
+    left_out = copy.deepcopy(EARLIER)
+    del left_out["planning"]["wait_sd_min"]
+    of = {sd: copy.deepcopy(EARLIER) | {"planning": EARLIER["planning"] | {"wait_sd_min": sd}} for sd in (3.0, 4.3)}
+    made = check_protocol(left_out)
+    assert made.planning.wait_sd_min is None
+    assert made.digest == check_protocol(of[3.0]).digest != check_protocol(of[4.3]).digest
+    assert normalised_content(left_out) == normalised_content(of[3.0])

@@ -14,7 +14,8 @@ from onsetstudy.study.planning.sizes import main_size
 from tests.report.samples import counts
 from tests.study.cases import protocol
 
-RATE = protocol(plan={"primary": "hazard_ratio"})
+RATE = dataclasses.replace(protocol(plan={"primary": "hazard_ratio"}), planning=None)
+"""Nothing is expected here, so that only a formula is left."""
 RATIO = RATE.plan.planned_hazard_ratio
 
 

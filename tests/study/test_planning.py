@@ -30,6 +30,7 @@ from onsetstudy.report.figures.canvas import canvas
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.before.plan_words import claims_listed, headline, size_lines
 from onsetstudy.study.answer.more_needed import more_needed
+from onsetstudy.study.planning.claims import plan_claims
 from onsetstudy.study.planning.plan_study import plan_study
 from onsetstudy.study.planning.sizes import main_size
 from tests.study.cases import PROTOCOLS, protocol
@@ -42,8 +43,8 @@ LOCK = read_lock(PROTOCOLS / "mandibular_block_group.toml")
 
 @pytest.fixture(scope="module")
 def planned():
-    """The locked demo: its primary outcome is the restricted time."""
-    return plan_study(protocol(), lock=LOCK, trials=TRIALS)
+    """The locked demo with a spread that its curves contradict: its primary outcome is the restricted time."""
+    return plan_study(contradicting(), lock=LOCK, trials=TRIALS)
 
 
 @pytest.fixture(scope="module")
@@ -53,13 +54,15 @@ def rated():
 
 
 def agreeing(**plan):
-    """The demo with a standard deviation that its curves bear out."""
+    """The demo, whose spread of the wait follows from its curves."""
     made = protocol()
-    return dataclasses.replace(
-        made,
-        plan=dataclasses.replace(made.plan, **plan),
-        planning=dataclasses.replace(made.planning, wait_sd_min=4.3),
-    )
+    return dataclasses.replace(made, plan=dataclasses.replace(made.plan, **plan))
+
+
+def contradicting():
+    """The demo with a standard deviation that its curves do not bear out."""
+    made = protocol()
+    return dataclasses.replace(made, planning=dataclasses.replace(made.planning, wait_sd_min=3.0))
 
 
 def test_the_numbers_are_those_of_the_protocol(rated):
@@ -185,6 +188,40 @@ def test_one_size_of_the_main_outcome_leads_everywhere(planned):
     assert sum(line.endswith("This is your main outcome.") for line in size_lines(planned)) == 1
 
 
+@pytest.mark.parametrize("primary", ["rmst_difference", "success_difference", "hazard_ratio", "pain_difference"])
+def test_plan_and_report_tell_one_size_of_each_main_outcome(primary, monkeypatch):
+    """What leads in the plan is what the report still waits for, whether by formula or by simulated trials."""
+    monkeypatch.setattr("onsetstudy.study.planning.power.TRIALS", TRIALS)
+    made = dataclasses.replace(agreeing(primary=primary), looks=None)
+    for one in (made, agreeing(primary=primary)):
+        lead = plan_claims(plan_study(one, trials=TRIALS))[0]
+        by_arm = tuple(ArmCount(arm=arm, cases=15, onsets=15) for arm in ("plain", "buffered"))
+        told = more_needed(one, Counts(cases=30, onsets=30, by_arm=by_arm), (30,))
+        assert lead.leads
+        assert lead.quantity.key == primary
+        assert told.cases_to_include == lead.value
+        assert told.cases_needed == pytest.approx(lead.cases, abs=1)
+        assert told.quarters_more == math.ceil((told.cases_needed - 30) / 30)
+        assert f"takes {lead.value:.0f} cases to include" in told.text
+
+
+@pytest.mark.parametrize("primary", ["rmst_difference", "pain_difference"])
+def test_means_are_decided_at_the_level_of_the_protocol(primary):
+    made = agreeing(primary=primary, conf_level=0.9)
+    assert plan_study(made, trials=50).planned.scenario.conf_level == 0.9
+
+
+def test_an_unwritten_spread_is_that_of_the_curves():
+    """Whatever the curves are, leaving the spread out never contradicts them; only a stated one can."""
+    for median in (1.0, 4.2, 9.0):
+        made = agreeing()
+        other = dataclasses.replace(made, planning=dataclasses.replace(made.planning, median_min=median))
+        found = plan_study(other, trials=50)
+        assert made.planning.wait_sd_min is None
+        assert not [c for c in found.caution if c.code == "spread_contradicts_curve"]
+        assert "min stated" not in words(found)
+
+
 def test_the_file_carries_the_claims_and_is_read_without_them(planned):
     data = json.loads(planning_json(planned))
     assert data["claims"][0]["sentence"].startswith(headline(planned).seen)
@@ -209,11 +246,11 @@ def test_the_power_curve_is_that_of_the_size(planned):
 
 
 def test_a_spread_that_contradicts_the_curves_is_refused():
-    with pytest.raises(DesignError, match=r"standard deviation of 3 min contradicts .* Write wait_sd_min = 4\.3"):
-        plan_study(protocol(), trials=TRIALS)
+    with pytest.raises(DesignError, match=r"\[planning\] wait_sd_min.* 3 min.*by 4\.3 min.*Leave.*= 4\.3"):
+        plan_study(contradicting(), trials=TRIALS)
     other = dataclasses.replace(LOCK, versions=(dataclasses.replace(LOCK.latest, digest="0" * 64),))
     with pytest.raises(DesignError, match="contradicts"):
-        plan_study(protocol(), lock=other, trials=TRIALS)
+        plan_study(contradicting(), lock=other, trials=TRIALS)
     assert not [c for c in plan_study(agreeing(), trials=TRIALS).caution if c.code == "spread_contradicts_curve"]
 
 
@@ -360,7 +397,7 @@ def test_labels_do_not_overlap():
 def test_it_travels_and_repeats(planned, rated):
     assert from_dict(to_dict(planned)) == planned
     assert from_dict(to_dict(rated)) == rated
-    assert plan_study(protocol(), lock=LOCK, trials=TRIALS) == planned
+    assert plan_study(contradicting(), lock=LOCK, trials=TRIALS) == planned
 
 
 def test_nothing_to_plan_with():
@@ -448,16 +485,21 @@ def test_the_command(tmp_path):
     assert "80 % power of the two-sample Student's t test" in second.replace("\u202f", " ")
     assert "50 simulated trials of that size" in third
     assert "At the planned size (429 analysed, 380 onsets)" in planned_size
-    assert "Caution: The locked protocol contradicts itself" in run.output
+    assert "contradicts" not in run.output
     assert "  Restricted mean time to onset, 0.5 min, standard deviation 4.33 min: 2478 cases, 27 quar" in run.output
     assert "onset_test" not in run.output
     assert (tmp_path / "mandibular-block-group-planning.pdf").read_bytes().startswith(b"%PDF")
 
 
-def test_a_copy_without_the_lock_is_refused(tmp_path):
+def test_a_copy_is_planned_and_one_that_states_another_spread_is_refused(tmp_path):
     text = (PROTOCOLS / "mandibular_block_group.toml").read_text(encoding="utf-8")
-    (tmp_path / "copy.toml").write_text(text, encoding="utf-8")
-    run = CliRunner().invoke(onsetstudy, ["plan", str(tmp_path / "copy.toml"), "--into", str(tmp_path)])
+    copy = tmp_path / "copy.toml"
+    ask = ["plan", str(copy), "--into", str(tmp_path), "--trials", "50", "--format", "html"]
+    copy.write_text(text, encoding="utf-8")
+    run = CliRunner().invoke(onsetstudy, ask)
+    assert run.exit_code == 0, run.output
+    copy.write_text(text.replace("# wait_sd_min = 4.3 ", "wait_sd_min = 3.0 "), encoding="utf-8")
+    run = CliRunner().invoke(onsetstudy, ask)
     assert run.exit_code != 0
     assert "wait_sd_min = 4.3" in str(run.exception)
 

@@ -21,7 +21,7 @@ __all__ = ["command", "refuse_if_there", "set_up"]
 SLIPS = 200
 
 
-@click.command("new", short_help="Set up a study or an audit of your own by about ten questions.")
+@click.command("new", short_help="Set up a study or an audit of your own by questions.")
 @click.option(
     "--into",
     type=click.Path(path_type=Path, file_okay=False),
@@ -29,14 +29,15 @@ SLIPS = 200
     help="Folder for the protocol; made if it is not there.",
 )
 def command(into: Path) -> int:
-    """Ask about ten questions and write the protocol; if chance decides, also the list, the slips and the lock.
+    """Ask, and write the protocol; if chance decides, also the list, the slips and the lock.
 
     Everything else stands at its usual, and can be changed in the file before the first case.
     """
     path = into / "protocol.toml"
     refuse_if_there(path)
-    set_up(path, _ask())
-    click.echo(f"At the chair: onsetstudy chairside {path} --store {into / 'practice.sqlite'}")
+    if set_up(path, _ask()):
+        click.echo(f"What it can show: onsetstudy plan {path} --into {into}")
+        click.echo(f"At the chair: onsetstudy chairside {path} --store {into / 'practice.sqlite'}")
     return 0
 
 
@@ -54,8 +55,13 @@ def refuse_if_there(path: Path) -> None:
         raise OnsetStudyError(f"{path} is there already; choose another folder")
 
 
-def set_up(path: Path, answers: GuidedAnswers) -> None:
+def set_up(path: Path, answers: GuidedAnswers) -> bool:
     """Write the protocol of a set-up; where chance decides, also lock it, and draw the list and the slips.
+
+    Returns
+    -------
+    bool
+        Whether the first case may come: not before a randomised study is locked.
 
     Raises
     ------
@@ -69,16 +75,20 @@ def set_up(path: Path, answers: GuidedAnswers) -> None:
     content = guided_content(answers)
     promised = check_protocol(content, file=path.name)
     click.echo(f"Written: {write_bytes(path, as_toml(content).encode('utf-8'))}")
-    if answers.randomised:
-        _allocate_and_lock(path, promised)
+    return not answers.randomised or _allocate_and_lock(path, promised)
 
 
 def _ask() -> GuidedAnswers:
-    from onsetstudy.protocol.guided import GUIDED, answers_from
+    from onsetstudy.protocol.guided import GUIDED, SETTLED, answers_from
     from onsetstudy.protocol.model import Quarter
 
+    click.echo(
+        f"{len(GUIDED)} questions, and {len(SETTLED)} more where chance decides. Enter takes the answer in brackets."
+    )
     told: dict[str, str] = {}
     for number, question in enumerate(GUIDED, 1):
+        if question.name == "pain_difference" and told["pain_scale"] == "none":
+            continue
         told[question.name] = _prompt(number, question, told)
     quarter = Quarter.of(dt.date.today()).label
     if told["randomised"] == "no":
@@ -93,17 +103,21 @@ def _prompt(number: int, question: GuidedQuestion, told: dict[str, str]) -> str:
 
     def checked(text: str) -> str:
         try:
-            read_answer(question, text)
+            read = read_answer(question, text)
         except ValueError as error:
             raise click.BadParameter(str(error)) from None
-        return text
+        if read == "pain_difference" and told["pain_scale"] == "none":
+            raise click.BadParameter("pain is not recorded here, so it cannot be the main outcome")
+        # Later questions hang on what was chosen, however it was typed.
+        return text.lower() if question.kind == "choice" else text
 
     chance, text = told.get("randomised") == "yes", f"{number}. {question.text}"
     if question.kind == "yes_no":
         usual = chance if question.name == "assessor_blind" else question.default == "yes"
         return "yes" if click.confirm(text, default=usual) else "no"
     if question.kind == "choice":
-        return str(click.prompt(text, type=click.Choice(question.codes), default=question.default))
+        text = f"{text} ({', '.join(question.codes)})"
+        return str(click.prompt(text, value_proc=checked, default=question.default))
     usual_text = None if question.kind == "code" or (question.name == "ethics" and chance) else question.default
     return str(click.prompt(text, value_proc=checked, default=usual_text))
 
@@ -145,8 +159,8 @@ def _adoption(pain: str) -> dict[str, Any]:
     }
 
 
-def _allocate_and_lock(path: Path, promised: Protocol) -> None:
-    """The lock, then the list for somebody who does not treat, and the practice's own sealed file beside the protocol.
+def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
+    """Lock, draw the list for somebody who does not treat, put the practice's sealed file beside; whether it is locked.
 
     Where something has to be settled before a lock, there is no list either: it would belong to another protocol.
     """
@@ -160,8 +174,9 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> None:
     except ProtocolError as error:
         click.echo("Not locked yet, and no list is drawn: first settle this in the protocol file.", err=True)
         say_problems(error.problems)
+        click.echo(f"What it can show: onsetstudy plan {path} --into {path.parent}; the lock comes after that.")
         click.echo(f"Then: onsetstudy lock {path}, and onsetstudy allocate {path} --into {path.parent / 'keep-apart'}")
-        return
+        return False
     click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {lock_file}")
     seed = secrets.randbelow(2**53)
     drawn = draw_allocation_list(promised, slips_per_stratum=SLIPS, seed=seed)
@@ -171,3 +186,4 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> None:
             written = written.rename(path.parent / written.name)
         click.echo(f"Written: {written}")
     click.echo(f"Give {keeper} to somebody who does not treat, and take it off this computer.")
+    return True

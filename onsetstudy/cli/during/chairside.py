@@ -60,7 +60,7 @@ def command(
 
     Only this computer can reach it, unless --share is given. `report`, `check` and `send` take the store where they
     take a workbook. Without PROTOCOL the file protocol.toml beside the store is taken; if there is none, the page
-    first asks about ten questions and writes it, as `onsetstudy new` does in the terminal.
+    first asks for what it needs and writes it, as `onsetstudy new` does in the terminal.
     """
     from onsetstudy.files.sources.protocol_toml import read_protocol
 

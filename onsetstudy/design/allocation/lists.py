@@ -54,8 +54,12 @@ def draw_allocation_list(
     rule = protocol.allocation
     if rule is None:
         raise DesignError(
-            "this protocol has no table [allocation], so there is no rule to draw a list by. Copy the table from "
-            "protocols/mandibular_block_group.toml and change what differs"
+            "this protocol has no table [allocation], so there is no rule to draw a list by. "
+            + (
+                "Copy the table from protocols/mandibular_block_group.toml and change what differs"
+                if protocol.study.randomised
+                else "None is needed: chance does not decide who receives what here"
+            )
         )
     if rule.method == "minimisation":
         raise DesignError(

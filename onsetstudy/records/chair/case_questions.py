@@ -49,6 +49,8 @@ LABELS = {
     "psa": "posterior superior alveolar block",
     "gow_gates": "Gow-Gates block",
     "not_felt": "not felt",
+    "fdi": "FDI, two digits: 11 to 48",
+    "universal": "universal, 1 to 32",
 }
 QUESTIONS = {
     "patient_id": "Patient's code",

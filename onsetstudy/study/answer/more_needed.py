@@ -10,7 +10,9 @@ from onsetstudy.core.results import Counts
 from onsetstudy.design.power import log_rank_events
 from onsetstudy.design.size_results import SampleSize
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.planning.sizes import main_size
+from onsetstudy.study.planning.power import rate_needed
+from onsetstudy.study.planning.sizes import main_size, overall_alpha
+from onsetstudy.study.planning_results import Needed
 from onsetstudy.study.results import MoreNeeded
 
 __all__ = ["PACE_QUARTERS", "more_needed"]
@@ -32,7 +34,12 @@ def more_needed(protocol: Protocol, counts: Counts, cases_by_quarter: tuple[int,
         Analysed cases of each quarter so far, oldest first.
     """
     main = main_size(protocol)
-    return _by_onsets(protocol, counts, cases_by_quarter) if main is None else _of_plan(main, counts, cases_by_quarter)
+    if main is not None:
+        return _of_plan(main, counts, cases_by_quarter)
+    rate = rate_needed(protocol)
+    if rate is not None:
+        return _of_trials(protocol, rate, counts, cases_by_quarter)
+    return _by_onsets(protocol, counts, cases_by_quarter)
 
 
 def _of_plan(main: SampleSize, counts: Counts, cases_by_quarter: tuple[int, ...]) -> MoreNeeded:
@@ -61,6 +68,35 @@ def _of_plan(main: SampleSize, counts: Counts, cases_by_quarter: tuple[int, ...]
         quarters_more=quarters,
         text=text + _at_pace(pace, quarters),
         source=f"{main.method} ({main.source})",
+    )
+
+
+def _of_trials(protocol: Protocol, rate: Needed, counts: Counts, cases_by_quarter: tuple[int, ...]) -> MoreNeeded:
+    """The size that the plan's simulated trials give a study of the rate, beside the cases so far."""
+    ratio, power = protocol.plan.planned_hazard_ratio, protocol.plan.planned_power
+    pace, quarters = _pace(rate.analysed, counts, cases_by_quarter)
+    looked = "" if protocol.looks is None else " and with the planned interim analyses"
+    effect = f"a hazard ratio of {ratio:g}"
+    text = (
+        f"To find what is planned for in the main outcome ({effect}, becoming numb at {ratio:g} times the rate) with "
+        f"{100 * power:.0f} % power of the {rate.test}{looked} takes {rate.included} cases to include, {rate.analysed} "
+        f"of them analysed, as the plan has it by simulated trials; {counts.cases} cases have been analysed."
+    )
+    return MoreNeeded(
+        hazard_ratio=ratio,
+        test=rate.test,
+        effect=effect,
+        power=power,
+        alpha=overall_alpha(protocol),
+        events_needed=None,
+        events_seen=counts.onsets,
+        cases_to_include=rate.included,
+        cases_needed=rate.analysed,
+        cases_seen=counts.cases,
+        cases_per_quarter=pace,
+        quarters_more=quarters,
+        text=text + _at_pace(pace, quarters),
+        source="simulated trials of the plan",
     )
 
 
@@ -112,7 +148,7 @@ def _sentence(
 ) -> str:
     ratio, power = protocol.plan.planned_hazard_ratio, protocol.plan.planned_power
     other = (
-        ", by a formula that does not know of teeth that never become numb (the plan's simulation does),"
+        ", by a formula that does not know of teeth that never become numb,"
         if protocol.plan.primary == "hazard_ratio"
         else ", which is not the main outcome's,"
     )

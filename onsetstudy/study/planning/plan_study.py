@@ -22,6 +22,7 @@ from onsetstudy.study.planning.interim_plan import plan_of
 from onsetstudy.study.planning.power import (
     EFFECTS,
     OUT_OF_REACH,
+    TRIALS,
     Run,
     curve_of,
     even,
@@ -54,7 +55,7 @@ def plan_study(
     protocol: Protocol,
     *,
     lock: ProtocolLock | None = None,
-    trials: int = 1000,
+    trials: int = TRIALS,
     mapper: Mapper = serial,
     progress: Progress | None = None,
 ) -> PlanningResults:
@@ -209,16 +210,17 @@ def _cautions(protocol: Protocol, assumed: PlanningAssumptions, wait: ExpectedWa
 def _contradiction(protocol: Protocol, assumed: PlanningAssumptions, wait: ExpectedWait | None) -> tuple[Caution, ...]:
     """What a locked protocol's standard deviation would have promised, beside what the curves say."""
     difference = protocol.plan.wait_difference_min
-    if wait is None or difference is None or not contradicts(assumed.wait_sd_min, wait):
+    sd = assumed.wait_sd_min
+    if wait is None or difference is None or sd is None or not contradicts(sd, wait):
         return ()
     text = (
-        f"The locked protocol contradicts itself: it states a standard deviation of {assumed.wait_sd_min:g} min for "
+        f"The locked protocol contradicts itself: [planning] wait_sd_min states a standard deviation of {sd:g} min for "
         f"the restricted mean time to onset, up to {wait.tau_min:g} minutes, while its own curves spread that time by "
         f"{wait.sd_min:.2g} min (more than {TOLERANCE:.0%} apart). Sizes here take the spread of the curves"
     )
     if not protocol.study.paired:
         frame, alpha, power = frame_of(protocol, assumed), overall_alpha(protocol), protocol.plan.planned_power
-        stated = plan_wait(sd_min=assumed.wait_sd_min, difference_min=difference, power=power, alpha=alpha, frame=frame)
+        stated = plan_wait(sd_min=sd, difference_min=difference, power=power, alpha=alpha, frame=frame)
         true = plan_wait(
             sd_min=wait.sd_min, difference_min=difference, cases=stated.total, power=None, alpha=alpha, frame=frame
         )
@@ -226,5 +228,5 @@ def _contradiction(protocol: Protocol, assumed: PlanningAssumptions, wait: Expec
             f"; the {stated.total} cases that the stated one asks for have a power of {true.power:.0%}, not "
             f"{power:.0%}, in the {true.test}"
         )
-    text += ". Amend the protocol."
+    text += ". Amend the protocol: leave wait_sd_min out, or write what the curves give."
     return (Caution(code="spread_contradicts_curve", text=text),)

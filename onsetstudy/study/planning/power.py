@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from scipy import optimize, stats
 
 from onsetstudy.core.errors import DesignError
-from onsetstudy.core.work import Mapper, Progress
+from onsetstudy.core.work import Mapper, Progress, serial
 from onsetstudy.design.expected_wait import ExpectedWait, expected_wait
 from onsetstudy.design.interim.results import LookPlan
 from onsetstudy.design.pace import time_to_answer
@@ -21,12 +21,14 @@ from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import PlanningAssumptions, Protocol
-from onsetstudy.study.planning.sizes import frame_of, numb_by, overall_alpha
+from onsetstudy.study.planning.interim_plan import plan_of
+from onsetstudy.study.planning.sizes import expectation_of, frame_of, numb_by, overall_alpha, rate_size
 from onsetstudy.study.planning_results import Needed, PowerPoint
 
 __all__ = [
     "EFFECTS",
     "OUT_OF_REACH",
+    "TRIALS",
     "Run",
     "curve_of",
     "even",
@@ -35,10 +37,13 @@ __all__ = [
     "of_primary",
     "planned_cases",
     "planned_effect",
+    "rate_needed",
     "scenario_of",
     "without_effect",
 ]
 
+TRIALS = 1000
+"""Simulated trials at each point, unless others are asked for."""
 EFFECTS = (1.2, 1.35, 1.5, 1.75, 2.0)
 PARTS = (0.5, 0.75, 1.0, 1.5)
 """Effects of the power curve for differences, as parts of the planned one."""
@@ -103,8 +108,9 @@ def of_primary(protocol: Protocol, assumed: PlanningAssumptions, base: TrialScen
     plan = protocol.plan
     if plan.primary == "pain_difference" and protocol.pain is not None:
         less = protocol.pain.instrument.important_difference or 0.0
-        level = protocol.plan.conf_level
-        return replace(base, decision="pain", pain_sd=assumed.pain_sd or 0.0, pain_less=less, conf_level=level)
+        return replace(
+            base, decision="pain", conf_level=plan.conf_level, pain_sd=assumed.pain_sd or 0.0, pain_less=less
+        )
     if plan.primary != "rmst_difference":
         return base
     wanted, share = plan.wait_difference_min or 0.0, base.ratio[1] / sum(base.ratio)
@@ -167,6 +173,23 @@ def needed_of(
             included, cases_per_month=assumed.cases_per_month, eligible_share=assumed.eligible_share, seed=run.seed
         ),
     )
+
+
+def rate_needed(protocol: Protocol) -> Needed | None:
+    """What :func:`plan_study` finds a study of the rate to need, for reports: the same trials from the same seed.
+
+    ``None`` where the main outcome is another, has a size by formula, or cannot be simulated.
+    """
+    assumed = protocol.planning
+    if assumed is None or protocol.plan.primary != "hazard_ratio" or protocol.study.paired:
+        return None
+    expected, looks = expectation_of(protocol, assumed), plan_of(protocol)
+    size = rate_size(protocol, assumed, expected)
+    scenario = scenario_of(protocol, assumed, expected, planned_cases(size, size, looks), looks)
+    try:
+        return needed_of(protocol, assumed, scenario, looks, Run(trials=TRIALS, seed=protocol.plan.seed, mapper=serial))
+    except DesignError:
+        return None
 
 
 def planned_cases(log_rank: SampleSize, primary: SampleSize | None, looks: LookPlan | None) -> int:

@@ -23,6 +23,7 @@ __all__ = [
     "overall_alpha",
     "pair_sizes",
     "parallel_sizes",
+    "rate_size",
     "unit_of_pain",
     "wait_of_curves",
 ]
@@ -71,10 +72,10 @@ def parallel_sizes(
     """
     frame, plan = frame_of(protocol, assumed), protocol.plan
     power, alpha, ratio = plan.planned_power, overall_alpha(protocol), plan.planned_hazard_ratio
-    found = [
-        plan_onset_test(hazard_ratio=ratio, power=power, alpha=alpha, expected=expected, formula=formula, frame=frame)
-        for formula in ("schoenfeld", "freedman")
-    ]
+    freedman = plan_onset_test(
+        hazard_ratio=ratio, power=power, alpha=alpha, expected=expected, formula="freedman", frame=frame
+    )
+    found = [rate_size(protocol, assumed, expected), freedman]
     shares = _shares(protocol, expected)
     if shares[0] != shares[1]:
         found.append(
@@ -96,12 +97,25 @@ def parallel_sizes(
     return found
 
 
+def rate_size(protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation) -> SampleSize:
+    """The log-rank test at the planned hazard ratio, by Schoenfeld's formula."""
+    plan = protocol.plan
+    return plan_onset_test(
+        hazard_ratio=plan.planned_hazard_ratio,
+        power=plan.planned_power,
+        alpha=overall_alpha(protocol),
+        expected=expected,
+        formula="schoenfeld",
+        frame=frame_of(protocol, assumed),
+    )
+
+
 def main_size(protocol: Protocol) -> SampleSize | None:
     """Size by formula of the protocol's primary outcome, by its own test; ``None`` where there is none.
 
     Whoever tells the size of the main outcome takes it from here, so that plan and reports tell one. It is none for the
-    rate of becoming numb, whose formula does not know of teeth that never become numb, nor for pairs without a stated
-    correlation.
+    rate of becoming numb, whose formula does not know of teeth that never become numb (``rate_needed`` simulates it),
+    nor for pairs without a stated correlation.
     """
     assumed, wanted = protocol.planning, OUTCOME_OF[protocol.plan.primary]
     if assumed is None or protocol.plan.primary == "hazard_ratio":

@@ -101,7 +101,8 @@ def plan_assumptions(results: PlanningResults) -> Section:
         ("Spread of operators, log scale of time", f"{assumed.operator_spread:g}"),
         (
             f"Standard deviation of the time to onset, up to {tau_of(results)} minutes",
-            f"{assumed.wait_sd_min:g} min stated; {decimal(results.wait.sd_min)} min by the curves above",
+            ("" if assumed.wait_sd_min is None else f"{assumed.wait_sd_min:g} min stated; ")
+            + f"{decimal(results.wait.sd_min)} min by the curves above",
         ),
     ]
     if assumed.within_patient_correlation is not None:
