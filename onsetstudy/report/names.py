@@ -18,6 +18,7 @@ NAMES = {
     "faces": "faces, by their number",
 }
 FIELDS = {
+    "baseline_response": "cold on the tooth before the injection",
     "control_tooth": "which tooth was the control",
     "lip_numb": "numbness of the lip",
     "treatment_start_min": "start of treatment",

@@ -6,11 +6,14 @@ import pytest
 
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.records.derived.results import MissingField
-from onsetstudy.records.validity.completeness import missing_fields
+from onsetstudy.records.validity.completeness import missing_fields, untold_baseline
+from onsetstudy.report.document import Cautions
+from onsetstudy.report.sections.main.answer import answer_section
 from onsetstudy.report.sections.main.records import missing_line, missing_words
-from tests.study.cases import case, protocol, readings_of, records
+from tests.study.cases import analyse, case, protocol, readings_of, records
 
 WHOLE = {
+    "baseline_response": "felt",
     "control_tooth": "43", "lip_numb": "yes", "treatment_start_min": "9", "procedure": "filling",
     "pain_deposition": "20",
     "pain_treatment": "0", "adverse_event": "none", "agent_percent": "2", "vasoconstrictor": "epinephrine",
@@ -73,6 +76,22 @@ def test_a_field_that_applies_is(arm, more, column):
 def test_what_the_protocol_does_not_ask_is_never_missing():
     assert dict(protocol().study.blinding)["operator"] != "yes"
     assert missing(("plain", {"guess_operator": ""})) == {}
+
+
+def test_a_baseline_that_nobody_recorded_keeps_the_case_and_is_told_on_the_first_page():
+    promised = protocol()
+    made = [case(i, arm, baseline_response=told) for i, (arm, told) in enumerate(
+        [("plain", ""), ("plain", "felt"), ("buffered", ""), ("buffered", "felt"), ("plain", "not_felt")], start=1)
+    ]  # fmt: skip
+    checked = records(made, [r for i in range(1, 6) for r in readings_of(i, "fnn")], promised)
+    results = analyse(promised, checked)
+    assert results.overall.n.cases == 4  # the one that never felt the cold is left out, those not recorded stay
+    told = {c.code: c.text for c in results.caution}["baseline_untold"]
+    assert told.startswith("In 2 of 4 cases nobody recorded whether the tooth felt the cold before the injection")
+    (shown,) = [b.texts for b in answer_section(results).blocks if isinstance(b, Cautions)]
+    assert told in shown
+    unasked = protocol(schedule={"baseline_response": "none"})
+    assert untold_baseline(checked.cases, unasked) == 0
 
 
 def test_whom_to_ask_most_cases_first_and_the_quarter_alone():

@@ -13,9 +13,10 @@ from onsetstudy.records.derived.results import MissingField
 from onsetstudy.records.model import Records
 from onsetstudy.records.schema import asked_columns
 
-__all__ = ["WHY", "missing_fields"]
+__all__ = ["WHY", "missing_fields", "untold_baseline"]
 
 WHY = {
+    "baseline_response": "a tooth that never felt the cold cannot be told from one that became numb",
     "control_tooth": "whether the control lay outside the numb field cannot be told",
     "lip_numb": "a missed block cannot be told from a slow one",
     "treatment_start_min": "time at the chair cannot be told",
@@ -69,6 +70,13 @@ def missing_fields(records: Records, protocol: Protocol, *, quarter: str | None 
     return tuple(sorted(found, key=lambda field: (-field.missing, field.column)))
 
 
+def untold_baseline(cases: pd.DataFrame, protocol: Protocol) -> int:
+    """Cases without the cold test before the injection that the protocol asks for; they stay, and are counted."""
+    if protocol.schedule.baseline_response != "required":
+        return 0
+    return int(np.sum(_text(cases, "baseline_response") == ""))
+
+
 def _whom(cases: pd.DataFrame, gone: BoolArray, protocol: Protocol) -> tuple[tuple[str, str, int], ...]:
     """Practices of the protocol and operators with a code; anything else may be a name, which a report never tells."""
     practices, operators = (cases.loc[gone, column].astype(str) for column in ("practice_id", "clinician_id"))
@@ -88,6 +96,7 @@ def _wanted(cases: pd.DataFrame, records: Records, protocol: Protocol) -> list[t
     event = ~np.isin(_text(cases, "adverse_event"), ("", "none", "positive_aspiration"))
     scored = _text(cases, "score_missing_reason") == ""
     applies = {
+        "baseline_response": everyone if protocol.schedule.baseline_response == "required" else ~everyone,
         "control_tooth": everyone,
         "lip_numb": np.isin(_text(cases, "technique"), BLOCKS),
         "treatment_start_min": _text(cases, "procedure") != "none",

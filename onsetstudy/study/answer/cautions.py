@@ -31,6 +31,7 @@ def study_cautions(
     standing: LockStanding | None = None,
     arms: ArmStanding | None = None,
     taken: bool = False,
+    untold_baseline: int = 0,
 ) -> tuple[Caution, ...]:
     """Cautions of one report.
 
@@ -46,6 +47,8 @@ def study_cautions(
         How the arm of a randomised case is known.
     taken : bool
         Whether the report carries a verdict that allows for the looks.
+    untold_baseline : int
+        Analysed cases of which nobody recorded the cold test before the injection that the protocol asks for.
     """
     found = [
         Caution(
@@ -65,6 +68,16 @@ def study_cautions(
                 text="Each patient had both: compare within patients, in their own section. On the other pages shares, "
                 "waits and pain are compared as if patients were different, so that their intervals are usually too "
                 "wide.",
+            )
+        )
+    if untold_baseline:
+        n = overall.n.cases
+        found.append(
+            Caution(
+                code="baseline_untold",
+                text=f"In {untold_baseline} of {n} {'case' if n == 1 else 'cases'} nobody recorded whether the tooth "
+                "felt the cold before the injection: teeth that never felt it, and could not become numb, may be among "
+                "them.",
             )
         )
     if standing is not None and standing.status in PLAN_DOUBTS:

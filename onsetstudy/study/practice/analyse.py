@@ -19,6 +19,7 @@ from onsetstudy.records.derived.allocation import arm_standing, resolve_arms, re
 from onsetstudy.records.derived.flow import case_flow
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.model import Records
+from onsetstudy.records.validity.completeness import untold_baseline
 from onsetstudy.records.validity.gates import doubts_of
 from onsetstudy.study.answer.cautions import study_cautions
 from onsetstudy.study.answer.more_needed import more_needed
@@ -146,6 +147,7 @@ def analyse(
             standing=standing,
             arms=arms,
             taken=looks is not None or anytime is not None,
+            untold_baseline=untold_baseline(data.frame, protocol),
         ),
         provenance=Provenance(
             protocol_digest=protocol.digest,
