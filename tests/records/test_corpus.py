@@ -749,6 +749,34 @@ def test_true_minutes_and_seconds_are_read_though_some_might_be_clock_times():
     assert found.readings["minute"].max() < 60
 
 
+@pytest.mark.parametrize("word", ["N/A", "n.a.", "na", "-", "\u2013", "?", "not recorded", "Unknown"])
+@pytest.mark.parametrize("column", ["pain_deposition", "weight_kg", "treatment_start_min", "age_band", "control_tooth"])
+def test_a_word_for_nothing_in_an_optional_cell_is_an_empty_cell_and_is_said(word, column):
+    cases, readings = clean()
+    cases[0][column] = word
+    bare = [{k: v for k, v in row.items() if k != column or row is not cases[0]} for row in cases]
+    found, empty = records(cases, readings, PROMISED), records(bare, readings, PROMISED)
+    assert len(found.cases) == 4
+    assert not found.problems
+    assert found.digest == empty.digest
+    (told,) = [r.text for r in found.repairs if (r.code, r.column) == ("not_recorded", column)]
+    assert f'"{word}" was read as not recorded' in told
+
+
+@pytest.mark.parametrize(("column", "word"), [("rescue_min", "?"), ("rescue_min", "unknown"), ("volume_ml", "N/A"),
+                                              ("pain_deposition", "none"), ("adverse_event", "?")])  # fmt: skip
+def test_a_word_that_hides_something_is_not_passed_over(column, word):
+    """A supplement at an unknown minute was given; no pain is 0 and not nothing; a compulsory cell is compulsory."""
+    cases, readings = clean()
+    cases[0][column] = word
+    found = records(cases, readings, PROMISED)
+    assert len(found.cases) == 3
+    told = " ".join(str(p) for p in found.problems)
+    assert column in told
+    if word == "none":
+        assert "rite 0 if that is what was measured, or leave the cell empty" in told
+
+
 def without_clock(cases):
     for row in cases:
         for column in ("seated_time", "injection_start", "injection_end"):

@@ -32,6 +32,9 @@ SLASHED = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})")
 YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})")
 EPOCH = {"1900": dt.date(1899, 12, 30), "1904": dt.date(1904, 1, 1)}
 SERIAL_DAYS = (36_526, 73_050)
+NOT_APPLICABLE = frozenset({"n/a", "n.a.", "n.a", "na", "-", "--", "\u2013", "\u2014"})
+NOT_KNOWN = frozenset({"?", "??", "nr", "n.r.", "not recorded", "not known", "unknown", "missing", "not asked"})
+EMPTY_MEANS_NONE = ("rescue_", "adverse_")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -50,14 +53,40 @@ class Parsed:
 
 
 def parse_column(
-    text: pd.Series, column: Column, *, tooth_notation: str, date_epoch: str, declared: tuple[str, ...] = ()
+    written: pd.Series, column: Column, *, tooth_notation: str, date_epoch: str, declared: tuple[str, ...] = ()
 ) -> Parsed:
     """Typed values of one column of text, by the dictionary's kind.
 
     ``declared`` are codes that the protocol declares for a column of texts, such as its practices.
     """
-    stripped = text.str.strip()
+    stripped = written.str.strip()
     stripped = stripped.where(stripped != "")
+    untold = _untold(stripped, column)
+    parsed = _parsed(stripped.where(~untold), column, tooth_notation, date_epoch, declared)
+    if untold.any():
+        words = ", ".join(f'"{word}"' for word in sorted(set(stripped[untold])))
+        parsed.repairs["not_recorded", f"{words} was read as not recorded, as if the cell were empty"] += int(
+            untold.sum()
+        )
+    return parsed
+
+
+def _untold(text: pd.Series, column: Column) -> NDArray[np.bool_]:
+    """Cells of an optional column that say in a word that there is nothing to say.
+
+    A word for "not known" is read so only where an empty cell means the same: an empty minute of a supplement means
+    that none was given, and an event that nobody knows of is not one that did not happen.
+    """
+    if column.required == "always" or column.kind == "text":
+        return np.zeros(len(text), dtype=bool)
+    words = NOT_APPLICABLE if column.name.startswith(EMPTY_MEANS_NONE) else NOT_APPLICABLE | NOT_KNOWN
+    said = text.str.casefold().isin(words - set(column.codes))
+    return np.asarray(said.fillna(False), dtype=bool)
+
+
+def _parsed(
+    stripped: pd.Series, column: Column, tooth_notation: str, date_epoch: str, declared: tuple[str, ...]
+) -> Parsed:
     if column.kind == "code":
         return _codes(stripped, column)
     if column.kind == "date":
@@ -109,6 +138,10 @@ def _by_cell(text: pd.Series, read, dtype: type) -> Parsed:  # type: ignore[no-u
 def _plain_number(cell: str, column: Column) -> tuple[float, tuple[str, str] | None]:
     unit = column.unit
     mend = f"write one number{f' in {unit}' if unit else ''}, with a point for decimals, such as 1.8"
+    if column.required != "always":
+        mend += "; leave the cell empty where nothing was recorded"
+    if cell.casefold() == "none":
+        mend = "write 0 if that is what was measured, or leave the cell empty where nothing was recorded"
     repair = None
     if ONE_COMMA.fullmatch(cell):
         cell, repair = _comma(cell, column, mend)
