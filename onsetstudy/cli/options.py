@@ -177,7 +177,9 @@ def gathered(problems: Sequence[Problem]) -> list[str]:
     kinds: dict[tuple[object, ...], list[Problem]] = {}
     for problem in problems:
         place = problem.where
-        kind = (place.file, place.sheet, place.column, place.key, problem.code, problem.mend)
+        # What is advised may repeat what was written: "as 9:11:00" and "as 9:12:00" are one piece of advice.
+        advice = problem.mend.replace(str(problem.value), "") if problem.value else problem.mend
+        kind = (place.file, place.sheet, place.column, place.key, problem.code, advice)
         alone = (problem.what, place.row) if place.row is None or not problem.code else ()
         kinds.setdefault((*kind, *alone), []).append(problem)
     return [line for alike in kinds.values() for line in _told(alike)]

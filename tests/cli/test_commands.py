@@ -88,6 +88,19 @@ def test_one_habit_in_many_rows_is_one_line():
     ]
 
 
+def test_advice_that_repeats_what_was_written_is_one_piece_of_advice():
+    def clock(row, text):
+        where = Where(file="mine.xlsx", sheet="cold_tests", row=row, column="minute")
+        mend = f"write the time with its seconds, as {text}:00, or minutes, as 4.5"
+        return Problem(
+            what=f'"{text}" may be of the clock', where=where, mend=mend, value=text, code="clock_or_minutes"
+        )
+
+    (line,) = gathered([clock(r, f"9:{r:02d}") for r in range(10, 60)])
+    assert "rows 10, 11, 12, 13, 14 and 45 more" in line
+    assert "as 9:10:00" in line
+
+
 def test_check_says_who_will_be_left_out_of_the_report(tmp_path):
     for name in ("cases.csv", "cold_tests.csv"):
         shutil.copy(ROOT / "data" / "synthetic" / "audit" / name, tmp_path / name)

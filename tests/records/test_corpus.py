@@ -749,6 +749,25 @@ def test_true_minutes_and_seconds_are_read_though_some_might_be_clock_times():
     assert found.readings["minute"].max() < 60
 
 
+@pytest.mark.parametrize("word", ["Total", "sum:", "MEAN"])
+@pytest.mark.parametrize("column", ["case_id", "clinician_id"])
+def test_a_line_of_totals_has_one_message_and_is_no_case(word, column):
+    cases, readings = clean()
+    total = {column: word, "volume_ml": "7.2", "pain_deposition": "88"}
+    found = records([*cases, total], readings, PROMISED)
+    assert [p.code for p in found.problems] == ["totals_row"]
+    assert "sums up the others" in str(found.problems[0])
+    assert len(found.cases) == 4
+    assert len(found.rejects) == 1
+    assert found.rows_read == 5
+
+
+def test_a_case_with_a_word_like_a_total_is_a_case():
+    cases, readings = clean()
+    cases[1]["patient_id"] = "n"
+    assert "totals_row" not in [p.code for p in records(cases, readings, PROMISED).problems]
+
+
 @pytest.mark.parametrize("word", ["N/A", "n.a.", "na", "-", "\u2013", "?", "not recorded", "Unknown"])
 @pytest.mark.parametrize("column", ["pain_deposition", "weight_kg", "treatment_start_min", "age_band", "control_tooth"])
 def test_a_word_for_nothing_in_an_optional_cell_is_an_empty_cell_and_is_said(word, column):

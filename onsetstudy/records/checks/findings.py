@@ -37,6 +37,7 @@ REFUSALS: dict[str, str] = {
     "seconds": "minutes that look like seconds",
     "scale": "scores that look like another unit",
     "no_case": "a reading without a case",
+    "totals_row": "a line that sums up the others",
     "clock_or_minutes": "a time that may be of the clock or in minutes and seconds",
     "no_readings": "a case without a cold test",
     "contradiction": "readings that contradict each other",
@@ -92,6 +93,15 @@ class Findings:
         self.refused[row] = True
         if not self.first[row]:
             self.first[row] = code
+
+    def set_aside(self, rows: Iterable[int], column: str, code: str, what: str, mend: str) -> None:
+        """Refuse rows that are no records for this reason alone: whatever else is wrong with them says nothing."""
+        chosen = set(rows)
+        self.problems = [(row, problem) for row, problem in self.problems if row not in chosen]
+        self.queries = [(row, problem) for row, problem in self.queries if row not in chosen]
+        for row in sorted(chosen):
+            self.first[row] = ""
+            self.refuse(row, column, code, what, mend)
 
     def query(self, rows: Iterable[int], column: str | None, code: str, what: str, mend: str) -> None:
         """List rows for a second look; ``{value}`` in ``what`` is what was written."""
