@@ -851,3 +851,17 @@ def test_a_precipitate_and_weak_bicarbonate_are_asked_about_and_stay():
     assert buffered["case_id"] in set(found.cases["case_id"])
     asked = {q.code for q in found.queries}
     assert {"precipitates", "weak_bicarbonate"} <= asked
+
+
+def test_a_case_mixed_in_another_way_than_most_is_asked_about_and_stays():
+    cases, readings = clean()
+    buffered = [row for row in cases if row["arm"] == "buffered"]
+    assert len(buffered) == 2
+    for row in buffered:
+        row["mix_mode"] = "add"
+    assert "two_ways" not in [q.code for q in records(cases, readings, PROMISED).queries]
+    buffered[1]["mix_mode"] = "replace"
+    found = records(cases, readings, PROMISED)
+    (asked,) = [q for q in found.queries if q.code == "two_ways"]
+    assert "in place of the same volume, where in most cases it was added on top" in str(asked)
+    assert len(found.cases) == 4

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 from onsetstudy.adjustment.results import FairComparison
-from onsetstudy.core.results import Estimate
+from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.report.document import Paragraph, Table
 from onsetstudy.report.sections.appendix.confounding import fair_section
 from onsetstudy.study.practice.subsets import analyse_population
 from onsetstudy.study.sets.prepare import prepare
-from onsetstudy.study.topics.confounding import fair_comparison
+from onsetstudy.study.topics.confounding import COVARIATES, fair_comparison
 from tests.simulation.fair import GRID, audit, one
 from tests.study.cases import case, readings_of, records
 
@@ -66,6 +66,24 @@ def test_without_anything_recorded_the_section_does_not_say_alike_in_nothing(tol
     data, fair = told
     text = fair_section(dataclasses.replace(fair, covariates=()), data.protocol).blocks[0].text
     assert "as nothing was recorded in which cases could differ" in text
+
+
+def test_nothing_is_called_weighted_where_there_is_nothing_to_weigh_by(told):
+    data, _ = told
+    nothing = dict.fromkeys((*COVARIATES, "anxiety_before"))
+    alike = {"practice_id": "P01", "clinician_id": "P01-A"}
+    bare = dataclasses.replace(data, frame=data.frame.assign(**{**nothing, **alike}))
+    overall = analyse_population(bare, label="", dimension="overall", level="all", minimum=1)
+    fair = fair_comparison(bare, overall)
+    assert fair.covariates == ()
+    for line in fair.lines:
+        assert isinstance(line.weighted, NotAvailable)
+        assert isinstance(line.standardised, NotAvailable)
+    assert [line for line in fair.lines if isinstance(line.crude, Estimate)]
+    section = fair_section(fair, data.protocol)
+    (table,) = [block for block in section.blocks if isinstance(block, Table)]
+    assert table.columns == ("what", "as it is")
+    assert "eighted" not in " ".join((table.caption, *table.notes, *(getattr(b, "text", "") for b in section.blocks)))
 
 
 @pytest.mark.parametrize(

@@ -114,6 +114,7 @@ def _mixing(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
         "{value} mL of bicarbonate is outside 1:20 to 1:8 of the cartridge",
         "is it right?",
     )
+    _two_ways(buffered, mode, found)
     # The case stays: whoever was injected with it belongs in the counts of harm.
     found.query(
         _rows(buffered & (cases["agent"] == "bupivacaine") & (ratio >= 0.1 - 1e-9)),
@@ -129,6 +130,22 @@ def _mixing(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
         "weak_bicarbonate",
         "bicarbonate of {value} %, below 4 %: perhaps not buffered",
         "check the strength on the label; the case stays",
+    )
+
+
+def _two_ways(buffered: pd.Series, mode: pd.Series, found: Findings) -> None:
+    """Cases mixed in another way than most: a protocol has one way of preparing the mixture."""
+    many = mode[buffered & mode.isin(["add", "replace"])].value_counts()
+    if len(many) < 2:
+        return
+    usual, other = ("add", "replace") if many["add"] >= many["replace"] else ("replace", "add")
+    words = {"add": "added on top", "replace": "put in place of the same volume"}
+    found.query(
+        _rows(buffered & (mode == other)),
+        "mix_mode",
+        "two_ways",
+        f"bicarbonate {words[other]}, where in most cases it was {words[usual]}",
+        "is it right? The protocol says how the mixture is prepared; doses are worked out as recorded",
     )
 
 

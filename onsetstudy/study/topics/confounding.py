@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from onsetstudy.adjustment.learning import learning_curve
 from onsetstudy.adjustment.propensity import (
-    Design,
     balance,
     code_columns,
     fit_propensity,
@@ -198,7 +197,11 @@ def _adjusted(
     data: AnalysisSet, other: NDArray[np.bool_], covariates: dict[str, NDArray[Any]], progress: Progress | None
 ) -> _Found:
     found = _Found()
-    design = code_columns(covariates) if covariates else Design(np.empty((len(data), 0)), ())
+    if not covariates:
+        # Weights by nothing are no weights: what they would give is the difference as it is, under another name.
+        found.reason = {how: "nothing was recorded in which cases could differ" for how, _ in WAYS}
+        return found
+    design = code_columns(covariates)
     everyone = np.arange(len(data))
     for how, work in WAYS:
         try:

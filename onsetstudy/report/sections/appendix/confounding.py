@@ -76,30 +76,35 @@ def _table(fair: FairComparison, protocol: Protocol) -> Table:
         "rmst_difference": ("restricted mean time to onset, minutes", 1.0, 1),
         "pain_difference": (f"mean pain, {protocol.pain.instrument.unit if protocol.pain else ''}", 1.0, 1),
     }
+    ways = ("weighted", "standardised") if fair.covariates else ()
     rows = []
     for line in fair.lines:
         name, factor, places = names[line.outcome]
-        rows.append((name, *(_number(e, factor, places) for e in (line.crude, line.weighted, line.standardised))))
+        rows.append((name, *(_number(e, factor, places) for e in (line.crude, *(getattr(line, way) for way in ways)))))
     told = (
         "; ".join(f"{n} {protocol.label(a)} cases count as {eff:.0f}" for a, eff, n in fair.overlap.effective)
         if fair.overlap
         else ""
     )
-    notes = [
+    note = (
         f"Differences are {protocol.label(protocol.contrast_arm)} less {protocol.label(protocol.reference_arm)} with "
-        f"{level(protocol.plan.conf_level)} limits; {fair.replicates} draws of patients, everything fitted anew in "
-        "each. Weighted: "
-        "overlap weights, for cases who might have had either arm. Standardised: predicted for all cases under either "
-        "arm."
-    ]
+        f"{level(protocol.plan.conf_level)} limits"
+    )
+    if ways:
+        note += (
+            f", of the two ways on the right by {fair.replicates} draws of patients, everything fitted anew in each. "
+            "Weighted: overlap weights, for cases who might have had either arm. Standardised: predicted for all cases "
+            "under either arm"
+        )
+    notes = [f"{note}."]
     if told:
         notes.append(f"Weighted, {told}.")
     notes += [tidy(c.text) for c in fair.caution if c.code in BESIDE_THE_TABLE]
     return Table(
-        caption="The difference as it is, and among cases alike",
-        columns=("what", "as it is", "weighted", "standardised"),
+        caption="The difference as it is, and among cases alike" if ways else "The difference as it is",
+        columns=("what", "as it is", *ways),
         rows=tuple(rows),
-        align="lrrr",
+        align="lr" + "r" * len(ways),
         notes=tuple(notes),
     )
 

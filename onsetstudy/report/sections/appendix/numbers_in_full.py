@@ -90,8 +90,8 @@ def numbers_table(results: StudyResults) -> Table:
         rows=tuple((name, of, v, lo, hi, p, unit) for (name, of), v, lo, hi, p, unit in columns),
         align="llrrrrl",
         notes=(
-            f"From, to: {level(protocol.plan.conf_level)} interval{without_looks(results.looks)}; p likewise, and only "
-            "for the tests that the plan asks for.",
+            f"From, to: {level(protocol.plan.conf_level)} interval{without_looks(results.looks)}; p likewise, and one "
+            "that the plan does not ask for describes and decides nothing.",
             *_clustered(population),
         ),
     )
