@@ -22,12 +22,14 @@ from onsetstudy.study.sets.analysis_set import ESTIMANDS, AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.chair_time import chair_records
 
-__all__ = ["AT_LEAST", "ENDS", "EXACTLY", "Tally", "add_tallies", "group_columns", "tally_records"]
+__all__ = ["AT_LEAST", "ENDS", "EXACTLY", "TREATMENT", "Tally", "add_tallies", "group_columns", "tally_records"]
 
 ENDS = tuple(f"{end}_{name}" for name in ESTIMANDS for end in ("left", "right"))
 """Columns of the onset intervals, for each question."""
 MOMENTS = ("insertion", "placement", "deposition", "treatment")
 NOTHING = "none"
+TREATMENT = "treatment_success"
+"""Values of treatments: 1 of one that succeeded, 0 of one that did not."""
 ARM_COUNTS = ("cases", "kept", "other_arm", "verified")
 EXACTLY, AT_LEAST = "exactly", "at_least"
 """How a value is known."""
@@ -44,7 +46,7 @@ class Tally:
     values : DataFrame
         ``practice_id, quantity, arm, known, value``: pain at every moment, and minutes from clock zero to treatment
         with the mixing added (``spent``), as recorded. ``known`` is ``exactly``, or ``at_least`` for a wait that was
-        not seen to its end.
+        not seen to its end. ``treatment_success`` is 1 or 0, where it can be told.
     safety : DataFrame
         ``practice_id, arm, what``: ``cases``; ``recorded``, those that tell whether anything happened; of these
         ``event`` and ``serious``; ``rated``, those of which it is known whether anything was serious; ``supplement``.
@@ -175,6 +177,9 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     measured = {"spent": np.round(chair.wait_min + mixing, 12)}
     if data.protocol.pain is not None:
         measured |= {f"pain_{m}": data.frame[f"pain_{m}"].to_numpy(dtype=np.float64, na_value=np.nan) for m in MOMENTS}
+    if data.protocol.tells_treatment:
+        told = data.treatment()
+        measured[TREATMENT] = np.where(told == "", np.nan, told == "yes").astype(np.float64)
     frames = []
     for name, value in measured.items():
         there = ~np.isnan(value)

@@ -28,14 +28,18 @@ __all__ = [
     "PRACTICE",
     "Compared",
     "cautions_of",
+    "compared_treatments",
     "estimated_within",
     "not_numb_of",
     "success_of",
     "tested_within",
+    "treatment_success_of",
     "wait_of",
 ]
 
 PRACTICE = "practice_id"
+DONE = 1.0
+"""The minute by which a treatment that succeeded is taken to have done so: any would do."""
 COLUMNS = {"practice": PRACTICE, "technique": "technique"}
 """Column of each name that a protocol may give, what matters most first."""
 
@@ -105,6 +109,42 @@ def not_numb_of(cases: Compared) -> ArmContrast:
     """Proportion not numb up to the horizon, and its difference."""
     asked = estimand_of(cases.protocol, "not_numb_difference")
     return _within(cases, "success", never_numb_share, asked, tau_min=asked.minute)
+
+
+def compared_treatments(
+    succeeded: NDArray[np.bool_],
+    arm: NDArray[np.str_],
+    columns: Mapping[str, NDArray[np.str_]],
+    protocol: Protocol,
+    *,
+    weight: NDArray[np.int64] | None = None,
+) -> Compared:
+    """Treatments that succeeded or not, in the form in which proportions by a minute are compared.
+
+    A success lies before the one minute that there is, a failure after it, so that every case is decided and the same
+    verb counts, combines and limits both proportions.
+    """
+    times = Intervals(np.where(succeeded, 0.0, DONE), np.where(succeeded, DONE, np.inf))
+    return Compared(times={"treatment": times}, arm=arm, columns=columns, protocol=protocol, weight=weight)
+
+
+def treatment_success_of(cases: Compared) -> ArmContrast:
+    """Proportion of successful treatments, and its difference."""
+    asked = estimand_of(cases.protocol, "treatment_success_difference")
+    found = _within(cases, "treatment", success_by, asked, target_min=DONE)
+    method = found.method.replace(f" by {DONE:g} min", " of successful treatments")
+
+    def named(each: Estimate, quantity: str) -> Estimate:
+        return dataclasses.replace(each, quantity=quantity, method=method)
+
+    return dataclasses.replace(
+        found,
+        arms=tuple(named(each, "treatment_success") for each in found.arms),
+        difference=named(found.difference, "treatment_success_difference"),
+        more=tuple(named(each, "treatment_success_difference") for each in found.more),
+        ratio=None,
+        method=method,
+    )
 
 
 def wait_of(cases: Compared) -> ArmContrast:

@@ -28,22 +28,11 @@ def safety_of(data: AnalysisSet) -> Safety:
             supplement=frame["rescue_min"].notna().to_numpy(),
             lip_numb=_text(frame["lip_numb"]),
             technique=_text(frame["technique"]),
-            treatment=_treatment(data),
+            treatment=data.treatment() if data.protocol.tells_treatment else None,
         ),
         arms=data.protocol.arm_codes[:2],
         conf_level=data.protocol.plan.conf_level,
     )
-
-
-def _treatment(data: AnalysisSet) -> NDArray[np.str_] | None:
-    """Whether each treatment succeeded: pain at most mild, no supplement; one of these alone decides against it."""
-    plan, frame = data.protocol.pain, data.frame
-    if plan is None or plan.mild is None:
-        return None
-    pain = frame["pain_treatment"].to_numpy(dtype=np.float64, na_value=np.nan)
-    failed = frame["rescue_min"].notna().to_numpy(dtype=bool) | (pain > plan.mild)
-    told: NDArray[np.str_] = np.where(failed, "no", np.where(np.isnan(pain), "", "yes"))
-    return told
 
 
 def _text(values: pd.Series) -> NDArray[np.str_]:
