@@ -14,6 +14,7 @@ from onsetstudy.report.sections.appendix import published
 from onsetstudy.report.sections.appendix.confounding import fair_section
 from onsetstudy.report.sections.appendix.e_values import anytime_section
 from onsetstudy.report.sections.appendix.interim import looks_section
+from onsetstudy.report.sections.appendix.negative_controls import negative_section
 from onsetstudy.report.sections.appendix.planned import planned_section
 from onsetstudy.report.sections.appendix.statistician import statistician_section
 from onsetstudy.report.sections.appendix.watching import watch_section
@@ -45,6 +46,7 @@ CONTENTS: tuple[Callable[[StudyResults], Section | None], ...] = (
     comfort_section,
     lambda r: paired_section(r.paired, r.protocol),
     lambda r: blinding_section(r.blinding, r.protocol),
+    lambda r: negative_section(r.negative, r.protocol),
     lambda r: chair_section(r.chair_time, r.protocol, r.claims.get("chair_time_difference")),
     lambda r: doses.section(r.doses, r.protocol),
     lambda r: safety_section(r.safety, r.protocol),

@@ -37,6 +37,7 @@ from onsetstudy.study.topics.confounding import fair_comparison
 from onsetstudy.study.topics.doses import doses_of
 from onsetstudy.study.topics.e_values import anytime_looks
 from onsetstudy.study.topics.harms import safety_of
+from onsetstudy.study.topics.negative_controls import negative_controls
 from onsetstudy.study.topics.published import context_of
 from onsetstudy.study.topics.quality import data_quality
 from onsetstudy.study.topics.scores import comfort_of
@@ -168,6 +169,7 @@ def analyse(
         fair=fair_comparison(data, overall, comfort, progress=progress),
         paired=paired_study(data),
         blinding=blinding_of(data),
+        negative=negative_controls(data, records),
         doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
         context=_context(protocol, overall, members("technique"), data, beside),
     )

@@ -23,6 +23,7 @@ from onsetstudy.records.derived.results import AllocationReview, ArmStanding, Do
 from onsetstudy.study.adoption_results import Adoption
 from onsetstudy.study.answer.adoption import adoption_of
 from onsetstudy.study.answer.claims import claims_of_practice
+from onsetstudy.study.control_results import NegativeControl
 from onsetstudy.study.results import (
     AnytimeTaken,
     ArmTable,
@@ -82,6 +83,7 @@ class StudyResults:
     fair: FairComparison | None = None
     arms: ArmStanding | None = None
     doubts: tuple[Doubt, ...] = ()
+    negative: tuple[NegativeControl, ...] = ()
 
     @property
     def claims(self) -> Claims:

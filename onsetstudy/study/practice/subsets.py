@@ -6,14 +6,10 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
 from onsetstudy.inference.clusters import independent_test_caution
 from onsetstudy.inference.estimate_or_reason import attempt, not_asked
-from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
-from onsetstudy.inference.strata import merge_small
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.study.practice.curves import arm_curves, naive_stopwatch
@@ -23,6 +19,7 @@ from onsetstudy.study.sets.contrasts import (
     PRACTICE,
     Compared,
     cautions_of,
+    mean_scores_of,
     not_numb_of,
     success_of,
     treatment_success_of,
@@ -299,11 +296,4 @@ def _pain_difference(question: _Question) -> EstimateLike:
     if refused is not None:
         return refused
     scores = data.frame[f"pain_{protocol.pain.moment}"].to_numpy(dtype=float)
-    arms = protocol.arm_codes[:2]
-    known = ~np.isnan(scores)
-    strata = merge_small([data.column(PRACTICE)[known]], data.arm[known], (arms[0], arms[1]))
-    return contrast_of_means(
-        moments_by_stratum(scores[known], data.arm[known], (arms[0], arms[1]), stratum=strata.code),
-        quantity="pain_difference", contrast=contrast, unit=protocol.pain.instrument.unit,
-        n=Counts.of(known, data.arm, protocol.arm_codes), conf_level=protocol.plan.conf_level, what="scores",
-    )  # fmt: skip
+    return mean_scores_of(scores, data.arm, data.column(PRACTICE), protocol, quantity="pain_difference")

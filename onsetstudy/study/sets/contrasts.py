@@ -13,9 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Caution, Estimate, NotAvailable
+from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable
+from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.estimands import Estimand, estimand_of
 from onsetstudy.protocol.model import Protocol
@@ -29,7 +31,9 @@ __all__ = [
     "Compared",
     "cautions_of",
     "compared_treatments",
+    "control_onset_of",
     "estimated_within",
+    "mean_scores_of",
     "not_numb_of",
     "success_of",
     "tested_within",
@@ -128,20 +132,60 @@ def compared_treatments(
     return Compared(times={"treatment": times}, arm=arm, columns=columns, protocol=protocol, weight=weight)
 
 
+def control_onset_of(
+    lost: NDArray[np.bool_], arm: NDArray[np.str_], practice: NDArray[np.str_], protocol: Protocol
+) -> ArmContrast:
+    """Proportion of tests at which the control tooth began not to feel, and its difference."""
+    asked = estimand_of(protocol, "treatment_success_difference")
+    cases = compared_treatments(lost, arm, {PRACTICE: practice}, protocol)
+    return _told_as(_within(cases, "treatment", success_by, asked, target_min=DONE), "control_onset", "of such tests")
+
+
+def mean_scores_of(
+    scores: FloatArray,
+    arm: NDArray[np.str_],
+    practice: NDArray[np.str_],
+    protocol: Protocol,
+    *,
+    quantity: str,
+) -> Estimate | NotAvailable:
+    """Difference of the mean scores within practices, combined by their numbers of scores; missing scores are ``nan``.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the protocol has no scale of pain.
+    """
+    if protocol.pain is None:
+        raise OnsetStudyError("the protocol does not record pain")
+    arms, known = protocol.arm_codes[:2], ~np.isnan(scores)
+    strata = merge_small([practice[known]], arm[known], (arms[0], arms[1]))
+    return contrast_of_means(
+        moments_by_stratum(scores[known], arm[known], (arms[0], arms[1]), stratum=strata.code),
+        quantity=quantity, contrast=f"{arms[1]} - {arms[0]}", unit=protocol.pain.instrument.unit,
+        n=Counts.of(known, arm, protocol.arm_codes), conf_level=protocol.plan.conf_level, what="scores",
+    )  # fmt: skip
+
+
 def treatment_success_of(cases: Compared) -> ArmContrast:
     """Proportion of successful treatments, and its difference."""
     asked = estimand_of(cases.protocol, "treatment_success_difference")
     found = _within(cases, "treatment", success_by, asked, target_min=DONE)
-    method = found.method.replace(f" by {DONE:g} min", " of successful treatments")
+    return _told_as(found, "treatment_success", "of successful treatments")
+
+
+def _told_as(found: ArmContrast, name: str, what: str) -> ArmContrast:
+    """A proportion by the one minute under the name of what it is."""
+    method = found.method.replace(f" by {DONE:g} min", f" {what}")
 
     def named(each: Estimate, quantity: str) -> Estimate:
         return dataclasses.replace(each, quantity=quantity, method=method)
 
     return dataclasses.replace(
         found,
-        arms=tuple(named(each, "treatment_success") for each in found.arms),
-        difference=named(found.difference, "treatment_success_difference"),
-        more=tuple(named(each, "treatment_success_difference") for each in found.more),
+        arms=tuple(named(each, name) for each in found.arms),
+        difference=named(found.difference, f"{name}_difference"),
+        more=tuple(named(each, f"{name}_difference") for each in found.more),
         ratio=None,
         method=method,
     )

@@ -16,6 +16,7 @@ from onsetstudy.report.numbers import (
     tidy,
 )
 from onsetstudy.report.sections.appendix.e_values import anytime_first_page
+from onsetstudy.report.sections.appendix.negative_controls import negative_words
 from onsetstudy.report.sections.blocks import curves_block, told
 from onsetstudy.report.sections.main import doses
 from onsetstudy.report.sections.main.doubts import doubt_words, shut
@@ -74,6 +75,7 @@ def answer_section(results: StudyResults) -> Section:
     codes = FIRST_PAGE_SHUT if shut(results.doubts) else FIRST_PAGE
     first = [cautions[code] for code in codes if code in cautions][:FIRST_PAGE_CAUTIONS]
     first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
+    first += negative_words(results.negative)
     first += missing_line(results.data_quality.missing)
     if shut(results.doubts):
         # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.
