@@ -133,7 +133,7 @@ def analyse_group(
         notes=(*counts.notes, *_not_reproduced(period, own)),
         caution=(
             *_cautions(counts, whole.counts, protocol),
-            *cautions_of(overall.differences, ("coarser_strata", "practices_together")),
+            *cautions_of(overall.differences, ("coarser_strata", "practices_together", "unlike_gaps")),
         ),
         reconciled=reconcile(overall, pooled, practices=len(counts.practices)),
         unlike_rows=unlike_rows(

@@ -101,7 +101,9 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         caution=(
             *_cautions(counts),
             *_few_clusters(ratio),
-            *cautions_of((wait_difference, success_difference), ("coarser_strata", "practices_together")),
+            *cautions_of(
+                (wait_difference, success_difference), ("coarser_strata", "practices_together", "unlike_gaps")
+            ),
         ),
     )
 

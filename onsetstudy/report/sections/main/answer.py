@@ -35,6 +35,7 @@ FIRST_PAGE = (
     "few_onsets",
     "practices_together",
     "coarser_strata",
+    "unlike_gaps",
     "unlike_schedules",
     "not_randomised",
     "small_sample",
