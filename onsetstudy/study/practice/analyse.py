@@ -161,7 +161,7 @@ def analyse(
         arms=arms,
         doubts=doubts_of(_only(records, data), protocol),
         chair_time=chair_time_of(data),
-        safety=safety_of(data),
+        safety=safety_of(data, records.companions),
         watch=watch_of(data),
         looks=looks,
         anytime=anytime,
