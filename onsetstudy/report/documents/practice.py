@@ -11,6 +11,7 @@ from onsetstudy.report.document import (
 from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.numbers import counted, day, listed, quarter
 from onsetstudy.report.sections.appendix import published
+from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
 from onsetstudy.report.sections.appendix.confounding import fair_section
 from onsetstudy.report.sections.appendix.e_values import anytime_section
 from onsetstudy.report.sections.appendix.interim import looks_section
@@ -56,6 +57,7 @@ CONTENTS: tuple[Callable[[StudyResults], Section | None], ...] = (
     more_section,
     records_section,
     lambda r: cautions_section(r.caution, title="Cautions"),
+    lambda r: cold_test_section(r.test_errors, r.protocol),
     planned_section,
     statistician_section,
 )

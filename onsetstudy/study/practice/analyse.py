@@ -33,6 +33,7 @@ from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.sets.side_files import Companions
 from onsetstudy.study.topics.baseline import arm_table
 from onsetstudy.study.topics.chair_time import chair_time_of
+from onsetstudy.study.topics.cold_test_errors import cold_test_errors
 from onsetstudy.study.topics.confounding import fair_comparison
 from onsetstudy.study.topics.doses import doses_of
 from onsetstudy.study.topics.e_values import anytime_looks
@@ -170,6 +171,7 @@ def analyse(
         paired=paired_study(data),
         blinding=blinding_of(data),
         negative=negative_controls(data, records),
+        test_errors=cold_test_errors(data, records),
         doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
         context=_context(protocol, overall, members("technique"), data, beside),
     )

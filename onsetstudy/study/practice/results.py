@@ -23,6 +23,7 @@ from onsetstudy.records.derived.results import AllocationReview, ArmStanding, Do
 from onsetstudy.study.adoption_results import Adoption
 from onsetstudy.study.answer.adoption import adoption_of, is_over
 from onsetstudy.study.answer.claims import claims_of_practice
+from onsetstudy.study.cold_test_results import ColdTestErrors
 from onsetstudy.study.control_results import NegativeControl
 from onsetstudy.study.results import (
     AnytimeTaken,
@@ -84,6 +85,7 @@ class StudyResults:
     arms: ArmStanding | None = None
     doubts: tuple[Doubt, ...] = ()
     negative: tuple[NegativeControl, ...] = ()
+    test_errors: ColdTestErrors | None = None
 
     @property
     def claims(self) -> Claims:
