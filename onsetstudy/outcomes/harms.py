@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,16 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import ArmCount, Caution, Counts, Estimate, EstimateLike, Interval, NotAvailable
 from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
 
-__all__ = ["FINDING", "SafetyRecords", "exact_share", "nothing_seen_limit", "summarise_safety"]
+__all__ = [
+    "FINDING",
+    "EventRecorded",
+    "EventsOfCases",
+    "SafetyRecords",
+    "events_of_cases",
+    "exact_share",
+    "nothing_seen_limit",
+    "summarise_safety",
+]
 
 NONE = "none"
 FINDING = "positive_aspiration"
@@ -41,6 +51,8 @@ class SafetyRecords:
     treatment : array of str or None
         ``yes`` where the treatment went with no or mild pain and without a supplement, ``no`` where not, empty where
         that is not known; ``None`` where the study does not ask.
+    recorded : tuple of EventRecorded
+        Events one by one, of the cases that have several or a table of events.
     """
 
     arm: NDArray[np.str_]
@@ -50,6 +62,70 @@ class SafetyRecords:
     lip_numb: NDArray[np.str_]
     technique: NDArray[np.str_]
     treatment: NDArray[np.str_] | None = None
+    recorded: tuple[EventRecorded, ...] = ()
+
+
+class EventRecorded(NamedTuple):
+    """One of a case's events: row of the case, kind and whether it was serious (``yes``, ``no`` or not known)."""
+
+    row: int
+    kind: str
+    serious: str
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class EventsOfCases:
+    """What each case tells of its events; arrays of bool of shape (n,).
+
+    ``told`` something about events at all; ``happened``, an event that is no finding; ``serious``, one that was;
+    ``rated``, it is known whether one was. ``listed`` are the events one by one.
+    """
+
+    told: NDArray[np.bool_]
+    happened: NDArray[np.bool_]
+    serious: NDArray[np.bool_]
+    rated: NDArray[np.bool_]
+    listed: tuple[EventRecorded, ...]
+
+    def of_kind(self, kind: str) -> NDArray[np.bool_]:
+        """Cases in which it happened, once or more."""
+        found = np.zeros(self.told.size, dtype=bool)
+        found[[e.row for e in self.listed if e.kind == kind]] = True
+        return found
+
+
+def events_of_cases(
+    event: NDArray[np.str_], serious: NDArray[np.str_], recorded: Sequence[EventRecorded] = ()
+) -> EventsOfCases:
+    """All events of every case: those of the table of events, where it has one there, else what its row says.
+
+    Parameters
+    ----------
+    event, serious : array of str, shape (n,)
+        As in :class:`SafetyRecords`: room for one event a case.
+    recorded : sequence of EventRecorded
+        Events one by one, several a case; ``none`` says that nothing happened.
+    """
+    n = event.size
+    with_table = {e.row for e in recorded}
+    own = [EventRecorded(i, str(event[i]), str(serious[i])) for i in range(n)
+           if i not in with_table and (event[i] != "" or serious[i] == "yes")]  # fmt: skip
+    every = sorted([*recorded, *own], key=lambda e: e.row)
+    told, happened, grave, open_ = (np.zeros(n, dtype=bool) for _ in range(4))
+    listed = []
+    for e in every:
+        told[e.row] = True
+        # A serious mark without a named event counts as an event, and so does a serious finding.
+        if e.serious == "yes" or e.kind not in ("", NONE, FINDING):
+            happened[e.row] = True
+            grave[e.row] |= e.serious == "yes"
+            open_[e.row] |= e.serious not in ("yes", "no")
+        if e.kind != NONE or e.serious == "yes":
+            listed.append(e)
+    # Of an event that does not say whether it was serious it is not known that none was, unless another one was.
+    return EventsOfCases(
+        told=told, happened=happened, serious=grave, rated=told & (grave | ~open_), listed=tuple(listed)
+    )
 
 
 def nothing_seen_limit(cases: int, conf_level: float = 0.95) -> float:
@@ -103,15 +179,11 @@ def summarise_safety(records: SafetyRecords, *, arms: Sequence[str], conf_level:
     as a case without one. Small differences in rare events cannot be seen in a study of this size, and p-values would
     only seem to say so: there are none.
     """
-    columns = (getattr(records, name) for name in records.__dataclass_fields__)
+    columns = (getattr(records, name) for name in records.__dataclass_fields__ if name != "recorded")
     if len({len(column) for column in columns if column is not None}) > 1:
         raise OnsetStudyError("arms, events and supplements must be equally long rows")
-    told = (records.event != "") | (records.serious == "yes")
-    serious = records.serious == "yes"
-    named = (records.event != "") & (records.event != NONE) & (records.event != FINDING)
-    any_event = named | serious
-    # Of an event that does not say whether it was serious it is not known that it was not.
-    rated = told & (~any_event | np.isin(records.serious, ("yes", "no")))
+    events = events_of_cases(records.event, records.serious, records.recorded)
+    told, any_event = events.told, events.happened
     counts = Counts(
         cases=len(records.arm),
         onsets=int(any_event.sum()),
@@ -125,12 +197,12 @@ def summarise_safety(records: SafetyRecords, *, arms: Sequence[str], conf_level:
         return _line(event, happened, known, among, records.arm, arms, counts, conf_level)
 
     everyone = np.ones(len(records.arm), dtype=bool)
-    kinds = sorted({str(e) for e in records.event[any_event] if e})
-    harms = [line("any", any_event, told, everyone), line("serious", serious, rated, everyone)]
-    harms += [line(kind, records.event == kind, told, everyone) for kind in kinds if kind not in (NONE, FINDING)]
+    kinds = sorted({e.kind for e in events.listed} - {"", NONE, FINDING})
+    harms = [line("any", any_event, told, everyone), line("serious", events.serious, events.rated, everyone)]
+    harms += [line(kind, events.of_kind(kind), told, everyone) for kind in kinds]
     course = [line("supplement", records.supplement, everyone, everyone)]
-    if (records.event == FINDING).any():
-        course.append(line(FINDING, records.event == FINDING, told, everyone))
+    if (finding := events.of_kind(FINDING)).any():
+        course.append(line(FINDING, finding, told, everyone))
     asked = records.lip_numb != ""
     if asked.any():
         course.append(line("missed_block", records.lip_numb == "no", asked, asked))
@@ -139,7 +211,7 @@ def summarise_safety(records: SafetyRecords, *, arms: Sequence[str], conf_level:
     return Safety(
         harms=tuple(harms),
         course=tuple(course),
-        listing=_listing(records, any_event, arms),
+        listing=_listing(records, events, arms),
         method=f"{EXACT}; differences: {HYBRID}",
         n=counts,
         caution=_cautions(int((~told).sum()), len(records.arm)),
@@ -197,14 +269,16 @@ def _difference(event: str, found: list[ArmEvents], n: Counts, level: float) -> 
 
 
 def _listing(
-    records: SafetyRecords, any_event: NDArray[np.bool_], arms: Sequence[str]
+    records: SafetyRecords, events: EventsOfCases, arms: Sequence[str]
 ) -> tuple[tuple[str, str, str, str, int], ...]:
+    """Every event by itself: a case with two events is in two lines."""
     lines: dict[tuple[str, str, str, str], int] = {}
-    for i in np.flatnonzero(any_event):
-        event = str(records.event[i])
-        named = event if event not in ("", NONE) else "not named"
-        rated = str(records.serious[i]).replace("_", " ") or "not recorded"
-        key = (str(records.arm[i]), named, rated, str(records.technique[i]))
+    for row, kind, serious in events.listed:
+        if kind == FINDING and serious != "yes":
+            continue
+        named = kind if kind not in ("", NONE) else "not named"
+        rated = serious.replace("_", " ") or "not recorded"
+        key = (str(records.arm[row]), named, rated, str(records.technique[row]))
         lines[key] = lines.get(key, 0) + 1
     order = {a: k for k, a in enumerate(arms)}
     return tuple((*key, count) for key, count in sorted(lines.items(), key=lambda i: (order.get(i[0][0], 99), i[0])))

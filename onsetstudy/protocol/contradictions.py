@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from onsetstudy.protocol.layout import ProtocolFile
-from onsetstudy.protocol.model import Quarter
+from onsetstudy.protocol.model import MILD, Quarter
 from onsetstudy.protocol.vocabulary import SCALES
 
 __all__ = ["Contradiction", "contradictions", "contradictions_beside"]
@@ -48,6 +48,7 @@ TOGETHER: dict[str, set[str]] = {
     "report": {"report"},
     "analysis": {"analysis", "pain", "anxiety"},
     "pain": {"pain"},
+    "planning": {"planning"},
     "anxiety": {"anxiety"},
     "study": {"study"},
     "looks": {"looks"},
@@ -57,6 +58,7 @@ TOGETHER: dict[str, set[str]] = {
 """Tables that a contradiction told at a table looks at."""
 
 
+TREATMENT = "treatment_success_difference"
 ADOPTION = ("net_min", "pain_margin", "not_numb_margin", "stopping_harms")
 
 
@@ -125,6 +127,7 @@ def _wider_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
         yield "report.quarters", "the quarters do not follow one another", "write every quarter once, in order, no gap"
     if read.pain is None and read.analysis.primary == "pain_difference":
         yield "analysis.primary", "pain is primary but there is no table [pain]", "add the table, or choose another"
+    yield from _treatment_contradictions(read)
     for name, table in (("pain", read.pain), ("anxiety", read.anxiety)):
         if table is None or table.important_difference is None:
             continue
@@ -148,6 +151,27 @@ def _wider_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
         if len(set(values)) < len(values):
             yield f"analysis.{name}", "an entry stands there twice", "write every entry once"
     yield from _rule_contradictions(read)
+
+
+def _treatment_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
+    """Whether a treatment succeeded is asked only where it can be told, and planned with two shares or none."""
+    asked = TREATMENT in (read.analysis.primary, *read.analysis.secondary)
+    said = read.pain is not None and (read.pain.mild_at_most is not None or read.pain.scale in MILD)
+    if asked and not said:
+        yield (
+            "pain.mild_at_most",
+            "treatment success is asked for, and nothing says which pain is mild",
+            "add the table [pain] with mild_at_most, the highest score of the scale that counts as mild",
+        )
+    planned = read.planning
+    if planned is None:
+        return
+    shares = (planned.treated_reference, planned.treated_other)
+    if (shares[0] is None) != (shares[1] is None):
+        what = "the share of successful treatments is expected in one arm only"
+        yield "planning.treated_other", what, "write treated_reference and treated_other, or neither"
+    elif shares[0] is not None and shares[0] == shares[1]:
+        yield "planning.treated_other", "the same share in both arms is no effect", "write the share to be found"
 
 
 def _rule_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:

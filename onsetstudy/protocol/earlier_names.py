@@ -59,6 +59,8 @@ ABSENT_WHEN_DEFAULT: dict[tuple[str, str], Any] = {
     ("testing", "window_min"): None,
     ("pain", "mild_at_most"): None,
     ("allocation", "washout_days"): 0,
+    ("planning", "treated_reference"): None,
+    ("planning", "treated_other"): None,
 }
 """(table, key added since) -> its default, as JSON gives it: such a key does not count while it says its default."""
 

@@ -224,13 +224,16 @@ def estimand_of(
     planned = {**dict.fromkeys(plan.secondary, "secondary"), plan.primary: "primary"}
     analysis_set = main_set(protocol) if analysis_set is None else analysis_set
     asked = RESCUE_OF.get(quantity)
+    supplement = None if asked is None else strategy_of(getattr(protocol.rescue, asked))
+    if quantity == "treatment_success_difference":
+        supplement = "composite"  # A treatment that took a supplement is no success, whatever the rule for onset.
     return Estimand(
         key=f"{quantity}:{analysis_set.replace(' ', '_')}",
         quantity=quantity,
         at=at.get(quantity),
         analysis_set=analysis_set,
         unit="patient" if protocol.study.paired else "case",
-        strategies=() if asked is None else ((SUPPLEMENT, strategy_of(getattr(protocol.rescue, asked))),),
+        strategies=() if supplement is None else ((SUPPLEMENT, supplement),),
         rule=ReadingRule(
             confirmations=onset.confirmations,
             control_tooth=protocol.schedule.control_tooth,

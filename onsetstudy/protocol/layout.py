@@ -33,6 +33,7 @@ SECONDARY = (
     "rmst_difference",
     "not_numb_difference",
     "pain_difference",
+    "treatment_success_difference",
     "anxiety_change",
     "painless_share",
 )
@@ -225,6 +226,8 @@ class PlanningTable(_Table):
     missed_share: Share = 0.05
     wait_sd_min: Annotated[float, Field(gt=0, strict=True)] | None = None
     pain_sd: Annotated[float, Field(gt=0, strict=True)] | None = None
+    treated_reference: Annotated[float, Field(gt=0, lt=1, strict=True)] | None = None
+    treated_other: Annotated[float, Field(gt=0, lt=1, strict=True)] | None = None
     operator_spread: Annotated[float, Field(ge=0, le=2, strict=True)] = 0.1
     within_patient_correlation: Annotated[float, Field(ge=0, lt=1, strict=True)] | None = None
     sources: list[Text] = []

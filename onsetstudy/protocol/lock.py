@@ -141,8 +141,10 @@ def _analyses(protocol: Protocol, versions: tuple[LockVersion, ...], first: str)
     found += [PlannedAnalysis(analysis=s, status="secondary", amended=touched(*PLAN_TABLES)) for s in plan.secondary]
     found += [PlannedAnalysis(analysis=s, status="sensitivity", amended=touched("analysis")) for s in plan.sensitivity]
     named = {plan.primary, *plan.secondary}
-    outcomes = ("success_difference", "hazard_ratio", "rmst_difference", "not_numb_difference", "pain_difference")
-    others = [o for o in outcomes if o not in named and (o != "pain_difference" or protocol.pain is not None)]
+    outcomes = ["success_difference", "hazard_ratio", "rmst_difference", "not_numb_difference"]
+    outcomes += [] if protocol.pain is None else ["pain_difference"]
+    outcomes += ["treatment_success_difference"] if protocol.tells_treatment else []
+    others = [o for o in outcomes if o not in named]
     found += [
         PlannedAnalysis(analysis=o, status="described") for o in (*others, "by_quarter", "by_technique", "by_practice")
     ]

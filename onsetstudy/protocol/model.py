@@ -187,11 +187,12 @@ class PainPlan:
 class AnalysisPlan:
     """What will be computed.
 
-    ``primary`` is a quantity: success_difference, hazard_ratio, rmst_difference or pain_difference; earlier names are
-    understood, here and in ``secondary``. ``wait_difference_min`` is the difference in waiting that matters, minutes
-    (positive). ``secondary`` outcomes share one error rate by ``multiplicity`` (holm, hochberg, fixed_sequence or
-    none). Within ``strata`` arms are compared for the test and the hazard ratio; within ``estimate_strata`` (practice,
-    technique) differences are estimated. ``grace_min``: minutes before a target or horizon within which a last test
+    ``primary`` is a quantity: success_difference, hazard_ratio, rmst_difference, pain_difference or
+    treatment_success_difference; earlier names are understood, here and in ``secondary``. ``wait_difference_min`` is
+    the difference in waiting that matters, minutes (positive). ``secondary`` outcomes share one error rate by
+    ``multiplicity`` (holm, hochberg, fixed_sequence or none). Within ``strata`` arms are compared for the test and the
+    hazard ratio; within ``estimate_strata`` (practice, technique) differences are estimated. ``grace_min``: minutes
+    before a target or horizon within which a last test
     still counts as followed to it; ``None``: from the schedule.
     """
 
@@ -258,6 +259,7 @@ class PlanningAssumptions:
 
     Onset with the reference arm is Weibull with ``median_min`` minutes among teeth that become numb and ``shape``;
     ``never_reference`` and ``never_other`` are the shares that do not. Shares lie between 0 and 1.
+    ``treated_reference`` and ``treated_other`` are the shares of successful treatments in the two arms.
     ``within_patient_correlation`` is of the two outcomes of a patient who has both arms; without it pairs are not
     sized.
     """
@@ -272,6 +274,8 @@ class PlanningAssumptions:
     missed_share: float = 0.05
     wait_sd_min: float | None = None
     pain_sd: float | None = None
+    treated_reference: float | None = None
+    treated_other: float | None = None
     operator_spread: float = 0.1
     within_patient_correlation: float | None = None
     sources: tuple[str, ...] = ()
@@ -439,6 +443,11 @@ class Protocol:
     def contrast_arm(self) -> str:
         """The (first) arm that is compared with the reference."""
         return self.arm_codes[1]
+
+    @property
+    def tells_treatment(self) -> bool:
+        """Whether it can be told if a treatment succeeded: the protocol, or its scale, says which pain is mild."""
+        return self.pain is not None and self.pain.mild is not None
 
     def label(self, arm: str) -> str:
         """Label of an arm for readers.

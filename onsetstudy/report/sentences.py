@@ -114,6 +114,15 @@ PHRASES = {
         none="no difference in mean pain at {moment} was seen (0 to 0 {unit})",
         question="which injection hurts less",
     ),
+    "treatment_success_difference": Phrase(
+        found="{means}{value} {word} were treated with no or mild pain and without a supplemental injection with "
+        "{other} than with {reference} injections ({size})",
+        unsure="{means}the true difference could be {span} treated with no or mild pain and without a supplemental "
+        "injection with {other} injections",
+        none="{means}no difference in the proportion of successful treatments was seen (0 to 0)",
+        question="which injection has more successful treatments",
+        means="{p1} of {other} and {p0} of {reference} treatments succeeded; ",
+    ),
     "pain_shift": Phrase(
         found="by ranks, scores at {moment} were {value} {word} with {other} than with {reference} injections ({size})",
         unsure="by ranks, the true shift of scores at {moment} could be {span} with {other} injections",

@@ -86,9 +86,9 @@ class GroupSuccess:
 class GroupOverall:
     """All cases of all practices in one stage, every practice compared within itself.
 
-    ``by_target``, ``never_numb`` and ``wait`` are those of each arm over the mix of strata of both arms, reference
-    first. ``differences`` are taken within strata (practices, and what the plan names, as counts allow) and combined by
-    their numbers of cases, as in a report from the rows; empty in results from before they were kept.
+    ``by_target``, ``never_numb``, ``wait`` and ``treatment`` are those of each arm over the mix of strata of both arms,
+    reference first. ``differences`` are taken within strata (practices, and what the plan names, as counts allow) and
+    combined by their numbers of cases, as in a report from the rows; empty in results from before they were kept.
     """
 
     n: Counts
@@ -102,6 +102,7 @@ class GroupOverall:
     never_numb: tuple[EstimateLike, ...]
     wait: tuple[EstimateLike, ...] = ()
     differences: tuple[EstimateLike, ...] = ()
+    treatment: tuple[EstimateLike, ...] = ()
 
     def difference(self, key: str) -> EstimateLike | None:
         """What compares the arms within practices, the ratio in one stage too; ``None`` if it was not asked."""

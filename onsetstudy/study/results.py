@@ -78,7 +78,8 @@ class Population:
     ``dimension`` is ``overall``, ``quarter``, ``technique`` or ``practice``; ``level`` the code of the member.
     Per-arm tuples have the reference arm first. Every contrast is ``buffered - plain`` or ``buffered / plain``.
     Differences are taken within strata (practices, and what the plan names) and combined by their numbers of cases.
-    ``pain_difference`` is that of the mean scores; ``None`` in results from before it was kept.
+    ``pain_difference`` is that of the mean scores; ``None`` in results from before it was kept. ``treatment`` and
+    ``treatment_difference`` are of successful treatments, empty where the protocol does not say which pain is mild.
     """
 
     label: str
@@ -98,6 +99,8 @@ class Population:
     naive: NaiveStopwatch
     caution: tuple[Caution, ...] = ()
     pain_difference: EstimateLike | None = None
+    treatment: tuple[EstimateLike, ...] = ()
+    treatment_difference: EstimateLike | None = None
 
     def to_frame(self) -> pd.DataFrame:
         """All estimates of this set, with the estimate columns."""
@@ -113,6 +116,8 @@ class Population:
                 self.never_numb_difference,
                 self.pain,
                 *(() if self.pain_difference is None else (self.pain_difference,)),
+                *self.treatment,
+                *(() if self.treatment_difference is None else (self.treatment_difference,)),
             ]
         )
 

@@ -35,6 +35,11 @@ def group_of(results, *, looks=None, average=None):
         "hazard_ratio": whole.hazard_ratio,
         "success_difference": whole.success_difference,
         "pain_difference": mean_pain(whole, promised),
+        **(
+            {}
+            if whole.treatment_difference is None
+            else {whole.treatment_difference.quantity: whole.treatment_difference}
+        ),
         **(average or {}),
     }
     pooled = tuple(
@@ -64,7 +69,7 @@ def group_of(results, *, looks=None, average=None):
         overall=GroupOverall(
             n=whole.n, curves=whole.curves, onset_test=whole.onset_test, hazard_ratio=whole.hazard_ratio,
             frailty=gone, success=success(whole.success_difference), numb_at_all=success(numb),
-            by_target=whole.success, never_numb=whole.never_numb,
+            by_target=whole.success, never_numb=whole.never_numb, treatment=whole.treatment,
         ),
         pooled=pooled, cumulative=(), subgroups=(), agreement=Agreement(apart=None, reasons=()), funnels=(),
         looks=looks,

@@ -67,9 +67,9 @@ def command(
     """Count the records of FOLDER under PROTOCOL, part by part, and write one file per practice.
 
     FOLDER holds cases/NAME.parquet and cold_tests/NAME.parquet (or .csv), each part with whole cases; or cases.csv and
-    cold_tests.csv, which are split first. Stop it when you like: begun again, it goes on where it stopped. A practice
-    of which more than one in ten cases are refused gets no file, unless --send-incomplete is given. Ends with exit
-    code 1 if a practice got none.
+    cold_tests.csv, which are split first, with the open tables beside them; or it is a workbook or a wide sheet. Stop
+    it when you like: begun again, it goes on where it stopped. A practice of which more than one in ten cases are
+    refused gets no file, unless --send-incomplete is given. Ends with exit code 1 if a practice got none.
     """
     import datetime as dt
 
@@ -78,7 +78,7 @@ def command(
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
     from onsetstudy.core.errors import RecordsError
     from onsetstudy.core.work import serial
-    from onsetstudy.files.bulk.parts import split_tables
+    from onsetstudy.files.bulk.parts import BESIDE, split_tables, tables_as_part
     from onsetstudy.files.bulk.reduce import reduce_parts
     from onsetstudy.files.exchange import write_exchange
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -91,7 +91,12 @@ def command(
     mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
     with progress_line() as progress:
         if (folder / "cases.csv").is_file():
-            folder = split_tables(folder / "cases.csv", folder / "cold_tests.csv", work / "split", progress=progress)
+            beside = {table: path for table in BESIDE if (path := folder / f"{table}.csv").is_file()}
+            folder = split_tables(
+                folder / "cases.csv", folder / "cold_tests.csv", work / "split", beside=beside, progress=progress
+            )
+        elif folder.is_file() or (not (folder / "cases").is_dir() and any(folder.glob("*.xlsx"))):
+            folder = tables_as_part(folder, work / "split")
         found = reduce_parts(
             folder,
             promised,

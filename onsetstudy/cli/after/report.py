@@ -40,6 +40,7 @@ __all__ = ["command"]
 )
 @arms_options
 @click.option("--draft", is_flag=True, help="Only count what a report would stand on: no arms, no file, no entry.")
+@click.option("--for-patients", is_flag=True, help="Write half a page for patients too, a draft for the committee.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
 @click.option(
     "--format",
@@ -62,6 +63,7 @@ def command(
     paper: str,
     formats: tuple[str, ...],
     draft: bool,
+    for_patients: bool,
 ) -> int:
     """Check RECORDS against PROTOCOL, analyse them as the protocol says and write the report.
 
@@ -100,7 +102,9 @@ def command(
             promised, checked, quarter=quarter, beside=beside, without_list=without_list, progress=progress
         )
     results = with_ledger(results, protocol, by="practice")
-    paths = write_report(results, into, paper=paper, formats=formats or ("html", "pdf", "json"))
+    paths = write_report(
+        results, into, paper=paper, formats=formats or ("html", "pdf", "json"), for_patients=for_patients
+    )
     click.echo(answer_line(results.claims, results.protocol))
     for path in paths:
         click.echo(f"Written: {path}")

@@ -23,7 +23,8 @@ class Drawn:
 
     In a paired design the cases are patients' injections: first all of the reference arm, then all of the other.
     ``other`` says which cases are of the other arm; ``onset_min`` is the truth. ``stratum`` is the practice of each
-    case, one operator each; ``score`` its pain, ``None`` unless pain decides.
+    case, one operator each; ``score`` its pain, or 1 if the treatment succeeded and 0 if not; ``None`` unless one of
+    these decides.
     """
 
     left: FloatArray
@@ -69,6 +70,9 @@ def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) 
     score = None
     if scenario.decision == "pain":
         score = rng.normal(0.0, scenario.pain_sd, shape) - np.where(other, scenario.pain_less, 0.0)
+    if scenario.decision == "treatment":
+        share = np.where(other, scenario.treated_other, scenario.treated_reference)
+        score = (rng.random(shape) < share).astype(np.float64)
     return Drawn(
         left=derived.left.reshape(shape),
         right=derived.right.reshape(shape),

@@ -1,9 +1,9 @@
-"""Z of the difference in means of many drawn trials: the restricted time to onset, and pain.
+"""Z of the difference in means of many drawn trials: the restricted time to onset, pain, and treatment success.
 
-Both are compared within practices as in the report, strata with few cases of an arm put together by the report's own
+All are compared within practices as in the report, strata with few cases of an arm put together by the report's own
 rule (:func:`~onsetstudy.inference.strata.merge_small`), and Z is the difference over the error that its interval
-stands for, as at the report's interim analyses. A positive Z means that the other arm did better: it waited less, or
-hurt less.
+stands for, as at the report's interim analyses. A positive Z means that the other arm did better: it waited less,
+hurt less, or succeeded more often.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from typing import TypedDict
 
 import numpy as np
 from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable
@@ -21,7 +22,7 @@ from onsetstudy.inference.strata import LEAST_OF_AN_ARM, merge_small
 from onsetstudy.survival.summaries.batched_waits import ManyWaits, many_waits
 from onsetstudy.survival.summaries.rmst import estimate_rmst
 
-__all__ = ["merged_strata", "pain_scores", "wait_scores"]
+__all__ = ["merged_strata", "pain_scores", "treatment_scores", "wait_scores"]
 
 ARMS = ("reference", "other")
 
@@ -159,4 +160,41 @@ def pain_scores(score: FloatArray, other: BoolArray, stratum: IntArray, *, conf_
         freedom = variance**2 / parts.sum(axis=(1, 2))
         error = np.sqrt(variance) * stats.t.isf((1 - conf_level) / 2, freedom) / _quantile(conf_level)
         z = np.where(error > 0, -apart / error, np.nan)
+    return np.asarray(z, dtype=np.float64)
+
+
+def treatment_scores(
+    succeeded: BoolArray, other: BoolArray, stratum: IntArray, *, conf_level: float = 0.95
+) -> FloatArray:
+    """Z of the difference in the proportion of successful treatments, shape (trials,); ``nan`` where there is none.
+
+    Parameters
+    ----------
+    succeeded, other : ndarray of bool, shape (trials, cases)
+    stratum : ndarray of int, shape (trials, cases)
+        Practice of each case.
+
+    Notes
+    -----
+    As :func:`~onsetstudy.survival.summaries.success.success_by` has it of cases that are all decided: Wilson's limits,
+    strata and arms combined by recovery of variances, and the error that the limit toward no difference stands for.
+    """
+    strata = merged_strata(stratum, other)
+    trials, k = strata.shape[0], int(strata.max()) + 1
+    code = ((np.arange(trials)[:, None] * k + strata) * 2 + other).ravel()
+    n = np.bincount(code, minlength=trials * k * 2).reshape(trials, k, 2)
+    count = np.bincount(code, weights=succeeded.ravel(), minlength=n.size).reshape(n.shape)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = count / n
+        low, high = proportion_confint(count, n, alpha=1 - conf_level, method="wilson")
+        size = n.sum(axis=2)
+        share = (size / size.sum(axis=1, keepdims=True))[..., None]
+        there = size[..., None] > 0
+        mean = np.where(there, share * value, 0.0).sum(axis=1)
+        down = np.where(there, (share * (value - low)) ** 2, 0.0).sum(axis=1)
+        up = np.where(there, (share * (high - value)) ** 2, 0.0).sum(axis=1)
+        apart = mean[:, 1] - mean[:, 0]
+        below, above = np.sqrt(down[:, 1] + up[:, 0]), np.sqrt(up[:, 1] + down[:, 0])
+        half = np.where(apart > 0, below, np.where(apart < 0, above, (below + above) / 2))
+        z = np.where(half > 0, apart * _quantile(conf_level) / half, np.nan)
     return np.asarray(z, dtype=np.float64)

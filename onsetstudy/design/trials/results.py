@@ -43,7 +43,8 @@ class TrialScenario:
         ``parallel`` or ``paired`` (crossover, split-mouth).
     decision : str
         ``log_rank``, ``success`` (share numb by the target), ``wait`` (restricted mean time to onset up to the horizon
-        of ``expected``, within operators' practices) or ``pain`` (difference in mean scores, within the same).
+        of ``expected``, within operators' practices), ``pain`` (difference in mean scores, within the same) or
+        ``treatment`` (difference in the proportion of successful treatments, within the same).
     alpha : float
         Two-sided; without looks.
     ratio : tuple of int
@@ -56,6 +57,8 @@ class TrialScenario:
         How long before the horizon a last test still counts as at it, where nobody was tested later; for ``wait``.
     pain_sd, pain_less : float
         Standard deviation of the scores, and by how much the other arm hurts less, in units of the scale; for ``pain``.
+    treated_reference, treated_other : float
+        Proportion of successful treatments in the two arms; for ``treatment``.
     """
 
     cases: int
@@ -80,6 +83,8 @@ class TrialScenario:
     conf_level: float = 0.95
     pain_sd: float = 0.0
     pain_less: float = 0.0
+    treated_reference: float = 0.0
+    treated_other: float = 0.0
 
     @property
     def side(self) -> int:
@@ -87,6 +92,8 @@ class TrialScenario:
         e = self.expected
         if self.decision == "pain":
             effect = self.pain_less
+        elif self.decision == "treatment":
+            effect = self.treated_other - self.treated_reference
         elif self.hazard_ratio != 1:
             effect = self.hazard_ratio - 1
         else:

@@ -20,25 +20,27 @@ from onsetstudy.core.seeds import stream
 from onsetstudy.core.work import Mapper, Progress, serial
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.trials.draws import Drawn, cells_of, draw_trials, place_of
-from onsetstudy.design.trials.mean_scores import pain_scores, wait_scores
+from onsetstudy.design.trials.mean_scores import pain_scores, treatment_scores, wait_scores
 from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compare_many_pairs
 
 __all__ = ["Tally", "check_scenario", "scores_of", "simulate_power", "simulate_tallies", "summarise"]
 
 CHUNK_CASES = 100_000
-DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success", "wait", "pain")
+DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success", "wait", "pain", "treatment")
 TESTS = {
     "log_rank": "log-rank test",
     "success": "score test of two proportions",
     "wait": "interval of the difference in restricted mean time to onset, within practices",
     "pain": "Welch's interval of the difference in mean pain, within practices",
+    "treatment": "interval of two proportions by Wilson's limits, within practices",
 }
 METHODS = {
     "log_rank": "simulated trials through the onset rule and the interval-censored log-rank score",
     "success": "simulated trials through the onset rule and a score test of shares numb by the target",
     "wait": "simulated trials through the onset rule and the report's restricted mean time to onset",
     "pain": "simulated scores, normal, through the report's difference in means",
+    "treatment": "simulated treatments through the report's difference of proportions",
 }
 FIRST_TEST_CAUTION = 0.2
 
@@ -85,6 +87,10 @@ def check_scenario(scenario: TrialScenario) -> TrialScenario:
             "decision", "means of pairs are not simulated", "choose log_rank or success",
         ),
         (s.decision != "pain" or s.pain_sd > 0, "pain_sd", "the spread of pain must be above 0", "give points above 0"),
+        (
+            s.decision != "treatment" or (0 < s.treated_reference < 1 and 0 < s.treated_other < 1),
+            "treated_other", "a share of successful treatments is not between 0 and 1", "give shares such as 0.7",
+        ),
         (s.decision != "wait" or e.tau_min > 0, "tau_min", "the horizon must be above 0", "give minutes above 0"),
         (0 < s.alpha < 1, "alpha", f"an error rate of {s.alpha:g}", "give one between 0 and 1"),
         (
@@ -193,6 +199,9 @@ def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> F
         return _success_scores(left, right, other, scenario.target_min)
     if scenario.decision == "pain" and drawn.score is not None:
         return pain_scores(drawn.score[:, seen], other, drawn.stratum[:, seen], conf_level=scenario.conf_level)
+    if scenario.decision == "treatment" and drawn.score is not None:
+        stratum = drawn.stratum[:, seen]
+        return treatment_scores(drawn.score[:, seen] == 1, other, stratum, conf_level=scenario.conf_level)
     cells = cells_of(scenario.tests_min)
     place = place_of(left, right, scenario.tests_min)
     if scenario.decision == "wait":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,13 +13,16 @@ import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.work import Progress
-from onsetstudy.files.sources.spreadsheet import csv_layout, read_csv_table
+from onsetstudy.files.sources.spreadsheet import csv_layout, read_csv_table, read_tables
 from onsetstudy.records.checks.headings import normal_heading
-from onsetstudy.records.model import RawTable
+from onsetstudy.records.checks.open_tables import fold_open_tables
+from onsetstudy.records.model import Companions, RawTable
 
-__all__ = ["Part", "find_parts", "read_part", "split_tables"]
+__all__ = ["BESIDE", "Part", "find_parts", "read_part", "split_tables", "tables_as_part"]
 
 TABLES = ("cases", "cold_tests")
+BESIDE = ("injections", "adverse_events")
+"""Open tables with rows of cases; of persons screened a file for a group tells nothing."""
 SUFFIXES = (".parquet", ".csv")
 CHUNK_ROWS = 200_000
 PLACE = "source_row"
@@ -29,11 +33,17 @@ HOLDS = "cases.csv and cold_tests.csv, or parts as cases/NAME.parquet and cold_t
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One part: two files with whole cases."""
+    """One part: two files with whole cases, and those of the open tables beside them."""
 
     name: str
     cases: Path
     cold_tests: Path
+    beside: tuple[tuple[str, Path], ...] = ()
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """All files of the part."""
+        return (self.cases, self.cold_tests, *(path for _, path in self.beside))
 
 
 def find_parts(folder: str | Path) -> tuple[Part, ...]:
@@ -65,20 +75,36 @@ def find_parts(folder: str | Path) -> tuple[Part, ...]:
     if problems:
         raise RecordsError(problems)
     names = sorted(found["cases"])
-    return tuple(Part(name=Path(n).stem, cases=found["cases"][n], cold_tests=found["cold_tests"][n]) for n in names)
+    open_ = {table: {p.name: p for p in sorted((folder / table).glob("*")) if p.suffix in SUFFIXES} for table in BESIDE}
+    for table, held in open_.items():
+        for name in sorted(held.keys() - set(names)):
+            what = f"{table}/{name} has no partner cases/{name}"
+            problems.append(_problem(folder, what, "every part holds whole cases: all tables, one name", "alone"))
+    if problems:
+        raise RecordsError(problems)
+    return tuple(
+        Part(
+            name=Path(n).stem,
+            cases=found["cases"][n],
+            cold_tests=found["cold_tests"][n],
+            beside=tuple((table, held[n]) for table, held in open_.items() if n in held),
+        )
+        for n in names
+    )
 
 
-def read_part(part: Part) -> tuple[RawTable, RawTable]:
-    """Both tables of a part as text.
+def read_part(part: Part) -> tuple[RawTable, RawTable, Companions]:
+    """Both tables of a part as text, open ones folded in, as a report reads them.
 
     Raises
     ------
     RecordsError
-        If a file cannot be read.
+        If a file cannot be read, or open tables contradict each other.
     OnsetStudyError
         If Parquet cannot be read here.
     """
-    return _table(part.cases), _table(part.cold_tests)
+    beside = {table: _table(path) for table, path in part.beside}
+    return fold_open_tables(_table(part.cases), _table(part.cold_tests), beside)
 
 
 def _table(path: Path) -> RawTable:
@@ -123,14 +149,42 @@ def _shown(value: float) -> str:
     return str(int(value)) if float(value).is_integer() else repr(float(value))
 
 
+def tables_as_part(path: str | Path, into: str | Path) -> Path:
+    """Records that are not kept in parts (a workbook, a wide sheet, a folder with either) as one part; its folder.
+
+    Raises
+    ------
+    RecordsError
+        If they cannot be read, as in a report.
+    """
+    folder = Path(into)
+    for table, raw in zip(TABLES, read_tables(path), strict=True):
+        inside = folder / table
+        inside.mkdir(parents=True, exist_ok=True)
+        for old in inside.glob("*"):
+            old.unlink()
+        placed = raw.frame.copy()
+        placed.insert(0, PLACE, np.asarray(raw.source_row))
+        placed.to_csv(inside / "part-0000.csv", index=False, lineterminator="\n")
+    return folder
+
+
 def split_tables(
-    cases: str | Path, cold_tests: str | Path, into: str | Path, *, parts: int = 32, progress: Progress | None = None
+    cases: str | Path,
+    cold_tests: str | Path,
+    into: str | Path,
+    *,
+    beside: Mapping[str, str | Path] | None = None,
+    parts: int = 32,
+    progress: Progress | None = None,
 ) -> Path:
-    """Two CSV files, however large, as CSV parts with whole cases; returns their folder.
+    """CSV files, however large, as CSV parts with whole cases; returns their folder.
 
     Parameters
     ----------
     cases, cold_tests : path
+    beside : mapping of str to path, optional
+        Open tables of :data:`BESIDE`.
     into : path
         Folder of the parts; what a split that was interrupted has left there is written anew.
     parts : int
@@ -145,12 +199,17 @@ def split_tables(
     folder = Path(into)
     done = folder / DONE
     # A mended value may leave the size as it was: the time of saving tells.
-    there = [Path(p) for p in (cases, cold_tests) if Path(p).exists()]
+    sources = {"cases": Path(cases), "cold_tests": Path(cold_tests)}
+    sources |= {table: Path(path) for table, path in (beside or {}).items()}
+    there = [p for p in sources.values() if p.exists()]
     stamp = "\n".join(f"{p.name} {p.stat().st_size} {p.stat().st_mtime_ns}" for p in there)
     if done.exists() and done.read_text(encoding="utf-8") == f"{parts}\n{stamp}":
         return folder
     done.unlink(missing_ok=True)
-    for table, source in zip(TABLES, (Path(cases), Path(cold_tests)), strict=True):
+    for table in BESIDE:
+        for old in (folder / table).glob("*.csv") if table not in sources else ():
+            old.unlink()
+    for table, source in sources.items():
         if not source.exists():
             raise RecordsError(_problem(source, "there is no such file", "check the name and the folder", "not_there"))
         inside = folder / table

@@ -196,13 +196,14 @@ def _reduce_part(job: _Job) -> bool:
     stamp = _stamp(job)
     if _fits(path, stamp):
         return True
-    cases, cold_tests = read_part(job.part)
     try:
+        cases, cold_tests, beside = read_part(job.part)
         records = check_records(
             cases, cold_tests, job.protocol, drop_unknown=job.drop_unknown, today=job.today, whole=False
         )
     except RecordsError as error:
         raise RecordsError([_in_part(job.part, p) for p in error.problems]) from None
+    records = replace(records, companions=beside)
     rejects = job.work / "rejects" / f"{job.part.name}.csv"
     if len(records.rejects):
         write_bytes(rejects, rejects_csv(records.rejects).encode("utf-8"), private=True)
@@ -252,7 +253,7 @@ def _stamp(job: _Job) -> str:
     digest = hashlib.sha256(f"{FORM} {job.protocol.digest} {job.through.label} {job.drop_unknown} {job.arms}".encode())
     # A part that was counted before a patient took the consent back is counted again.
     digest.update("\n".join(sorted(job.gone)).encode())
-    for path in (job.part.cases, job.part.cold_tests):
+    for path in job.part.files:
         with path.open("rb") as file:
             digest.update(hashlib.file_digest(file, "sha256").digest())
     return digest.hexdigest()

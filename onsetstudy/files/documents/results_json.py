@@ -11,6 +11,7 @@ from onsetstudy.core.annotations import gather
 from onsetstudy.core.errors import ReportError, require
 from onsetstudy.files.together import write_together
 from onsetstudy.report.claims_told import claims_listed
+from onsetstudy.report.documents.papers import compose_patient_results
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
@@ -25,7 +26,12 @@ NOISE = 1e-12
 
 
 def write_report(
-    results: StudyResults, folder: str | Path, *, paper: str = "a4", formats: Sequence[str] = FORMATS
+    results: StudyResults,
+    folder: str | Path,
+    *,
+    paper: str = "a4",
+    formats: Sequence[str] = FORMATS,
+    for_patients: bool = False,
 ) -> list[Path]:
     """Write the quarterly report, all its files or none, and return the files written.
 
@@ -38,6 +44,8 @@ def write_report(
         Paper of the PDF, ``a4`` or ``letter``.
     formats : sequence of str
         Some of ``html``, ``pdf``, ``json``.
+    for_patients : bool
+        Half a page for patients too, in the same formats but JSON.
 
     Raises
     ------
@@ -69,6 +77,12 @@ def write_report(
         else:
             content = results_json(results).encode("utf-8")
         made[f"{document.id}.{name}"] = content
+    if for_patients:
+        leaf = compose_patient_results(results)
+        if "html" in formats:
+            made[f"{leaf.id}.html"] = render_html(leaf).encode("utf-8")
+        if "pdf" in formats:
+            made[f"{leaf.id}.pdf"] = render_pdf(leaf, paper=paper)
     return write_together(Path(folder), made)
 
 

@@ -92,6 +92,10 @@ def _with_companions(path_or_paths: Paths, protocol: Protocol | None) -> tuple[R
     cases, cold_tests = read_tables(path_or_paths, protocol)
     if cases.sheet is not None:
         return cases, cold_tests, Companions()
+    if isinstance(path_or_paths, str | Path) and is_store(Path(path_or_paths)):
+        # The table of cases has room for one event; the recorder keeps every one.
+        folded = fold_open_tables(cases, cold_tests, {})
+        return *folded[:2], Companions(adverse_events=read_store(Path(path_or_paths)).adverse_events)
     if not isinstance(path_or_paths, str | Path) or not Path(path_or_paths).is_dir():
         return fold_open_tables(cases, cold_tests, {})
     names = {p.name.lower(): p for p in sorted(Path(path_or_paths).iterdir()) if p.is_file()}

@@ -31,6 +31,7 @@ REFUSALS: dict[str, str] = {
     "tooth": "a tooth that is not in the declared notation",
     "duplicate": "a case code used twice",
     "names_a_person": "a value that may name a patient",
+    "no_code": "a patient's code without a digit, which may be a name",
     "mixing": "mixing that contradicts the arm",
     "volume": "a volume that contradicts the record",
     "percent": "a percentage that looks like a fraction",
@@ -49,6 +50,9 @@ REFUSALS: dict[str, str] = {
     "strict": "refused with the batch",
 }
 """Readable text of every reason for which a row is refused."""
+
+UNTOLD = ("names_a_person", "no_code")
+"""Reasons that stand without the value that was written: it may be somebody's name."""
 
 
 @dataclass(slots=True, eq=False)
@@ -80,7 +84,7 @@ class Findings:
         return None if value is None or value != value else str(value)
 
     def _problem(self, row: int, column: str | None, code: str, what: str, mend: str) -> Problem:
-        value = None if column is None else self.cell(row, column)
+        value = None if column is None or code in UNTOLD else self.cell(row, column)
         return Problem(what=what, where=self.where(row, column), mend=mend, value=value, code=code)
 
     def refuse(self, row: int, column: str | None, code: str, what: str, mend: str) -> None:

@@ -34,6 +34,12 @@ def check_privacy(found: Findings) -> None:
         for row in np.flatnonzero(text.str.contains(NAME_LIKE).to_numpy()):
             what = f"this {name} looks like a name, an address or a number of a person"
             found.refuse(int(row), name, "names_a_person", what, "use a random code and keep the key at the practice")
+    text = found.raw.frame["patient_id"].astype("string").fillna("").str.strip()
+    bare = (text != "") & ~text.str.contains(r"\d", regex=True) & ~text.str.contains(NAME_LIKE)
+    for row in np.flatnonzero(bare.to_numpy()):
+        what = "this patient_id has no digit, and may be somebody's name"
+        mend = "give the patient a random code with a digit, such as P01-K7Q2, and keep the key at the practice"
+        found.refuse(int(row), "patient_id", "no_code", what, mend)
     remarks = found.raw.frame["notes"].astype("string").fillna("")
     told = np.flatnonzero(remarks.str.contains(REMARK_NAMES).to_numpy()).tolist()
     what = "this remark may hold a name, an address or a number of a person"

@@ -15,7 +15,15 @@ from onsetstudy.protocol.estimands import strategy_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
 
-__all__ = ["ONSET_COLUMNS", "OnsetRule", "Onsets", "derive_onset", "nearest_control", "recorded_as_extra"]
+__all__ = [
+    "ONSET_COLUMNS",
+    "OnsetRule",
+    "Onsets",
+    "derive_onset",
+    "nearest_control",
+    "recorded_as_extra",
+    "valid_tests",
+]
 
 ONSET_COLUMNS = (
     "case_id",
@@ -302,6 +310,15 @@ def _valid_target_readings(records: Records, control: str, window_min: float) ->
         valid = np.where(found, control_felt, control != "required")
     invalid = np.bincount(case[~valid], minlength=len(records.cases))
     return _Target(case=case[valid], minute=at[valid], felt=response[valid], extra=extra[valid], invalid=invalid)
+
+
+def valid_tests(
+    records: Records, protocol: Protocol
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_]]:
+    """Tests of the target that count, sorted: place of the case in ``records.cases``, minute, whether it was felt."""
+    schedule = protocol.schedule
+    found = _valid_target_readings(records, schedule.control_tooth, schedule.control_window_min)
+    return found.case, found.minute, found.felt
 
 
 def recorded_as_extra(readings: pd.DataFrame) -> NDArray[np.bool_]:

@@ -8,8 +8,10 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Document, Section
 from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.sections.before.papers import consent_sections, information_sections, reporting_sections
+from onsetstudy.report.sections.main.for_patients import patient_sections
+from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["PAPERS", "compose_papers"]
+__all__ = ["PAPERS", "compose_papers", "compose_patient_results"]
 
 PAPERS: tuple[tuple[str, str, Callable[[Protocol], tuple[Section, ...]]], ...] = (
     ("patient-information", "Information for patients (draft)", information_sections),
@@ -33,4 +35,19 @@ def compose_papers(protocol: Protocol) -> tuple[Document, ...]:
             date=protocol.quarters[0].first_day.isoformat(),
         )
         for name, kicker, sections in PAPERS
+    )
+
+
+def compose_patient_results(results: StudyResults) -> Document:
+    """Half a page of results for patients, a draft for a committee's own form."""
+    kicker = "Results for patients (draft)"
+    return bind(
+        results.protocol,
+        patient_sections(results),
+        name=f"{results.quarter}-for-patients",
+        kicker=kicker,
+        subtitle="",
+        running=(kicker,),
+        invented="All data are invented.",
+        date=results.period_end,
     )

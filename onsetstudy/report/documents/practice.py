@@ -11,9 +11,11 @@ from onsetstudy.report.document import (
 from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.numbers import counted, day, listed, quarter
 from onsetstudy.report.sections.appendix import published
+from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
 from onsetstudy.report.sections.appendix.confounding import fair_section
 from onsetstudy.report.sections.appendix.e_values import anytime_section
 from onsetstudy.report.sections.appendix.interim import looks_section
+from onsetstudy.report.sections.appendix.negative_controls import negative_section
 from onsetstudy.report.sections.appendix.planned import planned_section
 from onsetstudy.report.sections.appendix.statistician import statistician_section
 from onsetstudy.report.sections.appendix.watching import watch_section
@@ -45,6 +47,7 @@ CONTENTS: tuple[Callable[[StudyResults], Section | None], ...] = (
     comfort_section,
     lambda r: paired_section(r.paired, r.protocol),
     lambda r: blinding_section(r.blinding, r.protocol),
+    lambda r: negative_section(r.negative, r.protocol),
     lambda r: chair_section(r.chair_time, r.protocol, r.claims.get("chair_time_difference")),
     lambda r: doses.section(r.doses, r.protocol),
     lambda r: safety_section(r.safety, r.protocol),
@@ -54,6 +57,7 @@ CONTENTS: tuple[Callable[[StudyResults], Section | None], ...] = (
     more_section,
     records_section,
     lambda r: cautions_section(r.caution, title="Cautions"),
+    lambda r: cold_test_section(r.test_errors, r.protocol),
     planned_section,
     statistician_section,
 )

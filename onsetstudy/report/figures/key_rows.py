@@ -36,8 +36,8 @@ if TYPE_CHECKING:
 
 __all__ = ["alt_text", "data_for", "draw", "draw_figure"]
 
-ROWS = ("success", "wait", "never", "pain")
-SHARES = ("success", "never")
+ROWS = ("treatment", "success", "wait", "never", "pain")
+SHARES = ("treatment", "success", "never")
 COLUMNS = ["row", "question", "arm", "estimate", "low", "high", "number", "matters", "reason"]
 
 
@@ -65,6 +65,8 @@ def data_for(results: StudyResults) -> pd.DataFrame:
         *_share_lines("never", f"Not numb within {horizon:g} min", population.never_numb, protocol),
         _pain_line(results),
     ]
+    if protocol.plan.primary == "treatment_success_difference":
+        lines = [*_share_lines("treatment", "Successful treatments", population.treatment, protocol), *lines]
     return pd.DataFrame(lines, columns=COLUMNS)
 
 
@@ -168,7 +170,7 @@ def draw_figure(results: StudyResults, *, name: str, title: str) -> Drawing:
     arms = results.protocol.arm_codes
     labels = {code: results.protocol.label(code) for code in arms}
     alt = alt_text(frame, labels)
-    parts = [frame[frame["row"] == row].reset_index(drop=True) for row in ROWS]
+    parts = [frame[frame["row"] == row].reset_index(drop=True) for row in ROWS if (frame["row"] == row).any()]
 
     def paint(ids: str, narrow: bool) -> str:
         place = SCREEN if narrow else PAGE

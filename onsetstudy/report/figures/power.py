@@ -140,6 +140,8 @@ def effect_name(results: PlanningResults) -> str:
         return "difference in minutes"
     if protocol.plan.primary == "pain_difference" and protocol.pain is not None:
         return f"difference on {protocol.pain.instrument.unit}"
+    if protocol.plan.primary == "treatment_success_difference":
+        return "difference of proportions"
     return "hazard ratio"
 
 

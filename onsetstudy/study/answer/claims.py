@@ -51,6 +51,7 @@ COMPARED = (
     "pain_difference",
     "pain_shift",
     "chair_time_difference",
+    "treatment_success_difference",
 )
 
 
@@ -109,6 +110,8 @@ def claims_of_practice(results: OfPractice) -> Claims:
             key: (_withheld_by(shut, answer), (), None) if quantity_of(key).rests_on == "cold_tests" else (answer, a, t)
             for key, (answer, a, t) in found.items()
         }
+    if whole.treatment_difference is not None:
+        found["treatment_success_difference"] = (whole.treatment_difference, whole.treatment, None)
     if results.chair_time is not None:
         found["chair_time_difference"] = (results.chair_time.difference, results.chair_time.spent, None)
     claims = tuple(
@@ -144,6 +147,7 @@ def claims_of_group(results: OfGroup) -> Claims:
         "success_difference": overall.by_target,
         "not_numb_difference": overall.never_numb,
         "rmst_difference": overall.wait,
+        "treatment_success_difference": overall.treatment,
     }
 
     def borne(key: str, answer: EstimateLike) -> EstimateLike:
@@ -151,7 +155,7 @@ def claims_of_group(results: OfGroup) -> Claims:
         return _withheld_by(shut, answer) if shut and quantity_of(key).rests_on == "cold_tests" else answer
 
     if shut:
-        arms = {}
+        arms = {key: found for key, found in arms.items() if quantity_of(key).rests_on != "cold_tests"}
     claims = [
         claim_of(
             key, borne(key, answer), protocol, arms=arms.get(key, ()), look=look, leads=key == lead, population=whose,
@@ -256,8 +260,15 @@ def claim_of(
         matters=matters,
         bears=bears,
         places=_places(quantity, now, matters),
-        evidence="comfort" if quantity.unit == "score" else EVIDENCE[quantity.rests_on],
+        evidence=_evidence(quantity),
     )
+
+
+def _evidence(quantity: Quantity) -> str:
+    """Section that shows a claim's evidence."""
+    if quantity.key == "treatment_success_difference":
+        return "safety"
+    return "comfort" if quantity.unit == "score" else EVIDENCE[quantity.rests_on]
 
 
 def _withheld(quantity: Quantity, side: int, look: Look | None, protocol: StudyProtocol) -> bool:
@@ -269,7 +280,9 @@ def _withheld(quantity: Quantity, side: int, look: Look | None, protocol: StudyP
     if look is None or side == look.side:
         return False
     lead = quantity_of(protocol.plan.primary)
-    return quantity.unit == "score" if lead.unit == "score" else quantity.rests_on == lead.rests_on
+    if lead.unit == "score":
+        return quantity.unit == "score"
+    return quantity is lead if lead.rests_on == "cases" else quantity.rests_on == lead.rests_on
 
 
 def allowed_for_looks(answer: Estimate, quantity: Quantity, critical: float) -> Estimate:

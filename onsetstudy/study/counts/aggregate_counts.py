@@ -12,23 +12,25 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 
-from onsetstudy.outcomes.harms import FINDING
+from onsetstudy.outcomes.harms import events_of_cases
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import MIXED_ARM
 from onsetstudy.records.derived.allocation import arm_standing
 from onsetstudy.records.derived.flow import exclusion_reasons
 from onsetstudy.records.derived.results import ArmStanding
-from onsetstudy.records.model import Records
+from onsetstudy.records.model import Companions, Records
 from onsetstudy.study.sets.analysis_set import ESTIMANDS, AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.chair_time import chair_records
+from onsetstudy.study.topics.harms import recorded_events
 
-__all__ = ["AT_LEAST", "ENDS", "EXACTLY", "Tally", "add_tallies", "group_columns", "tally_records"]
+__all__ = ["AT_LEAST", "ENDS", "EXACTLY", "TREATMENT", "Tally", "add_tallies", "group_columns", "tally_records"]
 
 ENDS = tuple(f"{end}_{name}" for name in ESTIMANDS for end in ("left", "right"))
 """Columns of the onset intervals, for each question."""
 MOMENTS = ("insertion", "placement", "deposition", "treatment")
-NOTHING = "none"
+TREATMENT = "treatment_success"
+"""Values of treatments: 1 of one that succeeded, 0 of one that did not."""
 ARM_COUNTS = ("cases", "kept", "other_arm", "verified")
 EXACTLY, AT_LEAST = "exactly", "at_least"
 """How a value is known."""
@@ -45,7 +47,7 @@ class Tally:
     values : DataFrame
         ``practice_id, quantity, arm, known, value``: pain at every moment, and minutes from clock zero to treatment
         with the mixing added (``spent``), as recorded. ``known`` is ``exactly``, or ``at_least`` for a wait that was
-        not seen to its end.
+        not seen to its end. ``treatment_success`` is 1 or 0, where it can be told.
     safety : DataFrame
         ``practice_id, arm, what``: ``cases``; ``recorded``, those that tell whether anything happened; of these
         ``event`` and ``serious``; ``rated``, those of which it is known whether anything was serious; ``supplement``.
@@ -129,7 +131,7 @@ def tally_records(protocol: Protocol, records: Records, *, through: Quarter, arm
     return Tally(
         cells=_counted(cells),
         values=_values(data),
-        safety=_safety(data),
+        safety=_safety(data, records.companions),
         operators=_operators(data),
         flow=_flow(protocol, records, through),
         arms=_arms(data, arms),
@@ -176,6 +178,9 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     measured = {"spent": np.round(chair.wait_min + mixing, 12)}
     if data.protocol.pain is not None:
         measured |= {f"pain_{m}": data.frame[f"pain_{m}"].to_numpy(dtype=np.float64, na_value=np.nan) for m in MOMENTS}
+    if data.protocol.tells_treatment:
+        told = data.treatment()
+        measured[TREATMENT] = np.where(told == "", np.nan, told == "yes").astype(np.float64)
     frames = []
     for name, value in measured.items():
         there = ~np.isnan(value)
@@ -191,21 +196,19 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     return _counted(pd.concat(frames, ignore_index=True))
 
 
-def _safety(data: AnalysisSet) -> pd.DataFrame:
+def _safety(data: AnalysisSet, companions: Companions) -> pd.DataFrame:
     """As the practice's own report counts: who recorded nothing about events is not a case without one."""
     frame = data.frame
-    event = frame["adverse_event"].astype(object)
-    named = event.notna().to_numpy()
-    rated = frame["adverse_serious"].astype(object)
-    serious = (rated == "yes").to_numpy()
-    recorded = named | serious
-    any_event = (named & ~event.isin((NOTHING, FINDING)).to_numpy()) | serious
+    event, rated = (
+        frame[c].astype("string").fillna("").to_numpy(dtype=str) for c in ("adverse_event", "adverse_serious")
+    )
+    events = events_of_cases(event, rated, recorded_events(data, companions))
     happened = {
         "cases": np.ones(len(frame), dtype=bool),
-        "recorded": recorded,
-        "rated": recorded & (~any_event | rated.isin(("yes", "no")).to_numpy()),
-        "event": any_event,
-        "serious": serious,
+        "recorded": events.told,
+        "rated": events.rated,
+        "event": events.happened,
+        "serious": events.serious,
         "supplement": frame["rescue_min"].notna().to_numpy(),
     }
     practice = data.column("practice_id")

@@ -16,18 +16,21 @@ from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.counts.aggregate_counts import AT_LEAST
+from onsetstudy.study.counts.aggregate_counts import AT_LEAST, TREATMENT
 from onsetstudy.study.sets.contrasts import (
     PRACTICE,
     Compared,
+    compared_treatments,
     estimated_within,
     not_numb_of,
     success_of,
     tested_within,
+    treatment_success_of,
     wait_of,
 )
 from onsetstudy.study.sets.shared_baselines import shared_baselines
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+from onsetstudy.survival.results import ArmContrast
 
 __all__ = [
     "NO_VALUES",
@@ -40,9 +43,17 @@ __all__ = [
     "difference_of_counts",
     "estimates_of_counts",
     "mean_difference",
+    "treatments_of",
 ]
 
-POOLED = ("hazard_ratio", "rmst_difference", "success_difference", "pain_difference", "chair_time_difference")
+POOLED = (
+    "hazard_ratio",
+    "rmst_difference",
+    "success_difference",
+    "pain_difference",
+    "chair_time_difference",
+    "treatment_success_difference",
+)
 """What is pooled over practices, in the order of the report."""
 VALUES_OF = {"pain_difference": "pain_{moment}", "chair_time_difference": "spent"}
 NO_VALUES = pd.DataFrame(columns=["quantity", "arm", "known", "value", "n"])
@@ -159,7 +170,29 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
             lambda: mean_difference(waits, protocol, "chair_time_difference", "min"),
         )
     )
+    if protocol.tells_treatment:
+        key = "treatment_success_difference"
+        found.append(ask(key, "-", "proportion", lambda: treatments_of(values, protocol).difference))
     return tuple(found)
+
+
+def treatments_of(values: pd.DataFrame, protocol: Protocol) -> ArmContrast:
+    """Successful treatments from their counts, within practices where there are several, as from the rows.
+
+    Raises
+    ------
+    NotEstimable
+        If of an arm no treatment is told.
+    """
+    rows = values[(values["quantity"] == TREATMENT) & values["arm"].isin(protocol.arm_codes[:2])]
+    arm = rows["arm"].to_numpy(dtype=str)
+    if missing := [protocol.label(a) for a in protocol.arm_codes[:2] if a not in set(arm)]:
+        reason = f"of no case of the arm {missing[0]} it is known whether the treatment succeeded"
+        raise NotEstimable("treatment_success_difference", reason, code="not_recorded")
+    columns = {PRACTICE: rows[PRACTICE].to_numpy(dtype=str)} if PRACTICE in rows else {}
+    weight = rows["n"].to_numpy(dtype=np.int64)
+    succeeded = rows["value"].to_numpy(dtype=np.float64) == 1
+    return treatment_success_of(compared_treatments(succeeded, arm, columns, protocol, weight=weight))
 
 
 def difference_of_counts(key: str, cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> EstimateLike:
@@ -168,8 +201,8 @@ def difference_of_counts(key: str, cells: pd.DataFrame, values: pd.DataFrame, pr
     Parameters
     ----------
     key : str
-        ``rmst_difference``, ``success_difference``, ``not_numb_difference``, ``pain_difference`` or
-        ``chair_time_difference``.
+        ``rmst_difference``, ``success_difference``, ``not_numb_difference``, ``pain_difference``,
+        ``chair_time_difference`` or ``treatment_success_difference``.
     cells, values : DataFrame
         Counts with ``practice_id``.
     """
@@ -185,13 +218,15 @@ def difference_of_counts(key: str, cells: pd.DataFrame, values: pd.DataFrame, pr
             quantity=key, contrast=f"{other} - {reference}", unit=unit, method="from counts", n=counts,
             level=protocol.plan.conf_level,
         )  # fmt: skip
-    verb = {"rmst_difference": wait_of, "success_difference": success_of, "not_numb_difference": not_numb_of}[key]
+    verbs = {"rmst_difference": wait_of, "success_difference": success_of, "not_numb_difference": not_numb_of}
     missing = [protocol.label(a.arm) for a in counts.by_arm[:2] if a.cases == 0]
 
     def difference() -> EstimateLike:
         if missing:
             raise NotEstimable(key, f"no case of the arm {missing[0]} has been sent", code="arm_missing")
-        return verb(cells_compared(used, protocol)).difference
+        if key == "treatment_success_difference":
+            return treatments_of(values, protocol).difference
+        return verbs[key](cells_compared(used, protocol)).difference
 
     return attempt(
         difference, quantity=key, contrast=f"{other} - {reference}",

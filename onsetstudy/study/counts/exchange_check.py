@@ -19,7 +19,7 @@ from onsetstudy.core.typed import mismatches
 from onsetstudy.pool.small_groups import JOIN, OTHER
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.validity.gates import COUNTED
-from onsetstudy.study.counts.aggregate_counts import ENDS
+from onsetstudy.study.counts.aggregate_counts import ENDS, TREATMENT
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
 __all__ = ["check_exchange", "strange_words"]
@@ -174,8 +174,10 @@ def _scores(exchange: Exchange) -> Iterator[Problem]:
     if not len(frame):
         return
     for quantity, group in frame.groupby("quantity", sort=True):
-        first, last = (0.0, LONGEST_MIN) if quantity == "spent" else scale or (0.0, -1.0)
+        first, last = {"spent": (0.0, LONGEST_MIN), TREATMENT: (0.0, 1.0)}.get(str(quantity), scale or (0.0, -1.0))
         wrong = [v for v in group["value"] if not (_number(v) and first <= v <= last)]
+        if quantity == TREATMENT:
+            wrong = [v for v in group["value"] if v not in (0, 1)]
         if wrong:
             what = f"{str(quantity).replace('_', ' ')} holds {wrong[0]!r}, which is not from {first:g} to {last:g}"
             yield _problem(what, "range")
@@ -242,7 +244,7 @@ def strange_words(exchange: Exchange) -> list[Problem]:
         "known": {"exactly", "at_least"},
         "outcome": {"numb", "not_numb", "undecided"},
         "stage": {"recorded", "refused", "left_out", "analysed"},
-        "quantity": {"spent", *(f"pain_{m}" for m in ("insertion", "placement", "deposition", "treatment"))},
+        "quantity": {"spent", TREATMENT, *(f"pain_{m}" for m in ("insertion", "placement", "deposition", "treatment"))},
     }
     problems = []
     for table in ("cells", "values", "safety", "flow", "operators"):

@@ -25,6 +25,7 @@ from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_co
 from onsetstudy.study.exchange_results import Exchange
 from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
+from onsetstudy.study.group.interim import WITHOUT_QUARTER as FIRST_ONLY
 from onsetstudy.study.group.interim import group_looks
 from onsetstudy.study.group.periods import Period, cut, last_quarter, sent_less, until
 from onsetstudy.study.group.pool_files import Gathered, gather
@@ -40,7 +41,7 @@ PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels")
 SPREAD_AGREES = 0.5
 FEW_PRACTICES = 5
 REPRODUCED = 1e-6
-WITHOUT_QUARTER = ("pain_difference", "chair_time_difference")
+WITHOUT_QUARTER = ("pain_difference", "chair_time_difference", "treatment_success_difference")
 
 
 def analyse_group(
@@ -132,13 +133,13 @@ def analyse_group(
         notes=(*counts.notes, *_not_reproduced(period, own)),
         caution=(
             *_cautions(counts, whole.counts, protocol),
-            *cautions_of(overall.differences, ("coarser_strata", "practices_together")),
+            *cautions_of(overall.differences, ("coarser_strata", "practices_together", "unlike_gaps")),
         ),
         reconciled=reconcile(overall, pooled, practices=len(counts.practices)),
         unlike_rows=unlike_rows(
             counts.files,
             beyond=bool(period.beyond),
-            first_look=looks is not None and protocol.plan.primary == "pain_difference",
+            first_look=looks is not None and protocol.plan.primary in FIRST_ONLY,
         ),
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
         gates=gates,

@@ -17,11 +17,14 @@ from onsetstudy.study.results import LooksTaken
 
 __all__ = ["group_looks"]
 
-BY_DIFFERENCE = ("rmst_difference", "success_difference", "pain_difference")
+BY_DIFFERENCE = ("rmst_difference", "success_difference", "pain_difference", "treatment_success_difference")
+WITHOUT_QUARTER = ("pain_difference", "treatment_success_difference")
 FIRST_OF_SCORES = (
-    "Scores carry no quarter in the files: of pain no earlier interim analysis can be made from them, and this one is "
+    "Scores carry no quarter in the files: of {} no earlier interim analysis can be made from them, and this one is "
     "taken as the first. A report from the rows has the earlier ones too."
 )
+
+OF_SCORES = {"pain_difference": "pain", "treatment_success_difference": "successful treatments"}
 
 
 def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTaken | None:
@@ -31,8 +34,8 @@ def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTak
     -----
     The score of the rate is the log-rank test with practices as strata, that of a difference the one within practices
     that the report answers with, over its standard error: as in a report of the same cases from their rows. Scores
-    carry no quarter in the files, so that of pain only this quarter's look can be taken, as the first;
-    a caution says so.
+    carry no quarter in the files, so that of pain and of treatments only this quarter's look can be taken, as
+    the first; a caution says so.
     """
     plan, rule = plan_of(protocol), protocol.looks
     primary = protocol.plan.primary
@@ -40,9 +43,9 @@ def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTak
         return None
     seen, caution = [], []
     quarters = [q for q in protocol.quarters if q.first_day <= this.first_day]
-    if primary == "pain_difference":
+    if primary in WITHOUT_QUARTER:
         quarters = [this]
-        caution.append(Caution(code="first_look_of_scores", text=FIRST_OF_SCORES))
+        caution.append(Caution(code="first_look_of_scores", text=FIRST_OF_SCORES.format(OF_SCORES[primary])))
     for quarter in quarters:
         cells = until(counts.cells, quarter.label)
         values = counts.values if quarter is this else NO_VALUES

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from onsetstudy.study.counts.counted_estimates import (
     cell_stratum,
     cell_times,
     difference_of_counts,
+    treatments_of,
 )
 from onsetstudy.study.group.stratified_success import by_arm, pool_success
 from onsetstudy.study.group_results import GroupOverall
@@ -34,6 +36,7 @@ __all__ = ["by_practice", "by_technique", "failures_by", "onset_test", "pool_in_
 
 DIFFERENCES = (
     "rmst_difference", "success_difference", "not_numb_difference", "pain_difference", "chair_time_difference",
+    "treatment_success_difference",
 )  # fmt: skip
 """What is compared within practices and combined by their numbers of cases."""
 
@@ -77,8 +80,26 @@ def pool_in_one_stage(cells: pd.DataFrame, values: pd.DataFrame, protocol: Proto
         by_target=by_arm(used, protocol, "success_by_target"),
         never_numb=by_arm(used, protocol, "not_numb"),
         wait=by_arm(used, protocol, "rmst"),
-        differences=tuple(difference_of_counts(key, used, values, protocol) for key in DIFFERENCES),
+        treatment=_treatment(used, values, protocol) if protocol.tells_treatment else (),
+        differences=tuple(
+            difference_of_counts(key, used, values, protocol)
+            for key in DIFFERENCES
+            if key != "treatment_success_difference" or protocol.tells_treatment
+        ),
     )
+
+
+def _treatment(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> tuple[EstimateLike, ...]:
+    """Proportion of successful treatments of each arm over the mix of practices of both arms; reference first."""
+    n = cell_counts(cells, protocol)
+    key = "treatment_success"
+    found = attempt(
+        lambda: treatments_of(values, protocol), quantity=key, contrast=None, unit="proportion", method="from counts",
+        n=n, level=protocol.plan.conf_level,
+    )  # fmt: skip
+    if isinstance(found, NotAvailable):
+        return tuple(replace(found, contrast=arm) for arm in protocol.arm_codes[:2])
+    return found.arms[:2]
 
 
 def onset_test(cells: pd.DataFrame, protocol: Protocol) -> HypothesisTest | NotAvailable:

@@ -22,6 +22,7 @@ __all__ = ["plan_claims"]
 QUANTITY_OF = {
     **{outcome: quantity for quantity, outcome in OUTCOME_OF.items()},
     "paired_success": "success_difference",
+    "paired_treatment": "treatment_success_difference",
 }
 NOT_NAMED = "the protocol does not name what that takes, the difference that matters or its spread"
 

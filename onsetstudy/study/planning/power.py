@@ -22,7 +22,14 @@ from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import PlanningAssumptions, Protocol
 from onsetstudy.study.planning.interim_plan import plan_of
-from onsetstudy.study.planning.sizes import expectation_of, frame_of, numb_by, overall_alpha, rate_size
+from onsetstudy.study.planning.sizes import (
+    expectation_of,
+    frame_of,
+    numb_by,
+    overall_alpha,
+    rate_size,
+    treatment_size,
+)
 from onsetstudy.study.planning_results import Needed, PowerPoint
 
 __all__ = [
@@ -111,6 +118,11 @@ def of_primary(protocol: Protocol, assumed: PlanningAssumptions, base: TrialScen
         return replace(
             base, decision="pain", conf_level=plan.conf_level, pain_sd=assumed.pain_sd or 0.0, pain_less=less
         )
+    if plan.primary == "treatment_success_difference":
+        return replace(
+            base, decision="treatment", conf_level=plan.conf_level,
+            treated_reference=assumed.treated_reference or 0.0, treated_other=assumed.treated_other or 0.0,
+        )  # fmt: skip
     if plan.primary != "rmst_difference":
         return base
     wanted, share = plan.wait_difference_min or 0.0, base.ratio[1] / sum(base.ratio)
@@ -140,7 +152,9 @@ def of_primary(protocol: Protocol, assumed: PlanningAssumptions, base: TrialScen
 def without_effect(scenario: TrialScenario) -> TrialScenario:
     """The same trial with arms alike."""
     nothing = replace(scenario.expected, never_other=scenario.expected.never_reference)
-    return replace(scenario, hazard_ratio=1.0, pain_less=0.0, expected=nothing)
+    return replace(
+        scenario, hazard_ratio=1.0, pain_less=0.0, treated_other=scenario.treated_reference, expected=nothing
+    )
 
 
 def needed_of(
@@ -237,6 +251,11 @@ def planned_effect(protocol: Protocol) -> float | None:
         return plan.planned_hazard_ratio
     if plan.primary == "rmst_difference":
         return plan.wait_difference_min
+    if plan.primary == "treatment_success_difference":
+        assumed = protocol.planning
+        reference = None if assumed is None else assumed.treated_reference
+        other = None if assumed is None else assumed.treated_other
+        return None if reference is None or other is None else other - reference
     return protocol.pain.instrument.important_difference if protocol.pain else None
 
 
@@ -268,7 +287,12 @@ def _power_by_formula(
             sd=assumed.pain_sd or 1.0, difference=effect, cases=frame.inflated(n), power=None, alpha=alpha, frame=frame
         )
 
+    def treatment(n: float, effect: float) -> SampleSize:
+        other = (assumed.treated_reference or 0.5) + effect
+        return treatment_size(assumed, other, cases=frame.inflated(n), alpha=alpha, frame=frame)
+
     return {
+        "treatment_success_difference": treatment,
         "hazard_ratio": rate,
         "success_difference": success,
         "rmst_difference": restricted,
@@ -289,6 +313,9 @@ def curve_of(
     planned = planned_effect(protocol) or 0.0
     ratios = protocol.plan.primary in ("hazard_ratio", "success_difference")
     effects = sorted({*EFFECTS[:-1], planned} if ratios else {part * planned for part in PARTS})
+    if protocol.plan.primary == "treatment_success_difference":
+        # No part of the planned difference takes a proportion out of its bounds.
+        effects = [e for e in effects if 0 < (assumed.treated_reference or 0.5) + e < 1]
     by_formula = _power_by_formula(protocol, assumed, expected, wait)
     points = []
     for effect in effects:

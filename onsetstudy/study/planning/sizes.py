@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.expected_wait import ExpectedWait, expected_wait
@@ -24,6 +25,7 @@ __all__ = [
     "pair_sizes",
     "parallel_sizes",
     "rate_size",
+    "treatment_size",
     "unit_of_pain",
     "wait_of_curves",
 ]
@@ -33,6 +35,7 @@ OUTCOME_OF = {
     "success_difference": "success",
     "rmst_difference": "wait",
     "pain_difference": "pain",
+    "treatment_success_difference": "treatment",
 }
 """Outcome of the sizes that each primary quantity asks for."""
 
@@ -94,6 +97,8 @@ def parallel_sizes(
                 sd=assumed.pain_sd, difference=pain, power=power, alpha=alpha, unit=unit_of_pain(protocol), frame=frame
             )
         )
+    if assumed.treated_reference is not None and assumed.treated_other is not None:
+        found.append(treatment_size(assumed, assumed.treated_other, power=power, alpha=alpha, frame=frame))
     return found
 
 
@@ -108,6 +113,23 @@ def rate_size(protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetE
         formula="schoenfeld",
         frame=frame_of(protocol, assumed),
     )
+
+
+def treatment_size(
+    assumed: PlanningAssumptions,
+    other: float,
+    *,
+    alpha: float,
+    frame: Frame,
+    power: float | None = None,
+    cases: float | None = None,
+) -> SampleSize:
+    """Size, or power with ``cases``, of the difference between two proportions of successful treatments."""
+    reference = assumed.treated_reference or 0.5
+    size = plan_success(
+        reference=reference, difference=other - reference, cases=cases, power=power, alpha=alpha, frame=frame
+    )
+    return replace(size, quantity="treatment")
 
 
 def main_size(protocol: Protocol) -> SampleSize | None:
@@ -166,19 +188,26 @@ def pair_sizes(
     outcomes = ["onset_test", "success"]
     outcomes += ["wait"] if plan.wait_difference_min is not None else []
     outcomes += ["pain"] if pain is not None and assumed.pain_sd is not None else []
+    outcomes += ["treatment"] if assumed.treated_other is not None else []
     if rho is None:
         return [], tuple(NotSized(outcome=o, reason=NO_CORRELATION) for o in outcomes)
     power, alpha = plan.planned_power, overall_alpha(protocol)
     found, gone = [], [NotSized(outcome="onset_test", reason=PAIRED_RATE)]
-    p0, p1 = _shares(protocol, expected)
-    both = p0 * p1 + rho * math.sqrt(p0 * (1 - p0) * p1 * (1 - p1))
-    try:
-        found.append(
-            plan_paired_success(only_other=p1 - both, only_reference=p0 - both, power=power, alpha=alpha, frame=frame)
-        )
-    except DesignError:
-        reason = f"not sized: proportions of {p0:.3g} and {p1:.3g} cannot be correlated by {rho:g}, or do not differ"
-        gone.append(NotSized(outcome="success", reason=reason))
+    shares = {"success": _shares(protocol, expected)}
+    if assumed.treated_reference is not None and assumed.treated_other is not None:
+        shares["treatment"] = (assumed.treated_reference, assumed.treated_other)
+    for outcome, (p0, p1) in shares.items():
+        both = p0 * p1 + rho * math.sqrt(p0 * (1 - p0) * p1 * (1 - p1))
+        alone = {"only_other": p1 - both, "only_reference": p0 - both}
+        try:
+            size = plan_paired_success(**alone, power=power, alpha=alpha, frame=frame)
+        except DesignError:
+            reason = (
+                f"not sized: proportions of {p0:.3g} and {p1:.3g} cannot be correlated by {rho:g}, or do not differ"
+            )
+            gone.append(NotSized(outcome=outcome, reason=reason))
+        else:
+            found.append(replace(size, quantity=f"paired_{outcome}"))
     narrower = math.sqrt(2 * (1 - rho))
     if plan.wait_difference_min is not None:
         found.append(

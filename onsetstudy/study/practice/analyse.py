@@ -34,10 +34,12 @@ from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.sets.side_files import Companions
 from onsetstudy.study.topics.baseline import arm_table
 from onsetstudy.study.topics.chair_time import chair_time_of
+from onsetstudy.study.topics.cold_test_errors import cold_test_errors
 from onsetstudy.study.topics.confounding import fair_comparison
 from onsetstudy.study.topics.doses import doses_of
 from onsetstudy.study.topics.e_values import anytime_looks
 from onsetstudy.study.topics.harms import safety_of
+from onsetstudy.study.topics.negative_controls import negative_controls
 from onsetstudy.study.topics.published import context_of
 from onsetstudy.study.topics.quality import data_quality
 from onsetstudy.study.topics.scores import comfort_of
@@ -162,7 +164,7 @@ def analyse(
         arms=arms,
         doubts=doubts_of(_only(records, data), protocol),
         chair_time=chair_time_of(data),
-        safety=safety_of(data),
+        safety=safety_of(data, records.companions),
         watch=watch_of(data),
         looks=looks,
         anytime=anytime,
@@ -170,6 +172,8 @@ def analyse(
         fair=fair_comparison(data, overall, comfort, progress=progress),
         paired=paired_study(data),
         blinding=blinding_of(data),
+        negative=negative_controls(data, records),
+        test_errors=cold_test_errors(data, records),
         doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
         context=_context(protocol, overall, members("technique"), data, beside),
     )

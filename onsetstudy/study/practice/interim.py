@@ -23,6 +23,7 @@ SCALES = {
     "rmst_difference": "min",
     "success_difference": "proportion",
     "pain_difference": "",
+    "treatment_success_difference": "proportion",
 }
 
 

@@ -21,8 +21,10 @@ from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import AllocationReview, ArmStanding, Doubt
 from onsetstudy.study.adoption_results import Adoption
-from onsetstudy.study.answer.adoption import adoption_of
+from onsetstudy.study.answer.adoption import adoption_of, is_over
 from onsetstudy.study.answer.claims import claims_of_practice
+from onsetstudy.study.cold_test_results import ColdTestErrors
+from onsetstudy.study.control_results import NegativeControl
 from onsetstudy.study.results import (
     AnytimeTaken,
     ArmTable,
@@ -82,6 +84,8 @@ class StudyResults:
     fair: FairComparison | None = None
     arms: ArmStanding | None = None
     doubts: tuple[Doubt, ...] = ()
+    negative: tuple[NegativeControl, ...] = ()
+    test_errors: ColdTestErrors | None = None
 
     @property
     def claims(self) -> Claims:
@@ -92,6 +96,11 @@ class StudyResults:
     def adoption(self) -> Adoption | None:
         """What the rule of adoption says, once the study is over."""
         return adoption_of(self)
+
+    @property
+    def over(self) -> bool:
+        """Whether the study is over: a boundary crossed, the planned size reached, or its last quarter come."""
+        return is_over(self)
 
     @property
     def this_quarter(self) -> Population | None:

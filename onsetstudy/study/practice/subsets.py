@@ -6,19 +6,25 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import numpy as np
-
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
 from onsetstudy.inference.clusters import independent_test_caution
 from onsetstudy.inference.estimate_or_reason import attempt, not_asked
-from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
-from onsetstudy.inference.strata import merge_small
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.study.practice.curves import arm_curves, naive_stopwatch
 from onsetstudy.study.results import Population
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.sets.contrasts import PRACTICE, Compared, cautions_of, not_numb_of, success_of, wait_of
+from onsetstudy.study.sets.contrasts import (
+    PRACTICE,
+    Compared,
+    cautions_of,
+    mean_scores_of,
+    not_numb_of,
+    success_of,
+    treatment_success_of,
+    wait_of,
+)
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
@@ -72,6 +78,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
     wait, wait_difference = _by_arm(question, "rmst", "rmst_difference", "min", wait_of)
     never, never_difference = _by_arm(question, "not_numb", "not_numb_difference", "proportion", not_numb_of)
     ratio = _hazard_ratio(question)
+    treatment = _treatment(question) if data.protocol.tells_treatment else ((), None)
     return Population(
         label=label,
         dimension=dimension,
@@ -88,11 +95,15 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         never_numb_difference=never_difference,
         pain=_pain(question),
         pain_difference=_pain_difference(question),
+        treatment=treatment[0],
+        treatment_difference=treatment[1],
         naive=naive_stopwatch(data),
         caution=(
             *_cautions(counts),
             *_few_clusters(ratio),
-            *cautions_of((wait_difference, success_difference), ("coarser_strata", "practices_together")),
+            *cautions_of(
+                (wait_difference, success_difference), ("coarser_strata", "practices_together", "unlike_gaps")
+            ),
         ),
     )
 
@@ -112,6 +123,8 @@ def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike:
     primary = data.protocol.plan.primary
     if primary == "success_difference":
         return _by_arm(question, "success_by_target", "success_difference", "proportion", success_of)[1]
+    if primary == "treatment_success_difference":
+        return _treatment(question)[1]
     if primary == "rmst_difference":
         return _by_arm(question, "rmst", "rmst_difference", "min", wait_of)[1]
     return _pain_difference(question) if primary == "pain_difference" else _onset_test(question)
@@ -141,6 +154,20 @@ def _cautions(counts: Counts) -> tuple[Caution, ...]:
     if not few or counts.cases == 0:
         return ()
     return (Caution(code="few_onsets", text=f"Few onsets were seen ({', '.join(few)}): the limits are approximate."),)
+
+
+def _treatment(question: _Question) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
+    """Successful treatments by arm and their difference, of the cases of which it is known."""
+
+    def estimate(_: Compared) -> ArmContrast:
+        known = question.data.treated()
+        if missing := [a for a in question.data.protocol.arm_codes[:2] if a not in set(known.arm)]:
+            label = question.data.protocol.label(missing[0])
+            reason = f"of no case of the arm {label} it is known whether the treatment succeeded"
+            raise NotEstimable("treatment_success_difference", reason, code="not_recorded")
+        return treatment_success_of(known)
+
+    return _by_arm(question, "treatment_success", "treatment_success_difference", "proportion", estimate)
 
 
 def _by_arm(
@@ -271,11 +298,4 @@ def _pain_difference(question: _Question) -> EstimateLike:
     if refused is not None:
         return refused
     scores = data.frame[f"pain_{protocol.pain.moment}"].to_numpy(dtype=float)
-    arms = protocol.arm_codes[:2]
-    known = ~np.isnan(scores)
-    strata = merge_small([data.column(PRACTICE)[known]], data.arm[known], (arms[0], arms[1]))
-    return contrast_of_means(
-        moments_by_stratum(scores[known], data.arm[known], (arms[0], arms[1]), stratum=strata.code),
-        quantity="pain_difference", contrast=contrast, unit=protocol.pain.instrument.unit,
-        n=Counts.of(known, data.arm, protocol.arm_codes), conf_level=protocol.plan.conf_level, what="scores",
-    )  # fmt: skip
+    return mean_scores_of(scores, data.arm, data.column(PRACTICE), protocol, quantity="pain_difference")

@@ -15,7 +15,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.sets.contrasts import PRACTICE, Compared, estimated_within, tested_within
+from onsetstudy.study.sets.contrasts import PRACTICE, Compared, compared_treatments, estimated_within, tested_within
 from onsetstudy.study.sets.shared_baselines import shared_baselines
 from onsetstudy.survival.curve.npmle import Curves
 
@@ -101,6 +101,27 @@ class AnalysisSet:
             columns={name: self.column(name) for name in estimated_within(self.protocol)},
             protocol=self.protocol,
             curves=self.curves,
+        )
+
+    def treatment(self) -> NDArray[np.str_]:
+        """Whether each treatment succeeded: pain at most mild and no supplement; ``yes``, ``no`` or not known, empty.
+
+        One of these alone decides against it. Of a protocol that does not say which pain is mild nothing is known.
+        """
+        plan = self.protocol.pain
+        if plan is None or plan.mild is None:
+            return np.full(len(self), "", dtype=str)
+        pain = self.frame["pain_treatment"].to_numpy(dtype=np.float64, na_value=np.nan)
+        failed = self.frame["rescue_min"].notna().to_numpy(dtype=bool) | (pain > plan.mild)
+        told: NDArray[np.str_] = np.where(failed, "no", np.where(np.isnan(pain), "", "yes"))
+        return told
+
+    def treated(self) -> Compared:
+        """The cases of which it is known whether their treatment succeeded, compared within practices."""
+        told = self.treatment()
+        known = told != ""
+        return compared_treatments(
+            told[known] == "yes", self.arm[known], {PRACTICE: self.column(PRACTICE)[known]}, self.protocol
         )
 
     def covariates(self) -> dict[str, NDArray[Any]]:

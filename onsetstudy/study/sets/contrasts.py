@@ -13,9 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Caution, Estimate, NotAvailable
+from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable
+from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.estimands import Estimand, estimand_of
 from onsetstudy.protocol.model import Protocol
@@ -28,14 +30,20 @@ __all__ = [
     "PRACTICE",
     "Compared",
     "cautions_of",
+    "compared_treatments",
+    "control_onset_of",
     "estimated_within",
+    "mean_scores_of",
     "not_numb_of",
     "success_of",
     "tested_within",
+    "treatment_success_of",
     "wait_of",
 ]
 
 PRACTICE = "practice_id"
+DONE = 1.0
+"""The minute by which a treatment that succeeded is taken to have done so: any would do."""
 COLUMNS = {"practice": PRACTICE, "technique": "technique"}
 """Column of each name that a protocol may give, what matters most first."""
 
@@ -105,6 +113,82 @@ def not_numb_of(cases: Compared) -> ArmContrast:
     """Proportion not numb up to the horizon, and its difference."""
     asked = estimand_of(cases.protocol, "not_numb_difference")
     return _within(cases, "success", never_numb_share, asked, tau_min=asked.minute)
+
+
+def compared_treatments(
+    succeeded: NDArray[np.bool_],
+    arm: NDArray[np.str_],
+    columns: Mapping[str, NDArray[np.str_]],
+    protocol: Protocol,
+    *,
+    weight: NDArray[np.int64] | None = None,
+) -> Compared:
+    """Treatments that succeeded or not, in the form in which proportions by a minute are compared.
+
+    A success lies before the one minute that there is, a failure after it, so that every case is decided and the same
+    verb counts, combines and limits both proportions.
+    """
+    times = Intervals(np.where(succeeded, 0.0, DONE), np.where(succeeded, DONE, np.inf))
+    return Compared(times={"treatment": times}, arm=arm, columns=columns, protocol=protocol, weight=weight)
+
+
+def control_onset_of(
+    lost: NDArray[np.bool_], arm: NDArray[np.str_], practice: NDArray[np.str_], protocol: Protocol
+) -> ArmContrast:
+    """Proportion of tests at which the control tooth began not to feel, and its difference."""
+    asked = estimand_of(protocol, "treatment_success_difference")
+    cases = compared_treatments(lost, arm, {PRACTICE: practice}, protocol)
+    return _told_as(_within(cases, "treatment", success_by, asked, target_min=DONE), "control_onset", "of such tests")
+
+
+def mean_scores_of(
+    scores: FloatArray,
+    arm: NDArray[np.str_],
+    practice: NDArray[np.str_],
+    protocol: Protocol,
+    *,
+    quantity: str,
+) -> Estimate | NotAvailable:
+    """Difference of the mean scores within practices, combined by their numbers of scores; missing scores are ``nan``.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the protocol has no scale of pain.
+    """
+    if protocol.pain is None:
+        raise OnsetStudyError("the protocol does not record pain")
+    arms, known = protocol.arm_codes[:2], ~np.isnan(scores)
+    strata = merge_small([practice[known]], arm[known], (arms[0], arms[1]))
+    return contrast_of_means(
+        moments_by_stratum(scores[known], arm[known], (arms[0], arms[1]), stratum=strata.code),
+        quantity=quantity, contrast=f"{arms[1]} - {arms[0]}", unit=protocol.pain.instrument.unit,
+        n=Counts.of(known, arm, protocol.arm_codes), conf_level=protocol.plan.conf_level, what="scores",
+    )  # fmt: skip
+
+
+def treatment_success_of(cases: Compared) -> ArmContrast:
+    """Proportion of successful treatments, and its difference."""
+    asked = estimand_of(cases.protocol, "treatment_success_difference")
+    found = _within(cases, "treatment", success_by, asked, target_min=DONE)
+    return _told_as(found, "treatment_success", "of successful treatments")
+
+
+def _told_as(found: ArmContrast, name: str, what: str) -> ArmContrast:
+    """A proportion by the one minute under the name of what it is."""
+    method = found.method.replace(f" by {DONE:g} min", f" {what}")
+
+    def named(each: Estimate, quantity: str) -> Estimate:
+        return dataclasses.replace(each, quantity=quantity, method=method)
+
+    return dataclasses.replace(
+        found,
+        arms=tuple(named(each, name) for each in found.arms),
+        difference=named(found.difference, f"{name}_difference"),
+        more=tuple(named(each, f"{name}_difference") for each in found.more),
+        ratio=None,
+        method=method,
+    )
 
 
 def wait_of(cases: Compared) -> ArmContrast:

@@ -7,13 +7,26 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.outcomes.harm_results import Safety
-from onsetstudy.outcomes.harms import SafetyRecords, summarise_safety
+from onsetstudy.outcomes.harms import EventRecorded, SafetyRecords, summarise_safety
+from onsetstudy.records.model import Companions
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 
-__all__ = ["safety_of"]
+__all__ = ["recorded_events", "safety_of"]
+
+NO_COMPANIONS = Companions()
 
 
-def safety_of(data: AnalysisSet) -> Safety:
+def recorded_events(data: AnalysisSet, companions: Companions) -> tuple[EventRecorded, ...]:
+    """The events of the analysed cases one by one, from the table of events; none where there is no such table."""
+    table = companions.adverse_events
+    if table is None:
+        return ()
+    row = pd.Index(data.frame["case_id"]).get_indexer(_text(table["case_id"]))
+    kinds, serious = _text(table["kind"]), _text(table["serious"])
+    return tuple(EventRecorded(int(r), str(k), str(s)) for r, k, s in zip(row, kinds, serious, strict=True) if r >= 0)
+
+
+def safety_of(data: AnalysisSet, companions: Companions = NO_COMPANIONS) -> Safety:
     """Adverse events, supplements and missed blocks by arm; by what was injected where that is known.
 
     Harms follow the syringe, not the list: with an allocation list, cases are counted in the arm that was injected.
@@ -28,23 +41,13 @@ def safety_of(data: AnalysisSet) -> Safety:
             supplement=frame["rescue_min"].notna().to_numpy(),
             lip_numb=_text(frame["lip_numb"]),
             technique=_text(frame["technique"]),
-            treatment=_treatment(data),
+            recorded=recorded_events(data, companions),
+            treatment=data.treatment() if data.protocol.tells_treatment else None,
         ),
         arms=data.protocol.arm_codes[:2],
         conf_level=data.protocol.plan.conf_level,
     )
 
 
-def _treatment(data: AnalysisSet) -> NDArray[np.str_] | None:
-    """Whether each treatment succeeded: pain at most mild, no supplement; one of these alone decides against it."""
-    plan, frame = data.protocol.pain, data.frame
-    if plan is None or plan.mild is None:
-        return None
-    pain = frame["pain_treatment"].to_numpy(dtype=np.float64, na_value=np.nan)
-    failed = frame["rescue_min"].notna().to_numpy(dtype=bool) | (pain > plan.mild)
-    told: NDArray[np.str_] = np.where(failed, "no", np.where(np.isnan(pain), "", "yes"))
-    return told
-
-
 def _text(values: pd.Series) -> NDArray[np.str_]:
-    return values.astype(object).where(values.notna(), "").astype(str).to_numpy(dtype=str)
+    return values.astype(object).where(values.notna(), "").astype(str).str.strip().to_numpy(dtype=str)

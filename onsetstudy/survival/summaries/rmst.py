@@ -29,6 +29,7 @@ from onsetstudy.survival.summaries.standardisation import (
     sort_arms,
     usual_gap,
 )
+from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
 __all__ = ["WAIT_METHODS", "estimate_rmst", "waits_of_masses"]
 
@@ -64,6 +65,8 @@ class _CellWait:
     variance: float
     spread: tuple[float, float] | None
     reach: tuple[float, float] = (0.0, 0.0)
+    share: float = 1.0
+    gaps: Gaps | None = None
 
 
 def waits_of_masses(curve: OnsetCurve, tau_min: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -159,7 +162,8 @@ def estimate_rmst(
     evenly inside each. On exact and right-censored times it is the area under the Kaplan-Meier curve, and the
     standard error Greenwood's. With no spread between the cases of an arm (all in one gap) there is no
     standard error; the interval then allows a share of the cases as large as Wilson's limit for 0 of n
-    to lie at 0 or at ``tau_min``.
+    to lie at 0 or at ``tau_min``. Where the gaps between tests are not alike in the arms, the interval of the
+    difference is wider by what that leaves open (:mod:`~onsetstudy.survival.testing.unlike_gaps`).
 
     References
     ----------
@@ -250,13 +254,18 @@ def _cell_wait(
     bounds = functional_bounds(times, curve, low, high)
     variance = _variance(cell, curve, even, f"{name}|{stratum}", options)
     weighted = weight * bounds[0], weight * bounds[1]
+    gaps = Gaps(times=times, weight=cell.weight, curve=curve)
     if n < 2 or variance <= 1e-18 * tau * tau:
         outside = wilson_limits(0, n, options.conf_level)[1]
         reach = (weight * outside * mean, weight * outside * (tau - mean))
-        return _CellWait(mean=weight * mean, bounds=weighted, variance=0.0, spread=None, reach=reach)
+        return _CellWait(
+            mean=weight * mean, bounds=weighted, variance=0.0, spread=None, reach=reach, share=weight, gaps=gaps
+        )
     used = weight * weight * variance
     inflated = used * n / (n - 1) if options.small_sample else used
-    return _CellWait(mean=weight * mean, bounds=weighted, variance=used, spread=(inflated, n - 1.0))
+    return _CellWait(
+        mean=weight * mean, bounds=weighted, variance=used, spread=(inflated, n - 1.0), share=weight, gaps=gaps
+    )
 
 
 def _variance(cell: Cell, curve: OnsetCurve, even: FloatArray, name: str, options: _Options) -> float:
@@ -325,6 +334,10 @@ def _contrast(
         )
         for a in others
     )
+    differences = tuple(
+        replace(d, caution=(*d.caution, *_unlike(d, (a, reference), _mean_gaps(cells[a], cells[reference], tau))))
+        for d, a in zip(differences, others, strict=True)
+    )
     ratio = _ratio(cells[others[0]], cells[reference], options)
     contrast = f"{others[0]} / {reference}"
     return ArmContrast(
@@ -339,6 +352,24 @@ def _contrast(
         caution=(*cases.caution, *(c for a in cases.arms for c in cautions[a])),
         source=_SOURCE,
     )
+
+
+def _unlike(difference: Estimate, arms: tuple[str, str], gaps: tuple[float, float]) -> tuple[Caution, ...]:
+    """That the gaps of the arms are not alike, by how much the difference could move, and whether that decides."""
+    moves = abs(gaps[0] - gaps[1]) / 2
+    if not moves:
+        return ()
+    low, high = difference.interval.low, difference.interval.high
+    text = (
+        f"The gaps between tests in which onset lies are {gaps[0]:.1f} min wide on average in the arm {arms[0]} and "
+        f"{gaps[1]:.1f} min in the arm {arms[1]}: depending on where in them it lies, the difference in waiting is "
+        f"from {difference.estimate - moves:.1f} to {difference.estimate + moves:.1f} min, and its interval allows for "
+        "both."
+    )
+    alone = (low + moves > 0) or (high - moves < 0)
+    if alone and low <= 0 <= high:
+        text += " Without that the interval would exclude no difference: no direction is claimed."
+    return (Caution(code="unlike_gaps", text=text),)
 
 
 def _how(cells: Sequence[_CellWait], options: _Options) -> str:
@@ -366,8 +397,23 @@ def _difference(
     value = sum(cell.mean for cell in cells) - sum(cell.mean for cell in reference)
     signed = [(cell, 1.0) for cell in cells] + [(cell, -1.0) for cell in reference]
     below, above, error = _margins(signed, options)
-    tau = options.tau_min
-    return value, (max(-tau, value - below), min(tau, value + above)), error, _how([*cells, *reference], options)
+    tau, how = options.tau_min, _how([*cells, *reference], options)
+    gap, gap_ref = _mean_gaps(cells, reference, tau)
+    # In which part of a gap onset lies moves the mean of the coarser arm further, by half of what the gaps differ.
+    if moves := abs(gap - gap_ref) / 2:
+        below, above, how = below + moves, above + moves, how + ", and what unlike gaps between tests leave open"
+    return value, (max(-tau, value - below), min(tau, value + above)), error, how
+
+
+def _mean_gaps(cells: list[_CellWait], reference: list[_CellWait], tau: float) -> tuple[float, float]:
+    """Mean width of the gaps of an arm and of the reference arm, over the mix of strata; equal if they are alike."""
+    pairs = [
+        (own.share, ref.gaps, own.gaps)
+        for own, ref in zip(cells, reference, strict=True)
+        if own.gaps is not None and ref.gaps is not None
+    ]
+    gap_ref, gap = mean_gaps(pairs, tau)
+    return gap, gap_ref
 
 
 def _ratio(

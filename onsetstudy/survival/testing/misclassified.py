@@ -22,6 +22,8 @@ The lowest are those of 54 teeth with pulpitis, cold against painless access (El
 """
 TOLERANCE = 1e-8
 STEPS = 500
+ROUNDING = 1e-11
+"""Gains below this part of the log-likelihood are not seen in it."""
 QUANTITY = "misclassified_onset"
 
 
@@ -176,6 +178,9 @@ def _maximum(kernel: FloatArray) -> tuple[FloatArray, float]:
 def _step(kernel: FloatArray, mass: FloatArray, goal: FloatArray, slope: float) -> FloatArray:
     """The largest halved step towards a goal that gains enough."""
     start, length = np.log(kernel @ mass).sum(), 1.0
+    if slope <= ROUNDING * abs(start):
+        # So near the maximum what a step gains is lost in the rounding of the sum; Newton's own step is right there.
+        return goal
     for _ in range(40):
         tried: FloatArray = mass + length * (goal - mass)
         with np.errstate(divide="ignore"):

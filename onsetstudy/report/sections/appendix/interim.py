@@ -39,6 +39,8 @@ def _difference_said(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol
         return f"mean pain was {direction} with {other} than with {reference} injections"
     if taken.primary == "success_difference":
         return f"{direction} teeth were numb by the target minute with {other} than with {reference} injections"
+    if taken.primary == "treatment_success_difference":
+        return f"{direction} treatments succeeded with {other} than with {reference} injections"
     return f"{other} teeth were numb {direction} than {reference} ones ({outcome_name(taken.primary)})"
 
 

@@ -38,6 +38,8 @@ QUANTITIES = {
     "not_numb_difference": "Not numb to the end of testing",
     "pain_shift": "Pain, shift",
     "pain_difference": "Pain, difference of means",
+    "treatment_success": "Successful treatments",
+    "treatment_success_difference": "Successful treatments",
     "probability_of_superiority": "Less pain in a pair",
     "onset_test": "Test of onset",
     "pain_test": "Test of pain",
@@ -132,6 +134,7 @@ def methods_table(results: StudyResults) -> Table:
     population = results.overall
     pain = population.pain
     found = [population.hazard_ratio, population.onset_test, population.success_difference, population.wait_difference]
+    found += [] if population.treatment_difference is None else [population.treatment_difference]
     found += [] if isinstance(pain, NotAvailable) else [pain.shift, pain.superiority, pain.test]
     rows = []
     for result in found:

@@ -32,12 +32,15 @@ OUTCOMES = {
     "paired_success": "numb by the target",
     "wait": "restricted mean time to onset",
     "pain": "mean pain",
+    "treatment": "successful treatments",
+    "paired_treatment": "successful treatments",
 }
 MAIN = {
     "hazard_ratio": "the rate of becoming numb",
     "success_difference": "the proportion numb by the target minute",
     "rmst_difference": "the restricted mean time to onset, up to {} minutes",
     "pain_difference": "mean pain",
+    "treatment_success_difference": "the proportion of successful treatments",
 }
 
 CLOSE = 0.03

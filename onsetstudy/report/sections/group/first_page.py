@@ -151,6 +151,10 @@ def _arms_table(results: GroupResults) -> Table:
     pain = results.claims.get("pain_difference")
     if pain is not None and isinstance(pain.answer, Estimate):
         rows.append((f"mean pain, {pain.answer.unit}", NO_PLACE, NO_PLACE, _difference(results, "pain_difference")))
+    treated = results.claims.get("treatment_success_difference")
+    if treated is not None and isinstance(treated.answer, Estimate):
+        difference = _difference(results, "treatment_success_difference")
+        rows.append(("successful treatments", *(_share(e) for e in treated.arms or ()), difference))
     allowed = "" if results.looks is None else f", of differences {ALLOWED}"
     note = (
         f"With {level(protocol.plan.conf_level)} intervals{allowed}. Difference: {labels[1]} less {labels[0]}, of "

@@ -37,6 +37,7 @@ NAMES = {
     "success_difference": "numb by target",
     "pain_difference": "mean pain",
     "chair_time_difference": "chair time saved, min",
+    "treatment_success_difference": "treatments succeeded",
 }
 
 
@@ -193,6 +194,7 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
         "rmst_difference": "minutes saved",
         "success_difference": "numb by target",
         "pain_difference": "mean pain",
+        "treatment_success_difference": "treatments succeeded",
     }
     reasons: dict[str, dict[str, None]] = {}
     for member in (m for pooled in chosen for m in pooled.members):

@@ -16,6 +16,7 @@ from onsetstudy.report.numbers import (
     tidy,
 )
 from onsetstudy.report.sections.appendix.e_values import anytime_first_page
+from onsetstudy.report.sections.appendix.negative_controls import negative_words
 from onsetstudy.report.sections.blocks import curves_block, told
 from onsetstudy.report.sections.main import doses
 from onsetstudy.report.sections.main.doubts import doubt_words, shut
@@ -36,6 +37,7 @@ AS_ROOM_ALLOWS = (
     "few_onsets",
     "practices_together",
     "coarser_strata",
+    "unlike_gaps",
     "unlike_schedules",
     "small_sample",
     "sample",
@@ -71,6 +73,7 @@ def answer_section(results: StudyResults) -> Section:
     if not shut(results.doubts):
         first += [cautions[code] for code in AS_ROOM_ALLOWS if code in cautions][: max(1, ROOM - len(first))]
     first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
+    first += negative_words(results.negative)
     first += missing_line(results.data_quality.missing)
     if shut(results.doubts):
         # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.

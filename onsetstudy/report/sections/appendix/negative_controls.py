@@ -1,0 +1,77 @@
+"""Negative controls: what the injection cannot change, arm beside arm."""
+
+from __future__ import annotations
+
+from onsetstudy.core.results import Estimate, EstimateLike
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Paragraph, Section, Table
+from onsetstudy.report.numbers import decimal, interval, level, listed, tidy
+from onsetstudy.study.control_results import NegativeControl
+
+__all__ = ["negative_section", "negative_words"]
+
+WHAT = {
+    "insertion_pain": "Pain at insertion, before any solution flows",
+    "control_tooth": "Tests at which the control tooth began not to feel",
+}
+DIFFERED = {
+    "insertion_pain": "pain at insertion, before any solution flows",
+    "control_tooth": "how often the control tooth, outside the numb field, stopped feeling",
+}
+MEANS = {
+    "insertion_pain": "Was the arm known to the operator or the patient?",
+    "control_tooth": "Were both arms tested alike?",
+}
+EXPECTED = "by chance alone this is expected in one of twenty such comparisons"
+NONE = "–"
+
+
+def negative_words(controls: tuple[NegativeControl, ...]) -> list[str]:
+    """The caution of the first page, where an interval excludes no difference; without a number."""
+    found = [c.outcome for c in controls if c.differs]
+    if not found:
+        return []
+    asked = " ".join(MEANS[name] for name in found)
+    return [f"The arms differ in what the injection cannot change: {listed([DIFFERED[n] for n in found])}; "
+            f"{EXPECTED}. {asked}"]  # fmt: skip
+
+
+def negative_section(controls: tuple[NegativeControl, ...], protocol: Protocol) -> Section | None:
+    """The negative controls that were recorded, with what each means; nothing where there are none."""
+    if not controls:
+        return None
+    labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
+    told = [c for c in controls if isinstance(c.difference, Estimate)]
+    if not told:
+        text = "What the injection cannot change could not be compared between the arms."
+    elif said := negative_words(controls):
+        text = said[0]
+    else:
+        text = "In what the injection cannot change no difference between the arms is seen, as far as these cases tell."
+    rows = tuple((WHAT[c.outcome], *_arms(c), _difference(c.difference)) for c in controls)
+    table = Table(
+        caption="Negative controls",
+        columns=("", *labels, f"difference, {level(protocol.plan.conf_level)} interval"),
+        rows=rows,
+        align="lrrr",
+        notes=(
+            f"Difference: {labels[1]} less {labels[0]}, within practices; of tests in percentage points. A test of the "
+            "control tooth counts where it could have been the first of those that make an onset; how long a tooth was "
+            f"tested does not matter. {EXPECTED[:1].upper()}{EXPECTED[1:]}.",
+        ),
+    )
+    return Section(id="negative", title="Checks of blinding and testing", blocks=(Paragraph(text=text), table))
+
+
+def _arms(control: NegativeControl) -> tuple[str, str]:
+    found = [f"{e.n.onsets} of {e.n.cases}" for e in control.arms if isinstance(e, Estimate)]
+    return (found[0], found[1]) if len(found) == 2 else (NONE, NONE)
+
+
+def _difference(e: EstimateLike) -> str:
+    if not isinstance(e, Estimate):
+        return tidy(e.reason)
+    points = e.unit == "proportion"
+    factor = 100.0 if points else 1.0
+    number = f"{decimal(factor * e.estimate, 1)} ({interval(factor * e.interval.low, factor * e.interval.high, 1)})"
+    return number if points else f"{number} {e.unit}"

@@ -1,0 +1,130 @@
+"""Half a page of results for patients: plain words, from the claims, without a recommendation.
+
+A draft for the committee's own form. Nothing by arm is told before the study is over.
+"""
+
+from __future__ import annotations
+
+from onsetstudy.core.claims import Claim
+from onsetstudy.core.results import NotAvailable
+from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Cautions, Paragraph, Section
+from onsetstudy.report.numbers import counted, decimal, listed
+from onsetstudy.report.sentences import span_words
+from onsetstudy.study.practice.results import StudyResults
+
+__all__ = ["patient_sections"]
+
+DRAFT = (
+    "Draft for the ethics committee. It is not approved, and a form that your committee prescribes comes before it.",
+)
+FOUND = {
+    "rmst_difference": "With {other} injections teeth were numb about {value} minutes {word} on average than with "
+    "{reference} ones. The true difference may lie anywhere from {ends} minutes {word}.",
+    "hazard_ratio": "Teeth became numb {word} with {other} injections than with {reference} ones.",
+    "success_difference": "By {target:g} minutes about {value} {word} of 100 teeth were numb with {other} injections "
+    "than with {reference} ones. The true difference may lie anywhere from {ends} of 100.",
+    "treatment_success_difference": "About {value} {word} of 100 treatments went with no or mild pain and without more "
+    "anaesthetic with {other} injections than with {reference} ones. The true difference may lie anywhere from {ends} "
+    "of 100.",
+    "pain_difference": "Pain was about {value} {unit} {word} on average with {other} injections than with {reference} "
+    "ones. The true difference may lie anywhere from {ends} {unit}.",
+}
+OPEN = {
+    "rmst_difference": "which injection makes teeth numb sooner",
+    "hazard_ratio": "which injection makes teeth numb sooner",
+    "success_difference": "with which injection more teeth are numb by {target:g} minutes",
+    "treatment_success_difference": "with which injection more treatments go without pain",
+    "pain_difference": "which injection hurts less",
+}
+NOT_YET = (
+    "The study is not over. What was found with each injection is told when it is, so that nobody who takes part is "
+    "treated otherwise because of it."
+)
+NO_ADVICE = (
+    "These are results of many people together. They do not say how it will be for you, nor which injection is right "
+    "for you. Ask your dentist."
+)
+
+
+def patient_sections(results: StudyResults) -> tuple[Section, ...]:
+    """What was asked, who took part, what was found, what went wrong, and what that does not mean."""
+    protocol = results.protocol
+    labels = [protocol.label(code) for code in protocol.arm_codes]
+    asked = f"We compared these injections before dental treatment: {listed(labels)}."
+    over = results.over
+    found = [_told(claim, protocol) for claim in _claims(results)] if over else [NOT_YET]
+    if over and not protocol.study.randomised:
+        found.append("Chance did not decide who got which injection: other reasons may explain what was seen.")
+    sections = [
+        Section(id="answer", title="What a study of dental injections found",
+                blocks=(Cautions(texts=DRAFT), Paragraph(text=f"{asked} {_who(results, over=over)}"))),
+        Section(id="found", title="What was found", blocks=tuple(Paragraph(text=text) for text in found)),
+    ]  # fmt: skip
+    if over and results.safety is not None:
+        sections.append(Section(id="harm", title="What went wrong", blocks=(_harms(results.safety, protocol),)))
+    return (*sections, Section(id="meaning", title="What this does not mean", blocks=(Paragraph(text=NO_ADVICE),)))
+
+
+def _who(results: StudyResults, *, over: bool) -> str:
+    """Treatments counted, by arm only once the study is over."""
+    n, protocol = results.overall.n, results.protocol
+    if not over:
+        return f"So far {counted(n.cases, 'treatment')} are counted."
+    each = [f"{n.arm(code).cases} with a {protocol.label(code)} one" for code in protocol.arm_codes]
+    return f"{counted(n.cases, 'treatment')} are counted, {listed(each)}."
+
+
+def _claims(results: StudyResults) -> list[Claim]:
+    """The main outcome, and pain where it was asked for."""
+    found = [results.claims.primary()]
+    pain = results.claims.get("pain_difference")
+    if pain is not None and results.protocol.pain is not None and pain.quantity is not found[0].quantity:
+        found.append(pain)
+    return found
+
+
+def _told(claim: Claim, protocol: Protocol) -> str:
+    """A claim in plain words: no more than page 1 claims."""
+    key, answer, seen = claim.quantity.key, claim.answer, claim.seen
+    unit = "points" if claim.quantity.unit == "score" and answer.unit != "mm" else answer.unit
+    fields = {
+        "other": protocol.label(protocol.contrast_arm),
+        "reference": protocol.label(protocol.reference_arm),
+        "target": protocol.onset.target_min,
+        "unit": unit,
+    }
+    question = OPEN[key].format(**fields)
+    if isinstance(answer, NotAvailable) or seen is None or claim.bears is None:
+        return f"We cannot say {question}."
+    if claim.bears.side:
+        near, far = sorted((abs(seen.low), abs(seen.high)))
+        ends = f"{decimal(near, claim.places)} to {decimal(far, claim.places)}"
+        value = decimal(abs(seen.value), claim.places)
+        return FOUND[key].format(value=value, ends=ends, word=claim.quantity.word(claim.bears.side), **fields)
+    if claim.quantity.contrast == "/":
+        return f"We could not tell {question}."
+    span = span_words(claim, answer.interval.low, answer.interval.high).replace("percentage points", "of 100")
+    return f"We could not tell {question}: the true difference may be {span} with {fields['other']} injections."
+
+
+def _harms(safety: Safety, protocol: Protocol) -> Paragraph:
+    """Adverse events by arm, and serious ones only as far as it was recorded."""
+    every, serious = safety.harms[0], safety.harms[1]
+    text = f"Something unwanted was written down in {_by_arm(every, protocol)}."
+    unknown = sum(a.not_recorded for a in serious.arms)
+    if sum(a.count for a in serious.arms):
+        text += f" It was serious in {_by_arm(serious, protocol)}."
+    elif not unknown:
+        text += " Nothing of it was serious."
+    if unknown:
+        text += f" For {counted(unknown, 'treatment')} nobody wrote down whether anything serious happened."
+    return Paragraph(text=f"{text} Rare harms cannot be seen in so few treatments.")
+
+
+def _by_arm(line: EventLine, protocol: Protocol) -> str:
+    def one(a: ArmEvents) -> str:
+        return f"{a.count} of {a.cases} treatments with {protocol.label(a.arm)} injections"
+
+    return listed([one(a) for a in line.arms])

@@ -1,0 +1,125 @@
+"""What the injection cannot change, compared between the arms: a difference there is one of people or of testing.
+
+Insertion of the needle hurts before any solution flows: who knows the arm may insert, or ask, in another way. The
+control tooth lies outside the numb field: where it "goes numb" more often in one arm, teeth of the arms were not tested
+alike.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from onsetstudy.core.arrays import BoolArray, IntArray
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.inference.estimate_or_reason import attempt
+from onsetstudy.records.model import Records
+from onsetstudy.study.control_results import NegativeControl
+from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.contrasts import PRACTICE, control_onset_of, mean_scores_of
+from onsetstudy.survival.results import ArmContrast
+
+__all__ = ["control_tests", "negative_controls"]
+
+INSERTION = "pain_insertion"
+
+
+def negative_controls(data: AnalysisSet, records: Records) -> tuple[NegativeControl, ...]:
+    """The negative controls that were recorded, in the analysed cases.
+
+    Parameters
+    ----------
+    data : AnalysisSet
+        Analysed cases, arms as they are compared.
+    records : Records
+        Their readings.
+
+    Notes
+    -----
+    Onset of the control tooth is read as that of the target: so many tests in a row not felt. What is compared is its
+    chance at each test that so many tests followed, so that an arm whose targets go numb sooner, and whose testing
+    ends sooner, is not taken for one whose control teeth hold longer. Tests of a tooth count one by one: given that it
+    felt the cold up to a test, whether it does there is a new draw.
+    """
+    found = []
+    pain = _insertion(data)
+    if pain is not None:
+        found.append(pain)
+    control = _control(data, records)
+    if control is not None:
+        found.append(control)
+    return tuple(found)
+
+
+def _insertion(data: AnalysisSet) -> NegativeControl | None:
+    """Pain of the insertion; ``None`` where it was not recorded, or is what the study compares."""
+    protocol = data.protocol
+    if protocol.pain is None or protocol.pain.moment == "insertion" or INSERTION not in data.frame:
+        return None
+    scores = data.frame[INSERTION].to_numpy(dtype=np.float64, na_value=np.nan)
+    if np.isnan(scores).all():
+        return None
+    quantity = "insertion_pain_difference"
+    difference = mean_scores_of(scores, data.arm, data.column(PRACTICE), protocol, quantity=quantity)
+    return NegativeControl(outcome="insertion_pain", difference=difference)
+
+
+def _control(data: AnalysisSet, records: Records) -> NegativeControl | None:
+    """Tests at which the control tooth began not to feel; ``None`` where there is no control tooth."""
+    protocol = data.protocol
+    if protocol.schedule.control_tooth == "none":
+        return None
+    case, lost = control_tests(data.frame["case_id"], records, protocol.onset.confirmations)
+    if not case.size:
+        return None
+    arm, practice = data.arm[case], data.column(PRACTICE)[case]
+    quantity = "control_onset_difference"
+
+    def compared() -> ArmContrast:
+        if missing := [protocol.label(a) for a in protocol.arm_codes[:2] if a not in set(arm)]:
+            reason = f"no control tooth was tested in the arm {missing[0]}"
+            raise NotEstimable(quantity, reason, code="arm_missing")
+        return control_onset_of(lost, arm, practice, protocol)
+
+    answer = attempt(
+        compared, quantity=quantity, contrast=f"{protocol.contrast_arm} - {protocol.reference_arm}", unit="proportion",
+        method="", n=data.counts(), level=protocol.plan.conf_level,
+    )  # fmt: skip
+    if isinstance(answer, ArmContrast):
+        return NegativeControl(outcome="control_tooth", difference=answer.difference, arms=answer.arms[:2])
+    return NegativeControl(outcome="control_tooth", difference=answer)
+
+
+def control_tests(case_id: pd.Series, records: Records, confirmations: int) -> tuple[IntArray, BoolArray]:
+    """Tests of control teeth that could be an onset, in the order of cases and minutes.
+
+    Returns
+    -------
+    case : ndarray of int, shape (m,)
+        Place of each test's case in ``case_id``.
+    lost : ndarray of bool, shape (m,)
+        Whether the tooth began there not to feel.
+    """
+    readings = records.readings[records.readings["tooth_role"] == "control"]
+    number = pd.Index(case_id).get_indexer(readings["case_id"])
+    minute = readings["minute"].to_numpy(dtype=np.float64)
+    felt = (readings["response"] == "felt").to_numpy(dtype=bool)
+    order = np.lexsort((minute, number))
+    order = order[number[order] >= 0]
+    case, minute, felt = number[order].astype(np.int64), minute[order], felt[order]
+    if not case.size:
+        return case, np.zeros(0, dtype=bool)
+    right = derive_intervals(case, minute, felt, n_cases=len(case_id), confirmations=confirmations).right[case]
+    follows: NDArray[np.int64] = np.bincount(case)[case] - _place(case)
+    # Up to the onset; and the last tests of a tooth have too few after them to be one.
+    able = (minute <= right) & (follows >= confirmations)
+    return case[able], (minute == right)[able]
+
+
+def _place(case: IntArray) -> IntArray:
+    """Place of each test among those of its case, from 0; cases stand together."""
+    first = np.r_[True, case[1:] != case[:-1]]
+    start = np.maximum.accumulate(np.where(first, np.arange(case.size), 0))
+    return np.arange(case.size) - start
