@@ -59,8 +59,9 @@ def test_each_distinct_curve_is_fitted_once(one_report):
 def test_intervals_are_checked_where_they_are_made_and_in_no_part_of_them(one_report):
     results, work = one_report
     prepared = 1 + sum(name in (*READ_OTHERWISE, "rescue_other_way") for name in results.protocol.plan.sensitivity)
-    # Beside those: ends moved to the planned tests for the grouped model, and its innermost intervals.
-    assert len(work.checked) == prepared * len(ESTIMANDS) + 2
+    # Beside those: ends moved to the planned tests for the grouped model, its innermost intervals, and the tests of
+    # the control tooth.
+    assert len(work.checked) == prepared * len(ESTIMANDS) + 3
 
 
 def test_a_second_report_begins_anew(one_report):
