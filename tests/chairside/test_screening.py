@@ -127,6 +127,9 @@ def test_the_exported_log_has_days_and_reasons_and_codes_of_cases_alone(study, t
 def tested_case(study):
     """One case, injected at second 1000 and tested at the protocol's minutes."""
     tester = study.browser("tester")
+    for second in (0.0, 2000.0):
+        told = {"boot": "boot-1", "server_s": second, "server_wall_s": 1.7e9 + second, "half_s": 0.001}
+        assert tester.tap("anchor", told, case_id=None, at_monotonic=second)["state"] == "written"
     ready(tester)
     prepare(study.browser("mixer"), "plain")
     tester.tap("injection_end", at_monotonic=1000.0)
