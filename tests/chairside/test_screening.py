@@ -170,6 +170,19 @@ def test_every_reason_at_the_chair_has_its_word_in_the_open_table():
     assert OPEN_TABLES["screening"] == COLUMNS
 
 
+def test_the_drift_of_the_clock_is_written_down_with_its_case(plain, tmp_path):
+    told = {"boot": "boot-1", "server_s": 0.0, "server_wall_s": 1.7e9, "half_s": 0.001}
+    tester = plain.browser("tester")
+    for page_s, server_s in ((0.0, 0.0), (1000.0, 1000.1)):  # the page loses a tenth of a second in a thousand
+        tester.tap("anchor", {**told, "server_s": server_s}, case_id=None, at_monotonic=page_s)
+    ready(tester)
+    export_store(plain.path, tmp_path / "open")
+    with (tmp_path / "open" / "clock_drift.csv").open(encoding="utf-8-sig") as file:
+        ((case_id, clock, drift),) = list(csv.reader(file))[1:]
+    assert (case_id, clock) == (CASE, "clock-1")
+    assert float(drift) == pytest.approx(100, abs=0.1)
+
+
 # The card -------------------------------------------------------------------------------------------------------------
 
 
