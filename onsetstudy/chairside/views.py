@@ -41,6 +41,7 @@ __all__ = [
     "setup_view",
     "waiting_cases",
     "watches",
+    "what_decides",
 ]
 
 PADDED_TO = 4096
@@ -179,7 +180,7 @@ class SlipView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Overview:
-    """Completeness and pace. No result, and nothing by arm: there is no field for it."""
+    """Completeness, pace, and what will decide by the protocol. No result, nothing by arm: there is no field for it."""
 
     title: str
     quarter: str
@@ -196,6 +197,7 @@ class Overview:
     paused: str
     assessed: int
     not_included: tuple[tuple[str, int], ...]
+    decides: tuple[str, ...]
 
 
 def as_json(view: object, *, padded: bool = False) -> bytes:
@@ -300,4 +302,24 @@ def overview(
         paused=paused,
         assessed=screening.assessed,
         not_included=tuple((SCREENED[code], n) for code, n in screening.reasons),
+        decides=what_decides(protocol),
     )
+
+
+def what_decides(protocol: Protocol) -> tuple[str, ...]:
+    """The conditions of the rule of adoption, as declared before the first case; empty where there is none."""
+    rule = protocol.adoption
+    if rule is None:
+        return ()
+    if rule.none_because is not None:
+        return (f"No rule was declared, because {rule.none_because.rstrip('.')}.",)
+    told = []
+    if rule.net_min is not None:
+        told.append(f"At least {rule.net_min:g} min of the chair saved, mixing counted.")
+    if rule.pain_margin is not None:
+        told.append(f"Pain not more than {rule.pain_margin:g} worse.")
+    if rule.not_numb_margin is not None:
+        told.append(f"Not numb not more than {100 * rule.not_numb_margin:g} percentage points more.")
+    harms = ", ".join(words(code).lower() for code in rule.stopping_harms or ()) or "none"
+    told.append(f"Harms of which one is enough not to adopt: {harms}.")
+    return tuple(told)

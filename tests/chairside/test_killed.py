@@ -2,122 +2,40 @@
 
 from __future__ import annotations
 
-import contextlib
-import http.client
-import json
-import os
-import random
-import re
-import signal
-import subprocess
-import sys
+import itertools
 import threading
 import time
 
 import pytest
 
 from onsetstudy.files.sources.recorded import read_store
-from onsetstudy.files.store import EventStore
-from tests.chairside.asgi import Browser
 from tests.chairside.chair import Chair, Tap, quick_audit
 from tests.chairside.conftest import wait_for
+from tests.chairside.kills import MEASURED, Kill, kills_of
 from tests.chairside.test_page import minutes, running
 
-KILLS = 200
 WITHIN_S = 20.0
 AT_LEAST = 8
 
 
-class ForkedServer:
-    """A server that is there again a moment after it was killed; only its code was kept."""
-
-    def __init__(self, protocol, store):
-        self.store = store
-        self.starter = subprocess.Popen(
-            [sys.executable, "-m", "tests.chairside.forked_server", protocol, store, "P06"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-
-    def start(self):
-        """Returns the address, once the server listens."""
-        self.starter.stdin.write("start\n")
-        self.starter.stdin.flush()
-        found = {}
-        while len(found) < 2:  # the starter tells the number and the server its address, in either order
-            line = self.starter.stdout.readline()
-            assert line, "the starter has ended"
-            found |= dict(re.findall(r"^(pid|alone):? (\S+)", line))
-        self.pid = int(found["pid"])
-        return found["alone"]
-
-    def kill(self):
-        os.kill(self.pid, signal.SIGKILL)
-        assert self.starter.stdout.readline() == "ended\n"
-
-    def end(self):
-        """Whatever became of the test."""
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(self.pid, signal.SIGKILL)
-        self.starter.stdin.close()
-        self.starter.wait()
-        self.starter.stdout.close()
-
-
-@pytest.fixture
-def forked(tmp_path):
-    server = ForkedServer(quick_audit(tmp_path), tmp_path / "practice.sqlite")
-    yield server
-    server.end()
-
-
-def entries_until_killed(port, cookie, first, known):
-    """Send entries one by one until nobody answers; ``known`` grows by the names of those that were acknowledged."""
-    headers = {"Origin": f"http://127.0.0.1:{port}", "Content-Type": "application/json", "Cookie": cookie}
-    maker = Browser(None)
-    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=5)
-    for n in range(first, first + 100_000):
-        told = {"boot": "boot-1", "server_s": 1.0, "server_wall_s": 1.7e9, "half_s": 0.001}
-        entry = maker.entry("anchor", told, case_id=None, key=f"entry-{n:06d}", at_monotonic=1.0 * n)
-        try:
-            connection.request("POST", "/api/entries", json.dumps({"entries": [entry]}), headers)
-            answer = json.loads(connection.getresponse().read())
-        except (OSError, http.client.HTTPException, ValueError):
-            break
-        assert answer["entries"][0]["state"] in ("written", "known")
-        known.append(entry["id"])
-    connection.close()
-
-
-def kill_once(server, known, so_many, later_s):
-    """Kill the server a moment after it has acknowledged so many."""
-    wait_for(lambda: len(known) >= so_many, step_s=0.001)
-    time.sleep(later_s)
-    server.kill()
-
-
 @pytest.mark.slow
-def test_killed_at_random_moments_nothing_acknowledged_is_lost(forked):
-    server, address = forked, forked.start()
-    port = int(re.search(r":(\d+)/", address)[1])
-    first = http.client.HTTPConnection("127.0.0.1", port)
-    first.request("GET", "/enter?" + address.split("?")[1])
-    cookie = first.getresponse().getheader("set-cookie").split(";")[0]
-    first.close()
-    chance, acknowledged, kills, until = random.Random(3), [], 0, time.monotonic() + WITHIN_S
+def test_killed_at_random_moments_nothing_acknowledged_is_lost_or_written_twice(tmp_path):
     # As many as fit in the time, and never fewer than some: a slow machine proves less, and fails nothing.
-    while kills < KILLS and (kills < AT_LEAST or time.monotonic() < until):
-        so_many = len(acknowledged) + chance.randrange(1, 20)
-        killer = threading.Thread(target=kill_once, args=(server, acknowledged, so_many, chance.uniform(0, 0.01)))
-        killer.start()
-        entries_until_killed(port, cookie, len(acknowledged), acknowledged)
-        killer.join()
-        with EventStore(server.store) as store:
-            there = {e.id for e in store.events()}
-        assert set(acknowledged) <= there
-        kills += 1
-        assert server.start().startswith(f"http://127.0.0.1:{port}/")
+    until, kills = time.monotonic() + WITHIN_S, 0
+    for row in kills_of(quick_audit(tmp_path), tmp_path / "practice.sqlite", seed=3):
+        assert (row.lost, row.twice) == (0, 0)
+        kills = row.kill
+        if kills >= AT_LEAST and time.monotonic() > until:
+            break
+    assert kills >= AT_LEAST
+
+
+def test_the_measured_kills_lost_nothing():
+    rows = [Kill(*(int(cell) for cell in line.split(","))) for line in MEASURED.read_text("ascii").splitlines()[1:]]
+    assert [row.kill for row in rows] == list(range(1, 201))
+    assert all(later.acknowledged >= row.acknowledged for row, later in itertools.pairwise(rows))
+    assert rows[-1].acknowledged > 1000
+    assert {(row.lost, row.twice) for row in rows} == {(0, 0)}
 
 
 SLEEPS = """

@@ -140,7 +140,7 @@ def test_export_backup_and_restore_at_the_command_line(tmp_path, serve):
     assert run("--restore", tmp_path / "copy.sqlite", of=tmp_path / "again.sqlite").returncode == 1
     assert run("--export", tmp_path / "open", of=tmp_path / "again.sqlite").returncode == 0
     assert json.dumps(sorted(p.name for p in (tmp_path / "open").iterdir())) == json.dumps(
-        ["adverse_events.csv", "cases.csv", "cold_tests.csv", "screening.csv"]
+        ["adverse_events.csv", "cases.csv", "clock_drift.csv", "cold_tests.csv", "screening.csv"]
     )
 
 

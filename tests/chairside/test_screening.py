@@ -14,16 +14,20 @@ from click.testing import CliRunner
 from onsetstudy.chairside.views import CardView, DrillView
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.recorded import read_store
+from onsetstudy.files.sources.recorded import export_store, read_store
+from onsetstudy.files.sources.screening import export_screening
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
 from onsetstudy.records.chair.case_codes import new_case_code
 from onsetstudy.records.chair.drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.event_log import Event
-from onsetstudy.records.chair.screening import SCREENED
+from onsetstudy.records.chair.screening import COLUMNS, NOT_ELIGIBLE, SCREENED
+from onsetstudy.records.checks.open_tables import OPEN_TABLES, REASONS
+from onsetstudy.records.derived.flow import screening_flow
 from tests.chairside.asgi import CASE, PATIENT, Study
 from tests.chairside.chair import Chair, look_at, quick_audit, quick_block
 from tests.chairside.conftest import wait_for
-from tests.chairside.test_server import OPENED
+from tests.chairside.test_server import OPENED, prepare, ready
 
 PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")
 AUDIT = "protocols/infiltration_audit.toml"
@@ -41,6 +45,13 @@ def a_study(tmp_path, *, practising=False, washout_days=7):
 @pytest.fixture
 def study(tmp_path):
     made = a_study(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def plain(tmp_path):
+    made = Study(PROTOCOL, tmp_path)
     yield made
     made.close()
 
@@ -88,18 +99,88 @@ def test_whoever_mixes_does_not_screen(study):
     assert screen(study.browser("mixer"), "declined", "screened-9") == "refused"
 
 
-def test_the_exported_log_has_days_and_reasons_alone_and_the_records_none_of_it(study, tmp_path):
+def screened_study(study):
+    """One who was injected, one opened and not injected, and three who were not included."""
     tester = study.browser("tester")
     tester.tap("case_opened", {**OPENED, "period": "1"})
     tester.tap("injection_end")
-    screen(tester, "health", "screened-1")
-    screen(tester, "age", "screened-2")
+    for number, reason in enumerate(("health", "declined", "no_time")):
+        screen(tester, reason, f"screened-{number}")
+    return tester
+
+
+def test_the_exported_log_has_days_and_reasons_and_codes_of_cases_alone(study, tmp_path):
+    screened_study(study)
     args = ["chairside", AUDIT, "--store", str(study.path), "--export", str(tmp_path / "open")]
     assert CliRunner().invoke(onsetstudy, args).exit_code == 0
     with (tmp_path / "open" / "screening.csv").open(encoding="utf-8-sig") as file:
         rows = list(csv.DictReader(file))
-    assert rows == [{"day": "2026-04-03", "reason": "age"}, {"day": "2026-04-03", "reason": "health"}]
+    assert [(r["date"], r["outcome"], r["reason"], r["case_id"]) for r in rows] == [
+        ("2026-04-03", "declined", "", ""),
+        ("2026-04-03", "included", "", CASE),
+        ("2026-04-03", "not_eligible", "medical", ""),
+        ("2026-04-03", "not_eligible", "other", ""),
+    ]
     assert len(read_store(study.path).cases.frame) == 1
+
+
+def tested_case(study):
+    """One case, injected at second 1000 and tested at the protocol's minutes."""
+    tester = study.browser("tester")
+    for second in (0.0, 2000.0):
+        told = {"boot": "boot-1", "server_s": second, "server_wall_s": 1.7e9 + second, "half_s": 0.001}
+        assert tester.tap("anchor", told, case_id=None, at_monotonic=second)["state"] == "written"
+    ready(tester)
+    prepare(study.browser("mixer"), "plain")
+    tester.tap("injection_end", at_monotonic=1000.0)
+    for minute in PROTOCOL.schedule.tests_min[:3]:
+        for role in ("target", "control"):
+            told = {"planned_min": minute, "tooth_role": role, "response": "felt"}
+            later_s = 60 * minute + (role == "control")
+            assert tester.tap("test", told, at_monotonic=1000.0 + later_s)["state"] == "written"
+
+
+@pytest.mark.parametrize("exported", [False, True], ids=["the store", "its export"])
+def test_who_was_screened_at_the_chair_stands_in_the_flow_of_the_report(plain, tmp_path, exported):
+    tested_case(plain)
+    for number, reason in enumerate(("health", "declined", "no_time")):
+        screen(plain.browser("tester"), reason, f"screened-{number}")
+    source = plain.path
+    if exported:
+        source = tmp_path / "open"
+        export_store(plain.path, source)
+        export_screening(plain.path, source)
+    assessed, included = screening_flow(read_records(source, PROTOCOL, today=dt.date(2026, 7, 1)))
+    assert (assessed.name, assessed.count, included.name, included.count) == ("assessed", 4, "included", 1)
+    assert {(lost.text, lost.count) for lost in included.lost} == {
+        ("not eligible: other medical reason", 1),
+        ("not eligible: other reason", 1),
+        ("declined", 1),
+    }
+
+
+def test_a_store_without_a_log_of_screening_claims_none(plain):
+    tested_case(plain)
+    assert screening_flow(read_records(plain.path, PROTOCOL, today=dt.date(2026, 7, 1))) == ()
+
+
+def test_every_reason_at_the_chair_has_its_word_in_the_open_table():
+    assert set(NOT_ELIGIBLE) == set(SCREENED) - {"declined"}
+    assert set(NOT_ELIGIBLE.values()) <= set(REASONS)
+    assert OPEN_TABLES["screening"] == COLUMNS
+
+
+def test_the_drift_of_the_clock_is_written_down_with_its_case(plain, tmp_path):
+    told = {"boot": "boot-1", "server_s": 0.0, "server_wall_s": 1.7e9, "half_s": 0.001}
+    tester = plain.browser("tester")
+    for page_s, server_s in ((0.0, 0.0), (1000.0, 1000.1)):  # the page loses a tenth of a second in a thousand
+        tester.tap("anchor", {**told, "server_s": server_s}, case_id=None, at_monotonic=page_s)
+    ready(tester)
+    export_store(plain.path, tmp_path / "open")
+    with (tmp_path / "open" / "clock_drift.csv").open(encoding="utf-8-sig") as file:
+        ((case_id, clock, drift),) = list(csv.reader(file))[1:]
+    assert (case_id, clock) == (CASE, "clock-1")
+    assert float(drift) == pytest.approx(100, abs=0.1)
 
 
 # The card -------------------------------------------------------------------------------------------------------------

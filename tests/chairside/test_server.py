@@ -12,11 +12,12 @@ from pathlib import Path
 import pytest
 
 from onsetstudy.chairside.sessions import ATTEMPTS, MAY
-from onsetstudy.chairside.views import ChairView, Entry, Overview, SetupView
+from onsetstudy.chairside.views import ChairView, Entry, Overview, SetupView, what_decides
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.sealed.allocation_list import write_allocation
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
+from onsetstudy.protocol.model import AdoptionRule
 from onsetstudy.records.chair.case_codes import new_case_code
 from tests.chairside.asgi import CASE, ORIGIN, PATIENT, Browser, Study
 
@@ -478,6 +479,20 @@ def test_the_overview_counts_and_never_compares(study):
     assert told["tests_answered"] == 3
     assert "pain_treatment" in told["incomplete"][0][1]
     assert set(told) == {f.name for f in dataclasses.fields(Overview)}
+
+
+def test_the_overview_tells_what_will_decide_as_it_was_declared():
+    rule = AdoptionRule(net_min=2.0, pain_margin=10.0, not_numb_margin=0.05, stopping_harms=("paraesthesia", "serious"))
+    told = what_decides(dataclasses.replace(PROTOCOL, adoption=rule))
+    assert told[0] == "At least 2 min of the chair saved, mixing counted."
+    assert told[1] == "Pain not more than 10 worse."
+    assert told[2] == "Not numb not more than 5 percentage points more."
+    assert "serious" in told[3]
+    none = AdoptionRule(none_because="too few cases for one.")
+    assert what_decides(dataclasses.replace(PROTOCOL, adoption=none)) == (
+        "No rule was declared, because too few cases for one.",
+    )
+    assert what_decides(dataclasses.replace(PROTOCOL, adoption=None)) == ()
 
 
 def test_every_role_has_its_rights():

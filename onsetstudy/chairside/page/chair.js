@@ -325,7 +325,8 @@ function overviewScreen() {
     row("Something is missing", o.incomplete.map(([id, names]) => `${id}: ${names.map((n) => field(n)?.question ?? n).join(", ")}`).join("; ") || "none"),
     row("Follow-up call due", o.follow_up_due.join(", ") || "none"))),
   may.study && o.follow_up_due.length ? choices(o.follow_up_due.map((id) => [id, `Call made: ${id}`]), (id) => { tap("followed_up", {}, id); send().then(() => go("overview")); }) : null,
-  h("p", { class: "second" }, "Results are not shown while the study runs."), backRow()];
+  o.decides.length ? [h("h2", {}, "What will decide"), h("ul", { id: "decides" }, o.decides.map((text) => h("li", {}, text)))] : null,
+  h("p", { class: "second" }, "Results are not shown while the study runs."), backRow()].flat();
 }
 const ROLES = { tester: "Whoever tests", treating: "Whoever treats", mixer: "Whoever mixes", alone: "One clinician, for everything" };
 const REASONS = [["serious event", "A serious event"], ["records doubtful", "The records are doubtful"], ["supply", "No supply"], ["other", "Another reason"]];

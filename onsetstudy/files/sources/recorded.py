@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pandas as pd
+
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.files.output import rejects_csv, write_bytes
 from onsetstudy.files.store import EventStore, preparations_path
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.chair.event_clock import case_drift
 from onsetstudy.records.chair.event_log import Event, FoldedLog, StudyFacts, fold_events
 
 __all__ = ["export_store", "facts_of", "read_store", "refuse_other_study"]
@@ -68,15 +71,20 @@ def read_store(path: Path) -> FoldedLog:
 
 
 def export_store(path: Path, folder: Path) -> list[Path]:
-    """Write the open tables of a store: ``cases.csv``, ``cold_tests.csv`` and ``adverse_events.csv``, for their owner.
+    """Write the open tables of a store: ``cases.csv``, ``cold_tests.csv``, ``adverse_events.csv``, for their owner.
+
+    ``clock_drift.csv`` beside them tells how far each page's clock ran apart from the computer's, by case.
 
     Cells that a spreadsheet would take for a formula get an apostrophe in front.
     """
     folded = read_store(path)
+    with EventStore(Path(path)) as store:
+        drift = case_drift(store.events())
     tables = {
         "cases": folded.cases.frame.dropna(axis=1, how="all"),
         "cold_tests": folded.cold_tests.frame,
         "adverse_events": folded.adverse_events,
+        "clock_drift": pd.DataFrame(drift, columns=["case_id", "clock", "drift_ppm"], dtype=object),
     }
     return [
         write_bytes(Path(folder) / f"{name}.csv", rejects_csv(frame).encode("utf-8"), private=True)

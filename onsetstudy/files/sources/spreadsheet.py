@@ -15,6 +15,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where, require
 from onsetstudy.files.sources.recorded import read_store, refuse_other_study
+from onsetstudy.files.sources.screening import read_screening
 from onsetstudy.files.store import EventStore, is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
@@ -90,6 +91,9 @@ def _supplements_told(records: Records, beside: Companions) -> tuple[Problem, ..
 def _with_companions(path_or_paths: Paths, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:
     """The two tables, open ones folded in: those that lie in the same folder."""
     cases, cold_tests = read_tables(path_or_paths, protocol)
+    if isinstance(path_or_paths, str | Path) and is_store(Path(path_or_paths)):
+        screened = read_screening(Path(path_or_paths)).frame
+        return cases, cold_tests, Companions(screening=None if screened.empty else screened)
     if cases.sheet is not None:
         return cases, cold_tests, Companions()
     if isinstance(path_or_paths, str | Path) and is_store(Path(path_or_paths)):

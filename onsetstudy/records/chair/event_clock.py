@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from onsetstudy.records.chair.event_log import Event
 
-__all__ = ["TOLERANCE_S", "Anchor", "Moment", "largest_drift", "place_events"]
+__all__ = ["TOLERANCE_S", "Anchor", "Moment", "case_drift", "largest_drift", "place_events"]
 
 TOLERANCE_S = 0.25
 """Clocks that differ by less agree (practice decision: a tap is no better timed)."""
@@ -215,3 +215,17 @@ def largest_drift(events: Iterable[Event]) -> Mapping[str, float]:
         if length >= 60 and abs(change) <= TOLERANCE_S:
             drift[clock] = 1e6 * change / length
     return drift
+
+
+def case_drift(events: Iterable[Event]) -> list[dict[str, str]]:
+    """Rows ``case_id, clock, drift_ppm``: how each page's clock that timed a case ran apart from the computer's.
+
+    ``drift_ppm`` is empty where it could not be measured (:func:`largest_drift`); one second in ten minutes is 1667.
+    """
+    held = list(events)
+    measured = largest_drift(held)
+    timed = sorted({(str(e.case_id), e.clock) for e in held if e.case_id is not None})
+    return [
+        {"case_id": case_id, "clock": clock, "drift_ppm": f"{measured[clock]:.1f}" if clock in measured else ""}
+        for case_id, clock in timed
+    ]

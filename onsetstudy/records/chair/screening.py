@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from onsetstudy.records.chair.event_log import Event, in_force
 
-__all__ = ["SCREENED", "Screening", "screening_log", "screening_of"]
+__all__ = ["COLUMNS", "NOT_ELIGIBLE", "SCREENED", "Screening", "screening_log", "screening_of"]
 
 SCREENED = {
     "declined": "Did not want to take part",
@@ -21,6 +21,19 @@ SCREENED = {
     "other": "Another reason",
 }
 """Why somebody who was assessed is not included, in words. No free text: nothing here tells who it was."""
+
+
+NOT_ELIGIBLE = {
+    "cannot_consent": "no_consent_possible",
+    "age": "age",
+    "health": "medical",
+    "tooth": "tooth_or_pulp",
+    "injection": "procedure",
+    "no_time": "other",
+    "other": "other",
+}
+"""What the open table of screening calls a reason; whoever declined was eligible, and has none."""
+COLUMNS = ("screening_id", "practice_id", "date", "outcome", "reason", "case_id")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,9 +54,23 @@ def screening_of(events: Iterable[Event]) -> Screening:
     return Screening(assessed=included + counts.total(), included=included, reasons=reasons)
 
 
-def screening_log(events: Iterable[Event]) -> list[dict[str, str]]:
-    """Rows of the log: the day on which somebody was assessed and not included, and why. No time of day, no code."""
-    rows = [
-        {"day": e.at_wall[:10], "reason": str(e.payload["reason"])} for e in in_force(events) if e.kind == "screened"
+def screening_log(events: Iterable[Event], practice_id: str) -> list[dict[str, str]]:
+    """Rows of the open table of screening, columns :data:`COLUMNS`; none where nobody was noted as not included.
+
+    Everybody included is a row with the code of the case, everybody else one with the reason. The day, and no time of
+    day. Rows are numbered by day, and within one by outcome, so that their order does not tell who came when.
+    """
+    held = in_force(events)
+    if not any(e.kind == "screened" for e in held):
+        return []
+    opened = {str(e.case_id): e.at_wall[:10] for e in held if e.kind == "case_opened"}
+    told = [(day, "included", "", case_id) for case_id, day in opened.items()]
+    for event in held:
+        if event.kind == "screened":
+            code = str(event.payload["reason"])
+            outcome = "declined" if code == "declined" else "not_eligible"
+            told.append((event.at_wall[:10], outcome, NOT_ELIGIBLE.get(code, ""), ""))
+    return [
+        dict(zip(COLUMNS, (f"S{number:04d}", practice_id, *row), strict=True))
+        for number, row in enumerate(sorted(told), start=1)
     ]
-    return sorted(rows, key=lambda row: (row["day"], row["reason"]))
