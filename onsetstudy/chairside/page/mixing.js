@@ -1,5 +1,5 @@
 // The mixer's page: the slip, and what was mixed. It is kept with the opening and never reaches the page of a tester.
-import { clock, device, now, request, state, written } from "/log.js";
+import { clock, device, now, request, send, state, written } from "/log.js";
 import { button, choices, h, textField } from "/parts.js";
 
 let told = null, work = null, redraw = () => {}, note = "";
@@ -17,6 +17,9 @@ export async function pullMixing() {
   const fresh = await request("/api/mixing");
   if (fresh && JSON.stringify(fresh) !== JSON.stringify(told)) { told = fresh; if (!work) redraw(); }
 }
+
+/** What waits, with what was tapped here a moment ago. */
+export const freshMixing = () => send().then(pullMixing);
 
 /** What the mixer sees, as elements. */
 export function mixingFor(setup, again) {
