@@ -28,7 +28,7 @@ CLEAN.set_forkserver_preload(
 
 
 class CommandProcess:
-    """``python -m`` with these arguments in a process of its own; what it says is read from ``stdout``, line by line."""
+    """``python -m`` with these arguments in a process of its own; what it says is read from ``stdout``."""
 
     def __init__(self, arguments: Sequence[object]) -> None:
         here, there = CLEAN.Pipe(duplex=False)
@@ -36,7 +36,7 @@ class CommandProcess:
         self._process.start()
         there.close()
         self.pid = self._process.pid
-        self.stdout = open(os.dup(here.fileno()), encoding="utf-8")
+        self.stdout = os.fdopen(os.dup(here.fileno()), encoding="utf-8")
         here.close()
 
     def send_signal(self, number: signal.Signals) -> None:
@@ -53,6 +53,6 @@ def _run(arguments: tuple[str, ...], out: Connection) -> None:
     os.dup2(1, 2)
     out.close()
     for name, number in (("stdout", 1), ("stderr", 2)):
-        setattr(sys, name, open(number, "w", encoding="utf-8", buffering=1, closefd=False))
+        setattr(sys, name, os.fdopen(number, "w", encoding="utf-8", buffering=1, closefd=False))
     sys.argv = list(arguments)
     runpy.run_module(arguments[0], run_name="__main__", alter_sys=True)
