@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.survival.curve.blocked_solve import solve_positive
 from onsetstudy.survival.curve.innermost import reduce_cases, support_index
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.ph_likelihood import (
@@ -229,12 +229,13 @@ def _step(
     ``damped`` adds what the curvature would be on the scale of ``log h`` where an increment wants to shrink: an
     increment that the likelihood hardly feels then no longer dictates the length of the step for all.
     """
-    p = int(free.sum())
-    info = np.zeros((p + move.size, p + move.size))
-    info[:p, :p] = d.information_bb[np.ix_(free, free)]
-    info[:p, p:] = d.information_bh[np.ix_(free, move)]
+    loose = np.flatnonzero(free)
+    p = loose.size
+    info = np.empty((p + move.size, p + move.size))
+    info[:p, :p] = d.information_bb[loose[:, None], loose]
+    info[:p, p:] = d.information_bh[loose[:, None], move]
     info[p:, :p] = info[:p, p:].T
-    info[p:, p:] = d.information_hh[np.ix_(move, move)]
+    info[p:, p:] = d.information_hh[move[:, None], move]
     gradient = np.concatenate((d.gradient_b[free], d.gradient_h[move]))
     if damped:
         place = np.arange(p, p + move.size)
@@ -263,16 +264,14 @@ def _violation(gradient_b: FloatArray, gradient_h: FloatArray, h: FloatArray, ce
 
 def _solve(info: FloatArray, gradient: FloatArray) -> FloatArray:
     """Newton direction; a ridge where the second derivative is not that of a maximum."""
-    scale = np.sqrt(np.maximum(np.abs(np.diag(info)), 1e-300))
-    scaled, target = info / np.outer(scale, scale), gradient / scale
+    scale = np.sqrt(np.maximum(np.abs(info.diagonal()), 1e-300))
+    scaled, target = info / (scale[:, None] * scale), gradient / scale
     ridge = 0.0
     for _ in range(40):
-        try:
-            factor = linalg.cho_factor(scaled + ridge * np.eye(scale.size))
-        except linalg.LinAlgError:
-            ridge = max(2 * ridge, 1e-10)
-            continue
-        return np.asarray(linalg.cho_solve(factor, target) / scale, dtype=np.float64)
+        solution = solve_positive(scaled + ridge * np.eye(scale.size) if ridge else scaled, target)
+        if solution is not None:
+            return solution / scale
+        ridge = max(2 * ridge, 1e-10)
     return target / scale
 
 
