@@ -296,7 +296,7 @@ def maximise(
     b = np.zeros(p) if b is None else np.array(b, dtype=np.float64)
     free = np.ones(p, dtype=bool) if fixed is None else ~fixed
     baseline = _start(problem) if start is None else start
-    iterations, total = 0, problem.total
+    iterations, total, last = 0, problem.total, (np.inf, b"")
     for _ in range(OUTER_STEPS):
         cells, cell_of, final = _cells(problem, baseline.position)
         b, h, gap, steps = _newton(cells, b, baseline.increment[~final], free, tolerance / 4)
@@ -304,24 +304,32 @@ def maximise(
         if not patient and free.any() and steps == INNER_STEPS and float(np.ptp(problem.x @ b)) > SUSPICIOUS:
             raise NotEstimable("hazard_ratio", "a coefficient does not settle", code="run_away")
         gain = _outside_gain(problem, baseline.position, final, cells, cell_of, b, h)
-        if max(gap, float(gain.max(initial=0.0)) / total) <= tolerance:
-            increment = np.full(final.size, np.inf)
-            increment[~final] = h
+        left = max(gap, float(gain.max(initial=0.0)) / total)
+        if left <= tolerance:
             return Maximum(
                 b=b,
-                baseline=Baseline(position=baseline.position, increment=increment),
+                baseline=Baseline(position=baseline.position, increment=_with_ends(h, final)),
                 cells=cells,
                 cell_of=cell_of,
                 log_likelihood=log_likelihood(cells, b, h),
                 iterations=iterations,
-                gap=max(gap, float(gain.max(initial=0.0)) / total),
+                gap=left,
             )
+        here = gap, baseline.position.tobytes()
+        if steps == INNER_STEPS and here[1] == last[1] and gap >= last[0]:
+            break  # the last turn ended here, too: what is left is below what floating numbers tell apart
+        last = here
         baseline = _enlarged(problem, baseline, final, h, gain, tolerance * total)
     raise NotEstimable(
-        "hazard_ratio",
-        f"the search for the maximum stopped with {max(gap, float(gain.max(initial=0.0)) / total):.1e} left to gain",
-        code="not_converged",
+        "hazard_ratio", f"the search for the maximum stopped with {left:.1e} left to gain", code="not_converged"
     )
+
+
+def _with_ends(h: FloatArray, final: NDArray[np.bool_]) -> FloatArray:
+    """Increments at every active place: without end at the last of each stratum."""
+    increment = np.full(final.size, np.inf)
+    increment[~final] = h
+    return increment
 
 
 def _outside_gain(
@@ -364,8 +372,7 @@ def _enlarged(
     problem: Problem, baseline: Baseline, final: NDArray[np.bool_], h: FloatArray, gain: FloatArray, least: float
 ) -> Baseline:
     """Active places that hold something, and the best place of each gap between them."""
-    increment = np.full(final.size, np.inf)
-    increment[~final] = h
+    increment = _with_ends(h, final)
     stay = increment > NEGLIGIBLE
     # A held increment whose interval is still needed to give its cases a chance is kept as well.
     kept, amount = baseline.position[stay], increment[stay]
