@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
+from onsetstudy.report.painted import Painted
+
 __all__ = [
     "Answer",
     "Block",
@@ -66,9 +68,9 @@ class Table:
     kind: str = "table"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Figure:
-    """A drawing as SVG text, once for a page and once for a narrow screen.
+    """A drawing as SVG text, once for a page and once for a narrow screen; drawn when it is first asked for.
 
     ``title`` is the question it answers, ``alt`` says it in words.
     """
@@ -77,8 +79,8 @@ class Figure:
     title: str
     caption: str
     alt: str
-    svg: str
-    narrow: str
+    svg: Painted = Painted()  # noqa: RUF009 - a descriptor, not a default
+    narrow: Painted = Painted()  # noqa: RUF009
     kind: str = "figure"
 
 
@@ -100,7 +102,9 @@ class Drawn(Protocol):
 
 def figure(name: str, title: str, caption: str, drawn: Drawn) -> Figure:
     """A drawing as a block."""
-    return Figure(name=name, title=title, caption=caption, alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow)
+    return Figure(
+        name=name, title=title, caption=caption, alt=drawn.alt, svg=lambda: drawn.svg, narrow=lambda: drawn.narrow
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,6 @@ import signal
 import sys
 import time
 from functools import partial
-from multiprocessing import get_context
 from pathlib import Path
 
 import pytest
@@ -25,15 +24,10 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.ledger import of_kind
 from onsetstudy.study.practice.analyse import analyse
+from tests.clean_process import CLEAN
 from tests.examples import THOROUGH
 
 GROUP = Path("protocols/mandibular_block_group.toml")
-
-
-# Children are forked from a process that has drawn and printed nothing: a fork of this one, if the typesetter has begun
-# its threads here, would wait for them for ever.
-CLEAN = get_context("forkserver")
-CLEAN.set_forkserver_preload(["tests.attacks.test_killed"])
 
 TOUCHES = {"os.chmod", "os.link", "os.mkdir", "os.remove", "os.rename", "os.rmdir", "os.truncate", "sqlite3.connect"}
 

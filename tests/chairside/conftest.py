@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import re
 import shutil
 import signal
-import subprocess
-import sys
 import threading
 import time
 from pathlib import Path
 
 import pytest
+
+from tests.clean_process import CommandProcess
 
 EXE = shutil.which("chromium") or shutil.which("chromium-browser")
 NO_BROWSER = "no browser: apt-get install -y chromium, and pip install playwright"
@@ -27,29 +26,14 @@ class Server:
     ) -> None:
         self.protocol, self.folder, self.more, self.program = protocol, folder, more, program
         self.store = folder / "practice.sqlite"
-        self.process: subprocess.Popen[str] | None = None
+        self.process: CommandProcess | None = None
         self.addresses: dict[str, str] = {}
         self.said: list[str] = []
 
     def start(self, until: tuple[str, ...] = ("alone", "mixer")) -> Server:
         """Start it, and read what it says up to the address of the last role."""
-        command = [
-            sys.executable,
-            "-m",
-            *self.program,
-            "chairside",
-            *filter(None, [self.protocol]),
-            "--store",
-            self.store,
-            "--no-browser",
-        ]
-        self.process = subprocess.Popen(
-            [*command, *self.more],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            env={**os.environ, "PYTHONUNBUFFERED": "1"},
-        )
+        where = [*filter(None, [self.protocol]), "--store", self.store, "--no-browser"]
+        self.process = CommandProcess([*self.program, "chairside", *where, *self.more])
         self.said = []
         return self.read(until)
 
@@ -101,6 +85,13 @@ def chromium():
         browser.close()
 
 
+ASK_OFTEN = """
+const every = window.setInterval;
+window.setInterval = (what, ms, ...more) => every(what, ms === 2000 ? 300 : ms, ...more);
+"""
+"""A page asks the computer for news every two seconds; the tests do not wait for so long."""
+
+
 @pytest.fixture
 def context(chromium):
     """A device: its own storage, its own cookies."""
@@ -110,6 +101,7 @@ def context(chromium):
             made = chromium.new_context(**{"viewport": {"width": 1366, "height": 768}, **options})
             stack.callback(made.close)
             made.set_default_timeout(60_000)
+            made.add_init_script(ASK_OFTEN)
             return made
 
         yield new

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import random
-import subprocess
-import sys
 
 import pytest
 
@@ -14,6 +12,7 @@ from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.chair.case_codes import new_case_code
 from onsetstudy.records.chair.event_log import FLAG
 from tests.chairside.asgi import Study
+from tests.clean_process import run_command
 from tests.records.test_event_log import Page
 
 PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")
@@ -119,8 +118,7 @@ def test_a_day_of_forty_cases_on_three_chairs(tmp_path):
             assert recorded == pytest.approx(true, abs=TOLERANCE_MIN)
             exact += 1
     assert exact >= 30  # a reload, a sleep or a changed clock is known exactly in nearly all of them
-    command = [sys.executable, "-m", "onsetstudy", "report", "protocols/mandibular_block_group.toml", study.path]
     more = ["--without-list", "a day of the tests", "--format", "json", "--into", tmp_path]
-    done = subprocess.run([*command, *more], capture_output=True, text=True)
+    done = run_command("onsetstudy", "report", "protocols/mandibular_block_group.toml", study.path, *more)
     assert done.returncode == 0, done.stderr
     assert "Cases: 40 read, 40 accepted, 0 refused." in done.stdout

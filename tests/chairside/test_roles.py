@@ -6,8 +6,6 @@ import dataclasses
 import datetime as dt
 import json
 import re
-import subprocess
-import sys
 
 import pytest
 
@@ -22,6 +20,7 @@ from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
 from tests.chairside.chair import Chair, quick_block
+from tests.clean_process import run_command
 
 
 @pytest.fixture
@@ -75,8 +74,7 @@ def test_a_blinded_case_on_three_devices(block, serve, context, tmp_path):
         assert secret.encode() not in sent, secret
     protocol = read_protocol(block)
     assert read_records(server.store, protocol).problems == ()
-    command = [sys.executable, "-m", "onsetstudy", "check", block, server.store]
-    checked = subprocess.run(command, capture_output=True, text=True)
+    checked = run_command("onsetstudy", "check", block, server.store)
     assert checked.returncode == 0, checked.stdout + checked.stderr
     assert "Arms as allocated, from opening logs of 1 slips." in checked.stdout
 
@@ -85,8 +83,8 @@ def test_an_unlocked_randomised_protocol_does_not_start_and_a_changed_one_neithe
     path = quick_block(tmp_path)
 
     def start():
-        command = [sys.executable, "-m", "onsetstudy", "chairside", path, "--store", tmp_path / "p.sqlite"]
-        return subprocess.run([*command, "--practice", "P01", "--no-browser"], capture_output=True, text=True)
+        where = ("--store", tmp_path / "p.sqlite", "--practice", "P01", "--no-browser")
+        return run_command("onsetstudy", "chairside", path, *where)
 
     assert "not locked" in start().stderr
     lock_protocol_file(path, day=dt.date(2026, 9, 1))
@@ -128,8 +126,7 @@ def test_export_backup_and_restore_at_the_command_line(tmp_path, serve):
     store = tmp_path / "practice.practise.sqlite"
 
     def run(*more, of=store):
-        command = [sys.executable, "-m", "onsetstudy", "chairside", server.protocol, "--store", of, *more]
-        return subprocess.run(command, capture_output=True, text=True)
+        return run_command("onsetstudy", "chairside", server.protocol, "--store", of, *more)
 
     done = run("--backup", tmp_path / "copy.sqlite")
     assert done.returncode == 0, done.stderr

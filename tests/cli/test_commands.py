@@ -12,6 +12,7 @@ import pytest
 
 from onsetstudy.cli.options import gathered
 from onsetstudy.core.errors import Problem, Where
+from tests.clean_process import run_command
 
 ROOT = Path(__file__).parents[2]
 GROUP = ROOT / "protocols" / "mandibular_block_group.toml"
@@ -20,8 +21,7 @@ DIRTY = ROOT / "data" / "synthetic" / "dirty"
 
 
 def run(*arguments, cwd=ROOT):
-    command = [sys.executable, "-m", "onsetstudy", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, cwd=cwd, check=False)
+    return run_command("onsetstudy", *arguments, cwd=cwd)
 
 
 @pytest.mark.slow
@@ -133,4 +133,7 @@ def test_the_demo_can_be_made_anywhere(tmp_path):
 
 
 def test_the_version_is_told():
-    assert run("--version").stdout.strip().endswith("version 0.1.0")
+    command = [sys.executable, "-m", "onsetstudy", "--version"]  # begun as its user begins it
+    told = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=True).stdout
+    assert told.strip().endswith("version 0.1.0")
+    assert run("--version").stdout == told

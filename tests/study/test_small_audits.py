@@ -41,6 +41,7 @@ def test_a_report_of_few_cases_comes_out_without_a_warning(chosen):
         warnings.simplefilter("error")
         results = analyse(PROTOCOL, some(list(chosen)))
         document = compose(results)
+        dataclasses.asdict(document)  # paints every figure
     assert document.sections[0].blocks[0].seen
     frame = results.to_frame()
     numbers = frame[frame["estimate"].notna() & frame["conf_level"].notna()]

@@ -3,7 +3,7 @@ import { all, clock, request, send, since, state, tap } from "/log.js";
 import { clockText, foldCases, inForce, LATE_S, marks, minuteText, nextTest } from "/flow.js";
 import { $, button, choices, cues, h, keepAwake, knock, say, scoreField } from "/parts.js";
 import { begin, draft, dropDraft, wizard } from "/setup.js";
-import { mixingFor, preparedLast, prepareAsLast } from "/mixing.js";
+import { freshMixing, mixingFor, preparedLast, prepareAsLast } from "/mixing.js";
 import { pinButtons, pinScreen } from "/pin.js";
 import { training } from "/training.js";
 import { beginScreening, screening } from "/screening.js";
@@ -28,7 +28,12 @@ const words = (response) => ({ felt: "felt", not_felt: "not felt", not_done: "no
 const named = (list, code) => list.find(([c]) => c === code)?.[1] ?? code;
 const field = (name) => [...setup.after, ...setup.before].find((f) => f.name === name);
 const tooth = (c, role) => (role === "target" ? `tooth ${c.told.tooth ?? "?"}` : c.told.control_tooth ? `control tooth ${c.told.control_tooth}` : "control tooth");
-const go = (name, more = {}) => { screen = { name, ...more }; draw(); $("task").focus({ preventScroll: true }); };
+const go = (name, more = {}) => {
+  screen = { name, ...more };
+  draw();
+  $("task").focus({ preventScroll: true });
+  if (name === "mixing") freshMixing();
+};
 const home = () => go("case");
 const current = () => cases.find((c) => c.id === selected);
 const seconds = (c) => (c.zero ? since(c.zero) : 0);

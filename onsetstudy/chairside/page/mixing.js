@@ -1,5 +1,5 @@
 // The mixer's page: the slip, and what was mixed. It is kept with the opening and never reaches the page of a tester.
-import { clock, device, now, request, state, written } from "/log.js";
+import { clock, device, now, request, send, state, written } from "/log.js";
 import { button, choices, h, textField } from "/parts.js";
 
 let told = null, work = null, redraw = () => {}, note = "";
@@ -15,8 +15,17 @@ const entry = (kind, payload, case_id) => ({
 
 export async function pullMixing() {
   const fresh = await request("/api/mixing");
-  if (fresh && JSON.stringify(fresh) !== JSON.stringify(told)) { told = fresh; if (!work) redraw(); }
+  if (!fresh || JSON.stringify(fresh) === JSON.stringify(told)) return;
+  const asked = asksWho();
+  told = fresh;
+  // News takes no code away that is just being typed.
+  if (!work && !(asked && asksWho())) redraw();
 }
+
+const asksWho = () => !!told && !told.paused && told.sealed && !localStorage.mixer;
+
+/** What waits, with what was tapped here a moment ago. */
+export const freshMixing = () => send().then(pullMixing);
 
 /** What the mixer sees, as elements. */
 export function mixingFor(setup, again) {
@@ -24,7 +33,7 @@ export function mixingFor(setup, again) {
   if (!told) { pullMixing(); return [h("h1", {}, "One moment.")]; }
   const said = note ? h("p", { class: "mark", role: "alert" }, note) : null;
   if (told.paused) return [h("h1", {}, `The study is paused: ${told.paused}`)];
-  if (told.sealed && !localStorage.mixer) {
+  if (asksWho()) {
     return [h("h1", {}, "Who prepares?"), h("p", {}, "Your code stands in the opening log; no name."), textField("mixer", "Code", "", (code) => { localStorage.mixer = code; redraw(); })];
   }
   if (!work) {

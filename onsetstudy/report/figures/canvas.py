@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from onsetstudy.report.painted import Painted
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -69,12 +71,12 @@ def look_of(arm: str, arms: Sequence[str]) -> ArmLook:
     return LOOKS[min(arms.index(arm), len(LOOKS) - 1)]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, kw_only=True)
 class Drawing:
-    """A figure for a page and for a narrow screen, and in words."""
+    """A figure for a page and for a narrow screen, and in words; each form is painted when it is first asked for."""
 
-    svg: str
-    narrow: str
+    svg: Painted = Painted()  # noqa: RUF009 - a descriptor, not a default
+    narrow: Painted = Painted()  # noqa: RUF009
     alt: str
 
 
@@ -118,7 +120,7 @@ def spread(places: Sequence[float], least: float) -> list[float]:
 
 def drawing(paint: Callable[[str, bool], str], name: str, alt: str) -> Drawing:
     """Both forms of a figure; ``paint(name, narrow)`` gives SVG text."""
-    return Drawing(svg=paint(name, False), narrow=paint(f"{name}-narrow", True), alt=alt)
+    return Drawing(svg=lambda: paint(name, False), narrow=lambda: paint(f"{name}-narrow", True), alt=alt)
 
 
 def to_svg(figure: Figure, name: str, title: str, alt: str) -> str:

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.survival.curve.blocked_solve import solve_positive
 from onsetstudy.survival.curve.innermost import reduce_cases, support_index
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.ph_likelihood import (
@@ -229,12 +229,13 @@ def _step(
     ``damped`` adds what the curvature would be on the scale of ``log h`` where an increment wants to shrink: an
     increment that the likelihood hardly feels then no longer dictates the length of the step for all.
     """
-    p = int(free.sum())
-    info = np.zeros((p + move.size, p + move.size))
-    info[:p, :p] = d.information_bb[np.ix_(free, free)]
-    info[:p, p:] = d.information_bh[np.ix_(free, move)]
+    loose = np.flatnonzero(free)
+    p = loose.size
+    info = np.empty((p + move.size, p + move.size))
+    info[:p, :p] = d.information_bb[loose[:, None], loose]
+    info[:p, p:] = d.information_bh[loose[:, None], move]
     info[p:, :p] = info[:p, p:].T
-    info[p:, p:] = d.information_hh[np.ix_(move, move)]
+    info[p:, p:] = d.information_hh[move[:, None], move]
     gradient = np.concatenate((d.gradient_b[free], d.gradient_h[move]))
     if damped:
         place = np.arange(p, p + move.size)
@@ -263,16 +264,14 @@ def _violation(gradient_b: FloatArray, gradient_h: FloatArray, h: FloatArray, ce
 
 def _solve(info: FloatArray, gradient: FloatArray) -> FloatArray:
     """Newton direction; a ridge where the second derivative is not that of a maximum."""
-    scale = np.sqrt(np.maximum(np.abs(np.diag(info)), 1e-300))
-    scaled, target = info / np.outer(scale, scale), gradient / scale
+    scale = np.sqrt(np.maximum(np.abs(info.diagonal()), 1e-300))
+    scaled, target = info / (scale[:, None] * scale), gradient / scale
     ridge = 0.0
     for _ in range(40):
-        try:
-            factor = linalg.cho_factor(scaled + ridge * np.eye(scale.size))
-        except linalg.LinAlgError:
-            ridge = max(2 * ridge, 1e-10)
-            continue
-        return np.asarray(linalg.cho_solve(factor, target) / scale, dtype=np.float64)
+        solution = solve_positive(scaled + ridge * np.eye(scale.size) if ridge else scaled, target)
+        if solution is not None:
+            return solution / scale
+        ridge = max(2 * ridge, 1e-10)
     return target / scale
 
 
@@ -297,7 +296,7 @@ def maximise(
     b = np.zeros(p) if b is None else np.array(b, dtype=np.float64)
     free = np.ones(p, dtype=bool) if fixed is None else ~fixed
     baseline = _start(problem) if start is None else start
-    iterations, total = 0, problem.total
+    iterations, total, last = 0, problem.total, (np.inf, b"")
     for _ in range(OUTER_STEPS):
         cells, cell_of, final = _cells(problem, baseline.position)
         b, h, gap, steps = _newton(cells, b, baseline.increment[~final], free, tolerance / 4)
@@ -305,24 +304,32 @@ def maximise(
         if not patient and free.any() and steps == INNER_STEPS and float(np.ptp(problem.x @ b)) > SUSPICIOUS:
             raise NotEstimable("hazard_ratio", "a coefficient does not settle", code="run_away")
         gain = _outside_gain(problem, baseline.position, final, cells, cell_of, b, h)
-        if max(gap, float(gain.max(initial=0.0)) / total) <= tolerance:
-            increment = np.full(final.size, np.inf)
-            increment[~final] = h
+        left = max(gap, float(gain.max(initial=0.0)) / total)
+        if left <= tolerance:
             return Maximum(
                 b=b,
-                baseline=Baseline(position=baseline.position, increment=increment),
+                baseline=Baseline(position=baseline.position, increment=_with_ends(h, final)),
                 cells=cells,
                 cell_of=cell_of,
                 log_likelihood=log_likelihood(cells, b, h),
                 iterations=iterations,
-                gap=max(gap, float(gain.max(initial=0.0)) / total),
+                gap=left,
             )
+        here = gap, baseline.position.tobytes()
+        if steps == INNER_STEPS and here[1] == last[1] and gap >= last[0]:
+            break  # the last turn ended here, too: what is left is below what floating numbers tell apart
+        last = here
         baseline = _enlarged(problem, baseline, final, h, gain, tolerance * total)
     raise NotEstimable(
-        "hazard_ratio",
-        f"the search for the maximum stopped with {max(gap, float(gain.max(initial=0.0)) / total):.1e} left to gain",
-        code="not_converged",
+        "hazard_ratio", f"the search for the maximum stopped with {left:.1e} left to gain", code="not_converged"
     )
+
+
+def _with_ends(h: FloatArray, final: NDArray[np.bool_]) -> FloatArray:
+    """Increments at every active place: without end at the last of each stratum."""
+    increment = np.full(final.size, np.inf)
+    increment[~final] = h
+    return increment
 
 
 def _outside_gain(
@@ -365,8 +372,7 @@ def _enlarged(
     problem: Problem, baseline: Baseline, final: NDArray[np.bool_], h: FloatArray, gain: FloatArray, least: float
 ) -> Baseline:
     """Active places that hold something, and the best place of each gap between them."""
-    increment = np.full(final.size, np.inf)
-    increment[~final] = h
+    increment = _with_ends(h, final)
     stay = increment > NEGLIGIBLE
     # A held increment whose interval is still needed to give its cases a chance is kept as well.
     kept, amount = baseline.position[stay], increment[stay]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from onsetstudy.design.interim.results import LookPlan
-from onsetstudy.report.document import Answer, Block, Cautions, Figure, Pairs, Paragraph, Section, Table
+from onsetstudy.report.document import Answer, Block, Cautions, Pairs, Paragraph, Section, Table, figure
 from onsetstudy.report.figures import power
 from onsetstudy.report.numbers import THIN, decimal, level, tidy
 from onsetstudy.report.sections.before.plan_words import (
@@ -42,11 +42,7 @@ def plan_answer(results: PlanningResults) -> Section:
     blocks: list[Block] = [Answer(seen=said.seen, allows=said.allows)]
     if results.curve:
         drawn = power.draw_figure(results, name="power", title=title)
-        blocks.append(
-            Figure(
-                name="power", title=title, caption=_caption(results), alt=drawn.alt, svg=drawn.svg, narrow=drawn.narrow
-            )
-        )
+        blocks.append(figure("power", title, _caption(results), drawn))
     blocks += [Paragraph(text=text) for text in (said.difference, planned_size(results)) if text]
     # A plan that contradicts itself says so where its numbers stand, not only at the end.
     loud = tuple(tidy(c.text) for c in results.caution if c.code == "spread_contradicts_curve")

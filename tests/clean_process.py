@@ -1,0 +1,92 @@
+"""Processes that begin in a moment: forked from one that has read all the code and has done nothing yet.
+
+Where the code comes from is not what is tested, and reading it costs a second of processor each time. That process has
+drawn and printed nothing: a fork of this one, if the typesetter has begun its threads here, would wait for them for
+ever.
+"""
+
+from __future__ import annotations
+
+import os
+import runpy
+import signal
+import subprocess
+import sys
+import tempfile
+from collections.abc import Sequence
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+CLEAN = get_context("forkserver")
+CLEAN.set_forkserver_preload(
+    [
+        "pytest",
+        "tests.attacks.test_killed",
+        "onsetstudy.chairside.serving",
+        "onsetstudy.cli.during.chairside",
+        "onsetstudy.files.sources.recorded",
+        "matplotlib.figure",
+        "matplotlib.backends.backend_svg",
+    ]
+)
+
+
+class CommandProcess:
+    """``python -m`` with these arguments in a process of its own; what it says is read from ``stdout``."""
+
+    def __init__(self, arguments: Sequence[object]) -> None:
+        here, there = CLEAN.Pipe(duplex=False)
+        self._process = CLEAN.Process(target=_serve, args=(tuple(map(str, arguments)), there), daemon=True)
+        self._process.start()
+        there.close()
+        self.pid = self._process.pid
+        self.stdout = os.fdopen(os.dup(here.fileno()), encoding="utf-8")
+        here.close()
+
+    def send_signal(self, number: signal.Signals) -> None:
+        if self._process.is_alive():
+            os.kill(self.pid, number)
+
+    def wait(self) -> int | None:
+        self._process.join()
+        return self._process.exitcode
+
+
+def run_command(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """``python -m`` with these arguments in a process of its own, run to its end."""
+    with tempfile.TemporaryDirectory() as place:
+        out, err = Path(place) / "out", Path(place) / "err"
+        process = CLEAN.Process(target=_run, args=(tuple(map(str, arguments)), out, err, cwd))
+        process.start()
+        process.join()
+        code = process.exitcode
+        process.close()
+        return subprocess.CompletedProcess(
+            arguments, code, out.read_text(encoding="utf-8"), err.read_text(encoding="utf-8")
+        )
+
+
+def _serve(arguments: tuple[str, ...], out: Connection) -> None:
+    _say_into(out.fileno(), out.fileno())
+    out.close()
+    _as_module(arguments)
+
+
+def _run(arguments: tuple[str, ...], out: Path, err: Path, cwd: Path | None) -> None:
+    files = [os.open(path, os.O_WRONLY | os.O_CREAT) for path in (out, err)]
+    _say_into(*files)
+    if cwd is not None:
+        os.chdir(cwd)
+    _as_module(arguments)
+
+
+def _say_into(out: int, err: int) -> None:
+    for name, number, into in (("stdout", 1, out), ("stderr", 2, err)):
+        os.dup2(into, number)
+        setattr(sys, name, os.fdopen(number, "w", encoding="utf-8", buffering=1, closefd=False))
+
+
+def _as_module(arguments: tuple[str, ...]) -> None:
+    sys.argv = list(arguments)
+    runpy.run_module(arguments[0], run_name="__main__", alter_sys=True)
