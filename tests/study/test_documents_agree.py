@@ -14,10 +14,9 @@ import pytest
 from onsetstudy.core.results import Estimate
 from onsetstudy.files.documents.results_json import results_json
 from onsetstudy.report.claims_told import answer_line
-from onsetstudy.report.document import Answer, Paragraph
+from onsetstudy.report.document import Answer, Cautions
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.practice import compose
-from onsetstudy.report.sections.group.reconciled import reconciled_blocks
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
@@ -43,6 +42,12 @@ def documents(seed, keep, primary):
         for code in tally.practices
     ]
     return practice, analyse_group(files, protocol)
+
+
+def first_cautions(group):
+    """What the group's first page says to mind."""
+    first = next(s for s in compose_group(group).sections if s.id == "answer")
+    return [text for block in first.blocks if isinstance(block, Cautions) for text in block.texts]
 
 
 def answers(document):
@@ -75,7 +80,9 @@ def test_every_pair_of_documents_agrees_on_every_claim_that_it_shares(seed, keep
             # Files hold no quarter of a score: other interim analyses, which the group's page says.
             assert "first_look" in group.unlike_rows
             told, quiet = (
-                " ".join(block.text for block in reconciled_blocks(g) if isinstance(block, Paragraph))
+                " ".join(
+                    t for s in compose_group(g).sections for b in s.blocks if isinstance(b, Cautions) for t in b.texts
+                )
                 for g in (group, dataclasses.replace(group, looks=None))
             )
             assert "binds the study" in told

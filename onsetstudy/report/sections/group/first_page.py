@@ -21,6 +21,7 @@ from onsetstudy.report.numbers import (
 )
 from onsetstudy.report.sections.group.gates import gate_words, left_out_words
 from onsetstudy.report.sections.group.more import heterogeneity_words, name_of
+from onsetstudy.report.sections.group.reconciled import binding_words
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults
 
@@ -50,6 +51,7 @@ def first_page(results: GroupResults, own: str | None) -> Section:
     always = [tidy(c.text) for c in results.caution]
     cautions = [always[0], *gate_words(results, own), *missing_words(results, own)]
     cautions += [tidy(c.text) for c in results.caution if c.code in told]
+    cautions += binding_words(results)
     blocks.append(Cautions(texts=tuple(cautions)))
     return Section(id="answer", title="", blocks=tuple(blocks))
 

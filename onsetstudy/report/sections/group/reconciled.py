@@ -9,7 +9,7 @@ from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.group_results import Reconciled
 
-__all__ = ["reconciled_blocks"]
+__all__ = ["binding_words", "reconciled_blocks"]
 
 REASONS = {
     "spread": "the mean of practices lets small practices count for more than their number of cases, as the spread "
@@ -28,8 +28,9 @@ REASONS = {
 OTHER_LOOKS = frozenset({"quarters_merged", "first_look", "beyond"})
 """Reasons for which an interim analysis of the files may fall on other cases than one of the records."""
 BINDING = (
-    "Should an interim analysis of the one and of the other disagree, that which the coordinator's ledger holds first "
-    "binds the study; the other is told beside it and changes nothing."
+    "The files do not hold every case under its quarter, so that an analysis of the records may cross a boundary where "
+    "this one does not, or at another time. That which the coordinator's ledger holds first binds the study; the other "
+    "is told beside it and changes nothing."
 )
 NONE = "–"
 WAYS = ("within practices, combined by numbers of cases: the answer", "mean of practices, beside it")
@@ -43,10 +44,14 @@ def reconciled_blocks(results: GroupResults) -> list[Block]:
     if results.unlike_rows:
         told = "; ".join(REASONS[code] for code in results.unlike_rows)
         text = f"A report of the same cases from their records may have other numbers: {told}."
-        if results.looks is not None and OTHER_LOOKS & set(results.unlike_rows):
-            text += f" {BINDING}"
         blocks.append(Paragraph(text=text, role="note"))
     return blocks
+
+
+def binding_words(results: GroupResults) -> list[str]:
+    """Which interim analysis binds, where those of files and of records may differ; nothing elsewhere."""
+    differ = results.looks is not None and OTHER_LOOKS & set(results.unlike_rows)
+    return [BINDING] if differ else []
 
 
 def _table(results: GroupResults, found: tuple[Reconciled, ...]) -> Table:
