@@ -238,7 +238,7 @@ def test_a_store_stands_where_a_workbook_stands(tmp_path):
     assert records.readings["minute"].tolist() == [0.5, 1.0, 1.5]
     folder = tmp_path / "open"
     written = export_store(path, folder)
-    assert {p.name for p in written} == {"cases.csv", "cold_tests.csv", "adverse_events.csv"}
+    assert {p.name for p in written} == {"cases.csv", "clock_drift.csv", "cold_tests.csv", "adverse_events.csv"}
     assert read_records(folder, protocol).digest == records.digest
 
 
