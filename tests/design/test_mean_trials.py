@@ -20,7 +20,7 @@ from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.study.practice.interim import score_of
-from onsetstudy.study.sets.contrasts import PRACTICE, Compared, wait_of
+from onsetstudy.study.sets.contrasts import PRACTICE, Compared, success_of, wait_of
 from tests.study.cases import protocol
 
 PROMISED = protocol()
@@ -84,6 +84,31 @@ def test_a_drawn_trial_is_compared_as_the_report_compares_it(decision, changes):
             expected = score_by_the_report(scenario, drawn, k, cases)
             assert z[k] == pytest.approx(expected, abs=1e-10, nan_ok=True), (fraction, k)
         assert np.isfinite(z).sum() >= 4
+
+
+def success_by_the_report(scenario, drawn, k, cases):
+    arm = np.where(drawn.other[k, :cases], "buffered", "plain")
+    practice = np.char.add("P", drawn.stratum[k, :cases].astype(str))
+    times = Intervals(drawn.left[k, :cases], drawn.right[k, :cases])
+    compared = Compared(times={"success": times}, arm=arm, columns={PRACTICE: practice}, protocol=PROMISED)
+    return score_of(success_of(compared).difference, "success_difference")[0]
+
+
+@pytest.mark.parametrize("changes", [{}, {"cases": 90}, {"cases": 44}, {"operators": 1}, {"ratio": (3, 1)}])
+def test_a_drawn_trial_of_success_is_compared_as_the_report_compares_it(changes):
+    """To the last digit where every case is decided at the target; else as near as few cases allow, to neither side."""
+    base = dataclasses.replace(WAIT, decision="success", target_min=PROMISED.onset.target_min, **changes)
+    for missed in (0.0, 0.1):
+        scenario = dataclasses.replace(base, missed_share=missed, control_failure_share=0.0)
+        drawn = draw_trials(scenario, 24, np.random.default_rng(1))
+        for fraction in (0.5, 1.0):
+            z, cases = scores_of(scenario, drawn, fraction), round(fraction * scenario.cases)
+            theirs = np.array([success_by_the_report(scenario, drawn, k, cases) for k in range(24)])
+            if missed == 0.0:
+                assert z == pytest.approx(theirs, abs=1e-10), fraction
+            else:
+                assert np.corrcoef(z, theirs)[0, 1] > 0.95
+                assert abs(np.mean(z - theirs)) < 0.1
 
 
 @pytest.mark.slow

@@ -265,16 +265,19 @@ def test_a_locked_contradiction_is_loud_and_sized_by_the_curves(planned):
     assert size.total > 2 * 1192
 
 
-def test_success_is_simulated_by_its_own_test():
+def test_success_is_simulated_as_the_report_compares_it_with_interim_analyses_and_without():
     found = plan_study(dataclasses.replace(agreeing(primary="success_by_target"), looks=None), trials=TRIALS)
-    assert found.planned.test == "score test of two proportions" == found.at_size.test
+    assert "two proportions by Wilson's limits, within practices" in found.planned.test
+    assert found.planned.test == found.at_size.test
     assert found.planned.scenario.decision == "success"
-    assert {p.test for p in found.curve} == {found.planned.test}
+    # The curve is of the formula, which is another test's, and says so.
+    assert {p.test for p in found.curve} == {"score test of two proportions"}
     assert "more cases, %" not in words(found)  # what a schedule costs is told of the log-rank test only
     assert found.at_size.power == pytest.approx(0.8, abs=4 * found.at_size.mc_error)
     with_interim = plan_study(agreeing(primary="success_by_target"), trials=TRIALS)
-    assert with_interim.planned is None
-    assert "interim analyses" in with_interim.not_simulated
+    assert len(with_interim.planned.scenario.looks) == len(with_interim.looks.looks) > 1
+    assert with_interim.not_simulated == ""
+    assert with_interim.null.power == pytest.approx(0.05, abs=4 * with_interim.null.mc_error)
 
 
 def words(results):
@@ -325,7 +328,7 @@ def test_every_main_outcome_has_its_sentence(primary, begins):
     assert headline(this).seen.replace("\u202f", " ").startswith(begins)
     lines = [line for line in size_lines(this) if "your main outcome" in line]
     assert len(lines) == 1
-    assert (this.planned is None) == (primary == "success_by_target")  # not together with interim analyses
+    assert this.planned is not None
 
 
 def test_a_main_outcome_without_a_size_is_not_passed_over():

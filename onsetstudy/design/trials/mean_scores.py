@@ -1,4 +1,4 @@
-"""Z of the difference in means of many drawn trials: the restricted time to onset, pain, and treatment success.
+"""Z of the difference in means of many drawn trials: the restricted time to onset, pain, and proportions.
 
 All are compared within practices as in the report, strata with few cases of an arm put together by the report's own
 rule (:func:`~onsetstudy.inference.strata.merge_small`), and Z is the difference over the error that its interval
@@ -22,7 +22,7 @@ from onsetstudy.inference.strata import LEAST_OF_AN_ARM, merge_small
 from onsetstudy.survival.summaries.batched_waits import ManyWaits, many_waits
 from onsetstudy.survival.summaries.rmst import estimate_rmst
 
-__all__ = ["merged_strata", "pain_scores", "treatment_scores", "wait_scores"]
+__all__ = ["merged_strata", "pain_scores", "share_scores", "wait_scores"]
 
 ARMS = ("reference", "other")
 
@@ -163,31 +163,42 @@ def pain_scores(score: FloatArray, other: BoolArray, stratum: IntArray, *, conf_
     return np.asarray(z, dtype=np.float64)
 
 
-def treatment_scores(
-    succeeded: BoolArray, other: BoolArray, stratum: IntArray, *, conf_level: float = 0.95
+def share_scores(
+    succeeded: BoolArray,
+    other: BoolArray,
+    stratum: IntArray,
+    *,
+    decided: BoolArray | None = None,
+    conf_level: float = 0.95,
 ) -> FloatArray:
-    """Z of the difference in the proportion of successful treatments, shape (trials,); ``nan`` where there is none.
+    """Z of the difference in a proportion, shape (trials,); ``nan`` where there is none.
 
     Parameters
     ----------
     succeeded, other : ndarray of bool, shape (trials, cases)
     stratum : ndarray of int, shape (trials, cases)
         Practice of each case.
+    decided : ndarray of bool, shape (trials, cases), optional
+        Cases of which the outcome is known; default: all.
 
     Notes
     -----
     As :func:`~onsetstudy.survival.summaries.success.success_by` has it of cases that are all decided: Wilson's limits,
     strata and arms combined by recovery of variances, and the error that the limit toward no difference stands for.
+    Cases that are not decided weigh in the mix of strata and nowhere else; the report shares them out by the curve of
+    their arm, which tells hardly more of a share than the decided ones do.
     """
     strata = merged_strata(stratum, other)
     trials, k = strata.shape[0], int(strata.max()) + 1
     code = ((np.arange(trials)[:, None] * k + strata) * 2 + other).ravel()
-    n = np.bincount(code, minlength=trials * k * 2).reshape(trials, k, 2)
-    count = np.bincount(code, weights=succeeded.ravel(), minlength=n.size).reshape(n.shape)
+    everybody = np.bincount(code, minlength=trials * k * 2).reshape(trials, k, 2)
+    known = np.ones_like(succeeded) if decided is None else decided
+    n = np.bincount(code, weights=known.ravel(), minlength=everybody.size).reshape(everybody.shape)
+    count = np.bincount(code, weights=(succeeded & known).ravel(), minlength=everybody.size).reshape(everybody.shape)
     with np.errstate(divide="ignore", invalid="ignore"):
         value = count / n
         low, high = proportion_confint(count, n, alpha=1 - conf_level, method="wilson")
-        size = n.sum(axis=2)
+        size = everybody.sum(axis=2)
         share = (size / size.sum(axis=1, keepdims=True))[..., None]
         there = size[..., None] > 0
         mean = np.where(there, share * value, 0.0).sum(axis=1)

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
@@ -20,7 +19,7 @@ from onsetstudy.core.seeds import stream
 from onsetstudy.core.work import Mapper, Progress, serial
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.trials.draws import Drawn, cells_of, draw_trials, place_of
-from onsetstudy.design.trials.mean_scores import pain_scores, treatment_scores, wait_scores
+from onsetstudy.design.trials.mean_scores import pain_scores, share_scores, wait_scores
 from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compare_many_pairs
 
@@ -30,14 +29,18 @@ CHUNK_CASES = 100_000
 DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success", "wait", "pain", "treatment")
 TESTS = {
     "log_rank": "log-rank test",
-    "success": "score test of two proportions",
+    "success": "interval of two proportions by Wilson's limits, within practices, of the cases decided at the target",
     "wait": "interval of the difference in restricted mean time to onset, within practices",
     "pain": "Welch's interval of the difference in mean pain, within practices",
     "treatment": "interval of two proportions by Wilson's limits, within practices",
 }
+PAIRED_TESTS = {
+    "log_rank": "log-rank test, labels exchanged within patients",
+    "success": "test of two proportions, labels exchanged within patients",
+}
 METHODS = {
     "log_rank": "simulated trials through the onset rule and the interval-censored log-rank score",
-    "success": "simulated trials through the onset rule and a score test of shares numb by the target",
+    "success": "simulated trials through the onset rule and the report's difference of proportions",
     "wait": "simulated trials through the onset rule and the report's restricted mean time to onset",
     "pain": "simulated scores, normal, through the report's difference in means",
     "treatment": "simulated treatments through the report's difference of proportions",
@@ -196,12 +199,15 @@ def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> F
     seen = slice(0, max(2, round(fraction * scenario.cases)))
     left, right, other = drawn.left[:, seen], drawn.right[:, seen], drawn.other[:, seen]
     if scenario.decision == "success":
-        return _success_scores(left, right, other, scenario.target_min)
+        numb = right <= scenario.target_min
+        decided = numb | (left >= scenario.target_min)
+        stratum = drawn.stratum[:, seen]
+        return share_scores(numb, other, stratum, decided=decided, conf_level=scenario.conf_level)
     if scenario.decision == "pain" and drawn.score is not None:
         return pain_scores(drawn.score[:, seen], other, drawn.stratum[:, seen], conf_level=scenario.conf_level)
     if scenario.decision == "treatment" and drawn.score is not None:
         stratum = drawn.stratum[:, seen]
-        return treatment_scores(drawn.score[:, seen] == 1, other, stratum, conf_level=scenario.conf_level)
+        return share_scores(drawn.score[:, seen] == 1, other, stratum, conf_level=scenario.conf_level)
     cells = cells_of(scenario.tests_min)
     place = place_of(left, right, scenario.tests_min)
     if scenario.decision == "wait":
@@ -230,18 +236,6 @@ def _paired_scores(scenario: TrialScenario, drawn: Drawn, patients: int) -> Floa
     return np.asarray(z, dtype=np.float64)
 
 
-def _success_scores(left: FloatArray, right: FloatArray, other: NDArray[np.bool_], target: float) -> FloatArray:
-    """Score test of two shares among the cases decided at the target."""
-    numb = right <= target
-    decided = numb | (left >= target)
-    n1, n0 = (decided & other).sum(axis=1), (decided & ~other).sum(axis=1)
-    x1, x0 = (numb & other).sum(axis=1), (numb & ~other).sum(axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        pooled = (x1 + x0) / (n1 + n0)
-        z = (x1 / n1 - x0 / n0) / np.sqrt(pooled * (1 - pooled) * (1 / n1 + 1 / n0))
-    return np.asarray(z, dtype=np.float64)
-
-
 def summarise(scenario: TrialScenario, found: list[Tally], trials: int, seed: int) -> SimulatedPower:
     """What the trials say together."""
     z = np.concatenate([t.z for t in found])
@@ -263,7 +257,7 @@ def summarise(scenario: TrialScenario, found: list[Tally], trials: int, seed: in
     numb = sum(t.numb_at_first for t in found) / cases
     return SimulatedPower(
         scenario=scenario,
-        test=TESTS[scenario.decision] + (", labels exchanged within patients" if scenario.design == "paired" else ""),
+        test=(PAIRED_TESTS if scenario.design == "paired" else TESTS)[scenario.decision],
         power=share,
         interval=Interval(low=float(low), high=float(high), level=0.95, method="Wilson, of the simulation"),
         mc_error=math.sqrt(max(share * (1 - share), 0.25 / trials) / trials),

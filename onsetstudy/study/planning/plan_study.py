@@ -92,7 +92,7 @@ def plan_study(
     )
     looks = plan_of(protocol)
     primary = next((s for s in sizes if s.quantity == OUTCOME_OF[protocol.plan.primary]), None)
-    why_not = not_simulated(protocol, looks, primary)
+    why_not = not_simulated(protocol, primary)
     cases = 0 if paired else planned_cases(sizes[0], primary, looks)
     scenario = None if paired else scenario_of(protocol, assumed, expected, cases, looks)
     simulated = None if why_not or scenario is None else of_primary(protocol, assumed, scenario)

@@ -66,9 +66,6 @@ OUT_OF_REACH = (
     "No power by simulation stands here: between no difference and the expected curves none has the difference in the "
     "restricted mean time to onset that matters."
 )
-INTERIM_OF_ANOTHER = (
-    "No power by simulation stands here: the primary outcome is not simulated together with its interim analyses."
-)
 FARTHEST = 3.0
 """How far beyond the expected curves, in parts of their effect, curves for a planned difference are looked for."""
 
@@ -92,13 +89,11 @@ class Run:
         return self.found[scenario]
 
 
-def not_simulated(protocol: Protocol, looks: LookPlan | None, primary: SampleSize | None) -> str:
+def not_simulated(protocol: Protocol, primary: SampleSize | None) -> str:
     """Why the power of the primary outcome is not simulated; empty if it is."""
     if protocol.study.paired:
         return PAIRS_NOT_SIMULATED
-    if primary is None:
-        return NO_EFFECT
-    return INTERIM_OF_ANOTHER if protocol.plan.primary == "success_difference" and looks is not None else ""
+    return NO_EFFECT if primary is None else ""
 
 
 def of_primary(protocol: Protocol, assumed: PlanningAssumptions, base: TrialScenario) -> TrialScenario | None:
@@ -234,6 +229,7 @@ def scenario_of(
         operator_spread=assumed.operator_spread,
         decision="success" if protocol.plan.primary == "success_difference" else "log_rank",
         alpha=overall_alpha(protocol),
+        conf_level=protocol.plan.conf_level,
         ratio=(int(ratio[0]), int(ratio[1])),
         looks=() if looks is None else tuple((p.fraction, p.upper) for p in looks.looks),
     )
