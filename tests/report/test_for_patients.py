@@ -7,9 +7,11 @@ import re
 
 import pytest
 
+from onsetstudy.core.claims import Look
 from onsetstudy.files.documents.results_json import write_report
 from onsetstudy.report.documents.papers import compose_patient_results
 from onsetstudy.report.render.html import render_html
+from onsetstudy.report.sections.main.for_patients import _told
 from tests.report.samples import estimate, rich, small
 from tests.report.test_one_answer import with_treatments
 from tests.study.cases import protocol
@@ -50,6 +52,23 @@ def test_what_cannot_be_told_is_not_told():
     text = " ".join(said(with_wait(-0.5, -2.0, 1.0)))
     assert "We could not tell which injection makes teeth numb sooner" in text
     assert "from 1.0 minutes later to 2.0 minutes sooner" in text
+
+
+@pytest.mark.parametrize(("side", "word"), [(1, "sooner"), (-1, "later")])
+def test_the_verdict_of_an_interim_analysis_is_not_withheld_where_the_size_is_open(side, word):
+    """Page 1 gives the direction that was decided; the page for patients must not say that nobody can tell."""
+    claim = with_wait(-0.5, -2.0, 1.0).claims.primary()
+    look = Look(
+        number=3, planned=4, label="2026Q2", code="crossed", side=side, counted=269, planned_count=380, unit="onsets",
+        critical=2.4, later=True,
+    )  # fmt: skip
+    made = dataclasses.replace(claim, looks=look)
+    text = _told(made, protocol())
+    assert "could not tell" not in text
+    assert f"passed a limit set beforehand: {word} with buffered injections" in text
+    assert "from 1.0 minutes later to 2.0 minutes sooner" in text
+    going_on = dataclasses.replace(made, looks=dataclasses.replace(look, code="continue", side=0))
+    assert "We could not tell which" in _told(going_on, protocol())
 
 
 def test_nothing_by_arm_while_the_study_goes_on():

@@ -103,10 +103,24 @@ def _told(claim: Claim, protocol: Protocol) -> str:
         ends = f"{decimal(near, claim.places)} to {decimal(far, claim.places)}"
         value = decimal(abs(seen.value), claim.places)
         return FOUND[key].format(value=value, ends=ends, word=claim.quantity.word(claim.bears.side), **fields)
+    decided = _decided(claim, fields["other"])
     if claim.quantity.contrast == "/":
-        return f"We could not tell {question}."
+        return decided or f"We could not tell {question}."
     span = span_words(claim, answer.interval.low, answer.interval.high).replace("percentage points", "of 100")
+    if decided:
+        return (
+            f"{decided} How large the difference is remains open: it may be {span} with {fields['other']} injections."
+        )
     return f"We could not tell {question}: the true difference may be {span} with {fields['other']} injections."
+
+
+def _decided(claim: Claim, other: object) -> str:
+    """The verdict of the analysis that decided, as page 1 gives it; empty where none did."""
+    look = claim.looks
+    if look is None or not claim.leads or look.code != "crossed" or not look.side:
+        return ""
+    word = claim.quantity.word(look.side)
+    return f"During the study the comparison passed a limit set beforehand: {word} with {other} injections."
 
 
 def _harms(safety: Safety, protocol: Protocol) -> Paragraph:
