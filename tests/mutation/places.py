@@ -30,7 +30,7 @@ SUITE = (
     "tests/study/test_agreement_by_hand.py", "tests/study/test_disclosure_by_hand.py",
     "tests/study/test_group_gates.py", "tests/study/test_looks.py", "tests/study/test_one_number.py",
     "tests/study/test_reconciled_by_hand.py",
-    "tests/study/test_strata.py", "tests/study/test_tally_by_hand.py",
+    "tests/study/test_strata.py", "tests/study/test_tally_by_hand.py", "tests/study/test_treatment_primary.py",
 )  # fmt: skip
 """Files of tests of meaning; which of their tests are run for a mutant, says the map of ``trace.py``."""
 DESELECTED = (

@@ -19,6 +19,7 @@ from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.answer.cautions import _size, group_arms_caution, study_cautions
 from onsetstudy.study.answer.claims import _look, mean_pain
 from onsetstudy.study.answer.more_needed import _pace
+from onsetstudy.study.counts.counted_estimates import difference_of_counts
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import CountTable
@@ -279,3 +280,13 @@ def test_sizes_of_one_outcome_are_told_apart_by_their_formula_and_powers_are_not
     )  # fmt: skip
     assert size.key == "size/hazard_ratio/Schoenfeld 1983"
     assert dataclasses.replace(size, kind="power_at_size").key == "power_at_size/hazard_ratio"
+
+
+def test_successful_treatments_of_files_are_those_that_succeeded():
+    told = (("plain", 1.0, 12), ("plain", 0.0, 8), ("buffered", 1.0, 18), ("buffered", 0.0, 2))
+    rows = [(code, "treatment_success", arm, "exactly", value, n) for code in ("P01", "P02") for arm, value, n in told]
+    values = pd.DataFrame(rows, columns=["practice_id", "quantity", "arm", "known", "value", "n"])
+    found = difference_of_counts("treatment_success_difference", tally_of().cells, values, PROTOCOL)
+    assert found.estimate == pytest.approx(18 / 20 - 12 / 20)
+    assert found.contrast == "buffered - plain"
+    assert found.n.cases == 80
