@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -19,6 +19,7 @@ from onsetstudy.survival.curve.functionals import functional_variance
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, Cell, sort_arms
+from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
 __all__ = ["ordered_chances", "probability_numb_sooner", "rank_share_limits"]
 
@@ -38,6 +39,14 @@ class _Part:
     bounds: Limits
     variance: tuple[float, float]
     n: tuple[int, int]
+    gaps: tuple[Gaps, Gaps]
+
+    def moved(self, minutes: float) -> float:
+        """The chance if the onsets of the first arm lay so much later in their gaps than spread evenly."""
+        one, two = (g.curve for g in self.gaps)
+        later = replace(one, left=one.left + minutes, right=one.right + minutes)
+        _, even, _ = ordered_chances(later, two)
+        return float(one.mass @ even @ two.mass)
 
 
 def _evenly_before(a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray) -> FloatArray:
@@ -157,7 +166,9 @@ def probability_numb_sooner(
     Sum over the masses of both maximum likelihood curves, mass spread evenly inside its innermost interval. With exact
     times and no censoring it is the Mann-Whitney count over the product of the arms' sizes. Variance by
     the delta method from the observed information of both curves, times ``n/(n - 1)`` in each arm; interval on
-    the logit with Student's t. Where the arms are wholly apart, or show no spread, Newcombe's method 5.
+    the logit with Student's t. Where the arms are wholly apart, or show no spread, Newcombe's method 5. Where the gaps
+    between tests are not alike in the arms, the interval is wider by what that leaves open
+    (:mod:`~onsetstudy.survival.testing.unlike_gaps`).
 
     References
     ----------
@@ -189,6 +200,10 @@ def probability_numb_sooner(
     chance = float(min(1.0, max(0.0, mix @ np.array([p.chance for p in parts]))))
     bounds = mix @ np.array([p.bounds for p in parts])
     limits, error, how = _limits(parts, mix, chance, conf_level)
+    below, above = _opened(parts, mix, chance)
+    if below or above:
+        limits = (max(0.0, limits[0] - below), min(1.0, limits[1] + above))
+        how += ", and what unlike gaps between tests leave open"
     events = np.isfinite(cases.times.right)
     return Estimate(
         quantity="probability_numb_sooner",
@@ -222,7 +237,29 @@ def _part(first: Cell, second: Cell) -> _Part:
         bounds=(float(one.mass @ least @ two.mass), float(one.mass @ most @ two.mass)),
         variance=(errors[0], errors[1]),
         n=(first.n, second.n),
+        gaps=(
+            Gaps(times=first.times, weight=first.weight, curve=one),
+            Gaps(times=second.times, weight=second.weight, curve=two),
+        ),
     )
+
+
+def _opened(parts: list[_Part], mix: FloatArray, chance: float) -> Limits:
+    """How far the chance could lie below and above, because the gaps between tests are not alike in the arms.
+
+    In which part of a gap onset lies moves the onsets of the coarser arm further, by half of what the gaps differ
+    (:mod:`~onsetstudy.survival.testing.unlike_gaps`).
+    """
+    ends = np.concatenate([g.times.right for p in parts for g in p.gaps])
+    last = float(np.max(ends[np.isfinite(ends)], initial=0.0))
+    if last <= 0:
+        return 0.0, 0.0
+    one, two = mean_gaps([(float(w), p.gaps[1], p.gaps[0]) for w, p in zip(mix, parts, strict=True)], last)
+    moves = abs(one - two) / 2
+    if not moves:
+        return 0.0, 0.0
+    late, early = (float(mix @ np.array([p.moved(m) for p in parts])) for m in (moves, -moves))
+    return max(0.0, chance - late), max(0.0, early - chance)
 
 
 def _limits(parts: list[_Part], mix: FloatArray, chance: float, conf_level: float) -> tuple[Limits, float | None, str]:
