@@ -59,6 +59,7 @@ def command(
     from onsetstudy.design.allocation.lists import draw_allocation_list
     from onsetstudy.files.output import write_bytes
     from onsetstudy.files.sealed.allocation_list import (
+        newer_parts_of,
         read_passphrases,
         read_slips,
         write_allocation,
@@ -133,6 +134,8 @@ def command(
     )
     if after is not None:
         click.echo(f"{len(before)} slips of {after} stand before them, as they were.")
+        if newer := newer_parts_of(after):
+            click.echo(f"Its list.json holds what this version does not know, kept as it is: {', '.join(newer)}.")
         click.echo("Each practice puts its new sealed file in place of the earlier one, beside its opening log.")
     click.echo("Keep the list and its seed apart. Give each practice only its own sealed file or closed slips.")
     return 0
