@@ -267,6 +267,7 @@ def _protocol(read: ProtocolFile) -> Protocol:
             invented=study.invented,
             practices=tuple(study.practices),
             blinding=tuple(sorted(study.blinding.items())),
+            case_codes=study.case_codes,
         ),
         arms=tuple(Arm(**arm.model_dump()) for arm in read.arms),
         reference_arm=read.testing.reference_arm,

@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr
 
+from onsetstudy.protocol.case_pattern import pattern_fault
 from onsetstudy.protocol.governance import QUESTIONS
 from onsetstudy.protocol.vocabulary import CODES
 
@@ -74,6 +75,12 @@ def _one_of(*codes: str) -> AfterValidator:
     return AfterValidator(check)
 
 
+def _case_codes(pattern: str) -> str:
+    if pattern and (fault := pattern_fault(pattern)):
+        raise ValueError(fault)
+    return pattern
+
+
 def _code(field: str) -> AfterValidator:
     return _one_of(*CODES[field])
 
@@ -101,6 +108,7 @@ class StudyTable(_Table):
     ] = {}
     invented: StrictBool = False
     practices: list[Text] = []
+    case_codes: Annotated[StrictStr, AfterValidator(_case_codes)] = ""
 
 
 class PopulationTable(_Table):

@@ -53,7 +53,7 @@ class StudyIdentity:
 
     ``design`` is one of parallel, crossover, split_mouth, before_after, audit; ``allocation``
     one of randomised, clinician_choice, alternating, date_based. ``invented`` marks data that
-    were made up to show the tool.
+    were made up to show the tool. ``case_codes`` is the pattern of case codes, empty where none is declared.
     """
 
     id: str
@@ -65,6 +65,7 @@ class StudyIdentity:
     invented: bool = False
     practices: tuple[str, ...] = ()
     blinding: tuple[tuple[str, str], ...] = ()
+    case_codes: str = ""
 
     @property
     def randomised(self) -> bool:

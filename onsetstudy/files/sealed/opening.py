@@ -22,6 +22,8 @@ from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.envelopes import open_envelope
 from onsetstudy.files.sealed.sealed_check import sealed_faults
+from onsetstudy.protocol.case_pattern import code_fault
+from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
 from onsetstudy.records.checks.privacy import looks_like_a_person
@@ -74,6 +76,7 @@ def open_next(
     opened_by: str,
     now: dt.datetime,
     passphrase: str | Callable[[str], str] = "",
+    study: StudyIdentity | None = None,
 ) -> Opened:
     """Open the next slip of a stratum for a case, and log it.
 
@@ -92,6 +95,8 @@ def open_next(
     passphrase : str or callable
         What is printed inside the envelope of the next slip, or what asks for it by the slip's name; only for files
         whose slips each have one.
+    study : StudyIdentity or None
+        Of the protocol, whose pattern of codes the case has to fit where it declares one.
 
     Raises
     ------
@@ -104,6 +109,8 @@ def open_next(
     sealed, case_id = Path(sealed), case_id.strip()
     if not sealed.exists():
         raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
+    if study is not None and (fault := code_fault(case_id, study, str(read_sealed(sealed)["practice"]))):
+        raise DesignError(f"{fault}; nothing was opened. Give the code as it stands in the records")
     with alone(log_path(sealed)):
         return _open_next(sealed, case_id=case_id, levels=levels, opened_by=opened_by, now=now, passphrase=passphrase)
 
