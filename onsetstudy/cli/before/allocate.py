@@ -17,6 +17,9 @@ WAYS = {
     "numbered, and seen to be whole.",
     "paper": "The arm is printed inside an opaque envelope, and no file at the practice holds it. Nothing but the "
     "envelope protects it, and only the numbers show whether one was opened out of order.",
+    "coordinator": "Whoever keeps the list opens each slip when a practice asks, with the command open-for, and tells "
+    "the arm: nothing at the practice holds an arm that is still to come, and openings stand in the keeper's ledger. "
+    "Nothing protects against a keeper who tells the next arm before its case is asked for.",
     "chain": "The sealed file keeps the next arm from the eye and cannot be opened out of order unseen. Whoever makes "
     "a copy of it can open the copy: use it only where the file stays with somebody who does not treat.",
 }
@@ -43,7 +46,8 @@ WAYS = {
     type=click.Choice(list(WAYS)),
     default="passphrases",
     show_default=True,
-    help="How arms are concealed: passphrases in envelopes, arms in envelopes, or each key in the slip before.",
+    help="How arms are concealed: passphrases in envelopes, arms in envelopes, opened by the list's keeper, or each "
+    "key in the slip before.",
 )
 @click.option("--print", "printed", is_flag=True, help="Also make slips to print, fold and close (PDF).")
 def command(
@@ -85,6 +89,8 @@ def command(
             f"{into} holds a list already; a new one would undo the slips that were handed out. Choose another "
             f"folder; to make this list longer, add --after {into}."
         )
+    if printed and way == "coordinator":
+        raise OnsetStudyError("slips that the keeper opens are not printed; leave out --print")
     seed = secrets.randbelow(2**53) if seed is None else seed
     if promised.allocation is not None and promised.allocation.method == "minimisation":
         if after is not None:
@@ -101,12 +107,12 @@ def command(
     with together(into) as fresh:
         if way == "passphrases":
             made = write_enveloped(drawn, fresh, seed=seed, secret=secrets.token_bytes(32), earlier=after)
-        elif way == "paper":
+        elif way in ("paper", "coordinator"):
             if after is not None:
                 raise OnsetStudyError(
-                    "a list on paper goes on as a list of its own, in another folder; leave out --after"
+                    "a list without sealed files goes on as a list of its own, in another folder; leave out --after"
                 )
-            made = write_list(drawn, fresh, seed=seed)
+            made = write_list(drawn, fresh, seed=seed, by_coordinator=way == "coordinator")
         elif after is None:
             made = write_allocation(drawn, fresh, seed=seed)
         else:

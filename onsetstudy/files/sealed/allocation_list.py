@@ -15,7 +15,7 @@ from onsetstudy.design.allocation.lists import list_quality
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.design.allocation.seal import continue_slips, seal_slips
 from onsetstudy.files.output import write_bytes
-from onsetstudy.files.sealed.described_list import newer_parts, read_commitments, read_description
+from onsetstudy.files.sealed.described_list import COORDINATOR, newer_parts, read_commitments, read_description
 from onsetstudy.files.sealed.envelopes import KDF, passphrase_of, seal_envelope
 from onsetstudy.files.sealed.opening import read_opening_log, read_plain_table, read_sealed, recover_arms
 from onsetstudy.protocol.model import Protocol
@@ -140,8 +140,8 @@ def read_passphrases(folder: Path) -> dict[str, str]:
     return dict(zip(words["slip"].astype(str), words["passphrase"].astype(str), strict=True))
 
 
-def write_list(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
-    """Write the list and its description."""
+def write_list(drawn: AllocationList, folder: Path, *, seed: int, by_coordinator: bool = False) -> list[Path]:
+    """Write the list and its description, which says so where its slips are opened by its keeper alone."""
     about = {
         "what": KEEP_APART,
         "study": drawn.study_id,
@@ -155,6 +155,8 @@ def write_list(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
         "commitment": drawn.commitment,
         "quality": asdict(drawn.quality),
     }
+    if by_coordinator:
+        about["opening"] = COORDINATOR
     return _write_described(drawn.to_frame(), about, Path(folder))
 
 

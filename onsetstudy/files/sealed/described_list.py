@@ -11,8 +11,10 @@ from typing import Any
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 
-__all__ = ["newer_parts", "read_commitments", "read_description"]
+__all__ = ["COORDINATOR", "newer_parts", "read_commitments", "read_description"]
 
+COORDINATOR = "coordinator"
+"""How a list says that its slips are opened by its keeper alone."""
 MOST = 10_000
 LONGEST = 200
 MOST_COMMITMENTS = 1_000_000
@@ -51,6 +53,7 @@ KEYS: Mapping[str, Callable[[Any], bool]] = {
     "commitment": _text,
     "quality": lambda value: isinstance(value, dict),
     "continued": _listed(_part),
+    "opening": lambda value: value == COORDINATOR,
 }
 
 
