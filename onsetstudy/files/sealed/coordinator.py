@@ -113,7 +113,9 @@ def open_from_list(
 def _log(path: Path, first: str) -> pd.DataFrame:
     """The log so far, which has to begin at the list's own protocol."""
     log, broken = read_opening_log(path) if path.exists() else (empty_log(), ())
-    head = [] if log.empty else [log.iloc[0].drop("chain").astype(str).to_dict()]
+    head = [
+        {str(k): str(v) for k, v in row.items() if k != "chain"} for row in log.head(1).astype(str).to_dict("records")
+    ]
     if broken or any(chain_step(first, row) != log["chain"].iloc[0] for row in head):
         at = broken[0] if broken else str(log["slip"].iloc[0])
         mend = "restore the log from your backup; nothing is opened on top of a broken log"
