@@ -14,6 +14,10 @@ __all__ = ["main", "onsetstudy"]
 
 DOORS = {
     "allocate": ("onsetstudy.cli.before.allocate", "Draw the list of arms, sealed files and slips to print."),
+    "block-sizes": (
+        "onsetstudy.cli.before.block_sizes",
+        "As keeper of the list: keep the block sizes out of the protocol, or show them.",
+    ),
     "lock": ("onsetstudy.cli.before.lock", "Lock the protocol before the first case; amend it later with a reason."),
     "open-for": (
         "onsetstudy.cli.during.open_for",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr
@@ -79,6 +80,12 @@ def _case_codes(pattern: str) -> str:
     if pattern and (fault := pattern_fault(pattern)):
         raise ValueError(fault)
     return pattern
+
+
+def _digest(text: str) -> str:
+    if text and not re.fullmatch("[0-9a-f]{64}", text):
+        raise ValueError("write the 64 signs that the command block-sizes told")
+    return text
 
 
 def _code(field: str) -> AfterValidator:
@@ -219,6 +226,7 @@ class AllocationTable(_Table):
     strata: list[Annotated[StrictStr, _one_of(*STRATA)]] = []
     ratio: list[Annotated[StrictInt, Field(ge=1, le=4)]] = []
     washout_days: Annotated[StrictInt, Field(ge=0, le=365)] = 0
+    block_sizes_digest: Annotated[StrictStr, AfterValidator(_digest)] = ""
 
 
 class PlanningTable(_Table):

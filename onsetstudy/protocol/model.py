@@ -243,7 +243,8 @@ class AllocationRule:
 
     ``washout_days`` are the days at least between two injections of one patient who has both arms.
 
-    The seed of the list is not in the protocol.
+    The seed of the list is not in the protocol. Where ``block_sizes_digest`` is given, nor are the sizes of the blocks:
+    ``block_sizes`` is then empty, and the list's keeper has the file of that digest.
     """
 
     method: str
@@ -251,6 +252,7 @@ class AllocationRule:
     strata: tuple[str, ...] = ()
     ratio: tuple[int, ...] = ()
     washout_days: int = 0
+    block_sizes_digest: str = ""
 
 
 @result_kind("planning_assumptions")

@@ -49,9 +49,21 @@ WAYS = {
     help="How arms are concealed: passphrases in envelopes, arms in envelopes, opened by the list's keeper, or each "
     "key in the slip before.",
 )
+@click.option(
+    "--block-sizes",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Keeper's file of block sizes, where PROTOCOL holds its digest only (command block-sizes).",
+)
 @click.option("--print", "printed", is_flag=True, help="Also make slips to print, fold and close (PDF).")
 def command(
-    protocol: Path, into: Path, slips: int, seed: int | None, after: Path | None, printed: bool, way: str
+    protocol: Path,
+    into: Path,
+    slips: int,
+    seed: int | None,
+    after: Path | None,
+    printed: bool,
+    way: str,
+    block_sizes: Path | None,
 ) -> int:
     """Draw who receives what, as PROTOCOL says, for somebody who does not treat.
 
@@ -72,6 +84,7 @@ def command(
         write_list,
         write_minimisation,
     )
+    from onsetstudy.files.sealed.block_sizes import with_sizes
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.files.together import finish_together, together
 
@@ -102,7 +115,7 @@ def command(
         click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
         return 0
     before = () if after is None else read_slips(after / "list.csv")
-    drawn = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed, after=before)
+    drawn = draw_allocation_list(with_sizes(promised, block_sizes), slips_per_stratum=slips, seed=seed, after=before)
     # List, sealed files and slips to print: all of them or none, for a list is never drawn twice into one folder.
     with together(into) as fresh:
         if way == "passphrases":

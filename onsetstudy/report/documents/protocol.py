@@ -227,7 +227,9 @@ def _assignment(protocol: Protocol) -> Section:
         blocks.append(Paragraph(text=f"{TO_BE_WRITTEN} how the list is drawn ([allocation]).", role="absent"))
     else:
         how = {
-            "permuted_blocks": f"permuted blocks of random sizes ({listed([str(b) for b in rule.block_sizes])})",
+            "permuted_blocks": "permuted blocks of varying size, known to the keeper of the list alone"
+            if rule.block_sizes_digest
+            else f"permuted blocks of random sizes ({listed([str(b) for b in rule.block_sizes])})",
             "minimisation": "minimisation, taking the arm that is behind in four cases of five",
             "paired": "balanced blocks of orders (and sides) for patients who receive both",
         }[rule.method]
