@@ -60,7 +60,9 @@ def open_slip_for(
     levels = {name: str(opened[name]) for name in strata if name != "practice_id" and opened.get(name)}
     whose = str(opened.get("patient_id", "")) if protocol.study.paired else case_id
     period = int(opened.get("period") or 1) if protocol.study.paired else 1
-    told = open_next(sealed, case_id=whose, levels=levels, opened_by=by, now=now, passphrase=passphrase)
+    told = open_next(
+        sealed, case_id=whose, levels=levels, opened_by=by, now=now, passphrase=passphrase, study=protocol.study
+    )
     if period > len(told.arms):
         raise DesignError(f"the slip {told.slip} has {len(told.arms)} injections, and this is the {period}th")
     side = told.sides[period - 1] if len(told.sides) >= period else ""

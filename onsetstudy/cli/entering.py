@@ -26,10 +26,12 @@ __all__ = [
     "enter_list_there",
     "enter_lock",
     "enter_opening",
+    "enter_openings_for",
     "head_beside",
     "keeps_ledger",
     "moment",
     "plain_reason",
+    "refuse_cut_coordinator_log",
     "refuse_cut_log",
     "with_ledger",
     "withdrawn_codes",
@@ -180,6 +182,57 @@ def enter_opening(sealed: Path, protocol: Path | None = None) -> None:
         ]
 
     enter(practice_ledger_path(sealed) if protocol is None else ledger_path(protocol), missing, at=moment())
+
+
+def refuse_cut_coordinator_log(log: Path, practice: str, protocol: Path) -> None:
+    """Stop before the keeper opens a slip where the log lacks openings that the ledger holds.
+
+    Raises
+    ------
+    OnsetStudyError
+        With the slips that are missing.
+    """
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.files.sealed.opening import read_opening_log
+    from onsetstudy.protocol.ledger import of_kind
+
+    lines = set(read_opening_log(log)[0]["chain"].astype(str)) if log.exists() else set()
+    held = of_kind(verified_ledger(ledger_path(protocol)), "slip_opened_for")
+    if lost := [e.body["slip"] for e in held if e.body["practice"] == practice and e.body["line"] not in lines]:
+        raise OnsetStudyError(
+            f"the ledger holds openings that the log {log.name} does not show: {', '.join(lost[:5])}. Restore the log "
+            "from your backup, or name the folder that it is in. Nothing was opened"
+        )
+
+
+def enter_openings_for(log: Path, practice: str, protocol: Path) -> None:
+    """Enter every opening of the keeper's log that the ledger does not hold: who asked and when, never the arm."""
+    from onsetstudy.files.ledger.ledger import enter, ledger_path
+    from onsetstudy.files.sealed.coordinator import ASKED_JOIN
+    from onsetstudy.files.sealed.opening import read_opening_log
+    from onsetstudy.protocol.ledger import of_kind
+
+    lines = read_opening_log(log)[0].astype(str).to_dict("records")
+
+    def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
+        held = {e.body["line"] for e in of_kind(entries, "slip_opened_for")}
+        return [
+            (
+                "slip_opened_for",
+                {
+                    "practice": practice,
+                    "slip": row["slip"],
+                    "case": row["case_id"],
+                    "asked_by": row["opened_by"].split(ASKED_JOIN)[0],
+                    "opened_at": row["opened_at"],
+                    "line": row["chain"],
+                },
+            )
+            for row in lines
+            if row["chain"] not in held
+        ]
+
+    enter(ledger_path(protocol), missing, at=moment())
 
 
 def enter_event(ledger: Path, kind: str, body: Mapping[str, Any]) -> LedgerEntry:

@@ -14,7 +14,15 @@ __all__ = ["main", "onsetstudy"]
 
 DOORS = {
     "allocate": ("onsetstudy.cli.before.allocate", "Draw the list of arms, sealed files and slips to print."),
+    "block-sizes": (
+        "onsetstudy.cli.before.block_sizes",
+        "As keeper of the list: keep the block sizes out of the protocol, or show them.",
+    ),
     "lock": ("onsetstudy.cli.before.lock", "Lock the protocol before the first case; amend it later with a reason."),
+    "open-for": (
+        "onsetstudy.cli.during.open_for",
+        "As keeper of the list: open the next slip for a practice's case, and log it.",
+    ),
     "open-slip": ("onsetstudy.cli.during.open_slip", "Open the next allocation slip for a case, and log it."),
     "cartridge": ("onsetstudy.cli.before.cartridge", "Work out what a mixed cartridge holds. Not a dosing tool."),
     "chairside": ("onsetstudy.cli.during.chairside", "Time and record cases at the chair, on a page of this computer."),

@@ -129,7 +129,11 @@ def normalised_content(content: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _dump(read: ProtocolFile) -> dict[str, Any]:
-    return with_first_names(read.model_dump(mode="json", exclude_none=True))
+    content = read.model_dump(mode="json", exclude_none=True)
+    if read.allocation is not None and read.allocation.block_sizes_digest:
+        # Nothing is promised about sizes but the digest, least of all their default.
+        content["allocation"].pop("block_sizes")
+    return with_first_names(content)
 
 
 def _key(location: tuple[int | str, ...]) -> str:
@@ -267,6 +271,7 @@ def _protocol(read: ProtocolFile) -> Protocol:
             invented=study.invented,
             practices=tuple(study.practices),
             blinding=tuple(sorted(study.blinding.items())),
+            case_codes=study.case_codes,
         ),
         arms=tuple(Arm(**arm.model_dump()) for arm in read.arms),
         reference_arm=read.testing.reference_arm,
@@ -306,6 +311,8 @@ def _rules(read: ProtocolFile) -> dict[str, Any]:
         table = getattr(read, name)
         if table is not None:
             values = {k: tuple(v) if isinstance(v, list) else v for k, v in table.model_dump().items()}
+            if values.get("block_sizes_digest"):
+                values["block_sizes"] = ()
             found[name] = kind(**values)
     if read.doses is not None:
         clinic = tuple(ClinicLimit(drug=d, **t.model_dump()) for d, t in sorted(read.doses.clinic.items()))

@@ -9,7 +9,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from onsetstudy.protocol.layout import ProtocolFile
+from onsetstudy.protocol.layout import AllocationTable, ProtocolFile
 from onsetstudy.protocol.model import MILD, Quarter
 from onsetstudy.protocol.vocabulary import SCALES
 
@@ -224,12 +224,21 @@ def _rule_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
             "write one number for each arm",
         )
     parts = sum(rule.ratio) if rule.ratio else len(read.arms)
-    if odd := [size for size in rule.block_sizes if size % parts]:
+    if rule.block_sizes_digest:
+        yield from _hidden_sizes(rule)
+    elif odd := [size for size in rule.block_sizes if size % parts]:
         yield (
             "allocation.block_sizes",
             f"a block of {odd[0]} cannot hold the arms in their ratio",
             f"use multiples of {parts}",
         )
+
+
+def _hidden_sizes(rule: AllocationTable) -> Iterator[Contradiction]:
+    if "block_sizes" in rule.model_fields_set:
+        yield "allocation.block_sizes", "the sizes are stated, and kept back as well", "take block_sizes out"
+    if rule.method == "minimisation":
+        yield "allocation.block_sizes_digest", "minimisation has no blocks", "take block_sizes_digest out"
 
 
 def contradictions_beside(content: Mapping[str, Any], error: ValidationError) -> list[Contradiction]:

@@ -59,6 +59,8 @@ ABSENT_WHEN_DEFAULT: dict[tuple[str, str], Any] = {
     ("testing", "window_min"): None,
     ("pain", "mild_at_most"): None,
     ("allocation", "washout_days"): 0,
+    ("allocation", "block_sizes_digest"): "",
+    ("study", "case_codes"): "",
     ("planning", "treated_reference"): None,
     ("planning", "treated_other"): None,
 }

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr
 
+from onsetstudy.protocol.case_pattern import pattern_fault
 from onsetstudy.protocol.governance import QUESTIONS
 from onsetstudy.protocol.vocabulary import CODES
 
@@ -74,6 +76,18 @@ def _one_of(*codes: str) -> AfterValidator:
     return AfterValidator(check)
 
 
+def _case_codes(pattern: str) -> str:
+    if pattern and (fault := pattern_fault(pattern)):
+        raise ValueError(fault)
+    return pattern
+
+
+def _digest(text: str) -> str:
+    if text and not re.fullmatch("[0-9a-f]{64}", text):
+        raise ValueError("write the 64 signs that the command block-sizes told")
+    return text
+
+
 def _code(field: str) -> AfterValidator:
     return _one_of(*CODES[field])
 
@@ -101,6 +115,7 @@ class StudyTable(_Table):
     ] = {}
     invented: StrictBool = False
     practices: list[Text] = []
+    case_codes: Annotated[StrictStr, AfterValidator(_case_codes)] = ""
 
 
 class PopulationTable(_Table):
@@ -211,6 +226,7 @@ class AllocationTable(_Table):
     strata: list[Annotated[StrictStr, _one_of(*STRATA)]] = []
     ratio: list[Annotated[StrictInt, Field(ge=1, le=4)]] = []
     washout_days: Annotated[StrictInt, Field(ge=0, le=365)] = 0
+    block_sizes_digest: Annotated[StrictStr, AfterValidator(_digest)] = ""
 
 
 class PlanningTable(_Table):

@@ -34,6 +34,7 @@ KINDS: dict[str, tuple[str, ...]] = {
     "protocol_locked": ("study", "version", "digest", "reason", "day"),
     "list_drawn": ("protocol", "commitment", "slips", "files"),
     "slip_opened": ("practice", "slip", "case", "opened_at", "line"),
+    "slip_opened_for": ("practice", "slip", "case", "asked_by", "opened_at", "line"),
     "unblinded": ("slip", "case", "reason"),
     "file_received": ("file", "digest", "practice", "made_with", "through", "protocol", "head"),
     "look_taken": ("quarter", "by", "primary", "protocol", "records", "seen", "verdict", "retrospective", "beside"),
@@ -233,6 +234,8 @@ def _told(kind: str, body: Mapping[str, Any]) -> str:
         "protocol_locked": "Protocol of {study} locked, version {version} of {day}: {reason}. SHA-256 {digest}.",
         "list_drawn": "List of {slips} slips drawn; commitment {commitment}.",
         "slip_opened": "Slip {slip} of {practice} opened for case {case}, by the clock at {opened_at}.",
+        "slip_opened_for": "Slip {slip} opened by the list's keeper for case {case} of {practice}, as {asked_by} "
+        "asked, by the clock at {opened_at}.",
         "unblinded": "Emergency unblinding of case {case}, slip {slip}: {reason}",
         "paused": "Study paused: {reason}",
         "resumed": "Study resumed: {reason}",

@@ -53,7 +53,7 @@ class StudyIdentity:
 
     ``design`` is one of parallel, crossover, split_mouth, before_after, audit; ``allocation``
     one of randomised, clinician_choice, alternating, date_based. ``invented`` marks data that
-    were made up to show the tool.
+    were made up to show the tool. ``case_codes`` is the pattern of case codes, empty where none is declared.
     """
 
     id: str
@@ -65,6 +65,7 @@ class StudyIdentity:
     invented: bool = False
     practices: tuple[str, ...] = ()
     blinding: tuple[tuple[str, str], ...] = ()
+    case_codes: str = ""
 
     @property
     def randomised(self) -> bool:
@@ -242,7 +243,8 @@ class AllocationRule:
 
     ``washout_days`` are the days at least between two injections of one patient who has both arms.
 
-    The seed of the list is not in the protocol.
+    The seed of the list is not in the protocol. Where ``block_sizes_digest`` is given, nor are the sizes of the blocks:
+    ``block_sizes`` is then empty, and the list's keeper has the file of that digest.
     """
 
     method: str
@@ -250,6 +252,7 @@ class AllocationRule:
     strata: tuple[str, ...] = ()
     ratio: tuple[int, ...] = ()
     washout_days: int = 0
+    block_sizes_digest: str = ""
 
 
 @result_kind("planning_assumptions")

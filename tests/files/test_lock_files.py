@@ -11,8 +11,11 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.documents.protocol_document import write_protocol_document
+from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+from onsetstudy.files.ledger.ledger_check import faults_of
 from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.protocol.ledger import short_head
 
 PROTOCOLS = Path(__file__).parents[2] / "protocols"
 GROUP = PROTOCOLS / "mandibular_block_group.toml"
@@ -87,6 +90,20 @@ def test_the_command(mine, tmp_path):
     done = run.invoke(onsetstudy, ["lock", str(mine), "--reason", "first test at 3 min"])
     assert "Changed: onset.target_min: 2.0 → 3.0" in done.output
     assert (tmp_path / "doc" / "mandibular-block-group-protocol.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_the_document_of_a_locked_protocol_tells_the_last_entry_of_the_ledger(mine, tmp_path):
+    made = CliRunner().invoke(onsetstudy, ["lock", str(mine), "--into", str(tmp_path / "doc")])
+    assert made.exit_code == 0, made.output
+    page = (tmp_path / "doc" / "mandibular-block-group-protocol.html").read_text(encoding="utf-8")
+    path = ledger_path(mine)
+    entries = verified_ledger(path)
+    assert f"ledger {short_head(entries)}" in page
+    assert faults_of(path, entries, others=[tmp_path / "doc"], heads=()) == ()
+    # Another study's ledger does not hold what this page quotes.
+    assert "quotes the entry" in faults_of(path, entries[:0], others=[tmp_path / "doc"], heads=())[-1]
+    without, *_ = write_protocol_document(read_protocol(mine), read_lock(mine), tmp_path / "none")
+    assert "ledger 1:" not in without.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("path", [GROUP, AUDIT], ids=["group", "audit"])

@@ -17,6 +17,9 @@ WAYS = {
     "numbered, and seen to be whole.",
     "paper": "The arm is printed inside an opaque envelope, and no file at the practice holds it. Nothing but the "
     "envelope protects it, and only the numbers show whether one was opened out of order.",
+    "coordinator": "Whoever keeps the list opens each slip when a practice asks, with the command open-for, and tells "
+    "the arm: nothing at the practice holds an arm that is still to come, and openings stand in the keeper's ledger. "
+    "Nothing protects against a keeper who tells the next arm before its case is asked for.",
     "chain": "The sealed file keeps the next arm from the eye and cannot be opened out of order unseen. Whoever makes "
     "a copy of it can open the copy: use it only where the file stays with somebody who does not treat.",
 }
@@ -43,11 +46,24 @@ WAYS = {
     type=click.Choice(list(WAYS)),
     default="passphrases",
     show_default=True,
-    help="How arms are concealed: passphrases in envelopes, arms in envelopes, or each key in the slip before.",
+    help="How arms are concealed: passphrases in envelopes, arms in envelopes, opened by the list's keeper, or each "
+    "key in the slip before.",
+)
+@click.option(
+    "--block-sizes",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Keeper's file of block sizes, where PROTOCOL holds its digest only (command block-sizes).",
 )
 @click.option("--print", "printed", is_flag=True, help="Also make slips to print, fold and close (PDF).")
 def command(
-    protocol: Path, into: Path, slips: int, seed: int | None, after: Path | None, printed: bool, way: str
+    protocol: Path,
+    into: Path,
+    slips: int,
+    seed: int | None,
+    after: Path | None,
+    printed: bool,
+    way: str,
+    block_sizes: Path | None,
 ) -> int:
     """Draw who receives what, as PROTOCOL says, for somebody who does not treat.
 
@@ -59,6 +75,7 @@ def command(
     from onsetstudy.design.allocation.lists import draw_allocation_list
     from onsetstudy.files.output import write_bytes
     from onsetstudy.files.sealed.allocation_list import (
+        newer_parts_of,
         read_passphrases,
         read_slips,
         write_allocation,
@@ -67,6 +84,7 @@ def command(
         write_list,
         write_minimisation,
     )
+    from onsetstudy.files.sealed.block_sizes import with_sizes
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.files.together import finish_together, together
 
@@ -84,6 +102,8 @@ def command(
             f"{into} holds a list already; a new one would undo the slips that were handed out. Choose another "
             f"folder; to make this list longer, add --after {into}."
         )
+    if printed and way == "coordinator":
+        raise OnsetStudyError("slips that the keeper opens are not printed; leave out --print")
     seed = secrets.randbelow(2**53) if seed is None else seed
     if promised.allocation is not None and promised.allocation.method == "minimisation":
         if after is not None:
@@ -95,17 +115,17 @@ def command(
         click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
         return 0
     before = () if after is None else read_slips(after / "list.csv")
-    drawn = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed, after=before)
+    drawn = draw_allocation_list(with_sizes(promised, block_sizes), slips_per_stratum=slips, seed=seed, after=before)
     # List, sealed files and slips to print: all of them or none, for a list is never drawn twice into one folder.
     with together(into) as fresh:
         if way == "passphrases":
             made = write_enveloped(drawn, fresh, seed=seed, secret=secrets.token_bytes(32), earlier=after)
-        elif way == "paper":
+        elif way in ("paper", "coordinator"):
             if after is not None:
                 raise OnsetStudyError(
-                    "a list on paper goes on as a list of its own, in another folder; leave out --after"
+                    "a list without sealed files goes on as a list of its own, in another folder; leave out --after"
                 )
-            made = write_list(drawn, fresh, seed=seed)
+            made = write_list(drawn, fresh, seed=seed, by_coordinator=way == "coordinator")
         elif after is None:
             made = write_allocation(drawn, fresh, seed=seed)
         else:
@@ -133,6 +153,8 @@ def command(
     )
     if after is not None:
         click.echo(f"{len(before)} slips of {after} stand before them, as they were.")
+        if newer := newer_parts_of(after):
+            click.echo(f"Its list.json holds what this version does not know, kept as it is: {', '.join(newer)}.")
         click.echo("Each practice puts its new sealed file in place of the earlier one, beside its opening log.")
     click.echo("Keep the list and its seed apart. Give each practice only its own sealed file or closed slips.")
     return 0

@@ -39,10 +39,11 @@ def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
         click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {path}")
     enter_lock(protocol, lock)
     click.echo(f"SHA-256 of the protocol: {promised.digest}")
-    click.echo(f"Ledger, last entry: {head_beside(protocol)}")
+    head = head_beside(protocol)
+    click.echo(f"Ledger, last entry: {head}")
     if into is not None:
         from onsetstudy.files.documents.protocol_document import write_protocol_document
 
-        for written in write_protocol_document(promised, lock, into, paper=paper):
+        for written in write_protocol_document(promised, lock, into, paper=paper, ledger_head=head):
             click.echo(f"Written: {written}")
     return 0

@@ -49,6 +49,7 @@ def command(
     The numbers are the same whatever the number of workers. With --papers nothing is planned: information for
     patients, a consent form and a list of reporting items are written, with marked gaps.
     """
+    from onsetstudy.cli.entering import head_beside
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
     from onsetstudy.core.work import serial
@@ -78,6 +79,7 @@ def command(
     click.echo("By formula, if the study is analysed once:")
     for line in size_lines(results):
         click.echo(f"  {line}")
-    for path in write_planning(results, into, paper=paper, formats=formats or ("html", "pdf", "json")):
+    asked, head = formats or ("html", "pdf", "json"), head_beside(protocol)
+    for path in write_planning(results, into, paper=paper, formats=asked, ledger_head=head):
         click.echo(f"Written: {path}")
     return 0

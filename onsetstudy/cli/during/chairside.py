@@ -83,6 +83,7 @@ def command(
         store = store.with_name(f"{store.stem}.practise{store.suffix}")
     else:
         _refuse_unlocked(protocol, promised)
+    _refuse_pattern(protocol, promised)
     told = _Told(_practice(practice, promised), sealed or _sealed_beside(store), port, practise, share)
     _serve(promised, store, told, no_browser=no_browser, ledger_of=None if practise else protocol)
     return 0
@@ -138,6 +139,27 @@ def _refuse_unlocked(path: Path, promised: Protocol) -> None:
         mend = f"amend it with its reason: onsetstudy lock {path} --reason …"
         what = "this protocol was changed since it was locked"
         raise ProtocolError(Problem(what=what, where=where, mend=mend, code="changed_since_lock"))
+
+
+def _refuse_pattern(path: Path, promised: Protocol) -> None:
+    """The recorder makes codes itself: a pattern that only some of them fit would stop it in the middle of a case.
+
+    Raises
+    ------
+    ProtocolError
+        If not all codes that the recorder makes fit.
+    """
+    from onsetstudy.core.errors import Problem, ProtocolError, Where
+    from onsetstudy.protocol.case_pattern import code_fault
+
+    for practice in promised.study.practices or ("P01",):
+        # Six signs, each a digit or a letter: all fit if those of digits alone and of letters alone do.
+        for made in (f"{practice}-222222", f"{practice}-AAAAAA"):
+            if code_fault(made, promised.study, practice):
+                what = "the recorder makes codes such as P01-K7Q2MX, and not all of them fit this pattern"
+                where = Where(file=path.name, key="study.case_codes")
+                mend = 'write case_codes = "{practice}-******", or record this study on sheets'
+                raise ProtocolError(Problem(what=what, where=where, mend=mend, code="case_codes"))
 
 
 def _practice(given: str, promised: Protocol) -> str:

@@ -20,7 +20,8 @@ __all__ = ["command"]
 @click.option(
     "--protocol",
     type=click.Path(path_type=Path),
-    help="Protocol of the study: openings are entered in the ledger beside it, whose last entry every page quotes  "
+    help="Protocol of the study: openings are entered in the ledger beside it, whose last entry every page quotes, and "
+    "the code of the case is held to its pattern  "
     "[default: a ledger beside SEALED]",
 )
 @click.option("--by", "opened_by", default="", help="Code of the person who opens.")
@@ -30,6 +31,7 @@ def command(
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
     from onsetstudy.cli.entering import enter_opening, refuse_cut_log
     from onsetstudy.files.sealed.opening import log_path, open_next
+    from onsetstudy.files.sources.protocol_toml import read_protocol
 
     given = dict(level.split("=", 1) for level in levels if "=" in level)
     if len(given) < len(levels):
@@ -37,7 +39,13 @@ def command(
     refuse_cut_log(sealed, protocol)
     asked = passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}"))
     opened = open_next(
-        sealed, case_id=case_id, levels=given, opened_by=opened_by, now=dt.datetime.now(), passphrase=asked
+        sealed,
+        case_id=case_id,
+        levels=given,
+        opened_by=opened_by,
+        now=dt.datetime.now(),
+        passphrase=asked,
+        study=None if protocol is None else read_protocol(protocol).study,
     )
     enter_opening(sealed, protocol)
     told = " then ".join(

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.files.documents.archive import write_in_place
 from onsetstudy.files.documents.results_json import results_json
-from onsetstudy.files.together import write_together
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
@@ -26,7 +26,8 @@ def write_group(
 ) -> list[Path]:
     """Write the group's report, and a report of its own for each practice in ``pages``; returns the files.
 
-    The JSON file holds the key of the letters: it is for the coordinator.
+    The JSON file holds the key of the letters: it is for the coordinator. A report in whose place this one comes is
+    kept in ``archive/<quarter>``, and a list says what changed.
 
     Raises
     ------
@@ -51,4 +52,4 @@ def write_group(
                 content = render_pdf(document, paper=paper) if name == "pdf" else results_json(results).encode("utf-8")
             suffix = "coordinator.json" if name == "json" else name
             made[f"{document.id}.{suffix}"] = content
-    return write_together(Path(folder), made)
+    return write_in_place(Path(folder), made, name=compose_group(results).id, quarter=results.quarter)

@@ -20,10 +20,15 @@ __all__ = ["planning_json", "write_planning"]
 
 
 def write_planning(
-    results: PlanningResults, folder: str | Path, *, paper: str = "a4", formats: Sequence[str] = ("html", "pdf", "json")
+    results: PlanningResults,
+    folder: str | Path,
+    *,
+    paper: str = "a4",
+    formats: Sequence[str] = ("html", "pdf", "json"),
+    ledger_head: str = "",
 ) -> list[Path]:
-    """Write the planning report; returns the files written."""
-    document = compose_planning(results)
+    """Write the planning report, with the last entry of the study's ledger if given; returns the files written."""
+    document = compose_planning(results, ledger_head=ledger_head)
     made: dict[str, Callable[[], bytes]] = {
         "html": lambda: render_html(document).encode("utf-8"),
         "pdf": lambda: render_pdf(document, paper=paper),

@@ -17,10 +17,13 @@ __all__ = ["write_protocol_document"]
 
 
 def write_protocol_document(
-    protocol: Protocol, lock: ProtocolLock | None, folder: str | Path, *, paper: str = "a4"
+    protocol: Protocol, lock: ProtocolLock | None, folder: str | Path, *, paper: str = "a4", ledger_head: str = ""
 ) -> list[Path]:
-    """Write the protocol as HTML and PDF, and the case sheet on paper beside it; returns the files written."""
-    document = compose_protocol(protocol, lock)
+    """Write the protocol as HTML and PDF, and the case sheet on paper beside it; returns the files written.
+
+    ``ledger_head`` is the last entry of the study's ledger, printed on every page where there is one.
+    """
+    document = compose_protocol(protocol, lock, ledger_head=ledger_head)
     with together(Path(folder)) as fresh:
         written = [
             write_bytes(fresh / f"{document.id}.html", render_html(document).encode("utf-8")),

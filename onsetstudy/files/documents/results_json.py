@@ -9,7 +9,7 @@ from typing import Any
 
 from onsetstudy.core.annotations import gather
 from onsetstudy.core.errors import ReportError, require
-from onsetstudy.files.together import write_together
+from onsetstudy.files.documents.archive import write_in_place
 from onsetstudy.report.claims_told import claims_listed
 from onsetstudy.report.documents.papers import compose_patient_results
 from onsetstudy.report.documents.practice import compose
@@ -54,6 +54,10 @@ def write_report(
     OnsetStudyError
         If the folder cannot be written to; the report that stood there stays whole.
 
+    Notes
+    -----
+    A report in whose place this one comes is kept in ``archive/<quarter>``, and a list says what changed.
+
     Examples
     --------
     >>> import tempfile
@@ -83,7 +87,7 @@ def write_report(
             made[f"{leaf.id}.html"] = render_html(leaf).encode("utf-8")
         if "pdf" in formats:
             made[f"{leaf.id}.pdf"] = render_pdf(leaf, paper=paper)
-    return write_together(Path(folder), made)
+    return write_in_place(Path(folder), made, name=document.id, quarter=results.quarter)
 
 
 def results_json(results: StudyResults | GroupResults) -> str:

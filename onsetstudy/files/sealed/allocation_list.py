@@ -15,7 +15,7 @@ from onsetstudy.design.allocation.lists import list_quality
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.design.allocation.seal import continue_slips, seal_slips
 from onsetstudy.files.output import write_bytes
-from onsetstudy.files.sealed.described_list import read_description
+from onsetstudy.files.sealed.described_list import COORDINATOR, newer_parts, read_commitments, read_description
 from onsetstudy.files.sealed.envelopes import KDF, passphrase_of, seal_envelope
 from onsetstudy.files.sealed.opening import read_opening_log, read_plain_table, read_sealed, recover_arms
 from onsetstudy.protocol.model import Protocol
@@ -25,6 +25,7 @@ MOST_NUMBER = 1_000_000_000
 
 __all__ = [
     "find_opening_logs",
+    "newer_parts_of",
     "read_allocation_list",
     "read_kept_list",
     "read_kept_logs",
@@ -123,8 +124,8 @@ def _earlier_envelopes(
     if not (earlier / "passphrases.csv").exists():
         raise DesignError(f"the slips of {earlier} have no passphrases; go on with --way chain, as it was begun")
     words = read_plain_table(earlier / "passphrases.csv", ("slip", "passphrase"), "a list of passphrases")
-    published = json.loads((earlier / "commitments.json").read_text(encoding="utf-8"))["slips"]
-    return read_slips(earlier / "list.csv"), dict(zip(words["slip"], words["passphrase"], strict=True)), dict(published)
+    published = read_commitments(earlier / "commitments.json")
+    return read_slips(earlier / "list.csv"), dict(zip(words["slip"], words["passphrase"], strict=True)), published
 
 
 def read_passphrases(folder: Path) -> dict[str, str]:
@@ -139,8 +140,8 @@ def read_passphrases(folder: Path) -> dict[str, str]:
     return dict(zip(words["slip"].astype(str), words["passphrase"].astype(str), strict=True))
 
 
-def write_list(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
-    """Write the list and its description."""
+def write_list(drawn: AllocationList, folder: Path, *, seed: int, by_coordinator: bool = False) -> list[Path]:
+    """Write the list and its description, which says so where its slips are opened by its keeper alone."""
     about = {
         "what": KEEP_APART,
         "study": drawn.study_id,
@@ -154,6 +155,8 @@ def write_list(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
         "commitment": drawn.commitment,
         "quality": asdict(drawn.quality),
     }
+    if by_coordinator:
+        about["opening"] = COORDINATOR
     return _write_described(drawn.to_frame(), about, Path(folder))
 
 
@@ -303,13 +306,18 @@ def _about(folder: Path) -> dict[str, Any]:
         ) from None
 
 
+def newer_parts_of(folder: Path) -> tuple[str, ...]:
+    """What the description of a folder's list holds that this version does not know, and keeps where a list goes on."""
+    return newer_parts(_about(Path(folder)))
+
+
 def _refuse_other_list(drawn: AllocationList, about: Mapping[str, Any], seed: int) -> None:
     for name, ours in (("study", drawn.study_id), ("method", drawn.method), ("arms", list(drawn.arms)),
                        ("ratio", list(drawn.ratio)), ("strata", list(drawn.strata))):  # fmt: skip
         if about.get(name) != ours:
             raise DesignError(
-                f"the earlier list has the {name} {about.get(name)}, this protocol {ours}. A list goes on only under "
-                "the rule that it was begun with"
+                f"the earlier list has another {name} than this protocol. A list goes on only under the rule that it "
+                "was begun with"
             )
     if seed in (about.get("seed"), *(part["seed"] for part in about.get("continued", []))):
         raise DesignError("the earlier list was drawn from this seed; it would repeat itself. Give another seed")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -9,10 +11,16 @@ from typing import Any
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 
-__all__ = ["read_description"]
+__all__ = ["COORDINATOR", "newer_parts", "read_commitments", "read_description"]
 
+COORDINATOR = "coordinator"
+"""How a list says that its slips are opened by its keeper alone."""
 MOST = 10_000
 LONGEST = 200
+MOST_COMMITMENTS = 1_000_000
+DIGEST = re.compile(r"[0-9a-f]{64}")
+NEWER_KEY = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*")
+"""How keys of ours look: what a newer version may have added, and not whatever somebody typed."""
 
 
 def _text(value: Any) -> bool:
@@ -45,11 +53,15 @@ KEYS: Mapping[str, Callable[[Any], bool]] = {
     "commitment": _text,
     "quality": lambda value: isinstance(value, dict),
     "continued": _listed(_part),
+    "opening": lambda value: value == COORDINATOR,
 }
 
 
 def read_description(path: Path) -> dict[str, Any]:
     """Description of a list, ``list.json``.
+
+    Keys that a newer version added are kept as they are (``newer_parts`` names them); those that cannot be keys of a
+    newer version, or are probably a known key mistyped, are refused.
 
     Raises
     ------
@@ -63,11 +75,43 @@ def read_description(path: Path) -> dict[str, Any]:
     if not isinstance(content, dict):
         raise _refused(path, ["it is not a description of a list"])
     faults = [f"{k} is not what it must be" for k, fits in KEYS.items() if k in content and not fits(content[k])]
-    if unknown := len(set(content) - set(KEYS)):
+    if unknown := sum(not _may_be_newer(key, content) for key in set(content) - set(KEYS)):
         faults.append(f"there {'is a key' if unknown == 1 else f'are {unknown} keys'} that no list has")
     if faults:
         raise _refused(path, faults)
     return content
+
+
+def read_commitments(path: Path) -> dict[str, str]:
+    """Published commitments of slips, ``commitments.json``: slip and digest.
+
+    Raises
+    ------
+    RecordsError
+        If it holds none.
+    """
+    try:
+        content = parse_json(path, read_text(path))
+    except Unreadable as error:
+        raise _refused(path, [error.problem.what]) from None
+    slips = content.get("slips") if isinstance(content, dict) else None
+    if not isinstance(slips, dict) or len(slips) > MOST_COMMITMENTS:
+        raise _refused(path, ["it holds no commitments of slips"])
+    if strange := sum(not (_text(k) and isinstance(v, str) and DIGEST.fullmatch(v)) for k, v in slips.items()):
+        raise _refused(path, [f"{strange} of its entries {'is no commitment' if strange == 1 else 'are none'}"])
+    return {str(slip): str(digest) for slip, digest in slips.items()}
+
+
+def newer_parts(content: Mapping[str, Any]) -> tuple[str, ...]:
+    """Keys of a description that this version does not know and keeps."""
+    return tuple(sorted(set(content) - set(KEYS)))
+
+
+def _may_be_newer(key: str, content: Mapping[str, Any]) -> bool:
+    if len(key) > 40 or not NEWER_KEY.fullmatch(key):
+        return False
+    near = difflib.get_close_matches(key, KEYS, n=1, cutoff=0.8)
+    return not near or near[0] in content
 
 
 def _refused(path: Path, faults: list[str]) -> RecordsError:

@@ -22,6 +22,8 @@ from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.envelopes import open_envelope
 from onsetstudy.files.sealed.sealed_check import sealed_faults
+from onsetstudy.protocol.case_pattern import code_fault
+from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
 from onsetstudy.records.checks.privacy import looks_like_a_person
@@ -29,6 +31,7 @@ from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LO
 
 __all__ = [
     "Opened",
+    "empty_log",
     "log_path",
     "nonces_path",
     "open_next",
@@ -37,6 +40,8 @@ __all__ = [
     "read_plain_table",
     "read_sealed",
     "recover_arms",
+    "refuse_case",
+    "refuse_levels",
 ]
 
 MOST_TOLD = 20
@@ -74,6 +79,7 @@ def open_next(
     opened_by: str,
     now: dt.datetime,
     passphrase: str | Callable[[str], str] = "",
+    study: StudyIdentity | None = None,
 ) -> Opened:
     """Open the next slip of a stratum for a case, and log it.
 
@@ -92,6 +98,8 @@ def open_next(
     passphrase : str or callable
         What is printed inside the envelope of the next slip, or what asks for it by the slip's name; only for files
         whose slips each have one.
+    study : StudyIdentity or None
+        Of the protocol, whose pattern of codes the case has to fit where it declares one.
 
     Raises
     ------
@@ -104,6 +112,8 @@ def open_next(
     sealed, case_id = Path(sealed), case_id.strip()
     if not sealed.exists():
         raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
+    if study is not None and (fault := code_fault(case_id, study, str(read_sealed(sealed)["practice"]))):
+        raise DesignError(f"{fault}; nothing was opened. Give the code as it stands in the records")
     with alone(log_path(sealed)):
         return _open_next(sealed, case_id=case_id, levels=levels, opened_by=opened_by, now=now, passphrase=passphrase)
 
@@ -118,7 +128,7 @@ def _open_next(
     passphrase: str | Callable[[str], str],
 ) -> Opened:
     content = read_sealed(sealed)
-    log, broken = read_opening_log(log_path(sealed)) if log_path(sealed).exists() else (_empty_log(), ())
+    log, broken = read_opening_log(log_path(sealed)) if log_path(sealed).exists() else (empty_log(), ())
     if broken:
         raise RecordsError(
             Problem(
@@ -137,7 +147,7 @@ def _open_next(
         found = _told_before(content, stratum, log, slip, sealed)
     else:
         asked = stratum
-        _refuse_case(case_id, opened_by, content, log)
+        refuse_case(case_id, opened_by, content, log)
         if content.get("continues") and not len(log):
             raise DesignError(
                 f"{sealed.name} goes on from an earlier list, but the log {log_path(sealed).name} is not beside it. "
@@ -171,7 +181,7 @@ def _open_next(
     )
 
 
-def _refuse_case(case_id: str, opened_by: str, content: Mapping[str, Any], log: pd.DataFrame) -> None:
+def refuse_case(case_id: str, opened_by: str, content: Mapping[str, Any], log: pd.DataFrame) -> None:
     """Refuse what cannot be the code of a case of this practice: a slip that was opened stays used."""
     for name, code in (("the code of the case", case_id), ("the code of who opens", opened_by)):
         if looks_like_a_person(code):
@@ -246,7 +256,7 @@ def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -
     practice = content["practice"]
     columns = content["factors"] if content["kind"] == "minimisation" else content.get("columns")
     if columns is not None:
-        _refuse_levels(columns, levels)
+        refuse_levels(columns, levels)
         levels = {name: levels[name] for name in columns}
     if content["kind"] == "minimisation":
         return " | ".join((practice, *levels.values()))
@@ -258,7 +268,7 @@ def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -
     return str(fits[0])
 
 
-def _refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
+def refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
     """Refuse levels that the list does not ask for, that are missing, or that are no code of the dictionary."""
     asked = ", ".join(columns) or "none"
     for name in levels:
@@ -346,7 +356,8 @@ def _minimised(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip
     return {"slip": f"{content['practice']}-{len(asked) + 1:03d}", "arms": [rows[-1]["arm"]], "sides": []}
 
 
-def _empty_log() -> pd.DataFrame:
+def empty_log() -> pd.DataFrame:
+    """A log before its first line."""
     return pd.DataFrame({name: pd.Series(dtype=object) for name in LOG_COLUMNS})
 
 

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from onsetstudy.protocol.case_pattern import code_fault
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
@@ -132,6 +133,8 @@ def entry_faults(event: Event, protocol: Protocol, *, corrected: Event | None = 
         return [*faults, "this kind of entry is not known"]
     if event.kind == "correction":
         return faults + _correction_faults(event, protocol, corrected)
+    if event.kind == "case_opened" and event.case_id and (unfit := code_fault(event.case_id, protocol.study)):
+        faults.append(unfit)
     if event.kind in ("case_opened", "recorded", "preparation"):
         columns = PREPARED if event.kind == "preparation" else ENTERED
         return faults + [f for k, v in event.payload.items() for f in _column_faults(k, v, columns, protocol)]

@@ -15,6 +15,7 @@ from pandera.errors import SchemaErrors
 from onsetstudy.core.canonical import digest_of_rows, digest_of_text
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.checks.codes import as_cases_spell, check_codes
 from onsetstudy.records.checks.crosscheck import crosscheck_cases, crosscheck_readings
 from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
@@ -101,6 +102,8 @@ def check_records(
     for name in raws:
         _schema(typed[name], name, found[name], protocol)
     check_privacy(found["cases"])
+    check_codes(typed["cases"].frame, found["cases"], protocol.study)
+    typed["cold_tests"].frame["case_id"] = as_cases_spell(typed["cold_tests"].frame["case_id"], typed["cases"].frame)
     crosscheck_cases(typed["cases"].frame, found["cases"], protocol, today=today)
     readings = crosscheck_readings(
         typed["cases"].frame,

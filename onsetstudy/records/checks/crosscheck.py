@@ -11,10 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.protocol.numb_field import INSIDE, UNCERTAIN, where_is_control
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.times_of_day import read_times_of_day, refuse_ambiguous_times
+from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, where_is_control
 
 __all__ = ["crosscheck_cases", "crosscheck_readings"]
 

@@ -32,6 +32,7 @@ REFUSALS: dict[str, str] = {
     "duplicate": "a case code used twice",
     "names_a_person": "a value that may name a patient",
     "no_code": "a patient's code without a digit, which may be a name",
+    "pattern": "a code that does not fit the pattern of the protocol",
     "mixing": "mixing that contradicts the arm",
     "volume": "a volume that contradicts the record",
     "percent": "a percentage that looks like a fraction",
@@ -51,7 +52,7 @@ REFUSALS: dict[str, str] = {
 }
 """Readable text of every reason for which a row is refused."""
 
-UNTOLD = ("names_a_person", "no_code")
+UNTOLD = ("names_a_person", "no_code", "pattern")
 """Reasons that stand without the value that was written: it may be somebody's name."""
 
 

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.protocol.numb_field import INSIDE, where_is_control
 from onsetstudy.records.derived.onset import nearest_control, recorded_as_extra
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.records.model import Records
+from onsetstudy.records.numb_field import INSIDE, where_is_control
 
 __all__ = ["COUNTED", "doubts_of", "doubts_of_practice"]
 

@@ -29,8 +29,8 @@ CONTENTS: tuple[Callable[[PlanningResults], Section | None], ...] = (
 """Every section in the order in which a reader needs it."""
 
 
-def compose_planning(results: PlanningResults) -> Document:
-    """Planning report of a protocol."""
+def compose_planning(results: PlanningResults, *, ledger_head: str = "") -> Document:
+    """Planning report of a protocol; with the last entry of its ledger, where there is one."""
     return bind(
         results.protocol,
         (section(results) for section in CONTENTS),
@@ -40,4 +40,5 @@ def compose_planning(results: PlanningResults) -> Document:
         running=("planning",),
         invented="This plan is of an invented study.",
         date=results.protocol.quarters[0].first_day.isoformat(),
+        ledger_head=ledger_head,
     )

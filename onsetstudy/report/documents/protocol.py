@@ -17,8 +17,11 @@ __all__ = ["compose_protocol"]
 TO_BE_WRITTEN = "To be written by a person:"
 
 
-def compose_protocol(protocol: Protocol, lock: ProtocolLock | None) -> Document:
-    """Protocol document; what only a person can say and has not said is marked."""
+def compose_protocol(protocol: Protocol, lock: ProtocolLock | None, *, ledger_head: str = "") -> Document:
+    """Protocol document; what only a person can say and has not said is marked.
+
+    ``ledger_head`` is the last entry of the study's ledger, empty where there is none.
+    """
     study = protocol.study
     first = lock.latest.day if lock is not None else protocol.quarters[0].first_day.isoformat()
     version = f"version {lock.latest.number}" if lock is not None else "not locked"
@@ -28,8 +31,9 @@ def compose_protocol(protocol: Protocol, lock: ProtocolLock | None) -> Document:
         kicker=f"Protocol, {version}",
         subtitle=study.question,
         notice="This protocol is of an invented study." if study.invented else "",
-        running=f"{study.title} · protocol, {version}",
+        running=" · ".join((study.title, f"protocol, {version}", *((f"ledger {ledger_head}",) if ledger_head else ()))),
         date=first,
+        ledger_head=ledger_head,
         sections=(
             _administrative(protocol, lock),
             _open_science(protocol),
@@ -223,7 +227,9 @@ def _assignment(protocol: Protocol) -> Section:
         blocks.append(Paragraph(text=f"{TO_BE_WRITTEN} how the list is drawn ([allocation]).", role="absent"))
     else:
         how = {
-            "permuted_blocks": f"permuted blocks of random sizes ({listed([str(b) for b in rule.block_sizes])})",
+            "permuted_blocks": "permuted blocks of varying size, known to the keeper of the list alone"
+            if rule.block_sizes_digest
+            else f"permuted blocks of random sizes ({listed([str(b) for b in rule.block_sizes])})",
             "minimisation": "minimisation, taking the arm that is behind in four cases of five",
             "paired": "balanced blocks of orders (and sides) for patients who receive both",
         }[rule.method]

@@ -2,9 +2,9 @@
 
 import pytest
 
-from onsetstudy.protocol.numb_field import where_is_control
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.numb_field import where_is_control
 
 
 @pytest.mark.parametrize(

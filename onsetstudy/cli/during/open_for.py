@@ -1,0 +1,70 @@
+"""``onsetstudy open-for``."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.options import protocol_argument
+
+__all__ = ["command"]
+
+
+@click.command("open-for", short_help="As keeper of the list: open the next slip for a practice's case, and log it.")
+@protocol_argument
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False, exists=True))
+@click.option("--practice", required=True, help="Code of the practice that asks.")
+@click.option("--case", "case_id", required=True, help="Code of the case (of the patient, if treated twice).")
+@click.option(
+    "--level", "levels", multiple=True, help="Stratum of the case, as technique=ianb; may be given more than once."
+)
+@click.option("--asked-by", required=True, help="Code of who asks at the practice.")
+@click.option("--by", "opened_by", required=True, help="Code of who opens.")
+@click.option("--slip", default="", help="The slip that the practice expects; another than the next is refused.")
+def command(
+    protocol: Path,
+    folder: Path,
+    practice: str,
+    case_id: str,
+    levels: tuple[str, ...],
+    asked_by: str,
+    opened_by: str,
+    slip: str,
+) -> int:
+    """Open the next slip of the list in FOLDER for a case, when the patient has agreed and the tooth felt the cold.
+
+    The list is one that `allocate --way coordinator` drew. Who asked and when, the case and the number of the slip go
+    into the ledger beside PROTOCOL; the arm stands in the log beside the list alone.
+    """
+    from onsetstudy.cli.entering import enter_openings_for, refuse_cut_coordinator_log
+    from onsetstudy.files.sealed.coordinator import coordinator_log, open_from_list
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+
+    given = dict(level.split("=", 1) for level in levels if "=" in level)
+    if len(given) < len(levels):
+        raise click.UsageError("write each --level as technique=ianb")
+    promised = read_protocol(protocol)
+    log = coordinator_log(folder, practice)
+    refuse_cut_coordinator_log(log, practice, protocol)
+    opened = open_from_list(
+        folder,
+        practice=practice,
+        case_id=case_id,
+        levels=given,
+        asked_by=asked_by,
+        opened_by=opened_by,
+        now=dt.datetime.now(),
+        study=promised.study,
+        slip=slip,
+    )
+    enter_openings_for(log, practice, protocol)
+    told = " then ".join(
+        f"{arm} ({side} side)" if side else arm
+        for arm, side in zip(opened.arms, opened.sides or ("",) * len(opened.arms), strict=True)
+    )
+    click.echo(f"Slip {opened.slip} ({opened.stratum}), case {case_id}: {told}")
+    click.echo(f"Tell it to who mixes, and nobody else. The practice enters {opened.slip} as allocation_slip.")
+    click.echo(f"Logged: {log}")
+    return 0

@@ -1,0 +1,173 @@
+"""Reports that take the place of earlier ones: the earlier is kept by quarter, and a list says what changed."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.output import write_bytes
+from onsetstudy.files.together import finish_together, write_together
+
+__all__ = ["ARCHIVE", "changes", "write_in_place"]
+
+ARCHIVE = "archive"
+MARK = 12
+MOST_BYTES = 200_000_000
+
+
+def write_in_place(folder: Path, made: Mapping[str, bytes], *, name: str, quarter: str) -> list[Path]:
+    """Write a report's files, all or none; where they take the place of others, those are kept first.
+
+    The earlier files go to ``archive/<quarter>``, under a name with a mark of their content, and
+    ``<name>.changes.txt`` beside the report gets an entry. The same report made again changes nothing.
+
+    Parameters
+    ----------
+    folder : Path
+    made : mapping
+        Name and content of every file of the report.
+    name : str
+        Of the report, without what follows for each file.
+    quarter : str
+        As ``2026Q3``.
+
+    Returns
+    -------
+    list of Path
+        The files of the report, and the list of changes where it was written.
+
+    Raises
+    ------
+    OnsetStudyError
+        If a file cannot be written, or the archive is a link that leads elsewhere; the report that stood there stays.
+    """
+    folder = Path(folder)
+    # A report that was whole when its program was killed is the earlier one.
+    finish_together(folder)
+    before = {n: (folder / n).read_bytes() for n in made if _is_plain(folder / n)}
+    if all(made[n] == content for n, content in before.items()):
+        return write_together(folder, made)
+    mark = _mark(before)
+    for file, content in before.items():
+        stem, _, suffix = file.partition(".")
+        write_bytes(_archive(folder, quarter) / f"{stem}.{mark}.{suffix}", content)
+    listed = folder / f"{name}.changes.txt"
+    told = listed.read_text(encoding="utf-8", errors="replace") if _is_plain(listed) else ""
+    entry = "\n".join(_entry(folder, before, made, mark, number=told.count("\n## ") + 1, quarter=quarter))
+    head = told or f"What changed in {name}, the latest at the end.\n"
+    return write_together(folder, {**made, listed.name: f"{head}\n{entry}\n".encode()})
+
+
+def _is_plain(path: Path) -> bool:
+    """Whether something stands there that would be lost; a link is replaced, and what it leads to stays."""
+    if not path.is_file() or path.is_symlink():
+        return False
+    if path.stat().st_size > MOST_BYTES:
+        raise OnsetStudyError(f"{path} is too large for a report. Choose another folder")
+    return True
+
+
+def _mark(files: Mapping[str, bytes]) -> str:
+    """One mark for all files of an earlier report, so that they are found together."""
+    told = "".join(f"{name} {hashlib.sha256(files[name]).hexdigest()}\n" for name in sorted(files))
+    return hashlib.sha256(told.encode()).hexdigest()[:MARK]
+
+
+def _archive(folder: Path, quarter: str) -> Path:
+    place = folder / ARCHIVE / quarter
+    if place.is_symlink() or place.parent.is_symlink():
+        raise OnsetStudyError(
+            f"{place} is a link, and earlier reports are kept in the folder itself. Take the link away"
+        )
+    return place
+
+
+def _entry(
+    folder: Path, before: Mapping[str, bytes], made: Mapping[str, bytes], mark: str, *, number: int, quarter: str
+) -> Iterator[str]:
+    yield f"## {number}. In place of the report kept in {ARCHIVE}/{quarter} with the mark {mark}"
+    replaced = sorted(n for n in before if before[n] != made[n])
+    yield f"Files replaced: {', '.join(replaced)}."
+    numbers = next((n for n in made if n.endswith(".json")), None)
+    if numbers is None or numbers not in before:
+        yield "One of the two was written without its JSON file: what changed in the numbers is not listed."
+        return
+    try:
+        earlier = parse_json(numbers, read_text(folder / numbers))
+        yield from changes(earlier, parse_json(numbers, made[numbers].decode("utf-8")))
+    except Unreadable:
+        yield "The earlier JSON file cannot be read, and was kept as it is: what changed is not listed."
+
+
+def changes(earlier: Any, now: Any) -> tuple[str, ...]:
+    """What differs between two reports, given as their JSON: records, rows in and out, and every claim's number.
+
+    Parameters
+    ----------
+    earlier, now : mapping
+        Content of the JSON files of a practice's or a group's reports. The earlier may be anything.
+    """
+    if not isinstance(earlier, Mapping):
+        return ("The earlier JSON file is no report: what changed is not listed.",)
+    found = [*_counts(earlier, now), *_claims(earlier, now)]
+    data = _at(earlier, "provenance", "records_digest") != _at(now, "provenance", "records_digest")
+    promised = _at(earlier, "provenance", "protocol_digest") != _at(now, "provenance", "protocol_digest")
+    told = ["The records are others than before." if data else "The records are the same."]
+    if promised:
+        told.append("The protocol is another than before.")
+    return (*told, *(found or ["No count and no number of a claim differs."]))
+
+
+def _counts(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
+    before, after = _stages(earlier), _stages(now)
+    for stage in dict.fromkeys((*before, *after)):
+        a, b = before.get(stage), after.get(stage)
+        if a != b:
+            step = f" ({b - a:+d})" if isinstance(a, int) and isinstance(b, int) else ""
+            yield f"Cases {stage}: {_shown(a)} → {_shown(b)}{step}."
+
+
+def _stages(report: Mapping[str, Any]) -> dict[str, Any]:
+    """Cases at every stage of the flow; of a group, those compared and those of each practice."""
+    stages = _at(report, "flow", "stages")
+    if isinstance(stages, list):
+        return {str(s.get("name")): s.get("count") for s in stages if isinstance(s, Mapping)}
+    practices = report.get("practices")
+    each = {
+        f"of {p.get('letter')}": _at(p, "n", "cases")
+        for p in (practices if isinstance(practices, list) else ())
+        if isinstance(p, Mapping)
+    }
+    return {"compared": _at(report, "overall", "n", "cases"), **each}
+
+
+def _claims(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
+    before, after = _numbers(earlier), _numbers(now)
+    for key in dict.fromkeys((*before, *after)):
+        if before.get(key) != after.get(key):
+            yield f"{key}: {before.get(key, 'not told')} → {after.get(key, 'not told')}."
+
+
+def _numbers(report: Mapping[str, Any]) -> dict[str, str]:
+    claims = report.get("claims")
+    return {
+        str(c.get("key")): f"{_shown(c.get('estimate'))} ({_shown(c.get('low'))} to {_shown(c.get('high'))})"
+        for c in (claims if isinstance(claims, list) else ())
+        if isinstance(c, Mapping)
+    }
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return "none"
+    return f"{value:.4g}" if isinstance(value, float) else str(value)[:40]
+
+
+def _at(content: Any, *keys: str) -> Any:
+    for key in keys:
+        content = content.get(key) if isinstance(content, Mapping) else None
+    return content

@@ -1,0 +1,164 @@
+"""Slips opened by who keeps the list, case by case as practices ask: nothing that holds an arm lies at a practice."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
+from onsetstudy.design.allocation.results import Slip
+from onsetstudy.design.allocation.seal import chain_step
+from onsetstudy.files.alone import alone
+from onsetstudy.files.output import write_bytes
+from onsetstudy.files.sealed.allocation_list import read_slips
+from onsetstudy.files.sealed.described_list import COORDINATOR, read_description
+from onsetstudy.files.sealed.opening import Opened, empty_log, read_opening_log, refuse_case, refuse_levels
+from onsetstudy.protocol.case_pattern import code_fault
+from onsetstudy.protocol.model import StudyIdentity
+from onsetstudy.records.checks.privacy import looks_like_a_person
+from onsetstudy.records.derived.allocation import ARMS_JOIN, JOIN
+
+__all__ = ["ASKED_JOIN", "coordinator_log", "open_from_list"]
+
+ASKED_JOIN = " > "
+"""In the log between the code of who asked and that of who opened."""
+
+
+def coordinator_log(folder: Path, practice: str) -> Path:
+    """Where openings for a practice are logged: beside the list, one log a practice, to be handed to it.
+
+    Raises
+    ------
+    DesignError
+        If the code could leave the folder.
+    """
+    if not practice or set(practice) & set("/\\") or not practice.isprintable():
+        raise DesignError("this is no code of a practice; nothing was opened")
+    return Path(folder) / f"opened-{practice}.csv"
+
+
+def open_from_list(
+    folder: Path,
+    *,
+    practice: str,
+    case_id: str,
+    levels: Mapping[str, str],
+    asked_by: str,
+    opened_by: str,
+    now: dt.datetime,
+    study: StudyIdentity,
+    slip: str = "",
+) -> Opened:
+    """Open the next slip of a stratum for a case of a practice, from the whole list, and log it.
+
+    Parameters
+    ----------
+    folder : Path
+        Of a list that was drawn to be opened by its keeper.
+    practice, case_id : str
+    levels : mapping
+        Level of each stratum column, ``{"technique": "ianb"}``.
+    asked_by, opened_by : str
+        Codes of who asked and of who opens.
+    now : datetime
+    study : StudyIdentity
+        Whose pattern of codes the case has to fit.
+    slip : str
+        The slip that the practice expects; another than the next is refused.
+
+    Raises
+    ------
+    DesignError
+        If the case has a slip already, the slip is not the next, the codes or levels are none, or all are opened.
+        Nothing is opened then.
+    RecordsError
+        If list or log were changed.
+    """
+    folder, case_id = Path(folder), case_id.strip()
+    log_file = coordinator_log(folder, practice)
+    about = read_description(folder / "list.json")
+    if about.get("opening") != COORDINATOR:
+        raise DesignError(
+            "the slips of this list are opened at the practices; two who open one list would give a slip twice. Draw a "
+            "list with --way coordinator"
+        )
+    slips = read_slips(folder / "list.csv")
+    with alone(log_file):
+        log = _log(log_file, str(about["protocol"]))
+        _refuse(case_id, practice, (asked_by, opened_by), log, slips, study)
+        following = _next(slips, log, practice, about["strata"], levels)
+        if slip and slip != following.slip:
+            raise DesignError(f"the next slip is {following.slip}, not {slip}: slips are opened in order")
+        row = {
+            "opened_at": now.isoformat(timespec="seconds"),
+            "slip": following.slip,
+            "stratum": following.stratum,
+            "case_id": case_id,
+            "opened_by": f"{asked_by}{ASKED_JOIN}{opened_by}",
+            "arms": ARMS_JOIN.join(following.arms),
+        }
+        link = chain_step(str(log["chain"].iloc[-1]) if len(log) else str(about["protocol"]), row)
+        whole = pd.concat([log, pd.DataFrame([{**row, "chain": link}])], ignore_index=True)
+        # The log is written before the arm is told: what was told is always on record.
+        write_bytes(log_file, whole.to_csv(index=False, lineterminator="\n").encode("utf-8"), private=True)
+    return Opened(
+        slip=following.slip, stratum=following.stratum, arms=following.arms, sides=following.sides, again=False,
+        asked=following.stratum,
+    )  # fmt: skip
+
+
+def _log(path: Path, first: str) -> pd.DataFrame:
+    """The log so far, which has to begin at the list's own protocol."""
+    log, broken = read_opening_log(path) if path.exists() else (empty_log(), ())
+    head = [
+        {str(k): str(v) for k, v in row.items() if k != "chain"} for row in log.head(1).astype(str).to_dict("records")
+    ]
+    if broken or any(chain_step(first, row) != log["chain"].iloc[0] for row in head):
+        at = broken[0] if broken else str(log["slip"].iloc[0])
+        mend = "restore the log from your backup; nothing is opened on top of a broken log"
+        raise RecordsError(
+            Problem(what=f"the opening log was changed at slip {at}", where=Where(file=path.name), mend=mend,
+                    code="log_broken")
+        )  # fmt: skip
+    return log
+
+
+def _refuse(
+    case_id: str, practice: str, who: Sequence[str], log: pd.DataFrame, slips: Sequence[Slip], study: StudyIdentity
+) -> None:
+    for code in who:
+        if not code.strip() or ASKED_JOIN.strip() in code or looks_like_a_person(code):
+            raise DesignError("give the codes of who asked and of who opens, not names; nothing was opened")
+    if fault := code_fault(case_id, study, practice):
+        raise DesignError(f"{fault}; nothing was opened. Ask for the code as it stands in the records")
+    practices = sorted({s.practice_id for s in slips})
+    if practice not in practices:
+        raise DesignError(f"the list has no slips of this practice; it has: {', '.join(practices)}")
+    before = log[log["case_id"].astype(str).str.strip().str.casefold() == case_id.casefold()]
+    if len(before):
+        raise DesignError(
+            f"this case has slip {before['slip'].iloc[0]} already, opened at {before['opened_at'].iloc[0]}; a case has "
+            "one slip. What it said stands in the log"
+        )
+    refuse_case(case_id, who[0], {"practice": practice, "practices": practices}, log)
+
+
+def _next(
+    slips: Sequence[Slip], log: pd.DataFrame, practice: str, strata: Sequence[str], levels: Mapping[str, str]
+) -> Slip:
+    """The slip that follows those that were opened, which have to be the first ones of their stratum."""
+    columns = [name for name in strata if name != "practice_id"]
+    refuse_levels(columns, levels)
+    stratum = JOIN.join((practice, *(levels[name] for name in columns)))
+    own = [s for s in slips if s.stratum == stratum]
+    opened = log.loc[log["stratum"] == stratum, "slip"].astype(str).tolist()
+    if not own:
+        raise DesignError(f"the list has no stratum {stratum}; nothing was opened")
+    if opened != [s.slip for s in own[: len(opened)]]:
+        raise DesignError(f"the slips of {stratum} were opened out of order; restore list and log from your backup")
+    if len(opened) == len(own):
+        raise DesignError(f"there are {len(own)} slips of {stratum} and all have been opened; draw a further list")
+    return own[len(opened)]

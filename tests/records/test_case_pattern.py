@@ -1,0 +1,133 @@
+"""Codes of cases by a declared pattern: one rule for records, slips and the chair, and no capitals in it."""
+
+import dataclasses
+import datetime as dt
+
+import pytest
+from click.testing import CliRunner
+
+from onsetstudy.cli.main import onsetstudy
+from onsetstudy.core.errors import DesignError, ProtocolError
+from onsetstudy.design.allocation.lists import draw_allocation_list
+from onsetstudy.files.sealed.allocation_list import write_allocation
+from onsetstudy.files.sealed.opening import log_path, open_next
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.protocol.case_pattern import code_fault, pattern_fault
+from onsetstudy.records.chair.event_kinds import entry_faults
+from onsetstudy.records.chair.event_log import Event
+from onsetstudy.records.checks.check import check_records
+from tests.study.cases import PROTOCOLS, case, protocol, raw, readings_of
+
+GROUP = PROTOCOLS / "mandibular_block_group.toml"
+NUMBERED = "{practice}-####"
+MADE = "{practice}-******"
+
+
+def declared(pattern):
+    return protocol(study={"case_codes": pattern})
+
+
+def checked(promised, *codes):
+    rows = [case(k + 1, arm="plain", case_id=code) for k, code in enumerate(codes)]
+    tests = [{**row, "case_id": code} for k, code in enumerate(codes) for row in readings_of(k + 1, "fnn")]
+    return check_records(raw(rows, "c.csv"), raw(tests, "t.csv"), promised)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "code", "fits"),
+    [
+        (NUMBERED, "P01-0001", True),
+        (NUMBERED, " p01-0001 ", True),
+        (NUMBERED, "P01-00012", False),
+        (NUMBERED, "P01-000A", False),
+        (NUMBERED, "P02-0001", False),
+        (NUMBERED, "P01-\u0661\u0661\u0661\u0661", False),
+        (MADE, "P01-k7q2mx", True),
+        ("S.@###", "s.a123", True),
+        ("S.@###", "sxa123", False),
+        ("S.@###", "s.1123", False),
+        ("", "whatever", True),
+    ],
+)
+def test_a_code_fits_or_not(pattern, code, fits):
+    assert (code_fault(code, declared(pattern).study, "P01") == "") is fits
+
+
+def test_without_a_known_practice_any_of_the_protocol_will_do():
+    study = declared(NUMBERED).study
+    assert code_fault("P05-0001", study) == ""
+    assert code_fault("P06-0001", study) != ""
+    assert code_fault("P06-0001", dataclasses.replace(study, practices=())) == ""
+
+
+@pytest.mark.parametrize("pattern", ["@@@@@@", "##", "(a+)+###", "{practice}{practice}###", "### ###", "#" * 61])
+def test_a_pattern_that_is_none_or_lets_names_in(pattern, tmp_path):
+    assert pattern_fault(pattern)
+    mine = tmp_path / "mine.toml"
+    mine.write_text(with_pattern(pattern), encoding="utf-8")
+    with pytest.raises(ProtocolError, match=r"study\.case_codes"):
+        read_protocol(mine)
+
+
+def with_pattern(pattern):
+    text = GROUP.read_text(encoding="utf-8")
+    return text.replace("[study]\n", f'[study]\ncase_codes = "{pattern}"\n', 1)
+
+
+def test_what_was_locked_before_there_were_patterns_keeps_its_digest_and_a_pattern_changes_it(tmp_path):
+    mine = tmp_path / "mine.toml"
+    for pattern, same in (("", True), (NUMBERED, False)):
+        mine.write_text(with_pattern(pattern), encoding="utf-8")
+        assert (read_protocol(mine).digest == read_protocol(GROUP).digest) is same
+
+
+def test_records_are_held_to_it_and_the_code_is_not_reprinted():
+    found = checked(declared(NUMBERED), "P01-0001", "p01-0002", "P01-anna")
+    assert sorted(found.cases["case_id"]) == ["P01-0001", "p01-0002"]
+    told = [p for p in found.problems if p.code == "pattern"]
+    assert [p.where.column for p in told] == ["case_id"]
+    assert not any("anna" in str(p) for p in told)
+    assert len(checked(declared(""), "P01-0001", "P01-anna").cases) == 2
+
+
+def test_capitals_do_not_count():
+    # Readings of p01-0001 are of the case P01-0001; two cases of one code are none.
+    tests = [{**row, "case_id": "p01-0001"} for row in readings_of(1, "fnn")]
+    found = check_records(raw([case(1)], "c.csv"), raw(tests, "t.csv"), declared(""))
+    assert set(found.readings["case_id"]) == {"P01-0001"}
+    assert len(found.readings) == len(tests)
+    both = checked(declared(""), "P01-0001", "p01-0001", "P01-0002")
+    assert list(both.cases["case_id"]) == ["P01-0002"]
+    assert [p.code for p in both.problems if p.where.column == "case_id"].count("duplicate") == 2
+
+
+def test_a_slip_is_not_opened_for_a_code_that_does_not_fit(tmp_path):
+    promised = declared(NUMBERED)
+    write_allocation(draw_allocation_list(promised, slips_per_stratum=2, seed=5), tmp_path, seed=5)
+    sealed = tmp_path / "sealed-P01.json"
+    given = {"levels": {"technique": "ianb"}, "opened_by": "N", "now": dt.datetime(2026, 4, 2), "study": promised.study}
+    with pytest.raises(DesignError, match="nothing was opened") as refused:
+        open_next(sealed, case_id="P01-7", **given)
+    assert "P01-7" not in str(refused.value)
+    assert not log_path(sealed).exists()
+    first = open_next(sealed, case_id="P01-0007", **given)
+    again = open_next(sealed, case_id="p01-0007", **given)
+    assert (again.slip, again.again) == (first.slip, True)
+
+
+def test_at_the_chair_the_same_rule_holds(tmp_path):
+    event = Event(
+        id="e1", kind="case_opened", case_id="P01-K7Q2MX", clock="c1", at_monotonic=1.0,
+        at_wall="2026-04-02T09:30:00+02:00", device="d1", payload={},
+    )  # fmt: skip
+    unfit = "does not fit the pattern"
+    assert not any(unfit in fault for fault in entry_faults(event, declared(MADE)))
+    assert any(unfit in fault for fault in entry_faults(event, declared(NUMBERED)))
+    mine = tmp_path / "mine.toml"
+    mine.write_text(with_pattern(NUMBERED), encoding="utf-8")
+    run = CliRunner()
+    assert run.invoke(onsetstudy, ["lock", str(mine)]).exit_code == 0
+    given = ["chairside", str(mine), "--store", str(tmp_path / "s.db"), "--practice", "P01", "--no-browser"]
+    refused = run.invoke(onsetstudy, given)
+    assert isinstance(refused.exception, ProtocolError)
+    assert "not all of them fit this pattern" in str(refused.exception)
