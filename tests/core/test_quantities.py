@@ -82,3 +82,10 @@ def test_minutes_once_kept_as_saved_are_turned_and_nothing_else_is():
     for key, q in QUANTITIES.items():
         for old, _ in q.earlier:
             assert read_earlier(old) == (key, -1 if "saved" in old else 1)
+
+
+def test_more_successful_treatments_are_the_other_arms_favour():
+    found = QUANTITIES["treatment_success_difference"]
+    assert found.favours == QUANTITIES["success_difference"].favours == 1
+    assert (found.word(1), found.word(-1)) == ("more", "fewer")
+    assert "more or fewer of a hundred treated" in found.plain

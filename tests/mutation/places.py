@@ -31,6 +31,7 @@ SUITE = (
     "tests/study/test_group_gates.py", "tests/study/test_looks.py", "tests/study/test_one_number.py",
     "tests/study/test_reconciled_by_hand.py",
     "tests/study/test_strata.py", "tests/study/test_tally_by_hand.py", "tests/study/test_treatment_primary.py",
+    "tests/study/test_negative_controls.py",
 )  # fmt: skip
 """Files of tests of meaning; which of their tests are run for a mutant, says the map of ``trace.py``."""
 DESELECTED = (
