@@ -52,14 +52,29 @@ def write_in_place(folder: Path, made: Mapping[str, bytes], *, name: str, quarte
     if all(made[n] == content for n, content in before.items()):
         return write_together(folder, made)
     mark = _mark(before)
-    for file, content in before.items():
-        stem, _, suffix = file.partition(".")
-        write_bytes(_archive(folder, quarter) / f"{stem}.{mark}.{suffix}", content)
+    kept = {_archive(folder, quarter) / _marked(file, mark): content for file, content in before.items()}
     listed = folder / f"{name}.changes.txt"
     told = listed.read_text(encoding="utf-8", errors="replace") if _is_plain(listed) else ""
     entry = "\n".join(_entry(folder, before, made, mark, number=told.count("\n## ") + 1, quarter=quarter))
     head = told or f"What changed in {name}, the latest at the end.\n"
-    return write_together(folder, {**made, listed.name: f"{head}\n{entry}\n".encode()})
+    there = {path for path in kept if path.exists()}
+    try:
+        for path, content in kept.items():
+            write_bytes(path, content)
+        return write_together(folder, {**made, listed.name: f"{head}\n{entry}\n".encode()})
+    except BaseException:
+        # The report that stood there stands: kept as an earlier one it would be told of twice.
+        for path in kept.keys() - there:
+            path.unlink(missing_ok=True)
+        for place in (folder / ARCHIVE / quarter, folder / ARCHIVE):
+            if place.is_dir() and not any(place.iterdir()):
+                place.rmdir()
+        raise
+
+
+def _marked(file: str, mark: str) -> str:
+    stem, _, suffix = file.partition(".")
+    return f"{stem}.{mark}.{suffix}"
 
 
 def _is_plain(path: Path) -> bool:

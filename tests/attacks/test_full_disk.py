@@ -1,0 +1,157 @@
+"""A disk that is full: a real, small file system on which nothing is left half and nothing earlier is lost."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.files.ledger.ledger import practice_ledger_path, verified_ledger
+from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.protocol.ledger import of_kind
+from tests.attacks.test_killed import drawn, open_three
+from tests.clean_process import run_command
+
+GROUP = Path("protocols/mandibular_block_group.toml")
+DATA = Path("data/synthetic")
+
+
+class SmallDisk:
+    """A file system of some kibibytes in memory, which can be filled and made larger."""
+
+    def __init__(self, path: Path, kib: int) -> None:
+        self.path = path
+        path.mkdir()
+        done = subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={kib}k", "tmpfs", path], capture_output=True)
+        if done.returncode:
+            pytest.skip("a small file system cannot be mounted here")
+
+    def grow(self, kib: int) -> None:
+        subprocess.run(["mount", "-o", f"remount,size={kib}k", self.path], check=True)
+
+    def fill(self, leave: int) -> Path:
+        """A file that leaves so many bytes free, or a little less."""
+        filler = self.path / "filler"
+        free = os.statvfs(self.path)
+        filler.write_bytes(b"x" * max(0, free.f_bavail * free.f_frsize - leave))
+        return filler
+
+    def gone(self) -> None:
+        subprocess.run(["umount", "-l", self.path], check=False)
+
+
+@pytest.fixture
+def disk(tmp_path):
+    if not sys.platform.startswith("linux") or os.geteuid() != 0:
+        pytest.skip("a small file system takes Linux and its administrator")
+    made = []
+
+    def of(kib: int) -> SmallDisk:
+        made.append(SmallDisk(tmp_path / f"disk{len(made)}", kib))
+        return made[-1]
+
+    yield of
+    for one in made:
+        one.gone()
+
+
+def told_and_refused(done):
+    assert done.returncode == 1, done.stderr
+    assert "Traceback" not in done.stderr
+    assert "no space left" in done.stderr.lower()
+
+
+def files_of(folder):
+    return {p.relative_to(folder): p.read_bytes() for p in folder.rglob("*") if p.is_file() and p.name != "filler"}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "command",
+    [
+        (
+            "report",
+            GROUP,
+            DATA,
+            "--quarter",
+            "2025Q4",
+            "--allocation",
+            DATA / "allocation",
+            "--format",
+            "html",
+            "--format",
+            "json",
+        ),
+        ("group", GROUP, DATA / "exchange"),
+    ],
+    ids=["report", "group"],
+)
+def test_documents_are_written_together_or_not_at_all(disk, tmp_path, command):
+    mine = tmp_path / "mine.toml"
+    shutil.copy(GROUP, mine)
+    command = [mine if part is GROUP else part for part in command]
+    small = disk(160)
+    told_and_refused(run_command("onsetstudy", *command, "--into", small.path / "reports"))
+    assert files_of(small.path) == {}
+    # With room they are written; made anew on a disk that is full by then, what stood there stands as it was.
+    small.grow(20_000)
+    assert run_command("onsetstudy", *command, "--into", small.path / "reports").returncode == 0
+    before = files_of(small.path)
+    assert len(before) >= 2
+    small.fill(leave=100_000)
+    page = next(p for p in before if p.suffix == ".html")
+    (small.path / page).write_bytes(b"edited")
+    told_and_refused(run_command("onsetstudy", *command, "--into", small.path / "reports"))
+    assert files_of(small.path) == {**before, page: b"edited"}
+
+
+@pytest.mark.slow
+def test_a_file_for_the_group_is_whole_or_not_there(disk):
+    small = disk(8)
+    sent = ("send", GROUP, DATA, "--practice", "P01", "--allocation", DATA / "allocation", "--into", small.path)
+    told_and_refused(run_command("onsetstudy", *sent))
+    assert files_of(small.path) == {}
+
+
+@pytest.mark.slow
+def test_a_list_is_whole_or_not_there(disk, tmp_path):
+    mine = tmp_path / "mine.toml"
+    shutil.copy(GROUP, mine)
+    small = disk(24)
+    draw = ("allocate", mine, "--into", small.path / "list", "--slips", "20", "--print")
+    told_and_refused(run_command("onsetstudy", *draw))
+    assert not (small.path / "list" / "list.csv").exists()
+    small.grow(20_000)
+    again = run_command("onsetstudy", *draw)
+    assert again.returncode == 0, again.stderr
+    assert len(list((small.path / "list").glob("sealed-*.json"))) == 5
+
+
+@pytest.mark.slow
+def test_a_slip_is_logged_whole_or_not_opened(disk):
+    small = disk(20_000)
+    words = drawn(small.path / "list", 12)
+    sealed = small.path / "list" / "sealed-P01.json"
+    open_three(sealed, words, 1)
+    filler = small.fill(leave=0)
+    before = log_path(sealed).read_bytes()
+    with pytest.raises(OnsetStudyError):
+        open_next(
+            sealed, case_id="P01-0004", levels={"technique": "ianb"}, opened_by="", now=dt.datetime(2026, 1, 5, 9),
+            passphrase=words.__getitem__,
+        )  # fmt: skip
+    assert log_path(sealed).read_bytes() == before
+    filler.unlink()
+    open_three(sealed, words, 4)
+    log, broken = read_opening_log(log_path(sealed))
+    assert broken == ()
+    assert log["slip"].tolist() == sorted(set(log["slip"]))
+    assert len(log) == 6
+    held = [e.body["slip"] for e in of_kind(verified_ledger(practice_ledger_path(sealed)), "slip_opened")]
+    assert held == log["slip"].tolist()
