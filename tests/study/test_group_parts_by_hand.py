@@ -17,7 +17,7 @@ from onsetstudy.core.results import Counts
 from onsetstudy.inference.strata import Strata
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.answer.cautions import _size, group_arms_caution, study_cautions
-from onsetstudy.study.answer.claims import _look, mean_pain
+from onsetstudy.study.answer.claims import _evidence, _look, mean_pain
 from onsetstudy.study.answer.more_needed import _pace
 from onsetstudy.study.counts.counted_estimates import difference_of_counts
 from onsetstudy.study.counts.exchange import make_exchange
@@ -27,7 +27,7 @@ from onsetstudy.study.group.analyse_group import _as_sent, _not_reproduced, anal
 from onsetstudy.study.group.gates import without
 from onsetstudy.study.group.periods import Period
 from onsetstudy.study.group.pool_files import gather
-from onsetstudy.study.group.stratified_ipd import by_practice, by_technique
+from onsetstudy.study.group.stratified_ipd import by_practice, by_technique, pool_in_one_stage
 from onsetstudy.study.group.stratified_success import _inflation, _part_before, pool_success, success_tables
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import _caution
@@ -290,3 +290,25 @@ def test_successful_treatments_of_files_are_those_that_succeeded():
     assert found.estimate == pytest.approx(18 / 20 - 12 / 20)
     assert found.contrast == "buffered - plain"
     assert found.n.cases == 80
+
+
+def test_a_moment_at_which_a_gap_begins_is_not_in_it():
+    curve = fit_npmle(Intervals([2.0, 2.0], [2.0, 4.0]))
+    assert _part_before(Intervals([2.0], [4.0]), curve, 3.0).tolist() == pytest.approx([0.5])
+
+
+def test_the_evidence_of_a_claim_stands_where_it_is_shown():
+    where = {key: _evidence(QUANTITIES[key]) for key in ("treatment_success_difference", "pain_difference")}
+    assert where == {"treatment_success_difference": "safety", "pain_difference": "comfort"}
+    assert _evidence(QUANTITIES["success_difference"]) not in where.values()
+
+
+def test_extremes_are_told_of_the_target_minute_alone():
+    """Undecided at the target and at the horizon: what they could do is told of the target, which is the claim."""
+    tau = PROTOCOL.onset.tau_min
+    rows = [(code, arm, *row) for code in ("P01", "P02") for arm in ("plain", "buffered")
+            for row in ((1, 2, 12), (1, tau + 2, 3), (tau - 1, tau + 1, 2), (tau + 1, np.inf, 3))]  # fmt: skip
+    found = pool_in_one_stage(cells_of(PROTOCOL, rows), tally_of().values, PROTOCOL)
+    assert found.success.if_not_numb is not None
+    assert dict(found.numb_at_all.undecided) == {"plain": 10, "buffered": 10}
+    assert found.numb_at_all.if_not_numb is None
