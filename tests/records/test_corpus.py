@@ -376,6 +376,7 @@ def test_times_that_may_be_times_of_day_are_not_read_as_minutes(zero, shown):
     told = next(str(p) for p in caught.value.problems if p.code == "clock_without_zero")
     assert "is a time of day and cannot be used: " in told
     assert "format the column as text and type it again" in told
+    assert ("ive the injection_end of its case by the clock" in told) is (zero is None)
 
 
 def test_a_practice_that_is_not_in_the_study_is_asked_about():
@@ -820,17 +821,94 @@ def test_clock_times_of_a_case_without_its_injection_are_no_minutes(only):
 
 
 def test_a_single_time_is_minutes_only_where_the_table_writes_them_so():
-    for others, refused in ((False, True), (True, False)):
+    for others, nth, refused in ((False, 0, True), (True, 0, False), (True, -1, True)):
         cases, readings = clean()
         without_clock(cases)
         first = [r for r in readings if r["case_id"] == "P01-0001"]
-        readings = [r for r in readings if r["case_id"] != "P01-0001" or r["minute"] == first[-1]["minute"]]
+        readings = [r for r in readings if r["case_id"] != "P01-0001" or r["minute"] == first[nth]["minute"]]
         for reading in readings:
             if reading["case_id"] == "P01-0001" or others:
                 reading["minute"] = f"{int(reading['minute'])}:00"
         found = records(cases, readings, PROMISED)
         assert ("P01-0001" not in set(found.cases["case_id"])) is refused
         assert bool(found.problems) is refused
+
+
+def retimed(readings, case, times):
+    """Readings of a case at these times in place of its own; the others in minutes and seconds."""
+    mine = [r for r in readings if r["case_id"] == case][:1]
+    others = [{**r, "minute": f"{int(float(r['minute']))}:00"} for r in readings if r["case_id"] != case]
+    last = len(times) - 1
+    return [
+        {**mine[0], "minute": t, "response": "not_felt" if i >= last - 1 else "felt"} for i, t in enumerate(times)
+    ] + others
+
+
+@pytest.mark.parametrize("zero", [None, "09:00", "14:58"])
+@pytest.mark.parametrize(
+    "times",
+    [
+        ("09:02", "09:04", "09:06", "09:40"),  # one test late: longer than any schedule
+        ("12:58", "1:00", "1:02"),  # round the top of the dial
+        ("11:58", "12:00", "12:02", "12:41"),
+        ("9:58", "10:00", "10:02"),
+        ("1:02", "1:04", "1:41"),  # begins like minutes, two seconds apart
+    ],
+)
+def test_clock_times_are_never_read_as_minutes_beside_cases_in_minutes_and_seconds(zero, times):
+    """A late test, noon, a mistyped injection: none makes minutes of them, nor speaks for the table."""
+    cases, readings = clean()
+    without_clock(cases)
+    case = next(row for row in cases if row["case_id"] == "P01-0001")
+    case["injection_end"] = zero
+    found = records(cases, retimed(readings, "P01-0001", times), PROMISED)
+    told = [str(p) for p in found.problems if p.code == "clock_or_minutes"]
+    assert len(told) == len(times)
+    assert set(found.cases["case_id"]) == {"P01-0002", "P01-0003", "P01-0004"}
+    assert not any("twice" in str(p) for p in found.problems)
+
+
+@pytest.mark.parametrize("zero", [None, "09:00"])
+def test_three_times_within_three_hours_and_no_first_test_are_refused(zero):
+    cases, readings = clean()
+    without_clock(cases)
+    next(row for row in cases if row["case_id"] == "P01-0001")["injection_end"] = zero
+    found = records(cases, retimed(readings, "P01-0001", ("09:10", "09:50", "10:30")), PROMISED)
+    assert [p.code for p in found.problems].count("clock_or_minutes") == 3
+
+
+def test_a_single_clock_time_beside_cases_in_minutes_and_seconds_is_refused():
+    cases, readings = clean()
+    without_clock(cases)
+    found = records(cases, retimed(readings, "P01-0001", ("09:02",)), PROMISED)
+    assert "clock_or_minutes" in [p.code for p in found.problems]
+    assert "P01-0001" not in set(found.cases["case_id"])
+
+
+def test_a_clock_case_does_not_let_a_single_time_of_another_pass():
+    """With clock times seen in the table, a single 1:02 may be two past one."""
+    cases, readings = clean()
+    without_clock(cases)
+    mine = retimed(readings, "P01-0001", ("1:02",))
+    taken = {"P01-0002": ("09:02", "09:04", "09:06")}
+    rows = [r for r in mine if r["case_id"] != "P01-0002"]
+    rows += [{**mine[0], "case_id": "P01-0002", "minute": t, "response": "not_felt"} for t in taken["P01-0002"]]
+    found = records(cases, rows, PROMISED)
+    assert set(found.cases["case_id"]) == {"P01-0003", "P01-0004"}
+
+
+@pytest.mark.parametrize("zero", [None, "9:00", "14:58"])
+@pytest.mark.parametrize(
+    "times", [("1:00", "2:00", "3:10"), ("0:40", "2:05", "5:00", "9:10"), ("1:05", "1:30", "4:00")]
+)
+def test_honest_minutes_and_seconds_are_read(zero, times):
+    cases, readings = clean()
+    without_clock(cases)
+    next(row for row in cases if row["case_id"] == "P01-0001")["injection_end"] = zero
+    found = records(cases, retimed(readings, "P01-0001", times), PROMISED)
+    assert not found.problems
+    read = found.readings.loc[found.readings["case_id"] == "P01-0001", "minute"].tolist()
+    assert read == pytest.approx([int(t.split(":")[0]) + int(t.split(":")[1]) / 60 for t in times])
 
 
 def test_true_minutes_and_seconds_without_clock_times_are_read():

@@ -337,9 +337,9 @@ def crosscheck_readings(
     _no_readings(cases, case_found, readings)
     if clock_min is not None:
         read_times_of_day(cases, readings, clock_min, belongs, found, protocol)
-    refuse_ambiguous_times(cases, readings, belongs, found, protocol)
+    in_doubt = refuse_ambiguous_times(cases, readings, belongs, found, protocol)
     _ends(cases, readings, belongs, found)
-    _repeats(readings, found)
+    _repeats(readings[~in_doubt], found)
     _order(readings, found)
     _seconds(readings, found, protocol)
     return readings

@@ -14,6 +14,8 @@ __all__ = ["read_times_of_day", "refuse_ambiguous_times"]
 WITHIN_MIN = 180.0
 HOUR_MIN = 60.0
 HALF_DAY_MIN = 720.0
+CLOSEST_MIN = 0.25
+"""Nobody tests a tooth again within fifteen seconds (own choice): cold has to come and to go."""
 NIGHT_UNTIL_MIN = 360.0
 """Before six nobody tests teeth (own choice): 04:30:00 is what a spreadsheet makes of 4:30."""
 
@@ -54,13 +56,15 @@ def read_times_of_day(
         found.repairs["minute", "minutes_as_time", text] += int(known.sum())
         return
     for row in np.flatnonzero((clock_min.notna() & ~usable).to_numpy()).tolist():
+        without_zero = bool(zero.isna().iloc[row])
         reason = (
             f"its case has no {protocol.schedule.clock_zero} to count from"
-            if zero.isna().iloc[row]
+            if without_zero
             else "it is not within three hours after the injection"
         )
         what = f'"{found.cell(row, "minute")}" is a time of day and cannot be used: {reason}'
-        mend = (
+        mend = f"give the {protocol.schedule.clock_zero} of its case by the clock, or " if without_zero else ""
+        mend += (
             "write minutes as 4.5; where 4:30 was typed as minutes and seconds, the spreadsheet made a time of it: "
             "format the column as text and type it again"
         )
@@ -69,48 +73,88 @@ def read_times_of_day(
 
 def refuse_ambiguous_times(
     cases: pd.DataFrame, readings: pd.DataFrame, belongs: pd.Series, found: Findings, protocol: Protocol
-) -> None:
-    """Refuse minutes such as 9:11 in a case injected at 9:10, which may be of the clock.
+) -> pd.Series:
+    """Refuse minutes such as 9:11 that may be of the clock; returns which rows were refused, for later checks.
 
-    A case is refused only where every test that was written so would, read by the clock, lie between its clock zero and
-    half as long again as the last planned test. Tests at 9:11, 9:12 and 9:13 would otherwise be read as seconds apart,
-    nine minutes after the injection, without a word. True minutes and seconds seldom fit: two tests a minute apart are
-    then an hour apart by the clock.
+    Two readings are weighed for all tests of a case that are written so (their limits are own choices, below).
 
-    A case without a clock zero is refused where its tests would by the clock all lie within that time of each other. A
-    single time says nothing by itself: it is taken for minutes and seconds only where another case of the table shows
-    that they are written so.
+    - *By the clock* they are likely where all lie within half as long again as the last planned test after the clock
+      zero (without one: of each other), and possible within three hours, both round the dial of twelve hours.
+    - *As minutes and seconds* they are likely where no two of a tooth are less than a quarter of a minute apart (09:02
+      and 09:04 would be) and the first is not later than the first two planned tests would be.
+
+    Only what is unlikely by the clock and, where it is possible, likely as minutes and seconds is read so. In a case
+    without a clock zero a single time says nothing by itself: it is read so only where another case of the table shows
+    it, and no case the contrary.
+
+    Returns
+    -------
+    Series of bool, shape (n,)
     """
+    refused = pd.Series(False, index=readings.index)
     if "minute" not in found.raw.frame:
-        return
+        return refused
     written = found.raw.frame["minute"].astype("string").str.strip().str.extract(r"^(\d{1,2}):([0-5]\d)$")
-    by_clock = written[0].astype("Float64").to_numpy(dtype=float, na_value=np.nan) * HOUR_MIN
-    by_clock = by_clock + written[1].astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-    rows = np.flatnonzero(~np.isnan(by_clock))
+    large, small = (written[i].astype("Float64").to_numpy(dtype=float, na_value=np.nan) for i in (0, 1))
+    rows = np.flatnonzero(~np.isnan(large) & readings["case_id"].notna().to_numpy())
     if not rows.size:
-        return
+        return refused
     zero_name = protocol.schedule.clock_zero
-    zero = belongs.map(cases[zero_name].astype(float)).to_numpy(dtype=float)
-    longest = 1.5 * max(protocol.schedule.tests_min)
-    case = readings["case_id"].to_numpy()[rows]
-    by_case = pd.Series(by_clock[rows]).groupby(case, dropna=True)
-    span = by_case.transform("max") - by_case.transform("min")
-    minutes_meant = bool((span > longest).any())
-    after = (by_clock - zero)[rows] % HALF_DAY_MIN
-    fits = pd.Series(after <= longest).groupby(case, dropna=True).transform("all").fillna(False).to_numpy(dtype=bool)
-    near = (span <= longest).to_numpy(dtype=bool) & ~((span == 0).to_numpy(dtype=bool) & minutes_meant)
-    unknown = np.isnan(zero[rows])
-    doubtful = fits | (near & unknown)
-    for row, dated in zip(rows[doubtful].tolist(), fits[doubtful].tolist(), strict=True):
+    table = pd.DataFrame(
+        {
+            "case": readings["case_id"].to_numpy()[rows],
+            "tooth": readings["tooth_role"].astype("string").fillna("").to_numpy()[rows],
+            "clock": (large * HOUR_MIN + small)[rows] % HALF_DAY_MIN,
+            "minute": (large + small / HOUR_MIN)[rows],
+            "zero": belongs.map(cases[zero_name].astype(float)).to_numpy(dtype=float)[rows],
+        }
+    )
+    verdict = _weighed(table, np.array(protocol.schedule.tests_min, dtype=np.float64))
+    doubtful = table["case"].map(verdict["doubtful"]).to_numpy(dtype=bool)
+    likely = table["case"].map(verdict["clock_likely"]).to_numpy(dtype=bool)
+    for row, dated in zip(rows[doubtful].tolist(), (likely & table["zero"].notna())[doubtful].tolist(), strict=True):
         text = found.cell(row, "minute")
         if dated:
             tells = f", soon after the {zero_name} of its case,"
             mend = f"write the time with its seconds, as {text}:00, or minutes after {zero_name}, as 4.5"
+        elif not np.isnan(belongs.map(cases[zero_name].astype(float)).iloc[row]):
+            tells = f" (not soon after the {zero_name} of its case)"
+            mend = f"check both times; write this one with its seconds, as {text}:00, or minutes, as 4.5"
         else:
             tells = f" (its case has no {zero_name} to tell by)"
             mend = f"write the {zero_name} of its case by the clock, or minutes after it, as 4.5"
         what = f'"{text}" may be {text} by the clock{tells} or minutes and seconds'
         found.refuse(row, "minute", "clock_or_minutes", what, mend)
+        refused.iloc[row] = True
+    return refused
+
+
+def _weighed(table: pd.DataFrame, planned: NDArray[np.float64]) -> pd.DataFrame:
+    """Of each case, whether its times are ``clock_likely``, and ``doubtful``: not to be read as minutes and seconds."""
+    longest = 1.5 * planned.max()
+    by_case = table.groupby("case")
+    dated = by_case["zero"].first().notna()
+    reach = ((table["clock"] - table["zero"]) % HALF_DAY_MIN).groupby(table["case"]).max().where(dated, _span(table))
+    single = by_case["clock"].nunique() == 1
+    in_order = table.drop_duplicates(["case", "tooth", "minute"]).sort_values(["case", "tooth", "minute"])
+    gap = in_order.groupby(["case", "tooth"])["minute"].diff()
+    crowded = (gap < CLOSEST_MIN).groupby(in_order["case"]).any()
+    begins = by_case["minute"].min() <= 1.5 * planned[:2].max()
+    clock_likely = reach <= longest
+    seconds_likely = begins & ~crowded
+    shows_seconds = bool((~clock_likely & seconds_likely & (dated | ~single)).any())
+    shows_clock = bool(((clock_likely | (reach <= WITHIN_MIN)) & crowded).any())
+    told = single & ~dated & begins & shows_seconds & (not shows_clock)
+    doubtful = clock_likely | crowded | ((reach <= WITHIN_MIN) & ~seconds_likely)
+    return pd.DataFrame({"clock_likely": clock_likely, "doubtful": doubtful.where(~(single & ~dated), ~told)})
+
+
+def _span(table: pd.DataFrame) -> pd.Series:
+    """Shortest arc of the dial of twelve hours that holds all times of a case, in minutes."""
+    dial = table.sort_values(["case", "clock"]).groupby("case")["clock"]
+    round_the_top = HALF_DAY_MIN - (dial.max() - dial.min())
+    widest = dial.diff().groupby(table["case"]).max().fillna(0.0)
+    return HALF_DAY_MIN - widest.where(widest > round_the_top, round_the_top)
 
 
 def _durations(
