@@ -25,6 +25,28 @@ def reference():
     return load
 
 
+@pytest.fixture
+def unpainted(monkeypatch):
+    """Figures are empty drawings: for tests that read words and numbers, and would wait for the painting."""
+    from onsetstudy.report.painted import Painted
+
+    painting = Painted.__get__
+
+    def instead(self, instance, owner):
+        if instance is not None and not isinstance(vars(instance)[self._name], str):
+            return '<svg xmlns="http://www.w3.org/2000/svg" role="img" width="9" height="9"></svg>'
+        return painting(self, instance, owner)
+
+    monkeypatch.setattr(Painted, "__get__", instead)
+
+
+@pytest.fixture
+def few_draws(monkeypatch):
+    """Sixty draws of a comparison by choice in place of three hundred: where it matters that it ends, and not where."""
+    if not THOROUGH:
+        monkeypatch.setattr("onsetstudy.study.topics.confounding.REPLICATES", 60)
+
+
 def _processor_s() -> float:
     """What this process and the ended ones that it started have used; waiting for others' work is not counted."""
     return sum(os.times()[:4])

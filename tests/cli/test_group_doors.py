@@ -10,6 +10,8 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 ROOT = Path(__file__).parents[2]
 PROTOCOL = str(ROOT / "protocols" / "mandibular_block_group.toml")
 DATA = str(ROOT / "data" / "synthetic")

@@ -12,6 +12,8 @@ from onsetstudy.files.documents.archive import changes, write_in_place
 from onsetstudy.files.documents.results_json import results_json, write_report
 from tests.report.samples import rich, small
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 FORMATS = ("html", "json")
 
 

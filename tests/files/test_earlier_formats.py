@@ -25,6 +25,8 @@ from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.practice.analyse import analyse
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 ROOT = Path(__file__).parents[2]
 V1 = ROOT / "tests" / "fixtures" / "formats" / "v1"
 GROUP, AUDIT, MINIMISED = (

@@ -11,6 +11,8 @@ from onsetstudy.files.sealed.allocation_list import read_allocation_list
 from onsetstudy.files.sealed.described_list import newer_parts, read_description
 from tests.files.test_lock_files import GROUP
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 PERSON = "Erika Example"
 
 

@@ -9,6 +9,7 @@ from scipy import integrate, optimize, special, stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.pool.funnel import _dispersion, exact_limit, funnel
 from onsetstudy.pool.shrunken import shrink_to_expected
+from tests.simulation.kept import KeptStudies
 
 
 @pytest.mark.parametrize(("share", "cases", "tail"), [(0.1, 50, 0.025), (0.1, 50, 0.975), (0.1, 50, 0.999),
@@ -87,50 +88,65 @@ def test_too_many_and_too_few_failures_are_flagged_still():
         assert found.points[0].flag == flag
 
 
+def as_one(failures, cases):
+    """A funnel in which every unit is expected to fail as often as all together."""
+    return funnel(failures, cases, cases * failures.sum() / cases.sum(), [f"P{k:02d}" for k in range(len(cases))])
+
+
+def few_cases(k):
+    rng = np.random.default_rng([5, k])
+    n = np.append(rng.integers(1, 8, 10), [300, 400])
+    flags = [p.flag for p in as_one(rng.binomial(n, 0.15), n).points]
+    return {"outside": flags.count("outside"), "looked": sum(f != "" for f in flags)}
+
+
+def alike_and_mixed(k):
+    rng = np.random.default_rng([11, k])
+    n = rng.integers(30, 120, 12)
+    found = as_one(rng.binomial(n, 0.2), n)
+    mixed = as_one(rng.binomial(n, rng.beta(2, 8, 12)), n)
+    return {
+        "outside": sum(p.flag == "outside" for p in found.points),
+        "dispersed": found.dispersed,
+        "mixed_dispersed": mixed.dispersed,
+    }
+
+
+def shrunken(k):
+    rng = np.random.default_rng([3, k])
+    n = rng.integers(15, 80, 8)
+    truth = 1 / (1 + np.exp(-(-1.4 + 0.5 * rng.standard_normal(8))))
+    x = rng.binomial(n, truth)
+    assert 0 < x.sum() < n.sum()
+    found = shrink_to_expected(x, n, n * x.sum() / n.sum())
+    return {
+        "inside": sum(limits.low < share < limits.high for share, limits in found),
+        "held": sum(limits.low <= p <= limits.high for (_, limits), p in zip(found, truth, strict=True)),
+    }
+
+
+FEW_CASES = KeptStudies(name="funnels_of_few_cases", one=few_cases, count=150)
+ALIKE = KeptStudies(name="funnels_alike_and_mixed", one=alike_and_mixed, count=300)
+SHRUNKEN = KeptStudies(name="funnels_shrunken", one=shrunken, count=60)
+
+
 def test_alike_units_of_few_cases_are_seldom_flagged():
-    rng = np.random.default_rng(5)
-    outside = looked = total = 0
-    for _ in range(150):
-        n = np.append(rng.integers(1, 8, 10), [300, 400])
-        x = rng.binomial(n, 0.15)
-        found = funnel(x, n, n * x.sum() / n.sum(), [f"P{k:02d}" for k in range(12)])
-        outside += sum(p.flag == "outside" for p in found.points)
-        looked += sum(p.flag != "" for p in found.points)
-        total += 12
-    assert outside <= 0.002 * total
-    assert looked <= 0.05 * total
+    found = FEW_CASES.numbers()
+    assert found["outside"].sum() <= 0.002 * 150 * 12
+    assert found["looked"].sum() <= 0.05 * 150 * 12
 
 
 def test_few_false_flags_when_all_are_alike_and_wider_limits_when_they_differ():
-    rng = np.random.default_rng(11)
-    flagged = dispersed = wide = 0
-    for _ in range(300):
-        n = rng.integers(30, 120, 12)
-        x = rng.binomial(n, 0.2)
-        found = funnel(x, n, n * x.sum() / n.sum(), [f"P{k:02d}" for k in range(12)])
-        flagged += sum(p.flag == "outside" for p in found.points)
-        dispersed += found.dispersed
-        mixed = rng.binomial(n, rng.beta(2, 8, 12))
-        wide += funnel(mixed, n, n * mixed.sum() / n.sum(), [f"P{k:02d}" for k in range(12)]).dispersed
-    assert flagged <= 300 * 12 * 0.005
-    assert dispersed < 0.06 * 300
-    assert wide > 0.8 * 300
+    found = ALIKE.numbers()
+    assert found["outside"].sum() <= 300 * 12 * 0.005
+    assert found["dispersed"].sum() < 0.06 * 300
+    assert found["mixed_dispersed"].sum() > 0.8 * 300
 
 
 def test_shrunken_limits_hold_the_truth_of_nineteen_in_twenty():
-    rng = np.random.default_rng(3)
-    hits = total = 0
-    for _ in range(60):
-        n = rng.integers(15, 80, 8)
-        truth = 1 / (1 + np.exp(-(-1.4 + 0.5 * rng.standard_normal(8))))
-        x = rng.binomial(n, truth)
-        if not 0 < x.sum() < n.sum():
-            continue
-        for (share, limits), p in zip(shrink_to_expected(x, n, n * x.sum() / n.sum()), truth, strict=True):
-            assert limits.low < share < limits.high
-            hits += limits.low <= p <= limits.high
-            total += 1
-    assert hits / total == pytest.approx(0.95, abs=3 * np.sqrt(0.95 * 0.05 / total))
+    found = SHRUNKEN.numbers()
+    assert (found["inside"] == 8).all()
+    assert found["held"].sum() / 480 == pytest.approx(0.95, abs=3 * np.sqrt(0.95 * 0.05 / 480))
 
 
 def by_quadrature(failures, cases, expected):

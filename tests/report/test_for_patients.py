@@ -16,6 +16,8 @@ from tests.report.samples import estimate, rich, small
 from tests.report.test_one_answer import with_treatments
 from tests.study.cases import protocol
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 LAST = protocol().quarters[-1].label
 
 

@@ -19,6 +19,8 @@ from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.claims import DOUBTED
 from onsetstudy.study.practice.analyse import analyse
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
 RECORDS = read_records([ROOT / "data" / "synthetic"], PROTOCOL)

@@ -18,6 +18,8 @@ from onsetstudy.report.render.html import render_html
 from tests.report.claimed import group_of
 from tests.report.samples import rich, small
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 BANNED = (
     r"\bplain\b|ratio of rates|\bmean waits?\b|never numb|in a hundred|of a hundred|\bmend\b|error spent|times as fast"
     r"|\brescue\b|third check|\b1 (?:cases|waits|looks|scores|practices)\b"

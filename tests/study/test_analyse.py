@@ -22,6 +22,8 @@ from onsetstudy.report.render.pdf import render_pdf
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from tests.study.cases import analyse, protocol, study
 
+pytestmark = pytest.mark.usefixtures("unpainted", "few_draws")
+
 ROOT = Path(__file__).parents[2]
 NEVER = "f" * 12
 

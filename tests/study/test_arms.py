@@ -31,6 +31,8 @@ from onsetstudy.study.practice.analyse import analyse
 from onsetstudy.study.sets.side_files import Companions
 from tests.study.cases import protocol, study
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 ROOT = Path(__file__).parents[2]
 DATA, EARLIER = ROOT / "data" / "synthetic", ROOT / "tests" / "files" / "earlier"
 GROUP = ROOT / "protocols" / "mandibular_block_group.toml"

@@ -24,6 +24,8 @@ from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.practice.analyse import analyse
 from tests.study.test_one_number import ONE_OF_ALL, PROTOCOL, some
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 QUARTER = PROTOCOL.quarters[-1].label
 SHARED = (
     "rmst_difference", "success_difference", "not_numb_difference", "pain_difference", "chair_time_difference",

@@ -16,6 +16,8 @@ from onsetstudy.protocol.model import ClinicLimit, DoseRule
 from onsetstudy.study.topics.doses import clinic_limits, doses_of, lists_of
 from tests.study.cases import case, protocol, readings_of, records
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 LIMITS = read_dose_limits()
 WHOLE = {"agent_percent": "2", "vasoconstrictor": "epinephrine", "vasoconstrictor_dilution": "100000",
          "cartridge_ml": "1.8"}  # fmt: skip

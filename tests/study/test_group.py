@@ -40,6 +40,8 @@ from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 ROOT = Path(__file__).parents[2]
 
 

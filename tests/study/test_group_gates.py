@@ -25,6 +25,8 @@ from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
 from tests.report.test_gates_on_page_one import with_control_lost
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
 RECORDS = read_records([ROOT / "data" / "synthetic"], PROTOCOL)

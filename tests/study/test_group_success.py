@@ -1,5 +1,7 @@
 """Success over practices when some cases were not tested on both sides of the target."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,6 +14,7 @@ from onsetstudy.study.group.stratified_success import by_arm, pool_success, succ
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.summaries.npmle_proportion import spread_evenly
 from onsetstudy.survival.summaries.success import success_by
+from tests.simulation.kept import KeptStudies
 from tests.study.cases import protocol
 
 MEAN = {"plain": 5.0, "buffered": 2.5}
@@ -51,23 +54,39 @@ def test_undecided_cases_do_not_bend_difference_and_odds_ratio():
     assert bent.odds_ratio.estimate - odds["buffered"] / odds["plain"] > 0.3
 
 
-@pytest.mark.slow
+def told(pooled):
+    """Numbers of one pooled success that a simulation keeps."""
+    d, ratio = pooled.difference, pooled.odds_ratio
+    return {
+        "difference": d.estimate, "low": d.interval.low, "high": d.interval.high, "std_error": d.std_error,
+        "ratio": ratio.estimate, "ratio_low": ratio.interval.low, "ratio_high": ratio.interval.high,
+        "ratio_std_error": ratio.std_error,
+    }  # fmt: skip
+
+
+def truth_held(found, low, high, truth):
+    """Share of the studies whose interval holds the truth."""
+    return ((found[low] <= truth) & (truth <= found[high])).mean()
+
+
+def one_group(k):
+    rng = np.random.default_rng([7, k])
+    return told(pool_success(drawn(rng, 100, 0.5, practices=5), protocol(), extremes=False).pooled)
+
+
+GROUPS = KeptStudies(name="success_of_groups", one=one_group, count=200)
+
+
 def test_intervals_hold_the_truth_in_about_nineteen_of_twenty():
     """200 groups of five practices, 200 cases; Monte Carlo error of the coverage 0.015."""
-    rng = np.random.default_rng(7)
     truth = TRUE["buffered"] - TRUE["plain"]
     odds = TRUE["buffered"] / (1 - TRUE["buffered"]) / (TRUE["plain"] / (1 - TRUE["plain"]))
-    held, values = [], []
-    for _ in range(200):
-        pooled = pool_success(drawn(rng, 100, 0.5, practices=5), protocol(), extremes=False).pooled
-        d, ratio = pooled.difference, pooled.odds_ratio
-        held.append((d.interval.low <= truth <= d.interval.high, ratio.interval.low <= odds <= ratio.interval.high))
-        values.append((d.estimate, d.std_error))
-    coverage = np.mean(held, axis=0)
-    assert np.all((coverage > 0.905) & (coverage < 0.99)), coverage
-    estimate, error = np.array(values).T
-    assert estimate.mean() == pytest.approx(truth, abs=4 * estimate.std() / np.sqrt(200))
-    assert np.mean(error) == pytest.approx(estimate.std(), rel=0.15)
+    found = GROUPS.numbers()
+    assert 0.905 < truth_held(found, "low", "high", truth) < 0.99
+    assert 0.905 < truth_held(found, "ratio_low", "ratio_high", odds) < 0.99
+    spread = found["difference"].std(ddof=0)
+    assert found["difference"].mean() == pytest.approx(truth, abs=4 * spread / np.sqrt(200))
+    assert found["std_error"].mean() == pytest.approx(spread, rel=0.15)
 
 
 def test_the_parts_of_an_arm_add_up_to_its_practices_curve():
@@ -90,19 +109,25 @@ def unequal(rng, sizes, missed):
     return pd.concat(both, ignore_index=True)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize(("sizes", "missed"), [((300, 100), (0.0, 0.9)), ((300, 100), (0.9, 0.0))])
-def test_each_arm_answers_for_its_own_missed_tests(sizes, missed):
+def one_unequal(missed, k):
+    rng = np.random.default_rng([5, k])
+    return told(pool_success(unequal(rng, (300, 100), missed), protocol(), extremes=False).pooled)
+
+
+UNEQUAL = {
+    arm: KeptStudies(name=f"success_missed_in_{arm}", one=partial(one_unequal, missed), count=150)
+    for arm, missed in (("buffered", (0.0, 0.9)), ("plain", (0.9, 0.0)))
+}
+
+
+@pytest.mark.parametrize("arm", UNEQUAL)
+def test_each_arm_answers_for_its_own_missed_tests(arm):
     """A small arm with many missed tests rules the variance; 150 groups, error of the coverage 0.018."""
-    rng = np.random.default_rng(5)
     truth = TRUE["buffered"] - TRUE["plain"]
-    found = [pool_success(unequal(rng, sizes, missed), protocol(), extremes=False).pooled for _ in range(150)]
-    held = [d.interval.low <= truth <= d.interval.high for d in (f.difference for f in found)]
-    assert 0.895 < np.mean(held) < 0.995
-    errors = np.mean([f.difference.std_error for f in found])
-    assert errors == pytest.approx(np.std([f.difference.estimate for f in found]), rel=0.2)
-    logs = np.std([np.log(f.odds_ratio.estimate) for f in found])
-    assert np.mean([f.odds_ratio.std_error for f in found]) == pytest.approx(logs, rel=0.25)
+    found = UNEQUAL[arm].numbers()
+    assert 0.895 < truth_held(found, "low", "high", truth) < 0.995
+    assert found["std_error"].mean() == pytest.approx(found["difference"].std(ddof=0), rel=0.2)
+    assert found["ratio_std_error"].mean() == pytest.approx(np.log(found["ratio"]).std(ddof=0), rel=0.25)
 
 
 def test_a_technique_of_one_arm_only_widens_nothing():

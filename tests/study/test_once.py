@@ -28,6 +28,8 @@ from onsetstudy.survival.summaries.success import never_numb_share, success_by
 from tests.study.cases import protocol, study
 from tests.study.once import DEMO, counted, demo, report, sharing_nothing
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 INF = np.inf
 READ_OTHERWISE = ("confirmations_1", "confirmations_2", "accept_unconfirmed", "control_ignored")
 """Choices of a plan that read the readings by another rule; the others keep or turn what the plan's rule gives."""

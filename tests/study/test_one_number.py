@@ -26,6 +26,8 @@ from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.chair_time import chair_time_of
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
 RECORDS = read_records([ROOT / "data" / "synthetic"], PROTOCOL)

@@ -35,6 +35,8 @@ from onsetstudy.study.planning.plan_study import plan_study
 from onsetstudy.study.planning.sizes import main_size
 from tests.study.cases import PROTOCOLS, protocol
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 TRIALS = 60
 
 

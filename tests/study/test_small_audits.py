@@ -15,6 +15,8 @@ from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.study.practice.analyse import analyse
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "infiltration_audit.toml")
 RECORDS = read_records([ROOT / "data" / "synthetic" / "audit"], PROTOCOL)

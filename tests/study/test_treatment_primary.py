@@ -36,6 +36,8 @@ from onsetstudy.study.sets.contrasts import compared_treatments, treatment_succe
 from onsetstudy.study.sets.prepare import prepare
 from tests.study.cases import PROTOCOLS
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 KEY = "treatment_success_difference"
 FILE = PROTOCOLS / "mandibular_block_group.toml"
 DEMO = PROTOCOLS.parent / "data" / "synthetic"

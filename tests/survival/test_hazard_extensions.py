@@ -18,6 +18,7 @@ from onsetstudy.survival.hazards.ph_curves import predict_curves, standardise_cu
 from onsetstudy.survival.hazards.ph_fit import maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.hazards.proportionality import check_proportionality
+from tests.simulation.kept import KeptStudies
 
 TICKS = np.concatenate((np.arange(16.0), [np.inf]))
 
@@ -132,13 +133,17 @@ def test_too_few_gaps_to_tell():
 # Frailty --------------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.slow
+def one_of_twenty_clusters(k):
+    times, arm, cluster, _ = study(k + 20, n=400, spread=0.5, clusters=20)
+    return {"spread": fit_shared_frailty(times, {"arm": arm}, cluster=cluster).spread.estimate}
+
+
+SPREADS = KeptStudies(name="spread_of_clusters", one=one_of_twenty_clusters, count=8, again=2)
+
+
 def test_the_spread_is_found_again():
     """Mean of 8 estimates against 0.5, within three of their own standard errors (maximum likelihood: a little low)."""
-    found = []
-    for seed in range(8):
-        times, arm, cluster, _ = study(seed + 20, n=400, spread=0.5, clusters=20)
-        found.append(fit_shared_frailty(times, {"arm": arm}, cluster=cluster).spread.estimate)
+    found = SPREADS.numbers()["spread"]
     assert abs(np.mean(found) - 0.5) < 3 * np.std(found, ddof=1) / math.sqrt(8) + 0.03
 
 
@@ -199,18 +204,24 @@ def test_the_integral_is_right_however_many_cases_a_cluster_has(clusters, size, 
     assert -frailty.negative(theta, model)[0] == pytest.approx(marginal, abs=2e-5)
 
 
-@pytest.mark.slow
+def one_of_ten_clusters(k):
+    times, arm, cluster, true = study(k + 60, n=1000, spread=0.4, clusters=10)
+    found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster)
+    held = [c.interval.low <= math.exp(true[int(c.cluster)]) <= c.interval.high for c in found.clusters]
+    return {"held": sum(held), "clusters": len(held)}
+
+
+RATES = KeptStudies(name="rates_of_clusters", one=one_of_ten_clusters, count=10, again=1)
+
+
 def test_a_clusters_interval_holds_its_true_rate():
     """Ten studies of 10 operators with 100 cases: 100 intervals at 95 %, of which at least 86 hold.
 
     Intervals that took the average rate for known would hold about two in three.
     """
-    held = 0
-    for seed in range(10):
-        times, arm, cluster, true = study(seed + 60, n=1000, spread=0.4, clusters=10)
-        found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster)
-        held += sum(c.interval.low <= math.exp(true[int(c.cluster)]) <= c.interval.high for c in found.clusters)
-    assert held >= 86
+    found = RATES.numbers()
+    assert found["clusters"].sum() == 100
+    assert found["held"].sum() >= 86
 
 
 def test_without_a_spread_clusters_are_not_told_to_be_alike():

@@ -1,10 +1,13 @@
 """Operators' shares: drawn to the whole by what chance explains, honest limits, no ranking."""
 
+from functools import partial
+
 import numpy as np
 import pytest
 
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.watch.shrink import shrink_shares, usual_chances
+from tests.simulation.kept import KeptStudies
 
 
 def cases(counts):
@@ -54,16 +57,22 @@ def test_one_operator_and_none_or_all_failed():
         shrink_shares([], [])
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("spread", [0.01, 0.6])
+def eight_operators(spread, k):
+    rng = np.random.default_rng([7, k])
+    true = 1 / (1 + np.exp(-(0.8 + spread * rng.normal(size=8))))
+    n = rng.integers(15, 36, 8)
+    x = rng.binomial(n, true)
+    found = shrink_shares(*cases({f"o{k}": (int(x[k]), int(n[k])) for k in range(8)}))
+    return {"held": sum(s.low <= t <= s.high for s, t in zip(found, true, strict=True))}
+
+
+LIMITS = {
+    spread: KeptStudies(name=f"shrunken_shares_{spread:g}", one=partial(eight_operators, spread), count=60)
+    for spread in (0.01, 0.6)
+}
+
+
+@pytest.mark.parametrize("spread", LIMITS)
 def test_limits_hold_what_they_promise(spread):
     """Eight operators with 15 to 35 cases, shares spread on the logit scale: 95 % limits hold the true share."""
-    rng = np.random.default_rng(7)
-    hits = []
-    for _ in range(60):
-        true = 1 / (1 + np.exp(-(0.8 + spread * rng.normal(size=8))))
-        n = rng.integers(15, 36, 8)
-        x = rng.binomial(n, true)
-        found = shrink_shares(*cases({f"o{k}": (int(x[k]), int(n[k])) for k in range(8)}))
-        hits += [s.low <= t <= s.high for s, t in zip(found, true, strict=True)]
-    assert np.mean(hits) > 0.95 - 4 * np.sqrt(0.05 * 0.95 / 480)
+    assert LIMITS[spread].numbers()["held"].sum() / 480 > 0.95 - 4 * np.sqrt(0.05 * 0.95 / 480)

@@ -18,6 +18,9 @@ from onsetstudy.survival.hazards.ph_likelihood import Cells
 __all__ = ["AtNodes", "Model", "at_nodes", "build", "negative"]
 
 NODES = 24
+STANDARD_NODE, _WEIGHT = np.polynomial.hermite_e.hermegauss(NODES)
+STANDARD_LOG_WEIGHT = np.log(_WEIGHT) + STANDARD_NODE**2 / 2
+"""Nodes of a standard normal peak, and their weights without its density."""
 LARGEST_EXPONENT = 700.0
 PEAK_STEPS = 60
 
@@ -83,10 +86,9 @@ def at_nodes(model: Model, theta: FloatArray) -> AtNodes:
     before, inside = total[cells.start] - total[cells.base], _within(cells, h)
     predictor = cells.x @ b
     middle, width = _peaks(model, predictor, before, inside, spread)
-    x, weight = np.polynomial.hermite_e.hermegauss(NODES)
-    node = middle[:, None] + width[:, None] * x
+    node = middle[:, None] + width[:, None] * STANDARD_NODE
     # Weights of the quadrature around the peak, times the normal density at the nodes.
-    log_weight = np.log(weight) + x**2 / 2 + np.log(width)[:, None] - node**2 / 2 - np.log(2 * np.pi) / 2
+    log_weight = STANDARD_LOG_WEIGHT + np.log(width)[:, None] - node**2 / 2 - np.log(2 * np.pi) / 2
     relative, slope, first = _slopes(
         cells, predictor[:, None] + spread * node[model.cluster], before[:, None], inside[:, None]
     )
