@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.records.validity.gates import _poisson_tail, doubts_of
+from tests.simulation.kept import KeptStudies
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
@@ -58,21 +60,26 @@ def codes(records):
     return {d.code for d in doubts_of(records, PROTOCOL)}
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize(
-    "honest",
-    [
-        {},
-        {"ratio": 0.6},
-        {"late": (0.15, 0.15), "ratio": 0.6},
-        {"n": 15, "late": (0.1, 0.1)},
-        {"miss": (0.2, 0.2), "ratio": 0.6},
-        {"specificity": 0.85},
-    ],
-)
-def test_honest_studies_are_doubted_in_at_most_one_of_twenty(honest):
-    doubted = [bool(codes(study(seed, **honest))) for seed in range(300)]
-    assert np.mean(doubted) <= 0.05
+HONEST = {
+    "as_planned": {},
+    "sooner": {"ratio": 0.6},
+    "often_late": {"late": (0.15, 0.15), "ratio": 0.6},
+    "few_and_late": {"n": 15, "late": (0.1, 0.1)},
+    "tests_missed": {"miss": (0.2, 0.2), "ratio": 0.6},
+    "control_errs": {"specificity": 0.85},
+}
+
+
+def twenty_honest(how, k):
+    return {"doubted": sum(bool(codes(study(20 * k + i, **HONEST[how]))) for i in range(20))}
+
+
+STUDIES = {how: KeptStudies(name=f"honest_{how}", one=partial(twenty_honest, how), count=15, again=2) for how in HONEST}
+
+
+@pytest.mark.parametrize("how", HONEST)
+def test_honest_studies_are_doubted_in_at_most_one_of_twenty(how):
+    assert STUDIES[how].numbers()["doubted"].sum() / 300 <= 0.05
 
 
 @pytest.mark.parametrize("reactive", [(0.5, 0.5), (0.0, 0.5), (0.5, 0.0)])

@@ -156,11 +156,13 @@ def _known_columns(raw: RawTable, table: str) -> RawTable:
 
 def _sums(raw: RawTable, table: str) -> list[int]:
     """Rows such as a spreadsheet's totals: a word for a sum, and of the fields that every record has most are empty."""
-    words = raw.frame.apply(lambda column: column.astype("string").str.strip().str.rstrip(":").str.casefold())
-    says = words.isin(SUMS).any(axis=1)
     always = [c.name for c in TABLES[table] if c.required == "always" and c.name != "case_id"]
-    bare = raw.frame[always].notna().sum(axis=1) * 2 < len(always)
-    return [int(row) for row in np.flatnonzero((says & bare).to_numpy(dtype=bool))]
+    bare = np.flatnonzero((raw.frame[always].notna().sum(axis=1) * 2 < len(always)).to_numpy())
+    return [int(row) for row in bare if any(_is_sum(cell) for cell in raw.frame.iloc[row])]
+
+
+def _is_sum(cell: object) -> bool:
+    return isinstance(cell, str) and cell.strip().rstrip(":").casefold() in SUMS
 
 
 def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> _Typed:

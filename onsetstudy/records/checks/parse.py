@@ -59,6 +59,8 @@ def parse_column(
 
     ``declared`` are codes that the protocol declares for a column of texts, such as its practices.
     """
+    if written.isna().all():
+        return _parsed(written, column, tooth_notation, date_epoch, declared)
     stripped = written.str.strip()
     stripped = stripped.where(stripped != "")
     untold = _untold(stripped, column)
