@@ -23,6 +23,7 @@ from onsetstudy.report.numbers import (
     interval,
     level,
     listed,
+    p_text,
     percent,
     places_for,
     tidy,
@@ -146,6 +147,8 @@ def sentence(claim: Claim, protocol: Protocol) -> Said:
     return Said(_upper(f"{verdict}{seen}."), _allowed(claim, claim.answer, protocol))
 
 
+LEFT_OPEN = ("undecided_cases", "bounded_share")
+"""Cautions of a proportion that counts alone do not give."""
 NOT_ALLOWED = "not allowing for the interim analyses"
 ALLOWED = "allowing for the interim analyses"
 
@@ -222,7 +225,10 @@ def _means(claim: Claim, phrase: Phrase, fields: dict[str, object]) -> str:
         return ""
     shares = [percent(a.estimate, a.n.arm(str(a.contrast)).cases or a.n.cases) for a in arms]
     plain = [decimal(a.estimate) for a in arms]
-    return phrase.means.format(m0=plain[0], m1=plain[1], p0=shares[0], p1=shares[1], **fields)
+    said = phrase.means
+    if any(c.code in LEFT_OPEN for a in arms for c in a.caution):
+        said = f"an estimated {said.removesuffix('; ')} (not every case was tested on both sides of that minute); "
+    return said.format(m0=plain[0], m1=plain[1], p0=shares[0], p1=shares[1], **fields)
 
 
 def _size(claim: Claim, value: float) -> str:
@@ -312,6 +318,9 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     cases = counted(answer.n.onsets, "score") if scores else claim.population
     if bears.side == 0 and bears.size != "within":
         if claim.quantity.side(answer.interval.low, answer.interval.high):
+            if claim.looks is None and claim.test is not None:
+                p = p_text(claim.test.p_value)
+                return f"By its test, p = {p}, no difference is not excluded, so that none is claimed."
             return "The planned test has not crossed its boundary to this side, so that no difference is claimed."
         if claim.leads and claim.looks is not None and claim.looks.side:
             # Beside a verdict "cannot tell which" would withhold what the first sentence has just said.

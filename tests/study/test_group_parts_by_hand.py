@@ -17,7 +17,7 @@ from onsetstudy.core.results import Counts
 from onsetstudy.inference.strata import Strata
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.answer.cautions import _size, group_arms_caution, study_cautions
-from onsetstudy.study.answer.claims import _evidence, _look, mean_pain
+from onsetstudy.study.answer.claims import _evidence, deciding_look, mean_pain
 from onsetstudy.study.answer.more_needed import _pace
 from onsetstudy.study.counts.counted_estimates import difference_of_counts
 from onsetstudy.study.counts.exchange import make_exchange
@@ -102,7 +102,7 @@ def test_a_practice_left_out_is_left_out_of_everything():
 
 
 def test_a_group_says_which_files_were_not_checked_and_is_silent_where_all_were():
-    assert group_arms_caution([FOUND, FOUND]) is None
+    assert group_arms_caution([dataclasses.replace(FOUND, other_arm=0)] * 2) is None
     told = group_arms_caution([FOUND, None]).text
     assert told.startswith("Randomised, but in 1 of 2 files ")
     some = group_arms_caution([FOUND, dataclasses.replace(FOUND, verified=3)]).text
@@ -172,12 +172,12 @@ def looked(*codes):
         verdicts=tuple(verdict(c, "sooner" if c == "crossed" else "") for c in codes),
         plan=SimpleNamespace(looks=(1, 2, 3, 4)),
     )
-    found = _look(taken)
+    found = deciding_look(taken)
     return found.number, found.label, found.later, found.side
 
 
 def test_the_analysis_that_decides_is_the_first_that_ended_or_the_last_that_was_one():
-    assert _look(None) is None
+    assert deciding_look(None) is None
     assert looked("continue") == (1, "continue", False, 0)
     assert looked("continue", "continue", "continue") == (3, "continue", False, 0)
     assert looked("continue", "crossed", "descriptive") == (2, "crossed", True, 1)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import optimize, stats
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from onsetstudy.core.arrays import FloatArray
@@ -136,18 +136,33 @@ def _difference(hits: list[NDArray[np.bool_]], quantity: str, contrast: str, n: 
         return _gone(quantity, contrast, "proportion", "one arm has no score", HYBRID, n, "no_scores")
     counts = (int(other.sum()), other.size, int(reference.sum()), reference.size)
     low, high = confint_proportions_2indep(*counts, compare="diff", method="newcomb", alpha=1 - level)
-    table = np.array([[counts[0], counts[1] - counts[0]], [counts[2], counts[3] - counts[2]]])
     return Estimate(
         quantity=quantity,
         contrast=contrast,
         estimate=counts[0] / counts[1] - counts[2] / counts[3],
         interval=Interval(low=float(low), high=float(high), level=level, method=HYBRID),
-        p_value=float(stats.fisher_exact(table)[1]),
+        p_value=_p_of_interval(counts),
         unit="proportion",
-        method=f"{counts[0]} of {counts[1]} against {counts[2]} of {counts[3]}; p by Fisher's exact test",
+        method=f"{counts[0]} of {counts[1]} against {counts[2]} of {counts[3]}; p by the same interval",
         n=n,
         source="Newcombe 1998, Statistics in Medicine 17:873-890, method 10",
     )
+
+
+def _p_of_interval(counts: tuple[int, int, int, int]) -> float:
+    """Two-sided P: one less the level at which the interval just reaches no difference.
+
+    A test of another kind beside the interval would now and then contradict it.
+    """
+    difference = counts[0] / counts[1] - counts[2] / counts[3]
+
+    def beyond(alpha: float) -> float:
+        low, high = confint_proportions_2indep(*counts, compare="diff", method="newcomb", alpha=alpha)
+        return float(low if difference > 0 else -high)
+
+    if difference == 0 or beyond(1 - 1e-9) <= 0:
+        return 1.0
+    return float(optimize.brentq(beyond, 1e-15, 1 - 1e-9)) if beyond(1e-15) < 0 else 0.0
 
 
 def _adjusted(

@@ -31,6 +31,7 @@ def study_cautions(
     standing: LockStanding | None = None,
     arms: ArmStanding | None = None,
     taken: bool = False,
+    critical: float | None = None,
     untold_baseline: int = 0,
 ) -> tuple[Caution, ...]:
     """Cautions of one report.
@@ -47,6 +48,8 @@ def study_cautions(
         How the arm of a randomised case is known.
     taken : bool
         Whether the report carries a verdict that allows for the looks.
+    critical : float or None
+        Critical value of the deciding interim analysis, by which the answers' intervals are widened.
     untold_baseline : int
         Analysed cases of which nobody recorded the cold test before the injection that the protocol asks for.
     """
@@ -55,7 +58,7 @@ def study_cautions(
             code="test_the_tooth",
             text="A statistic about past cases. Test the tooth and ask the patient before every procedure.",
         ),
-        _size(protocol, overall, n_clinicians),
+        _size(protocol, overall, n_clinicians, critical),
     ]
     if not protocol.study.randomised:
         found.append(Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured."))
@@ -84,8 +87,8 @@ def study_cautions(
         found.append(Caution(code="plan_after_data", text=PLAN_DOUBTS[standing.status]))
     if taken:
         text = (
-            f"Looked at {looks} {'time' if looks == 1 else 'times'}: the verdict on this look allows for that, the "
-            "intervals beside the estimates do not."
+            f"Looked at {looks} {'time' if looks == 1 else 'times'}: the verdict and the answers' intervals allow for "
+            "that; tables and figures say where theirs do not."
         )
         found.append(Caution(code="repeated_looks", text=text))
     elif looks > 1:
@@ -149,17 +152,21 @@ def group_arms_caution(arms: Sequence[ArmStanding | None]) -> Caution | None:
     if rest := sum(a.cases - a.verified for a in told):
         cases = sum(a.cases for a in told)
         parts.append(f"Elsewhere {cases - rest} of {cases} cases were verified; the others count in the arm injected.")
+    if other := sum(a.other_arm for a in told):
+        cases = sum(a.cases for a in told)
+        parts.append(f"Compared as allocated: {other} of {cases} cases received another arm.")
     return Caution(code="arms", text=" ".join(parts)) if parts else None
 
 
-def _size(protocol: Protocol, overall: Population, n_clinicians: int) -> Caution:
+def _size(protocol: Protocol, overall: Population, n_clinicians: int, critical: float | None = None) -> Caution:
     n = overall.n.cases
     text = (
         f"{n} {'case' if n == 1 else 'cases'} from {n_clinicians} {'operator' if n_clinicians == 1 else 'operators'}."
     )
     wait = overall.wait_difference
-    if isinstance(wait, Estimate) and wait.std_error:
-        z = NormalDist().inv_cdf((1 + protocol.plan.conf_level) / 2) + NormalDist().inv_cdf(protocol.plan.planned_power)
+    once = NormalDist().inv_cdf((1 + protocol.plan.conf_level) / 2)
+    z = (once if critical is None else max(once, critical)) + NormalDist().inv_cdf(protocol.plan.planned_power)
+    if isinstance(wait, Estimate) and wait.std_error and z * wait.std_error < protocol.onset.tau_min:
         text += (
             f" True differences in waiting smaller than about {z * wait.std_error:.1f} min "
             "could easily have been missed."

@@ -34,7 +34,15 @@ from onsetstudy.records.derived.results import SHUTS, Doubt
 from onsetstudy.study.group_results import GroupGate, GroupOverall, GroupPractice
 from onsetstudy.study.results import LooksTaken, Population
 
-__all__ = ["allowed_for_looks", "claim_of", "claims_of_group", "claims_of_practice", "group_answer", "mean_pain"]
+__all__ = [
+    "allowed_for_looks",
+    "claim_of",
+    "claims_of_group",
+    "claims_of_practice",
+    "deciding_look",
+    "group_answer",
+    "mean_pain",
+]
 
 DOUBTED = {
     "control_lost": "the control tooth lost its feeling together with the target, so that the tests do not tell "
@@ -95,7 +103,7 @@ class OfGroup(Protocol):
 
 def claims_of_practice(results: OfPractice) -> Claims:
     """Every claim that a practice's records bear."""
-    lead, look, whole = results.protocol.plan.primary, _look(results.looks), results.overall
+    lead, look, whole = results.protocol.plan.primary, deciding_look(results.looks), results.overall
     found: dict[str, tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]] = {
         "rmst_difference": (whole.wait_difference, whole.wait, None),
         "hazard_ratio": (whole.hazard_ratio, (), _a_test(whole.onset_test)),
@@ -139,7 +147,7 @@ def _withheld_by(shut: tuple[Doubt, ...], answer: EstimateLike) -> NotAvailable:
 
 def claims_of_group(results: OfGroup) -> Claims:
     """Every claim that a group's files bear, of all cases and of each practice."""
-    overall, protocol, look = results.overall, results.protocol, _look(results.looks)
+    overall, protocol, look = results.overall, results.protocol, deciding_look(results.looks)
     lead = protocol.plan.primary
     whose = _cases(overall.n.cases, len(results.answering))
     shut = _shutting(d for gate in results.gates for d in gate.doubts) if results.shut else ()
@@ -159,7 +167,7 @@ def claims_of_group(results: OfGroup) -> Claims:
     claims = [
         claim_of(
             key, borne(key, answer), protocol, arms=arms.get(key, ()), look=look, leads=key == lead, population=whose,
-            known=overall.n,
+            known=overall.n, test=_a_test(overall.onset_test) if key == "hazard_ratio" and not shut else None,
         )
         for key in COMPARED
         if (answer := group_answer(results, key)) is not None
@@ -241,10 +249,11 @@ def claim_of(
     bears: Bearing | None = None
     if isinstance(now, Estimate):
         if look is not None:
-            alone = now.interval
+            alone = _possible(now, quantity, protocol).interval
             now = allowed_for_looks(now, quantity, look.critical)
+        now = _possible(now, quantity, protocol)
         bears = bearing(quantity, now.interval.low, now.interval.high, matters=matters)
-        if _withheld(quantity, bears.side, look, protocol):
+        if _withheld(quantity, bears.side, look, protocol) or (look is None and _not_rejected(test, now)):
             bears = dataclasses.replace(bears, side=0, size="within" if bears.size == "within" else "open")
     return Claim(
         quantity=quantity,
@@ -285,6 +294,15 @@ def _withheld(quantity: Quantity, side: int, look: Look | None, protocol: StudyP
     return quantity is lead if lead.rests_on == "cases" else quantity.rests_on == lead.rests_on
 
 
+def _not_rejected(test: HypothesisTest | None, answer: Estimate) -> bool:
+    """Whether the test that the study was sized by leaves no difference possible, whatever the interval says.
+
+    The ratio of rates has its interval by its likelihood and its test by ranks; in small samples the interval is the
+    bolder of the two.
+    """
+    return test is not None and test.p_shown is not None and test.p_shown >= 1 - answer.interval.level
+
+
 def allowed_for_looks(answer: Estimate, quantity: Quantity, critical: float) -> Estimate:
     """The answer with its repeated confidence interval: critical value of the analysis instead of that of one look.
 
@@ -305,6 +323,33 @@ def allowed_for_looks(answer: Estimate, quantity: Quantity, critical: float) -> 
         low, high = max(low, -1.0), min(high, 1.0)
     wide = Interval(low=low, high=high, level=span.level, method=f"{span.method}, repeated confidence interval")
     return dataclasses.replace(answer, interval=wide)
+
+
+def _possible(answer: Estimate, quantity: Quantity, protocol: StudyProtocol) -> Estimate:
+    """The answer with its interval cut at the largest difference that there can be.
+
+    Few cases leave a mean's interval by Student's t wider than any difference of waits that end at the horizon, or of
+    scores on a scale. The estimates keep what their method gives: Z of an interim analysis is taken from there.
+    """
+    most = _largest(quantity, protocol)
+    span = answer.interval
+    if most is None or not math.isfinite(span.low + span.high) or (span.low >= -most and span.high <= most):
+        return answer
+    cut = dataclasses.replace(
+        span, low=max(span.low, -most), high=min(span.high, most), method=f"{span.method}, cut at what is possible"
+    )
+    return dataclasses.replace(answer, interval=cut)
+
+
+def _largest(quantity: Quantity, protocol: StudyProtocol) -> float | None:
+    """Largest difference between two arms that there can be; ``None`` where nothing bounds it."""
+    if quantity.unit == "proportion" and quantity.contrast == "-":
+        return 1.0
+    if quantity.key == "rmst_difference":
+        return protocol.onset.tau_min
+    if quantity.unit == "score" and protocol.pain is not None:
+        return protocol.pain.instrument.high - protocol.pain.instrument.low
+    return None
 
 
 def _far(
@@ -379,7 +424,7 @@ def _cases(n: int, practices: int = 1) -> str:
     return f"{n} {'case' if n == 1 else 'cases'}{whose}"
 
 
-def _look(taken: LooksTaken | None) -> Look | None:
+def deciding_look(taken: LooksTaken | None) -> Look | None:
     """The deciding interim analysis: the first that crossed or ended, else the last that was one."""
     if taken is None:
         return None

@@ -25,6 +25,7 @@ from onsetstudy.study.counts.counted_estimates import (
 )
 from onsetstudy.study.group.stratified_success import by_arm, pool_success
 from onsetstudy.study.group_results import GroupOverall
+from onsetstudy.study.practice.subsets import EXACT_CASES
 from onsetstudy.study.results import ArmCurve
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
@@ -107,9 +108,12 @@ def onset_test(cells: pd.DataFrame, protocol: Protocol) -> HypothesisTest | NotA
     used = cells[cells["arm"].isin(protocol.arm_codes[:2])].reset_index(drop=True)
 
     def test() -> HypothesisTest:
+        # As a practice's report tests its rows; what few cases can be exchanged for one another is counted there, too.
+        small = int(used["n"].sum()) <= EXACT_CASES
         return compare_arms(
             cell_times(used, "hazard"), used["arm"].to_numpy(dtype=str), reference_arm=protocol.reference_arm,
             stratum=cell_stratum(used, protocol), weight=used["n"].to_numpy(dtype=np.int64),
+            method="permutation" if small else "asymptotic", seed=protocol.plan.seed,
         )  # fmt: skip
 
     found: HypothesisTest | NotAvailable = _asked(used, protocol, "onset_test", test)

@@ -22,6 +22,7 @@ from onsetstudy.records.model import Records
 from onsetstudy.records.validity.completeness import untold_baseline
 from onsetstudy.records.validity.gates import doubts_of
 from onsetstudy.study.answer.cautions import study_cautions
+from onsetstudy.study.answer.claims import deciding_look
 from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.practice.assumptions import diagnose
 from onsetstudy.study.practice.interim import looks_taken
@@ -149,6 +150,7 @@ def analyse(
             standing=standing,
             arms=arms,
             taken=looks is not None or anytime is not None,
+            critical=None if (look := deciding_look(looks)) is None else look.critical,
             untold_baseline=untold_baseline(data.frame, protocol),
         ),
         provenance=Provenance(

@@ -113,7 +113,7 @@ def _shared(
         "hazard_ratio": overall.onset_test,
         "rmst_difference": overall.wait_difference,
         "not_numb_difference": overall.never_numb_difference,
-        "pain_difference": pain.test if isinstance(pain, PainComparison) else pain,
+        "pain_difference": overall.pain_difference if isinstance(pain, PainComparison) else pain,
         "treatment_success_difference": overall.treatment_difference,
         "painless_share": None if main is None else main.painless_difference,
         "anxiety_change": None if anxiety is None else anxiety.difference,

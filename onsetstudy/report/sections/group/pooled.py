@@ -101,7 +101,11 @@ def _pooled_table(results: GroupResults) -> Table:
         )
     one = results.overall.hazard_ratio
     test = results.overall.onset_test
-    tested = f"; p = {p_text(test.p_value)}{without_looks(results.looks)}" if isinstance(test, HypothesisTest) else ""
+    tested = (
+        f"; log-rank test, p = {p_text(test.p_value)}{without_looks(results.looks)}"
+        if isinstance(test, HypothesisTest)
+        else ""
+    )
     notes = [
         f"With {level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}. "
         "Prediction interval: where a further "

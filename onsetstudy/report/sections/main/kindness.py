@@ -79,12 +79,12 @@ def comfort_section(results: StudyResults) -> Section:
             f"{title} {counted(comparison.n.onsets, 'score')} {word} too few to draw; it takes {LEAST_SCORES} or more."
         )
         blocks.append(Paragraph(text=text, role="absent"))
-    blocks += comfort_blocks(results.comfort, protocol)
+    blocks += comfort_blocks(results.comfort, protocol, looks=results.looks is not None)
     return section(blocks=tuple(blocks))
 
 
-def comfort_blocks(comfort: Comfort | None, protocol: Protocol) -> tuple[Block, ...]:
-    """Everything about comfort beyond the compared moment."""
+def comfort_blocks(comfort: Comfort | None, protocol: Protocol, *, looks: bool = False) -> tuple[Block, ...]:
+    """Everything about comfort beyond the compared moment; ``looks``: interim analyses judge the primary outcome."""
     if comfort is None:
         return ()
     labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
@@ -99,7 +99,7 @@ def comfort_blocks(comfort: Comfort | None, protocol: Protocol) -> tuple[Block, 
     if comfort.anxiety is not None:
         blocks.append(_anxiety(comfort.anxiety, labels, protocol))
     if comfort.shared is not None:
-        blocks.append(_shared(comfort.shared))
+        blocks.append(_shared(comfort.shared, looks))
     blocks += [Paragraph(text=tidy(c.text), role="note") for c in comfort.caution]
     return tuple(blocks)
 
@@ -270,8 +270,9 @@ def _anxiety(anxiety: Anxiety, labels: tuple[str, ...], protocol: Protocol) -> T
     )
 
 
-def _shared(shared: SharedError) -> Table:
+def _shared(shared: SharedError, looks: bool) -> Table:
     rows = []
+    judged = "; it is judged by the interim analyses" if looks else ""
     for line in shared.lines:
         own = "—" if line.p_value is None else p_text(line.p_value)
         together = "—" if line.adjusted is None else p_text(line.adjusted)
@@ -283,7 +284,6 @@ def _shared(shared: SharedError) -> Table:
         align="lrrl",
         notes=(
             f"In the order of the plan, by {PROCEDURES[shared.procedure]} at {level(shared.alpha)}. The primary "
-            "outcome is judged by "
-            "the interim analyses.",
+            f"outcome is not among them{judged}.",
         ),
     )
