@@ -151,8 +151,8 @@ class RunningLog:
         """Add entries that are new in the store."""
         for event in events:
             self.last = max(self.last, event.seq)
-            if event.kind == "drilled":
-                continue  # for whoever mixes, and for no other page
+            if event.kind in ("drilled", "trained"):
+                continue  # for whoever mixes, or for whoever has answered the same; sent to no other page
             if event.kind == "screened" or event.corrects in self._screened:
                 self._screened[event.id] = event
                 continue
