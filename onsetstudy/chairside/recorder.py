@@ -43,6 +43,7 @@ from onsetstudy.records.chair.drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.event_kinds import entry_faults
 from onsetstudy.records.chair.event_log import Event, in_force
 from onsetstudy.records.chair.training import following_sequence, moments_of
+from onsetstudy.records.checks.privacy import looks_like_a_person
 
 __all__ = ["Answer", "LedgerDoor", "Recorder", "event_from_json", "roles_offered"]
 
@@ -262,10 +263,12 @@ class Recorder:
         Raises
         ------
         OnsetStudyError
-            If these are not invented patients, or there is no such sequence.
+            If these are not invented patients, the code may name a person, or there is no such sequence.
         """
         if not self.practising:
             raise OnsetStudyError("training belongs to practice, on invented patients: --practise")
+        if looks_like_a_person(assessor):
+            raise OnsetStudyError("this may name a person; use a code")
         events = self.store.events()
         answers = training_answers(events)
         name, who = sequence or latest_sequence(answers), assessor.upper()

@@ -4,7 +4,7 @@ import { request, send, state, tap } from "/log.js";
 import { $, button, h, textField } from "/parts.js";
 
 const WORD = { felt: "felt", not_felt: "not felt" };
-let assessor = "", told = null, place = 0, asking = 0, queue = Promise.resolve();
+let assessor = "", sequence = "", told = null, place = 0, asking = 0, refused = "", queue = Promise.resolve();
 
 /** The training, as elements; `again` draws it anew, if it is still what is on the screen. */
 export function training(again) {
@@ -20,12 +20,14 @@ const shown = () => document.querySelector("[data-training]") !== null;
 const title = (text) => h("h1", { "data-training": true }, text);
 
 /** Ask for a sequence once all that was tapped is written; again in a second while it is not, or nobody answers. */
-function load(turn, name = told?.sequence ?? "") {
+function load(turn) {
   asking += 1;
   queue = queue.then(async () => {
     await send();
-    const fresh = await request(`/api/training?${new URLSearchParams({ assessor, sequence: name })}`);
+    const fresh = await request(`/api/training?${new URLSearchParams({ assessor, sequence })}`);
     told = fresh ?? told;
+    sequence = told?.sequence ?? sequence;
+    if (!fresh && state.why && !place) [refused, assessor] = [state.why, ""];
     asking -= 1;
     if (fresh && (fresh.finished || place < fresh.moments.length)) turn();
     else setTimeout(() => shown() && turn(), 1000);
@@ -37,10 +39,11 @@ function who(turn) {
   return [title("Who trains?"),
     h("p", {}, `Sequence ${told.sequence}: ${told.moments.length} moments of an invented patient. Whoever is compared answers the same one, alone, and without having talked about it.`),
     textField("assessor", "Code of whoever tests, no name", "", (code) => {
-      assessor = code.toUpperCase();
-      another(told.sequence, turn);
+      [assessor, refused] = [code.toUpperCase(), ""];
+      begin(told.sequence, turn);
     }),
-    h("div", { class: "row" }, button(`Take sequence ${told.following}`, () => another(told.following, turn), { class: "quiet", "data-stay": "another" }))];
+    refused ? h("p", { class: "mark" }, `${refused[0].toUpperCase()}${refused.slice(1)}.`) : null,
+    h("div", { class: "row" }, button(`Take sequence ${told.following}`, () => begin(told.following, turn), { class: "quiet", "data-stay": "another" }))];
 }
 
 function moment(turn) {
@@ -58,7 +61,7 @@ function moment(turn) {
 }
 
 function result(turn) {
-  const pairs = told.agreements, go = (name) => { assessor = ""; another(name, turn); };
+  const pairs = told.agreements, go = (name) => { assessor = ""; begin(name, turn); };
   const way = (first) => (first ? { class: "full", "data-key": "Enter" } : { class: "quiet" });
   return [title(pairs.length ? `Sequence ${told.sequence}: ${pairs.map((a) => `${a.alike} of ${a.n} alike`).join(", ")}` : "Done."),
     h("p", { id: "next-step" }, told.next_step), ...pairs.flatMap((a) => pair(a)),
@@ -75,9 +78,8 @@ function pair(a) {
       h("tbody", {}, a.apart.map((m) => h("tr", {}, h("th", { scope: "row" }, `${m.moment}. ${m.shown}${m.kind === "doubtful" ? "" : " (meant to be clear)"}`), cell(WORD[m.first]), cell(WORD[m.second]))))) : null];
 }
 
-function another(name, turn) {
-  told = null;
-  place = 0;
-  load(turn, name);
+function begin(name, turn) {
+  [sequence, told, place] = [name, null, 0];
+  load(turn);
   turn();
 }
