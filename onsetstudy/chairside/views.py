@@ -120,7 +120,8 @@ class TrainingView:
     """A recorded sequence as somebody who trains may see it, in practice.
 
     ``moments`` are what the invented patient shows or says, in order, and not what was meant by it. ``finished`` tells
-    whether this assessor has answered them all; ``agreements`` with others who have, and ``next_step``, are empty before.
+    whether this assessor has answered them all; ``agreements`` with others who have, and ``next_step``, are empty till
+    then.
     """
 
     sequence: str

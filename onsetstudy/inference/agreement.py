@@ -78,7 +78,8 @@ def cohen_kappa(both: int, first_only: int, second_only: int, neither: int, *, c
     ----------
     .. [1] J. Cohen, Educ Psychol Meas 1960;20:37-46.
     .. [2] J. L. Fleiss, J. Cohen, B. S. Everitt, Psychol Bull 1969;72:323-327 (variance).
-    .. [3] E. B. Wilson, J Am Stat Assoc 1927;22:209-212: limits by turning the test round, here with two nuisance shares.
+    .. [3] E. B. Wilson, J Am Stat Assoc 1927;22:209-212: limits by turning the test round; here
+       the two shares of yes are looked for as well.
     """
     z = normal_quantile(conf_level)
     counts = _checked((both, first_only, second_only, neither))
@@ -179,7 +180,8 @@ def _cells(kappa: float, mean: Shares, apart: Shares) -> Shares:
     no = kappa * (1 - mean) + rest * ((1 - mean) ** 2 - square)
     cells = np.stack((yes, off + apart / 2, off - apart / 2, no), axis=-1)
     # What is possible ends where a cell is 0; there it may come out a little below by rounding alone.
-    return np.where(np.abs(cells) < 1e-14, 0.0, cells)
+    cells[np.abs(cells) < 1e-14] = 0.0
+    return cells
 
 
 def _widest(kappa: float, mean: Shares) -> Shares:
@@ -190,4 +192,5 @@ def _widest(kappa: float, mean: Shares) -> Shares:
     bend = 0.25 - rest**2 * mean * (1 - mean)
     # Stable form of the smaller root of rest d²/4 - d/2 + rest m (1 - m) = 0; without a root nothing binds.
     smaller = 2 * rest * mean * (1 - mean) / (0.5 + np.sqrt(np.maximum(bend, 0.0)))
-    return np.minimum(np.minimum(2 * nearer, within), np.where(bend >= 0, smaller, 2.0))
+    widest: Shares = np.minimum(np.minimum(2 * nearer, within), np.where(bend >= 0, smaller, 2.0))
+    return widest

@@ -23,7 +23,11 @@ from onsetstudy.records.chair.training import (
 )
 from tests.records.test_event_log import Page
 
-FIRST_OF_A1 = ["Says: cold, but dull.", "Raises a finger as the pellet is taken off.", "No sign; looks out of the window, breathing evenly."]
+FIRST_OF_A1 = [
+    "Says: cold, but dull.",
+    "Raises a finger as the pellet is taken off.",
+    "No sign; looks out of the window, breathing evenly.",
+]
 DIGEST = "ecd0df8b09a35f269ee3624e3dfec01ab7c374884ebdba2820093245f2b54305"
 
 

@@ -1,8 +1,8 @@
 """Coverage of the limits of Cohen's kappa for few things judged: score, Wald's and bootstrap limits side by side.
 
-Run ``python -m tests.simulation.agreement``; it writes ``tests/simulation/agreement.csv``. Nothing is drawn for the score
-and Wald's limits: the chances of all tables in which kappa is defined are summed, so that their coverage has no error.
-The percentile bootstrap draws 400 times from each table. A truth is a kappa and the shares with which either says yes.
+Run ``python -m tests.simulation.agreement`` (minutes); it writes ``tests/simulation/agreement.csv``. Nothing is drawn for
+the score and Wald's limits: the chances of all tables in which kappa is told are summed, so that their coverage has
+no error. The percentile bootstrap draws 400 times from each table. A truth is a kappa, and how often either says yes.
 """
 
 from __future__ import annotations
@@ -66,6 +66,12 @@ def bootstrap(table: np.ndarray) -> tuple[float, float]:
     return float(low), float(high)
 
 
+def chances(every: np.ndarray, truth: np.ndarray) -> np.ndarray:
+    """Chance of each of all tables of a size under a truth."""
+    n = every[0].sum()
+    return np.exp(gammaln(n + 1) - gammaln(every + 1).sum(axis=1) + xlogy(every, truth).sum(axis=1))
+
+
 def of_size(n: int) -> list[dict[str, float]]:
     every = tables(n)
     found = np.array([limits(t) + bootstrap(t) for t in every])
@@ -74,7 +80,7 @@ def of_size(n: int) -> list[dict[str, float]]:
         truth = cells(kappa, first, second)
         if truth.min() < 0:
             continue
-        chance = np.exp(gammaln(n + 1) - gammaln(every + 1).sum(axis=1) + xlogy(every, truth).sum(axis=1))
+        chance = chances(every, truth)
         row = {"n": n, "kappa": kappa, "first_yes": first, "second_yes": second, "estimable": chance.sum()}
         chance /= chance.sum()
         for k, name in enumerate(("score", "wald", "bootstrap")):

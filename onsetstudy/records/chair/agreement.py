@@ -47,7 +47,8 @@ class Agreement:
     """How far two assessors agree on a sequence.
 
     ``alike`` of ``n`` moments that both answered; ``low``, ``high`` are Wilson's 95 % limits of the proportion.
-    ``beyond_chance`` is ``None`` where it cannot be told, and ``why_not`` says why. ``apart`` are moments to talk about.
+    ``beyond_chance`` is ``None`` where it cannot be told, and ``why_not`` says why. ``apart`` are the moments to talk
+    about.
     """
 
     sequence: str
@@ -81,7 +82,7 @@ def assessor_agreement(events: Iterable[Event]) -> tuple[Agreement, ...]:
     """Agreement of every two assessors on every sequence, over the moments that both answered.
 
     More than two are compared two by two: who should talk to whom about what is asked, and one number for all would not
-    say. Observed agreement alone is no measure: two who always say *felt* agree wholly. So Cohen's kappa stands beside it.
+    say. Observed agreement alone is no measure: two who always say *felt* agree wholly. So Cohen's kappa stands beside.
     """
     found = []
     for sequence, answers in training_answers(events).items():

@@ -1,7 +1,7 @@
 """Sequences of invented moments on which those who test train: what a patient shows or says at one test after another.
 
-A sequence is recorded by its name, ``A7``: the letter stands for the edition of the texts, the number for the order
-drawn from them. The order comes from digests of name and text and not from a generator of random numbers, so that ``A7``
+A sequence is recorded by its name, ``A7``: the letter stands for the edition of the texts, the number for what is drawn
+from them. What is drawn comes from digests of name and text and not from a generator of random numbers, so that ``A7``
 stays the same whatever version of any library draws it: answers that are kept name no more than sequence and moment.
 """
 
@@ -89,8 +89,8 @@ class TrainingMoment:
 def moments_of(sequence: str) -> tuple[TrainingMoment, ...] | None:
     """Moments of a sequence in their order; ``None`` if there is no such sequence.
 
-    Each has as many moments that were clearly felt, clearly not felt, and doubtful. The order tells nothing: in training
-    there is no minute from which an answer could be guessed.
+    Each has as many moments that were clearly felt, clearly not felt, and doubtful. The order tells nothing: there
+    is no minute here from which an answer could be guessed.
     """
     if NAME.match(sequence) is None:
         return None
