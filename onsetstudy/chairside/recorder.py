@@ -33,7 +33,7 @@ from onsetstudy.files.store import EventStore
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import (
-    assessor_agreement,
+    agreement_on,
     latest_sequence,
     next_step,
     training_answers,
@@ -269,24 +269,19 @@ class Recorder:
             raise OnsetStudyError("training belongs to practice, on invented patients: --practise")
         if looks_like_a_person(assessor):
             raise OnsetStudyError("this may name a person; use a code")
-        events = self.store.events()
-        answers = training_answers(events)
+        answers = training_answers(self.store.events())
         name, who = sequence or latest_sequence(answers), assessor.upper()
         moments = moments_of(name)
         if moments is None:
             raise OnsetStudyError("there is no sequence of this name")
         finished = who_finished(answers, name)
-        told = [
-            a
-            for a in (assessor_agreement(events) if who in finished else ())
-            if a.sequence == name and who in (a.first, a.second) and {a.first, a.second} <= set(finished)
-        ]
+        told = agreement_on(name, {one: answers[name][one] for one in finished}, of=who) if who in finished else ()
         return TrainingView(
             sequence=name,
             following=following_sequence(name),
             moments=tuple(m.shown for m in moments),
             finished=who in finished,
-            agreements=tuple(told),
+            agreements=told,
             next_step=next_step(name, told) if who in finished else "",
         )
 

@@ -20,7 +20,7 @@ FEWEST_JUDGED = 10
 """Fewer things judged by both say nothing about chance: the limits would reach from nothing to nearly all."""
 QUANTITY = "agreement_beyond_chance"
 METHOD = "score limits of Cohen's kappa, variance at the most likely table of that kappa"
-COARSE, FINE, ZOOMS = 41, 9, 14
+COARSE, FINE, ZOOMS = 61, 13, 14
 EDGE = 1e-9
 
 Shares = NDArray[np.float64]
@@ -169,7 +169,7 @@ def constrained_shares(counts: Shares, kappa: float) -> Shares:
             likely = xlogy(counts, np.where(cells < 0, np.nan, cells)).sum(axis=-1)
         place = np.unravel_index(int(np.nanargmax(likely)), likely.shape)
         best, middle = cells[place], np.array([u[place[0]], v[place[1]]])
-        reach, points = reach * (3.0 / (points - 1)), FINE
+        reach, points = reach * (4.0 / (points - 1)), FINE
     return best
 
 

@@ -13,6 +13,7 @@ from scipy.special import xlogy
 from statsmodels.stats.inter_rater import cohens_kappa
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.seeds import stream
 from onsetstudy.inference.agreement import FEWEST_JUDGED, cohen_kappa, constrained_shares, kappa_variance
 from tests.simulation import agreement as simulated
 
@@ -58,6 +59,21 @@ def test_at_a_limit_kappa_lies_z_errors_of_the_most_likely_table_away(table):
         )
         away = abs(found.kappa - limit) / math.sqrt(kappa_variance(truth) / n)
         assert away == pytest.approx(Z, abs=2e-3)
+
+
+def test_no_table_of_the_same_kappa_is_likelier_anywhere():
+    """Tables and kappas by chance, also where little is possible, against a fine grid over all that is."""
+    rng = stream(20261127, "constrained shares")
+    first, second = np.meshgrid(np.linspace(0, 1, 801), np.linspace(0, 1, 801), indexing="ij")
+    for _ in range(40):
+        table = rng.multinomial(24, rng.dirichlet([0.6] * 4))
+        kappa = rng.uniform(-0.95, 0.95)
+        if table.max() < 24:
+            every = simulated.cells(kappa, first, second).reshape(4, -1)
+            every = every[:, (every >= 0).all(axis=0)]
+            found = constrained_shares(table.astype(float), kappa)
+            assert found.sum() == pytest.approx(1)
+            assert xlogy(table, found).sum() >= xlogy(table[:, None], every).sum(axis=0).max() - 1e-5
 
 
 def test_the_most_likely_table_of_the_observed_kappa_is_the_observed_one():

@@ -1,7 +1,7 @@
 """Coverage of the limits of Cohen's kappa for few things judged: score, Wald's and bootstrap limits side by side.
 
-Run ``python -m tests.simulation.agreement`` (minutes); it writes ``tests/simulation/agreement.csv``. Nothing is drawn for
-the score and Wald's limits: the chances of all tables in which kappa is told are summed, so that their coverage has
+Run ``python -m tests.simulation.agreement`` (minutes); it writes ``tests/simulation/agreement.csv``. Nothing is drawn
+for the score and Wald's limits: the chances of all tables in which kappa is told are summed, so that their coverage has
 no error. The percentile bootstrap draws 400 times from each table. A truth is a kappa, and how often either says yes.
 """
 

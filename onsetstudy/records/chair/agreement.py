@@ -16,6 +16,7 @@ __all__ = [
     "Agreement",
     "Apart",
     "TrainingAnswers",
+    "agreement_on",
     "assessor_agreement",
     "latest_sequence",
     "next_step",
@@ -84,12 +85,19 @@ def assessor_agreement(events: Iterable[Event]) -> tuple[Agreement, ...]:
     More than two are compared two by two: who should talk to whom about what is asked, and one number for all would not
     say. Observed agreement alone is no measure: two who always say *felt* agree wholly. So Cohen's kappa stands beside.
     """
+    by_sequence = training_answers(events).items()
+    return tuple(a for sequence, answers in by_sequence for a in agreement_on(sequence, answers))
+
+
+def agreement_on(
+    sequence: str, answers: Mapping[str, Mapping[int, str]], *, of: str | None = None
+) -> tuple[Agreement, ...]:
+    """Agreement of every two who answered one sequence; ``of`` somebody, with each of the others."""
     found = []
-    for sequence, answers in training_answers(events).items():
-        for first, second in itertools.combinations(sorted(answers), 2):
-            moments = sorted(answers[first].keys() & answers[second].keys())
-            if moments:
-                found.append(_of_two(sequence, (first, second), moments, answers))
+    for first, second in itertools.combinations(sorted(answers), 2):
+        moments = sorted(answers[first].keys() & answers[second].keys())
+        if moments and of in (None, first, second):
+            found.append(_of_two(sequence, (first, second), moments, answers))
     return tuple(found)
 
 
