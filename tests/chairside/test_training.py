@@ -70,6 +70,21 @@ def test_nobody_is_told_anothers_answers_before_giving_all_of_their_own(practice
     assert "A2" in told["next_step"]
 
 
+def test_a_corrected_answer_holds_and_is_sent_to_no_other_page(practice):
+    first, second = practice.browser("tester"), practice.browser("treating")
+    answer_all(first, "P01-A", FIRST)
+    answer_all(second, "P01-B", FIRST)
+    other = "felt" if FIRST[0] == "not_felt" else "not_felt"
+    fix = {"reason": "tapped the other answer", "instead": trained(1, other)}
+    assert first.tap("correction", fix, case_id=None, corrects="P01-A-A1-1")["state"] == "written"
+    wrong = {"reason": "tapped the other answer", "instead": trained(99, other)}
+    assert first.tap("correction", wrong, case_id=None, corrects="P01-A-A1-2")["state"] == "refused"
+    (pair,) = second.get("/api/training?assessor=P01-B").json()["agreements"]
+    assert [m["moment"] for m in pair["apart"]] == [1]
+    assert second.get("/api/chair?after=0").json()["entries"] == []
+    assert second.get("/api/chair?after=1").json()["entries"] == []
+
+
 def test_the_meaning_of_a_moment_is_not_sent_before_the_end(practice):
     body = practice.browser("tester").get("/api/training?assessor=P01-A&sequence=A3").body
     assert b"doubtful" not in body

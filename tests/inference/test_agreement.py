@@ -139,6 +139,7 @@ def stored():
         return [{k: float(v) for k, v in row.items()} for row in csv.DictReader(file)]
 
 
+@pytest.mark.slow
 def test_the_stored_coverage_is_what_the_limits_hold():
     """Ten judged, three truths, all 284 tables summed anew."""
     n = FEWEST_JUDGED
