@@ -141,6 +141,7 @@ class RunningLog:
         self.last = 0
         self.paused = ""
         self._screened: dict[str | None, Event] = {}
+        self._practised: set[str] = set()
         self._cases: dict[str, list[Event]] = {}
         self._closed: set[str] = set()
         self._order: list[Event] = []
@@ -151,8 +152,9 @@ class RunningLog:
         """Add entries that are new in the store."""
         for event in events:
             self.last = max(self.last, event.seq)
-            if event.kind == "drilled":
-                continue  # for whoever mixes, and for no other page
+            if event.kind in ("drilled", "trained") or event.corrects in self._practised:
+                self._practised.add(event.id)
+                continue  # for whoever mixes, or for whoever has answered the same; sent to no other page
             if event.kind == "screened" or event.corrects in self._screened:
                 self._screened[event.id] = event
                 continue

@@ -32,10 +32,18 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import EventStore
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import CODES
-from onsetstudy.records.chair.agreement import assessor_agreement
+from onsetstudy.records.chair.agreement import (
+    agreement_on,
+    latest_sequence,
+    next_step,
+    training_answers,
+    who_finished,
+)
 from onsetstudy.records.chair.drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.event_kinds import entry_faults
 from onsetstudy.records.chair.event_log import Event, in_force
+from onsetstudy.records.chair.training import following_sequence, moments_of
+from onsetstudy.records.checks.privacy import looks_like_a_person
 
 __all__ = ["Answer", "LedgerDoor", "Recorder", "event_from_json", "roles_offered"]
 
@@ -247,9 +255,35 @@ class Recorder:
                 screening=self._log.screening(),
             )
 
-    def training(self) -> TrainingView:
-        """How well those who trained in practice agree."""
-        return TrainingView(agreements=assessor_agreement(self.store.events()))
+    def training(self, assessor: str = "", sequence: str = "") -> TrainingView:
+        """A sequence to train on; by default the one that was answered last, so that everybody gets the same.
+
+        Nobody is told of another's answers before having given all of one's own.
+
+        Raises
+        ------
+        OnsetStudyError
+            If these are not invented patients, the code may name a person, or there is no such sequence.
+        """
+        if not self.practising:
+            raise OnsetStudyError("training belongs to practice, on invented patients: --practise")
+        if looks_like_a_person(assessor):
+            raise OnsetStudyError("this may name a person; use a code")
+        answers = training_answers(self.store.events())
+        name, who = sequence or latest_sequence(answers), assessor.upper()
+        moments = moments_of(name)
+        if moments is None:
+            raise OnsetStudyError("there is no sequence of this name")
+        finished = who_finished(answers, name)
+        told = agreement_on(name, {one: answers[name][one] for one in finished}, of=who) if who in finished else ()
+        return TrainingView(
+            sequence=name,
+            following=following_sequence(name),
+            moments=tuple(m.shown for m in moments),
+            finished=who in finished,
+            agreements=told,
+            next_step=next_step(name, told) if who in finished else "",
+        )
 
     def drill(self) -> DrillView:
         """Tasks of the mixing drill, and how those who mix have done.

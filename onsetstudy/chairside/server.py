@@ -168,9 +168,10 @@ class _Server:
         after = int(text) if text.isascii() and text.isdecimal() and len(text) < 16 else 0
         return json_response(as_json(await run_in_threadpool(self.recorder.chair, after)))
 
-    async def training(self, _: Request, __: str) -> Response:
-        """Agreement of assessors, in practice."""
-        return json_response(as_json(await run_in_threadpool(self.recorder.training)))
+    async def training(self, request: Request, _: str) -> Response:
+        """A sequence to train on, in practice, and how far those who answered it agree."""
+        assessor, sequence = (request.query_params.get(name, "")[:40] for name in ("assessor", "sequence"))
+        return json_response(as_json(await run_in_threadpool(self.recorder.training, assessor, sequence)))
 
     async def card(self, request: Request, _: str) -> Response:
         """What the code on a patient's card tells."""

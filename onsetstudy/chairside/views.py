@@ -117,9 +117,19 @@ class ClockView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrainingView:
-    """How well assessors agree on the recorded sequence, in practice."""
+    """A recorded sequence as somebody who trains may see it, in practice.
 
+    ``moments`` are what the invented patient shows or says, in order, and not what was meant by it. ``finished`` tells
+    whether this assessor has answered them all; ``agreements`` with others who have, and ``next_step``, are empty till
+    then.
+    """
+
+    sequence: str
+    following: str
+    moments: tuple[str, ...]
+    finished: bool
     agreements: tuple[Agreement, ...]
+    next_step: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

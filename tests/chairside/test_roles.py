@@ -104,23 +104,6 @@ def test_practice_is_kept_in_a_store_of_its_own_and_needs_no_lock(tmp_path, serv
     assert (tmp_path / "practice.practise.sqlite").exists()
 
 
-def test_two_who_train_see_how_far_they_agree(tmp_path, serve, context):
-    server = serve(quick_block(tmp_path), "--practice", "P01", "--practise")
-    chair = Chair(context().new_page(), server.addresses["tester"])
-    chair.button("More").click()
-    chair.button("Train whoever tests").click()
-    for person, keys in (("P01-A", "1212121212121212"), ("P01-B", "1212121212122121")):
-        chair.page.fill("#assessor", person)
-        chair.button("Next").click()
-        for key in keys:
-            chair.page.keyboard.press(key)
-        chair.expect("Done.")
-        if person == "P01-A":
-            chair.button("Next person").click()
-    chair.page.wait_for_selector("main >> text=P01-A and P01-B: 12 of 16 alike (95 % interval 51 to 90 %).")
-    assert chair.errors == []
-
-
 def test_export_backup_and_restore_at_the_command_line(tmp_path, serve):
     server = serve(quick_block(tmp_path), "--practice", "P01", "--practise")
     store = tmp_path / "practice.practise.sqlite"

@@ -1,34 +1,85 @@
-// Training of those who test, in practice: one recorded sequence, the same for everybody, and how far two agree.
-import { request, send, tap } from "/log.js";
-import { button, choices, h, textField } from "/parts.js";
+// Training of those who test, in practice: everybody answers one recorded sequence of invented moments, alone; then how
+// far two agree, and on what they have to talk. The computer tells nobody another's answers before all own are given.
+import { request, send, state, tap } from "/log.js";
+import { $, button, h, textField } from "/parts.js";
 
-const MOMENTS = [
-  "Raises a hand at once.", "No sign for five seconds.", "Raises a hand after three seconds.", "Says: cold, like before.",
-  "Says: something, perhaps the touch.", "Flinches, then says no.", "No sign; asked, says: nothing.",
-  "Raises a hand before the pellet touches the tooth.", "Says: dull, not cold.", "No sign; asked, says: yes, a little.",
-  "Raises a hand and lets it sink at once.", "Says: much less than before, but cold.", "No sign; the control tooth was felt.",
-  "Frowns, and raises no hand.", "Says: it begins to ache.", "No sign for five seconds, twice.",
-];
-let assessor = "", place = 0;
+const WORD = { felt: "felt", not_felt: "not felt" };
+let assessor = "", sequence = "", told = null, place = 0, asking = 0, refused = "", queue = Promise.resolve();
 
-/** The training, as elements; `again` draws it anew. */
+/** The training, as elements; `again` draws it anew, if it is still what is on the screen. */
 export function training(again) {
-  if (!assessor) return [h("h1", {}, "Who trains?"), agreed(), textField("assessor", "Code of whoever tests, no name", "", (code) => { assessor = code; place = 0; again(); })];
-  if (place < MOMENTS.length) {
-    return [h("p", { class: "second" }, `The cold is on the tooth. Moment ${place + 1} of ${MOMENTS.length}.`), h("h1", {}, MOMENTS[place]),
-      choices([["felt", "Felt"], ["not_felt", "Not felt"]], (response) => {
-        place += 1;
-        tap("trained", { assessor, moment: place, response });
-        again();
-      })];
+  const turn = () => { again(); if (shown()) $("task").focus({ preventScroll: true }); };
+  if (!told || (place >= told.moments.length && !told.finished)) {
+    if (!asking) load(turn);
+    return [title(told ? "Your answers are being written." : state.why || (state.away ? "The computer does not answer." : "One moment."))];
   }
-  return [h("h1", {}, "Done. Now somebody else."), agreed(), h("div", { class: "row" }, button("Next person", () => { assessor = ""; again(); }, { class: "full", "data-key": "Enter" }))];
+  return (!assessor ? who : told.finished ? result : moment)(turn);
 }
 
-/** A place that fills itself, so that nothing that is being typed is drawn over. */
-function agreed() {
-  const place = h("div", {}), per = (x) => Math.round(100 * x);
-  send().then(() => request("/api/training")).then((told) => place.replaceChildren(...(told?.agreements ?? []).map((a) =>
-    h("p", {}, `${a.first} and ${a.second}: ${a.alike} of ${a.n} alike (95 % interval ${per(a.low)} to ${per(a.high)} %).`))));
-  return place;
+const shown = () => document.querySelector("[data-training]") !== null;
+const title = (text) => h("h1", { "data-training": true }, text);
+
+/** Ask for a sequence once all that was tapped is written; again in a second while it is not, or nobody answers. */
+function load(turn) {
+  asking += 1;
+  queue = queue.then(async () => {
+    await send();
+    const fresh = await request(`/api/training?${new URLSearchParams({ assessor, sequence })}`);
+    told = fresh ?? told;
+    sequence = told?.sequence ?? sequence;
+    if (!fresh && state.why && !place) [refused, assessor] = [state.why, ""];
+    asking -= 1;
+    if (fresh && (fresh.finished || place < fresh.moments.length)) turn();
+    else setTimeout(() => shown() && turn(), 1000);
+  });
+  return queue;
+}
+
+function who(turn) {
+  return [title("Who trains?"),
+    h("p", {}, `Sequence ${told.sequence}: ${told.moments.length} moments of an invented patient. Whoever is compared answers the same one, alone, and without having talked about it.`),
+    textField("assessor", "Code of whoever tests, no name", "", (code) => {
+      [assessor, refused] = [code.toUpperCase(), ""];
+      begin(told.sequence, turn);
+    }),
+    refused ? h("p", { class: "mark" }, `${refused[0].toUpperCase()}${refused.slice(1)}.`) : null,
+    h("div", { class: "row" }, button(`Take sequence ${told.following}`, () => begin(told.following, turn), { class: "quiet", "data-stay": "another" }))];
+}
+
+function moment(turn) {
+  const answer = (response) => {
+    place += 1;
+    tap("trained", { assessor, sequence: told.sequence, moment: place, response });
+    turn();
+    if (place < told.moments.length) $("heard").textContent = `${WORD[response]}. ${told.moments[place]}`;
+  };
+  return [h("p", { class: "second moment" }, `Moment ${place + 1} of ${told.moments.length}. The cold is on the tooth.`), title(told.moments[place]),
+    h("div", { class: "answers" }, [["felt", "Felt", "f"], ["not_felt", "Not felt", "n"]].map(([code, text, key]) =>
+      h("button", { type: "button", class: code === "felt" ? "" : "full", "data-answer": code, "data-key": key, onclick: () => answer(code) },
+        text, " ", h("span", { class: "key", "aria-hidden": "true" }, key.toUpperCase())))),
+    place ? h("div", { class: "row" }, button("The one before, again", () => { place -= 1; turn(); }, { class: "quiet", "data-key": "Backspace" })) : null];
+}
+
+function result(turn) {
+  const pairs = told.agreements, go = (name) => { assessor = ""; begin(name, turn); };
+  const way = (first) => (first ? { class: "full", "data-key": "Enter" } : { class: "quiet" });
+  return [title(pairs.length ? `Sequence ${told.sequence}: ${pairs.map((a) => `${a.alike} of ${a.n} alike`).join(", ")}` : "Done."),
+    h("p", { id: "next-step" }, told.next_step), ...pairs.flatMap((a) => pair(a)),
+    h("div", { class: "row" }, button("Next person", () => go(told.sequence), way(!pairs.length)), button(`Take sequence ${told.following}`, () => go(told.following), way(pairs.length)))];
+}
+
+function pair(a) {
+  const per = (x) => Math.round(100 * x), two = (x) => x.toFixed(2).replace("-", "\u2212"), k = a.beyond_chance;
+  const cell = (...inside) => h("td", {}, ...inside);
+  return [h("h2", {}, `${a.first} and ${a.second}`),
+    h("p", {}, `${a.alike} of ${a.n} alike: ${per(a.alike / a.n)}\u2009% (95\u2009% interval ${per(a.low)} to ${per(a.high)}).`),
+    h("p", {}, k ? `Beyond chance: ${two(k.kappa)} (${two(k.interval.low)} to ${two(k.interval.high)}), Cohen’s kappa; 0 is what chance gives, 1 is always alike.` : `Beyond chance: not told. ${a.why_not[0].toUpperCase()}${a.why_not.slice(1)}.`),
+    a.apart.length ? h("table", {}, h("caption", {}, "To talk about"), h("thead", {}, h("tr", {}, ["Moment", a.first, a.second].map((name) => h("th", { scope: "col" }, name)))),
+      h("tbody", {}, a.apart.map((m) => h("tr", {}, h("th", { scope: "row" }, `${m.moment}. ${m.shown}${m.kind === "doubtful" ? "" : " (meant to be clear)"}`), cell(WORD[m.first]), cell(WORD[m.second]))))) : null];
+}
+
+function begin(name, turn) {
+  [sequence, told, place] = [name, null, 0];
+  load(turn);
+  turn();
 }

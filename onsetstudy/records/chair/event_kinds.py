@@ -17,6 +17,7 @@ from onsetstudy.records.chair.case_codes import is_case_code
 from onsetstudy.records.chair.drill import DRILL_TASKS
 from onsetstudy.records.chair.event_log import PREPARED_COLUMNS, Event
 from onsetstudy.records.chair.screening import SCREENED
+from onsetstudy.records.chair.training import moment_faults
 from onsetstudy.records.checks.privacy import looks_like_a_person, remark_names_a_person
 from onsetstudy.records.schema import CASES, Column
 
@@ -101,6 +102,7 @@ KINDS: dict[str, dict[str, Key]] = {
     "resumed": {"reason": _REASON},
     "trained": {
         "assessor": Key(compulsory=True),
+        "sequence": Key(),
         "moment": Key(low=1, high=100, compulsory=True),
         "response": Key(codes=CODES["response"], compulsory=True),
     },
@@ -138,6 +140,8 @@ def entry_faults(event: Event, protocol: Protocol, *, corrected: Event | None = 
     if event.kind in ("case_opened", "recorded", "preparation"):
         columns = PREPARED if event.kind == "preparation" else ENTERED
         return faults + [f for k, v in event.payload.items() for f in _column_faults(k, v, columns, protocol)]
+    if event.kind == "trained":
+        faults += moment_faults(event.payload)
     return faults + _payload_faults(event.payload, KINDS[event.kind])
 
 
