@@ -12,7 +12,7 @@ import pandas as pd
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.records.model import Records
 
-__all__ = ["UNFINISHED", "reach_disk", "rejects_csv", "rejects_path", "write_bytes", "write_rejects"]
+__all__ = ["UNFINISHED", "private_folder", "reach_disk", "rejects_csv", "rejects_path", "write_bytes", "write_rejects"]
 
 UNFINISHED = ".unfinished-"
 """Beginning of the name of a folder in which files wait until all of them are written."""
@@ -58,6 +58,22 @@ def write_bytes(path: Path, content: bytes, *, private: bool = False) -> Path:
         shown = path.parent.parent / path.name if path.parent.name.startswith(UNFINISHED) else path
         raise OnsetStudyError(f"{shown} cannot be written ({error.strerror}). Choose another folder.") from None
     return path
+
+
+def private_folder(folder: Path) -> Path:
+    """A folder that its owner alone may look into (mode 0700, where the system has modes); one that is there stays.
+
+    Raises
+    ------
+    OnsetStudyError
+        If it cannot be made.
+    """
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, exist_ok=True)
+    except OSError as error:
+        raise OnsetStudyError(f"{folder} cannot be made ({error.strerror}). Choose another folder.") from None
+    return folder
 
 
 def _umask() -> int:
