@@ -11,7 +11,7 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.documents.case_lists import case_list, codes_told, counts_told, find_case_list
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
-from onsetstudy.files.together import finish_together, write_together
+from onsetstudy.files.together import finish_together, throw_away, write_together
 from onsetstudy.records.derived.roster import Roster
 
 __all__ = ["ARCHIVE", "changes", "write_in_place"]
@@ -82,6 +82,8 @@ def _written(
 ) -> list[Path]:
     """Write what goes to the archive, the lists of cases for their owner alone, and then the report."""
     there = {path for path in (*kept, *aside) if path.exists()}
+    for place in {path.parent for path in (*kept, *aside)}:
+        throw_away(place)
     try:
         for path, content in kept.items():
             write_bytes(path, content)
