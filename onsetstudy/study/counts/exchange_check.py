@@ -17,12 +17,14 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, Where
 from onsetstudy.core.typed import mismatches
 from onsetstudy.pool.small_groups import JOIN, OTHER
+from onsetstudy.protocol.case_pattern import pattern_fault
 from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.checks.privacy import looks_like_a_person
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.study.counts.aggregate_counts import ENDS, TREATMENT
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
-__all__ = ["check_exchange", "strange_words"]
+__all__ = ["check_exchange", "coded", "strange_words"]
 
 TABLES = ("cells", "values", "safety", "flow", "operators")
 COMPULSORY = {
@@ -42,6 +44,10 @@ CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 DIGEST = re.compile(r"[0-9a-f]{64}")
 QUARTER = re.compile(r"\d{4}Q[1-4]")
 LONGEST_TEXT = 400
+CODED = re.compile(r"[A-Za-z0-9_.:+-]{0,80}")
+TERM = re.compile(r"[a-z0-9_]{1,40}(?:\.[a-z0-9_]{1,40}){0,6}")
+PATTERN = "study.case_codes"
+"""The one term that is no code: signs of a pattern."""
 AGAIN = "ask the practice to make the file anew from its records"
 
 
@@ -98,16 +104,37 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
     texts = (exchange.made_with, *exchange.held_back.steps, *(word for pair in exchange.terms for word in pair))
     if any(len(text) > LONGEST_TEXT for text in texts):
         yield _problem(f"it holds a text of more than {LONGEST_TEXT} characters, as no file of ours does", "text")
-    for _, value in exchange.terms:
-        try:
-            json.loads(value)
-        except ValueError:
-            yield _problem("a term of the protocol cannot be read", "terms")
-            return
+    yield from _terms(exchange)
     if exchange.arms is not None:
         arms = exchange.arms
         if min(arms.cases, arms.kept, arms.other_arm, arms.verified) < 0 or arms.verified > arms.cases:
             yield _problem("the counts of allocated arms cannot be", "range")
+
+
+def _terms(exchange: Exchange) -> Iterator[Problem]:
+    """Terms by keys and values that a protocol can have: codes and numbers, never free text."""
+    keys = [key for key, _ in exchange.terms]
+    if len(set(keys)) != len(keys):
+        yield _problem("a term of the protocol stands twice", "terms")
+    for key, text in exchange.terms:
+        try:
+            value = json.loads(text)
+        except (ValueError, RecursionError):
+            yield _problem("a term of the protocol cannot be read", "terms")
+            return
+        fits = isinstance(value, str) and not pattern_fault(value) if key == PATTERN else coded(value)
+        if not TERM.fullmatch(key) or not fits:
+            yield _problem("a term of the protocol is no code and no number", "terms")
+            return
+
+
+def coded(value: Any) -> bool:
+    """Whether something holds no free text: codes, numbers, and lists and tables of such."""
+    if isinstance(value, dict):
+        return all(coded(key) and coded(inner) for key, inner in value.items())
+    if isinstance(value, list):
+        return all(map(coded, value))
+    return not isinstance(value, str) or (CODED.fullmatch(value) is not None and not looks_like_a_person(value))
 
 
 def _columns(name: str, table: CountTable | None) -> Iterator[Problem]:
