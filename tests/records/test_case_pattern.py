@@ -139,7 +139,7 @@ def keeper(request, tmp_path):
     """A folder with sealed files of each kind, drawn under a protocol that declares the pattern of its codes."""
     text = with_pattern(NUMBERED)
     if request.param == "minimisation":
-        text = text.replace('method = "blocks"', 'method = "minimisation"')
+        text = text.replace('method = "permuted_blocks"', 'method = "minimisation"')
         text = "\n".join(line for line in text.splitlines() if not line.startswith("block_sizes"))
     mine = tmp_path / "mine.toml"
     mine.write_text(text, encoding="utf-8")

@@ -108,11 +108,16 @@ def command(
     if promised.allocation is not None and promised.allocation.method == "minimisation":
         if after is not None:
             raise OnsetStudyError("arms by minimisation are drawn one by one and are never used up; leave out --after")
+        if block_sizes is not None or printed:
+            raise OnsetStudyError(
+                "minimisation has no blocks and no slips to print; leave out --block-sizes and --print"
+            )
         paths = write_minimisation(promised, into, seed=seed)
         enter_list(protocol, promised, commitment="none: drawn one by one", slips=0, paths=paths)
         for path in paths:
             click.echo(f"Written: {path}")
         click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
+        click.echo(WAYS["chain"])
         return 0
     before = () if after is None else read_slips(after / "list.csv")
     drawn = draw_allocation_list(with_sizes(promised, block_sizes), slips_per_stratum=slips, seed=seed, after=before)
