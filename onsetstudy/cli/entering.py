@@ -245,14 +245,14 @@ def enter_event(ledger: Path, kind: str, body: Mapping[str, Any]) -> LedgerEntry
 def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[str, ...]:
     """Enter the files of practices that were not entered before; what their ledgers' heads give away, as sentences."""
     from onsetstudy.core.canonical import canonical_json, digest_of_text
-    from onsetstudy.core.serialise import to_dict
     from onsetstudy.files.ledger.ledger import enter, ledger_path
     from onsetstudy.protocol.ledger import of_kind, shorter_ledgers
+    from onsetstudy.study.exchange_results import content_of
 
     bodies = [
         {
             "file": name,
-            "digest": digest_of_text(canonical_json(to_dict(found))),
+            "digest": digest_of_text(canonical_json(content_of(found))),
             "practice": found.practice,
             "made_with": found.made_with,
             "through": found.quarters[-1],

@@ -1,20 +1,26 @@
-"""Whether a result that was read has the types that it declares: a file may hold anything."""
+"""Whether what was read has the types and keys that it may have: a file may hold anything."""
 
 from __future__ import annotations
 
 import dataclasses
+import difflib
 import math
+import re
 import types
 import typing
+from collections.abc import Collection
 from functools import cache
 from typing import Any
 
 import numpy as np
 
-__all__ = ["mismatches"]
+__all__ = ["may_be_newer", "mismatches"]
 
 MOST = 20
 """Mismatches told of one result; who finds more has read a file of another kind."""
+NEWER_KEY = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*")
+"""How keys of ours look: what a newer version may have added, and not whatever somebody typed."""
+LONGEST_KEY = 40
 
 
 def mismatches(value: Any) -> tuple[str, ...]:
@@ -102,3 +108,20 @@ def _named(hint: Any) -> str:
         return "nothing"
     plain = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
     return plain.get(hint, "a list" if typing.get_origin(hint) is tuple else "a part of another kind")
+
+
+def may_be_newer(key: str, *, known: Collection[str], found: Collection[str]) -> bool:
+    """Whether an unknown key may be one that a newer version has added.
+
+    Parameters
+    ----------
+    key : str
+    known : collection of str
+        Keys that this version writes.
+    found : collection of str
+        All keys that stand in the file: one that is much like a known key which is missing is that key mistyped.
+    """
+    if len(key) > LONGEST_KEY or not NEWER_KEY.fullmatch(key):
+        return False
+    near = difflib.get_close_matches(key, known, n=1, cutoff=0.8)
+    return not near or near[0] in found

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+import importlib.metadata
 import itertools
 import json
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from onsetstudy.core.canonical import canonical_json
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
-from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.core.serialise import from_dict
+from onsetstudy.core.typed import may_be_newer
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
-from onsetstudy.study.counts.exchange_check import check_exchange
-from onsetstudy.study.exchange_results import SCHEMA, Exchange
+from onsetstudy.study.counts.exchange_check import check_exchange, coded
+from onsetstudy.study.exchange_results import SCHEMA, Exchange, content_of
 
 __all__ = [
     "exchange_name",
@@ -30,6 +34,9 @@ __all__ = [
 
 SUFFIX = ".exchange.json"
 NO_EXCHANGE = ("this is not an exchange file", "give a file that the command send has written", "not_an_exchange")
+KEYS = frozenset({"kind", "version", *(field.name for field in dataclasses.fields(Exchange))} - {"newer"})
+"""Parts of the content that this version writes."""
+VERSION = re.compile(r"onsetstudy (\d{1,6}(?:\.\d{1,6}){0,4})")
 ABOUT = (
     "Counts of one practice for its study group, made by onsetstudy. It holds no code of a patient or a case. The "
     "digest is the SHA-256 of the content with sorted keys and without spaces."
@@ -45,7 +52,7 @@ def exchange_name(exchange: Exchange) -> str:
 
 def exchange_text(exchange: Exchange) -> str:
     """The file's text; the same counts give the same text."""
-    content = to_dict(exchange)
+    content = content_of(exchange)
     body = {"about": ABOUT, "schema": SCHEMA, "digest": _digest(content), "content": content}
     return json.dumps(body, indent=0, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -167,18 +174,55 @@ def _checked(path: Path, body: Any) -> Exchange:
     if _digest(body["content"]) != body["digest"]:
         what = "the content does not fit its digest: it was changed after it was made"
         raise RecordsError(_problem(path, what, "ask the practice to send it again", "digest"))
+    content, newer = _newer_parts(path, body["content"])
     try:
-        exchange = from_dict(body["content"])
+        exchange = from_dict(content)
     except (OnsetStudyError, KeyError, TypeError, ValueError, AttributeError, RecursionError):
         exchange = None
     if not isinstance(exchange, Exchange):
         mend = "make it anew with the same version of onsetstudy"
         raise RecordsError(_problem(path, "its content cannot be understood", mend, "content"))
+    exchange = dataclasses.replace(exchange, newer=newer)
     problems = check_exchange(exchange)
     if problems:
         named = [dataclasses.replace(problem, where=Where(file=path.name)) for problem in problems]
         raise RecordsError(named)
     return exchange
+
+
+def _newer_parts(path: Path, content: Any) -> tuple[Any, tuple[tuple[str, str], ...]]:
+    """The content that this version knows, and what a newer one has added to it: names and JSON texts.
+
+    Raises
+    ------
+    RecordsError
+        If the file says that no newer version made it, or what was added is no code, number or table of such.
+    """
+    if not isinstance(content, dict):
+        return content, ()
+    unknown = sorted(set(content) - KEYS)
+    if not unknown:
+        return content, ()
+    told = "a part" if len(unknown) == 1 else f"{len(unknown)} parts"
+    if not _made_later(content.get("made_with")):
+        what = f"its content holds {told} that this version does not write"
+        raise RecordsError(_problem(path, what, "ask the practice to send the file as it was made", "unknown"))
+    if not all(may_be_newer(name, known=KEYS, found=content) and coded(content[name]) for name in unknown):
+        what = f"its content holds {told} that this version does not know, with words that are no codes"
+        raise RecordsError(_problem(path, what, "ask the practice for a file made by this version", "unknown"))
+    known = {name: value for name, value in content.items() if name in KEYS}
+    return known, tuple((name, canonical_json(content[name])) for name in unknown)
+
+
+def _made_later(made_with: Any) -> bool:
+    """Whether a file says that a version after this one made it."""
+    told = VERSION.fullmatch(made_with) if isinstance(made_with, str) else None
+    ours = VERSION.match(f"onsetstudy {importlib.metadata.version('onsetstudy')}")
+    return told is not None and ours is not None and _numbers(told) > _numbers(ours)
+
+
+def _numbers(version: re.Match[str]) -> tuple[int, ...]:
+    return tuple(map(int, version[1].split(".")))
 
 
 def _other_version(path: Path, schema: Any) -> Problem:

@@ -12,10 +12,21 @@ import pandas as pd
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.records.model import Records
 
-__all__ = ["UNFINISHED", "reach_disk", "rejects_csv", "rejects_path", "write_bytes", "write_rejects"]
+__all__ = [
+    "PART",
+    "UNFINISHED",
+    "private_folder",
+    "reach_disk",
+    "rejects_csv",
+    "rejects_path",
+    "write_bytes",
+    "write_rejects",
+]
 
 UNFINISHED = ".unfinished-"
 """Beginning of the name of a folder in which files wait until all of them are written."""
+PART = ".part"
+"""End of the hidden name of a file that is being written."""
 
 FORMULA = r"[=+\-@\t\r](?![\d.,]+$)"
 """What a spreadsheet would calculate instead of show; a signed number is none."""
@@ -42,7 +53,7 @@ def write_bytes(path: Path, content: bytes, *, private: bool = False) -> Path:
     partial: Path | None = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        number, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-", suffix=".part")
+        number, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-", suffix=PART)
         partial = Path(name)
         with os.fdopen(number, "wb") as file:
             file.write(content)
@@ -58,6 +69,22 @@ def write_bytes(path: Path, content: bytes, *, private: bool = False) -> Path:
         shown = path.parent.parent / path.name if path.parent.name.startswith(UNFINISHED) else path
         raise OnsetStudyError(f"{shown} cannot be written ({error.strerror}). Choose another folder.") from None
     return path
+
+
+def private_folder(folder: Path) -> Path:
+    """A folder that its owner alone may look into (mode 0700, where the system has modes); one that is there stays.
+
+    Raises
+    ------
+    OnsetStudyError
+        If it cannot be made.
+    """
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, exist_ok=True)
+    except OSError as error:
+        raise OnsetStudyError(f"{folder} cannot be made ({error.strerror}). Choose another folder.") from None
+    return folder
 
 
 def _umask() -> int:

@@ -16,9 +16,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.files.output import UNFINISHED, reach_disk, write_bytes
+from onsetstudy.files.output import PART, UNFINISHED, reach_disk, write_bytes
 
-__all__ = ["finish_together", "together", "write_together"]
+__all__ = ["finish_together", "throw_away", "together", "write_together"]
 
 WHOLE = ".whole-"
 LEFT_S = 3600.0
@@ -52,7 +52,7 @@ def together(folder: Path) -> Iterator[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         finish_together(folder)
-        _throw_away(folder)
+        throw_away(folder)
         fresh = Path(tempfile.mkdtemp(dir=folder, prefix=UNFINISHED))
     except OSError as error:
         raise OnsetStudyError(f"{folder} cannot be written to ({error.strerror}). Choose another folder.") from None
@@ -90,7 +90,12 @@ def _finish(folder: Path, whole: Path) -> None:
     whole.rmdir()
 
 
-def _throw_away(folder: Path) -> None:
-    for left in folder.glob(f"{UNFINISHED}*"):
-        if left.is_dir() and not left.is_symlink() and time.time() - left.stat().st_mtime > LEFT_S:
+def throw_away(folder: Path) -> None:
+    """Throw away what somebody who was killed an hour ago or more has left unfinished in a folder."""
+    for left in (*folder.glob(f"{UNFINISHED}*"), *folder.glob(f".*{PART}")):
+        if left.is_symlink() or time.time() - left.stat().st_mtime < LEFT_S:
+            continue
+        if left.is_dir():
             shutil.rmtree(left, ignore_errors=True)
+        else:
+            left.unlink(missing_ok=True)

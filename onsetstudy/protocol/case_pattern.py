@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from onsetstudy.protocol.model import StudyIdentity
 
-__all__ = ["code_fault", "pattern_fault"]
+__all__ = ["code_fault", "pattern_fault", "pattern_misfit"]
 
 PRACTICE = "{practice}"
 SIGNS = {"#": "[0-9]", "@": "[a-z]", "*": "[0-9a-z]"}
@@ -43,15 +44,28 @@ def code_fault(code: str, study: StudyIdentity, practice: str = "") -> str:
     practice : str
         Whose case it is; where it is not known, any practice that the protocol names will do.
     """
-    if not study.case_codes or _pattern(study, practice).fullmatch(code.strip().casefold()):
+    return pattern_misfit(code, study.case_codes, [practice] if practice else study.practices)
+
+
+def pattern_misfit(code: str, pattern: str, practices: Sequence[str]) -> str:
+    """As :func:`code_fault`, where a file carries the pattern and the protocol is not at hand.
+
+    Parameters
+    ----------
+    code : str
+    pattern : str
+        Empty where none is declared.
+    practices : sequence of str
+        Whose case it may be; empty if any.
+    """
+    if not pattern or _pattern(pattern, practices).fullmatch(code.strip().casefold()):
         return ""
-    return f"this code does not fit the pattern of the protocol, {study.case_codes}"
+    return f"this code does not fit the pattern of the protocol, {pattern}"
 
 
-def _pattern(study: StudyIdentity, practice: str) -> re.Pattern[str]:
-    known = [practice] if practice else list(study.practices)
-    whose = "|".join(re.escape(name.casefold()) for name in known) or ANY_PRACTICE
-    before, found, after = study.case_codes.partition(PRACTICE)
+def _pattern(pattern: str, practices: Sequence[str]) -> re.Pattern[str]:
+    whose = "|".join(re.escape(name.casefold()) for name in practices) or ANY_PRACTICE
+    before, found, after = pattern.partition(PRACTICE)
     return re.compile(_signs(before) + (f"(?:{whose})" if found else "") + _signs(after))
 
 

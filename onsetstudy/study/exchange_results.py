@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -10,10 +11,10 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.results import Estimate, NotAvailable
-from onsetstudy.core.serialise import result_kind
+from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.records.derived.results import ArmStanding, Doubt
 
-__all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack"]
+__all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack", "content_of"]
 
 SCHEMA = 2
 """Version of the content of an exchange file."""
@@ -69,7 +70,8 @@ class Exchange:
     only. ``None``, as in every file made before it was told: arms as injected, not checked. ``ledger_head`` is number
     and beginning of the last entry of the practice's ledger, empty where there is none. ``doubts`` are what makes its
     cold tests doubtful over all cases counted here, empty if nothing does; ``None``, as in every file made before it
-    was told: nobody looked.
+    was told: nobody looked. ``newer`` are parts that a newer version has added, name and JSON text: they are kept and
+    named, and nothing is counted from them.
     """
 
     study: str
@@ -91,6 +93,14 @@ class Exchange:
     arms: ArmStanding | None = None
     ledger_head: str = ""
     doubts: tuple[Doubt, ...] | None = None
+    newer: tuple[tuple[str, str], ...] = ()
+
+
+def content_of(exchange: Exchange) -> dict[str, Any]:
+    """Content of the file as it is written, and as it was where a newer version made it."""
+    content = to_dict(exchange)
+    del content["newer"]
+    return {**content, **{name: json.loads(text) for name, text in exchange.newer}}
 
 
 def _plain(value: Any) -> Any:

@@ -16,13 +16,16 @@ from click.testing import CliRunner
 
 from onsetstudy.cli.entering import enter_opening, with_ledger
 from onsetstudy.cli.main import onsetstudy
+from onsetstudy.files.documents.archive import write_in_place
 from onsetstudy.files.documents.results_json import write_report
 from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
 from onsetstudy.files.ledger.side_files import read_companions
 from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.files.together import finish_together
 from onsetstudy.protocol.ledger import of_kind
+from onsetstudy.records.derived.roster import ROWS, Listed, Roster
 from onsetstudy.study.practice.analyse import analyse
 from tests.clean_process import CLEAN
 from tests.examples import THOROUGH
@@ -221,3 +224,69 @@ def test_report(tmp_path):
         assert looks == ["2025Q4", "2026Q1"], turn
         if before:
             assert [p.read_bytes() for p in written] == before
+
+
+SUFFIXES = ("html", "json", "pdf")
+REPORTS = [{f"r.{end}": f'["{end} {turn}"]'.encode() * 500 for end in SUFFIXES} for turn in (1, 2)]
+
+
+def write_again(folder, turn):
+    """The report of a quarter, for the first or the second time, over one case more each time."""
+    cases = {f"P01-{k:04d}": Listed(row="a", tests="b", standing="analysed") for k in range(turn)}
+    roster = Roster(rows=dict.fromkeys(ROWS, turn), cases=cases)
+    write_in_place(folder, REPORTS[turn - 1], name="r", quarter="2026Q3", roster=roster)
+
+
+def reports_in(folder):
+    """Which of the two reports lie whole in a folder, under whatever mark; nothing of either may lie there half."""
+    held = [
+        p.read_bytes() for p in folder.glob("r*") if p.suffix in (".html", ".json", ".pdf") and "cases" not in p.name
+    ]
+    assert all(content in (*REPORTS[0].values(), *REPORTS[1].values()) for content in held)
+    return [turn for turn, made in enumerate(REPORTS, start=1) if all(content in held for content in made.values())]
+
+
+def tree(folder):
+    """Files by their places; what waits in hidden ones until it is whole, or was left there, nobody reads."""
+    files = {p.relative_to(folder): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    return {place.as_posix(): content for place, content in files.items() if not hidden(place)}
+
+
+def hidden(place):
+    return any(part.startswith(".") for part in place.parts)
+
+
+@pytest.mark.slow
+def test_archiving(tmp_path):
+    quiet = tmp_path / "quiet"
+    write_again(quiet, 1)
+    first = tree(quiet)
+    shutil.copytree(quiet, tmp_path / "counted")
+    at = places(partial(write_again, tmp_path / "counted", 2), 16, random.Random(4))
+    write_again(quiet, 2)
+    assert reports_in(quiet) == [2]
+    assert reports_in(quiet / "archive" / "2026Q3") == [1]
+    seen = set()
+    for turn, place in enumerate(at):
+        folder = tmp_path / f"turn{turn}"
+        for name, content in first.items():
+            path = folder / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+        assert not killed_before(partial(write_again, folder, 2), place)
+        # Whoever opens the folder next brings to its end what was whole.
+        finish_together(folder)
+        inside, kept = reports_in(folder), reports_in(folder / "archive" / "2026Q3")
+        # One report stands there, whole, and the first is nowhere lost: it stands, or is kept, or both.
+        assert inside in ([1], [2]), turn
+        assert kept in ([], [1]), turn
+        assert 1 in (*inside, *kept), turn
+        seen.add((*inside, *kept))
+        write_again(folder, 2)
+        assert tree(folder) == tree(quiet), turn
+        # What was left unfinished is thrown away an hour later.
+        for path in folder.rglob(".*"):
+            os.utime(path, (0, 0))
+        write_again(folder, 1)
+        assert not [path for path in folder.rglob("*") if hidden(path.relative_to(folder))], turn
+    assert {(1,), (1, 1), (2, 1)} <= seen, "killed before, between and after"

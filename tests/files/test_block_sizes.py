@@ -132,3 +132,24 @@ def test_what_cannot_be_a_file_of_sizes(mine, tmp_path):
         refused = run("block-sizes", path, odd, "--check")
         assert isinstance(refused.exception, DesignError), bad[:40]
         assert "no file of block sizes" in str(refused.exception)
+
+
+def test_minimisation_has_no_blocks_whose_sizes_could_be_kept_back(mine, tmp_path):
+    path, kept = mine
+    text = path.read_text(encoding="utf-8").replace('method = "permuted_blocks"', 'method = "minimisation"', 1)
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ProtocolError, match=r"allocation\.block_sizes_digest.*minimisation has no blocks"):
+        read_protocol(path)
+    # Nor is anything locked or drawn by it.
+    assert isinstance(run("lock", path).exception, ProtocolError)
+    assert not lock_path(path).exists()
+    drawn = run("allocate", path, "--into", tmp_path / "list", "--block-sizes", kept)
+    assert isinstance(drawn.exception, ProtocolError)
+    assert not (tmp_path / "list").exists()
+    # Without the digest it is a protocol, and a file of sizes has no place in it.
+    path.write_text("\n".join(row for row in text.splitlines() if "block_sizes_digest" not in row), encoding="utf-8")
+    assert read_protocol(path).allocation.method == "minimisation"
+    assert run("block-sizes", path, tmp_path / "more.json", "--size", 4).exit_code != 0
+    refused = run("allocate", path, "--into", tmp_path / "list", "--block-sizes", kept)
+    assert "leave out --block-sizes" in str(refused.exception)
+    assert not list((tmp_path / "list").glob("*"))

@@ -22,6 +22,7 @@ GROUP = PROTOCOLS / "mandibular_block_group.toml"
 @pytest.fixture
 def kept(tmp_path):
     mine = shutil.copy(GROUP, tmp_path / "mine.toml")
+    assert CliRunner().invoke(onsetstudy, ["lock", str(mine)]).exit_code == 0
     run = CliRunner().invoke(
         onsetstudy,
         [
@@ -160,3 +161,73 @@ def test_a_report_reads_what_was_opened_from_the_log_and_from_the_list(kept):
         assert as_allocated(found, kept_list).cases["arm_allocated"].tolist() == [s.arms[0] for s in slips[:2]]
         codes = {d.code for d in review_allocation(found.cases, promised, kept_list).deviations}
         assert not codes & {"not_opened", "log_broken", "other_arm", "no_slip"}
+
+
+def go_on(kept, *more, slips="4", seed="6", way="coordinator", name="longer"):
+    mine, folder = kept
+    given = ["allocate", str(mine), "--into", str(folder.parent / name), "--slips", slips, "--seed", seed]
+    return CliRunner().invoke(onsetstudy, [*given, "--way", way, "--after", str(folder), *more])
+
+
+def test_a_list_goes_on_behind_what_was_opened(kept):
+    mine, folder = kept
+    for k in (1, 2, 3):
+        assert ask(kept, f"P01-000{k}").exit_code == 0
+    earlier, log = read_slips(folder / "list.csv"), (folder / "opened-P01.csv").read_bytes()
+    run = go_on(kept)
+    assert run.exit_code == 0, run.exception
+    assert f"Open from {folder.parent / 'longer'} alone" in run.output
+    longer = (mine, folder.parent / "longer")
+    # What was drawn and opened stands as it stood, digests included; the new slips follow it.
+    now = read_slips(longer[1] / "list.csv")
+    assert now[: len(earlier)] == earlier
+    assert {s.stratum for s in now[len(earlier) :]} == {s.stratum for s in earlier}
+    assert len({s.slip for s in now}) == len(now)
+    assert (longer[1] / "opened-P01.csv").read_bytes() == log
+    assert all(p.stat().st_mode & 0o077 == 0 for p in longer[1].iterdir())
+    # The ledger holds both drawings, and the openings that were.
+    entries = verified_ledger(ledger_path(mine))
+    assert [e.body["slips"] for e in of_kind(entries, "list_drawn")] == [len(earlier), len(now) - len(earlier)]
+    own = [s for s in now if s.stratum == "P01 | ianb"]
+    for k, slip in enumerate(own[3:], start=4):
+        assert f"Slip {slip.slip} (P01 | ianb)" in ask(longer, f"P01-{k:04d}", "--slip", slip.slip).output
+    assert "all have been opened" in refused(ask(longer, "P01-0099"))
+    assert [e.body["slip"] for e in openings(kept)] == [s.slip for s in own]
+    # A case that has a slip from before has no second one, and the earlier folder opens nothing more.
+    assert "already" in refused(ask(longer, "p01-0002"))
+    assert "does not show" in refused(ask(kept, "P01-0098"), OnsetStudyError)
+
+
+def test_a_list_goes_on_twice_and_under_an_amended_protocol(kept):
+    mine, folder = kept
+    ask(kept, "P01-0001")
+    text = mine.read_text(encoding="utf-8")
+    mine.write_text(text.replace("[study]\n", '[study]\ncase_codes = "{practice}-####"\n', 1), encoding="utf-8")
+    assert go_on(kept, slips="1").exit_code == 0
+    second = (mine, folder.parent / "longer")
+    assert ask(second, "P01-0002").exit_code == 0
+    assert "does not fit the pattern" in refused(ask(second, "P01-3"))
+    again = go_on(second, slips="1", seed="7", name="longest")
+    assert again.exit_code == 0, again.exception
+    third = (mine, folder.parent / "longest")
+    assert ask(third, "P01-0003").exit_code == 0
+    log = read_kept_list(third[1]).log
+    assert log["case_id"].tolist() == ["P01-0001", "P01-0002", "P01-0003"]
+    assert read_kept_list(third[1]).broken_lines == ()
+    about = json.loads((third[1] / "list.json").read_text(encoding="utf-8"))
+    assert [part["seed"] for part in about["continued"]] == [6, 7]
+    assert about["opening"] == "coordinator"
+
+
+def test_a_list_goes_on_only_in_the_way_and_under_the_rule_that_it_was_begun_with(kept, tmp_path):
+    mine, _ = kept
+    for way in ("passphrases", "chain"):
+        assert "--way coordinator" in refused(go_on(kept, way=way))
+    assert "would repeat itself" in refused(go_on(kept, seed="5"))
+    draw = ["allocate", str(mine), "--into", str(tmp_path / "others"), "--slips", "1"]
+    assert CliRunner().invoke(onsetstudy, draw).exit_code == 0
+    assert "not opened by its keeper" in refused(go_on((mine, tmp_path / "others")))
+    mine.write_text(mine.read_text(encoding="utf-8").replace("mandibular-block-group", "another", 1), encoding="utf-8")
+    assert "another study" in refused(go_on(kept))
+    assert not (tmp_path / "longer" / "list.csv").exists()
+    assert len(of_kind(verified_ledger(ledger_path(mine)), "list_drawn")) == 2

@@ -122,7 +122,7 @@ def test_a_list_is_entered_by_its_digests_and_a_changed_file_is_seen(mine, tmp_p
     text = ledger_path(mine).read_text()
     passphrases = (tmp_path / "list" / "passphrases.csv").read_text().split("\n")[1:-1]
     assert not any(line.split(",")[1] in text for line in passphrases)
-    assert run("ledger", mine, "--against", tmp_path / "list").exit_code == 0
+    assert "The chain holds" in run("ledger", mine, "--against", tmp_path / "list").output
     listed = tmp_path / "list" / "list.csv"
     listed.write_text(
         listed.read_text().replace("plain", "x").replace("buffered", "plain").replace(",x,", ",buffered,")
@@ -178,7 +178,7 @@ def test_a_look_once_taken_is_read_and_the_same_report_changes_nothing(mine, tmp
     looks = of_kind(verified_ledger(ledger_path(mine)), "look_taken")
     assert [(e.body["quarter"], e.body["retrospective"]) for e in looks] == [("2025Q4", True), ("2026Q1", False)]
     assert json.loads(first)["provenance"]["ledger_head"] == short_head(verified_ledger(ledger_path(mine)))
-    assert run("ledger", mine, "--against", tmp_path / "a").exit_code == 0
+    assert "The chain holds" in run("ledger", mine, "--against", tmp_path / "a").output
 
     # Records of the first quarter are changed: the look stands, today's stands beside it and is named.
     changed = tmp_path / "records"
@@ -260,3 +260,17 @@ def test_a_file_that_is_sent_carries_the_head(mine, tmp_path):
     told = run(*sent)
     assert "Left out because consent was taken back: 1 case." in told.output
     assert read_exchange(path).cells.to_frame()["n"].sum() == before - 1
+
+
+def test_a_page_that_quotes_nothing_shows_nothing(mine, tmp_path):
+    run("lock", mine)
+    head = short_head(verified_ledger(ledger_path(mine)))
+    page = tmp_path / "page.html"
+    page.write_text(f"<p>audit · ledger {head}</p>", encoding="utf-8")
+    assert "The chain holds" in run("ledger", mine, "--against", page).output
+    # Its head taken out, or a file in which none can be read: it is not said that it agrees.
+    for name, content in (("page.html", "<p>audit</p>"), ("page.pdf", "%PDF-1.7 ..."), ("log.csv", "slip,case_id")):
+        (tmp_path / name).write_text(content, encoding="utf-8")
+        told = run("ledger", mine, "--against", tmp_path / name).output
+        assert f"{name} quotes no entry of a ledger" in told
+        assert "The chain holds" not in told

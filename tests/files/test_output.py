@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.files.output import rejects_csv, rejects_path, write_bytes
+from onsetstudy.files.output import private_folder, rejects_csv, rejects_path, write_bytes
 
 
 def test_a_file_is_replaced_whole_and_leaves_nothing_beside_it(tmp_path):
@@ -66,3 +66,12 @@ def test_no_cell_of_the_rejects_is_a_formula():
     lines = rejects_csv(rejects).splitlines()[1:]
     assert [line.split(",")[0] for line in lines] == ["'=1+1", "'@SUM(A1)", "-2.5", "'+cmd", "plain text", ""]
     assert lines[-1] == ",-6"
+
+
+def test_a_private_folder_is_made_for_its_owner_and_one_that_is_there_stays_as_it_is(tmp_path):
+    assert private_folder(tmp_path / "a" / "b").stat().st_mode & 0o777 == 0o700
+    (tmp_path / "c").mkdir(mode=0o755)
+    assert private_folder(tmp_path / "c").stat().st_mode & 0o777 == 0o755
+    (tmp_path / "d").write_bytes(b"")
+    with pytest.raises(OnsetStudyError, match="cannot be made"):
+        private_folder(tmp_path / "d")

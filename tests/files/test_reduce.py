@@ -318,6 +318,9 @@ def test_the_door_writes_the_files_that_send_writes(tmp_path):
     assert "Parts: 32, of which 0 were done before." in said.output
     assert "Cases: 420 read, 420 accepted, 0 refused." in said.output
     assert "Written: 5 files in" in said.output
+    # Rows lie beside what is given away: nobody else looks in, and the door says which is which.
+    assert (tmp_path / "work").stat().st_mode & 0o777 == 0o700
+    assert "not this folder" in said.output
     from onsetstudy.files.exchange import read_exchanges
 
     ours, theirs = read_exchanges([tmp_path]), read_exchanges([DATA / "exchange"])

@@ -2,6 +2,7 @@
 
 import dataclasses
 import datetime as dt
+import json
 
 import pytest
 from click.testing import CliRunner
@@ -131,3 +132,119 @@ def test_at_the_chair_the_same_rule_holds(tmp_path):
     refused = run.invoke(onsetstudy, given)
     assert isinstance(refused.exception, ProtocolError)
     assert "not all of them fit this pattern" in str(refused.exception)
+
+
+@pytest.fixture(params=["passphrases", "chain", "minimisation"])
+def keeper(request, tmp_path):
+    """A folder with sealed files of each kind, drawn under a protocol that declares the pattern of its codes."""
+    text = with_pattern(NUMBERED)
+    if request.param == "minimisation":
+        text = text.replace('method = "permuted_blocks"', 'method = "minimisation"')
+        text = "\n".join(line for line in text.splitlines() if not line.startswith("block_sizes"))
+    mine = tmp_path / "mine.toml"
+    mine.write_text(text, encoding="utf-8")
+    way = ["--way", "chain"] if request.param != "passphrases" else []
+    drawn = CliRunner().invoke(
+        onsetstudy, ["allocate", str(mine), "--into", str(tmp_path / "list"), "--slips", "3", *way]
+    )
+    assert drawn.exit_code == 0, (drawn.output, drawn.exception)
+    return tmp_path / "list"
+
+
+def opened(folder, case_id, *more):
+    words = folder / "passphrases.csv"
+    held = dict(line.split(",") for line in words.read_text().splitlines()) if words.exists() else {}
+    log = folder / "opened-P01.csv"
+    used = len(log.read_text().splitlines()) - 1 if log.exists() else 0
+    slips = [slip for slip in held if slip.startswith("P01-1-")]
+    given = ["open-slip", str(folder / "sealed-P01.json"), "--case", case_id, "--level", "technique=ianb", *more]
+    return CliRunner().invoke(onsetstudy, [*given, "--passphrase", held[slips[used]] if held else "none"])
+
+
+@pytest.mark.parametrize("with_protocol", [True, False])
+def test_a_mistyped_code_opens_nothing_whether_or_not_the_protocol_is_given(keeper, with_protocol):
+    more = ["--protocol", str(keeper.parent / "mine.toml")] if with_protocol else []
+    for wrong in (
+        "P01-003",
+        "P01-00003",
+        "P01-O003",
+        "P01_0003",
+        "P0l-0003",
+        "P01-0003\u200b",
+        "\uff30\uff10\uff11-0003",
+    ):
+        refused = opened(keeper, wrong, *more)
+        assert "does not fit the pattern" in str(refused.exception), (wrong, refused.output)
+    assert not (keeper / "opened-P01.csv").exists()
+    first = opened(keeper, "P01-0003", *more)
+    assert first.exit_code == 0, first.exception
+    again = opened(keeper, "p01-0003", *more)
+    assert again.output.startswith("Opened before for p01-0003")
+    assert len((keeper / "opened-P01.csv").read_text().splitlines()) == 2
+
+
+def test_a_file_from_before_opens_by_the_pattern_of_the_protocol_alone(keeper):
+    for path in keeper.glob("sealed-*.json"):
+        body = json.loads(path.read_text())
+        del body["case_codes"]
+        path.write_text(json.dumps(body))
+    refused = opened(keeper, "P01-003", "--protocol", str(keeper.parent / "mine.toml"))
+    assert "does not fit the pattern" in str(refused.exception)
+    # Nobody declared a pattern to who opens without the protocol.
+    assert opened(keeper, "P01-003").exit_code == 0
+
+
+def test_a_protocol_of_another_study_opens_nothing(keeper, tmp_path):
+    other = tmp_path / "other.toml"
+    other.write_text(GROUP.read_text(encoding="utf-8").replace('id = "mandibular-block-group"', 'id = "another"', 1))
+    assert "of another study" in str(opened(keeper, "P01-0003", "--protocol", str(other)).exception)
+
+
+@pytest.mark.parametrize("pattern", ["(a+)+###", "", 7, "#" * 61, "@@@@"])
+def test_a_pattern_that_is_none_is_refused_in_a_sealed_file_too(keeper, pattern):
+    path = keeper / "sealed-P01.json"
+    path.write_text(json.dumps({**json.loads(path.read_text()), "case_codes": pattern}))
+    refused = opened(keeper, "P01-0003")
+    assert "case_codes: this cannot stand here" in str(refused.exception)
+
+
+@pytest.mark.parametrize("way", ["passphrases", "chain"])
+def test_a_list_that_goes_on_takes_the_pattern_of_the_protocol_and_keeps_newer_parts(tmp_path, way):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(GROUP.read_text(encoding="utf-8"), encoding="utf-8")
+    draw = ["allocate", str(mine), "--slips", "2", "--way", way, "--into"]
+    assert CliRunner().invoke(onsetstudy, [*draw, str(tmp_path / "first")]).exit_code == 0
+    for path in (tmp_path / "first").glob("sealed-*.json"):
+        body = json.loads(path.read_text())
+        assert "case_codes" not in body
+        path.write_text(json.dumps({**body, "envelope_paper": {"colour": "grey"}}))
+    assert opened(tmp_path / "first", "P01-0001").exit_code == 0
+    mine.write_text(with_pattern(NUMBERED), encoding="utf-8")
+    more = CliRunner().invoke(onsetstudy, [*draw, str(tmp_path / "second"), "--after", str(tmp_path / "first")])
+    assert more.exit_code == 0, (more.output, more.exception)
+    assert "does not know, kept as it is: envelope_paper." in more.output
+    longer = json.loads((tmp_path / "second" / "sealed-P01.json").read_text())
+    assert longer["case_codes"] == NUMBERED
+    assert longer["envelope_paper"] == {"colour": "grey"}
+    assert "does not fit the pattern" in str(opened(tmp_path / "second", "P01-3").exception)
+    assert opened(tmp_path / "second", "P01-0003").exit_code == 0
+
+
+@pytest.mark.parametrize("key", ["Erika Example", "erika@example.org", "case_code"])
+def test_a_sealed_file_with_a_key_that_no_version_would_write_is_refused(keeper, key):
+    path = keeper / "sealed-P01.json"
+    body = json.loads(path.read_text())
+    body.pop("case_codes")
+    path.write_text(json.dumps({**body, key: NUMBERED}))
+    refused = opened(keeper, "P01-0003")
+    assert "a key that no file of this kind has" in str(refused.exception)
+    assert "rika" not in str(refused.exception)
+
+
+def test_without_a_pattern_no_code_that_only_looks_like_another_gets_a_slip(tmp_path):
+    draw = ["allocate", str(GROUP), "--into", str(tmp_path / "list"), "--slips", "3"]
+    assert CliRunner().invoke(onsetstudy, draw).exit_code == 0
+    assert opened(tmp_path / "list", "P01-0003").exit_code == 0
+    for other in ("P01-0003\u200b", "\u200eP01-0003", "P01-000\uff13", "\uff3001-0003", "P01-\t0003"):
+        assert "signs that codes do not have" in str(opened(tmp_path / "list", other).exception)
+    assert opened(tmp_path / "list", "p01-0003").output.startswith("Opened before")

@@ -5,6 +5,7 @@ import itertools
 import json
 import math
 import re
+import shutil
 
 import numpy as np
 import pytest
@@ -23,7 +24,9 @@ from onsetstudy.design.sizes.onset import plan_onset_test
 from onsetstudy.design.trials.draws import draw_trials
 from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.files.documents.planning import planning_json
+from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 from onsetstudy.files.ledger.lock import read_lock
+from onsetstudy.protocol.ledger import short_head
 from onsetstudy.report.documents.planning import compose_planning
 from onsetstudy.report.figures import power
 from onsetstudy.report.figures.canvas import canvas
@@ -494,6 +497,32 @@ def test_the_command(tmp_path):
     assert "  Restricted mean time to onset, 0.5 min, standard deviation 4.33 min: 2478 cases, 27 quar" in run.output
     assert "onset_test" not in run.output
     assert (tmp_path / "mandibular-block-group-planning.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_the_pages_of_the_plan_quote_the_last_entry_of_the_ledger_where_there_is_one(tmp_path):
+    mine = shutil.copy(PROTOCOLS / "mandibular_block_group.toml", tmp_path / "mine.toml")
+    page = tmp_path / "mandibular-block-group-planning.html"
+
+    def planned_page():
+        given = ["plan", str(mine), "--into", str(tmp_path), "--trials", "50", "--format", "html"]
+        run = CliRunner().invoke(onsetstudy, given)
+        assert run.exit_code == 0, (run.output, run.exception)
+        return page.read_text(encoding="utf-8")
+
+    assert "ledger " not in planned_page().lower()
+    heads = []
+    for enter in (["lock", str(mine)], ["pause", str(mine), "--reason", "The unit is repaired."]):
+        assert CliRunner().invoke(onsetstudy, enter).exit_code == 0
+        heads.append(short_head(verified_ledger(ledger_path(mine))))
+        assert heads[-1] in planned_page()
+    # Each page quotes its own time, and the ledger is held against it.
+    assert heads[0] not in page.read_text(encoding="utf-8")
+    held = CliRunner().invoke(onsetstudy, ["ledger", str(mine), "--against", str(page)])
+    assert "The chain holds" in held.output
+    lines = ledger_path(mine).read_text(encoding="utf-8").splitlines(keepends=True)
+    ledger_path(mine).write_text(lines[0], encoding="utf-8")
+    cut = CliRunner().invoke(onsetstudy, ["ledger", str(mine), "--against", str(page)])
+    assert f"{page.name} quotes the entry {heads[1]}, which is not in this ledger" in cut.output
 
 
 def test_a_copy_is_planned_and_one_that_states_another_spread_is_refused(tmp_path):

@@ -81,6 +81,7 @@ def command(
     from onsetstudy.files.bulk.parts import BESIDE, split_tables, tables_as_part
     from onsetstudy.files.bulk.reduce import reduce_parts
     from onsetstudy.files.exchange import write_exchange
+    from onsetstudy.files.output import private_folder
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.study.counts.exchange import SendOptions, make_exchange
 
@@ -88,6 +89,7 @@ def command(
     through = chosen_quarter(promised, quarter)
     kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=(folder,))
     work = work or into / "work"
+    private_folder(work)
     mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
     with progress_line() as progress:
         if (folder / "cases.csv").is_file():
@@ -132,6 +134,7 @@ def command(
         write_exchange(exchange, into)
         written += 1
     click.echo(f"Written: {written} files in {into}")
+    click.echo(f"Rows and refused rows stay in {work}: give the group the files, not this folder.")
     return 0 if written == len(found.tally.practices) else 1
 
 

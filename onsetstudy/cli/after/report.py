@@ -80,6 +80,7 @@ def command(
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.files.sources.spreadsheet import read_records
+    from onsetstudy.records.derived.roster import case_roster
     from onsetstudy.report.claims_told import answer_line
     from onsetstudy.study.practice.analyse import analyse
 
@@ -103,7 +104,12 @@ def command(
         )
     results = with_ledger(results, protocol, by="practice")
     paths = write_report(
-        results, into, paper=paper, formats=formats or ("html", "pdf", "json"), for_patients=for_patients
+        results,
+        into,
+        paper=paper,
+        formats=formats or ("html", "pdf", "json"),
+        for_patients=for_patients,
+        roster=case_roster(checked, promised, through=chosen_quarter(promised, results.quarter)),
     )
     click.echo(answer_line(results.claims, results.protocol))
     for path in paths:

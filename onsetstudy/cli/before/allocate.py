@@ -68,7 +68,7 @@ def command(
     """Draw who receives what, as PROTOCOL says, for somebody who does not treat.
 
     Each practice gets its file sealed-….json and opens it slip by slip with the command open-slip. With --after, a
-    list goes on in new files: what was opened stays opened.
+    list goes on in new files: what was opened stays opened. A list goes on in the way that it was begun.
     """
     from onsetstudy.cli.entering import enter_list, enter_list_there
     from onsetstudy.core.errors import OnsetStudyError
@@ -108,28 +108,36 @@ def command(
     if promised.allocation is not None and promised.allocation.method == "minimisation":
         if after is not None:
             raise OnsetStudyError("arms by minimisation are drawn one by one and are never used up; leave out --after")
+        if block_sizes is not None or printed:
+            raise OnsetStudyError(
+                "minimisation has no blocks and no slips to print; leave out --block-sizes and --print"
+            )
         paths = write_minimisation(promised, into, seed=seed)
         enter_list(protocol, promised, commitment="none: drawn one by one", slips=0, paths=paths)
         for path in paths:
             click.echo(f"Written: {path}")
         click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
+        click.echo(WAYS["chain"])
         return 0
     before = () if after is None else read_slips(after / "list.csv")
     drawn = draw_allocation_list(with_sizes(promised, block_sizes), slips_per_stratum=slips, seed=seed, after=before)
+    codes = promised.study.case_codes
     # List, sealed files and slips to print: all of them or none, for a list is never drawn twice into one folder.
     with together(into) as fresh:
         if way == "passphrases":
-            made = write_enveloped(drawn, fresh, seed=seed, secret=secrets.token_bytes(32), earlier=after)
+            made = write_enveloped(
+                drawn, fresh, seed=seed, secret=secrets.token_bytes(32), earlier=after, case_codes=codes
+            )
         elif way in ("paper", "coordinator"):
-            if after is not None:
+            if after is not None and way == "paper":
                 raise OnsetStudyError(
-                    "a list without sealed files goes on as a list of its own, in another folder; leave out --after"
+                    "a list of envelopes alone goes on as a list of its own, in another folder; leave out --after"
                 )
-            made = write_list(drawn, fresh, seed=seed, by_coordinator=way == "coordinator")
+            made = write_list(drawn, fresh, seed=seed, by_coordinator=way == "coordinator", earlier=after)
         elif after is None:
-            made = write_allocation(drawn, fresh, seed=seed)
+            made = write_allocation(drawn, fresh, seed=seed, case_codes=codes)
         else:
-            made = write_continued(drawn, fresh, after, seed=seed)
+            made = write_continued(drawn, fresh, after, seed=seed, case_codes=codes)
         if printed:
             from onsetstudy.report.sections.before.slips import render_slips
 
@@ -154,7 +162,12 @@ def command(
     if after is not None:
         click.echo(f"{len(before)} slips of {after} stand before them, as they were.")
         if newer := newer_parts_of(after):
-            click.echo(f"Its list.json holds what this version does not know, kept as it is: {', '.join(newer)}.")
-        click.echo("Each practice puts its new sealed file in place of the earlier one, beside its opening log.")
-    click.echo("Keep the list and its seed apart. Give each practice only its own sealed file or closed slips.")
+            click.echo(f"Its files hold what this version does not know, kept as it is: {', '.join(newer)}.")
+        click.echo(
+            f"Open from {into} alone from now on: its logs go on from those of the earlier folder."
+            if way == "coordinator"
+            else "Each practice puts its new sealed file in place of the earlier one, beside its opening log."
+        )
+    given = "" if way == "coordinator" else " Give each practice only its own sealed file or closed slips."
+    click.echo(f"Keep the list and its seed apart.{given}")
     return 0

@@ -181,7 +181,7 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
     seed = secrets.randbelow(2**53)
     drawn = draw_allocation_list(promised, slips_per_stratum=SLIPS, seed=seed)
     keeper = path.parent / "keep-apart"
-    for written in write_allocation(drawn, keeper, seed=seed):
+    for written in write_allocation(drawn, keeper, seed=seed, case_codes=promised.study.case_codes):
         if written.name.startswith("sealed-"):
             written = written.rename(path.parent / written.name)
         click.echo(f"Written: {written}")

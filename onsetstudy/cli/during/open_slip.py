@@ -22,7 +22,7 @@ __all__ = ["command"]
     type=click.Path(path_type=Path),
     help="Protocol of the study: openings are entered in the ledger beside it, whose last entry every page quotes, and "
     "the code of the case is held to its pattern  "
-    "[default: a ledger beside SEALED]",
+    "[default: a ledger beside SEALED, and the pattern that SEALED carries]",
 )
 @click.option("--by", "opened_by", default="", help="Code of the person who opens.")
 def command(

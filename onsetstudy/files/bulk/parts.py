@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,6 +16,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.work import Progress
+from onsetstudy.files.output import reach_disk, write_bytes
 from onsetstudy.files.sources.spreadsheet import csv_layout, read_csv_table, read_tables
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.open_tables import fold_open_tables
@@ -156,17 +160,35 @@ def tables_as_part(path: str | Path, into: str | Path) -> Path:
     ------
     RecordsError
         If they cannot be read, as in a report.
+    OnsetStudyError
+        If the part cannot be written; nothing of it is left then.
     """
     folder = Path(into)
     for table, raw in zip(TABLES, read_tables(path), strict=True):
-        inside = folder / table
-        inside.mkdir(parents=True, exist_ok=True)
-        for old in inside.glob("*"):
-            old.unlink()
         placed = raw.frame.copy()
         placed.insert(0, PLACE, np.asarray(raw.source_row))
-        placed.to_csv(inside / "part-0000.csv", index=False, lineterminator="\n")
+        text = placed.to_csv(index=False, lineterminator="\n")
+        with _all_or_none(folder):
+            for old in (folder / table).glob("*"):
+                old.unlink()
+            write_bytes(folder / table / "part-0000.csv", text.encode("utf-8"))
     return folder
+
+
+@contextmanager
+def _all_or_none(folder: Path) -> Iterator[None]:
+    """Parts that can be written to their end; where they cannot, what was written makes room again."""
+    try:
+        yield
+    except (OSError, OnsetStudyError) as error:
+        for table in (*TABLES, *BESIDE):
+            shutil.rmtree(folder / table, ignore_errors=True)
+        if not isinstance(error, OSError):
+            raise
+        raise OnsetStudyError(
+            f"the parts in {folder} cannot be made ({error.strerror}). Make room, or choose another folder, and give "
+            "the same command again"
+        ) from None
 
 
 def split_tables(
@@ -195,6 +217,8 @@ def split_tables(
     ------
     RecordsError
         If a file is not there or cannot be read as a table, or has no column ``case_id``.
+    OnsetStudyError
+        If the parts cannot be written; nothing of them is left then.
     """
     folder = Path(into)
     done = folder / DONE
@@ -205,20 +229,31 @@ def split_tables(
     stamp = "\n".join(f"{p.name} {p.stat().st_size} {p.stat().st_mtime_ns}" for p in there)
     if done.exists() and done.read_text(encoding="utf-8") == f"{parts}\n{stamp}":
         return folder
-    done.unlink(missing_ok=True)
-    for table in BESIDE:
-        for old in (folder / table).glob("*.csv") if table not in sources else ():
-            old.unlink()
-    for table, source in sources.items():
+    for source in sources.values():
         if not source.exists():
             raise RecordsError(_problem(source, "there is no such file", "check the name and the folder", "not_there"))
-        inside = folder / table
-        inside.mkdir(parents=True, exist_ok=True)
-        for old in inside.glob("*.csv"):
-            old.unlink()
-        _split(source, inside, parts, progress)
-    done.write_text(f"{parts}\n{stamp}", encoding="utf-8")
+    with _all_or_none(folder):
+        done.unlink(missing_ok=True)
+        for table in BESIDE:
+            for old in (folder / table).glob("*.csv") if table not in sources else ():
+                old.unlink()
+        for table, source in sources.items():
+            inside = folder / table
+            inside.mkdir(parents=True, exist_ok=True)
+            for old in inside.glob("*.csv"):
+                old.unlink()
+            _split(source, inside, parts, progress)
+            _reach_disk(inside)
+        # Only once all parts have reached the disk.
+        write_bytes(done, f"{parts}\n{stamp}".encode())
     return folder
+
+
+def _reach_disk(inside: Path) -> None:
+    for path in inside.glob("*.csv"):
+        with path.open("rb+") as file:
+            os.fsync(file.fileno())
+    reach_disk(inside)
 
 
 def _split(source: Path, inside: Path, parts: int, progress: Progress | None) -> None:

@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.files.documents.case_lists import case_list, codes_told, counts_told, find_case_list
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
-from onsetstudy.files.together import finish_together, write_together
+from onsetstudy.files.together import finish_together, throw_away, write_together
+from onsetstudy.records.derived.roster import Roster
 
 __all__ = ["ARCHIVE", "changes", "write_in_place"]
 
@@ -19,7 +21,9 @@ MARK = 12
 MOST_BYTES = 200_000_000
 
 
-def write_in_place(folder: Path, made: Mapping[str, bytes], *, name: str, quarter: str) -> list[Path]:
+def write_in_place(
+    folder: Path, made: Mapping[str, bytes], *, name: str, quarter: str, roster: Roster | None = None
+) -> list[Path]:
     """Write a report's files, all or none; where they take the place of others, those are kept first.
 
     The earlier files go to ``archive/<quarter>``, under a name with a mark of their content, and
@@ -34,6 +38,9 @@ def write_in_place(folder: Path, made: Mapping[str, bytes], *, name: str, quarte
         Of the report, without what follows for each file.
     quarter : str
         As ``2026Q3``.
+    roster : Roster or None
+        Cases that the report stands on. They are kept in the archive, readable by their owner alone; which of them
+        came, went or changed is told there, and how many of them in the list of changes.
 
     Returns
     -------
@@ -49,27 +56,58 @@ def write_in_place(folder: Path, made: Mapping[str, bytes], *, name: str, quarte
     # A report that was whole when its program was killed is the earlier one.
     finish_together(folder)
     before = {n: (folder / n).read_bytes() for n in made if _is_plain(folder / n)}
+    place = _archive(folder, quarter)
+    aside: dict[Path, bytes] = {}
+    if roster is not None:
+        aside[place / f"{name}.{_mark(made)}.cases.json"] = case_list(roster, made)
     if all(made[n] == content for n, content in before.items()):
-        return write_together(folder, made)
+        return _written(folder, made, {}, aside)
     mark = _mark(before)
-    kept = {_archive(folder, quarter) / _marked(file, mark): content for file, content in before.items()}
-    listed = folder / f"{name}.changes.txt"
-    told = listed.read_text(encoding="utf-8", errors="replace") if _is_plain(listed) else ""
-    entry = "\n".join(_entry(folder, before, made, mark, number=told.count("\n## ") + 1, quarter=quarter))
-    head = told or f"What changed in {name}, the latest at the end.\n"
-    there = {path for path in kept if path.exists()}
+    kept = {place / _marked(file, mark): content for file, content in before.items()}
+    entry = list(_entry(folder, before, made, mark, number=_entries(folder, name) + 1, quarter=quarter))
+    if roster is not None:
+        earlier = find_case_list(place, name, before)
+        codes = place / f"{name}.{mark}-{_mark(made)}.cases.txt"
+        entry += counts_told(earlier, roster, place=codes.relative_to(folder).as_posix())
+        if earlier is not None:
+            aside[codes] = codes_told(earlier, roster, was=mark, became=_mark(made))
+    listed = f"{name}.changes.txt"
+    head = _told(folder, name) or f"What changed in {name}, the latest at the end.\n"
+    text = "\n".join(entry)
+    return _written(folder, {**made, listed: f"{head}\n{text}\n".encode()}, kept, aside)
+
+
+def _written(
+    folder: Path, made: Mapping[str, bytes], kept: Mapping[Path, bytes], aside: Mapping[Path, bytes]
+) -> list[Path]:
+    """Write what goes to the archive, the lists of cases for their owner alone, and then the report."""
+    there = {path for path in (*kept, *aside) if path.exists()}
+    for place in {path.parent for path in (*kept, *aside)}:
+        throw_away(place)
     try:
         for path, content in kept.items():
             write_bytes(path, content)
-        return write_together(folder, {**made, listed.name: f"{head}\n{entry}\n".encode()})
+        for path, content in aside.items():
+            write_bytes(path, content, private=True)
+        return write_together(folder, made)
     except BaseException:
         # The report that stood there stands: kept as an earlier one it would be told of twice.
-        for path in kept.keys() - there:
+        added = (*kept, *aside)
+        for path in set(added) - there:
             path.unlink(missing_ok=True)
-        for place in (folder / ARCHIVE / quarter, folder / ARCHIVE):
+        for place in dict.fromkeys([*(path.parent for path in added), *(path.parent.parent for path in added)]):
             if place.is_dir() and not any(place.iterdir()):
                 place.rmdir()
         raise
+
+
+def _told(folder: Path, name: str) -> str:
+    listed = folder / f"{name}.changes.txt"
+    return listed.read_text(encoding="utf-8", errors="replace") if _is_plain(listed) else ""
+
+
+def _entries(folder: Path, name: str) -> int:
+    return _told(folder, name).count("\n## ")
 
 
 def _marked(file: str, mark: str) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 from onsetstudy.core.annotations import gather
 from onsetstudy.core.errors import ReportError, require
 from onsetstudy.files.documents.archive import write_in_place
+from onsetstudy.records.derived.roster import Roster
 from onsetstudy.report.claims_told import claims_listed
 from onsetstudy.report.documents.papers import compose_patient_results
 from onsetstudy.report.documents.practice import compose
@@ -32,6 +33,7 @@ def write_report(
     paper: str = "a4",
     formats: Sequence[str] = FORMATS,
     for_patients: bool = False,
+    roster: Roster | None = None,
 ) -> list[Path]:
     """Write the quarterly report, all its files or none, and return the files written.
 
@@ -46,6 +48,8 @@ def write_report(
         Some of ``html``, ``pdf``, ``json``.
     for_patients : bool
         Half a page for patients too, in the same formats but JSON.
+    roster : Roster or None
+        Cases that the report stands on: kept beside archived reports for who holds the records, never in a document.
 
     Raises
     ------
@@ -87,7 +91,7 @@ def write_report(
             made[f"{leaf.id}.html"] = render_html(leaf).encode("utf-8")
         if "pdf" in formats:
             made[f"{leaf.id}.pdf"] = render_pdf(leaf, paper=paper)
-    return write_in_place(Path(folder), made, name=document.id, quarter=results.quarter)
+    return write_in_place(Path(folder), made, name=document.id, quarter=results.quarter, roster=roster)
 
 
 def results_json(results: StudyResults | GroupResults) -> str:

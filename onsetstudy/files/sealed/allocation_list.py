@@ -18,6 +18,7 @@ from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.described_list import COORDINATOR, newer_parts, read_commitments, read_description
 from onsetstudy.files.sealed.envelopes import KDF, passphrase_of, seal_envelope
 from onsetstudy.files.sealed.opening import read_opening_log, read_plain_table, read_sealed, recover_arms
+from onsetstudy.files.sealed.sealed_check import newer_sealed_parts
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.allocation import LIST_COLUMNS, KeptList, listed_from_log
 
@@ -45,14 +46,20 @@ COMMITMENTS = (
 KEEP_APART = "Keep this list away from everybody who treats, asks or tests patients until the study is closed."
 
 
-def write_allocation(drawn: AllocationList, folder: Path, *, seed: int) -> list[Path]:
-    """Write the list, its description, and a sealed file for each practice."""
+def write_allocation(drawn: AllocationList, folder: Path, *, seed: int, case_codes: str = "") -> list[Path]:
+    """Write the list, its description, and a sealed file for each practice, which carries the pattern of its codes."""
     # The list comes last: where it is, everything else is.
-    return _write_sealed_lists(drawn, Path(folder), seed) + write_list(drawn, folder, seed=seed)
+    return _write_sealed_lists(drawn, Path(folder), seed, case_codes) + write_list(drawn, folder, seed=seed)
 
 
 def write_enveloped(
-    drawn: AllocationList, folder: Path, *, seed: int, secret: bytes, earlier: Path | None = None
+    drawn: AllocationList,
+    folder: Path,
+    *,
+    seed: int,
+    secret: bytes,
+    earlier: Path | None = None,
+    case_codes: str = "",
 ) -> list[Path]:
     """Write the list, sealed files of which every slip has a passphrase of its own, and the published commitments.
 
@@ -66,6 +73,8 @@ def write_enveloped(
         Of chance, at least 32; passphrases and nonces come from it. It is written nowhere, the passphrases are.
     earlier : Path or None
         Folder of a list of the same kind that is used up: its slips stay as they are and stand before the new ones.
+    case_codes : str
+        Pattern of the protocol's case codes, which the sealed files carry; empty where none is declared.
 
     Raises
     ------
@@ -80,7 +89,8 @@ def write_enveloped(
     words |= {s.slip: passphrase_of(secret, s.slip) for s in drawn.slips}
     files: dict[str, bytes] = {}
     for practice in sorted({s.practice_id for s in whole.slips}):
-        old = {} if earlier is None else read_sealed(earlier / f"sealed-{practice}.json")["strata"]
+        held = {} if earlier is None else read_sealed(earlier / f"sealed-{practice}.json")
+        old = held.get("strata", {})
         strata = {}
         for stratum in sorted({s.stratum for s in whole.slips if s.practice_id == practice}):
             bound = f"{drawn.study_id}\n{practice}\n{stratum}"
@@ -90,8 +100,11 @@ def write_enveloped(
             strata[stratum] = {"slips": [*old.get(stratum, {}).get("slips", []), *new]}
             published |= {s["slip"]: s["commitment"] for s in new}
         body = {
-            "study": drawn.study_id, "protocol": drawn.protocol_digest, "practice": practice, "kind": "envelopes",
-            "kdf": KDF, "strata": strata, "continues": earlier is not None, **_named(drawn.strata, whole.slips),
+            **({name: held[name] for name in newer_sealed_parts(held)} if held else {}),
+            # Logs begin at the protocol under which the first list was drawn, and go on from there.
+            "study": drawn.study_id, "protocol": held.get("protocol", drawn.protocol_digest), "practice": practice,
+            "kind": "envelopes", "kdf": KDF, "strata": strata, "continues": earlier is not None,
+            **_named(drawn.strata, whole.slips, case_codes),
         }  # fmt: skip
         files[f"sealed-{practice}.json"] = (json.dumps(body, indent=1, sort_keys=True) + "\n").encode()
     public = {"study": drawn.study_id, "what": COMMITMENTS, "slips": published}
@@ -122,7 +135,8 @@ def _earlier_envelopes(
         return (), {}, {}
     _refuse_other_list(drawn, _about(earlier), seed)
     if not (earlier / "passphrases.csv").exists():
-        raise DesignError(f"the slips of {earlier} have no passphrases; go on with --way chain, as it was begun")
+        way = _about(earlier).get("opening", "chain")
+        raise DesignError(f"the slips of {earlier} have no passphrases; go on with --way {way}, as it was begun")
     words = read_plain_table(earlier / "passphrases.csv", ("slip", "passphrase"), "a list of passphrases")
     published = read_commitments(earlier / "commitments.json")
     return read_slips(earlier / "list.csv"), dict(zip(words["slip"], words["passphrase"], strict=True)), published
@@ -140,8 +154,29 @@ def read_passphrases(folder: Path) -> dict[str, str]:
     return dict(zip(words["slip"].astype(str), words["passphrase"].astype(str), strict=True))
 
 
-def write_list(drawn: AllocationList, folder: Path, *, seed: int, by_coordinator: bool = False) -> list[Path]:
-    """Write the list and its description, which says so where its slips are opened by its keeper alone."""
+def write_list(
+    drawn: AllocationList, folder: Path, *, seed: int, by_coordinator: bool = False, earlier: Path | None = None
+) -> list[Path]:
+    """Write the list and its description, which says so where its slips are opened by its keeper alone.
+
+    Parameters
+    ----------
+    drawn : AllocationList
+        All slips, or with ``earlier`` the new ones.
+    folder : Path
+    seed : int
+    by_coordinator : bool
+        Whether its keeper alone opens the slips.
+    earlier : Path or None
+        Folder of a list that its keeper opens: its slips stand before the new ones, its logs of openings are copied.
+
+    Raises
+    ------
+    DesignError
+        If the earlier list is another's, or not opened by its keeper.
+    """
+    if earlier is not None:
+        return _write_longer(drawn, Path(folder), Path(earlier), seed)
     about = {
         "what": KEEP_APART,
         "study": drawn.study_id,
@@ -160,6 +195,18 @@ def write_list(drawn: AllocationList, folder: Path, *, seed: int, by_coordinator
     return _write_described(drawn.to_frame(), about, Path(folder))
 
 
+def _write_longer(drawn: AllocationList, folder: Path, earlier: Path, seed: int) -> list[Path]:
+    about = _about(earlier)
+    if about.get("opening") != COORDINATOR:
+        raise DesignError(f"the slips of {earlier} are not opened by its keeper; go on with --way as it was begun")
+    _refuse_other_list(drawn, about, seed)
+    whole = replace(drawn, slips=(*read_slips(earlier / "list.csv"), *drawn.slips))
+    about["continued"] = _continued(about, drawn, seed)
+    about["quality"] = asdict(list_quality(whole.slips, whole.arms, whole.ratio))
+    logs = [write_bytes(folder / log.name, log.read_bytes(), private=True) for log in _logs_in(earlier)]
+    return logs + _write_described(whole.to_frame(), about, folder)
+
+
 def _write_described(listed: pd.DataFrame, about: Mapping[str, Any], folder: Path) -> list[Path]:
     text = json.dumps(about, indent=2, sort_keys=True) + "\n"
     return [
@@ -168,7 +215,7 @@ def _write_described(listed: pd.DataFrame, about: Mapping[str, Any], folder: Pat
     ]
 
 
-def _write_sealed_lists(drawn: AllocationList, folder: Path, seed: int) -> list[Path]:
+def _write_sealed_lists(drawn: AllocationList, folder: Path, seed: int, case_codes: str) -> list[Path]:
     paths = []
     for practice in sorted({s.practice_id for s in drawn.slips}):
         strata: dict[str, Any] = {}
@@ -176,7 +223,7 @@ def _write_sealed_lists(drawn: AllocationList, folder: Path, seed: int) -> list[
             contents = [_contents(s) for s in drawn.slips if s.stratum == stratum]
             first, sealed = seal_slips(contents, secret=f"{drawn.commitment}:{seed}:{stratum}")
             strata[stratum] = {"key": first, "slips": sealed}
-        content = {"strata": strata, **_named(drawn.strata, drawn.slips)}
+        content = {"strata": strata, **_named(drawn.strata, drawn.slips, case_codes)}
         paths.append(_write_sealed(folder, practice, drawn.study_id, drawn.protocol_digest, "list", content))
     return paths
 
@@ -185,11 +232,12 @@ def _contents(slip: Slip) -> dict[str, Any]:
     return {"slip": slip.slip, "arms": list(slip.arms), "sides": list(slip.sides)}
 
 
-def _named(strata: Sequence[str], slips: Sequence[Slip]) -> dict[str, list[str]]:
+def _named(strata: Sequence[str], slips: Sequence[Slip], case_codes: str) -> dict[str, Any]:
     """What a sealed file says about the whole list, so that levels and cases can be held against it."""
     return {
         "columns": [name for name in strata if name != "practice_id"],
         "practices": sorted({s.practice_id for s in slips}),
+        **({"case_codes": case_codes} if case_codes else {}),
     }
 
 
@@ -210,6 +258,7 @@ def write_minimisation(protocol: Protocol, folder: Path, *, seed: int) -> list[P
             "key": first,
             "seed": sealed,
             "practices": list(protocol.study.practices),
+            **({"case_codes": protocol.study.case_codes} if protocol.study.case_codes else {}),
         }
         paths.append(_write_sealed(Path(folder), practice, protocol.study.id, protocol.digest, "minimisation", rules))
     return paths
@@ -238,7 +287,9 @@ def read_slips(path: str | Path) -> tuple[Slip, ...]:
     )
 
 
-def write_continued(drawn: AllocationList, folder: Path, earlier: Path, *, seed: int) -> list[Path]:
+def write_continued(
+    drawn: AllocationList, folder: Path, earlier: Path, *, seed: int, case_codes: str = ""
+) -> list[Path]:
     """Write a list that goes on from an earlier one: the slips that were there stay, the new ones stand behind them.
 
     Parameters
@@ -251,6 +302,8 @@ def write_continued(drawn: AllocationList, folder: Path, earlier: Path, *, seed:
         Folder of the earlier list with its sealed files.
     seed : int
         Seed of the new slips; not one of the earlier ones.
+    case_codes : str
+        Pattern of the protocol's case codes; it takes the place of that of the earlier files.
 
     Raises
     ------
@@ -263,6 +316,8 @@ def write_continued(drawn: AllocationList, folder: Path, earlier: Path, *, seed:
     before = read_slips(earlier / "list.csv")
     about = _about(earlier)
     _refuse_other_list(drawn, about, seed)
+    if about.get("opening") == COORDINATOR:
+        raise DesignError(f"the slips of {earlier} are opened by its keeper; go on with --way {COORDINATOR}")
     sealed = {p: read_sealed(earlier / f"sealed-{p}.json") for p in sorted({s.practice_id for s in before})}
     if any(content["kind"] != "list" for content in sealed.values()):
         raise DesignError(f"the slips of {earlier} have passphrases; go on without --way chain, as it was begun")
@@ -286,7 +341,8 @@ def write_continued(drawn: AllocationList, folder: Path, earlier: Path, *, seed:
             }
             for stratum, place in content["strata"].items()
         }
-        more = {**content, **_named(drawn.strata, whole.slips), "strata": strata, "continues": True}
+        kept = {name: value for name, value in content.items() if name != "case_codes"}
+        more = {**kept, **_named(drawn.strata, whole.slips, case_codes), "strata": strata, "continues": True}
         text = json.dumps(more, indent=1, sort_keys=True) + "\n"
         paths.append(write_bytes(folder / f"sealed-{practice}.json", text.encode("utf-8"), private=True))
     paths += [
@@ -307,8 +363,11 @@ def _about(folder: Path) -> dict[str, Any]:
 
 
 def newer_parts_of(folder: Path) -> tuple[str, ...]:
-    """What the description of a folder's list holds that this version does not know, and keeps where a list goes on."""
-    return newer_parts(_about(Path(folder)))
+    """What a list's description and sealed files hold that this version does not know, and keeps where it goes on."""
+    sealed = {
+        part for path in sorted(Path(folder).glob("sealed-*.json")) for part in newer_sealed_parts(read_sealed(path))
+    }
+    return tuple(sorted({*newer_parts(_about(Path(folder))), *sealed}))
 
 
 def _refuse_other_list(drawn: AllocationList, about: Mapping[str, Any], seed: int) -> None:

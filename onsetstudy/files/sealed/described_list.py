@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.typed import may_be_newer
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 
 __all__ = ["COORDINATOR", "newer_parts", "read_commitments", "read_description"]
@@ -19,8 +19,6 @@ MOST = 10_000
 LONGEST = 200
 MOST_COMMITMENTS = 1_000_000
 DIGEST = re.compile(r"[0-9a-f]{64}")
-NEWER_KEY = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*")
-"""How keys of ours look: what a newer version may have added, and not whatever somebody typed."""
 
 
 def _text(value: Any) -> bool:
@@ -75,7 +73,7 @@ def read_description(path: Path) -> dict[str, Any]:
     if not isinstance(content, dict):
         raise _refused(path, ["it is not a description of a list"])
     faults = [f"{k} is not what it must be" for k, fits in KEYS.items() if k in content and not fits(content[k])]
-    if unknown := sum(not _may_be_newer(key, content) for key in set(content) - set(KEYS)):
+    if unknown := sum(not may_be_newer(key, known=KEYS, found=content) for key in set(content) - set(KEYS)):
         faults.append(f"there {'is a key' if unknown == 1 else f'are {unknown} keys'} that no list has")
     if faults:
         raise _refused(path, faults)
@@ -105,13 +103,6 @@ def read_commitments(path: Path) -> dict[str, str]:
 def newer_parts(content: Mapping[str, Any]) -> tuple[str, ...]:
     """Keys of a description that this version does not know and keeps."""
     return tuple(sorted(set(content) - set(KEYS)))
-
-
-def _may_be_newer(key: str, content: Mapping[str, Any]) -> bool:
-    if len(key) > 40 or not NEWER_KEY.fullmatch(key):
-        return False
-    near = difflib.get_close_matches(key, KEYS, n=1, cutoff=0.8)
-    return not near or near[0] in content
 
 
 def _refused(path: Path, faults: list[str]) -> RecordsError:

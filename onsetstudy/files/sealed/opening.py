@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import difflib
 import io
+import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +23,7 @@ from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.envelopes import open_envelope
 from onsetstudy.files.sealed.sealed_check import sealed_faults
-from onsetstudy.protocol.case_pattern import code_fault
+from onsetstudy.protocol.case_pattern import code_fault, pattern_misfit
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
@@ -99,7 +100,8 @@ def open_next(
         What is printed inside the envelope of the next slip, or what asks for it by the slip's name; only for files
         whose slips each have one.
     study : StudyIdentity or None
-        Of the protocol, whose pattern of codes the case has to fit where it declares one.
+        Of the protocol, whose pattern of codes the case has to fit where it declares one; otherwise it is the pattern
+        that the file itself carries.
 
     Raises
     ------
@@ -112,10 +114,22 @@ def open_next(
     sealed, case_id = Path(sealed), case_id.strip()
     if not sealed.exists():
         raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
-    if study is not None and (fault := code_fault(case_id, study, str(read_sealed(sealed)["practice"]))):
-        raise DesignError(f"{fault}; nothing was opened. Give the code as it stands in the records")
+    _refuse_misfit(read_sealed(sealed), case_id, study)
     with alone(log_path(sealed)):
         return _open_next(sealed, case_id=case_id, levels=levels, opened_by=opened_by, now=now, passphrase=passphrase)
+
+
+def _refuse_misfit(content: Mapping[str, Any], case_id: str, study: StudyIdentity | None) -> None:
+    """Refuse a code that does not fit the pattern of the protocol, or of the file where no protocol declares one."""
+    if study is not None and study.id != content["study"]:
+        raise DesignError("this sealed file is of another study than the protocol; nothing was opened. Give its own")
+    practice = str(content["practice"])
+    if study is not None and study.case_codes:
+        fault = code_fault(case_id, study, practice)
+    else:
+        fault = pattern_misfit(case_id, str(content.get("case_codes", "")), [practice])
+    if fault:
+        raise DesignError(f"{fault}; nothing was opened. Give the code as it stands in the records")
 
 
 def _open_next(
@@ -191,6 +205,9 @@ def refuse_case(case_id: str, opened_by: str, content: Mapping[str, Any], log: p
     practice = str(content["practice"])
     if not case_id:
         raise DesignError("the code of the case is empty; nothing was opened")
+    if not case_id.isprintable() or unicodedata.normalize("NFKC", case_id) != case_id:
+        # It would look like the code of another case, and be given a slip of its own.
+        raise DesignError("the code of the case holds signs that codes do not have; nothing was opened. Type it anew")
     other = [p for p in content.get("practices", ()) if p != practice and _begins(case_id, p)]
     if other and not _begins(case_id, practice):
         raise DesignError(

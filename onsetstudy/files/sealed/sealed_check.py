@@ -6,9 +6,11 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from onsetstudy.core.typed import may_be_newer
+from onsetstudy.protocol.case_pattern import pattern_fault
 from onsetstudy.records.checks.privacy import looks_like_a_person
 
-__all__ = ["sealed_faults"]
+__all__ = ["newer_sealed_parts", "sealed_faults"]
 
 MOST_SLIPS = 100_000
 MOST_STRATA = 10_000
@@ -85,6 +87,7 @@ MAY: Mapping[str, Check] = {
     "columns": _listed(_text),
     "practices": _listed(_code),
     "continues": lambda value: isinstance(value, bool),
+    "case_codes": lambda value: _text(value) and not pattern_fault(value),
 }
 SLIPS: Mapping[str, Mapping[str, Check]] = {
     "list": {"slip": _text, "sealed": _hex(), "seal": _hex(32)},
@@ -104,7 +107,9 @@ def sealed_faults(content: Any) -> tuple[str, ...]:
     kind = content.get("kind") if isinstance(content, dict) else None
     if not isinstance(kind, str) or kind not in NEEDED:
         return ("it says no kind of slips that is known",)
-    faults = list(_keys(content, {**ALWAYS, **NEEDED[kind]}, MAY, ""))
+    newer = newer_sealed_parts(content)
+    ours = {name: value for name, value in content.items() if name not in newer}
+    faults = list(_keys(ours, {**ALWAYS, **NEEDED[kind]}, MAY, ""))
     if kind == "minimisation":
         if isinstance(content.get("seed"), list):
             faults += _slips(content["seed"], kind, "seed", numbered=False)
@@ -114,6 +119,12 @@ def sealed_faults(content: Any) -> tuple[str, ...]:
     if not faults:
         faults += _strata(content, kind)
     return tuple(faults)
+
+
+def newer_sealed_parts(content: Mapping[str, Any]) -> tuple[str, ...]:
+    """Keys that a newer version has added and this one does not know: they are kept where the list goes on."""
+    known = {*ALWAYS, *MAY, *NEEDED[content["kind"]]}
+    return tuple(sorted(key for key in set(content) - known if may_be_newer(key, known=known, found=content)))
 
 
 def _keys(found: Mapping[str, Any], needed: Mapping[str, Check], may: Mapping[str, Check], place: str) -> Iterator[str]:

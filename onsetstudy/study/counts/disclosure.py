@@ -80,6 +80,9 @@ def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
         )
     if exchange.operators is not None:
         found.append("Failures are counted by operator under numbers; colleagues may recognise themselves.")
+    if exchange.newer:
+        names = _listed(tuple(name for name, _ in exchange.newer))
+        found.append(f"A newer version made it and added what this one cannot judge: {names}.")
     found.append(
         "A file sent before, taken from this one, shows the cases that were added since. Ask that the older one be "
         "deleted."

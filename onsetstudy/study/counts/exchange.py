@@ -21,13 +21,15 @@ from onsetstudy.study.counts.counted_estimates import cell_stratum, cell_times, 
 from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
 from onsetstudy.survival.ranktests.compare import score_pieces
 
-__all__ = ["LEAST_CASES", "SendOptions", "make_exchange", "terms_of"]
+__all__ = ["LEAST_CASES", "SendOptions", "binds", "make_exchange", "terms_of"]
 
 LEAST_CASES = 5
 """Fewest cases of a group that is sent by itself (common practice, no source)."""
 TEXTS = ("title", "question", "label", "preparation", "include", "exclude", "ethics_status", "invented", "practices")
 PARTS = ("study", "arms", "reference_arm", "eligibility", "schedule", "onset", "rescue", "pain", "anxiety", "plan")
-NOT_BINDING = ("seed", "planned_hazard_ratio", "planned_power", "min_stratum_cases", "sensitivity")
+APART = ("allocation", "governance", "adoption")
+"""Tables that say how a study is run: whatever stands in them, the counts mean the same."""
+NOT_BINDING = ("case_codes", "seed", "planned_hazard_ratio", "planned_power", "min_stratum_cases", "sensitivity")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +49,15 @@ class SendOptions:
 
 
 DEFAULT = SendOptions()
+
+
+def binds(key: str) -> bool:
+    """Whether a key of the protocol decides what the counts mean; one that is not known here is held to do so.
+
+    Files may state others: those of versions that told of more, and those of newer ones.
+    """
+    table, _, rest = key.partition(".")
+    return table not in APART and rest.rsplit(".", 1)[-1] not in (*TEXTS, *NOT_BINDING)
 
 
 def terms_of(protocol: Protocol) -> tuple[tuple[str, str], ...]:

@@ -15,14 +15,20 @@ from typing import Any
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, Where
+from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.typed import mismatches
 from onsetstudy.pool.small_groups import JOIN, OTHER
+from onsetstudy.protocol.case_pattern import pattern_fault
 from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.checks.privacy import looks_like_a_person
+from onsetstudy.records.derived.allocation import REASON_NAMES
+from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.study.counts.aggregate_counts import ENDS, TREATMENT
-from onsetstudy.study.exchange_results import CountTable, Exchange
+from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
 
-__all__ = ["check_exchange", "strange_words"]
+__all__ = ["check_exchange", "coded", "strange_words"]
 
 TABLES = ("cells", "values", "safety", "flow", "operators")
 COMPULSORY = {
@@ -42,6 +48,14 @@ CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 DIGEST = re.compile(r"[0-9a-f]{64}")
 QUARTER = re.compile(r"\d{4}Q[1-4]")
 LONGEST_TEXT = 400
+CODED = re.compile(r"[A-Za-z0-9_.:+-]{0,80}")
+MADE_WITH = re.compile(r"onsetstudy \d[A-Za-z0-9.+]{0,30}")
+HEAD = re.compile(r"(?:\d{1,7}:[0-9a-f]{16})?")
+MERGED = frozenset(["were", "joined", "into", "one", "period", "became", "not", "recorded"])
+"""Words that are no codes in what is told of groups that were merged."""
+TERM = re.compile(r"[a-z0-9_]{1,40}(?:\.[a-z0-9_]{1,40}){0,6}")
+PATTERN = "study.case_codes"
+"""The one term that is no code: signs of a pattern."""
 AGAIN = "ask the practice to make the file anew from its records"
 
 
@@ -98,16 +112,71 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
     texts = (exchange.made_with, *exchange.held_back.steps, *(word for pair in exchange.terms for word in pair))
     if any(len(text) > LONGEST_TEXT for text in texts):
         yield _problem(f"it holds a text of more than {LONGEST_TEXT} characters, as no file of ours does", "text")
-    for _, value in exchange.terms:
+    yield from _terms(exchange)
+    if exchange.schema != SCHEMA:
+        yield _problem("its content says that it is of another version than the file", "schema")
+    if not MADE_WITH.fullmatch(exchange.made_with) or not HEAD.fullmatch(exchange.ledger_head):
+        yield _problem("what made it, or the last entry of its ledger, is not told as any version does", "text")
+    codes = {*MERGED, OTHER, *(c for values in CODES.values() for c in values)}
+    for word in (w for step in exchange.held_back.steps for w in re.split(r"[\s,:+]+", step)):
+        if word not in codes and not QUARTER.fullmatch(word):
+            yield _problem("what was merged is told with a word that is no code of the study", "word")
+            break
+    yield from _arms(exchange.arms)
+    yield from _estimates(exchange)
+
+
+def _arms(arms: ArmStanding | None) -> Iterator[Problem]:
+    if arms is None:
+        return
+    counts = (arms.cases, arms.kept, arms.other_arm, arms.verified)
+    if min(counts) < 0 or max(arms.verified, arms.kept) > arms.cases or arms.other_arm > arms.verified:
+        yield _problem("the counts of allocated arms cannot be", "range")
+    if len(arms.reason) > LONGEST_TEXT or REASON_NAMES.search(arms.reason):
+        yield _problem("the reason for a missing list may hold a name, an address or a number of a person", "text")
+
+
+def _estimates(exchange: Exchange) -> Iterator[Problem]:
+    """The practice's own estimates: of quantities that there are, and without a person in their wording."""
+    for told in exchange.estimates:
+        if told.quantity not in QUANTITIES:
+            yield _problem("it holds an estimate of a quantity that is not known here", "quantity")
+        elif any(len(text) > LONGEST_TEXT or REASON_NAMES.search(text) for text in _texts(to_dict(told))):
+            yield _problem(f"the wording of its {told.quantity} is none of ours", "text")
+
+
+def _texts(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict | list):
+        for inner in value.values() if isinstance(value, dict) else value:
+            yield from _texts(inner)
+
+
+def _terms(exchange: Exchange) -> Iterator[Problem]:
+    """Terms by keys and values that a protocol can have: codes and numbers, never free text."""
+    keys = [key for key, _ in exchange.terms]
+    if len(set(keys)) != len(keys):
+        yield _problem("a term of the protocol stands twice", "terms")
+    for key, text in exchange.terms:
         try:
-            json.loads(value)
-        except ValueError:
+            value = json.loads(text)
+        except (ValueError, RecursionError):
             yield _problem("a term of the protocol cannot be read", "terms")
             return
-    if exchange.arms is not None:
-        arms = exchange.arms
-        if min(arms.cases, arms.kept, arms.other_arm, arms.verified) < 0 or arms.verified > arms.cases:
-            yield _problem("the counts of allocated arms cannot be", "range")
+        fits = isinstance(value, str) and not pattern_fault(value) if key == PATTERN else coded(value)
+        if not TERM.fullmatch(key) or not fits:
+            yield _problem("a term of the protocol is no code and no number", "terms")
+            return
+
+
+def coded(value: Any) -> bool:
+    """Whether something holds no free text: codes, numbers, and lists and tables of such."""
+    if isinstance(value, dict):
+        return all(coded(key) and coded(inner) for key, inner in value.items())
+    if isinstance(value, list):
+        return all(map(coded, value))
+    return not isinstance(value, str) or (CODED.fullmatch(value) is not None and not looks_like_a_person(value))
 
 
 def _columns(name: str, table: CountTable | None) -> Iterator[Problem]:
@@ -207,10 +276,21 @@ def _sums(exchange: Exchange) -> Iterator[Problem]:
                 yield _problem(f"more cases under {column} than told about harms", "sum")
         if "cases" not in wide or int(wide["cases"].sum()) != counted:
             yield _problem("harms are counted over other cases than the cells", "sum")
+        elif len(cells):
+            # Harms are counted by the arm that was injected, cells by the one that was allocated.
+            by_arm = wide["cases"].sub(cells.groupby("arm")["n"].sum(), fill_value=0)
+            if int(by_arm.abs().max()) > (0 if exchange.arms is None else exchange.arms.other_arm):
+                yield _problem("harms and cells differ in an arm by more cases than received another arm", "sum")
     values = exchange.values.to_frame()
     for quantity, n in values.groupby("quantity")["n"].sum().items() if len(values) else ():
         if n > counted:
             yield _problem(f"{str(quantity).replace('_', ' ')} of {n} cases, where there are {counted}", "sum")
+        by_arm = values[values["quantity"] == quantity].groupby("arm")["n"].sum()
+        if any(many > int(cells.loc[cells["arm"] == arm, "n"].sum()) for arm, many in by_arm.items()):
+            yield _problem(f"{str(quantity).replace('_', ' ')} of more cases of an arm than there are", "sum")
+    operated = None if exchange.operators is None else exchange.operators.to_frame()
+    if operated is not None and len(operated) and int(operated["n"].sum()) > counted:
+        yield _problem("operators are counted over more cases than there are", "sum")
     if exchange.arms is not None and exchange.arms.cases > stage.get("recorded", 0):
         yield _problem("more randomised cases than recorded ones", "sum")
 

@@ -13,7 +13,6 @@ import pandas as pd
 
 from onsetstudy.core.errors import NotEstimable, Problem, RecordsError, Where
 from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable
-from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.work import Progress
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
@@ -22,7 +21,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.answer.cautions import group_arms_caution
 from onsetstudy.study.answer.reconcile import reconcile, unlike_rows
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
-from onsetstudy.study.exchange_results import Exchange
+from onsetstudy.study.exchange_results import Exchange, content_of
 from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import WITHOUT_QUARTER as FIRST_ONLY
@@ -187,7 +186,7 @@ def _secret(counts: Gathered) -> str:
 
 def _as_sent(exchange: Exchange) -> dict[str, Any]:
     """Content of a file, without what files of its time did not hold: they keep their letters."""
-    content = to_dict(exchange)
+    content = content_of(exchange)
     if exchange.doubts is None:
         del content["doubts"]
     return content

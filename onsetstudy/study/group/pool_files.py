@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
-from onsetstudy.protocol.lock import changed_keys
+from onsetstudy.protocol.lock import Changes, changed_keys
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.aggregate_counts import ENDS
-from onsetstudy.study.counts.exchange import terms_of
+from onsetstudy.study.counts.exchange import binds, terms_of
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
 __all__ = ["Gathered", "gather", "together"]
@@ -75,16 +75,30 @@ def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathere
     if problems:
         raise RecordsError(problems)
     ordered = tuple(sorted(files, key=lambda f: (f[1].practice, f[1].quarters)))
-    notes = tuple(
-        f"{exchange.practice} keeps a protocol that differs in parts that do not touch the counts."
-        for _, exchange in ordered
-        if exchange.protocol_digest != protocol.digest
-    )
+    notes = tuple(note for _, exchange in ordered for note in _notes(exchange, protocol))
     return Gathered(
         **{name: together(ordered, name) for name in ("cells", "values", "safety", "flow", "operators")},
         files=ordered,
         notes=notes,
     )
+
+
+def _notes(exchange: Exchange, protocol: Protocol) -> Iterator[str]:
+    """What differs in a file and does not touch the counts: its protocol, and what a newer version added."""
+    if exchange.protocol_digest != protocol.digest:
+        keys = [key for key, _, _ in _differing(exchange, protocol) if not binds(key)]
+        named = f": {', '.join(keys)}" if keys else ""
+        yield f"{exchange.practice} keeps a protocol that differs in parts that do not touch the counts{named}."
+    if exchange.newer:
+        names = ", ".join(name for name, _ in exchange.newer)
+        yield (
+            f"{exchange.practice}: a newer version, {exchange.made_with}, made its file; what that added is not "
+            f"counted here: {names}."
+        )
+
+
+def _differing(exchange: Exchange, protocol: Protocol) -> Changes:
+    return changed_keys(dict(terms_of(protocol)), dict(exchange.terms))
 
 
 def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
@@ -109,14 +123,14 @@ def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
 
 
 def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> list[Problem]:
-    ours, theirs = dict(terms_of(protocol)), dict(exchange.terms)
     if exchange.study != protocol.study.id:
         what = f"{exchange.practice} sent a file of the study {exchange.study}, not of {protocol.study.id}"
         return [_problem(name, what, "give files of one study", "other_study")]
     problems = []
     differ = [
         (key, f"{key} is {_read(after)} there and {_read(before)} here")
-        for key, before, after in changed_keys(ours, theirs)
+        for key, before, after in _differing(exchange, protocol)
+        if binds(key)
     ]
     for key, told in differ:
         if key in MENDS:
