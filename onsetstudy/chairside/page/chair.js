@@ -240,8 +240,7 @@ function missing(c) {
 }
 
 function asked(c) {
-  const late = ["pain_treatment", "anxiety_after", "guess_patient", "guess_operator", "guess_assessor", "wait_used"];
-  const open = missing(c).filter((f) => c.phase === "treated" || !late.includes(f.name));
+  const open = missing(c).filter((f) => c.phase === "treated" || !f.late);
   return open.length ? h("div", { class: "row" }, open.map((f) => button(f.question, () => go(f.kind === "pain" || f.kind === "anxiety" ? "scale" : "ask", { field: f }), { "data-stay": f.name, class: "quiet" }))) : null;
 }
 
@@ -251,10 +250,10 @@ function finish(c) {
 }
 
 function aside(c) {
-  const injected = !!c.zero, over = ["closed", "withdrawn"].includes(c.phase);
+  const over = ["closed", "withdrawn"].includes(c.phase), testing = !!c.zero && c.phase === "testing" && !!upNext(c);
   return h("div", { class: "row" },
-    injected && ["testing"].includes(c.phase) ? button("Treatment starts", () => tap("treatment_start", {}, c.id), { class: "quiet", "data-stay": "treat" }) : null,
-    injected && ["testing", "treated"].includes(c.phase) ? button("Supplemental injection", () => go("supplement"), { class: "quiet", "data-stay": "supplement" }) : null,
+    testing ? button("Treatment starts", () => tap("treatment_start", {}, c.id), { class: "quiet", "data-stay": "treat" }) : null,
+    testing || (c.zero && c.phase === "treated") ? button("Supplemental injection", () => go("supplement"), { class: "quiet", "data-stay": "supplement" }) : null,
     button("Something happened", () => go("event"), { class: "quiet", "data-stay": "event" }),
     over ? null : button("Break off", () => go("ask", { field: { question: "Break the case off?", kind: "confirm", answers: [["yes", "Yes, break off"], ["no", "No, go on"]] } }), { class: "quiet", "data-stay": "break" }));
 }
