@@ -224,7 +224,7 @@ function line(c) {
 /** Minutes that can be written without touching each other. */
 function labelled(own) {
   const shown = [];
-  for (const { planned } of own) if (!shown.length || place(planned) - place(shown.at(-1)) >= 28) shown.push(planned);
+  for (const { planned } of own) if (!shown.length || place(planned) - place(shown.at(-1)) >= 36) shown.push(planned);
   return shown;
 }
 
@@ -326,7 +326,7 @@ function overviewScreen() {
     row("Assessed", `${o.assessed}; not included: ${o.not_included.map(([why, n]) => `${n} × ${why.toLowerCase()}`).join(", ") || "nobody"}`),
     row("Planned tests", `${o.tests_answered} answered, ${o.tests_not_done} missed`),
     row("Not finished", o.not_closed.join(", ") || "none"),
-    row("Something is missing", o.incomplete.map(([id, names]) => `${id}: ${names.map((n) => field(n)?.question ?? n).join(", ")}`).join("; ") || "none"),
+    row("Something is missing", o.incomplete.length ? o.incomplete.map(([id, names]) => h("div", {}, `${id}: ${names.map((n) => field(n)?.question ?? n).join(" · ")}`)) : "none"),
     row("Follow-up call due", o.follow_up_due.join(", ") || "none"))),
   may.study && o.follow_up_due.length ? choices(o.follow_up_due.map((id) => [id, `Call made: ${id}`]), (id) => { tap("followed_up", {}, id); send().then(() => go("overview")); }) : null,
   o.decides.length ? [h("h2", {}, "What will decide"), h("ul", { id: "decides" }, o.decides.map((text) => h("li", {}, text)))] : null,
@@ -338,7 +338,7 @@ function studyScreen() {
   const c = current();
   if (screen.ask === "pause") return [h("h1", {}, "Why is the study paused?"), choices(REASONS, (reason) => { tap("paused", { reason }); home(); }), backRow()];
   if (screen.ask === "unblind") {
-    return [h("h1", {}, `Unblind ${c.id}?`), h("p", {}, "Only where the patient's care depends on it. It is logged, with the reason, before it is told."),
+    return [h("h1", {}, "Unblind ", h("span", { class: "whole" }, `${c.id}?`)), h("p", {}, "Only where the patient's care depends on it. It is logged, with the reason, before it is told."),
       choices([["care depends on it", "Care depends on it"], ["authority asks", "An authority asks"]], async (reason) => {
         const entry = { id: crypto.randomUUID(), kind: "unblinded", clock, at_monotonic: performance.now() / 1000, at_wall: new Date().toISOString().replace("Z", "+00:00"), device: localStorage.device, payload: { reason }, case_id: c.id, corrects: null };
         go("told", { told: await request("/api/unblind", { entry }) });
