@@ -250,6 +250,6 @@ def make_app(
     secure : bool
         Whether it is served by TLS.
     """
-    codes = PairingCodes(lambda: 0.0) if pairing is None else pairing
+    codes = PairingCodes(recorder.reading) if pairing is None else pairing
     server = _Server(recorder, sessions, codes, announce, cookie=cookie, secure=secure)
     return Guard(Starlette(routes=server.routes()), origins)

@@ -72,11 +72,7 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
             ledger=options.ledger,
             shared=bool(options.share),
         )
-
-        def now() -> float:
-            return recorder.reading().server_wall_s
-
-        sessions, pairing = Sessions(store, now), PairingCodes(now)
+        sessions, pairing = Sessions(store, recorder.reading), PairingCodes(recorder.reading)
         scheme = "https" if options.share else "http"
         origins = [f"{scheme}://{host}:{port}" for host in (options.share, HERE, "localhost") if host]
 

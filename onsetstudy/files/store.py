@@ -16,8 +16,8 @@ from onsetstudy.records.chair.event_log import Event
 
 __all__ = ["EventStore", "StoreUnavailable", "is_store", "preparations_path", "restore_store"]
 
-VERSION = 2
-"""``user_version`` of the files written now. 1 had no sessions."""
+VERSION = 3
+"""``user_version`` of the files written now. 1 had no sessions; those of 2 ended by the wall clock."""
 MAGIC = b"SQLite format 3\x00"
 TABLES_1 = """
 CREATE TABLE events (seq INTEGER PRIMARY KEY, id TEXT UNIQUE NOT NULL, case_id TEXT, kind TEXT NOT NULL,
@@ -30,7 +30,14 @@ CREATE TABLE facts (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
 TABLES_2 = """
 CREATE TABLE sessions (digest TEXT PRIMARY KEY, role TEXT NOT NULL, ends_s REAL NOT NULL) STRICT;
 """
-MIGRATIONS = {1: TABLES_2}
+# A wall clock's end cannot be turned into one of the running clock: sessions of form 2 end, and are entered anew.
+TABLES_3 = """
+DROP TABLE IF EXISTS sessions;
+CREATE TABLE sessions (digest TEXT PRIMARY KEY, role TEXT NOT NULL, boot TEXT NOT NULL, ends_s REAL NOT NULL) STRICT;
+CREATE TABLE clock_seen (one INTEGER PRIMARY KEY CHECK (one = 1), boot TEXT NOT NULL, server_s REAL NOT NULL,
+  server_wall_s REAL NOT NULL) STRICT;
+"""
+MIGRATIONS = {1: TABLES_2, 2: TABLES_3}
 COLUMNS = "id, case_id, kind, clock, at_monotonic, at_wall, device, payload, corrects"
 
 
@@ -120,7 +127,7 @@ class EventStore:
         return found is not None
 
     def _make(self, facts: Mapping[str, str]) -> None:
-        script = f"begin immediate; {TABLES_1} {TABLES_2} pragma user_version = {VERSION}; commit;"
+        script = f"begin immediate; {TABLES_1} {TABLES_3} pragma user_version = {VERSION}; commit;"
         self._db.executescript(script)
         self._db.executemany("insert into facts values (?, ?)", sorted(facts.items()))
 
@@ -232,18 +239,41 @@ class EventStore:
             text = "insert into facts values (?, ?) on conflict(name) do update set value = excluded.value"
             self._db.execute(text, (name, value))
 
-    def add_session(self, digest: str, role: str, ends_s: float) -> None:
-        """Keep a session by the digest of its secret."""
+    def add_session(self, digest: str, role: str, *, boot: str, ends_s: float) -> None:
+        """Keep a session by the digest of its secret; it ends at ``ends_s`` of the clock that began with ``boot``."""
         with self._lock, self._told():
-            self._db.execute("insert into sessions values (?, ?, ?)", (digest, role, ends_s))
+            self._db.execute("insert into sessions values (?, ?, ?, ?)", (digest, role, boot, ends_s))
 
-    def session_role(self, digest: str, now_s: float) -> str | None:
-        """Role of a session that has not ended."""
+    def session_role(self, digest: str, *, boot: str, now_s: float) -> str | None:
+        """Role of a session that has not ended, by the clock it was begun under."""
         with self._lock, self._told():
             row = self._db.execute(
-                "select role from sessions where digest = ? and ends_s > ?", (digest, now_s)
+                "select role from sessions where digest = ? and boot = ? and ends_s > ?", (digest, boot, now_s)
             ).fetchone()
         return None if row is None else str(row[0])
+
+    def see_clock(self, boot: str, server_s: float, server_wall_s: float) -> None:
+        """Keep what both clocks said at one moment, in place of the last time."""
+        with self._lock, self._told():
+            text = "insert or replace into clock_seen values (1, ?, ?, ?)"
+            self._db.execute(text, (boot, server_s, server_wall_s))
+
+    def clock_seen(self) -> tuple[str, float, float] | None:
+        """Start, running clock and wall clock when they were last seen; ``None`` if they never were."""
+        with self._lock, self._told():
+            row = self._db.execute("select boot, server_s, server_wall_s from clock_seen").fetchone()
+        return None if row is None else (str(row[0]), float(row[1]), float(row[2]))
+
+    def carry_sessions(self, old: str, new: str, *, forward_s: float) -> None:
+        """Let sessions begun under one start of the computer's clock end under another, ``forward_s`` later in it."""
+        with self._lock, self._told():
+            text = "update sessions set boot = ?, ends_s = ends_s + ? where boot = ?"
+            self._db.execute(text, (new, forward_s, old))
+
+    def drop_sessions(self, *, boot: str, now_s: float) -> None:
+        """Drop sessions that have ended, and those of any other start of the clock."""
+        with self._lock, self._told():
+            self._db.execute("delete from sessions where boot <> ? or ends_s <= ?", (boot, now_s))
 
     def end_sessions(self, *, digest: str | None = None) -> None:
         """End one session, or all."""

@@ -45,11 +45,15 @@ class Companions:
     ----------
     injections, adverse_events, screening : DataFrame of str or None
         One row an injection, an event, a person screened; columns of ``records.checks.open_tables.OPEN_TABLES``.
+    clocks : DataFrame or None
+        One row a case of the recorder's store: ``case_id``, ``apart_s`` (s, float, by how much a page's clock ran from
+        the computer's) and ``widened`` (bool, whether its interval was).
     """
 
     injections: pd.DataFrame | None = None
     adverse_events: pd.DataFrame | None = None
     screening: pd.DataFrame | None = None
+    clocks: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

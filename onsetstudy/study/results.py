@@ -156,12 +156,29 @@ class Notice:
     count: int
 
 
+@result_kind("chair_clocks")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChairClocks:
+    """How the clocks of pages at the chair ran against the computer's, in analysed cases that were recorded there.
+
+    ``apart_s`` is the most by which a page's clock ran from the computer's while it timed a case (s), over the
+    ``measured`` of ``cases``; ``None`` where it was measured in none. ``widened`` intervals of onset are wider because
+    the clocks could not be reconciled.
+    """
+
+    cases: int
+    measured: int
+    apart_s: float | None
+    widened: int
+
+
 @result_kind("data_quality")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DataQuality:
     """How the records were: refused, queried, read although unusual; tests missed; cycles not valid.
 
-    ``missing``: fields of the last quarter's cases that an analysis needs and nobody entered.
+    ``missing``: fields of the last quarter's cases that an analysis needs and nobody entered. ``clocks``: of cases that
+    were recorded at the chair, where there are any.
     """
 
     rows_read: int
@@ -174,6 +191,7 @@ class DataQuality:
     testing: tuple[Notice, ...]
     onset_reasons: tuple[tuple[str, str, tuple[int, ...]], ...] = ()
     missing: tuple[MissingField, ...] = ()
+    clocks: ChairClocks | None = None
 
 
 @result_kind("more_needed")

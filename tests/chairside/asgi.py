@@ -21,13 +21,27 @@ PATIENT = new_case_code("P01", lambda n: 3)
 
 
 class StoppedClock:
-    """A clock that says what it is told."""
+    """Clocks that say what they are told: one that runs on since a start, and the time of day, which can be set."""
 
     def __init__(self):
-        self.now = 1_775_224_800.0
+        self.boot, self.running_s, self.wall_s = "boot-1", 224_800.0, 1_775_224_800.0
+
+    def wait(self, seconds):
+        """Time passes."""
+        self.running_s += seconds
+        self.wall_s += seconds
+
+    def set_time_of_day(self, seconds):
+        """Somebody puts the wall clock forward, or back."""
+        self.wall_s += seconds
+
+    def restart(self, off_s):
+        """The computer is off for so long."""
+        self.boot, self.running_s = f"{self.boot}-again", 40.0
+        self.wall_s += off_s
 
     def read(self):
-        return Reading(boot="boot-1", server_s=self.now - 1_775_000_000.0, server_wall_s=self.now)
+        return Reading(boot=self.boot, server_s=self.running_s, server_wall_s=self.wall_s)
 
 
 class Study:
@@ -42,9 +56,12 @@ class Study:
         self.recorder = Recorder(
             protocol, self.store, self.preparations, practice=practice, sealed=sealed, clock=self.clock
         )
-        self.sessions = Sessions(self.store, lambda: self.clock.now)
-        self.pairing = PairingCodes(lambda: self.clock.now)
         self.codes = []
+        self.start()
+
+    def start(self):
+        """The server starts, again if it did before: tokens and codes are forgotten, sessions stand in the store."""
+        self.sessions, self.pairing = Sessions(self.store, self.clock.read), PairingCodes(self.clock.read)
         self.app = make_app(
             self.recorder,
             self.sessions,

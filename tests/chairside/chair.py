@@ -179,14 +179,35 @@ def quick_block(folder: Path) -> Path:
     return path
 
 
+FAULTS = """() => {
+  const found = [], seen = [...document.querySelectorAll('button, input')].filter((b) => b.offsetParent);
+  const box = (b) => b.getBoundingClientRect();
+  const both = (a, b, low, high) => Math.min(a[high], b[high]) - Math.max(a[low], b[low]) > 0.5;
+  for (const b of seen) {
+    if (box(b).height < 59.5 || box(b).width < 59.5) found.push(['small', b.outerHTML]);
+    const cut = b.scrollWidth > b.clientWidth || b.scrollHeight > b.clientHeight;
+    if (b.matches('button') && cut) found.push(['cut off', b.outerHTML]);
+    for (const other of seen.slice(seen.indexOf(b) + 1)) {
+      const [p, q] = [box(b), box(other)];
+      if (both(p, q, 'left', 'right') && both(p, q, 'top', 'bottom')) found.push(['overlap', b.outerHTML, q]);
+    }
+  }
+  for (const e of document.querySelectorAll('h1, h2, p, li, th, td, label, b, span')) {
+    if (!e.offsetParent || e.closest('.unseen') || !e.textContent.trim()) continue;
+    if (parseFloat(getComputedStyle(e).fontSize) < 16) found.push(['too small to read', e.outerHTML]);
+    if (box(e).right > innerWidth + 1 || box(e).left < -1) found.push(['outside', e.outerHTML]);
+  }
+  const odd = document.body.innerText.match(/\\b(null|undefined|NaN)\\b/);
+  if (odd) found.push(['no word', odd[0]]);
+  return found;
+}"""
+"""Targets under 60 px, words cut off, controls over each other, small print, and what is no word."""
+
+
 def look_at(page):
-    """That axe is content, targets are large, and nothing is cut off."""
+    """That axe is content, targets are large, and nothing is cut off or lies over something else."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="pip install axe-playwright-python")
     found = axe.Axe().run(page).response["violations"]
     assert not found, [(v["id"], [n["html"] for n in v["nodes"]][:3]) for v in found]
-    small = page.evaluate(
-        """() => [...document.querySelectorAll('button, input')].filter((b) => b.offsetParent)
-          .filter((b) => b.getBoundingClientRect().height < 59.5).map((b) => b.outerHTML)"""
-    )
-    assert [s for s in small if "strip" not in s] == []
+    assert page.evaluate(FAULTS) == []
     assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0

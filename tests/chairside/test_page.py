@@ -313,9 +313,21 @@ def test_a_tap_is_answered_and_written_in_time(audit, chair):
     assert min(written for _, written in took) < 1000  # the benchmark measures it
 
 
+RULE = """
+[adoption]
+net_min = 2
+pain_margin = 1
+not_numb_margin = 0.05
+stopping_harms = ["paraesthesia", "haematoma"]
+"""
+
+
 @pytest.mark.parametrize("width", [360, 768, 1366])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_targets_are_large_nothing_is_cut_off_and_axe_is_content(audit, context, width, scheme):
+def test_targets_are_large_nothing_is_cut_off_and_axe_is_content(tmp_path, serve, context, width, scheme):
+    path = quick_audit(tmp_path)
+    path.write_text(path.read_text() + RULE)
+    audit = serve(path)
     page = context(viewport={"width": width, "height": 740}, color_scheme=scheme).new_page()
     chair = Chair(page, audit.addresses["alone"])
 
@@ -327,12 +339,34 @@ def test_targets_are_large_nothing_is_cut_off_and_axe_is_content(audit, context,
     look_at(page)
     chair.button("Back").click()
     chair.button("Back").click()
-    running(chair)
+    chair.open_case()
     look_at(page)
+    chair.answer("felt")
+    chair.button("Enter what is prepared").click()
+    page.locator("main .choices button").first.click()
+    page.locator("main .choices button").last.click()
+    look_at(page)
+    chair.button("Prepared").click()
+    chair.expect("Nothing waits")
+    chair.button("Back").click()
+    chair.inject()
+    page.wait_for_selector("#next")
+    look_at(page)
+    chair.answer("felt")
     for name in ("Something happened", "More"):
         chair.button(name).click()
         look_at(page)
         page.keyboard.press("Escape")
+    chair.button("More").click()
+    chair.button("Overview").click()
+    page.wait_for_selector("#decides")
+    look_at(page)
+    page.keyboard.press("Escape")
+    chair.button("More").click()
+    chair.button("What is prepared").click()
+    chair.expect("Nothing waits")
+    look_at(page)
+    page.keyboard.press("Escape")
     chair.button("More").click()
     chair.button("Assessed, not included").click()
     look_at(page)

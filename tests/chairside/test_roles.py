@@ -19,7 +19,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
-from tests.chairside.chair import Chair, quick_block
+from tests.chairside.chair import Chair, look_at, quick_block
 from tests.clean_process import run_command
 
 
@@ -77,6 +77,46 @@ def test_a_blinded_case_on_three_devices(block, serve, context, tmp_path):
     checked = run_command("onsetstudy", "check", block, server.store)
     assert checked.returncode == 0, checked.stdout + checked.stderr
     assert "Arms as allocated, from opening logs of 1 slips." in checked.stdout
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (360, "dark"), (768, "dark"), (1366, "light")])
+def test_the_pages_of_mixer_and_treating_are_readable_and_axe_is_content(block, serve, context, width, scheme):
+    server = serve(block, "--practice", "P01")
+
+    def device(address):
+        return Chair(context(viewport={"width": width, "height": 740}, color_scheme=scheme).new_page(), address)
+
+    treating, mixer = (device(server.addresses[role]) for role in ("treating", "mixer"))
+    mixer.expect("Who prepares?")
+    look_at(mixer.page)
+    mixer.page.locator("#mixer").fill("P01-M")
+    mixer.button("Next").click()
+    mixer.expect("Nothing waits")
+    look_at(mixer.page)
+    case = treating.open_case(tooth="46", operator="P01-A")
+    for _ in range(2):
+        treating.answer("felt")
+    mixer.page.get_by_role("button", name=case).wait_for()
+    look_at(mixer.page)
+    mixer.page.get_by_role("button", name=case).click()
+    look_at(mixer.page)
+    mixer.button("Open the next slip").click()
+    mixer.page.wait_for_selector("ol")
+    look_at(mixer.page)
+    mixer.button("Prepared").click()
+    treating.inject()
+    treating.button("How much did the injection hurt?").click()
+    look_at(treating.page)
+    treating.button("Back").click()
+    treating.button("Treatment starts").click()
+    look_at(treating.page)
+    treating.button("More").click()
+    treating.button("Pause, unblinding").click()
+    treating.button("Emergency unblinding").click()
+    look_at(treating.page)
+    stranger = device(re.sub("/enter.*", "/", server.addresses["mixer"]))
+    stranger.expect("Open the address")
+    look_at(stranger.page)
 
 
 def test_an_unlocked_randomised_protocol_does_not_start_and_a_changed_one_neither(tmp_path):

@@ -178,9 +178,10 @@ def test_the_drift_of_the_clock_is_written_down_with_its_case(plain, tmp_path):
     ready(tester)
     export_store(plain.path, tmp_path / "open")
     with (tmp_path / "open" / "clock_drift.csv").open(encoding="utf-8-sig") as file:
-        ((case_id, clock, drift),) = list(csv.reader(file))[1:]
+        ((case_id, clock, drift, apart),) = list(csv.reader(file))[1:]
     assert (case_id, clock) == (CASE, "clock-1")
     assert float(drift) == pytest.approx(100, abs=0.1)
+    assert 0 < float(apart) < 0.1  # of the tenth of a second, what fell to the case
 
 
 # The card -------------------------------------------------------------------------------------------------------------

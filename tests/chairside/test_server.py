@@ -6,17 +6,20 @@ import dataclasses
 import json
 import re
 import sqlite3
+import time
 import tomllib
 from pathlib import Path
 
 import pytest
 
-from onsetstudy.chairside.sessions import ATTEMPTS, MAY
+from onsetstudy.chairside.clock import ServerClock
+from onsetstudy.chairside.sessions import ATTEMPTS, MAY, Sessions
 from onsetstudy.chairside.views import ChairView, Entry, Overview, SetupView, what_decides
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.sealed.allocation_list import write_allocation
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
+from onsetstudy.files.store import StoreUnavailable
 from onsetstudy.protocol.model import AdoptionRule
 from onsetstudy.records.chair.case_codes import new_case_code
 from tests.chairside.asgi import CASE, ORIGIN, PATIENT, Browser, Study
@@ -81,8 +84,106 @@ def test_sessions_live_in_the_store_and_end(study):
     again = Browser(study.app)
     again.cookie = browser.cookie
     assert again.get("/api/setup").status == 200
-    study.clock.now += 13 * 3600
+    study.clock.wait(12 * 3600 - 1)
+    assert browser.get("/api/setup").status == 200
+    study.clock.wait(2)
     assert browser.get("/api/setup").status == 401
+
+
+@pytest.mark.parametrize("set_by", [13 * 3600, -13 * 3600])
+def test_who_sets_the_time_of_day_neither_ends_nor_prolongs_anything(study, set_by):
+    browser, token, code = study.browser("tester"), study.sessions.new_token("tester"), study.pairing.new("tester")
+    study.clock.set_time_of_day(set_by)
+    assert browser.get("/api/setup").status == 200
+    assert Browser(study.app).get(f"/enter?token={token}").status == 303
+    assert Browser(study.app).post("/api/pair", {"code": code}).status == 200
+    token, code = study.sessions.new_token("tester"), study.pairing.new("tester")
+    study.clock.wait(601)
+    assert Browser(study.app).post("/api/pair", {"code": code}).status == 403
+    study.clock.wait(3000)
+    assert Browser(study.app).get(f"/enter?token={token}").status == 403
+    study.clock.wait(12 * 3600 - 3700)
+    assert browser.get("/api/setup").status == 200
+    study.clock.wait(100)
+    assert browser.get("/api/setup").status == 401
+
+
+def test_a_server_that_starts_again_goes_on_with_its_sessions_as_they_were(study):
+    browser = study.browser("tester")
+    study.clock.wait(6 * 3600)
+    study.clock.set_time_of_day(20 * 3600)
+    study.start()
+    browser.app = study.app
+    assert browser.get("/api/setup").status == 200
+    study.clock.wait(6 * 3600 + 1)
+    assert browser.get("/api/setup").status == 401
+
+
+def after_a_restart(study, *, off_s, used_s):
+    """A browser that was let in, whose computer was off for so long by its time of day; hours that it is let in yet."""
+    browser = study.browser("tester")
+    for _ in range(int(used_s // 60)):
+        study.clock.wait(60)
+        assert browser.get("/api/setup").status == 200
+    study.clock.restart(off_s)
+    study.start()
+    browser.app = study.app
+    hours = 0
+    while browser.get("/api/setup").status == 200:
+        study.clock.wait(3600)
+        hours += 1
+    return hours
+
+
+@pytest.mark.parametrize(("off_s", "hours"), [(60, 10), (4 * 3600, 6), (10 * 3600, 0), (-3600, 0)])
+def test_after_a_restart_of_the_computer_a_session_has_what_was_left(study, off_s, hours):
+    # Two hours and a minute are gone when it is switched off; a time of day that went back tells nothing, and ends it.
+    assert after_a_restart(study, off_s=off_s, used_s=2 * 3600 + 60) == hours
+
+
+def test_a_time_of_day_set_back_before_a_restart_does_not_prolong_what_was_used(study):
+    browser = study.browser("tester")
+    study.clock.wait(11 * 3600)
+    study.clock.set_time_of_day(-11 * 3600)
+    assert browser.get("/api/setup").status == 200
+    study.clock.restart(60)
+    study.start()
+    browser.app = study.app
+    study.clock.wait(3000)
+    assert browser.get("/api/setup").status == 200
+    study.clock.wait(600)
+    assert browser.get("/api/setup").status == 401
+
+
+def test_sessions_older_than_the_clock_that_was_last_seen_end(study):
+    browser = study.browser("tester")
+    study.store.see_clock("boot-of-another-day", 1e6, study.clock.wall_s)
+    study.clock.restart(5)
+    study.start()
+    browser.app = study.app
+    assert browser.get("/api/setup").status == 401
+    assert study.store._db.execute("select count(*) from sessions").fetchone() == (0,)
+
+
+def test_a_system_without_a_clock_through_sleep_names_a_new_start_with_every_server(study, monkeypatch):
+    assert ServerClock().boot == ServerClock().boot
+    monkeypatch.delattr(time, "CLOCK_BOOTTIME", raising=False)
+    first, second = ServerClock(), ServerClock()
+    assert first.boot != second.boot
+    secret = Sessions(study.store, first.read).begin("tester")
+    assert Sessions(study.store, second.read).role_of(secret) == "tester"  # by what the time of day says has passed
+    late = dataclasses.replace(second.read(), boot="third", server_wall_s=time.time() + 13 * 3600)
+    assert Sessions(study.store, lambda: late).role_of(secret) is None
+
+
+def test_a_full_disk_keeps_nobody_from_reading(study, monkeypatch):
+    def full(*_):
+        raise StoreUnavailable(())
+
+    browser = study.browser("tester")
+    study.clock.wait(120)
+    monkeypatch.setattr(study.store, "see_clock", full)
+    assert browser.get("/api/setup").status == 200
 
 
 def test_leaving_ends_a_session(study):
@@ -110,7 +211,7 @@ def test_a_pairing_code_that_is_guessed_closes(study):
     assert browser.get("/api/setup").status == 200
     assert Browser(study.app).post("/api/pair", {"code": code}).status == 403
     late = study.pairing.new("tester")
-    study.clock.now += 601
+    study.clock.wait(601)
     assert Browser(study.app).post("/api/pair", {"code": late}).status == 403
 
 

@@ -117,7 +117,8 @@ def test_what_contradicts_itself_is_told_and_can_be_changed(asked, tmp_path):
     server.read()
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1366, "dark")])
+@pytest.mark.parametrize("width", [360, 768, 1366])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_the_set_up_is_readable_and_axe_is_content(serve, context, width, scheme):
     server = serve(None, until=("set-up",))
     page = context(viewport={"width": width, "height": 740}, color_scheme=scheme).new_page()

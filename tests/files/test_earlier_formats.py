@@ -19,6 +19,7 @@ from onsetstudy.files.sealed.allocation_list import read_allocation_list, read_k
 from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.files.store import EventStore
 from onsetstudy.protocol.lock import lock_standing
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
@@ -28,7 +29,8 @@ from onsetstudy.study.practice.analyse import analyse
 pytestmark = pytest.mark.usefixtures("unpainted")
 
 ROOT = Path(__file__).parents[2]
-V1 = ROOT / "tests" / "fixtures" / "formats" / "v1"
+FORMATS = ROOT / "tests" / "fixtures" / "formats"
+V1 = FORMATS / "v1"
 GROUP, AUDIT, MINIMISED = (
     V1 / "protocols" / f"{name}.toml" for name in ("mandibular_block_group", "infiltration_audit", "minimisation")
 )
@@ -251,3 +253,21 @@ def test_the_digest_of_records_is_that_of_their_values_whatever_reads_them():
     audit = read_protocol(V1 / "protocols" / "infiltration_audit.toml")
     found = read_records([V1 / "records"], audit)
     assert found.digest == "a1cfe8519f25fe352d8f2a5ffa32a057f6ea90585b82fa9edb20560d7a34b364"
+
+
+def test_a_store_of_form_2_is_brought_up_and_its_case_read(tmp_path):
+    for kept in sorted((FORMATS / "v2" / "store").iterdir()):
+        shutil.copy(kept, tmp_path / kept.name)
+    records = read_records(tmp_path / "practice.sqlite", read_protocol("protocols/infiltration_audit.toml"))
+    assert records.problems == ()
+    assert records.cases["arm"].tolist() == ["buffered"]
+    assert list(zip(records.readings["minute"], records.readings["response"], strict=True)) == [
+        (0.5, "felt"),
+        (1.0, "not_felt"),
+        (1.5, "not_felt"),
+    ]
+    with EventStore(tmp_path / "practice.sqlite") as store:
+        assert store.facts()["port"] == "8123"  # an open page finds the computer again
+        assert store.session_role("0" * 64, boot="", now_s=0.0) is None
+    assert (tmp_path / "practice.sqlite.form-2").exists()
+    assert (tmp_path / "practice.preparations.sqlite.form-2").exists()

@@ -19,7 +19,15 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import export_store, facts_of
 from onsetstudy.files.sources.spreadsheet import read_records, read_tables
-from onsetstudy.files.store import TABLES_1, EventStore, StoreUnavailable, is_store, preparations_path, restore_store
+from onsetstudy.files.store import (
+    TABLES_1,
+    TABLES_2,
+    EventStore,
+    StoreUnavailable,
+    is_store,
+    preparations_path,
+    restore_store,
+)
 from onsetstudy.records.chair.event_log import Event
 from tests.records.test_event_log import Page, injected
 
@@ -144,10 +152,13 @@ def test_a_store_that_another_program_holds_is_said(tmp_path):
         assert store.append([entry()]) == ("written",)
 
 
-def test_a_store_of_the_first_form_is_brought_up_with_a_backup(tmp_path):
+@pytest.mark.parametrize(("form", "tables"), [(1, TABLES_1), (2, TABLES_1 + TABLES_2)])
+def test_a_store_of_an_earlier_form_is_brought_up_with_a_backup(tmp_path, form, tables):
     path = tmp_path / "practice.sqlite"
     with contextlib.closing(sqlite3.connect(path)) as db:
-        db.executescript(f"{TABLES_1} pragma user_version = 1;")
+        db.executescript(f"{tables} pragma user_version = {form};")
+        if form == 2:
+            db.execute("insert into sessions values ('by the wall clock', 'tester', 4e9)")
         db.executemany("insert into facts values (?, ?)", FACTS.items())
         db.execute(
             "insert into events (id, kind, clock, at_monotonic, at_wall, device, payload) "
@@ -156,11 +167,16 @@ def test_a_store_of_the_first_form_is_brought_up_with_a_backup(tmp_path):
         db.commit()
     with EventStore(path) as store:
         assert [e.id for e in store.events()] == ["entry-000001"]
-        store.add_session("digest", "tester", 10.0)
-        assert store.session_role("digest", 9.0) == "tester"
-        assert store.session_role("digest", 10.0) is None
-    with contextlib.closing(sqlite3.connect(tmp_path / "practice.sqlite.form-1")) as kept:
-        assert kept.execute("pragma user_version").fetchone()[0] == 1
+        assert store.session_role("by the wall clock", boot="boot-1", now_s=9.0) is None
+        store.add_session("digest", "tester", boot="boot-1", ends_s=10.0)
+        assert store.session_role("digest", boot="boot-1", now_s=9.0) == "tester"
+        assert store.session_role("digest", boot="boot-1", now_s=10.0) is None
+        assert store.session_role("digest", boot="boot-2", now_s=9.0) is None
+        assert store.clock_seen() is None
+    with EventStore(path) as again:
+        assert again.session_role("digest", boot="boot-1", now_s=9.0) == "tester"
+    with contextlib.closing(sqlite3.connect(tmp_path / f"practice.sqlite.form-{form}")) as kept:
+        assert kept.execute("pragma user_version").fetchone()[0] == form
         assert kept.execute("select count(*) from events").fetchone()[0] == 1
 
 

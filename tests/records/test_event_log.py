@@ -316,6 +316,84 @@ def test_drift_is_measured_and_allowed_for():
     assert place_events(page.events)[tap.id].low_s - NOON.timestamp() == pytest.approx(600, abs=1e-3)
 
 
+def drifting(page, seconds, ppm, *, every=30.0):
+    """Time passes on a clock that is slow by so much, and the page asks the computer now and then."""
+    page.anchor()
+    for _ in range(int(seconds // every)):
+        page.wait(every)
+        page.counted -= every * ppm * 1e-6
+        page.wall_shift -= every * ppm * 1e-6  # of one quartz with the page's clock
+        page.anchor()
+
+
+@pytest.mark.parametrize("every", [30.0, 3600.0])
+def test_a_clock_that_ran_apart_for_hours_counts_whatever_it_comes_to(every):
+    page = Page()
+    drifting(page, 4 * 3600, 100, every=every)  # 1.44 s in all; in the longer steps 0.36 s between two anchors
+    assert largest_drift(page.events)["device-1-load-1"] == pytest.approx(100, rel=0.01)
+
+
+def test_a_sleep_a_restart_and_a_stopped_clock_are_no_drift():
+    page = Page()
+    drifting(page, 600, 50)
+    page.sleep(300)  # the wall clock runs on, and tells of it
+    page.anchor()
+    drifting(page, 600, 50)
+    assert largest_drift(page.events)["device-1-load-1"] == pytest.approx(50, rel=0.01)
+    page.true += 40.0
+    page.wall_shift -= 40.0  # the whole machine stood still, its wall clock too
+    drifting(page, 600, 50)
+    page.boot = "boot-2"
+    page.wait(3600)
+    page.counted -= 0.2
+    drifting(page, 600, 50)
+    assert largest_drift(page.events)["device-1-load-1"] == pytest.approx(50, rel=0.01)
+
+
+def test_a_page_watched_for_less_than_a_minute_tells_no_drift():
+    page = Page()
+    drifting(page, 30, 100)
+    assert largest_drift(page.events) == {}
+
+
+def test_the_table_of_clocks_says_how_far_a_case_went_and_whether_it_was_widened():
+    page = Page()
+    injected(page)
+    drifting(page, 600, 500)
+    page.test(2, "not_felt")
+    page.anchor()
+    (row,) = fold_events(page.events, prepared(), FACTS).clocks.itertuples(index=False)
+    # From opening to the last test of the case: 12 minutes at half a second in a thousand; the first two ran true.
+    assert row.case_id == CASE
+    assert row.apart_s == pytest.approx(720 * 500e-6 * 600 / 720, rel=0.02)
+    assert not row.widened
+    page.load()  # a page that was never tied to the computer, on a device whose clock is set
+    page.wall_shift = 5000.0
+    page.wait(60)
+    page.test(4, "not_felt")
+    folded = fold_events(page.events, prepared(), FACTS)
+    assert folded.clocks["widened"].tolist() == [True]
+    assert folded.widened == folded.flagged == (CASE,)
+
+
+def test_a_supplement_of_unknown_moment_widens_no_interval():
+    page = Page()
+    injected(page)
+    page.wait(120)
+    page.test(2, "not_felt")
+    page.anchor()
+    page.load()
+    page.wall_shift = 5000.0
+    page.wait(60)
+    page.tap("supplement", {"technique": "intraligamentary"})
+    page.load()
+    page.wait(30)
+    page.anchor()
+    folded = fold_events(page.events, prepared(), FACTS)
+    assert folded.flagged == (CASE,)
+    assert folded.widened == ()
+
+
 def test_a_computer_that_was_restarted_is_trusted_to_two_seconds():
     page = Page()
     page.anchor()

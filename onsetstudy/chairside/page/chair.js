@@ -224,7 +224,7 @@ function line(c) {
 /** Minutes that can be written without touching each other. */
 function labelled(own) {
   const shown = [];
-  for (const { planned } of own) if (!shown.length || place(planned) - place(shown.at(-1)) >= 28) shown.push(planned);
+  for (const { planned } of own) if (!shown.length || place(planned) - place(shown.at(-1)) >= 36) shown.push(planned);
   return shown;
 }
 
@@ -240,8 +240,7 @@ function missing(c) {
 }
 
 function asked(c) {
-  const late = ["pain_treatment", "anxiety_after", "guess_patient", "guess_operator", "guess_assessor", "wait_used"];
-  const open = missing(c).filter((f) => c.phase === "treated" || !late.includes(f.name));
+  const open = missing(c).filter((f) => c.phase === "treated" || !f.late);
   return open.length ? h("div", { class: "row" }, open.map((f) => button(f.question, () => go(f.kind === "pain" || f.kind === "anxiety" ? "scale" : "ask", { field: f }), { "data-stay": f.name, class: "quiet" }))) : null;
 }
 
@@ -251,10 +250,10 @@ function finish(c) {
 }
 
 function aside(c) {
-  const injected = !!c.zero, over = ["closed", "withdrawn"].includes(c.phase);
+  const over = ["closed", "withdrawn"].includes(c.phase), testing = !!c.zero && c.phase === "testing" && !!upNext(c);
   return h("div", { class: "row" },
-    injected && ["testing"].includes(c.phase) ? button("Treatment starts", () => tap("treatment_start", {}, c.id), { class: "quiet", "data-stay": "treat" }) : null,
-    injected && ["testing", "treated"].includes(c.phase) ? button("Supplemental injection", () => go("supplement"), { class: "quiet", "data-stay": "supplement" }) : null,
+    testing ? button("Treatment starts", () => tap("treatment_start", {}, c.id), { class: "quiet", "data-stay": "treat" }) : null,
+    testing || (c.zero && c.phase === "treated") ? button("Supplemental injection", () => go("supplement"), { class: "quiet", "data-stay": "supplement" }) : null,
     button("Something happened", () => go("event"), { class: "quiet", "data-stay": "event" }),
     over ? null : button("Break off", () => go("ask", { field: { question: "Break the case off?", kind: "confirm", answers: [["yes", "Yes, break off"], ["no", "No, go on"]] } }), { class: "quiet", "data-stay": "break" }));
 }
@@ -327,7 +326,7 @@ function overviewScreen() {
     row("Assessed", `${o.assessed}; not included: ${o.not_included.map(([why, n]) => `${n} × ${why.toLowerCase()}`).join(", ") || "nobody"}`),
     row("Planned tests", `${o.tests_answered} answered, ${o.tests_not_done} missed`),
     row("Not finished", o.not_closed.join(", ") || "none"),
-    row("Something is missing", o.incomplete.map(([id, names]) => `${id}: ${names.map((n) => field(n)?.question ?? n).join(", ")}`).join("; ") || "none"),
+    row("Something is missing", o.incomplete.length ? o.incomplete.map(([id, names]) => h("div", {}, `${id}: ${names.map((n) => field(n)?.question ?? n).join(" · ")}`)) : "none"),
     row("Follow-up call due", o.follow_up_due.join(", ") || "none"))),
   may.study && o.follow_up_due.length ? choices(o.follow_up_due.map((id) => [id, `Call made: ${id}`]), (id) => { tap("followed_up", {}, id); send().then(() => go("overview")); }) : null,
   o.decides.length ? [h("h2", {}, "What will decide"), h("ul", { id: "decides" }, o.decides.map((text) => h("li", {}, text)))] : null,
@@ -339,7 +338,7 @@ function studyScreen() {
   const c = current();
   if (screen.ask === "pause") return [h("h1", {}, "Why is the study paused?"), choices(REASONS, (reason) => { tap("paused", { reason }); home(); }), backRow()];
   if (screen.ask === "unblind") {
-    return [h("h1", {}, `Unblind ${c.id}?`), h("p", {}, "Only where the patient's care depends on it. It is logged, with the reason, before it is told."),
+    return [h("h1", {}, "Unblind ", h("span", { class: "whole" }, `${c.id}?`)), h("p", {}, "Only where the patient's care depends on it. It is logged, with the reason, before it is told."),
       choices([["care depends on it", "Care depends on it"], ["authority asks", "An authority asks"]], async (reason) => {
         const entry = { id: crypto.randomUUID(), kind: "unblinded", clock, at_monotonic: performance.now() / 1000, at_wall: new Date().toISOString().replace("Z", "+00:00"), device: localStorage.device, payload: { reason }, case_id: c.id, corrects: null };
         go("told", { told: await request("/api/unblind", { entry }) });

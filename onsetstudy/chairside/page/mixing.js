@@ -37,7 +37,7 @@ export function mixingFor(setup, again) {
     return [h("h1", {}, "Who prepares?"), h("p", {}, "Your code stands in the opening log; no name."), textField("mixer", "Code", "", (code) => { localStorage.mixer = code; redraw(); })];
   }
   if (!work) {
-    if (!told.waiting.length) return [h("h1", {}, "Nothing waits to be prepared."), said];
+    if (!told.waiting.length) return [h("h1", {}, "Nothing waits to be prepared."), said].filter(Boolean);
     return [h("h1", {}, "Prepare a cartridge for"), said, choices(told.waiting.map((w) => [w, `${w.case_id}, ${w.technique}`]), (w) => { work = { w, began: now() }; note = ""; redraw(); })].filter(Boolean);
   }
   const leave = h("div", { class: "row" }, button("Not this case", () => { work = null; redraw(); }, { class: "quiet" }));

@@ -10,7 +10,7 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.files.output import rejects_csv, write_bytes
 from onsetstudy.files.store import EventStore, preparations_path
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.chair.event_clock import case_drift
+from onsetstudy.records.chair.event_clock import CaseDrift, case_drift
 from onsetstudy.records.chair.event_log import Event, FoldedLog, StudyFacts, fold_events
 
 __all__ = ["export_store", "facts_of", "read_store", "refuse_other_study"]
@@ -79,14 +79,23 @@ def export_store(path: Path, folder: Path) -> list[Path]:
     """
     folded = read_store(path)
     with EventStore(Path(path)) as store:
-        drift = case_drift(store.events())
+        drift = [_drift_row(told) for told in case_drift(store.events())]
     tables = {
         "cases": folded.cases.frame.dropna(axis=1, how="all"),
         "cold_tests": folded.cold_tests.frame,
         "adverse_events": folded.adverse_events,
-        "clock_drift": pd.DataFrame(drift, columns=["case_id", "clock", "drift_ppm"], dtype=object),
+        "clock_drift": pd.DataFrame(drift, columns=["case_id", "clock", "drift_ppm", "apart_s"], dtype=object),
     }
     return [
         write_bytes(Path(folder) / f"{name}.csv", rejects_csv(frame).encode("utf-8"), private=True)
         for name, frame in tables.items()
     ]
+
+
+def _drift_row(told: CaseDrift) -> tuple[str, str, str, str]:
+    return (
+        told.case_id,
+        told.clock,
+        "" if told.drift_ppm is None else f"{told.drift_ppm:.1f}",
+        "" if told.apart_s is None else f"{told.apart_s:.3f}",
+    )

@@ -90,16 +90,12 @@ def _supplements_told(records: Records, beside: Companions) -> tuple[Problem, ..
 
 def _with_companions(path_or_paths: Paths, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:
     """The two tables, open ones folded in: those that lie in the same folder."""
+    only = path_or_paths[0] if isinstance(path_or_paths, list | tuple) and len(path_or_paths) == 1 else path_or_paths
+    if isinstance(only, str | Path) and is_store(Path(only)):
+        return _store(Path(only), protocol)
     cases, cold_tests = read_tables(path_or_paths, protocol)
-    if isinstance(path_or_paths, str | Path) and is_store(Path(path_or_paths)):
-        screened = read_screening(Path(path_or_paths)).frame
-        return cases, cold_tests, Companions(screening=None if screened.empty else screened)
     if cases.sheet is not None:
         return cases, cold_tests, Companions()
-    if isinstance(path_or_paths, str | Path) and is_store(Path(path_or_paths)):
-        # The table of cases has room for one event; the recorder keeps every one.
-        folded = fold_open_tables(cases, cold_tests, {})
-        return *folded[:2], Companions(adverse_events=read_store(Path(path_or_paths)).adverse_events)
     if not isinstance(path_or_paths, str | Path) or not Path(path_or_paths).is_dir():
         return fold_open_tables(cases, cold_tests, {})
     names = {p.name.lower(): p for p in sorted(Path(path_or_paths).iterdir()) if p.is_file()}
@@ -129,7 +125,7 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
     if len(paths) == 1 and paths[0].suffix.lower() in (".xlsx", ".xlsm"):
         return _workbook(paths[0])
     if len(paths) == 1 and is_store(paths[0]):
-        return _store(paths[0], protocol)
+        return _store(paths[0], protocol)[:2]
     if len(paths) == 1 and (rows := _wide_csv(paths[0])) is not None:
         return unfold_wide(rows, file=paths[0].name)
     other = [p for p in paths if p.suffix.lower() not in READ and not p.is_dir()]
@@ -151,12 +147,19 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
     return read_csv_table(found["cases"]), read_csv_table(found["cold_tests"])
 
 
-def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable]:
+def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:
+    """The two tables of a store, and what it keeps beside them: every event, who was screened, how its clocks ran."""
     if protocol is not None:
         with EventStore(path) as store:
             refuse_other_study(path, store.facts(), protocol)
     folded = read_store(path)
-    return folded.cases, folded.cold_tests
+    screened = read_screening(path).frame
+    beside = Companions(
+        adverse_events=folded.adverse_events,
+        screening=None if screened.empty else screened,
+        clocks=folded.clocks,
+    )
+    return folded.cases, folded.cold_tests, beside
 
 
 def _problem(path: Path, what: str, mend: str, *, sheet: str | None = None, row: int | None = None) -> Problem:

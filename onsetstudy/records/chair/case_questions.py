@@ -43,6 +43,8 @@ AFTER = (
     "guess_assessor",
 )
 """Asked after the injection, in this order."""
+WHILE_TESTING = ("pain_insertion", "pain_placement", "pain_deposition", "lip_numb")
+"""Of these, what can be asked before the treatment; the others wait until it has begun."""
 ALWAYS_ASKED = ("pain_treatment",)
 LABELS = {
     "ianb": "inferior alveolar nerve block",
@@ -85,7 +87,10 @@ PERIODS = {"1": "the first", "2": "the second", "3": "the third", "4": "the four
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """One question: its kind, the answers it admits (code and words), and whether it must be answered."""
+    """One question: its kind, the answers it admits (code and words), and whether it must be answered.
+
+    ``late``: it waits until the treatment has begun.
+    """
 
     name: str
     question: str
@@ -94,6 +99,7 @@ class Question:
     low: float | None
     high: float | None
     required: bool
+    late: bool
 
 
 def asked_before(protocol: Protocol) -> tuple[str, ...]:
@@ -140,6 +146,7 @@ def question_of(name: str, protocol: Protocol) -> Question:
         low=low,
         high=high,
         required=column.required == "always",
+        late=column.name in AFTER and column.name not in WHILE_TESTING,
     )
 
 

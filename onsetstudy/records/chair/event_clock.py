@@ -9,6 +9,7 @@ the same story; otherwise the entry is only known to lie between two moments, an
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -17,12 +18,16 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from onsetstudy.records.chair.event_log import Event
 
-__all__ = ["TOLERANCE_S", "Anchor", "Moment", "case_drift", "largest_drift", "place_events"]
+__all__ = ["TOLERANCE_S", "Anchor", "CaseDrift", "Moment", "case_drift", "largest_drift", "place_events"]
 
 TOLERANCE_S = 0.25
 """Clocks that differ by less agree (practice decision: a tap is no better timed)."""
 RESTART_S = 2.0
 """What the battery clock of a computer that was restarted is trusted to (own choice: it is read to the second)."""
+WATCHED_S = 60.0
+"""A page watched for less tells nothing of its clock's rate."""
+MOST_DRIFT = 1e-3
+"""A clock that is out by more than a thousandth stood still (own choice: ten times what quartz clocks are out by)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -203,29 +208,67 @@ def _by_wall(entries: list[Event], found: dict[str, Moment | None]) -> None:
 
 
 def largest_drift(events: Iterable[Event]) -> Mapping[str, float]:
-    """Parts per million by which each page's clock ran apart from the computer's, first anchor to last.
+    """Parts per million by which each page's clock ran apart from the computer's.
 
-    Page loads watched for less than a minute, and those with a sleep in between, are left out.
+    Summed over all stretches between two anchors but those with a sleep or a restart in them, so that an hour of drift
+    counts whatever it comes to. Page loads watched for less than a minute are left out.
     """
     clocks = _Clocks(list(events))
     drift = {}
     for clock, anchors in clocks.of.items():
-        length = anchors[-1].page_s - anchors[0].page_s
-        change = clocks.offset(anchors[-1]) - clocks.offset(anchors[0])
-        if length >= 60 and abs(change) <= TOLERANCE_S:
-            drift[clock] = 1e6 * change / length
+        watched, apart = 0.0, 0.0
+        for before, after in itertools.pairwise(anchors):
+            change = clocks.offset(after) - clocks.offset(before)
+            if _is_drift(before, after, change):
+                watched += after.page_s - before.page_s
+                apart += change
+        if watched >= WATCHED_S:
+            drift[clock] = 1e6 * apart / watched
     return drift
 
 
-def case_drift(events: Iterable[Event]) -> list[dict[str, str]]:
-    """Rows ``case_id, clock, drift_ppm``: how each page's clock that timed a case ran apart from the computer's.
+def _is_drift(before: Anchor, after: Anchor, change: float) -> bool:
+    """Whether clocks that moved apart by so much between two anchors drifted, rather than one of them stood still.
 
-    ``drift_ppm`` is empty where it could not be measured (:func:`largest_drift`); one second in ten minutes is 1667.
+    After a sleep the page's wall clock has run on by what its monotonic clock lost; a clock that only runs slow takes
+    the wall clock of its machine with it, and stays within what such clocks are out by.
     """
+    if before.boot != after.boot:
+        return False
+    if abs(change) <= TOLERANCE_S:
+        return True
+    length = after.page_s - before.page_s
+    wall_change = (after.wall_s - before.wall_s) - length
+    return abs(wall_change) <= TOLERANCE_S and abs(change) <= MOST_DRIFT * length
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaseDrift:
+    """How the clock of one page that timed a case ran against the computer's.
+
+    ``drift_ppm`` in parts per million, ``apart_s`` in seconds from the first to the last entry of the case on that
+    page; ``None`` where it could not be measured (:func:`largest_drift`). One second in ten minutes is 1667.
+    """
+
+    case_id: str
+    clock: str
+    drift_ppm: float | None
+    apart_s: float | None
+
+
+def case_drift(events: Iterable[Event]) -> list[CaseDrift]:
+    """How each page's clock that timed a case ran apart from the computer's, by case and page."""
     held = list(events)
     measured = largest_drift(held)
-    timed = sorted({(str(e.case_id), e.clock) for e in held if e.case_id is not None})
-    return [
-        {"case_id": case_id, "clock": clock, "drift_ppm": f"{measured[clock]:.1f}" if clock in measured else ""}
-        for case_id, clock in timed
-    ]
+    span: dict[tuple[str, str], tuple[float, float]] = {}
+    for event in held:
+        if event.case_id is not None:
+            at = event.at_monotonic
+            low, high = span.get((event.case_id, event.clock), (at, at))
+            span[event.case_id, event.clock] = (min(low, at), max(high, at))
+    found = []
+    for (case_id, clock), (low, high) in sorted(span.items()):
+        drift = measured.get(clock)
+        apart = None if drift is None else abs(drift) * 1e-6 * (high - low)
+        found.append(CaseDrift(case_id=case_id, clock=clock, drift_ppm=drift, apart_s=apart))
+    return found

@@ -15,7 +15,7 @@ from typing import Any
 
 import pandas as pd
 
-from onsetstudy.records.chair.event_clock import Moment, place_events
+from onsetstudy.records.chair.event_clock import CaseDrift, Moment, case_drift, place_events
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, COLD_TESTS
 
@@ -101,8 +101,10 @@ class FoldedLog:
     """Tables as a spreadsheet would hold them, untyped text.
 
     ``adverse_events`` has a row for each of a case's events (the table of cases has room for one); ``flagged`` are
-    cases whose clocks could not be reconciled; ``not_injected`` cases were opened and never injected, and are in no
-    table.
+    cases whose clocks could not be reconciled, and ``widened`` those of them whose tests are only known to lie between
+    two moments; ``not_injected`` cases were opened and never injected, and are in no table. ``clocks`` has a row for
+    each case: ``case_id``, ``apart_s`` (seconds by which a page's clock ran from the computer's while it timed the
+    case, the most of its pages; missing where it was not measured) and ``widened``.
     """
 
     cases: RawTable
@@ -110,6 +112,8 @@ class FoldedLog:
     adverse_events: pd.DataFrame
     flagged: tuple[str, ...]
     not_injected: tuple[str, ...]
+    widened: tuple[str, ...]
+    clocks: pd.DataFrame
 
 
 def in_force(events: Iterable[Event]) -> list[Event]:
@@ -154,7 +158,7 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         if event.case_id is not None:
             by_case.setdefault(event.case_id, []).append(event)
     prepared = {str(e.case_id): dict(e.payload) for e in in_force(preparations)}
-    cases, tests, adverse, flagged, idle = [], [], [], [], []
+    cases, tests, adverse, flagged, widened, idle = [], [], [], [], [], []
     for case_id, entries in by_case.items():
         case = _Case(case_id, entries, moments, facts)
         if case.zero is None:
@@ -165,13 +169,26 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         adverse.extend(case.adverse())
         if case.flagged:
             flagged.append(case_id)
+        if case.widened:
+            widened.append(case_id)
     return FoldedLog(
         cases=_table(cases, [c.name for c in CASES], facts.file, "cases"),
         cold_tests=_table(tests, [c.name for c in COLD_TESTS], facts.file, "cold_tests"),
         adverse_events=pd.DataFrame(adverse, columns=list(ADVERSE_COLUMNS), dtype=object),
         flagged=tuple(flagged),
         not_injected=tuple(idle),
+        widened=tuple(widened),
+        clocks=_clocks_table([str(row["case_id"]) for row in cases], widened, case_drift(events)),
     )
+
+
+def _clocks_table(case_ids: Sequence[str], widened: Sequence[str], drift: Sequence[CaseDrift]) -> pd.DataFrame:
+    apart: dict[str, float] = {}
+    for told in drift:
+        if told.apart_s is not None:
+            apart[told.case_id] = max(told.apart_s, apart.get(told.case_id, 0.0))
+    rows = [(case_id, apart.get(case_id, math.nan), case_id in widened) for case_id in case_ids]
+    return pd.DataFrame(rows, columns=["case_id", "apart_s", "widened"])
 
 
 class _Case:
@@ -187,7 +204,7 @@ class _Case:
             self.first.setdefault(event.kind, event)
         self.zero_event = self.first.get(facts.clock_zero)
         self.zero = None if self.zero_event is None else moments[self.zero_event.id]
-        self.flagged = False
+        self.flagged, self.widened = False, False
 
     def minute(self, event: Event) -> tuple[float, float] | None:
         """Earliest and latest minute after clock zero; ``None`` where nothing bounds it."""
@@ -207,6 +224,7 @@ class _Case:
             if event.kind != "test" or response not in ("felt", "not_felt"):
                 continue
             minute = self.minute(event)
+            self.widened |= self.moments[event.id].flagged or self.zero is None or self.zero.flagged
             if minute is None:
                 continue
             # A control tooth stands beside its target: it moves with what the target said.

@@ -14,7 +14,7 @@ from onsetstudy.records.checks.findings import REFUSALS
 from onsetstudy.records.checks.privacy import PSEUDONYMS
 from onsetstudy.records.model import Records
 from onsetstudy.records.validity.completeness import missing_fields
-from onsetstudy.study.results import DataQuality, Notice
+from onsetstudy.study.results import ChairClocks, DataQuality, Notice
 
 __all__ = ["data_quality"]
 
@@ -51,6 +51,21 @@ def _grouped(problems: Iterable[Problem], told: Callable[[Problem], str]) -> tup
             code=code, text=f"{column}: {told(first[code, column])}" if column else told(first[code, column]), count=n
         )
         for (code, column), n in sorted(keys.items(), key=lambda item: (-item[1], item[0]))
+    )
+
+
+def _chair_clocks(records: Records, onset: pd.DataFrame) -> ChairClocks | None:
+    """How the clocks ran in the analysed cases that were recorded at the chair; ``None`` where none was."""
+    table = records.companions.clocks
+    told = None if table is None else table[table["case_id"].isin(onset["case_id"])]
+    if told is None or told.empty:
+        return None
+    apart = told["apart_s"].dropna()
+    return ChairClocks(
+        cases=len(told),
+        measured=len(apart),
+        apart_s=None if apart.empty else float(apart.max()),
+        widened=int(told["widened"].sum()),
     )
 
 
@@ -104,4 +119,5 @@ def data_quality(
         testing=testing,
         onset_reasons=reasons,
         missing=missing_fields(records, protocol, quarter=quarter),
+        clocks=_chair_clocks(records, onset),
     )

@@ -13,15 +13,19 @@ from onsetstudy.report.document import (
 from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import (
     counted,
+    decimal,
     listed,
     quarter,
 )
 from onsetstudy.study.practice.results import StudyResults
+from onsetstudy.study.results import ChairClocks
 
-__all__ = ["missing_line", "missing_words", "records_section"]
+__all__ = ["clocks_words", "missing_line", "missing_words", "records_section"]
 
 NAMED = 4
 """So many operators are named; the others are counted."""
+LEAST_SHOWN_S = 0.01
+"""Less than this is not told apart: a comparison of two clocks takes longer."""
 
 
 def missing_words(field: MissingField) -> str:
@@ -61,6 +65,25 @@ def _missing_table(results: StudyResults) -> Table | None:
     )
 
 
+def clocks_words(clocks: ChairClocks) -> str:
+    """How far clocks ran apart at the chair, in how many cases, and how many intervals that widened."""
+    text = f"{counted(clocks.cases, 'case')} {'was' if clocks.cases == 1 else 'were'} recorded at the chair. "
+    if clocks.apart_s is None:
+        text += "How the clock of the page ran against the computer's could not be measured in any of them"
+    else:
+        apart = f"{decimal(clocks.apart_s, 2)} s" if clocks.apart_s >= LEAST_SHOWN_S else f"less than {LEAST_SHOWN_S} s"
+        text += (
+            f"While it timed a case the clock of a page ran at most {apart} from the computer's (measured in "
+            f"{clocks.measured} of {clocks.cases}), which is allowed for"
+        )
+    intervals = (
+        "no interval was"
+        if clocks.widened == 0
+        else f"{counted(clocks.widened, 'interval')} " + ("was" if clocks.widened == 1 else "were")
+    )
+    return f"{text}; {intervals} widened because clocks could not be reconciled."
+
+
 def records_section(results: StudyResults) -> Section:
     """What was read, refused and noticed."""
     quality = results.data_quality
@@ -69,6 +92,7 @@ def records_section(results: StudyResults) -> Section:
         f"{counted(quality.readings_read, 'cold test')} were read and {quality.readings_refused} refused. Refused rows "
         "are kept with their reasons."
     )
+    clocks = [] if quality.clocks is None else [Paragraph(text=clocks_words(quality.clocks))]
     found = (tables.notices_table(results), tables.reasons_table(results), _missing_table(results))
-    blocks: list[Block] = [Paragraph(text=text), *(t for t in found if t is not None)]
+    blocks: list[Block] = [Paragraph(text=text), *clocks, *(t for t in found if t is not None)]
     return Section(id="quality", title="How the records were", blocks=tuple(blocks))
