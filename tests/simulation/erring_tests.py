@@ -31,13 +31,13 @@ from onsetstudy.core.seeds import stream
 from onsetstudy.survival.testing.misclassified import _kernel, fit_misclassified
 
 SEED = 20261127
-STUDIES = 500
+STUDIES = 400
 MINUTES = np.array([1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 16], dtype=float)
 EDGES = np.concatenate([[0.0], MINUTES, [np.inf]])
 TAU, TARGET = 15.0, 5.0
 SHAPE, SCALE, NEVER, RATIO = 1.6, 7.384, 0.1, 0.75
 KINDS = ("independent", "tooth", "sticky")
-VALUES = ((1.0, 0.95), (1.0, 0.87), (0.91, 1.0), (0.95, 0.91), (0.91, 0.87))
+VALUES = ((1.0, 0.95), (1.0, 0.87), (0.95, 0.91), (0.91, 0.87))
 """Sensitivity and specificity: those of the grid, and few false "not felt" as of control teeth."""
 READERS = ("one", "two", "three", "two of three", "model")
 OFTEN, TEETH = 0.5, 0.2
