@@ -28,7 +28,7 @@ from scipy import optimize, stats
 from onsetstudy import Intervals, NotEstimable, estimate_rmst
 from onsetstudy.core.onset_rule import derive_intervals
 from onsetstudy.core.seeds import stream
-from onsetstudy.survival.testing.misclassified import _kernel, fit_misclassified
+from onsetstudy.survival.testing.misclassified import fit_misclassified
 
 SEED = 20261127
 STUDIES = 400
@@ -93,11 +93,23 @@ def stopped(felt: np.ndarray, reader: str) -> np.ndarray:
     return np.where(content.any(axis=1), content.argmax(axis=1) + 1, felt.shape[1])
 
 
+def done(tests: np.ndarray) -> np.ndarray:
+    """Which of the planned tests are the first so many of each tooth."""
+    return np.arange(MINUTES.size) < tests[:, None]
+
+
+def chances(felt: np.ndarray, tests: np.ndarray, se: float, sp: float) -> np.ndarray:
+    """Chance of what was seen of each tooth for an onset in each gap, errors independent; shape (teeth, gaps)."""
+    numb = MINUTES[None, :] >= EDGES[1:, None]
+    each = np.where(felt[:, None, :], np.where(numb, 1 - se, sp), np.where(numb, se, 1 - sp))
+    return np.where(done(tests)[:, None, :], each, 1.0).prod(axis=2)
+
+
 def ruled(felt: np.ndarray, reader: str) -> Intervals:
     """Onset by a rule."""
     tests = stopped(felt, reader)
     if reader != "two of three":
-        case, place = np.nonzero(np.arange(felt.shape[1]) < tests[:, None])
+        case, place = np.nonzero(done(tests))
         found = derive_intervals(case, MINUTES[place], felt[case, place], n_cases=len(felt),
                                  confirmations=("one", "two", "three").index(reader) + 1)  # fmt: skip
         return Intervals(found.left, found.right)
@@ -136,7 +148,7 @@ def likeliest(kernels: list[np.ndarray], sums: list[np.ndarray], value: float, s
     def loss(mass: np.ndarray) -> tuple[float, np.ndarray]:
         total, slope = 0.0, np.zeros(mass.size)
         for kernel, part in zip(kernels, parts, strict=True):
-            density = np.maximum(kernel @ mass[part], 1e-12)
+            density = np.maximum(kernel @ mass[part], 1e-300)
             total -= np.log(density).sum() / scale
             slope[part] = -(kernel / density[:, None]).sum(axis=0) / scale
         return total, slope
@@ -160,10 +172,10 @@ def by_model(arm: np.ndarray, felt: np.ndarray, se: float, sp: float) -> dict[st
     tests, kernels, masses, edges = stopped(felt, "model"), [], [], []
     for a in (0, 1):
         own = felt[arm == a]
-        case, place = np.nonzero(np.arange(MINUTES.size) < tests[arm == a][:, None])
+        case, place = np.nonzero(done(tests[arm == a]))
         readings = (case, MINUTES[place], own[case, place])
         curve = fit_misclassified(*readings, sensitivity=se, specificity=sp)
-        kernels.append(_kernel(*readings, se, sp)[0])
+        kernels.append(chances(own, tests[arm == a], se, sp))
         masses.append(curve.mass), edges.append(curve.edges)
     if any(e.size != EDGES.size for e in edges):
         raise NotEstimable("erring_tests", "a planned minute nobody came to", code="no_test")
@@ -174,7 +186,7 @@ def by_model(arm: np.ndarray, felt: np.ndarray, se: float, sp: float) -> dict[st
     row: dict[str, float] = {}
     for name, (arms, sums) in asked.items():
         true = float(sum(c @ truth(a) for a, c in zip(arms, sums, strict=True)))
-        best = sum(np.log(kernels[a] @ masses[a]).sum() for a in arms)
+        best = sum(np.log(np.maximum(kernels[a] @ masses[a], 1e-300)).sum() for a in arms)
         held = likeliest([kernels[a] for a in arms], sums, true, np.concatenate([truth(a) for a in arms]))
         row[f"bias_{name}"] = float(sum(c @ masses[a] for a, c in zip(arms, sums, strict=True))) - true
         row[f"covers_{name}"] = 2 * (best - held) <= stats.chi2.ppf(0.95, 1)
