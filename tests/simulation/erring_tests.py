@@ -219,6 +219,22 @@ def jobs() -> list[tuple[str, float, float, int, str]]:
     return [("independent", 1.0, 1.0, 40, reader) for reader in READERS] + lines
 
 
+def markdown(table: pd.DataFrame) -> str:
+    """Of 40 cases an arm: bias of a wait, and how often the intervals of the wait and of the difference held."""
+    rows = ["| errors | se, sp | " + " | ".join(READERS) + " |", "| --- " * (2 + len(READERS)) + "|"]
+    small = table[table["cases_per_arm"] == 40]
+    for (kind, se, sp), lines in small.groupby(["errors", "sensitivity", "specificity"], sort=False):
+        told = lines.set_index("reader")
+        cells = [
+            f"{told.bias_wait[reader]:+.2f}; {100 * told.covers_wait[reader]:.0f}, "
+            f"{100 * told.covers_difference[reader]:.0f} %"
+            for reader in READERS
+        ]
+        none = se == sp == 1.0
+        rows.append(f"| {'none' if none else kind} | {se:g}, {sp:g} | {' | '.join(cells)} |".replace("-", "−"))
+    return "\n".join(rows)
+
+
 def main() -> None:
     rows = []
     with ProcessPoolExecutor(2) as hands:

@@ -46,7 +46,18 @@ TAU = 15.0
 LAWS = {"block": (1.6, 7.384, 0.1), "alike": (3.0, 3.36, 0.0)}
 """Shape, scale and proportion never numb."""
 FILE = Path(__file__).parents[2] / "protocols" / "mandibular_block_group.toml"
-PATTERNS = ("tingles", "twice", "often", "halfway", "early", "before", "skips", "late", "repeats", "waits")
+PATTERNS = {
+    "tingles": "one just after onset",
+    "twice": "two just after onset",
+    "often": "four at random",
+    "halfway": "between all planned ones from a minute before onset",
+    "early": "the planned one brought forward",
+    "before": "one just before onset",
+    "skips": "one just after onset, the next planned one left out",
+    "late": "all tests a tenth of a minute later",
+    "repeats": "felt ones done again half a minute later (not used while building)",
+    "waits": "all put off, by .15 min on average (not used while building)",
+}
 CLOSELY = ("twice", "repeats", "waits")
 """Asked of more studies."""
 
@@ -181,6 +192,26 @@ def jobs() -> list[tuple[str, str, int, int, str, int]]:
     lines += [("alike", pattern, 1, 40, "recorded", SOME) for pattern in ("tingles", "twice", "before")]
     lines += [("block", "tingles", 1, 100, "window", FEW), ("block", "twice", 1, 40, "dropped", FEW)]
     return lines
+
+
+def markdown(table: pd.DataFrame) -> str:
+    """The lines of 40 cases an arm that the page of statistics shows."""
+    head = ("tests in one arm", "block: window", "alike: all tests", "alike: window", "of these not qualified",
+            "bias, alike, min: all, window")  # fmt: skip
+    rows = ["| " + " | ".join(head) + " |", "| --- " * len(head) + "|"]
+    mine = table[(table["cases_per_arm"] == 40) & (table["arms"] < 2)].set_index(["onset", "pattern", "rule"])
+    for pattern, words in {"none": "on the plan", **PATTERNS}.items():
+        keys = (("block", "window"), ("alike", "all"), ("alike", "window"))
+        block, every, window = (mine.loc[law, pattern, rule] for law, rule in keys)
+        shares = [found["rejects_5_wait"] for found in (block, every, window)] + [window["rejects_5_unqualified"]]
+        bias = (every["mean_difference_min"], window["mean_difference_min"])
+        cells = [words, *(_short(x, 3) for x in shares), ", ".join(_short(x, 2) for x in bias)]
+        rows.append("| " + " | ".join(cells) + " |")
+    return "\n".join(rows)
+
+
+def _short(value: float, digits: int) -> str:
+    return f"{value:.{digits}f}".replace("0.", ".", 1).replace("-", "−")
 
 
 def main() -> None:
