@@ -46,9 +46,9 @@ class ReadingRule:
     """How onset is read off the tests.
 
     ``confirmations`` not-felt tests in a row make an onset; ``accept_unconfirmed``: a last test that was not felt
-    counts though nothing confirmed it. ``control_tooth`` is required, optional or none. ``window_min``: a test further
-    than that from every planned minute decides nothing, and of several for one minute the nearest does; ``None``: every
-    test counts.
+    counts though nothing confirmed it. ``control_tooth`` is required, optional or none. ``window_min``: tests no
+    further away than that answer for planned minutes, of several the nearest, and onset lies between these; ``None``:
+    every test counts, with its own minute.
     """
 
     confirmations: int

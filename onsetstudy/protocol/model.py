@@ -98,8 +98,8 @@ class Schedule:
     """When teeth are tested.
 
     ``tests_min`` are the planned minutes after ``clock_zero`` (``injection_end`` or ``injection_start``).
-    ``window_min`` is how far from its planned minute a test may be done to decide onset; ``None``, as in protocols from
-    before it could be said: every test decides.
+    ``window_min`` is how far from its planned minute a test may be done to answer for it, and onset lies between
+    planned minutes; ``None``, as in protocols from before it could be said: every test decides, with its own minute.
     """
 
     clock_zero: str

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from functools import partial
 from pathlib import Path
 
@@ -153,6 +154,30 @@ def test_tests_that_vanish_in_one_arm_qualify():
 def test_arms_tested_differently_qualify():
     found = [codes(study(seed, late=(0.0, 0.3))) for seed in range(10)]
     assert all("tested_differently" in c for c in found)
+
+
+def shifted(seed, by_min, **options):
+    """A study of which the tests of one arm were done so much later, all of them, whatever the tooth felt."""
+    records = study(seed, **options)
+    arm = records.readings["case_id"].map(records.cases.set_index("case_id")["arm"])
+    later = records.readings["minute"] + np.where(arm == "buffered", by_min, 0.0)
+    return dataclasses.replace(records, readings=records.readings.assign(minute=later))
+
+
+def test_an_arm_tested_later_qualifies_where_planned_minutes_date_onset():
+    window = dataclasses.replace(PROTOCOL, schedule=dataclasses.replace(PROTOCOL.schedule, window_min=0.35))
+    for by_min in (-0.12, 0.12):
+        for seed in range(10):
+            [doubt] = [d for d in doubts_of(shifted(seed, by_min), window) if d.code == "tested_later"]
+            (_, late), (_, tests), (_, late_other), (_, tests_other) = doubt.counts
+            assert (late_other / tests_other > late / tests) == (by_min > 0)
+            assert doubt.effect == QUALIFIES
+    assert "tested_later" not in codes(shifted(1, 0.12))
+    honest = [doubts_of(study(seed), window) for seed in range(60)]
+    assert not any(d.code == "tested_later" for doubts in honest for d in doubts)
+    # Of reactive tests, which find the tooth numb, it knows nothing: others ask for them.
+    reactive = [doubts_of(study(seed, reactive=(0.0, 0.8)), window) for seed in range(10)]
+    assert not any(d.code == "tested_later" for doubts in reactive for d in doubts)
 
 
 def test_a_control_tooth_inside_the_field_qualifies_and_one_outside_does_not():

@@ -13,6 +13,7 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.onset_rule import DerivedOnset, derive_intervals
 from onsetstudy.protocol.estimands import strategy_of
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.planned_minutes import SAME_TIME, TargetTests, answers_on_plan, onset_on_plan
 from onsetstudy.records.model import Records
 
 __all__ = [
@@ -40,7 +41,6 @@ ONSET_COLUMNS = (
     "missed_tests",
     "invalid_cycles",
 )
-SAME_TIME = 1e-9
 
 
 def derive_onset(
@@ -69,8 +69,9 @@ def derive_onset(
     accept_unconfirmed : bool
         Count a last reading that was not felt as onset though nothing confirmed it (sensitivity).
     window_min : float, optional
-        How far from a planned minute a reading may lie to date onset, and of several for one minute the nearest; by
-        default every reading does. Others can but confirm where testing ended with them. The protocol's own is
+        How far from a planned minute a reading may lie to answer for it, of several the nearest. Onset then lies
+        between planned minutes (:mod:`~onsetstudy.records.derived.planned_minutes`); by default every reading dates it
+        with its own minute. The protocol's own is
         :attr:`~onsetstudy.protocol.model.Schedule.window_min`.
 
     Returns
@@ -115,7 +116,7 @@ class OnsetRule:
     past_supplement : bool
         Whether readings after a supplement count like any other.
     window_min : float or None
-        How far from a planned minute a reading may lie; ``None``: anywhere.
+        How far from the planned minute that it answers for a reading may lie; ``None``: anywhere, with its own minute.
     """
 
     confirmations: int
@@ -173,7 +174,7 @@ class Onsets:
 class _Derived:
     """What one rule makes of the readings: those that count, the supplements that end them, and the onset."""
 
-    target: _Target
+    target: TargetTests
     rescue_min: NDArray[np.float64]
     onset: DerivedOnset
 
@@ -186,63 +187,27 @@ def _strategy(protocol: Protocol, estimand: str, rescue: str | None) -> str:
 
 def _derive(records: Records, protocol: Protocol, rule: OnsetRule) -> _Derived:
     target = _valid_target_readings(records, rule.control_tooth, protocol.schedule.control_window_min)
-    planned = np.asarray(protocol.schedule.tests_min, dtype=float)
-    every, kept = target, target
-    if rule.window_min is not None:
-        kept = _on_schedule(target, planned, rule.window_min)
     rescue_min = records.cases["rescue_min"].to_numpy(dtype=float)
     if rule.past_supplement:
         rescue_min = np.full(len(records.cases), np.nan)
 
-    def derived(readings: _Target) -> DerivedOnset:
+    def derived(case: NDArray[np.int64], minute: NDArray[np.float64], felt: NDArray[np.bool_]) -> DerivedOnset:
         return derive_intervals(
-            readings.case,
-            readings.minute,
-            readings.felt,
+            case,
+            minute,
+            felt,
             n_cases=len(records.cases),
             confirmations=rule.confirmations,
             rescue_min=rescue_min,
             accept_unconfirmed=rule.accept_unconfirmed,
         )
 
-    onset = derived(kept)
-    if rule.window_min is not None:
-        onset = _confirmed_otherwise(onset, derived(every), kept, planned)
+    if rule.window_min is None:
+        return _Derived(target, rescue_min, derived(target.case, target.minute, target.felt))
+    planned = np.asarray(protocol.schedule.tests_min, dtype=float)
+    kept, _ = answers_on_plan(target, planned, rule.window_min)
+    onset = onset_on_plan(target, planned, rule.window_min, rescue_min, derived)
     return _Derived(kept, rescue_min, onset)
-
-
-def _confirmed_otherwise(
-    onset: DerivedOnset, by_every: DerivedOnset, kept: _Target, planned: NDArray[np.float64]
-) -> DerivedOnset:
-    """Cases of which testing ended because an extra test confirmed onset, dated by planned minutes all the same.
-
-    Followed to the last felt test they would leave just because they went numb. They get the interval that planned
-    tests would have given: from the last of these that was felt to the first not felt at or after the onset that all
-    tests show, or to the next planned minute where none was done. It holds the onset of all tests, and is as wide in
-    a case with an extra test as in one without.
-    """
-    ends = (~np.isfinite(onset.right)) & np.isfinite(by_every.right) & (by_every.right > onset.left)
-    if not ends.any():
-        return onset
-    seen = np.full(onset.left.size, np.inf)
-    later = ~kept.felt & (kept.minute >= by_every.right[kept.case] - SAME_TIME)
-    np.minimum.at(seen, kept.case[later], kept.minute[later])
-    place = np.searchsorted(planned, by_every.right - SAME_TIME)
-    due = np.where(place < planned.size, planned[np.minimum(place, planned.size - 1)], by_every.right)
-    right = np.where(np.isfinite(seen), seen, np.maximum(due, by_every.right))
-    at_first = np.where(onset.left > 0, "confirmed", "numb_at_first_test")
-
-    def either(own: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.where(ends, other, own)
-
-    return DerivedOnset(
-        left=onset.left,
-        right=either(onset.right, right),
-        confirmed_at=either(onset.confirmed_at, np.maximum(by_every.confirmed_at, right)),
-        loss_left=either(onset.loss_left, np.maximum(by_every.loss_left, right)),
-        loss_right=either(onset.loss_right, np.maximum(by_every.loss_right, right)),
-        reason=np.where(ends, at_first, onset.reason),
-    )
 
 
 def _table(records: Records, protocol: Protocol, found: _Derived, estimand: str, strategy: str) -> pd.DataFrame:
@@ -276,21 +241,7 @@ def _table(records: Records, protocol: Protocol, found: _Derived, estimand: str,
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Target:
-    """Valid target readings, sorted by case and minute, and how many of each case were not valid.
-
-    ``extra``: recorded as a test that the plan did not ask for.
-    """
-
-    case: NDArray[np.int64]
-    minute: NDArray[np.float64]
-    felt: NDArray[np.bool_]
-    extra: NDArray[np.bool_]
-    invalid: NDArray[np.int64]
-
-
-def _valid_target_readings(records: Records, control: str, window_min: float) -> _Target:
+def _valid_target_readings(records: Records, control: str, window_min: float) -> TargetTests:
     readings = records.readings
     number = pd.Index(records.cases["case_id"]).get_indexer(readings["case_id"])
     minute = readings["minute"].to_numpy(dtype=float)
@@ -309,7 +260,7 @@ def _valid_target_readings(records: Records, control: str, window_min: float) ->
         )
         valid = np.where(found, control_felt, control != "required")
     invalid = np.bincount(case[~valid], minlength=len(records.cases))
-    return _Target(case=case[valid], minute=at[valid], felt=response[valid], extra=extra[valid], invalid=invalid)
+    return TargetTests(case=case[valid], minute=at[valid], felt=response[valid], extra=extra[valid], invalid=invalid)
 
 
 def valid_tests(
@@ -326,30 +277,6 @@ def recorded_as_extra(readings: pd.DataFrame) -> NDArray[np.bool_]:
     if "test_kind" not in readings:
         return np.zeros(len(readings), dtype=bool)
     return np.asarray((readings["test_kind"] == "extra").fillna(False), dtype=bool)
-
-
-def _on_schedule(target: _Target, planned: NDArray[np.float64], window_min: float) -> _Target:
-    """Readings within the window of a planned minute; of several for one minute the nearest, the earlier of two alike.
-
-    A patient who says that it tingles is tested again at once, so that an extra test tells of the patient's telling: it
-    must not date onset even where it falls into the window of the test just done.
-    """
-    if target.case.size == 0:
-        return target
-    slot = np.searchsorted((planned[1:] + planned[:-1]) / 2, target.minute)
-    # What is known to be extra stands for no planned minute, however near.
-    gap = np.where(target.extra, np.inf, np.abs(target.minute - planned[slot]))
-    order = np.lexsort((target.minute, np.round(gap, 9), slot, target.case))
-    first = np.ones(order.size, dtype=bool)
-    case, at = target.case[order], slot[order]
-    first[1:] = (case[1:] != case[:-1]) | (at[1:] != at[:-1])
-    kept = np.zeros(order.size, dtype=bool)
-    kept[order[first]] = True
-    kept &= gap <= window_min + SAME_TIME
-    return _Target(
-        case=target.case[kept], minute=target.minute[kept], felt=target.felt[kept], extra=target.extra[kept],
-        invalid=target.invalid,
-    )  # fmt: skip
 
 
 def nearest_control(
@@ -379,7 +306,7 @@ def nearest_control(
 
 
 def _missed_tests(
-    target: _Target, protocol: Protocol, right: NDArray[np.float64], rescue_min: NDArray[np.float64], n_cases: int
+    target: TargetTests, protocol: Protocol, right: NDArray[np.float64], rescue_min: NDArray[np.float64], n_cases: int
 ) -> NDArray[np.int64]:
     """Planned tests without a valid reading, up to onset, the supplement or the last valid reading."""
     planned = np.asarray(protocol.schedule.tests_min)

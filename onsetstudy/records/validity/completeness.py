@@ -31,7 +31,7 @@ WHY = {
     "weight_kg": "limits by weight are not looked at",
     "age_band": "limits by age are not looked at",
     "rescue_volume_ml": "the supplement is in no total",
-    "test_kind": "an extra test near a planned minute may date onset",
+    "test_kind": "an extra test near a planned minute may answer for it",
     "guess": "whether blinding held cannot be told",
 }
 """Fields that an analysis needs, and what is lost without them."""

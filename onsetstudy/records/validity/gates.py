@@ -41,8 +41,9 @@ COUNTED = {
     ),
     "tested_differently": (QUALIFIES, ("tests off schedule",) * 2),
     "tests_vanished": (QUALIFIES, ("planned tests not done in time",) * 2),
+    "tested_later": (QUALIFIES, ("planned tests that were felt and done after their minute", "such tests") * 2),
 }
-"""What each doubt does to a claim, and what it counts; of the two arms, reference first, for the last two."""
+"""What each doubt does to a claim, and what it counts; of the two arms, reference first, for the last three."""
 MOST = 0.5
 """Proportion of cases that is "most"."""
 ALL_OF_FEW = 3
@@ -53,7 +54,9 @@ STRANGE_CASES = 5
 SKIPPED = 3
 """So many planned tests before the first one done are no lateness."""
 LEVEL = 0.01
-"""Level of each statistical doubt; three of them are asked."""
+"""Level of each statistical doubt; three of them are asked, four where tests answer for planned minutes."""
+LATER = 0.05
+"""Minutes: arms that were tested that much later or earlier, on average, were not tested alike (project's choice)."""
 WINDOW = 0.35
 """A test further from every planned minute than this part of the smallest gap is off schedule (no source), unless the
 protocol says how far."""
@@ -292,7 +295,29 @@ def _differently(tests: _Tests, protocol: Protocol) -> list[Doubt]:
         p, counts = _compared(part, whole, tests.arm, protocol)
         if p < LEVEL:
             found.append(_doubt(code, _named(code, *counts), p_value=p))
-    return found
+    later = _later(tests, protocol)
+    return found if later is None else [*found, later]
+
+
+def _later(tests: _Tests, protocol: Protocol) -> Doubt | None:
+    """One arm tested later than the other, where it is planned minutes that date onset and not those of the tests.
+
+    Asked of tests that were felt alone: these nobody did because the tooth had gone numb.
+    """
+    used = tests.felt & tests.at_risk & ~tests.off
+    if protocol.schedule.window_min is None or not used.any():
+        return None
+    n, case = tests.arm.size, tests.case[used]
+    apart = tests.minute[used][:, None] - tests.planned[None, :]
+    late = apart[np.arange(case.size), np.abs(apart).argmin(axis=1)]
+    done = np.bincount(case, minlength=n).astype(np.float64)
+    after = np.bincount(case[late > 0], minlength=n).astype(np.float64)
+    p, counts = _compared(after, done, tests.arm, protocol)
+    own = [tests.arm[case] == code for code in protocol.arm_codes[:2]]
+    if p >= LEVEL or abs(float(late[own[0]].mean() - late[own[1]].mean())) < LATER:
+        return None
+    each = [n for count, rows in zip(counts, own, strict=True) for n in (count, int(rows.sum()))]
+    return _doubt("tested_later", _named("tested_later", *each), p_value=p)
 
 
 def _named(code: str, *counts: int) -> tuple[tuple[str, int], ...]:

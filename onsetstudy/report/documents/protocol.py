@@ -155,8 +155,9 @@ def _outcomes(protocol: Protocol) -> Section:
     zero = "end of the last planned injection" if schedule.clock_zero == "injection_end" else "start of the injection"
     minutes = ", ".join(f"{t:g}" for t in schedule.tests_min)
     window = "" if schedule.window_min is None else (
-        f" A test more than {schedule.window_min:g} min from its planned minute, or a further one for the same minute, "
-        "does not decide onset."
+        f" A test answers for the planned minute at most {schedule.window_min:g} min away, of several the nearest, and "
+        "onset lies between planned minutes; other tests speak for a planned minute without an answer where they leave "
+        "no doubt."
     )  # fmt: skip
     rule = (
         f"Clock zero is the {zero}. Cold tests at {minutes} min. Onset is the first of {onset.confirmations} "

@@ -58,7 +58,7 @@ CHOICES: dict[str, _Choice] = {
     ),
     "all_tests": _Choice(
         label="tests off schedule too",
-        text="every test decides onset, those outside the window of the planned minutes too",
+        text="every test decides onset with its own minute, those outside the window of the planned minutes too",
     ),
 }
 """Every choice that a protocol may name under its sensitivity analyses."""

@@ -37,6 +37,11 @@ def statistician_section(results: StudyResults) -> Section:
         f"{protocol.rescue.hazard} "
         "for the hazard ratio."
     )
+    if protocol.schedule.window_min is not None:
+        rules += (
+            " A test stands at the planned minute that it answers for, at most "
+            f"{protocol.schedule.window_min:g} min away, whenever in that window it was done."
+        )
     blocks: list[Block] = [Paragraph(text=rules)]
     if not isinstance(test, NotAvailable):
         blocks.append(Paragraph(text=_test_of_onset(test)))

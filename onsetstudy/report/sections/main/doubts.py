@@ -19,6 +19,8 @@ WORDS = {
     "other.",
     "tests_vanished": "The arms were not tested alike: planned tests not done in time were {0} in one arm and {1} in "
     "the other.",
+    "tested_later": "The arms were not tested alike: of the planned tests that were felt {0} of {1} were done after "
+    "their minute in one arm and {2} of {3} in the other, and it is planned minutes that date onset.",
 }
 
 REASONS = {
@@ -28,6 +30,7 @@ REASONS = {
     "off_schedule_positive": "tests off schedule found teeth numb too often",
     "tested_differently": "the arms were not tested off schedule alike",
     "tests_vanished": "more planned tests are missing in one arm",
+    "tested_later": "planned tests were done later in one arm",
 }
 """The same without counts, as part of a sentence."""
 

@@ -1,0 +1,140 @@
+"""Onset on the protocol's planned minutes: what tests say when a patient's tingling may have brought them about.
+
+When a test is done must not depend on how the tooth is doing. It does where somebody tests again, or a little earlier,
+because a patient says that it tingles; and the minutes of such tests tell of the patient's telling. So tests answer for
+planned minutes, and onset lies between two of these. What minute in its window a test was done at then decides nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from onsetstudy.core.onset_rule import DerivedOnset
+
+__all__ = ["SAME_TIME", "TargetTests", "answers_on_plan", "onset_on_plan"]
+
+SAME_TIME = 1e-9
+"""Minutes closer than this are one."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class TargetTests:
+    """Valid tests of the target, sorted by case and minute, arrays of shape (m,).
+
+    ``extra``: recorded as a test that the plan did not ask for. ``invalid``, shape (n,): tests of each case that did
+    not count because of the control tooth.
+    """
+
+    case: NDArray[np.int64]
+    minute: NDArray[np.float64]
+    felt: NDArray[np.bool_]
+    extra: NDArray[np.bool_]
+    invalid: NDArray[np.int64]
+
+    def take(self, kept: NDArray[np.bool_]) -> TargetTests:
+        """Some of the tests, with the counts of the invalid ones as they are."""
+        return TargetTests(
+            case=self.case[kept], minute=self.minute[kept], felt=self.felt[kept], extra=self.extra[kept],
+            invalid=self.invalid,
+        )  # fmt: skip
+
+
+def answers_on_plan(
+    tests: TargetTests, planned: NDArray[np.float64], window_min: float
+) -> tuple[TargetTests, NDArray[np.float64]]:
+    """Of each case and planned minute the test that answers for it, and the planned minutes, shape (k,).
+
+    It is the nearest within the window, of two alike the earlier: of a planned test and an extra one close by, nearly
+    always the planned one. What is recorded as extra answers for no planned minute, however near.
+    """
+    slot = np.searchsorted((planned[1:] + planned[:-1]) / 2, tests.minute)
+    gap = np.where(tests.extra, np.inf, np.abs(tests.minute - planned[slot]))
+    order = np.lexsort((tests.minute, np.round(gap, 9), slot, tests.case))
+    first = np.ones(order.size, dtype=bool)
+    case, at = tests.case[order], slot[order]
+    first[1:] = (case[1:] != case[:-1]) | (at[1:] != at[:-1])
+    kept = np.zeros(order.size, dtype=bool)
+    kept[order[first]] = True
+    kept &= gap <= window_min + SAME_TIME
+    return tests.take(kept), planned[slot[kept]]
+
+
+def onset_on_plan(
+    tests: TargetTests,
+    planned: NDArray[np.float64],
+    window_min: float,
+    rescue_min: NDArray[np.float64],
+    derive: Callable[[NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_]], DerivedOnset],
+) -> DerivedOnset:
+    """Onset between two planned minutes.
+
+    Parameters
+    ----------
+    tests : TargetTests
+        All that count, with their own minutes.
+    planned : ndarray, shape (k,)
+        Planned minutes.
+    window_min : float
+        How far from its planned minute a test may lie.
+    rescue_min : ndarray, shape (n,)
+        Minute of a supplement, ``nan`` if none. A test done before it whose planned minute lies after it keeps its own.
+    derive : callable of (case, minute, felt)
+        The onset rule; uses no test from the supplement on.
+
+    Notes
+    -----
+    Planned tests date onset and confirm it. Where a planned minute has no answer, other tests speak for it as far as
+    they leave no doubt: they were felt after it, or it lies after the onset that all tests together confirm. Without
+    that, a case of which testing ended because an extra test confirmed onset would be followed to its last felt test
+    just because it went numb. Extra tests never overrule the answer of a planned minute.
+    """
+    until = np.where(np.isnan(rescue_min), np.inf, rescue_min)
+    tests = tests.take(tests.minute < until[tests.case])
+    kept, at = answers_on_plan(tests, planned, window_min)
+    at = np.where(at < until[kept.case], at, kept.minute)
+    onset, every = derive(kept.case, at, kept.felt), derive(tests.case, tests.minute, tests.felt)
+    seen = _due(every.right, planned)
+    # Of the test that shows onset to all, if it answers for a planned minute, that minute: it may lie after it.
+    own = np.abs(kept.minute - every.right[kept.case]) <= SAME_TIME
+    seen[kept.case[own]] = at[own]
+    spoken = np.isfinite(every.right) & (seen > onset.left)
+    right = np.where(spoken, np.minimum(onset.right, seen), onset.right)
+    felt = _passed(every.left, planned)
+    left = np.where(spoken & (felt < right), np.maximum(onset.left, felt), onset.left)
+    return _completed(onset, every, left, right)
+
+
+def _due(minute: NDArray[np.float64], planned: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The first planned minute at or after each; itself where there is none."""
+    place = np.searchsorted(planned, minute - SAME_TIME)
+    return np.where(place < planned.size, planned[np.minimum(place, planned.size - 1)], minute)
+
+
+def _passed(minute: NDArray[np.float64], planned: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The last planned minute at or before each; 0 where there is none."""
+    place = np.searchsorted(planned, minute + SAME_TIME, side="right") - 1
+    return np.where(place >= 0, planned[np.maximum(place, 0)], 0.0)
+
+
+def _completed(
+    onset: DerivedOnset, every: DerivedOnset, left: NDArray[np.float64], right: NDArray[np.float64]
+) -> DerivedOnset:
+    """Onset with other ends; where planned tests alone had none, with what all tests say of the time after it."""
+    ends = ~np.isfinite(onset.right) & np.isfinite(right)
+
+    def either(own: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.where(ends, np.maximum(other, right), own)
+
+    changed = ends | (onset.reason == "numb_at_first_test")
+    return DerivedOnset(
+        left=left,
+        right=right,
+        confirmed_at=either(onset.confirmed_at, every.confirmed_at),
+        loss_left=either(onset.loss_left, every.loss_left),
+        loss_right=either(onset.loss_right, every.loss_right),
+        reason=np.where(changed, np.where(left > 0, "confirmed", "numb_at_first_test"), onset.reason),
+    )

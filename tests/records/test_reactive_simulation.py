@@ -1,0 +1,39 @@
+"""What was simulated of reactive testing holds, and is what the code does today."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from onsetstudy.records.derived.onset import derive_onset
+from tests.simulation import reactive_testing as simulated
+
+TABLE = pd.read_csv(Path(__file__).parents[1] / "simulation" / "reactive_testing.csv")
+
+
+def intervals(pattern, k, law="alike"):
+    written, known = simulated.tested(law, pattern, 1, 40, k)
+    found = derive_onset(written, simulated.protocol(), window_min=simulated.WINDOW)
+    return found[["left_min", "right_min"]].to_numpy(), written, known
+
+
+@pytest.mark.parametrize("k", range(5))
+def test_tests_brought_forward_change_no_interval(k):
+    """Where every test stays on the side of onset on which it was, its minute decides nothing."""
+    quiet, _, _ = intervals("none", k)
+    early, tests, _ = intervals("early", k)
+    assert (quiet == early).mean() > 0.97
+    every = derive_onset(tests, simulated.protocol())[["left_min", "right_min"]].to_numpy()
+    assert (every != early).mean() > 0.5
+
+
+@pytest.mark.parametrize("pattern", ["tingles", "twice", "skips", "before"])
+def test_extra_tests_recorded_as_such_change_few_intervals_and_none_by_more_than_missed_tests_do(pattern):
+    """What is left: an extra test speaks for a planned minute that nobody came to, one in twenty."""
+    for k in range(5):
+        quiet, _, _ = intervals("none", k)
+        asked, _, _ = intervals(pattern, k)
+        assert (quiet == asked).all(axis=1).mean() > 0.85
+        assert abs((asked[:, 0] - quiet[:, 0]).mean()) < 0.15
