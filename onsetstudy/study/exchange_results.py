@@ -46,7 +46,7 @@ class HeldBack:
     """What small numbers made the practice merge or keep, and what it costs.
 
     ``information_kept`` is the information on the ratio of rates after merging over that before; 1 if nothing was
-    merged.
+    merged. ``controls_kept_back`` are cases with a control tooth of arms that have too few of them.
     """
 
     least: int
@@ -54,6 +54,7 @@ class HeldBack:
     steps: tuple[str, ...]
     information_kept: float | None
     scores_kept_back: int
+    controls_kept_back: int = 0
 
 
 @result_kind("exchange")
@@ -69,7 +70,9 @@ class Exchange:
     only. ``None``, as in every file made before it was told: arms as injected, not checked. ``ledger_head`` is number
     and beginning of the last entry of the practice's ledger, empty where there is none. ``doubts`` are what makes its
     cold tests doubtful over all cases counted here, empty if nothing does; ``None``, as in every file made before it
-    was told: nobody looked.
+    was told: nobody looked. ``controls`` counts tests of control teeth by arm over the whole period (cases with one,
+    tests, those not felt, those that could be an onset, those that were); ``None``, as in every file made before they
+    were counted: the file does not tell.
     """
 
     study: str
@@ -91,6 +94,7 @@ class Exchange:
     arms: ArmStanding | None = None
     ledger_head: str = ""
     doubts: tuple[Doubt, ...] | None = None
+    controls: CountTable | None = None
 
 
 def _plain(value: Any) -> Any:

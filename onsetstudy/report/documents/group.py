@@ -9,6 +9,7 @@ from onsetstudy.report.document import Document, Section
 from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.numbers import counted, day, quarter
 from onsetstudy.report.sections.appendix.interim import looks_section
+from onsetstudy.report.sections.appendix.negative_controls import negative_section
 from onsetstudy.report.sections.blocks import cautions_section
 from onsetstudy.report.sections.group.beside import beside_section
 from onsetstudy.report.sections.group.first_page import first_page
@@ -36,6 +37,7 @@ CONTENTS: tuple[Callable[[GroupResults, Reader], tuple[Section | None, ...]], ..
     lambda r, reader: (gates_section(r, reader.letter),),
     lambda r, reader: more_sections(r, reader.letter),
     lambda r, reader: (beside_section(r, reader.letter),),
+    lambda r, reader: (negative_section(r.negative, r.protocol, untold=r.controls_untold),),
     lambda r, reader: (looks_section(r.looks, r.protocol),),
     lambda r, reader: (cautions_section(r.caution),),
     lambda r, reader: (sent_section(r, reader.code),),

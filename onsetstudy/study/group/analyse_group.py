@@ -23,6 +23,7 @@ from onsetstudy.study.answer.cautions import group_arms_caution
 from onsetstudy.study.answer.reconcile import reconcile, unlike_rows
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange
+from onsetstudy.study.group.controls import controls_untold, group_controls
 from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import WITHOUT_QUARTER as FIRST_ONLY
@@ -143,6 +144,8 @@ def analyse_group(
         ),
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
         gates=gates,
+        negative=group_controls(period.counts, protocol),
+        controls_untold=controls_untold(period, letters),
         with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),
         provenance=Provenance(
             protocol_digest=protocol.digest,
@@ -190,6 +193,8 @@ def _as_sent(exchange: Exchange) -> dict[str, Any]:
     content = to_dict(exchange)
     if exchange.doubts is None:
         del content["doubts"]
+    if exchange.controls is None:
+        del content["controls"], content["held_back"]["controls_kept_back"]
     return content
 
 

@@ -14,7 +14,7 @@ from onsetstudy.study.counts.aggregate_counts import ENDS
 from onsetstudy.study.counts.exchange import terms_of
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
-__all__ = ["Gathered", "gather", "together"]
+__all__ = ["COLUMNS", "Gathered", "gather", "together"]
 
 MENDS = {
     "schedule.clock_zero": "minutes from another zero cannot be pooled unconverted; that practice has to record anew",
@@ -27,6 +27,7 @@ COLUMNS = {
     "safety": ("arm", "what"),
     "flow": ("stage",),
     "operators": ("operator", "technique", "arm", "outcome"),
+    "controls": ("arm", "what"),
 }
 """Columns of a table that is in no file: nobody recorded pain, say."""
 
@@ -43,6 +44,7 @@ class Gathered:
     safety: pd.DataFrame
     flow: pd.DataFrame
     operators: pd.DataFrame
+    controls: pd.DataFrame
     files: tuple[tuple[str, Exchange], ...]
     notes: tuple[str, ...]
 
@@ -81,7 +83,7 @@ def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathere
         if exchange.protocol_digest != protocol.digest
     )
     return Gathered(
-        **{name: together(ordered, name) for name in ("cells", "values", "safety", "flow", "operators")},
+        **{name: together(ordered, name) for name in COLUMNS},
         files=ordered,
         notes=notes,
     )
