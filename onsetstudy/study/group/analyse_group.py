@@ -32,6 +32,7 @@ from onsetstudy.study.group.periods import Period, cut, last_quarter, sent_less,
 from onsetstudy.study.group.pool_files import Gathered, gather
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.group.stratified_ipd import by_practice, by_technique, failures_by, pool_in_one_stage
+from onsetstudy.study.group.test_errors import group_test_errors
 from onsetstudy.study.group_results import Agreement, GroupOverall, GroupPractice
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.contrasts import cautions_of
@@ -145,6 +146,7 @@ def analyse_group(
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
         gates=gates,
         negative=group_controls(period.counts, protocol),
+        test_errors=group_test_errors(period.counts, protocol),
         controls_untold=controls_untold(period, letters),
         with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),
         provenance=Provenance(
