@@ -7,7 +7,7 @@ The order of the items is from memory; the words are this package's own.
 from __future__ import annotations
 
 from onsetstudy.protocol.lock_results import ProtocolLock
-from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.model import Arm, Protocol
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table
 from onsetstudy.report.names import BOUNDARIES, CHOICES, INSTRUMENTS, outcome_name, plain_words
 from onsetstudy.report.numbers import counted, day, listed
@@ -55,6 +55,14 @@ SETTLED = {
     "medicines_authority": "Medicines authority",
     "data_protection": "Data protection",
 }
+
+
+MIXED = {"none": "nothing is mixed in", "add": "bicarbonate on top", "replace": "bicarbonate in place of as much"}
+
+
+def _prepared(arm: Arm) -> list[str]:
+    """How an arm is prepared, in the protocol's words and as it will be held against the records."""
+    return [*([arm.preparation] if arm.preparation else []), *([MIXED[arm.mix_mode]] if arm.mix_mode else [])]
 
 
 def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
@@ -132,7 +140,7 @@ def _participants(protocol: Protocol) -> Section:
         (f"May be included: {name}", listed([plain_words(c) for c in found])) for name, found in codes.items() if found
     ]
     rows += [("Included are", "; ".join(admitted.include) or "—"), ("Excluded are", "; ".join(admitted.exclude) or "—")]
-    arms = tuple((protocol.label(a.code), a.preparation or "—") for a in protocol.arms)
+    arms = tuple((protocol.label(a.code), "; ".join(_prepared(a)) or "—") for a in protocol.arms)
     return _section(
         "methods",
         "Methods: participants, interventions",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
-from onsetstudy.protocol.lock import changed_keys
+from onsetstudy.protocol.lock import ABSENT, changed_keys
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.aggregate_counts import ENDS
 from onsetstudy.study.counts.exchange import terms_of
@@ -21,6 +21,8 @@ MENDS = {
     "schedule.tooth_notation": "teeth were written in another notation; that practice has to export again",
 }
 MOST_NAMED = 4
+UNSAID = ".mix_mode"
+"""A term that protocols may leave to words: only where both say it can they differ."""
 COLUMNS = {
     "cells": ("quarter", "technique", "arm", *ENDS),
     "values": ("quantity", "arm", "known", "value"),
@@ -119,6 +121,7 @@ def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> list[Problem]:
     differ = [
         (key, f"{key} is {_read(after)} there and {_read(before)} here")
         for key, before, after in changed_keys(ours, theirs)
+        if not (key.endswith(UNSAID) and ABSENT in (before, after))
     ]
     for key, told in differ:
         if key in MENDS:
