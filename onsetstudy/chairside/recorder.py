@@ -308,7 +308,7 @@ class Recorder:
         arms = self.protocol.arms
         return MixingView(
             waiting=waiting_cases(states, told),
-            arms=tuple((a.code, self.protocol.label(a.code), a.preparation) for a in arms),
+            arms=tuple((a.code, self.protocol.label(a.code), a.preparation, a.mix_mode) for a in arms),
             sealed=self.sealed is not None,
             randomised=self.protocol.study.randomised,
             paused=paused,

@@ -169,7 +169,7 @@ class MixingView:
     """The mixer's page: what waits, the arms, and how each is prepared."""
 
     waiting: tuple[WaitingCase, ...]
-    arms: tuple[tuple[str, str, str], ...]
+    arms: tuple[tuple[str, str, str, str], ...]
     sealed: bool
     randomised: bool
     paused: str

@@ -409,12 +409,16 @@ class Reasons:
 @result_kind("flow_stage")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlowStage:
-    """Cases that reached a stage, and why others did not come with them from the stage before."""
+    """Cases that reached a stage, and why others did not come with them from the stage before.
+
+    ``noted`` are of those who reached it: what was compulsory and is not known of them.
+    """
 
     name: str
     count: int
     by_arm: tuple[ArmCount, ...] = ()
     lost: tuple[Reasons, ...] = ()
+    noted: tuple[Reasons, ...] = ()
 
 
 @result_kind("flow")

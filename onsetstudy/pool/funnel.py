@@ -79,7 +79,7 @@ def funnel(
     OnsetStudyError
         If lengths differ or counts cannot be.
     NotEstimable
-        If nobody or everybody failed: there is nothing to compare.
+        If nobody or everybody failed, or there is no unit: there is nothing to compare.
     """
     x, n = np.asarray(failures, dtype=np.int64), np.asarray(cases, dtype=np.int64)
     e = np.asarray(expected, dtype=np.float64)
@@ -89,6 +89,8 @@ def funnel(
         )
     if len(set(labels)) < len(labels):
         raise OnsetStudyError("every unit needs a code of its own")
+    if not n.size:
+        raise NotEstimable(quantity, "of no case is it known whether it failed", code="nobody")
     centre = float(x.sum() / n.sum())
     if not 0 < centre < 1 or np.any(e <= 0):
         raise NotEstimable(quantity, "all cases of the group ended alike, so there is nothing to compare", code="alike")

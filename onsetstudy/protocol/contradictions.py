@@ -62,6 +62,20 @@ TREATMENT = "treatment_success_difference"
 ADOPTION = ("net_min", "pain_margin", "not_numb_margin", "stopping_harms")
 
 
+def _mixing(read: ProtocolFile) -> Iterator[Contradiction]:
+    """An arm that is mixed otherwise than its code says."""
+    for place, arm in enumerate(read.arms, start=1):
+        if arm.code == "plain" and arm.mix_mode in ("add", "replace"):
+            yield (
+                f"arms.{place}.mix_mode",
+                "the arm plain is not mixed with bicarbonate",
+                'write "none", or leave it out',
+            )
+        if arm.code == "buffered" and arm.mix_mode == "none":
+            mend = 'write "add" (on top of the cartridge) or "replace" (in place of the same volume), or leave it out'
+            yield f"arms.{place}.mix_mode", "the arm buffered is mixed with bicarbonate", mend
+
+
 def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
     """Keys that are right alone but not together: (key, what, mend)."""
     yield from _adoption(read)
@@ -112,6 +126,7 @@ def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
     codes = [arm.code for arm in read.arms]
     if len(set(codes)) < len(codes):
         yield "arms", "two arms have the same code", "give every arm its own code"
+    yield from _mixing(read)
     if read.testing.reference_arm not in codes:
         yield (
             "testing.reference_arm",

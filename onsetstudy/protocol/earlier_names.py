@@ -63,6 +63,7 @@ ABSENT_WHEN_DEFAULT: dict[tuple[str, str], Any] = {
     ("study", "case_codes"): "",
     ("planning", "treated_reference"): None,
     ("planning", "treated_other"): None,
+    ("arms", "mix_mode"): "",
 }
 """(table, key added since) -> its default, as JSON gives it: such a key does not count while it says its default."""
 
@@ -132,10 +133,16 @@ def without_new_defaults(content: Mapping[str, Any]) -> dict[str, Any]:
     """Content, of a file or of a protocol's values, without the keys added since that say their default."""
     tables: dict[str, Any] = copy.deepcopy(dict(content))
     for name, found in tables.items():
+        table = _TABLE_OF.get(name, name)
         if isinstance(found, dict):
-            table = _TABLE_OF.get(name, name)
-            tables[name] = {k: v for k, v in found.items() if ABSENT_WHEN_DEFAULT.get((table, k), _COUNTS) != v}
+            tables[name] = _without_defaults(table, found)
+        elif isinstance(found, list | tuple):
+            tables[name] = [_without_defaults(table, each) if isinstance(each, dict) else each for each in found]
     return tables
+
+
+def _without_defaults(table: str, found: Mapping[str, Any]) -> dict[str, Any]:
+    return {k: v for k, v in found.items() if ABSENT_WHEN_DEFAULT.get((table, k), _COUNTS) != v}
 
 
 def first_key(table: str, key: str) -> str:

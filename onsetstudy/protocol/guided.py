@@ -381,12 +381,18 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
         },
         "population": {"techniques": [told.technique], "agents": [told.agent]},
         "arms": [
-            {"code": "plain", "label": "not buffered", "preparation": "cartridge as packaged, handled alike"},
+            {
+                "code": "plain",
+                "label": "not buffered",
+                "preparation": "cartridge as packaged, handled alike",
+                "mix_mode": "none",
+            },
             {
                 "code": "buffered",
                 "label": "buffered",
                 "preparation": f"{told.bicarbonate_ml:g} mL of sodium bicarbonate 8.4 % {how} cartridge, "
                 "mixed just before the injection",
+                "mix_mode": told.mix_mode,
             },
         ],
         "testing": {

@@ -136,6 +136,7 @@ class ArmTable(_Table):
     code: Annotated[StrictStr, _code("arm")]
     label: Text
     preparation: StrictStr = ""
+    mix_mode: Annotated[StrictStr, _one_of("", *CODES["mix_mode"])] = ""
 
 
 class ChairsideTable(_Table):

@@ -39,11 +39,16 @@ NOT_BUFFERED = "not buffered"
 @result_kind("arm")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Arm:
-    """One way of preparing the anaesthetic: code in the records, label for readers."""
+    """One way of preparing the anaesthetic: code in the records, label for readers.
+
+    ``mix_mode`` is how bicarbonate is mixed in (none, add, replace); empty, as in protocols from before it could be
+    said: the protocol does not tell.
+    """
 
     code: str
     label: str
     preparation: str = ""
+    mix_mode: str = ""
 
 
 @result_kind("study_identity")

@@ -137,7 +137,12 @@ CASES: tuple[Column, ...] = (
     _number("vasoconstrictor_dilution", "n of the dilution 1:n", "n of 1:n", 20_000, 400_000, "100000"),
     _number("cartridge_ml", "volume of one cartridge", "mL", 1.0, 2.5, "1.8"),
     _number("volume_ml", "volume injected, buffer included", "mL", 0.05, 20, "1.8", query_high=5.4, required="always"),
-    _code("mix_mode", "how bicarbonate was mixed in: on top, or in place of the same volume", required="buffered"),
+    _code(
+        "mix_mode",
+        "how bicarbonate was mixed in: on top, or in place of the same volume; asked about where it is not the "
+        "`mix_mode` that the protocol may give its arm",
+        required="buffered",
+    ),
     _number("bicarbonate_ml", "bicarbonate per cartridge", "mL", 0, 1, "0.18", required="buffered"),
     _number("bicarbonate_percent", "concentration of the bicarbonate", "%", 1, 10, "8.4"),
     Column(

@@ -109,12 +109,16 @@ def figure(name: str, title: str, caption: str, drawn: Drawn) -> Figure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlowStep:
-    """Cases that came this far, in total and by arm, and those lost on the way: ``(count, why)``."""
+    """Cases that came this far, in total and by arm; those lost on the way, and what is not known of some who came.
+
+    Both are ``(count, why)``.
+    """
 
     label: str
     count: str
     arms: tuple[str, ...]
     lost: tuple[tuple[str, str], ...] = ()
+    noted: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

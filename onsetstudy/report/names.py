@@ -18,6 +18,9 @@ NAMES = {
     "faces": "faces, by their number",
 }
 FIELDS = {
+    "practice_id": "practice",
+    "clinician_id": "operator",
+    "patient_id": "patient",
     "baseline_response": "cold on the tooth before the injection",
     "control_tooth": "which tooth was the control",
     "lip_numb": "numbness of the lip",

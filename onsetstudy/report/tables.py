@@ -81,6 +81,7 @@ def flow(results: StudyResults) -> Flow:
                 count=f"{stage.count}",
                 arms=tuple(f"{per_arm[c]} {results.protocol.label(c)}" for c in codes if c in per_arm),
                 lost=tuple((f"{r.count}", f"left out: {r.text}") for r in stage.lost),
+                noted=tuple((f"{r.count}", f"of these, analysed all the same: {r.text}") for r in stage.noted),
             )
         )
     return Flow(caption="From the rows read to the cases analysed", steps=tuple(steps))

@@ -47,7 +47,7 @@ class HeldBack:
     """What small numbers made the practice merge or keep, and what it costs.
 
     ``information_kept`` is the information on the ratio of rates after merging over that before; 1 if nothing was
-    merged.
+    merged. ``controls_kept_back`` are cases with a control tooth of arms that have too few of them.
     """
 
     least: int
@@ -55,6 +55,7 @@ class HeldBack:
     steps: tuple[str, ...]
     information_kept: float | None
     scores_kept_back: int
+    controls_kept_back: int = 0
 
 
 @result_kind("exchange")
@@ -70,8 +71,10 @@ class Exchange:
     only. ``None``, as in every file made before it was told: arms as injected, not checked. ``ledger_head`` is number
     and beginning of the last entry of the practice's ledger, empty where there is none. ``doubts`` are what makes its
     cold tests doubtful over all cases counted here, empty if nothing does; ``None``, as in every file made before it
-    was told: nobody looked. ``newer`` are parts that a newer version has added, name and JSON text: they are kept and
-    named, and nothing is counted from them.
+    was told: nobody looked. ``controls`` counts tests of control teeth by arm over the whole period (cases with one,
+    tests, those not felt, those that could be an onset, those that were); ``None``, as in every file made before they
+    were counted: the file does not tell. ``newer`` are parts that a newer version has added, name and JSON text: they
+    are kept and named, and nothing is counted from them.
     """
 
     study: str
@@ -93,6 +96,7 @@ class Exchange:
     arms: ArmStanding | None = None
     ledger_head: str = ""
     doubts: tuple[Doubt, ...] | None = None
+    controls: CountTable | None = None
     newer: tuple[tuple[str, str], ...] = ()
 
 

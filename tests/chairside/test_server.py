@@ -539,7 +539,10 @@ def test_a_tooth_that_does_not_feel_the_cold_gets_no_slip(study):
     tester, mixer = study.browser("tester"), study.browser("mixer")
     tester.tap("case_opened", OPENED)
     tester.tap("baseline", {"tooth_role": "target", "response": "not_felt"})
-    assert mixer.get("/api/mixing").json()["waiting"] == []
+    told = mixer.get("/api/mixing").json()
+    assert told["waiting"] == []
+    # Code, label, preparation, and the way of mixing of a protocol that says it; this one does not.
+    assert [(len(arm), arm[3]) for arm in told["arms"]] == [(4, ""), (4, "")]
     assert mixer.post("/api/mixing/slip", {"case_id": CASE, "by": "P01-M"}).status == 409
 
 

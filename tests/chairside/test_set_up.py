@@ -9,7 +9,8 @@ from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
-from onsetstudy.protocol.guided import GUIDED, SETTLED, answers_from
+from onsetstudy.protocol.check import check_protocol
+from onsetstudy.protocol.guided import GUIDED, SETTLED, answers_from, guided_content
 from tests.chairside.asgi import ORIGIN, Browser
 from tests.chairside.chair import Chair, look_at
 from tests.chairside.conftest import wait_for
@@ -142,6 +143,12 @@ def a_page(finish=lambda told: ("written",)):
     ended = []
     page = SetUpPage(finish, lambda: ended.append(True), cookie="onset_set_up")
     return page, Browser(make_set_up_app(page, origins=[ORIGIN])), ended
+
+
+@pytest.mark.parametrize("way", ["add", "replace"])
+def test_the_way_of_mixing_that_was_answered_stands_in_the_protocol(way):
+    content = guided_content(answers_from(AUDIT | {"mix_mode": way}, first_quarter="2026Q3"))
+    assert [arm.mix_mode for arm in check_protocol(content).arms] == ["none", way]
 
 
 def test_the_set_up_lets_one_browser_in_once():

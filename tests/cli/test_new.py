@@ -130,6 +130,7 @@ def test_what_matters_is_asked_and_written_under_todays_names(tmp_path):
     assert (protocol.plan.primary, protocol.plan.wait_difference_min) == ("pain_difference", 0.5)
     assert protocol.pain.instrument.important_difference == 2
     assert "added to the full cartridge" in protocol.arms[1].preparation
+    assert [arm.mix_mode for arm in protocol.arms] == ["none", "add"]
     assert [q.label for q in protocol.quarters] == ["2024Q2", "2024Q3", "2024Q4", "2025Q1"]
 
 

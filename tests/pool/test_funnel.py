@@ -226,6 +226,8 @@ def test_shrinkage_pulls_small_units_more():
 def test_what_cannot_be_compared():
     with pytest.raises(NotEstimable, match="ended alike"):
         funnel([0, 0], [10, 10], [1, 1], ["A", "B"])
+    with pytest.raises(NotEstimable, match="of no case"):
+        funnel([], [], [], [])
     with pytest.raises(OnsetStudyError, match="code of its own"):
         funnel([1, 0], [10, 10], [1, 1], ["A", "A"])
 

@@ -5,9 +5,12 @@ from __future__ import annotations
 import pytest
 
 from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.records.derived.flow import untold_baseline
 from onsetstudy.records.derived.results import MissingField
-from onsetstudy.records.validity.completeness import missing_fields, untold_baseline
+from onsetstudy.records.validity.completeness import missing_fields
 from onsetstudy.report.document import Cautions
+from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.main.answer import answer_section
 from onsetstudy.report.sections.main.records import missing_line, missing_words
 from tests.study.cases import analyse, case, protocol, readings_of, records
@@ -90,8 +93,18 @@ def test_a_baseline_that_nobody_recorded_keeps_the_case_and_is_told_on_the_first
     assert told.startswith("In 2 of 4 cases nobody recorded whether the tooth felt the cold before the injection")
     (shown,) = [b.texts for b in answer_section(results).blocks if isinstance(b, Cautions)]
     assert told in shown
+    (noted,) = results.flow.stages[-1].noted
+    assert (noted.code, noted.count) == ("baseline_untold", 2)
+    document = compose(results)
+    steps = next(b for s in document.sections for b in s.blocks if b.kind == "flow").steps
+    assert [len(step.noted) for step in steps] == [0, 0, 0, 1]
+    (line,) = steps[-1].noted
+    assert line[0] == "2"
+    assert "felt the cold before the injection was not recorded" in line[1]
+    assert "of these, analysed all the same: whether the target tooth felt" in render_html(document)
     unasked = protocol(schedule={"baseline_response": "none"})
     assert untold_baseline(checked.cases, unasked) == 0
+    assert analyse(unasked, checked).flow.stages[-1].noted == ()
 
 
 def test_whom_to_ask_most_cases_first_and_the_quarter_alone():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import numpy as np
 import pandas as pd
@@ -115,4 +116,8 @@ def test_the_report_shows_the_grid_and_where_its_values_are_from():
     assert len(table.rows) == 9
     assert "El Sayed and Gaballah 2021" in table.notes[0]
     assert "Control teeth" in section.blocks[0].text
-    assert float(table.rows[1][-1]) > 0
+    saved, low, high = (float(x) for x in re.findall(r"-?[\d.]+", table.rows[1][-1].replace("−", "-")))
+    assert low < saved < high
+    assert saved > 0
+    assert "profile likelihood" in table.notes[1]
+    assert re.fullmatch(r"\d+ % \(\d+ to \d+\)", table.rows[1][2])

@@ -66,14 +66,14 @@ function take(found) {
 }
 
 function recipe(setup) {
-  const [, label, preparation] = told.arms.find(([code]) => code === work.arm);
+  const [, label, preparation, planned] = told.arms.find(([code]) => code === work.arm);
   const mixed = work.arm !== told.arms[0][0];
   const size = work.w.cartridge_ml ?? 1.8;
   const last = JSON.parse(localStorage.mix ?? "{}");
   const input = (name, text, value) => [h("label", { for: name }, text), h("input", { type: "number", id: name, step: "any", min: 0, value, inputmode: "decimal" })];
   const number = (name) => { const v = document.getElementById(name)?.value ?? ""; return v === "" ? null : Number(v); };
   const ways = [["replace", "in place of the same volume"], ["add", "on top"]];
-  work.way ??= last.way ?? "replace";
+  work.way ??= planned || last.way || "replace";
   return [
     h("h1", {}, `${work.w.case_id}: ${label}`), work.slip ? h("p", {}, `Slip ${work.slip}${work.side ? `, ${work.side} side` : ""}`) : null, h("p", { class: "mark" }, `${preparation}.`),
     h("ol", {}, STEPS.map((s) => h("li", {}, s))),

@@ -29,7 +29,7 @@ from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_r
 
 __all__ = ["Reduced", "reduce_parts"]
 
-FORM = 3
+FORM = 4
 """Form of a finished part's file: one of another form is done anew."""
 BATCH = 64
 """Parts handed out at a time, so that progress is told and memory is bounded."""

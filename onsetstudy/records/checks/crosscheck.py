@@ -25,6 +25,7 @@ WEAK_PERCENT = 4.0
 WHOLE_STUDY = 5
 SECONDS_FROM = 30.0
 HEAVY_KG = 140.0
+MIXED = {"add": "added on top", "replace": "put in place of the same volume"}
 MANDIBULAR = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive", "long_buccal")
 MAXILLARY = ("palatal_infiltration", "psa", "infraorbital")
 
@@ -114,7 +115,11 @@ def _mixing(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
         "{value} mL of bicarbonate is outside 1:20 to 1:8 of the cartridge",
         "is it right?",
     )
-    _two_ways(buffered, mode, found)
+    planned = next((a.mix_mode for a in protocol.arms if a.code == "buffered"), "")
+    if planned in MIXED:
+        _mixed_otherwise(buffered, mode, planned, found)
+    else:
+        _two_ways(buffered, mode, found)
     # The case stays: whoever was injected with it belongs in the counts of harm.
     found.query(
         _rows(buffered & (cases["agent"] == "bupivacaine") & (ratio >= 0.1 - 1e-9)),
@@ -139,13 +144,24 @@ def _two_ways(buffered: pd.Series, mode: pd.Series, found: Findings) -> None:
     if len(many) < 2:
         return
     usual, other = ("add", "replace") if many["add"] >= many["replace"] else ("replace", "add")
-    words = {"add": "added on top", "replace": "put in place of the same volume"}
     found.query(
         _rows(buffered & (mode == other)),
         "mix_mode",
         "two_ways",
-        f"bicarbonate {words[other]}, where in most cases it was {words[usual]}",
+        f"bicarbonate {MIXED[other]}, where in most cases it was {MIXED[usual]}",
         "is it right? The protocol says how the mixture is prepared; doses are worked out as recorded",
+    )
+
+
+def _mixed_otherwise(buffered: pd.Series, mode: pd.Series, planned: str, found: Findings) -> None:
+    """Cases mixed in another way than the protocol says, though all of them were."""
+    (other,) = MIXED.keys() - {planned}
+    found.query(
+        _rows(buffered & (mode == other)),
+        "mix_mode",
+        "mixed_otherwise",
+        f"bicarbonate {MIXED[other]}, where the protocol says {MIXED[planned]}",
+        "is it right? If so, the case stays, and doses are worked out as recorded",
     )
 
 

@@ -22,6 +22,7 @@ __all__ = [
     "kept_reasons",
     "refused_by_practice",
     "too_many_refused",
+    "untold_baseline",
 ]
 
 EXCLUSIONS: dict[str, str] = {
@@ -37,6 +38,8 @@ EXCLUSIONS: dict[str, str] = {
 }
 """Readable code of every reason for which an accepted case is not analysed, in the order in which they are asked."""
 
+BASELINE_UNTOLD = "whether the target tooth felt the cold before the injection was not recorded"
+"""The protocol asks for it, and without it the case stays: who was never tested is not one who did not feel it."""
 UNKNOWN_PRACTICE = ""
 """Stands for the practice of a refused row that names none of the study."""
 MOST_REFUSED = 0.1
@@ -165,9 +168,23 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
                 count=int(analysed.sum()),
                 by_arm=by_arm(analysed),
                 lost=lost(("before_study", "later_quarter")),
+                noted=_noted(cases[analysed.to_numpy()], protocol),
             ),
         ),
     )
+
+
+def untold_baseline(cases: pd.DataFrame, protocol: Protocol) -> int:
+    """Cases without the cold test before the injection that the protocol asks for; they stay, and are counted."""
+    if protocol.schedule.baseline_response != "required":
+        return 0
+    return int(cases["baseline_response"].isna().sum())
+
+
+def _noted(cases: pd.DataFrame, protocol: Protocol) -> tuple[Reasons, ...]:
+    """What the protocol asks of everybody and was not recorded of some who stay."""
+    count = untold_baseline(cases, protocol)
+    return (Reasons(code="baseline_untold", text=BASELINE_UNTOLD, count=count),) if count else ()
 
 
 def screening_flow(records: Records) -> tuple[FlowStage, ...]:

@@ -13,7 +13,7 @@ from onsetstudy.records.derived.results import MissingField
 from onsetstudy.records.model import Records
 from onsetstudy.records.schema import asked_columns
 
-__all__ = ["WHY", "missing_fields", "untold_baseline"]
+__all__ = ["WHY", "missing_fields"]
 
 WHY = {
     "baseline_response": "a tooth that never felt the cold cannot be told from one that became numb",
@@ -68,13 +68,6 @@ def missing_fields(records: Records, protocol: Protocol, *, quarter: str | None 
         whom = _whom(cases, gone, protocol)
         found.append(MissingField(column=column, missing=int(gone.sum()), of=int(applies.sum()), whom=whom, why=why))
     return tuple(sorted(found, key=lambda field: (-field.missing, field.column)))
-
-
-def untold_baseline(cases: pd.DataFrame, protocol: Protocol) -> int:
-    """Cases without the cold test before the injection that the protocol asks for; they stay, and are counted."""
-    if protocol.schedule.baseline_response != "required":
-        return 0
-    return int(np.sum(_text(cases, "baseline_response") == ""))
 
 
 def _whom(cases: pd.DataFrame, gone: BoolArray, protocol: Protocol) -> tuple[tuple[str, str, int], ...]:

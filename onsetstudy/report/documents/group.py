@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from onsetstudy.report.document import Document, Section
 from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.numbers import counted, day, quarter
+from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
 from onsetstudy.report.sections.appendix.interim import looks_section
+from onsetstudy.report.sections.appendix.negative_controls import negative_section
 from onsetstudy.report.sections.blocks import cautions_section
 from onsetstudy.report.sections.group.beside import beside_section
 from onsetstudy.report.sections.group.first_page import first_page
@@ -36,9 +38,11 @@ CONTENTS: tuple[Callable[[GroupResults, Reader], tuple[Section | None, ...]], ..
     lambda r, reader: (gates_section(r, reader.letter),),
     lambda r, reader: more_sections(r, reader.letter),
     lambda r, reader: (beside_section(r, reader.letter),),
+    lambda r, reader: (negative_section(r.negative, r.protocol, untold=r.controls_untold),),
     lambda r, reader: (looks_section(r.looks, r.protocol),),
     lambda r, reader: (cautions_section(r.caution),),
     lambda r, reader: (sent_section(r, reader.code),),
+    lambda r, reader: (cold_test_section(r.test_errors, r.protocol),),
     lambda r, reader: (statistician_section(r),),
 )
 """Every section in the order in which a reader needs it."""

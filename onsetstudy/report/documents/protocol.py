@@ -7,9 +7,9 @@ The order of the items is from memory; the words are this package's own.
 from __future__ import annotations
 
 from onsetstudy.protocol.lock_results import ProtocolLock
-from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.model import Arm, Protocol
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table
-from onsetstudy.report.names import BOUNDARIES, CHOICES, INSTRUMENTS, outcome_name, plain_words
+from onsetstudy.report.names import BOUNDARIES, CHOICES, INSTRUMENTS, field_name, outcome_name, plain_words
 from onsetstudy.report.numbers import counted, day, listed
 
 __all__ = ["compose_protocol"]
@@ -55,6 +55,14 @@ SETTLED = {
     "medicines_authority": "Medicines authority",
     "data_protection": "Data protection",
 }
+
+
+MIXED = {"none": "nothing is mixed in", "add": "bicarbonate on top", "replace": "bicarbonate in place of as much"}
+
+
+def _prepared(arm: Arm) -> list[str]:
+    """How an arm is prepared, in the protocol's words and as it will be held against the records."""
+    return [*([arm.preparation] if arm.preparation else []), *([MIXED[arm.mix_mode]] if arm.mix_mode else [])]
 
 
 def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
@@ -132,7 +140,7 @@ def _participants(protocol: Protocol) -> Section:
         (f"May be included: {name}", listed([plain_words(c) for c in found])) for name, found in codes.items() if found
     ]
     rows += [("Included are", "; ".join(admitted.include) or "—"), ("Excluded are", "; ".join(admitted.exclude) or "—")]
-    arms = tuple((protocol.label(a.code), a.preparation or "—") for a in protocol.arms)
+    arms = tuple((protocol.label(a.code), "; ".join(_prepared(a)) or "—") for a in protocol.arms)
     return _section(
         "methods",
         "Methods: participants, interventions",
@@ -235,7 +243,7 @@ def _assignment(protocol: Protocol) -> Section:
             "paired": "balanced blocks of orders (and sides) for patients who receive both",
         }[rule.method]
         ratio = " to ".join(str(r) for r in (rule.ratio or (1,) * len(protocol.arms)))
-        strata = listed([plain_words(s) for s in rule.strata]) or "none but the practice"
+        strata = listed([field_name(s) for s in rule.strata]) or "none but the practice"
         text = (
             f"Arms are allocated {ratio} by {how}; strata: {strata}. The seed of the list is kept apart from this file."
         )
@@ -255,7 +263,7 @@ def _assignment(protocol: Protocol) -> Section:
 
 
 def _not_randomised(protocol: Protocol) -> list[Block]:
-    adjusted = [plain_words(c) for c in (*protocol.plan.strata, *protocol.plan.covariates)]
+    adjusted = [field_name(c) for c in (*protocol.plan.strata, *protocol.plan.covariates)]
     return [
         Paragraph(
             text=f"Arms are not randomised; they come about by {plain_words(protocol.study.allocation)}. Whatever "
@@ -270,7 +278,7 @@ def _not_randomised(protocol: Protocol) -> list[Block]:
 
 def _data(protocol: Protocol) -> Section:
     plan, looks = protocol.plan, protocol.looks
-    strata = listed([plain_words(s) for s in plan.strata]) or "no strata"
+    strata = listed([field_name(s) for s in plan.strata]) or "no strata"
     text = (
         f"Times are interval-censored. Arms are compared within {strata} by a log-rank test for interval-censored "
         "times and by proportional hazards; proportions, waits and pain by the methods named in the report. Level of "

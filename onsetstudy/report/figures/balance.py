@@ -22,7 +22,7 @@ from onsetstudy.report.figures.canvas import (
     say,
     to_svg,
 )
-from onsetstudy.report.names import plain_words
+from onsetstudy.report.names import field_name, plain_words
 from onsetstudy.report.numbers import MINUS
 from onsetstudy.report.rows import rows_of
 
@@ -47,7 +47,7 @@ def data_for(fair: FairComparison) -> pd.DataFrame:
     """One row per level, the most unlike first: ``name, before, after``; at most ``MOST_ROWS``."""
     rows = [
         (
-            f"{plain_words(b.covariate)}" + ("" if b.level == "measure" else f": {plain_words(b.level)}"),
+            f"{field_name(b.covariate)}" + ("" if b.level == "measure" else f": {plain_words(b.level)}"),
             b.before,
             b.after,
         )

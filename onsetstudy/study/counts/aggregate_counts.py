@@ -7,7 +7,7 @@ long as a case lies in one part with all its readings.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 import pandas as pd
@@ -23,14 +23,27 @@ from onsetstudy.study.sets.analysis_set import ESTIMANDS, AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.chair_time import chair_records
 from onsetstudy.study.topics.harms import recorded_events
+from onsetstudy.study.topics.negative_controls import control_tests
 
-__all__ = ["AT_LEAST", "ENDS", "EXACTLY", "TREATMENT", "Tally", "add_tallies", "group_columns", "tally_records"]
+__all__ = [
+    "AT_LEAST",
+    "CONTROLS",
+    "ENDS",
+    "EXACTLY",
+    "TREATMENT",
+    "Tally",
+    "add_tallies",
+    "group_columns",
+    "tally_records",
+]
 
 ENDS = tuple(f"{end}_{name}" for name in ESTIMANDS for end in ("left", "right"))
 """Columns of the onset intervals, for each question."""
 MOMENTS = ("insertion", "placement", "deposition", "treatment")
 TREATMENT = "treatment_success"
 """Values of treatments: 1 of one that succeeded, 0 of one that did not."""
+CONTROLS = ("cases", "tests", "not_felt", "able", "began")
+"""What is counted of control teeth."""
 ARM_COUNTS = ("cases", "kept", "other_arm", "verified")
 EXACTLY, AT_LEAST = "exactly", "at_least"
 """How a value is known."""
@@ -61,6 +74,9 @@ class Tally:
         ``practice_id, source, reason, what``: randomised cases (``cases``), and of these those whose allocated arm is
         ``verified``, who received ``other_arm`` and who were ``kept``, as in :class:`ArmStanding`. In total only: a
         count by received arm would, taken from the cells, show the few who deviated.
+    controls : DataFrame
+        ``practice_id, arm, what``, of control teeth: ``cases`` that had one tested; all ``tests``, of which
+        ``not_felt``; tests that were ``able`` to be an onset, and at how many the tooth ``began`` not to feel.
     """
 
     cells: pd.DataFrame
@@ -69,6 +85,7 @@ class Tally:
     operators: pd.DataFrame
     flow: pd.DataFrame
     arms: pd.DataFrame
+    controls: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["practice_id", "arm", "what", "n"]))
 
     def of(self, practice: str) -> Tally:
         """The counts of one practice."""
@@ -135,6 +152,7 @@ def tally_records(protocol: Protocol, records: Records, *, through: Quarter, arm
         operators=_operators(data),
         flow=_flow(protocol, records, through),
         arms=_arms(data, arms),
+        controls=_controls(data, records),
     )
 
 
@@ -214,6 +232,24 @@ def _safety(data: AnalysisSet, companions: Companions) -> pd.DataFrame:
     practice = data.column("practice_id")
     arm = (frame["arm_received"] if "arm_received" in frame else frame["arm"]).to_numpy(dtype=str)
     parts = [pd.DataFrame({"practice_id": practice[r], "arm": arm[r]}).assign(what=w) for w, r in happened.items()]
+    return _counted(pd.concat(parts, ignore_index=True))
+
+
+def _controls(data: AnalysisSet, records: Records) -> pd.DataFrame:
+    """Tests of control teeth, as the practice's own report counts them."""
+    protocol = data.protocol
+    number, answers = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
+    able, began = number, answers
+    if protocol.schedule.control_tooth != "none":
+        readings = records.readings[records.readings["tooth_role"] == "control"]
+        place = pd.Index(data.frame["case_id"]).get_indexer(readings["case_id"])
+        number = place[place >= 0].astype(np.int64)
+        answers = (readings["response"] == "not_felt").to_numpy(dtype=bool)[place >= 0]
+        able, began = control_tests(data.frame["case_id"], records, protocol.onset.confirmations)
+    rows = {"cases": np.unique(number), "tests": number, "not_felt": number[answers], "able": able,
+            "began": able[began]}  # fmt: skip
+    practice, arm = data.column("practice_id"), data.arm
+    parts = [pd.DataFrame({"practice_id": practice[r], "arm": arm[r]}).assign(what=w) for w, r in rows.items()]
     return _counted(pd.concat(parts, ignore_index=True))
 
 

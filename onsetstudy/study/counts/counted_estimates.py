@@ -56,6 +56,8 @@ POOLED = (
 )
 """What is pooled over practices, in the order of the report."""
 VALUES_OF = {"pain_difference": "pain_{moment}", "chair_time_difference": "spent"}
+SCORES = ("pain_difference", "insertion_pain_difference")
+"""Means of scores: where these do not vary they were hardly asked."""
 NO_VALUES = pd.DataFrame(columns=["quantity", "arm", "known", "value", "n"])
 INDEPENDENT = Assumption(name="independent cases", detail="patients who come again count as if they were others")
 
@@ -256,7 +258,7 @@ def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, uni
         ),
         quantity=quantity, contrast=f"{other} - {reference}", unit=unit,
         n=Counts(cases=sum(a.cases for a in by_arm), onsets=sum(a.onsets for a in by_arm), by_arm=by_arm),
-        conf_level=protocol.plan.conf_level, what="values", needs_spread=quantity == "pain_difference",
+        conf_level=protocol.plan.conf_level, what="values", needs_spread=quantity in SCORES,
         assumptions=(INDEPENDENT,), caution=_not_seen(by_arm),
     )  # fmt: skip
 

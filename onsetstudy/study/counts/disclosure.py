@@ -63,6 +63,7 @@ def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
             f"Merged to protect patients: {'; '.join(held.steps)}. {_counted(held.moved, 'case')} changed their group; "
             f"information on the hazard ratio kept: {kept}."
         )
+    found += _control_teeth(exchange)
     if held.scores_kept_back:
         found.append(f"{held.scores_kept_back} scores or waits were kept back, because their arm had too few.")
     if (arms := exchange.arms) is not None:
@@ -128,6 +129,7 @@ def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]
     found += _added_by_quarter(before, after, of_kind, least)
     found += _added_events(before.safety, after.safety, least)
     found += _added_values(before.values, after.values, least)
+    found += _added_controls(before, after, least)
     rest = (
         f"Wait until every group has grown by {least} that did not all end alike, or have the older file deleted first."
         if found
@@ -193,6 +195,23 @@ def _added_values(before: CountTable, after: CountTable, least: int) -> list[str
         came, went = (a.get(name, Counter()) - b.get(name, Counter()) for a, b in ((new, old), (old, new)))
         found += _few(came.total(), went.total(), "value", name, "each can be read off", least)
     return found
+
+
+def _added_controls(before: Exchange, after: Exchange, least: int) -> list[str]:
+    """Arms whose control teeth grew by fewer cases than may stand alone; nothing where a file does not count them."""
+    if before.controls is None or after.controls is None:
+        return []
+
+    def group(row: dict[str, Any]) -> str:
+        return str(row["arm"]) if row["what"] == "cases" else ""
+
+    old, new = (_summed(table, group) for table in (before.controls, after.controls))
+    return [
+        f"{_grown(added, 'case')} with a control tooth in the arm {arm} than in the file sent before: how the tests of "
+        "these ended can be read off."
+        for arm in sorted((set(old) & set(new)) - {""})
+        if 0 < abs(added := new[arm] - old[arm]) < least
+    ]
 
 
 def _few(came: int, went: int, one: str, name: str, how: str, least: int) -> list[str]:
@@ -277,6 +296,16 @@ def _single_scores(exchange: Exchange) -> list[str]:
         return []
     named = ", ".join(f"{str(name).replace('_', ' ')} {n}" for name, n in alone.items())
     return [f"Scores and minutes of a single case, by arm, without quarter or technique: {named}."]
+
+
+def _control_teeth(exchange: Exchange) -> list[str]:
+    """Sums over all cases of an arm tell of nobody; that they are there is said all the same."""
+    found = []
+    if exchange.controls is not None and exchange.controls.rows:
+        found.append("Tests of control teeth are counted by arm, over all its cases, without quarter or technique.")
+    if kept := exchange.held_back.controls_kept_back:
+        found.append(f"Control teeth of {_counted(kept, 'case')} were kept back, because their arm had too few.")
+    return found
 
 
 def _counted(n: int, one: str) -> str:

@@ -143,6 +143,7 @@ def make_exchange(
             [Problem(what=f"{practice}: {p.what}", where=p.where, mend=p.mend, code="too_few") for p in error.problems]
         ) from None
     values, kept_back = _without_small(own.values.drop(columns="practice_id"), options.least_cases)
+    controls, without_control = _controls(own.controls.drop(columns="practice_id"), options.least_cases)
     flow = own.flow.groupby("stage", sort=True, as_index=False)["n"].sum()
     return Exchange(
         study=protocol.study.id,
@@ -163,12 +164,14 @@ def make_exchange(
             steps=merged.steps,
             information_kept=_information_kept(own.cells, merged.frame, protocol) if merged.moved else 1.0,
             scores_kept_back=kept_back,
+            controls_kept_back=without_control,
         ),
         records_digest=records_digest,
         made_with=f"onsetstudy {importlib.metadata.version('onsetstudy')}",
         invented=protocol.study.invented,
         arms=own.standing,
         doubts=doubts,
+        controls=controls,
     )
 
 
@@ -176,6 +179,13 @@ def _without_small(values: pd.DataFrame, least: int) -> tuple[pd.DataFrame, int]
     """Scores and minutes of an arm are sent where there are enough of them; how many were not."""
     total = values.groupby(["quantity", "arm"])["n"].transform("sum")
     return values[total >= least].reset_index(drop=True), int(values.loc[total < least, "n"].sum())
+
+
+def _controls(counts: pd.DataFrame, least: int) -> tuple[CountTable, int]:
+    """Control teeth of arms in which enough cases had one; how many cases were kept back."""
+    cases = counts[counts["what"] == "cases"].set_index("arm")["n"]
+    few = cases[cases < least]
+    return CountTable.of(counts[~counts["arm"].isin(few.index)].reset_index(drop=True)), int(few.sum())
 
 
 def _operators(counts: pd.DataFrame, salt: str, least: int) -> CountTable:

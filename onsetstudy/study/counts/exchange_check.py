@@ -25,18 +25,19 @@ from onsetstudy.records.checks.privacy import looks_like_a_person
 from onsetstudy.records.derived.allocation import REASON_NAMES
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
-from onsetstudy.study.counts.aggregate_counts import ENDS, TREATMENT
+from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS, TREATMENT
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
 
 __all__ = ["check_exchange", "coded", "strange_words"]
 
-TABLES = ("cells", "values", "safety", "flow", "operators")
+TABLES = ("cells", "values", "safety", "flow", "operators", "controls")
 COMPULSORY = {
     "cells": ("quarter", "technique", "arm", *ENDS, "n"),
     "values": ("quantity", "arm", "known", "value", "n"),
     "safety": ("arm", "what", "n"),
     "flow": ("stage", "n"),
     "operators": ("operator", "technique", "arm", "outcome", "n"),
+    "controls": ("arm", "what", "n"),
 }
 MOST_CASES = 100_000_000
 """Far more than any practice treats; a count above it is a slip or a trick."""
@@ -83,7 +84,7 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
             problems += _counts(name, table)
     if problems:
         return problems
-    return [*_times(exchange), *_scores(exchange), *_sums(exchange), *_doubts(exchange)]
+    return [*_times(exchange), *_scores(exchange), *_sums(exchange), *_controls(exchange), *_doubts(exchange)]
 
 
 def _problem(what: str, code: str, mend: str = AGAIN) -> Problem:
@@ -104,7 +105,8 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
         yield _problem("its quarters are not quarters", "quarter")
     elif tuple(sorted(set(quarters))) != quarters:
         yield _problem("its quarters are not in order, or stand twice", "quarter")
-    if exchange.held_back.least < 1 or exchange.held_back.moved < 0 or exchange.held_back.scores_kept_back < 0:
+    held = exchange.held_back
+    if held.least < 1 or min(held.moved, held.scores_kept_back, held.controls_kept_back) < 0:
         yield _problem("what was held back is a negative count", "range")
     kept = exchange.held_back.information_kept
     if kept is not None and not 0 <= kept <= 1 + 1e-9:
@@ -295,6 +297,23 @@ def _sums(exchange: Exchange) -> Iterator[Problem]:
         yield _problem("more randomised cases than recorded ones", "sum")
 
 
+def _controls(exchange: Exchange) -> Iterator[Problem]:
+    """Tests of control teeth: parts no larger than what they are parts of, in no more cases than there are."""
+    if exchange.controls is None or not exchange.controls.rows:
+        return
+    cells = exchange.cells.to_frame().groupby("arm")["n"].sum()
+    wide = exchange.controls.to_frame().pivot_table(index="arm", columns="what", values="n", aggfunc="sum")
+    wide = wide.reindex(columns=list(CONTROLS)).fillna(0)
+    if (wide["cases"] > cells.reindex(wide.index).fillna(0)).any():
+        yield _problem("more cases with a control tooth than there are", "sum")
+    if (wide["cases"] < exchange.held_back.least).any():
+        yield _problem("control teeth of fewer cases than it says that it tells apart", "small_group")
+    for part, whole, most in (("tests", "cases", MOST_TESTS), ("not_felt", "tests", 1), ("able", "tests", 1),
+                              ("began", "able", 1), ("began", "cases", 1), ("began", "not_felt", 1)):  # fmt: skip
+        if (wide[part] > most * wide[whole]).any():
+            yield _problem(f"more control teeth under {part} than {whole} allow", "sum")
+
+
 def _doubts(exchange: Exchange) -> Iterator[Problem]:
     """Doubts about the tests in no words but ours, with counts that can be."""
     for doubt in exchange.doubts or ():
@@ -320,18 +339,18 @@ def strange_words(exchange: Exchange) -> list[Problem]:
     known: dict[str, set[str]] = {
         "arm": arms,
         "technique": codes,
-        "what": {"cases", "recorded", "rated", "event", "serious", "supplement"},
         "known": {"exactly", "at_least"},
         "outcome": {"numb", "not_numb", "undecided"},
         "stage": {"recorded", "refused", "left_out", "analysed"},
         "quantity": {"spent", TREATMENT, *(f"pain_{m}" for m in ("insertion", "placement", "deposition", "treatment"))},
     }
     problems = []
-    for table in ("cells", "values", "safety", "flow", "operators"):
+    counted = {"safety": {"cases", "recorded", "rated", "event", "serious", "supplement"}, "controls": set(CONTROLS)}
+    for table in TABLES:
         content = getattr(exchange, table)
         if content is None:
             continue
-        frame = content.to_frame()
+        frame, known["what"] = content.to_frame(), counted.get(table, set())
         for column in frame.columns:
             if column.startswith(("left_", "right_")) or column in ("n", "value"):
                 wrong = [v for v in frame[column] if isinstance(v, str)]

@@ -22,6 +22,7 @@ from onsetstudy.study.answer.cautions import group_arms_caution
 from onsetstudy.study.answer.reconcile import reconcile, unlike_rows
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, content_of
+from onsetstudy.study.group.controls import controls_untold, group_controls
 from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import WITHOUT_QUARTER as FIRST_ONLY
@@ -30,6 +31,7 @@ from onsetstudy.study.group.periods import Period, cut, last_quarter, sent_less,
 from onsetstudy.study.group.pool_files import Gathered, gather
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.group.stratified_ipd import by_practice, by_technique, failures_by, pool_in_one_stage
+from onsetstudy.study.group.test_errors import group_test_errors
 from onsetstudy.study.group_results import Agreement, GroupOverall, GroupPractice
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.contrasts import cautions_of
@@ -142,6 +144,9 @@ def analyse_group(
         ),
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
         gates=gates,
+        negative=group_controls(period.counts, protocol),
+        test_errors=group_test_errors(period.counts, protocol),
+        controls_untold=controls_untold(period, letters),
         with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),
         provenance=Provenance(
             protocol_digest=protocol.digest,
@@ -189,6 +194,8 @@ def _as_sent(exchange: Exchange) -> dict[str, Any]:
     content = content_of(exchange)
     if exchange.doubts is None:
         del content["doubts"]
+    if exchange.controls is None:
+        del content["controls"], content["held_back"]["controls_kept_back"]
     return content
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.study.group.periods import Period
-from onsetstudy.study.group.pool_files import Gathered
+from onsetstudy.study.group.pool_files import COLUMNS, Gathered
 from onsetstudy.study.group_results import GroupGate
 
 __all__ = ["gates_of", "left_out", "without"]
@@ -64,7 +64,7 @@ def without(period: Period, codes: tuple[str, ...]) -> Period:
     files = tuple((name, e) for name, e in counts.files if e.practice not in codes)
     frames = {
         name: (frame := getattr(counts, name))[~frame["practice_id"].isin(codes)].reset_index(drop=True)
-        for name in ("cells", "values", "safety", "flow", "operators")
+        for name in COLUMNS
     }
     beyond = tuple((code, last) for code, last in period.beyond if code not in codes)
     return replace(period, counts=replace(counts, **frames, files=files), beyond=beyond)

@@ -16,9 +16,9 @@ __all__ = ["Period", "cut", "last_quarter", "sent_less", "until"]
 class Period:
     """Counts up to a quarter.
 
-    ``counts`` holds cells up to it, and scores, waits, harms, flow and operators of files that end with it or before.
-    ``beyond`` names the practices whose files go on after it, with their last quarter: of them nothing but cells is
-    used, since the rest cannot be cut.
+    ``counts`` holds cells up to it, and scores, waits, harms, flow, operators and control teeth of files that end with
+    it or before. ``beyond`` names the practices whose files go on after it, with their last quarter: of them nothing
+    but cells is used, since the rest cannot be cut.
     """
 
     counts: Gathered
@@ -49,6 +49,7 @@ def cut(counts: Gathered, label: str) -> Period:
             safety=together(whole, "safety"),
             flow=together(whole, "flow"),
             operators=together(whole, "operators"),
+            controls=together(whole, "controls"),
         ),
         label=label,
         beyond=tuple(sorted(beyond.items())),

@@ -8,25 +8,28 @@ from dataclasses import dataclass
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
-from onsetstudy.protocol.lock import Changes, changed_keys
+from onsetstudy.protocol.lock import ABSENT, Changes, changed_keys
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.aggregate_counts import ENDS
 from onsetstudy.study.counts.exchange import binds, terms_of
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
-__all__ = ["Gathered", "gather", "together"]
+__all__ = ["COLUMNS", "Gathered", "gather", "together"]
 
 MENDS = {
     "schedule.clock_zero": "minutes from another zero cannot be pooled unconverted; that practice has to record anew",
     "schedule.tooth_notation": "teeth were written in another notation; that practice has to export again",
 }
 MOST_NAMED = 4
+UNSAID = ".mix_mode"
+"""A term that protocols may leave to words: only where both say it can they differ."""
 COLUMNS = {
     "cells": ("quarter", "technique", "arm", *ENDS),
     "values": ("quantity", "arm", "known", "value"),
     "safety": ("arm", "what"),
     "flow": ("stage",),
     "operators": ("operator", "technique", "arm", "outcome"),
+    "controls": ("arm", "what"),
 }
 """Columns of a table that is in no file: nobody recorded pain, say."""
 
@@ -43,6 +46,7 @@ class Gathered:
     safety: pd.DataFrame
     flow: pd.DataFrame
     operators: pd.DataFrame
+    controls: pd.DataFrame
     files: tuple[tuple[str, Exchange], ...]
     notes: tuple[str, ...]
 
@@ -77,7 +81,7 @@ def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathere
     ordered = tuple(sorted(files, key=lambda f: (f[1].practice, f[1].quarters)))
     notes = tuple(note for _, exchange in ordered for note in _notes(exchange, protocol))
     return Gathered(
-        **{name: together(ordered, name) for name in ("cells", "values", "safety", "flow", "operators")},
+        **{name: together(ordered, name) for name in COLUMNS},
         files=ordered,
         notes=notes,
     )
@@ -130,7 +134,7 @@ def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> list[Problem]:
     differ = [
         (key, f"{key} is {_read(after)} there and {_read(before)} here")
         for key, before, after in _differing(exchange, protocol)
-        if binds(key)
+        if binds(key) and not (key.endswith(UNSAID) and ABSENT in (before, after))
     ]
     for key, told in differ:
         if key in MENDS:

@@ -12,6 +12,8 @@ from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.answer.claims import claims_of_group
+from onsetstudy.study.cold_test_results import ColdTestErrors
+from onsetstudy.study.control_results import NegativeControl
 from onsetstudy.study.group_results import Agreement, GroupGate, GroupHarm, GroupOverall, GroupPractice, Reconciled
 from onsetstudy.study.results import LooksTaken, Provenance
 
@@ -34,6 +36,9 @@ class GroupResults:
     ``reconciled`` has the quantities of which the mean of practices is another number than the answer. ``gates`` has
     one entry per practice, empty in results from before they were asked; of practices left out nothing but harms and
     numbers of rows is counted, and ``with_left_out`` has the differences of all practices with them.
+    ``negative`` is what the injection cannot change, of the practices in the answer; ``controls_untold`` are letters of
+    those whose control teeth are not among it, because a file of theirs does not count them or goes on after the
+    quarter. ``test_errors`` is what the answer would be if cold tests erred.
     """
 
     protocol: Protocol
@@ -62,6 +67,9 @@ class GroupResults:
     reconciled: tuple[Reconciled, ...] = ()
     gates: tuple[GroupGate, ...] = ()
     with_left_out: tuple[EstimateLike, ...] = ()
+    negative: tuple[NegativeControl, ...] = ()
+    controls_untold: tuple[str, ...] = ()
+    test_errors: ColdTestErrors | None = None
 
     @property
     def shut(self) -> bool:

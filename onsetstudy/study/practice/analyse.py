@@ -16,10 +16,9 @@ from onsetstudy.protocol.lock import lock_standing
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.allocation import arm_standing, resolve_arms, review_allocation
-from onsetstudy.records.derived.flow import case_flow
+from onsetstudy.records.derived.flow import case_flow, untold_baseline
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.model import Records
-from onsetstudy.records.validity.completeness import untold_baseline
 from onsetstudy.records.validity.gates import doubts_of
 from onsetstudy.study.answer.cautions import study_cautions
 from onsetstudy.study.answer.claims import deciding_look

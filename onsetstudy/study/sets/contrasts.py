@@ -133,11 +133,16 @@ def compared_treatments(
 
 
 def control_onset_of(
-    lost: NDArray[np.bool_], arm: NDArray[np.str_], practice: NDArray[np.str_], protocol: Protocol
+    lost: NDArray[np.bool_],
+    arm: NDArray[np.str_],
+    practice: NDArray[np.str_],
+    protocol: Protocol,
+    *,
+    weight: NDArray[np.int64] | None = None,
 ) -> ArmContrast:
     """Proportion of tests at which the control tooth began not to feel, and its difference."""
     asked = estimand_of(protocol, "treatment_success_difference")
-    cases = compared_treatments(lost, arm, {PRACTICE: practice}, protocol)
+    cases = compared_treatments(lost, arm, {PRACTICE: practice}, protocol, weight=weight)
     return _told_as(_within(cases, "treatment", success_by, asked, target_min=DONE), "control_onset", "of such tests")
 
 

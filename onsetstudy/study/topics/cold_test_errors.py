@@ -6,6 +6,8 @@ how often a tooth that feels is said not to; published values stand for the rest
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
@@ -17,9 +19,10 @@ from onsetstudy.records.derived.onset import valid_tests
 from onsetstudy.records.model import Records
 from onsetstudy.study.cold_test_results import ColdTestErrors, ErrorRow
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.survival.testing.misclassified import GRID, MisclassifiedCurve, fit_misclassified
+from onsetstudy.survival.testing.misclassified import GRID, ErrorKernel, fit_kernel, kernel_of_tests
+from onsetstudy.survival.testing.profile_limits import profile_limits
 
-__all__ = ["cold_test_errors", "mean_wait"]
+__all__ = ["FEWEST", "cold_test_errors", "error_grid", "minutes_of_gaps"]
 
 FEWEST = 10
 """Cases of an arm from which on a curve with errors is fitted."""
@@ -51,12 +54,47 @@ def cold_test_errors(data: AnalysisSet, records: Records) -> ColdTestErrors | No
     if not all(o.any() for o in own):
         return None
     share, tests = _false_not_felt(data, records)
-    grid = [(se, sp, False) for se, sp in GRID]
-    if isinstance(share, Estimate) and WORST < (own_sp := (tests - share.n.onsets) / tests) < 1:
-        grid += [(se, own_sp, True) for se in dict.fromkeys(se for se, _ in GRID)]
     groups = [(case[o], minute[o], felt[o]) for o in own]
-    rows = tuple(_row(groups, se, sp, protocol, from_control) for se, sp, from_control in grid)
-    return ColdTestErrors(rows=rows, control_tests=tests, false_not_felt=share)
+
+    def kernels(se: float, sp: float) -> list[ErrorKernel]:
+        return [kernel_of_tests(*group, sensitivity=se, specificity=sp) for group in groups]
+
+    return error_grid(kernels, protocol, false_not_felt=share, control_tests=tests)
+
+
+def error_grid(
+    kernels: Callable[[float, float], list[ErrorKernel]],
+    protocol: Protocol,
+    *,
+    false_not_felt: EstimateLike | None,
+    control_tests: int,
+    from_intervals: bool = False,
+) -> ColdTestErrors:
+    """Onset of both arms over the grid, and at the specificity of the control teeth where these erred.
+
+    Parameters
+    ----------
+    kernels : callable
+        What the tests of each arm say, reference first, for a sensitivity and a specificity.
+    protocol : Protocol
+    false_not_felt : Estimate, NotAvailable or None
+        How often control teeth were said not to feel.
+    control_tests : int
+        Of how many tests.
+    from_intervals : bool
+        Whether the kernels are of counted intervals.
+    """
+    grid = [(se, sp, False) for se, sp in GRID]
+    share = false_not_felt
+    if isinstance(share, Estimate) and WORST < (own := (control_tests - share.n.onsets) / control_tests) < 1:
+        grid += [(se, own, True) for se in dict.fromkeys(se for se, _ in GRID)]
+    return ColdTestErrors(
+        rows=tuple(_row(kernels, se, sp, protocol, from_control) for se, sp, from_control in grid),
+        control_tests=control_tests,
+        false_not_felt=share,
+        conf_level=protocol.plan.conf_level,
+        from_intervals=from_intervals,
+    )
 
 
 def _tests(data: AnalysisSet, records: Records) -> tuple[IntArray, FloatArray, BoolArray]:
@@ -86,13 +124,21 @@ def _false_not_felt(data: AnalysisSet, records: Records) -> tuple[EstimateLike |
 
 
 def _row(
-    groups: list[tuple[IntArray, FloatArray, BoolArray]], se: float, sp: float, protocol: Protocol, from_control: bool
+    kernels: Callable[[float, float], list[ErrorKernel]], se: float, sp: float, protocol: Protocol, from_control: bool
 ) -> ErrorRow:
     try:
-        curves = [fit_misclassified(*group, sensitivity=se, specificity=sp) for group in groups]
+        arms = kernels(se, sp)
+        curves = [fit_kernel(kernel, sensitivity=se, specificity=sp) for kernel in arms]
+        minutes = [minutes_of_gaps(curve.edges, protocol.onset.tau_min) for curve in curves]
+        start, level = [curve.mass for curve in curves], protocol.plan.conf_level
+        apart = profile_limits(arms, [-minutes[0], minutes[1]], conf_level=level, start=start)
+        numb = tuple(
+            _numb_limits(kernel, mass, protocol.onset.target_min, level)
+            for kernel, mass in zip(arms, start, strict=True)
+        )
     except NotEstimable as error:
         return ErrorRow(sensitivity=se, specificity=sp, reason=error.reason, from_control=from_control)
-    wait = tuple(mean_wait(curve, protocol.onset.tau_min) for curve in curves)
+    wait = tuple(float(curve.mass @ c) for curve, c in zip(curves, minutes, strict=True))
     return ErrorRow(
         sensitivity=se,
         specificity=sp,
@@ -100,10 +146,22 @@ def _row(
         wait=wait,
         difference=wait[1] - wait[0],
         from_control=from_control,
+        numb_limits=numb,
+        difference_limits=apart,
     )
 
 
-def mean_wait(curve: MisclassifiedCurve, tau_min: float) -> float:
-    """Restricted mean time to onset, minutes: onset spread evenly over its gap, the horizon where it has no end."""
-    left, right = np.minimum(curve.edges[:-1], tau_min), np.minimum(curve.edges[1:], tau_min)
-    return float(curve.mass @ np.where(np.isinf(curve.edges[1:]), tau_min, (left + right) / 2))
+def _numb_limits(kernel: ErrorKernel, mass: FloatArray, target_min: float, level: float) -> tuple[float, float]:
+    """Limits of the share numb by a minute; between two tests, of the least there and of the largest."""
+    least = (kernel.edges[1:] <= target_min).astype(np.float64)
+    largest = (kernel.edges[:-1] < target_min).astype(np.float64)
+    low, high = profile_limits([kernel], [least], conf_level=level, start=[mass])
+    if not np.array_equal(least, largest):
+        _, high = profile_limits([kernel], [largest], conf_level=level, start=[mass])
+    return max(low, 0.0), min(high, 1.0)
+
+
+def minutes_of_gaps(edges: FloatArray, tau_min: float) -> FloatArray:
+    """Time to onset up to a horizon, minutes, of each gap: spread evenly over it, the horizon where it has no end."""
+    left, right = np.minimum(edges[:-1], tau_min), np.minimum(edges[1:], tau_min)
+    return np.where(np.isinf(edges[1:]), tau_min, (left + right) / 2)

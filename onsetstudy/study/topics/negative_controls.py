@@ -21,7 +21,7 @@ from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import PRACTICE, control_onset_of, mean_scores_of
 from onsetstudy.survival.results import ArmContrast
 
-__all__ = ["control_tests", "negative_controls"]
+__all__ = ["INSERTION", "control_tests", "negative_controls"]
 
 INSERTION = "pain_insertion"
 

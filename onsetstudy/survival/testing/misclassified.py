@@ -12,7 +12,15 @@ from scipy.optimize import nnls
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 
-__all__ = ["GRID", "MisclassifiedCurve", "fit_misclassified", "numb_over_grid"]
+__all__ = [
+    "GRID",
+    "ErrorKernel",
+    "MisclassifiedCurve",
+    "fit_kernel",
+    "fit_misclassified",
+    "kernel_of_tests",
+    "numb_over_grid",
+]
 
 GRID = tuple((se, sp) for se in (1.0, 0.95, 0.91) for sp in (1.0, 0.91, 0.87))
 """Sensitivity and specificity to try where neither is known.
@@ -25,6 +33,49 @@ STEPS = 500
 ROUNDING = 1e-11
 """Gains below this part of the log-likelihood are not seen in it."""
 QUANTITY = "misclassified_onset"
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ErrorKernel:
+    """What the tests of a group say of where onset lies, under one sensitivity and specificity.
+
+    Parameters
+    ----------
+    chance : ndarray, shape (m, k)
+        Chance of what was seen of each kind of case for an onset in each gap, divided by the largest of its row.
+    scale : ndarray, shape (m,)
+        Logarithm of that divisor.
+    weight : ndarray, shape (m,)
+        How many cases are of each kind.
+    edges : ndarray, shape (k + 1,)
+        Minutes of the tests, 0 before and infinity after them.
+    """
+
+    chance: FloatArray
+    scale: FloatArray
+    weight: FloatArray
+    edges: FloatArray
+
+    def log_likelihood(self, mass: FloatArray) -> float:
+        """Of masses on the gaps, shape (k,)."""
+        return float(self.weight @ (np.log(self.chance @ mass) + self.scale))
+
+    @classmethod
+    def of(cls, logs: FloatArray, weight: FloatArray, edges: FloatArray) -> ErrorKernel:
+        """From log chances by row; rows alike become one.
+
+        Raises
+        ------
+        NotEstimable
+            If no onset allows what a row holds.
+        """
+        scale = logs.max(axis=1)
+        if not np.isfinite(scale).all():
+            reason = "a tooth was felt after it was not, which a test that never errs does not allow"
+            raise NotEstimable(QUANTITY, reason, code="contradiction")
+        kinds, place = np.unique(np.column_stack([scale, np.exp(logs - scale[:, None])]), axis=0, return_inverse=True)
+        many = np.bincount(place.ravel(), weights=weight, minlength=len(kinds)).astype(np.float64)
+        return cls(chance=kinds[:, 1:], scale=kinds[:, 0], weight=many, edges=edges)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -90,17 +141,19 @@ def fit_misclassified(
     likelihood of what was observed stands. Sensation that returns is not in the model. Constrained Newton steps on the
     masses (Wang 2007, J R Stat Soc B 69:185) with nonnegative least squares.
     """
-    for name, value in (("sensitivity", sensitivity), ("specificity", specificity)):
-        if not 0.5 < value <= 1:
-            raise OnsetStudyError(f"the {name} of a test lies above .5 and up to 1, not at {value:g}")
-    kernel, scale, edges = _kernel(case, minute, felt, sensitivity, specificity)
-    mass, violation = _maximum(kernel)
+    kernel = kernel_of_tests(case, minute, felt, sensitivity=sensitivity, specificity=specificity)
+    return fit_kernel(kernel, sensitivity=sensitivity, specificity=specificity)
+
+
+def fit_kernel(kernel: ErrorKernel, *, sensitivity: float, specificity: float) -> MisclassifiedCurve:
+    """The curve of greatest likelihood for what tests say under the sensitivity and specificity that the kernel has."""
+    mass, violation = _maximum(kernel.chance, kernel.weight)
     return MisclassifiedCurve(
-        edges=edges,
+        edges=kernel.edges,
         mass=mass,
         sensitivity=sensitivity,
         specificity=specificity,
-        log_likelihood=float(np.log(kernel @ mass).sum() + scale.sum()),
+        log_likelihood=kernel.log_likelihood(mass),
         violation=violation,
     )
 
@@ -133,10 +186,14 @@ def numb_over_grid(
     return tuple(rows)
 
 
-def _kernel(
-    case: ArrayLike, minute: ArrayLike, felt: ArrayLike, se: float, sp: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Likelihood of each case's tests for an onset in each gap, scaled by row; log of the scales; edges of the gaps."""
+def kernel_of_tests(
+    case: ArrayLike, minute: ArrayLike, felt: ArrayLike, *, sensitivity: float, specificity: float
+) -> ErrorKernel:
+    """Likelihood of each case's tests for an onset in each gap; parameters as in :func:`fit_misclassified`."""
+    for name, value in (("sensitivity", sensitivity), ("specificity", specificity)):
+        if not 0.5 < value <= 1:
+            raise OnsetStudyError(f"the {name} of a test lies above .5 and up to 1, not at {value:g}")
+    se, sp = sensitivity, specificity
     number, at, answer = np.asarray(case, dtype=np.int64), np.asarray(minute, dtype=float), np.asarray(felt, dtype=bool)
     if at.size == 0 or not (number.shape == at.shape == answer.shape):
         raise OnsetStudyError("cases, minutes and answers of tests must be equally long, and some")
@@ -149,42 +206,40 @@ def _kernel(
     codes, row = np.unique(number, return_inverse=True)
     total = np.zeros((codes.size, edges.size - 1))
     np.add.at(total, row, logs)
-    scale = total.max(axis=1)
-    if not np.isfinite(scale).all():
-        reason = "a tooth was felt after it was not, which a test that never errs does not allow"
-        raise NotEstimable(QUANTITY, reason, code="contradiction")
-    return np.exp(total - scale[:, None]), scale, edges
+    return ErrorKernel.of(total, np.ones(codes.size), edges)
 
 
-def _maximum(kernel: FloatArray) -> tuple[FloatArray, float]:
+def _maximum(kernel: FloatArray, weight: FloatArray) -> tuple[FloatArray, float]:
     """Masses at the maximum, and the largest Kuhn-Tucker violation there."""
-    n, k = kernel.shape
+    n, k = float(weight.sum()), kernel.shape[1]
+    root = np.sqrt(weight)
     mass = np.full(k, 1 / k)
     violation = np.inf
     for _ in range(STEPS):
         density = kernel @ mass
         ratio = kernel / density[:, None]
-        gradient = ratio.mean(axis=0) - 1
+        gradient = weight @ ratio / n - 1
         violation = float(max(gradient.max(), np.abs(gradient[mass > 0] * mass[mass > 0]).max()))
         if violation <= TOLERANCE:
             return mass, violation
         # Quadratic approximation of the log-likelihood on the simplex (Wang 2007, eq. 11, solved after Dax 1990).
-        shifted = np.vstack([ratio - 2.0, np.ones(k)])
-        solved, _ = nnls(shifted, np.append(np.zeros(n), 1.0), maxiter=50 * k)
-        mass = _step(kernel, mass, solved / solved.sum(), float(gradient @ (solved / solved.sum() - mass)) * n)
+        shifted = np.vstack([root[:, None] * (ratio - 2.0), np.ones(k)])
+        solved, _ = nnls(shifted, np.append(np.zeros(root.size), 1.0), maxiter=50 * k)
+        goal = solved / solved.sum()
+        mass = _step(kernel, weight, mass, goal, float(gradient @ (goal - mass)) * n)
     raise NotEstimable(QUANTITY, f"the maximum was not reached (violation {violation:.1e})", code="not_converged")
 
 
-def _step(kernel: FloatArray, mass: FloatArray, goal: FloatArray, slope: float) -> FloatArray:
+def _step(kernel: FloatArray, weight: FloatArray, mass: FloatArray, goal: FloatArray, slope: float) -> FloatArray:
     """The largest halved step towards a goal that gains enough."""
-    start, length = np.log(kernel @ mass).sum(), 1.0
+    start, length = float(weight @ np.log(kernel @ mass)), 1.0
     if slope <= ROUNDING * abs(start):
         # So near the maximum what a step gains is lost in the rounding of the sum; Newton's own step is right there.
         return goal
     for _ in range(40):
         tried: FloatArray = mass + length * (goal - mass)
         with np.errstate(divide="ignore"):
-            gained = np.log(kernel @ tried).sum() - start
+            gained = float(weight @ np.log(kernel @ tried)) - start
         if gained >= length * slope / 3:
             return tried
         length /= 2

@@ -6,7 +6,7 @@ from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Estimate
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Paragraph, Section, Table
-from onsetstudy.report.numbers import decimal, percent, percent_interval
+from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval
 from onsetstudy.study.cold_test_results import ColdTestErrors, ErrorRow
 
 __all__ = ["cold_test_section"]
@@ -14,8 +14,15 @@ __all__ = ["cold_test_section"]
 SOURCE = (
     "Lowest values: 54 teeth with pulpitis, cold against painless access (El Sayed and Gaballah 2021); 1: a test that "
     "never errs; between them a choice. Errors are taken as independent. Whole arms, not within practices; tests on "
-    "their planned minutes; a supplement ends the follow-up. No interval: the grid shows how far errors could move the "
-    "answer."
+    "their planned minutes; a supplement ends the follow-up. The grid shows how far errors could move the answer."
+)
+INTERVALS = (
+    "{level} intervals by profile likelihood: of chance alone, with sensitivity and specificity taken as known; looks "
+    "are not allowed for."
+)
+COUNTED = (
+    "From counted onset intervals: tests before the last that was felt count in whatever order the rule allows, and as "
+    "done. A practice's own report has every test, and may differ in the last digit."
 )
 NONE = "–"
 
@@ -26,6 +33,10 @@ def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Sect
         return None
     labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
     target, tau = protocol.onset.target_min, protocol.onset.tau_min
+    limits = any(row.difference_limits is not None for row in errors.rows)
+    notes = [SOURCE]
+    notes += [INTERVALS.format(level=level(errors.conf_level))] if limits else []
+    notes += [COUNTED] if errors.from_intervals else []
     table = Table(
         caption="If a cold test errs",
         columns=(
@@ -34,7 +45,7 @@ def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Sect
         ),
         rows=tuple(_row(row) for row in errors.rows),
         align="rrrrr",
-        notes=(SOURCE, *_contradictions(errors)),
+        notes=(*notes, *_contradictions(errors)),
     )  # fmt: skip
     return Section(id="test_errors", title="If a cold test errs", blocks=(Paragraph(text=_words(errors)), table))
 
@@ -44,13 +55,20 @@ def _row(row: ErrorRow) -> tuple[str, ...]:
     head = (f"{row.sensitivity:.3g}", specificity)
     if row.difference is None:
         return (*head, NONE, NONE, NONE)
-    saved = quantity_of("rmst_difference").as_shown(row.difference, row.difference, row.difference).value
-    return (*head, *(_share(*ends) for ends in row.numb), decimal(saved, 1))
+    low, high = row.difference_limits or (row.difference, row.difference)
+    saved = quantity_of("rmst_difference").as_shown(row.difference, low, high)
+    told = decimal(saved.value, 1)
+    if row.difference_limits is not None:
+        told += f" ({interval(saved.low, saved.high, 1)})"
+    limits = row.numb_limits or (None,) * len(row.numb)
+    return (*head, *(_share(*ends, span) for ends, span in zip(row.numb, limits, strict=True)), told)
 
 
-def _share(low: float, high: float) -> str:
-    """A proportion, or both bounds where the tests do not tell."""
-    return f"{100 * low:.0f} %" if round(100 * low) == round(100 * high) else f"{100 * low:.0f} to {100 * high:.0f} %"
+def _share(low: float, high: float, limits: tuple[float, float] | None) -> str:
+    """A proportion, or both bounds where the tests do not tell, with its interval."""
+    one = round(100 * low) == round(100 * high)
+    told = f"{100 * low:.0f} %" if one else f"{100 * low:.0f} to {100 * high:.0f} %"
+    return told if limits is None else f"{told} ({100 * limits[0]:.0f} to {100 * limits[1]:.0f})"
 
 
 def _words(errors: ColdTestErrors) -> str:

@@ -8,7 +8,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Paragraph, Section, Table, figure
 from onsetstudy.report.figures import balance
 from onsetstudy.report.figures.canvas import look_of
-from onsetstudy.report.names import plain_words
+from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import counted, decimal, interval, level, listed, tidy
 
 __all__ = ["fair_section"]
@@ -27,7 +27,7 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
     if fair is None:
         return None
     other, reference = (protocol.label(a) for a in (protocol.contrast_arm, protocol.reference_arm))
-    accounted = listed([plain_words(c) for c in fair.covariates])
+    accounted = listed([field_name(c) for c in fair.covariates])
     alike = (
         f"and among cases alike in {accounted}" if accounted else "as nothing was recorded in which cases could differ"
     )
@@ -55,7 +55,7 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
         blocks.append(figure("balance", title, caption, drawn))
     blocks += [Paragraph(text=t) for t in _more(fair)]
     if fair.left_out:
-        told = listed([f"{plain_words(name)} ({why})" for name, why in fair.left_out])
+        told = listed([f"{field_name(name)} ({why})" for name, why in fair.left_out])
         blocks.append(Paragraph(text=f"Not accounted for: {told}.", role="note"))
     blocks += [Paragraph(text=tidy(c.text), role="note") for c in fair.caution if c.code not in BESIDE_THE_TABLE]
     return Section(id="fair", title="Among cases alike", blocks=tuple(blocks))

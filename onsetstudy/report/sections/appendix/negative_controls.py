@@ -36,8 +36,13 @@ def negative_words(controls: tuple[NegativeControl, ...]) -> list[str]:
             f"{EXPECTED}. {asked}"]  # fmt: skip
 
 
-def negative_section(controls: tuple[NegativeControl, ...], protocol: Protocol) -> Section | None:
-    """The negative controls that were recorded, with what each means; nothing where there are none."""
+def negative_section(
+    controls: tuple[NegativeControl, ...], protocol: Protocol, *, untold: tuple[str, ...] = ()
+) -> Section | None:
+    """The negative controls that were recorded, with what each means; nothing where there are none.
+
+    ``untold`` are letters of a group's practices whose control teeth are not among them.
+    """
     if not controls:
         return None
     labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
@@ -58,9 +63,18 @@ def negative_section(controls: tuple[NegativeControl, ...], protocol: Protocol) 
             f"Difference: {labels[1]} less {labels[0]}, within practices; of tests in percentage points. A test of the "
             "control tooth counts where it could have been the first of those that make an onset; how long a tooth was "
             f"tested does not matter. {EXPECTED[:1].upper()}{EXPECTED[1:]}.",
+            *_untold(controls, untold),
         ),
     )
     return Section(id="negative", title="Checks of blinding and testing", blocks=(Paragraph(text=text), table))
+
+
+def _untold(controls: tuple[NegativeControl, ...], untold: tuple[str, ...]) -> tuple[str, ...]:
+    """Whose control teeth are missing from the line on them, where there is one."""
+    if not untold or all(c.outcome != "control_tooth" for c in controls):
+        return ()
+    whose = f"{'practice' if len(untold) == 1 else 'practices'} {listed(untold)}"
+    return (f"Control teeth of {whose} are not counted: no file tells of them up to this quarter.",)
 
 
 def _arms(control: NegativeControl) -> tuple[str, str]:

@@ -19,6 +19,7 @@ from onsetstudy.report.numbers import (
     percent_interval,
     tidy,
 )
+from onsetstudy.report.sections.appendix.negative_controls import negative_words
 from onsetstudy.report.sections.group.gates import gate_words, left_out_words
 from onsetstudy.report.sections.group.more import heterogeneity_words, name_of
 from onsetstudy.report.sections.group.reconciled import binding_words
@@ -51,6 +52,7 @@ def first_page(results: GroupResults, own: str | None) -> Section:
     always = [tidy(c.text) for c in results.caution]
     cautions = [always[0], *gate_words(results, own), *missing_words(results, own)]
     cautions += [tidy(c.text) for c in results.caution if c.code in told]
+    cautions += negative_words(results.negative)
     cautions += binding_words(results)
     blocks.append(Cautions(texts=tuple(cautions)))
     return Section(id="answer", title="", blocks=tuple(blocks))

@@ -1,0 +1,90 @@
+"""Negative controls of a group: what the injection cannot change, from counts of scores and of tests."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.results import Counts
+from onsetstudy.inference.estimate_or_reason import attempt
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.control_results import NegativeControl
+from onsetstudy.study.counts.counted_estimates import mean_difference
+from onsetstudy.study.group.periods import Period
+from onsetstudy.study.group.pool_files import Gathered
+from onsetstudy.study.sets.contrasts import PRACTICE, control_onset_of
+from onsetstudy.study.topics.negative_controls import INSERTION
+from onsetstudy.survival.results import ArmContrast
+
+__all__ = ["controls_untold", "false_not_felt_counts", "group_controls"]
+
+
+def group_controls(counts: Gathered, protocol: Protocol) -> tuple[NegativeControl, ...]:
+    """The negative controls that practices sent, compared within practices by the lines of a practice's own report.
+
+    Parameters
+    ----------
+    counts : Gathered
+        Of the practices in the answer, up to the quarter.
+    protocol : Protocol
+
+    Returns
+    -------
+    tuple of NegativeControl
+        Pain at insertion, then the control tooth, each where it was sent.
+    """
+    found = []
+    rows = counts.values[counts.values["quantity"] == INSERTION]
+    if protocol.pain is not None and protocol.pain.moment != "insertion" and len(rows):
+        quantity = "insertion_pain_difference"
+        difference = mean_difference(rows, protocol, quantity, protocol.pain.instrument.unit)
+        found.append(NegativeControl(outcome="insertion_pain", difference=difference))
+    if protocol.schedule.control_tooth != "none" and (counts.controls["what"] == "tests").any():
+        found.append(_control(_told(counts.controls), protocol))
+    return tuple(found)
+
+
+def _told(controls: pd.DataFrame) -> pd.DataFrame:
+    """Tests that could be an onset by practice and arm: how many were one (``lost``), how many were none."""
+    wide = controls.groupby([PRACTICE, "arm", "what"])["n"].sum().unstack("what", fill_value=0)
+    wide = wide.reindex(columns=["able", "began"], fill_value=0).reset_index()
+    none, some = (
+        wide[[PRACTICE, "arm"]].assign(lost=lost, n=n.astype(np.int64))
+        for lost, n in ((False, wide["able"] - wide["began"]), (True, wide["began"]))
+    )
+    rows = pd.concat([none, some], ignore_index=True)
+    return rows[rows["n"] > 0].reset_index(drop=True)
+
+
+def _control(rows: pd.DataFrame, protocol: Protocol) -> NegativeControl:
+    arm, n = rows["arm"].to_numpy(dtype=str), rows["n"].to_numpy(dtype=np.int64)
+    lost, practice = rows["lost"].to_numpy(dtype=bool), rows[PRACTICE].to_numpy(dtype=str)
+    quantity = "control_onset_difference"
+
+    def compared() -> ArmContrast:
+        if missing := [protocol.label(a) for a in protocol.arm_codes[:2] if a not in set(arm)]:
+            reason = f"no control tooth was tested in the arm {missing[0]}"
+            raise NotEstimable(quantity, reason, code="arm_missing")
+        return control_onset_of(lost, arm, practice, protocol, weight=n)
+
+    answer = attempt(
+        compared, quantity=quantity, contrast=f"{protocol.contrast_arm} - {protocol.reference_arm}", unit="proportion",
+        method="", n=Counts.of(lost, arm, protocol.arm_codes, cases=n), level=protocol.plan.conf_level,
+    )  # fmt: skip
+    if isinstance(answer, ArmContrast):
+        return NegativeControl(outcome="control_tooth", difference=answer.difference, arms=answer.arms[:2])
+    return NegativeControl(outcome="control_tooth", difference=answer)
+
+
+def controls_untold(period: Period, letters: dict[str, str]) -> tuple[str, ...]:
+    """Letters of the practices whose control teeth are not counted, or not up to the quarter."""
+    beyond = dict(period.beyond)
+    told = [letters[e.practice] for _, e in period.counts.files if e.controls is None or e.practice in beyond]
+    return tuple(sorted(set(told), key=lambda letter: (len(letter), letter)))
+
+
+def false_not_felt_counts(counts: Gathered) -> tuple[int, int]:
+    """How many tests of control teeth were said not to be felt, and of how many."""
+    n = counts.controls.groupby("what")["n"].sum()
+    return int(n.get("not_felt", 0)), int(n.get("tests", 0))
