@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from onsetstudy.core.errors import OnsetStudyError
 
 if TYPE_CHECKING:
-    from onsetstudy.protocol.ledger import LedgerEntry
+    from onsetstudy.protocol.ledger import LedgerEntry, Withdrawn
     from onsetstudy.protocol.lock_results import ProtocolLock
     from onsetstudy.protocol.model import Protocol
-    from onsetstudy.records.model import Records
     from onsetstudy.study.exchange_results import Exchange
     from onsetstudy.study.group.results import GroupResults
     from onsetstudy.study.practice.results import StudyResults
@@ -34,8 +33,6 @@ __all__ = [
     "refuse_cut_coordinator_log",
     "refuse_cut_log",
     "with_ledger",
-    "withdrawn_codes",
-    "without_withdrawn",
 ]
 
 Found = TypeVar("Found", "StudyResults", "GroupResults")
@@ -269,11 +266,11 @@ def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[s
     return shorter_ledgers(enter(ledger_path(protocol), missing, at=moment()))
 
 
-def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:
+def with_ledger(found: Found, protocol: Path, *, by: str, withdrawn: Withdrawn | None = None) -> Found:
     """Results whose looks are those of the ledger, new ones entered, with the head to print.
 
     The looks are entered before a page is written: what a page tells is always on record, and the same page made
-    again adds nothing.
+    again adds nothing. ``withdrawn`` says which rows were really left out, where rows were read.
     """
     from onsetstudy.core.results import Caution
     from onsetstudy.files.ledger.ledger import enter, ledger_path, verified_ledger
@@ -292,7 +289,7 @@ def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:
             lambda held: new_looks(looks, found.protocol, held, by=by, records=records, quarter=quarter),
             at=moment(),
         )
-    events = events_told(entries)
+    events = events_told(entries, withdrawn)
     taken = as_taken(looks, found.protocol, entries, by=by, quarter=quarter)
     told: tuple[Caution, ...] = tuple(Caution(code="on_record", text=text) for text in events)
     return replace(
@@ -301,24 +298,6 @@ def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:
         caution=(*found.caution, *told),
         provenance=replace(found.provenance, ledger_head=short_head(entries)),
     )
-
-
-def without_withdrawn(records: Records, protocol: Path) -> tuple[Records, int]:
-    """Records without the rows of patients who took their consent back and wanted them gone, and how many cases."""
-    from onsetstudy.records.derived.withdrawn import without_cases
-
-    gone = withdrawn_codes(protocol)
-    kept = without_cases(records, gone) if gone else records
-    return kept, len(records.cases) - len(kept.cases)
-
-
-def withdrawn_codes(protocol: Path) -> frozenset[str]:
-    """Codes of cases, without capitals, whose patients took their consent back and wanted their data gone."""
-    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-    from onsetstudy.protocol.ledger import of_kind
-
-    entries = of_kind(verified_ledger(ledger_path(protocol)), "consent_withdrawn")
-    return frozenset(str(e.body["case"]).casefold() for e in entries if e.body["data"] == "removed")
 
 
 def head_beside(protocol: Path) -> str:

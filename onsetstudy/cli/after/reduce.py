@@ -73,8 +73,9 @@ def command(
     """
     import datetime as dt
 
-    from onsetstudy.cli.entering import head_beside, withdrawn_codes
+    from onsetstudy.cli.entering import head_beside
     from onsetstudy.cli.progress import progress_line
+    from onsetstudy.cli.withdrawals import entered_codes, removed_codes, say_unmatched
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
     from onsetstudy.core.errors import RecordsError
     from onsetstudy.core.work import serial
@@ -106,11 +107,13 @@ def command(
             today=dt.date.today(),
             kept=kept,
             without_list=without_list,
-            gone=withdrawn_codes(protocol),
+            gone=removed_codes(protocol),
+            withdrawn=entered_codes(protocol),
             mapper=mapper,
             progress=progress,
         )
     _say(found, work / "rejects")
+    say_unmatched(found.unmatched)
     say_arms(kept, without_list)
     if not found.tally.practices:
         raise RecordsError(

@@ -80,7 +80,8 @@ def command(
     that says whose. What a reader could learn from it is listed; read that before you send it. Nothing is written if
     more than one in ten of the practice's cases are refused, unless --send-incomplete is given.
     """
-    from onsetstudy.cli.entering import head_beside, without_withdrawn
+    from onsetstudy.cli.entering import head_beside
+    from onsetstudy.cli.withdrawals import leave_out_withdrawn
     from onsetstudy.files.exchange import read_exchange, write_exchange
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -99,9 +100,7 @@ def command(
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
     say_records(checked, written)
-    checked, gone = without_withdrawn(checked, protocol)
-    if gone:
-        click.echo(f"Left out because consent was taken back: {gone} {'case' if gone == 1 else 'cases'}.")
+    checked, _ = leave_out_withdrawn(checked, protocol)
     refuse_if_none_is_left(checked, promised, through=through)
     kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=records)
     checked, arms = resolve_arms(promised, checked, kept, without_list=without_list)

@@ -24,12 +24,12 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.derived.allocation import KeptList, known_arms, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
-from onsetstudy.records.derived.withdrawn import without_cases
+from onsetstudy.records.derived.withdrawn import codes_read, without_cases
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 
 __all__ = ["Reduced", "reduce_parts"]
 
-FORM = 3
+FORM = 4
 """Form of a finished part's file: one of another form is done anew."""
 BATCH = 64
 """Parts handed out at a time, so that progress is told and memory is bounded."""
@@ -40,8 +40,9 @@ class Reduced:
     """Counts of all parts together.
 
     ``problems`` counts refused rows by code, ``refused`` refused cases by practice; ``withdrawn`` counts accepted cases
-    left out because consent was taken back; ``kept`` is how many parts had been done before; ``unread`` says which
-    columns were left unread; ``digest`` is of the accepted records of all parts, whatever was done when.
+    left out because consent was taken back; ``unmatched`` are codes of such cases that no row has; ``kept`` is how many
+    parts had been done before; ``unread`` says which columns were left unread; ``digest`` is of the accepted records of
+    all parts, whatever was done when.
     """
 
     tally: Tally
@@ -52,6 +53,7 @@ class Reduced:
     readings_read: int
     readings_accepted: int
     withdrawn: int
+    unmatched: tuple[str, ...]
     problems: tuple[tuple[str, int], ...]
     refused: tuple[tuple[str, int], ...]
     unread: tuple[str, ...]
@@ -77,6 +79,7 @@ class _Job:
     without_list: str | None
     arms: str
     gone: frozenset[str]
+    withdrawn: frozenset[str]
 
 
 def reduce_parts(
@@ -90,6 +93,7 @@ def reduce_parts(
     kept: KeptList | None = None,
     without_list: str | None = None,
     gone: Collection[str] = (),
+    withdrawn: Collection[str] = (),
     mapper: Mapper = serial,
     progress: Progress | None = None,
 ) -> Reduced:
@@ -111,6 +115,8 @@ def reduce_parts(
         As in :func:`~onsetstudy.records.derived.allocation.resolve_arms`.
     gone : collection of str
         Codes of cases whose patients took their consent back and wanted the data gone: they are left out.
+    withdrawn : collection of str
+        All codes whose consent was taken back, ``gone`` or not: those that no row has are told.
     mapper : Mapper
         Hands out the parts; the counts do not depend on it.
     progress : callable or None
@@ -128,7 +134,8 @@ def reduce_parts(
     arms = f"{'' if kept is None else f'{kept.source} {kept.digest}'} {without_list or ''}"
     jobs = [
         _Job(part=p, protocol=protocol, through=through, work=work, drop_unknown=drop_unknown, today=today, kept=kept,
-             without_list=without_list, arms=arms, gone=frozenset(code.casefold() for code in gone))
+             without_list=without_list, arms=arms, gone=frozenset(code.casefold() for code in gone),
+             withdrawn=frozenset(code.casefold() for code in (*gone, *withdrawn)))
         for p in parts
     ]  # fmt: skip
     n_kept = 0
@@ -138,6 +145,7 @@ def reduce_parts(
     refused: Counter[str] = Counter()
     unread: set[str] = set()
     digests: list[str] = []
+    met: set[str] = set()
     for first in range(0, len(jobs), BATCH):
         batch = jobs[first : first + BATCH]
         if progress is not None:
@@ -152,6 +160,7 @@ def reduce_parts(
             refused.update(told["refused"])
             unread.update(told["unread"])
             digests.append(told["records"])
+            met.update(told["withdrawn"])
     _refuse_nothing(folder, work, totals)
     _refuse_twice(work, parts)
     assert running is not None
@@ -164,6 +173,9 @@ def reduce_parts(
         readings_read=totals["readings_read"],
         readings_accepted=totals["readings_accepted"],
         withdrawn=totals["withdrawn"],
+        unmatched=tuple(
+            code for code in {c.casefold(): c for c in (*gone, *withdrawn)}.values() if code.casefold() not in met
+        ),
         problems=tuple(sorted(problems.items())),
         refused=tuple(sorted(refused.items())),
         unread=tuple(sorted(unread)),
@@ -223,6 +235,7 @@ def _reduce_part(job: _Job) -> bool:
         "refused": refused_by_practice(records, job.protocol),
         "unread": [str(_without_file(p)) for p in records.queries if p.code == "unread_column"],
         "counts": counts,
+        "withdrawn": sorted(job.withdrawn & codes_read(records)) if job.withdrawn else [],
     }
     if job.gone:
         left = without_cases(records, job.gone)
@@ -252,7 +265,7 @@ def _stamp(job: _Job) -> str:
     """What a finished part was made from."""
     digest = hashlib.sha256(f"{FORM} {job.protocol.digest} {job.through.label} {job.drop_unknown} {job.arms}".encode())
     # A part that was counted before a patient took the consent back is counted again.
-    digest.update("\n".join(sorted(job.gone)).encode())
+    digest.update("\n".join([*sorted(job.gone), "", *sorted(job.withdrawn)]).encode())
     for path in job.part.files:
         with path.open("rb") as file:
             digest.update(hashlib.file_digest(file, "sha256").digest())
