@@ -39,6 +39,7 @@ def command(
     into the ledger beside PROTOCOL; the arm stands in the log beside the list alone.
     """
     from onsetstudy.cli.entering import enter_openings_for, refuse_cut_coordinator_log
+    from onsetstudy.cli.order import hold_to_order
     from onsetstudy.files.sealed.coordinator import coordinator_log, open_from_list
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
@@ -46,6 +47,7 @@ def command(
     if len(given) < len(levels):
         raise click.UsageError("write each --level as technique=ianb")
     promised = read_protocol(protocol)
+    hold_to_order(protocol, promised)
     log = coordinator_log(folder, practice)
     refuse_cut_coordinator_log(log, practice, protocol)
     opened = open_from_list(

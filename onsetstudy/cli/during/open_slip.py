@@ -30,12 +30,18 @@ def command(
 ) -> int:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
     from onsetstudy.cli.entering import enter_opening, refuse_cut_log
+    from onsetstudy.cli.order import hold_to_order, hold_to_order_beside
     from onsetstudy.files.sealed.opening import log_path, open_next
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     given = dict(level.split("=", 1) for level in levels if "=" in level)
     if len(given) < len(levels):
         raise click.UsageError("write each --level as technique=ianb")
+    promised = None if protocol is None else read_protocol(protocol)
+    if protocol is None or promised is None:
+        hold_to_order_beside(sealed)
+    else:
+        hold_to_order(protocol, promised)
     refuse_cut_log(sealed, protocol)
     asked = passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}"))
     opened = open_next(
@@ -45,7 +51,7 @@ def command(
         opened_by=opened_by,
         now=dt.datetime.now(),
         passphrase=asked,
-        study=None if protocol is None else read_protocol(protocol).study,
+        study=None if promised is None else promised.study,
     )
     enter_opening(sealed, protocol)
     told = " then ".join(
