@@ -30,6 +30,7 @@ __all__ = [
     "head_beside",
     "keeps_ledger",
     "moment",
+    "plain_code",
     "plain_reason",
     "refuse_cut_coordinator_log",
     "refuse_cut_log",
@@ -53,17 +54,33 @@ def plain_reason(reason: str) -> str:
     OnsetStudyError
         If it is empty or may name a person.
     """
-    from onsetstudy.records.derived.allocation import REASON_NAMES
+    from onsetstudy.records.checks.privacy import reason_fault
 
     told = " ".join(reason.split())
     if not told:
         raise OnsetStudyError("the reason is empty, and the ledger keeps it. Say why in a sentence")
-    if REASON_NAMES.search(told):
-        raise OnsetStudyError(
-            "the reason may hold a name, an address or a number of a person, and it is kept for ever. Say it without "
-            "naming anybody"
-        )
+    if fault := reason_fault(told):
+        raise OnsetStudyError(f"the reason is kept for ever, and {fault}")
     return told if told.endswith((".", "!", "?")) else f"{told}."
+
+
+def plain_code(code: str, whose: str) -> str:
+    """The code of a person or case at a door, which may not be a name.
+
+    Raises
+    ------
+    OnsetStudyError
+        If it may be: more than four letters without a digit, or a word and a year.
+    """
+    from onsetstudy.records.checks.privacy import looks_like_a_person, may_be_a_name
+
+    told = code.strip()
+    if looks_like_a_person(told) or may_be_a_name(told):
+        raise OnsetStudyError(
+            f"the code of {whose} may be a name, and it is kept for ever. Give a code with a digit, such as P01-A, or "
+            "of at most four letters; nothing was opened or entered"
+        )
+    return told
 
 
 def keeps_ledger(protocol: Path, promised: Protocol) -> bool:

@@ -29,7 +29,7 @@ def command(
     sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str, passphrase: str, protocol: Path | None
 ) -> int:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
-    from onsetstudy.cli.entering import enter_opening, refuse_cut_log
+    from onsetstudy.cli.entering import enter_opening, plain_code, refuse_cut_log
     from onsetstudy.cli.order import hold_to_order, hold_to_order_beside
     from onsetstudy.files.sealed.opening import log_path, open_next
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -37,6 +37,7 @@ def command(
     given = dict(level.split("=", 1) for level in levels if "=" in level)
     if len(given) < len(levels):
         raise click.UsageError("write each --level as technique=ianb")
+    opened_by = plain_code(opened_by, "who opens")
     promised = None if protocol is None else read_protocol(protocol)
     if protocol is None or promised is None:
         hold_to_order_beside(sealed)

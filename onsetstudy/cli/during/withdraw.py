@@ -35,18 +35,17 @@ def command(protocol: Path, case_id: str, remove_data: bool, reason: str, record
     Data up to then stay in the analysis, unless --remove-data is given. A code that does not fit the pattern of the
     protocol is refused; one that no record and no opening log has is entered with a warning.
     """
-    from onsetstudy.cli.entering import enter_event, plain_reason
+    from onsetstudy.cli.entering import enter_event, plain_code, plain_reason
     from onsetstudy.cli.withdrawals import codes_found
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.case_pattern import code_fault
     from onsetstudy.protocol.ledger import of_kind, sentence
-    from onsetstudy.records.checks.privacy import looks_like_a_person
 
-    case_id = case_id.strip()
-    if not case_id or looks_like_a_person(case_id):
-        raise OnsetStudyError("give the code of the case, not a name; nothing was entered")
+    case_id = plain_code(case_id, "the case")
+    if not case_id:
+        raise OnsetStudyError("give the code of the case; nothing was entered")
     promised = read_protocol(protocol)
     if fault := code_fault(case_id, promised.study):
         raise OnsetStudyError(f"{fault}; nothing was entered")
