@@ -69,16 +69,17 @@ def plain_code(code: str, whose: str) -> str:
 
     Raises
     ------
-    OnsetStudyError
+    DesignError
         If it may be: more than four letters without a digit, or a word and a year.
     """
+    from onsetstudy.core.errors import DesignError
     from onsetstudy.records.checks.privacy import looks_like_a_person, may_be_a_name
 
     told = code.strip()
     if looks_like_a_person(told) or may_be_a_name(told):
-        raise OnsetStudyError(
-            f"the code of {whose} may be a name, and it is kept for ever. Give a code with a digit, such as P01-A, or "
-            "of at most four letters; nothing was opened or entered"
+        raise DesignError(
+            f"the code of {whose} may be a name, and it is kept for ever. Give codes, not names: with a digit, such as "
+            "P01-A, or of at most four letters; nothing was opened or entered"
         )
     return told
 

@@ -69,7 +69,8 @@ class Exchange:
     only. ``None``, as in every file made before it was told: arms as injected, not checked. ``ledger_head`` is number
     and beginning of the last entry of the practice's ledger, empty where there is none. ``doubts`` are what makes its
     cold tests doubtful over all cases counted here, empty if nothing does; ``None``, as in every file made before it
-    was told: nobody looked.
+    was told: nobody looked. ``slips_opened`` counts the slips that the opening log shows up to the last quarter, and
+    ``slips_without_record`` those of which no case was recorded; ``None`` where no log was read, and in earlier files.
     """
 
     study: str
@@ -91,6 +92,8 @@ class Exchange:
     arms: ArmStanding | None = None
     ledger_head: str = ""
     doubts: tuple[Doubt, ...] | None = None
+    slips_opened: int | None = None
+    slips_without_record: int | None = None
 
 
 def _plain(value: Any) -> Any:

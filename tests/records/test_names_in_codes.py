@@ -89,7 +89,7 @@ def test_no_name_is_unblinded_withdrawn_or_opens_a_slip(mine, tmp_path):
     ask = ("open-slip", sealed, "--case", "P01-0001", "--level", "technique=ianb", "--protocol", mine)
     for who in ("Zwiebelkuchen", "Zwiebelkuchen1961"):
         done = run(*ask, "--by", who)
-        assert "Give a code with a digit" in str(done.exception)
+        assert "Give codes, not names" in str(done.exception)
         assert who not in str(done.exception)
     assert not log.exists()
     assert run(*ask, "--by", "P01-A").exit_code == 0

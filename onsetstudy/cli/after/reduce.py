@@ -15,7 +15,9 @@ from onsetstudy.cli.options import (
     normal_quarter,
     protocol_argument,
     refuse_incomplete,
+    refuse_unrecorded,
     say_arms,
+    say_opened_for_nobody,
     send_incomplete_option,
 )
 
@@ -69,7 +71,8 @@ def command(
     FOLDER holds cases/NAME.parquet and cold_tests/NAME.parquet (or .csv), each part with whole cases; or cases.csv and
     cold_tests.csv, which are split first, with the open tables beside them; or it is a workbook or a wide sheet. Stop
     it when you like: begun again, it goes on where it stopped. A practice of which more than one in ten cases are
-    refused gets no file, unless --send-incomplete is given. Ends with exit code 1 if a practice got none.
+    refused, or of whose opened slips more than one in ten have no record, gets no file, unless --send-incomplete is
+    given. Ends with exit code 1 if a practice got none.
     """
     import datetime as dt
 
@@ -83,6 +86,7 @@ def command(
     from onsetstudy.files.bulk.reduce import reduce_parts
     from onsetstudy.files.exchange import write_exchange
     from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.records.derived.opened_slips import opened_slips
     from onsetstudy.study.counts.exchange import SendOptions, make_exchange
 
     promised = read_protocol(protocol)
@@ -127,7 +131,12 @@ def command(
             refuse_incomplete(
                 practice, refused=refused.get(practice, 0), accepted=accepted[practice], allowed=send_incomplete
             )
-            exchange = make_exchange(found.tally, promised, practice, records_digest=found.digest, options=options)
+            slips = opened_slips(kept, found.slips, practices=(practice,), until=through.last_day)
+            say_opened_for_nobody(slips)
+            refuse_unrecorded(practice, slips, allowed=send_incomplete)
+            exchange = make_exchange(
+                found.tally, promised, practice, records_digest=found.digest, options=options, slips=slips
+            )
             exchange = replace(exchange, ledger_head=head_beside(protocol))
         except RecordsError as error:
             click.echo(str(error), err=True)

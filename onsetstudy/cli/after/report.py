@@ -81,6 +81,7 @@ def command(
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.files.sources.spreadsheet import read_records
+    from onsetstudy.records.derived.opened_slips import recorded_slips
     from onsetstudy.report.claims_told import answer_line
     from onsetstudy.study.practice.analyse import analyse
 
@@ -90,6 +91,7 @@ def command(
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
     say_records(checked, written)
+    beside = dataclasses.replace(beside, slips_recorded=recorded_slips(checked))
     checked, withdrawn = leave_out_withdrawn(checked, protocol)
     say_arms(kept, without_list)
     refuse_if_none_is_left(checked, promised, through=chosen_quarter(promised, quarter))

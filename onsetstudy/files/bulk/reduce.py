@@ -24,6 +24,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.derived.allocation import KeptList, known_arms, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
+from onsetstudy.records.derived.opened_slips import recorded_slips
 from onsetstudy.records.derived.withdrawn import codes_read, without_cases
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 
@@ -42,7 +43,7 @@ class Reduced:
     ``problems`` counts refused rows by code, ``refused`` refused cases by practice; ``withdrawn`` counts accepted cases
     left out because consent was taken back; ``unmatched`` are codes of such cases that no row has; ``kept`` is how many
     parts had been done before; ``unread`` says which columns were left unread; ``digest`` is of the accepted records of
-    all parts, whatever was done when.
+    all parts, whatever was done when; ``slips`` are the opened slips that a row names.
     """
 
     tally: Tally
@@ -58,6 +59,7 @@ class Reduced:
     refused: tuple[tuple[str, int], ...]
     unread: tuple[str, ...]
     digest: str
+    slips: frozenset[str] = frozenset()
 
     @property
     def accepted_by_practice(self) -> dict[str, int]:
@@ -146,6 +148,7 @@ def reduce_parts(
     unread: set[str] = set()
     digests: list[str] = []
     met: set[str] = set()
+    slips: set[str] = set()
     for first in range(0, len(jobs), BATCH):
         batch = jobs[first : first + BATCH]
         if progress is not None:
@@ -161,6 +164,7 @@ def reduce_parts(
             unread.update(told["unread"])
             digests.append(told["records"])
             met.update(told["withdrawn"])
+            slips.update(told["slips"])
     _refuse_nothing(folder, work, totals)
     _refuse_twice(work, parts)
     assert running is not None
@@ -180,6 +184,7 @@ def reduce_parts(
         refused=tuple(sorted(refused.items())),
         unread=tuple(sorted(unread)),
         digest=hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest(),
+        slips=frozenset(slips),
     )
 
 
@@ -235,6 +240,7 @@ def _reduce_part(job: _Job) -> bool:
         "refused": refused_by_practice(records, job.protocol),
         "unread": [str(_without_file(p)) for p in records.queries if p.code == "unread_column"],
         "counts": counts,
+        "slips": sorted(recorded_slips(records) & _opened(job.kept)),
         "withdrawn": sorted(job.withdrawn & codes_read(records)) if job.withdrawn else [],
     }
     if job.gone:
@@ -246,6 +252,11 @@ def _reduce_part(job: _Job) -> bool:
     ids = np.sort(pd.util.hash_array(records.cases["case_id"].to_numpy(dtype=object)))
     write_bytes(path, _packed(tally, told, ids))
     return False
+
+
+def _opened(kept: KeptList | None) -> frozenset[str]:
+    """Slips that the log shows: of others a part need not keep whether it names them."""
+    return frozenset() if kept is None or kept.log is None else frozenset(kept.log["slip"].astype(str))
 
 
 def _in_part(part: Part, problem: Problem) -> Problem:

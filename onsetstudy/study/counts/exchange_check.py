@@ -108,6 +108,9 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
         arms = exchange.arms
         if min(arms.cases, arms.kept, arms.other_arm, arms.verified) < 0 or arms.verified > arms.cases:
             yield _problem("the counts of allocated arms cannot be", "range")
+    opened, without = exchange.slips_opened, exchange.slips_without_record
+    if (opened is None) != (without is None) or not 0 <= (without or 0) <= (opened or 0) <= MOST_CASES:
+        yield _problem("the counts of opened slips cannot be", "range")
 
 
 def _columns(name: str, table: CountTable | None) -> Iterator[Problem]:

@@ -62,6 +62,7 @@ class GroupResults:
     reconciled: tuple[Reconciled, ...] = ()
     gates: tuple[GroupGate, ...] = ()
     with_left_out: tuple[EstimateLike, ...] = ()
+    slips: tuple[tuple[str, int, int], ...] = ()
 
     @property
     def shut(self) -> bool:
