@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from onsetstudy.core.errors import OnsetStudyError
 
 if TYPE_CHECKING:
-    from onsetstudy.protocol.ledger import LedgerEntry
+    from onsetstudy.protocol.ledger import LedgerEntry, Withdrawn
     from onsetstudy.protocol.lock_results import ProtocolLock
     from onsetstudy.protocol.model import Protocol
-    from onsetstudy.records.model import Records
     from onsetstudy.study.exchange_results import Exchange
     from onsetstudy.study.group.results import GroupResults
     from onsetstudy.study.practice.results import StudyResults
@@ -24,18 +23,18 @@ __all__ = [
     "enter_files",
     "enter_list",
     "enter_list_there",
+    "enter_lists_beside",
     "enter_lock",
     "enter_opening",
     "enter_openings_for",
     "head_beside",
     "keeps_ledger",
     "moment",
+    "plain_code",
     "plain_reason",
     "refuse_cut_coordinator_log",
     "refuse_cut_log",
     "with_ledger",
-    "withdrawn_codes",
-    "without_withdrawn",
 ]
 
 Found = TypeVar("Found", "StudyResults", "GroupResults")
@@ -55,17 +54,34 @@ def plain_reason(reason: str) -> str:
     OnsetStudyError
         If it is empty or may name a person.
     """
-    from onsetstudy.records.derived.allocation import REASON_NAMES
+    from onsetstudy.records.checks.privacy import reason_fault
 
     told = " ".join(reason.split())
     if not told:
         raise OnsetStudyError("the reason is empty, and the ledger keeps it. Say why in a sentence")
-    if REASON_NAMES.search(told):
-        raise OnsetStudyError(
-            "the reason may hold a name, an address or a number of a person, and it is kept for ever. Say it without "
-            "naming anybody"
-        )
+    if fault := reason_fault(told):
+        raise OnsetStudyError(f"the reason is kept for ever, and {fault}")
     return told if told.endswith((".", "!", "?")) else f"{told}."
+
+
+def plain_code(code: str, whose: str) -> str:
+    """The code of a person or case at a door, which may not be a name.
+
+    Raises
+    ------
+    DesignError
+        If it may be: more than four letters without a digit, or a word and a year.
+    """
+    from onsetstudy.core.errors import DesignError
+    from onsetstudy.records.checks.privacy import looks_like_a_person, may_be_a_name
+
+    told = code.strip()
+    if looks_like_a_person(told) or may_be_a_name(told):
+        raise DesignError(
+            f"the code of {whose} may be a name, and it is kept for ever. Give codes, not names: with a digit, such as "
+            "P01-A, or of at most four letters; nothing was opened or entered"
+        )
+    return told
 
 
 def keeps_ledger(protocol: Path, promised: Protocol) -> bool:
@@ -100,33 +116,72 @@ def enter_lock(protocol: Path, lock: ProtocolLock) -> None:
     enter(ledger_path(protocol), missing, at=moment())
 
 
-def enter_list(protocol: Path, promised: Protocol, *, commitment: str, slips: int, paths: Sequence[Path]) -> None:
-    """Enter that a list was drawn: digests of its files, none of their content."""
+def enter_list(
+    protocol: Path, promised: Protocol, *, commitment: str, slips: int, paths: Sequence[Path], drawn_under: str = ""
+) -> bool:
+    """Enter that a list was drawn: digests of its files, none of their content; whether it was not there before.
+
+    ``drawn_under`` is the digest of the protocol that the list was drawn under, where it is not today's.
+    """
     import hashlib
 
     from onsetstudy.files.ledger.ledger import enter, ledger_path
     from onsetstudy.protocol.ledger import of_kind
 
     if not keeps_ledger(protocol, promised):
-        return
+        return False
     files = {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in paths if p.suffix in (".json", ".csv")}
-    body = {"protocol": promised.digest, "commitment": commitment, "slips": slips, "files": files}
+    body = {"protocol": drawn_under or promised.digest, "commitment": commitment, "slips": slips, "files": files}
+    fresh = False
 
     def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
+        nonlocal fresh
         held = [e.body["files"].get("list.csv") for e in of_kind(entries, "list_drawn") if "list.csv" in files]
-        return [] if files.get("list.csv") in held else [("list_drawn", body)]
+        fresh = files.get("list.csv") not in held
+        return [("list_drawn", body)] if fresh else []
 
     enter(ledger_path(protocol), missing, at=moment())
+    return fresh
 
 
-def enter_list_there(protocol: Path, promised: Protocol, folder: Path) -> None:
-    """Enter a list that was written, if the power failed before it was entered."""
+def enter_list_there(protocol: Path, promised: Protocol, folder: Path, *, drawn_under: str = "") -> bool:
+    """Enter a list that was written, if the power failed before it was entered; whether it was not there before."""
     from onsetstudy.files.sealed.allocation_list import read_allocation_list
 
     listed, commitment = read_allocation_list(folder / "list.csv")
     names = ("commitments.json", "passphrases.csv", "list.json", "list.csv")
     paths = [*sorted(folder.glob("sealed-*.json")), *(folder / n for n in names if (folder / n).exists())]
-    enter_list(protocol, promised, commitment=commitment, slips=int(listed["slip"].nunique()), paths=paths)
+    slips = int(listed["slip"].nunique())
+    return enter_list(protocol, promised, commitment=commitment, slips=slips, paths=paths, drawn_under=drawn_under)
+
+
+def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
+    """Enter every list of this study that lies beside its protocol, or in a folder there; what was done, as sentences.
+
+    A list that was drawn before the lock would otherwise never stand in the ledger, and could be changed unseen.
+    """
+    from onsetstudy.core.errors import RecordsError
+    from onsetstudy.files.sealed.described_list import read_description
+
+    home = protocol.absolute().parent
+    told = []
+    for folder in (home, *sorted(p for p in home.iterdir() if p.is_dir() and not p.name.startswith("."))):
+        if not (folder / "list.csv").is_file() or not (folder / "list.json").is_file():
+            continue
+        try:
+            about = read_description(folder / "list.json")
+            under = str(about.get("protocol", ""))
+            if about.get("study") != promised.study.id:
+                continue
+            fresh = enter_list_there(protocol, promised, folder, drawn_under=under)
+        except RecordsError as error:
+            told.append(f"The list in {folder.name} is not entered, as it cannot be read: {error}")
+            continue
+        if fresh:
+            told.append(f"Entered as it is today: the list in {folder.name}, which was drawn before.")
+            if under != promised.digest:
+                told.append(f"Please look: the list in {folder.name} was drawn under another text of this protocol.")
+    return tuple(told)
 
 
 def refuse_cut_log(sealed: Path, protocol: Path | None) -> None:
@@ -269,11 +324,11 @@ def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[s
     return shorter_ledgers(enter(ledger_path(protocol), missing, at=moment()))
 
 
-def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:
+def with_ledger(found: Found, protocol: Path, *, by: str, withdrawn: Withdrawn | None = None) -> Found:
     """Results whose looks are those of the ledger, new ones entered, with the head to print.
 
     The looks are entered before a page is written: what a page tells is always on record, and the same page made
-    again adds nothing.
+    again adds nothing. ``withdrawn`` says which rows were really left out, where rows were read.
     """
     from onsetstudy.core.results import Caution
     from onsetstudy.files.ledger.ledger import enter, ledger_path, verified_ledger
@@ -292,7 +347,7 @@ def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:
             lambda held: new_looks(looks, found.protocol, held, by=by, records=records, quarter=quarter),
             at=moment(),
         )
-    events = events_told(entries)
+    events = events_told(entries, withdrawn)
     taken = as_taken(looks, found.protocol, entries, by=by, quarter=quarter)
     told: tuple[Caution, ...] = tuple(Caution(code="on_record", text=text) for text in events)
     return replace(
@@ -301,24 +356,6 @@ def with_ledger(found: Found, protocol: Path, *, by: str) -> Found:
         caution=(*found.caution, *told),
         provenance=replace(found.provenance, ledger_head=short_head(entries)),
     )
-
-
-def without_withdrawn(records: Records, protocol: Path) -> tuple[Records, int]:
-    """Records without the rows of patients who took their consent back and wanted them gone, and how many cases."""
-    from onsetstudy.records.derived.withdrawn import without_cases
-
-    gone = withdrawn_codes(protocol)
-    kept = without_cases(records, gone) if gone else records
-    return kept, len(records.cases) - len(kept.cases)
-
-
-def withdrawn_codes(protocol: Path) -> frozenset[str]:
-    """Codes of cases, without capitals, whose patients took their consent back and wanted their data gone."""
-    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-    from onsetstudy.protocol.ledger import of_kind
-
-    entries = of_kind(verified_ledger(ledger_path(protocol)), "consent_withdrawn")
-    return frozenset(str(e.body["case"]).casefold() for e in entries if e.body["data"] == "removed")
 
 
 def head_beside(protocol: Path) -> str:

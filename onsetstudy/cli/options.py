@@ -14,6 +14,7 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol, Quarter
     from onsetstudy.records.derived.allocation import KeptList
+    from onsetstudy.records.derived.opened_slips import OpenedSlips
     from onsetstudy.records.model import Records
 
 __all__ = [
@@ -27,9 +28,11 @@ __all__ = [
     "records_arguments",
     "refuse_if_none_is_left",
     "refuse_incomplete",
+    "refuse_unrecorded",
     "say_arms",
     "say_draft",
     "say_left_out",
+    "say_opened_for_nobody",
     "say_problems",
     "say_records",
     "send_incomplete_option",
@@ -128,7 +131,8 @@ def send_incomplete_option(function: F) -> F:
     return click.option(
         "--send-incomplete",
         is_flag=True,
-        help="Send although more than one in ten of the practice's cases are refused.",
+        help="Send although more than one in ten of the practice's cases are refused, or of its opened slips have no "
+        "record.",
     )(function)
 
 
@@ -281,6 +285,34 @@ def refuse_if_none_is_left(records: Records, promised: Protocol, *, through: Qua
     what = f"none of the {len(records.cases)} accepted cases can be reported: {told}"
     mend = "correct the records, or the protocol if it should admit them"
     raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="none_left"))
+
+
+def say_opened_for_nobody(slips: OpenedSlips | None) -> None:
+    """That slips were opened and no case recorded with them, with the first of them."""
+    if slips is None or not slips.without:
+        return
+    named = ", ".join(slips.without[:ROWS_NAMED]) + (", …" if len(slips.without) > ROWS_NAMED else "")
+    click.echo(
+        f"Please look: {len(slips.without)} of {slips.opened} opened slips have no record ({named}). Enter these "
+        "cases, or find out what became of them: whoever leaves them out chooses who counts.",
+        err=True,
+    )
+
+
+def refuse_unrecorded(practice: str, slips: OpenedSlips | None, *, allowed: bool) -> None:
+    """Stop where so many opened slips of a practice have no record that its counts could mislead, unless allowed.
+
+    Raises
+    ------
+    RecordsError
+        If it is not.
+    """
+    if slips is None or allowed or not slips.too_many:
+        return
+    what = f"{practice}: {len(slips.without)} of {slips.opened} opened slips have no record and would be missing from "
+    what += "what you send"
+    mend = "enter these cases, or add --send-incomplete if they cannot be entered: the file then tells the numbers"
+    raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="unrecorded"))
 
 
 def refuse_incomplete(practice: str, *, refused: int, accepted: int, allowed: bool) -> None:

@@ -15,6 +15,7 @@ __all__ = [
     "GENESIS",
     "KINDS",
     "LedgerEntry",
+    "Withdrawn",
     "entry_line",
     "events_told",
     "head_of",
@@ -26,6 +27,7 @@ __all__ = [
     "short_head",
     "shorter_ledgers",
     "verify_entries",
+    "withdrawals",
 ]
 
 GENESIS = "0" * 64
@@ -258,22 +260,70 @@ def _look_told(body: Mapping[str, Any]) -> str:
     return f"Look at {body['quarter']} taken ({body['by']}): {told}.{late if body['retrospective'] else ''}"
 
 
-def events_told(entries: Sequence[LedgerEntry]) -> tuple[str, ...]:
-    """What a report tells of the conduct of the study: unblinding, consent taken back, pauses, the closing."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Withdrawn:
+    """What codes of the ledger whose consent was taken back met in the records that were read.
+
+    Parameters
+    ----------
+    left_out : int
+        Accepted cases whose rows were left out.
+    unmatched : tuple of str
+        Codes, as they were entered, that no row has.
+    """
+
+    left_out: int
+    unmatched: tuple[str, ...] = ()
+
+
+def withdrawals(entries: Sequence[LedgerEntry]) -> dict[str, str]:
+    """Each code whose consent was taken back, as first entered, and whether its data are ``kept`` or ``removed``.
+
+    Capitals do not tell two codes apart; who asked once that the data be removed is not asked again.
+    """
+    written: dict[str, str] = {}
+    found: dict[str, str] = {}
+    for entry in of_kind(entries, "consent_withdrawn"):
+        code = written.setdefault(str(entry.body["case"]).casefold(), str(entry.body["case"]))
+        if found.get(code) != "removed":
+            found[code] = str(entry.body["data"])
+    return found
+
+
+def events_told(entries: Sequence[LedgerEntry], withdrawn: Withdrawn | None = None) -> tuple[str, ...]:
+    """What a report tells of the conduct of the study: unblinding, consent taken back, pauses, the closing.
+
+    Parameters
+    ----------
+    entries : sequence of LedgerEntry
+    withdrawn : Withdrawn or None
+        What was really left out; ``None`` where no row was read, as by the group.
+    """
     opened = of_kind(entries, "unblinded")
-    gone = of_kind(entries, "consent_withdrawn")
+    gone = withdrawals(entries)
     told = []
     if opened:
         told.append(f"Emergency unblinding: {_cases(len(opened))}.")
     if gone:
-        removed = sum(e.body["data"] == "removed" for e in gone)
-        told.append(
-            f"Consent taken back: {_cases(len(gone))}, of which {removed} with all rows left out at the patient's wish "
-            "or by local rules; of the others the data up to then are analysed."
-        )
+        told.append(_withdrawn_told(gone, withdrawn))
     stopped = [e for e in entries if e.kind in ("paused", "resumed", "closed")]
     told += [f"{e.at[:10]}, {_told(e.kind, e.body)}" for e in stopped]
     return tuple(told)
+
+
+def _withdrawn_told(gone: Mapping[str, str], withdrawn: Withdrawn | None) -> str:
+    """What was asked, and beside it what was done: an entry with a mistyped code leaves nobody out."""
+    removed = sum(data == "removed" for data in gone.values())
+    told = f"Consent taken back: {_cases(len(gone))} entered, {removed} of them with all data to be removed"
+    if withdrawn is None:
+        return f"{told}; rows are left out where they are read."
+    told += f"; the rows of {_cases(withdrawn.left_out)} were left out."
+    if withdrawn.unmatched:
+        codes = ", ".join(withdrawn.unmatched)
+        told += (
+            f" No row that was read has the code {codes}: nothing was left out for it; look whether it was mistyped."
+        )
+    return told
 
 
 def _cases(n: int) -> str:

@@ -73,8 +73,10 @@ class Exchange:
     cold tests doubtful over all cases counted here, empty if nothing does; ``None``, as in every file made before it
     was told: nobody looked. ``controls`` counts tests of control teeth by arm over the whole period (cases with one,
     tests, those not felt, those that could be an onset, those that were); ``None``, as in every file made before they
-    were counted: the file does not tell. ``newer`` are parts that a newer version has added, name and JSON text: they
-    are kept and named, and nothing is counted from them.
+    were counted: the file does not tell. ``slips_opened`` counts the slips that the opening log shows up to the last
+    quarter, and ``slips_without_record`` those of which no case was recorded; ``None`` where no log was read, and in
+    earlier files. ``newer`` are parts that a newer version has added, name and JSON text: they are kept and named, and
+    nothing is counted from them.
     """
 
     study: str
@@ -97,6 +99,8 @@ class Exchange:
     ledger_head: str = ""
     doubts: tuple[Doubt, ...] | None = None
     controls: CountTable | None = None
+    slips_opened: int | None = None
+    slips_without_record: int | None = None
     newer: tuple[tuple[str, str], ...] = ()
 
 

@@ -63,7 +63,9 @@ def small(folder, **changes):
     folder.mkdir()
     cases.to_csv(folder / "cases.csv", index=False)
     tests.to_csv(folder / "cold_tests.csv", index=False)
-    shutil.copy(Path(DATA) / "allocation" / "opened-P01.csv", folder)
+    log = (Path(DATA) / "allocation" / "opened-P01.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    # The first forty openings are those of these cases.
+    (folder / "opened-P01.csv").write_text("".join(log[:41]), encoding="utf-8")
     return str(folder)
 
 

@@ -119,6 +119,11 @@ def test_cases_whose_patients_wanted_their_data_gone_are_counted_no_more(tmp_pat
     assert found.withdrawn == 2
     equal(found.tally, tally_records(protocol, left, through=protocol.quarters[-1], arms=arms))
     assert reduced(folder, protocol, work, gone=gone).kept == 3
+    # A mistyped code leaves nobody out, and is told, by whichever part it would have been met.
+    wrong = reduced(folder, protocol, work, gone=gone, withdrawn=["p01-1", gone[0]])
+    assert wrong.withdrawn == 2
+    assert wrong.unmatched == ("p01-1",)
+    assert found.unmatched == ()
 
 
 @pytest.mark.slow

@@ -12,6 +12,7 @@ from onsetstudy.core.errors import ProtocolError
 from onsetstudy.protocol.ledger import (
     GENESIS,
     KINDS,
+    Withdrawn,
     entry_line,
     events_told,
     head_of,
@@ -21,6 +22,7 @@ from onsetstudy.protocol.ledger import (
     sentence,
     short_head,
     verify_entries,
+    withdrawals,
 )
 
 AT = "2026-07-01T09:30:00+00:00"
@@ -169,8 +171,34 @@ def test_events_are_told_with_numbers():
     entries.append(make_entry(entries, "unblinded", {"slip": "s", "case": "c", "reason": "r."}, at=AT))
     told = events_told(entries)
     assert told[0] == "Emergency unblinding: 1 case."
-    assert told[1].startswith("Consent taken back: 2 cases, of which 1 with all rows left out")
+    assert told[1].startswith("Consent taken back: 2 cases entered, 1 of them with all data to be removed")
     assert events_told(()) == ()
+
+
+def withdrawn(*cases):
+    entries = []
+    for case, data in cases:
+        entries.append(make_entry(entries, "consent_withdrawn", {"case": case, "data": data, "reason": ""}, at=AT))
+    return tuple(entries)
+
+
+def test_what_was_asked_and_what_was_left_out_are_told_apart():
+    entries = withdrawn(("P01-0001", "removed"), ("P01-91", "removed"))
+    (told,) = events_told(entries, Withdrawn(left_out=1, unmatched=("P01-91",)))
+    assert "2 cases entered, 2 of them with all data to be removed; the rows of 1 case were left out" in told
+    assert "No row that was read has the code P01-91" in told
+    (told,) = events_told(entries, Withdrawn(left_out=2))
+    assert "the rows of 2 cases were left out." in told
+    assert "No row" not in told
+    # Who has read no row claims nothing of rows.
+    (told,) = events_told(entries)
+    assert "were left out" not in told
+
+
+def test_a_case_entered_twice_is_one_case_and_its_removal_stays_asked():
+    entries = withdrawn(("P01-0001", "kept"), ("p01-0001", "removed"), ("P01-0001", "kept"))
+    assert withdrawals(entries) == {"P01-0001": "removed"}
+    assert "Consent taken back: 1 case entered, 1 of them" in events_told(entries)[0]
 
 
 def look(boundary, seen):

@@ -96,6 +96,13 @@ def command(
     results = with_ledger(results, protocol, by="group")
     for note in (*results.notes, *gate_words(results, None), *missing_words(results, None)):
         click.echo(f"Please look: {note}", err=True)
+    codes = {p.letter: p.code for p in results.practices}
+    for letter, opened, without in results.slips:
+        if without:
+            click.echo(
+                f"Please look: {codes.get(letter, letter)}: {without} of {opened} opened slips have no record; ask.",
+                err=True,
+            )
     practices, cases = counted(len(results.practices), "practice"), counted(results.overall.n.cases, "case")
     click.echo(f"Files: {len(read)} read. {practices}, {cases} up to {results.quarter}.")
     click.echo(answer_line(results.claims, results.protocol))

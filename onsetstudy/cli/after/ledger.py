@@ -25,10 +25,13 @@ __all__ = ["command"]
 )
 @click.option("--head", "heads", multiple=True, help="Last entry as a printed page quotes it, such as 12:0f3a….")
 def command(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[str, ...]) -> int:
-    """Read the ledger beside PROTOCOL (or the file ….ledger.jsonl itself) as plain sentences."""
+    """Read the ledger beside PROTOCOL (or the file ….ledger.jsonl itself) as plain sentences.
+
+    Ends with exit code 1 if something disagrees, or if nothing in the ledger speaks of what was given.
+    """
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
-    from onsetstudy.files.ledger.ledger_check import faults_of
+    from onsetstudy.files.ledger.ledger_check import faults_of, held_against_nothing
     from onsetstudy.protocol.ledger import sentence, short_head, verify_entries
 
     path = ledger_path(protocol)
@@ -42,9 +45,17 @@ def command(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple
     faults = [*broken, *(faults_of(path, entries, others=others, heads=heads) if verify or others or heads else ())]
     for fault in faults:
         click.echo(f"Please look: {fault}", err=True)
-    if not faults and (verify or others or heads):
-        click.echo(
-            "The chain holds, and agrees with all that it was held against. That nobody wrote it anew from its "
-            "beginning is shown only by heads that others hold: printed pages and files that were sent."
-        )
-    return 1 if faults else 0
+    if faults or not (verify or others or heads):
+        return 1 if faults else 0
+    silent, nothing = held_against_nothing(entries, others)
+    for told in silent:
+        click.echo(told)
+    nothing = nothing and not heads
+    held = (
+        "Nothing that was given could be held against it" if nothing else "It agrees with all that it was held against"
+    )
+    click.echo(
+        f"The chain holds. {held}. That nobody wrote it anew from its beginning is shown only by heads that others "
+        "hold: printed pages and files that were sent."
+    )
+    return 1 if nothing else 0

@@ -15,7 +15,9 @@ from onsetstudy.cli.options import (
     normal_quarter,
     protocol_argument,
     refuse_incomplete,
+    refuse_unrecorded,
     say_arms,
+    say_opened_for_nobody,
     send_incomplete_option,
 )
 
@@ -69,12 +71,14 @@ def command(
     FOLDER holds cases/NAME.parquet and cold_tests/NAME.parquet (or .csv), each part with whole cases; or cases.csv and
     cold_tests.csv, which are split first, with the open tables beside them; or it is a workbook or a wide sheet. Stop
     it when you like: begun again, it goes on where it stopped. A practice of which more than one in ten cases are
-    refused gets no file, unless --send-incomplete is given. Ends with exit code 1 if a practice got none.
+    refused, or of whose opened slips more than one in ten have no record, gets no file, unless --send-incomplete is
+    given. Ends with exit code 1 if a practice got none.
     """
     import datetime as dt
 
-    from onsetstudy.cli.entering import head_beside, withdrawn_codes
+    from onsetstudy.cli.entering import head_beside
     from onsetstudy.cli.progress import progress_line
+    from onsetstudy.cli.withdrawals import entered_codes, removed_codes, say_unmatched
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
     from onsetstudy.core.errors import RecordsError
     from onsetstudy.core.work import serial
@@ -83,6 +87,7 @@ def command(
     from onsetstudy.files.exchange import write_exchange
     from onsetstudy.files.output import private_folder
     from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.records.derived.opened_slips import opened_slips
     from onsetstudy.study.counts.exchange import SendOptions, make_exchange
 
     promised = read_protocol(protocol)
@@ -108,11 +113,13 @@ def command(
             today=dt.date.today(),
             kept=kept,
             without_list=without_list,
-            gone=withdrawn_codes(protocol),
+            gone=removed_codes(protocol),
+            withdrawn=entered_codes(protocol),
             mapper=mapper,
             progress=progress,
         )
     _say(found, work / "rejects")
+    say_unmatched(found.unmatched)
     say_arms(kept, without_list)
     if not found.tally.practices:
         raise RecordsError(
@@ -126,7 +133,12 @@ def command(
             refuse_incomplete(
                 practice, refused=refused.get(practice, 0), accepted=accepted[practice], allowed=send_incomplete
             )
-            exchange = make_exchange(found.tally, promised, practice, records_digest=found.digest, options=options)
+            slips = opened_slips(kept, found.slips, practices=(practice,), until=through.last_day)
+            say_opened_for_nobody(slips)
+            refuse_unrecorded(practice, slips, allowed=send_incomplete)
+            exchange = make_exchange(
+                found.tally, promised, practice, records_digest=found.digest, options=options, slips=slips
+            )
             exchange = replace(exchange, ledger_head=head_beside(protocol))
         except RecordsError as error:
             click.echo(str(error), err=True)

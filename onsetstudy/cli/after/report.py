@@ -73,13 +73,15 @@ def command(
 
     A randomised study is analysed by the arm that chance had chosen, from the practice's opening log or the whole list.
     """
-    from onsetstudy.cli.entering import with_ledger, without_withdrawn
+    from onsetstudy.cli.entering import with_ledger
     from onsetstudy.cli.progress import progress_line
+    from onsetstudy.cli.withdrawals import leave_out_withdrawn
     from onsetstudy.files.documents.results_json import write_report
     from onsetstudy.files.ledger.side_files import read_companions
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.files.sources.spreadsheet import read_records
+    from onsetstudy.records.derived.opened_slips import recorded_slips
     from onsetstudy.records.derived.roster import case_roster
     from onsetstudy.report.claims_told import answer_line
     from onsetstudy.study.practice.analyse import analyse
@@ -90,9 +92,8 @@ def command(
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
     say_records(checked, written)
-    checked, gone = without_withdrawn(checked, protocol)
-    if gone:
-        click.echo(f"Left out because consent was taken back: {gone} {'case' if gone == 1 else 'cases'}.")
+    beside = dataclasses.replace(beside, slips_recorded=recorded_slips(checked))
+    checked, withdrawn = leave_out_withdrawn(checked, protocol)
     say_arms(kept, without_list)
     refuse_if_none_is_left(checked, promised, through=chosen_quarter(promised, quarter))
     if draft:
@@ -102,7 +103,7 @@ def command(
         results = analyse(
             promised, checked, quarter=quarter, beside=beside, without_list=without_list, progress=progress
         )
-    results = with_ledger(results, protocol, by="practice")
+    results = with_ledger(results, protocol, by="practice", withdrawn=withdrawn)
     paths = write_report(
         results,
         into,

@@ -17,8 +17,10 @@ from onsetstudy.cli.options import (
     records_arguments,
     refuse_if_none_is_left,
     refuse_incomplete,
+    refuse_unrecorded,
     say_arms,
     say_left_out,
+    say_opened_for_nobody,
     say_records,
     send_incomplete_option,
 )
@@ -78,14 +80,17 @@ def command(
 
     The file holds counts by quarter, technique, arm and onset interval; many are of a single case, without anything
     that says whose. What a reader could learn from it is listed; read that before you send it. Nothing is written if
-    more than one in ten of the practice's cases are refused, unless --send-incomplete is given.
+    more than one in ten of the practice's cases are refused, or of its opened slips have no record, unless
+    --send-incomplete is given.
     """
-    from onsetstudy.cli.entering import head_beside, without_withdrawn
+    from onsetstudy.cli.entering import head_beside
+    from onsetstudy.cli.withdrawals import leave_out_withdrawn
     from onsetstudy.files.exchange import read_exchange, write_exchange
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.files.sources.spreadsheet import read_records
     from onsetstudy.records.derived.allocation import resolve_arms
+    from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
     from onsetstudy.records.validity.gates import doubts_of_practice
     from onsetstudy.study.answer.cautions import arms_caution
     from onsetstudy.study.counts.aggregate_counts import tally_records
@@ -99,9 +104,8 @@ def command(
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
     say_records(checked, written)
-    checked, gone = without_withdrawn(checked, protocol)
-    if gone:
-        click.echo(f"Left out because consent was taken back: {gone} {'case' if gone == 1 else 'cases'}.")
+    recorded = recorded_slips(checked)
+    checked, _ = leave_out_withdrawn(checked, protocol)
     refuse_if_none_is_left(checked, promised, through=through)
     kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=records)
     checked, arms = resolve_arms(promised, checked, kept, without_list=without_list)
@@ -110,10 +114,13 @@ def command(
     practice = _practice(practices, tally, promised)
     say_left_out(checked, promised, through=through, where="the file", practice=practice)
     _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
+    slips = opened_slips(kept, recorded, practices=(practice,), until=through.last_day)
+    say_opened_for_nobody(slips)
+    refuse_unrecorded(practice, slips, allowed=send_incomplete)
     options = SendOptions(least_cases=least_cases, operators=operators)
     exchange = make_exchange(
         tally, promised, practice, records_digest=checked.digest, options=options,
-        doubts=doubts_of_practice(checked, promised, practice, through=through),
+        doubts=doubts_of_practice(checked, promised, practice, through=through), slips=slips,
     )  # fmt: skip
     exchange = replace(exchange, ledger_head=head_beside(protocol))
     told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)

@@ -68,9 +68,11 @@ def command(
     """Draw who receives what, as PROTOCOL says, for somebody who does not treat.
 
     Each practice gets its file sealed-….json and opens it slip by slip with the command open-slip. With --after, a
-    list goes on in new files: what was opened stays opened. A list goes on in the way that it was begun.
+    list goes on in new files: what was opened stays opened. A list goes on in the way that it was begun. PROTOCOL is
+    locked first (command lock), so that the list stands in its ledger.
     """
     from onsetstudy.cli.entering import enter_list, enter_list_there
+    from onsetstudy.cli.order import hold_to_order
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.design.allocation.lists import draw_allocation_list
     from onsetstudy.files.output import write_bytes
@@ -89,6 +91,7 @@ def command(
     from onsetstudy.files.together import finish_together, together
 
     promised = read_protocol(protocol)
+    hold_to_order(protocol, promised)
     # A list that was whole when its program was killed is there, and no other is drawn in its place.
     finish_together(into)
     if any(into.glob("opened-*.csv")):

@@ -23,10 +23,12 @@ __all__ = ["command"]
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
 def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
     """Write down what PROTOCOL promises today, with its digest, so that a report can show that it came first."""
-    from onsetstudy.cli.entering import enter_lock, head_beside
+    from onsetstudy.cli.entering import enter_lists_beside, enter_lock, head_beside, plain_reason
     from onsetstudy.files.ledger.lock import changes_since_lock, lock_protocol_file, read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
+    if reason:
+        plain_reason(reason)
     promised = read_protocol(protocol)
     lock = read_lock(protocol)
     if lock is not None and lock.latest.digest == promised.digest and not reason:
@@ -38,6 +40,8 @@ def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
             click.echo(f"Changed: {key}: {before} → {after}")
         click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {path}")
     enter_lock(protocol, lock)
+    for told in enter_lists_beside(protocol, promised):
+        click.echo(told)
     click.echo(f"SHA-256 of the protocol: {promised.digest}")
     head = head_beside(protocol)
     click.echo(f"Ledger, last entry: {head}")

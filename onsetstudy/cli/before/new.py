@@ -164,6 +164,7 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
 
     Where something has to be settled before a lock, there is no list either: it would belong to another protocol.
     """
+    from onsetstudy.cli.entering import enter_list, enter_lock
     from onsetstudy.core.errors import ProtocolError
     from onsetstudy.design.allocation.lists import draw_allocation_list
     from onsetstudy.files.ledger.lock import lock_protocol_file
@@ -177,13 +178,17 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
         click.echo(f"What it can show: onsetstudy plan {path} --into {path.parent}; the lock comes after that.")
         click.echo(f"Then: onsetstudy lock {path}, and onsetstudy allocate {path} --into {path.parent / 'keep-apart'}")
         return False
+    enter_lock(path, lock)
     click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {lock_file}")
     seed = secrets.randbelow(2**53)
     drawn = draw_allocation_list(promised, slips_per_stratum=SLIPS, seed=seed)
     keeper = path.parent / "keep-apart"
+    paths: list[Path] = []
     for written in write_allocation(drawn, keeper, seed=seed, case_codes=promised.study.case_codes):
         if written.name.startswith("sealed-"):
             written = written.rename(path.parent / written.name)
+        paths.append(written)
         click.echo(f"Written: {written}")
+    enter_list(path, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
     click.echo(f"Give {keeper} to somebody who does not treat, and take it off this computer.")
     return True

@@ -125,20 +125,11 @@ def _refuse_unlocked(path: Path, promised: Protocol) -> None:
     ProtocolError
         If the study is randomised and not locked, or changed since.
     """
-    from onsetstudy.core.errors import Problem, ProtocolError, Where
-    from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
+    from onsetstudy.cli.order import lock_fault
+    from onsetstudy.core.errors import ProtocolError
 
-    if not promised.study.randomised:
-        return
-    where, lock = Where(file=path.name), read_lock(path)
-    if lock is None:
-        mend = f"lock it before the first case: onsetstudy lock {path}"
-        what = "this randomised protocol is not locked, and a study begins with its promises"
-        raise ProtocolError(Problem(what=what, where=where, mend=mend, code="not_locked"))
-    if changes_since_lock(path):
-        mend = f"amend it with its reason: onsetstudy lock {path} --reason …"
-        what = "this protocol was changed since it was locked"
-        raise ProtocolError(Problem(what=what, where=where, mend=mend, code="changed_since_lock"))
+    if (fault := lock_fault(path, promised)) is not None:
+        raise ProtocolError(fault)
 
 
 def _refuse_pattern(path: Path, promised: Protocol) -> None:

@@ -16,6 +16,7 @@ from onsetstudy.cli.options import (
     refuse_if_none_is_left,
     say_arms,
     say_left_out,
+    say_opened_for_nobody,
     say_records,
 )
 
@@ -46,12 +47,14 @@ def command(
     cold_tests.csv, those two files, or the store of the page at the chair (.sqlite). Everything that is wrong is
     listed at once, with its row and how to correct it.
 
-    Ends with exit code 1 if a row was refused, or if no case could be reported.
+    Ends with exit code 1 if a row was refused, if no case could be reported, or if more than one in ten opened slips
+    have no record.
     """
     from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.files.sources.spreadsheet import read_records
     from onsetstudy.records.derived.allocation import as_allocated, review_allocation
+    from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
 
     promised = read_protocol(protocol)
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
@@ -72,12 +75,21 @@ def command(
         )
     say_left_out(checked, promised, through=promised.quarters[-1])
     refuse_if_none_is_left(checked, promised, through=promised.quarters[-1])
+    slips = opened_slips(
+        kept,
+        recorded_slips(checked),
+        practices=set(checked.cases["practice_id"].astype(str)),
+        until=promised.quarters[-1].last_day,
+    )
+    say_opened_for_nobody(slips)
+    lost = slips is not None and bool(slips.without)
     shut = _say_doubts(checked, promised)
     _say_missing(checked, promised)
     if not refused:
         row = "No row has to be corrected, but the report will show no answer about onset before this is settled."
-        click.echo(row if shut else "Nothing has to be corrected.")
-    return 1 if refused else 0
+        opened = "No row has to be corrected, but slips were opened without a record: see above."
+        click.echo(row if shut else opened if lost else "Nothing has to be corrected.")
+    return 1 if refused or (slips is not None and slips.too_many) else 0
 
 
 def _say_missing(checked: Records, promised: Protocol) -> None:

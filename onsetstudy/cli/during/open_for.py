@@ -38,14 +38,17 @@ def command(
     The list is one that `allocate --way coordinator` drew. Who asked and when, the case and the number of the slip go
     into the ledger beside PROTOCOL; the arm stands in the log beside the list alone.
     """
-    from onsetstudy.cli.entering import enter_openings_for, refuse_cut_coordinator_log
+    from onsetstudy.cli.entering import enter_openings_for, plain_code, refuse_cut_coordinator_log
+    from onsetstudy.cli.order import hold_to_order
     from onsetstudy.files.sealed.coordinator import coordinator_log, open_from_list
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     given = dict(level.split("=", 1) for level in levels if "=" in level)
     if len(given) < len(levels):
         raise click.UsageError("write each --level as technique=ianb")
+    asked_by, opened_by = plain_code(asked_by, "who asks"), plain_code(opened_by, "who opens")
     promised = read_protocol(protocol)
+    hold_to_order(protocol, promised)
     log = coordinator_log(folder, practice)
     refuse_cut_coordinator_log(log, practice, protocol)
     opened = open_from_list(

@@ -29,13 +29,20 @@ def command(
     sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str, passphrase: str, protocol: Path | None
 ) -> int:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
-    from onsetstudy.cli.entering import enter_opening, refuse_cut_log
+    from onsetstudy.cli.entering import enter_opening, plain_code, refuse_cut_log
+    from onsetstudy.cli.order import hold_to_order, hold_to_order_beside
     from onsetstudy.files.sealed.opening import log_path, open_next
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     given = dict(level.split("=", 1) for level in levels if "=" in level)
     if len(given) < len(levels):
         raise click.UsageError("write each --level as technique=ianb")
+    opened_by = plain_code(opened_by, "who opens")
+    promised = None if protocol is None else read_protocol(protocol)
+    if protocol is None or promised is None:
+        hold_to_order_beside(sealed)
+    else:
+        hold_to_order(protocol, promised)
     refuse_cut_log(sealed, protocol)
     asked = passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}"))
     opened = open_next(
@@ -45,7 +52,7 @@ def command(
         opened_by=opened_by,
         now=dt.datetime.now(),
         passphrase=asked,
-        study=None if protocol is None else read_protocol(protocol).study,
+        study=None if promised is None else promised.study,
     )
     enter_opening(sealed, protocol)
     told = " then ".join(

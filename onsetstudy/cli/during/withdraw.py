@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+import re
 from pathlib import Path
 
 import click
@@ -20,29 +22,64 @@ __all__ = ["command"]
     help="The patient wants the data gone, or local rules do: the rows are left out of every report and counted.",
 )
 @click.option("--reason", default="", help="Why, if the patient said so; none has to be given.")
-def command(protocol: Path, case_id: str, remove_data: bool, reason: str) -> int:
+@click.option(
+    "--records",
+    multiple=True,
+    type=click.Path(path_type=Path, exists=True),
+    help="Records in which the case is looked for; may be given more than once  [default: cases.csv and opening logs "
+    "beside PROTOCOL, or in folders there]",
+)
+def command(protocol: Path, case_id: str, remove_data: bool, reason: str, records: tuple[Path, ...]) -> int:
     """Enter in the ledger of PROTOCOL that consent for a case was taken back.
 
-    Data up to then stay in the analysis, unless --remove-data is given.
+    Data up to then stay in the analysis, unless --remove-data is given. A code that does not fit the pattern of the
+    protocol is refused; one that no record and no opening log has is entered with a warning.
     """
-    from onsetstudy.cli.entering import enter_event, plain_reason
+    from onsetstudy.cli.entering import enter_event, plain_code, plain_reason
+    from onsetstudy.cli.withdrawals import codes_found
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.protocol.case_pattern import code_fault
     from onsetstudy.protocol.ledger import of_kind, sentence
-    from onsetstudy.records.checks.privacy import looks_like_a_person
 
-    case_id = case_id.strip()
-    if not case_id or looks_like_a_person(case_id):
-        raise OnsetStudyError("give the code of the case, not a name; nothing was entered")
+    case_id = plain_code(case_id, "the case")
+    if not case_id:
+        raise OnsetStudyError("give the code of the case; nothing was entered")
+    promised = read_protocol(protocol)
+    if fault := code_fault(case_id, promised.study):
+        raise OnsetStudyError(f"{fault}; nothing was entered")
     body = {
         "case": case_id,
         "data": "removed" if remove_data else "kept",
         "reason": plain_reason(reason) if reason else "",
     }
+    known = codes_found(promised, protocol, records)
+    if known is not None and case_id.casefold() not in known:
+        _say_unknown(case_id, known)
     held = of_kind(verified_ledger(ledger_path(protocol)), "consent_withdrawn")
     alike = (e for e in held if e.body["case"].casefold() == case_id.casefold() and e.body["data"] == body["data"])
-    if (known := next(alike, None)) is not None:
-        click.echo(f"Entered before: {sentence(known)}")
+    if (before := next(alike, None)) is not None:
+        click.echo(f"Entered before: {sentence(before)}")
         return 0
     click.echo(sentence(enter_event(protocol, "consent_withdrawn", body)))
     return 0
+
+
+def _say_unknown(case_id: str, known: frozenset[str]) -> None:
+    """That no row has the code, and which codes are nearly it: the wrong one would leave nobody out."""
+    asked, codes = case_id.casefold(), sorted(known)
+    # Noughts that were left out are the likeliest slip, and leave codes of other cases more alike than the right one.
+    near = [code for code in codes if _bare(code) == _bare(asked)]
+    near = near or difflib.get_close_matches(asked, codes, n=3, cutoff=0.75)
+    meant = f" Was {' or '.join(code.upper() for code in near)} meant? Enter that code then." if near else ""
+    click.echo(
+        f"Please look: no record and no opening log that was looked through has the case {case_id}. It is entered, and "
+        f"leaves out nothing until there is such a case.{meant}",
+        err=True,
+    )
+
+
+def _bare(code: str) -> str:
+    """A code without noughts before its numbers."""
+    return re.sub(r"(?<!\d)0+(?=\d)", "", code)

@@ -24,7 +24,8 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.derived.allocation import KeptList, known_arms, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
-from onsetstudy.records.derived.withdrawn import without_cases
+from onsetstudy.records.derived.opened_slips import recorded_slips
+from onsetstudy.records.derived.withdrawn import codes_read, without_cases
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 
 __all__ = ["Reduced", "reduce_parts"]
@@ -40,8 +41,9 @@ class Reduced:
     """Counts of all parts together.
 
     ``problems`` counts refused rows by code, ``refused`` refused cases by practice; ``withdrawn`` counts accepted cases
-    left out because consent was taken back; ``kept`` is how many parts had been done before; ``unread`` says which
-    columns were left unread; ``digest`` is of the accepted records of all parts, whatever was done when.
+    left out because consent was taken back; ``unmatched`` are codes of such cases that no row has; ``kept`` is how many
+    parts had been done before; ``unread`` says which columns were left unread; ``digest`` is of the accepted records of
+    all parts, whatever was done when; ``slips`` are the opened slips that a row names.
     """
 
     tally: Tally
@@ -52,10 +54,12 @@ class Reduced:
     readings_read: int
     readings_accepted: int
     withdrawn: int
+    unmatched: tuple[str, ...]
     problems: tuple[tuple[str, int], ...]
     refused: tuple[tuple[str, int], ...]
     unread: tuple[str, ...]
     digest: str
+    slips: frozenset[str] = frozenset()
 
     @property
     def accepted_by_practice(self) -> dict[str, int]:
@@ -77,6 +81,7 @@ class _Job:
     without_list: str | None
     arms: str
     gone: frozenset[str]
+    withdrawn: frozenset[str]
 
 
 def reduce_parts(
@@ -90,6 +95,7 @@ def reduce_parts(
     kept: KeptList | None = None,
     without_list: str | None = None,
     gone: Collection[str] = (),
+    withdrawn: Collection[str] = (),
     mapper: Mapper = serial,
     progress: Progress | None = None,
 ) -> Reduced:
@@ -111,6 +117,8 @@ def reduce_parts(
         As in :func:`~onsetstudy.records.derived.allocation.resolve_arms`.
     gone : collection of str
         Codes of cases whose patients took their consent back and wanted the data gone: they are left out.
+    withdrawn : collection of str
+        All codes whose consent was taken back, ``gone`` or not: those that no row has are told.
     mapper : Mapper
         Hands out the parts; the counts do not depend on it.
     progress : callable or None
@@ -128,7 +136,8 @@ def reduce_parts(
     arms = f"{'' if kept is None else f'{kept.source} {kept.digest}'} {without_list or ''}"
     jobs = [
         _Job(part=p, protocol=protocol, through=through, work=work, drop_unknown=drop_unknown, today=today, kept=kept,
-             without_list=without_list, arms=arms, gone=frozenset(code.casefold() for code in gone))
+             without_list=without_list, arms=arms, gone=frozenset(code.casefold() for code in gone),
+             withdrawn=frozenset(code.casefold() for code in (*gone, *withdrawn)))
         for p in parts
     ]  # fmt: skip
     n_kept = 0
@@ -138,6 +147,8 @@ def reduce_parts(
     refused: Counter[str] = Counter()
     unread: set[str] = set()
     digests: list[str] = []
+    met: set[str] = set()
+    slips: set[str] = set()
     for first in range(0, len(jobs), BATCH):
         batch = jobs[first : first + BATCH]
         if progress is not None:
@@ -152,6 +163,8 @@ def reduce_parts(
             refused.update(told["refused"])
             unread.update(told["unread"])
             digests.append(told["records"])
+            met.update(told["withdrawn"])
+            slips.update(told["slips"])
     _refuse_nothing(folder, work, totals)
     _refuse_twice(work, parts)
     assert running is not None
@@ -164,10 +177,14 @@ def reduce_parts(
         readings_read=totals["readings_read"],
         readings_accepted=totals["readings_accepted"],
         withdrawn=totals["withdrawn"],
+        unmatched=tuple(
+            code for code in {c.casefold(): c for c in (*gone, *withdrawn)}.values() if code.casefold() not in met
+        ),
         problems=tuple(sorted(problems.items())),
         refused=tuple(sorted(refused.items())),
         unread=tuple(sorted(unread)),
         digest=hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest(),
+        slips=frozenset(slips),
     )
 
 
@@ -223,6 +240,8 @@ def _reduce_part(job: _Job) -> bool:
         "refused": refused_by_practice(records, job.protocol),
         "unread": [str(_without_file(p)) for p in records.queries if p.code == "unread_column"],
         "counts": counts,
+        "slips": sorted(recorded_slips(records) & _opened(job.kept)),
+        "withdrawn": sorted(job.withdrawn & codes_read(records)) if job.withdrawn else [],
     }
     if job.gone:
         left = without_cases(records, job.gone)
@@ -233,6 +252,11 @@ def _reduce_part(job: _Job) -> bool:
     ids = np.sort(pd.util.hash_array(records.cases["case_id"].to_numpy(dtype=object)))
     write_bytes(path, _packed(tally, told, ids))
     return False
+
+
+def _opened(kept: KeptList | None) -> frozenset[str]:
+    """Slips that the log shows: of others a part need not keep whether it names them."""
+    return frozenset() if kept is None or kept.log is None else frozenset(kept.log["slip"].astype(str))
 
 
 def _in_part(part: Part, problem: Problem) -> Problem:
@@ -252,7 +276,7 @@ def _stamp(job: _Job) -> str:
     """What a finished part was made from."""
     digest = hashlib.sha256(f"{FORM} {job.protocol.digest} {job.through.label} {job.drop_unknown} {job.arms}".encode())
     # A part that was counted before a patient took the consent back is counted again.
-    digest.update("\n".join(sorted(job.gone)).encode())
+    digest.update("\n".join([*sorted(job.gone), "", *sorted(job.withdrawn)]).encode())
     for path in job.part.files:
         with path.open("rb") as file:
             digest.update(hashlib.file_digest(file, "sha256").digest())

@@ -21,6 +21,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, resolve_arms
+from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
 from onsetstudy.records.validity.gates import doubts_of_practice
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
@@ -117,8 +118,10 @@ def _write_opening_logs(cases: pd.DataFrame, drawn: AllocationList, folder: Path
 def _write_exchanges(folder: Path, protocol: Protocol) -> list[Path]:
     records = read_records(folder, protocol)
     logs = find_opening_logs([folder])
-    records, arms = resolve_arms(protocol, records, read_kept_logs(logs) if logs else None)
-    tally = tally_records(protocol, records, through=protocol.quarters[-1], arms=arms)
+    kept, last = read_kept_logs(logs) if logs else None, protocol.quarters[-1]
+    recorded = recorded_slips(records)
+    records, arms = resolve_arms(protocol, records, kept)
+    tally = tally_records(protocol, records, through=last, arms=arms)
     return [
         write_exchange(
             make_exchange(
@@ -126,7 +129,8 @@ def _write_exchanges(folder: Path, protocol: Protocol) -> list[Path]:
                 protocol,
                 practice,
                 records_digest=records.digest,
-                doubts=doubts_of_practice(records, protocol, practice, through=protocol.quarters[-1]),
+                doubts=doubts_of_practice(records, protocol, practice, through=last),
+                slips=opened_slips(kept, recorded, practices=(practice,), until=last.last_day),
             ),
             folder / "exchange",
         )

@@ -10,17 +10,21 @@ from pathlib import Path
 from onsetstudy.core.errors import OnsetStudyError, ReportError
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.sealed.envelopes import folder_faults
+from onsetstudy.files.sealed.opening import read_opening_log
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.interim_on_record import looks_told_otherwise
 
-__all__ = ["faults_of"]
+__all__ = ["drawn_files", "faults_of", "held_against_nothing"]
 
 QUOTED = re.compile(r'(?:ledger |last entry\W+(?:<[^>]*>\W*)*|"ledger_head": ?")(\d{1,7}:[0-9a-f]{16})\b')
 RESULTS = re.compile(rb'"kind": ?"(?:study|group)_results"')
 SUFFIXES = (".html", ".json", ".csv")
 MOST_BYTES = 100_000_000
+LIST_FILE = re.compile(r"(?:list\.(?:csv|json)|commitments\.json|passphrases\.csv|sealed-.*\.json|nonces-.*\.csv)")
+"""Files that are drawn with a list, or written as its slips are opened."""
+NAMED = 8
 
 
 def faults_of(
@@ -45,10 +49,11 @@ def faults_of(
     """
     faults = [_disagrees(head, "The head given") for head in heads if not head_stands(entries, head)]
     faults += _lock_faults(path, entries)
-    drawn = {n: d for e in of_kind(entries, "list_drawn") for n, d in e.body["files"].items()}
+    drawn = drawn_files(entries)
     for file in _files(others):
+        faults += _log_faults(file, entries)
         content = _read(file)
-        if file.name in drawn and hashlib.sha256(content).hexdigest() != drawn[file.name]:
+        if file.name in drawn and hashlib.sha256(content).hexdigest() not in drawn[file.name]:
             faults.append(f"{file.name} is not as it was when its list was drawn.")
         quoted = dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace")))
         faults += [_disagrees(head, file.name) for head in quoted if not head_stands(entries, head)]
@@ -59,6 +64,63 @@ def faults_of(
     for folder in (other for other in others if other.is_dir()):
         faults += folder_faults(folder)
     return tuple(faults)
+
+
+def drawn_files(entries: Sequence[LedgerEntry]) -> dict[str, set[str]]:
+    """Names of files of every list that was entered, each with the digests that it had."""
+    found: dict[str, set[str]] = {}
+    for entry in of_kind(entries, "list_drawn"):
+        for name, digest in entry.body["files"].items():
+            found.setdefault(name, set()).add(digest)
+    return found
+
+
+def held_against_nothing(entries: Sequence[LedgerEntry], others: Sequence[Path]) -> tuple[tuple[str, ...], bool]:
+    """Files of which nothing in a ledger speaks, as sentences, and whether that is all that was given.
+
+    Parameters
+    ----------
+    entries : sequence of LedgerEntry
+    others : sequence of path
+        As of :func:`faults_of`.
+    """
+    drawn, openings = drawn_files(entries), (*of_kind(entries, "slip_opened"), *of_kind(entries, "slip_opened_for"))
+    practices = {f"opened-{e.body['practice']}.csv" for e in openings}
+    lists, silent, spoken = [], [], False
+    for file in _files(others):
+        if file.name in drawn or file.name in practices or file.name.endswith(".lock.json"):
+            spoken = True
+        elif LIST_FILE.fullmatch(file.name):
+            lists.append(file.name)
+        elif QUOTED.search(_read(file).decode("utf-8", errors="replace")):
+            spoken = True
+        else:
+            silent.append(file.name)
+    told = []
+    if lists:
+        why = "their names are those of no list that was entered" if drawn else "no list was entered"
+        told.append(f"{_some(lists)}: held against nothing, for {why}.")
+    if silent:
+        told.append(f"{_some(silent)}: held against nothing, for no entry of a ledger is quoted there.")
+    return tuple(told), bool(told) and not spoken
+
+
+def _log_faults(file: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
+    """Openings of a practice that were entered, and that its log does not show as they were."""
+    practice = file.stem.removeprefix("opened-")
+    openings = (*of_kind(entries, "slip_opened"), *of_kind(entries, "slip_opened_for"))
+    entered = [e for e in openings if e.body["practice"] == practice] if file.name.startswith("opened-") else []
+    if not entered:
+        return
+    lines = set(read_opening_log(file)[0]["chain"].astype(str))
+    if lost := sorted({str(e.body["slip"]) for e in entered if e.body["line"] not in lines}):
+        yield f"{file.name} does not show the openings of {_some(lost)} as they were entered."
+
+
+def _some(names: Sequence[str]) -> str:
+    """The first names of a list, and how many more."""
+    left = len(names) - NAMED
+    return ", ".join(names[:NAMED]) + (f" and {left} more" if left > 0 else "")
 
 
 def _results_faults(file: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:

@@ -1,25 +1,78 @@
-"""Whether something that should be a code, or a remark, may name a person."""
+"""Whether something that should be a code, a remark or a reason may name a person."""
 
 from __future__ import annotations
 
+import itertools
 import re
 
 import numpy as np
 
 from onsetstudy.records.checks.findings import Findings
 
-__all__ = ["PSEUDONYMS", "check_privacy", "looks_like_a_person", "remark_names_a_person"]
+__all__ = [
+    "PSEUDONYMS",
+    "check_privacy",
+    "looks_like_a_person",
+    "may_be_a_name",
+    "reason_fault",
+    "remark_names_a_person",
+]
 
 NAME_LIKE = re.compile(
     r"@|^\+?\d[\d ()/-]{8,}$|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?|[^\W\d_]{2,}[ ,]+[^\W\d_]{2,}", re.I
 )
 REMARK_NAMES = re.compile(r"@|(?:\d[ ()/-]?){7,}|\b(?:mr|mrs|ms|miss|prof|frau|herr)\b\.?\s+\w", re.I)
+REASON_NAMES = re.compile(r"@|(?:\d[ ()/-]?){7,}|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?\s+\w", re.I)
+WORD_AND_YEAR = re.compile(r"[^\W\d_]{5,}[ ._-]?(?:18|19|20)\d\d(?!\d)")
+"""A word as long as a name and a year as if of birth."""
+SENTENCE_ENDS = re.compile(r"(?<=[^\W\d_]{2})[.!?;:]")
+WORD = re.compile(r"[^\W\d_]+(?:['’-][^\W\d_]+)*\.?")
+LONGEST_LETTERS = 4
+"""Letters that a code may have without a digit: AB or NURS is one, a surname is longer."""
 PSEUDONYMS = ("case_id", "practice_id", "clinician_id", "patient_id")
 
 
 def looks_like_a_person(code: str) -> bool:
     """Whether a code looks like a name, an address or a number of a person."""
     return NAME_LIKE.search(code) is not None
+
+
+def may_be_a_name(code: str) -> bool:
+    """Whether a code of somebody may be the name: more than four letters without a digit, or a word and a year."""
+    letters = sum(sign.isalpha() for sign in code)
+    digits = any(sign.isdigit() for sign in code)
+    return (letters > LONGEST_LETTERS and not digits) or WORD_AND_YEAR.search(code) is not None
+
+
+def reason_fault(reason: str) -> str:
+    """Why a reason that is kept for ever or printed may name a person, and how to write it; empty if nothing is found.
+
+    Two capitalised words in a row count as a first and a last name, an initial and a capitalised word too; a new
+    sentence begins anew.
+    """
+    if REASON_NAMES.search(reason):
+        return "it may hold a name, an address or a number of a person. Say it without naming anybody"
+    if any(_two_capitalised(part) for part in SENTENCE_ENDS.split(reason)):
+        return (
+            "it has two capitalised words in a row, as names are written. Name nobody: say who by the part played or "
+            "by a code, in small letters (the patient, an operator, the ethics committee)"
+        )
+    return ""
+
+
+def _two_capitalised(part: str) -> bool:
+    words = [(found.start(), found.end(), found.group()) for found in WORD.finditer(part)]
+    for (_, end, first), (start, _, second) in itertools.pairwise(words):
+        beside = part[end:start].strip(" ,") == ""
+        if beside and _capitalised(second) and (_capitalised(first) or re.fullmatch(r"[^\W\d_]\.", first)):
+            return True
+    return False
+
+
+def _capitalised(word: str) -> bool:
+    """Written as a name is; short words in capitals throughout are abbreviations."""
+    bare = word.rstrip(".")
+    return len(bare) > 1 and bare[0].isupper() and (not bare.isupper() or len(bare) > LONGEST_LETTERS)
 
 
 def remark_names_a_person(remark: str) -> bool:
@@ -40,7 +93,23 @@ def check_privacy(found: Findings) -> None:
         what = "this patient_id has no digit, and may be somebody's name"
         mend = "give the patient a random code with a digit, such as P01-K7Q2, and keep the key at the practice"
         found.refuse(int(row), "patient_id", "no_code", what, mend)
+    _ask_about_names(found)
     remarks = found.raw.frame["notes"].astype("string").fillna("")
     told = np.flatnonzero(remarks.str.contains(REMARK_NAMES).to_numpy()).tolist()
     what = "this remark may hold a name, an address or a number of a person"
     found.query(told, "notes", "names_a_person", what, "take it out; the records need no identity")
+
+
+def _ask_about_names(found: Findings) -> None:
+    """Ask about codes that earlier versions took and that may be names: what was accepted stays readable."""
+    for name in ("case_id", "clinician_id", "patient_id"):
+        text = found.raw.frame[name].astype("string").fillna("").str.strip()
+        # A patient's code without a digit is refused, and of cases' codes the protocol declares the pattern.
+        if name == "clinician_id":
+            asked = text.isin([code for code in text.unique() if may_be_a_name(code)])
+        else:
+            asked = text.str.contains(WORD_AND_YEAR)
+        rows = np.flatnonzero((asked & ~text.str.contains(NAME_LIKE)).to_numpy()).tolist()
+        what = f"this {name} may be somebody's name"
+        mend = "use a code with a digit, such as P01-A or P01-K7Q2, and keep the key at the practice"
+        found.query(rows, name, "may_be_a_name", what, mend)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
-import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +11,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.checks.privacy import reason_fault
 from onsetstudy.records.derived.results import AllocationReview, ArmStanding, Deviation
 from onsetstudy.records.model import Records
 
@@ -38,7 +38,6 @@ OLD_LOG_COLUMNS = tuple(name for name in LOG_COLUMNS if name != "arms")
 ARMS_JOIN = " > "
 """Between the arms of a slip's periods, in their order."""
 JOIN = " | "
-REASON_NAMES = re.compile(r"@|(?:\d[ ()/-]?){7,}|\b(?:mr|mrs|ms|miss|dr|prof)\b\.?\s+\w", re.I)
 SHOWN = 20
 
 TEXTS = {
@@ -148,12 +147,13 @@ def known_arms(protocol: Protocol, kept: KeptList | None, *, without_list: str |
                 code="no_allocation",
             )
         )
-    if REASON_NAMES.search(reason):
+    if fault := reason_fault(reason):
+        said, _, mend = fault.partition(". ")
         raise RecordsError(
             Problem(
-                what="the reason may hold a name, an address or a number of a person, and it is printed and sent",
+                what=f"the reason is printed and sent, and {said}",
                 where=Where(key="without_list"),
-                mend="say it without naming anybody",
+                mend=mend[0].lower() + mend[1:],
                 code="names_a_person",
             )
         )

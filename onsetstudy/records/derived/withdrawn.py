@@ -7,9 +7,10 @@ from collections.abc import Collection
 
 import pandas as pd
 
+from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.model import Records
 
-__all__ = ["without_cases"]
+__all__ = ["codes_in", "codes_read", "without_cases"]
 
 
 def without_cases(records: Records, codes: Collection[str]) -> Records:
@@ -23,3 +24,19 @@ def without_cases(records: Records, codes: Collection[str]) -> Records:
         return frame[~frame["case_id"].astype(str).str.casefold().isin(gone)].reset_index(drop=True)
 
     return dataclasses.replace(records, cases=left(records.cases), readings=left(records.readings))
+
+
+def codes_read(records: Records) -> frozenset[str]:
+    """Codes, without capitals, of every case that was read, refused ones too."""
+    refused = records.rejects
+    if "table" in refused:
+        refused = refused[refused["table"] == "cases"]
+    return codes_in(records.cases) | codes_in(refused)
+
+
+def codes_in(frame: pd.DataFrame) -> frozenset[str]:
+    """Codes of cases in a table as it was written, without capitals and blanks around them."""
+    column = next((name for name in frame.columns if normal_heading(name) == "case_id"), None)
+    if column is None:
+        return frozenset()
+    return frozenset(frame[column].dropna().astype(str).str.strip().str.casefold()) - {""}

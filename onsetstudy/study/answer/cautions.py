@@ -8,10 +8,11 @@ from statistics import NormalDist
 from onsetstudy.core.results import Caution, Estimate
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.opened_slips import MOST_MISSING, OpenedSlips
 from onsetstudy.records.derived.results import NOT_CHECKED, ArmStanding
 from onsetstudy.study.results import Diagnostics, Population
 
-__all__ = ["arms_caution", "group_arms_caution", "study_cautions"]
+__all__ = ["arms_caution", "group_arms_caution", "group_slips_caution", "slips_caution", "study_cautions"]
 
 SMALL_SAMPLE = 100
 PLAN_DOUBTS = {
@@ -30,6 +31,7 @@ def study_cautions(
     diagnostics: Diagnostics | None = None,
     standing: LockStanding | None = None,
     arms: ArmStanding | None = None,
+    slips: OpenedSlips | None = None,
     taken: bool = False,
     critical: float | None = None,
     untold_baseline: int = 0,
@@ -46,6 +48,8 @@ def study_cautions(
         How many quarters have been looked at, this one included.
     arms : ArmStanding or None
         How the arm of a randomised case is known.
+    slips : OpenedSlips or None
+        Slips that were opened, and those without a record.
     taken : bool
         Whether the report carries a verdict that allows for the looks.
     critical : float or None
@@ -63,6 +67,8 @@ def study_cautions(
     if not protocol.study.randomised:
         found.append(Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured."))
     if (doubt := arms_caution(arms)) is not None:
+        found.append(doubt)
+    if slips is not None and (doubt := slips_caution(slips.opened, len(slips.without))) is not None:
         found.append(doubt)
     if protocol.study.paired:
         found.append(
@@ -137,6 +143,35 @@ def arms_caution(arms: ArmStanding | None) -> Caution | None:
         f"{'counts' if rest == 1 else 'count'} in the arm that was injected."
     )
     return Caution(code="arms", text=text)
+
+
+def slips_caution(opened: int, without: int) -> Caution | None:
+    """What a reader must know of patients who were randomised and never recorded; ``None`` where there is none."""
+    if not without:
+        return None
+    alarm = "Alarm: " if without > MOST_MISSING * opened else ""
+    text = (
+        f"{alarm}{without} of {opened} opened slips {'has' if without == 1 else 'have'} no record: whoever was "
+        "allocated by them is in no count here, and could turn the answer. Find out what became of them."
+    )
+    return Caution(code="opened_for_nobody", text=text)
+
+
+def group_slips_caution(slips: Sequence[tuple[int, int]], *, untold: int = 0) -> Caution | None:
+    """The same of a group: slips opened and without a record, of each practice that tells; in all, by no code."""
+    without = sum(n for _, n in slips)
+    if not without:
+        return None
+    many = sum(n > MOST_MISSING * opened for opened, n in slips)
+    text = (
+        f"{'Alarm: ' if many else ''}{without} of {sum(o for o, _ in slips)} opened slips have no record: whoever was "
+    )
+    text += "allocated by them is in no count here, and could turn the answer."
+    if many:
+        text += f" In {many} of {len(slips)} practices they are more than one in ten."
+    if untold:
+        text += f" {untold} {'file does' if untold == 1 else 'files do'} not tell."
+    return Caution(code="opened_for_nobody", text=text)
 
 
 def group_arms_caution(arms: Sequence[ArmStanding | None]) -> Caution | None:

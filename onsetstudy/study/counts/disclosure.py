@@ -74,6 +74,11 @@ def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
             else "No case was checked against the list or log of slips; the file says so"
             + (f", with the reason given: {arms.reason}." if arms.reason else ".")
         )
+    if exchange.slips_without_record:
+        found.append(
+            f"{exchange.slips_without_record} of {exchange.slips_opened} opened slips have no record; "
+            "which, is not told."
+        )
     if exchange.doubts:
         found.append(
             "How the cold tests were done raised doubts, which the file tells with their counts: "

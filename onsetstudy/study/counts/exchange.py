@@ -15,6 +15,7 @@ from onsetstudy.core.serialise import to_dict
 from onsetstudy.pool.small_groups import OTHER, merge_small_groups
 from onsetstudy.protocol.earlier_names import first_key, first_value, without_new_defaults
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.opened_slips import OpenedSlips
 from onsetstudy.records.derived.results import Doubt
 from onsetstudy.study.counts.aggregate_counts import Tally, group_columns
 from onsetstudy.study.counts.counted_estimates import cell_stratum, cell_times, estimates_of_counts
@@ -95,6 +96,7 @@ def make_exchange(
     records_digest: str,
     options: SendOptions = DEFAULT,
     doubts: tuple[Doubt, ...] | None = None,
+    slips: OpenedSlips | None = None,
 ) -> Exchange:
     """Counts of one practice, without a group smaller than allowed.
 
@@ -111,6 +113,8 @@ def make_exchange(
     doubts : tuple of Doubt or None
         About the practice's cold tests, see :func:`~onsetstudy.records.validity.gates.doubts_of_practice`; ``None``:
         not asked.
+    slips : OpenedSlips or None
+        Of the practice, see :func:`~onsetstudy.records.derived.opened_slips.opened_slips`; only their numbers are told.
 
     Returns
     -------
@@ -172,6 +176,8 @@ def make_exchange(
         arms=own.standing,
         doubts=doubts,
         controls=controls,
+        slips_opened=None if slips is None else slips.opened,
+        slips_without_record=None if slips is None else len(slips.without),
     )
 
 

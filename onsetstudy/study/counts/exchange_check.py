@@ -21,8 +21,7 @@ from onsetstudy.core.typed import mismatches
 from onsetstudy.pool.small_groups import JOIN, OTHER
 from onsetstudy.protocol.case_pattern import pattern_fault
 from onsetstudy.protocol.vocabulary import CODES
-from onsetstudy.records.checks.privacy import looks_like_a_person
-from onsetstudy.records.derived.allocation import REASON_NAMES
+from onsetstudy.records.checks.privacy import REASON_NAMES, looks_like_a_person
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS, TREATMENT
@@ -125,6 +124,9 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
             yield _problem("what was merged is told with a word that is no code of the study", "word")
             break
     yield from _arms(exchange.arms)
+    opened, without = exchange.slips_opened, exchange.slips_without_record
+    if (opened is None) != (without is None) or not 0 <= (without or 0) <= (opened or 0) <= MOST_CASES:
+        yield _problem("the counts of opened slips cannot be", "range")
     yield from _estimates(exchange)
 
 

@@ -18,7 +18,7 @@ from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.study.answer.cautions import group_arms_caution
+from onsetstudy.study.answer.cautions import group_arms_caution, group_slips_caution
 from onsetstudy.study.answer.reconcile import reconcile, unlike_rows
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, content_of
@@ -143,6 +143,7 @@ def analyse_group(
             first_look=looks is not None and protocol.plan.primary in FIRST_ONLY,
         ),
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
+        slips=tuple((letters[code], *counts) for code, counts in _slips(whole.counts).items()),
         gates=gates,
         negative=group_controls(period.counts, protocol),
         test_errors=group_test_errors(period.counts, protocol),
@@ -155,6 +156,16 @@ def analyse_group(
             versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
         ),
     )
+
+
+def _slips(counts: Gathered) -> dict[str, tuple[int, int]]:
+    """Slips opened and without a record of each practice whose files tell; its latest file counts all of them."""
+    latest = {e.practice: e for _, e in sorted(counts.files, key=lambda item: item[1].quarters[-1])}
+    return {
+        code: (e.slips_opened, e.slips_without_record)
+        for code, e in sorted(latest.items())
+        if e.slips_opened is not None and e.slips_without_record is not None
+    }
 
 
 def _overall(period: Period, letters: dict[str, str], protocol: Protocol) -> GroupOverall:
@@ -196,6 +207,8 @@ def _as_sent(exchange: Exchange) -> dict[str, Any]:
         del content["doubts"]
     if exchange.controls is None:
         del content["controls"], content["held_back"]["controls_kept_back"]
+    if exchange.slips_opened is None:
+        del content["slips_opened"], content["slips_without_record"]
     return content
 
 
@@ -380,6 +393,11 @@ def _cautions(counts: Gathered, sent: Gathered, protocol: Protocol) -> tuple[Cau
         found.insert(1, Caution(code="not_randomised", text=text))
     elif (doubt := group_arms_caution([e.arms for _, e in sent.files])) is not None:
         found.insert(1, doubt)
+    slips = _slips(sent)
+    if protocol.study.randomised and (
+        (lost := group_slips_caution(tuple(slips.values()), untold=len(sent.practices) - len(slips))) is not None
+    ):
+        found.insert(1, lost)
     k = len(counts.practices)
     if k < FEW_PRACTICES:
         text = f"{k} {'practice' if k == 1 else 'practices'}: how much practices differ is hardly known."

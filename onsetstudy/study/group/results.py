@@ -70,6 +70,7 @@ class GroupResults:
     negative: tuple[NegativeControl, ...] = ()
     controls_untold: tuple[str, ...] = ()
     test_errors: ColdTestErrors | None = None
+    slips: tuple[tuple[str, int, int], ...] = ()
 
     @property
     def shut(self) -> bool:

@@ -18,6 +18,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.allocation import arm_standing, resolve_arms, review_allocation
 from onsetstudy.records.derived.flow import case_flow, untold_baseline
 from onsetstudy.records.derived.onset import Onsets
+from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
 from onsetstudy.records.model import Records
 from onsetstudy.records.validity.gates import doubts_of
 from onsetstudy.study.answer.cautions import study_cautions
@@ -103,6 +104,9 @@ def analyse(
     review = None
     if beside.allocation is not None:
         review = review_allocation(_until(records.cases, this), protocol, beside.allocation)
+    recorded = recorded_slips(records) if beside.slips_recorded is None else beside.slips_recorded
+    whose = set(records.cases["practice_id"].astype(str))
+    opened = opened_slips(beside.allocation, recorded, practices=whose, until=this.last_day)
     records, known = resolve_arms(protocol, records, beside.allocation, without_list=without_list)
     onsets = Onsets(records=records, protocol=protocol)
     data, onset = prepare(protocol, records, through=this, onsets=onsets)
@@ -148,6 +152,7 @@ def analyse(
             diagnostics=diagnostics,
             standing=standing,
             arms=arms,
+            slips=opened,
             taken=looks is not None or anytime is not None,
             critical=None if (look := deciding_look(looks)) is None else look.critical,
             untold_baseline=untold_baseline(data.frame, protocol),

@@ -31,6 +31,8 @@ class Companions:
         Dose limits.
     published : PublishedTable or None
         Published results.
+    slips_recorded : frozenset of str or None
+        Slips named by any row that was read, where rows were left out since; ``None``: those of the records given.
     """
 
     allocation: KeptList | None = None
@@ -39,3 +41,4 @@ class Companions:
     lock_known: bool = False
     limits: LimitsTable | None = None
     published: PublishedTable | None = None
+    slips_recorded: frozenset[str] | None = None

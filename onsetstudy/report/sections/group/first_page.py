@@ -29,7 +29,7 @@ from onsetstudy.study.group.results import GroupResults
 __all__ = ["curves_block", "first_page", "missing_words"]
 
 CURVES = 1.6
-CAUTIONS = ("not_randomised", "arms", "practices_together", "coarser_strata")
+CAUTIONS = ("not_randomised", "arms", "opened_for_nobody", "practices_together", "coarser_strata")
 OF_THE_ANSWER = ("practices_together", "coarser_strata")
 """Cautions about how a number was computed, with figures of the cold tests: none where no number is shown."""
 NO_PLACE = "—"

@@ -1,0 +1,78 @@
+"""The order in which a randomised study begins: its promises first, then the list, then the first slip."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from onsetstudy.core.errors import Problem, ProtocolError, Where
+
+if TYPE_CHECKING:
+    from onsetstudy.protocol.model import Protocol
+
+__all__ = ["hold_to_order", "hold_to_order_beside", "lock_fault"]
+
+
+def lock_fault(path: Path, promised: Protocol) -> Problem | None:
+    """Why a randomised protocol may not begin: it is not locked, or was changed since; ``None`` if it may."""
+    from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
+
+    if not promised.study.randomised:
+        return None
+    where = Where(file=path.name)
+    if read_lock(path) is None:
+        mend = (
+            f"lock it before anything is drawn or opened. The order: onsetstudy lock {path}; onsetstudy allocate "
+            f"{path} --into FOLDER; onsetstudy open-slip FILE --protocol {path}"
+        )
+        what = "this randomised protocol is not locked, and a study begins with its promises"
+        return Problem(what=what, where=where, mend=mend, code="not_locked")
+    if changes_since_lock(path):
+        mend = f"amend it with its reason: onsetstudy lock {path} --reason …"
+        what = "this protocol was changed since it was locked"
+        return Problem(what=what, where=where, mend=mend, code="changed_since_lock")
+    return None
+
+
+def hold_to_order(path: Path, promised: Protocol) -> None:
+    """Stop where a randomised study of real patients is not locked; an invented one is warned.
+
+    Raises
+    ------
+    ProtocolError
+        With the order to follow.
+    """
+    fault = lock_fault(path, promised)
+    if fault is None:
+        return
+    if not promised.study.invented:
+        raise ProtocolError(fault)
+    click.echo(f"Please look: {fault}. A study that is not invented would stop here.", err=True)
+
+
+def hold_to_order_beside(sealed: Path) -> None:
+    """:func:`hold_to_order` for a sealed file whose protocol was not named: the one beside it, or in the folder above.
+
+    Where there is none, that is said: whether the promises came first is then not known.
+    """
+    from onsetstudy.files.sealed.opening import read_sealed
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+
+    if not sealed.exists():
+        return
+    study = read_sealed(sealed)["study"]
+    home = sealed.absolute().parent
+    for path in (*sorted(home.glob("*.toml")), *sorted(home.parent.glob("*.toml"))):
+        try:
+            promised = read_protocol(path)
+        except ProtocolError:
+            continue
+        if promised.study.id == study:
+            hold_to_order(path, promised)
+            return
+    click.echo(
+        "Please look: without --protocol, nothing shows whether the protocol was locked before this slip is opened.",
+        err=True,
+    )

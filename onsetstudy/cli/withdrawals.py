@@ -1,0 +1,89 @@
+"""Consent that was taken back: whose rows are left out, and which codes of the ledger no row has."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from onsetstudy.protocol.ledger import Withdrawn
+    from onsetstudy.protocol.model import Protocol
+    from onsetstudy.records.model import Records
+
+__all__ = ["codes_found", "entered_codes", "leave_out_withdrawn", "removed_codes", "say_unmatched"]
+
+
+def entered_codes(protocol: Path) -> tuple[str, ...]:
+    """Codes whose consent was taken back, as they were entered, each once whatever its capitals."""
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.protocol.ledger import withdrawals
+
+    return tuple(withdrawals(verified_ledger(ledger_path(protocol))))
+
+
+def removed_codes(protocol: Path) -> frozenset[str]:
+    """Codes of cases, without capitals, whose patients wanted their data gone."""
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.protocol.ledger import withdrawals
+
+    found = withdrawals(verified_ledger(ledger_path(protocol)))
+    return frozenset(code.casefold() for code, data in found.items() if data == "removed")
+
+
+def leave_out_withdrawn(records: Records, protocol: Path) -> tuple[Records, Withdrawn]:
+    """Records without the rows of patients who wanted them gone, told in a line, and what the ledger's codes met."""
+    from onsetstudy.protocol.ledger import Withdrawn
+    from onsetstudy.records.derived.withdrawn import codes_read, without_cases
+
+    gone = removed_codes(protocol)
+    kept = without_cases(records, gone) if gone else records
+    read = codes_read(records)
+    unmatched = tuple(code for code in entered_codes(protocol) if code.casefold() not in read)
+    seen = Withdrawn(left_out=len(records.cases) - len(kept.cases), unmatched=unmatched)
+    if seen.left_out:
+        click.echo(
+            f"Left out because consent was taken back: {seen.left_out} {'case' if seen.left_out == 1 else 'cases'}."
+        )
+    say_unmatched(unmatched)
+    return kept, seen
+
+
+def say_unmatched(codes: Collection[str]) -> None:
+    """Each withdrawn code that no row has: a mistyped one leaves nobody out."""
+    for code in codes:
+        click.echo(
+            f"Please look: consent for case {code} was entered as taken back, and no row that was read has this code: "
+            "nothing is left out for it. If it was mistyped, enter the right code with the command withdraw.",
+            err=True,
+        )
+
+
+def codes_found(promised: Protocol, protocol: Path, records: Sequence[Path]) -> frozenset[str] | None:
+    """Codes of cases, without capitals, in the records given, else in records and opening logs beside the protocol.
+
+    ``None`` where there is neither.
+    """
+    from onsetstudy.core.errors import RecordsError
+    from onsetstudy.files.sealed.opening import read_opening_log
+    from onsetstudy.files.sources.spreadsheet import read_csv_table, read_tables
+    from onsetstudy.records.derived.withdrawn import codes_in
+
+    if records:
+        return codes_in(read_tables(records if len(records) > 1 else records[0], promised)[0].frame)
+    home = protocol.parent
+    folders = [home, *sorted(p for p in home.iterdir() if p.is_dir() and not p.name.startswith("."))]
+    tables = [folder / "cases.csv" for folder in folders if (folder / "cases.csv").is_file()]
+    logs = [log for folder in folders for log in sorted(folder.glob("opened-*.csv"))]
+    found: set[str] = set()
+    read = 0
+    for path in (*tables, *logs):
+        try:
+            frame = read_csv_table(path).frame if path in tables else read_opening_log(path)[0]
+        except RecordsError:
+            continue  # what cannot be read knows no case; the doors that need it say why
+        found |= codes_in(frame)
+        read += 1
+    return frozenset(found) if read else None

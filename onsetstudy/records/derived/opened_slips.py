@@ -1,0 +1,82 @@
+"""Slips that were opened, and those of which no case was recorded: patients randomised of whom no count knows."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import pandas as pd
+
+from onsetstudy.records.checks.headings import normal_heading
+from onsetstudy.records.derived.allocation import KeptList
+from onsetstudy.records.model import Records
+
+__all__ = ["MOST_MISSING", "OpenedSlips", "opened_slips", "recorded_slips"]
+
+JOIN = " | "
+MOST_MISSING = 0.1
+"""As of refused cases: where more are missing, the counts could mislead."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenedSlips:
+    """How many slips were opened, and those without a record.
+
+    Parameters
+    ----------
+    opened : int
+        Slips that the opening log shows, each once.
+    without : tuple of str
+        Those of which no row was read, refused or not, in their order.
+    """
+
+    opened: int
+    without: tuple[str, ...]
+
+    @property
+    def too_many(self) -> bool:
+        """Whether so large a share has no record that counts could mislead."""
+        return len(self.without) > MOST_MISSING * self.opened
+
+
+def recorded_slips(records: Records) -> frozenset[str]:
+    """Slips named by any row that was read: a refused case has a record, and is told as refused."""
+    named = set(records.cases["allocation_slip"].dropna().astype(str))
+    refused = records.rejects
+    column = next((name for name in refused.columns if normal_heading(name) == "allocation_slip"), None)
+    if column is not None:
+        named |= set(refused[column].dropna().astype(str).str.strip())
+    return frozenset(named)
+
+
+def opened_slips(
+    kept: KeptList | None, recorded: Collection[str], *, practices: Collection[str], until: dt.date
+) -> OpenedSlips | None:
+    """Opened slips of practices, up to a day, held against those recorded.
+
+    Parameters
+    ----------
+    kept : KeptList or None
+    recorded : collection of str
+        As of :func:`recorded_slips`, before rows were left out for any reason.
+    practices : collection of str
+        Codes of the practices whose records were read; capitals do not count.
+    until : date
+        Last day that is counted; slips opened later belong to a later quarter.
+
+    Returns
+    -------
+    OpenedSlips or None
+        ``None`` where no opening log was read.
+    """
+    if kept is None or kept.log is None:
+        return None
+    log = kept.log.drop_duplicates("slip")
+    whose = {code.casefold() for code in practices}
+    own = log["stratum"].astype(str).str.split(JOIN, n=1, regex=False).str[0].str.casefold().isin(whose)
+    when = pd.to_datetime(log["opened_at"], errors="coerce")
+    # A line whose time cannot be read was opened some day: it is counted rather than lost.
+    counted = own & ~(when.dt.normalize() > pd.Timestamp(until))
+    slips = log.loc[counted, "slip"].astype(str)
+    return OpenedSlips(opened=len(slips), without=tuple(slips[~slips.isin(list(recorded))]))
