@@ -123,11 +123,6 @@ class OnsetDefinition:
     target_min: float = 2.0
     tau_min: float = 15.0
 
-    @property
-    def horizon_min(self) -> float:
-        """The earlier name of ``tau_min``."""
-        return self.tau_min
-
 
 @result_kind("rescue_rule")
 @dataclass(frozen=True, slots=True, kw_only=True)

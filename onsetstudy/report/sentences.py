@@ -419,11 +419,13 @@ def none_left(never: EstimateLike, protocol: Protocol) -> str | None:
 
 
 def stopwatch_words(naive: NaiveStopwatch, wait: tuple[EstimateLike, ...], protocol: Protocol) -> str:
-    """What the average of a stopwatch counts and what it leaves out, beside what is counted here."""
+    """What the average of a stopwatch says, counts and leaves out, beside what is counted here."""
+    said = [f"{decimal(mean)} min {protocol.label(arm)}" for arm, mean, _, _ in naive.means if mean is not None]
+    average = f"A stopwatch average ({listed(said)}; it has no honest interval)" if said else "A stopwatch average"
     seen = [f"{used} {protocol.label(arm)}" for arm, _, used, _ in naive.means]
     left = [f"{missing} {protocol.label(arm)}" for arm, _, _, missing in naive.means]
     text = (
-        f"A stopwatch average would count the {listed(seen)} teeth that were seen to go numb, each as late as the test "
+        f"{average} would count the {listed(seen)} teeth that were seen to go numb, each as late as the test "
         f"that found it, and leave out the {listed(left)} teeth that were not."
     )
     if wait and all(isinstance(e, Estimate) for e in wait):

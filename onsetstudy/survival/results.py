@@ -30,7 +30,6 @@ __all__ = [
     "FinenessOfTesting",
     "NeverNumbFit",
     "OnsetCurve",
-    "ParametricComparison",
     "ParametricFit",
     "ProportionalityCheck",
     "ScheduleCheck",
@@ -272,24 +271,6 @@ class ParametricFit:
         return to_dict(self)
 
 
-@result_kind("parametric_comparison")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ParametricComparison:
-    """Families side by side, best by Akaike's criterion first; ``failed`` pairs a family with why it has no fit."""
-
-    fits: tuple[ParametricFit, ...]
-    failed: tuple[tuple[str, str], ...] = ()
-
-    def to_frame(self) -> pd.DataFrame:
-        """Family, log-likelihood, number of parameters and Akaike's criterion."""
-        rows = [(f.family, f.log_likelihood, len(f.parameters), f.aic) for f in self.fits]
-        return pd.DataFrame(rows, columns=["family", "log_likelihood", "parameters", "aic"])
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
-
 @result_kind("never_numb_fit")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NeverNumbFit:
@@ -335,10 +316,6 @@ class ScheduleCheck:
     def to_frame(self) -> pd.DataFrame:
         """The test, with the estimate columns."""
         return self.test.to_frame()
-
-    def minutes_frame(self) -> pd.DataFrame:
-        """One row per arm and test, for a figure."""
-        return pd.DataFrame(self.minutes, columns=["arm", "test", "cases", "q25_min", "median_min", "q75_min"])
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""

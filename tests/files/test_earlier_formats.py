@@ -66,7 +66,7 @@ def pooled(group):
 def test_a_protocol_is_read(path):
     protocol = read_protocol(path)
     assert protocol.arm_codes[:2] == ("plain", "buffered")
-    assert protocol.onset.horizon_min == (10 if path is AUDIT else 15)
+    assert protocol.onset.tau_min == (10 if path is AUDIT else 15)
     assert protocol.onset.target_min == 2
 
 

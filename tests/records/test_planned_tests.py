@@ -18,7 +18,7 @@ from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.estimands import questions_of
 from onsetstudy.protocol.guided import GuidedAnswers, guided_content
 from onsetstudy.records.checks.check import check_records
-from onsetstudy.records.derived.onset import derive_onset
+from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.schema import asked_columns
 from onsetstudy.study.counts.exchange import terms_of
 from onsetstudy.study.practice.sensitivity import run_sensitivity
@@ -52,7 +52,7 @@ def records_of(*tests):
 
 
 def onset(records, window):
-    row = derive_onset(records, PROTOCOL, window_min=window).iloc[0]
+    row = Onsets(records=records, protocol=PROTOCOL).table(window_min=window).iloc[0]
     return row["left_min"], row["right_min"]
 
 
@@ -122,7 +122,10 @@ def test_a_test_at_the_end_of_the_window_counts_with_its_own_minute():
 def test_on_a_schedule_that_was_kept_the_window_changes_nothing(seed):
     records = study(seed)
     records = dataclasses.replace(records, cases=records.cases.assign(rescue_min=np.nan))
-    pd.testing.assert_frame_equal(derive_onset(records, PROTOCOL), derive_onset(records, PROTOCOL, window_min=WINDOW))
+    pd.testing.assert_frame_equal(
+        Onsets(records=records, protocol=PROTOCOL).table(),
+        Onsets(records=records, protocol=PROTOCOL).table(window_min=WINDOW),
+    )
 
 
 def test_a_protocol_without_a_window_is_the_protocol_that_it_was():
@@ -181,8 +184,11 @@ def test_patients_tested_whenever_they_feel_something_get_the_onset_of_those_who
     onsets = rng.uniform(0.1, 14.5, 120)
     extra = [PATTERNS[pattern](rng, onset) for onset in onsets]
     quiet, asked = chairside(onsets, [()] * len(onsets)), chairside(onsets, extra)
-    expected, found = derive_onset(quiet, PROTOCOL), derive_onset(asked, PROTOCOL, window_min=WINDOW)
-    every = derive_onset(asked, PROTOCOL)
+    expected, found = (
+        Onsets(records=quiet, protocol=PROTOCOL).table(),
+        Onsets(records=asked, protocol=PROTOCOL).table(window_min=WINDOW),
+    )
+    every = Onsets(records=asked, protocol=PROTOCOL).table()
     np.testing.assert_array_equal(found["left_min"], expected["left_min"])
     early = expected["right_min"] - found["right_min"]
     assert early.between(0, WINDOW).all()

@@ -31,7 +31,7 @@ from onsetstudy import Intervals, NotEstimable, compare_arms, estimate_rmst
 from onsetstudy.core.seeds import stream
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.onset import derive_onset
+from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.model import Records
 
 SEED = 20261126
@@ -126,7 +126,7 @@ def planned_minute(at: np.ndarray) -> np.ndarray:
 
 def answers(records: Records, window: float | None, *, on_plan: bool = False) -> tuple[float, float, bool, bool]:
     """Difference of waits, its standard error, and whether its interval and the log-rank test find one."""
-    onset = derive_onset(records, protocol(), window_min=window)
+    onset = Onsets(records=records, protocol=protocol()).table(window_min=window)
     ends = [onset[name].to_numpy(dtype=float) for name in ("left_min", "right_min")]
     times = Intervals(*(planned_minute(end) for end in ends) if on_plan else ends)
     arm = onset["arm"].to_numpy(dtype=str)

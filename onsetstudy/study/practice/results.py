@@ -102,11 +102,6 @@ class StudyResults:
         """Whether the study is over: a boundary crossed, the planned size reached, or its last quarter come."""
         return is_over(self)
 
-    @property
-    def this_quarter(self) -> Population | None:
-        """The quarter of the report alone."""
-        return next((p for p in self.by_quarter if p.level == self.quarter), None)
-
     def to_frame(self) -> pd.DataFrame:
         """Every estimate, labelled by the set of cases it is of."""
         populations = (self.overall, *self.by_quarter, *self.by_technique, *self.by_practice)

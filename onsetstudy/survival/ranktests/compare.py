@@ -28,12 +28,11 @@ from onsetstudy.survival.ranktests.score_components import (
     NO_SPREAD,
     arm_direction,
     combine_pieces,
-    pool_score_pieces,
     sum_pieces,
     whitening,
 )
 
-__all__ = ["compare_arms", "pool_score_pieces", "score_pieces"]
+__all__ = ["compare_arms", "score_pieces"]
 
 Method = Literal["asymptotic", "permutation", "score"]
 

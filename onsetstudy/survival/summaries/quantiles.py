@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize
 
-from onsetstudy.core.cases import merge_alike, takes_cases
+from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
@@ -31,7 +31,7 @@ from onsetstudy.survival.summaries.standardisation import (
     sort_arms,
 )
 
-__all__ = ["estimate_quantile", "quantile_of_group"]
+__all__ = ["estimate_quantile"]
 
 _QUANTITY = "onset_quantile"
 _EVEN = Assumption(
@@ -172,37 +172,6 @@ def estimate_quantile(
     return _contrast(cases, found, share, conf_level)
 
 
-@takes_cases("weight", second="")
-def quantile_of_group(
-    times: Intervals,
-    *,
-    share: float = 0.5,
-    conf_level: float = 0.95,
-    weight: ArrayLike | None = None,
-    weight_kind: str = "counts",
-) -> Estimate:
-    """Minute by which ``share`` of one group is numb.
-
-    Parameters
-    ----------
-    times : Intervals, n >= 1 rows of one group, or Cases
-    share, conf_level, weight, weight_kind
-        As in :func:`estimate_quantile`.
-
-    Returns
-    -------
-    Estimate
-        Quantity ``onset_quantile``, minutes. Infinite, with the caution ``not_reached``, where the share is not
-        reached: the interval's lower limit then says what is known.
-    """
-    _check_share(share)
-    normal_quantile(conf_level)
-    cell = Cell(*merge_alike(times, None if weight is None else np.asarray(weight)))
-    found = _quantile(_Group.of((cell,), np.ones(1)), share, conf_level)
-    counts = Counts.of(np.isfinite(cell.times.right), cases=cell.weight)
-    return _estimate(_QUANTITY, None, found, counts, share, conf_level, _cautions(None, found, share))
-
-
 def _check_share(share: float) -> None:
     if not 0.0 < share < 1.0:
         raise OnsetStudyError(
@@ -266,25 +235,19 @@ def _difference_limits(first: _Quantile, reference: _Quantile) -> Limits:
     return -math.inf if open_below else low, math.inf if open_above else high
 
 
-def _cautions(arm: str | None, found: _Quantile, share: float) -> tuple[Caution, ...]:
-    place = "" if arm is None else f" in the arm {arm}"
-    if math.isinf(found.estimate):
-        return (
-            Caution(
-                code="not_reached",
-                text=f"{share:.0%} numb is not reached{place} by the last test, at {found.bounds[0]:g} min or later.",
-            ),
-        )
+def _cautions(arm: str, found: _Quantile, share: float) -> tuple[Caution, ...]:
     low, high = found.bounds
     if low == high:
         return ()
-    text = f"The minute by which {share:.0%} are numb{place} lies between the tests at {low:g} and {high:g} min."
+    text = (
+        f"The minute by which {share:.0%} are numb in the arm {arm} lies between the tests at {low:g} and {high:g} min."
+    )
     return (Caution(code="between_tests", text=text),)
 
 
 def _estimate(
     quantity: str,
-    contrast: str | None,
+    contrast: str,
     found: _Quantile,
     counts: Counts,
     share: float,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +11,7 @@ from scipy.optimize import nnls
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 
-__all__ = ["GRID", "MisclassifiedCurve", "fit_misclassified", "numb_over_grid"]
+__all__ = ["GRID", "MisclassifiedCurve", "fit_misclassified"]
 
 GRID = tuple((se, sp) for se in (1.0, 0.95, 0.91) for sp in (1.0, 0.91, 0.87))
 """Sensitivity and specificity to try where neither is known.
@@ -103,34 +102,6 @@ def fit_misclassified(
         log_likelihood=float(np.log(kernel @ mass).sum() + scale.sum()),
         violation=violation,
     )
-
-
-def numb_over_grid(
-    case: ArrayLike,
-    minute: ArrayLike,
-    felt: ArrayLike,
-    at_min: float,
-    *,
-    grid: Sequence[tuple[float, float]] = GRID,
-) -> tuple[tuple[float, float, tuple[float, float] | None], ...]:
-    """Share numb by a minute for each sensitivity and specificity of a grid.
-
-    Returns
-    -------
-    tuple of (sensitivity, specificity, bounds)
-        ``bounds`` is ``None`` where the tests contradict such values: two of them differ, and none may err.
-    """
-    rows: list[tuple[float, float, tuple[float, float] | None]] = []
-    for se, sp in grid:
-        try:
-            curve = fit_misclassified(case, minute, felt, sensitivity=se, specificity=sp)
-        except NotEstimable as error:
-            if error.code != "contradiction":
-                raise
-            rows.append((se, sp, None))
-        else:
-            rows.append((se, sp, curve.numb_by(at_min)))
-    return tuple(rows)
 
 
 def _kernel(
