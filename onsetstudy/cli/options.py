@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import Problem, RecordsError
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol, Quarter
@@ -280,7 +280,7 @@ def refuse_if_none_is_left(records: Records, promised: Protocol, *, through: Qua
     told = "; ".join(f"{len(cases)} {why}" for why, cases in reasons)
     what = f"none of the {len(records.cases)} accepted cases can be reported: {told}"
     mend = "correct the records, or the protocol if it should admit them"
-    raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="none_left"))
+    raise RecordsError(Problem(what=what, mend=mend, code="none_left"))
 
 
 def refuse_incomplete(practice: str, *, refused: int, accepted: int, allowed: bool) -> None:
@@ -297,4 +297,4 @@ def refuse_incomplete(practice: str, *, refused: int, accepted: int, allowed: bo
         return
     what = f"{practice}: {refused} of {refused + accepted} cases are refused and would be missing from what you send"
     mend = "correct them, or add --send-incomplete if they cannot be corrected"
-    raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="incomplete"))
+    raise RecordsError(Problem(what=what, mend=mend, code="incomplete"))

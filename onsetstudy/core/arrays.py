@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError
 
 __all__ = [
     "AnyInt",
@@ -77,9 +77,7 @@ def _real(value: object, name: str) -> float:
 
 
 def _no_numbers(name: str, found: str) -> OnsetStudyError:
-    return OnsetStudyError(
-        Problem(what=f"{name} holds {found}", where=Where(key=name), mend="give plain numbers", code="not_numbers")
-    )
+    return OnsetStudyError.of_key(name, f"{name} holds {found}", "give plain numbers", code="not_numbers")
 
 
 def require_number(value: object, name: str, mend: str) -> None:
@@ -91,7 +89,7 @@ def require_number(value: object, name: str, mend: str) -> None:
         With ``mend`` as its correction.
     """
     if isinstance(value, bool) or not isinstance(value, numbers.Real):
-        raise OnsetStudyError(Problem(what=f"{name} is {value!r}", where=Where(key=name), mend=mend, code=name))
+        raise OnsetStudyError.of_key(name, f"{name} is {value!r}", mend)
 
 
 def require_level(level: object) -> None:
@@ -105,4 +103,4 @@ def require_level(level: object) -> None:
         return
     what = f"the confidence level {level!r} is not a share"
     mend = "the confidence level must lie between 0 and 1, for example 0.95"
-    raise OnsetStudyError(Problem(what=what, where=Where(key="conf_level"), mend=mend, code="conf_level"))
+    raise OnsetStudyError.of_key("conf_level", what, mend)

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import FloatArray, IntArray, real_numbers, require_level, require_number
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals, require_intervals
 
 __all__ = ["WEIGHT_KINDS", "Cases", "Verb", "checked_weight", "label_codes", "merge_alike", "takes_cases"]
@@ -157,7 +157,7 @@ class Cases:
 
 
 def _problem(what: str, key: str, mend: str, code: str) -> Problem:
-    return Problem(what=what, where=Where(key=key), mend=mend, code=code)
+    return Problem.of_key(key, what, mend, code=code)
 
 
 def _frozen(array: NDArray[Any]) -> NDArray[Any]:

@@ -12,7 +12,7 @@ import numpy as np
 from scipy import stats
 
 from onsetstudy.core.arrays import require_level
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError, Problem
 
 __all__ = [
     "SHARE_LIMITS",
@@ -48,7 +48,6 @@ def _check_count(count: float, n: float) -> None:
         raise OnsetStudyError(
             Problem(
                 what=f"{count:g} of {n:g} is not a share",
-                where=Where(),
                 mend="give a count from 0 to n and at least one case",
                 code="count",
             )

@@ -141,7 +141,7 @@ def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
 
 def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Tally, *, allowed: bool) -> None:
     """Stop where none of the practice's cases can be sent, or many are refused."""
-    from onsetstudy.core.errors import Problem, RecordsError, Where
+    from onsetstudy.core.errors import Problem, RecordsError
     from onsetstudy.records.derived.flow import UNKNOWN_PRACTICE, refused_by_practice
 
     by_practice = refused_by_practice(records, promised)
@@ -154,7 +154,7 @@ def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Ta
         what = f"none of the {refused + accepted} cases of {practice} can be sent: {refused} refused"
         what += f", {accepted} left out" if accepted else ""
         mend = "is this the protocol of these records? Otherwise correct the rows named above"
-        raise RecordsError(Problem(what=what, where=Where(), mend=mend, value=practice, code="practice"))
+        raise RecordsError(Problem(what=what, mend=mend, value=practice, code="practice"))
     refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
     if refused:
         click.echo(f"Not in the file: {refused} of {refused + accepted} cases of {practice}, because they are refused.")

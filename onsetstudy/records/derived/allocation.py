@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import RecordsError
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import AllocationReview, ArmStanding, Deviation
 from onsetstudy.records.model import Records
@@ -138,24 +138,20 @@ def known_arms(protocol: Protocol, kept: KeptList | None, *, without_list: str |
         return ArmStanding(source=kept.source, cases=0, verified=0, other_arm=0)
     reason = " ".join((without_list or "").split()).rstrip(".")
     if not reason:
-        raise RecordsError(
-            Problem(
-                what="arms were allocated at random, and there is neither the opening log nor the list of slips to say "
-                "which arm chance had chosen",
-                where=Where(key="allocation"),
-                mend="give the practice's opening log (--log opened-P01.csv) or the list (--allocation FOLDER), or say "
-                "why there is none (--without-list REASON): every page then says so",
-                code="no_allocation",
-            )
+        raise RecordsError.of_key(
+            "allocation",
+            "arms were allocated at random, and there is neither the opening log nor the list of slips to say "
+            "which arm chance had chosen",
+            "give the practice's opening log (--log opened-P01.csv) or the list (--allocation FOLDER), or say "
+            "why there is none (--without-list REASON): every page then says so",
+            code="no_allocation",
         )
     if REASON_NAMES.search(reason):
-        raise RecordsError(
-            Problem(
-                what="the reason may hold a name, an address or a number of a person, and it is printed and sent",
-                where=Where(key="without_list"),
-                mend="say it without naming anybody",
-                code="names_a_person",
-            )
+        raise RecordsError.of_key(
+            "without_list",
+            "the reason may hold a name, an address or a number of a person, and it is printed and sent",
+            "say it without naming anybody",
+            code="names_a_person",
         )
     return ArmStanding(source="none", cases=0, verified=0, other_arm=0, reason=reason)
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, RecordsError, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, RecordsError
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.pool.small_groups import OTHER, merge_small_groups
 from onsetstudy.protocol.earlier_names import first_key, first_value, without_new_defaults
@@ -116,7 +116,6 @@ def make_exchange(
         raise RecordsError(
             Problem(
                 what=f"the practice {practice} has no analysed case",
-                where=Where(),
                 mend=f"practices with cases: {known}",
                 value=practice,
                 code="practice",

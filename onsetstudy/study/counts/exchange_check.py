@@ -14,7 +14,7 @@ from typing import Any
 
 import pandas as pd
 
-from onsetstudy.core.errors import Problem, Where
+from onsetstudy.core.errors import Problem
 from onsetstudy.core.typed import mismatches
 from onsetstudy.pool.small_groups import JOIN, OTHER
 from onsetstudy.protocol.vocabulary import CODES
@@ -73,7 +73,7 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
 
 
 def _problem(what: str, code: str, mend: str = AGAIN) -> Problem:
-    return Problem(what=what, where=Where(), mend=mend, code=code)
+    return Problem(what=what, mend=mend, code=code)
 
 
 def _head(exchange: Exchange) -> Iterator[Problem]:

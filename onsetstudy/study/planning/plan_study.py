@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from onsetstudy.core.errors import DesignError, Problem, Where
+from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Caution
 from onsetstudy.core.work import Mapper, Progress, serial
 from onsetstudy.design.expected_wait import TOLERANCE, ExpectedWait, contradicts, refuse_contradiction
@@ -129,13 +129,10 @@ def plan_study(
 def _assumed(protocol: Protocol) -> PlanningAssumptions:
     assumed = protocol.planning
     if assumed is None:
-        raise DesignError(
-            Problem(
-                what="the protocol states no assumptions to plan with",
-                where=Where(key="planning"),
-                mend="copy the table [planning] from protocols/mandibular_block_group.toml and change what differs",
-                code="planning",
-            )
+        raise DesignError.of_key(
+            "planning",
+            "the protocol states no assumptions to plan with",
+            "copy the table [planning] from protocols/mandibular_block_group.toml and change what differs",
         )
     return assumed
 

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where, require
+from onsetstudy.core.errors import OnsetStudyError, require
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, HypothesisTest, ScorePiece
 from onsetstudy.core.seeds import checked_seed
@@ -324,22 +324,14 @@ def _pieces(scored: _Scored, method: str) -> tuple[tuple[ScorePiece, ...], Units
 
 def _check_method(method: str, restricted: bool) -> None:
     if method not in ("asymptotic", "permutation", "score"):
-        raise OnsetStudyError(
-            Problem(
-                what=f"the method {method!r} is not known",
-                where=Where(key="method"),
-                mend='choose "asymptotic", "permutation" or "score"',
-                code="method",
-            )
+        raise OnsetStudyError.of_key(
+            "method", f"the method {method!r} is not known", 'choose "asymptotic", "permutation" or "score"'
         )
     if method == "score" and restricted:
-        raise OnsetStudyError(
-            Problem(
-                what="the score test takes all cases as independent, which blocks and clusters say they are not",
-                where=Where(key="method"),
-                mend='choose "asymptotic" or "permutation" where block or cluster is given',
-                code="method",
-            )
+        raise OnsetStudyError.of_key(
+            "method",
+            "the score test takes all cases as independent, which blocks and clusters say they are not",
+            'choose "asymptotic" or "permutation" where block or cluster is given',
         )
 
 
@@ -360,23 +352,15 @@ def _permutation(
     if complete is not None:
         return complete
     if seed is None:
-        raise OnsetStudyError(
-            Problem(
-                what=f"there are too many arrangements of the arms ({_many(units)}) to go through all of them",
-                where=Where(key="seed"),
-                mend="give a seed, so that the arrangements drawn at random can be drawn again",
-                code="seed",
-            )
+        raise OnsetStudyError.of_key(
+            "seed",
+            f"there are too many arrangements of the arms ({_many(units)}) to go through all of them",
+            "give a seed, so that the arrangements drawn at random can be drawn again",
         )
     checked_seed(seed)
     if n_resamples < 1:
-        raise OnsetStudyError(
-            Problem(
-                what=f"n_resamples is {n_resamples}",
-                where=Where(key="n_resamples"),
-                mend="draw at least 1 arrangement; 9999 is usual",
-                code="n_resamples",
-            )
+        raise OnsetStudyError.of_key(
+            "n_resamples", f"n_resamples is {n_resamples}", "draw at least 1 arrangement; 9999 is usual"
         )
     return draw_p_value(units, distance, observed, n_resamples=n_resamples, seed=seed, mapper=mapper)
 

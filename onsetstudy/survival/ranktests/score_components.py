@@ -12,7 +12,7 @@ import numpy as np
 from scipy.stats import chi2, norm
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.results import Caution, Counts, HypothesisTest, ScorePiece
 
 __all__ = ["NO_SPREAD", "arm_direction", "combine_pieces", "sum_pieces", "whitening"]
@@ -27,29 +27,23 @@ def arm_direction(arms: Sequence[str], trend: Mapping[str, float] | None) -> Flo
     if trend is None:
         return np.ones(1) if len(arms) == 2 else None
     problems = [
-        Problem(
-            what=f"trend has no score for the arm {name!r}", where=Where(key="trend"), mend="give one", code="trend"
-        )
+        Problem.of_key("trend", f"trend has no score for the arm {name!r}", "give one")
         for name in arms
         if name not in trend
     ]
     problems += [
-        Problem(
-            what=f"trend gives {trend[name]!r} for the arm {name!r}",
-            where=Where(key="trend"),
-            mend="give a finite number for an arm that occurs",
-            code="trend",
+        Problem.of_key(
+            "trend", f"trend gives {trend[name]!r} for the arm {name!r}", "give a finite number for an arm that occurs"
         )
         for name in trend
         if name not in arms or not math.isfinite(trend[name])
     ]
     if not problems and len({trend[name] for name in arms}) == 1:
         problems = [
-            Problem(
-                what="trend gives all arms the same score",
-                where=Where(key="trend"),
-                mend="give scores in the order in which onset may change, for example 0, 1, 2",
-                code="trend",
+            Problem.of_key(
+                "trend",
+                "trend gives all arms the same score",
+                "give scores in the order in which onset may change, for example 0, 1, 2",
             )
         ]
     if problems:

@@ -24,7 +24,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import comb
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts
 from onsetstudy.survival.sequential.results import AnytimeTest
@@ -151,9 +151,7 @@ def _checked(
     if not np.all((p >= 0) & (p <= 1)):
         problems.append(("a chance lies outside 0 to 1", "give the chance of the other arm, such as 0.5"))
     if problems:
-        raise OnsetStudyError(
-            [Problem(what=what, where=Where(key="anytime"), mend=mend, code="anytime") for what, mend in problems]
-        )
+        raise OnsetStudyError([Problem.of_key("anytime", what, mend) for what, mend in problems])
     second = next(name for name in names if name != reference_arm)
     return (reference_arm, second), arms == second
 

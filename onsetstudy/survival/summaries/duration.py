@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, HypothesisTest
 from onsetstudy.survival.curve.npmle import fit_npmle
@@ -69,7 +69,6 @@ def duration_intervals(
     problems = [
         Problem(
             what=f"case {i} (counted from 0) {fault}",
-            where=Where(),
             mend="the return lies after the first test that found it numb",
             code="duration",
         )

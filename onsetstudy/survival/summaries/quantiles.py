@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize
 
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
 from onsetstudy.inference.proportions import (
@@ -174,13 +174,8 @@ def estimate_quantile(
 
 def _check_share(share: float) -> None:
     if not 0.0 < share < 1.0:
-        raise OnsetStudyError(
-            Problem(
-                what=f"share is {share!r}",
-                where=Where(key="share"),
-                mend="write a number between 0 and 1, for example 0.5 for the median",
-                code="share",
-            )
+        raise OnsetStudyError.of_key(
+            "share", f"share is {share!r}", "write a number between 0 and 1, for example 0.5 for the median"
         )
 
 

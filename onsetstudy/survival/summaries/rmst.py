@@ -12,7 +12,7 @@ from scipy import stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Estimate, Interval
 from onsetstudy.core.seeds import checked_seed, stream
@@ -203,11 +203,7 @@ def _checked(
         ("seed", seed, "the bootstrap needs a whole number as seed", method != "bootstrap" or seed is not None),
         ("replicates", replicates, "write at least 100 bootstrap samples", method != "bootstrap" or replicates >= 100),
     )
-    problems = [
-        Problem(what=f"{key} is {value!r}", where=Where(key=key), mend=mend, code=key)
-        for key, value, mend, right in faults
-        if not right
-    ]
+    problems = [Problem.of_key(key, f"{key} is {value!r}", mend) for key, value, mend, right in faults if not right]
     if problems:
         raise OnsetStudyError(problems)
     if seed is not None:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution, Estimate, Interval
 from onsetstudy.inference.proportions import (
@@ -232,17 +232,9 @@ def _followed(
 ) -> tuple[ArmedCases, dict[str, int]]:
     """Cases with follow-up carried to the minute where the rule of :func:`follow_to` allows it, and how many."""
     if not (math.isfinite(minute) and minute > 0):
-        raise OnsetStudyError(
-            Problem(
-                what=f"{key} is {minute!r}", where=Where(key=key), mend="write minutes above 0, for example 2", code=key
-            )
-        )
+        raise OnsetStudyError.of_key(key, f"{key} is {minute!r}", "write minutes above 0, for example 2")
     if limits not in SHARE_LIMITS:
-        raise OnsetStudyError(
-            Problem(
-                what=f"limits is {limits!r}", where=Where(key="limits"), mend="write wilson or exact", code="limits"
-            )
-        )
+        raise OnsetStudyError.of_key("limits", f"limits is {limits!r}", "write wilson or exact")
     return cases.follow_to(minute, usual_gap(cases.times, cases.weight) if grace_min is None else grace_min)
 
 
