@@ -7,7 +7,6 @@ once: those teeth count with the whole 15 min, and the curves alone spread the t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -28,7 +27,6 @@ NODES, STEPS = 40, 6001
 
 
 @result_kind("expected_wait")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectedWait:
     """Restricted time to onset under the expected curves, minutes up to ``tau_min``.
 

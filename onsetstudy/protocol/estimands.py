@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from statistics import median
 
 from onsetstudy.core.errors import OnsetStudyError
@@ -37,7 +37,6 @@ SUPPLEMENT = "supplement"
 
 
 @result_kind("reading_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingRule:
     """How onset is read off the tests.
 
@@ -54,7 +53,6 @@ class ReadingRule:
 
 
 @result_kind("estimand")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Estimand:
     """One question to which a number is the answer.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_outcomes, todays_strategy
@@ -37,7 +37,6 @@ NOT_BUFFERED = "not buffered"
 
 
 @result_kind("arm")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Arm:
     """One way of preparing the anaesthetic: code in the records, label for readers."""
 
@@ -47,7 +46,6 @@ class Arm:
 
 
 @result_kind("study_identity")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class StudyIdentity:
     """What the study is and how it was set up.
 
@@ -79,7 +77,6 @@ class StudyIdentity:
 
 
 @result_kind("eligibility")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Eligibility:
     """Who may be included. An empty list of codes admits every code."""
 
@@ -93,7 +90,6 @@ class Eligibility:
 
 
 @result_kind("schedule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Schedule:
     """When teeth are tested.
 
@@ -112,7 +108,6 @@ class Schedule:
 
 
 @result_kind("onset_definition", earlier={key: now for (table, key), now in EARLIER_KEYS.items() if table == "onset"})
-@dataclass(frozen=True, slots=True, kw_only=True)
 class OnsetDefinition:
     """What counts as onset: ``confirmations`` consecutive valid readings *not felt*, dated at the first.
 
@@ -125,7 +120,6 @@ class OnsetDefinition:
 
 
 @result_kind("rescue_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class RescueRule:
     """What a supplemental injection before onset means for each question: the strategy by its standard name.
 
@@ -142,7 +136,6 @@ class RescueRule:
 
 
 @result_kind("instrument")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Instrument:
     """A scale with its range; ``important_difference`` is the difference that matters to this study, if stated."""
 
@@ -159,7 +152,6 @@ articaine), the second of four words."""
 
 
 @result_kind("pain_plan")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PainPlan:
     """Pain instrument and the moment compared between arms.
 
@@ -179,7 +171,6 @@ class PainPlan:
 
 
 @result_kind("analysis_plan")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AnalysisPlan:
     """What will be computed.
 
@@ -214,7 +205,6 @@ class AnalysisPlan:
 
 
 @result_kind("look_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LookRule:
     """How repeated looks at a growing study are allowed for.
 
@@ -232,7 +222,6 @@ class LookRule:
 
 
 @result_kind("allocation_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AllocationRule:
     """How arms are allocated: permuted_blocks, minimisation or paired; ``ratio`` in the order of the arms.
 
@@ -251,7 +240,6 @@ class AllocationRule:
 
 
 @result_kind("planning_assumptions")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PlanningAssumptions:
     """What is expected before the first case, and where that comes from.
 
@@ -280,7 +268,6 @@ class PlanningAssumptions:
 
 
 @result_kind("chair_time_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ChairTimeRule:
     """What time and material cost in this practice; costs in ``currency``.
 
@@ -295,7 +282,6 @@ class ChairTimeRule:
 
 
 @result_kind("clinic_limit")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ClinicLimit:
     """The clinic's own limit of one drug: it can only lower the limits of the table."""
 
@@ -305,7 +291,6 @@ class ClinicLimit:
 
 
 @result_kind("dose_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class DoseRule:
     """Which list of dose limits is looked at (label or conservative), whose labels these are, and the clinic's own."""
 
@@ -315,7 +300,6 @@ class DoseRule:
 
 
 @result_kind("watch_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class WatchRule:
     """How failures are watched after adopting.
 
@@ -330,7 +314,6 @@ class WatchRule:
 
 
 @result_kind("conduct")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Conduct:
     """What only people can say, by topic: ``(topic, text)``; topics left out are shown as to be filled in."""
 
@@ -338,7 +321,6 @@ class Conduct:
 
 
 @result_kind("governance")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Governance:
     """Answers to what has to be settled before a randomised study begins: question and text."""
 
@@ -346,7 +328,6 @@ class Governance:
 
 
 @result_kind("adoption_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AdoptionRule:
     """By what the closing page will say adopt, do not adopt or undecided; declared before the lock.
 
@@ -372,7 +353,6 @@ class AdoptionRule:
 
 
 @result_kind("quarter")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Quarter:
     """A calendar quarter, for example ``2026Q3``."""
 
@@ -405,7 +385,6 @@ class Quarter:
 
 
 @result_kind("protocol")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Protocol:
     """A study as promised; ``digest`` is the SHA-256 of its normalised content."""
 

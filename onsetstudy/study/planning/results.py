@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from onsetstudy.core.claims import PlanClaim
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import result_kind
@@ -19,7 +17,6 @@ __all__ = ["PlanningResults"]
 
 
 @result_kind("planning_results")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PlanningResults:
     """Everything before the first case.
 

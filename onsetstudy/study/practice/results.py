@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
-
 import pandas as pd
 
 from onsetstudy.adjustment.results import FairComparison
 from onsetstudy.core.claims import Claims
 from onsetstudy.core.results import Caution, Flow
-from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.core.serialise import Serialisable, result_kind
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.harm_results import Safety
@@ -42,8 +39,7 @@ __all__ = ["StudyResults"]
 
 
 @result_kind("study_results")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudyResults:
+class StudyResults(Serialisable):
     """Results of one study up to one quarter.
 
     ``overall`` is cumulative to the end of ``quarter``; ``by_quarter`` has one entry per quarter so far,
@@ -107,7 +103,3 @@ class StudyResults:
         populations = (self.overall, *self.by_quarter, *self.by_technique, *self.by_practice)
         frames = [p.to_frame().assign(dimension=p.dimension, level=p.level) for p in populations]
         return pd.concat(frames, ignore_index=True)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
