@@ -14,12 +14,24 @@ from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts
 
-__all__ = ["INDEPENDENT_CASES", "SCHEDULE_ASSUMPTION", "ArmedCases", "Cell", "follow_to", "sort_arms", "usual_gap"]
+__all__ = [
+    "EVEN_WITHIN_GAPS",
+    "INDEPENDENT_CASES",
+    "SCHEDULE_ASSUMPTION",
+    "ArmedCases",
+    "Cell",
+    "follow_to",
+    "sort_arms",
+    "usual_gap",
+]
 
 
 SCHEDULE_ASSUMPTION = Assumption(
     name="uninformative_schedule",
     detail="when a tooth was tested, and when testing stopped, does not depend on when it became numb",
+)
+EVEN_WITHIN_GAPS = Assumption(
+    name="even_within_gaps", detail="onset is taken as spread evenly over the gap between two tests in which it lies"
 )
 INDEPENDENT_CASES = Assumption(
     name="independent_cases", detail="cases are independent; repeated patients count as separate cases"
