@@ -19,7 +19,8 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.files.documents.results_json import write_report
 from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
 from onsetstudy.files.ledger.side_files import read_companions
-from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.ledger import of_kind

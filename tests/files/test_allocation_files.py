@@ -11,15 +11,10 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, OnsetStudyError, RecordsError
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.alone import alone
-from onsetstudy.files.sealed.allocation_list import (
-    read_allocation_list,
-    read_kept_list,
-    read_slips,
-    write_allocation,
-    write_continued,
-    write_minimisation,
-)
-from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.files.sealed.allocation_list import write_allocation, write_continued, write_minimisation
+from onsetstudy.files.sealed.kept_allocation import read_allocation_list, read_kept_list, read_slips
+from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.records.chair.case_codes import check_sign
 from onsetstudy.records.derived.allocation import as_allocated, review_allocation
 from tests.design.test_allocation import protocol

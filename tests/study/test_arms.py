@@ -13,8 +13,9 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.exchange import read_exchange
-from onsetstudy.files.sealed.allocation_list import find_opening_logs, read_kept_list, read_kept_logs
-from onsetstudy.files.sealed.opening import open_next, read_opening_log
+from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_list, read_kept_logs
+from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening_log import read_opening_log
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.estimands import estimand_of

@@ -77,7 +77,6 @@ def command(
     from onsetstudy.files.sealed.allocation_list import (
         newer_parts_of,
         read_passphrases,
-        read_slips,
         write_allocation,
         write_continued,
         write_enveloped,
@@ -85,6 +84,7 @@ def command(
         write_minimisation,
     )
     from onsetstudy.files.sealed.block_sizes import with_sizes
+    from onsetstudy.files.sealed.kept_allocation import read_slips
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.files.together import finish_together, together
 

@@ -30,7 +30,8 @@ def command(
 ) -> int:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
     from onsetstudy.cli.entering import enter_opening, refuse_cut_log
-    from onsetstudy.files.sealed.opening import log_path, open_next
+    from onsetstudy.files.sealed.opening import open_next
+    from onsetstudy.files.sealed.opening_log import log_path
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     given = dict(level.split("=", 1) for level in levels if "=" in level)

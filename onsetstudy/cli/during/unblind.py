@@ -24,7 +24,7 @@ def command(protocol: Path, log: Path, case_id: str, reason: str) -> int:
     """
     from onsetstudy.cli.entering import enter_event, plain_reason
     from onsetstudy.core.errors import OnsetStudyError
-    from onsetstudy.files.sealed.allocation_list import read_kept_logs
+    from onsetstudy.files.sealed.kept_allocation import read_kept_logs
     from onsetstudy.protocol.ledger import sentence
 
     told = plain_reason(reason)
