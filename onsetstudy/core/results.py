@@ -101,12 +101,8 @@ class Counts:
         if arm is not None:
             names = sorted({str(a) for a in arm}) if arms is None else [str(a) for a in arms]
             by_arm = tuple(
-                ArmCount(
-                    arm=name,
-                    cases=int(many[arm == name].sum()),
-                    onsets=int(many[events & (arm == name)].sum()),
-                )
-                for name in names
+                ArmCount(arm=a, cases=int(many[arm == a].sum()), onsets=int(many[events & (arm == a)].sum()))
+                for a in names
             )
         return cls(cases=int(many.sum()), onsets=int(many[events].sum()), by_arm=by_arm)
 
@@ -154,30 +150,24 @@ class Result(Protocol):
     @property
     def method(self) -> str:
         """How it was computed, in one readable line."""
-        ...
 
     @property
     def n(self) -> Counts:
         """Cases and observed onsets."""
-        ...
 
     @property
     def assumptions(self) -> tuple[Assumption, ...]:
         """What it rests on."""
-        ...
 
     @property
     def caution(self) -> tuple[Caution, ...]:
         """What a reader must see beside it."""
-        ...
 
     def to_frame(self) -> pd.DataFrame:
         """Rows with the estimate columns."""
-        ...
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""
-        ...
 
 
 @result_kind("estimate")
@@ -203,21 +193,18 @@ class Estimate(Serialisable):
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the estimate columns."""
+        span, n = self.interval, self.n
         row = (
             self.quantity,
             self.contrast,
             self.estimate,
             self.std_error,
-            self.interval.low,
-            self.interval.high,
-            self.interval.level,
+            span.low,
+            span.high,
+            span.level,
             self.p_value,
-            self.unit,
-            self.method,
-            self.n.cases,
-            self.n.onsets,
         )
-        return pd.DataFrame([row], columns=list(ESTIMATE_COLUMNS))
+        return pd.DataFrame([(*row, self.unit, self.method, n.cases, n.onsets)], columns=list(ESTIMATE_COLUMNS))
 
 
 @result_kind("not_available")

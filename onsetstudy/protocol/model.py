@@ -7,6 +7,7 @@ from dataclasses import field
 
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_outcomes, todays_strategy
+from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
 
 __all__ = [
     "AllocationRule",
@@ -14,7 +15,6 @@ __all__ = [
     "Arm",
     "ChairTimeRule",
     "ClinicLimit",
-    "Conduct",
     "DoseRule",
     "Eligibility",
     "Instrument",
@@ -311,45 +311,6 @@ class WatchRule:
     run_length: int = 500
     failure_share: float | None = None
     first_cases: int = 50
-
-
-@result_kind("conduct")
-class Conduct:
-    """What only people can say, by topic: ``(topic, text)``; topics left out are shown as to be filled in."""
-
-    texts: tuple[tuple[str, str], ...] = ()
-
-
-@result_kind("governance")
-class Governance:
-    """Answers to what has to be settled before a randomised study begins: question and text."""
-
-    texts: tuple[tuple[str, str], ...] = ()
-
-
-@result_kind("adoption_rule")
-class AdoptionRule:
-    """By what the closing page will say adopt, do not adopt or undecided; declared before the lock.
-
-    Parameters
-    ----------
-    none_because : str or None
-        Why there is no rule; the others are then ``None``.
-    net_min : float or None
-        Minutes of the chair that have to be saved, mixing counted.
-    pain_margin : float or None
-        How much worse pain may be, on the protocol's scale.
-    not_numb_margin : float or None
-        How much larger the proportion not numb may be.
-    stopping_harms : tuple of str or None
-        Codes of adverse events, or ``serious`` for any that was, of which one in the other arm is enough not to adopt.
-    """
-
-    none_because: str | None = None
-    net_min: float | None = None
-    pain_margin: float | None = None
-    not_numb_margin: float | None = None
-    stopping_harms: tuple[str, ...] | None = None
 
 
 @result_kind("quarter")

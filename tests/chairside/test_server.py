@@ -17,7 +17,7 @@ from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.sealed.allocation_list import write_allocation
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
-from onsetstudy.protocol.model import AdoptionRule
+from onsetstudy.protocol.governance import AdoptionRule
 from tests.case_codes import new_case_code
 from tests.chairside.asgi import CASE, ORIGIN, PATIENT, Browser, Study
 

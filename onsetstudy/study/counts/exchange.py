@@ -19,7 +19,7 @@ from onsetstudy.records.derived.results import Doubt
 from onsetstudy.study.counts.aggregate_counts import Tally, group_columns
 from onsetstudy.study.counts.counted_estimates import cell_stratum, cell_times, estimates_of_counts
 from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
-from onsetstudy.survival.ranktests.compare import score_pieces
+from onsetstudy.survival.ranktests.score_statistics import score_pieces
 
 __all__ = ["LEAST_CASES", "SendOptions", "make_exchange", "terms_of"]
 

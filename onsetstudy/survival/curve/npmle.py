@@ -12,8 +12,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.cases import Cases, checked_weight
+from onsetstudy.core.arrays import FloatArray, checked_weight
+from onsetstudy.core.cases import Cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import FloatArray, IntArray
-from onsetstudy.core.cases import label_codes
+from onsetstudy.core.arrays import FloatArray, IntArray, label_codes
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import ArmCount, Counts

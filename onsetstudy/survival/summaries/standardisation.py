@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.cases import label_codes, merge_alike
+from onsetstudy.core.arrays import FloatArray, label_codes
+from onsetstudy.core.cases import merge_alike
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts

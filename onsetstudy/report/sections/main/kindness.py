@@ -30,8 +30,8 @@ from onsetstudy.report.numbers import (
     percent_interval,
     tidy,
 )
+from onsetstudy.report.remarks import superiority_words
 from onsetstudy.report.sections.blocks import told
-from onsetstudy.report.sentences import superiority_words
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["comfort_blocks", "comfort_section"]

@@ -5,8 +5,8 @@ from __future__ import annotations
 from onsetstudy.report import tables
 from onsetstudy.report.document import Block, Heading, Paragraph, Section
 from onsetstudy.report.figures.forest import Line
+from onsetstudy.report.remarks import none_left, stopwatch_words
 from onsetstudy.report.sections.blocks import forest_block, told
-from onsetstudy.report.sentences import none_left, stopwatch_words
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["onset_section"]
