@@ -68,9 +68,10 @@ def set_up(path: Path, answers: GuidedAnswers) -> bool:
     ProtocolError
         If the answers contradict each other; nothing is written then.
     """
+    from onsetstudy.core.canonical import as_toml
     from onsetstudy.files.output import write_bytes
     from onsetstudy.protocol.check import check_protocol
-    from onsetstudy.protocol.guided import as_toml, guided_content
+    from onsetstudy.protocol.guided import guided_content
 
     content = guided_content(answers)
     promised = check_protocol(content, file=path.name)
