@@ -53,6 +53,12 @@ class Mixture(Serialisable):
         for name in MIXTURE_FIELDS:
             object.__setattr__(self, name, frozen_array(np.atleast_1d(getattr(self, name))))
 
+    @property
+    def parts_to_one(self) -> FloatArray:
+        """Parts of anaesthetic to one part of bicarbonate in the mixture, by volume; ``inf`` without bicarbonate."""
+        with np.errstate(divide="ignore"):
+            return np.divide(self.anaesthetic_ml, self.bicarbonate_ml)
+
     def to_frame(self) -> pd.DataFrame:
         """One row per cartridge."""
         return pd.DataFrame({name: getattr(self, name) for name in MIXTURE_FIELDS})

@@ -59,12 +59,8 @@ class GuidedQuestion:
 
 THIS_QUARTER = "this"
 TOOTH_NUMBERS = (("fdi", "iso3950"),)
-OUTCOMES = (
-    ("wait", "rmst_difference"),
-    ("numb", "success_difference"),
-    ("rate", "hazard_ratio"),
-    ("pain", "pain_difference"),
-)
+OUTCOMES = (("wait", "rmst_difference"), ("numb", "success_difference"), ("rate", "hazard_ratio"),
+            ("pain", "pain_difference"))  # fmt: skip
 NO_APPROVAL_YET = "audit; local approval to be asked for"
 GUIDED = (
     GuidedQuestion("practice", "code", "Code of the practice, no name"),

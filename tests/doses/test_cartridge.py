@@ -33,9 +33,9 @@ def test_the_dilution_table(reference):
 def test_one_cartridge_is_not_the_same_mixture_in_both_modes():
     found = mix(Preparation(cartridge_ml=1.8, agent_percent=2, mode=["add", "replace"], bicarbonate_ml=0.18))
     # Ten parts to one on top; nine to one where a tenth was drawn out first.
-    assert found.anaesthetic_ml / found.bicarbonate_ml == pytest.approx([10, 9])
+    assert found.parts_to_one == pytest.approx([10, 9])
     plain = mix(Preparation(cartridge_ml=1.8, agent_percent=2))
-    assert plain.bicarbonate_ml == pytest.approx(0)
+    assert plain.parts_to_one == pytest.approx(np.inf)
     assert plain.bicarbonate_mmol_per_l == pytest.approx(0)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli.options import into_option, protocol_argument
 
 __all__ = ["command"]
 
@@ -28,12 +28,7 @@ WAYS = {
 
 @click.command("allocate", short_help="Draw the list of arms, sealed files and slips to print.")
 @protocol_argument
-@click.option(
-    "--into",
-    type=click.Path(path_type=Path, file_okay=False),
-    required=True,
-    help="Folder for the list; keep it where nobody who treats can look.",
-)
+@into_option("Folder for the list; keep it where nobody who treats can look.")
 @click.option("--slips", type=click.IntRange(1, 5000), default=40, show_default=True, help="Slips in every stratum.")
 @click.option("--seed", type=click.IntRange(0), help="Number that the list is drawn from  [default: drawn at random]")
 @click.option(

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli.options import paper_option, protocol_argument
 
 __all__ = ["command"]
 
@@ -20,7 +20,7 @@ __all__ = ["command"]
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the protocol document (HTML and PDF)  [default: none is written]",
 )
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
+@paper_option
 def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
     """Write down what PROTOCOL promises today, with its digest, so that a report can show that it came first."""
     from onsetstudy.cli.entering import enter_lock, head_beside

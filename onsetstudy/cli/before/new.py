@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from onsetstudy.cli.options import Amount, say_problems
+from onsetstudy.cli.options import Amount, into_option, say_problems
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.guided import GuidedAnswers, GuidedQuestion
@@ -22,12 +22,7 @@ SLIPS = 200
 
 
 @click.command("new", short_help="Set up a study or an audit of your own by questions.")
-@click.option(
-    "--into",
-    type=click.Path(path_type=Path, file_okay=False),
-    required=True,
-    help="Folder for the protocol; made if it is not there.",
-)
+@into_option("Folder for the protocol; made if it is not there.")
 def command(into: Path) -> int:
     """Ask, and write the protocol; if chance decides, also the list, the slips and the lock.
 

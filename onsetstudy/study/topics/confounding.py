@@ -248,9 +248,7 @@ def _draw(
 
 def _pain(data: AnalysisSet, rows: NDArray[np.intp]) -> FloatArray | None:
     plan = data.protocol.pain
-    if plan is None:
-        return None
-    return data.frame[f"pain_{plan.moment}"].to_numpy(dtype=np.float64, na_value=np.nan)[rows]
+    return None if plan is None else data.frame[f"pain_{plan.moment}"].to_numpy(dtype=np.float64, na_value=np.nan)[rows]
 
 
 def _summaries(data: AnalysisSet, curves_of: Callable[[Intervals], tuple[OnsetCurve, OnsetCurve]]) -> dict[str, float]:
