@@ -183,7 +183,9 @@ def mover_weighted_sum(
     return (float(total[0]), float(total[1])), (float(total[0] - margin[0]), float(total[1] + margin[1]))
 
 
-def newcombe_difference(count: int, n: int, reference_count: int, reference_n: int, conf_level: float = 0.95) -> Limits:
+def newcombe_difference(
+    count: float, n: float, reference_count: float, reference_n: float, conf_level: float = 0.95
+) -> Limits:
     """Limits of the difference of two independent shares, ``count/n - reference_count/reference_n``.
 
     References

@@ -12,13 +12,7 @@ from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.expected_wait import expected_wait
-from onsetstudy.design.precision import (
-    difference_width,
-    events_for_ratio,
-    mean_difference_width,
-    share_width,
-    size_for_width,
-)
+from onsetstudy.design.precision import expected_precision
 from onsetstudy.design.size_results import OnsetExpectation
 from onsetstudy.design.sizes.frame import Frame, design_effect, size_table
 from onsetstudy.design.sizes.means import plan_wait
@@ -271,9 +265,7 @@ def test_tables_are_over_a_grid():
         (lambda: plan_success(reference=0.9, cases=4), "no effect up to"),
         (lambda: plan_paired_success(only_other=0.7, only_reference=0.6), "at most 1 together"),
         (lambda: Frame(lost_share=1.0).checked(), "lost share"),
-        (lambda: size_for_width(0, lambda n: 1 / n), "above 0"),
-        (lambda: size_for_width(0.1, lambda n: 1.0), "so narrow"),
-        (lambda: events_for_ratio(1.0), "above 1"),
+        (lambda: expected_precision(3, sd_min=3, numb=(0.3, 0.3)), "fewer than two"),
         (lambda: exact_cases(0.5, 0.5001, most=50), "not even 50"),
     ],
 )  # fmt: skip
@@ -325,13 +317,16 @@ def test_exact_mcnemar_by_brute_force():
     assert exact_mcnemar_power(12, 0.5, 0.1) == pytest.approx(total, abs=1e-12)
 
 
-def test_sizes_for_a_width():
-    n = size_for_width(0.2, lambda n: share_width(n, 0.5))
-    assert share_width(n, 0.5) <= 0.2 < share_width(n - 1, 0.5)
-    assert share_width(20, 0.0) == pytest.approx(0.1611, abs=5e-5)  # Newcombe 1998: 0/20 has (0, .1611)
-    assert difference_width(20, 0.3, 0.3) > share_width(20, 0.3)
-    assert mean_difference_width(90, sd=3) == pytest.approx(2 * 1.973 * 3 * math.sqrt(2 / 90), abs=0.01)
-    assert events_for_ratio(1.5) == pytest.approx(4 * (1.96 / math.log(1.5)) ** 2, rel=1e-3)
+def test_how_narrow_an_answer_is():
+    found = expected_precision(180, sd_min=3, numb=(0.3, 0.3))
+    assert found.wait_half_min == pytest.approx(1.973 * 3 * math.sqrt(2 / 90), abs=0.005)
+    # Newcombe 1998, method 10: 56/70 less 48/80 has (.0524, .3339).
+    uneven = expected_precision(150, sd_min=3, numb=(0.6, 0.8), share=70 / 150)
+    assert uneven.success_half == pytest.approx((0.3339 - 0.0524) / 2, abs=5e-5)
+    assert expected_precision(720, sd_min=3, numb=(0.3, 0.3)).wait_half_min == pytest.approx(
+        found.wait_half_min / 2, rel=0.01
+    )
+    assert expected_precision(180, sd_min=3, numb=(0.3, 0.3), conf_level=0.99).success_half > found.success_half
 
 
 @pytest.mark.slow
