@@ -33,9 +33,9 @@ from onsetstudy.files.store import EventStore
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import assessor_agreement
-from onsetstudy.records.chair.drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.event_kinds import entry_faults
 from onsetstudy.records.chair.event_log import Event, in_force
+from onsetstudy.records.chair.mixing_drill import DRILL_TASKS, drill_results
 
 __all__ = ["Answer", "LedgerDoor", "Recorder", "event_from_json", "roles_offered"]
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from onsetstudy.cli.entering import enter_opening, with_ledger
+from onsetstudy.cli.ledger_entries import enter_opening, with_ledger
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.files.documents.results_json import write_report
 from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger

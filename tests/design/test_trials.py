@@ -11,8 +11,8 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.design.accrual import time_to_answer
 from onsetstudy.design.interim.boundaries import spending_bounds
-from onsetstudy.design.pace import time_to_answer
 from onsetstudy.design.size_results import OnsetExpectation
 from onsetstudy.design.sizes.onset import plan_onset_test
 from onsetstudy.design.sizes.success import plan_success

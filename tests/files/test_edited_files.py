@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from onsetstudy.cli.entering import enter_lock
+from onsetstudy.cli.ledger_entries import enter_lock
 from onsetstudy.core.errors import DesignError, OnsetStudyError, ProtocolError, RecordsError
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.design.allocation.seal import open_slip

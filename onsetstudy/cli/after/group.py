@@ -54,7 +54,7 @@ def command(
     Practices stand under letters. The JSON file holds their key and is for the coordinator; a report made with
     --page-for shows one practice to itself, and the others by letter.
     """
-    from onsetstudy.cli.entering import enter_files, keeps_ledger, with_ledger
+    from onsetstudy.cli.ledger_entries import enter_files, keeps_ledger, with_ledger
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.files.documents.group import write_group
     from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files

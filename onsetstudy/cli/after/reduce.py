@@ -62,11 +62,11 @@ def command(
     """
     import datetime as dt
 
-    from onsetstudy.cli.entering import head_beside, withdrawn_codes
+    from onsetstudy.cli.ledger_entries import head_beside, withdrawn_codes
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
     from onsetstudy.core.errors import RecordsError
-    from onsetstudy.core.work import serial
+    from onsetstudy.core.parallel import serial
     from onsetstudy.files.bulk.parts import BESIDE, split_tables, tables_as_part
     from onsetstudy.files.bulk.reduce import reduce_parts
     from onsetstudy.files.exchange import write_exchange

@@ -54,7 +54,7 @@ def command(
 
     A randomised study is analysed by the arm that chance had chosen, from the practice's opening log or the whole list.
     """
-    from onsetstudy.cli.entering import with_ledger, without_withdrawn
+    from onsetstudy.cli.ledger_entries import with_ledger, without_withdrawn
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.files.documents.results_json import write_report
     from onsetstudy.files.ledger.side_files import read_companions

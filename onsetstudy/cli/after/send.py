@@ -66,7 +66,7 @@ def command(
     that says whose. What a reader could learn from it is listed; read that before you send it. Nothing is written if
     more than one in ten of the practice's cases are refused, unless --send-incomplete is given.
     """
-    from onsetstudy.cli.entering import head_beside, without_withdrawn
+    from onsetstudy.cli.ledger_entries import head_beside, without_withdrawn
     from onsetstudy.files.exchange import read_exchange, write_exchange
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.records.derived.allocation import resolve_arms

@@ -65,9 +65,10 @@ def command(
     Each practice gets its file sealed-….json and opens it slip by slip with the command open-slip. With --after, a
     list goes on in new files: what was opened stays opened.
     """
-    from onsetstudy.cli.entering import enter_list, enter_list_there
+    from onsetstudy.cli.ledger_entries import enter_list, enter_list_there
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.design.allocation.lists import draw_allocation_list
+    from onsetstudy.files.atomic_write import finish_together, together
     from onsetstudy.files.output import write_bytes
     from onsetstudy.files.sealed.allocation_list import (
         newer_parts_of,
@@ -81,7 +82,6 @@ def command(
     from onsetstudy.files.sealed.block_sizes import with_sizes
     from onsetstudy.files.sealed.kept_allocation import read_slips
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.files.together import finish_together, together
 
     promised = read_protocol(protocol)
     # A list that was whole when its program was killed is there, and no other is drawn in its place.

@@ -34,10 +34,10 @@ def command(
     The numbers are the same whatever the number of workers. With --papers nothing is planned: information for
     patients, a consent form and a list of reporting items are written, with marked gaps.
     """
-    from onsetstudy.cli.entering import head_beside
+    from onsetstudy.cli.ledger_entries import head_beside
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
-    from onsetstudy.core.work import serial
+    from onsetstudy.core.parallel import serial
     from onsetstudy.files.documents.planning import write_planning
     from onsetstudy.files.ledger.lock import read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol

@@ -25,7 +25,7 @@ def command(protocol: Path, case_id: str, remove_data: bool, reason: str) -> int
 
     Data up to then stay in the analysis, unless --remove-data is given.
     """
-    from onsetstudy.cli.entering import enter_event, plain_reason
+    from onsetstudy.cli.ledger_entries import enter_event, plain_reason
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
     from onsetstudy.protocol.ledger import of_kind, sentence

@@ -14,9 +14,9 @@ from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError, Problem
+from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.seeds import stream
-from onsetstudy.core.work import Mapper, Progress, serial
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.trials.draws import Drawn, cells_of, draw_trials, place_of
 from onsetstudy.design.trials.mean_scores import pain_scores, share_scores, wait_scores

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
-from onsetstudy.core.work import Mapper, Progress, serial
+from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.files.bulk.parts import Part, find_parts, read_part
 from onsetstudy.files.output import rejects_csv, write_bytes
 from onsetstudy.protocol.model import Protocol, Quarter

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.files.atomic_write import finish_together, write_together
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
-from onsetstudy.files.together import finish_together, write_together
 
 __all__ = ["ARCHIVE", "changes", "write_in_place"]
 

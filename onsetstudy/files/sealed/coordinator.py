@@ -11,7 +11,7 @@ import pandas as pd
 from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
 from onsetstudy.design.allocation.results import Slip
 from onsetstudy.design.allocation.seal import chain_step
-from onsetstudy.files.alone import alone
+from onsetstudy.files.file_lock import alone
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.described_list import COORDINATOR, read_description
 from onsetstudy.files.sealed.kept_allocation import read_slips

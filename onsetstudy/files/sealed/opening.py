@@ -15,7 +15,7 @@ import pandas as pd
 from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
 from onsetstudy.design.allocation.minimisation import minimise
 from onsetstudy.design.allocation.seal import chain_step, open_slip
-from onsetstudy.files.alone import alone
+from onsetstudy.files.file_lock import alone
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.envelopes import open_envelope
 from onsetstudy.files.sealed.opening_log import (

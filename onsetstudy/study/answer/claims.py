@@ -26,7 +26,7 @@ from onsetstudy.core.results import (
     complement_of,
 )
 from onsetstudy.outcomes.chair_results import ChairTime
-from onsetstudy.outcomes.scores.comfort import welch_difference
+from onsetstudy.outcomes.scores.pain_moments import welch_difference
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.pool.results import Pooled
 from onsetstudy.protocol.model import Protocol as StudyProtocol

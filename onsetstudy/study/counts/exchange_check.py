@@ -15,7 +15,7 @@ from typing import Any
 import pandas as pd
 
 from onsetstudy.core.errors import Problem
-from onsetstudy.core.typed import mismatches
+from onsetstudy.core.type_check import mismatches
 from onsetstudy.pool.small_groups import JOIN, OTHER
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.validity.gates import COUNTED

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.errors import NotEstimable, Problem, RecordsError
+from onsetstudy.core.parallel import Progress
 from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable
 from onsetstudy.core.serialise import to_dict
-from onsetstudy.core.work import Progress
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step

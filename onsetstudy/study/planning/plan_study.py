@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from onsetstudy.core.errors import DesignError
+from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.core.results import Caution
-from onsetstudy.core.work import Mapper, Progress, serial
+from onsetstudy.design.accrual import time_to_answer
 from onsetstudy.design.expected_wait import TOLERANCE, ExpectedWait, contradicts, refuse_contradiction
-from onsetstudy.design.pace import time_to_answer
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.precision import ExpectedPrecision, expected_precision
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize, SizeTable

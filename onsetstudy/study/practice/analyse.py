@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.errors import Problem, RecordsError, require
-from onsetstudy.core.work import Progress
+from onsetstudy.core.parallel import Progress
 from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.protocol.lock import lock_standing
 from onsetstudy.protocol.lock_results import LockStanding

@@ -12,7 +12,7 @@ from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.outcomes.published_results import PublishedContext
-from onsetstudy.outcomes.scores.comfort_results import Comfort
+from onsetstudy.outcomes.scores.pain_moment_results import Comfort
 from onsetstudy.outcomes.scores.paired_results import Blinding, PairedStudy
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol

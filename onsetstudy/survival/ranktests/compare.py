@@ -17,9 +17,9 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import OnsetStudyError, require
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.parallel import Mapper, serial
 from onsetstudy.core.results import Assumption, Caution, Counts, HypothesisTest, ScorePiece
 from onsetstudy.core.seeds import checked_seed
-from onsetstudy.core.work import Mapper, serial
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.ranktests.label_exchange import LabelledCases, Units, group_moments, label_cases
 from onsetstudy.survival.ranktests.permutation import PermutationP, arrangements, draw_p_value, enumerate_p_value

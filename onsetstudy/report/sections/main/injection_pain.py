@@ -6,7 +6,7 @@ import math
 from functools import partial
 
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
-from onsetstudy.outcomes.scores.comfort_results import Anxiety, Comfort, MomentOfPain, ProportionalOdds, SharedError
+from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, Comfort, MomentOfPain, ProportionalOdds, SharedError
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import (
