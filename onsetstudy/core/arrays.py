@@ -12,7 +12,6 @@ from numpy.typing import ArrayLike, NDArray
 from onsetstudy.core.errors import OnsetStudyError, Problem
 
 __all__ = [
-    "WEIGHT_KINDS",
     "AnyInt",
     "BoolArray",
     "FloatArray",
@@ -24,6 +23,7 @@ __all__ = [
     "numbers_per_case",
     "one_per_case",
     "real_numbers",
+    "refuse_weight_kind",
     "require_level",
     "require_number",
     "texts_per_case",
@@ -113,7 +113,7 @@ def require_level(level: object) -> None:
     raise OnsetStudyError.of_key("conf_level", what, mend)
 
 
-WEIGHT_KINDS = ("counts", "probabilities")
+_WEIGHT_KINDS = ("counts", "probabilities")
 """What a weight says: how many like cases a row stands for, or how much one case is to count."""
 _SHOWN = 20
 
@@ -187,6 +187,12 @@ def weights_per_case(weight: ArrayLike, n: int, kind: str, problems: list[Proble
     return values
 
 
+def refuse_weight_kind(kind: object, problems: list[Problem]) -> None:
+    """Add to the problems that a kind of weight is not known."""
+    if kind not in _WEIGHT_KINDS:
+        problems.append(Problem.of_key("weight_kind", f"weight_kind is {kind!r}", "write counts or probabilities"))
+
+
 def checked_weight(weight: ArrayLike | None, n: int, kind: str = "counts") -> FloatArray | None:
     """Weights as :class:`Cases` checks them; ``None`` stays ``None``.
 
@@ -196,8 +202,7 @@ def checked_weight(weight: ArrayLike | None, n: int, kind: str = "counts") -> Fl
         If they are not one number per case, of 0 or more and (counts) whole.
     """
     problems = list[Problem]()
-    if kind not in WEIGHT_KINDS:
-        problems.append(Problem.of_key("weight_kind", f"weight_kind is {kind!r}", "write counts or probabilities"))
+    refuse_weight_kind(kind, problems)
     values = None if weight is None else weights_per_case(weight, n, kind, problems)
     if problems:
         raise OnsetStudyError(problems)

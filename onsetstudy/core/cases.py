@@ -16,10 +16,10 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import (
-    WEIGHT_KINDS,
     FloatArray,
     numbers_per_case,
     one_per_case,
+    refuse_weight_kind,
     require_level,
     require_number,
     texts_per_case,
@@ -118,10 +118,8 @@ class Cases:
 
     def _said_wrongly(self) -> list[Problem]:
         """Problems of what is said once for all cases."""
-        found = []
-        if self.weight_kind not in WEIGHT_KINDS:
-            what = f"weight_kind is {self.weight_kind!r}"
-            found.append(Problem.of_key("weight_kind", what, "write counts or probabilities"))
+        found = list[Problem]()
+        refuse_weight_kind(self.weight_kind, found)
         try:
             require_level(self.conf_level)
         except OnsetStudyError as error:
