@@ -18,10 +18,12 @@ _HOME = {
     "analyse": "onsetstudy.study.practice.analyse",
     "check_proportionality": "onsetstudy.survival.hazards.proportionality",
     "compare_arms": "onsetstudy.survival.ranktests.compare",
+    "compare_durations": "onsetstudy.survival.summaries.duration",
     "compare_pain": "onsetstudy.outcomes.scores.pain",
     "estimate_quantile": "onsetstudy.survival.summaries.quantiles",
     "estimate_rmst": "onsetstudy.survival.summaries.rmst",
     "fit_accelerated_time": "onsetstudy.survival.parametric.accelerated_time",
+    "fit_duration": "onsetstudy.survival.summaries.duration",
     "fit_grouped_hazards": "onsetstudy.survival.hazards.grouped",
     "fit_never_numb": "onsetstudy.survival.parametric.cure",
     "fit_npmle": "onsetstudy.survival.curve.npmle",
@@ -44,10 +46,12 @@ __all__ = [
     "analyse",
     "check_proportionality",
     "compare_arms",
+    "compare_durations",
     "compare_pain",
     "estimate_quantile",
     "estimate_rmst",
     "fit_accelerated_time",
+    "fit_duration",
     "fit_grouped_hazards",
     "fit_never_numb",
     "fit_npmle",
@@ -79,6 +83,7 @@ if TYPE_CHECKING:
     from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time
     from onsetstudy.survival.parametric.cure import fit_never_numb
     from onsetstudy.survival.ranktests.compare import compare_arms
+    from onsetstudy.survival.summaries.duration import compare_durations, fit_duration
     from onsetstudy.survival.summaries.probability_index import probability_numb_sooner
     from onsetstudy.survival.summaries.quantiles import estimate_quantile
     from onsetstudy.survival.summaries.rmst import estimate_rmst

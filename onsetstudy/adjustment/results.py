@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, estimates_frame
@@ -13,7 +11,6 @@ __all__ = ["BalanceRow", "EValue", "FairComparison", "FairLine", "OneSided", "Ov
 
 
 @result_kind("balance_row")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class BalanceRow:
     """Standardised difference of one level of a covariate (other arm minus reference), as it is and weighted."""
 
@@ -24,7 +21,6 @@ class BalanceRow:
 
 
 @result_kind("overlap")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Overlap:
     """How far the arms have cases alike: effective cases by arm, weighted, and the share outside the common range."""
 
@@ -33,7 +29,6 @@ class Overlap:
 
 
 @result_kind("one_sided")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class OneSided:
     """Cases alike in one covariate, none of whom had the arm ``never``: what it would have done is not seen."""
 
@@ -44,7 +39,6 @@ class OneSided:
 
 
 @result_kind("fair_line")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FairLine:
     """One outcome as it is, weighted, and standardised; differences are other arm minus reference."""
 
@@ -56,7 +50,6 @@ class FairLine:
 
 
 @result_kind("e_value")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class EValue:
     """How strongly something unrecorded would have to go with arm and outcome to explain estimate and limit."""
 
@@ -68,7 +61,6 @@ class EValue:
 
 
 @result_kind("fair_comparison")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FairComparison:
     """Everything about a comparison without chance.
 

@@ -18,9 +18,9 @@ from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import Agreement
 from onsetstudy.records.chair.case_questions import Question, asked_after, asked_before, question_of, words
-from onsetstudy.records.chair.drill import DrillResult, DrillTask
 from onsetstudy.records.chair.event_kinds import COLUMNS
 from onsetstudy.records.chair.event_log import Event
+from onsetstudy.records.chair.mixing_drill import DrillResult, DrillTask
 from onsetstudy.records.chair.screening import SCREENED, Screening
 
 __all__ = [

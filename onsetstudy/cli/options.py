@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import Problem, RecordsError
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol, Quarter
@@ -19,27 +20,32 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Amount",
+    "GivenArms",
+    "GivenRecords",
     "arms_options",
-    "chosen_arms",
     "chosen_quarter",
+    "formats_option",
     "gathered",
-    "normal_quarter",
+    "hands_options",
+    "into_option",
+    "least_cases_option",
+    "paper_option",
     "protocol_argument",
+    "quarter_option",
     "records_arguments",
     "refuse_if_none_is_left",
     "refuse_incomplete",
     "refuse_unrecorded",
-    "say_arms",
     "say_draft",
     "say_left_out",
     "say_opened_for_nobody",
     "say_problems",
-    "say_records",
     "send_incomplete_option",
 ]
 
 F = TypeVar("F", bound=Callable[..., Any])
 SHOWN = 50
+FORMATS = ("html", "pdf", "json")
 ROWS_NAMED = 5
 
 
@@ -48,8 +54,121 @@ def protocol_argument(function: F) -> F:
     return click.argument("protocol", type=click.Path(path_type=Path))(function)
 
 
-def records_arguments(function: F) -> F:
+def into_option(text: str, default: str = "") -> Callable[[F], F]:
+    """The folder that files are written into; required where it has no usual one."""
+    usual: dict[str, Any] = {"default": Path(default), "show_default": True} if default else {"required": True}
+    return click.option("--into", type=click.Path(path_type=Path, file_okay=False), help=text, **usual)
+
+
+def quarter_option(text: str) -> Callable[[F], F]:
+    """A quarter as the protocol writes it: ``2026q3`` is 2026Q3."""
+    return click.option("--quarter", callback=_normal_quarter, help=text)
+
+
+def paper_option(function: F) -> F:
+    """The paper of what is printed."""
+    sizes = click.Choice(["a4", "letter"])
+    return click.option("--paper", type=sizes, default="a4", show_default=True, help="Paper of the PDF.")(function)
+
+
+def formats_option(function: F) -> F:
+    """The kinds of files that are written; all where none is named."""
+    return click.option(
+        "--format",
+        "formats",
+        type=click.Choice(FORMATS),
+        multiple=True,
+        callback=lambda _context, _parameter, chosen: chosen or FORMATS,
+        help="What to write; may be given more than once  [default: all three]",
+    )(function)
+
+
+def hands_options(function: F) -> F:
+    """Who shares the work."""
+    function = click.option("--cluster", help="Address of a Dask scheduler, such as tcp://10.0.0.5:8786.")(function)
+    return click.option(
+        "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this computer."
+    )(function)
+
+
+def least_cases_option(function: F) -> F:
+    """How few cases a group that is told apart may have."""
+    return click.option(
+        "--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart."
+    )(function)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GivenRecords:
     """Where the records are, and how strictly they are taken."""
+
+    paths: tuple[Path, ...]
+    strict: bool
+    drop_unknown: bool
+    rejects: Path | None
+
+    def read(self, promised: Protocol) -> Records:
+        """Checked records; refused rows are kept in a file, and what was found is said."""
+        from onsetstudy.files.output import rejects_path, write_rejects
+        from onsetstudy.files.sources.spreadsheet import read_records
+
+        checked = read_records(self.paths, promised, strict=self.strict, drop_unknown=self.drop_unknown)
+        beside = self.rejects or rejects_path(self.paths)
+        say_records(checked, write_rejects(checked, beside) if len(checked.rejects) else None)
+        return checked
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GivenArms:
+    """What tells which arm chance had chosen, or the reason why nothing does."""
+
+    allocation: Path | None
+    logs: tuple[Path, ...]
+    without_list: str | None
+
+    def kept(self, promised: Protocol, beside: Sequence[Path]) -> KeptList | None:
+        """The list or log that was named, or the logs that lie beside the records; nothing where a reason is given.
+
+        Raises
+        ------
+        click.UsageError
+            If a reason is given beside a list or log.
+        """
+        from onsetstudy.files.ledger.side_files import read_arms
+
+        named = self.allocation is not None or bool(self.logs)
+        if self.without_list is not None:
+            if named:
+                raise click.UsageError("Give the list or log, or --without-list with the reason why there is none.")
+            return None
+        if not promised.study.randomised and not named:
+            return None
+        return read_arms(allocation=self.allocation, logs=self.logs, beside=beside)
+
+    def say(self, kept: KeptList | None) -> None:
+        """What tells the allocated arm, in a line."""
+        if kept is not None:
+            slips = kept.listed["slip"].nunique()
+            told = f"the list of {slips} slips" if kept.source == "list" else f"opening logs of {slips} slips"
+            click.echo(f"Arms as allocated, from {told}.")
+            if kept.broken_lines:
+                named = ", ".join(kept.broken_lines[:ROWS_NAMED])
+                click.echo(f"Please look: the opening log was changed at {named}; ask for its backup.", err=True)
+        elif self.without_list is not None:
+            click.echo(f"Arms as injected; allocation not checked: {self.without_list}", err=True)
+
+
+def records_arguments(command: F) -> F:
+    """Where the records are, and how strictly they are taken: one argument ``records`` of the command."""
+
+    @functools.wraps(command)
+    def gathering(
+        records: tuple[Path, ...], strict: bool, drop_unknown: bool, rejects: Path | None, **rest: Any
+    ) -> Any:
+        given = GivenRecords(paths=records, strict=strict, drop_unknown=drop_unknown, rejects=rejects)
+        return command(records=given, **rest)
+
+    function: Any = gathering
     function = click.option(
         "--rejects",
         type=click.Path(path_type=Path, dir_okay=False),
@@ -61,11 +180,17 @@ def records_arguments(function: F) -> F:
         help="Leave columns that the dictionary does not know unread instead of refusing the file.",
     )(function)
     function = click.option("--strict", is_flag=True, help="Refuse everything if a single row is refused.")(function)
-    return click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))(function)
+    return cast("F", click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))(function))
 
 
-def arms_options(function: F) -> F:
-    """What tells which arm chance had chosen."""
+def arms_options(command: F) -> F:
+    """What tells which arm chance had chosen: one argument ``arms`` of the command."""
+
+    @functools.wraps(command)
+    def gathering(allocation: Path | None, logs: tuple[Path, ...], without_list: str | None, **rest: Any) -> Any:
+        return command(arms=GivenArms(allocation=allocation, logs=logs, without_list=without_list), **rest)
+
+    function: Any = gathering
     function = click.option(
         "--without-list",
         metavar="REASON",
@@ -79,51 +204,13 @@ def arms_options(function: F) -> F:
         help="Opening log of the practice (or its folder), written by open-slip beside the sealed file; may be given "
         "more than once  [default: opened-….csv beside the records, or in the folder allocation there]",
     )(function)
-    return click.option(
+    function = click.option(
         "--allocation",
         type=click.Path(path_type=Path),
         help="List of slips, or the folder with it or with opening logs: arms are compared as allocated, and the "
         "records held against it.",
     )(function)
-
-
-def chosen_arms(
-    promised: Protocol,
-    *,
-    allocation: Path | None,
-    logs: Sequence[Path],
-    without_list: str | None,
-    records: Sequence[Path],
-) -> KeptList | None:
-    """The list or log that was named, or the logs that lie beside the records; nothing where a reason is given.
-
-    Raises
-    ------
-    click.UsageError
-        If a reason is given beside a list or log.
-    """
-    from onsetstudy.files.ledger.side_files import read_arms
-
-    if without_list is not None:
-        if allocation is not None or logs:
-            raise click.UsageError("Give the list or log, or --without-list with the reason why there is none.")
-        return None
-    if not promised.study.randomised and allocation is None and not logs:
-        return None
-    return read_arms(allocation=allocation, logs=logs, beside=records)
-
-
-def say_arms(kept: KeptList | None, without_list: str | None) -> None:
-    """What tells the allocated arm, in a line."""
-    if kept is not None:
-        slips = kept.listed["slip"].nunique()
-        told = f"the list of {slips} slips" if kept.source == "list" else f"opening logs of {slips} slips"
-        click.echo(f"Arms as allocated, from {told}.")
-        if kept.broken_lines:
-            named = ", ".join(kept.broken_lines[:ROWS_NAMED])
-            click.echo(f"Please look: the opening log was changed at {named}; ask for its backup.", err=True)
-    elif without_list is not None:
-        click.echo(f"Arms as injected; allocation not checked: {without_list}", err=True)
+    return cast("F", function)
 
 
 def send_incomplete_option(function: F) -> F:
@@ -136,8 +223,7 @@ def send_incomplete_option(function: F) -> F:
     )(function)
 
 
-def normal_quarter(_context: click.Context, _parameter: click.Parameter, value: str | None) -> str | None:
-    """A quarter as the protocol writes it: ``2026q3`` is 2026Q3."""
+def _normal_quarter(_context: click.Context, _parameter: click.Parameter, value: str | None) -> str | None:
     return None if value is None else value.strip().upper()
 
 
@@ -284,7 +370,7 @@ def refuse_if_none_is_left(records: Records, promised: Protocol, *, through: Qua
     told = "; ".join(f"{len(cases)} {why}" for why, cases in reasons)
     what = f"none of the {len(records.cases)} accepted cases can be reported: {told}"
     mend = "correct the records, or the protocol if it should admit them"
-    raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="none_left"))
+    raise RecordsError(Problem(what=what, mend=mend, code="none_left"))
 
 
 def say_opened_for_nobody(slips: OpenedSlips | None) -> None:
@@ -312,7 +398,7 @@ def refuse_unrecorded(practice: str, slips: OpenedSlips | None, *, allowed: bool
     what = f"{practice}: {len(slips.without)} of {slips.opened} opened slips have no record and would be missing from "
     what += "what you send"
     mend = "enter these cases, or add --send-incomplete if they cannot be entered: the file then tells the numbers"
-    raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="unrecorded"))
+    raise RecordsError(Problem(what=what, mend=mend, code="unrecorded"))
 
 
 def refuse_incomplete(practice: str, *, refused: int, accepted: int, allowed: bool) -> None:
@@ -329,4 +415,4 @@ def refuse_incomplete(practice: str, *, refused: int, accepted: int, allowed: bo
         return
     what = f"{practice}: {refused} of {refused + accepted} cases are refused and would be missing from what you send"
     mend = "correct them, or add --send-incomplete if they cannot be corrected"
-    raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="incomplete"))
+    raise RecordsError(Problem(what=what, mend=mend, code="incomplete"))

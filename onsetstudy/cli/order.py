@@ -57,7 +57,7 @@ def hold_to_order_beside(sealed: Path) -> None:
 
     Where there is none, that is said: whether the promises came first is then not known.
     """
-    from onsetstudy.files.sealed.opening import read_sealed
+    from onsetstudy.files.sealed.opening_log import read_sealed
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     if not sealed.exists():

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from onsetstudy.core.work import Progress
+from onsetstudy.core.parallel import Progress
 
 __all__ = ["progress_line"]
 

@@ -67,7 +67,7 @@ def codes_found(promised: Protocol, protocol: Path, records: Sequence[Path]) -> 
     ``None`` where there is neither.
     """
     from onsetstudy.core.errors import RecordsError
-    from onsetstudy.files.sealed.opening import read_opening_log
+    from onsetstudy.files.sealed.opening_log import read_opening_log
     from onsetstudy.files.sources.spreadsheet import read_csv_table, read_tables
     from onsetstudy.records.derived.withdrawn import codes_in
 

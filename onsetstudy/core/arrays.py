@@ -1,4 +1,4 @@
-"""Arrays by what they hold, and numbers as a caller may hand them in."""
+"""Arrays by what they hold; numbers, labels and weights as a caller may hand them in, checked one per case."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError, Problem
 
 __all__ = [
     "AnyInt",
@@ -18,9 +18,16 @@ __all__ = [
     "IndexArray",
     "IntArray",
     "StrArray",
+    "checked_weight",
+    "label_codes",
+    "numbers_per_case",
+    "one_per_case",
     "real_numbers",
+    "refuse_weight_kind",
     "require_level",
     "require_number",
+    "texts_per_case",
+    "weights_per_case",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -77,9 +84,7 @@ def _real(value: object, name: str) -> float:
 
 
 def _no_numbers(name: str, found: str) -> OnsetStudyError:
-    return OnsetStudyError(
-        Problem(what=f"{name} holds {found}", where=Where(key=name), mend="give plain numbers", code="not_numbers")
-    )
+    return OnsetStudyError.of_key(name, f"{name} holds {found}", "give plain numbers", code="not_numbers")
 
 
 def require_number(value: object, name: str, mend: str) -> None:
@@ -91,7 +96,7 @@ def require_number(value: object, name: str, mend: str) -> None:
         With ``mend`` as its correction.
     """
     if isinstance(value, bool) or not isinstance(value, numbers.Real):
-        raise OnsetStudyError(Problem(what=f"{name} is {value!r}", where=Where(key=name), mend=mend, code=name))
+        raise OnsetStudyError.of_key(name, f"{name} is {value!r}", mend)
 
 
 def require_level(level: object) -> None:
@@ -105,4 +110,110 @@ def require_level(level: object) -> None:
         return
     what = f"the confidence level {level!r} is not a share"
     mend = "the confidence level must lie between 0 and 1, for example 0.95"
-    raise OnsetStudyError(Problem(what=what, where=Where(key="conf_level"), mend=mend, code="conf_level"))
+    raise OnsetStudyError.of_key("conf_level", what, mend)
+
+
+_WEIGHT_KINDS = ("counts", "probabilities")
+"""What a weight says: how many like cases a row stands for, or how much one case is to count."""
+_SHOWN = 20
+
+
+def _rows(rows: NDArray[Any]) -> str:
+    return ", ".join(str(i) for i in rows[:_SHOWN])
+
+
+def one_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any] | None:
+    """The values as an array without gaps, or ``None`` and what is wrong with them."""
+    # As objects, so that a missing label among texts stays missing.
+    array: NDArray[Any] = np.asarray(values, dtype=object if isinstance(values, list | tuple) else None)
+    if array.ndim != 1 or array.size != n:
+        size = f"{array.size} entries" if array.ndim == 1 else f"the shape {array.shape}"
+        problems.append(
+            Problem.of_key(name, f"{name} has {size} for {n} cases", f"give one {name} per case", code="shape")
+        )
+        return None
+    gaps = np.asarray(pd.isna(array)) | np.ma.getmaskarray(values if isinstance(values, np.ma.MaskedArray) else array)
+    if gaps.any():
+        what = f"{name} is missing for case {_rows(np.flatnonzero(gaps))} (counted from 0)"
+        mend = f"name the {name} of every case or leave the case out"
+        problems.append(Problem.of_key(name, what, mend, code="missing"))
+        return None
+    return array
+
+
+def texts_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any]:
+    """The values as texts, one per case."""
+    array = one_per_case(values, n, name, problems)
+    return np.full(n, "") if array is None else array.astype(str)
+
+
+def numbers_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> FloatArray:
+    """Finite numbers; numbers written as text are refused, since nobody knows how they were meant."""
+    array = one_per_case(values, n, name, problems)
+    if array is None:
+        return np.ones(n)
+    if array.dtype.kind in "OUS" and (text := [i for i, v in enumerate(array) if isinstance(v, str | bytes)]):
+        what = f"{name} is text for case {_rows(np.array(text))} (counted from 0)"
+        problems.append(Problem.of_key(name, what, "give numbers, not text", code="text"))
+        return np.ones(n)
+    try:
+        found = real_numbers(array.astype(np.int64) if array.dtype.kind == "b" else array, name)
+    except OnsetStudyError as error:
+        problems += error.problems
+        return np.ones(n)
+    if not np.all(np.isfinite(found)):
+        what = f"{name} is infinite for case {_rows(np.flatnonzero(~np.isfinite(found)))} (counted from 0)"
+        problems.append(Problem.of_key(name, what, "give finite numbers", code="infinite"))
+        return np.ones(n)
+    return found
+
+
+def weights_per_case(weight: ArrayLike, n: int, kind: str, problems: list[Problem]) -> FloatArray:
+    """Weights of 0 or more; where they count like cases, whole ones."""
+    before = len(problems)
+    values = numbers_per_case(weight, n, "weight", problems)
+    if len(problems) > before:
+        return values
+    fault = values < 0
+    what, mend = "a number of 0 or more", "a weight must be 0 or more"
+    if kind == "counts":
+        fault |= values != np.round(values)
+        what = "a whole number of 0 or more"
+        mend = "a weight says how many like cases a row stands for"
+    if fault.any():
+        shown = ", ".join(f"{values[i]:g} for case {i}" for i in np.flatnonzero(fault)[:_SHOWN])
+        problems.append(Problem.of_key("weight", f"weight is not {what}: {shown} (counted from 0)", mend))
+        return np.ones(n)
+    return values
+
+
+def refuse_weight_kind(kind: object, problems: list[Problem]) -> None:
+    """Add to the problems that a kind of weight is not known."""
+    if kind not in _WEIGHT_KINDS:
+        problems.append(Problem.of_key("weight_kind", f"weight_kind is {kind!r}", "write counts or probabilities"))
+
+
+def checked_weight(weight: ArrayLike | None, n: int, kind: str = "counts") -> FloatArray | None:
+    """Weights as :class:`Cases` checks them; ``None`` stays ``None``.
+
+    Raises
+    ------
+    OnsetStudyError
+        If they are not one number per case, of 0 or more and (counts) whole.
+    """
+    problems = list[Problem]()
+    refuse_weight_kind(kind, problems)
+    values = None if weight is None else weights_per_case(weight, n, kind, problems)
+    if problems:
+        raise OnsetStudyError(problems)
+    return values
+
+
+def label_codes(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> tuple[IntArray, list[str]]:
+    """Positions and sorted names of a label per case; what is wrong is added to ``problems``."""
+    before = len(problems)
+    labels = texts_per_case(values, n, name, problems)
+    if len(problems) > before:
+        return np.zeros(n, dtype=np.int64), []
+    names, code = np.unique(labels, return_inverse=True)
+    return code.astype(np.int64), [str(name) for name in names]

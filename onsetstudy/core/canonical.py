@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-__all__ = ["canonical_json", "canonical_value", "digest_of_rows", "digest_of_text"]
+__all__ = ["as_toml", "canonical_json", "canonical_value", "digest_of_rows", "digest_of_text"]
 
 MISSING = ""
 
@@ -107,3 +107,23 @@ def digest_of_text(*parts: str) -> str:
 
 def _counted(parts: Iterable[str]) -> Iterable[str]:
     return (f"{len(part)}:{part}" for part in parts)
+
+
+def as_toml(content: Mapping[str, Any]) -> str:
+    """Content of a protocol as the text of a TOML file."""
+    lines: list[str] = []
+    for table, value in content.items():
+        for entry in value if isinstance(value, list) else [value]:
+            lines.append(f"[[{table}]]" if isinstance(value, list) else f"[{table}]")
+            lines.extend(f"{key} = {_value(told)}" for key, told in entry.items())
+            lines.append("")
+    return "\n".join(lines)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{key} = {_value(told)}" for key, told in value.items()) + " }"
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return "[" + ", ".join(_value(told) for told in value) + "]"
+    # A JSON text, number or truth value is one of TOML too; DEL and lone surrogates apart, which no answer may hold.
+    return json.dumps(value, ensure_ascii=False)

@@ -15,17 +15,24 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import FloatArray, IntArray, real_numbers, require_level, require_number
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.arrays import (
+    FloatArray,
+    numbers_per_case,
+    one_per_case,
+    refuse_weight_kind,
+    require_level,
+    require_number,
+    texts_per_case,
+    weights_per_case,
+)
+from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals, require_intervals
 
-__all__ = ["WEIGHT_KINDS", "Cases", "Verb", "checked_weight", "label_codes", "merge_alike", "takes_cases"]
+__all__ = ["Cases", "Verb", "merge_alike", "takes_cases"]
 
 P = ParamSpec("P")
 R_co = TypeVar("R_co", covariant=True)
 
-WEIGHT_KINDS = ("counts", "probabilities")
-"""What a weight says: how many like cases a row stands for, or how much one case is to count."""
 _LABELS = ("arm", "stratum", "cluster", "block")
 _FIELDS = ("reference_arm", "stratum", "cluster", "block", "period", "weight", "weight_kind", "conf_level")
 _NUMBERS = {
@@ -36,7 +43,6 @@ _NUMBERS = {
     "replicates": "write a whole number; 500 is usual",
 }
 """Options of verbs that are one number, and what to write; their ranges the verbs themselves check."""
-_SHOWN = 20
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,18 +97,18 @@ class Cases:
     def __post_init__(self) -> None:
         if not isinstance(self.outcome, Intervals):
             raise OnsetStudyError(
-                _problem(f"the outcome is {type(self.outcome).__name__}", "outcome", "give Intervals", "outcome")
+                Problem.of_key("outcome", f"the outcome is {type(self.outcome).__name__}", "give Intervals")
             )
         n, problems = len(self.outcome), list[Problem]()
         object.__setattr__(self, "reference_arm", str(self.reference_arm))
         for name in _LABELS:
             values = getattr(self, name)
             if values is not None:
-                object.__setattr__(self, name, _frozen(_labels(values, n, name, problems)))
+                object.__setattr__(self, name, _frozen(texts_per_case(values, n, name, problems)))
         if self.period is not None:
-            object.__setattr__(self, "period", _frozen(_numbers(self.period, n, "period", problems)))
+            object.__setattr__(self, "period", _frozen(numbers_per_case(self.period, n, "period", problems)))
         if self.weight is not None:
-            checked = _weights(self.weight, n, self.weight_kind, problems)
+            checked = weights_per_case(self.weight, n, self.weight_kind, problems)
             object.__setattr__(self, "weight", _frozen(checked))
         covariates = {str(k): _covariate(v, n, str(k), problems) for k, v in self.covariates.items()}
         object.__setattr__(self, "covariates", covariates)
@@ -112,17 +118,15 @@ class Cases:
 
     def _said_wrongly(self) -> list[Problem]:
         """Problems of what is said once for all cases."""
-        found = []
-        if self.weight_kind not in WEIGHT_KINDS:
-            what = f"weight_kind is {self.weight_kind!r}"
-            found.append(_problem(what, "weight_kind", "write counts or probabilities", "weight_kind"))
+        found = list[Problem]()
+        refuse_weight_kind(self.weight_kind, found)
         try:
             require_level(self.conf_level)
         except OnsetStudyError as error:
             found += error.problems
         if self.reference_arm and self.arm is None:
             mend = "give the arm of every case, or no reference arm"
-            found.append(_problem("there is a reference arm, but no arm", "arm", mend, "arm"))
+            found.append(Problem.of_key("arm", "there is a reference arm, but no arm", mend))
         return found
 
     def __len__(self) -> int:
@@ -156,61 +160,10 @@ class Cases:
         )
 
 
-def _problem(what: str, key: str, mend: str, code: str) -> Problem:
-    return Problem(what=what, where=Where(key=key), mend=mend, code=code)
-
-
 def _frozen(array: NDArray[Any]) -> NDArray[Any]:
     array = array.view()
     array.setflags(write=False)
     return array
-
-
-def _rows(rows: NDArray[Any]) -> str:
-    return ", ".join(str(i) for i in rows[:_SHOWN])
-
-
-def _one_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any] | None:
-    """The values as an array without gaps, or ``None`` and what is wrong with them."""
-    # As objects, so that a missing label among texts stays missing.
-    array: NDArray[Any] = np.asarray(values, dtype=object if isinstance(values, list | tuple) else None)
-    if array.ndim != 1 or array.size != n:
-        size = f"{array.size} entries" if array.ndim == 1 else f"the shape {array.shape}"
-        problems.append(_problem(f"{name} has {size} for {n} cases", name, f"give one {name} per case", "shape"))
-        return None
-    gaps = np.asarray(pd.isna(array)) | np.ma.getmaskarray(values if isinstance(values, np.ma.MaskedArray) else array)
-    if gaps.any():
-        what = f"{name} is missing for case {_rows(np.flatnonzero(gaps))} (counted from 0)"
-        mend = f"name the {name} of every case or leave the case out"
-        problems.append(_problem(what, name, mend, "missing"))
-        return None
-    return array
-
-
-def _labels(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any]:
-    array = _one_per_case(values, n, name, problems)
-    return np.full(n, "") if array is None else array.astype(str)
-
-
-def _numbers(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> FloatArray:
-    """Finite numbers; numbers written as text are refused, since nobody knows how they were meant."""
-    array = _one_per_case(values, n, name, problems)
-    if array is None:
-        return np.ones(n)
-    if array.dtype.kind in "OUS" and (text := [i for i, v in enumerate(array) if isinstance(v, str | bytes)]):
-        what = f"{name} is text for case {_rows(np.array(text))} (counted from 0)"
-        problems.append(_problem(what, name, "give numbers, not text", "text"))
-        return np.ones(n)
-    try:
-        numbers = real_numbers(array.astype(np.int64) if array.dtype.kind == "b" else array, name)
-    except OnsetStudyError as error:
-        problems += error.problems
-        return np.ones(n)
-    if not np.all(np.isfinite(numbers)):
-        what = f"{name} is infinite for case {_rows(np.flatnonzero(~np.isfinite(numbers)))} (counted from 0)"
-        problems.append(_problem(what, name, "give finite numbers", "infinite"))
-        return np.ones(n)
-    return numbers
 
 
 def _categorical(values: object) -> pd.Categorical | None:
@@ -227,60 +180,13 @@ def _some(values: ArrayLike, rows: NDArray[Any]) -> ArrayLike:
 
 
 def _covariate(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> ArrayLike:
-    array = _one_per_case(values, n, name, problems)
+    array = one_per_case(values, n, name, problems)
     if array is None:
         return _frozen(np.zeros(n))
     if (levels := _categorical(values)) is not None:
         return levels
     # Lists come as objects; what holds numbers only is a column of numbers.
     return _frozen(np.asarray(values) if array.dtype == object and isinstance(values, list | tuple) else array)
-
-
-def _weights(weight: ArrayLike, n: int, kind: str, problems: list[Problem]) -> FloatArray:
-    before = len(problems)
-    values = _numbers(weight, n, "weight", problems)
-    if len(problems) > before:
-        return values
-    fault = values < 0
-    what, mend = "a number of 0 or more", "a weight must be 0 or more"
-    if kind == "counts":
-        fault |= values != np.round(values)
-        what = "a whole number of 0 or more"
-        mend = "a weight says how many like cases a row stands for"
-    if fault.any():
-        shown = ", ".join(f"{values[i]:g} for case {i}" for i in np.flatnonzero(fault)[:_SHOWN])
-        problems.append(_problem(f"weight is not {what}: {shown} (counted from 0)", "weight", mend, "weight"))
-        return np.ones(n)
-    return values
-
-
-def checked_weight(weight: ArrayLike | None, n: int, kind: str = "counts") -> FloatArray | None:
-    """Weights as :class:`Cases` checks them; ``None`` stays ``None``.
-
-    Raises
-    ------
-    OnsetStudyError
-        If they are not one number per case, of 0 or more and (counts) whole.
-    """
-    problems = list[Problem]()
-    if kind not in WEIGHT_KINDS:
-        problems.append(
-            _problem(f"weight_kind is {kind!r}", "weight_kind", "write counts or probabilities", "weight_kind")
-        )
-    values = None if weight is None else _weights(weight, n, kind, problems)
-    if problems:
-        raise OnsetStudyError(problems)
-    return values
-
-
-def label_codes(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> tuple[IntArray, list[str]]:
-    """Positions and sorted names of a label per case; what is wrong is added to ``problems``."""
-    before = len(problems)
-    labels = _labels(values, n, name, problems)
-    if len(problems) > before:
-        return np.zeros(n, dtype=np.int64), []
-    names, code = np.unique(labels, return_inverse=True)
-    return code.astype(np.int64), [str(name) for name in names]
 
 
 def merge_alike(times: Intervals, weight: FloatArray | None = None) -> tuple[Intervals, FloatArray]:
@@ -367,7 +273,7 @@ def _no_robust_error(with_clusters: bool) -> Problem:
     if with_clusters:
         what += " without clusters"
         mend = "name the cluster of every case (each its own, if they are independent), or give counts of like cases"
-    return _problem(what, "weight_kind", mend, "weight_kind")
+    return Problem.of_key("weight_kind", what, mend)
 
 
 def _of_cases(given: Mapping[str, Any], first: str, uses: tuple[str, ...], second: str) -> tuple[Cases, dict[str, Any]]:
@@ -375,22 +281,26 @@ def _of_cases(given: Mapping[str, Any], first: str, uses: tuple[str, ...], secon
     cases: Cases = given[first]
     taken = (*uses, *(("arm", "covariates") if second == "covariates" else (second,)))
     problems = [
-        _problem(f"{name} is given beside cases that hold it", name, "say it in Cases only", "twice")
+        Problem.of_key(name, f"{name} is given beside cases that hold it", "say it in Cases only", code="twice")
         for name in given
         if name in (*_FIELDS, *_LABELS, "covariates")
     ]
     problems += [
-        _problem(f"{name} is not used here", name, "leave it out of these cases (dataclasses.replace)", "unused")
+        Problem.of_key(
+            name, f"{name} is not used here", "leave it out of these cases (dataclasses.replace)", code="unused"
+        )
         for name in cases.filled
         if name not in taken
     ]
     if second == "arm" and cases.arm is None:
-        problems.append(_problem("the cases have no arm", "arm", "give the arm of every case", "arm"))
+        problems.append(Problem.of_key("arm", "the cases have no arm", "give the arm of every case"))
     if second == "arm" and not cases.reference_arm:
         mend = "name the arm that the others are compared with"
-        problems.append(_problem("the cases name no reference arm", "reference_arm", mend, "reference_arm"))
+        problems.append(Problem.of_key("reference_arm", "the cases name no reference arm", mend))
     if second == "covariates" and cases.arm is None and not cases.covariates:
-        problems.append(_problem("the cases have no covariate", "covariates", "give arm or covariates", "covariate"))
+        problems.append(
+            Problem.of_key("covariates", "the cases have no covariate", "give arm or covariates", code="covariate")
+        )
     if problems:
         raise OnsetStudyError(problems)
     return cases, {name: value for name, value in given.items() if name != first}

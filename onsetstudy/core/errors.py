@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Self
 
 __all__ = [
     "DesignError",
@@ -88,10 +89,15 @@ class Problem:
     """
 
     what: str
-    where: Where
-    mend: str
+    where: Where = Where()
+    mend: str = ""
     value: str | None = None
     code: str = ""
+
+    @classmethod
+    def of_key(cls, key: str, what: str, mend: str, *, code: str | None = None) -> Problem:
+        """What is wrong with a key of a protocol or an argument of a verb; its code is the key unless given."""
+        return cls(what=what, where=Where(key=key), mend=mend, code=key if code is None else code)
 
     def __str__(self) -> str:
         place = str(self.where)
@@ -120,11 +126,16 @@ class OnsetStudyError(Exception):
 
     def __init__(self, problems: Problem | str | Iterable[Problem]) -> None:
         if isinstance(problems, str):
-            problems = [Problem(what=problems, where=Where(), mend="")]
+            problems = [Problem(what=problems)]
         elif isinstance(problems, Problem):
             problems = [problems]
         self.problems: tuple[Problem, ...] = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+    @classmethod
+    def of_key(cls, key: str, what: str, mend: str, *, code: str | None = None) -> Self:
+        """Error of one key or argument, see :meth:`Problem.of_key`."""
+        return cls(Problem.of_key(key, what, mend, code=code))
 
 
 class ProtocolError(OnsetStudyError):
@@ -182,7 +193,7 @@ class NotEstimable(OnsetStudyError):
         self.code = code
         self.bound = bound
         what = f"the {quantity.replace('_', ' ')} is not estimable: {reason}"
-        super().__init__(Problem(what=what, where=Where(), mend="", code=code))
+        super().__init__(Problem(what=what, code=code))
 
 
 def require(value: object, kind: type | tuple[type, ...], name: str, mend: str) -> None:
@@ -195,4 +206,4 @@ def require(value: object, kind: type | tuple[type, ...], name: str, mend: str) 
     """
     if not isinstance(value, kind):
         what = f"{name} is {type(value).__name__}"
-        raise OnsetStudyError(Problem(what=what, where=Where(key=name), mend=mend, code="kind"))
+        raise OnsetStudyError(Problem.of_key(name, what, mend, code="kind"))

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import FloatArray, real_numbers
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where, require
+from onsetstudy.core.errors import OnsetStudyError, Problem, require
 
 __all__ = ["Intervals", "frozen_array", "require_intervals"]
 
@@ -72,7 +72,6 @@ class Intervals:
         problems = [
             Problem(
                 what=f"interval {i} ({left[i]:g}, {right[i]:g}] {fault}",
-                where=Where(),
                 mend="write left as 0 or more minutes and right as at least left, or infinity",
                 code="interval",
             )

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
@@ -16,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.core.serialise import Serialisable, result_kind
 
 __all__ = [
     "ESTIMATE_COLUMNS",
@@ -57,7 +56,6 @@ ESTIMATE_COLUMNS = (
 
 
 @result_kind("interval")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
     """Confidence interval: ``low`` to ``high`` at ``level``, by ``method``."""
 
@@ -68,7 +66,6 @@ class Interval:
 
 
 @result_kind("arm_count")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ArmCount:
     """Cases and observed onsets of one arm."""
 
@@ -78,7 +75,6 @@ class ArmCount:
 
 
 @result_kind("counts")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Counts:
     """Cases and observed onsets (or scores), in total and by arm."""
 
@@ -105,12 +101,8 @@ class Counts:
         if arm is not None:
             names = sorted({str(a) for a in arm}) if arms is None else [str(a) for a in arms]
             by_arm = tuple(
-                ArmCount(
-                    arm=name,
-                    cases=int(many[arm == name].sum()),
-                    onsets=int(many[events & (arm == name)].sum()),
-                )
-                for name in names
+                ArmCount(arm=a, cases=int(many[arm == a].sum()), onsets=int(many[events & (arm == a)].sum()))
+                for a in names
             )
         return cls(cases=int(many.sum()), onsets=int(many[events].sum()), by_arm=by_arm)
 
@@ -120,7 +112,6 @@ class Counts:
 
 
 @result_kind("assumption")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Assumption:
     """What a method rests on; ``status`` is ``assumed``, ``supported`` or ``doubtful``."""
 
@@ -130,7 +121,6 @@ class Assumption:
 
 
 @result_kind("caution")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Caution:
     """What a reader must see beside a number; ``code`` is stable, ``text`` is a sentence."""
 
@@ -139,7 +129,6 @@ class Caution:
 
 
 @result_kind("certificate")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Certificate:
     """Proof that an iterative fit is at its optimum.
 
@@ -161,35 +150,28 @@ class Result(Protocol):
     @property
     def method(self) -> str:
         """How it was computed, in one readable line."""
-        ...
 
     @property
     def n(self) -> Counts:
         """Cases and observed onsets."""
-        ...
 
     @property
     def assumptions(self) -> tuple[Assumption, ...]:
         """What it rests on."""
-        ...
 
     @property
     def caution(self) -> tuple[Caution, ...]:
         """What a reader must see beside it."""
-        ...
 
     def to_frame(self) -> pd.DataFrame:
         """Rows with the estimate columns."""
-        ...
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""
-        ...
 
 
 @result_kind("estimate")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Estimate:
+class Estimate(Serialisable):
     """One estimated quantity with everything needed to quote it.
 
     ``std_error`` is on the scale named by ``interval.method`` (for a ratio: of its
@@ -211,30 +193,22 @@ class Estimate:
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the estimate columns."""
+        span, n = self.interval, self.n
         row = (
             self.quantity,
             self.contrast,
             self.estimate,
             self.std_error,
-            self.interval.low,
-            self.interval.high,
-            self.interval.level,
+            span.low,
+            span.high,
+            span.level,
             self.p_value,
-            self.unit,
-            self.method,
-            self.n.cases,
-            self.n.onsets,
         )
-        return pd.DataFrame([row], columns=list(ESTIMATE_COLUMNS))
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
+        return pd.DataFrame([(*row, self.unit, self.method, n.cases, n.onsets)], columns=list(ESTIMATE_COLUMNS))
 
 
 @result_kind("not_available")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NotAvailable:
+class NotAvailable(Serialisable):
     """A quantity that these data do not determine, said instead of a number.
 
     ``bound`` is the one-sided confidence statement that the data do give, if any.
@@ -276,10 +250,6 @@ class NotAvailable:
         row = (self.quantity, self.contrast, None, None, low, high, level, None, self.unit, self.reason)
         return pd.DataFrame([(*row, self.n.cases, self.n.onsets)], columns=list(ESTIMATE_COLUMNS))
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 def complement_of(difference: Estimate | NotAvailable, quantity: str) -> Estimate | NotAvailable:
     """Difference of the complements of two proportions, under the key ``quantity``: of not numb, from that of numb.
@@ -298,7 +268,6 @@ EstimateLike = Estimate | NotAvailable
 
 
 @result_kind("score_piece")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ScorePiece:
     """One stratum's share of a score test, enough to pool it with others.
 
@@ -317,8 +286,7 @@ NOT_INDEPENDENT = "cases_not_independent"
 
 
 @result_kind("hypothesis_test")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HypothesisTest:
+class HypothesisTest(Serialisable):
     """A test with the pieces it is made of.
 
     ``statistic`` is Z (positive: the arm against the reference had onset sooner) for two
@@ -362,14 +330,9 @@ class HypothesisTest:
         row = (self.quantity, self.contrast, self.statistic, None, None, None, None, self.p_shown, self.statistic_name)
         return pd.DataFrame([(*row, self.method, self.n.cases, self.n.onsets)], columns=list(ESTIMATE_COLUMNS))
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 @result_kind("fit")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fit:
+class Fit(Serialisable):
     """Several estimates of one model, with the proof that the fit is at its optimum.
 
     ``covariance`` has the order of ``estimates``, on the scale of their ``std_error``.
@@ -391,13 +354,8 @@ class Fit:
         """One row per estimate."""
         return estimates_frame(self.estimates)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 @result_kind("reasons")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Reasons:
     """How many cases left a flow for one reason."""
 
@@ -407,7 +365,6 @@ class Reasons:
 
 
 @result_kind("flow_stage")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FlowStage:
     """Cases that reached a stage, and why others did not come with them from the stage before.
 
@@ -422,8 +379,7 @@ class FlowStage:
 
 
 @result_kind("flow")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Flow:
+class Flow(Serialisable):
     """Recorded, eligible, analysed: every row that was read is accounted for.
 
     ``screening``: persons assessed, and who of them was included, where a table of screening was kept.
@@ -439,10 +395,6 @@ class Flow:
             rows.append((stage.name, "", "", stage.count))
             rows += [(stage.name, reason.code, reason.text, reason.count) for reason in stage.lost]
         return pd.DataFrame(rows, columns=["stage", "code", "reason", "count"])
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
 
 
 def estimates_frame(results: Iterable[Result]) -> pd.DataFrame:

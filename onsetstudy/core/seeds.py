@@ -9,7 +9,7 @@ import hashlib
 
 import numpy as np
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError
 
 __all__ = ["checked_seed", "stream"]
 
@@ -48,8 +48,4 @@ def checked_seed(seed: object) -> int:
     """
     if isinstance(seed, int | np.integer) and not isinstance(seed, bool) and seed >= 0:
         return int(seed)
-    raise OnsetStudyError(
-        Problem(
-            what=f"the seed is {seed!r}", where=Where(key="seed"), mend="give a whole number of 0 or more", code="seed"
-        )
-    )
+    raise OnsetStudyError.of_key("seed", f"the seed is {seed!r}", "give a whole number of 0 or more")

@@ -13,7 +13,7 @@ import types
 import typing
 from collections.abc import Callable, Mapping
 from functools import cache
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast, dataclass_transform
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from onsetstudy.core.annotations import TABLE, spread
 from onsetstudy.core.errors import OnsetStudyError, require
 from onsetstudy.core.quantities import read_earlier
 
-__all__ = ["FORMAT_VERSION", "from_dict", "read_earlier_words", "result_kind", "to_dict"]
+__all__ = ["FORMAT_VERSION", "Serialisable", "from_dict", "read_earlier_words", "result_kind", "to_dict"]
 
 FORMAT_VERSION = 1
 
@@ -53,13 +53,15 @@ def read_earlier_words(kind: str, field: str, words: Mapping[str, str]) -> None:
     EARLIER_WORDS[kind, field] = words
 
 
-def result_kind(kind: str, *, earlier: Mapping[str, str] | None = None) -> Callable[[C], C]:
-    """Class decorator that registers a dataclass under the word used in JSON.
+@dataclass_transform(frozen_default=True, kw_only_default=True, field_specifiers=(dataclasses.field,))
+def result_kind(kind: str, *, earlier: Mapping[str, str] | None = None, eq: bool = True) -> Callable[[C], C]:
+    """Class decorator that makes a frozen, slotted, keyword-only dataclass, registered under the word used in JSON.
 
     ``earlier`` gives fields by the names that files had before; they are read for ever.
     """
 
-    def register(cls: C) -> C:
+    def register(body: C) -> C:
+        cls = cast("C", dataclasses.dataclass(frozen=True, slots=True, kw_only=True, eq=eq)(body))
         if kind in _KINDS and _KINDS[kind].__qualname__ != cls.__qualname__:
             raise ValueError(f"the kind {kind!r} is taken by {_KINDS[kind]}")
         _KINDS[kind] = cls
@@ -96,6 +98,16 @@ def _plain(value: Any) -> Any:
 def to_dict(result: Any) -> dict[str, Any]:
     """Plain JSON types of a registered result, with ``kind`` and ``version``."""
     return {"version": FORMAT_VERSION, **_plain(result)}
+
+
+class Serialisable:
+    """What a registered result can do beside holding its fields."""
+
+    __slots__ = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return to_dict(self)
 
 
 @cache

@@ -7,11 +7,10 @@ once: those teeth count with the whole 15 min, and the curves alone spread the t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
-from onsetstudy.core.errors import DesignError, Problem, Where
+from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.size_results import OnsetExpectation
 
@@ -28,7 +27,6 @@ NODES, STEPS = 40, 6001
 
 
 @result_kind("expected_wait")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectedWait:
     """Restricted time to onset under the expected curves, minutes up to ``tau_min``.
 
@@ -103,15 +101,13 @@ def refuse_contradiction(sd_min: float | None, wait: ExpectedWait) -> None:
     """
     if sd_min is None or not contradicts(sd_min, wait):
         return
-    raise DesignError(
-        Problem(
-            what=f"[planning] wait_sd_min, a standard deviation of {sd_min:g} min, contradicts the expected curves: "
-            f"they spread the time to onset, up to {wait.tau_min:g} min, by {wait.sd_min:.2g} min, and more than "
-            f"{TOLERANCE:.0%} apart a size is not one for the stated power",
-            where=Where(key="planning.wait_sd_min"),
-            mend="leave wait_sd_min out (it then follows from the curves), write "
-            f"wait_sd_min = {wait.sd_min:.2g}, or expect other curves (median_min, shape, never_reference, "
-            "never_other, planned_hazard_ratio)",
-            code="planning",
-        )
+    raise DesignError.of_key(
+        "planning.wait_sd_min",
+        f"[planning] wait_sd_min, a standard deviation of {sd_min:g} min, contradicts the expected curves: "
+        f"they spread the time to onset, up to {wait.tau_min:g} min, by {wait.sd_min:.2g} min, and more than "
+        f"{TOLERANCE:.0%} apart a size is not one for the stated power",
+        "leave wait_sd_min out (it then follows from the curves), write "
+        f"wait_sd_min = {wait.sd_min:.2g}, or expect other curves (median_min, shape, never_reference, "
+        "never_other, planned_hazard_ratio)",
+        code="planning",
     )

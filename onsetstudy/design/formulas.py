@@ -16,13 +16,10 @@ from onsetstudy.core.errors import DesignError
 __all__ = [
     "freedman_power",
     "mcnemar_power",
-    "noether_power",
     "paired_mean_power",
     "schoenfeld_power",
     "shares_power",
-    "signed_rank_power",
     "two_means_power",
-    "whitehead_power",
 ]
 
 
@@ -79,25 +76,6 @@ def mcnemar_power(pairs: float, only_other: float, only_reference: float, alpha:
     differ, apart = only_other + only_reference, only_other - only_reference
     spread = math.sqrt(max(differ - apart**2, 1e-12))
     return float(stats.norm.cdf((math.sqrt(pairs) * abs(apart) - _z(alpha, sided) * math.sqrt(differ)) / spread))
-
-
-def noether_power(n: float, superiority: float, alpha: float, *, share: float = 0.5, sided: int = 2) -> float:
-    """Rank-sum test when a case of one arm beats one of the other with a chance (Noether 1987, without ties)."""
-    return float(stats.norm.cdf(math.sqrt(12 * share * (1 - share) * n) * abs(superiority - 0.5) - _z(alpha, sided)))
-
-
-def signed_rank_power(pairs: float, superiority: float, alpha: float, *, sided: int = 2) -> float:
-    """Signed-rank test when the sum of two differences is positive with a chance (Noether 1987)."""
-    return float(stats.norm.cdf(math.sqrt(3 * pairs) * abs(superiority - 0.5) - _z(alpha, sided)))
-
-
-def whitehead_power(
-    n: float, log_odds_ratio: float, alpha: float, *, categories: tuple[float, ...], share: float = 0.5, sided: int = 2
-) -> float:
-    """Proportional odds of ordered categories, given their shares in both arms together (Whitehead 1993)."""
-    alike = 1 - sum(p**3 for p in categories)
-    size = abs(log_odds_ratio) * math.sqrt(n * share * (1 - share) * alike / 3)
-    return float(stats.norm.cdf(size - _z(alpha, sided)))
 
 
 def two_means_power(

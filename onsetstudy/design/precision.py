@@ -1,68 +1,62 @@
-"""Size from how narrow an interval shall be, with no test in mind."""
+"""How narrow the answers of a planned study would be: half widths of the intervals that its report will show."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 from scipy import stats
-from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.errors import DesignError
+from onsetstudy.core.serialise import result_kind
+from onsetstudy.inference.proportions import newcombe_difference
 
-__all__ = [
-    "difference_width",
-    "events_for_ratio",
-    "mean_difference_width",
-    "share_width",
-    "size_for_width",
-]
+__all__ = ["ExpectedPrecision", "expected_precision"]
 
 
-def share_width(n: float, share: float, *, conf_level: float = 0.95) -> float:
-    """Width of Wilson's interval around a share seen in ``n`` cases."""
-    low, high = proportion_confint(share * n, n, alpha=1 - conf_level, method="wilson")
-    return float(high - low)
+@result_kind("expected_precision")
+class ExpectedPrecision:
+    """Half widths of the intervals of two differences, analysed once: of waits, minutes, and of proportions numb."""
+
+    cases: int
+    conf_level: float
+    wait_half_min: float
+    success_half: float
 
 
-def difference_width(n: float, reference: float, other: float, *, conf_level: float = 0.95) -> float:
-    """Width of Newcombe's interval of a difference of shares, ``n`` cases in each arm."""
-    low0, high0 = proportion_confint(reference * n, n, alpha=1 - conf_level, method="wilson")
-    low1, high1 = proportion_confint(other * n, n, alpha=1 - conf_level, method="wilson")
-    lower = math.hypot(other - low1, high0 - reference)
-    upper = math.hypot(high1 - other, reference - low0)
-    return float(lower + upper)
+def expected_precision(
+    cases: int, *, sd_min: float, numb: tuple[float, float], share: float = 0.5, conf_level: float = 0.95
+) -> ExpectedPrecision:
+    """Half widths for a number of analysed cases.
 
-
-def mean_difference_width(n: float, *, sd: float, conf_level: float = 0.95) -> float:
-    """Width of Student's interval of a difference of means, ``n`` cases in each arm; in the unit of ``sd``."""
-    if n <= 1:
-        return float("inf")
-    return float(2 * stats.t.isf((1 - conf_level) / 2, 2 * n - 2) * sd * math.sqrt(2 / n))
-
-
-def events_for_ratio(factor: float, *, share: float = 0.5, conf_level: float = 0.95) -> float:
-    """Onsets after which the limits of a hazard ratio are ``factor`` times above and below the estimate."""
-    if factor <= 1:
-        raise DesignError(f"limits {factor:g} times the estimate are no limits; give a factor above 1")
-    z = float(stats.norm.isf((1 - conf_level) / 2))
-    return (z / math.log(factor)) ** 2 / (share * (1 - share))
-
-
-def size_for_width(width: float, width_of: Callable[[float], float], *, least: int = 2, most: int = 10**7) -> int:
-    """Fewest cases (in each arm) whose interval is no wider: ``size_for_width(0.2, lambda n: share_width(n, 0.5))``.
+    Parameters
+    ----------
+    cases : int
+        Of both arms together.
+    sd_min : float
+        Standard deviation of the restricted time to onset, minutes.
+    numb : tuple of float
+        Expected proportions numb by the target, reference arm first.
+    share : float
+        Share of the cases in the other arm.
 
     Raises
     ------
     DesignError
-        If the width is not above 0, or not even ``most`` cases are enough.
+        If an arm would have fewer than two cases.
+
+    References
+    ----------
+    .. [1] Student's interval of a difference of means; Newcombe RG. Statistics in Medicine 1998;17:873-890, method 10.
     """
-    if width <= 0:
-        raise DesignError(f"a width of {width:g} cannot be had; give one above 0")
-    if width_of(most) > width:
-        raise DesignError(f"not even {most} cases give so narrow an interval")
-    low, high = least - 1, most
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if width_of(middle) <= width else (middle, high)
-    return high
+    other = round(share * cases)
+    reference = cases - other
+    if min(other, reference) < 2:
+        raise DesignError(f"{cases} cases leave an arm with fewer than two; an interval takes more")
+    error = sd_min * math.sqrt(1 / other + 1 / reference)
+    low, high = newcombe_difference(numb[1] * other, other, numb[0] * reference, reference, conf_level)
+    return ExpectedPrecision(
+        cases=cases,
+        conf_level=conf_level,
+        wait_half_min=float(stats.t.ppf(0.5 + conf_level / 2, cases - 2)) * error,
+        success_half=(high - low) / 2,
+    )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from onsetstudy.core.results import Assumption, Caution
@@ -13,7 +11,6 @@ __all__ = ["OnsetExpectation", "Pace", "SampleSize", "SizeTable"]
 
 
 @result_kind("onset_expectation")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class OnsetExpectation:
     """What is expected of onset.
 
@@ -29,7 +26,6 @@ class OnsetExpectation:
 
 
 @result_kind("sample_size")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class SampleSize:
     """Size, effect, power and error rate that belong together; ``solved`` says which of them was asked for.
 
@@ -65,7 +61,6 @@ class SampleSize:
 
 
 @result_kind("size_table")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class SizeTable:
     """Sizes over a grid of effects and powers, never one number alone; row by row of the effects."""
 
@@ -81,7 +76,6 @@ class SizeTable:
 
 
 @result_kind("pace")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Pace:
     """Quarters until enough cases are in: the middle, and the limits of the likely range at ``level``."""
 

@@ -182,7 +182,7 @@ def _contradictions(mode: StrArray, bicarbonate: FloatArray, cartridge: FloatArr
         ),
     )
     return [
-        Problem(what=f"{tell(int(rows[0]))}{_more(rows.size)}", where=Where(key=key), mend=mend, code="mixing")
+        Problem.of_key(key, f"{tell(int(rows[0]))}{_more(rows.size)}", mend, code="mixing")
         for rows, key, tell, mend in rules
         if rows.size
     ]

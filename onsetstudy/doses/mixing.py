@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import FloatArray, StrArray
-from onsetstudy.core.errors import DesignError, Problem, Where
+from onsetstudy.core.errors import DesignError
 from onsetstudy.doses.results import DoseFlag
 
 __all__ = ["MIXING_TEXTS", "MixingCases", "check_mixing", "refuse_precipitate"]
@@ -69,13 +69,11 @@ def refuse_precipitate(agent: str, ratio: float) -> None:
         If the agent is bupivacaine and ``ratio``, bicarbonate to cartridge by volume, is a tenth or more.
     """
     if agent == "bupivacaine" and ratio >= PRECIPITATES - 1e-9:
-        raise DesignError(
-            Problem(
-                what="bupivacaine at one part of bicarbonate in ten precipitates",
-                where=Where(key="bicarbonate_ml"),
-                mend="do not mix it so; check agent and volume",
-                code="mixing",
-            )
+        raise DesignError.of_key(
+            "bicarbonate_ml",
+            "bupivacaine at one part of bicarbonate in ten precipitates",
+            "do not mix it so; check agent and volume",
+            code="mixing",
         )
 
 

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.intervals import frozen_array
 from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons, estimates_frame
-from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.core.serialise import Serialisable, result_kind
 
 __all__ = [
     "AgentDose",
@@ -36,9 +33,8 @@ MIXTURE_FIELDS = (
 )
 
 
-@result_kind("mixture")
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Mixture:
+@result_kind("mixture", eq=False)
+class Mixture(Serialisable):
     """What one cartridge holds after mixing; every array has shape (n,), ``nan`` where it cannot be told.
 
     ``anaesthetic_ml`` is the anaesthetic left in the cartridge: mixing ``replace`` draws some out first.
@@ -67,14 +63,9 @@ class Mixture:
         """One row per cartridge."""
         return pd.DataFrame({name: getattr(self, name) for name in MIXTURE_FIELDS})
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 @result_kind("free_base")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FreeBase:
+class FreeBase(Serialisable):
     """Percent of the drug present as free base at some pH: an illustration of the chemistry, never of minutes.
 
     ``rows`` are ``(what has this pH, pH, percent free base)``. ``temperature_c`` is that of the pKa, ``None`` where
@@ -88,13 +79,8 @@ class FreeBase:
     rows: tuple[tuple[str, float, float], ...]
     caution: tuple[Caution, ...] = ()
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 @result_kind("limit_used")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LimitUsed:
     """The limit that applied and was the lowest: amount in mg, what it says and where it comes from.
 
@@ -111,7 +97,6 @@ class LimitUsed:
 
 
 @result_kind("dose_flag")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class DoseFlag:
     """One caution about one case; ``code`` is stable, ``text`` a sentence, ``limit`` what was passed, if anything."""
 
@@ -122,7 +107,6 @@ class DoseFlag:
 
 
 @result_kind("dose_flag_count")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FlagCount:
     """How many cases a caution is about, in the order of the arms, and how many cases could be looked at for it."""
 
@@ -133,7 +117,6 @@ class FlagCount:
 
 
 @result_kind("arm_amount")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ArmAmount:
     """Amount per case of one arm: mean and standard deviation (``None`` where too few cases have it)."""
 
@@ -145,7 +128,6 @@ class ArmAmount:
 
 
 @result_kind("agent_dose")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AgentDose:
     """What was deposited of one anaesthetic in each arm, reference first.
 
@@ -167,8 +149,7 @@ class AgentDose:
 
 
 @result_kind("dose_summary")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DoseSummary:
+class DoseSummary(Serialisable):
     """Doses of the analysed cases: what was deposited, what calls for a look, and what could not be told.
 
     ``lists`` are the lists of limits looked at; ``weight_missing`` counts, by arm, the cases that were held against
@@ -191,7 +172,3 @@ class DoseSummary:
         """The differences in amounts deposited, one agent after the other."""
         frames = [agent.to_frame().assign(agent=agent.agent) for agent in self.by_agent]
         return pd.concat(frames, ignore_index=True) if frames else estimates_frame([])
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)

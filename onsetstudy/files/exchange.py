@@ -15,7 +15,7 @@ from typing import Any
 from onsetstudy.core.canonical import canonical_json
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.core.typed import may_be_newer
+from onsetstudy.core.type_check import may_be_newer
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
 from onsetstudy.study.counts.exchange_check import check_exchange, coded

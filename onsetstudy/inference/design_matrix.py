@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where, require
+from onsetstudy.core.errors import OnsetStudyError, Problem, require
 
 __all__ = ["Coded", "code_covariates", "with_arm"]
 
@@ -109,7 +109,7 @@ def with_arm(reference_arm: object, reference: Mapping[str, str] | None) -> Mapp
 
 
 def _problem(key: str, what: str, mend: str) -> Problem:
-    return Problem(what=what, where=Where(key=key), mend=mend, code="covariate")
+    return Problem.of_key(key, what, mend, code="covariate")
 
 
 def _refuse_unnamed(covariates: object) -> None:

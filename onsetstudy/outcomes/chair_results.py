@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, estimates_frame
@@ -13,7 +11,6 @@ __all__ = ["ChairTime", "Stage", "WaitsSeen"]
 
 
 @result_kind("waits_seen")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class WaitsSeen:
     """How the waits of one arm are known: seen whole, at least so long, or not at all; mixing recorded or charged."""
 
@@ -27,7 +24,6 @@ class WaitsSeen:
 
 
 @result_kind("stage")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
     """Median minutes of one stage of the visit in one arm, with its quartiles, over the cases that recorded it."""
 
@@ -40,7 +36,6 @@ class Stage:
 
 
 @result_kind("chair_time")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ChairTime:
     """Minutes waited and mixed by arm, minutes saved per case, and what that comes to in a month and a year.
 

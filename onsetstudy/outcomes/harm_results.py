@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from onsetstudy.core.results import Caution, Counts, EstimateLike, estimates_frame
@@ -13,7 +11,6 @@ __all__ = ["ArmEvents", "EventLine", "Safety"]
 
 
 @result_kind("arm_events")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ArmEvents:
     """One kind of event in one arm: ``count`` of ``cases`` that recorded whether it happened, with exact limits.
 
@@ -31,7 +28,6 @@ class ArmEvents:
 
 
 @result_kind("event_line")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class EventLine:
     """One kind of event by arm, and the difference of the shares (other arm minus reference).
 
@@ -44,7 +40,6 @@ class EventLine:
 
 
 @result_kind("safety")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Safety:
     """Harms by arm, in all and by kind; then supplements and missed blocks. No case and no person is named.
 

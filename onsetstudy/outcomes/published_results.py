@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from onsetstudy.core.results import Caution, Estimate, NotAvailable
-from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.core.serialise import Serialisable, result_kind
 
 __all__ = ["ContextGroup", "ContextPanel", "PublishedContext", "PublishedRange", "PublishedTable"]
 
@@ -14,7 +13,6 @@ SECONDS_PER_MINUTE = 60.0
 
 
 @result_kind("published_range")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PublishedRange:
     """One outcome of one published study, as printed.
 
@@ -106,7 +104,6 @@ class PublishedTable:
 
 
 @result_kind("context_group")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ContextGroup:
     """One technique: the practice's own difference and the published ones of the same technique.
 
@@ -120,7 +117,6 @@ class ContextGroup:
 
 
 @result_kind("context_panel")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ContextPanel:
     """One outcome, technique by technique.
 
@@ -139,8 +135,7 @@ class ContextPanel:
 
 
 @result_kind("published_context")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PublishedContext:
+class PublishedContext(Serialisable):
     """The practice's results among published ones of the same techniques.
 
     ``words`` say what differs in technique, agent and test method between the practice and what was published.
@@ -154,7 +149,3 @@ class PublishedContext:
     table_title: str
     words: tuple[str, ...] = ()
     caution: tuple[Caution, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)

@@ -17,7 +17,7 @@ import numpy as np
 from scipy import special, stats
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.results import (
     ArmCount,
     Assumption,
@@ -333,7 +333,6 @@ def _refuse_unlike(estimates: Sequence[EstimateLike], labels: Sequence[str]) -> 
             problems.append(
                 Problem(
                     what=f"estimates of different {name} cannot be pooled: {told}",
-                    where=Where(),
                     mend="give estimates of one quantity, contrast and unit",
                     code="unlike",
                 )
@@ -341,6 +340,6 @@ def _refuse_unlike(estimates: Sequence[EstimateLike], labels: Sequence[str]) -> 
     repeated = sorted({label for label in labels if list(labels).count(label) > 1})
     if repeated:
         what = f"{', '.join(repeated)} {'stands' if len(repeated) == 1 else 'stand'} there more than once"
-        problems.append(Problem(what=what, where=Where(), mend="give every practice once", code="repeated"))
+        problems.append(Problem(what=what, mend="give every practice once", code="repeated"))
     if problems:
         raise OnsetStudyError(problems)

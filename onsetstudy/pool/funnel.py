@@ -19,7 +19,7 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Caution, Interval
 from onsetstudy.pool.results import Funnel, FunnelPoint
-from onsetstudy.pool.shrunken import shrink_to_expected
+from onsetstudy.pool.shrinkage import shrink_to_expected
 
 __all__ = ["INNER", "OUTER", "exact_limit", "funnel"]
 

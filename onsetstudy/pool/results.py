@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from onsetstudy.core.results import (
@@ -30,7 +28,6 @@ __all__ = [
 
 
 @result_kind("heterogeneity")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Heterogeneity:
     """How much practices differ beyond chance, on the scale on which they were pooled (log for ratios).
 
@@ -49,7 +46,6 @@ class Heterogeneity:
 
 
 @result_kind("pool_member")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Member:
     """One practice in a pooled estimate: its own result and its share of the weight (0 where it could not count)."""
 
@@ -61,7 +57,6 @@ class Member:
 
 
 @result_kind("pool_step")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """The pooled estimate without one practice, or up to one quarter, named by ``label``."""
 
@@ -71,7 +66,6 @@ class Step:
 
 
 @result_kind("pooled")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Pooled:
     """Practices' estimates of one quantity, pooled in two stages.
 
@@ -103,7 +97,6 @@ class Pooled:
 
 
 @result_kind("common_odds")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class CommonOdds:
     """One odds ratio and one difference for all practices, each compared within itself.
 
@@ -117,7 +110,6 @@ class CommonOdds:
 
 
 @result_kind("subgroups")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Subgroups:
     """The hazard ratio by the levels of a grouping, and the test of whether it is the same in all."""
 
@@ -127,7 +119,6 @@ class Subgroups:
 
 
 @result_kind("funnel_point")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FunnelPoint:
     """Failures of one unit against what its mix of cases would give in the whole group.
 
@@ -149,7 +140,6 @@ class FunnelPoint:
 
 
 @result_kind("funnel")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Funnel:
     """All units in the order of their labels; never ranked.
 

@@ -16,18 +16,16 @@ from pydantic import AfterValidator, BaseModel, ValidationError
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol.contradictions import Contradiction, contradictions, contradictions_beside
 from onsetstudy.protocol.earlier_names import first_key, named_twice, todays_names, with_first_names
+from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
 from onsetstudy.protocol.layout import ProtocolFile
 from onsetstudy.protocol.model import (
-    AdoptionRule,
     AllocationRule,
     AnalysisPlan,
     Arm,
     ChairTimeRule,
     ClinicLimit,
-    Conduct,
     DoseRule,
     Eligibility,
-    Governance,
     Instrument,
     LookRule,
     OnsetDefinition,
@@ -258,42 +256,27 @@ def _protocol(read: ProtocolFile) -> Protocol:
             mild_at_most=read.pain.mild_at_most,
         )
     anxiety = None if read.anxiety is None else _instrument(read.anxiety.scale, read.anxiety.important_difference)
-    study, population = read.study, read.population
-    plan: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in read.analysis.model_dump().items()}
+    testing = _values(read.testing)
     return Protocol(
-        study=StudyIdentity(
-            id=study.id,
-            title=study.title,
-            question=study.question,
-            design=study.design,
-            allocation=study.allocation,
-            ethics_status=study.ethics_status,
-            invented=study.invented,
-            practices=tuple(study.practices),
-            blinding=tuple(sorted(study.blinding.items())),
-            case_codes=study.case_codes,
-        ),
+        study=StudyIdentity(**{**_values(read.study), "blinding": tuple(sorted(read.study.blinding.items()))}),
         arms=tuple(Arm(**arm.model_dump()) for arm in read.arms),
-        reference_arm=read.testing.reference_arm,
-        eligibility=Eligibility(**{name: tuple(codes) for name, codes in population.model_dump().items()}),
-        schedule=Schedule(
-            clock_zero=read.testing.clock_zero,
-            tests_min=tuple(float(t) for t in read.testing.schedule_min),
-            tooth_notation=read.testing.tooth_notation,
-            control_tooth=read.testing.control_tooth,
-            control_window_min=read.testing.control_window_min,
-            baseline_response=read.testing.baseline_response,
-            window_min=read.testing.window_min,
-        ),
+        reference_arm=testing.pop("reference_arm"),
+        eligibility=Eligibility(**_values(read.population)),
+        schedule=Schedule(tests_min=tuple(map(float, testing.pop("schedule_min"))), **testing),
         onset=OnsetDefinition(**read.onset.model_dump()),
         rescue=RescueRule(**read.rescue.model_dump()),
         pain=pain,
         anxiety=anxiety,
-        plan=AnalysisPlan(**plan),
+        plan=AnalysisPlan(**_values(read.analysis)),
         quarters=tuple(Quarter(label=label) for label in read.report.quarters),
         **_rules(read),
         digest=protocol_digest(read),
     )
+
+
+def _values(table: BaseModel) -> dict[str, Any]:
+    """What stands in a table; lists as tuples."""
+    return {key: tuple(v) if isinstance(v, list) else v for key, v in table.model_dump().items()}
 
 
 def _rules(read: ProtocolFile) -> dict[str, Any]:
@@ -310,7 +293,7 @@ def _rules(read: ProtocolFile) -> dict[str, Any]:
     for name, kind in kinds:
         table = getattr(read, name)
         if table is not None:
-            values = {k: tuple(v) if isinstance(v, list) else v for k, v in table.model_dump().items()}
+            values = _values(table)
             if values.get("block_sizes_digest"):
                 values["block_sizes"] = ()
             found[name] = kind(**values)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from statistics import median
 
 from onsetstudy.core.errors import OnsetStudyError
@@ -16,18 +16,14 @@ __all__ = [
     "INTENTION_TO_TREAT",
     "PER_PROTOCOL",
     "QUESTIONS",
-    "STRATEGIES",
     "Estimand",
     "ReadingRule",
     "estimand_of",
-    "estimands_of",
     "main_set",
     "questions_of",
     "strategy_of",
 ]
 
-STRATEGIES = ("treatment_policy", "composite", "while_on_treatment", "hypothetical")
-"""Strategies for an intercurrent event, by the names of ICH E9(R1), 2019, section A.3.2."""
 INTENTION_TO_TREAT, AS_TREATED, PER_PROTOCOL = "intention to treat", "as treated", "per protocol"
 RESCUE_OF = {
     "success_difference": "success",
@@ -41,7 +37,6 @@ SUPPLEMENT = "supplement"
 
 
 @result_kind("reading_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingRule:
     """How onset is read off the tests.
 
@@ -58,7 +53,6 @@ class ReadingRule:
 
 
 @result_kind("estimand")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Estimand:
     """One question to which a number is the answer.
 
@@ -138,21 +132,6 @@ def main_set(protocol: Protocol, *, as_injected: bool = False) -> str:
     ``as_injected``: a randomised study without list or log, whose cases can only be counted by the arm injected.
     """
     return INTENTION_TO_TREAT if protocol.study.randomised and not as_injected else AS_TREATED
-
-
-def estimands_of(protocol: Protocol) -> tuple[Estimand, ...]:
-    """The primary estimand first, then the secondary ones, the primary in the other analysis sets, and sensitivity.
-
-    A choice of the plan's sensitivity analyses is three estimands: of the rate, of success, and of the wait.
-    """
-    plan, main = protocol.plan, main_set(protocol)
-    found = [estimand_of(protocol, plan.primary)]
-    found += [estimand_of(protocol, quantity) for quantity in plan.secondary if quantity != plan.primary]
-    others = (s for s in (AS_TREATED, PER_PROTOCOL) if s != main)
-    found += [estimand_of(protocol, plan.primary, analysis_set=s, role="supportive") for s in others]
-    for choice in plan.sensitivity:
-        found += questions_of(protocol, choice=choice).values()
-    return tuple(found)
 
 
 def questions_of(protocol: Protocol, *, choice: str = "", analysis_set: str | None = None) -> dict[str, Estimand]:

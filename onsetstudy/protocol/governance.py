@@ -10,8 +10,9 @@ import re
 from collections.abc import Mapping
 
 from onsetstudy.core.errors import Problem, Where
+from onsetstudy.core.serialise import result_kind
 
-__all__ = ["QUESTIONS", "is_answer", "unanswered"]
+__all__ = ["QUESTIONS", "AdoptionRule", "Conduct", "Governance", "is_answer", "unanswered"]
 
 QUESTIONS = {
     "approval": "ethics approval or waiver: which body, number and date",
@@ -74,3 +75,42 @@ def unanswered(
         )
         problems.append(Problem(what=what, where=Where(file=file, key="adoption"), mend=mend, code="open"))
     return tuple(problems)
+
+
+@result_kind("conduct")
+class Conduct:
+    """What only people can say, by topic: ``(topic, text)``; topics left out are shown as to be filled in."""
+
+    texts: tuple[tuple[str, str], ...] = ()
+
+
+@result_kind("governance")
+class Governance:
+    """Answers to what has to be settled before a randomised study begins: question and text."""
+
+    texts: tuple[tuple[str, str], ...] = ()
+
+
+@result_kind("adoption_rule")
+class AdoptionRule:
+    """By what the closing page will say adopt, do not adopt or undecided; declared before the lock.
+
+    Parameters
+    ----------
+    none_because : str or None
+        Why there is no rule; the others are then ``None``.
+    net_min : float or None
+        Minutes of the chair that have to be saved, mixing counted.
+    pain_margin : float or None
+        How much worse pain may be, on the protocol's scale.
+    not_numb_margin : float or None
+        How much larger the proportion not numb may be.
+    stopping_harms : tuple of str or None
+        Codes of adverse events, or ``serious`` for any that was, of which one in the other arm is enough not to adopt.
+    """
+
+    none_because: str | None = None
+    net_min: float | None = None
+    pain_margin: float | None = None
+    not_numb_margin: float | None = None
+    stopping_harms: tuple[str, ...] | None = None

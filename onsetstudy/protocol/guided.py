@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import itertools
-import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import KW_ONLY, dataclass, field
 from typing import Any
 
 from onsetstudy.core.errors import Problem, ProtocolError, Where
@@ -22,7 +21,6 @@ __all__ = [
     "GuidedAnswers",
     "GuidedQuestion",
     "answers_from",
-    "as_toml",
     "guided_content",
     "read_answer",
 ]
@@ -31,7 +29,7 @@ NO_RULE = "no_rule_because"
 LONGEST_TEXT = 500
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class GuidedQuestion:
     """One question of the set-up, in the terminal and on the page alike.
 
@@ -41,8 +39,9 @@ class GuidedQuestion:
     """
 
     name: str
-    text: str
     kind: str
+    text: str
+    _: KW_ONLY
     default: str = ""
     codes: tuple[str, ...] = ()
     written: tuple[tuple[str, str], ...] = ()
@@ -60,114 +59,78 @@ class GuidedQuestion:
 
 THIS_QUARTER = "this"
 TOOTH_NUMBERS = (("fdi", "iso3950"),)
-OUTCOMES = (
-    ("wait", "rmst_difference"),
-    ("numb", "success_difference"),
-    ("rate", "hazard_ratio"),
-    ("pain", "pain_difference"),
-)
+OUTCOMES = (("wait", "rmst_difference"), ("numb", "success_difference"), ("rate", "hazard_ratio"),
+            ("pain", "pain_difference"))  # fmt: skip
 NO_APPROVAL_YET = "audit; local approval to be asked for"
 GUIDED = (
-    GuidedQuestion(name="practice", text="Code of the practice, no name", kind="code"),
+    GuidedQuestion("practice", "code", "Code of the practice, no name"),
     GuidedQuestion(
-        name="randomised",
-        text="Does chance decide who receives what? (no: you choose; an audit)",
-        kind="yes_no",
-        default="no",
+        "randomised", "yes_no", "Does chance decide who receives what? (no: you choose; an audit)", default="no"
     ),
+    GuidedQuestion("assessor_blind", "yes_no", "Will whoever tests not know what was mixed?", default="no"),
+    GuidedQuestion("technique", "choice", "Which injection", codes=CODES["technique"], default="ianb"),
+    GuidedQuestion("agent", "choice", "Which anaesthetic", codes=CODES["agent"], default="lidocaine"),
+    GuidedQuestion("bicarbonate_ml", "number", "Bicarbonate 8.4 % per cartridge, mL", default="0.18", low=0.01, high=1),
     GuidedQuestion(
-        name="assessor_blind", text="Will whoever tests not know what was mixed?", kind="yes_no", default="no"
-    ),
-    GuidedQuestion(name="technique", text="Which injection", kind="choice", codes=CODES["technique"], default="ianb"),
-    GuidedQuestion(name="agent", text="Which anaesthetic", kind="choice", codes=CODES["agent"], default="lidocaine"),
-    GuidedQuestion(
-        name="bicarbonate_ml",
-        text="Bicarbonate 8.4 % per cartridge, mL",
-        kind="number",
-        default="0.18",
-        low=0.01,
-        high=1,
-    ),
-    GuidedQuestion(
-        name="mix_mode",
-        text="Is it added to the full cartridge, or does it replace as much of the anaesthetic",
-        kind="choice",
+        "mix_mode",
+        "choice",
+        "Is it added to the full cartridge, or does it replace as much of the anaesthetic",
         codes=tuple(code for code in CODES["mix_mode"] if code != "none"),
         default="replace",
     ),
+    GuidedQuestion("tests_min", "minutes", "Minutes of the cold tests", default="1 2 3 4 5 6 8 10 12 15 16"),
+    GuidedQuestion("target_min", "number", "Minute of the first question: how many are numb by", default="2"),
+    GuidedQuestion("tau_min", "number", "Last minute that counts", default="15"),
+    GuidedQuestion("control_tooth", "yes_no", "Is a control tooth tested too?", default="yes"),
     GuidedQuestion(
-        name="tests_min", text="Minutes of the cold tests", kind="minutes", default="1 2 3 4 5 6 8 10 12 15 16"
+        "notation", "choice", "How teeth are numbered", codes=("fdi", "universal"), written=TOOTH_NUMBERS, default="fdi"
     ),
+    GuidedQuestion("pain_scale", "choice", "Scale of pain", codes=("none", "nrs11", "vas100"), default="nrs11"),
     GuidedQuestion(
-        name="target_min", text="Minute of the first question: how many are numb by", kind="number", default="2"
-    ),
-    GuidedQuestion(name="tau_min", text="Last minute that counts", kind="number", default="15"),
-    GuidedQuestion(name="control_tooth", text="Is a control tooth tested too?", kind="yes_no", default="yes"),
-    GuidedQuestion(
-        name="notation",
-        text="How teeth are numbered",
-        kind="choice",
-        codes=("fdi", "universal"),
-        written=TOOTH_NUMBERS,
-        default="fdi",
-    ),
-    GuidedQuestion(
-        name="pain_scale", text="Scale of pain", kind="choice", codes=("none", "nrs11", "vas100"), default="nrs11"
-    ),
-    GuidedQuestion(
-        name="primary",
-        text="Main outcome: the one question that sizes the study and leads its first page; the others stand beside it "
+        "primary",
+        "choice",
+        "Main outcome: the one question that sizes the study and leads its first page; the others stand beside it "
         "(wait: minutes until numb; numb: share numb by the minute above; rate: how fast teeth become numb; pain)",
-        kind="choice",
         codes=tuple(word for word, _ in OUTCOMES),
         written=OUTCOMES,
         default="wait",
     ),
     GuidedQuestion(
-        name="wait_difference_min",
-        text="Minutes sooner that would matter: the smallest difference worth the mixing",
-        kind="number",
+        "wait_difference_min",
+        "number",
+        "Minutes sooner that would matter: the smallest difference worth the mixing",
         default="1",
         low=0.1,
         high=60,
     ),
     GuidedQuestion(
-        name="pain_difference",
-        text="Difference in pain that would matter, % of the scale (10: one point of ten, 10 mm of 100)",
-        kind="number",
+        "pain_difference",
+        "number",
+        "Difference in pain that would matter, % of the scale (10: one point of ten, 10 mm of 100)",
         default="10",
         low=1,
         high=99,
     ),
     GuidedQuestion(
-        name="cases_per_month",
-        text="Such injections in a month, about",
-        kind="number",
-        default="10",
-        low=0.1,
-        high=10_000,
+        "cases_per_month", "number", "Such injections in a month, about", default="10", low=0.1, high=10_000
     ),
     GuidedQuestion(
-        name="first_quarter",
-        text="First quarter of the cases: this, or such as 2025Q4 (an earlier one where there are cases already)",
-        kind="quarter",
+        "first_quarter",
+        "quarter",
+        "First quarter of the cases: this, or such as 2025Q4 (an earlier one where there are cases already)",
         default=THIS_QUARTER,
     ),
     GuidedQuestion(
-        name="ethics",
-        text="Ethics approval: body, number, date; or that none is needed, and who says so",
-        kind="text",
+        "ethics",
+        "text",
+        "Ethics approval: body, number, date; or that none is needed, and who says so",
         default=NO_APPROVAL_YET,
     ),
 )
 """Asked of everybody, in this order. Where chance decides, whoever tests is usually blinded."""
 SETTLED = (
-    *(
-        GuidedQuestion(name=key, text=text[0].upper() + text[1:], kind="text")
-        for key, text in GOVERNANCE.items()
-        if key != "approval"
-    ),
-    GuidedQuestion(name=NO_RULE, text="Why there is no rule by which it will say adopt", kind="text"),
+    *(GuidedQuestion(key, "text", text[0].upper() + text[1:]) for key, text in GOVERNANCE.items() if key != "approval"),
+    GuidedQuestion(NO_RULE, "text", "Why there is no rule by which it will say adopt"),
 )
 """Asked where chance decides, after the others; each may stay open, and then there is no lock yet."""
 
@@ -438,23 +401,3 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
     if told.adoption:
         content["adoption"] = dict(told.adoption)
     return content
-
-
-def as_toml(content: Mapping[str, Any]) -> str:
-    """Content of a protocol as the text of a TOML file."""
-    lines: list[str] = []
-    for table, value in content.items():
-        for entry in value if isinstance(value, list) else [value]:
-            lines.append(f"[[{table}]]" if isinstance(value, list) else f"[{table}]")
-            lines.extend(f"{key} = {_value(told)}" for key, told in entry.items())
-            lines.append("")
-    return "\n".join(lines)
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{key} = {_value(told)}" for key, told in value.items()) + " }"
-    if isinstance(value, Sequence) and not isinstance(value, str):
-        return "[" + ", ".join(_value(told) for told in value) + "]"
-    # A JSON text, number or truth value is one of TOML too; DEL and lone surrogates apart, which no answer may hold.
-    return json.dumps(value, ensure_ascii=False)

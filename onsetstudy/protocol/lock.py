@@ -7,7 +7,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from onsetstudy.core.errors import Problem, ProtocolError, Where
+from onsetstudy.core.errors import Problem, ProtocolError
 from onsetstudy.protocol.earlier_names import todays_key
 from onsetstudy.protocol.lock_results import LockStanding, LockVersion, PlannedAnalysis, ProtocolLock
 from onsetstudy.protocol.model import Protocol
@@ -50,7 +50,7 @@ def amend(lock: ProtocolLock, protocol: Protocol, *, changes: Changes, reason: s
     problems = []
 
     def problem(what: str, mend: str, code: str) -> None:
-        problems.append(Problem(what=what, where=Where(), mend=mend, code=code))
+        problems.append(Problem(what=what, mend=mend, code=code))
 
     if protocol.study.id != lock.study_id:
         problem(

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from onsetstudy.core.serialise import result_kind
 
 __all__ = ["LockStanding", "LockVersion", "PlannedAnalysis", "ProtocolLock"]
 
 
 @result_kind("lock_version")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LockVersion:
     """One locked version: ``changes`` are ``(key, before, after)`` against the version before, as JSON text."""
 
@@ -22,7 +19,6 @@ class LockVersion:
 
 
 @result_kind("protocol_lock")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ProtocolLock:
     """All versions of a protocol so far, the first being the lock, the others amendments."""
 
@@ -36,7 +32,6 @@ class ProtocolLock:
 
 
 @result_kind("planned_analysis")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedAnalysis:
     """One analysis of the report: ``status`` is primary, secondary, sensitivity or described.
 
@@ -49,7 +44,6 @@ class PlannedAnalysis:
 
 
 @result_kind("lock_standing")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LockStanding:
     """Where the protocol of a report stands.
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_outcomes, todays_strategy
+from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
 
 __all__ = [
     "AllocationRule",
@@ -14,7 +15,6 @@ __all__ = [
     "Arm",
     "ChairTimeRule",
     "ClinicLimit",
-    "Conduct",
     "DoseRule",
     "Eligibility",
     "Instrument",
@@ -37,7 +37,6 @@ NOT_BUFFERED = "not buffered"
 
 
 @result_kind("arm")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Arm:
     """One way of preparing the anaesthetic: code in the records, label for readers.
 
@@ -52,7 +51,6 @@ class Arm:
 
 
 @result_kind("study_identity")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class StudyIdentity:
     """What the study is and how it was set up.
 
@@ -84,7 +82,6 @@ class StudyIdentity:
 
 
 @result_kind("eligibility")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Eligibility:
     """Who may be included. An empty list of codes admits every code."""
 
@@ -98,7 +95,6 @@ class Eligibility:
 
 
 @result_kind("schedule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Schedule:
     """When teeth are tested.
 
@@ -117,7 +113,6 @@ class Schedule:
 
 
 @result_kind("onset_definition", earlier={key: now for (table, key), now in EARLIER_KEYS.items() if table == "onset"})
-@dataclass(frozen=True, slots=True, kw_only=True)
 class OnsetDefinition:
     """What counts as onset: ``confirmations`` consecutive valid readings *not felt*, dated at the first.
 
@@ -128,14 +123,8 @@ class OnsetDefinition:
     target_min: float = 2.0
     tau_min: float = 15.0
 
-    @property
-    def horizon_min(self) -> float:
-        """The earlier name of ``tau_min``."""
-        return self.tau_min
-
 
 @result_kind("rescue_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class RescueRule:
     """What a supplemental injection before onset means for each question: the strategy by its standard name.
 
@@ -152,7 +141,6 @@ class RescueRule:
 
 
 @result_kind("instrument")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Instrument:
     """A scale with its range; ``important_difference`` is the difference that matters to this study, if stated."""
 
@@ -169,7 +157,6 @@ articaine), the second of four words."""
 
 
 @result_kind("pain_plan")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PainPlan:
     """Pain instrument and the moment compared between arms.
 
@@ -189,7 +176,6 @@ class PainPlan:
 
 
 @result_kind("analysis_plan")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AnalysisPlan:
     """What will be computed.
 
@@ -224,7 +210,6 @@ class AnalysisPlan:
 
 
 @result_kind("look_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LookRule:
     """How repeated looks at a growing study are allowed for.
 
@@ -242,7 +227,6 @@ class LookRule:
 
 
 @result_kind("allocation_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AllocationRule:
     """How arms are allocated: permuted_blocks, minimisation or paired; ``ratio`` in the order of the arms.
 
@@ -261,7 +245,6 @@ class AllocationRule:
 
 
 @result_kind("planning_assumptions")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PlanningAssumptions:
     """What is expected before the first case, and where that comes from.
 
@@ -290,7 +273,6 @@ class PlanningAssumptions:
 
 
 @result_kind("chair_time_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ChairTimeRule:
     """What time and material cost in this practice; costs in ``currency``.
 
@@ -305,7 +287,6 @@ class ChairTimeRule:
 
 
 @result_kind("clinic_limit")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ClinicLimit:
     """The clinic's own limit of one drug: it can only lower the limits of the table."""
 
@@ -315,7 +296,6 @@ class ClinicLimit:
 
 
 @result_kind("dose_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class DoseRule:
     """Which list of dose limits is looked at (label or conservative), whose labels these are, and the clinic's own."""
 
@@ -325,7 +305,6 @@ class DoseRule:
 
 
 @result_kind("watch_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class WatchRule:
     """How failures are watched after adopting.
 
@@ -339,50 +318,7 @@ class WatchRule:
     first_cases: int = 50
 
 
-@result_kind("conduct")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Conduct:
-    """What only people can say, by topic: ``(topic, text)``; topics left out are shown as to be filled in."""
-
-    texts: tuple[tuple[str, str], ...] = ()
-
-
-@result_kind("governance")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Governance:
-    """Answers to what has to be settled before a randomised study begins: question and text."""
-
-    texts: tuple[tuple[str, str], ...] = ()
-
-
-@result_kind("adoption_rule")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AdoptionRule:
-    """By what the closing page will say adopt, do not adopt or undecided; declared before the lock.
-
-    Parameters
-    ----------
-    none_because : str or None
-        Why there is no rule; the others are then ``None``.
-    net_min : float or None
-        Minutes of the chair that have to be saved, mixing counted.
-    pain_margin : float or None
-        How much worse pain may be, on the protocol's scale.
-    not_numb_margin : float or None
-        How much larger the proportion not numb may be.
-    stopping_harms : tuple of str or None
-        Codes of adverse events, or ``serious`` for any that was, of which one in the other arm is enough not to adopt.
-    """
-
-    none_because: str | None = None
-    net_min: float | None = None
-    pain_margin: float | None = None
-    not_numb_margin: float | None = None
-    stopping_harms: tuple[str, ...] | None = None
-
-
 @result_kind("quarter")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Quarter:
     """A calendar quarter, for example ``2026Q3``."""
 
@@ -415,7 +351,6 @@ class Quarter:
 
 
 @result_kind("protocol")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Protocol:
     """A study as promised; ``digest`` is the SHA-256 of its normalised content."""
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["TEETH", "Tooth", "universal_to_iso"]
+__all__ = ["TEETH", "Tooth"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,8 +57,3 @@ TEETH: dict[str, dict[str, Tooth]] = {
     "universal": {tooth.universal: tooth for tooth in _ALL},
 }
 """All 52 teeth by notation and number."""
-
-
-def universal_to_iso(code: str) -> str:
-    """ISO 3950 number of a tooth in the universal system (``"3"`` is ``"16"``, ``"T"`` is ``"85"``)."""
-    return TEETH["universal"][code].iso3950

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from onsetstudy.report.painted import Painted
+from onsetstudy.report.lazy_text import Painted
 
 __all__ = [
     "Answer",

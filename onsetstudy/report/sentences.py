@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
-from onsetstudy.core.results import Counts, Estimate, EstimateLike, NotAvailable
+from onsetstudy.core.results import Counts, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.numbers import (
     amount,
@@ -28,19 +28,15 @@ from onsetstudy.report.numbers import (
     places_for,
     tidy,
 )
-from onsetstudy.study.results import NaiveStopwatch
 
 __all__ = [
     "ALLOWED",
     "Said",
     "axis_ends",
     "estimate_shown",
-    "none_left",
     "sentence",
     "short_value",
     "span_words",
-    "stopwatch_words",
-    "superiority_words",
     "verdict_clause",
     "without_looks",
 ]
@@ -365,28 +361,12 @@ def _what_is_known(n: Counts, protocol: Protocol) -> str:
     return f"So far {listed(parts)} were seen to go numb." if parts else "No case has been analysed."
 
 
-def axis_ends(protocol: Protocol, quantity: Quantity = QUANTITIES["rmst_difference"]) -> tuple[str, str]:
-    """What the left and the right of an axis of a difference, as shown, mean."""
-    other = protocol.label(protocol.contrast_arm)
-    right = quantity.word(1 if quantity.favours * quantity.shown.factor > 0 else -1)
-    left = next(w for w in quantity.words if w != right)
-    return f"{other} {left}", f"{other} {right}"
-
-
-def _other(protocol: Protocol) -> str:
-    return protocol.label(protocol.contrast_arm)
-
-
-def _reference(protocol: Protocol) -> str:
-    return protocol.label(protocol.reference_arm)
-
-
 def _bound_words(result: NotAvailable, protocol: Protocol) -> str:
     """A one-sided statement about a hazard ratio; empty when the data bound neither side."""
     bound = result.bound
     if bound is None:
         return ""
-    other, reference = _other(protocol), _reference(protocol)
+    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
     sure = f"one-sided, {level(bound.level)}"
     for limit, end, far, sure_of in (
         (bound.low, "or more", "sooner", bound.low > 1),
@@ -403,42 +383,9 @@ def _bound_words(result: NotAvailable, protocol: Protocol) -> str:
     return ""
 
 
-def superiority_words(superiority: EstimateLike, protocol: Protocol) -> str | None:
-    """The chance that a case of one arm had less pain than a case of the other."""
-    if isinstance(superiority, NotAvailable):
-        return None
-    low, high = superiority.interval.low, superiority.interval.high
-    return (
-        f"Take one {_other(protocol)} and one {_reference(protocol)} case at random: the {_other(protocol)} one has "
-        f"the lower score in {100 * superiority.estimate:.0f} of 100 such pairs ({100 * low:.0f} to {100 * high:.0f}; "
-        "equal scores shared half and half; 50 would mean no difference)."
-    )
-
-
-def none_left(never: EstimateLike, protocol: Protocol) -> str | None:
-    """What can be said when no case of an arm stayed un-numb."""
-    if isinstance(never, NotAvailable) or never.n.onsets > 0 or never.estimate > 0:
-        return None
-    cases = never.n.arm(str(never.contrast)).cases or never.n.cases
-    return (
-        f"No {protocol.label(str(never.contrast))} case was left un-numb; with {counted(cases, 'case')} the "
-        f"true proportion "
-        f"could still be as high as {percent(never.interval.high, cases)}."
-    )
-
-
-def stopwatch_words(naive: NaiveStopwatch, wait: tuple[EstimateLike, ...], protocol: Protocol) -> str:
-    """What the average of a stopwatch counts and what it leaves out, beside what is counted here."""
-    seen = [f"{used} {protocol.label(arm)}" for arm, _, used, _ in naive.means]
-    left = [f"{missing} {protocol.label(arm)}" for arm, _, _, missing in naive.means]
-    text = (
-        f"A stopwatch average would count the {listed(seen)} teeth that were seen to go numb, each as late as the test "
-        f"that found it, and leave out the {listed(left)} teeth that were not."
-    )
-    if wait and all(isinstance(e, Estimate) for e in wait):
-        text += (
-            " The restricted mean time to onset counts every case: onset lies between two tests, and a tooth "
-            "that was not numb with the "
-            f"first injection alone has waited the whole {protocol.onset.tau_min:g} minutes."
-        )
-    return text
+def axis_ends(protocol: Protocol, quantity: Quantity = QUANTITIES["rmst_difference"]) -> tuple[str, str]:
+    """What the left and the right of an axis of a difference, as shown, mean."""
+    other = protocol.label(protocol.contrast_arm)
+    right = quantity.word(1 if quantity.favours * quantity.shown.factor > 0 else -1)
+    left = next(w for w in quantity.words if w != right)
+    return f"{other} {left}", f"{other} {right}"

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from onsetstudy.core.serialise import result_kind
 
 __all__ = ["Adoption", "AdoptionPart"]
 
 
 @result_kind("adoption_part")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AdoptionPart:
     """One condition: ``code`` is ``met``, ``failed`` or ``open`` where the interval does not decide.
 
@@ -22,7 +19,6 @@ class AdoptionPart:
 
 
 @result_kind("adoption")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Adoption:
     """``verdict`` is ``adopt``, ``do_not_adopt`` or ``undecided``; empty where the protocol says why it has no rule."""
 

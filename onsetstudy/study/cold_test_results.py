@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from onsetstudy.core.results import EstimateLike
 from onsetstudy.core.serialise import result_kind
 
@@ -11,7 +9,6 @@ __all__ = ["ColdTestErrors", "ErrorRow"]
 
 
 @result_kind("error_row")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ErrorRow:
     """Onset under one sensitivity and specificity.
 
@@ -33,7 +30,6 @@ class ErrorRow:
 
 
 @result_kind("cold_test_errors")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ColdTestErrors:
     """The grid, and how often control teeth, which are not numb, were said not to feel.
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from onsetstudy.core.results import Estimate, EstimateLike
 from onsetstudy.core.serialise import result_kind
 
@@ -11,7 +9,6 @@ __all__ = ["NegativeControl"]
 
 
 @result_kind("negative_control")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class NegativeControl:
     """One outcome that no injected solution can change.
 

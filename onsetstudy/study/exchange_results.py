@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -21,7 +20,6 @@ SCHEMA = 2
 
 
 @result_kind("count_table")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class CountTable:
     """Counts in the last column; a missing number is ``None`` (an onset that was never seen has no right end)."""
 
@@ -42,7 +40,6 @@ class CountTable:
 
 
 @result_kind("held_back")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class HeldBack:
     """What small numbers made the practice merge or keep, and what it costs.
 
@@ -59,7 +56,6 @@ class HeldBack:
 
 
 @result_kind("exchange")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Exchange:
     """One practice's counts for one study and period.
 

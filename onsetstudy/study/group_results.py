@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from onsetstudy.core.results import Counts, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.outcomes.harm_results import ArmEvents
@@ -16,7 +14,6 @@ __all__ = ["Agreement", "GroupGate", "GroupHarm", "GroupOverall", "GroupPractice
 
 
 @result_kind("group_practice")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class GroupPractice:
     """One practice: its code, the letter under which the others see it, what it sent and how complete that is.
 
@@ -38,7 +35,6 @@ class GroupPractice:
 
 
 @result_kind("group_gate")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class GroupGate:
     """Whether the cold tests of one practice can bear the group's claim.
 
@@ -53,7 +49,6 @@ class GroupGate:
 
 
 @result_kind("group_harm")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class GroupHarm:
     """One kind of harm by arm (``any`` or ``serious``), among the cases that recorded whether it happened."""
 
@@ -62,7 +57,6 @@ class GroupHarm:
 
 
 @result_kind("group_success")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class GroupSuccess:
     """Success by the target (or the horizon) over practices.
 
@@ -82,7 +76,6 @@ class GroupSuccess:
 
 
 @result_kind("group_overall")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class GroupOverall:
     """All cases of all practices in one stage, every practice compared within itself.
 
@@ -112,7 +105,6 @@ class GroupOverall:
 
 
 @result_kind("reconciled")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Reconciled:
     """One quantity combined in two ways; ``within`` is the answer.
 
@@ -126,7 +118,6 @@ class Reconciled:
 
 
 @result_kind("agreement")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Agreement:
     """Whether one stage and two stages say the same, and why not.
 

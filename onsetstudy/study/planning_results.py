@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.size_results import Pace, SampleSize
 
@@ -11,7 +9,6 @@ __all__ = ["Needed", "NotSized", "PowerPoint", "Question"]
 
 
 @result_kind("power_point")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PowerPoint:
     """Power of the primary outcome's test at one size and effect.
 
@@ -28,7 +25,6 @@ class PowerPoint:
 
 
 @result_kind("planning_question")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
     """One outcome: the size it asks for and how long that takes."""
 
@@ -38,7 +34,6 @@ class Question:
 
 
 @result_kind("not_sized")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class NotSized:
     """An outcome that no size is given for, and why, as a sentence."""
 
@@ -47,7 +42,6 @@ class NotSized:
 
 
 @result_kind("needed_cases")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Needed:
     """Cases for the planned power of ``test``, by simulation: analysed, two Monte Carlo errors, to include."""
 

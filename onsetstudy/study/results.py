@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from onsetstudy.core.results import (
@@ -42,7 +40,6 @@ __all__ = [
 
 
 @result_kind("arm_curve")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ArmCurve:
     """Onset curve of one arm.
 
@@ -58,7 +55,6 @@ class ArmCurve:
 
 
 @result_kind("naive_stopwatch")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class NaiveStopwatch:
     """The mean first not-felt minute among those who went numb: shown beside the right answer, never instead.
 
@@ -71,7 +67,6 @@ class NaiveStopwatch:
 
 
 @result_kind("population")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Population:
     """One set of cases, analysed as the plan says.
 
@@ -123,7 +118,6 @@ class Population:
 
 
 @result_kind("arm_table_row")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ArmTableRow:
     """One line of the table of cases by arm.
 
@@ -138,7 +132,6 @@ class ArmTableRow:
 
 
 @result_kind("arm_table")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ArmTable:
     """Who was in the arms, with standardised differences and no p-values."""
 
@@ -147,7 +140,6 @@ class ArmTable:
 
 
 @result_kind("notice")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Notice:
     """One line about the data: how often something was seen, and what was done about it."""
 
@@ -157,7 +149,6 @@ class Notice:
 
 
 @result_kind("chair_clocks")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ChairClocks:
     """How the clocks of pages at the chair ran against the computer's, in analysed cases that were recorded there.
 
@@ -173,7 +164,6 @@ class ChairClocks:
 
 
 @result_kind("data_quality")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class DataQuality:
     """How the records were: refused, queried, read although unusual; tests missed; cycles not valid.
 
@@ -195,7 +185,6 @@ class DataQuality:
 
 
 @result_kind("more_needed")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class MoreNeeded:
     """What it would take to know more, at the plan's effect.
 
@@ -222,7 +211,6 @@ class MoreNeeded:
 
 
 @result_kind("variation")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Variation:
     """The main results under one other choice that the plan names.
 
@@ -240,7 +228,6 @@ class Variation:
 
 
 @result_kind("diagnostics")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Diagnostics:
     """What the main results rest on, looked at: same ratio at all times, another road to it, arms tested alike."""
 
@@ -251,7 +238,6 @@ class Diagnostics:
 
 
 @result_kind("looks_taken")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LooksTaken:
     """The looks so far at the primary outcome, each with what it allows, and the estimate once the study has stopped.
 
@@ -269,7 +255,6 @@ class LooksTaken:
 
 
 @result_kind("anytime_look")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AnytimeLook:
     """Evidence up to the end of one quarter, and the limits of the difference in success."""
 
@@ -282,7 +267,6 @@ class AnytimeLook:
 
 
 @result_kind("anytime_taken")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AnytimeTaken:
     """The sequential test and limits of a study that is looked at whenever one likes.
 
@@ -299,7 +283,6 @@ class AnytimeTaken:
 
 
 @result_kind("provenance")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Provenance:
     """Where the numbers come from: digests, seed and versions of everything that computed them.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,7 +19,7 @@ from onsetstudy.core.results import (
     Interval,
     estimates_frame,
 )
-from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.core.serialise import Serialisable, result_kind
 
 __all__ = [
     "ArmContrast",
@@ -30,7 +29,6 @@ __all__ = [
     "FinenessOfTesting",
     "NeverNumbFit",
     "OnsetCurve",
-    "ParametricComparison",
     "ParametricFit",
     "ProportionalityCheck",
     "ScheduleCheck",
@@ -38,9 +36,8 @@ __all__ = [
 ]
 
 
-@result_kind("onset_curve")
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class OnsetCurve:
+@result_kind("onset_curve", eq=False)
+class OnsetCurve(Serialisable):
     """Nonparametric maximum likelihood curve of onset.
 
     The data place probability ``mass[j]`` somewhere in ``(left[j], right[j]]`` and nowhere
@@ -122,13 +119,8 @@ class OnsetCurve:
             }
         )
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 @result_kind("bounds")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Bounds:
     """What the gaps between tests leave open about the quantity of an arm, or about a contrast of arms."""
 
@@ -138,8 +130,7 @@ class Bounds:
 
 
 @result_kind("arm_contrast")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ArmContrast:
+class ArmContrast(Serialisable):
     """One quantity per arm (reference arm first), and the contrast of the other arm with the reference.
 
     With more than two arms, ``difference`` is of the first arm other than the reference and ``more``
@@ -163,13 +154,8 @@ class ArmContrast:
         contrasts = (self.difference, *self.more) + (() if self.ratio is None else (self.ratio,))
         return estimates_frame((*self.arms, *contrasts))
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 @result_kind("effect_stretch")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class EffectStretch:
     """Hazard ratio within one stretch of time, ``from_min`` to ``to_min`` minutes (``inf``: to the end)."""
 
@@ -182,8 +168,7 @@ class EffectStretch:
 
 
 @result_kind("proportionality_check")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProportionalityCheck:
+class ProportionalityCheck(Serialisable):
     """Whether the hazard ratio changes with time, and how large it is early and late."""
 
     test: HypothesisTest
@@ -199,13 +184,8 @@ class ProportionalityCheck:
         """The test, with the estimate columns."""
         return self.test.to_frame()
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 @result_kind("cluster_effect")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ClusterEffect:
     """One cluster's own rate against the average one: ratio with its shrunken interval; not a ranking."""
 
@@ -216,8 +196,7 @@ class ClusterEffect:
 
 
 @result_kind("shared_frailty")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SharedFrailty:
+class SharedFrailty(Serialisable):
     """How much clusters (operators, practices) differ in the rate of becoming numb, beyond the covariates.
 
     ``spread`` is the standard deviation of the clusters' log rates; ``estimates`` are the covariates' hazard ratios
@@ -241,14 +220,9 @@ class SharedFrailty:
         """Spread, then the hazard ratios."""
         return estimates_frame((self.spread, *self.estimates))
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 @result_kind("parametric_fit")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ParametricFit:
+class ParametricFit(Serialisable):
     """An accelerated-time model. ``parameters`` holds ``(name, value, standard error)`` on the log scale of time."""
 
     family: str
@@ -267,32 +241,9 @@ class ParametricFit:
         """One row per time ratio."""
         return estimates_frame(self.estimates)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
-
-@result_kind("parametric_comparison")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ParametricComparison:
-    """Families side by side, best by Akaike's criterion first; ``failed`` pairs a family with why it has no fit."""
-
-    fits: tuple[ParametricFit, ...]
-    failed: tuple[tuple[str, str], ...] = ()
-
-    def to_frame(self) -> pd.DataFrame:
-        """Family, log-likelihood, number of parameters and Akaike's criterion."""
-        rows = [(f.family, f.log_likelihood, len(f.parameters), f.aic) for f in self.fits]
-        return pd.DataFrame(rows, columns=["family", "log_likelihood", "parameters", "aic"])
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 @result_kind("never_numb_fit")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NeverNumbFit:
+class NeverNumbFit(Serialisable):
     """A mixture of cases that never become numb and cases that do."""
 
     family: str
@@ -312,14 +263,9 @@ class NeverNumbFit:
         """Shares, then the time ratio."""
         return estimates_frame(self.shares if self.time_ratio is None else (*self.shares, self.time_ratio))
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 @result_kind("schedule_check")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ScheduleCheck:
+class ScheduleCheck(Serialisable):
     """Whether arms were tested at the same minutes.
 
     ``minutes`` holds, by arm and number of the test: cases, lower quartile, median and upper quartile of its minute.
@@ -336,18 +282,9 @@ class ScheduleCheck:
         """The test, with the estimate columns."""
         return self.test.to_frame()
 
-    def minutes_frame(self) -> pd.DataFrame:
-        """One row per arm and test, for a figure."""
-        return pd.DataFrame(self.minutes, columns=["arm", "test", "cases", "q25_min", "median_min", "q75_min"])
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)
-
 
 @result_kind("fineness_of_testing")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FinenessOfTesting:
+class FinenessOfTesting(Serialisable):
     """How fine the testing was, by arm."""
 
     rows: tuple[tuple[str, int, int, int, float, int], ...]
@@ -357,7 +294,3 @@ class FinenessOfTesting:
         """One row per arm."""
         columns = ["arm", "cases", "numb_at_first_test", "first_test_too_late", "median_gap_min", "missed_tests"]
         return pd.DataFrame(self.rows, columns=columns)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)

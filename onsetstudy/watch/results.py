@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,7 +13,6 @@ __all__ = ["Chart", "RunLength", "Shrunken", "Signal", "Watch", "WindowWait"]
 
 
 @result_kind("run_length")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class RunLength:
     """Cases up to a signal, on average, at a limit: solved from the chain, and simulated with its standard error.
 
@@ -33,7 +30,6 @@ class RunLength:
 
 
 @result_kind("watch_signal")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Signal:
     """A chart passed its limit at ``case`` (from 1): the last ``cases`` had ``failures``; ``expected`` is usual."""
 
@@ -43,8 +39,7 @@ class Signal:
     expected: float
 
 
-@result_kind("cusum_chart")
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result_kind("cusum_chart", eq=False)
 class Chart:
     """A risk-adjusted cumulative sum for one kind of failure and one direction of change.
 
@@ -65,7 +60,6 @@ class Chart:
 
 
 @result_kind("window_wait")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class WindowWait:
     """Mean wait of consecutive cases ``first`` to ``last`` (from 1)."""
 
@@ -75,7 +69,6 @@ class WindowWait:
 
 
 @result_kind("shrunken_share")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Shrunken:
     """Failures of one operator: as counted, and drawn to the others by as much as chance explains."""
 
@@ -90,7 +83,6 @@ class Shrunken:
 
 
 @result_kind("watch")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Watch:
     """Everything about watching one arm.
 

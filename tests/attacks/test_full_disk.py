@@ -14,7 +14,8 @@ import pytest
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.ledger.ledger import practice_ledger_path, verified_ledger
-from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.protocol.ledger import of_kind
 from tests.attacks.test_killed import drawn, open_three
 from tests.clean_process import run_command

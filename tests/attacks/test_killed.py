@@ -14,16 +14,17 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from onsetstudy.cli.entering import enter_opening, with_ledger
+from onsetstudy.cli.ledger_entries import enter_opening, with_ledger
 from onsetstudy.cli.main import onsetstudy
+from onsetstudy.files.atomic_write import finish_together
 from onsetstudy.files.documents.archive import write_in_place
 from onsetstudy.files.documents.results_json import write_report
 from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
 from onsetstudy.files.ledger.side_files import read_companions
-from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
-from onsetstudy.files.together import finish_together
 from onsetstudy.protocol.ledger import of_kind
 from onsetstudy.records.derived.roster import ROWS, Listed, Roster
 from onsetstudy.study.practice.analyse import analyse

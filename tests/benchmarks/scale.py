@@ -23,8 +23,8 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.cluster.mapper import DaskMapper, ProcessMapper
+from onsetstudy.core.parallel import serial
 from onsetstudy.core.seeds import stream
-from onsetstudy.core.work import serial
 from onsetstudy.files.bulk.reduce import reduce_parts
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.study.counts.counted_estimates import estimates_of_counts

@@ -13,7 +13,7 @@ from onsetstudy.chairside.server import make_app
 from onsetstudy.chairside.sessions import PairingCodes, Sessions
 from onsetstudy.files.sources.recorded import facts_of
 from onsetstudy.files.store import EventStore, preparations_path
-from onsetstudy.records.chair.case_codes import new_case_code
+from tests.case_codes import new_case_code
 
 ORIGIN = "http://127.0.0.1:8123"
 CASE = new_case_code("P01", lambda n: 7)

@@ -9,8 +9,8 @@ import pytest
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.sources.spreadsheet import read_records
-from onsetstudy.records.chair.case_codes import new_case_code
 from onsetstudy.records.chair.event_log import FLAG
+from tests.case_codes import new_case_code
 from tests.chairside.asgi import Study
 from tests.clean_process import run_command
 from tests.records.test_event_log import Page

@@ -12,7 +12,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import export_store, read_store
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
-from onsetstudy.records.derived.onset import derive_onset
+from onsetstudy.records.derived.onset import Onsets
 from tests.chairside.chair import TOLERANCE_S, Chair, look_at, quick_audit, quick_watch
 from tests.chairside.conftest import wait_for
 
@@ -72,7 +72,7 @@ def test_a_whole_case_ends_in_the_same_tables(audit, chair, tmp_path):
     assert chair.agrees([float(row["treatment_start_min"])], "Treatment starts")
     records = read_records(audit.store, protocol)
     assert records.problems == ()
-    onset = derive_onset(records, protocol).iloc[0]
+    onset = Onsets(records=records, protocol=protocol).table().iloc[0]
     assert [onset["left_min"], onset["right_min"]] == minutes(audit.store)[1:3]
     export_store(audit.store, tmp_path / "open")
     assert read_records(tmp_path / "open", protocol).digest == records.digest
@@ -408,7 +408,7 @@ def test_what_was_adopted_is_watched_by_three_taps(tmp_path, serve, context):
     assert records.problems == ()
     assert records.cases["arm"].tolist() == ["buffered", "buffered"]
     assert records.cases["rescue_min"].notna().sum() == 1
-    onset = derive_onset(records, protocol)
+    onset = Onsets(records=records, protocol=protocol).table()
     assert sorted(onset["censoring"]) == ["left", "right"]
     assert chair.errors == []
 

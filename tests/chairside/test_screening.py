@@ -18,12 +18,12 @@ from onsetstudy.files.sources.recorded import export_store, read_store
 from onsetstudy.files.sources.screening import export_screening
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
-from onsetstudy.records.chair.case_codes import new_case_code
-from onsetstudy.records.chair.drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.event_log import Event
+from onsetstudy.records.chair.mixing_drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.screening import COLUMNS, NOT_ELIGIBLE, SCREENED
 from onsetstudy.records.checks.open_tables import OPEN_TABLES, REASONS
 from onsetstudy.records.derived.flow import screening_flow
+from tests.case_codes import new_case_code
 from tests.chairside.asgi import CASE, PATIENT, Study
 from tests.chairside.chair import Chair, look_at, quick_audit, quick_block
 from tests.chairside.conftest import wait_for

@@ -20,8 +20,8 @@ from onsetstudy.files.sealed.allocation_list import write_allocation
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.store import StoreUnavailable
-from onsetstudy.protocol.model import AdoptionRule
-from onsetstudy.records.chair.case_codes import new_case_code
+from onsetstudy.protocol.governance import AdoptionRule
+from tests.case_codes import new_case_code
 from tests.chairside.asgi import CASE, ORIGIN, PATIENT, Browser, Study
 
 PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")

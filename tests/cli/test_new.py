@@ -8,10 +8,11 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
+from onsetstudy.core.canonical import as_toml
 from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.earlier_names import todays_names
-from onsetstudy.protocol.guided import GUIDED, GuidedAnswers, as_toml, guided_content
+from onsetstudy.protocol.guided import GUIDED, GuidedAnswers, guided_content
 from onsetstudy.study.planning.claims import plan_claims
 from onsetstudy.study.planning.plan_study import plan_study
 

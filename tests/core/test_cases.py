@@ -18,7 +18,7 @@ from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_ha
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.summaries.curve_limits import curve_limits
 from onsetstudy.survival.summaries.probability_index import probability_numb_sooner
-from onsetstudy.survival.summaries.quantiles import estimate_quantile, quantile_of_group
+from onsetstudy.survival.summaries.quantiles import estimate_quantile
 from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
@@ -28,7 +28,6 @@ VERBS = (
     never_numb_share,
     estimate_rmst,
     estimate_quantile,
-    quantile_of_group,
     probability_numb_sooner,
     compare_arms,
     curve_limits,

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from onsetstudy.core.cases import Cases, checked_weight, label_codes, merge_alike, takes_cases
+from onsetstudy.core.arrays import checked_weight, label_codes
+from onsetstudy.core.cases import Cases, merge_alike, takes_cases
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 

@@ -7,14 +7,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import optimize, stats
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.interim.after_stopping import estimate_after_stopping, repeated_interval, stagewise_p
 from onsetstudy.design.interim.boundaries import (
     Bounds,
-    classical_boundary,
     drift_for_power,
     naive_error,
     power_at,
@@ -33,6 +32,22 @@ SHAPES = {"pocock": 0.5, "obf": 0.0}
 
 def equal(k):
     return np.arange(1, k + 1) / k
+
+
+def classical_boundary(looks, *, alpha=0.05, shape=0.5):
+    """Two-sided boundaries at equal steps, ``C (k/K)^(shape - 1/2)``: Pocock at 0.5, O'Brien and Fleming at 0.
+
+    Wang SK, Tsiatis AA. Biometrics 1987;43:193-9.
+    """
+    steps = equal(looks)
+    form = steps ** (shape - 0.5)
+
+    def excess(constant):
+        found = crossing_chances(steps, -constant * form, constant * form)
+        return found.above + found.below - alpha
+
+    top = float(stats.norm.isf(alpha / 2 / looks)) + 1.0
+    return optimize.brentq(excess, 0.5, max(top, 3.0), xtol=1e-10) * form
 
 
 def as_bounds(upper):

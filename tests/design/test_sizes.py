@@ -12,18 +12,11 @@ from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.expected_wait import expected_wait
-from onsetstudy.design.precision import (
-    difference_width,
-    events_for_ratio,
-    mean_difference_width,
-    share_width,
-    size_for_width,
-)
+from onsetstudy.design.precision import expected_precision
 from onsetstudy.design.size_results import OnsetExpectation
 from onsetstudy.design.sizes.frame import Frame, design_effect, size_table
 from onsetstudy.design.sizes.means import plan_wait
 from onsetstudy.design.sizes.onset import onset_share, plan_onset_test
-from onsetstudy.design.sizes.pain import plan_ordinal_pain, plan_pain
 from onsetstudy.design.sizes.success import plan_paired_success, plan_success
 from tests.design.exact_power import exact_cases, exact_mcnemar_power, exact_shares_power
 from tests.reference import load_reference
@@ -46,11 +39,6 @@ def test_onsets_of_the_log_rank_test(formula, ratio, power):
 
 
 def test_printed_sizes_of_the_others():
-    for chance in ("0.65", "0.70", "0.75"):
-        PRINTED.check(f"noether {chance}", plan_pain(superiority=float(chance)).unrounded)
-    words = plan_ordinal_pain(categories=[0.2, 0.5, 0.2, 0.1], odds_ratio=math.exp(0.887), power=0.9)
-    PRINTED.check("whitehead", words.unrounded)
-    assert words.total == 188  # 187 in all, rounded up in each of two arms
     PRINTED.check("design effect 10 0.05", design_effect(10, 0.05))
     PRINTED.check("design effect 20 0.10", design_effect(20, 0.10))
     PRINTED.check("1.26 min, sd 3, per arm", plan_wait(sd_min=3, difference_min=1.26).cases[0])
@@ -81,15 +69,9 @@ PLANS = {
     "success": lambda n, e, p, a: plan_success(cases=n, reference=0.3, difference=e, power=p, alpha=a),
     "wait": lambda n, e, p, a: plan_wait(cases=n, sd_min=3, difference_min=e, power=p, alpha=a),
     "paired wait": lambda n, e, p, a: plan_wait(cases=n, sd_min=3, difference_min=e, power=p, alpha=a, paired=True),
-    "pain": lambda n, e, p, a: plan_pain(cases=n, superiority=e, power=p, alpha=a),
-    "paired pain": lambda n, e, p, a: plan_pain(cases=n, superiority=e, power=p, alpha=a, paired=True),
-    "words": lambda n, e, p, a: plan_ordinal_pain(
-        cases=n, odds_ratio=None if e is None else math.exp(e), power=p, alpha=a, categories=[0.2, 0.5, 0.2, 0.1]
-    ),
 }
 EFFECTS = {
-    "onset": 1.4, "freedman": 1.4, "success": 0.12, "wait": 1.1, "paired wait": 1.1, "pain": 0.62, "paired pain": 0.62,
-    "words": 0.6,
+    "onset": 1.4, "freedman": 1.4, "success": 0.12, "wait": 1.1, "paired wait": 1.1,
 }  # fmt: skip
 
 
@@ -281,13 +263,9 @@ def test_tables_are_over_a_grid():
         (lambda: plan_onset_test(hazard_ratio=2, expected=USUAL, formula="x"), "choose schoenfeld or freedman"),
         (lambda: plan_success(reference=0.9, difference=0.2), "leaves no share"),
         (lambda: plan_success(reference=0.9, cases=4), "no effect up to"),
-        (lambda: plan_pain(superiority=0.5), "other than 0.5"),
-        (lambda: plan_ordinal_pain(categories=[0.5, 0.6], odds_ratio=2), "sum to 1"),
         (lambda: plan_paired_success(only_other=0.7, only_reference=0.6), "at most 1 together"),
         (lambda: Frame(lost_share=1.0).checked(), "lost share"),
-        (lambda: size_for_width(0, lambda n: 1 / n), "above 0"),
-        (lambda: size_for_width(0.1, lambda n: 1.0), "so narrow"),
-        (lambda: events_for_ratio(1.0), "above 1"),
+        (lambda: expected_precision(3, sd_min=3, numb=(0.3, 0.3)), "fewer than two"),
         (lambda: exact_cases(0.5, 0.5001, most=50), "not even 50"),
     ],
 )  # fmt: skip
@@ -339,26 +317,23 @@ def test_exact_mcnemar_by_brute_force():
     assert exact_mcnemar_power(12, 0.5, 0.1) == pytest.approx(total, abs=1e-12)
 
 
-def test_sizes_for_a_width():
-    n = size_for_width(0.2, lambda n: share_width(n, 0.5))
-    assert share_width(n, 0.5) <= 0.2 < share_width(n - 1, 0.5)
-    assert share_width(20, 0.0) == pytest.approx(0.1611, abs=5e-5)  # Newcombe 1998: 0/20 has (0, .1611)
-    assert difference_width(20, 0.3, 0.3) > share_width(20, 0.3)
-    assert mean_difference_width(90, sd=3) == pytest.approx(2 * 1.973 * 3 * math.sqrt(2 / 90), abs=0.01)
-    assert events_for_ratio(1.5) == pytest.approx(4 * (1.96 / math.log(1.5)) ** 2, rel=1e-3)
+def test_how_narrow_an_answer_is():
+    found = expected_precision(180, sd_min=3, numb=(0.3, 0.3))
+    assert found.wait_half_min == pytest.approx(1.973 * 3 * math.sqrt(2 / 90), abs=0.005)
+    # Newcombe 1998, method 10: 56/70 less 48/80 has (.0524, .3339).
+    uneven = expected_precision(150, sd_min=3, numb=(0.6, 0.8), share=70 / 150)
+    assert uneven.success_half == pytest.approx((0.3339 - 0.0524) / 2, abs=5e-5)
+    assert expected_precision(720, sd_min=3, numb=(0.3, 0.3)).wait_half_min == pytest.approx(
+        found.wait_half_min / 2, rel=0.01
+    )
+    assert expected_precision(180, sd_min=3, numb=(0.3, 0.3), conf_level=0.99).success_half > found.success_half
 
 
 @pytest.mark.slow
 def test_formulas_hold_in_simulation():
-    """4,000 studies each: rank sum of shifted normals, Student's t, two shares; within Monte Carlo error."""
+    """4,000 studies each: Student's t, two shares; within Monte Carlo error."""
     rng = np.random.default_rng(3)
     trials, error = 4000, 4 * math.sqrt(0.16 / 4000)
-    chance = 0.65
-    shift = stats.norm.ppf(chance) * math.sqrt(2)
-    n = plan_pain(superiority=chance).cases[0]
-    x, y = rng.normal(shift, 1, (trials, n)), rng.normal(0, 1, (trials, n))
-    p = stats.mannwhitneyu(x, y, axis=1, method="asymptotic").pvalue
-    assert abs(np.mean(p <= 0.05) - 0.8) < error + 0.01  # Noether's formula is off by about a point here
     n = plan_wait(sd_min=3, difference_min=1.26).cases[0]
     p = stats.ttest_ind(rng.normal(1.26, 3, (trials, n)), rng.normal(0, 3, (trials, n)), axis=1).pvalue
     assert abs(np.mean(p <= 0.05) - 0.8) < error

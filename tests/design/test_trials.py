@@ -11,8 +11,8 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.design.accrual import time_to_answer
 from onsetstudy.design.interim.boundaries import spending_bounds
-from onsetstudy.design.pace import time_to_answer
 from onsetstudy.design.size_results import OnsetExpectation
 from onsetstudy.design.sizes.onset import plan_onset_test
 from onsetstudy.design.sizes.success import plan_success
@@ -20,7 +20,7 @@ from onsetstudy.design.trials.draws import cells_of, draw_trials, place_of
 from onsetstudy.design.trials.results import TrialScenario
 from onsetstudy.design.trials.schedules import compare_schedules
 from onsetstudy.design.trials.trial_power import scores_of, simulate_power, simulate_tallies, summarise
-from onsetstudy.records.derived.onset import derive_onset
+from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.survival.ranktests.batched_rank_tests import compare_many_pairs
 from onsetstudy.survival.ranktests.compare import compare_arms
@@ -96,7 +96,7 @@ def test_simulated_readings_go_through_records_to_the_same_intervals():
             readings.append({**base, "tooth_role": "target", "response": answer})
             readings.append({**base, "tooth_role": "control", "response": "felt"})
     found = records(rows, readings, promised)
-    derived = derive_onset(found, promised, estimand="hazard").sort_values("case_id")
+    derived = Onsets(records=found, protocol=promised).table(estimand="hazard").sort_values("case_id")
     assert derived["left_min"].tolist() == drawn.left[0].tolist()
     assert derived["right_min"].tolist() == drawn.right[0].tolist()
     data, _ = prepare(promised, found, through=promised.quarters[-1])

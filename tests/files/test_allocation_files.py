@@ -10,16 +10,11 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, OnsetStudyError, RecordsError
 from onsetstudy.design.allocation.lists import draw_allocation_list
-from onsetstudy.files.alone import alone
-from onsetstudy.files.sealed.allocation_list import (
-    read_allocation_list,
-    read_kept_list,
-    read_slips,
-    write_allocation,
-    write_continued,
-    write_minimisation,
-)
-from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.files.file_lock import alone
+from onsetstudy.files.sealed.allocation_list import write_allocation, write_continued, write_minimisation
+from onsetstudy.files.sealed.kept_allocation import read_allocation_list, read_kept_list, read_slips
+from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.records.chair.case_codes import check_sign
 from onsetstudy.records.derived.allocation import as_allocated, review_allocation
 from tests.design.test_allocation import protocol
@@ -106,7 +101,7 @@ def test_nothing_is_opened_on_a_changed_log(tmp_path, drawn):
 
 
 def test_two_at_once_do_not_get_the_same_slip(tmp_path, drawn, monkeypatch):
-    monkeypatch.setattr("onsetstudy.files.alone.WAIT_S", 0.1)
+    monkeypatch.setattr("onsetstudy.files.file_lock.WAIT_S", 0.1)
     written = pytest.raises(OnsetStudyError, match="is being written by another program")
     with alone(log_path(tmp_path / "sealed-P01.json")), written:
         opened(tmp_path, "P01-0001")

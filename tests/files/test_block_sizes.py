@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, ProtocolError
 from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, read_lock
-from onsetstudy.files.sealed.allocation_list import read_slips
+from onsetstudy.files.sealed.kept_allocation import read_slips
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.report.documents.protocol import compose_protocol
 from tests.study.cases import PROTOCOLS

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, OnsetStudyError, RecordsError
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-from onsetstudy.files.sealed.allocation_list import read_kept_list, read_kept_logs, read_slips
+from onsetstudy.files.sealed.kept_allocation import read_kept_list, read_kept_logs, read_slips
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.ledger import of_kind, sentence
 from onsetstudy.records.derived.allocation import as_allocated, review_allocation

@@ -15,8 +15,9 @@ import pytest
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.exchange import find_exchanges, read_exchange, read_exchanges, refuse_sent_twice, write_exchange
 from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock
-from onsetstudy.files.sealed.allocation_list import read_allocation_list, read_kept_list, read_slips
-from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.files.sealed.kept_allocation import read_allocation_list, read_kept_list, read_slips
+from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
@@ -70,7 +71,7 @@ def pooled(group):
 def test_a_protocol_is_read(path):
     protocol = read_protocol(path)
     assert protocol.arm_codes[:2] == ("plain", "buffered")
-    assert protocol.onset.horizon_min == (10 if path is AUDIT else 15)
+    assert protocol.onset.tau_min == (10 if path is AUDIT else 15)
     assert protocol.onset.target_min == 2
 
 

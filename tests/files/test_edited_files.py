@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from onsetstudy.cli.entering import enter_lock
+from onsetstudy.cli.ledger_entries import enter_lock
 from onsetstudy.core.errors import DesignError, OnsetStudyError, ProtocolError, RecordsError
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.design.allocation.seal import open_slip
@@ -20,7 +20,8 @@ from onsetstudy.files.ledger.ledger_check import faults_of
 from onsetstudy.files.ledger.lock import lock_path, lock_protocol_file, read_lock
 from onsetstudy.files.sealed.allocation_list import write_allocation, write_enveloped
 from onsetstudy.files.sealed.envelopes import folder_faults, open_envelope, passphrase_of
-from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log, read_sealed
+from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening_log import log_path, read_opening_log, read_sealed
 from onsetstudy.files.sources.protocol_toml import read_protocol
 
 GROUP = Path(__file__).parents[2] / "protocols" / "mandibular_block_group.toml"

@@ -9,14 +9,10 @@ from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.design.allocation.lists import draw_allocation_list
-from onsetstudy.files.sealed.allocation_list import (
-    read_allocation_list,
-    read_slips,
-    write_allocation,
-    write_continued,
-    write_minimisation,
-)
-from onsetstudy.files.sealed.opening import log_path, open_next, read_opening_log
+from onsetstudy.files.sealed.allocation_list import write_allocation, write_continued, write_minimisation
+from onsetstudy.files.sealed.kept_allocation import read_allocation_list, read_slips
+from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.vocabulary import CODES
 from tests.files.test_edited_files import STRANGE, TEXTS, edited

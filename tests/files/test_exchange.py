@@ -16,7 +16,7 @@ from onsetstudy.files.exchange import (
     refuse_sent_twice,
     write_exchange,
 )
-from onsetstudy.files.sealed.allocation_list import find_opening_logs, read_kept_logs
+from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_logs
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.allocation import resolve_arms

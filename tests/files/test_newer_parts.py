@@ -7,8 +7,8 @@ from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, RecordsError
-from onsetstudy.files.sealed.allocation_list import read_allocation_list
 from onsetstudy.files.sealed.described_list import newer_parts, read_description
+from onsetstudy.files.sealed.kept_allocation import read_allocation_list
 from tests.files.test_lock_files import GROUP
 
 pytestmark = pytest.mark.usefixtures("unpainted")

@@ -14,7 +14,7 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.documents.wide_template import write_wide_template
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records, read_tables
-from onsetstudy.records.checks.wide_sheet import fold_wide
+from onsetstudy.records.checks.wide_sheet import EXTRA, MARK
 
 ROOT = Path(__file__).parents[2]
 DEMOS = {"audit": (ROOT / "data/synthetic/audit", "infiltration_audit"),
@@ -30,6 +30,39 @@ def save(path, lines, delimiter=","):
     with path.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file, delimiter=delimiter).writerows(lines)
     return path
+
+
+def fold_wide(cases, cold_tests, protocol):
+    """Rows of a wide sheet from the two tables: a head of what all cases share, and each test at its nearest minute."""
+    body = cases.frame.astype("string").fillna("").reset_index(drop=True)
+    shared = [str(c) for c in body if c != "case_id" and len(body) and body[c].nunique() == 1 and body[c].iloc[0]]
+    planned = [float(m) for m in protocol.schedule.tests_min]
+    cells = {}
+    tests = cold_tests.frame.astype("string").fillna("")
+    kinds = tests["test_kind"] if "test_kind" in tests else pd.Series("", index=tests.index)
+    for code, minute, role, response, kind in zip(
+        tests["case_id"], tests["minute"], tests["tooth_role"], tests["response"], kinds, strict=True
+    ):
+        if kind == "extra":
+            cells.setdefault((code, f"extra_{role}"), []).append(f"{response} @ {minute}")
+            continue
+        at = float(minute)
+        near = min(planned, key=lambda m: abs(m - at))
+        text = response if at == near else f"{response} @ {minute}"
+        cells.setdefault((code, f"{role} {near:g}"), []).append(text)
+    roles = [r for r in ("target", "control") if any(h.startswith(r) for _, h in cells)]
+    headings = [f"{role} {m:g}" for m in planned for role in roles]
+    headings += [h for h in EXTRA if any(k == h for _, k in cells)]
+    own = [str(c) for c in body if c not in shared]
+    lines = [
+        [MARK, "1 = felt, 0 = not felt, empty = not done"],
+        *([c, str(body[c].iloc[0])] for c in shared),
+    ]
+    lines.append([*own, *headings])
+    for row in body[own].itertuples(index=False):
+        code = row[own.index("case_id")]
+        lines.append([*map(str, row), *(" | ".join(cells.get((code, h), [])) for h in headings)])
+    return lines
 
 
 def lines_of(name):

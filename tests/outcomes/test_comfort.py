@@ -13,9 +13,9 @@ from statsmodels.stats.multitest import multipletests
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.outcomes.scores.comfort import PainRecords, anxiety_change, moment_of_pain
 from onsetstudy.outcomes.scores.multiplicity import share_error
 from onsetstudy.outcomes.scores.ordered_bands import BANDS, proportional_odds, to_bands
+from onsetstudy.outcomes.scores.pain_moments import PainRecords, anxiety_change, moment_of_pain
 
 ARMS = ("plain", "buffered")
 

@@ -8,7 +8,7 @@ from scipy import integrate, optimize, special, stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.pool.funnel import _dispersion, exact_limit, funnel
-from onsetstudy.pool.shrunken import shrink_to_expected
+from onsetstudy.pool.shrinkage import shrink_to_expected
 from tests.simulation.kept import KeptStudies
 
 

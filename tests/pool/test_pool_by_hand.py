@@ -14,7 +14,7 @@ from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.common_odds import common_odds
 from onsetstudy.pool.funnel import exact_limit, funnel
 from onsetstudy.pool.heterogeneity import between_variance
-from onsetstudy.pool.shrunken import _peaks
+from onsetstudy.pool.shrinkage import _peaks
 
 ARMS = ("plain", "buffered")
 N = Counts(cases=10, onsets=8)

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from onsetstudy.protocol.teeth import TEETH, universal_to_iso
+from onsetstudy.protocol.teeth import TEETH
 
 BLOCKS = [
     (range(1, 9), range(18, 10, -1)),
@@ -21,7 +21,7 @@ BLOCKS = [
 
 @pytest.mark.parametrize(("universal", "iso"), [pair for a, b in BLOCKS for pair in zip(a, b, strict=True)])
 def test_every_tooth(universal, iso):
-    assert universal_to_iso(str(universal)) == str(iso)
+    assert TEETH["universal"][str(universal)].iso3950 == str(iso)
     assert TEETH["iso3950"][str(iso)].universal == str(universal)
 
 

@@ -11,7 +11,8 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, ProtocolError
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.sealed.allocation_list import write_allocation
-from onsetstudy.files.sealed.opening import log_path, open_next
+from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening_log import log_path
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.case_pattern import code_fault, pattern_fault
 from onsetstudy.records.chair.event_kinds import entry_faults

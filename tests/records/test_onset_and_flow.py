@@ -9,7 +9,7 @@ import pytest
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.protocol.model import Quarter
 from onsetstudy.records.derived.flow import analysed_cases, case_flow
-from onsetstudy.records.derived.onset import ONSET_COLUMNS, derive_onset
+from onsetstudy.records.derived.onset import ONSET_COLUMNS, Onsets
 from tests.study.cases import case, protocol, readings_of, records
 
 PROMISED = protocol()
@@ -24,7 +24,7 @@ def one(answers, *, control=None, more=None, promised=PROMISED, **options):
         rows = readings_of(1, control, control=False)
         readings += [{**row, "tooth_role": "control"} for row in rows]
     found = records([case(1, **(more or {}))], readings, promised)
-    return derive_onset(found, promised, **options).iloc[0]
+    return Onsets(records=found, protocol=promised).table(**options).iloc[0]
 
 
 def test_columns_and_a_plain_case():
@@ -59,11 +59,11 @@ def test_control_tooth_may_be_tested_a_little_later():
         {**r, "tooth_role": "control", "response": "felt", "minute": f"{float(r['minute']) + 0.4}"} for r in readings
     ]
     found = records([case(1)], readings + late, PROMISED)
-    assert derive_onset(found, PROMISED)["right_min"].iloc[0] == 3
+    assert Onsets(records=found, protocol=PROMISED).table()["right_min"].iloc[0] == 3
     far = [{**r, "minute": f"{float(r['minute']) - 0.4 + 0.6}"} for r in late[-1:]]
     found = records([case(1)], readings + late[:-1] + far, PROMISED)
     # The control of minute 4 came 0.6 min later, outside the window: not confirmed any more.
-    assert derive_onset(found, PROMISED)["right_min"].iloc[0] == INF
+    assert Onsets(records=found, protocol=PROMISED).table()["right_min"].iloc[0] == INF
 
 
 def test_other_choices_for_sensitivity():

@@ -18,7 +18,7 @@ from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.estimands import questions_of
 from onsetstudy.protocol.guided import GuidedAnswers, guided_content
 from onsetstudy.records.checks.check import check_records
-from onsetstudy.records.derived.onset import derive_onset
+from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.schema import asked_columns
 from onsetstudy.study.counts.exchange import terms_of
 from onsetstudy.study.practice.sensitivity import run_sensitivity
@@ -52,7 +52,7 @@ def records_of(*tests):
 
 
 def onset(records, window):
-    row = derive_onset(records, PROTOCOL, window_min=window).iloc[0]
+    row = Onsets(records=records, protocol=PROTOCOL).table(window_min=window).iloc[0]
     return row["left_min"], row["right_min"]
 
 
@@ -143,14 +143,15 @@ def test_a_test_before_a_supplement_counts_though_its_planned_minute_lies_after_
     records = dataclasses.replace(records, cases=records.cases.assign(rescue_min=2.9))
     assert onset(records, WINDOW) == (1.0, 2.0)
     late = dataclasses.replace(records, cases=records.cases.assign(rescue_min=2.7))
-    assert derive_onset(late, PROTOCOL, window_min=WINDOW)["reason"].iloc[0] == "rescued"
+    assert Onsets(records=late, protocol=PROTOCOL).table(window_min=WINDOW)["reason"].iloc[0] == "rescued"
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_on_a_schedule_that_was_kept_the_window_only_puts_ends_onto_the_plan(seed):
     records = study(seed)
     records = dataclasses.replace(records, cases=records.cases.assign(rescue_min=np.nan))
-    every, planned = derive_onset(records, PROTOCOL), derive_onset(records, PROTOCOL, window_min=WINDOW)
+    onsets = Onsets(records=records, protocol=PROTOCOL)
+    every, planned = onsets.table(), onsets.table(window_min=WINDOW)
     minutes = np.array([0.0, *PROTOCOL.schedule.tests_min, np.inf])
     for end in ("left_min", "right_min"):
         ended = np.isfinite(every[end].to_numpy())
@@ -214,8 +215,11 @@ def test_patients_tested_whenever_they_feel_something_get_the_onset_of_those_who
     onsets = rng.uniform(0.1, 14.5, 120)
     extra = [PATTERNS[pattern](rng, onset) for onset in onsets]
     quiet, asked = chairside(onsets, [()] * len(onsets)), chairside(onsets, extra)
-    expected, found = derive_onset(quiet, PROTOCOL), derive_onset(asked, PROTOCOL, window_min=WINDOW)
-    every = derive_onset(asked, PROTOCOL)
+    expected, found = (
+        Onsets(records=quiet, protocol=PROTOCOL).table(),
+        Onsets(records=asked, protocol=PROTOCOL).table(window_min=WINDOW),
+    )
+    every = Onsets(records=asked, protocol=PROTOCOL).table()
     np.testing.assert_array_equal(found["left_min"], expected["left_min"])
     np.testing.assert_array_equal(found["right_min"], expected["right_min"])
     assert ((every["right_min"] < expected["right_min"]) | (every["left_min"] > expected["left_min"])).mean() > 0.2

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from onsetstudy.records.derived.onset import derive_onset
+from onsetstudy.records.derived.onset import Onsets
 from tests.simulation import reactive_testing as simulated
 
 TABLE = pd.read_csv(Path(__file__).parents[1] / "simulation" / "reactive_testing.csv")
@@ -15,7 +15,7 @@ TABLE = pd.read_csv(Path(__file__).parents[1] / "simulation" / "reactive_testing
 
 def intervals(pattern, k, law="alike"):
     written, known = simulated.tested(law, pattern, 1, 40, k)
-    found = derive_onset(written, simulated.protocol(), window_min=simulated.WINDOW)
+    found = Onsets(records=written, protocol=simulated.protocol()).table(window_min=simulated.WINDOW)
     return found[["left_min", "right_min"]].to_numpy(), written, known
 
 
@@ -25,7 +25,7 @@ def test_tests_brought_forward_change_no_interval(k):
     quiet, _, _ = intervals("none", k)
     early, tests, _ = intervals("early", k)
     assert (quiet == early).mean() > 0.97
-    every = derive_onset(tests, simulated.protocol())[["left_min", "right_min"]].to_numpy()
+    every = Onsets(records=tests, protocol=simulated.protocol()).table()[["left_min", "right_min"]].to_numpy()
     assert (every != early).mean() > 0.5
 
 

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from onsetstudy.outcomes.scores.comfort import PainRecords, moment_of_pain
-from onsetstudy.outcomes.scores.comfort_results import Comfort
-from onsetstudy.report.sections.main.kindness import comfort_blocks
+from onsetstudy.outcomes.scores.pain_moment_results import Comfort
+from onsetstudy.outcomes.scores.pain_moments import PainRecords, moment_of_pain
+from onsetstudy.report.sections.main.injection_pain import comfort_blocks
 from tests.study.cases import protocol
 
 PROMISED = protocol()

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from onsetstudy.report.figures import canvas, curves, forest, key_rows, pain, schedule, stopwatch
+from onsetstudy.report.figures import canvas, curves, forest, key_rows, pain
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, look_of, spread
 from onsetstudy.report.figures.forest import Line
 from tests.report.samples import counts, estimate, missing, one_arm_missing, rich, small
@@ -29,18 +29,6 @@ def results():
 
 
 # Data -----------------------------------------------------------------------------------------------------------------
-
-
-def test_minutes_of_the_first_tests_are_shown_by_arm():
-    promised, found = study({"plain": ["fffnn"] * 5, "buffered": ["ffnn"] * 5}, protocol(plan={"sensitivity": ()}))
-    analysed = analyse(promised, found)
-    frame = schedule.data_for(analysed)
-    assert frame[frame["arm"] == "plain"]["median_min"].tolist() == [1, 2, 3, 4, 5]
-    assert frame[frame["arm"] == "buffered"]["cases"].tolist() == [5] * 4
-    drawn = schedule.draw_figure(analysed, frame, name="schedule", title="Were the arms tested alike?")
-    assert "test 5: not buffered at 5.0 min (5 cases)." in drawn.alt
-    assert drawn.svg.count("<svg") == drawn.narrow.count("<svg") == 1
-    assert schedule.data_for(one_arm_missing()).empty
 
 
 def test_curve_data_by_hand():
@@ -115,15 +103,6 @@ def test_forest_turns_waits_into_minutes_saved_and_sizes_by_information(results)
 def test_an_interval_next_to_nought_keeps_its_digits():
     near = estimate("rmst_difference", "buffered - plain", -1.0, -2.0, -0.02, "min", counts(9, 9, (9, 9)))
     assert forest.data_for([Line("x", near)], factor=-1)["number"][0] == "1.00 (0.02 to 2.00)"
-
-
-def test_the_stopwatch_stands_beside_the_mean_wait(results):
-    frame = stopwatch.data_for(results)
-    assert frame["minutes"].tolist() == [4.9, 5.6, 4.0, 4.4, -0.9, -1.2]
-    assert frame["number"].tolist()[-2:] == [f"{MINUS}0.9", f"{MINUS}1.2 ({MINUS}2.1 to {MINUS}0.3)"]
-    assert frame["low"].isna().tolist() == [True, False] * 3
-    gone = stopwatch.data_for(one_arm_missing())
-    assert gone["number"].tolist() == ["none", "no estimate"] * 3
 
 
 def test_every_score_is_a_dot(results):
@@ -209,7 +188,6 @@ def test_nothing_in_a_drawing_leaves_it(results):
     drawings = {
         "key": key_rows.draw_figure(results, name="k", title="t"),
         "curves": curves.draw_figure(results, frame, name="c", title="t", height=2.1),
-        "stopwatch": stopwatch.draw_figure(results, name="s", title="t"),
         "pain": pain.draw_figure(results.overall.pain, name="p", title="t", labels=labels, low=0, high=100, matters=10),
     }
     for name, svg in itertools.chain(

@@ -25,9 +25,10 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate
 from onsetstudy.core.seeds import stream
 from onsetstudy.survival.summaries.probability_index import probability_numb_sooner
-from onsetstudy.survival.summaries.quantiles import estimate_quantile, quantile_of_group
+from onsetstudy.survival.summaries.quantiles import estimate_quantile
 from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
+from tests.survival.build import quantile_alone
 
 SEED = 20260101
 MEDIAN = {"plain": 3.5, "buffered": 2.5}
@@ -116,17 +117,20 @@ def medians(times: Intervals, arm: np.ndarray):
     try:
         result = estimate_quantile(times, arm, reference_arm="plain")
     except NotEstimable:
-        yield from ((name, quantile_of_group(times.take(arm == name))) for name in MEDIAN)
+        for name in MEDIAN:
+            found = quantile_alone(times.take(arm == name))
+            yield name, (found.estimate, *found.limits)
     else:
-        yield from ((str(e.contrast), e) for e in (*result.arms, result.difference))
+        yield from ((str(e.contrast), numbers_of(e)) for e in (*result.arms, result.difference))
+
+
+def numbers_of(e: Estimate) -> tuple[float, float, float]:
+    return e.estimate, e.interval.low, e.interval.high
 
 
 def scenario(schedule: str, never: float, n: int, replicates: int) -> list[dict[str, object]]:
     """One row per quantity."""
     found: dict[tuple[str, str], list[tuple[float, float, float]]] = {key: [] for key in truths(never)}
-
-    def note(quantity: str, contrast: str, e: Estimate) -> None:
-        found[quantity, contrast].append((e.estimate, e.interval.low, e.interval.high))
 
     for replicate in range(replicates):
         chance = stream(SEED, f"clinical_coverage|{schedule}|{never}|{n}", replicate)
@@ -136,10 +140,11 @@ def scenario(schedule: str, never: float, n: int, replicates: int) -> list[dict[
         )
         arm = np.repeat(list(parts), n)
         for quantity, e in quick_estimates(times, arm):
-            note(quantity, str(e.contrast), e)
+            found[quantity, str(e.contrast)].append(numbers_of(e))
         if replicate % 5 == 0:
-            for contrast, e in medians(times, arm):
-                note("onset_quantile" if contrast in MEDIAN else "onset_quantile_difference", contrast, e)
+            for contrast, numbers in medians(times, arm):
+                quantity = "onset_quantile" if contrast in MEDIAN else "onset_quantile_difference"
+                found[quantity, contrast].append(numbers)
     return [
         row(key, (schedule, never, n), truth, np.array(found[key]).T)
         for key, truth in truths(never).items()

@@ -34,7 +34,7 @@ from onsetstudy import Intervals, NotEstimable, compare_arms, estimate_rmst
 from onsetstudy.core.seeds import stream
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.onset import derive_onset
+from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.model import Records
 from onsetstudy.records.validity.gates import doubts_of
 
@@ -141,7 +141,7 @@ def records_of(arm: np.ndarray, onset: np.ndarray, minutes: np.ndarray, extra: n
 
 def answers(records: Records, window: float | None, *, ranks: bool) -> tuple[float, float, bool, float]:
     """Difference of waits, its standard error, whether its interval finds one, and the P value of the log-rank test."""
-    onset = derive_onset(records, protocol(), window_min=window)
+    onset = Onsets(records=records, protocol=protocol()).table(window_min=window)
     times = Intervals(*(onset[name].to_numpy(dtype=float) for name in ("left_min", "right_min")))
     arm = onset["arm"].to_numpy(dtype=str)
     wait = estimate_rmst(times, arm, reference_arm="plain", tau_min=TAU).difference

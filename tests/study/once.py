@@ -13,7 +13,7 @@ import numpy as np
 
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.files.ledger.side_files import read_companions
-from onsetstudy.files.sealed.allocation_list import read_kept_list
+from onsetstudy.files.sealed.kept_allocation import read_kept_list
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived import onset as derivation

@@ -6,8 +6,8 @@ import pytest
 
 from onsetstudy.core.results import Counts, Estimate, Interval
 from onsetstudy.outcomes.harm_results import Safety
+from onsetstudy.protocol.governance import AdoptionRule
 from onsetstudy.protocol.lock_results import LockStanding
-from onsetstudy.protocol.model import AdoptionRule
 from onsetstudy.report.sections.appendix.planned import planned_section
 from onsetstudy.study.adoption_results import AdoptionPart
 from onsetstudy.study.answer.adoption import adoption_of, side_of_margin, verdict_of

@@ -45,7 +45,7 @@ def test_the_flow_adds_up_to_every_row(demo):
 def test_quarters_add_up_to_all(demo):
     assert [q.level for q in demo.by_quarter] == ["2025Q4", "2026Q1", "2026Q2", "2026Q3"]
     assert sum(q.n.cases for q in demo.by_quarter) == demo.overall.n.cases
-    assert demo.this_quarter.level == "2026Q3"
+    assert demo.quarter == "2026Q3"
 
 
 def test_the_truth_of_the_demo_lies_in_its_intervals(demo):

@@ -13,13 +13,14 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.exchange import read_exchange
-from onsetstudy.files.sealed.allocation_list import find_opening_logs, read_kept_list, read_kept_logs
-from onsetstudy.files.sealed.opening import open_next, read_opening_log
+from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_list, read_kept_logs
+from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening_log import read_opening_log
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
-from onsetstudy.protocol.estimands import estimands_of
+from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.records.derived.allocation import resolve_arms
-from onsetstudy.records.derived.onset import derive_onset
+from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.derived.results import NOT_CHECKED
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.practice import compose
@@ -225,7 +226,7 @@ def test_each_strategy_for_a_supplement_is_carried_out():
     found = dataclasses.replace(found, cases=cases)
 
     def ends(name, estimand):
-        onset = derive_onset(found, made, estimand=estimand, rescue=name)
+        onset = Onsets(records=found, protocol=made).table(estimand=estimand, rescue=name)
         return list(zip(onset["left_min"], onset["right_min"], strict=True))[:2]
 
     inf, horizon = np.inf, made.onset.tau_min
@@ -240,12 +241,13 @@ def test_each_strategy_for_a_supplement_is_carried_out():
 
 def test_the_protocol_names_its_estimands_and_both_spellings_pool():
     made = protocol()
-    first, *others = estimands_of(made)
+    first = estimand_of(made, made.plan.primary)
     assert (first.quantity, first.role, first.analysis_set) == ("rmst_difference", "primary", "intention to treat")
     assert first.strategies == (("supplement", "composite"),)
     assert first.matters == made.plan.wait_difference_min
     assert first.margin is None
-    assert [e.analysis_set for e in others if e.role == "supportive"] == ["as treated", "per protocol"]
+    beside = estimand_of(made, made.plan.primary, analysis_set="per protocol", role="supportive")
+    assert (beside.role, beside.analysis_set) == ("supportive", "per protocol")
     standard = protocol(rescue={"success": "composite", "wait": "composite", "hazard": "hypothetical"})
     assert terms_of(standard) == terms_of(made)
     assert terms_of(protocol(rescue={"wait": "treatment_policy"})) != terms_of(made)

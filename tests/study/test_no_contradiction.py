@@ -12,7 +12,7 @@ from statsmodels.stats.proportion import confint_proportions_2indep
 
 from onsetstudy.core.claims import Look
 from onsetstudy.core.results import Caution, HypothesisTest
-from onsetstudy.outcomes.scores.comfort import PainRecords, moment_of_pain
+from onsetstudy.outcomes.scores.pain_moments import PainRecords, moment_of_pain
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.cautions import _size, group_arms_caution

@@ -17,7 +17,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.files.documents.results_json import write_report
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived import onset as derivation
-from onsetstudy.records.derived.onset import Onsets, derive_onset
+from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.study.practice import analyse as carried_out
 from onsetstudy.study.sets.analysis_set import ESTIMANDS
 from onsetstudy.study.sets.prepare import prepare
@@ -180,7 +180,9 @@ def test_questions_that_take_a_supplement_otherwise_share_a_derivation_unless_te
         followed = onsets.table(estimand="success", rescue="treatment_policy")
         assert len(work.derived) == 2
     for (estimand, way), table in tables.items():
-        pd.testing.assert_frame_equal(table, derive_onset(records, promised, estimand=estimand, rescue=way))
+        pd.testing.assert_frame_equal(
+            table, Onsets(records=records, protocol=promised).table(estimand=estimand, rescue=way)
+        )
     # Felt at 4, a supplement at 4.5, numb at 7: onset after the horizon, after 4, at 4.5, or between 6 and 7.
     ends = {way: tuple(tables["wait", way].loc[0, ["left_min", "right_min"]]) for _, way in tables}
     assert ends == {

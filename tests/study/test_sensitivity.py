@@ -12,7 +12,6 @@ from onsetstudy.protocol.estimands import (
     AS_TREATED,
     PER_PROTOCOL,
     estimand_of,
-    estimands_of,
     main_set,
     questions_of,
 )
@@ -110,7 +109,7 @@ def test_without_list_or_random_allocation_arms_are_as_treated():
     assert main_set(made, as_injected=True) == AS_TREATED
     chosen = protocol("infiltration_audit")
     assert main_set(chosen) == AS_TREATED
-    assert [e.analysis_set for e in estimands_of(chosen) if e.role == "supportive"] == [PER_PROTOCOL]
+    assert estimand_of(chosen, chosen.plan.primary).analysis_set == AS_TREATED
 
 
 def test_target_and_tau_of_the_protocol_are_the_minutes_of_its_estimands():

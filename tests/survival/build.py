@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 from hypothesis import strategies as st
 
+from onsetstudy.core.cases import merge_alike
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.survival.summaries import quantiles
+from onsetstudy.survival.summaries.standardisation import Cell
 
 inf = np.inf
 
@@ -32,3 +35,8 @@ def interval_rows(draw, min_size=2, max_size=14):
         width = draw(st.sampled_from([0.0, 0.5, 1.0, 2.5, 4.0, inf]))
         rows.append((left, left + width))
     return rows
+
+
+def quantile_alone(times, share=0.5, conf_level=0.95):
+    """Bounds, estimate and limits of the minute by which a share of one group is numb, reached or not."""
+    return quantiles._quantile(quantiles._Group.of((Cell(*merge_alike(times, None)),), np.ones(1)), share, conf_level)

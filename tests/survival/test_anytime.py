@@ -15,7 +15,8 @@ from onsetstudy.design.size_results import OnsetExpectation
 from onsetstudy.design.trials.draws import draw_trials
 from onsetstudy.design.trials.results import TrialScenario
 from onsetstudy.survival.sequential.confidence_sequences import success_sequence
-from onsetstudy.survival.sequential.e_values import anytime_test, many_anytime_paths, ordered_times_e_value
+from onsetstudy.survival.sequential.e_values import anytime_test
+from tests.survival.anytime_paths import many_anytime_paths
 
 GRID = (1.0, 2.0, 3.0, 4.0, 6.0)
 ENDS = np.array([0.0, *GRID, np.inf])
@@ -200,12 +201,6 @@ def test_what_cannot_be_tested():
     ]:
         with pytest.raises(OnsetStudyError, match=f"(?i){words}"):
             anytime_test(times, **{"reference_arm": "a", "grid_min": GRID, **arguments})
-
-
-def test_the_ordered_form_of_the_literature():
-    """ter Schure and others 2020: six ordered onsets, ratio .7, e 1.116161 (computed)."""
-    e = ordered_times_e_value([5, 4, 3, 3, 2, 1], [5, 5, 4, 2, 2, 0], [0, 0, 1, 0, 1, 0], ratio=0.7)
-    assert e == pytest.approx(1.116161, abs=5e-7)
 
 
 # --- limits of success ----------------------------------------------------------------------------------------------

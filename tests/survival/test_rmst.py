@@ -16,7 +16,8 @@ from onsetstudy.core.serialise import from_dict
 from onsetstudy.survival.curve import functionals
 from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance, observed_information
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.summaries.rmst import estimate_rmst, waits_of_masses
+from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
+from onsetstudy.survival.summaries.rmst import estimate_rmst
 from tests.survival.build import cases, grid, inf, interval_rows
 
 

@@ -22,10 +22,11 @@ from onsetstudy.core.serialise import to_dict
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
-from onsetstudy.survival.ranktests.compare import compare_arms, score_pieces
+from onsetstudy.survival.ranktests.compare import compare_arms
+from onsetstudy.survival.ranktests.score_statistics import score_pieces
 from onsetstudy.survival.summaries.curve_limits import curve_limits
 from onsetstudy.survival.summaries.probability_index import probability_numb_sooner
-from onsetstudy.survival.summaries.quantiles import estimate_quantile, quantile_of_group
+from onsetstudy.survival.summaries.quantiles import estimate_quantile
 from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 from tests.examples import examples
@@ -117,7 +118,6 @@ CALLS = {
     "score test": of_arms(compare_arms, scores="finkelstein", method="score"),
     "pieces": of_arms(score_pieces),
     "limits": of_a_group(curve_limits, [1.0, 2.25, 6.0]),
-    "quantile of a group": of_a_group(quantile_of_group),
     "curve": of_a_group(fit_npmle),
 }
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.watch.shrink import shrink_shares, usual_chances
+from onsetstudy.watch.shrinkage import shrink_shares, usual_chances
 from tests.simulation.kept import KeptStudies
 
 

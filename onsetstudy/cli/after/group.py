@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import normal_quarter, protocol_argument
+from onsetstudy.cli.options import formats_option, into_option, paper_option, protocol_argument, quarter_option
 
 __all__ = ["command"]
 
@@ -14,11 +14,7 @@ __all__ = ["command"]
 @click.command("group", short_help="Pool the practices' files and write the report of the group.")
 @protocol_argument
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--quarter",
-    callback=normal_quarter,
-    help="Quarter to report on, such as 2026Q3  [default: the last one that was sent]",
-)
+@quarter_option("Quarter to report on, such as 2026Q3  [default: the last one that was sent]")
 @click.option(
     "--page-for", "pages", multiple=True, help="Code of a practice that gets a report of its own; repeatable."
 )
@@ -38,21 +34,9 @@ __all__ = ["command"]
     show_default=True,
     help="How the average's interval allows for few practices.",
 )
-@click.option(
-    "--into",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=Path("reports"),
-    show_default=True,
-    help="Folder for the reports.",
-)
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
-@click.option(
-    "--format",
-    "formats",
-    type=click.Choice(["html", "pdf", "json"]),
-    multiple=True,
-    help="What to write; may be given more than once  [default: all three]",
-)
+@into_option("Folder for the reports.", "reports")
+@paper_option
+@formats_option
 def command(
     protocol: Path,
     files: tuple[Path, ...],
@@ -70,7 +54,7 @@ def command(
     Practices stand under letters. The JSON file holds their key and is for the coordinator; a report made with
     --page-for shows one practice to itself, and the others by letter.
     """
-    from onsetstudy.cli.entering import enter_files, keeps_ledger, with_ledger
+    from onsetstudy.cli.ledger_entries import enter_files, keeps_ledger, with_ledger
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.files.documents.group import write_group
     from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files
@@ -107,7 +91,6 @@ def command(
     click.echo(f"Files: {len(read)} read. {practices}, {cases} up to {results.quarter}.")
     click.echo(answer_line(results.claims, results.protocol))
     chosen = tuple(p.code for p in results.practices) if all_pages else pages
-    wanted = formats or ("html", "pdf", "json")
-    for path in write_group(results, into, pages=sorted(chosen), paper=paper, formats=wanted):
+    for path in write_group(results, into, pages=sorted(chosen), paper=paper, formats=formats):
         click.echo(f"Written: {path}")
     return 0

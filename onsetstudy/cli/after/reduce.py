@@ -9,14 +9,16 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli.options import (
+    GivenArms,
     arms_options,
-    chosen_arms,
     chosen_quarter,
-    normal_quarter,
+    hands_options,
+    into_option,
+    least_cases_option,
     protocol_argument,
+    quarter_option,
     refuse_incomplete,
     refuse_unrecorded,
-    say_arms,
     say_opened_for_nobody,
     send_incomplete_option,
 )
@@ -30,36 +32,23 @@ __all__ = ["command"]
 @click.command("reduce", short_help="Count records larger than memory into files for a group.")
 @protocol_argument
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option(
-    "--quarter", callback=normal_quarter, help="Last quarter counted, such as 2026Q3  [default: the protocol's last]"
-)
-@click.option("--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart.")
+@quarter_option("Last quarter counted, such as 2026Q3  [default: the protocol's last]")
+@least_cases_option
 @send_incomplete_option
 @arms_options
 @click.option("--drop-unknown", is_flag=True, help="Leave columns that the dictionary does not know unread.")
-@click.option(
-    "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this computer."
-)
-@click.option("--cluster", help="Address of a Dask scheduler, such as tcp://10.0.0.5:8786.")
+@hands_options
 @click.option(
     "--work", type=click.Path(path_type=Path, file_okay=False), help="Folder of what is done  [default: INTO/work]"
 )
-@click.option(
-    "--into",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=Path("exchange"),
-    show_default=True,
-    help="Folder for the files.",
-)
+@into_option("Folder for the files.", "exchange")
 def command(
     protocol: Path,
     folder: Path,
     quarter: str | None,
     least_cases: int,
     send_incomplete: bool,
-    allocation: Path | None,
-    logs: tuple[Path, ...],
-    without_list: str | None,
+    arms: GivenArms,
     drop_unknown: bool,
     workers: int,
     cluster: str | None,
@@ -76,12 +65,12 @@ def command(
     """
     import datetime as dt
 
-    from onsetstudy.cli.entering import head_beside
+    from onsetstudy.cli.ledger_entries import head_beside
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.cli.withdrawals import entered_codes, removed_codes, say_unmatched
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
     from onsetstudy.core.errors import RecordsError
-    from onsetstudy.core.work import serial
+    from onsetstudy.core.parallel import serial
     from onsetstudy.files.bulk.parts import BESIDE, split_tables, tables_as_part
     from onsetstudy.files.bulk.reduce import reduce_parts
     from onsetstudy.files.exchange import write_exchange
@@ -92,7 +81,7 @@ def command(
 
     promised = read_protocol(protocol)
     through = chosen_quarter(promised, quarter)
-    kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=(folder,))
+    kept = arms.kept(promised, (folder,))
     work = work or into / "work"
     private_folder(work)
     mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
@@ -112,7 +101,7 @@ def command(
             drop_unknown=drop_unknown,
             today=dt.date.today(),
             kept=kept,
-            without_list=without_list,
+            without_list=arms.without_list,
             gone=removed_codes(protocol),
             withdrawn=entered_codes(protocol),
             mapper=mapper,
@@ -120,7 +109,7 @@ def command(
         )
     _say(found, work / "rejects")
     say_unmatched(found.unmatched)
-    say_arms(kept, without_list)
+    arms.say(kept)
     if not found.tally.practices:
         raise RecordsError(
             f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"

@@ -9,19 +9,20 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli.options import (
+    GivenArms,
+    GivenRecords,
     arms_options,
-    chosen_arms,
     chosen_quarter,
-    normal_quarter,
+    into_option,
+    least_cases_option,
     protocol_argument,
+    quarter_option,
     records_arguments,
     refuse_if_none_is_left,
     refuse_incomplete,
     refuse_unrecorded,
-    say_arms,
     say_left_out,
     say_opened_for_nobody,
-    say_records,
     send_incomplete_option,
 )
 
@@ -42,36 +43,21 @@ __all__ = ["command"]
     multiple=True,
     help="Code of the practice, such as P01  [default: the only one in the records]",
 )
-@click.option(
-    "--quarter",
-    callback=normal_quarter,
-    help="Last quarter that is sent, such as 2026Q3  [default: the protocol's last]",
-)
-@click.option("--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart.")
+@quarter_option("Last quarter that is sent, such as 2026Q3  [default: the protocol's last]")
+@least_cases_option
 @send_incomplete_option
 @arms_options
 @click.option("--operators", is_flag=True, help="Count failures by operator too, under numbers.")
 @click.option("--after", type=click.Path(path_type=Path), help="File sent before: what both together give away.")
-@click.option(
-    "--into",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=Path("exchange"),
-    show_default=True,
-    help="Folder for the file.",
-)
+@into_option("Folder for the file.", "exchange")
 def command(
     protocol: Path,
-    records: tuple[Path, ...],
-    strict: bool,
-    drop_unknown: bool,
-    rejects: Path | None,
+    records: GivenRecords,
     practices: tuple[str, ...],
     quarter: str | None,
     least_cases: int,
     send_incomplete: bool,
-    allocation: Path | None,
-    logs: tuple[Path, ...],
-    without_list: str | None,
+    arms: GivenArms,
     operators: bool,
     after: Path | None,
     into: Path,
@@ -83,12 +69,10 @@ def command(
     more than one in ten of the practice's cases are refused, or of its opened slips have no record, unless
     --send-incomplete is given.
     """
-    from onsetstudy.cli.entering import head_beside
+    from onsetstudy.cli.ledger_entries import head_beside
     from onsetstudy.cli.withdrawals import leave_out_withdrawn
     from onsetstudy.files.exchange import read_exchange, write_exchange
-    from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.files.sources.spreadsheet import read_records
     from onsetstudy.records.derived.allocation import resolve_arms
     from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
     from onsetstudy.records.validity.gates import doubts_of_practice
@@ -101,16 +85,14 @@ def command(
         raise click.UsageError("A file is of one practice: give --practice once, and send again for the next.")
     promised = read_protocol(protocol)
     through = chosen_quarter(promised, quarter)
-    checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
-    written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
-    say_records(checked, written)
+    checked = records.read(promised)
     recorded = recorded_slips(checked)
     checked, _ = leave_out_withdrawn(checked, protocol)
     refuse_if_none_is_left(checked, promised, through=through)
-    kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=records)
-    checked, arms = resolve_arms(promised, checked, kept, without_list=without_list)
-    say_arms(kept, without_list)
-    tally = tally_records(promised, checked, through=through, arms=arms)
+    kept = arms.kept(promised, records.paths)
+    checked, resolved = resolve_arms(promised, checked, kept, without_list=arms.without_list)
+    arms.say(kept)
+    tally = tally_records(promised, checked, through=through, arms=resolved)
     practice = _practice(practices, tally, promised)
     say_left_out(checked, promised, through=through, where="the file", practice=practice)
     _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
@@ -148,7 +130,7 @@ def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
 
 def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Tally, *, allowed: bool) -> None:
     """Stop where none of the practice's cases can be sent, or many are refused."""
-    from onsetstudy.core.errors import Problem, RecordsError, Where
+    from onsetstudy.core.errors import Problem, RecordsError
     from onsetstudy.records.derived.flow import UNKNOWN_PRACTICE, refused_by_practice
 
     by_practice = refused_by_practice(records, promised)
@@ -161,7 +143,7 @@ def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Ta
         what = f"none of the {refused + accepted} cases of {practice} can be sent: {refused} refused"
         what += f", {accepted} left out" if accepted else ""
         mend = "is this the protocol of these records? Otherwise correct the rows named above"
-        raise RecordsError(Problem(what=what, where=Where(), mend=mend, value=practice, code="practice"))
+        raise RecordsError(Problem(what=what, mend=mend, value=practice, code="practice"))
     refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
     if refused:
         click.echo(f"Not in the file: {refused} of {refused + accepted} cases of {practice}, because they are refused.")

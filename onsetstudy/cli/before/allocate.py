@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli.options import into_option, protocol_argument
 
 __all__ = ["command"]
 
@@ -28,12 +28,7 @@ WAYS = {
 
 @click.command("allocate", short_help="Draw the list of arms, sealed files and slips to print.")
 @protocol_argument
-@click.option(
-    "--into",
-    type=click.Path(path_type=Path, file_okay=False),
-    required=True,
-    help="Folder for the list; keep it where nobody who treats can look.",
-)
+@into_option("Folder for the list; keep it where nobody who treats can look.")
 @click.option("--slips", type=click.IntRange(1, 5000), default=40, show_default=True, help="Slips in every stratum.")
 @click.option("--seed", type=click.IntRange(0), help="Number that the list is drawn from  [default: drawn at random]")
 @click.option(
@@ -71,15 +66,15 @@ def command(
     list goes on in new files: what was opened stays opened. A list goes on in the way that it was begun. PROTOCOL is
     locked first (command lock), so that the list stands in its ledger.
     """
-    from onsetstudy.cli.entering import enter_list, enter_list_there
+    from onsetstudy.cli.ledger_entries import enter_list, enter_list_there
     from onsetstudy.cli.order import hold_to_order
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.design.allocation.lists import draw_allocation_list
+    from onsetstudy.files.atomic_write import finish_together, together
     from onsetstudy.files.output import write_bytes
     from onsetstudy.files.sealed.allocation_list import (
         newer_parts_of,
         read_passphrases,
-        read_slips,
         write_allocation,
         write_continued,
         write_enveloped,
@@ -87,8 +82,8 @@ def command(
         write_minimisation,
     )
     from onsetstudy.files.sealed.block_sizes import with_sizes
+    from onsetstudy.files.sealed.kept_allocation import read_slips
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.files.together import finish_together, together
 
     promised = read_protocol(protocol)
     hold_to_order(protocol, promised)

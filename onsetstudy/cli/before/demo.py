@@ -6,17 +6,13 @@ from pathlib import Path
 
 import click
 
+from onsetstudy.cli.options import into_option
+
 __all__ = ["command"]
 
 
 @click.command("demo", short_help="Make the invented demo study anew.")
-@click.option(
-    "--into",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=Path("data/synthetic"),
-    show_default=True,
-    help="Folder for the tables.",
-)
+@into_option("Folder for the tables.", "data/synthetic")
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the chance  [default: that of the demo study]")
 def command(into: Path, seed: int | None) -> int:
     """Make the records of the demo study: invented cases whose truth is written down beside them."""

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli.options import paper_option, protocol_argument
 
 __all__ = ["command"]
 
@@ -20,10 +20,10 @@ __all__ = ["command"]
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the protocol document (HTML and PDF)  [default: none is written]",
 )
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
+@paper_option
 def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
     """Write down what PROTOCOL promises today, with its digest, so that a report can show that it came first."""
-    from onsetstudy.cli.entering import enter_lists_beside, enter_lock, head_beside, plain_reason
+    from onsetstudy.cli.ledger_entries import enter_lists_beside, enter_lock, head_beside, plain_reason
     from onsetstudy.files.ledger.lock import changes_since_lock, lock_protocol_file, read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from onsetstudy.cli.options import Amount, say_problems
+from onsetstudy.cli.options import Amount, into_option, say_problems
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.guided import GuidedAnswers, GuidedQuestion
@@ -22,12 +22,7 @@ SLIPS = 200
 
 
 @click.command("new", short_help="Set up a study or an audit of your own by questions.")
-@click.option(
-    "--into",
-    type=click.Path(path_type=Path, file_okay=False),
-    required=True,
-    help="Folder for the protocol; made if it is not there.",
-)
+@into_option("Folder for the protocol; made if it is not there.")
 def command(into: Path) -> int:
     """Ask, and write the protocol; if chance decides, also the list, the slips and the lock.
 
@@ -68,9 +63,10 @@ def set_up(path: Path, answers: GuidedAnswers) -> bool:
     ProtocolError
         If the answers contradict each other; nothing is written then.
     """
+    from onsetstudy.core.canonical import as_toml
     from onsetstudy.files.output import write_bytes
     from onsetstudy.protocol.check import check_protocol
-    from onsetstudy.protocol.guided import as_toml, guided_content
+    from onsetstudy.protocol.guided import guided_content
 
     content = guided_content(answers)
     promised = check_protocol(content, file=path.name)
@@ -164,7 +160,7 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
 
     Where something has to be settled before a lock, there is no list either: it would belong to another protocol.
     """
-    from onsetstudy.cli.entering import enter_list, enter_lock
+    from onsetstudy.cli.ledger_entries import enter_list, enter_lock
     from onsetstudy.core.errors import ProtocolError
     from onsetstudy.design.allocation.lists import draw_allocation_list
     from onsetstudy.files.ledger.lock import lock_protocol_file

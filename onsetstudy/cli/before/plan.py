@@ -6,33 +6,18 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli.options import formats_option, hands_options, into_option, paper_option, protocol_argument
 
 __all__ = ["command"]
 
 
 @click.command("plan", short_help="Say what a study can show, how many cases it takes and how long.")
 @protocol_argument
-@click.option(
-    "--into",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=Path("reports"),
-    show_default=True,
-    help="Folder for the planning report.",
-)
+@into_option("Folder for the planning report.", "reports")
 @click.option("--trials", type=click.IntRange(50, 1_000_000), default=1000, show_default=True, help="Trials a point.")
-@click.option(
-    "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this computer."
-)
-@click.option("--cluster", help="Address of a Dask scheduler, such as tcp://10.0.0.5:8786.")
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
-@click.option(
-    "--format",
-    "formats",
-    type=click.Choice(["html", "pdf", "json"]),
-    multiple=True,
-    help="What to write; may be given more than once  [default: all three]",
-)
+@hands_options
+@paper_option
+@formats_option
 @click.option("--papers", is_flag=True, help="Write drafts for the ethics committee instead, and reporting items.")
 def command(
     protocol: Path,
@@ -49,10 +34,10 @@ def command(
     The numbers are the same whatever the number of workers. With --papers nothing is planned: information for
     patients, a consent form and a list of reporting items are written, with marked gaps.
     """
-    from onsetstudy.cli.entering import head_beside
+    from onsetstudy.cli.ledger_entries import head_beside
     from onsetstudy.cli.progress import progress_line
     from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
-    from onsetstudy.core.work import serial
+    from onsetstudy.core.parallel import serial
     from onsetstudy.files.documents.planning import write_planning
     from onsetstudy.files.ledger.lock import read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -79,7 +64,6 @@ def command(
     click.echo("By formula, if the study is analysed once:")
     for line in size_lines(results):
         click.echo(f"  {line}")
-    asked, head = formats or ("html", "pdf", "json"), head_beside(protocol)
-    for path in write_planning(results, into, paper=paper, formats=asked, ledger_head=head):
+    for path in write_planning(results, into, paper=paper, formats=formats, ledger_head=head_beside(protocol)):
         click.echo(f"Written: {path}")
     return 0

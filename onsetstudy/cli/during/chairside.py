@@ -170,7 +170,7 @@ def _sealed_beside(store: Path) -> Path | None:
 
 def _ledger_door(protocol: Path) -> LedgerDoor:
     from onsetstudy.chairside.recorder import LedgerDoor
-    from onsetstudy.cli.entering import enter_event, enter_opening
+    from onsetstudy.cli.ledger_entries import enter_event, enter_opening
 
     return LedgerDoor(event=lambda kind, body: enter_event(protocol, kind, body), opened=enter_opening)
 

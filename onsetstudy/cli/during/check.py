@@ -9,15 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli.options import (
+    GivenArms,
+    GivenRecords,
     arms_options,
-    chosen_arms,
     protocol_argument,
     records_arguments,
     refuse_if_none_is_left,
-    say_arms,
     say_left_out,
     say_opened_for_nobody,
-    say_records,
 )
 
 if TYPE_CHECKING:
@@ -33,13 +32,8 @@ __all__ = ["command"]
 @arms_options
 def command(
     protocol: Path,
-    records: tuple[Path, ...],
-    strict: bool,
-    drop_unknown: bool,
-    rejects: Path | None,
-    allocation: Path | None,
-    logs: tuple[Path, ...],
-    without_list: str | None,
+    records: GivenRecords,
+    arms: GivenArms,
 ) -> int:
     """Check RECORDS against PROTOCOL without analysing them.
 
@@ -50,24 +44,20 @@ def command(
     Ends with exit code 1 if a row was refused, if no case could be reported, or if more than one in ten opened slips
     have no record.
     """
-    from onsetstudy.files.output import rejects_path, write_rejects
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.files.sources.spreadsheet import read_records
     from onsetstudy.records.derived.allocation import as_allocated, review_allocation
     from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
 
     promised = read_protocol(protocol)
-    checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
+    checked = records.read(promised)
     refused = len(checked.rejects) > 0
-    written = write_rejects(checked, rejects or rejects_path(records)) if refused else None
-    say_records(checked, written)
-    kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=records)
-    say_arms(kept, without_list)
+    kept = arms.kept(promised, records.paths)
+    arms.say(kept)
     if kept is not None:
         for deviation in review_allocation(checked.cases, promised, kept).deviations:
             click.echo(f"Please look: {deviation.count} {deviation.text} ({', '.join(deviation.where[:5])}).", err=True)
         checked = as_allocated(checked, kept)
-    elif promised.study.randomised and without_list is None:
+    elif promised.study.randomised and arms.without_list is None:
         click.echo(
             "Please look: no opening log was found, and the report of a randomised study asks for it: give --log or "
             "--allocation.",

@@ -38,7 +38,7 @@ def command(
     The list is one that `allocate --way coordinator` drew. Who asked and when, the case and the number of the slip go
     into the ledger beside PROTOCOL; the arm stands in the log beside the list alone.
     """
-    from onsetstudy.cli.entering import enter_openings_for, plain_code, refuse_cut_coordinator_log
+    from onsetstudy.cli.ledger_entries import enter_openings_for, plain_code, refuse_cut_coordinator_log
     from onsetstudy.cli.order import hold_to_order
     from onsetstudy.files.sealed.coordinator import coordinator_log, open_from_list
     from onsetstudy.files.sources.protocol_toml import read_protocol

@@ -29,9 +29,10 @@ def command(
     sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str, passphrase: str, protocol: Path | None
 ) -> int:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
-    from onsetstudy.cli.entering import enter_opening, plain_code, refuse_cut_log
+    from onsetstudy.cli.ledger_entries import enter_opening, plain_code, refuse_cut_log
     from onsetstudy.cli.order import hold_to_order, hold_to_order_beside
-    from onsetstudy.files.sealed.opening import log_path, open_next
+    from onsetstudy.files.sealed.opening import open_next
+    from onsetstudy.files.sealed.opening_log import log_path
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     given = dict(level.split("=", 1) for level in levels if "=" in level)

@@ -18,7 +18,7 @@ __all__ = ["command"]
 @click.option("--close", is_flag=True, help="The study is closed: no further case.")
 def command(protocol: Path, reason: str, resume: bool, close: bool) -> int:
     """Enter in the ledger of PROTOCOL that the study pauses (or goes on, or is closed)."""
-    from onsetstudy.cli.entering import enter_event, plain_reason
+    from onsetstudy.cli.ledger_entries import enter_event, plain_reason
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
     from onsetstudy.protocol.ledger import sentence

@@ -22,9 +22,9 @@ def command(protocol: Path, log: Path, case_id: str, reason: str) -> int:
     The unblinding and its reason are entered in the ledger of PROTOCOL before the arm is told, and every report counts
     it.
     """
-    from onsetstudy.cli.entering import enter_event, plain_reason
+    from onsetstudy.cli.ledger_entries import enter_event, plain_reason
     from onsetstudy.core.errors import OnsetStudyError
-    from onsetstudy.files.sealed.allocation_list import read_kept_logs
+    from onsetstudy.files.sealed.kept_allocation import read_kept_logs
     from onsetstudy.protocol.ledger import sentence
 
     told = plain_reason(reason)

@@ -35,7 +35,7 @@ def command(protocol: Path, case_id: str, remove_data: bool, reason: str, record
     Data up to then stay in the analysis, unless --remove-data is given. A code that does not fit the pattern of the
     protocol is refused; one that no record and no opening log has is entered with a warning.
     """
-    from onsetstudy.cli.entering import enter_event, plain_code, plain_reason
+    from onsetstudy.cli.ledger_entries import enter_event, plain_code, plain_reason
     from onsetstudy.cli.withdrawals import codes_found
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger

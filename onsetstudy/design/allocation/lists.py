@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from onsetstudy.core.errors import DesignError, Problem, Where
+from onsetstudy.core.errors import DesignError, Problem
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.allocation.results import AllocationList, ListQuality, Slip
 from onsetstudy.protocol.model import Protocol
@@ -141,7 +141,7 @@ def _blocks(rng: np.random.Generator, kinds: list[Kind], sizes: tuple[int, ...],
     if not usable:
         text = f"a block holds {len(kinds)} kinds of slip equally often, and none of the sizes {list(sizes)} can"
         mend = f"write multiples of {len(kinds)} under allocation.block_sizes"
-        raise DesignError(Problem(what=text, where=Where(key="allocation.block_sizes"), mend=mend, code="block_sizes"))
+        raise DesignError.of_key("allocation.block_sizes", text, mend, code="block_sizes")
     order: list[tuple[Kind, int]] = []
     number = 0
     while len(order) < least:
@@ -173,10 +173,10 @@ def stratum_levels(protocol: Protocol) -> dict[str, tuple[str, ...]]:
     keys = {"technique": "techniques", "procedure": "procedures", "agent": "agents"}
     columns = () if protocol.allocation is None else protocol.allocation.strata
     problems = [
-        Problem(
-            what=f"the levels of {column} are not listed, so no list can be drawn for each",
-            where=Where(key=f"population.{keys.get(column, column)}"),
-            mend="list the codes that the study admits, or take the stratum out",
+        Problem.of_key(
+            f"population.{keys.get(column, column)}",
+            f"the levels of {column} are not listed, so no list can be drawn for each",
+            "list the codes that the study admits, or take the stratum out",
             code="strata",
         )
         for column in columns
@@ -184,10 +184,10 @@ def stratum_levels(protocol: Protocol) -> dict[str, tuple[str, ...]]:
     ]
     if not protocol.study.practices:
         problems.append(
-            Problem(
-                what="the practices are not listed, and each needs a list of its own",
-                where=Where(key="study.practices"),
-                mend="write the codes of the practices",
+            Problem.of_key(
+                "study.practices",
+                "the practices are not listed, and each needs a list of its own",
+                "write the codes of the practices",
                 code="practices",
             )
         )

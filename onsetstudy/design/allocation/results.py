@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from onsetstudy.core.serialise import result_kind
@@ -12,7 +10,6 @@ __all__ = ["AllocationList", "ListQuality", "MinimisationStep", "Slip"]
 
 
 @result_kind("slip")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Slip:
     """One slip: opened for one case, or for one patient of a paired design.
 
@@ -31,7 +28,6 @@ class Slip:
 
 
 @result_kind("list_quality")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ListQuality:
     """How even and how hard to foretell a list is.
 
@@ -48,7 +44,6 @@ class ListQuality:
 
 
 @result_kind("allocation_list")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AllocationList:
     """A complete list, for the person who keeps it and for nobody who treats.
 
@@ -79,7 +74,6 @@ class AllocationList:
 
 
 @result_kind("minimisation_step")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class MinimisationStep:
     """One allocation by minimisation: the arm drawn, and the imbalance that each arm would have left."""
 

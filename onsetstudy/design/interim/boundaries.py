@@ -15,7 +15,6 @@ from onsetstudy.design.interim.spending import spent
 
 __all__ = [
     "Bounds",
-    "classical_boundary",
     "drift_for_power",
     "naive_error",
     "power_at",
@@ -199,39 +198,6 @@ def spending_futility(
     start = drift_for_power(bounds, power)
     drift = float(optimize.brentq(lambda d: rule(d)[1], start, 2.5 * start, xtol=1e-9))
     return rule(drift)[0], drift
-
-
-def classical_boundary(looks: int, *, alpha: float = 0.05, shape: float = 0.5) -> FloatArray:
-    """Two-sided boundaries at equal steps of information: ``C (k/K)^(shape - 1/2)``.
-
-    Parameters
-    ----------
-    looks : int
-    alpha : float
-        Two-sided.
-    shape : float
-        0.5: the same at every look (Pocock); 0: O'Brien and Fleming; between: Wang and Tsiatis.
-
-    Returns
-    -------
-    ndarray of float, shape (looks,)
-
-    References
-    ----------
-    .. [1] Wang SK, Tsiatis AA. Biometrics 1987;43:193-9. Pocock SJ. Biometrika 1977;64:191-9. O'Brien PC, Fleming TR.
-       Biometrics 1979;35:549-56.
-    """
-    if looks < 1 or not 0 < alpha < 1:
-        raise DesignError("ask for one look or more and an error rate between 0 and 1")
-    steps = np.arange(1, looks + 1) / looks
-    form = steps ** (shape - 0.5)
-
-    def excess(constant: float) -> float:
-        found = crossing_chances(steps, -constant * form, constant * form)
-        return found.above + found.below - alpha
-
-    top = float(stats.norm.isf(alpha / 2 / looks)) + 1.0
-    return np.asarray(optimize.brentq(excess, 0.5, max(top, 3.0), xtol=1e-10) * form, dtype=np.float64)
 
 
 def naive_error(looks: int, *, alpha: float = 0.05, fraction: ArrayLike | None = None) -> float:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
@@ -33,7 +32,6 @@ STANDS_STILL = 1e-9
 
 
 @result_kind("look_seen")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LookSeen:
     """One look as it happened.
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.serialise import result_kind
 
@@ -11,7 +9,6 @@ __all__ = ["ConditionalPower", "LookPlan", "LookVerdict", "PlannedLook", "Stoppe
 
 
 @result_kind("planned_look")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedLook:
     """One look as planned: fraction of the information, boundaries on the Z scale, error rate spent up to it.
 
@@ -31,7 +28,6 @@ class PlannedLook:
 
 
 @result_kind("look_plan")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LookPlan:
     """Boundaries of all planned looks.
 
@@ -58,7 +54,6 @@ class LookPlan:
 
 
 @result_kind("conditional_power")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ConditionalPower:
     """Chance to end on the right side of the boundary, given what was seen so far.
 
@@ -71,7 +66,6 @@ class ConditionalPower:
 
 
 @result_kind("look_verdict")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LookVerdict:
     """What one look allows.
 
@@ -101,7 +95,6 @@ class LookVerdict:
 
 
 @result_kind("stopped_estimate")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class StoppedEstimate:
     """Effect after a study with looks has stopped, on the scale of the score's drift (log-rank score: log ratio).
 

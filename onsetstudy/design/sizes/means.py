@@ -80,7 +80,7 @@ def plan_pain_difference(
     Notes
     -----
     The report's primary comparison of pain is the difference in means by Welch's t, of which this is the formula for
-    arms that spread alike; :func:`~onsetstudy.design.sizes.pain.plan_pain` is of the rank-sum test beside it.
+    arms that spread alike.
     """
     return _mean("pain", difference, sd, unit, cases, power, alpha, paired=paired, frame=frame, margin=0.0)
 

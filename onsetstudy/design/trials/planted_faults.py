@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from onsetstudy.core.serialise import result_kind
@@ -12,7 +10,6 @@ __all__ = ["Planted", "plant_faults"]
 
 
 @result_kind("planted")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Planted:
     """One planted fault: table, row as the spreadsheet numbers it, column, the code under which it must be found."""
 

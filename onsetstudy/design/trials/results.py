@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from onsetstudy.core.results import Caution, Interval
@@ -14,7 +12,6 @@ __all__ = ["ScheduleComparison", "ScheduleLine", "SimulatedPower", "TrialScenari
 
 
 @result_kind("trial_scenario")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class TrialScenario:
     """One kind of trial.
 
@@ -103,7 +100,6 @@ class TrialScenario:
 
 
 @result_kind("simulated_power")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class SimulatedPower:
     """Share of trials that found a difference, with the error of the simulation.
 
@@ -133,7 +129,6 @@ class SimulatedPower:
 
 
 @result_kind("schedule_line")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ScheduleLine:
     """One schedule of tests: power, and how many more cases it takes than the first one (a share, with its error)."""
 
@@ -146,7 +141,6 @@ class ScheduleLine:
 
 
 @result_kind("schedule_comparison")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ScheduleComparison:
     """Schedules beside each other, the first being the one that the others are measured against."""
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
-from onsetstudy.core.work import Mapper, Progress, serial
+from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.design.trials.results import ScheduleComparison, ScheduleLine, TrialScenario
 from onsetstudy.design.trials.trial_power import simulate_tallies, summarise
 

@@ -6,8 +6,6 @@ becomes numb. Operators and practices shift the scale of time.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from onsetstudy.core.arrays import FloatArray
@@ -17,7 +15,6 @@ __all__ = ["DEMO", "DEMO_AUDIT", "StudyModel", "TechniqueModel", "TrueArm", "Tru
 
 
 @result_kind("technique_model")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class TechniqueModel:
     """One technique: its share of the cases, and onset with plain anaesthetic.
 
@@ -34,7 +31,6 @@ class TechniqueModel:
 
 
 @result_kind("study_model")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class StudyModel:
     """An invented study.
 
@@ -62,7 +58,6 @@ class StudyModel:
 
 
 @result_kind("true_arm")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class TrueArm:
     """What is true of an arm, over the mix of techniques and an average operator and practice."""
 
@@ -73,7 +68,6 @@ class TrueArm:
 
 
 @result_kind("truth", earlier={"horizon_min": "tau_min"})
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
     """The truth behind an invented study, for tests to find again."""
 

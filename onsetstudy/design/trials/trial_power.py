@@ -13,10 +13,10 @@ from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import DesignError, Problem, Where
+from onsetstudy.core.errors import DesignError, Problem
+from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.seeds import stream
-from onsetstudy.core.work import Mapper, Progress, serial
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.trials.draws import Drawn, cells_of, draw_trials, place_of
 from onsetstudy.design.trials.mean_scores import pain_scores, share_scores, wait_scores
@@ -101,11 +101,7 @@ def check_scenario(scenario: TrialScenario) -> TrialScenario:
             "looks", "the looks do not grow to 1", "give fractions in order",
         ),
     ]  # fmt: skip
-    problems = [
-        Problem(what=what, where=Where(key=key), mend=mend, code="scenario")
-        for fine, key, what, mend in faults
-        if not fine
-    ]
+    problems = [Problem.of_key(key, what, mend, code="scenario") for fine, key, what, mend in faults if not fine]
     if problems:
         raise DesignError(problems)
     return scenario

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
-from onsetstudy.core.work import Progress
+from onsetstudy.core.parallel import Progress
 from onsetstudy.files.output import reach_disk, write_bytes
 from onsetstudy.files.sources.spreadsheet import csv_layout, read_csv_table, read_tables
 from onsetstudy.records.checks.headings import normal_heading

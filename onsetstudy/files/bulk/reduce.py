@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
-from onsetstudy.core.work import Mapper, Progress, serial
+from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.files.bulk.parts import Part, find_parts, read_part
 from onsetstudy.files.output import rejects_csv, write_bytes
 from onsetstudy.protocol.model import Protocol, Quarter
@@ -340,4 +340,4 @@ def _refuse_twice(work: Path, parts: tuple[Part, ...]) -> None:
     where = [p.name for p, ids in zip(parts, held, strict=True) if np.isin(twice, ids, assume_unique=True).any()]
     what = f"{twice.size} case codes stand in more than one part ({', '.join(where[:5])})"
     mend = "keep every case in one part, with all its cold tests"
-    raise RecordsError(Problem(what=what, where=Where(), mend=mend, code="twice"))
+    raise RecordsError(Problem(what=what, mend=mend, code="twice"))

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.files.atomic_write import finish_together, throw_away, write_together
 from onsetstudy.files.documents.case_lists import case_list, codes_told, counts_told, find_case_list
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
-from onsetstudy.files.together import finish_together, throw_away, write_together
 from onsetstudy.records.derived.roster import Roster
 
 __all__ = ["ARCHIVE", "changes", "write_in_place"]

@@ -16,7 +16,8 @@ from onsetstudy.design.trials.planted_faults import plant_faults
 from onsetstudy.design.trials.trial_model import DEMO, DEMO_AUDIT, StudyModel, truth_of
 from onsetstudy.files.exchange import write_exchange
 from onsetstudy.files.output import write_bytes
-from onsetstudy.files.sealed.allocation_list import find_opening_logs, read_kept_logs, write_list
+from onsetstudy.files.sealed.allocation_list import write_list
+from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_logs
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.files.documents.archive import write_in_place
 from onsetstudy.files.documents.results_json import results_json
 from onsetstudy.report.documents.group import compose_group
@@ -39,7 +39,7 @@ def write_group(
         letters = {p.letter for p in results.practices}
         named = f"practices of this report: {', '.join(sorted(known))}"
         told = [f"{p} is a letter; give the practice's code" if p in letters else f"{p} sent nothing" for p in strange]
-        raise OnsetStudyError([Problem(what=f"{what}; {named}", where=Where(), mend="") for what in told])
+        raise OnsetStudyError([Problem(what=f"{what}; {named}") for what in told])
     made = {}
     for practice in (None, *pages):
         document = compose_group(results, practice=practice)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from onsetstudy.files.together import write_together
+from onsetstudy.files.atomic_write import write_together
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.documents.papers import compose_papers
 from onsetstudy.report.render.html import render_html

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from onsetstudy.core.annotations import gather
 from onsetstudy.core.serialise import to_dict
+from onsetstudy.files.atomic_write import write_together
 from onsetstudy.files.documents.results_json import rounded
-from onsetstudy.files.together import write_together
 from onsetstudy.report.documents.planning import compose_planning
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf

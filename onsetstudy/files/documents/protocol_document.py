@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from onsetstudy.files.atomic_write import together
 from onsetstudy.files.documents.case_sheet import write_case_sheet
 from onsetstudy.files.output import write_bytes
-from onsetstudy.files.together import together
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.documents.protocol import compose_protocol

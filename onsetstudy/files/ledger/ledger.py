@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, ProtocolError, Where
-from onsetstudy.files.alone import alone
+from onsetstudy.files.file_lock import alone
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.ledger import LedgerEntry, entry_line, make_entry, read_entries, verify_entries
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from onsetstudy.core.errors import OnsetStudyError, ReportError
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.sealed.envelopes import folder_faults
-from onsetstudy.files.sealed.opening import read_opening_log
+from onsetstudy.files.sealed.opening_log import read_opening_log
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
 from onsetstudy.study.group.results import GroupResults

@@ -12,7 +12,7 @@ from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, ProtocolError, Where
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.core.typed import mismatches
+from onsetstudy.core.type_check import mismatches
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sources.protocol_toml import read_protocol

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
-from onsetstudy.files.sealed.allocation_list import find_opening_logs, read_kept_list, read_kept_logs
+from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_list, read_kept_logs
 from onsetstudy.files.sources.dated_tables import read_dose_limits, read_published_ranges
 from onsetstudy.records.derived.allocation import KeptList
 from onsetstudy.study.sets.side_files import Companions

@@ -10,28 +10,21 @@ from typing import Any
 
 import pandas as pd
 
-from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
+from onsetstudy.core.errors import DesignError, RecordsError
 from onsetstudy.design.allocation.lists import list_quality
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.design.allocation.seal import continue_slips, seal_slips
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.described_list import COORDINATOR, newer_parts, read_commitments, read_description
 from onsetstudy.files.sealed.envelopes import KDF, passphrase_of, seal_envelope
-from onsetstudy.files.sealed.opening import read_opening_log, read_plain_table, read_sealed, recover_arms
+from onsetstudy.files.sealed.kept_allocation import logs_in, read_slips
+from onsetstudy.files.sealed.opening_log import read_plain_table, read_sealed
 from onsetstudy.files.sealed.sealed_check import newer_sealed_parts
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.allocation import LIST_COLUMNS, KeptList, listed_from_log
-
-MOST_NUMBER = 1_000_000_000
 
 __all__ = [
-    "find_opening_logs",
     "newer_parts_of",
-    "read_allocation_list",
-    "read_kept_list",
-    "read_kept_logs",
     "read_passphrases",
-    "read_slips",
     "write_allocation",
     "write_continued",
     "write_enveloped",
@@ -203,7 +196,7 @@ def _write_longer(drawn: AllocationList, folder: Path, earlier: Path, seed: int)
     whole = replace(drawn, slips=(*read_slips(earlier / "list.csv"), *drawn.slips))
     about["continued"] = _continued(about, drawn, seed)
     about["quality"] = asdict(list_quality(whole.slips, whole.arms, whole.ratio))
-    logs = [write_bytes(folder / log.name, log.read_bytes(), private=True) for log in _logs_in(earlier)]
+    logs = [write_bytes(folder / log.name, log.read_bytes(), private=True) for log in logs_in(earlier)]
     return logs + _write_described(whole.to_frame(), about, folder)
 
 
@@ -268,23 +261,6 @@ def _write_sealed(folder: Path, practice: str, study: str, digest: str, kind: st
     body = {"study": study, "protocol": digest, "practice": practice, "kind": kind, **content}
     text = json.dumps(body, indent=1, sort_keys=True) + "\n"
     return write_bytes(folder / f"sealed-{practice}.json", text.encode("utf-8"), private=True)
-
-
-def read_slips(path: str | Path) -> tuple[Slip, ...]:
-    """Slips of a list, in its order."""
-    listed, _ = read_allocation_list(Path(path))
-    return tuple(
-        Slip(
-            slip=str(name),
-            practice_id=str(rows["practice_id"].iloc[0]),
-            stratum=str(rows["stratum"].iloc[0]),
-            number=int(rows["number"].iloc[0]),
-            arms=tuple(rows["arm"].astype(str)),
-            sides=tuple(side for side in rows["side"].astype(str) if side),
-            block=int(rows["block"].iloc[0]),
-        )
-        for name, rows in listed.groupby("slip", sort=False)
-    )
 
 
 def write_continued(
@@ -380,104 +356,3 @@ def _refuse_other_list(drawn: AllocationList, about: Mapping[str, Any], seed: in
             )
     if seed in (about.get("seed"), *(part["seed"] for part in about.get("continued", []))):
         raise DesignError("the earlier list was drawn from this seed; it would repeat itself. Give another seed")
-
-
-def read_allocation_list(path: Path) -> tuple[pd.DataFrame, str]:
-    """The list of slips, one row per slip and period, and its commitment if ``list.json`` lies beside it.
-
-    Raises
-    ------
-    RecordsError
-        If this is not a list of slips.
-    """
-    frame = read_plain_table(Path(path), LIST_COLUMNS, "a list of allocation slips")
-    number = pd.to_numeric(frame["number"], errors="coerce")
-    strange = (number.isna() | (number % 1 != 0) | (number.abs() > MOST_NUMBER)).to_numpy()
-    if strange.any():
-        row = int(strange.argmax())
-        raise RecordsError(
-            Problem(
-                what="the number of this slip is not a whole number",
-                where=Where(file=Path(path).name, row=row + 2, column="number"),
-                mend="restore the list as it was drawn",
-                code="not_a_number",
-            )
-        )
-    about = Path(path).with_suffix(".json")
-    commitment = ""
-    if about.exists():
-        told = read_description(about)
-        # A list that was continued has a seed, and its commitment, for each part.
-        parts = [told.get("commitment", ""), *(part["commitment"] for part in told.get("continued", []))]
-        commitment = ", ".join(str(part) for part in parts)
-    return frame.assign(number=number.astype(int)), commitment
-
-
-def read_kept_list(path: str | Path) -> KeptList:
-    """The list and the opening logs of a folder (or a list by its file name, with the logs beside it).
-
-    A folder without a list gives what its opening logs say.
-
-    Raises
-    ------
-    RecordsError
-        If there is neither.
-    """
-    path = Path(path)
-    if path.is_dir() and not (path / "list.csv").exists() and _logs_in(path):
-        return read_kept_logs([path])
-    path = path / "list.csv" if path.is_dir() else path
-    listed, commitment = read_allocation_list(path)
-    log, broken = _read_logs(_logs_in(path.parent))
-    return KeptList(listed=listed, log=log, broken_lines=broken, commitment=commitment)
-
-
-def read_kept_logs(paths: Sequence[str | Path]) -> KeptList:
-    """What the opening logs of practices say of the slips that were opened; nothing of any other.
-
-    Parameters
-    ----------
-    paths : sequence of path
-        Logs, or folders with files ``opened-….csv``.
-
-    Raises
-    ------
-    RecordsError
-        If a file is no opening log, or a folder holds none.
-    """
-    found: list[Path] = []
-    for path in map(Path, paths):
-        inside = _logs_in(path) if path.is_dir() else [path]
-        if not inside:
-            mend = "give the file opened-….csv that open-slip writes beside the sealed file"
-            raise RecordsError(
-                Problem(what="there is no opening log in this folder", where=Where(file=path.name), mend=mend,
-                        code="not_there")
-            )  # fmt: skip
-        found += inside
-    log, broken = _read_logs(list(dict.fromkeys(found)))
-    assert log is not None
-    return KeptList(listed=listed_from_log(log), log=log, broken_lines=broken, source="log")
-
-
-def find_opening_logs(records: Sequence[str | Path]) -> list[Path]:
-    """Opening logs that lie beside records, or in the folder ``allocation`` beside them."""
-    folders = [path if path.is_dir() else path.parent for path in map(Path, records)]
-    places = [place for folder in dict.fromkeys(folders) for place in (folder, folder / "allocation")]
-    return list(dict.fromkeys(log for place in places for log in _logs_in(place)))
-
-
-def _logs_in(folder: Path) -> list[Path]:
-    return sorted(folder.glob("opened-*.csv"))
-
-
-def _read_logs(paths: Sequence[Path]) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
-    """All logs as one, and the slips of lines whose chain does not hold."""
-    logs: list[pd.DataFrame] = []
-    broken: list[str] = []
-    for path in paths:
-        frame, lines = read_opening_log(path)
-        sealed = path.with_name(path.stem.replace("opened", "sealed") + ".json")
-        logs.append(frame if lines else recover_arms(frame, sealed))
-        broken += lines
-    return (pd.concat(logs, ignore_index=True) if logs else None), tuple(broken)

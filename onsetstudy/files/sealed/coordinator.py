@@ -11,11 +11,12 @@ import pandas as pd
 from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
 from onsetstudy.design.allocation.results import Slip
 from onsetstudy.design.allocation.seal import chain_step
-from onsetstudy.files.alone import alone
+from onsetstudy.files.file_lock import alone
 from onsetstudy.files.output import write_bytes
-from onsetstudy.files.sealed.allocation_list import read_slips
 from onsetstudy.files.sealed.described_list import COORDINATOR, read_description
-from onsetstudy.files.sealed.opening import Opened, empty_log, read_opening_log, refuse_case, refuse_levels
+from onsetstudy.files.sealed.kept_allocation import read_slips
+from onsetstudy.files.sealed.opening import Opened, refuse_case, refuse_levels
+from onsetstudy.files.sealed.opening_log import empty_log, read_opening_log
 from onsetstudy.protocol.case_pattern import code_fault
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.records.checks.privacy import looks_like_a_person

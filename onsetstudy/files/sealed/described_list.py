@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
-from onsetstudy.core.typed import may_be_newer
+from onsetstudy.core.type_check import may_be_newer
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 
 __all__ = ["COORDINATOR", "newer_parts", "read_commitments", "read_description"]

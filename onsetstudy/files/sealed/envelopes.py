@@ -136,7 +136,7 @@ def folder_faults(folder: Path) -> tuple[str, ...]:
 
     The folder holds ``commitments.json``, and logs ``opened-….csv`` with their ``nonces-….csv``.
     """
-    from onsetstudy.files.sealed.opening import read_nonces, read_opening_log
+    from onsetstudy.files.sealed.opening_log import read_nonces, read_opening_log
     from onsetstudy.records.derived.allocation import ARMS_JOIN
 
     published = Path(folder) / "commitments.json"

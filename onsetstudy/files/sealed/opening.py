@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import difflib
-import io
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -18,37 +16,32 @@ import pandas as pd
 from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
 from onsetstudy.design.allocation.minimisation import minimise
 from onsetstudy.design.allocation.seal import chain_step, open_slip
-from onsetstudy.files.alone import alone
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.file_lock import alone
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.envelopes import open_envelope
-from onsetstudy.files.sealed.sealed_check import sealed_faults
+from onsetstudy.files.sealed.opening_log import (
+    NONCE_COLUMNS,
+    empty_log,
+    log_path,
+    nonces_path,
+    read_nonces,
+    read_opening_log,
+    read_sealed,
+)
 from onsetstudy.protocol.case_pattern import code_fault, pattern_misfit
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
 from onsetstudy.records.checks.privacy import looks_like_a_person
-from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
+from onsetstudy.records.derived.allocation import ARMS_JOIN
 
 __all__ = [
     "Opened",
-    "empty_log",
-    "log_path",
-    "nonces_path",
     "open_next",
-    "read_nonces",
-    "read_opening_log",
-    "read_plain_table",
-    "read_sealed",
     "recover_arms",
     "refuse_case",
     "refuse_levels",
 ]
-
-MOST_TOLD = 20
-MOST_SIGNS = 50_000_000
-NONCE_COLUMNS = ("slip", "nonce", "sides")
-"""What proves an opened slip against its published commitment."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,12 +57,6 @@ class Opened:
     sides: tuple[str, ...]
     again: bool
     asked: str
-
-
-def log_path(sealed: Path) -> Path:
-    """Where openings of a sealed file are logged: beside it."""
-    sealed = Path(sealed)
-    return sealed.with_name(sealed.stem.replace("sealed", "opened") + ".csv")
 
 
 def open_next(
@@ -247,28 +234,6 @@ def _begins(code: str, practice: str) -> bool:
     return code.casefold().startswith(practice.casefold()) and not following[:1].isalnum()
 
 
-def read_sealed(path: Path) -> dict[str, Any]:
-    """Content of a sealed file.
-
-    Raises
-    ------
-    DesignError
-        If it is none.
-    """
-    mend = "Give the file sealed-….json of your practice; if it is that file, ask its maker for it anew"
-    try:
-        content = parse_json(path, read_text(path))
-    except Unreadable as error:
-        what = f"this is not a sealed file of allocation slips: {error.problem.what}"
-        raise DesignError(Problem(what=what, where=Where(file=path.name), mend=mend, code="sealed")) from None
-    if faults := sealed_faults(content):
-        told = [f"this is not a sealed file of allocation slips: {fault}" for fault in faults[:MOST_TOLD]]
-        if len(faults) > MOST_TOLD:
-            told.append(f"there are {len(faults) - MOST_TOLD} more such places")
-        raise DesignError([Problem(what=t, where=Where(file=path.name), mend=mend, code="sealed") for t in told])
-    return dict(content)
-
-
 def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -> str:
     practice = content["practice"]
     columns = content["factors"] if content["kind"] == "minimisation" else content.get("columns")
@@ -337,20 +302,6 @@ def _from_envelope(
     return open_envelope(following, typed, kdf=content["kdf"], bound_to=bound_to)
 
 
-def nonces_path(log: Path) -> Path:
-    """Where the nonces of slips that were opened are kept: beside their log."""
-    return Path(log).with_name(Path(log).name.replace("opened", "nonces"))
-
-
-def read_nonces(log: Path) -> dict[str, tuple[str, str]]:
-    """Nonce and sides of every slip of a log whose slips had passphrases."""
-    path = nonces_path(log)
-    if not path.exists():
-        return {}
-    frame = read_plain_table(path, NONCE_COLUMNS, "a list of nonces of opened slips")
-    return {row["slip"]: (row["nonce"], row["sides"]) for row in frame.astype(str).to_dict("records")}
-
-
 def _keep_nonce(log: Path, found: Mapping[str, Any]) -> None:
     """Keep what proves the slip, before its opening is logged; again, if the power failed between the two."""
     held = {**read_nonces(log), str(found["slip"]): (str(found["nonce"]), ARMS_JOIN.join(found["sides"]))}
@@ -373,34 +324,6 @@ def _minimised(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip
     return {"slip": f"{content['practice']}-{len(asked) + 1:03d}", "arms": [rows[-1]["arm"]], "sides": []}
 
 
-def empty_log() -> pd.DataFrame:
-    """A log before its first line."""
-    return pd.DataFrame({name: pd.Series(dtype=object) for name in LOG_COLUMNS})
-
-
-def read_opening_log(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """The log, and the slips of lines whose chain does not hold.
-
-    A line of an earlier log, which kept the number of the slip alone, has empty ``arms``.
-
-    Raises
-    ------
-    RecordsError
-        If this is not an opening log.
-    """
-    frame = read_plain_table(Path(path), LOG_COLUMNS, "an opening log", earlier=OLD_LOG_COLUMNS)
-    sealed = Path(path).with_name(Path(path).stem.replace("opened", "sealed") + ".json")
-    link = read_sealed(sealed)["protocol"] if sealed.exists() else None
-    broken = []
-    for row in frame.to_dict("records"):
-        # A line without arms was written when logs kept none: its link does not hold them either.
-        plain = {name: str(row[name]) for name in LOG_COLUMNS[:-1] if name != "arms" or row[name]}
-        if link is not None and chain_step(link, plain) != row["chain"]:
-            broken.append(str(row["slip"]))
-        link = str(row["chain"])
-    return frame, tuple(broken)
-
-
 def recover_arms(log: pd.DataFrame, sealed: Path) -> pd.DataFrame:
     """The log with what its slips said, where it kept their numbers alone and the sealed file still lies beside it.
 
@@ -421,41 +344,3 @@ def recover_arms(log: pd.DataFrame, sealed: Path) -> pd.DataFrame:
         if known:
             arms.iloc[int(place)] = ARMS_JOIN.join(_content_of(content, stratum, log, slip=slip)["arms"])
     return log.assign(arms=arms)
-
-
-def read_plain_table(
-    path: Path, columns: tuple[str, ...], what: str, *, earlier: tuple[str, ...] | None = None
-) -> pd.DataFrame:
-    """A CSV file with exactly these columns (or those of an ``earlier`` form, the others then empty), as text.
-
-    Raises
-    ------
-    RecordsError
-        If it is not one.
-    """
-
-    def refuse(text: str, mend: str) -> RecordsError:
-        return RecordsError(Problem(what=text, where=Where(file=path.name), mend=mend, code="file"))
-
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise refuse(f"the file cannot be read ({error.strerror})", "check the name and the folder") from None
-    except UnicodeDecodeError:
-        raise refuse("the file is not text in UTF-8", "restore it as it was written") from None
-    if len(text) > MOST_SIGNS or "\0" in text:
-        raise refuse("no file of this kind is so large or holds such signs", "restore it as it was written")
-    try:
-        rows = list(csv.reader(io.StringIO(text), strict=True))
-    except csv.Error as error:
-        raise refuse(
-            f"this is not {what}: a line of it cannot be read ({error})", "restore it as it was written"
-        ) from None
-    found = tuple(rows[0]) if rows else ()
-    if found not in (columns, earlier) or not found:
-        raise refuse(f"this is not {what}", f"its first line must read {','.join(columns)}")
-    uneven = [k for k, row in enumerate(rows) if row and len(row) != len(found)]
-    if uneven:
-        raise refuse(f"row {uneven[0] + 1} has {len(rows[uneven[0]])} entries", f"{len(found)} are needed")
-    frame = pd.DataFrame([row for row in rows[1:] if row], columns=list(found), dtype=object)
-    return frame.reindex(columns=list(columns), fill_value="")

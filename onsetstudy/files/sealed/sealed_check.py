@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from onsetstudy.core.typed import may_be_newer
+from onsetstudy.core.type_check import may_be_newer
 from onsetstudy.protocol.case_pattern import pattern_fault
 from onsetstudy.records.checks.privacy import looks_like_a_person
 

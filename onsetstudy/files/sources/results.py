@@ -6,7 +6,7 @@ from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, ReportError, Where
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.core.typed import mismatches
+from onsetstudy.core.type_check import mismatches
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.outcomes.scores.comfort_results import SharedError, SharedLine
+from onsetstudy.outcomes.scores.pain_moment_results import SharedError, SharedLine
 
 __all__ = ["PROCEDURES", "share_error"]
 

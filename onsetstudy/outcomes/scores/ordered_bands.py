@@ -11,7 +11,7 @@ from scipy import special, stats
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike, HypothesisTest, Interval, NotAvailable
-from onsetstudy.outcomes.scores.comfort_results import ProportionalOdds
+from onsetstudy.outcomes.scores.pain_moment_results import ProportionalOdds
 
 __all__ = ["BANDS", "proportional_odds", "to_bands"]
 

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.intervals import frozen_array
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, NotAvailable, estimates_frame
-from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.core.serialise import Serialisable, result_kind
 
 __all__ = ["PainComparison", "PainScores"]
 
 
-@result_kind("pain_scores")
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result_kind("pain_scores", eq=False)
 class PainScores:
     """Scores of one arm in increasing order, and how many cases have none."""
 
@@ -30,8 +26,7 @@ class PainScores:
 
 
 @result_kind("pain_comparison")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PainComparison:
+class PainComparison(Serialisable):
     """Scores of two arms at one moment, their shift and its test.
 
     ``n.onsets`` counts the cases with a score.
@@ -51,7 +46,3 @@ class PainComparison:
     def to_frame(self) -> pd.DataFrame:
         """Shift, probability of superiority and test."""
         return estimates_frame([self.shift, self.superiority, self.test])
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)

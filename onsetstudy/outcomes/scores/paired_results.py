@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from onsetstudy.core.results import (
@@ -20,7 +18,6 @@ __all__ = ["Blinding", "GuessLine", "OrderEffects", "PairedComparison", "PairedS
 
 
 @result_kind("paired_comparison")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PairedComparison:
     """Scores within patients: the shift (other arm minus reference), its test, pairs used and pairs left out."""
 
@@ -31,7 +28,6 @@ class PairedComparison:
 
 
 @result_kind("order_effects")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class OrderEffects:
     """Whether the first injection differed from the second, and whether what came first carried over.
 
@@ -45,7 +41,6 @@ class OrderEffects:
 
 
 @result_kind("paired_study")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PairedStudy:
     """Everything within patients: onset, success, pain, order."""
 
@@ -69,7 +64,6 @@ class PairedStudy:
 
 
 @result_kind("guess_line")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class GuessLine:
     """Guesses of one person about one arm, and the blinding index: 1 all right, 0 as by chance, -1 all wrong."""
 
@@ -82,7 +76,6 @@ class GuessLine:
 
 
 @result_kind("blinding")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Blinding:
     """All guesses; ``intended`` says whether the person was to be blind."""
 

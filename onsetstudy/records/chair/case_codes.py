@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-__all__ = ["ALPHABET", "check_sign", "is_case_code", "likely_codes", "new_case_code"]
+__all__ = ["ALPHABET", "check_sign", "is_case_code", "likely_codes"]
 
 ALPHABET = "23456789ABCDEFGHJKLMNPQRSTVWXYZ"
 """Thirty-one signs, a prime number; 0 and O, 1 and I, U and V cannot be mixed up, because one of each is left out."""
@@ -19,12 +17,6 @@ def check_sign(body: str) -> str:
     """
     total = sum(weight * ALPHABET.index(sign) for weight, sign in enumerate(reversed(body), start=2))
     return ALPHABET[-total % len(ALPHABET)]
-
-
-def new_case_code(practice: str, draw: Callable[[int], int]) -> str:
-    """A code such as ``P01-K7Q2MX``; ``draw(n)`` gives a whole number below n."""
-    body = "".join(ALPHABET[draw(len(ALPHABET))] for _ in range(DRAWN))
-    return f"{practice}-{body}{check_sign(body)}"
 
 
 def is_case_code(code: str) -> bool:

@@ -14,8 +14,8 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code
-from onsetstudy.records.chair.drill import DRILL_TASKS
 from onsetstudy.records.chair.event_log import PREPARED_COLUMNS, Event
+from onsetstudy.records.chair.mixing_drill import DRILL_TASKS
 from onsetstudy.records.chair.screening import SCREENED
 from onsetstudy.records.chair.training import moment_faults
 from onsetstudy.records.checks.privacy import looks_like_a_person, remark_names_a_person

@@ -78,26 +78,16 @@ def _mixing(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
     arm, volume, mode = cases["arm"], cases["bicarbonate_ml"].astype(float), cases["mix_mode"]
     declared = {a.code for a in protocol.arms}
     for row in _rows(arm.notna() & arm.isin(["plain", "buffered"]) & ~arm.isin(declared)):
-        found.refuse(
-            row,
-            "arm",
-            "code",
-            f"{arm.iloc[row]} is not an arm of this study",
-            f"write one of {', '.join(sorted(declared))}",
-        )
+        what = f"{arm.iloc[row]} is not an arm of this study"
+        found.refuse(row, "arm", "code", what, f"write one of {', '.join(sorted(declared))}")
     buffered, plain = arm == "buffered", arm == "plain"
     unread = {(row, problem.where.column) for row, problem in found.problems}
-    for name, missing in (
-        ("bicarbonate_ml", volume.isna() | (volume == 0)),
-        ("mix_mode", mode.isna() | (mode == "none")),
+    for name, missing, what in (
+        ("bicarbonate_ml", volume.isna() | (volume == 0), "a buffered case without bicarbonate"),
+        ("mix_mode", mode.isna() | (mode == "none"), "a buffered case that was not mixed"),
     ):
         for row in _rows(buffered & missing):
             if (row, name) not in unread:
-                what = (
-                    "a buffered case without bicarbonate"
-                    if name == "bicarbonate_ml"
-                    else "a buffered case that was not mixed"
-                )
                 found.refuse(row, name, "mixing", what, "enter how it was mixed, or correct the arm")
     for row in _rows(plain & (volume > 0)):
         what = f"a plain case with {volume.iloc[row]:g} mL of bicarbonate"
@@ -108,13 +98,8 @@ def _mixing(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
         )
     ratio = volume / cases["cartridge_ml"].astype(float)
     odd = buffered & (volume > 0) & ((ratio < USUAL_RATIO[0] - 1e-9) | (ratio > USUAL_RATIO[1] + 1e-9))
-    found.query(
-        _rows(odd),
-        "bicarbonate_ml",
-        "ratio",
-        "{value} mL of bicarbonate is outside 1:20 to 1:8 of the cartridge",
-        "is it right?",
-    )
+    what = "{value} mL of bicarbonate is outside 1:20 to 1:8 of the cartridge"
+    found.query(_rows(odd), "bicarbonate_ml", "ratio", what, "is it right?")
     planned = next((a.mix_mode for a in protocol.arms if a.code == "buffered"), "")
     if planned in MIXED:
         _mixed_otherwise(buffered, mode, planned, found)

@@ -49,10 +49,7 @@ OF_A_SUPPLEMENT = {
 }
 """What is known of a supplement's solution, and under which column of the case."""
 OPEN_TABLES: dict[str, tuple[str, ...]] = {
-    "injections": (
-        *("case_id", "number", "role", "technique", "volume_ml", "minute", "reason", "lot"),
-        *OF_THE_CASE,
-    ),
+    "injections": (*("case_id", "number", "role", "technique", "volume_ml", "minute", "reason", "lot"), *OF_THE_CASE),
     "adverse_events": ("case_id", "number", "kind", "serious", "onset_min", "end_date", "relation", "note"),
     "screening": ("screening_id", "practice_id", "date", "outcome", "reason", "case_id"),
 }
@@ -62,11 +59,7 @@ NEEDED = {
     "adverse_events": ("case_id", "number", "kind", "serious"),
     "screening": ("screening_id", "practice_id", "date", "outcome"),
 }
-KEYS = {
-    "injections": ("case_id", "number"),
-    "adverse_events": ("case_id", "number"),
-    "screening": ("screening_id",),
-}
+KEYS = {"injections": ("case_id", "number"), "adverse_events": ("case_id", "number"), "screening": ("screening_id",)}
 CODED = {
     "injections": {
         "role": ROLES,

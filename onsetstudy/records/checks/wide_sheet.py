@@ -18,7 +18,7 @@ from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, asked_columns
 
-__all__ = ["MARK", "fold_wide", "head_keys", "unfold_wide", "wide_columns"]
+__all__ = ["MARK", "head_keys", "unfold_wide", "wide_columns"]
 
 MARK = "wide_sheet"
 """First cell of a wide sheet."""
@@ -177,36 +177,3 @@ def _raw(
 ) -> RawTable:
     frame = pd.DataFrame([[row.get(c) or None for c in columns] for row in rows], columns=list(columns), dtype=object)
     return RawTable(frame=frame, source_row=pd.Series(list(at), dtype=int), file=file, sheet=sheet)
-
-
-def fold_wide(cases: RawTable, cold_tests: RawTable, protocol: Protocol) -> list[list[str]]:
-    """Rows of a wide sheet from the two tables: a head of what all cases share, and each test at its nearest minute."""
-    body = cases.frame.astype("string").fillna("").reset_index(drop=True)
-    shared = [str(c) for c in body if c != "case_id" and len(body) and body[c].nunique() == 1 and body[c].iloc[0]]
-    planned = [float(m) for m in protocol.schedule.tests_min]
-    cells: dict[tuple[str, str], list[str]] = {}
-    tests = cold_tests.frame.astype("string").fillna("")
-    kinds = tests["test_kind"] if "test_kind" in tests else pd.Series("", index=tests.index)
-    for code, minute, role, response, kind in zip(
-        tests["case_id"], tests["minute"], tests["tooth_role"], tests["response"], kinds, strict=True
-    ):
-        if kind == "extra":
-            cells.setdefault((code, f"extra_{role}"), []).append(f"{response} @ {minute}")
-            continue
-        at = float(minute)
-        near = min(planned, key=lambda m: abs(m - at))
-        text = response if at == near else f"{response} @ {minute}"
-        cells.setdefault((code, f"{role} {near:g}"), []).append(text)
-    roles = [r for r in ("target", "control") if any(h.startswith(r) for _, h in cells)]
-    headings = [f"{role} {m:g}" for m in planned for role in roles]
-    headings += [h for h in EXTRA if any(k == h for _, k in cells)]
-    own = [str(c) for c in body if c not in shared]
-    lines: list[list[str]] = [
-        [MARK, "1 = felt, 0 = not felt, empty = not done"],
-        *([c, str(body[c].iloc[0])] for c in shared),
-    ]
-    lines.append([*own, *headings])
-    for row in body[own].itertuples(index=False):
-        code = row[own.index("case_id")]
-        lines.append([*map(str, row), *(" | ".join(cells.get((code, h), [])) for h in headings)])
-    return lines

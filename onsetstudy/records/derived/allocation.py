@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import RecordsError
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.privacy import reason_fault
 from onsetstudy.records.derived.results import AllocationReview, ArmStanding, Deviation
@@ -137,25 +137,21 @@ def known_arms(protocol: Protocol, kept: KeptList | None, *, without_list: str |
         return ArmStanding(source=kept.source, cases=0, verified=0, other_arm=0)
     reason = " ".join((without_list or "").split()).rstrip(".")
     if not reason:
-        raise RecordsError(
-            Problem(
-                what="arms were allocated at random, and there is neither the opening log nor the list of slips to say "
-                "which arm chance had chosen",
-                where=Where(key="allocation"),
-                mend="give the practice's opening log (--log opened-P01.csv) or the list (--allocation FOLDER), or say "
-                "why there is none (--without-list REASON): every page then says so",
-                code="no_allocation",
-            )
+        raise RecordsError.of_key(
+            "allocation",
+            "arms were allocated at random, and there is neither the opening log nor the list of slips to say "
+            "which arm chance had chosen",
+            "give the practice's opening log (--log opened-P01.csv) or the list (--allocation FOLDER), or say "
+            "why there is none (--without-list REASON): every page then says so",
+            code="no_allocation",
         )
     if fault := reason_fault(reason):
         said, _, mend = fault.partition(". ")
-        raise RecordsError(
-            Problem(
-                what=f"the reason is printed and sent, and {said}",
-                where=Where(key="without_list"),
-                mend=mend[0].lower() + mend[1:],
-                code="names_a_person",
-            )
+        raise RecordsError.of_key(
+            "without_list",
+            f"the reason is printed and sent, and {said}",
+            mend[0].lower() + mend[1:],
+            code="names_a_person",
         )
     return ArmStanding(source="none", cases=0, verified=0, other_arm=0, reason=reason)
 

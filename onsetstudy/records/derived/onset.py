@@ -20,7 +20,6 @@ __all__ = [
     "ONSET_COLUMNS",
     "OnsetRule",
     "Onsets",
-    "derive_onset",
     "nearest_control",
     "recorded_as_extra",
     "valid_tests",
@@ -41,64 +40,6 @@ ONSET_COLUMNS = (
     "missed_tests",
     "invalid_cycles",
 )
-
-
-def derive_onset(
-    records: Records,
-    protocol: Protocol,
-    *,
-    estimand: str = "hazard",
-    confirmations: int | None = None,
-    control_tooth: str | None = None,
-    rescue: str | None = None,
-    accept_unconfirmed: bool = False,
-    window_min: float | None = None,
-) -> pd.DataFrame:
-    """Onset of every accepted case in ``(left_min, right_min]``.
-
-    Parameters
-    ----------
-    records : Records
-        Checked records.
-    protocol : Protocol
-        Defines onset, the control tooth and what a supplemental injection means.
-    estimand : str
-        ``hazard``, ``success`` or ``wait``: which of the protocol's rescue rules applies.
-    confirmations, control_tooth, rescue : optional
-        Other choices than the protocol's, for sensitivity analyses.
-    accept_unconfirmed : bool
-        Count a last reading that was not felt as onset though nothing confirmed it (sensitivity).
-    window_min : float, optional
-        How far from a planned minute a reading may lie to answer for it, of several the nearest. Onset then lies
-        between planned minutes (:mod:`~onsetstudy.records.derived.planned_minutes`); by default every reading dates it
-        with its own minute. The protocol's own is
-        :attr:`~onsetstudy.protocol.model.Schedule.window_min`.
-
-    Returns
-    -------
-    DataFrame, one row per case
-        Columns :data:`ONSET_COLUMNS`. ``censoring`` is ``left``, ``interval`` or ``right``; ``reason`` is a key of
-        :data:`onsetstudy.core.onset_rule.REASONS`; ``missed_tests`` counts planned tests up to the case's end without a
-        valid reading; ``invalid_cycles`` counts target readings left out because of the control tooth.
-
-    Notes
-    -----
-    A rescue as ``composite`` (in earlier protocols ``failure``) puts onset after the horizon: the case waited for all
-    of it with the first injection alone. As ``hypothetical`` (``censored``) the case is followed to the last felt test
-    before the supplement, as if it could have gone on without. As ``treatment_policy`` tests after the supplement count
-    like any other. ``while_on_treatment`` ends the question at the supplement: for ``success`` a tooth that was not
-    numb by then is not numb under the first injection; for ``wait`` the minutes waited up to it are what was waited,
-    and known exactly; for ``hazard`` the case leaves the count there.
-    """
-    onsets = Onsets(records=records, protocol=protocol)
-    return onsets.table(
-        estimand=estimand,
-        confirmations=confirmations,
-        control_tooth=control_tooth,
-        rescue=rescue,
-        accept_unconfirmed=accept_unconfirmed,
-        window_min=window_min,
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,7 +89,7 @@ class Onsets:
         accept_unconfirmed: bool = False,
         window_min: float | None = None,
     ) -> OnsetRule:
-        """The rule behind a question; parameters as of :func:`derive_onset`."""
+        """The rule behind a question; parameters as of :meth:`table`."""
         protocol = self.protocol
         return OnsetRule(
             confirmations=protocol.onset.confirmations if confirmations is None else confirmations,
@@ -159,7 +100,37 @@ class Onsets:
         )
 
     def table(self, *, estimand: str = "hazard", rescue: str | None = None, **choices: Any) -> pd.DataFrame:
-        """Onset of every case; parameters and columns as of :func:`derive_onset`."""
+        """Onset of every accepted case in ``(left_min, right_min]``.
+
+        Parameters
+        ----------
+        estimand : str
+            ``hazard``, ``success`` or ``wait``: which of the protocol's rescue rules applies.
+        confirmations, control_tooth, rescue : optional
+            Other choices than the protocol's, for sensitivity analyses.
+        accept_unconfirmed : bool
+            Count a last reading that was not felt as onset though nothing confirmed it (sensitivity).
+        window_min : float, optional
+            How far from a planned minute a reading may lie to date onset, and of several for one minute the nearest;
+            by default every reading does. Others can but confirm where testing ended with them. The protocol's own
+            is :attr:`~onsetstudy.protocol.model.Schedule.window_min`.
+
+        Returns
+        -------
+        DataFrame, one row per case
+            Columns :data:`ONSET_COLUMNS`. ``censoring`` is ``left``, ``interval`` or ``right``; ``reason`` is a key
+            of :data:`onsetstudy.core.onset_rule.REASONS`; ``missed_tests`` counts planned tests up to the case's end
+            without a valid reading; ``invalid_cycles`` counts target readings left out for the control tooth.
+
+        Notes
+        -----
+        A rescue as ``composite`` (in earlier protocols ``failure``) puts onset after the horizon: the case waited for
+        all of it with the first injection alone. As ``hypothetical`` (``censored``) the case is followed to the last
+        felt test before the supplement, as if it could have gone on without. As ``treatment_policy`` tests after the
+        supplement count like any other. ``while_on_treatment`` ends the question at the supplement: for ``success`` a
+        tooth that was not numb by then is not numb under the first injection; for ``wait`` the minutes waited up to
+        it are what was waited, and known exactly; for ``hazard`` the case leaves the count there.
+        """
         strategy = _strategy(self.protocol, estimand, rescue)
         derived = self._by(self.rule(estimand=estimand, rescue=rescue, **choices))
         return _table(self.records, self.protocol, derived, estimand, strategy)

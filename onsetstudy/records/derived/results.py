@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from onsetstudy.core.serialise import result_kind
 
 __all__ = ["NOT_CHECKED", "QUALIFIES", "SHUTS", "AllocationReview", "ArmStanding", "Deviation", "Doubt", "MissingField"]
@@ -13,7 +11,6 @@ NOT_CHECKED = "arms as injected; allocation not checked"
 
 
 @result_kind("allocation_deviation")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Deviation:
     """One way in which allocation did not follow the list: how often, and at which slips or cases."""
 
@@ -24,7 +21,6 @@ class Deviation:
 
 
 @result_kind("allocation_review")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AllocationReview:
     """Records held against the list of slips.
 
@@ -46,7 +42,6 @@ class AllocationReview:
 
 
 @result_kind("arm_standing")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ArmStanding:
     """How the arm of the cases of a randomised study is known.
 
@@ -86,7 +81,6 @@ SHUTS, QUALIFIES = "shuts", "qualifies"
 
 
 @result_kind("doubt")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Doubt:
     """One reason why the cold tests may not say when teeth went numb.
 
@@ -113,7 +107,6 @@ class Doubt:
 
 
 @result_kind("missing_field")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class MissingField:
     """One field that is missing in ``missing`` of the ``of`` cases that should have it.
 

@@ -12,12 +12,12 @@ from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_secti
 from onsetstudy.report.sections.appendix.interim import looks_section
 from onsetstudy.report.sections.appendix.negative_controls import negative_section
 from onsetstudy.report.sections.blocks import cautions_section
-from onsetstudy.report.sections.group.beside import beside_section
+from onsetstudy.report.sections.group.completeness import sent_section
 from onsetstudy.report.sections.group.first_page import first_page
+from onsetstudy.report.sections.group.funnel import beside_section
 from onsetstudy.report.sections.group.gates import gates_section
-from onsetstudy.report.sections.group.more import more_sections
+from onsetstudy.report.sections.group.heterogeneity import more_sections
 from onsetstudy.report.sections.group.pooled import pooled_section
-from onsetstudy.report.sections.group.sent import sent_section
 from onsetstudy.report.sections.group.statistician import statistician_section
 from onsetstudy.study.group.results import GroupResults
 

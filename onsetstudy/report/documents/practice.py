@@ -22,15 +22,15 @@ from onsetstudy.report.sections.appendix.watching import watch_section
 from onsetstudy.report.sections.appendix.within_patient import blinding_section, paired_section
 from onsetstudy.report.sections.blocks import cautions_section
 from onsetstudy.report.sections.main import doses
+from onsetstudy.report.sections.main.allocation import who_section
 from onsetstudy.report.sections.main.answer import answer_section
+from onsetstudy.report.sections.main.cases_needed import more_section
 from onsetstudy.report.sections.main.chair_time import chair_section
 from onsetstudy.report.sections.main.harms import safety_section
-from onsetstudy.report.sections.main.kindness import comfort_section
-from onsetstudy.report.sections.main.know_more import more_section
+from onsetstudy.report.sections.main.injection_pain import comfort_section
 from onsetstudy.report.sections.main.onset import onset_section
 from onsetstudy.report.sections.main.records import records_section
 from onsetstudy.report.sections.main.where_it_holds import where_section
-from onsetstudy.report.sections.main.who import who_section
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["CONTENTS", "compose"]

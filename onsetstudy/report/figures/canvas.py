@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from onsetstudy.report.painted import Painted
+from onsetstudy.report.lazy_text import Painted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -21,11 +21,7 @@ from onsetstudy.report.numbers import (
     listed,
     tidy,
 )
-from onsetstudy.report.sentences import (
-    axis_ends,
-    sentence,
-    without_looks,
-)
+from onsetstudy.report.sentences import axis_ends, sentence, without_looks
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["cautions_section", "curves_block", "forest_block", "told"]

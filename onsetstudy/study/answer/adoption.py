@@ -9,7 +9,7 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.outcomes.scores.pain_results import PainComparison
-from onsetstudy.protocol.model import AdoptionRule
+from onsetstudy.protocol.governance import AdoptionRule
 from onsetstudy.protocol.model import Protocol as StudyProtocol
 from onsetstudy.study.adoption_results import Adoption, AdoptionPart
 from onsetstudy.study.results import LooksTaken, Population

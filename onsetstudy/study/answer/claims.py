@@ -26,7 +26,7 @@ from onsetstudy.core.results import (
     complement_of,
 )
 from onsetstudy.outcomes.chair_results import ChairTime
-from onsetstudy.outcomes.scores.comfort import welch_difference
+from onsetstudy.outcomes.scores.pain_moments import welch_difference
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.pool.results import Pooled
 from onsetstudy.protocol.model import Protocol as StudyProtocol
@@ -368,15 +368,9 @@ def mean_pain(whole: Population, protocol: StudyProtocol) -> EstimateLike:
     if not isinstance(pain, PainComparison):
         return dataclasses.replace(pain, quantity="pain_difference")
     reference, other = (next(s for s in pain.scores if s.arm == code) for code in protocol.arm_codes[:2])
-    return welch_difference(
-        np.asarray(reference.scores, dtype=np.float64),
-        np.asarray(other.scores, dtype=np.float64),
-        "pain_difference",
-        f"{other.arm} - {reference.arm}",
-        pain.unit,
-        pain.n,
-        protocol.plan.conf_level,
-    )
+    first, second = (np.asarray(arm.scores, dtype=np.float64) for arm in (reference, other))
+    contrast, level = f"{other.arm} - {reference.arm}", protocol.plan.conf_level
+    return welch_difference(first, second, "pain_difference", contrast, pain.unit, pain.n, level)
 
 
 def _shift(whole: Population) -> tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]:

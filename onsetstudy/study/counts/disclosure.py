@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import Problem, RecordsError
 from onsetstudy.study.counts.exchange_check import strange_words
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
@@ -322,4 +322,4 @@ def _listed(values: tuple[str, ...]) -> str:
 
 
 def _problem(what: str, mend: str, code: str) -> Problem:
-    return Problem(what=what, where=Where(), mend=mend, code=code)
+    return Problem(what=what, mend=mend, code=code)

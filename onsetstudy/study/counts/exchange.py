@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, RecordsError, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, RecordsError
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.pool.small_groups import OTHER, merge_small_groups
 from onsetstudy.protocol.earlier_names import first_key, first_value, without_new_defaults
@@ -20,7 +20,7 @@ from onsetstudy.records.derived.results import Doubt
 from onsetstudy.study.counts.aggregate_counts import Tally, group_columns
 from onsetstudy.study.counts.counted_estimates import cell_stratum, cell_times, estimates_of_counts
 from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
-from onsetstudy.survival.ranktests.compare import score_pieces
+from onsetstudy.survival.ranktests.score_statistics import score_pieces
 
 __all__ = ["LEAST_CASES", "SendOptions", "binds", "make_exchange", "terms_of"]
 
@@ -131,7 +131,6 @@ def make_exchange(
         raise RecordsError(
             Problem(
                 what=f"the practice {practice} has no analysed case",
-                where=Where(),
                 mend=f"practices with cases: {known}",
                 value=practice,
                 code="practice",

@@ -14,10 +14,10 @@ from typing import Any
 
 import pandas as pd
 
-from onsetstudy.core.errors import Problem, Where
+from onsetstudy.core.errors import Problem
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.serialise import to_dict
-from onsetstudy.core.typed import mismatches
+from onsetstudy.core.type_check import mismatches
 from onsetstudy.pool.small_groups import JOIN, OTHER
 from onsetstudy.protocol.case_pattern import pattern_fault
 from onsetstudy.protocol.vocabulary import CODES
@@ -87,7 +87,7 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
 
 
 def _problem(what: str, code: str, mend: str = AGAIN) -> Problem:
-    return Problem(what=what, where=Where(), mend=mend, code=code)
+    return Problem(what=what, mend=mend, code=code)
 
 
 def _head(exchange: Exchange) -> Iterator[Problem]:

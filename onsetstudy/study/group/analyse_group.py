@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.errors import NotEstimable, Problem, RecordsError, Where
+from onsetstudy.core.errors import NotEstimable, Problem, RecordsError
+from onsetstudy.core.parallel import Progress
 from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable
-from onsetstudy.core.work import Progress
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step
@@ -180,13 +180,11 @@ def _quarter(counts: Gathered, protocol: Protocol, label: str | None) -> Quarter
     label = label or max(q for _, e in counts.files for q in e.quarters)
     if label not in labels:
         mend = f"choose one of {', '.join(labels)}"
-        raise RecordsError(
-            Problem(what=f"{label} is not a quarter of this study", where=Where(), mend=mend, code="quarter")
-        )
+        raise RecordsError(Problem(what=f"{label} is not a quarter of this study", mend=mend, code="quarter"))
     if until(counts.cells, label).empty:
         first = min(q for _, e in counts.files for q in e.quarters)
         what = f"no practice sent a case up to {label}"
-        raise RecordsError(Problem(what=what, where=Where(), mend=f"the first cases are of {first}", code="quarter"))
+        raise RecordsError(Problem(what=what, mend=f"the first cases are of {first}", code="quarter"))
     return next(q for q in protocol.quarters if q.label == label)
 
 

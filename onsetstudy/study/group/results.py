@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
-
 from onsetstudy.core.claims import Claims
 from onsetstudy.core.results import Caution, EstimateLike, NotAvailable
-from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.core.serialise import Serialisable, result_kind
 from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import ArmStanding
@@ -21,8 +18,7 @@ __all__ = ["GroupResults"]
 
 
 @result_kind("group_results")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GroupResults:
+class GroupResults(Serialisable):
     """A study group up to a quarter; practices are named by letters, except in ``practices``.
 
     ``pooled`` has one entry per quantity, ``cumulative`` the two-stage average of the rate by quarter, ``subgroups``
@@ -95,7 +91,3 @@ class GroupResults:
     def quantity(self, name: str) -> Pooled | None:
         """Pooled result of one quantity."""
         return next((p for p in self.pooled if p.quantity == name), None)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types; holds the key of the letters, so it is for the coordinator."""
-        return to_dict(self)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from onsetstudy.core.errors import DesignError, Problem, Where
+from onsetstudy.core.errors import DesignError
+from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.core.results import Caution
-from onsetstudy.core.work import Mapper, Progress, serial
+from onsetstudy.design.accrual import time_to_answer
 from onsetstudy.design.expected_wait import TOLERANCE, ExpectedWait, contradicts, refuse_contradiction
-from onsetstudy.design.pace import time_to_answer
 from onsetstudy.design.planning_values import implausible
+from onsetstudy.design.precision import ExpectedPrecision, expected_precision
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize, SizeTable
 from onsetstudy.design.sizes.frame import size_table
 from onsetstudy.design.sizes.means import plan_wait
@@ -39,6 +40,7 @@ from onsetstudy.study.planning.sizes import (
     OUTCOME_OF,
     expectation_of,
     frame_of,
+    numb_by_target,
     overall_alpha,
     pair_sizes,
     parallel_sizes,
@@ -123,19 +125,29 @@ def plan_study(
         trials=trials,
         seed=run.seed,
         caution=_cautions(protocol, assumed, wait if used else None),
+        precision=None if scenario is None else _precision(protocol, assumed, expected, wait, cases),
+    )
+
+
+def _precision(
+    protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation, wait: ExpectedWait, cases: int
+) -> ExpectedPrecision:
+    return expected_precision(
+        cases,
+        sd_min=wait.sd_min,
+        numb=numb_by_target(protocol, expected),
+        share=frame_of(protocol, assumed).share,
+        conf_level=protocol.plan.conf_level,
     )
 
 
 def _assumed(protocol: Protocol) -> PlanningAssumptions:
     assumed = protocol.planning
     if assumed is None:
-        raise DesignError(
-            Problem(
-                what="the protocol states no assumptions to plan with",
-                where=Where(key="planning"),
-                mend="copy the table [planning] from protocols/mandibular_block_group.toml and change what differs",
-                code="planning",
-            )
+        raise DesignError.of_key(
+            "planning",
+            "the protocol states no assumptions to plan with",
+            "copy the table [planning] from protocols/mandibular_block_group.toml and change what differs",
         )
     return assumed
 

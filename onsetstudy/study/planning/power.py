@@ -9,10 +9,10 @@ from dataclasses import dataclass, field, replace
 from scipy import optimize, stats
 
 from onsetstudy.core.errors import DesignError
-from onsetstudy.core.work import Mapper, Progress, serial
+from onsetstudy.core.parallel import Mapper, Progress, serial
+from onsetstudy.design.accrual import time_to_answer
 from onsetstudy.design.expected_wait import ExpectedWait, expected_wait
 from onsetstudy.design.interim.results import LookPlan
-from onsetstudy.design.pace import time_to_answer
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize
 from onsetstudy.design.sizes.means import plan_pain_difference, plan_wait
 from onsetstudy.design.sizes.onset import plan_onset_test

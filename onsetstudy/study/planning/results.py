@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from onsetstudy.core.claims import PlanClaim
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.expected_wait import ExpectedWait
 from onsetstudy.design.interim.results import LookPlan
+from onsetstudy.design.precision import ExpectedPrecision
 from onsetstudy.design.size_results import OnsetExpectation, SizeTable
 from onsetstudy.design.trials.results import ScheduleComparison, SimulatedPower
 from onsetstudy.protocol.model import Protocol
@@ -19,7 +18,6 @@ __all__ = ["PlanningResults"]
 
 
 @result_kind("planning_results")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PlanningResults:
     """Everything before the first case.
 
@@ -30,7 +28,8 @@ class PlanningResults:
     know of teeth that never do; ``at_size`` is the simulated power of the other outcomes at the size by their formula,
     analysed once.
     ``schedules`` is of the log-rank test, whatever is primary. ``wait`` is
-    what the expected curves say of the restricted time to onset.
+    what the expected curves say of the restricted time to onset. ``precision`` is of the planned size, where arms are
+    parallel.
     """
 
     protocol: Protocol
@@ -51,6 +50,7 @@ class PlanningResults:
     trials: int
     seed: int
     caution: tuple[Caution, ...] = ()
+    precision: ExpectedPrecision | None = None
 
     @property
     def claims(self) -> tuple[PlanClaim, ...]:

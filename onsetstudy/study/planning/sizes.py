@@ -21,6 +21,7 @@ __all__ = [
     "frame_of",
     "main_size",
     "numb_by",
+    "numb_by_target",
     "overall_alpha",
     "pair_sizes",
     "parallel_sizes",
@@ -79,7 +80,7 @@ def parallel_sizes(
         hazard_ratio=ratio, power=power, alpha=alpha, expected=expected, formula="freedman", frame=frame
     )
     found = [rate_size(protocol, assumed, expected), freedman]
-    shares = _shares(protocol, expected)
+    shares = numb_by_target(protocol, expected)
     if shares[0] != shares[1]:
         found.append(
             plan_success(reference=shares[0], difference=shares[1] - shares[0], power=power, alpha=alpha, frame=frame)
@@ -193,7 +194,7 @@ def pair_sizes(
         return [], tuple(NotSized(outcome=o, reason=NO_CORRELATION) for o in outcomes)
     power, alpha = plan.planned_power, overall_alpha(protocol)
     found, gone = [], [NotSized(outcome="onset_test", reason=PAIRED_RATE)]
-    shares = {"success": _shares(protocol, expected)}
+    shares = {"success": numb_by_target(protocol, expected)}
     if assumed.treated_reference is not None and assumed.treated_other is not None:
         shares["treatment"] = (assumed.treated_reference, assumed.treated_other)
     for outcome, (p0, p1) in shares.items():
@@ -230,6 +231,7 @@ def pair_sizes(
     return found, tuple(gone)
 
 
-def _shares(protocol: Protocol, expected: OnsetExpectation) -> tuple[float, float]:
+def numb_by_target(protocol: Protocol, expected: OnsetExpectation) -> tuple[float, float]:
+    """Expected proportions numb by the target minute, reference arm first."""
     target, ratio = protocol.onset.target_min, protocol.plan.planned_hazard_ratio
     return numb_by(expected, target, 1.0, False), numb_by(expected, target, ratio, True)

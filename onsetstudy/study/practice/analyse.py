@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.errors import Problem, RecordsError, Where, require
-from onsetstudy.core.work import Progress
+from onsetstudy.core.errors import Problem, RecordsError, require
+from onsetstudy.core.parallel import Progress
 from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.protocol.lock import lock_standing
 from onsetstudy.protocol.lock_results import LockStanding
@@ -223,7 +223,6 @@ def _quarter(protocol: Protocol, records: Records, label: str | None) -> Quarter
         raise RecordsError(
             Problem(
                 what=f"{label} is not a quarter of this study",
-                where=Where(),
                 mend=f"choose one of {', '.join(labels)}, or add it to the protocol's quarters",
                 value=label,
                 code="quarter",

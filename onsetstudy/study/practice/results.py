@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
-
 import pandas as pd
 
 from onsetstudy.adjustment.results import FairComparison
 from onsetstudy.core.claims import Claims
 from onsetstudy.core.results import Caution, Flow
-from onsetstudy.core.serialise import result_kind, to_dict
+from onsetstudy.core.serialise import Serialisable, result_kind
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.outcomes.published_results import PublishedContext
-from onsetstudy.outcomes.scores.comfort_results import Comfort
+from onsetstudy.outcomes.scores.pain_moment_results import Comfort
 from onsetstudy.outcomes.scores.paired_results import Blinding, PairedStudy
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
@@ -42,8 +39,7 @@ __all__ = ["StudyResults"]
 
 
 @result_kind("study_results")
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudyResults:
+class StudyResults(Serialisable):
     """Results of one study up to one quarter.
 
     ``overall`` is cumulative to the end of ``quarter``; ``by_quarter`` has one entry per quarter so far,
@@ -102,17 +98,8 @@ class StudyResults:
         """Whether the study is over: a boundary crossed, the planned size reached, or its last quarter come."""
         return is_over(self)
 
-    @property
-    def this_quarter(self) -> Population | None:
-        """The quarter of the report alone."""
-        return next((p for p in self.by_quarter if p.level == self.quarter), None)
-
     def to_frame(self) -> pd.DataFrame:
         """Every estimate, labelled by the set of cases it is of."""
         populations = (self.overall, *self.by_quarter, *self.by_technique, *self.by_practice)
         frames = [p.to_frame().assign(dimension=p.dimension, level=p.level) for p in populations]
         return pd.concat(frames, ignore_index=True)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return to_dict(self)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, Where
-from onsetstudy.core.work import Progress
+from onsetstudy.core.parallel import Progress
 from onsetstudy.protocol.estimands import AS_TREATED, PER_PROTOCOL, Estimand, main_set, questions_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.onset import Onsets

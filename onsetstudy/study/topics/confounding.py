@@ -23,10 +23,10 @@ from onsetstudy.adjustment.unmeasured_confounding import e_value, e_value_of_lim
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.parallel import Progress
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
 from onsetstudy.core.seeds import stream
-from onsetstudy.core.work import Progress
-from onsetstudy.outcomes.scores.comfort_results import Comfort
+from onsetstudy.outcomes.scores.pain_moment_results import Comfort
 from onsetstudy.study.results import Population
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.survival.hazards.ph_curves import standardise_curves
@@ -248,9 +248,7 @@ def _draw(
 
 def _pain(data: AnalysisSet, rows: NDArray[np.intp]) -> FloatArray | None:
     plan = data.protocol.pain
-    if plan is None:
-        return None
-    return data.frame[f"pain_{plan.moment}"].to_numpy(dtype=np.float64, na_value=np.nan)[rows]
+    return None if plan is None else data.frame[f"pain_{plan.moment}"].to_numpy(dtype=np.float64, na_value=np.nan)[rows]
 
 
 def _summaries(data: AnalysisSet, curves_of: Callable[[Intervals], tuple[OnsetCurve, OnsetCurve]]) -> dict[str, float]:

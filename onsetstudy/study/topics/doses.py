@@ -7,7 +7,7 @@ import pandas as pd
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Caution, Estimate, NotAvailable
-from onsetstudy.doses.deposited import arm_amounts, mean_difference
+from onsetstudy.doses.dose_by_arm import arm_amounts, mean_difference
 from onsetstudy.doses.dose_check import FLAG_TEXTS, check_doses
 from onsetstudy.doses.limits import LISTS, ClinicLimits, DoseLimit, LimitsTable
 from onsetstudy.doses.mixing import MIXING_TEXTS, check_mixing

@@ -10,10 +10,10 @@ from scipy import stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
-from onsetstudy.outcomes.scores.comfort import PainRecords, anxiety_change, moment_of_pain
-from onsetstudy.outcomes.scores.comfort_results import Anxiety, Comfort, MomentOfPain, SharedError
 from onsetstudy.outcomes.scores.multiplicity import share_error
 from onsetstudy.outcomes.scores.ordered_bands import BANDS, proportional_odds
+from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, Comfort, MomentOfPain, SharedError
+from onsetstudy.outcomes.scores.pain_moments import PainRecords, anxiety_change, moment_of_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import PAIN_MOMENTS
 from onsetstudy.study.results import Population

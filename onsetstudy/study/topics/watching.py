@@ -13,7 +13,7 @@ from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.watch.cusum import baseline_guard, chart_failures
 from onsetstudy.watch.results import Chart, Watch, WindowWait
-from onsetstudy.watch.shrink import shrink_shares, usual_chances
+from onsetstudy.watch.shrinkage import shrink_shares, usual_chances
 
 __all__ = ["WINDOW", "watch_of"]
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.cases import Cases, checked_weight
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.arrays import FloatArray, checked_weight
+from onsetstudy.core.cases import Cases
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts
 from onsetstudy.survival.curve.innermost import Spans, reduce_cases
@@ -185,9 +185,7 @@ def _one_group(
     others = [name for name in times.filled if name != "weight"]
     fault = f"a curve is of one group of cases, and takes no {', '.join(others)}" if others else fault
     if fault:
-        raise OnsetStudyError(
-            Problem(what=fault, where=Where(key="times"), mend="give Cases of one group, and no more", code="unused")
-        )
+        raise OnsetStudyError.of_key("times", fault, "give Cases of one group, and no more", code="unused")
     return times.outcome, None if times.weight is None else np.asarray(times.weight), times.weight_kind
 
 

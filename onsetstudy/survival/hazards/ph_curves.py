@@ -19,47 +19,12 @@ from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, Maximum, Prob
 from onsetstudy.survival.hazards.ph_likelihood import LARGEST_PREDICTOR
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["predict_curves", "standardise_curves"]
+__all__ = ["standardise_curves"]
 
 PROPORTIONAL = Assumption(
     name="proportional hazards", detail="the curve is the baseline's, raised to the relative hazard"
 )
 SOURCE = "Finkelstein 1986, Biometrics 42:845-854"
-
-
-def predict_curves(
-    times: Intervals,
-    covariates: Mapping[str, Any] | pd.DataFrame,
-    patterns: pd.DataFrame,
-    *,
-    reference: Mapping[str, str] | None = None,
-) -> tuple[OnsetCurve, ...]:
-    """Curve of onset for each row of ``patterns``.
-
-    Parameters
-    ----------
-    times : Intervals, n cases
-    covariates : DataFrame or mapping, n rows
-        As for :func:`~onsetstudy.survival.hazards.proportional_hazards.fit_proportional_hazards`.
-    patterns : DataFrame
-        The same columns; one row per curve wanted.
-    reference : mapping, optional
-        Reference level by factor.
-
-    Raises
-    ------
-    NotEstimable
-        As the fit.
-    OnsetStudyError
-        If a pattern has a column or level that the cases do not have.
-    """
-    frame = _as_frame(covariates)
-    problem, maximum, coded = _fitted(times, frame, reference)
-    rows = np.vstack([_coded_row(patterns.iloc[i], frame, coded) for i in range(len(patterns))])
-    counts = Counts.of(np.isfinite(times.right))
-    return tuple(
-        _curve(problem, maximum, row[None, :], np.ones(1), counts, "predicted by proportional hazards") for row in rows
-    )
 
 
 def standardise_curves(
@@ -124,22 +89,6 @@ def _fitted(
     coded = code_covariates(frame, len(times), reference)
     problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), np.ones(len(times)), curves)
     return problem, maximise(problem), coded
-
-
-def _coded_row(pattern: pd.Series, frame: pd.DataFrame, coded: Coded) -> FloatArray:
-    missing = [name for name in dict.fromkeys(coded.names) if name not in pattern.index]
-    if missing:
-        raise OnsetStudyError(f"the pattern has no value for {', '.join(missing)}")
-    row = []
-    for name, contrast in zip(coded.names, coded.contrasts, strict=True):
-        value = pattern[name]
-        if contrast.endswith("per unit"):
-            row.append(float(value))
-            continue
-        if str(value) not in set(frame[name].astype(str)):
-            raise OnsetStudyError(f"no case has {name} {value}")
-        row.append(float(_level_of(contrast) == str(value)))
-    return np.array(row)
 
 
 def _curve(

@@ -3,32 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import (
     Assumption,
     Caution,
     Certificate,
-    Counts,
     Estimate,
     Fit,
     HypothesisTest,
     Interval,
 )
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
-from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.inference.design_matrix import with_arm
 from onsetstudy.survival.curve.npmle import Curves
-from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, SUSPICIOUS, Maximum, Problem, maximise, set_up
+from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, SUSPICIOUS, Maximum, Problem, maximise
 from onsetstudy.survival.hazards.ph_inference import (
     cluster_covariance,
     information,
@@ -36,6 +34,7 @@ from onsetstudy.survival.hazards.ph_inference import (
     profile_limit,
     score_statistic,
 )
+from onsetstudy.survival.hazards.ph_setting import Setting, setting_of
 from onsetstudy.survival.hazards.separation import is_flat, rising_direction
 
 __all__ = ["fit_proportional_hazards"]
@@ -53,16 +52,6 @@ FEW_CLUSTERS = 30
 SMALL_STRATUM = 20
 """Cases a stratum holds on average below which the ratio leans away from 1 by 5 % and more, and its interval holds less
 often than stated (tests/simulation/sparse_strata.csv): every baseline is estimated too."""
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _Setting:
-    coded: Coded
-    problem: Problem
-    counts: Counts
-    weight: FloatArray
-    cluster: NDArray[np.intp] | None
-    conf_level: float
 
 
 @takes_cases("stratum", "cluster", "weight", second="covariates", robust=True)
@@ -151,7 +140,7 @@ def fit_proportional_hazards(
     'buffered / plain: 1.97'
     """
     reference = with_arm(reference_arm, reference)
-    setting = _setting(times, covariates, stratum, cluster, weight, weight_kind, reference, conf_level, curves)
+    setting = setting_of(times, covariates, stratum, cluster, weight, weight_kind, reference, conf_level, curves)
     _refuse_no_information(setting)
     _refuse_no_contrast(setting, _unseen(setting.problem))
     problem = setting.problem
@@ -187,51 +176,6 @@ def fit_proportional_hazards(
     )
 
 
-def _setting(
-    times: Intervals,
-    covariates: Mapping[str, Any] | pd.DataFrame,
-    stratum: ArrayLike | None,
-    cluster: ArrayLike | None,
-    weight: ArrayLike | None,
-    weight_kind: str,
-    reference: Mapping[str, str] | None,
-    conf_level: float,
-    curves: Curves | None,
-) -> _Setting:
-    n = len(times)
-    if n == 0:
-        raise NotEstimable("hazard_ratio", "there is no case", code="no_cases")
-    if not 0.5 < conf_level < 1:
-        raise OnsetStudyError(f"the confidence level must lie between 0.5 and 1, not {conf_level:g}")
-    coded = code_covariates(covariates, n, reference)
-    w = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
-    strata = _numbered(stratum, n, "stratum")
-    groups = None if cluster is None else _numbered(cluster, n, "cluster")
-    if groups is not None and int(groups.max()) + 1 <= coded.x.shape[1]:
-        raise OnsetStudyError("there are too few clusters for an error that takes them together")
-    arm = np.asarray(covariates["arm"]).astype(str) if "arm" in covariates else None
-    return _Setting(
-        coded=coded,
-        problem=set_up(times, coded.x, np.zeros(n, dtype=np.intp) if strata is None else strata, w, curves),
-        counts=Counts.of(np.isfinite(times.right), arm, cases=w if weight_kind == "counts" else None),
-        weight=w,
-        cluster=groups,
-        conf_level=conf_level,
-    )
-
-
-def _numbered(values: ArrayLike | None, n: int, name: str) -> NDArray[np.intp] | None:
-    if values is None:
-        return None
-    array = np.asarray(values)
-    if array.shape != (n,):
-        raise OnsetStudyError(f"{name} must have one value per case: {n}, not {array.shape}")
-    codes, _ = pd.factorize(array, sort=True)
-    if np.any(codes < 0):
-        raise OnsetStudyError(f"{name} has missing values")
-    return np.asarray(codes, dtype=np.intp)
-
-
 def _inverse(curvature: FloatArray) -> FloatArray:
     """Covariance; infinite where the curvature is not that of a maximum."""
     values = np.linalg.eigvalsh(curvature)
@@ -240,7 +184,7 @@ def _inverse(curvature: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.inv(curvature), dtype=np.float64)
 
 
-def _refuse_no_information(setting: _Setting) -> None:
+def _refuse_no_information(setting: Setting) -> None:
     if setting.counts.onsets == 0:
         raise NotEstimable("hazard_ratio", "no case was seen to become numb", code="no_information")
     problem = setting.problem
@@ -253,7 +197,7 @@ def _refuse_no_information(setting: _Setting) -> None:
         )
 
 
-def _maximum(setting: _Setting) -> Maximum:
+def _maximum(setting: Setting) -> Maximum:
     """Certified maximum; separation is told where it is the reason that there is none."""
     try:
         maximum = maximise(setting.problem)
@@ -281,7 +225,7 @@ def _unseen(problem: Problem) -> list[int]:
     return [j for j in range(x.shape[1]) if np.abs(still[j]).max(initial=0.0) > 1e-6]
 
 
-def _refuse_no_contrast(setting: _Setting, unseen: list[int] | None = None) -> None:
+def _refuse_no_contrast(setting: Setting, unseen: list[int] | None = None) -> None:
     """Raise where the likelihood is the same whatever a ratio."""
     if unseen is None:
         unseen = [j for j in range(len(setting.coded.names)) if is_flat(setting.problem, j)]
@@ -294,7 +238,7 @@ def _refuse_no_contrast(setting: _Setting, unseen: list[int] | None = None) -> N
         raise NotEstimable("hazard_ratio", reason, code="no_contrast")
 
 
-def _refuse_separation(setting: _Setting) -> None:
+def _refuse_separation(setting: Setting) -> None:
     """Raise with a one-sided bound where the likelihood rises without end."""
     for index, name in enumerate(setting.coded.names):
         rising = rising_direction(setting.problem, index)
@@ -316,7 +260,7 @@ def _refuse_separation(setting: _Setting) -> None:
         raise NotEstimable("hazard_ratio", reason, code="separation", bound=bound)
 
 
-def _estimate(setting: _Setting, maximum: Maximum, covariance: FloatArray, index: int) -> Estimate:
+def _estimate(setting: Setting, maximum: Maximum, covariance: FloatArray, index: int) -> Estimate:
     problem, level = setting.problem, setting.conf_level
     b, error = float(maximum.b[index]), float(np.sqrt(covariance[index, index]))
     z = float(stats.norm.ppf(0.5 + level / 2))
@@ -362,7 +306,7 @@ def _profile_p(problem: Problem, maximum: Maximum, index: int) -> float:
     return float(stats.chi2.sf(max(0.0, 2 * (maximum.log_likelihood - without)), 1))
 
 
-def _overall_tests(setting: _Setting, maximum: Maximum, covariance: FloatArray) -> tuple[HypothesisTest, ...]:
+def _overall_tests(setting: Setting, maximum: Maximum, covariance: FloatArray) -> tuple[HypothesisTest, ...]:
     """Tests of all coefficients; with clusters only the one that takes them together, and none if they are too few."""
     clusters = None if setting.cluster is None else int(setting.cluster.max()) + 1
     if clusters is not None and too_few_clusters(clusters):
@@ -401,7 +345,7 @@ def _overall_tests(setting: _Setting, maximum: Maximum, covariance: FloatArray) 
     )
 
 
-def _cautions(setting: _Setting) -> tuple[Caution, ...]:
+def _cautions(setting: Setting) -> tuple[Caution, ...]:
     found = []
     few = [f"{a.onsets} in {a.arm}" for a in setting.counts.by_arm if a.onsets < FEW_ONSETS]
     if few:

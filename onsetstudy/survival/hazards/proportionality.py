@@ -21,8 +21,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from onsetstudy.core.arrays import FloatArray, IndexArray, require_level
-from onsetstudy.core.cases import label_codes
+from onsetstudy.core.arrays import FloatArray, IndexArray, label_codes, require_level
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Assumption, Counts, HypothesisTest

@@ -25,19 +25,17 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Assumption, Certificate, Counts, Estimate, Interval
 from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
-from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.parametric.time_models import (
     FAMILIES,
     GRADIENT_TOLERANCE,
     Optimum,
     chance_rows,
-    log_survival,
     observed_information,
     polish,
 )
-from onsetstudy.survival.results import ParametricComparison, ParametricFit
+from onsetstudy.survival.results import ParametricFit
 
-__all__ = ["compare_parametric", "fit_accelerated_time", "fitted_against_curve"]
+__all__ = ["fit_accelerated_time"]
 
 SOURCE = "Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data, chapter 3"
 NEARLY_ZERO = 1e-8
@@ -255,38 +253,3 @@ def _ratios(
         )
         for j, contrast in enumerate(coded.contrasts)
     )
-
-
-def compare_parametric(
-    times: Intervals,
-    covariates: Mapping[str, Any] | pd.DataFrame | None = None,
-    *,
-    reference: Mapping[str, str] | None = None,
-    families: tuple[str, ...] = FAMILIES,
-) -> ParametricComparison:
-    """Families by Akaike's criterion, best first; those that cannot be fitted are named with the reason."""
-    fits, failed = [], []
-    for family in families:
-        try:
-            fits.append(fit_accelerated_time(times, covariates, family=family, reference=reference))
-        except NotEstimable as error:
-            failed.append((family, error.reason))
-    if not fits:
-        raise NotEstimable("time_ratio", failed[0][1], code="no_information")
-    return ParametricComparison(fits=tuple(sorted(fits, key=lambda f: f.aic)), failed=tuple(failed))
-
-
-def fitted_against_curve(fit: ParametricFit, times: Intervals, t_min: FloatArray) -> pd.DataFrame:
-    """Share not yet numb by the model without covariates beside the bounds of the nonparametric curve, for a figure.
-
-    Columns ``minute, fitted, low, high``. The fit must be one without covariates.
-    """
-    if fit.estimates:
-        raise OnsetStudyError("this comparison is for a fit without covariates; fit each arm alone")
-    values = {name: value for name, value, _ in fit.parameters}
-    minutes = np.asarray(t_min, dtype=np.float64)
-    with np.errstate(divide="ignore"):
-        w = (np.log(minutes) - values["location"]) / np.exp(values["log scale"])
-    surv = np.where(minutes > 0, np.exp(log_survival(fit.family, w, values.get("shape", 1.0))), 1.0)
-    low, high = fit_npmle(times).at(minutes)
-    return pd.DataFrame({"minute": minutes, "fitted": surv, "low": low, "high": high})

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.stats import chi2
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from onsetstudy.survival.curve.npmle import fit_npmle
@@ -123,22 +123,15 @@ def checked_tables(cells: Intervals, counts: ArrayLike) -> tuple[Grid, FloatArra
     if tables.ndim == 3:
         tables = tables[:, None]
     if tables.ndim != 4 or tables.shape[3] != len(cells) or tables.shape[2] < 2:
-        raise OnsetStudyError(
-            Problem(
-                what=f"counts have the shape {np.shape(counts)} for {len(cells)} cells",
-                where=Where(key="counts"),
-                mend="give (trials, arms, cells) or (trials, strata, arms, cells) with at least two arms",
-                code="shape",
-            )
+        raise OnsetStudyError.of_key(
+            "counts",
+            f"counts have the shape {np.shape(counts)} for {len(cells)} cells",
+            "give (trials, arms, cells) or (trials, strata, arms, cells) with at least two arms",
+            code="shape",
         )
     if not np.all((tables >= 0) & (tables == np.round(tables))):
-        raise OnsetStudyError(
-            Problem(
-                what="counts hold negative, broken or missing numbers",
-                where=Where(key="counts"),
-                mend="a count is a whole number of 0 or more",
-                code="counts",
-            )
+        raise OnsetStudyError.of_key(
+            "counts", "counts hold negative, broken or missing numbers", "a count is a whole number of 0 or more"
         )
     silent = (cells.left == 0) & np.isinf(cells.right) & ~np.any(cells.exact & (cells.right == 0))
     cells, tables = cells.take(~silent), tables[..., ~silent]

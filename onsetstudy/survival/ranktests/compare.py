@@ -11,29 +11,28 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where, require
+from onsetstudy.core.errors import OnsetStudyError, require
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.parallel import Mapper, serial
 from onsetstudy.core.results import Assumption, Caution, Counts, HypothesisTest, ScorePiece
 from onsetstudy.core.seeds import checked_seed
-from onsetstudy.core.work import Mapper, serial
 from onsetstudy.survival.curve.npmle import Curves
-from onsetstudy.survival.ranktests.label_exchange import LabelledCases, Units, group_moments, label_cases, make_units
+from onsetstudy.survival.ranktests.label_exchange import LabelledCases, Units, group_moments, label_cases
 from onsetstudy.survival.ranktests.permutation import PermutationP, arrangements, draw_p_value, enumerate_p_value
-from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY, CaseScores, case_scores, score_variance
+from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY
 from onsetstudy.survival.ranktests.score_components import (
-    NO_SPREAD,
     arm_direction,
     combine_pieces,
-    pool_score_pieces,
     sum_pieces,
     whitening,
 )
+from onsetstudy.survival.ranktests.score_statistics import check_method, pieces_of, score_cases
 
-__all__ = ["compare_arms", "pool_score_pieces", "score_pieces"]
+__all__ = ["compare_arms"]
 
 Method = Literal["asymptotic", "permutation", "score"]
 
@@ -52,16 +51,6 @@ UNINFORMATIVE_SCHEDULE = Assumption(
 )
 LARGE_SAMPLE = Assumption(name="large_sample", detail="there are enough onsets for the normal approximation")
 _SOURCES = {"logrank": "sun_1996", "finkelstein": "finkelstein_1986", "wilcoxon": "fay_1996"}
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Scored:
-    """Scores of all cases, and those of each stratum that tells something."""
-
-    cases: LabelledCases
-    value: FloatArray
-    by_stratum: dict[int, tuple[NDArray[np.int64], CaseScores]]
-    caution: tuple[Caution, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,9 +184,9 @@ def compare_arms(
         times, arm, reference_arm=reference_arm, stratum=stratum, block=block, cluster=cluster, weight=weight
     )
     direction = arm_direction(cases.arms, trend)
-    _check_method(method, block is not None or cluster is not None)
-    scored = _score(cases, scores, target_min, curves)
-    pieces, units = _pieces(scored, method)
+    check_method(method, block is not None or cluster is not None)
+    scored = score_cases(cases, scores, target_min, curves)
+    pieces, units = pieces_of(scored, method)
     p_from: PermutationP | None = None
     if method == "permutation":
         p_from = _permutation(units, pieces, direction, n_resamples, seed, max_enumeration, mapper)
@@ -214,134 +203,7 @@ def compare_arms(
     )
 
 
-@takes_cases("stratum", "block", "cluster", "weight")
-def score_pieces(
-    times: Intervals,
-    arm: ArrayLike,
-    *,
-    reference_arm: str,
-    stratum: ArrayLike | None = None,
-    scores: str = "logrank",
-    method: Literal["asymptotic", "score"] = "asymptotic",
-    block: ArrayLike | None = None,
-    cluster: ArrayLike | None = None,
-    weight: ArrayLike | None = None,
-    weight_kind: str = "counts",
-    target_min: float | None = None,
-) -> tuple[ScorePiece, ...]:
-    """Each stratum's observed minus expected and covariance, to be pooled with those of other practices.
-
-    As :func:`compare_arms`, but a practice whose cases tell nothing by themselves gives no piece instead of an error.
-    """
-    cases = label_cases(
-        times, arm, reference_arm=reference_arm, stratum=stratum, block=block, cluster=cluster, weight=weight
-    )
-    _check_method(method, block is not None or cluster is not None)
-    return _pieces(_score(cases, scores, target_min), method)[0]
-
-
 # --- scores and pieces ----------------------------------------------------------------------------------------------
-
-
-def _score(cases: LabelledCases, scores: str, target_min: float | None, curves: Curves | None = None) -> _Scored:
-    """Scores within each stratum; those that cannot tell anything are left at 0 and named in a caution."""
-    times = cases.times
-    # (0, inf] leaves out an onset at 0 only: it says nothing unless there is one.
-    silent = (times.left == 0) & np.isinf(times.right) & ~np.any(times.exact & (times.right == 0))
-    says_something = (cases.weight > 0) & ~silent
-    value = np.zeros(len(times))
-    by_stratum, mute, undetermined = {}, list[str](), False
-    for place, name in enumerate(cases.strata):
-        rows = np.flatnonzero(says_something & (cases.stratum == place))
-        if np.unique(cases.arm[rows]).size < 2:
-            mute.append(name)
-            continue
-        found = case_scores(
-            times.take(rows), scores=scores, weight=cases.weight[rows], target_min=target_min, curves=curves
-        )
-        undetermined |= not found.determined
-        value[rows] = found.value
-        by_stratum[place] = (rows, found)
-    cautions = []
-    if unused := round(float(cases.weight[~says_something].sum())):
-        text = f"{unused} cases without any reading that narrows their onset are not used by the test."
-        cautions.append(Caution(code="cases_without_reading", text=text))
-    if mute and cases.strata != ("",):
-        count = round(float(cases.weight[np.isin(cases.stratum, [cases.strata.index(m) for m in mute])].sum()))
-        text = (
-            f"{count} cases in strata where fewer than two arms have cases add nothing to the test: {', '.join(mute)}."
-        )
-        cautions.append(Caution(code="stratum_without_arm", text=text))
-    if undetermined:
-        text = "The data do not fix the pooled curve everywhere; the scores use one of the equally likely curves."
-        cautions.append(Caution(code="curve_not_determined", text=text))
-    return _Scored(cases, value, by_stratum, tuple(cautions))
-
-
-def _used(scored: _Scored) -> LabelledCases:
-    """The cases that the test uses: those of strata that tell something, with their own labels."""
-    cases = scored.cases
-    rows = np.sort(np.concatenate([rows for rows, _ in scored.by_stratum.values()] or [np.zeros(0, dtype=np.int64)]))
-    return LabelledCases(
-        times=cases.times.take(rows),
-        arm=cases.arm[rows],
-        stratum=cases.stratum[rows],
-        block=None if cases.block is None else cases.block[rows],
-        cluster=None if cases.cluster is None else cases.cluster[rows],
-        weight=cases.weight[rows],
-        arms=cases.arms,
-        strata=cases.strata,
-    )
-
-
-def _pieces(scored: _Scored, method: str) -> tuple[tuple[ScorePiece, ...], Units]:
-    used = _used(scored)
-    rows = np.sort(np.concatenate([r for r, _ in scored.by_stratum.values()] or [np.zeros(0, dtype=np.int64)]))
-    units = make_units(used, scored.value[rows])
-    sums, mean, covariance = group_moments(units)
-    k = len(used.arms)
-    pieces = []
-    for place, (members, found) in scored.by_stratum.items():
-        weight = scored.cases.weight[members]
-        if method == "score":
-            member = (scored.cases.arm[members][:, None] == np.arange(1, k)) * weight[:, None]
-            observed, variance = found.value @ member, score_variance(found, member, weight)
-        else:
-            groups = units.group_stratum == place
-            observed = (sums - mean)[groups].sum(axis=0)[1:]
-            variance = covariance[groups].sum(axis=0)[1:, 1:]
-        if np.trace(variance) <= NO_SPREAD * weight.sum():
-            continue
-        pieces.append(
-            ScorePiece(
-                stratum=used.strata[place],
-                cases=round(float(weight.sum())),
-                observed_minus_expected=tuple(observed.tolist()),
-                variance=tuple(variance.ravel().tolist()),
-            )
-        )
-    return tuple(pieces), units
-
-
-def _check_method(method: str, restricted: bool) -> None:
-    if method not in ("asymptotic", "permutation", "score"):
-        raise OnsetStudyError(
-            Problem(
-                what=f"the method {method!r} is not known",
-                where=Where(key="method"),
-                mend='choose "asymptotic", "permutation" or "score"',
-                code="method",
-            )
-        )
-    if method == "score" and restricted:
-        raise OnsetStudyError(
-            Problem(
-                what="the score test takes all cases as independent, which blocks and clusters say they are not",
-                where=Where(key="method"),
-                mend='choose "asymptotic" or "permutation" where block or cluster is given',
-                code="method",
-            )
-        )
 
 
 def _permutation(
@@ -361,23 +223,15 @@ def _permutation(
     if complete is not None:
         return complete
     if seed is None:
-        raise OnsetStudyError(
-            Problem(
-                what=f"there are too many arrangements of the arms ({_many(units)}) to go through all of them",
-                where=Where(key="seed"),
-                mend="give a seed, so that the arrangements drawn at random can be drawn again",
-                code="seed",
-            )
+        raise OnsetStudyError.of_key(
+            "seed",
+            f"there are too many arrangements of the arms ({_many(units)}) to go through all of them",
+            "give a seed, so that the arrangements drawn at random can be drawn again",
         )
     checked_seed(seed)
     if n_resamples < 1:
-        raise OnsetStudyError(
-            Problem(
-                what=f"n_resamples is {n_resamples}",
-                where=Where(key="n_resamples"),
-                mend="draw at least 1 arrangement; 9999 is usual",
-                code="n_resamples",
-            )
+        raise OnsetStudyError.of_key(
+            "n_resamples", f"n_resamples is {n_resamples}", "draw at least 1 arrangement; 9999 is usual"
         )
     return draw_p_value(units, distance, observed, n_resamples=n_resamples, seed=seed, mapper=mapper)
 

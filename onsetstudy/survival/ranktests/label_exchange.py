@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import FloatArray, IntArray
-from onsetstudy.core.cases import label_codes
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.arrays import FloatArray, IntArray, label_codes
+from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import ArmCount, Counts
 
@@ -84,10 +83,6 @@ class Units:
     n_arms: int
 
 
-def _problem(what: str, key: str, mend: str, code: str) -> Problem:
-    return Problem(what=what, where=Where(key=key), mend=mend, code=code)
-
-
 def _arms(
     values: ArrayLike, weight: FloatArray, reference_arm: str, problems: list[Problem]
 ) -> tuple[IntArray, tuple[str, ...]]:
@@ -97,21 +92,20 @@ def _arms(
         return code, (reference_arm,)
     if reference_arm not in names:
         problems.append(
-            _problem(
+            Problem.of_key(
+                "reference_arm",
                 f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(names) or 'none'}",
-                "reference_arm",
                 "name the arm that the others are compared with, as it stands in the records",
-                "reference_arm",
             )
         )
         return code, (reference_arm, *names)
     if len(names) == 1:
         problems.append(
-            _problem(
-                f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}",
+            Problem.of_key(
                 "arm",
+                f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}",
                 "a comparison needs cases of at least two arms",
-                "one_arm",
+                code="one_arm",
             )
         )
     arms = (reference_arm, *(name for name in names if name != reference_arm))
@@ -170,12 +164,11 @@ def _torn_clusters(cluster: IntArray, names: Sequence[str], inside: dict[str, In
         if torn.size:
             listed = ", ".join(names[i] for i in torn[:20])
             found.append(
-                _problem(
-                    f"cluster {listed} holds more than one {label}",
+                Problem.of_key(
                     "cluster",
+                    f"cluster {listed} holds more than one {label}",
                     f"whole clusters change places, so each must lie in one {label}; "
                     "where the arms were allocated within it, give it as block instead",
-                    "cluster",
                 )
             )
     return found

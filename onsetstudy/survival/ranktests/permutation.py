@@ -13,9 +13,9 @@ from scipy.special import gammaln
 from scipy.stats import beta
 
 from onsetstudy.core.arrays import FloatArray, IntArray
+from onsetstudy.core.parallel import Mapper, serial
 from onsetstudy.core.results import Interval
 from onsetstudy.core.seeds import stream
-from onsetstudy.core.work import Mapper, serial
 from onsetstudy.survival.ranktests.label_exchange import Units
 
 __all__ = ["Extremity", "PermutationP", "arrangements", "draw_p_value", "enumerate_p_value"]

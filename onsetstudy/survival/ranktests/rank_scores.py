@@ -14,7 +14,7 @@ from scipy.sparse import csc_array
 from scipy.sparse.linalg import splu
 
 from onsetstudy.core.arrays import FloatArray, IntArray
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import support_index
 from onsetstudy.survival.curve.npmle import Curves
@@ -89,13 +89,8 @@ def emphasis_of(
         If the kind is not known, or its target minute is missing.
     """
     if kind not in SCORE_FAMILY:
-        raise OnsetStudyError(
-            Problem(
-                what=f"the scores {kind!r} are not known",
-                where=Where(key="scores"),
-                mend=f"choose one of {', '.join(SCORE_FAMILY)}",
-                code="scores",
-            )
+        raise OnsetStudyError.of_key(
+            "scores", f"the scores {kind!r} are not known", f"choose one of {', '.join(SCORE_FAMILY)}"
         )
     before = survival[..., :-1]
     if kind == "wilcoxon":
@@ -104,13 +99,10 @@ def emphasis_of(
         return np.asarray(before**EARLY_POWER, dtype=np.float64)
     if kind == "by_target":
         if target is None:
-            raise OnsetStudyError(
-                Problem(
-                    what='the scores "by_target" need a target minute',
-                    where=Where(key="target_min"),
-                    mend="give target_min, for example target_min=2.0",
-                    code="target_min",
-                )
+            raise OnsetStudyError.of_key(
+                "target_min",
+                'the scores "by_target" need a target minute',
+                "give target_min, for example target_min=2.0",
             )
         width = np.where(right > left, right - left, 1.0)
         share = np.clip((target - left) / width, 0.0, 1.0)

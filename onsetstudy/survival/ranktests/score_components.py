@@ -6,74 +6,20 @@ So practices can be pooled, number for number, without anyone's cases changing h
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from scipy.stats import chi2, norm
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.results import Caution, Counts, HypothesisTest, ScorePiece
 
-__all__ = ["NO_SPREAD", "arm_direction", "combine_pieces", "pool_score_pieces", "sum_pieces", "whitening"]
+__all__ = ["NO_SPREAD", "arm_direction", "combine_pieces", "sum_pieces", "whitening"]
 
 
 NO_SPREAD = 1e-16
 """Variance per case below which scores differ by the rounding of the curve only."""
-
-
-def pool_score_pieces(
-    pieces: Iterable[ScorePiece],
-    *,
-    arms: Sequence[str] = (),
-    trend: Mapping[str, float] | None = None,
-    n: Counts | None = None,
-    method: str = "stratified score test from the pieces of strata",
-) -> HypothesisTest:
-    """Stratified test from pieces alone, of one practice or of many.
-
-    Equal to :func:`compare_arms` (``"asymptotic"`` or ``"score"``) on the cases of all of them with the practices as
-    strata: observed minus expected and covariances of strata simply add up.
-
-    Parameters
-    ----------
-    pieces : iterable of ScorePiece
-        Of the same scores, the same method and the same arms in the same order.
-    arms : sequence of str
-        Names of the arms, reference arm first.
-    trend : mapping of arm to number, optional
-        Needs ``arms``.
-    n : Counts, optional
-        Cases and onsets; without it the onsets are not known and a caution says so.
-    method : str
-        Readable line for the result.
-
-    Raises
-    ------
-    OnsetStudyError
-        If pieces belong to different numbers of arms.
-    NotEstimable
-        If there is no piece, or the pieces have no variance.
-    """
-    pieces = tuple(pieces)
-    lengths = {len(piece.observed_minus_expected) for piece in pieces}
-    k = len(arms) or (max(lengths, default=1) + 1)
-    if lengths - {k - 1} or any(len(piece.variance) != (k - 1) ** 2 for piece in pieces):
-        raise OnsetStudyError(
-            Problem(
-                what=f"the pieces are of {', '.join(str(m + 1) for m in sorted(lengths))} arms, not all of {k}",
-                where=Where(key="pieces"),
-                mend="pool only pieces with the same arms in the same order",
-                code="arms",
-            )
-        )
-    direction = arm_direction(tuple(arms) or tuple(f"arm {i}" for i in range(k)), trend)
-    cautions: tuple[Caution, ...] = ()
-    if n is None:
-        n = Counts(cases=sum(piece.cases for piece in pieces), onsets=0)
-        text = "The pieces do not say how many onsets were seen; the count of onsets is left at 0."
-        cautions = (Caution(code="onsets_unknown", text=text),)
-    return combine_pieces(pieces, tuple(arms), direction, n, method, trend, cautions)
 
 
 def arm_direction(arms: Sequence[str], trend: Mapping[str, float] | None) -> FloatArray | None:
@@ -81,29 +27,23 @@ def arm_direction(arms: Sequence[str], trend: Mapping[str, float] | None) -> Flo
     if trend is None:
         return np.ones(1) if len(arms) == 2 else None
     problems = [
-        Problem(
-            what=f"trend has no score for the arm {name!r}", where=Where(key="trend"), mend="give one", code="trend"
-        )
+        Problem.of_key("trend", f"trend has no score for the arm {name!r}", "give one")
         for name in arms
         if name not in trend
     ]
     problems += [
-        Problem(
-            what=f"trend gives {trend[name]!r} for the arm {name!r}",
-            where=Where(key="trend"),
-            mend="give a finite number for an arm that occurs",
-            code="trend",
+        Problem.of_key(
+            "trend", f"trend gives {trend[name]!r} for the arm {name!r}", "give a finite number for an arm that occurs"
         )
         for name in trend
         if name not in arms or not math.isfinite(trend[name])
     ]
     if not problems and len({trend[name] for name in arms}) == 1:
         problems = [
-            Problem(
-                what="trend gives all arms the same score",
-                where=Where(key="trend"),
-                mend="give scores in the order in which onset may change, for example 0, 1, 2",
-                code="trend",
+            Problem.of_key(
+                "trend",
+                "trend gives all arms the same score",
+                "give scores in the order in which onset may change, for example 0, 1, 2",
             )
         ]
     if problems:

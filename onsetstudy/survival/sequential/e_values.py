@@ -24,12 +24,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import comb
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts
 from onsetstudy.survival.sequential.results import AnytimeTest
 
-__all__ = ["RATIOS", "anytime_test", "many_anytime_paths", "ordered_times_e_value"]
+__all__ = ["RATIOS", "anytime_test"]
 
 RATIOS = (1.25, 1.6, 2.2, 1 / 1.25, 1 / 1.6, 1 / 2.2)
 """Ratios that are averaged: sooner and later alike."""
@@ -130,29 +130,6 @@ def anytime_test(
     )
 
 
-def ordered_times_e_value(at_risk: ArrayLike, other_at_risk: ArrayLike, of_other: ArrayLike, *, ratio: float) -> float:
-    """E-value of exactly known, ordered onset times against "no difference", for one ratio.
-
-    Parameters
-    ----------
-    at_risk, other_at_risk : array_like of int, shape (events,)
-        Cases of the reference and of the other arm not yet numb just before each onset.
-    of_other : array_like of bool, shape (events,)
-        Whether the onset was of the other arm.
-    ratio : float
-        Ratio of rates that the bet is on.
-
-    References
-    ----------
-    .. [1] ter Schure J, Perez-Ortiz MF, Ly A, Grunwald PD. The safe log rank test. 2020.
-    """
-    y0, y1 = np.asarray(at_risk, dtype=np.float64), np.asarray(other_at_risk, dtype=np.float64)
-    hit = np.asarray(of_other, dtype=bool)
-    believed = np.where(hit, ratio * y1, y0) / (y0 + ratio * y1)
-    even = np.where(hit, y1, y0) / (y0 + y1)
-    return float(np.prod(believed / even))
-
-
 def _in_order(blocks: NDArray[np.integer[Any]]) -> list[NDArray[np.intp]]:
     """Rows of each block, in the order in which their last cases came."""
     order = np.argsort(blocks, kind="stable")
@@ -174,9 +151,7 @@ def _checked(
     if not np.all((p >= 0) & (p <= 1)):
         problems.append(("a chance lies outside 0 to 1", "give the chance of the other arm, such as 0.5"))
     if problems:
-        raise OnsetStudyError(
-            [Problem(what=what, where=Where(key="anytime"), mend=mend, code="anytime") for what, mend in problems]
-        )
+        raise OnsetStudyError([Problem.of_key("anytime", what, mend) for what, mend in problems])
     second = next(name for name in names if name != reference_arm)
     return (reference_arm, second), arms == second
 
@@ -186,39 +161,6 @@ def _grid(grid_min: ArrayLike) -> FloatArray:
     if grid.ndim != 1 or not grid.size or grid[0] <= 0 or np.any(np.diff(grid) <= 0):
         raise OnsetStudyError("the grid of minutes must increase from above 0")
     return np.concatenate(([0.0], grid))
-
-
-def many_anytime_paths(
-    left: FloatArray,
-    right: FloatArray,
-    other: NDArray[np.bool_],
-    *,
-    grid_min: ArrayLike,
-    ratios: tuple[float, ...] = RATIOS,
-) -> FloatArray:
-    """E-values after every block of many studies at once.
-
-    Parameters
-    ----------
-    left, right, other : ndarray, shape (studies, blocks, cases of a block)
-        A block of one case had the chance 1/2.
-
-    Returns
-    -------
-    ndarray of float, shape (studies, blocks)
-    """
-    grid, power = _grid(grid_min), np.sqrt(np.asarray(ratios))
-    studies, blocks, _ = left.shape
-    mass = np.full((studies, grid.size), BEFOREHAND / grid.size)
-    running = np.ones((studies, 2 * len(ratios)))
-    found = np.empty((studies, blocks))
-    half = np.full(left.shape[::2], 0.5)
-    for k in range(blocks):
-        told = _told(left[:, k], right[:, k], grid, mass, power)
-        running *= _factor(told, other[:, k], half)
-        found[:, k] = running.mean(axis=1)
-        mass = _learned(mass, left[:, k], right[:, k], grid)
-    return found
 
 
 def _factor(told: FloatArray, other: NDArray[np.bool_], chance: FloatArray) -> FloatArray:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,8 +12,7 @@ from onsetstudy.core.serialise import result_kind
 __all__ = ["AnytimeTest", "ConfidenceSequence"]
 
 
-@result_kind("anytime_test")
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result_kind("anytime_test", eq=False)
 class AnytimeTest:
     """Evidence against "the arm makes no difference", case by case.
 
@@ -45,8 +42,7 @@ class AnytimeTest:
         return int(over[0]) + 1 if over.size else None
 
 
-@result_kind("confidence_sequence")
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@result_kind("confidence_sequence", eq=False)
 class ConfidenceSequence:
     """Limits of a difference after each case, shapes (n,): they hold at all cases at once with chance ``level``."""
 

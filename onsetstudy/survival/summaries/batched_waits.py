@@ -25,7 +25,7 @@ from onsetstudy.survival.ranktests.batched_rank_tests import (
     own_ends,
 )
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
-from onsetstudy.survival.summaries.rmst import waits_of_masses
+from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
 
 __all__ = ["ManyWaits", "many_waits"]
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, HypothesisTest
 from onsetstudy.survival.curve.npmle import fit_npmle
@@ -69,7 +69,6 @@ def duration_intervals(
     problems = [
         Problem(
             what=f"case {i} (counted from 0) {fault}",
-            where=Where(),
             mend="the return lies after the first test that found it numb",
             code="duration",
         )
@@ -90,6 +89,15 @@ def fit_duration(onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike) 
     ------
     NotEstimable
         If no case became numb.
+
+    Examples
+    --------
+    How long after onset is half of the teeth felt again? Onset and return are each known to the gap between two tests.
+
+    >>> from onsetstudy import Intervals, fit_duration
+    >>> curve = fit_duration(Intervals([2, 4, 2, 4], [4, 6, 4, 6]), [40, 50, 60, 70], [45, 55, 65, 75])
+    >>> curve.quantile(0.5)
+    (44.0, 51.0)
     """
     durations, used = duration_intervals(onset, loss_left, loss_right)
     if not used.any():
@@ -135,6 +143,16 @@ def compare_durations(
     ------
     NotEstimable
         If no case became numb, or as ``compare_arms``.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals, compare_durations
+    >>> onset, arm = Intervals([2] * 12, [4] * 12), ["plain", "buffered"] * 6
+    >>> back = [60, 30, 70, 35, 65, 40, 75, 45, 80, 30, 70, 50]
+    >>> later = [minute + 5 for minute in back]
+    >>> found = compare_durations(onset, back, later, arm, reference_arm="plain", n_resamples=999, seed=1)
+    >>> found.contrast, found.statistic > 0
+    ('buffered - plain', True)
     """
     durations, used = duration_intervals(onset, loss_left, loss_right)
     if not used.any():

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize
 
-from onsetstudy.core.cases import merge_alike, takes_cases
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.cases import takes_cases
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
+from onsetstudy.core.results import Caution
 from onsetstudy.inference.proportions import (
     Limits,
     mover_difference,
@@ -22,8 +22,10 @@ from onsetstudy.inference.proportions import (
 )
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.results import ArmContrast, Bounds, OnsetCurve
+from onsetstudy.survival.summaries.arm_contrast import Compared
 from onsetstudy.survival.summaries.npmle_proportion import share_limit, spread_evenly
 from onsetstudy.survival.summaries.standardisation import (
+    EVEN_WITHIN_GAPS,
     INDEPENDENT_CASES,
     SCHEDULE_ASSUMPTION,
     ArmedCases,
@@ -31,12 +33,8 @@ from onsetstudy.survival.summaries.standardisation import (
     sort_arms,
 )
 
-__all__ = ["estimate_quantile", "quantile_of_group"]
+__all__ = ["estimate_quantile"]
 
-_QUANTITY = "onset_quantile"
-_EVEN = Assumption(
-    name="even_within_gaps", detail="onset is taken as spread evenly over the gap between two tests in which it lies"
-)
 _SOURCE = "inversion of pointwise limits as in Brookmeyer & Crowley 1982, Biometrics 38:29-41"
 _REACHED = 1e-9
 """Rounding that a share may lack and still count as reached."""
@@ -172,46 +170,10 @@ def estimate_quantile(
     return _contrast(cases, found, share, conf_level)
 
 
-@takes_cases("weight", second="")
-def quantile_of_group(
-    times: Intervals,
-    *,
-    share: float = 0.5,
-    conf_level: float = 0.95,
-    weight: ArrayLike | None = None,
-    weight_kind: str = "counts",
-) -> Estimate:
-    """Minute by which ``share`` of one group is numb.
-
-    Parameters
-    ----------
-    times : Intervals, n >= 1 rows of one group, or Cases
-    share, conf_level, weight, weight_kind
-        As in :func:`estimate_quantile`.
-
-    Returns
-    -------
-    Estimate
-        Quantity ``onset_quantile``, minutes. Infinite, with the caution ``not_reached``, where the share is not
-        reached: the interval's lower limit then says what is known.
-    """
-    _check_share(share)
-    normal_quantile(conf_level)
-    cell = Cell(*merge_alike(times, None if weight is None else np.asarray(weight)))
-    found = _quantile(_Group.of((cell,), np.ones(1)), share, conf_level)
-    counts = Counts.of(np.isfinite(cell.times.right), cases=cell.weight)
-    return _estimate(_QUANTITY, None, found, counts, share, conf_level, _cautions(None, found, share))
-
-
 def _check_share(share: float) -> None:
     if not 0.0 < share < 1.0:
-        raise OnsetStudyError(
-            Problem(
-                what=f"share is {share!r}",
-                where=Where(key="share"),
-                mend="write a number between 0 and 1, for example 0.5 for the median",
-                code="share",
-            )
+        raise OnsetStudyError.of_key(
+            "share", f"share is {share!r}", "write a number between 0 and 1, for example 0.5 for the median"
         )
 
 
@@ -266,84 +228,44 @@ def _difference_limits(first: _Quantile, reference: _Quantile) -> Limits:
     return -math.inf if open_below else low, math.inf if open_above else high
 
 
-def _cautions(arm: str | None, found: _Quantile, share: float) -> tuple[Caution, ...]:
-    place = "" if arm is None else f" in the arm {arm}"
-    if math.isinf(found.estimate):
-        return (
-            Caution(
-                code="not_reached",
-                text=f"{share:.0%} numb is not reached{place} by the last test, at {found.bounds[0]:g} min or later.",
-            ),
-        )
+def _cautions(arm: str, found: _Quantile, share: float) -> tuple[Caution, ...]:
     low, high = found.bounds
     if low == high:
         return ()
-    text = f"The minute by which {share:.0%} are numb{place} lies between the tests at {low:g} and {high:g} min."
-    return (Caution(code="between_tests", text=text),)
-
-
-def _estimate(
-    quantity: str,
-    contrast: str | None,
-    found: _Quantile,
-    counts: Counts,
-    share: float,
-    conf_level: float,
-    caution: tuple[Caution, ...],
-) -> Estimate:
-    how = "inversion of pointwise limits of the share numb"
-    if quantity != _QUANTITY:
-        how = f"recovery of variances from limits by {how}"
-    return Estimate(
-        quantity=quantity,
-        contrast=contrast,
-        estimate=found.estimate,
-        interval=Interval(low=found.limits[0], high=found.limits[1], level=conf_level, method=how),
-        unit="ratio" if quantity.endswith("ratio") else "min",
-        method=f"minute by which {share:.0%} are numb, nonparametric maximum likelihood",
-        n=counts,
-        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, _EVEN),
-        caution=caution,
-        source=_SOURCE,
+    text = (
+        f"The minute by which {share:.0%} are numb in the arm {arm} lies between the tests at {low:g} and {high:g} min."
     )
+    return (Caution(code="between_tests", text=text),)
 
 
 def _contrast(cases: ArmedCases, found: dict[str, _Quantile], share: float, conf_level: float) -> ArmContrast:
     reference, *others = cases.arms
-    events = np.isfinite(cases.times.right)
-    cautions = {a: _cautions(a, found[a], share) for a in cases.arms}
     two = found[reference]
-
-    def estimate(quantity: str, contrast: str, value: _Quantile, *arms: str) -> Estimate:
-        caution = (*cases.caution, *(c for a in arms for c in cautions[a]))
-        return _estimate(quantity, contrast, value, cases.counts(events, *arms), share, conf_level, caution)
-
-    differences, bounds = [], [Bounds(contrast=a, low=q.bounds[0], high=q.bounds[1]) for a, q in found.items()]
-    for a in others:
-        one = found[a]
-        difference = _Quantile(
-            bounds=(one.bounds[0] - two.bounds[1], one.bounds[1] - two.bounds[0]),
-            estimate=one.estimate - two.estimate,
-            limits=_difference_limits(one, two),
-        )
-        name = f"{a} - {reference}"
-        differences.append(estimate("onset_quantile_difference", name, difference, reference, a))
-        bounds.append(Bounds(contrast=name, low=difference.bounds[0], high=difference.bounds[1]))
-    ratio = None
-    if two.estimate > 0:
-        one = found[others[0]]
-        limits = mover_ratio(one.bounds, one.limits, two.bounds, two.limits)
-        value = _Quantile(bounds=limits, estimate=one.estimate / two.estimate, limits=limits)
-        ratio = estimate("onset_quantile_ratio", f"{others[0]} / {reference}", value, reference, others[0])
-    return ArmContrast(
-        arms=tuple(estimate(_QUANTITY, a, found[a], a) for a in cases.arms),
-        difference=differences[0],
-        more=tuple(differences[1:]),
-        ratio=ratio,
-        method=differences[0].method,
-        n=cases.counts(events),
-        bounds=tuple(bounds),
-        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, _EVEN),
-        caution=(*cases.caution, *(c for a in cases.arms for c in cautions[a])),
+    compared = Compared(
+        cases=cases,
+        events=np.isfinite(cases.times.right),
+        unit="min",
+        method=f"minute by which {share:.0%} are numb, nonparametric maximum likelihood",
+        conf_level=conf_level,
+        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, EVEN_WITHIN_GAPS),
+        cautions={a: _cautions(a, found[a], share) for a in cases.arms},
         source=_SOURCE,
     )
+    how = "inversion of pointwise limits of the share numb"
+    recovered = f"recovery of variances from limits by {how}"
+    differences, bounds = [], [Bounds(contrast=a, low=q.bounds[0], high=q.bounds[1]) for a, q in found.items()]
+    for a in others:
+        one, name = found[a], f"{a} - {reference}"
+        value, limits = one.estimate - two.estimate, _difference_limits(one, two)
+        differences.append(
+            compared.estimate("onset_quantile_difference", name, value, limits, recovered, None, reference, a)
+        )
+        bounds.append(Bounds(contrast=name, low=one.bounds[0] - two.bounds[1], high=one.bounds[1] - two.bounds[0]))
+    ratio = None
+    if two.estimate > 0:
+        one, name = found[others[0]], f"{others[0]} / {reference}"
+        limits = mover_ratio(one.bounds, one.limits, two.bounds, two.limits)
+        value = one.estimate / two.estimate
+        ratio = compared.estimate("onset_quantile_ratio", name, value, limits, recovered, None, reference, others[0])
+    arms = [compared.estimate("onset_quantile", a, q.estimate, q.limits, how, None, a) for a, q in found.items()]
+    return compared.together(arms, differences, ratio, bounds)

@@ -4,86 +4,37 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Caution, Estimate, Interval
-from onsetstudy.core.seeds import checked_seed, stream
-from onsetstudy.inference.proportions import Limits, normal_quantile, wilson_limits
-from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance
-from onsetstudy.survival.curve.npmle import Curves, fit_npmle
-from onsetstudy.survival.results import ArmContrast, Bounds, OnsetCurve
-from onsetstudy.survival.summaries.npmle_proportion import tells_something
+from onsetstudy.core.results import Caution, Estimate
+from onsetstudy.core.seeds import checked_seed
+from onsetstudy.inference.proportions import Limits, normal_quantile
+from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.survival.results import ArmContrast, Bounds
+from onsetstudy.survival.summaries.arm_contrast import Compared
+from onsetstudy.survival.summaries.restricted_mean import METHODS, CellWait, Options, cell_wait
 from onsetstudy.survival.summaries.standardisation import (
+    EVEN_WITHIN_GAPS,
     INDEPENDENT_CASES,
     SCHEDULE_ASSUMPTION,
     ArmedCases,
-    Cell,
     sort_arms,
     usual_gap,
 )
-from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
+from onsetstudy.survival.testing.unlike_gaps import mean_gaps
 
-__all__ = ["WAIT_METHODS", "estimate_rmst", "waits_of_masses"]
+__all__ = ["estimate_rmst"]
 
-WAIT_METHODS = ("information", "bootstrap")
-"""How the variance is found."""
-
-_EVEN = Assumption(
-    name="even_within_gaps", detail="onset is taken as spread evenly over the gap between two tests in which it lies"
-)
+_Value = tuple[float, Limits, str, float | None]
+"""A number with its limits, how these were found, and its standard error."""
 _SOURCE = "restricted mean as in Royston & Parmar 2013, BMC Med Res Methodol 13:152, of the interval-censored curve"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Options:
-    tau_min: float
-    conf_level: float
-    method: str
-    seed: int | None
-    replicates: int
-    small_sample: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _CellWait:
-    """Restricted mean time to onset of the cases of one arm in one stratum, already times the weight of the stratum.
-
-    ``spread`` is ``(variance, degrees of freedom)``, with the variance as large as the small-sample interval
-    needs it; ``None`` without spread between cases, when ``reach`` is how far below and above the mean may lie.
-    """
-
-    mean: float
-    bounds: tuple[float, float]
-    variance: float
-    spread: tuple[float, float] | None
-    reach: tuple[float, float] = (0.0, 0.0)
-    share: float = 1.0
-    gaps: Gaps | None = None
-
-
-def waits_of_masses(curve: OnsetCurve, tau_min: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Wait up to ``tau_min`` per innermost interval: mass at its beginning, spread evenly, at its end.
-
-    Returns
-    -------
-    tuple of ndarray of float, shape (k,)
-        Minutes. An interval without end counts as ``tau_min`` when spread evenly.
-    """
-    low, high = np.minimum(curve.left, tau_min), np.minimum(curve.right, tau_min)
-    width = np.where(np.isfinite(curve.right), curve.right - curve.left, 0.0)
-    spanning = (curve.left < tau_min) & (curve.right > tau_min) & np.isfinite(curve.right)
-    # Of an interval cut by the horizon, the part before it waits its mean and the part after it tau.
-    before = np.where(spanning, (tau_min - curve.left) / np.where(width > 0, width, 1.0), 1.0)
-    even = before * (low + high) / 2.0 + (1.0 - before) * tau_min
-    return low, np.where(np.isinf(curve.right), tau_min, even), high
 
 
 @takes_cases("stratum", "weight")
@@ -195,24 +146,20 @@ def estimate_rmst(
 
 def _checked(
     tau_min: float, conf_level: float, method: str, seed: int | None, replicates: int, small_sample: bool
-) -> _Options:
+) -> Options:
     normal_quantile(conf_level)
     faults = (
         ("tau_min", tau_min, "write minutes above 0, for example 15", math.isfinite(tau_min) and tau_min > 0),
-        ("method", method, f"write one of {', '.join(WAIT_METHODS)}", method in WAIT_METHODS),
+        ("method", method, f"write one of {', '.join(METHODS)}", method in METHODS),
         ("seed", seed, "the bootstrap needs a whole number as seed", method != "bootstrap" or seed is not None),
         ("replicates", replicates, "write at least 100 bootstrap samples", method != "bootstrap" or replicates >= 100),
     )
-    problems = [
-        Problem(what=f"{key} is {value!r}", where=Where(key=key), mend=mend, code=key)
-        for key, value, mend, right in faults
-        if not right
-    ]
+    problems = [Problem.of_key(key, f"{key} is {value!r}", mend) for key, value, mend, right in faults if not right]
     if problems:
         raise OnsetStudyError(problems)
     if seed is not None:
         checked_seed(seed)
-    return _Options(
+    return Options(
         tau_min=tau_min,
         conf_level=conf_level,
         method=method,
@@ -222,67 +169,17 @@ def _checked(
     )
 
 
-def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: _Options, curves: Curves) -> list[_CellWait]:
+def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: Options, curves: Curves) -> list[CellWait]:
     forward = followed.times.left - cases.times.left
     return [
-        _cell_wait(cell, float(forward[rows].max()), name, stratum, float(share), options, curves)
+        cell_wait(cell, float(forward[rows].max()), name, stratum, float(share), options, curves)
         for cell, rows, stratum, share in zip(
             followed.cells(name), cases.rows(name), cases.strata, cases.mix, strict=True
         )
     ]
 
 
-def _cell_wait(
-    cell: Cell, carried_min: float, name: str, stratum: str, weight: float, options: _Options, curves: Curves
-) -> _CellWait:
-    times = cell.times
-    # Cases that were never tested add nothing; they must not add degrees of freedom either.
-    tau, n = options.tau_min, round(float(cell.weight[tells_something(times)].sum()))
-    curve = curves.fit(times, weight=cell.weight)
-    if np.isinf(curve.right[-1]) and curve.left[-1] < tau:
-        place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")
-        raise NotEstimable(
-            "rmst",
-            f"in {place} testing ended at {curve.left[-1]:g} min with {curve.mass[-1]:.0%} not yet numb, "
-            f"before the horizon of {tau:g} min",
-            code="curve_undefined",
-        )
-    low, even, high = waits_of_masses(curve, tau)
-    # Cases carried forward to the horizon may have become numb as soon as they were last tested.
-    low = np.where(np.isinf(curve.right), low - carried_min, low)
-    mean = min(float(curve.mass @ even), tau)
-    bounds = functional_bounds(times, curve, low, high)
-    variance = _variance(cell, curve, even, f"{name}|{stratum}", options)
-    weighted = weight * bounds[0], weight * bounds[1]
-    gaps = Gaps(times=times, weight=cell.weight, curve=curve)
-    if n < 2 or variance <= 1e-18 * tau * tau:
-        outside = wilson_limits(0, n, options.conf_level)[1]
-        reach = (weight * outside * mean, weight * outside * (tau - mean))
-        return _CellWait(
-            mean=weight * mean, bounds=weighted, variance=0.0, spread=None, reach=reach, share=weight, gaps=gaps
-        )
-    used = weight * weight * variance
-    inflated = used * n / (n - 1) if options.small_sample else used
-    return _CellWait(
-        mean=weight * mean, bounds=weighted, variance=used, spread=(inflated, n - 1.0), share=weight, gaps=gaps
-    )
-
-
-def _variance(cell: Cell, curve: OnsetCurve, even: FloatArray, name: str, options: _Options) -> float:
-    if options.method == "information":
-        return functional_variance(cell.times, curve, even, cell.weight)
-    means = []
-    for replicate in range(options.replicates):
-        chance = stream(int(options.seed or 0), f"rmst_bootstrap|{name}", replicate)
-        # How often each kind of case is drawn among as many draws as there are cases: no case is written out.
-        weight = chance.multinomial(cell.n, cell.weight / cell.weight.sum()).astype(np.float64)
-        drawn = weight > 0
-        again = fit_npmle(cell.times.take(drawn), weight=weight[drawn])
-        means.append(float(again.mass @ waits_of_masses(again, options.tau_min)[1]))
-    return float(np.var(means, ddof=1))
-
-
-def _margins(cells: Sequence[tuple[_CellWait, float]], options: _Options) -> tuple[float, float, float | None]:
+def _margins(cells: Sequence[tuple[CellWait, float]], options: Options) -> tuple[float, float, float | None]:
     """How far the limits of a signed sum of cells reach below and above it, and its standard error."""
     spreads = [cell.spread for cell, _ in cells if cell.spread is not None]
     total = sum(variance for variance, _ in spreads)
@@ -298,59 +195,37 @@ def _margins(cells: Sequence[tuple[_CellWait, float]], options: _Options) -> tup
 
 
 def _contrast(
-    cases: ArmedCases, cells: dict[str, list[_CellWait]], carried: dict[str, int], options: _Options
+    cases: ArmedCases, cells: dict[str, list[CellWait]], carried: dict[str, int], options: Options
 ) -> ArmContrast:
     reference, *others = cases.arms
     tau = options.tau_min
     method = f"restricted mean time to onset up to {tau:g} min under the nonparametric maximum likelihood curve"
     method += f", standardised over {len(cases.strata)} strata" if cases.stratified else ""
-    events = cases.times.right <= tau
-    cautions = {name: _arm_cautions(name, cells[name], carried[name], tau) for name in cases.arms}
-
-    def estimate(quantity: str, contrast: str, value: tuple[float, Limits, float | None, str], *arms: str) -> Estimate:
-        number, limits, error, how = value
-        return Estimate(
-            quantity=quantity,
-            contrast=contrast,
-            estimate=number,
-            std_error=error,
-            interval=Interval(low=limits[0], high=limits[1], level=options.conf_level, method=how),
-            unit="ratio" if quantity.endswith("ratio") else "min",
-            method=method,
-            n=cases.counts(events, *arms),
-            assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, _EVEN),
-            caution=(*cases.caution, *(c for arm in arms for c in cautions[arm])),
-            source=_SOURCE,
-        )
-
-    per_arm = tuple(estimate("rmst", a, _mean(cells[a], options), a) for a in cases.arms)
-    differences = tuple(
-        estimate(
-            "rmst_difference",
-            f"{a} - {reference}",
-            _difference(cells[a], cells[reference], options),
-            reference,
-            a,
-        )
-        for a in others
-    )
-    differences = tuple(
-        replace(d, caution=(*d.caution, *_unlike(d, (a, reference), _mean_gaps(cells[a], cells[reference], tau))))
-        for d, a in zip(differences, others, strict=True)
-    )
-    ratio = _ratio(cells[others[0]], cells[reference], options)
-    contrast = f"{others[0]} / {reference}"
-    return ArmContrast(
-        arms=per_arm,
-        difference=differences[0],
-        more=differences[1:],
-        ratio=None if ratio is None else estimate("rmst_ratio", contrast, ratio, reference, others[0]),
+    compared = Compared(
+        cases=cases,
+        events=cases.times.right <= tau,
+        unit="min",
         method=method,
-        n=cases.counts(events),
-        bounds=_all_bounds(cells, reference, others),
-        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, _EVEN),
-        caution=(*cases.caution, *(c for a in cases.arms for c in cautions[a])),
+        conf_level=options.conf_level,
+        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, EVEN_WITHIN_GAPS),
+        cautions={name: _arm_cautions(name, cells[name], carried[name], tau) for name in cases.arms},
         source=_SOURCE,
+    )
+
+    def difference(a: str) -> Estimate:
+        own, ref = cells[a], cells[reference]
+        found = compared.estimate(
+            "rmst_difference", f"{a} - {reference}", *_difference(own, ref, options), reference, a
+        )
+        return replace(found, caution=(*found.caution, *_unlike(found, (a, reference), _mean_gaps(own, ref, tau))))
+
+    value = _ratio(cells[others[0]], cells[reference], options)
+    ratio = f"{others[0]} / {reference}"
+    return compared.together(
+        [compared.estimate("rmst", a, *_mean(cells[a], options), a) for a in cases.arms],
+        [difference(a) for a in others],
+        None if value is None else compared.estimate("rmst_ratio", ratio, *value, reference, others[0]),
+        _all_bounds(cells, reference, others),
     )
 
 
@@ -372,14 +247,14 @@ def _unlike(difference: Estimate, arms: tuple[str, str], gaps: tuple[float, floa
     return (Caution(code="unlike_gaps", text=text),)
 
 
-def _how(cells: Sequence[_CellWait], options: _Options) -> str:
+def _how(cells: Sequence[CellWait], options: Options) -> str:
     how = "Student t, Welch" if options.small_sample else "normal"
     how += ", bootstrap variance" if options.method == "bootstrap" else ", variance from the observed information"
     alone = any(cell.spread is None for cell in cells)
     return how + (", and Wilson's limit for 0 of n where an arm has no spread" if alone else "")
 
 
-def _mean(cells: list[_CellWait], options: _Options) -> tuple[float, Limits, float | None, str]:
+def _mean(cells: list[CellWait], options: Options) -> _Value:
     mean, tau = sum(cell.mean for cell in cells), options.tau_min
     below, above, error = _margins([(cell, 1.0) for cell in cells], options)
     how = _how(cells, options)
@@ -387,13 +262,11 @@ def _mean(cells: list[_CellWait], options: _Options) -> tuple[float, Limits, flo
         # Waits are skewed: long tails when most are short, the reverse when many reach the horizon.
         centre, half = math.log(mean / (tau - mean)), below * tau / (mean * (tau - mean))
         low, high = (tau / (1.0 + math.exp(-x)) for x in (centre - half, centre + half))
-        return mean, (low, high), error, how + ", on the logit of the share of the horizon"
-    return mean, (max(0.0, mean - below), min(tau, mean + above)), error, how
+        return mean, (low, high), how + ", on the logit of the share of the horizon", error
+    return mean, (max(0.0, mean - below), min(tau, mean + above)), how, error
 
 
-def _difference(
-    cells: list[_CellWait], reference: list[_CellWait], options: _Options
-) -> tuple[float, Limits, float | None, str]:
+def _difference(cells: list[CellWait], reference: list[CellWait], options: Options) -> _Value:
     value = sum(cell.mean for cell in cells) - sum(cell.mean for cell in reference)
     signed = [(cell, 1.0) for cell in cells] + [(cell, -1.0) for cell in reference]
     below, above, error = _margins(signed, options)
@@ -402,10 +275,10 @@ def _difference(
     # In which part of a gap onset lies moves the mean of the coarser arm further, by half of what the gaps differ.
     if moves := abs(gap - gap_ref) / 2:
         below, above, how = below + moves, above + moves, how + ", and what unlike gaps between tests leave open"
-    return value, (max(-tau, value - below), min(tau, value + above)), error, how
+    return value, (max(-tau, value - below), min(tau, value + above)), how, error
 
 
-def _mean_gaps(cells: list[_CellWait], reference: list[_CellWait], tau: float) -> tuple[float, float]:
+def _mean_gaps(cells: list[CellWait], reference: list[CellWait], tau: float) -> tuple[float, float]:
     """Mean width of the gaps of an arm and of the reference arm, over the mix of strata; equal if they are alike."""
     pairs = [
         (own.share, ref.gaps, own.gaps)
@@ -416,35 +289,28 @@ def _mean_gaps(cells: list[_CellWait], reference: list[_CellWait], tau: float) -
     return gap, gap_ref
 
 
-def _ratio(
-    cells: list[_CellWait], reference: list[_CellWait], options: _Options
-) -> tuple[float, Limits, float | None, str] | None:
+def _ratio(cells: list[CellWait], reference: list[CellWait], options: Options) -> _Value | None:
     mean, mean_ref = sum(cell.mean for cell in cells), sum(cell.mean for cell in reference)
     if mean <= 0 or mean_ref <= 0:
         return None
     # On the log scale every variance and reach is relative to its arm's mean.
     relative = [(_over(cell, mean), 1.0) for cell in cells] + [(_over(cell, mean_ref), -1.0) for cell in reference]
     below, above, error = _margins(relative, options)
-    ratio = mean / mean_ref
-    return (
-        ratio,
-        (ratio * math.exp(-below), ratio * math.exp(above)),
-        error,
-        _how([*cells, *reference], options) + (", log scale"),
-    )
+    ratio, how = mean / mean_ref, _how([*cells, *reference], options) + ", log scale"
+    return ratio, (ratio * math.exp(-below), ratio * math.exp(above)), how, error
 
 
-def _over(cell: _CellWait, mean: float) -> _CellWait:
+def _over(cell: CellWait, mean: float) -> CellWait:
     spread = None if cell.spread is None else (cell.spread[0] / mean**2, cell.spread[1])
     reach = (-math.log1p(-min(cell.reach[0] / mean, 1 - 1e-12)), math.log1p(cell.reach[1] / mean))
     return replace(cell, variance=cell.variance / mean**2, spread=spread, reach=reach)
 
 
-def _sum_bounds(cells: list[_CellWait]) -> Limits:
+def _sum_bounds(cells: list[CellWait]) -> Limits:
     return sum(cell.bounds[0] for cell in cells), sum(cell.bounds[1] for cell in cells)
 
 
-def _all_bounds(cells: dict[str, list[_CellWait]], reference: str, others: list[str]) -> tuple[Bounds, ...]:
+def _all_bounds(cells: dict[str, list[CellWait]], reference: str, others: list[str]) -> tuple[Bounds, ...]:
     arms = {name: _sum_bounds(parts) for name, parts in cells.items()}
     low, high = arms[reference]
     return tuple(Bounds(contrast=a, low=b[0], high=b[1]) for a, b in arms.items()) + tuple(
@@ -452,7 +318,7 @@ def _all_bounds(cells: dict[str, list[_CellWait]], reference: str, others: list[
     )
 
 
-def _arm_cautions(name: str, cells: list[_CellWait], carried: int, tau_min: float) -> tuple[Caution, ...]:
+def _arm_cautions(name: str, cells: list[CellWait], carried: int, tau_min: float) -> tuple[Caution, ...]:
     cautions = []
     low, high = _sum_bounds(cells)
     if high - low > 1e-9 * tau_min:

@@ -8,18 +8,30 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.cases import label_codes, merge_alike
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.arrays import FloatArray, label_codes
+from onsetstudy.core.cases import merge_alike
+from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts
 
-__all__ = ["INDEPENDENT_CASES", "SCHEDULE_ASSUMPTION", "ArmedCases", "Cell", "follow_to", "sort_arms", "usual_gap"]
+__all__ = [
+    "EVEN_WITHIN_GAPS",
+    "INDEPENDENT_CASES",
+    "SCHEDULE_ASSUMPTION",
+    "ArmedCases",
+    "Cell",
+    "follow_to",
+    "sort_arms",
+    "usual_gap",
+]
 
 
 SCHEDULE_ASSUMPTION = Assumption(
     name="uninformative_schedule",
     detail="when a tooth was tested, and when testing stopped, does not depend on when it became numb",
+)
+EVEN_WITHIN_GAPS = Assumption(
+    name="even_within_gaps", detail="onset is taken as spread evenly over the gap between two tests in which it lies"
 )
 INDEPENDENT_CASES = Assumption(
     name="independent_cases", detail="cases are independent; repeated patients count as separate cases"
@@ -147,7 +159,7 @@ def sort_arms(
         times, arm_of, stratum_of, many = times.take(kept), arm_of[kept], stratum_of[kept], many[kept]
     others = sorted(set(arm_of.tolist()) - {reference_arm})
     problems = [
-        Problem(what=what, where=Where(key="arm"), mend=mend, code=code)
+        Problem.of_key("arm", what, mend, code=code)
         for what, mend, code, wrong in (
             (
                 f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(others) or 'none'}",
@@ -176,13 +188,11 @@ def sort_arms(
     names = sorted(set(stratum_of.tolist()))
     full = [s for s in names if all(np.any((stratum_of == s) & (arm_of == a)) for a in arms)]
     if not full:
-        raise OnsetStudyError(
-            Problem(
-                what="no stratum holds a case of every arm, so the arms cannot be compared within strata",
-                where=Where(key="stratum"),
-                mend="use fewer or wider strata",
-                code="strata",
-            )
+        raise OnsetStudyError.of_key(
+            "stratum",
+            "no stratum holds a case of every arm, so the arms cannot be compared within strata",
+            "use fewer or wider strata",
+            code="strata",
         )
     sizes = np.array([many[stratum_of == s].sum() for s in full], dtype=np.float64)
     return ArmedCases(

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Caution, Estimate, Interval
+from onsetstudy.core.results import Caution, Estimate
 from onsetstudy.inference.proportions import (
     SHARE_LIMITS,
     Limits,
@@ -23,6 +22,7 @@ from onsetstudy.inference.proportions import (
 )
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
+from onsetstudy.survival.summaries.arm_contrast import Compared
 from onsetstudy.survival.summaries.npmle_proportion import Share, decided, share_numb_by
 from onsetstudy.survival.summaries.standardisation import (
     INDEPENDENT_CASES,
@@ -232,17 +232,9 @@ def _followed(
 ) -> tuple[ArmedCases, dict[str, int]]:
     """Cases with follow-up carried to the minute where the rule of :func:`follow_to` allows it, and how many."""
     if not (math.isfinite(minute) and minute > 0):
-        raise OnsetStudyError(
-            Problem(
-                what=f"{key} is {minute!r}", where=Where(key=key), mend="write minutes above 0, for example 2", code=key
-            )
-        )
+        raise OnsetStudyError.of_key(key, f"{key} is {minute!r}", "write minutes above 0, for example 2")
     if limits not in SHARE_LIMITS:
-        raise OnsetStudyError(
-            Problem(
-                what=f"limits is {limits!r}", where=Where(key="limits"), mend="write wilson or exact", code="limits"
-            )
-        )
+        raise OnsetStudyError.of_key("limits", f"limits is {limits!r}", "write wilson or exact")
     return cases.follow_to(minute, usual_gap(cases.times, cases.weight) if grace_min is None else grace_min)
 
 
@@ -307,59 +299,40 @@ def _contrast(
     conf_level: float,
     limits_name: str,
 ) -> ArmContrast:
-    reference, first, *others = shares
+    reference, *others = shares
     undecided = any(share.undecided for share in shares)
     assumptions = (INDEPENDENT_CASES, SCHEDULE_ASSUMPTION) if undecided else (INDEPENDENT_CASES,)
     method = f"share by {minute:g} min " + (
         "by nonparametric maximum likelihood" if undecided else "from counts, every case decided"
     )
     method += f", standardised over {len(cases.strata)} strata" if cases.stratified else ""
-    cautions = {share.arm: _arm_cautions(share, minute, quantities[0]) for share in shares}
-
-    def estimate(
-        quantity: str, contrast: str, value: float, limits: Limits, how: str, error: float | None, *arms: _ArmShare
-    ) -> Estimate:
-        return Estimate(
-            quantity=quantity,
-            contrast=contrast,
-            estimate=value,
-            std_error=error,
-            interval=Interval(low=limits[0], high=limits[1], level=conf_level, method=how),
-            unit="ratio" if quantity.endswith("ratio") else "proportion",
-            method=method,
-            n=cases.counts(events, *(a.arm for a in arms)),
-            assumptions=assumptions,
-            caution=(*cases.caution, *(c for a in arms for c in cautions[a.arm])),
-            source=_SOURCE,
-        )
+    compared = Compared(
+        cases=cases,
+        events=events,
+        unit="proportion",
+        method=method,
+        conf_level=conf_level,
+        assumptions=assumptions,
+        cautions={share.arm: _arm_cautions(share, minute, quantities[0]) for share in shares},
+        source=_SOURCE,
+    )
 
     def per_arm(share: _ArmShare) -> Estimate:
         how = _NAMES[limits_name] + (" for the effective number of decided cases" if share.undecided else "")
         how += ", strata combined by recovery of variances" if cases.stratified else ""
-        return estimate(quantities[0], share.arm, share.estimate, share.limits, how, share.wald, share)
+        return compared.estimate(quantities[0], share.arm, share.estimate, share.limits, how, share.wald, share.arm)
 
     def difference(share: _ArmShare) -> Estimate:
-        limits = mover_difference(share.bounds, share.limits, reference.bounds, reference.limits)
+        low, high = mover_difference(share.bounds, share.limits, reference.bounds, reference.limits)
         newcombe = limits_name == "wilson" and not undecided and not cases.stratified
         how = f"recovery of variances from {_NAMES[limits_name]} limits" + (" (Newcombe method 10)" if newcombe else "")
         error = math.hypot(_error(share, conf_level), _error(reference, conf_level))
         value = share.estimate - reference.estimate
-        name = f"{share.arm} - {reference.arm}"
-        return estimate(
-            quantities[1], name, value, (max(-1.0, limits[0]), min(1.0, limits[1])), how, error, reference, share
-        )
+        name, limits = f"{share.arm} - {reference.arm}", (max(-1.0, low), min(1.0, high))
+        return compared.estimate(quantities[1], name, value, limits, how, error, reference.arm, share.arm)
 
-    return ArmContrast(
-        arms=tuple(per_arm(share) for share in shares),
-        difference=difference(first),
-        more=tuple(difference(share) for share in others),
-        ratio=_ratio(first, reference, quantities[2], estimate),
-        method=method,
-        n=cases.counts(events),
-        assumptions=assumptions,
-        caution=(*cases.caution, *(c for share in shares for c in cautions[share.arm])),
-        source=_SOURCE,
-    )
+    ratio = _ratio(others[0], reference, quantities[2], compared)
+    return compared.together([per_arm(s) for s in shares], [difference(s) for s in others], ratio)
 
 
 def _error(share: _ArmShare, conf_level: float) -> float:
@@ -369,7 +342,7 @@ def _error(share: _ArmShare, conf_level: float) -> float:
     return (share.limits[1] - share.limits[0]) / 2.0 / normal_quantile(conf_level)
 
 
-def _ratio(share: _ArmShare, reference: _ArmShare, quantity: str, estimate: Callable[..., Estimate]) -> Estimate | None:
+def _ratio(share: _ArmShare, reference: _ArmShare, quantity: str, compared: Compared) -> Estimate | None:
     if reference.estimate <= 0 or reference.bounds[0] <= 0:
         return None
     limits = mover_ratio(share.bounds, share.limits, reference.bounds, reference.limits)
@@ -378,7 +351,8 @@ def _ratio(share: _ArmShare, reference: _ArmShare, quantity: str, estimate: Call
         error = math.hypot(share.wald / share.estimate, reference.wald / reference.estimate)
     how = "recovery of variances from the limits of the arms; standard error on the log scale"
     name = f"{share.arm} / {reference.arm}"
-    return estimate(quantity, name, share.estimate / reference.estimate, limits, how, error, reference, share)
+    value = share.estimate / reference.estimate
+    return compared.estimate(quantity, name, value, limits, how, error, reference.arm, share.arm)
 
 
 def _arm_cautions(share: _ArmShare, minute: float, quantity: str) -> tuple[Caution, ...]:

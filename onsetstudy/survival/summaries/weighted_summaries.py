@@ -9,7 +9,7 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.results import OnsetCurve
-from onsetstudy.survival.summaries.rmst import waits_of_masses
+from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
 
 __all__ = ["share_by", "wait_to", "weighted_curve"]
 

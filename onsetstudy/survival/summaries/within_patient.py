@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval
 from onsetstudy.inference.proportions import (
@@ -145,22 +145,20 @@ def _by_patient(
     """Per patient and arm, shape (patients, 2): numb by the target, and whether that is known."""
     names, row = np.unique(np.asarray(patient).astype(str), return_inverse=True)
     if row.shape != arm.shape:
-        raise OnsetStudyError(
-            Problem(
-                what=f"patient has the shape {np.shape(patient)} beside {arm.size} cases",
-                where=Where(key="patient"),
-                mend="give one patient per case",
-                code="shape",
-            )
+        raise OnsetStudyError.of_key(
+            "patient",
+            f"patient has the shape {np.shape(patient)} beside {arm.size} cases",
+            "give one patient per case",
+            code="shape",
         )
     column = (arm == arms[1]).astype(np.intp)
     seen = np.zeros((names.size, 2), dtype=np.intp)
     np.add.at(seen, (row, column), 1)
     problems = [
-        Problem(
-            what=f"patient {names[i]} has {seen[i, j]} cases in the arm {arms[j]}",
-            where=Where(key="patient"),
-            mend="a paired comparison takes one case of a patient per arm",
+        Problem.of_key(
+            "patient",
+            f"patient {names[i]} has {seen[i, j]} cases in the arm {arms[j]}",
+            "a paired comparison takes one case of a patient per arm",
             code="repeated",
         )
         for i, j in np.argwhere(seen > 1)[:20]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +18,6 @@ __all__ = [
     "fit_kernel",
     "fit_misclassified",
     "kernel_of_tests",
-    "numb_over_grid",
 ]
 
 GRID = tuple((se, sp) for se in (1.0, 0.95, 0.91) for sp in (1.0, 0.91, 0.87))
@@ -156,34 +154,6 @@ def fit_kernel(kernel: ErrorKernel, *, sensitivity: float, specificity: float) -
         log_likelihood=kernel.log_likelihood(mass),
         violation=violation,
     )
-
-
-def numb_over_grid(
-    case: ArrayLike,
-    minute: ArrayLike,
-    felt: ArrayLike,
-    at_min: float,
-    *,
-    grid: Sequence[tuple[float, float]] = GRID,
-) -> tuple[tuple[float, float, tuple[float, float] | None], ...]:
-    """Share numb by a minute for each sensitivity and specificity of a grid.
-
-    Returns
-    -------
-    tuple of (sensitivity, specificity, bounds)
-        ``bounds`` is ``None`` where the tests contradict such values: two of them differ, and none may err.
-    """
-    rows: list[tuple[float, float, tuple[float, float] | None]] = []
-    for se, sp in grid:
-        try:
-            curve = fit_misclassified(case, minute, felt, sensitivity=se, specificity=sp)
-        except NotEstimable as error:
-            if error.code != "contradiction":
-                raise
-            rows.append((se, sp, None))
-        else:
-            rows.append((se, sp, curve.numb_by(at_min)))
-    return tuple(rows)
 
 
 def kernel_of_tests(

@@ -10,9 +10,7 @@ from onsetstudy.report.document import (
     Paragraph,
     Section,
     Table,
-    figure,
 )
-from onsetstudy.report.figures import schedule
 from onsetstudy.report.numbers import (
     decimal,
     p_text,
@@ -47,11 +45,6 @@ def statistician_section(results: StudyResults) -> Section:
         blocks.append(Paragraph(text=_test_of_onset(test)))
     title = "Proportion not yet numb (onset survival curve)"
     blocks.append(curves_block(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True))
-    minutes = schedule.data_for(results)
-    if not minutes.empty:
-        drawn = schedule.draw_figure(results, minutes, name="schedule", title="Were the arms tested alike?")
-        caption = "Median and middle half of the minutes of each arm's first tests, among the cases that reached them."
-        blocks.append(figure("schedule", "Were the arms tested alike?", caption, drawn))
     found: tuple[Table | None, ...] = (
         numbers_in_full.claims_table(results),
         numbers_in_full.numbers_table(results),

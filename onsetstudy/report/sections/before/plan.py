@@ -8,6 +8,7 @@ from onsetstudy.report.figures import power
 from onsetstudy.report.numbers import THIN, decimal, level, tidy
 from onsetstudy.report.sections.before.plan_words import (
     headline,
+    how_narrow,
     main_question,
     named,
     outcome_name,
@@ -43,7 +44,7 @@ def plan_answer(results: PlanningResults) -> Section:
     if results.curve:
         drawn = power.draw_figure(results, name="power", title=title)
         blocks.append(figure("power", title, _caption(results), drawn))
-    blocks += [Paragraph(text=text) for text in (said.difference, planned_size(results)) if text]
+    blocks += [Paragraph(text=text) for text in (said.difference, planned_size(results), how_narrow(results)) if text]
     # A plan that contradicts itself says so where its numbers stand, not only at the end.
     loud = tuple(tidy(c.text) for c in results.caution if c.code == "spread_contradicts_curve")
     if results.planned is not None:

@@ -7,7 +7,7 @@ from typing import Any
 
 from onsetstudy.core.claims import PlanClaim
 from onsetstudy.design.size_results import Pace
-from onsetstudy.report.numbers import THIN, counted, decimal, tidy
+from onsetstudy.report.numbers import THIN, counted, decimal, level, tidy
 from onsetstudy.study.planning.results import PlanningResults
 from onsetstudy.study.planning_results import Question
 
@@ -15,6 +15,7 @@ __all__ = [
     "Headline",
     "claims_listed",
     "headline",
+    "how_narrow",
     "main_question",
     "named",
     "outcome_name",
@@ -179,6 +180,20 @@ def planned_size(results: PlanningResults) -> str:
     if lead.cases and planned.cases and lead.cases > 1.05 * planned.cases:
         text += f" Your main outcome takes more than the planned size: {lead.value:.0f} {lead.unit} to include."
     return text
+
+
+def how_narrow(results: PlanningResults) -> str:
+    """How wide the intervals of the planned study would be; nothing where it has no size."""
+    found = results.precision
+    if found is None:
+        return ""
+    target = results.protocol.onset.target_min
+    return (
+        f"How narrow the answer would be: with {found.cases} cases analysed once, the {level(found.conf_level)} "
+        "interval of the difference in the restricted mean time to onset reaches about "
+        f"{decimal(found.wait_half_min)} min to either side, and that of the proportion numb by {target:g} min about "
+        f"{100 * found.success_half:.0f} percentage points."
+    )
 
 
 def _with_interim(results: PlanningResults) -> str:

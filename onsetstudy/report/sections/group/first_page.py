@@ -21,7 +21,7 @@ from onsetstudy.report.numbers import (
 )
 from onsetstudy.report.sections.appendix.negative_controls import negative_words
 from onsetstudy.report.sections.group.gates import gate_words, left_out_words
-from onsetstudy.report.sections.group.more import heterogeneity_words, name_of
+from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
 from onsetstudy.report.sections.group.reconciled import binding_words
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults

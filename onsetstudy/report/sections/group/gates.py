@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import counted, level, listed
-from onsetstudy.report.sections.group.more import name_of
+from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sections.main.doubts import REASONS, doubt_words
 from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupResults

@@ -22,7 +22,7 @@ from onsetstudy.report.numbers import (
     tidy,
 )
 from onsetstudy.report.sections.group.first_page import curves_block
-from onsetstudy.report.sections.group.more import name_of
+from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sections.group.reconciled import reconciled_blocks
 from onsetstudy.report.sentences import (
     without_looks,

@@ -3,24 +3,10 @@
 from __future__ import annotations
 
 from onsetstudy.report import tables
-from onsetstudy.report.document import (
-    Block,
-    Heading,
-    Paragraph,
-    Section,
-    figure,
-)
-from onsetstudy.report.figures import stopwatch
+from onsetstudy.report.document import Block, Heading, Paragraph, Section
 from onsetstudy.report.figures.forest import Line
-from onsetstudy.report.numbers import (
-    level,
-)
+from onsetstudy.report.remarks import none_left, stopwatch_words
 from onsetstudy.report.sections.blocks import forest_block, told
-from onsetstudy.report.sentences import (
-    none_left,
-    stopwatch_words,
-    without_looks,
-)
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["onset_section"]
@@ -32,18 +18,7 @@ def onset_section(results: StudyResults) -> Section:
     blocks: list[Block] = [Paragraph(text=told(results, "hazard_ratio"))]
     blocks += [Paragraph(text=text) for e in population.never_numb if (text := none_left(e, protocol))]
     blocks.append(tables.main_table(results))
-    title = "What would a stopwatch have said?"
-    if any(mean is not None for _, mean, _, _ in population.naive.means):
-        caption = (
-            "Open diamonds: the stopwatch average, which has no honest interval. Dots: the restricted mean "
-            "time to onset of every case up "
-            f"to {protocol.onset.tau_min:g} minutes, with its {level(protocol.plan.conf_level)} interval"
-            f"{without_looks(results.looks)}."
-        )
-        drawn = stopwatch.draw_figure(results, name="stopwatch", title=title)
-        blocks.append(figure("stopwatch", title, caption, drawn))
-    else:
-        blocks.append(Heading(text=title))
+    blocks.append(Heading(text="What would a stopwatch have said?"))
     blocks.append(Paragraph(text=stopwatch_words(population.naive, population.wait, protocol)))
     blocks += _quarters(results)
     return Section(id="onset", title="How soon teeth were numb", blocks=tuple(blocks))

@@ -146,7 +146,7 @@ def enter_list(
 
 def enter_list_there(protocol: Path, promised: Protocol, folder: Path, *, drawn_under: str = "") -> bool:
     """Enter a list that was written, if the power failed before it was entered; whether it was not there before."""
-    from onsetstudy.files.sealed.allocation_list import read_allocation_list
+    from onsetstudy.files.sealed.kept_allocation import read_allocation_list
 
     listed, commitment = read_allocation_list(folder / "list.csv")
     names = ("commitments.json", "passphrases.csv", "list.json", "list.csv")
@@ -193,7 +193,7 @@ def refuse_cut_log(sealed: Path, protocol: Path | None) -> None:
         With the slips that are missing.
     """
     from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
-    from onsetstudy.files.sealed.opening import log_path, read_opening_log, read_sealed
+    from onsetstudy.files.sealed.opening_log import log_path, read_opening_log, read_sealed
     from onsetstudy.protocol.ledger import of_kind
 
     log = log_path(sealed)
@@ -213,7 +213,7 @@ def refuse_cut_log(sealed: Path, protocol: Path | None) -> None:
 def enter_opening(sealed: Path, protocol: Path | None = None) -> None:
     """Enter every opening of the log that the ledger does not hold: one that a power cut kept out comes in too."""
     from onsetstudy.files.ledger.ledger import enter, ledger_path, practice_ledger_path
-    from onsetstudy.files.sealed.opening import log_path, read_opening_log, read_sealed
+    from onsetstudy.files.sealed.opening_log import log_path, read_opening_log, read_sealed
     from onsetstudy.protocol.ledger import of_kind
 
     log, _ = read_opening_log(log_path(sealed))
@@ -248,7 +248,7 @@ def refuse_cut_coordinator_log(log: Path, practice: str, protocol: Path) -> None
         With the slips that are missing.
     """
     from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-    from onsetstudy.files.sealed.opening import read_opening_log
+    from onsetstudy.files.sealed.opening_log import read_opening_log
     from onsetstudy.protocol.ledger import of_kind
 
     lines = set(read_opening_log(log)[0]["chain"].astype(str)) if log.exists() else set()
@@ -264,7 +264,7 @@ def enter_openings_for(log: Path, practice: str, protocol: Path) -> None:
     """Enter every opening of the keeper's log that the ledger does not hold: who asked and when, never the arm."""
     from onsetstudy.files.ledger.ledger import enter, ledger_path
     from onsetstudy.files.sealed.coordinator import ASKED_JOIN
-    from onsetstudy.files.sealed.opening import read_opening_log
+    from onsetstudy.files.sealed.opening_log import read_opening_log
     from onsetstudy.protocol.ledger import of_kind
 
     lines = read_opening_log(log)[0].astype(str).to_dict("records")

@@ -19,8 +19,8 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike, Interval, NotAvailable
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
 from onsetstudy.inference.means import Moments, contrast_of_means
-from onsetstudy.outcomes.scores.comfort_results import Anxiety, MissingScores, MomentOfPain
 from onsetstudy.outcomes.scores.pain import compare_pain
+from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, MissingScores, MomentOfPain
 
 __all__ = ["PainRecords", "anxiety_change", "moment_of_pain"]
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from onsetstudy.core.results import (
@@ -22,7 +20,6 @@ __all__ = ["Anxiety", "Comfort", "MissingScores", "MomentOfPain", "ProportionalO
 
 
 @result_kind("missing_scores")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class MissingScores:
     """Scores that are missing at one moment, by arm and reason, and how bad they would have to be.
 
@@ -43,7 +40,6 @@ class MissingScores:
 
 
 @result_kind("moment_of_pain")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class MomentOfPain:
     """One moment: the comparison by ranks, painless injections, and injections better by what matters.
 
@@ -61,7 +57,6 @@ class MomentOfPain:
 
 
 @result_kind("proportional_odds")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ProportionalOdds:
     """Odds of more pain, other arm over reference, over ordered bands; with the check that one ratio fits all bands.
 
@@ -76,7 +71,6 @@ class ProportionalOdds:
 
 
 @result_kind("anxiety")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Anxiety:
     """Anxiety by arm: scores ``before``, who was highly anxious then, and the change within cases (after less before).
 
@@ -91,7 +85,6 @@ class Anxiety:
 
 
 @result_kind("shared_line")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class SharedLine:
     """One secondary outcome: its own p-value, the one adjusted for all, and whether it passes."""
 
@@ -103,7 +96,6 @@ class SharedLine:
 
 
 @result_kind("shared_error")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class SharedError:
     """Secondary outcomes under one error rate."""
 
@@ -113,7 +105,6 @@ class SharedError:
 
 
 @result_kind("comfort")
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Comfort:
     """Everything about comfort: moments in order, bands, anxiety, and the shared error rate of secondary outcomes."""
 

@@ -6,7 +6,7 @@ import math
 from functools import partial
 
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
-from onsetstudy.outcomes.scores.comfort_results import Anxiety, Comfort, MomentOfPain, ProportionalOdds, SharedError
+from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, Comfort, MomentOfPain, ProportionalOdds, SharedError
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import (
@@ -30,8 +30,8 @@ from onsetstudy.report.numbers import (
     percent_interval,
     tidy,
 )
+from onsetstudy.report.remarks import superiority_words
 from onsetstudy.report.sections.blocks import told
-from onsetstudy.report.sentences import superiority_words
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["comfort_blocks", "comfort_section"]

@@ -6,7 +6,7 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import counted, level, listed, percent, percent_interval
-from onsetstudy.report.sections.group.more import name_of
+from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.group_results import GroupPractice
 

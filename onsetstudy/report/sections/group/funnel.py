@@ -18,7 +18,7 @@ from onsetstudy.report.numbers import (
     percent,
     tidy,
 )
-from onsetstudy.report.sections.group.more import name_of
+from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.study.group.results import GroupResults
 
 __all__ = ["beside_section"]

@@ -1,0 +1,137 @@
+"""The list of slips and the opening logs as whoever keeps them hands them in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.design.allocation.results import Slip
+from onsetstudy.files.sealed.described_list import read_description
+from onsetstudy.files.sealed.opening import recover_arms
+from onsetstudy.files.sealed.opening_log import read_opening_log, read_plain_table
+from onsetstudy.records.derived.allocation import LIST_COLUMNS, KeptList, listed_from_log
+
+__all__ = ["find_opening_logs", "logs_in", "read_allocation_list", "read_kept_list", "read_kept_logs", "read_slips"]
+
+MOST_NUMBER = 1_000_000_000
+
+
+def read_slips(path: str | Path) -> tuple[Slip, ...]:
+    """Slips of a list, in its order."""
+    listed, _ = read_allocation_list(Path(path))
+    return tuple(
+        Slip(
+            slip=str(name),
+            practice_id=str(rows["practice_id"].iloc[0]),
+            stratum=str(rows["stratum"].iloc[0]),
+            number=int(rows["number"].iloc[0]),
+            arms=tuple(rows["arm"].astype(str)),
+            sides=tuple(side for side in rows["side"].astype(str) if side),
+            block=int(rows["block"].iloc[0]),
+        )
+        for name, rows in listed.groupby("slip", sort=False)
+    )
+
+
+def read_allocation_list(path: Path) -> tuple[pd.DataFrame, str]:
+    """The list of slips, one row per slip and period, and its commitment if ``list.json`` lies beside it.
+
+    Raises
+    ------
+    RecordsError
+        If this is not a list of slips.
+    """
+    frame = read_plain_table(Path(path), LIST_COLUMNS, "a list of allocation slips")
+    number = pd.to_numeric(frame["number"], errors="coerce")
+    strange = (number.isna() | (number % 1 != 0) | (number.abs() > MOST_NUMBER)).to_numpy()
+    if strange.any():
+        row = int(strange.argmax())
+        raise RecordsError(
+            Problem(
+                what="the number of this slip is not a whole number",
+                where=Where(file=Path(path).name, row=row + 2, column="number"),
+                mend="restore the list as it was drawn",
+                code="not_a_number",
+            )
+        )
+    about = Path(path).with_suffix(".json")
+    commitment = ""
+    if about.exists():
+        told = read_description(about)
+        # A list that was continued has a seed, and its commitment, for each part.
+        parts = [told.get("commitment", ""), *(part["commitment"] for part in told.get("continued", []))]
+        commitment = ", ".join(str(part) for part in parts)
+    return frame.assign(number=number.astype(int)), commitment
+
+
+def read_kept_list(path: str | Path) -> KeptList:
+    """The list and the opening logs of a folder (or a list by its file name, with the logs beside it).
+
+    A folder without a list gives what its opening logs say.
+
+    Raises
+    ------
+    RecordsError
+        If there is neither.
+    """
+    path = Path(path)
+    if path.is_dir() and not (path / "list.csv").exists() and logs_in(path):
+        return read_kept_logs([path])
+    path = path / "list.csv" if path.is_dir() else path
+    listed, commitment = read_allocation_list(path)
+    log, broken = _read_logs(logs_in(path.parent))
+    return KeptList(listed=listed, log=log, broken_lines=broken, commitment=commitment)
+
+
+def read_kept_logs(paths: Sequence[str | Path]) -> KeptList:
+    """What the opening logs of practices say of the slips that were opened; nothing of any other.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        Logs, or folders with files ``opened-….csv``.
+
+    Raises
+    ------
+    RecordsError
+        If a file is no opening log, or a folder holds none.
+    """
+    found: list[Path] = []
+    for path in map(Path, paths):
+        inside = logs_in(path) if path.is_dir() else [path]
+        if not inside:
+            mend = "give the file opened-….csv that open-slip writes beside the sealed file"
+            raise RecordsError(
+                Problem(what="there is no opening log in this folder", where=Where(file=path.name), mend=mend,
+                        code="not_there")
+            )  # fmt: skip
+        found += inside
+    log, broken = _read_logs(list(dict.fromkeys(found)))
+    assert log is not None
+    return KeptList(listed=listed_from_log(log), log=log, broken_lines=broken, source="log")
+
+
+def find_opening_logs(records: Sequence[str | Path]) -> list[Path]:
+    """Opening logs that lie beside records, or in the folder ``allocation`` beside them."""
+    folders = [path if path.is_dir() else path.parent for path in map(Path, records)]
+    places = [place for folder in dict.fromkeys(folders) for place in (folder, folder / "allocation")]
+    return list(dict.fromkeys(log for place in places for log in logs_in(place)))
+
+
+def logs_in(folder: Path) -> list[Path]:
+    return sorted(folder.glob("opened-*.csv"))
+
+
+def _read_logs(paths: Sequence[Path]) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
+    """All logs as one, and the slips of lines whose chain does not hold."""
+    logs: list[pd.DataFrame] = []
+    broken: list[str] = []
+    for path in paths:
+        frame, lines = read_opening_log(path)
+        sealed = path.with_name(path.stem.replace("opened", "sealed") + ".json")
+        logs.append(frame if lines else recover_arms(frame, sealed))
+        broken += lines
+    return (pd.concat(logs, ignore_index=True) if logs else None), tuple(broken)
