@@ -65,7 +65,8 @@ def test_a_whole_case_ends_in_the_same_tables(audit, chair, tmp_path):
     row = folded.cases.frame.iloc[0].dropna()
     assert folded.flagged == ()
     assert (row["case_id"], row["tooth"], row["arm"]) == (case, "16", "buffered")
-    assert (row["mix_mode"], row["bicarbonate_ml"], row["bicarbonate_percent"]) == ("replace", "0.18", "8.4")
+    # The protocol says "added to": that is what the mixer's page proposes.
+    assert (row["mix_mode"], row["bicarbonate_ml"], row["bicarbonate_percent"]) == ("add", "0.18", "8.4")
     assert (row["pain_treatment"], row["adverse_event"], row["adverse_serious"]) == ("3", "syncope", "yes")
     assert folded.cold_tests.frame["response"].tolist() == ["felt", "felt", "not_felt", "not_felt"]
     assert chair.agrees(minutes(audit.store))

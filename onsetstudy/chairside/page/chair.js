@@ -217,8 +217,8 @@ function line(c) {
     h("title", {}, `${told} of ${own.length} planned tests answered`),
     h("line", { class: "axis", x1: 20, x2: lineWidth() - 20, y1: 30, y2: 30 }),
     own.map((m) => h("circle", { class: `tick ${m.mark}`, cx: place(m.planned), cy: 30, r: m.mark === "next" ? 10 : 6 })),
-    labelled(own).map((planned) => h("text", { x: place(planned), y: 58 }, String(planned))),
-    h("line", { class: "now", id: "now", x1: 20, x2: 20, y1: 8, y2: 46 }));
+    labelled(own).map((planned) => h("text", { x: place(planned), y: 61 }, String(planned))),
+    h("line", { class: "now", id: "now", x1: 20, x2: 20, y1: 8, y2: 44 }));
 }
 
 /** Minutes that can be written without touching each other. */

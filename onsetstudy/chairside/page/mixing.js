@@ -65,6 +65,9 @@ function take(found) {
   redraw();
 }
 
+/** How the protocol's own words say that it is mixed; a tap chooses the other way. */
+const promisedWay = (preparation) => (!/in place of|replac/i.test(preparation) && /\badd(ed)?\b|on top/i.test(preparation) ? "add" : "replace");
+
 function recipe(setup) {
   const [, label, preparation, planned] = told.arms.find(([code]) => code === work.arm);
   const mixed = work.arm !== told.arms[0][0];
@@ -73,7 +76,7 @@ function recipe(setup) {
   const input = (name, text, value) => [h("label", { for: name }, text), h("input", { type: "number", id: name, step: "any", min: 0, value, inputmode: "decimal" })];
   const number = (name) => { const v = document.getElementById(name)?.value ?? ""; return v === "" ? null : Number(v); };
   const ways = [["replace", "in place of the same volume"], ["add", "on top"]];
-  work.way ??= planned || last.way || "replace";
+  work.way ??= planned || last.way || promisedWay(preparation);
   return [
     h("h1", {}, `${work.w.case_id}: ${label}`), work.slip ? h("p", {}, `Slip ${work.slip}${work.side ? `, ${work.side} side` : ""}`) : null, h("p", { class: "mark" }, `${preparation}.`),
     h("ol", {}, STEPS.map((s) => h("li", {}, s))),
