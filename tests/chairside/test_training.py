@@ -232,7 +232,12 @@ def test_the_training_is_large_whole_and_legible(practised, context, width, sche
     assert told[0]["width"] == pytest.approx(told[1]["width"], abs=1)
     assert min(b["height"] for b in told) >= 120
     assert max(b["y"] + b["height"] for b in told) <= 740
-    press_all(chair, SECOND)
+    longest = max(range(24), key=lambda k: len(MOMENTS[k].shown))
+    for k, response in enumerate(SECOND):
+        chair.expect(MOMENTS[k].shown)
+        if k == longest:  # the answers stay where the finger is, however much is to be read
+            assert page.locator("[data-answer=felt]").bounding_box()["y"] == told[0]["y"]
+        page.keyboard.press({"felt": "f", "not_felt": "n"}[response])
     page.wait_for_selector("table")
     look_at(page)
     assert chair.errors == []
