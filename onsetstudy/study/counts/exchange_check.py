@@ -28,7 +28,7 @@ from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.study.counts.aggregate_counts import ENDS, TREATMENT
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
 
-__all__ = ["check_exchange", "coded", "strange_words"]
+__all__ = ["CODE", "check_exchange", "coded", "strange_words"]
 
 TABLES = ("cells", "values", "safety", "flow", "operators")
 COMPULSORY = {
