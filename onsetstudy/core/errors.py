@@ -14,6 +14,7 @@ Every error but ``NotEstimable`` carries all its :class:`Problem` s at once.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Self
@@ -29,6 +30,9 @@ __all__ = [
     "Where",
     "require",
 ]
+
+WORD = re.compile(r"[^\W\d_]+(?:['’-][^\W\d_]+)*(?=[,;:.!?)]*(?:\s|$))")
+"""A word of a language, and no name of a file, key or code."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +70,9 @@ class Where:
 
 def _sentence(text: str) -> str:
     text = text.strip()
-    text = text[:1].upper() + text[1:]
+    # The name of a file, a key or a code stays as it is written: another would not be found.
+    if WORD.match(text):
+        text = text[:1].upper() + text[1:]
     return text if not text or text[-1] in ".!?" else text + "."
 
 

@@ -55,7 +55,9 @@ def together(folder: Path) -> Iterator[Path]:
         throw_away(folder)
         fresh = Path(tempfile.mkdtemp(dir=folder, prefix=UNFINISHED))
     except OSError as error:
-        raise OnsetStudyError(f"{folder} cannot be written to ({error.strerror}). Choose another folder.") from None
+        raise OnsetStudyError(
+            f"the folder {folder} cannot be written to ({error.strerror}). Choose another folder."
+        ) from None
     try:
         yield fresh
         _finish(folder, _declare_whole(fresh))

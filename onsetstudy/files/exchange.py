@@ -18,7 +18,7 @@ from onsetstudy.core.serialise import from_dict
 from onsetstudy.core.type_check import may_be_newer
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
-from onsetstudy.study.counts.exchange_check import check_exchange, coded
+from onsetstudy.study.counts.exchange_check import CODE, check_exchange, coded
 from onsetstudy.study.exchange_results import SCHEMA, Exchange, content_of
 
 __all__ = [
@@ -58,7 +58,16 @@ def exchange_text(exchange: Exchange) -> str:
 
 
 def write_exchange(exchange: Exchange, folder: str | Path) -> Path:
-    """Write the file of a practice into a folder; returns its path."""
+    """Write the file of a practice into a folder; returns its path.
+
+    Raises
+    ------
+    RecordsError
+        If the practice's code is none that can stand in the name of a file.
+    """
+    if not CODE.fullmatch(exchange.practice):
+        what = "the code of the practice holds signs that the name of a file cannot have"
+        raise RecordsError(_problem(Path(), what, "write it with letters, digits and hyphens in the records", "code"))
     return write_bytes(Path(folder) / exchange_name(exchange), exchange_text(exchange).encode("utf-8"))
 
 

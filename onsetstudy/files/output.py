@@ -83,7 +83,9 @@ def private_folder(folder: Path) -> Path:
         folder.parent.mkdir(parents=True, exist_ok=True)
         folder.mkdir(mode=0o700, exist_ok=True)
     except OSError as error:
-        raise OnsetStudyError(f"{folder} cannot be made ({error.strerror}). Choose another folder.") from None
+        raise OnsetStudyError(
+            f"the folder {folder} cannot be made ({error.strerror}). Choose another folder."
+        ) from None
     return folder
 
 

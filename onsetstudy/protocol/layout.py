@@ -63,6 +63,7 @@ CONDUCT = (
     "sharing",
     "dissemination",
 )
+LONGEST_CODE = 60
 PAIN_SCALES = ("vas100", "nrs11", "hp170", "vrs4", "faces")
 ANXIETY_SCALES = ("mdas", "das", "nrs11")
 
@@ -86,6 +87,13 @@ def _digest(text: str) -> str:
     if text and not re.fullmatch("[0-9a-f]{64}", text):
         raise ValueError("write the 64 signs that the command block-sizes told")
     return text
+
+
+def _practice_code(code: str) -> str:
+    """Files are named after practices: a code must be no path, and stand in the name of a file on every system."""
+    if not code.isprintable() or set(code) & set('/\\:*?"<>|') or code.startswith(".") or len(code) > LONGEST_CODE:
+        raise ValueError(f"write a code of letters, digits and hyphens, at most {LONGEST_CODE} signs")
+    return code
 
 
 def _code(field: str) -> AfterValidator:
@@ -114,7 +122,7 @@ class StudyTable(_Table):
         Annotated[StrictStr, _one_of("patient", "operator", "assessor")], Annotated[StrictStr, _code("blinded")]
     ] = {}
     invented: StrictBool = False
-    practices: list[Text] = []
+    practices: list[Annotated[Text, AfterValidator(_practice_code)]] = []
     case_codes: Annotated[StrictStr, AfterValidator(_case_codes)] = ""
 
 

@@ -13,8 +13,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from onsetstudy.core.errors import ProtocolError, RecordsError
+from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.exchange import _digest, read_exchange
 from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.pool_files import gather
 
 ROOT = Path(__file__).parents[2]
@@ -57,7 +59,79 @@ def part(name, key, value):
     return edit
 
 
+def swapped(*tables, only=None):
+    """Arms exchanged in whole tables, or in their first rows alone."""
+
+    def edit(content):
+        for table in tables:
+            at = column(content, table, "arm")
+            for row in content[table]["rows"][:only]:
+                row[at] = {"plain": "buffered", "buffered": "plain"}[row[at]]
+
+    return edit
+
+
+def harms(what, n):
+    def edit(content):
+        rows = content["safety"]["rows"]
+        rows[:] = [row for row in rows if row[:2] != ["buffered", what]] + [["buffered", what, n]]
+
+    return edit
+
+
+def estimate(key, value):
+    def edit(content):
+        content["estimates"][0][key] = value
+
+    return edit
+
+
+def operators(n):
+    columns = ["operator", "technique", "arm", "outcome", "n"]
+    return field("operators", {"kind": "count_table", "columns": columns, "rows": [["01", "ianb", "plain", "numb", n]]})
+
+
+def nested(depth):
+    inner = []
+    for _ in range(depth):
+        inner = [inner]
+    return inner
+
+
 EDITS = {
+    "arms of a cell swapped": swapped("cells", only=1),
+    "arms of a row of harms swapped": swapped("safety", only=1),
+    "harms of one arm with those of the other": harms("cases", 60),
+    "serious harms of more than told": harms("serious", 10_000),
+    "rated by more than told": harms("rated", 1_000_000),
+    "operators of more cases": operators(5_000),
+    "operators of ten million cases": operators(10_000_000),
+    "an estimate of something else": estimate("quantity", "Erika Example"),
+    "an estimate by somebody": estimate("method", "by Dr. Erika Example"),
+    "an estimate with a telephone": estimate("method", "call 030 1234567"),
+    "an estimate as a table": estimate("estimate", {"kind": "interval"}),
+    "an estimate with a note": estimate("note", "Erika Example"),
+    "a table with a note": part("cells", "note", "Erika Example"),
+    "what was held back with a note": part("held_back", "note", "Erika Example"),
+    "made by somebody": field("made_with", "Erika Example"),
+    "a head that is a name": field("ledger_head", "Erika Example"),
+    "a head that is none": field("ledger_head", "99:zz"),
+    "a head without end": field("ledger_head", "9" * 300),
+    "another version inside": field("schema", 3),
+    "a reason with a name": part("arms", "reason", "Dr. Erika Example has it"),
+    "more in another arm than checked": part("arms", "other_arm", 100_000),
+    "more kept than there are": part("arms", "kept", 100_000),
+    "merged with a name": part("held_back", "steps", ["Erika Example became other"]),
+    "steps nested": part("held_back", "steps", nested(60)),
+    "moved 1e30": part("held_back", "moved", 10**30),
+    "a table of another kind": part("cells", "kind", "held_back"),
+    "a case refused that was not recorded": lambda c: c["flow"]["rows"].append(["refused", 5]),
+    "left out forgotten": lambda c: c["flow"].update(rows=[r for r in c["flow"]["rows"] if r[0] != "left_out"]),
+    "a doubt with a name": field("doubts", [{"kind": "doubt", "code": "Erika"}]),
+    "a scale without end": lambda c: [t.__setitem__(1, "1e400") for t in c["terms"] if t[0] == "pain.instrument.high"],
+    "digits of another script": field("practice", "P0\u0661"),
+    "a code written backwards": field("practice", "P01\u202e"),
+    "cells by the thousand": lambda c: c["cells"].update(rows=c["cells"]["rows"] * 100),
     "pain 99,999": put_score(99_999),
     "pain below 0": put_score(-1),
     "pain as text": put_score("12"),
@@ -242,3 +316,27 @@ def test_invented_cases_are_never_pooled_with_real_ones():
     gather([("a", exchange)], protocol)
     with pytest.raises(RecordsError, match="ever pool invented with real cases"):
         gather([("a", dataclasses.replace(exchange, invented=False))], protocol)
+
+
+@pytest.mark.slow
+def test_counts_edited_so_that_they_agree_among_themselves_disagree_with_the_practices_own_estimates():
+    """Whoever makes these anew as well is not seen by the file alone, but by the practice's own report."""
+    protocol = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
+    others = [(p.name, read_exchange(p)) for p in sorted(SHIPPED.parent.glob("*P02*.json"))]
+    own = estimates_of(read_exchange(SHIPPED), others, protocol)
+    assert own == ()
+    for edit, quantity in (
+        (swapped("cells"), "hazard_ratio"),
+        (swapped("values"), "pain_difference"),
+        (lambda c: c["values"].update(rows=[]), "pain_difference"),
+    ):
+        content = copy.deepcopy(BODY["content"])
+        edit(content)
+        told = estimates_of(from_dict(content), others, protocol)
+        assert any(quantity in note for note in told), quantity
+
+
+def estimates_of(exchange, others, protocol):
+    """What a group's report notes about a practice's own estimates."""
+    found = analyse_group([("a", exchange), *others], protocol)
+    return tuple(note for note in found.notes if note.startswith("P01: its own"))

@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.core.errors import RecordsError
-from onsetstudy.files.exchange import exchange_text, read_exchange, read_exchanges
+from onsetstudy.core.errors import ProtocolError, RecordsError
+from onsetstudy.files.exchange import exchange_text, read_exchange, read_exchanges, write_exchange
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.study.counts.disclosure import what_can_be_learned
 from onsetstudy.study.group.pool_files import gather
@@ -157,3 +157,17 @@ def test_a_file_that_is_written_by_this_version_holds_what_it_held_before_there_
     assert exchange_text(read_exchange(SHIPPED)) == SHIPPED.read_text(encoding="utf-8")
     assert read_exchange(SHIPPED).newer == ()
     assert dataclasses.replace(read_exchange(SHIPPED), newer=()) == read_exchange(SHIPPED)
+
+
+@pytest.mark.parametrize("code", ["../../evil", "/tmp/evil", "a\\b", "..", ".P01", "P01:x", "P01\n", "P" * 61])
+def test_no_code_of_a_practice_becomes_a_path(tmp_path, code):
+    mine = tmp_path / "mine.toml"
+    text = PROTOCOL.read_text(encoding="utf-8")
+    mine.write_text(text.replace('"P01"', json.dumps(code), 1), encoding="utf-8")
+    drawn = CliRunner().invoke(onsetstudy, ["allocate", str(mine), "--into", str(tmp_path / "list"), "--slips", "1"])
+    assert isinstance(drawn.exception, ProtocolError)
+    assert "practices" in str(drawn.exception)
+    # A protocol may admit any code, and records may hold this one: nor does a file go where it leads.
+    with pytest.raises(RecordsError, match="code of the practice"):
+        write_exchange(dataclasses.replace(read_exchange(SHIPPED), practice=code + "/"), tmp_path / "out")
+    assert [p.name for p in tmp_path.rglob("*")] == ["mine.toml"]

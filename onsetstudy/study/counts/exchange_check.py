@@ -27,7 +27,7 @@ from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS, TREATMENT
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
 
-__all__ = ["check_exchange", "coded", "strange_words"]
+__all__ = ["CODE", "check_exchange", "coded", "strange_words"]
 
 TABLES = ("cells", "values", "safety", "flow", "operators", "controls")
 COMPULSORY = {

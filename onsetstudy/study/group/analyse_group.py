@@ -364,11 +364,16 @@ def _not_reproduced(period: Period, own: dict[str, tuple[Estimate | NotAvailable
         again = {r.quantity: r for r in own[code]}
         for theirs in sent[0].estimates:
             ours = again.get(theirs.quantity)
-            if not (isinstance(theirs, Estimate) and isinstance(ours, Estimate)) or ours.n != theirs.n:
-                continue
-            if theirs.method != ours.method:
+            if not isinstance(theirs, Estimate) or (isinstance(ours, Estimate) and theirs.method != ours.method):
                 continue  # Of an earlier version, which compared in another way.
-            if abs(theirs.estimate - ours.estimate) > REPRODUCED * max(1.0, abs(ours.estimate)):
+            if not isinstance(ours, Estimate):
+                notes.append(f"{code}: its own {theirs.quantity} cannot be made from the counts that it sent; ask why.")
+            elif ours.n != theirs.n:
+                notes.append(
+                    f"{code}: its own {theirs.quantity} was made from other cases than the counts that it sent; ask "
+                    "which of the two was changed."
+                )
+            elif abs(theirs.estimate - ours.estimate) > REPRODUCED * max(1.0, abs(ours.estimate)):
                 notes.append(
                     f"{code}: its own {theirs.quantity} ({theirs.estimate:.4g}) does not follow from its counts "
                     f"({ours.estimate:.4g}); ask which version made the file."
