@@ -1,9 +1,9 @@
 """Whether the cold tests can bear a claim: each doubt with its counts, found before anybody looks at the answer.
 
-Two doubts shut a claim: the control tooth went numb with the target (then what was tested was the field, or nothing),
-and minutes that cannot be the planned tests. The others qualify it: the sentence says why. The thresholds are fixed
-here and not chosen by what they do to an answer; honest studies are to be stopped by all of them together in at most
-one of twenty (simulated in the tests). Harms and doses are never withheld.
+Two doubts shut a claim: the control tooth went numb with the target, in all cases or in those of one arm (then what was
+tested was the field, or nothing), and minutes that cannot be the planned tests. The others qualify it: the sentence
+says why. The thresholds are fixed here and not chosen by what they do to an answer; honest studies are to be stopped by
+all of them together in at most one of twenty (simulated in the tests). Harms and doses are never withheld.
 """
 
 from __future__ import annotations
@@ -16,11 +16,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
+from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.onset import nearest_control, recorded_as_extra
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.records.model import Records
 from onsetstudy.records.numb_field import INSIDE, where_is_control
+from onsetstudy.records.validity.between_arms import Shares, confirmed, given_up, shares_of, unconfirmed
 
 __all__ = ["COUNTED", "doubts_of", "doubts_of_practice"]
 
@@ -33,6 +35,14 @@ COUNTED = {
             "cases with a control where the target was numb",
         ),
     ),
+    "control_lost_in_arm": (
+        SHUTS,
+        (
+            "cases in which the control tooth was lost with the target",
+            "cases with a control where the target was numb",
+        )
+        * 2,
+    ),
     "clock": (SHUTS, ("cases whose minutes cannot be the planned tests", "cases tested")),
     "control_in_field": (QUALIFIES, ("cases with a control tooth inside the field of the injection", "cases")),
     "off_schedule_positive": (
@@ -41,8 +51,14 @@ COUNTED = {
     ),
     "tested_differently": (QUALIFIES, ("tests off schedule",) * 2),
     "tests_vanished": (QUALIFIES, ("planned tests not done in time",) * 2),
+    "given_up": (QUALIFIES, ("teeth still feeling whose tests ended before the horizon", "teeth still feeling") * 2),
+    "onset_unconfirmed": (
+        QUALIFIES,
+        ("teeth that stopped feeling without a confirmed onset", "teeth that stopped feeling") * 2,
+    ),
+    "tests_discarded": (QUALIFIES, ("tests of numb teeth discarded for the control tooth",) * 2),
 }
-"""What each doubt does to a claim, and what it counts; of the two arms, reference first, for the last two."""
+"""What each doubt does to a claim, and what it counts; what compares arms counts reference first."""
 MOST = 0.5
 """Proportion of cases that is "most"."""
 ALL_OF_FEW = 3
@@ -53,7 +69,9 @@ STRANGE_CASES = 5
 SKIPPED = 3
 """So many planned tests before the first one done are no lateness."""
 LEVEL = 0.01
-"""Level of each statistical doubt; three of them are asked."""
+"""Level of each statistical doubt; six of them are asked, three of these exactly and so seldom at their level."""
+EXACT_LEVEL = 0.02
+"""Level of teeth given up: by its steps the exact test is reached in under half of that."""
 WINDOW = 0.35
 """A test further from every planned minute than this part of the smallest gap is off schedule (no source), unless the
 protocol says how far."""
@@ -68,13 +86,15 @@ COMPARED = 20
 class _Tests:
     """Target tests sorted by case and minute, arrays of shape (m,); arm and kind of each of the n cases.
 
-    ``kind`` is practice, technique and arm, coarser where there are few cases alike.
+    ``kind`` is practice, technique and arm, coarser where there are few cases alike. ``valid``: the control tooth felt
+    the cold where the protocol asks for it.
     """
 
     case: IntArray
     minute: FloatArray
     felt: BoolArray
     control: IntArray
+    valid: BoolArray
     at_risk: BoolArray
     off: BoolArray
     arm: NDArray[np.str_]
@@ -100,16 +120,20 @@ def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
     exposure, so that a late test is not taken for a reactive one, and for each kind of case (practice, technique, arm)
     by itself, so that a fast practice that tests off schedule is not either; counts are compared with their
     expectation (Poisson, one-sided). Arms are compared by the ratio of sums over cases with its linearised variance
-    (Cochran, Sampling Techniques, 3rd edition, section 6.5; from memory).
+    (Cochran, Sampling Techniques, 3rd edition, section 6.5; from memory), and where few cases decide exactly
+    (:mod:`~onsetstudy.records.validity.between_arms`). What a lost control tooth explains is told once.
     """
     tests = _tests(records, protocol)
     practice = records.cases["practice_id"].to_numpy(dtype=str)
+    lost = _lost(tests, practice, protocol) or _lost_in_arm(tests, practice, protocol)
     found = [
-        _lost(tests, practice, protocol),
+        lost,
         _clock(tests, practice),
         _in_field(records, protocol),
         _reactive(tests),
         *_differently(tests, protocol),
+        _given_up(tests, records, protocol),
+        *(_spoilt(tests, practice, protocol) if lost is None else ()),
     ]
     return tuple(doubt for doubt in found if doubt is not None)
 
@@ -144,11 +168,15 @@ def _tests(records: Records, protocol: Protocol) -> _Tests:
     # At risk up to and with the first test that was not felt: later ones say nothing of onset.
     before = np.cumsum(~response) - ~response
     start = np.maximum.accumulate(np.where(first, np.arange(case.size), 0)) if case.size else np.zeros(0, dtype=int)
+    asked = protocol.schedule.control_tooth
     return _Tests(
         case=case,
         minute=at,
         felt=response,
         control=np.where(paired, control_felt.astype(np.int64), -1),
+        valid=np.ones(case.size, dtype=bool)
+        if asked == "none"
+        else np.where(paired, control_felt, asked != "required"),
         at_risk=(before - before[start]) == 0,
         off=extra | (apart > (WINDOW * float(gaps.min()) if window is None else window) + 1e-9),
         arm=cases["arm"].to_numpy(dtype=str),
@@ -179,11 +207,7 @@ def _most(yes: int, of: int) -> bool:
 def _lost(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> Doubt | None:
     if protocol.schedule.control_tooth == "none":
         return None
-    n = tests.arm.size
-    numb = ~tests.felt & (tests.control >= 0)
-    cycles = np.bincount(tests.case[numb], minlength=n)
-    gone = np.bincount(tests.case[numb & (tests.control == 0)], minlength=n)
-    asked, lost = cycles > 0, (cycles > 0) & (gone == cycles)
+    lost, asked = _lost_cases(tests)
     counts = _named("control_lost", int(lost.sum()), int(asked.sum()))
     whose = tuple(
         str(p) for p in np.unique(practice)
@@ -191,6 +215,38 @@ def _lost(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> Doub
     )  # fmt: skip
     if whose or _most(int(lost.sum()), int(asked.sum())):
         return _doubt("control_lost", counts, whose)
+    return None
+
+
+def _lost_cases(tests: _Tests) -> tuple[BoolArray, BoolArray]:
+    """Cases in which the control tooth was lost in every cycle without feeling, and those that had such a cycle."""
+    n = tests.arm.size
+    numb = ~tests.felt & (tests.control >= 0)
+    cycles = np.bincount(tests.case[numb], minlength=n)
+    gone = np.bincount(tests.case[numb & (tests.control == 0)], minlength=n)
+    return (cycles > 0) & (gone == cycles), cycles > 0
+
+
+def _lost_in_arm(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> Doubt | None:
+    """The control lost in most cases of one arm, or in many of it and in fewer of the other than chance lets expect.
+
+    Tests that are lost with onset leave teeth of that arm without one: the other arm seems to be numb sooner.
+    """
+    if protocol.schedule.control_tooth == "none":
+        return None
+    lost, asked = _lost_cases(tests)
+    confirmations = protocol.onset.confirmations
+    numb = confirmed(tests.case, tests.minute, tests.felt, tests.arm.size, confirmations)
+    kept = tests.valid
+    spoilt = numb & ~confirmed(tests.case[kept], tests.minute[kept], tests.felt[kept], tests.arm.size, confirmations)
+    # A control tooth lost at every other test is not lost with the target, and still lets no onset be confirmed.
+    for gone, of, least in ((lost, asked, STRANGE), (spoilt, numb, MOST)):
+        found = shares_of(gone, of, tests.arm, _two_arms(protocol), practice)
+        pairs = tuple(zip(found.happened, found.could, strict=True))
+        many = found.p_value < LEVEL and any(yes > least * whole for yes, whole in pairs)
+        if many or (gone is lost and any(_most(yes, whole) for yes, whole in pairs)):
+            counts = _named("control_lost_in_arm", *pairs[0], *pairs[1])
+            return _doubt("control_lost_in_arm", counts, p_value=found.p_value)
     return None
 
 
@@ -293,6 +349,49 @@ def _differently(tests: _Tests, protocol: Protocol) -> list[Doubt]:
         if p < LEVEL:
             found.append(_doubt(code, _named(code, *counts), p_value=p))
     return found
+
+
+def _given_up(tests: _Tests, records: Records, protocol: Protocol) -> Doubt | None:
+    """Teeth that still felt the cold and were tested no more, in one arm more than in the other.
+
+    The curve takes them for teeth like those that were tested on: who gives up on the hopeless ones of an arm makes it
+    numb sooner.
+    """
+    asked, cases = estimand_of(protocol, "rmst_difference"), records.cases
+    supplement = cases["rescue_min"].notna().to_numpy(dtype=bool) if "rescue_min" in cases else tests.arm == ""
+    found = given_up(
+        tests.case, tests.minute, tests.felt, tests.arm, cases["practice_id"].to_numpy(dtype=str), supplement,
+        arms=_two_arms(protocol), planned=tests.planned, until=asked.minute - (asked.grace_min or 0.0),
+        confirmations=protocol.onset.confirmations,
+    )  # fmt: skip
+    return _more_in_one("given_up", found, EXACT_LEVEL)
+
+
+def _spoilt(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> list[Doubt]:
+    """Onsets that nothing confirmed, and tests of numb teeth that the control tooth discards, unlike in the arms."""
+    shares = unconfirmed(
+        tests.case, tests.minute, tests.felt, tests.valid, tests.arm, practice,
+        arms=_two_arms(protocol), planned=tests.planned, confirmations=protocol.onset.confirmations,
+    )  # fmt: skip
+    n = tests.arm.size
+    numb = np.bincount(tests.case[~tests.felt], minlength=n).astype(np.float64)
+    discarded = np.bincount(tests.case[~tests.felt & ~tests.valid], minlength=n).astype(np.float64)
+    p, counts = _compared(discarded, numb, tests.arm, protocol)
+    found = [_more_in_one("onset_unconfirmed", shares)]
+    if p < LEVEL:
+        found.append(_doubt("tests_discarded", _named("tests_discarded", *counts), p_value=p))
+    return [doubt for doubt in found if doubt is not None]
+
+
+def _more_in_one(code: str, found: Shares, level: float = LEVEL) -> Doubt | None:
+    if found.p_value >= level:
+        return None
+    counts = found.happened[0], found.could[0], found.happened[1], found.could[1]
+    return _doubt(code, _named(code, *counts), p_value=found.p_value)
+
+
+def _two_arms(protocol: Protocol) -> tuple[str, str]:
+    return protocol.arm_codes[0], protocol.arm_codes[1]
 
 
 def _named(code: str, *counts: int) -> tuple[tuple[str, int], ...]:

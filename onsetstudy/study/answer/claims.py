@@ -39,6 +39,8 @@ __all__ = ["allowed_for_looks", "claim_of", "claims_of_group", "claims_of_practi
 DOUBTED = {
     "control_lost": "the control tooth lost its feeling together with the target, so that the tests do not tell "
     "when the target became numb",
+    "control_lost_in_arm": "in one arm the control tooth lost its feeling together with the target, so that its tests "
+    "do not tell when the target became numb",
     "clock": "many minutes cannot be those of the planned tests",
 }
 """Why a number is withheld, by the code of the doubt."""
