@@ -17,7 +17,8 @@ from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.records.validity.between_arms import exact_p
-from onsetstudy.records.validity.gates import _poisson_tail, doubts_of
+from onsetstudy.records.validity.gates import doubts_of
+from onsetstudy.records.validity.off_schedule import poisson_tail
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
@@ -269,7 +270,7 @@ def test_labels_swapped_and_rows_permuted_change_nothing():
     ("count", "mean"), [(1, 0.3), (5, 1.7), (12, 4.0), (40, 30.0), (3, 50.0), (200, 20.0), (0, 2.0)]
 )
 def test_the_poisson_tail_is_that_of_a_reference_library(count, mean):
-    assert _poisson_tail(count, mean) == pytest.approx(stats.poisson.sf(count - 1, mean), rel=1e-10)
+    assert poisson_tail(count, mean) == pytest.approx(stats.poisson.sf(count - 1, mean), rel=1e-10)
 
 
 @pytest.mark.parametrize(("control", "code"), [("34", "control_inside"), ("42", "control_uncertain"), ("43", None)])

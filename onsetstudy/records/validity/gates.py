@@ -23,6 +23,7 @@ from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.records.model import Records
 from onsetstudy.records.numb_field import INSIDE, where_is_control
 from onsetstudy.records.validity.between_arms import Shares, confirmed, given_up, shares_of, unconfirmed
+from onsetstudy.records.validity.off_schedule import expected_onsets, poisson_tail
 
 __all__ = ["COUNTED", "doubts_of", "doubts_of_practice"]
 
@@ -75,7 +76,6 @@ EXACT_LEVEL = 0.02
 WINDOW = 0.35
 """A test further from every planned minute than this part of the smallest gap is off schedule (no source), unless the
 protocol says how far."""
-ROUNDS = 60
 ALIKE = 20
 """Cases of a kind from which on their own tests say how fast they are."""
 COMPARED = 20
@@ -299,38 +299,14 @@ def _reactive(tests: _Tests) -> Doubt | None:
     kind = tests.kind[tests.case]
     for name in np.unique(kind[off]):
         rows = used & (kind == name)
-        expected = _expected(before[rows], tests.minute[rows], ~tests.felt[rows], tests.planned)
+        expected = expected_onsets(before[rows], tests.minute[rows], ~tests.felt[rows], tests.planned)
         e += float(expected[tests.off[rows]].sum())
     o = int((~tests.felt & off).sum())
-    p = _poisson_tail(o, e)
+    p = poisson_tail(o, e)
     if p >= LEVEL:
         return None
     counts = _named("off_schedule_positive", o, round(e), int(off.sum()))
     return _doubt("off_schedule_positive", counts, p_value=p)
-
-
-def _expected(before: FloatArray, at: FloatArray, numb: BoolArray, planned: FloatArray) -> FloatArray:
-    """Probability of each test to be the first without feeling, under one hazard in steps on the planned grid.
-
-    Fitted by expectation and maximisation: an onset between two tests is shared out over the steps as the hazard of
-    the last round has it. The rounds are many enough for a threshold, not for a likelihood.
-    """
-    edges = np.concatenate([[0.0], planned, [max(float(at.max()), float(planned[-1])) + 1.0]])
-    inside = np.clip(np.minimum(at[:, None], edges[1:]) - np.maximum(before[:, None], edges[:-1]), 0.0, None)
-    rate = np.full(edges.size - 1, max(1, numb.sum()) / max(inside.sum(), 1e-9))
-    for _ in range(ROUNDS):
-        mass = inside * rate
-        total = mass.sum(axis=1, keepdims=True)
-        chance = -np.expm1(-total)
-        share = np.divide(mass, total, out=np.zeros_like(mass), where=total > 0)
-        # Within a positive gap the time lived before onset is, on average, this part of it.
-        lived = np.where(numb[:, None], chance / np.maximum(total, 1e-12) - (1 - chance), 1.0)
-        lived = np.where(numb[:, None], lived / np.maximum(chance, 1e-12), lived)
-        exposure = (inside * np.clip(lived, 0.0, 1.0)).sum(axis=0)
-        onsets = (share * numb[:, None]).sum(axis=0)
-        rate = np.divide(onsets, exposure, out=np.zeros_like(rate), where=exposure > 0)
-    found: FloatArray = -np.expm1(-(inside * rate).sum(axis=1))
-    return found
 
 
 def _differently(tests: _Tests, protocol: Protocol) -> list[Doubt]:
@@ -424,18 +400,3 @@ def _compared(
         return 1.0, counts
     z = (ratio[1] - ratio[0]) / float(np.sqrt(spread))
     return math.erfc(abs(z) / math.sqrt(2)), counts
-
-
-def _poisson_tail(count: int, mean: float) -> float:
-    """Probability of so many or more, summed from the count upwards so that small ones stay exact."""
-    if count == 0:
-        return 1.0
-    if mean <= 0:
-        return 0.0
-    term = math.exp(count * math.log(mean) - mean - math.lgamma(count + 1))
-    total, k = 0.0, count
-    while term > 0 and (k <= mean or term > total * 1e-16):
-        total += term
-        k += 1
-        term *= mean / k
-    return min(1.0, total)
