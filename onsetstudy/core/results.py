@@ -283,6 +283,8 @@ class ScorePiece:
 
 NOT_INDEPENDENT = "cases_not_independent"
 """Code of the caution on a test that takes cases as independent beside an interval that does not."""
+FEW_OF_AN_ARM = "few_of_an_arm"
+"""Code of the caution on a difference whose limits bear no direction, as one arm has so few cases."""
 
 
 @result_kind("hypothesis_test")

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
-from onsetstudy.core.results import Counts, Estimate, NotAvailable
+from onsetstudy.core.results import FEW_OF_AN_ARM, Counts, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.numbers import (
     amount,
@@ -312,6 +312,8 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     assert seen is not None
     scores = claim.quantity.unit == "score"
     cases = counted(answer.n.onsets, "score") if scores else claim.population
+    if few := next((c for c in answer.caution if c.code == FEW_OF_AN_ARM), None):
+        return few.text
     if bears.side == 0 and bears.size != "within":
         if claim.quantity.side(answer.interval.low, answer.interval.high):
             if claim.looks is None and claim.test is not None:

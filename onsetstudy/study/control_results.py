@@ -12,9 +12,10 @@ __all__ = ["NegativeControl"]
 class NegativeControl:
     """One outcome that no injected solution can change.
 
-    ``outcome`` is ``insertion_pain`` (before any drug is given) or ``control_tooth`` (outside the numb field).
-    ``difference`` is the other arm minus the reference arm: of mean scores, or of the proportion of tests at which the
-    control tooth began not to feel. ``arms`` are that proportion in each arm, reference first; empty for scores.
+    ``outcome`` is ``insertion_pain`` (before any drug is given), ``control_tooth`` (outside the numb field, as many
+    tests in a row as make an onset) or ``control_single`` (the same, one test). ``difference`` is the other arm minus
+    the reference arm: of mean scores, or of the proportion of tests at which the control tooth began not to feel.
+    ``arms`` are that proportion in each arm, reference first; empty for scores.
     """
 
     outcome: str

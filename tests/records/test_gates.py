@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import dataclasses
+import itertools
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -16,7 +17,9 @@ from onsetstudy.records.checks.crosscheck import _controls
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS
 from onsetstudy.records.model import RawTable, Records
-from onsetstudy.records.validity.gates import _poisson_tail, doubts_of
+from onsetstudy.records.validity.between_arms import exact_p
+from onsetstudy.records.validity.gates import doubts_of
+from onsetstudy.records.validity.off_schedule import poisson_tail
 from tests.simulation.kept import KeptStudies
 
 ROOT = Path(__file__).parents[2]
@@ -26,27 +29,40 @@ CODES = ("plain", "buffered")
 
 
 def study(seed, n=40, *, ratio=1.0, reactive=(0.0, 0.0), miss=(0.05, 0.05), late=(0.0, 0.0), specificity=0.95,
-          lost=(), shifted=(), practices=("P01",), control=("43",)):  # fmt: skip
-    """``n`` cases an arm and practice, tested on the plan, twice without feeling to stop; an invented generator."""
+          lost=(), shifted=(), practices=("P01",), control=("43",), never=0.1, stops=(0.0, 0.0), gives_up=(99.0, 99.0),
+          lost_in=(0.0, 0.0), impatient=(0.0, 0.0)):  # fmt: skip
+    """``n`` cases an arm and practice, tested on the plan, twice without feeling to stop; an invented generator.
+
+    By arm: ``stops`` is the chance that testing ends after a test, whatever it says; ``gives_up`` the minute after
+    which a tooth that never becomes numb is tested no more; ``lost_in`` how many control teeth go numb with the target;
+    ``impatient`` how many teeth are taken for numb at the first test without feeling.
+    """
     rng = np.random.default_rng(seed)
     cases, rows = [], []
     for practice in practices:
         for i in range(2 * n):
             arm = i % 2
-            onset = np.inf if rng.random() < 0.1 else rng.gamma(2.0, 2.0) * (ratio if arm else 1.0)
+            onset = np.inf if rng.random() < never else rng.gamma(2.0, 2.0) * (ratio if arm else 1.0)
             times = PLANNED + rng.normal(0, 0.1, PLANNED.size).clip(-0.3, 0.3)
             times = np.where(rng.random(PLANNED.size) < late[arm], times + rng.uniform(0.3, 0.8, PLANNED.size), times)
             times = times[rng.random(PLANNED.size) > miss[arm]]
             if rng.random() < reactive[arm] and np.isfinite(onset):
                 times = np.append(times, onset + rng.uniform(0.05, 0.3))
-            code, run = f"{practice}-{i:04d}", 0
+            code, run, stop = f"{practice}-{i:04d}", 0, 2
+            gone = practice in lost
+            if max(lost_in):
+                gone |= rng.random() < lost_in[arm]
+            if max(impatient):
+                stop -= rng.random() < impatient[arm]
+            if np.isinf(onset):
+                times = times[times < gives_up[arm] + 0.5]
             for t in np.unique(times[times > 0]):
                 felt = bool(t < onset)
-                control_felt = rng.random() < specificity and not (practice in lost and not felt)
+                control_felt = rng.random() < specificity and not (gone and not felt)
                 at = t + (8.0 if practice in shifted else 0.0)
                 rows += [(code, at, "target", felt), (code, at, "control", control_felt)]
                 run = 0 if felt else run + 1
-                if run == 2:
+                if run == stop or (max(stops) and rng.random() < stops[arm]):
                     break
             cases.append((code, practice, CODES[arm], "36", control[i % len(control)], "ianb"))
     columns = ["case_id", "practice_id", "arm", "tooth", "control_tooth", "technique"]
@@ -68,6 +84,8 @@ HONEST = {
     "few_and_late": {"n": 15, "late": (0.1, 0.1)},
     "tests_missed": {"miss": (0.2, 0.2), "ratio": 0.6},
     "control_errs": {"specificity": 0.85},
+    "control_errs_and_tests_stop": {"specificity": 0.85, "ratio": 0.6, "stops": (0.05, 0.05), "never": 0.2},
+    "given_up_alike": {"gives_up": (6.0, 6.0), "never": 0.25},
 }
 
 
@@ -151,6 +169,81 @@ def test_tests_that_vanish_in_one_arm_qualify():
     assert {d.effect for doubts in found for d in doubts} == {QUALIFIES}
 
 
+def test_teeth_given_up_in_one_arm_qualify():
+    """A quarter never numb in both arms, of one arm tested to the sixth minute only: it makes that arm look sooner."""
+    for gives_up in ((99.0, 6.0), (6.0, 99.0)):
+        found = [doubts_of(study(seed, never=0.25, gives_up=gives_up), PROTOCOL) for seed in range(20)]
+        assert sum("given_up" in {d.code for d in doubts} for doubts in found) >= 17
+        assert {d.effect for doubts in found for d in doubts} == {QUALIFIES}
+    counts = dict(next(d for d in found[0] if d.code == "given_up").counts)
+    assert all(n >= 0 for n in counts.values())
+
+
+def test_teeth_of_both_arms_given_up_alike_raise_no_doubt():
+    found = [codes(study(seed, never=0.25, gives_up=(6.0, 6.0))) for seed in range(40)]
+    assert sum("given_up" in c for c in found) <= 2
+
+
+@pytest.mark.parametrize("lost_in", [(0.6, 0.0), (0.0, 0.6), (0.4, 0.0)])
+def test_a_control_tooth_lost_with_the_target_in_one_arm_shuts(lost_in):
+    found = [doubts_of(study(seed, n=30, lost_in=lost_in), PROTOCOL) for seed in range(20)]
+    shut = [[d for d in doubts if d.effect == SHUTS] for doubts in found]
+    assert sum(bool(doubts) for doubts in shut) >= 18
+    [doubt] = shut[0]
+    (_, lost_a), (_, of_a), (_, lost_b), (_, of_b) = doubt.counts
+    assert (lost_a / of_a > lost_b / of_b) is (lost_in[0] > lost_in[1])
+    # What the lost control explains is told once.
+    assert not {d.code for d in found[0]} & {"onset_unconfirmed", "tests_discarded"}
+
+
+def test_a_control_tooth_lost_now_and_then_in_one_arm_qualifies():
+    found = [doubts_of(study(seed, n=60, lost_in=(0.17, 0.0), specificity=1.0), PROTOCOL) for seed in range(20)]
+    seen = [{d.code for d in doubts} for doubts in found]
+    assert sum(bool(c & {"onset_unconfirmed", "tests_discarded", "control_lost_in_arm"}) for c in seen) >= 14
+
+
+def test_a_control_tooth_that_spoils_every_other_test_of_one_arm_shuts():
+    """Lost at half of the tests of numb teeth: seldom with every one, and hardly an onset is confirmed."""
+    shut = 0
+    for seed in range(10):
+        records, rng = study(seed, n=30, specificity=1.0), np.random.default_rng(seed)
+        numb = records.readings["response"].to_numpy()[::2] == "not_felt"
+        plain = records.readings["case_id"].map(records.cases.set_index("case_id")["arm"]).to_numpy()[::2] == "plain"
+        answer = records.readings["response"].to_numpy(dtype=object).copy()
+        answer[1::2][numb & plain & (rng.random(numb.size) < 0.5)] = "not_felt"
+        spoilt = replace(records, readings=records.readings.assign(response=answer))
+        shut += "control_lost_in_arm" in codes(spoilt)
+    assert shut >= 9
+
+
+def test_teeth_called_numb_at_once_in_one_arm_qualify():
+    found = [codes(study(seed, impatient=(0.0, 0.5))) for seed in range(20)]
+    assert sum("onset_unconfirmed" in c for c in found) >= 17
+
+
+@pytest.mark.parametrize(
+    ("a", "n_a", "b", "n_b"), [(0, 17, 8, 15), (3, 10, 3, 10), (5, 20, 1, 25), (0, 4, 0, 9), (4, 4, 9, 9)]
+)
+def test_one_table_is_fishers_with_the_smaller_tail_twice(a, n_a, b, n_b):
+    found = exact_p(((a, n_a, b, n_b),))
+    dist = stats.hypergeom(n_a + n_b, a + b, n_b)
+    assert found == pytest.approx(min(1.0, 2 * min(dist.cdf(b), dist.sf(b - 1))), rel=1e-9)
+
+
+def test_several_tables_are_those_of_conditional_exact_inference():
+    """Three fourfold tables summed out over all they could have been, one by one."""
+    tables = ((1, 6, 4, 5), (0, 3, 2, 4), (2, 7, 3, 4))
+    supports = [stats.hypergeom(n_a + n_b, a + b, n_b) for a, n_a, b, n_b in tables]
+    seen = sum(b for _, _, b, _ in tables)
+    upper = lower = 0.0
+    for ks in itertools.product(range(6), range(5), range(5)):
+        p = np.prod([d.pmf(k) for d, k in zip(supports, ks, strict=True)])
+        upper += p * (sum(ks) >= seen)
+        lower += p * (sum(ks) <= seen)
+    assert exact_p(tables) == pytest.approx(2 * min(upper, lower))
+    assert exact_p(tuple((b, n_b, a, n_a) for a, n_a, b, n_b in tables)) == pytest.approx(exact_p(tables))
+
+
 def test_arms_tested_differently_qualify():
     found = [codes(study(seed, late=(0.0, 0.3))) for seed in range(10)]
     assert all("tested_differently" in c for c in found)
@@ -161,11 +254,11 @@ def shifted(seed, by_min, **options):
     records = study(seed, **options)
     arm = records.readings["case_id"].map(records.cases.set_index("case_id")["arm"])
     later = records.readings["minute"] + np.where(arm == "buffered", by_min, 0.0)
-    return dataclasses.replace(records, readings=records.readings.assign(minute=later))
+    return replace(records, readings=records.readings.assign(minute=later))
 
 
 def test_an_arm_tested_later_qualifies_where_planned_minutes_date_onset():
-    window = dataclasses.replace(PROTOCOL, schedule=dataclasses.replace(PROTOCOL.schedule, window_min=0.35))
+    window = replace(PROTOCOL, schedule=replace(PROTOCOL.schedule, window_min=0.35))
     for by_min in (-0.12, 0.12):
         for seed in range(10):
             [doubt] = [d for d in doubts_of(shifted(seed, by_min), window) if d.code == "tested_later"]
@@ -208,7 +301,7 @@ def test_labels_swapped_and_rows_permuted_change_nothing():
     ("count", "mean"), [(1, 0.3), (5, 1.7), (12, 4.0), (40, 30.0), (3, 50.0), (200, 20.0), (0, 2.0)]
 )
 def test_the_poisson_tail_is_that_of_a_reference_library(count, mean):
-    assert _poisson_tail(count, mean) == pytest.approx(stats.poisson.sf(count - 1, mean), rel=1e-10)
+    assert poisson_tail(count, mean) == pytest.approx(stats.poisson.sf(count - 1, mean), rel=1e-10)
 
 
 @pytest.mark.parametrize(("control", "code"), [("34", "control_inside"), ("42", "control_uncertain"), ("43", None)])

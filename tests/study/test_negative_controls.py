@@ -66,6 +66,38 @@ def test_one_test_that_is_enough_can_be_any():
     assert lost.sum() == 1
 
 
+def test_a_single_loss_counts_beside_as_it_discards_a_test_of_the_target():
+    """``fnf`` has two tests up to its loss, ``fff`` three without; two in a row are never lost."""
+    study_of = study({"plain": ["fnf"] * 20, "buffered": ["fff"] * 20}, many=20)
+    twice, once = (found(*study_of, name) for name in ("control_tooth", "control_single"))
+    assert [(e.n.onsets, e.n.cases) for e in once.arms] == [(20, 40), (0, 60)]
+    assert once.difference.estimate == pytest.approx(-0.5)
+    assert once.differs
+    assert not twice.differs
+    said = negative_words((twice, once))
+    assert "at a single test" in said[0]
+    both = dataclasses.replace(twice, difference=once.difference)
+    assert negative_words((both, once))[0].count("Were both arms tested alike?") == 1
+
+
+def test_single_losses_alike_in_both_arms_are_no_difference_of_testing():
+    """False "not felt" of 9 % in both arms, one of them tested half as long: by chance alone, in 1 of 20."""
+    rng, excluded, trials, made = np.random.default_rng(9), 0, 200, protocol()
+    for _ in range(trials):
+        rows = [
+            (str(k), float(m), "control", "not_felt" if rng.random() < 0.09 else "felt")
+            for k in range(60)
+            for m in range(1, 6 if k % 2 else 12)
+        ]
+        frame = pd.DataFrame(rows, columns=["case_id", "minute", "tooth_role", "response"])
+        readings = dataclasses.make_dataclass("R", ["readings"])(frame)
+        case_of, lost = control_tests(pd.Series([str(k) for k in range(60)]), readings, 1)
+        arm = np.where(case_of % 2, "buffered", "plain")
+        span = control_onset_of(lost, arm, np.full(arm.size, "P01"), made).difference.interval
+        excluded += span.low > 0 or span.high < 0
+    assert excluded / trials < 0.05 + 3 * np.sqrt(0.05 * 0.95 / trials)
+
+
 def test_arms_swapped_turn_the_difference():
     one = found(*study({"plain": ["fffff", "fnnff"], "buffered": ["fffff", "fffff"]}, many=2), "control_tooth")
     two = found(*study({"buffered": ["fffff", "fnnff"], "plain": ["fffff", "fffff"]}, many=2), "control_tooth")

@@ -1,9 +1,9 @@
 """Whether the cold tests can bear a claim: each doubt with its counts, found before anybody looks at the answer.
 
-Two doubts shut a claim: the control tooth went numb with the target (then what was tested was the field, or nothing),
-and minutes that cannot be the planned tests. The others qualify it: the sentence says why. The thresholds are fixed
-here and not chosen by what they do to an answer; honest studies are to be stopped by all of them together in at most
-one of twenty (simulated in the tests). Harms and doses are never withheld.
+Two doubts shut a claim: the control tooth went numb with the target, in all cases or in those of one arm (then what was
+tested was the field, or nothing), and minutes that cannot be the planned tests. The others qualify it: the sentence
+says why. The thresholds are fixed here and not chosen by what they do to an answer; honest studies are to be stopped by
+all of them together in at most one of twenty (simulated in the tests). Harms and doses are never withheld.
 """
 
 from __future__ import annotations
@@ -16,11 +16,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
+from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.onset import nearest_control, recorded_as_extra
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.records.model import Records
 from onsetstudy.records.numb_field import INSIDE, where_is_control
+from onsetstudy.records.validity.between_arms import Shares, confirmed, given_up, shares_of, unconfirmed
+from onsetstudy.records.validity.off_schedule import expected_onsets, poisson_tail
 
 __all__ = ["COUNTED", "doubts_of", "doubts_of_practice"]
 
@@ -33,6 +36,14 @@ COUNTED = {
             "cases with a control where the target was numb",
         ),
     ),
+    "control_lost_in_arm": (
+        SHUTS,
+        (
+            "cases in which the control tooth was lost with the target",
+            "cases with a control where the target was numb",
+        )
+        * 2,
+    ),
     "clock": (SHUTS, ("cases whose minutes cannot be the planned tests", "cases tested")),
     "control_in_field": (QUALIFIES, ("cases with a control tooth inside the field of the injection", "cases")),
     "off_schedule_positive": (
@@ -42,8 +53,14 @@ COUNTED = {
     "tested_differently": (QUALIFIES, ("tests off schedule",) * 2),
     "tests_vanished": (QUALIFIES, ("planned tests not done in time",) * 2),
     "tested_later": (QUALIFIES, ("planned tests that were felt and done after their minute", "such tests") * 2),
+    "given_up": (QUALIFIES, ("teeth still feeling whose tests ended before the horizon", "teeth still feeling") * 2),
+    "onset_unconfirmed": (
+        QUALIFIES,
+        ("teeth that stopped feeling without a confirmed onset", "teeth that stopped feeling") * 2,
+    ),
+    "tests_discarded": (QUALIFIES, ("tests of numb teeth discarded for the control tooth",) * 2),
 }
-"""What each doubt does to a claim, and what it counts; of the two arms, reference first, for the last three."""
+"""What each doubt does to a claim, and what it counts; what compares arms counts reference first."""
 MOST = 0.5
 """Proportion of cases that is "most"."""
 ALL_OF_FEW = 3
@@ -54,13 +71,15 @@ STRANGE_CASES = 5
 SKIPPED = 3
 """So many planned tests before the first one done are no lateness."""
 LEVEL = 0.01
-"""Level of each statistical doubt; three of them are asked, four where tests answer for planned minutes."""
+"""Level of each statistical doubt; six of them are asked, three of these exactly and so seldom at their level, and one
+more where tests answer for planned minutes."""
+EXACT_LEVEL = 0.02
+"""Level of teeth given up: by its steps the exact test is reached in under half of that."""
 LATER = 0.05
 """Minutes: arms that were tested that much later or earlier, on average, were not tested alike (project's choice)."""
 WINDOW = 0.35
 """A test further from every planned minute than this part of the smallest gap is off schedule (no source), unless the
 protocol says how far."""
-ROUNDS = 60
 ALIKE = 20
 """Cases of a kind from which on their own tests say how fast they are."""
 COMPARED = 20
@@ -71,13 +90,15 @@ COMPARED = 20
 class _Tests:
     """Target tests sorted by case and minute, arrays of shape (m,); arm and kind of each of the n cases.
 
-    ``kind`` is practice, technique and arm, coarser where there are few cases alike.
+    ``kind`` is practice, technique and arm, coarser where there are few cases alike. ``valid``: the control tooth felt
+    the cold where the protocol asks for it.
     """
 
     case: IntArray
     minute: FloatArray
     felt: BoolArray
     control: IntArray
+    valid: BoolArray
     at_risk: BoolArray
     off: BoolArray
     arm: NDArray[np.str_]
@@ -103,16 +124,20 @@ def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
     exposure, so that a late test is not taken for a reactive one, and for each kind of case (practice, technique, arm)
     by itself, so that a fast practice that tests off schedule is not either; counts are compared with their
     expectation (Poisson, one-sided). Arms are compared by the ratio of sums over cases with its linearised variance
-    (Cochran, Sampling Techniques, 3rd edition, section 6.5; from memory).
+    (Cochran, Sampling Techniques, 3rd edition, section 6.5; from memory), and where few cases decide exactly
+    (:mod:`~onsetstudy.records.validity.between_arms`). What a lost control tooth explains is told once.
     """
     tests = _tests(records, protocol)
     practice = records.cases["practice_id"].to_numpy(dtype=str)
+    lost = _lost(tests, practice, protocol) or _lost_in_arm(tests, practice, protocol)
     found = [
-        _lost(tests, practice, protocol),
+        lost,
         _clock(tests, practice),
         _in_field(records, protocol),
         _reactive(tests),
         *_differently(tests, protocol),
+        _given_up(tests, records, protocol),
+        *(_spoilt(tests, practice, protocol) if lost is None else ()),
     ]
     return tuple(doubt for doubt in found if doubt is not None)
 
@@ -147,11 +172,15 @@ def _tests(records: Records, protocol: Protocol) -> _Tests:
     # At risk up to and with the first test that was not felt: later ones say nothing of onset.
     before = np.cumsum(~response) - ~response
     start = np.maximum.accumulate(np.where(first, np.arange(case.size), 0)) if case.size else np.zeros(0, dtype=int)
+    asked = protocol.schedule.control_tooth
     return _Tests(
         case=case,
         minute=at,
         felt=response,
         control=np.where(paired, control_felt.astype(np.int64), -1),
+        valid=np.ones(case.size, dtype=bool)
+        if asked == "none"
+        else np.where(paired, control_felt, asked != "required"),
         at_risk=(before - before[start]) == 0,
         off=extra | (apart > (WINDOW * float(gaps.min()) if window is None else window) + 1e-9),
         arm=cases["arm"].to_numpy(dtype=str),
@@ -182,11 +211,7 @@ def _most(yes: int, of: int) -> bool:
 def _lost(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> Doubt | None:
     if protocol.schedule.control_tooth == "none":
         return None
-    n = tests.arm.size
-    numb = ~tests.felt & (tests.control >= 0)
-    cycles = np.bincount(tests.case[numb], minlength=n)
-    gone = np.bincount(tests.case[numb & (tests.control == 0)], minlength=n)
-    asked, lost = cycles > 0, (cycles > 0) & (gone == cycles)
+    lost, asked = _lost_cases(tests)
     counts = _named("control_lost", int(lost.sum()), int(asked.sum()))
     whose = tuple(
         str(p) for p in np.unique(practice)
@@ -194,6 +219,38 @@ def _lost(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> Doub
     )  # fmt: skip
     if whose or _most(int(lost.sum()), int(asked.sum())):
         return _doubt("control_lost", counts, whose)
+    return None
+
+
+def _lost_cases(tests: _Tests) -> tuple[BoolArray, BoolArray]:
+    """Cases in which the control tooth was lost in every cycle without feeling, and those that had such a cycle."""
+    n = tests.arm.size
+    numb = ~tests.felt & (tests.control >= 0)
+    cycles = np.bincount(tests.case[numb], minlength=n)
+    gone = np.bincount(tests.case[numb & (tests.control == 0)], minlength=n)
+    return (cycles > 0) & (gone == cycles), cycles > 0
+
+
+def _lost_in_arm(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> Doubt | None:
+    """The control lost in most cases of one arm, or in many of it and in fewer of the other than chance lets expect.
+
+    Tests that are lost with onset leave teeth of that arm without one: the other arm seems to be numb sooner.
+    """
+    if protocol.schedule.control_tooth == "none":
+        return None
+    lost, asked = _lost_cases(tests)
+    confirmations = protocol.onset.confirmations
+    numb = confirmed(tests.case, tests.minute, tests.felt, tests.arm.size, confirmations)
+    kept = tests.valid
+    spoilt = numb & ~confirmed(tests.case[kept], tests.minute[kept], tests.felt[kept], tests.arm.size, confirmations)
+    # A control tooth lost at every other test is not lost with the target, and still lets no onset be confirmed.
+    for gone, of, least in ((lost, asked, STRANGE), (spoilt, numb, MOST)):
+        found = shares_of(gone, of, tests.arm, _two_arms(protocol), practice)
+        pairs = tuple(zip(found.happened, found.could, strict=True))
+        many = found.p_value < LEVEL and any(yes > least * whole for yes, whole in pairs)
+        if many or (gone is lost and any(_most(yes, whole) for yes, whole in pairs)):
+            counts = _named("control_lost_in_arm", *pairs[0], *pairs[1])
+            return _doubt("control_lost_in_arm", counts, p_value=found.p_value)
     return None
 
 
@@ -246,38 +303,14 @@ def _reactive(tests: _Tests) -> Doubt | None:
     kind = tests.kind[tests.case]
     for name in np.unique(kind[off]):
         rows = used & (kind == name)
-        expected = _expected(before[rows], tests.minute[rows], ~tests.felt[rows], tests.planned)
+        expected = expected_onsets(before[rows], tests.minute[rows], ~tests.felt[rows], tests.planned)
         e += float(expected[tests.off[rows]].sum())
     o = int((~tests.felt & off).sum())
-    p = _poisson_tail(o, e)
+    p = poisson_tail(o, e)
     if p >= LEVEL:
         return None
     counts = _named("off_schedule_positive", o, round(e), int(off.sum()))
     return _doubt("off_schedule_positive", counts, p_value=p)
-
-
-def _expected(before: FloatArray, at: FloatArray, numb: BoolArray, planned: FloatArray) -> FloatArray:
-    """Probability of each test to be the first without feeling, under one hazard in steps on the planned grid.
-
-    Fitted by expectation and maximisation: an onset between two tests is shared out over the steps as the hazard of
-    the last round has it. The rounds are many enough for a threshold, not for a likelihood.
-    """
-    edges = np.concatenate([[0.0], planned, [max(float(at.max()), float(planned[-1])) + 1.0]])
-    inside = np.clip(np.minimum(at[:, None], edges[1:]) - np.maximum(before[:, None], edges[:-1]), 0.0, None)
-    rate = np.full(edges.size - 1, max(1, numb.sum()) / max(inside.sum(), 1e-9))
-    for _ in range(ROUNDS):
-        mass = inside * rate
-        total = mass.sum(axis=1, keepdims=True)
-        chance = -np.expm1(-total)
-        share = np.divide(mass, total, out=np.zeros_like(mass), where=total > 0)
-        # Within a positive gap the time lived before onset is, on average, this part of it.
-        lived = np.where(numb[:, None], chance / np.maximum(total, 1e-12) - (1 - chance), 1.0)
-        lived = np.where(numb[:, None], lived / np.maximum(chance, 1e-12), lived)
-        exposure = (inside * np.clip(lived, 0.0, 1.0)).sum(axis=0)
-        onsets = (share * numb[:, None]).sum(axis=0)
-        rate = np.divide(onsets, exposure, out=np.zeros_like(rate), where=exposure > 0)
-    found: FloatArray = -np.expm1(-(inside * rate).sum(axis=1))
-    return found
 
 
 def _differently(tests: _Tests, protocol: Protocol) -> list[Doubt]:
@@ -320,6 +353,49 @@ def _later(tests: _Tests, protocol: Protocol) -> Doubt | None:
     return _doubt("tested_later", _named("tested_later", *each), p_value=p)
 
 
+def _given_up(tests: _Tests, records: Records, protocol: Protocol) -> Doubt | None:
+    """Teeth that still felt the cold and were tested no more, in one arm more than in the other.
+
+    The curve takes them for teeth like those that were tested on: who gives up on the hopeless ones of an arm makes it
+    numb sooner.
+    """
+    asked, cases = estimand_of(protocol, "rmst_difference"), records.cases
+    supplement = cases["rescue_min"].notna().to_numpy(dtype=bool) if "rescue_min" in cases else tests.arm == ""
+    found = given_up(
+        tests.case, tests.minute, tests.felt, tests.arm, cases["practice_id"].to_numpy(dtype=str), supplement,
+        arms=_two_arms(protocol), planned=tests.planned, until=asked.minute - (asked.grace_min or 0.0),
+        confirmations=protocol.onset.confirmations,
+    )  # fmt: skip
+    return _more_in_one("given_up", found, EXACT_LEVEL)
+
+
+def _spoilt(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> list[Doubt]:
+    """Onsets that nothing confirmed, and tests of numb teeth that the control tooth discards, unlike in the arms."""
+    shares = unconfirmed(
+        tests.case, tests.minute, tests.felt, tests.valid, tests.arm, practice,
+        arms=_two_arms(protocol), planned=tests.planned, confirmations=protocol.onset.confirmations,
+    )  # fmt: skip
+    n = tests.arm.size
+    numb = np.bincount(tests.case[~tests.felt], minlength=n).astype(np.float64)
+    discarded = np.bincount(tests.case[~tests.felt & ~tests.valid], minlength=n).astype(np.float64)
+    p, counts = _compared(discarded, numb, tests.arm, protocol)
+    found = [_more_in_one("onset_unconfirmed", shares)]
+    if p < LEVEL:
+        found.append(_doubt("tests_discarded", _named("tests_discarded", *counts), p_value=p))
+    return [doubt for doubt in found if doubt is not None]
+
+
+def _more_in_one(code: str, found: Shares, level: float = LEVEL) -> Doubt | None:
+    if found.p_value >= level:
+        return None
+    counts = found.happened[0], found.could[0], found.happened[1], found.could[1]
+    return _doubt(code, _named(code, *counts), p_value=found.p_value)
+
+
+def _two_arms(protocol: Protocol) -> tuple[str, str]:
+    return protocol.arm_codes[0], protocol.arm_codes[1]
+
+
 def _named(code: str, *counts: int) -> tuple[tuple[str, int], ...]:
     return tuple(zip(COUNTED[code][1], counts, strict=True))
 
@@ -350,18 +426,3 @@ def _compared(
         return 1.0, counts
     z = (ratio[1] - ratio[0]) / float(np.sqrt(spread))
     return math.erfc(abs(z) / math.sqrt(2)), counts
-
-
-def _poisson_tail(count: int, mean: float) -> float:
-    """Probability of so many or more, summed from the count upwards so that small ones stay exact."""
-    if count == 0:
-        return 1.0
-    if mean <= 0:
-        return 0.0
-    term = math.exp(count * math.log(mean) - mean - math.lgamma(count + 1))
-    total, k = 0.0, count
-    while term > 0 and (k <= mean or term > total * 1e-16):
-        total += term
-        k += 1
-        term *= mean / k
-    return min(1.0, total)

@@ -102,7 +102,8 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
             *_cautions(counts),
             *_few_clusters(ratio),
             *cautions_of(
-                (wait_difference, success_difference), ("coarser_strata", "practices_together", "unlike_gaps")
+                (wait_difference, success_difference),
+                ("cases_together", "coarser_strata", "practices_together", "unlike_gaps"),
             ),
         ),
     )

@@ -101,6 +101,7 @@ class AnalysisSet:
             columns={name: self.column(name) for name in estimated_within(self.protocol)},
             protocol=self.protocol,
             curves=self.curves,
+            cluster=self._several(),
         )
 
     def treatment(self) -> NDArray[np.str_]:
@@ -120,9 +121,11 @@ class AnalysisSet:
         """The cases of which it is known whether their treatment succeeded, compared within practices."""
         told = self.treatment()
         known = told != ""
-        return compared_treatments(
-            told[known] == "yes", self.arm[known], {PRACTICE: self.column(PRACTICE)[known]}, self.protocol
+        of_them = self.take(np.flatnonzero(known))
+        found = compared_treatments(
+            told[known] == "yes", of_them.arm, {PRACTICE: of_them.column(PRACTICE)}, self.protocol
         )
+        return replace(found, cluster=of_them._several())
 
     def covariates(self) -> dict[str, NDArray[Any]]:
         """The plan's covariates that differ between cases; what was not recorded is a level of its own.
@@ -145,12 +148,16 @@ class AnalysisSet:
         return {name: values for name, values in found.items() if np.unique(values).size > 1}
 
     def cluster(self) -> NDArray[np.str_] | None:
-        """The plan's cluster of each case; ``None`` where nobody repeats."""
+        """The plan's cluster of each case; ``None`` where nobody repeats, or all cases are of one."""
         name = self.protocol.plan.cluster
         if name is None or not len(self.frame):
             return None
         values = self.column(name)
-        return values if np.unique(values).size < values.size else None
+        return values if 1 < np.unique(values).size < values.size else None
+
+    def _several(self) -> NDArray[np.str_] | None:
+        """The clusters that intervals heed: where each patient has both arms, those within patients do."""
+        return None if self.protocol.study.paired else self.cluster()
 
     def where(self, rows: NDArray[np.bool_] | pd.Series) -> AnalysisSet:
         """The chosen cases."""

@@ -16,14 +16,16 @@ from numpy.typing import NDArray
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, NotAvailable
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.estimands import Estimand, estimand_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
+from onsetstudy.survival.summaries.clustered import ClusterSpread, cluster_spread
 from onsetstudy.survival.summaries.rmst import estimate_rmst
+from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
 __all__ = [
@@ -44,6 +46,11 @@ __all__ = [
 PRACTICE = "practice_id"
 DONE = 1.0
 """The minute by which a treatment that succeeded is taken to have done so: any would do."""
+CLUSTERS = {"patient_id": "patient", "clinician_id": "operator"}
+TOGETHER = Assumption(
+    name="independent_clusters",
+    detail="patients (or whoever has several cases) are independent, their cases need not be",
+)
 COLUMNS = {"practice": PRACTICE, "technique": "technique"}
 """Column of each name that a protocol may give, what matters most first."""
 
@@ -74,6 +81,8 @@ class Compared:
         How many like cases a row stands for.
     curves : Curves or None
         What has been fitted of these cases before.
+    cluster : ndarray of str, shape (n,), or None
+        Whose cases they are, where somebody has several: intervals then take the cases of each together.
     """
 
     times: Mapping[str, Intervals]
@@ -82,6 +91,7 @@ class Compared:
     protocol: Protocol
     weight: NDArray[np.int64] | None = None
     curves: Curves | None = None
+    cluster: NDArray[np.str_] | None = None
 
     @property
     def strata(self) -> Strata:
@@ -230,8 +240,50 @@ def _within(
                 raise
             reason = reason or error.reason
             continue
+        if cases.cluster is not None:
+            found = _clustered(found, cases, question, strata, asked)
         return _told(found, _caution(strata, steps[0], reason))
     raise AssertionError("a comparison has at least one step")
+
+
+def _clustered(found: ArmContrast, cases: Compared, question: str, strata: Strata, asked: Estimand) -> ArmContrast:
+    """The comparison with intervals that take the cases of a patient together."""
+    waits, protocol = question == "wait", cases.protocol
+    minute = DONE if question == "treatment" else asked.minute
+    *arms, apart = cluster_spread(
+        cases.times[question], cases.arm, cases.cluster if cases.cluster is not None else (),
+        reference_arm=protocol.reference_arm, minute=minute, grace_min=asked.grace_min or 0.0, waits=waits,
+        stratum=None if strata.one else strata.code, curves=cases.curves,
+    )  # fmt: skip
+    span, what = minute if waits else 1.0, CLUSTERS.get(protocol.plan.cluster or "", "cluster")
+    n, many = len(cases.arm), np.unique(np.asarray(cases.cluster)).size
+    told = Caution(
+        code="cases_together",
+        text=f"{n} cases of {many} {what}s: limits of waits and proportions take the cases of each {what} together.",
+    )
+
+    def wider(each: Estimate, spread: ClusterSpread, low: float) -> Estimate:
+        by = spread.stretch(protocol.plan.conf_level, student=waits)
+        ends = (each.estimate + by * (end - each.estimate) for end in (each.interval.low, each.interval.high))
+        near, far = (min(max(end, low), span) for end in ends)
+        how = f"{each.interval.method}, cases of each {what} together"
+        return dataclasses.replace(
+            each,
+            interval=dataclasses.replace(each.interval, low=near, high=far, method=how),
+            std_error=None if each.std_error is None else each.std_error * spread.ratio,
+            assumptions=tuple(TOGETHER if a == INDEPENDENT_CASES else a for a in each.assumptions),
+            caution=(*each.caution, told),
+        )
+
+    return dataclasses.replace(
+        found,
+        arms=(*(wider(e, s, 0.0) for e, s in zip(found.arms, arms, strict=False)), *found.arms[2:]),
+        difference=wider(found.difference, apart, -span),
+        # A ratio of the same numbers has no interval of its own here: none is better than one that is too short.
+        ratio=None,
+        assumptions=tuple(TOGETHER if a == INDEPENDENT_CASES else a for a in found.assumptions),
+        caution=(*found.caution, told),
+    )
 
 
 def _caution(strata: Strata, finest: Strata, reason: str) -> tuple[Caution, ...]:

@@ -41,15 +41,21 @@ def negative_controls(data: AnalysisSet, records: Records) -> tuple[NegativeCont
     Onset of the control tooth is read as that of the target: so many tests in a row not felt. What is compared is its
     chance at each test that so many tests followed, so that an arm whose targets go numb sooner, and whose testing
     ends sooner, is not taken for one whose control teeth hold longer. Tests of a tooth count one by one: given that it
-    felt the cold up to a test, whether it does there is a new draw.
+    felt the cold up to a test, whether it does there is a new draw. A single test at which the tooth does not feel is
+    counted beside, as the first of its case: one is enough to discard a test of the target, and so to spoil what would
+    have confirmed its onset.
     """
     found = []
     pain = _insertion(data)
     if pain is not None:
         found.append(pain)
-    control = _control(data, records)
-    if control is not None:
-        found.append(control)
+    confirmations = data.protocol.onset.confirmations
+    asked = {"control_tooth": confirmations, "control_single": 1}
+    # Where one test makes an onset the two are one.
+    for outcome, in_a_row in tuple(asked.items())[: 1 if confirmations == 1 else 2]:
+        control = _control(data, records, outcome, in_a_row)
+        if control is not None:
+            found.append(control)
     return tuple(found)
 
 
@@ -66,12 +72,12 @@ def _insertion(data: AnalysisSet) -> NegativeControl | None:
     return NegativeControl(outcome="insertion_pain", difference=difference)
 
 
-def _control(data: AnalysisSet, records: Records) -> NegativeControl | None:
-    """Tests at which the control tooth began not to feel; ``None`` where there is no control tooth."""
+def _control(data: AnalysisSet, records: Records, outcome: str, in_a_row: int) -> NegativeControl | None:
+    """Tests at which the control tooth began not to feel, so often in a row; ``None`` without a control tooth."""
     protocol = data.protocol
     if protocol.schedule.control_tooth == "none":
         return None
-    case, lost = control_tests(data.frame["case_id"], records, protocol.onset.confirmations)
+    case, lost = control_tests(data.frame["case_id"], records, in_a_row)
     if not case.size:
         return None
     arm, practice = data.arm[case], data.column(PRACTICE)[case]
@@ -88,8 +94,8 @@ def _control(data: AnalysisSet, records: Records) -> NegativeControl | None:
         method="", n=data.counts(), level=protocol.plan.conf_level,
     )  # fmt: skip
     if isinstance(answer, ArmContrast):
-        return NegativeControl(outcome="control_tooth", difference=answer.difference, arms=answer.arms[:2])
-    return NegativeControl(outcome="control_tooth", difference=answer)
+        return NegativeControl(outcome=outcome, difference=answer.difference, arms=answer.arms[:2])
+    return NegativeControl(outcome=outcome, difference=answer)
 
 
 def control_tests(case_id: pd.Series, records: Records, confirmations: int) -> tuple[IntArray, BoolArray]:

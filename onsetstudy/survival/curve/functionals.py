@@ -16,7 +16,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import support_index
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["functional_bounds", "functional_variance", "observed_information"]
+__all__ = ["functional_bounds", "functional_variance", "influence_values", "observed_information"]
 
 _DENSE = 1500
 """Innermost intervals up to which the information matrix is held whole."""
@@ -70,11 +70,39 @@ def functional_variance(
     masses is n in every place. If every case lies in one cell it is the variance of the cells' values with
     divisor n, divided by n; on exact and right-censored times it is Greenwood's.
     """
+    _, target, solution = _solved(times, curve, value, weight)
+    return max(0.0, float(target @ solution))
+
+
+def influence_values(
+    times: Intervals, curve: OnsetCurve, value: FloatArray, weight: FloatArray | None = None
+) -> FloatArray:
+    """What each case adds to the error of ``sum(mass * value)``, shape (n,); parameters as :func:`functional_variance`.
+
+    Notes
+    -----
+    The score of a case times the inverse information. Their sum is 0 and that of their squares, over the cases, is
+    :func:`functional_variance`, as the observed information is the sum of the scores' squares. Of one gap that decides
+    every case they are the deviations of the cases' values from their mean, over n.
+    """
+    held, _, solution = _solved(times, curve, value, weight)
+    moved, mass = np.zeros(curve.mass.size), np.where(held, curve.mass, 0.0)
+    moved[held] = mass[held] * solution
+    first, last = support_index(times, curve)
+    above, below = (np.concatenate(([0.0], np.cumsum(each))) for each in (moved, mass))
+    found: FloatArray = (above[last + 1] - above[first]) / (below[last + 1] - below[first])
+    return found
+
+
+def _solved(
+    times: Intervals, curve: OnsetCurve, value: FloatArray, weight: FloatArray | None
+) -> tuple[NDArray[np.bool_], FloatArray, FloatArray]:
+    """Masses above 0, the centred values times these, and the information's solution for that, both mass-scaled."""
     held = curve.mass > _NEGLIGIBLE
     mass = curve.mass[held]
     target = mass * (value[held] - float(curve.mass @ value))
     if mass.size > _DENSE:
-        return max(0.0, float(target @ _solve_by_products(times, curve, held, target, weight)))
+        return held, target, _solve_by_products(times, curve, held, target, weight)
     # Scaling by the masses keeps the system well conditioned when some are small.
     scaled = observed_information(times, curve, weight)[np.ix_(held, held)] * np.outer(mass, mass)
     try:
@@ -82,7 +110,7 @@ def functional_variance(
     except linalg.LinAlgError:
         # Masses that are not uniquely determined: the least-norm solution speaks of what is.
         solution = linalg.lstsq(scaled, target)[0]
-    return max(0.0, float(target @ solution))
+    return held, target, np.asarray(solution, dtype=np.float64)
 
 
 def _solve_by_products(

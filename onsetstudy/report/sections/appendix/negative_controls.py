@@ -13,14 +13,17 @@ __all__ = ["negative_section", "negative_words"]
 WHAT = {
     "insertion_pain": "Pain at insertion, before any solution flows",
     "control_tooth": "Tests at which the control tooth began not to feel",
+    "control_single": "Tests at which it did not feel for the first time, if only once",
 }
 DIFFERED = {
     "insertion_pain": "pain at insertion, before any solution flows",
     "control_tooth": "how often the control tooth, outside the numb field, stopped feeling",
+    "control_single": "how often the control tooth did not feel at a single test, which discards that of the target",
 }
 MEANS = {
     "insertion_pain": "Was the arm known to the operator or the patient?",
     "control_tooth": "Were both arms tested alike?",
+    "control_single": "Were both arms tested alike?",
 }
 EXPECTED = "by chance alone this is expected in one of twenty such comparisons"
 NONE = "–"
@@ -31,7 +34,7 @@ def negative_words(controls: tuple[NegativeControl, ...]) -> list[str]:
     found = [c.outcome for c in controls if c.differs]
     if not found:
         return []
-    asked = " ".join(MEANS[name] for name in found)
+    asked = " ".join(dict.fromkeys(MEANS[name] for name in found))
     return [f"The arms differ in what the injection cannot change: {listed([DIFFERED[n] for n in found])}; "
             f"{EXPECTED}. {asked}"]  # fmt: skip
 

@@ -33,6 +33,7 @@ ALWAYS_FIRST = ("test_the_tooth", "not_randomised", "arms", "opened_for_nobody")
 """What stands on the first page of every study that it is true of, whatever else there is to say. Where no number is
 shown there is nothing beside it: the other cautions are about figures of the cold tests too."""
 AS_ROOM_ALLOWS = (
+    "cases_together",
     "baseline_untold",
     "few_onsets",
     "practices_together",
