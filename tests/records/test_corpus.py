@@ -561,7 +561,7 @@ def test_headings_that_begin_one_row_too_low_are_told_in_one_line(tmp_path):
         read_records(path, PROMISED)
     (line,) = str(caught.value).splitlines()
     assert line.startswith(
-        "cases.csv: there is no heading of the data dictionary in row 1. Write the headings into row 1"
+        "cases.csv: there is no heading of the data dictionary in row 1. The headings stand in row 2: take out"
     )
 
 

@@ -19,6 +19,7 @@ from onsetstudy.records.checks.codes import as_cases_spell, check_codes
 from onsetstudy.records.checks.crosscheck import crosscheck_cases, crosscheck_readings
 from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
+from onsetstudy.records.checks.no_records import set_no_records_aside
 from onsetstudy.records.checks.parse import parse_column
 from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
@@ -26,7 +27,6 @@ from onsetstudy.records.schema import TABLES, Column, pandera_schema
 
 __all__ = ["check_records", "nothing_left", "score_ranges"]
 
-SUMS = ("total", "totals", "grand total", "subtotal", "sum", "sums", "mean", "average", "median", "count", "n", "sd")
 """Words with which a line of a spreadsheet that sums up the others begins."""
 
 
@@ -114,10 +114,7 @@ def check_records(
         protocol,
     )
     for name, raw in raws.items():
-        rows = _sums(raw, name)
-        found[name].set_aside(
-            rows, "case_id", "totals_row", "this line sums up the others and is no record", "take it out of the table"
-        )
+        set_no_records_aside(raw, name, found[name])
     _refuse_together(typed["cases"].frame, found["cases"], readings, found["cold_tests"])
     records = _records(typed["cases"].frame, readings, found)
     records = replace(records, queries=(*unread, *records.queries))
@@ -152,15 +149,6 @@ def _known_columns(raw: RawTable, table: str) -> RawTable:
         sheet=raw.sheet,
         date_epoch=raw.date_epoch,
     )
-
-
-def _sums(raw: RawTable, table: str) -> list[int]:
-    """Rows such as a spreadsheet's totals: a word for a sum, and of the fields that every record has most are empty."""
-    words = raw.frame.apply(lambda column: column.astype("string").str.strip().str.rstrip(":").str.casefold())
-    says = words.isin(SUMS).any(axis=1)
-    always = [c.name for c in TABLES[table] if c.required == "always" and c.name != "case_id"]
-    bare = raw.frame[always].notna().sum(axis=1) * 2 < len(always)
-    return [int(row) for row in np.flatnonzero((says & bare).to_numpy(dtype=bool))]
 
 
 def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> _Typed:
