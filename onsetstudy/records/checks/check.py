@@ -15,6 +15,7 @@ from pandera.errors import SchemaErrors
 from onsetstudy.core.canonical import digest_of_rows, digest_of_text
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.protocol.vocabulary import SYNONYMS
 from onsetstudy.records.checks.codes import as_cases_spell, check_codes
 from onsetstudy.records.checks.crosscheck import crosscheck_cases, crosscheck_readings
 from onsetstudy.records.checks.findings import REFUSALS, Findings
@@ -243,9 +244,9 @@ def _refuse_cell(
         what = f"the case code {value} stands in more than one row"
         found.refuse(row, column.name, "duplicate", what, "give every case its own code")
     elif column.codes:
-        near = difflib.get_close_matches(str(value).lower(), column.codes, n=1, cutoff=0.6)
+        near = _meant(str(value), column.codes)
         mend = f"write one of {', '.join(column.codes)}"
-        mend = f"did you mean {near[0]}? Otherwise {mend}" if near else mend
+        mend = f"did you mean {near}? Otherwise {mend}" if near else mend
         found.refuse(row, column.name, "code", f'"{written}" is not a known code', mend)
     else:
         low, high = scores or (column.low, column.high)
@@ -256,6 +257,19 @@ def _refuse_cell(
         unit = "on the protocol's scale" if scores else column.unit
         what = f"{written} is outside {low:g} to {high:g} {unit}"
         found.refuse(row, column.name, "range", what, f"enter a value from {low:g} to {high:g} {unit}")
+
+
+ALIKE = 0.8
+"""How alike a misspelt code is: "destruction" is not "extraction" (own choice)."""
+
+
+def _meant(written: str, codes: tuple[str, ...]) -> str | None:
+    """The code of another word for the same, else the one spelled so; a word that merely looks like it is another."""
+    word = " ".join(written.casefold().replace("_", " ").replace("-", " ").split())
+    if (code := SYNONYMS.get(word)) in codes:
+        return code
+    near = difflib.get_close_matches(word.replace(" ", "_"), codes, n=1, cutoff=ALIKE)
+    return near[0] if near else None
 
 
 def _refuse_together(cases: pd.DataFrame, found: Findings, readings: pd.DataFrame, tests: Findings) -> None:

@@ -76,9 +76,11 @@ def _volumes(cases: pd.DataFrame, found: Findings) -> None:
     volume, cartridge = cases["volume_ml"].astype(float), cases["cartridge_ml"].astype(float)
     extra = cases["bicarbonate_ml"].astype(float).where(cases["mix_mode"] == "add", 0.0).fillna(0.0)
     most = CARTRIDGES * (cartridge + extra)
+    # The case stays: refused, an overdose would be held against no limit.
     for row in _rows((volume > most + 1e-9) & (volume <= 20)):
         what = f"{volume.iloc[row]:g} mL is more than {CARTRIDGES} cartridges of {cartridge.iloc[row]:g} mL hold"
-        found.refuse(row, "volume_ml", "volume", what, "enter the volume in mL that was injected")
+        mend = "is it right, and in mL? The case stays, and its dose is held against the limits"
+        found.query([row], "volume_ml", "volume", what, mend)
     odd = cartridge.notna() & ~cartridge.round(3).isin(USUAL_CARTRIDGES)
     found.query(
         _rows(odd), "cartridge_ml", "cartridge", "a cartridge of {value} mL is unusual", "usual are 1.7, 1.8 and 2.2 mL"
