@@ -9,6 +9,7 @@ __all__ = [
     "CODES",
     "PAIN_MOMENTS",
     "SCALES",
+    "SYNONYMS",
 ]
 
 AGENTS = ("lidocaine", "articaine", "mepivacaine", "prilocaine", "bupivacaine")
@@ -119,3 +120,16 @@ SCALES: dict[str, tuple[float, float, str]] = {
     "das": (4, 20, "points"),
 }
 """Lowest and highest score and unit of each instrument."""
+
+SYNONYMS: dict[str, str] = {
+    **dict.fromkeys(("restoration", "restorative", "composite", "composite filling", "amalgam", "inlay"), "filling"),
+    **dict.fromkeys(("crown preparation", "crown prep", "onlay", "bridge"), "crown"),
+    **dict.fromkeys(("rct", "endo", "endodontic", "endodontics", "root canal treatment", "pulpectomy"), "root_canal"),
+    **dict.fromkeys(("exodontia", "tooth removal", "removal"), "extraction"),
+    **dict.fromkeys(("perio", "scaling", "root planing", "scaling and root planing", "deep cleaning"), "periodontal"),
+    **dict.fromkeys(("inferior alveolar", "inferior alveolar nerve block"), "ianb"),
+    "lignocaine": "lidocaine",
+    **dict.fromkeys(("adrenaline", "adrenalin", "epi"), "epinephrine"),
+    **dict.fromkeys(("not buffered", "unbuffered", "non buffered", "control"), "plain"),
+}
+"""Other words for codes (from memory): offered, and never taken without asking."""

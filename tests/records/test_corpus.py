@@ -103,7 +103,7 @@ CELLS = [
     ("vasoconstrictor_dilution", "1:100000", "not_a_number", "Write one number"),
     ("cartridge_ml", "18", "range", "18 is outside 1 to 2.5 mL"),
     ("volume_ml", "", "missing", "volume_ml is empty"),
-    ("volume_ml", "18", "volume", "18 mL is more than 6 cartridges of 1.8 mL hold"),
+    ("volume_ml", "21", "range", "21 is outside 0.05 to 20 mL"),
     ("volume_ml", "-1.8", "range", "-1.8 is outside 0.05 to 20 mL"),
     ("volume_ml", "1.800,5", "ambiguous_number", 'the number "1.800,5" cannot be read. Points and commas may mean two'),
     ("volume_ml", "one", "not_a_number", "Write one number in mL, with a point for decimals"),
@@ -248,6 +248,7 @@ def test_a_whole_study_of_scores_in_centimetres():
     ("change", "words"),
     [
         ({"volume_ml": "7.2"}, "7.2 mL is unusual. Usual is up to 5.4 mL"),
+        ({"volume_ml": "18"}, "18 mL is more than 6 cartridges of 1.8 mL hold. Is it right, and in mL? The case stays"),
         ({"cartridge_ml": "2.0"}, "a cartridge of 2.0 mL is unusual"),
         ({"mixed_to_injection_min": "25"}, "25 min is unusual. Usual is up to 10 min"),
         ({"bicarbonate_ml": "0.9"}, "0.9 mL of bicarbonate is outside 1:20 to 1:8 of the cartridge"),
@@ -562,7 +563,7 @@ def test_headings_that_begin_one_row_too_low_are_told_in_one_line(tmp_path):
         read_records(path, PROMISED)
     (line,) = str(caught.value).splitlines()
     assert line.startswith(
-        "cases.csv: there is no heading of the data dictionary in row 1. Write the headings into row 1"
+        "cases.csv: there is no heading of the data dictionary in row 1. The headings stand in row 2: take out"
     )
 
 
@@ -943,3 +944,29 @@ def test_a_case_mixed_in_another_way_than_most_is_asked_about_and_stays():
     (asked,) = [q for q in found.queries if q.code == "two_ways"]
     assert "in place of the same volume, where in most cases it was added on top" in str(asked)
     assert len(found.cases) == 4
+
+
+@pytest.mark.parametrize(
+    ("column", "written", "meant"),
+    [
+        ("procedure", "restoration", "filling"), ("procedure", "Composite", "filling"),
+        ("procedure", "RCT", "root_canal"),
+        ("procedure", "root-canal treatment", "root_canal"), ("procedure", "extracton", "extraction"),
+        ("vasoconstrictor", "adrenaline", "epinephrine"), ("agent", "lignocaine", "lidocaine"),
+        ("technique", "inferior alveolar nerve block", "ianb"),
+    ],
+)  # fmt: skip
+def test_another_word_for_a_code_is_told_by_what_it_means_and_not_taken(column, written, meant):
+    cases, readings = clean()
+    cases[0][column] = written
+    (problem,) = [p for p in records(cases, readings, PROMISED).problems if p.where.column == column]
+    assert f"did you mean {meant}?" in problem.mend
+
+
+@pytest.mark.parametrize("written", ["destruction", "restauration", "operation", "section"])
+def test_a_word_that_merely_looks_like_a_code_suggests_none(written):
+    """A correction that is followed without thinking would make a false record."""
+    cases, readings = clean()
+    cases[0]["procedure"] = written
+    (problem,) = [p for p in records(cases, readings, PROMISED).problems if p.where.column == "procedure"]
+    assert "did you mean" not in problem.mend

@@ -13,8 +13,9 @@ from onsetstudy.core.serialise import from_dict
 from onsetstudy.doses.limits import ClinicLimits
 from onsetstudy.files.sources.dated_tables import read_dose_limits
 from onsetstudy.protocol.model import ClinicLimit, DoseRule
+from onsetstudy.study.sets.side_files import Companions
 from onsetstudy.study.topics.doses import clinic_limits, doses_of, lists_of
-from tests.study.cases import case, protocol, readings_of, records
+from tests.study.cases import analyse, case, protocol, readings_of, records
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
@@ -232,3 +233,37 @@ def test_a_supplement_never_takes_a_flag_away():
         for volume in ("0.9", "1.8", "5.4"):
             after, _, _ = visit_flags(("plain", {**row, "rescue_min": "12", "rescue_volume_ml": volume}))
             assert set(before) <= set(after), volume
+
+
+def test_a_case_that_is_not_analysed_is_held_against_the_limits_and_counts_in_no_arm():
+    promised, cases = frame(("plain", {"volume_ml": "1.8"}), ("plain", {"volume_ml": "10", "weight_kg": "40"}))
+    alone = doses_of(cases.iloc[:1], promised, LIMITS)
+    both = doses_of(cases.iloc[:1], promised, LIMITS, left_out=cases.iloc[1:])
+    assert not alone.flags
+    assert "above_conservative" in [f.code for f in both.flags]
+    assert both.by_agent == alone.by_agent
+    assert both.cases == 1
+    told = {c.code: c.text for c in both.caution}
+    assert told["left_out_looked_at"].startswith("1 case that is not analysed is held against the limits too")
+    assert "left_out_looked_at" not in {c.code for c in alone.caution}
+
+
+def test_one_visit_is_summed_though_a_row_of_it_is_left_out():
+    """Two injections of 5.4 mL in a patient of 40 kg: 108 mg each, 216 together; the stricter list has 176."""
+    same = {"volume_ml": "5.4", "weight_kg": "40", "patient_id": "P01-K9", "case_date": "2025-11-03"}
+    promised, cases = frame(("plain", same), ("plain", same))
+    assert not [f for f in doses_of(cases.iloc[:1], promised, LIMITS).flags if f.code.startswith("visit")]
+    found = doses_of(cases.iloc[:1], promised, LIMITS, left_out=cases.iloc[1:])
+    assert [f.code for f in found.flags if f.code.startswith("visit")]
+
+
+def test_the_report_of_a_practice_looks_at_cases_that_its_protocol_does_not_admit():
+    promised = protocol()
+    rows = [case(i, "plain" if i % 2 else "buffered", baseline_response="felt", weight_kg="70") for i in range(1, 5)]
+    rows[0] |= {"agent": "bupivacaine", "agent_percent": "0.5", "vasoconstrictor": "none", "volume_ml": "19",
+                "vasoconstrictor_dilution": "", "cartridge_ml": "1.8"}  # fmt: skip
+    checked = records(rows, [r for i in range(1, 5) for r in readings_of(i, "fnn")], promised)
+    assert len(checked.cases) == 4
+    results = analyse(promised, checked, beside=Companions(limits=LIMITS))
+    assert results.overall.n.cases == 3
+    assert any(code.startswith("above") for code in (f.code for f in results.doses.flags))

@@ -55,6 +55,17 @@ def test_the_section_names_no_cause_and_shows_the_three_ways(told):
     assert from_dict(to_dict(fair)) == fair
 
 
+def test_what_cases_are_alike_in_is_told_in_words(told):
+    data, fair = told
+    named = dataclasses.replace(
+        fair, covariates=("practice_id", "clinician_id", "age_band"), left_out=(("clinician_id", "one level only"),)
+    )
+    words = " ".join(getattr(block, "text", "") for block in fair_section(named, data.protocol).blocks)
+    assert "among cases alike in practice, operator and age group" in words
+    assert "Not accounted for: operator (one level only)." in words
+    assert "clinician id" not in words
+
+
 def test_with_one_arm_the_section_says_so_and_shows_no_table(told):
     data, fair = told
     section = fair_section(dataclasses.replace(fair, period="one_arm"), data.protocol)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from onsetstudy.files.output import write_bytes
 from onsetstudy.records.checks.open_tables import CODED, KEYS, NEEDED, OPEN_TABLES
+from onsetstudy.records.checks.parse import NOT_APPLICABLE, NOT_KNOWN
 from onsetstudy.records.schema import TABLES, Column
 
 __all__ = ["dictionary_page", "main"]
@@ -41,6 +42,14 @@ A column that is not listed here is refused, because it may name a patient. No n
 What is written unusually but without doubt is read, and said: decimal commas, capitals in codes, a spreadsheet's
 numbers for dates and times, semicolon or tab between columns. A comma is a decimal comma unless the range admits
 thousands (`2,133` min, `100,000` of 1:n). What may mean two things is refused: `03/04/2026`, `1.800,5`.
+
+In a column that is not compulsory a word for nothing is an empty cell, and said:
+{nothing}; and for what is not known:
+{unknown}.
+About a supplement or an adverse event the latter are refused, because an empty cell means there that there was none.
+A line that sums up the others (`Total`, `Mean` or the like, and most
+compulsory cells empty) and a second line of headings or of units under the first are no records: each is named once,
+stands among the rejects, and counts as no case. The headings themselves stand in row 1.
 
 A cold test that cannot be read refuses its case: leaving the test out could make an onset of two tests that were
 not consecutive. A test that was not done is simply left out; it widens the interval.
@@ -94,7 +103,8 @@ def _line(column: Column) -> str:
 
 def dictionary_page() -> str:
     """Markdown of the page."""
-    parts = [OPENING]
+    nothing, unknown = (", ".join(f"`{word}`" for word in sorted(words)) for words in (NOT_APPLICABLE, NOT_KNOWN))
+    parts = [OPENING.format(nothing=nothing, unknown=unknown)]
     for table, columns in TABLES.items():
         parts.append(f"\n## {TITLES[table]}\n")
         parts.append("| column | needed | what it is | written as | unit | range or codes | example |")

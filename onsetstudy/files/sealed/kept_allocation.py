@@ -122,6 +122,7 @@ def find_opening_logs(records: Sequence[str | Path]) -> list[Path]:
 
 
 def logs_in(folder: Path) -> list[Path]:
+    """Opening logs of a folder, in the order of their names."""
     return sorted(folder.glob("opened-*.csv"))
 
 

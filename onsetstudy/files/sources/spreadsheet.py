@@ -226,6 +226,8 @@ def _wide_csv(path: Path) -> list[list[str]] | None:
 
 def _refuse_ragged(path: Path, width: int, counts: Iterator[tuple[int, int]]) -> None:
     mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
+    if width == 1:
+        mend = "the headings have to stand in row 1: take out what stands above them"
     ragged = [
         _problem(path, f"{n} cells in this row, but {width} headings", mend, row=row)
         for row, n in itertools.islice(((row, n) for row, n in counts if n > width), 20)

@@ -15,10 +15,12 @@ from pandera.errors import SchemaErrors
 from onsetstudy.core.canonical import digest_of_rows, digest_of_text
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.protocol.vocabulary import SYNONYMS
 from onsetstudy.records.checks.codes import as_cases_spell, check_codes
 from onsetstudy.records.checks.crosscheck import crosscheck_cases, crosscheck_readings
 from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
+from onsetstudy.records.checks.no_records import set_no_records_aside
 from onsetstudy.records.checks.parse import parse_column
 from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
@@ -26,7 +28,6 @@ from onsetstudy.records.schema import TABLES, Column, pandera_schema
 
 __all__ = ["check_records", "nothing_left", "score_ranges"]
 
-SUMS = ("total", "totals", "grand total", "subtotal", "sum", "sums", "mean", "average", "median", "count", "n", "sd")
 """Words with which a line of a spreadsheet that sums up the others begins."""
 
 
@@ -114,10 +115,7 @@ def check_records(
         protocol,
     )
     for name, raw in raws.items():
-        rows = _sums(raw, name)
-        found[name].set_aside(
-            rows, "case_id", "totals_row", "this line sums up the others and is no record", "take it out of the table"
-        )
+        set_no_records_aside(raw, name, found[name])
     _refuse_together(typed["cases"].frame, found["cases"], readings, found["cold_tests"])
     records = _records(typed["cases"].frame, readings, found)
     records = replace(records, queries=(*unread, *records.queries))
@@ -152,17 +150,6 @@ def _known_columns(raw: RawTable, table: str) -> RawTable:
         sheet=raw.sheet,
         date_epoch=raw.date_epoch,
     )
-
-
-def _sums(raw: RawTable, table: str) -> list[int]:
-    """Rows such as a spreadsheet's totals: a word for a sum, and of the fields that every record has most are empty."""
-    always = [c.name for c in TABLES[table] if c.required == "always" and c.name != "case_id"]
-    bare = np.flatnonzero((raw.frame[always].notna().sum(axis=1) * 2 < len(always)).to_numpy())
-    return [int(row) for row in bare if any(_is_sum(cell) for cell in raw.frame.iloc[row])]
-
-
-def _is_sum(cell: object) -> bool:
-    return isinstance(cell, str) and cell.strip().rstrip(":").casefold() in SUMS
 
 
 def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> _Typed:
@@ -257,9 +244,9 @@ def _refuse_cell(
         what = f"the case code {value} stands in more than one row"
         found.refuse(row, column.name, "duplicate", what, "give every case its own code")
     elif column.codes:
-        near = difflib.get_close_matches(str(value).lower(), column.codes, n=1, cutoff=0.6)
+        near = _meant(str(value), column.codes)
         mend = f"write one of {', '.join(column.codes)}"
-        mend = f"did you mean {near[0]}? Otherwise {mend}" if near else mend
+        mend = f"did you mean {near}? Otherwise {mend}" if near else mend
         found.refuse(row, column.name, "code", f'"{written}" is not a known code', mend)
     else:
         low, high = scores or (column.low, column.high)
@@ -270,6 +257,19 @@ def _refuse_cell(
         unit = "on the protocol's scale" if scores else column.unit
         what = f"{written} is outside {low:g} to {high:g} {unit}"
         found.refuse(row, column.name, "range", what, f"enter a value from {low:g} to {high:g} {unit}")
+
+
+ALIKE = 0.8
+"""How alike a misspelt code is: "destruction" is not "extraction" (own choice)."""
+
+
+def _meant(written: str, codes: tuple[str, ...]) -> str | None:
+    """The code of another word for the same, else the one spelled so; a word that merely looks like it is another."""
+    word = " ".join(written.casefold().replace("_", " ").replace("-", " ").split())
+    if (code := SYNONYMS.get(word)) in codes:
+        return code
+    near = difflib.get_close_matches(word.replace(" ", "_"), codes, n=1, cutoff=ALIKE)
+    return near[0] if near else None
 
 
 def _refuse_together(cases: pd.DataFrame, found: Findings, readings: pd.DataFrame, tests: Findings) -> None:

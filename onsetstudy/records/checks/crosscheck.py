@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.checks.findings import Findings
+from onsetstudy.records.checks.mixing import crosscheck_mixing
 from onsetstudy.records.checks.times_of_day import read_times_of_day, refuse_ambiguous_times
 from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, where_is_control
 
@@ -20,12 +21,9 @@ __all__ = ["crosscheck_cases", "crosscheck_readings"]
 
 CARTRIDGES = 6
 USUAL_CARTRIDGES = (1.7, 1.8, 2.2)
-USUAL_RATIO = (1 / 20, 1 / 8)
-WEAK_PERCENT = 4.0
 WHOLE_STUDY = 5
 SECONDS_FROM = 30.0
 HEAVY_KG = 140.0
-MIXED = {"add": "added on top", "replace": "put in place of the same volume"}
 MANDIBULAR = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive", "long_buccal")
 MAXILLARY = ("palatal_infiltration", "psa", "infraorbital")
 
@@ -48,7 +46,7 @@ def _refuse_first(found: Findings, rows: list[int], column: str, code: str, what
 def crosscheck_cases(cases: pd.DataFrame, found: Findings, protocol: Protocol, *, today: dt.date | None) -> None:
     """Contradictions inside a case, and values that look like another unit."""
     _dates(cases, found, protocol, today)
-    _mixing(cases, found, protocol)
+    crosscheck_mixing(cases, found, protocol)
     _volumes(cases, found)
     _sites(cases, found, protocol)
     _scores(cases, found, protocol)
@@ -74,89 +72,15 @@ def _dates(cases: pd.DataFrame, found: Findings, protocol: Protocol, today: dt.d
         found.refuse(row, "case_date", "outside_study", what, "correct the date, or add the quarter to the protocol")
 
 
-def _mixing(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
-    arm, volume, mode = cases["arm"], cases["bicarbonate_ml"].astype(float), cases["mix_mode"]
-    declared = {a.code for a in protocol.arms}
-    for row in _rows(arm.notna() & arm.isin(["plain", "buffered"]) & ~arm.isin(declared)):
-        what = f"{arm.iloc[row]} is not an arm of this study"
-        found.refuse(row, "arm", "code", what, f"write one of {', '.join(sorted(declared))}")
-    buffered, plain = arm == "buffered", arm == "plain"
-    unread = {(row, problem.where.column) for row, problem in found.problems}
-    for name, missing, what in (
-        ("bicarbonate_ml", volume.isna() | (volume == 0), "a buffered case without bicarbonate"),
-        ("mix_mode", mode.isna() | (mode == "none"), "a buffered case that was not mixed"),
-    ):
-        for row in _rows(buffered & missing):
-            if (row, name) not in unread:
-                found.refuse(row, name, "mixing", what, "enter how it was mixed, or correct the arm")
-    for row in _rows(plain & (volume > 0)):
-        what = f"a plain case with {volume.iloc[row]:g} mL of bicarbonate"
-        found.refuse(row, "bicarbonate_ml", "mixing", what, "correct the arm, or take the volume out")
-    for row in _rows(plain & mode.isin(["add", "replace"])):
-        found.refuse(
-            row, "mix_mode", "mixing", f"a plain case mixed by {mode.iloc[row]}", "correct the arm, or write none"
-        )
-    ratio = volume / cases["cartridge_ml"].astype(float)
-    odd = buffered & (volume > 0) & ((ratio < USUAL_RATIO[0] - 1e-9) | (ratio > USUAL_RATIO[1] + 1e-9))
-    what = "{value} mL of bicarbonate is outside 1:20 to 1:8 of the cartridge"
-    found.query(_rows(odd), "bicarbonate_ml", "ratio", what, "is it right?")
-    planned = next((a.mix_mode for a in protocol.arms if a.code == "buffered"), "")
-    if planned in MIXED:
-        _mixed_otherwise(buffered, mode, planned, found)
-    else:
-        _two_ways(buffered, mode, found)
-    # The case stays: whoever was injected with it belongs in the counts of harm.
-    found.query(
-        _rows(buffered & (cases["agent"] == "bupivacaine") & (ratio >= 0.1 - 1e-9)),
-        "bicarbonate_ml",
-        "precipitates",
-        "{value} mL of bicarbonate: bupivacaine precipitates at one part in ten or more",
-        "check agent and volume; the case stays in the counts of harm",
-    )
-    strength = cases["bicarbonate_percent"].astype(float) if "bicarbonate_percent" in cases else ratio * np.nan
-    found.query(
-        _rows(buffered & (strength > 0) & (strength < WEAK_PERCENT)),
-        "bicarbonate_percent",
-        "weak_bicarbonate",
-        "bicarbonate of {value} %, below 4 %: perhaps not buffered",
-        "check the strength on the label; the case stays",
-    )
-
-
-def _two_ways(buffered: pd.Series, mode: pd.Series, found: Findings) -> None:
-    """Cases mixed in another way than most: a protocol has one way of preparing the mixture."""
-    many = mode[buffered & mode.isin(["add", "replace"])].value_counts()
-    if len(many) < 2:
-        return
-    usual, other = ("add", "replace") if many["add"] >= many["replace"] else ("replace", "add")
-    found.query(
-        _rows(buffered & (mode == other)),
-        "mix_mode",
-        "two_ways",
-        f"bicarbonate {MIXED[other]}, where in most cases it was {MIXED[usual]}",
-        "is it right? The protocol says how the mixture is prepared; doses are worked out as recorded",
-    )
-
-
-def _mixed_otherwise(buffered: pd.Series, mode: pd.Series, planned: str, found: Findings) -> None:
-    """Cases mixed in another way than the protocol says, though all of them were."""
-    (other,) = MIXED.keys() - {planned}
-    found.query(
-        _rows(buffered & (mode == other)),
-        "mix_mode",
-        "mixed_otherwise",
-        f"bicarbonate {MIXED[other]}, where the protocol says {MIXED[planned]}",
-        "is it right? If so, the case stays, and doses are worked out as recorded",
-    )
-
-
 def _volumes(cases: pd.DataFrame, found: Findings) -> None:
     volume, cartridge = cases["volume_ml"].astype(float), cases["cartridge_ml"].astype(float)
     extra = cases["bicarbonate_ml"].astype(float).where(cases["mix_mode"] == "add", 0.0).fillna(0.0)
     most = CARTRIDGES * (cartridge + extra)
+    # The case stays: refused, an overdose would be held against no limit.
     for row in _rows((volume > most + 1e-9) & (volume <= 20)):
         what = f"{volume.iloc[row]:g} mL is more than {CARTRIDGES} cartridges of {cartridge.iloc[row]:g} mL hold"
-        found.refuse(row, "volume_ml", "volume", what, "enter the volume in mL that was injected")
+        mend = "is it right, and in mL? The case stays, and its dose is held against the limits"
+        found.query([row], "volume_ml", "volume", what, mend)
     odd = cartridge.notna() & ~cartridge.round(3).isin(USUAL_CARTRIDGES)
     found.query(
         _rows(odd), "cartridge_ml", "cartridge", "a cartridge of {value} mL is unusual", "usual are 1.7, 1.8 and 2.2 mL"

@@ -40,6 +40,7 @@ REFUSALS: dict[str, str] = {
     "scale": "scores that look like another unit",
     "no_case": "a reading without a case",
     "totals_row": "a line that sums up the others",
+    "heading_row": "a second line of headings",
     "clock_or_minutes": "a time that may be of the clock or in minutes and seconds",
     "no_readings": "a case without a cold test",
     "contradiction": "readings that contradict each other",
@@ -52,7 +53,7 @@ REFUSALS: dict[str, str] = {
 }
 """Readable text of every reason for which a row is refused."""
 
-UNTOLD = ("names_a_person", "no_code", "may_be_a_name", "pattern")
+UNTOLD = ("names_a_person", "no_code", "may_be_a_name", "pattern", "heading_row")
 """Reasons that stand without the value that was written: it may be somebody's name."""
 
 

@@ -13,6 +13,8 @@ from onsetstudy.records.schema import TABLES
 __all__ = ["heading_problems", "normal_heading", "unread_columns"]
 
 UNHEADED = "(no_heading)"
+TITLES = 10
+"""Lines in which headings are looked for, where row 1 has none."""
 
 
 def normal_heading(heading: object) -> str:
@@ -62,11 +64,22 @@ def _wrong_tables(raws: Mapping[str, RawTable], whole: bool) -> list[Problem]:
         elif not known[name] & written[name]:
             what = "there is no heading of the data dictionary in row 1"
             mend = f"write the headings into row 1 and the first record into row 2; needed: {', '.join(needed[name])}"
+            if (row := _headings_below(raw, known[name])) is not None:
+                mend = f"the headings stand in row {row}: take out what stands above them"
             problems.append(Problem(what=what, where=where, mend=mend, code="no_headings"))
         elif whole and name == "cases" and own[name] <= written[name] and not raw.frame.notna().any(axis=None):
             mend = "enter one row for every injection"
             problems.append(Problem(what="there is no case in this table", where=where, mend=mend, code="nothing_left"))
     return problems
+
+
+def _headings_below(raw: RawTable, known: set[str]) -> int | None:
+    """Row of the sheet, among the first few, in which most cells are headings of the dictionary."""
+    for place in range(min(TITLES, len(raw.frame))):
+        cells = [normal_heading(cell) for cell in raw.frame.iloc[place].dropna()]
+        if cells and 2 * sum(cell in known for cell in cells) > len(cells):
+            return int(raw.source_row.iloc[place])
+    return None
 
 
 def _structure(raw: RawTable, table: str, drop_unknown: bool) -> list[Problem]:

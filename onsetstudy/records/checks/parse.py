@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.schema import Column
 
-__all__ = ["Parsed", "parse_column"]
+__all__ = ["NOT_APPLICABLE", "NOT_KNOWN", "Parsed", "parse_column"]
 
 ONE_COMMA = re.compile(r"-?\d+,\d+")
 THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")

@@ -15,6 +15,7 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.headings import normal_heading
+from onsetstudy.records.checks.no_records import sums_up
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, asked_columns
 
@@ -137,6 +138,11 @@ class _Wide:
             mend = "give it one, or put texts with the separator between quotation marks"
             self.refuse(i, "", loose[0], "a cell without a heading", mend)
         case = {h: v for h, v in told.items() if not TEST.fullmatch(h) and h not in EXTRA}
+        if _no_record(case, told):
+            # Told once, with the other lines that are none; what all cases share is not of it.
+            self.cases.append(case)
+            self.cases_at.append(i + 1)
+            return
         for (arm, name), (value, line) in self.head.items():
             if arm in ("", case.get("arm", "").lower()) and case.setdefault(name, value) != value and not arm:
                 what = f"{case[name]}, but row {line} of the head says {value} for all cases"
@@ -161,6 +167,16 @@ class _Wide:
             made = {"case_id": code, "minute": done or minute, "tooth_role": role, "response": response}
             self.tests.append(made | ({"test_kind": kind} if kind else {}))
             self.tests_at.append(i + 1)
+
+
+def _no_record(case: Mapping[str, str], told: Mapping[str, str]) -> bool:
+    """Whether a row is one of sums, or repeats headings or units: no code of a case, and no test that can be read."""
+    code = case.get("case_id", "")
+    if sums_up(code):
+        return True
+    tests = [text for heading, cell in told.items() for _, _, text, _ in _tests_of(heading, cell)]
+    readable = any(text.partition("@")[0].strip().lower() in RESPONSES for text in tests)
+    return bool(tests) and not readable and not any(map(str.isdigit, code))
 
 
 def _tests_of(heading: str, cell: str) -> list[tuple[str, str, str, str]]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.results import ArmCount, Flow, FlowStage, Reasons
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.checks.no_records import NO_RECORD
 from onsetstudy.records.checks.open_tables import REASONS
 from onsetstudy.records.model import Records
 
@@ -109,8 +110,11 @@ def _fails(records: Records, protocol: Protocol, through: Quarter) -> dict[str, 
 
 
 def refused_by_practice(records: Records, protocol: Protocol) -> dict[str, int]:
-    """Refused case rows of each practice; of :data:`UNKNOWN_PRACTICE` where the row does not say."""
-    rows = records.rejects[records.rejects["table"] == "cases"]
+    """Refused case rows of each practice; of :data:`UNKNOWN_PRACTICE` where the row does not say.
+
+    Lines of totals and of headings are refused and no cases.
+    """
+    rows = records.rejects[(records.rejects["table"] == "cases") & ~records.rejects["code"].isin(NO_RECORD)]
     declared = protocol.study.practices or tuple(sorted(records.cases["practice_id"].astype(str).unique()))
     code_of = {code.casefold(): code for code in declared}
     written = rows["practice_id"].astype("string").fillna("").str.strip().str.casefold()

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.errors import Problem, RecordsError, require
 from onsetstudy.core.parallel import Progress
+from onsetstudy.doses.limits import LimitsTable
+from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.protocol.lock import lock_standing
 from onsetstudy.protocol.lock_results import LockStanding
@@ -180,7 +182,7 @@ def analyse(
         blinding=blinding_of(data),
         negative=negative_controls(data, records),
         test_errors=cold_test_errors(data, records),
-        doses=None if beside.limits is None else doses_of(data.frame, protocol, beside.limits),
+        doses=None if beside.limits is None else _doses(data, records, this, beside.limits),
         context=_context(protocol, overall, members("technique"), data, beside),
     )
 
@@ -206,6 +208,13 @@ def standing_of(protocol: Protocol, records: Records, beside: Companions) -> Loc
     days = pd.to_datetime(records.cases["case_date"])
     first = None if days.empty else days.min().date()
     return lock_standing(protocol, beside.lock, first_case=first, changes=beside.lock_changes)
+
+
+def _doses(data: AnalysisSet, records: Records, this: Quarter, limits: LimitsTable) -> DoseSummary:
+    """Doses of the analysed cases; those of the quarters so far that are left out are held against the limits too."""
+    cases = _until(records.cases, this)
+    left_out = cases[~cases["case_id"].isin(data.frame["case_id"])]
+    return doses_of(data.frame, data.protocol, limits, left_out=left_out)
 
 
 def _until(cases: pd.DataFrame, this: Quarter) -> pd.DataFrame:

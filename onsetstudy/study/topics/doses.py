@@ -33,7 +33,12 @@ def lists_of(rule: DoseRule | None) -> tuple[str, ...]:
 
 
 def doses_of(
-    cases: pd.DataFrame, protocol: Protocol, limits: LimitsTable, *, clinic: ClinicLimits | None = None
+    cases: pd.DataFrame,
+    protocol: Protocol,
+    limits: LimitsTable,
+    *,
+    clinic: ClinicLimits | None = None,
+    left_out: pd.DataFrame | None = None,
 ) -> DoseSummary:
     """Doses of the planned injections of the analysed cases.
 
@@ -47,6 +52,9 @@ def doses_of(
         The dated table of limits.
     clinic : ClinicLimits or None
         Instead of the protocol's own limits.
+    left_out : DataFrame or None
+        Accepted cases that are not analysed: held against the limits all the same, since what a patient got in one
+        visit counts whether or not the study compares it. No amount by arm counts them.
 
     Returns
     -------
@@ -58,11 +66,12 @@ def doses_of(
     own = clinic_limits(protocol.doses) if clinic is None else clinic
     lists = lists_of(protocol.doses)
     country = "US" if protocol.doses is None else protocol.doses.country
-    given = table.dose_cases()
+    others = 0 if left_out is None else len(left_out)
+    everyone = table if left_out is None or not others else GivenDoses(pd.concat([cases, left_out], ignore_index=True))
     flags = [
-        *check_doses(given, limits, own, lists=lists, country=country),
-        *table.visit_flags(limits, own, lists=lists, country=country),
-        *check_mixing(table.mixing_cases()),
+        *check_doses(everyone.dose_cases(), limits, own, lists=lists, country=country),
+        *everyone.visit_flags(limits, own, lists=lists, country=country),
+        *check_mixing(everyone.mixing_cases()),
     ]
     arms = protocol.arm_codes
     agents = tuple(agent for agent in sorted(set(table.agent)) if agent)
@@ -73,14 +82,14 @@ def doses_of(
         arms=arms,
         cases=len(cases),
         by_agent=by_agent,
-        flags=_counts(flags, table, arms),
+        flags=_counts(flags, everyone, arms),
         not_computable=table.not_computable(),
         weight_missing=tuple(int((no_weight & (table.arm == arm)).sum()) for arm in arms),
         lists=lists,
         table_date=limits.date,
         table_title=limits.title,
         sources=tuple(passed),
-        caution=_cautions(by_agent, limits, own, agents, int(no_weight.sum()), table.supplements),
+        caution=_cautions(by_agent, limits, own, agents, int(no_weight.sum()), everyone.supplements, others),
     )
 
 
@@ -135,6 +144,7 @@ def _cautions(
     agents: tuple[str, ...],
     no_weight: int,
     supplements: Supplements,
+    others: int,
 ) -> tuple[Caution, ...]:
     found = [
         Caution(
@@ -148,6 +158,10 @@ def _cautions(
             "supplements too, where their volume was recorded.",
         ),
     ]
+    if others:
+        cases = "1 case that is not analysed is" if others == 1 else f"{others} cases that are not analysed are"
+        text = f"{cases} held against the limits too; no amount by arm counts {'it' if others == 1 else 'them'}."
+        found.append(Caution(code="left_out_looked_at", text=text))
     if supplements.uncounted:
         cases = f"{supplements.given} case{'' if supplements.given == 1 else 's'}"
         text = (

@@ -15,7 +15,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.functionals import influence_values
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import OnsetCurve
-from onsetstudy.survival.summaries.rmst import waits_of_masses
+from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
 from onsetstudy.survival.summaries.standardisation import sort_arms
 
 __all__ = ["ClusterSpread", "cluster_spread", "numb_by"]
