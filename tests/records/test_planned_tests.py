@@ -126,6 +126,9 @@ def test_a_test_answers_for_its_planned_minute_whenever_in_its_window_it_was_don
 
 def test_a_planned_test_left_out_after_an_extra_one_does_not_delay_onset():
     """As when somebody finds the tooth numb at 2.6 and comes again with the test after next."""
+    early = records_of((1, True), (1.8, True), (1.9, False), (1.95, False))
+    extra = np.where(early.readings["minute"] > 1.85, "extra", "planned")
+    assert onset(dataclasses.replace(early, readings=early.readings.assign(test_kind=extra)), WINDOW) == (2.0, 3.0)
     tests = [(1, True), (2, True), (2.6, False), (4, False), (5, False)]
     assert onset(records_of(*tests), WINDOW) == (2.0, 3.0)
     # A planned minute that nobody came to is passed by a later test that was felt, too.

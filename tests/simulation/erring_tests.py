@@ -31,7 +31,7 @@ from onsetstudy.core.seeds import stream
 from onsetstudy.survival.testing.misclassified import fit_misclassified
 
 SEED = 20261127
-STUDIES = 400
+STUDIES = 300
 MINUTES = np.array([1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 16], dtype=float)
 EDGES = np.concatenate([[0.0], MINUTES, [np.inf]])
 TAU, TARGET = 15.0, 5.0

@@ -101,6 +101,12 @@ def onset_on_plan(
     # Of the test that shows onset to all, if it answers for a planned minute, that minute: it may lie after it.
     own = np.abs(kept.minute - every.right[kept.case]) <= SAME_TIME
     seen[kept.case[own]] = at[own]
+    # The last test that was felt may have been done before its planned minute, and onset shown before that is reached.
+    asked = np.zeros(onset.left.size)
+    last = at == onset.left[kept.case]
+    asked[kept.case[last]] = kept.minute[last]
+    later = planned[np.minimum(np.searchsorted(planned, onset.left + SAME_TIME), planned.size - 1)]
+    seen = np.where((seen <= onset.left) & (every.right > asked), later, seen)
     spoken = np.isfinite(every.right) & (seen > onset.left)
     right = np.where(spoken, np.minimum(onset.right, seen), onset.right)
     felt = _passed(every.left, planned)
