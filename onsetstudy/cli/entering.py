@@ -32,6 +32,7 @@ __all__ = [
     "moment",
     "plain_code",
     "plain_reason",
+    "practices_sent_before",
     "refuse_cut_coordinator_log",
     "refuse_cut_log",
     "with_ledger",
@@ -299,15 +300,13 @@ def enter_event(ledger: Path, kind: str, body: Mapping[str, Any]) -> LedgerEntry
 
 def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[str, ...]:
     """Enter the files of practices that were not entered before; what their ledgers' heads give away, as sentences."""
-    from onsetstudy.core.canonical import canonical_json, digest_of_text
-    from onsetstudy.core.serialise import to_dict
     from onsetstudy.files.ledger.ledger import enter, ledger_path
     from onsetstudy.protocol.ledger import of_kind, shorter_ledgers
 
     bodies = [
         {
             "file": name,
-            "digest": digest_of_text(canonical_json(to_dict(found))),
+            "digest": _digests_of(found)[0],
             "practice": found.practice,
             "made_with": found.made_with,
             "through": found.quarters[-1],
@@ -319,9 +318,30 @@ def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[s
 
     def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
         held = {e.body["digest"] for e in of_kind(entries, "file_received")}
-        return [("file_received", body) for body in bodies if body["digest"] not in held]
+        fresh = [not held.intersection(_digests_of(found)) for _, found in read]
+        return [("file_received", body) for body, new in zip(bodies, fresh, strict=True) if new]
 
     return shorter_ledgers(enter(ledger_path(protocol), missing, at=moment()))
+
+
+def _digests_of(found: Exchange) -> tuple[str, str]:
+    """Digest of a file as it was sent, and the one under which earlier versions entered files without doubts."""
+    from onsetstudy.core.canonical import canonical_json, digest_of_text
+    from onsetstudy.study.exchange_results import as_sent
+
+    content = as_sent(found)
+    told = {"doubts": None, **content}
+    return digest_of_text(canonical_json(content)), digest_of_text(canonical_json(told))
+
+
+def practices_sent_before(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[str, ...]:
+    """Practices of which the ledger holds another file than those that are read now."""
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.protocol.ledger import of_kind
+
+    now = {digest for _, found in read for digest in _digests_of(found)}
+    held = of_kind(verified_ledger(ledger_path(protocol)), "file_received")
+    return tuple(sorted({str(e.body["practice"]) for e in held if e.body["digest"] not in now}))
 
 
 def with_ledger(found: Found, protocol: Path, *, by: str, withdrawn: Withdrawn | None = None) -> Found:

@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
-from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
 from onsetstudy.study.counts.exchange_check import check_exchange
-from onsetstudy.study.exchange_results import SCHEMA, Exchange
+from onsetstudy.study.exchange_results import SCHEMA, Exchange, as_sent
 
 __all__ = [
     "exchange_name",
@@ -45,7 +45,7 @@ def exchange_name(exchange: Exchange) -> str:
 
 def exchange_text(exchange: Exchange) -> str:
     """The file's text; the same counts give the same text."""
-    content = to_dict(exchange)
+    content = as_sent(exchange)
     body = {"about": ABOUT, "schema": SCHEMA, "digest": _digest(content), "content": content}
     return json.dumps(body, indent=0, ensure_ascii=False, allow_nan=False) + "\n"
 

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.results import Estimate, NotAvailable
-from onsetstudy.core.serialise import result_kind
+from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.records.derived.results import ArmStanding, Doubt
 
-__all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack"]
+__all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack", "as_sent"]
 
 SCHEMA = 2
 """Version of the content of an exchange file."""
@@ -94,6 +94,19 @@ class Exchange:
     doubts: tuple[Doubt, ...] | None = None
     slips_opened: int | None = None
     slips_without_record: int | None = None
+
+
+ADDED_SINCE = ("doubts", "slips_opened", "slips_without_record")
+"""Keys that files did not have from the first; what is not known is not in a file."""
+
+
+def as_sent(exchange: Exchange) -> dict[str, Any]:
+    """Content of a file, without what files of its time did not hold: their digests and letters stay."""
+    content = to_dict(exchange)
+    for name in ADDED_SINCE:
+        if content[name] is None:
+            del content[name]
+    return content
 
 
 def _plain(value: Any) -> Any:

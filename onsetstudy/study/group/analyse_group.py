@@ -6,14 +6,12 @@ import hashlib
 import importlib.metadata
 import json
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from onsetstudy.core.errors import NotEstimable, Problem, RecordsError, Where
 from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable
-from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.work import Progress
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
@@ -22,7 +20,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.answer.cautions import group_arms_caution, group_slips_caution
 from onsetstudy.study.answer.reconcile import reconcile, unlike_rows
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
-from onsetstudy.study.exchange_results import Exchange
+from onsetstudy.study.exchange_results import Exchange, as_sent
 from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import WITHOUT_QUARTER as FIRST_ONLY
@@ -143,6 +141,7 @@ def analyse_group(
         ),
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
         slips=tuple((letters[code], *counts) for code, counts in _slips(whole.counts).items()),
+        one_practice=_of_one_practice(cells),
         gates=gates,
         with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),
         provenance=Provenance(
@@ -152,6 +151,12 @@ def analyse_group(
             versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
         ),
     )
+
+
+def _of_one_practice(cells: pd.DataFrame) -> tuple[str, ...]:
+    """Techniques of which one practice alone has cases, where there are others: a row by technique would be its row."""
+    whose = cells.groupby(cells["technique"].astype(str))["practice_id"].nunique()
+    return tuple(sorted(whose[whose == 1].index)) if cells["practice_id"].nunique() > 1 else ()
 
 
 def _slips(counts: Gathered) -> dict[str, tuple[int, int]]:
@@ -192,16 +197,8 @@ def _rows(frame: pd.DataFrame, practice: str) -> pd.DataFrame:
 
 def _secret(counts: Gathered) -> str:
     """Known to those only who hold all files."""
-    texts = [json.dumps(_as_sent(e), sort_keys=True) for _, e in counts.files]
+    texts = [json.dumps(as_sent(e), sort_keys=True) for _, e in counts.files]
     return hashlib.sha256("\n".join(texts).encode()).hexdigest()
-
-
-def _as_sent(exchange: Exchange) -> dict[str, Any]:
-    """Content of a file, without what files of its time did not hold: they keep their letters."""
-    content = to_dict(exchange)
-    if exchange.doubts is None:
-        del content["doubts"]
-    return content
 
 
 def _letters(counts: Gathered) -> dict[str, str]:

@@ -33,7 +33,9 @@ class GroupResults:
     other numbers (``quarters_merged``, ``techniques_merged``, ``scores_held_back``, ``beyond``, ``first_look``);
     ``reconciled`` has the quantities of which the mean of practices is another number than the answer. ``gates`` has
     one entry per practice, empty in results from before they were asked; of practices left out nothing but harms and
-    numbers of rows is counted, and ``with_left_out`` has the differences of all practices with them.
+    numbers of rows is counted, and ``with_left_out`` has the differences of all practices with them. ``slips`` holds
+    for each practice whose files tell its letter, the slips opened and those of them without a record; ``one_practice``
+    names techniques of which one practice alone has cases, where there are others.
     """
 
     protocol: Protocol
@@ -63,6 +65,7 @@ class GroupResults:
     gates: tuple[GroupGate, ...] = ()
     with_left_out: tuple[EstimateLike, ...] = ()
     slips: tuple[tuple[str, int, int], ...] = ()
+    one_practice: tuple[str, ...] = ()
 
     @property
     def shut(self) -> bool:
