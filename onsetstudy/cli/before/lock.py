@@ -23,7 +23,8 @@ __all__ = ["command"]
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
 def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
     """Write down what PROTOCOL promises today, with its digest, so that a report can show that it came first."""
-    from onsetstudy.cli.entering import enter_lists_beside, enter_lock, head_beside, plain_reason
+    from onsetstudy.cli.entering import enter_lock, head_beside, plain_reason
+    from onsetstudy.cli.entering_lists import enter_lists_beside
     from onsetstudy.files.ledger.lock import changes_since_lock, lock_protocol_file, read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
