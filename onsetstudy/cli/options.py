@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol, Quarter
@@ -23,6 +23,7 @@ __all__ = [
     "chosen_arms",
     "chosen_quarter",
     "gathered",
+    "log_of_slips",
     "normal_quarter",
     "protocol_argument",
     "records_arguments",
@@ -111,6 +112,22 @@ def chosen_arms(
     if not promised.study.randomised and allocation is None and not logs:
         return None
     return read_arms(allocation=allocation, logs=logs, beside=records)
+
+
+def log_of_slips(promised: Protocol, kept: KeptList | None, records: Sequence[Path]) -> KeptList | None:
+    """What tells which slips were opened: the log that the arms are taken from, else the one beside the records.
+
+    A reason for going on without a list is none for leaving opened slips uncounted; a log that cannot be read is
+    passed over, as it may be that reason.
+    """
+    from onsetstudy.files.ledger.side_files import read_arms
+
+    if not promised.study.randomised or (kept is not None and kept.log is not None):
+        return kept
+    try:
+        return read_arms(beside=records)
+    except OnsetStudyError:
+        return None
 
 
 def say_arms(kept: KeptList | None, without_list: str | None) -> None:

@@ -21,7 +21,7 @@ from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import analyse_group
-from onsetstudy.study.group.since import GrownByFew, cases_of_files, cases_of_page, grown_by_few
+from onsetstudy.study.group.given_away import GrownByFew, cases_of_files, cases_of_page, grown_by_few
 
 ROOT = Path(__file__).parents[2]
 GROUP = ROOT / "protocols" / "mandibular_block_group.toml"

@@ -142,7 +142,7 @@ def _say_grown(
     """Which practices grew by so few cases that two pages tell what became of them; or that nobody can say."""
     from onsetstudy.cli.entering import practices_sent_before
     from onsetstudy.report.numbers import counted
-    from onsetstudy.study.group.since import cases_of_page, grown_by_few
+    from onsetstudy.study.group.given_away import cases_of_page, grown_by_few
 
     now = cases_of_page(results)
     told: set[tuple[str, int]] = set()

@@ -12,6 +12,7 @@ from onsetstudy.cli.options import (
     arms_options,
     chosen_arms,
     chosen_quarter,
+    log_of_slips,
     normal_quarter,
     protocol_argument,
     refuse_incomplete,
@@ -92,6 +93,7 @@ def command(
     promised = read_protocol(protocol)
     through = chosen_quarter(promised, quarter)
     kept = chosen_arms(promised, allocation=allocation, logs=logs, without_list=without_list, records=(folder,))
+    opened = log_of_slips(promised, kept, (folder,))
     work = work or into / "work"
     mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
     with progress_line() as progress:
@@ -110,6 +112,7 @@ def command(
             drop_unknown=drop_unknown,
             today=dt.date.today(),
             kept=kept,
+            opened=opened,
             without_list=without_list,
             gone=removed_codes(protocol),
             withdrawn=entered_codes(protocol),
@@ -131,7 +134,7 @@ def command(
             refuse_incomplete(
                 practice, refused=refused.get(practice, 0), accepted=accepted[practice], allowed=send_incomplete
             )
-            slips = opened_slips(kept, found.slips, practices=(practice,), until=through.last_day)
+            slips = opened_slips(opened, found.slips, practices=(practice,), until=through.last_day)
             say_opened_for_nobody(slips)
             refuse_unrecorded(practice, slips, allowed=send_incomplete)
             exchange = make_exchange(

@@ -11,6 +11,7 @@ from onsetstudy.cli.options import (
     arms_options,
     chosen_arms,
     chosen_quarter,
+    log_of_slips,
     normal_quarter,
     protocol_argument,
     records_arguments,
@@ -91,7 +92,8 @@ def command(
     checked = read_records(records, promised, strict=strict, drop_unknown=drop_unknown)
     written = write_rejects(checked, rejects or rejects_path(records)) if len(checked.rejects) else None
     say_records(checked, written)
-    beside = dataclasses.replace(beside, slips_recorded=recorded_slips(checked))
+    log = log_of_slips(promised, kept, records)
+    beside = dataclasses.replace(beside, slips_recorded=recorded_slips(checked), slips_log=log)
     checked, withdrawn = leave_out_withdrawn(checked, protocol)
     say_arms(kept, without_list)
     refuse_if_none_is_left(checked, promised, through=chosen_quarter(promised, quarter))

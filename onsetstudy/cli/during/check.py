@@ -11,6 +11,7 @@ import click
 from onsetstudy.cli.options import (
     arms_options,
     chosen_arms,
+    log_of_slips,
     protocol_argument,
     records_arguments,
     refuse_if_none_is_left,
@@ -76,7 +77,7 @@ def command(
     say_left_out(checked, promised, through=promised.quarters[-1])
     refuse_if_none_is_left(checked, promised, through=promised.quarters[-1])
     slips = opened_slips(
-        kept,
+        log_of_slips(promised, kept, records),
         recorded_slips(checked),
         practices=set(checked.cases["practice_id"].astype(str)),
         until=promised.quarters[-1].last_day,

@@ -9,8 +9,8 @@ from onsetstudy.core.errors import OnsetStudyError, ReportError
 from onsetstudy.files.documents.archive import ARCHIVE
 from onsetstudy.files.exchange import SUFFIX, find_exchanges, read_exchange
 from onsetstudy.files.sources.results import read_results
+from onsetstudy.study.group.given_away import cases_of_files, cases_of_page
 from onsetstudy.study.group.results import GroupResults
-from onsetstudy.study.group.since import cases_of_files, cases_of_page
 
 __all__ = ["PAGE", "earlier_cases"]
 

@@ -22,6 +22,7 @@ from onsetstudy.study.answer.reconcile import reconcile, unlike_rows
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, as_sent
 from onsetstudy.study.group.gates import gates_of, left_out, without
+from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import WITHOUT_QUARTER as FIRST_ONLY
 from onsetstudy.study.group.interim import group_looks
@@ -140,8 +141,8 @@ def analyse_group(
             first_look=looks is not None and protocol.plan.primary in FIRST_ONLY,
         ),
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
-        slips=tuple((letters[code], *counts) for code, counts in _slips(whole.counts).items()),
-        one_practice=_of_one_practice(cells),
+        slips=tuple((letters[code], *counts) for code, counts in whole.counts.slips.items()),
+        one_practice=techniques_of_one_practice(cells),
         gates=gates,
         with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),
         provenance=Provenance(
@@ -151,22 +152,6 @@ def analyse_group(
             versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
         ),
     )
-
-
-def _of_one_practice(cells: pd.DataFrame) -> tuple[str, ...]:
-    """Techniques of which one practice alone has cases, where there are others: a row by technique would be its row."""
-    whose = cells.groupby(cells["technique"].astype(str))["practice_id"].nunique()
-    return tuple(sorted(whose[whose == 1].index)) if cells["practice_id"].nunique() > 1 else ()
-
-
-def _slips(counts: Gathered) -> dict[str, tuple[int, int]]:
-    """Slips opened and without a record of each practice whose files tell; its latest file counts all of them."""
-    latest = {e.practice: e for _, e in sorted(counts.files, key=lambda item: item[1].quarters[-1])}
-    return {
-        code: (e.slips_opened, e.slips_without_record)
-        for code, e in sorted(latest.items())
-        if e.slips_opened is not None and e.slips_without_record is not None
-    }
 
 
 def _overall(period: Period, letters: dict[str, str], protocol: Protocol) -> GroupOverall:
@@ -382,7 +367,7 @@ def _cautions(counts: Gathered, sent: Gathered, protocol: Protocol) -> tuple[Cau
         found.insert(1, Caution(code="not_randomised", text=text))
     elif (doubt := group_arms_caution([e.arms for _, e in sent.files])) is not None:
         found.insert(1, doubt)
-    slips = _slips(sent)
+    slips = sent.slips
     if protocol.study.randomised and (
         (lost := group_slips_caution(tuple(slips.values()), untold=len(sent.practices) - len(slips))) is not None
     ):

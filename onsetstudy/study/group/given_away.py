@@ -1,15 +1,17 @@
-"""What an earlier page of a group, beside a later one, gives away of a practice that grew by few cases."""
+"""What pages of a group give away of one practice: rows that are its own, and growth by few cases."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import pandas as pd
+
 from onsetstudy.study.counts.exchange import LEAST_CASES
 from onsetstudy.study.exchange_results import Exchange
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["GrownByFew", "cases_of_files", "cases_of_page", "grown_by_few"]
+__all__ = ["GrownByFew", "cases_of_files", "cases_of_page", "grown_by_few", "techniques_of_one_practice"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,3 +47,9 @@ def grown_by_few(now: Mapping[str, int], before: Mapping[str, int]) -> tuple[Gro
         for code, cases in sorted(now.items())
         if 0 < abs(cases - before.get(code, 0)) < LEAST_CASES
     )
+
+
+def techniques_of_one_practice(cells: pd.DataFrame) -> tuple[str, ...]:
+    """Techniques of which one practice alone has cases, where there are others: a row by technique would be its row."""
+    whose = cells.groupby(cells["technique"].astype(str))["practice_id"].nunique()
+    return tuple(sorted(whose[whose == 1].index)) if cells["practice_id"].nunique() > 1 else ()
