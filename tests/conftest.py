@@ -28,7 +28,7 @@ def reference():
 @pytest.fixture
 def unpainted(monkeypatch):
     """Figures are empty drawings: for tests that read words and numbers, and would wait for the painting."""
-    from onsetstudy.report.painted import Painted
+    from onsetstudy.report.lazy_text import Painted
 
     painting = Painted.__get__
 

@@ -21,9 +21,6 @@ if TYPE_CHECKING:
 __all__ = [
     "enter_event",
     "enter_files",
-    "enter_list",
-    "enter_list_there",
-    "enter_lists_beside",
     "enter_lock",
     "enter_opening",
     "enter_openings_for",
@@ -32,6 +29,7 @@ __all__ = [
     "moment",
     "plain_code",
     "plain_reason",
+    "practices_sent_before",
     "refuse_cut_coordinator_log",
     "refuse_cut_log",
     "with_ledger",
@@ -114,74 +112,6 @@ def enter_lock(protocol: Path, lock: ProtocolLock) -> None:
         ]
 
     enter(ledger_path(protocol), missing, at=moment())
-
-
-def enter_list(
-    protocol: Path, promised: Protocol, *, commitment: str, slips: int, paths: Sequence[Path], drawn_under: str = ""
-) -> bool:
-    """Enter that a list was drawn: digests of its files, none of their content; whether it was not there before.
-
-    ``drawn_under`` is the digest of the protocol that the list was drawn under, where it is not today's.
-    """
-    import hashlib
-
-    from onsetstudy.files.ledger.ledger import enter, ledger_path
-    from onsetstudy.protocol.ledger import of_kind
-
-    if not keeps_ledger(protocol, promised):
-        return False
-    files = {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in paths if p.suffix in (".json", ".csv")}
-    body = {"protocol": drawn_under or promised.digest, "commitment": commitment, "slips": slips, "files": files}
-    fresh = False
-
-    def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
-        nonlocal fresh
-        held = [e.body["files"].get("list.csv") for e in of_kind(entries, "list_drawn") if "list.csv" in files]
-        fresh = files.get("list.csv") not in held
-        return [("list_drawn", body)] if fresh else []
-
-    enter(ledger_path(protocol), missing, at=moment())
-    return fresh
-
-
-def enter_list_there(protocol: Path, promised: Protocol, folder: Path, *, drawn_under: str = "") -> bool:
-    """Enter a list that was written, if the power failed before it was entered; whether it was not there before."""
-    from onsetstudy.files.sealed.kept_allocation import read_allocation_list
-
-    listed, commitment = read_allocation_list(folder / "list.csv")
-    names = ("commitments.json", "passphrases.csv", "list.json", "list.csv")
-    paths = [*sorted(folder.glob("sealed-*.json")), *(folder / n for n in names if (folder / n).exists())]
-    slips = int(listed["slip"].nunique())
-    return enter_list(protocol, promised, commitment=commitment, slips=slips, paths=paths, drawn_under=drawn_under)
-
-
-def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
-    """Enter every list of this study that lies beside its protocol, or in a folder there; what was done, as sentences.
-
-    A list that was drawn before the lock would otherwise never stand in the ledger, and could be changed unseen.
-    """
-    from onsetstudy.core.errors import RecordsError
-    from onsetstudy.files.sealed.described_list import read_description
-
-    home = protocol.absolute().parent
-    told = []
-    for folder in (home, *sorted(p for p in home.iterdir() if p.is_dir() and not p.name.startswith("."))):
-        if not (folder / "list.csv").is_file() or not (folder / "list.json").is_file():
-            continue
-        try:
-            about = read_description(folder / "list.json")
-            under = str(about.get("protocol", ""))
-            if about.get("study") != promised.study.id:
-                continue
-            fresh = enter_list_there(protocol, promised, folder, drawn_under=under)
-        except RecordsError as error:
-            told.append(f"The list in {folder.name} is not entered, as it cannot be read: {error}")
-            continue
-        if fresh:
-            told.append(f"Entered as it is today: the list in {folder.name}, which was drawn before.")
-            if under != promised.digest:
-                told.append(f"Please look: the list in {folder.name} was drawn under another text of this protocol.")
-    return tuple(told)
 
 
 def refuse_cut_log(sealed: Path, protocol: Path | None) -> None:
@@ -299,15 +229,13 @@ def enter_event(ledger: Path, kind: str, body: Mapping[str, Any]) -> LedgerEntry
 
 def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[str, ...]:
     """Enter the files of practices that were not entered before; what their ledgers' heads give away, as sentences."""
-    from onsetstudy.core.canonical import canonical_json, digest_of_text
     from onsetstudy.files.ledger.ledger import enter, ledger_path
     from onsetstudy.protocol.ledger import of_kind, shorter_ledgers
-    from onsetstudy.study.exchange_results import content_of
 
     bodies = [
         {
             "file": name,
-            "digest": digest_of_text(canonical_json(content_of(found))),
+            "digest": _digests_of(found)[0],
             "practice": found.practice,
             "made_with": found.made_with,
             "through": found.quarters[-1],
@@ -319,9 +247,30 @@ def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[s
 
     def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
         held = {e.body["digest"] for e in of_kind(entries, "file_received")}
-        return [("file_received", body) for body in bodies if body["digest"] not in held]
+        fresh = [not held.intersection(_digests_of(found)) for _, found in read]
+        return [("file_received", body) for body, new in zip(bodies, fresh, strict=True) if new]
 
     return shorter_ledgers(enter(ledger_path(protocol), missing, at=moment()))
+
+
+def _digests_of(found: Exchange) -> tuple[str, str]:
+    """Digest of a file as it was sent, and the one under which earlier versions entered files without doubts."""
+    from onsetstudy.core.canonical import canonical_json, digest_of_text
+    from onsetstudy.study.exchange_results import as_sent
+
+    content = as_sent(found)
+    told = {"doubts": None, **content}
+    return digest_of_text(canonical_json(content)), digest_of_text(canonical_json(told))
+
+
+def practices_sent_before(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[str, ...]:
+    """Practices of which the ledger holds another file than those that are read now."""
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.protocol.ledger import of_kind
+
+    now = {digest for _, found in read for digest in _digests_of(found)}
+    held = of_kind(verified_ledger(ledger_path(protocol)), "file_received")
+    return tuple(sorted({str(e.body["practice"]) for e in held if e.body["digest"] not in now}))
 
 
 def with_ledger(found: Found, protocol: Path, *, by: str, withdrawn: Withdrawn | None = None) -> Found:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
-from onsetstudy.core.errors import Problem, RecordsError
+from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol, Quarter
@@ -29,6 +29,7 @@ __all__ = [
     "hands_options",
     "into_option",
     "least_cases_option",
+    "log_of_slips",
     "paper_option",
     "protocol_argument",
     "quarter_option",
@@ -211,6 +212,22 @@ def arms_options(command: F) -> F:
         "records held against it.",
     )(function)
     return cast("F", function)
+
+
+def log_of_slips(promised: Protocol, kept: KeptList | None, records: Sequence[Path]) -> KeptList | None:
+    """What tells which slips were opened: the log that the arms are taken from, else the one beside the records.
+
+    A reason for going on without a list is none for leaving opened slips uncounted; a log that cannot be read is
+    passed over, as it may be that reason.
+    """
+    from onsetstudy.files.ledger.side_files import read_arms
+
+    if not promised.study.randomised or (kept is not None and kept.log is not None):
+        return kept
+    try:
+        return read_arms(beside=records)
+    except OnsetStudyError:
+        return None
 
 
 def send_incomplete_option(function: F) -> F:

@@ -19,7 +19,7 @@ from onsetstudy.core.type_check import may_be_newer
 from onsetstudy.files.guard import Unreadable, parse_json, read_text
 from onsetstudy.files.output import write_bytes
 from onsetstudy.study.counts.exchange_check import CODE, check_exchange, coded
-from onsetstudy.study.exchange_results import SCHEMA, Exchange, content_of
+from onsetstudy.study.exchange_results import SCHEMA, Exchange, as_sent
 
 __all__ = [
     "exchange_name",
@@ -52,7 +52,7 @@ def exchange_name(exchange: Exchange) -> str:
 
 def exchange_text(exchange: Exchange) -> str:
     """The file's text; the same counts give the same text."""
-    content = content_of(exchange)
+    content = as_sent(exchange)
     body = {"about": ABOUT, "schema": SCHEMA, "digest": _digest(content), "content": content}
     return json.dumps(body, indent=0, ensure_ascii=False, allow_nan=False) + "\n"
 

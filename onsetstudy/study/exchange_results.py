@@ -13,7 +13,7 @@ from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.records.derived.results import ArmStanding, Doubt
 
-__all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack", "content_of"]
+__all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack", "as_sent"]
 
 SCHEMA = 2
 """Version of the content of an exchange file."""
@@ -100,10 +100,22 @@ class Exchange:
     newer: tuple[tuple[str, str], ...] = ()
 
 
-def content_of(exchange: Exchange) -> dict[str, Any]:
-    """Content of the file as it is written, and as it was where a newer version made it."""
+ADDED_SINCE = ("doubts", "controls", "slips_opened", "slips_without_record")
+"""Keys that files did not have from the first; what is not known is not in a file."""
+
+
+def as_sent(exchange: Exchange) -> dict[str, Any]:
+    """Content of a file as it is written: with what a newer version added, without what files of its time did not hold.
+
+    Digests and letters of earlier files stay.
+    """
     content = to_dict(exchange)
     del content["newer"]
+    if exchange.controls is None:
+        del content["held_back"]["controls_kept_back"]
+    for name in ADDED_SINCE:
+        if content[name] is None:
+            del content[name]
     return {**content, **{name: json.loads(text) for name, text in exchange.newer}}
 
 

@@ -79,6 +79,18 @@ def test_reduce_refuses_them_too(six, tmp_path):
     assert read_exchange(path).slips_without_record == P04 - 6
 
 
+def test_a_reason_for_no_list_is_none_for_counting_no_slips(six, tmp_path):
+    more = ("--without-list", "the list was lost", "--into", tmp_path)
+    with pytest.raises(RecordsError, match=f"{P04 - 6} of {P04} opened slips have no record"):
+        raise run("send", GROUP, six, "--practice", "P04", *more).exception
+    assert f"{P04 - 6} of {P04} opened slips have no record" in run("reduce", GROUP, six, *more, code=1).output
+    # A log that cannot be read may be the reason.
+    torn = recorded(tmp_path / "torn", slice(-6, None))
+    (torn / "opened-P04.csv").write_text("torn")
+    sent = run("send", GROUP, torn, "--practice", "P04", "--without-list", "the log is torn", "--into", tmp_path)
+    assert sent.return_value == 0, sent.exception
+
+
 def test_check_does_not_say_that_nothing_has_to_be_corrected(six):
     done = run("check", GROUP, six, code=1)
     assert "Nothing has to be corrected" not in done.output

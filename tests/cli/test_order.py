@@ -96,6 +96,38 @@ def test_a_list_drawn_before_the_lock_is_entered_by_it_and_a_change_is_seen(mine
     assert "list.csv is not as it was when its list was drawn" in told
 
 
+def test_a_changed_copy_is_never_entered_beside_the_list(mine):
+    into, _ = drawn_before(mine)
+    copy = Path(shutil.copytree(into, mine.parent / "list_t"))
+    falsify(copy)
+    # Before the lock nobody can tell which of the two was drawn.
+    told = run("lock", mine).output
+    assert "hold one list with different contents" in told
+    assert of_kind(verified_ledger(ledger_path(mine)), "list_drawn") == ()
+    shutil.rmtree(copy)
+    run("lock", mine)
+    assert len(of_kind(verified_ledger(ledger_path(mine)), "list_drawn")) == 1
+    # Afterwards neither lock nor allocate enters a changed one in its place.
+    shutil.copytree(into, copy)
+    falsify(copy)
+    run("lock", mine)
+    assert run("allocate", mine, "--into", copy).exception is not None
+    assert len(of_kind(verified_ledger(ledger_path(mine)), "list_drawn")) == 1
+    code, told = verified(mine, copy)
+    assert code == 1
+    assert "list.csv is not as it was when its list was drawn" in told
+
+
+def test_a_list_and_the_one_that_goes_on_from_it_are_both_entered(mine):
+    into, _ = drawn_before(mine)
+    more = mine.parent / "more"
+    done = run("allocate", mine, "--after", into, "--into", more, "--slips", "2", "--way", "chain")
+    assert done.exit_code == 0, done.exception
+    run("lock", mine)
+    assert len(of_kind(verified_ledger(ledger_path(mine)), "list_drawn")) == 2
+    assert verified(mine, into, more)[0] == 0
+
+
 def test_a_list_of_another_study_is_not_entered(mine):
     drawn_before(mine)
     mine.write_text(mine.read_text().replace('id = "', 'id = "x-', 1))

@@ -21,6 +21,7 @@ from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.pool.results import Member
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.render.html import render_html
+from onsetstudy.report.sections.group.first_page import missing_words
 from onsetstudy.study.counts.aggregate_counts import add_tallies, tally_records
 from onsetstudy.study.counts.counted_estimates import estimates_of_counts
 from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
@@ -608,8 +609,13 @@ def test_who_is_missing_is_said_on_page_one(study, files):
     assert found.shorter == (("P02", "2025Q4"),)
     first = compose_group(found).sections[0].blocks[-1].texts
     assert "No file from P03, P04 and P05." in first
-    assert "P02 has sent up to 2025Q4 only: later cases of P02 are missing." in first
-    assert "P04.json was not read: exchange files end in .exchange.json." in first
+    # A code beside a quarter would tell the letter that has no cases after it: the coordinator alone is told.
+    assert "1 practice has sent up to an earlier quarter only." in first
+    assert "1 file was not read: exchange files end in .exchange.json." in first
+    assert not any("P02" in text for text in first)
+    told = missing_words(found, None, coordinator=True)
+    assert "P02 has sent up to 2025Q4 only: later cases of P02 are missing." in told
+    assert "P04.json was not read: exchange files end in .exchange.json." in told
     mine = compose_group(found, practice="P01").sections[0].blocks[-1].texts
     assert "3 practices of the study have sent nothing." in mine
     assert "1 other practice has sent up to an earlier quarter only." in mine

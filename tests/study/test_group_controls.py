@@ -170,12 +170,12 @@ def test_files_from_before_are_read_and_whose_teeth_are_missing_is_said():
 
 def test_letters_of_files_from_before_stay():
     """A letter is drawn from what a file held: nothing that was added since moves it."""
-    from onsetstudy.study.group.analyse_group import _as_sent
+    from onsetstudy.study.exchange_results import as_sent
 
-    content = _as_sent(without_controls(FILES[0][1]))
+    content = as_sent(without_controls(FILES[0][1]))
     assert "controls" not in content
     assert "controls_kept_back" not in content["held_back"]
-    assert "controls" in _as_sent(FILES[0][1])
+    assert "controls" in as_sent(FILES[0][1])
 
 
 def edited(*rows):

@@ -22,8 +22,8 @@ from onsetstudy.study.answer.more_needed import _pace
 from onsetstudy.study.counts.counted_estimates import difference_of_counts
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
-from onsetstudy.study.exchange_results import CountTable
-from onsetstudy.study.group.analyse_group import _as_sent, _not_reproduced, analyse_group
+from onsetstudy.study.exchange_results import CountTable, as_sent
+from onsetstudy.study.group.analyse_group import _not_reproduced, analyse_group
 from onsetstudy.study.group.gates import without
 from onsetstudy.study.group.periods import Period
 from onsetstudy.study.group.pool_files import gather
@@ -128,8 +128,8 @@ def test_progress_is_told_step_by_step():
 
 
 def test_a_file_from_before_gates_is_counted_as_it_was_written():
-    assert "doubts" not in _as_sent(dataclasses.replace(FILE, doubts=None))
-    assert "doubts" in _as_sent(dataclasses.replace(FILE, doubts=()))
+    assert "doubts" not in as_sent(dataclasses.replace(FILE, doubts=None))
+    assert "doubts" in as_sent(dataclasses.replace(FILE, doubts=()))
 
 
 def test_an_estimate_that_does_not_follow_from_its_counts_is_named_however_large_it_is():

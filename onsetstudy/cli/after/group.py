@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from onsetstudy.cli.options import formats_option, into_option, paper_option, protocol_argument, quarter_option
+
+if TYPE_CHECKING:
+    from onsetstudy.study.exchange_results import Exchange
+    from onsetstudy.study.group.results import GroupResults
 
 __all__ = ["command"]
 
@@ -17,6 +23,15 @@ __all__ = ["command"]
 @quarter_option("Quarter to report on, such as 2026Q3  [default: the last one that was sent]")
 @click.option(
     "--page-for", "pages", multiple=True, help="Code of a practice that gets a report of its own; repeatable."
+)
+@click.option(
+    "--after",
+    "earlier",
+    multiple=True,
+    type=click.Path(path_type=Path, exists=True),
+    help="Earlier page (its ….coordinator.json) or exchange files sent before, or a folder of them: which practices "
+    "grew by so few cases that these can be read off; may be given more than once  [default: pages in INTO and its "
+    "archive]",
 )
 @click.option("--all-pages", is_flag=True, help="A report of its own for every practice.")
 @click.option(
@@ -42,6 +57,7 @@ def command(
     files: tuple[Path, ...],
     quarter: str | None,
     pages: tuple[str, ...],
+    earlier: tuple[Path, ...],
     all_pages: bool,
     between: str,
     adjustment: str,
@@ -51,11 +67,12 @@ def command(
 ) -> int:
     """Pool exchange FILES (or their folder) under PROTOCOL and write the group's report.
 
-    Practices stand under letters. The JSON file holds their key and is for the coordinator; a report made with
-    --page-for shows one practice to itself, and the others by letter.
+    Practices stand under letters. The JSON file holds their key and is for the coordinator, as is what is told here by
+    code; a report made with --page-for shows one practice to itself, and the others by letter.
     """
     from onsetstudy.cli.ledger_entries import enter_files, keeps_ledger, with_ledger
     from onsetstudy.cli.progress import progress_line
+    from onsetstudy.files.documents.earlier_pages import earlier_cases
     from onsetstudy.files.documents.group import write_group
     from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -78,8 +95,11 @@ def command(
         for note in enter_files(protocol, read):
             click.echo(f"Please look: {note}", err=True)
     results = with_ledger(results, protocol, by="group")
-    for note in (*results.notes, *gate_words(results, None), *missing_words(results, None)):
+    _say_grown(results, protocol, earlier_cases(earlier, into, promised.study.id), read)
+    for note in (*results.notes, *gate_words(results, None), *missing_words(results, None, coordinator=True)):
         click.echo(f"Please look: {note}", err=True)
+    for sent in sorted(results.practices, key=lambda p: p.code):
+        click.echo(f"{sent.code}: {', '.join(sent.quarters)}; {', '.join(sent.files)}")
     codes = {p.letter: p.code for p in results.practices}
     for letter, opened, without in results.slips:
         if without:
@@ -94,3 +114,36 @@ def command(
     for path in write_group(results, into, pages=sorted(chosen), paper=paper, formats=formats):
         click.echo(f"Written: {path}")
     return 0
+
+
+def _say_grown(
+    results: GroupResults,
+    protocol: Path,
+    earlier: Sequence[tuple[str, Mapping[str, int]]],
+    read: Sequence[tuple[str, Exchange]],
+) -> None:
+    """Which practices grew by so few cases that two pages tell what became of them; or that nobody can say."""
+    from onsetstudy.cli.ledger_entries import practices_sent_before
+    from onsetstudy.report.numbers import counted
+    from onsetstudy.study.group.given_away import cases_of_page, grown_by_few
+
+    now = cases_of_page(results)
+    told: set[tuple[str, int]] = set()
+    for name, before in earlier:
+        for few in grown_by_few(now, before):
+            if (few.practice, few.cases) in told:
+                continue
+            told.add((few.practice, few.cases))
+            more = f"{counted(abs(few.cases), 'case')} {'more' if few.cases > 0 else 'fewer'}"
+            click.echo(
+                f"Please look: {few.practice} has {more} than in {name}: whoever holds both pages can read them off by "
+                "subtraction. Wait until there are more, or ask that the earlier page be deleted.",
+                err=True,
+            )
+    known = {code for _, before in earlier for code in before}
+    if unseen := [code for code in practices_sent_before(protocol, read) if code in now and code not in known]:
+        click.echo(
+            f"Please look: the ledger holds earlier files of {', '.join(unseen)}, and no earlier page was found: "
+            "give it with --after, to see whether a practice grew by so few cases that they can be read off.",
+            err=True,
+        )

@@ -15,6 +15,7 @@ from onsetstudy.cli.options import (
     hands_options,
     into_option,
     least_cases_option,
+    log_of_slips,
     protocol_argument,
     quarter_option,
     refuse_incomplete,
@@ -82,6 +83,7 @@ def command(
     promised = read_protocol(protocol)
     through = chosen_quarter(promised, quarter)
     kept = arms.kept(promised, (folder,))
+    opened = log_of_slips(promised, kept, (folder,))
     work = work or into / "work"
     private_folder(work)
     mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
@@ -101,6 +103,7 @@ def command(
             drop_unknown=drop_unknown,
             today=dt.date.today(),
             kept=kept,
+            opened=opened,
             without_list=arms.without_list,
             gone=removed_codes(protocol),
             withdrawn=entered_codes(protocol),
@@ -122,7 +125,7 @@ def command(
             refuse_incomplete(
                 practice, refused=refused.get(practice, 0), accepted=accepted[practice], allowed=send_incomplete
             )
-            slips = opened_slips(kept, found.slips, practices=(practice,), until=through.last_day)
+            slips = opened_slips(opened, found.slips, practices=(practice,), until=through.last_day)
             say_opened_for_nobody(slips)
             refuse_unrecorded(practice, slips, allowed=send_incomplete)
             exchange = make_exchange(

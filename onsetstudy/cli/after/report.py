@@ -14,6 +14,7 @@ from onsetstudy.cli.options import (
     chosen_quarter,
     formats_option,
     into_option,
+    log_of_slips,
     paper_option,
     protocol_argument,
     quarter_option,
@@ -69,7 +70,8 @@ def command(
     kept = arms.kept(promised, records.paths)
     beside = dataclasses.replace(read_companions(protocol), allocation=kept)
     checked = records.read(promised)
-    beside = dataclasses.replace(beside, slips_recorded=recorded_slips(checked))
+    log = log_of_slips(promised, kept, records.paths)
+    beside = dataclasses.replace(beside, slips_recorded=recorded_slips(checked), slips_log=log)
     checked, withdrawn = leave_out_withdrawn(checked, protocol)
     arms.say(kept)
     refuse_if_none_is_left(checked, promised, through=chosen_quarter(promised, quarter))

@@ -66,7 +66,7 @@ def command(
     list goes on in new files: what was opened stays opened. A list goes on in the way that it was begun. PROTOCOL is
     locked first (command lock), so that the list stands in its ledger.
     """
-    from onsetstudy.cli.ledger_entries import enter_list, enter_list_there
+    from onsetstudy.cli.entering_lists import enter_list, enter_list_there
     from onsetstudy.cli.order import hold_to_order
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.design.allocation.lists import draw_allocation_list

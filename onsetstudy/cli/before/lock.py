@@ -23,7 +23,8 @@ __all__ = ["command"]
 @paper_option
 def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
     """Write down what PROTOCOL promises today, with its digest, so that a report can show that it came first."""
-    from onsetstudy.cli.ledger_entries import enter_lists_beside, enter_lock, head_beside, plain_reason
+    from onsetstudy.cli.entering_lists import enter_lists_beside
+    from onsetstudy.cli.ledger_entries import enter_lock, head_beside, plain_reason
     from onsetstudy.files.ledger.lock import changes_since_lock, lock_protocol_file, read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
 

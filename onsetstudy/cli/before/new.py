@@ -160,7 +160,8 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
 
     Where something has to be settled before a lock, there is no list either: it would belong to another protocol.
     """
-    from onsetstudy.cli.ledger_entries import enter_list, enter_lock
+    from onsetstudy.cli.entering_lists import enter_list
+    from onsetstudy.cli.ledger_entries import enter_lock
     from onsetstudy.core.errors import ProtocolError
     from onsetstudy.design.allocation.lists import draw_allocation_list
     from onsetstudy.files.ledger.lock import lock_protocol_file

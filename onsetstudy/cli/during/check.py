@@ -12,6 +12,7 @@ from onsetstudy.cli.options import (
     GivenArms,
     GivenRecords,
     arms_options,
+    log_of_slips,
     protocol_argument,
     records_arguments,
     refuse_if_none_is_left,
@@ -66,7 +67,7 @@ def command(
     say_left_out(checked, promised, through=promised.quarters[-1])
     refuse_if_none_is_left(checked, promised, through=promised.quarters[-1])
     slips = opened_slips(
-        kept,
+        log_of_slips(promised, kept, records.paths),
         recorded_slips(checked),
         practices=set(checked.cases["practice_id"].astype(str)),
         until=promised.quarters[-1].last_day,

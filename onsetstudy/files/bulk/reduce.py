@@ -82,6 +82,7 @@ class _Job:
     arms: str
     gone: frozenset[str]
     withdrawn: frozenset[str]
+    opened: frozenset[str]
 
 
 def reduce_parts(
@@ -96,6 +97,7 @@ def reduce_parts(
     without_list: str | None = None,
     gone: Collection[str] = (),
     withdrawn: Collection[str] = (),
+    opened: KeptList | None = None,
     mapper: Mapper = serial,
     progress: Progress | None = None,
 ) -> Reduced:
@@ -119,6 +121,8 @@ def reduce_parts(
         Codes of cases whose patients took their consent back and wanted the data gone: they are left out.
     withdrawn : collection of str
         All codes whose consent was taken back, ``gone`` or not: those that no row has are told.
+    opened : KeptList or None
+        Log of opened slips, of which those are told that a row names; by default that of ``kept``.
     mapper : Mapper
         Hands out the parts; the counts do not depend on it.
     progress : callable or None
@@ -137,6 +141,7 @@ def reduce_parts(
     jobs = [
         _Job(part=p, protocol=protocol, through=through, work=work, drop_unknown=drop_unknown, today=today, kept=kept,
              without_list=without_list, arms=arms, gone=frozenset(code.casefold() for code in gone),
+             opened=_opened(kept if opened is None else opened),
              withdrawn=frozenset(code.casefold() for code in (*gone, *withdrawn)))
         for p in parts
     ]  # fmt: skip
@@ -240,7 +245,7 @@ def _reduce_part(job: _Job) -> bool:
         "refused": refused_by_practice(records, job.protocol),
         "unread": [str(_without_file(p)) for p in records.queries if p.code == "unread_column"],
         "counts": counts,
-        "slips": sorted(recorded_slips(records) & _opened(job.kept)),
+        "slips": sorted(recorded_slips(records) & job.opened),
         "withdrawn": sorted(job.withdrawn & codes_read(records)) if job.withdrawn else [],
     }
     if job.gone:
@@ -277,6 +282,7 @@ def _stamp(job: _Job) -> str:
     digest = hashlib.sha256(f"{FORM} {job.protocol.digest} {job.through.label} {job.drop_unknown} {job.arms}".encode())
     # A part that was counted before a patient took the consent back is counted again.
     digest.update("\n".join([*sorted(job.gone), "", *sorted(job.withdrawn)]).encode())
+    digest.update("\n".join(sorted(job.opened)).encode())
     for path in job.part.files:
         with path.open("rb") as file:
             digest.update(hashlib.file_digest(file, "sha256").digest())

@@ -6,7 +6,6 @@ import hashlib
 import importlib.metadata
 import json
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,9 +20,10 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.answer.cautions import group_arms_caution, group_slips_caution
 from onsetstudy.study.answer.reconcile import reconcile, unlike_rows
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
-from onsetstudy.study.exchange_results import Exchange, content_of
+from onsetstudy.study.exchange_results import Exchange, as_sent
 from onsetstudy.study.group.controls import controls_untold, group_controls
 from onsetstudy.study.group.gates import gates_of, left_out, without
+from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import WITHOUT_QUARTER as FIRST_ONLY
 from onsetstudy.study.group.interim import group_looks
@@ -143,7 +143,8 @@ def analyse_group(
             first_look=looks is not None and protocol.plan.primary in FIRST_ONLY,
         ),
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
-        slips=tuple((letters[code], *counts) for code, counts in _slips(whole.counts).items()),
+        slips=tuple((letters[code], *counts) for code, counts in whole.counts.slips.items()),
+        one_practice=techniques_of_one_practice(cells),
         gates=gates,
         negative=group_controls(period.counts, protocol),
         test_errors=group_test_errors(period.counts, protocol),
@@ -156,16 +157,6 @@ def analyse_group(
             versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
         ),
     )
-
-
-def _slips(counts: Gathered) -> dict[str, tuple[int, int]]:
-    """Slips opened and without a record of each practice whose files tell; its latest file counts all of them."""
-    latest = {e.practice: e for _, e in sorted(counts.files, key=lambda item: item[1].quarters[-1])}
-    return {
-        code: (e.slips_opened, e.slips_without_record)
-        for code, e in sorted(latest.items())
-        if e.slips_opened is not None and e.slips_without_record is not None
-    }
 
 
 def _overall(period: Period, letters: dict[str, str], protocol: Protocol) -> GroupOverall:
@@ -194,20 +185,8 @@ def _rows(frame: pd.DataFrame, practice: str) -> pd.DataFrame:
 
 def _secret(counts: Gathered) -> str:
     """Known to those only who hold all files."""
-    texts = [json.dumps(_as_sent(e), sort_keys=True) for _, e in counts.files]
+    texts = [json.dumps(as_sent(e), sort_keys=True) for _, e in counts.files]
     return hashlib.sha256("\n".join(texts).encode()).hexdigest()
-
-
-def _as_sent(exchange: Exchange) -> dict[str, Any]:
-    """Content of a file, without what files of its time did not hold: they keep their letters."""
-    content = content_of(exchange)
-    if exchange.doubts is None:
-        del content["doubts"]
-    if exchange.controls is None:
-        del content["controls"], content["held_back"]["controls_kept_back"]
-    if exchange.slips_opened is None:
-        del content["slips_opened"], content["slips_without_record"]
-    return content
 
 
 def _letters(counts: Gathered) -> dict[str, str]:
@@ -396,7 +375,7 @@ def _cautions(counts: Gathered, sent: Gathered, protocol: Protocol) -> tuple[Cau
         found.insert(1, Caution(code="not_randomised", text=text))
     elif (doubt := group_arms_caution([e.arms for _, e in sent.files])) is not None:
         found.insert(1, doubt)
-    slips = _slips(sent)
+    slips = sent.slips
     if protocol.study.randomised and (
         (lost := group_slips_caution(tuple(slips.values()), untold=len(sent.practices) - len(slips))) is not None
     ):

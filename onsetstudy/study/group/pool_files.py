@@ -55,6 +55,16 @@ class Gathered:
         """Codes in order."""
         return tuple(sorted({e.practice for _, e in self.files}))
 
+    @property
+    def slips(self) -> dict[str, tuple[int, int]]:
+        """Slips opened and without a record of each practice whose files tell; its latest file counts all of them."""
+        latest = {e.practice: e for _, e in sorted(self.files, key=lambda item: item[1].quarters[-1])}
+        return {
+            code: (e.slips_opened, e.slips_without_record)
+            for code, e in sorted(latest.items())
+            if e.slips_opened is not None and e.slips_without_record is not None
+        }
+
 
 def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathered:
     """Files checked against the protocol and each other.

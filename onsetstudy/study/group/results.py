@@ -34,7 +34,9 @@ class GroupResults(Serialisable):
     numbers of rows is counted, and ``with_left_out`` has the differences of all practices with them.
     ``negative`` is what the injection cannot change, of the practices in the answer; ``controls_untold`` are letters of
     those whose control teeth are not among it, because a file of theirs does not count them or goes on after the
-    quarter. ``test_errors`` is what the answer would be if cold tests erred.
+    quarter. ``test_errors`` is what the answer would be if cold tests erred. ``slips`` holds
+    for each practice whose files tell its letter, the slips opened and those of them without a record; ``one_practice``
+    names techniques of which one practice alone has cases, where there are others.
     """
 
     protocol: Protocol
@@ -67,6 +69,7 @@ class GroupResults(Serialisable):
     controls_untold: tuple[str, ...] = ()
     test_errors: ColdTestErrors | None = None
     slips: tuple[tuple[str, int, int], ...] = ()
+    one_practice: tuple[str, ...] = ()
 
     @property
     def shut(self) -> bool:

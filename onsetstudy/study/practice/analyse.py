@@ -108,7 +108,8 @@ def analyse(
         review = review_allocation(_until(records.cases, this), protocol, beside.allocation)
     recorded = recorded_slips(records) if beside.slips_recorded is None else beside.slips_recorded
     whose = set(records.cases["practice_id"].astype(str))
-    opened = opened_slips(beside.allocation, recorded, practices=whose, until=this.last_day)
+    log = beside.allocation if beside.slips_log is None else beside.slips_log
+    opened = opened_slips(log, recorded, practices=whose, until=this.last_day)
     records, known = resolve_arms(protocol, records, beside.allocation, without_list=without_list)
     onsets = Onsets(records=records, protocol=protocol)
     data, onset = prepare(protocol, records, through=this, onsets=onsets)

@@ -33,6 +33,8 @@ class Companions:
         Published results.
     slips_recorded : frozenset of str or None
         Slips named by any row that was read, where rows were left out since; ``None``: those of the records given.
+    slips_log : KeptList or None
+        Log that tells which slips were opened, where arms are not taken from it; by default that of ``allocation``.
     """
 
     allocation: KeptList | None = None
@@ -42,3 +44,4 @@ class Companions:
     limits: LimitsTable | None = None
     published: PublishedTable | None = None
     slips_recorded: frozenset[str] | None = None
+    slips_log: KeptList | None = None

@@ -47,7 +47,11 @@ def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Sect
         align="rrrrr",
         notes=(*notes, *_contradictions(errors)),
     )  # fmt: skip
-    return Section(id="test_errors", title="If a cold test errs", blocks=(Paragraph(text=_words(errors)), table, Paragraph(text=_if_one_tooth_errs())))
+    return Section(
+        id="test_errors",
+        title="If a cold test errs",
+        blocks=(Paragraph(text=_words(errors)), table, Paragraph(text=_if_one_tooth_errs())),
+    )
 
 
 def _row(row: ErrorRow) -> tuple[str, ...]:

@@ -16,29 +16,39 @@ UNKNOWN = "—"
 
 
 def sent_section(results: GroupResults, practice: str | None) -> Section:
-    """Files, rows and quarters, adverse events; ``practice`` is the code of the one whose page it is."""
+    """Files, rows and quarters, adverse events; ``practice`` is the code of the one whose page it is.
+
+    Other practices stand under their letters alone. A table by code with quarters and files, above one by letter with
+    numbers of cases, would tell which letter is whose: the coordinator has it, on the screen and in the JSON file.
+    """
     own = results.letter(practice) if practice else None
-    notes = [note for note in results.notes if practice is None]
     blocks: list[Block] = [
-        _files(results, practice),
+        *([] if practice is None else [_files(results, practice)]),
         *([_complete(results, own)] if any(p.recorded is not None for p in results.practices) else []),
         _by_quarter(results, own),
         *_harms(results, own),
-        *(Paragraph(text=note, role="note") for note in notes),
+        *_remarks(results, practice),
     ]
     return Section(id="sent", title="What was sent", blocks=tuple(blocks), new_page=True)
 
 
-def _files(results: GroupResults, practice: str | None) -> Table:
-    shown = [p for p in sorted(results.practices, key=lambda p: p.code) if practice is None or p.code == practice]
-    notes = ("Codes stand in their own order; which letter belongs to which code is known to the coordinator only.",)
+def _files(results: GroupResults, practice: str) -> Table:
     return Table(
-        caption="Who sent what",
+        caption="What your practice sent",
         columns=("practice", "quarters", "files"),
-        rows=tuple((p.code, _period(p.quarters, results), listed(p.files)) for p in shown),
+        rows=tuple((p.code, _period(p.quarters, results), listed(p.files)) for p in results.practices
+                   if p.code == practice),
         align="lll",
-        notes=notes if practice is None else (),
-    )
+    )  # fmt: skip
+
+
+def _remarks(results: GroupResults, practice: str | None) -> list[Block]:
+    """How many remarks there are on single files; they name codes, some with numbers, and are for the coordinator."""
+    if practice is not None or not results.notes:
+        return []
+    n = len(results.notes)
+    text = f"{counted(n, 'remark')} on single files {'was' if n == 1 else 'were'} told to the coordinator."
+    return [Paragraph(text=text, role="note")]
 
 
 def _period(quarters: tuple[str, ...], results: GroupResults) -> str:

@@ -74,8 +74,13 @@ def pooled_of(results: GroupResults, key: str) -> Pooled | None:
     return next((p for p in results.pooled if read_earlier(p.quantity)[0] == key), None)
 
 
-def missing_words(results: GroupResults, own: str | None) -> list[str]:
-    """Who and what is missing, one sentence each; a practice's own page names no other practice by its code."""
+def missing_words(results: GroupResults, own: str | None, *, coordinator: bool = False) -> list[str]:
+    """Who and what is missing, one sentence each.
+
+    A practice's own page names no other practice by its code. The group's page names those that sent nothing, which
+    have no letter; of those that have one it gives numbers, as a quarter beside a code would tell the letter. Only the
+    ``coordinator`` is told all codes.
+    """
     told = []
     if results.missing:
         k = len(results.missing)
@@ -86,16 +91,17 @@ def missing_words(results: GroupResults, own: str | None) -> list[str]:
         )
     mine = next((p.code for p in results.practices if p.letter == own), None)
     for code, last in results.shorter:
-        if own is None:
+        if coordinator:
             told.append(f"{code} has sent up to {last} only: later cases of {code} are missing.")
         elif code == mine:
             told.append(f"Your practice has sent up to {last} only: your later cases are missing.")
     others = [code for code, _ in results.shorter if code != mine]
-    if own is not None and others:
+    if not coordinator and others:
         has = "has" if len(others) == 1 else "have"
-        told.append(f"{counted(len(others), 'other practice')} {has} sent up to an earlier quarter only.")
+        who = counted(len(others), "practice" if own is None else "other practice")
+        told.append(f"{who} {has} sent up to an earlier quarter only.")
     if results.skipped:
-        names = listed(results.skipped) if own is None else counted(len(results.skipped), "file")
+        names = listed(results.skipped) if coordinator else counted(len(results.skipped), "file")
         was = "was" if len(results.skipped) == 1 else "were"
         told.append(f"{names} {was} not read: exchange files end in .exchange.json.")
     if results.beyond:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 from onsetstudy.core.results import Estimate, HypothesisTest
 from onsetstudy.pool.results import Pooled, Subgroups
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import decimal, interval, p_text
+from onsetstudy.report.numbers import counted, decimal, interval, p_text
 from onsetstudy.study.group.results import GroupResults
 
 __all__ = ["heterogeneity_words", "more_sections", "name_of"]
@@ -19,6 +19,8 @@ WIDE = 0.5
 """Width of the interval of that share from which on it tells nothing."""
 CLOSE = 1.25
 """A ratio is known closely enough to speak of likeness if its interval reaches no farther than this factor."""
+HELD = "—"
+"""Stands for a number that is held back."""
 
 
 def name_of(letter: str, own: str | None) -> str:
@@ -59,7 +61,7 @@ def more_sections(results: GroupResults, own: str | None) -> tuple[Section | Non
     """Techniques, practices and quarters."""
     blocks: list[Block] = []
     for group in results.subgroups:
-        blocks += _subgroup(group, own)
+        blocks += _subgroup(group, results.one_practice)
     blocks += _steps(results, own)
     return (Section(id="holds", title="Where and how it holds", blocks=tuple(blocks)),)
 
@@ -83,7 +85,8 @@ def _alike(group: Subgroups) -> str:
     return "no sign that it differs" if close else "too few cases to tell whether it differs"
 
 
-def _subgroup(group: Subgroups, own: str | None) -> list[Block]:
+def _subgroup(group: Subgroups, alone: Collection[str]) -> list[Block]:
+    """A table by technique; the row of one that a single practice used would be that practice's own."""
     if isinstance(group.test, HypothesisTest):
         p = p_text(group.test.p_value)
         equals = p if p.startswith("<") else f"= {p}"
@@ -92,13 +95,22 @@ def _subgroup(group: Subgroups, own: str | None) -> list[Block]:
         text = f"Whether the hazard ratio differs by {group.grouping} cannot be said: {group.test.reason}."
     if group.grouping == "practice":
         return [Paragraph(text=text)]
-    rows = tuple((plain_words(m.label), f"{m.result.n.cases}", _ratio(m.result)) for m in group.levels)
+    shown = [m for m in group.levels if m.label not in alone]
+    held = len(group.levels) - len(shown)
+    notes = ["Above 1: sooner. Practices are compared within themselves. Small groups differ by chance alone."]
+    if held:
+        # With the numbers of all others, that of the one held back could be read off by subtraction.
+        notes.append(
+            f"{counted(held, 'technique')} that one practice alone has used {'is' if held == 1 else 'are'} held back, "
+            "and with it the numbers of cases: such a row would tell whose it is."
+        )
+    rows = tuple((plain_words(m.label), HELD if held else f"{m.result.n.cases}", _ratio(m.result)) for m in shown)
     table = Table(
         caption=f"Hazard ratio by {group.grouping}, all practices",
         columns=(group.grouping, "cases", "hazard ratio"),
         rows=rows,
         align="lrr",
-        notes=("Above 1: sooner. Practices are compared within themselves. Small groups differ by chance alone.",),
+        notes=tuple(notes),
     )
     return [table, Paragraph(text=text)]
 

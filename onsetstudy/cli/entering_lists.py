@@ -1,0 +1,119 @@
+"""Lists of arms entered in the ledger: as they are drawn, or as they are found if they were drawn before the lock."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from onsetstudy.cli.ledger_entries import Proposed, keeps_ledger, moment
+
+if TYPE_CHECKING:
+    from onsetstudy.protocol.ledger import LedgerEntry
+    from onsetstudy.protocol.model import Protocol
+
+__all__ = ["enter_list", "enter_list_there", "enter_lists_beside"]
+
+
+def enter_list(
+    protocol: Path, promised: Protocol, *, commitment: str, slips: int, paths: Sequence[Path], drawn_under: str = ""
+) -> bool:
+    """Enter that a list was drawn: digests of its files, none of their content; whether it was not there before.
+
+    ``drawn_under`` is the digest of the protocol that the list was drawn under, where it is not today's.
+    """
+    import hashlib
+
+    from onsetstudy.files.ledger.ledger import enter, ledger_path
+    from onsetstudy.protocol.ledger import of_kind
+
+    if not keeps_ledger(protocol, promised):
+        return False
+    files = {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in paths if p.suffix in (".json", ".csv")}
+    body = {"protocol": drawn_under or promised.digest, "commitment": commitment, "slips": slips, "files": files}
+    fresh = False
+
+    def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
+        nonlocal fresh
+        held = [e.body["files"].get("list.csv") for e in of_kind(entries, "list_drawn") if "list.csv" in files]
+        fresh = files.get("list.csv") not in held
+        return [("list_drawn", body)] if fresh else []
+
+    enter(ledger_path(protocol), missing, at=moment())
+    return fresh
+
+
+def enter_list_there(protocol: Path, promised: Protocol, folder: Path, *, drawn_under: str = "") -> bool:
+    """Enter a list that was written, if the power failed before it was entered; whether it was not there before.
+
+    A list with the commitment of one that was entered, and another content, is a changed copy and never entered.
+    """
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.files.sealed.kept_allocation import read_allocation_list
+    from onsetstudy.protocol.ledger import of_kind
+
+    listed, commitment = read_allocation_list(folder / "list.csv")
+    held = of_kind(verified_ledger(ledger_path(protocol)), "list_drawn")
+    if commitment and any(e.body["commitment"] == commitment for e in held):
+        return False
+    names = ("commitments.json", "passphrases.csv", "list.json", "list.csv")
+    paths = [*sorted(folder.glob("sealed-*.json")), *(folder / n for n in names if (folder / n).exists())]
+    slips = int(listed["slip"].nunique())
+    return enter_list(protocol, promised, commitment=commitment, slips=slips, paths=paths, drawn_under=drawn_under)
+
+
+def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
+    """Enter every list of this study that lies beside its protocol, or in a folder there; what was done, as sentences.
+
+    A list that was drawn before the lock would otherwise never stand in the ledger, and could be changed unseen. Once
+    a list was entered no other is entered so: it would be vouched for, whoever wrote it.
+    """
+    from onsetstudy.core.errors import RecordsError
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.files.sealed.described_list import read_description
+    from onsetstudy.protocol.ledger import of_kind
+
+    if of_kind(verified_ledger(ledger_path(protocol)), "list_drawn"):
+        return ()
+    home = protocol.absolute().parent
+    told: list[str] = []
+    found: list[tuple[Path, str, str]] = []
+    for folder in (home, *sorted(p for p in home.iterdir() if p.is_dir() and not p.name.startswith("."))):
+        if not (folder / "list.csv").is_file() or not (folder / "list.json").is_file():
+            continue
+        try:
+            about = read_description(folder / "list.json")
+        except RecordsError as error:
+            told.append(f"The list in {folder.name} is not entered, as it cannot be read: {error}")
+            continue
+        if about.get("study") == promised.study.id:
+            found.append((folder, str(about.get("protocol", "")), str(about.get("commitment", ""))))
+    if alike := _unlike_copies([(folder, commitment) for folder, _, commitment in found]):
+        names = ", ".join(folder.name for folder in alike)
+        return (*told, f"Please look: {names} hold one list with different contents: none of these was entered.")
+    for folder, under, _ in found:
+        try:
+            fresh = enter_list_there(protocol, promised, folder, drawn_under=under)
+        except RecordsError as error:
+            told.append(f"The list in {folder.name} is not entered, as it cannot be read: {error}")
+            continue
+        if fresh:
+            told.append(f"Entered as it is today: the list in {folder.name}, which was drawn before.")
+            if under != promised.digest:
+                told.append(f"Please look: the list in {folder.name} was drawn under another text of this protocol.")
+    return tuple(told)
+
+
+def _unlike_copies(found: Sequence[tuple[Path, str]]) -> tuple[Path, ...]:
+    """Folders of lists of one seed that do not say the same: one of them was changed. A longer one goes on."""
+    for folder, commitment in found:
+        text = (folder / "list.csv").read_bytes()
+        others = [f for f, c in found if c == commitment and not _begins_alike((f / "list.csv").read_bytes(), text)]
+        if others:
+            return (folder, *others)
+    return ()
+
+
+def _begins_alike(one: bytes, two: bytes) -> bool:
+    shorter, longer = sorted((one.splitlines(), two.splitlines()), key=len)
+    return set(shorter) <= set(longer)

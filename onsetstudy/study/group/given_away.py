@@ -1,0 +1,55 @@
+"""What pages of a group give away of one practice: rows that are its own, and growth by few cases."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from onsetstudy.study.counts.exchange import LEAST_CASES
+from onsetstudy.study.exchange_results import Exchange
+from onsetstudy.study.group.results import GroupResults
+
+__all__ = ["GrownByFew", "cases_of_files", "cases_of_page", "grown_by_few", "techniques_of_one_practice"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GrownByFew:
+    """A practice, and by how many cases it grew (or shrank, below 0) since an earlier page."""
+
+    practice: str
+    cases: int
+
+
+def cases_of_page(results: GroupResults) -> dict[str, int]:
+    """Analysed cases of every practice as a page counted them."""
+    return {p.code: p.n.cases for p in results.practices}
+
+
+def cases_of_files(files: list[Exchange]) -> dict[str, int]:
+    """Analysed cases of every practice in exchange files that were sent before."""
+    found: dict[str, int] = {}
+    for exchange in files:
+        place = exchange.cells.columns.index("n")
+        found[exchange.practice] = found.get(exchange.practice, 0) + sum(int(row[place]) for row in exchange.cells.rows)
+    return found
+
+
+def grown_by_few(now: Mapping[str, int], before: Mapping[str, int]) -> tuple[GrownByFew, ...]:
+    """Practices whose rows on two pages differ by fewer cases than may stand alone.
+
+    Whoever holds both pages takes one row from the other and has what became of those few; a practice that is new
+    counts from nothing, one that did not change gives nothing away.
+    """
+    return tuple(
+        GrownByFew(practice=code, cases=cases - before.get(code, 0))
+        for code, cases in sorted(now.items())
+        if 0 < abs(cases - before.get(code, 0)) < LEAST_CASES
+    )
+
+
+def techniques_of_one_practice(cells: pd.DataFrame) -> tuple[str, ...]:
+    """Techniques of which one practice alone has cases, where there are others: a row by technique would be its row."""
+    whose = cells.groupby(cells["technique"].astype(str))["practice_id"].nunique()
+    return tuple(sorted(whose[whose == 1].index)) if cells["practice_id"].nunique() > 1 else ()
