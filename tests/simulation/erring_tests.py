@@ -5,8 +5,7 @@ Run ``python -m tests.simulation.erring_tests``; it writes ``erring_tests.csv`` 
 Teeth are tested at the demo protocol's minutes, all of them, until the rule that reads them is content.
 
 Errors: ``independent``; ``tooth``, one tooth in five errs in up to half of its tests, the rest so
-seldom that the average is the same; ``sticky``, half of the tests repeat what
-the one before did, right or wrong, so that more than one error in two is followed by another.
+seldom that the average is the same.
 
 Readers: ``one``, ``two``, ``three`` not-felt tests in a row, dated at the first; ``two of three``, the first of two
 not-felt tests of which at most one felt lies between (no rule that a protocol can state); ``model``, maximum likelihood
@@ -36,7 +35,7 @@ MINUTES = np.array([1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 16], dtype=float)
 EDGES = np.concatenate([[0.0], MINUTES, [np.inf]])
 TAU, TARGET = 15.0, 5.0
 SHAPE, SCALE, NEVER, RATIO = 1.6, 7.384, 0.1, 0.75
-KINDS = ("independent", "tooth", "sticky")
+KINDS = ("independent", "tooth")
 VALUES = ((1.0, 0.95), (1.0, 0.87), (0.95, 0.91), (0.91, 0.87))
 """Sensitivity and specificity: those of the grid, and few false "not felt" as of control teeth."""
 READERS = ("one", "two", "three", "two of three", "model")
@@ -64,12 +63,7 @@ def errors(rng: np.random.Generator, kind: str, shape: tuple[int, int], chance: 
         rest = max((chance - TEETH * OFTEN) / (1 - TEETH), 0.0)
         high = (chance - (1 - TEETH) * rest) / TEETH
         return rng.random(shape) < np.where(often, high, rest)
-    drawn = rng.random(shape) < chance
-    if kind == "sticky":
-        same = rng.random(shape) < 0.5
-        for j in range(1, shape[1]):
-            drawn[:, j] = np.where(same[:, j], drawn[:, j - 1], drawn[:, j])
-    return drawn
+    return rng.random(shape) < chance
 
 
 def study(kind: str, se: float, sp: float, n: int, k: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

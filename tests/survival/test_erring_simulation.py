@@ -43,11 +43,23 @@ def test_rules_by_hand(felt, reader, ends):
     assert (times.left[0], times.right[0]) == (left, ends[1])
 
 
-def held(reader, kind, **values):
-    rows = TABLE[(TABLE["reader"] == reader) & (TABLE["errors"] == kind)]
-    for name, value in values.items():
-        rows = rows[rows[name] == value]
-    return rows
+def test_the_model_holds_where_errors_are_independent_and_is_early_where_a_tooth_errs_again_and_again():
+    model = TABLE[(TABLE["reader"] == "model") & (TABLE["cases_per_arm"] == 40) & (TABLE["specificity"] < 1)]
+    independent, tooth = (model[model["errors"] == kind] for kind in simulated.KINDS)
+    for name in ("wait", "difference", "numb_by_5"):
+        assert (independent[f"covers_{name}"] >= 0.95 - 2.6 * independent["mc_error"]).all()
+    assert (independent["bias_wait"].abs() < 0.1).all()
+    assert (tooth["bias_wait"] < -0.1).all()
+    assert (tooth["covers_wait"] >= 0.9).all()
+
+
+def test_two_in_a_row_errs_less_than_one_test_and_more_where_errors_are_correlated():
+    small = TABLE[TABLE["cases_per_arm"] == 40]
+    told = small.set_index(["errors", "sensitivity", "specificity", "reader"])["bias_wait"]
+    for se, sp in simulated.VALUES:
+        for kind in simulated.KINDS:
+            assert abs(told[kind, se, sp, "two"]) < abs(told[kind, se, sp, "one"]) / 2 + 0.01
+        assert told["tooth", se, sp, "two"] < told["independent", se, sp, "two"] - 0.1
 
 
 def test_the_page_shows_the_table_that_was_simulated():
