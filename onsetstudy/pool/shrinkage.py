@@ -22,11 +22,14 @@ from onsetstudy.core.results import Interval
 __all__ = ["shrink_to_expected"]
 
 SPREADS, LARGEST = 40, 2.0
-REACH, STEP = 8.0, 1 / 16
+REACH, STEP, COARSE = 6.5, 1 / 16, 1 / 2
 """How far nodes stand from the peak at most, and from each other, in widths of the peak."""
 HALVINGS = 48
+NEGLIGIBLE = 1e-6
+MIDDLES, WIDER, CENTRING = 13, 1.2, 12
+"""Middles at each spread, how much wider than a normal curve they stand, and steps to where they stand around."""
 LEVEL = 0.95
-METHOD = "normal log odds between units, spread averaged"
+METHOD = "normal log odds between units, their middle and spread averaged"
 
 
 def shrink_to_expected(
@@ -47,27 +50,27 @@ def shrink_to_expected(
 
     Notes
     -----
-    A unit's failures are binomial with log odds ``logit(expected / cases) + s u``, ``u`` standard normal. The spread
-    ``s`` is averaged over what the counts leave plausible of it, evenly spread beforehand from 0 to 2 [1]_, so that
-    the limits hold that uncertainty too. ``u`` is integrated over equally spaced nodes around its own peak, for each
-    unit and spread [2]_: thousands of cases leave little doubt about it, and nodes that do not move would step over
-    the peak. Unlike those of Gauss and Hermite, equal steps give shares of the mass below a point as well.
+    A unit's failures are binomial with log odds ``logit(expected / cases) + m + s u``, ``u`` standard normal. The
+    spread ``s`` is averaged over what the counts leave plausible of it, evenly spread beforehand from 0 to 2 [1]_, and
+    so is the middle ``m`` of the units, evenly spread beforehand: what is expected comes from the same few units, and
+    limits that took it for known would hold nine in ten where they promise nineteen in twenty. ``u`` is integrated over
+    equally spaced nodes around its own peak, for each unit, spread and middle [2]_: thousands of cases leave little
+    doubt about it, and nodes that do not move would step over the peak. Unlike those of Gauss and Hermite, equal steps
+    give shares of the mass below a point as well.
     """
     base = special.logit(np.clip(expected / cases, 1e-9, 1 - 1e-9))
-    spread = (np.arange(SPREADS) + 0.5) * LARGEST / SPREADS
-    middle, width = _peaks(failures, cases, base, spread)
-    step = np.arange(-round(REACH / STEP), round(REACH / STEP) + 1) * STEP
-    # Shape (k, spreads, nodes): log likelihood of each unit at each, with the density of its effect.
-    node = middle[:, :, None] + width[:, :, None] * step
-    odds = base[:, None, None] + spread[:, None] * node
-    log = failures[:, None, None] * odds - cases[:, None, None] * np.logaddexp(0, odds) - node**2 / 2
+    # Every spread with every middle that it leaves plausible, in one row; few of them are left with mass that counts.
+    grid = _grid(failures, cases, base)
+    spread, middle, log_weight = (part[_plausible(failures, cases, base, grid) > NEGLIGIBLE] for part in grid)
+    peak, width = _peaks(failures, cases, base[:, None] + middle, spread)
+    node, log = _at_nodes(failures, cases, base, (spread, middle), (peak, width), STEP)
     inside = special.logsumexp(log, axis=2)
-    plausible = (inside + np.log(width)).sum(axis=0)
-    mass = np.exp(plausible - special.logsumexp(plausible))
+    told = (inside + np.log(width)).sum(axis=0) + log_weight
+    mass = np.exp(told - special.logsumexp(told))
     weight = np.exp(log - inside[:, :, None])
     centre = float(special.logit(failures.sum() / cases.sum()))
-    mean = np.sum(weight * special.expit(centre + spread[:, None] * node), axis=2) @ mass
-    below = _Below(spread, mass, middle, width, np.cumsum(weight, axis=2) - weight / 2)
+    mean = np.sum(weight * special.expit(centre + middle[:, None] + spread[:, None] * node), axis=2) @ mass
+    below = _Below(spread, middle, mass, peak, width, np.cumsum(weight, axis=2) - weight / 2)
     low, high = (special.expit(centre + below.quantile(q)) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
     return tuple(
         (share, Interval(low=a, high=b, level=LEVEL, method=METHOD))
@@ -75,44 +78,90 @@ def shrink_to_expected(
     )
 
 
+def _plausible(
+    failures: NDArray[np.int64], cases: NDArray[np.int64], base: FloatArray, grid: tuple[FloatArray, ...]
+) -> FloatArray:
+    """Mass of each point of the grid: of a smooth peak, steps of half its width give the integral to all digits."""
+    spread, middle, log_weight = grid
+    peak, width = _peaks(failures, cases, base[:, None] + middle, spread)
+    _, log = _at_nodes(failures, cases, base, (spread, middle), (peak, width), COARSE)
+    told = (special.logsumexp(log, axis=2) + np.log(width)).sum(axis=0) + log_weight
+    return np.asarray(np.exp(told - special.logsumexp(told)), dtype=np.float64)
+
+
+def _at_nodes(
+    failures: NDArray[np.int64], cases: NDArray[np.int64], base: FloatArray, grid: tuple[FloatArray, FloatArray],
+    at: tuple[FloatArray, FloatArray], step: float,
+) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+    """Effects around the peaks, shape (k, grid, nodes), and the log likelihood there with the density of the effect."""
+    (spread, middle), (peak, width) = grid, at
+    reach = round(REACH / step)
+    node = peak[:, :, None] + width[:, :, None] * np.arange(-reach, reach + 1) * step
+    odds = (base[:, None] + middle)[:, :, None] + spread[:, None] * node
+    log = failures[:, None, None] * odds - cases[:, None, None] * np.logaddexp(0, odds) - node**2 / 2
+    return node, np.asarray(log, dtype=np.float64)
+
+
+def _grid(
+    failures: NDArray[np.int64], cases: NDArray[np.int64], base: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Spreads, middles and the logarithms of their weights: nodes of Gauss and Hermite around each spread's middle."""
+    spread = (np.arange(SPREADS) + 0.5) * LARGEST / SPREADS
+    x, n = failures[:, None].astype(np.float64), cases[:, None].astype(np.float64)
+    centre = np.zeros(SPREADS)
+    for _ in range(CENTRING):
+        p = special.expit(base[:, None] + centre)
+        told = np.maximum(n * p * (1 - p), 1e-12)
+        known = told / (1 + spread**2 * told)
+        centre = centre + np.clip((known * (x - n * p) / told).sum(axis=0) / known.sum(axis=0), -1.0, 1.0)
+    scale = WIDER / np.sqrt(known.sum(axis=0))
+    node, weight = np.polynomial.hermite_e.hermegauss(MIDDLES)
+    middle = centre[:, None] + scale[:, None] * node
+    log_weight = np.log(scale)[:, None] + np.log(weight) + node**2 / 2
+    return np.repeat(spread, MIDDLES), middle.ravel(), log_weight.ravel()
+
+
 def _peaks(
     failures: NDArray[np.int64], cases: NDArray[np.int64], base: FloatArray, spread: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Most likely effect of each unit at each spread, and the width of its peak; shape (k, spreads)."""
+    """Most likely effect of each unit at each spread and middle, and the width of its peak; shape (k, grid)."""
     x, n = failures[:, None].astype(np.float64), cases[:, None].astype(np.float64)
     # The slope s (x - n p) - u falls with u and is nought within these ends, so halving cannot miss the peak.
     low, high = spread * (x - n), spread * x
     for _ in range(HALVINGS):
         u = (low + high) / 2
-        rising = spread * (x - n * special.expit(base[:, None] + spread * u)) > u
+        rising = spread * (x - n * special.expit(base + spread * u)) > u
         low, high = np.where(rising, u, low), np.where(rising, high, u)
     u = (low + high) / 2
-    p = special.expit(base[:, None] + spread * u)
+    p = special.expit(base + spread * u)
     return u, 1.0 / np.sqrt(1.0 + spread**2 * n * p * (1 - p))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Below:
-    """Mass below each node, shape (k, spreads, nodes), of what is plausible of the units' log odds."""
+    """Mass below each node, shape (k, grid, nodes), of what is plausible of the units' log odds."""
 
     spread: FloatArray
-    mass: FloatArray
     middle: FloatArray
+    mass: FloatArray
+    peak: FloatArray
     width: FloatArray
     running: FloatArray
 
     def at(self, shift: FloatArray) -> FloatArray:
         """Mass below ``shift``, one log odds ratio to the group for each unit; straight between nodes."""
         last = self.running.shape[2] - 1
-        place = np.clip((shift[:, None] / self.spread - self.middle) / (self.width * STEP) + last / 2, 0, last)
+        place = np.clip(
+            ((shift[:, None] - self.middle) / self.spread - self.peak) / (self.width * STEP) + last / 2, 0, last
+        )
         left = np.minimum(place.astype(np.intp), last - 1)
         low, high = (np.take_along_axis(self.running, i[:, :, None], axis=2)[:, :, 0] for i in (left, left + 1))
         return np.asarray((low + (place - left) * (high - low)) @ self.mass, dtype=np.float64)
 
     def quantile(self, share: float) -> FloatArray:
         """Log odds ratio to the group below which ``share`` of the mass lies; one per unit."""
-        low = (self.spread * (self.middle - REACH * self.width)).min(axis=1)
-        high = (self.spread * (self.middle + REACH * self.width)).max(axis=1)
+        low = (self.middle + self.spread * (self.peak - REACH * self.width)).min(axis=1)
+        high = (self.middle + self.spread * (self.peak + REACH * self.width)).max(axis=1)
         for _ in range(HALVINGS):
             shift = (low + high) / 2
             under = self.at(shift) < share
