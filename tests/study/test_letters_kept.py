@@ -5,8 +5,6 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from onsetstudy.report.sections.group.more import more_sections
-from onsetstudy.report.sections.group.sent import sent_section
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.files.documents.earlier_pages import earlier_cases
@@ -17,6 +15,8 @@ from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.allocation import resolve_arms
 from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.report.documents.group import compose_group
+from onsetstudy.report.sections.group.completeness import sent_section
+from onsetstudy.report.sections.group.heterogeneity import more_sections
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.exchange_results import CountTable

@@ -97,7 +97,9 @@ def command(
     practice = _practice(practices, tally, promised)
     say_left_out(checked, promised, through=through, where="the file", practice=practice)
     _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
-    slips = opened_slips(log_of_slips(promised, kept, records.paths), recorded, practices=(practice,), until=through.last_day)
+    slips = opened_slips(
+        log_of_slips(promised, kept, records.paths), recorded, practices=(practice,), until=through.last_day
+    )
     say_opened_for_nobody(slips)
     refuse_unrecorded(practice, slips, allowed=send_incomplete)
     options = SendOptions(least_cases=least_cases, operators=operators)
