@@ -9,7 +9,7 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.files.documents.earlier_pages import earlier_cases
 from onsetstudy.files.exchange import read_exchange, write_exchange
-from onsetstudy.files.sealed.allocation_list import find_opening_logs, read_kept_logs
+from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_logs
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.allocation import resolve_arms
