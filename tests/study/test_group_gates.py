@@ -15,10 +15,12 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.exchange import read_exchange, write_exchange
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.records.derived.results import SHUTS, Doubt
 from onsetstudy.records.validity.gates import COUNTED, doubts_of_practice
 from onsetstudy.report.claims_told import claims_listed
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.sections.group.gates import gate_words
+from onsetstudy.report.sections.main.doubts import REASONS
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
@@ -215,3 +217,19 @@ def test_a_doubt_in_other_words_is_refused(files, changed, tmp_path):
     with pytest.raises(RecordsError) as raised:
         read_exchange(write_exchange(wrong, tmp_path))
     assert "Smith" not in str(raised.value)
+
+
+@pytest.mark.parametrize("code", ["control_lost_in_arm", "given_up", "onset_unconfirmed", "tests_discarded"])
+def test_what_one_arm_alone_shows_travels_in_the_file_and_is_told(files, code, tmp_path):
+    honest, _ = files
+    effect, names = COUNTED[code]
+    doubt = Doubt(code=code, effect=effect, counts=tuple(zip(names, range(len(names)), strict=True)), p_value=0.001)
+    exchange = dataclasses.replace(honest[0][1], doubts=(doubt,))
+    assert check_exchange(exchange) == []
+    assert read_exchange(write_exchange(exchange, tmp_path)).doubts == (doubt,)
+    results = analyse_group([("one.json", exchange), *honest[1:]], PROTOCOL)
+    letter = results.letter(exchange.practice)
+    [gate] = [g for g in results.gates if g.letter == letter]
+    assert gate.verdict == ("shut" if effect == SHUTS else "qualified")
+    assert gate.left_out is (effect == SHUTS)
+    assert REASONS[code] in " ".join(gate_words(results, None))

@@ -379,10 +379,9 @@ def _spoilt(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> li
     numb = np.bincount(tests.case[~tests.felt], minlength=n).astype(np.float64)
     discarded = np.bincount(tests.case[~tests.felt & ~tests.valid], minlength=n).astype(np.float64)
     p, counts = _compared(discarded, numb, tests.arm, protocol)
-    found = [_more_in_one("onset_unconfirmed", shares)]
-    if p < LEVEL:
-        found.append(_doubt("tests_discarded", _named("tests_discarded", *counts), p_value=p))
-    return [doubt for doubt in found if doubt is not None]
+    more = [_doubt("tests_discarded", _named("tests_discarded", *counts), p_value=p)] if p < LEVEL else []
+    less = _more_in_one("onset_unconfirmed", shares)
+    return more if less is None else [less, *more]
 
 
 def _more_in_one(code: str, found: Shares, level: float = LEVEL) -> Doubt | None:

@@ -315,7 +315,7 @@ def _few_of_an_arm(quantity: Quantity, answer: Estimate) -> Caution | None:
     """Why a wait's interval bears neither direction nor size; ``None`` where it does.
 
     A small arm often holds none of the teeth that wait longest: it then seems sooner, and its variance too small. With
-    no difference, limits at 95 % excluded that in 8 to 11 % of studies with 4 to 6 cases in one arm.
+    no difference, limits at 95 % excluded that in 6 to 11 % of studies with 4 to 6 cases in one arm.
     """
     least = min((arm.cases for arm in answer.n.by_arm), default=LEAST_OF_AN_ARM)
     if quantity.key != "rmst_difference" or least >= LEAST_OF_AN_ARM:
