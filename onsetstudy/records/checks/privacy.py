@@ -11,6 +11,7 @@ from onsetstudy.records.checks.findings import Findings
 
 __all__ = [
     "PSEUDONYMS",
+    "REASON_NAMES",
     "check_privacy",
     "looks_like_a_person",
     "may_be_a_name",

@@ -69,7 +69,7 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
             problems += _counts(name, table)
     if problems:
         return problems
-    return [*_times(exchange), *_scores(exchange), *_sums(exchange), *_doubts(exchange)]
+    return [*_times(exchange), *_scores(exchange), *_sums(exchange), *_doubts(exchange), *_slips(exchange)]
 
 
 def _problem(what: str, code: str, mend: str = AGAIN) -> Problem:
@@ -108,9 +108,6 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
         arms = exchange.arms
         if min(arms.cases, arms.kept, arms.other_arm, arms.verified) < 0 or arms.verified > arms.cases:
             yield _problem("the counts of allocated arms cannot be", "range")
-    opened, without = exchange.slips_opened, exchange.slips_without_record
-    if (opened is None) != (without is None) or not 0 <= (without or 0) <= (opened or 0) <= MOST_CASES:
-        yield _problem("the counts of opened slips cannot be", "range")
 
 
 def _columns(name: str, table: CountTable | None) -> Iterator[Problem]:
@@ -270,3 +267,10 @@ def strange_words(exchange: Exchange) -> list[Problem]:
                 what = f"the table {table} holds {_words(len(set(wrong)))} under {column}, no code of the study"
                 problems.append(_problem(what, "word", "correct the records and make the file anew; do not send this"))
     return problems
+
+
+def _slips(exchange: Exchange) -> Iterator[Problem]:
+    """Opened slips and those without a record: both told or neither, and never more of them than were opened."""
+    opened, without = exchange.slips_opened, exchange.slips_without_record
+    if (opened is None) != (without is None) or not 0 <= (without or 0) <= (opened or 0) <= MOST_CASES:
+        yield _problem("the counts of opened slips cannot be", "range")
