@@ -83,7 +83,14 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
             problems += _counts(name, table)
     if problems:
         return problems
-    return [*_times(exchange), *_scores(exchange), *_sums(exchange), *_controls(exchange), *_doubts(exchange)]
+    return [
+        *_times(exchange),
+        *_scores(exchange),
+        *_sums(exchange),
+        *_controls(exchange),
+        *_doubts(exchange),
+        *_slips(exchange),
+    ]
 
 
 def _problem(what: str, code: str, mend: str = AGAIN) -> Problem:
@@ -124,9 +131,6 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
             yield _problem("what was merged is told with a word that is no code of the study", "word")
             break
     yield from _arms(exchange.arms)
-    opened, without = exchange.slips_opened, exchange.slips_without_record
-    if (opened is None) != (without is None) or not 0 <= (without or 0) <= (opened or 0) <= MOST_CASES:
-        yield _problem("the counts of opened slips cannot be", "range")
     yield from _estimates(exchange)
 
 
@@ -368,3 +372,10 @@ def strange_words(exchange: Exchange) -> list[Problem]:
                 what = f"the table {table} holds {_words(len(set(wrong)))} under {column}, no code of the study"
                 problems.append(_problem(what, "word", "correct the records and make the file anew; do not send this"))
     return problems
+
+
+def _slips(exchange: Exchange) -> Iterator[Problem]:
+    """Opened slips and those without a record: both told or neither, and never more of them than were opened."""
+    opened, without = exchange.slips_opened, exchange.slips_without_record
+    if (opened is None) != (without is None) or not 0 <= (without or 0) <= (opened or 0) <= MOST_CASES:
+        yield _problem("the counts of opened slips cannot be", "range")
