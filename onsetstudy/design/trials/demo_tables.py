@@ -203,6 +203,7 @@ def _case_table(
     model: StudyModel, protocol: Protocol, cases: _Cases, told: dict[str, FloatArray], seed: int
 ) -> pd.DataFrame:
     rng, chair = stream(seed, "demo: case table"), _chair(cases, seed)
+    seen = _seen(protocol, told, cases, seed)
     n = len(cases)
     practice = np.array(model.practices)[cases.practice]
     operator = np.array(list(LETTERS))[cases.operator]
@@ -227,7 +228,8 @@ def _case_table(
         "allocation": protocol.study.allocation,
         **({} if cases.slip is None else {"allocation_slip": cases.slip}),
         "procedure": rng.choice(_admitted(protocol), n, p=_weights(protocol)),
-        "tooth": _teeth(technique, rng),
+        "tooth": (tooth := _teeth(technique, rng)),
+        **({} if protocol.schedule.control_tooth == "none" else {"control_tooth": _controls(tooth)}),
         "technique": technique,
         "pulp_status": rng.choice(
             ["normal", "reversible_pulpitis", "symptomatic_irreversible_pulpitis"], n, p=[0.6, 0.3, 0.1]
@@ -240,10 +242,13 @@ def _case_table(
         "injection_end": _clock(end),
         "rescue_min": _text(told["rescue_min"], "{:.1f}"),
         "rescue_technique": [None if np.isnan(r) else "intraligamentary" for r in told["rescue_min"]],
+        **({} if protocol.doses is None else {"rescue_volume_ml": seen["rescue_volume_ml"]}),
+        **_lips(technique, seen["lip_numb"]),
         "wait_used": chair["wait_used"],
         "treatment_start_min": _text(told["treatment_start_min"], "{:.1f}"),
         **_comfort(model, protocol, cases, rng),
         "guess_patient": chair["guess_patient"],
+        **seen["guess"],
         "seated_time": _clock(start - rng.integers(4, 12, n)),
         "treatment_end_time": _clock(treated),
         "dismissed_time": _clock(treated + rng.integers(2, 8, n)),
@@ -267,6 +272,34 @@ def _chair(cases: _Cases, seed: int) -> dict[str, Any]:
         "wait_used": np.where(rng.random(n) < 0.35, "yes", "no"),
         "guess_patient": np.select([draw < 0.4, draw < 0.62], [truth, other], "unsure"),
     }
+
+
+def _seen(protocol: Protocol, told: dict[str, FloatArray], cases: _Cases, seed: int) -> dict[str, Any]:
+    """What the person who tests and the lip tell: a stream of its own, so that the other columns stay as they are."""
+    rng = stream(seed, "demo: seen")
+    n = len(cases)
+    numb = ~np.isnan(told["treatment_start_min"])
+    draw = rng.random(n)
+    truth, other = (np.where(cases.buffered ^ turned, "buffered", "plain") for turned in (False, True))
+    guess = np.select([draw < 0.3, draw < 0.55], [truth, other], "unsure")
+    blinded = protocol.study.randomised
+    return {
+        "rescue_volume_ml": [None if np.isnan(r) else "0.90" for r in told["rescue_min"]],
+        "lip_numb": np.where(rng.random(n) < np.where(numb, 0.98, 0.6), "yes", "no"),
+        "guess": {"guess_assessor": guess} if blinded else {},
+    }
+
+
+def _lips(technique: NDArray[np.str_], numb: NDArray[np.str_]) -> dict[str, object]:
+    """The lip tells of a block alone; a study without one has no such column."""
+    asked = np.isin(technique, ("ianb", "mental_incisive"))
+    return {"lip_numb": [n if a else None for n, a in zip(numb, asked, strict=True)]} if asked.any() else {}
+
+
+def _controls(tooth: NDArray[np.str_]) -> NDArray[np.object_]:
+    """The canine of the other side of the same jaw: outside every field that the demo injects into."""
+    across = {"1": "23", "2": "13", "3": "43", "4": "33"}
+    return np.array([across[code[0]] for code in tooth], dtype=object)
 
 
 def _admitted(protocol: Protocol) -> list[str]:

@@ -29,7 +29,7 @@ CASE_FAULTS = (
     ("tooth", "K", "tooth"),
     ("technique", "block", "code"),
     ("agent", "", "missing"),
-    ("volume_ml", "18", "volume"),
+    ("volume_ml", "45", "range"),
     ("volume_ml", "1.800,5", "ambiguous_number"),
     ("volume_ml", "one", "not_a_number"),
     ("pain_deposition", "340", "range"),
