@@ -58,7 +58,9 @@ def test_two_in_a_row_errs_less_than_one_test_and_more_where_errors_are_correlat
     told = small.set_index(["errors", "sensitivity", "specificity", "reader"])["bias_wait"]
     for se, sp in simulated.VALUES:
         for kind in simulated.KINDS:
-            assert abs(told[kind, se, sp, "two"]) < abs(told[kind, se, sp, "one"]) / 2 + 0.01
+            # Where a tooth errs again and again, its errors come two in a row too: less is won.
+            part = 0.25 if kind == "independent" else 0.7
+            assert abs(told[kind, se, sp, "two"]) < part * abs(told[kind, se, sp, "one"])
         assert told["tooth", se, sp, "two"] < told["independent", se, sp, "two"] - 0.1
 
 
