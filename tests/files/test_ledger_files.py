@@ -272,5 +272,5 @@ def test_a_page_that_quotes_nothing_shows_nothing(mine, tmp_path):
     for name, content in (("page.html", "<p>audit</p>"), ("page.pdf", "%PDF-1.7 ..."), ("log.csv", "slip,case_id")):
         (tmp_path / name).write_text(content, encoding="utf-8")
         told = run("ledger", mine, "--against", tmp_path / name).output
-        assert f"{name} quotes no entry of a ledger" in told
-        assert "The chain holds" not in told
+        assert f"{name}: held against nothing, for no entry of a ledger is quoted there." in told
+        assert "agrees with all" not in told

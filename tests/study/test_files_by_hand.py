@@ -87,7 +87,8 @@ def test_what_was_made_here_is_found_whole():
     assert check_exchange(sent(scores=((0.0, 5), (100.0, 5)))) == []
     assert check_exchange(held(information_kept=1.0)) == check_exchange(held(information_kept=0.0)) == []
     assert check_exchange(held(least=1)) == []
-    assert check_exchange(dataclasses.replace(FILE, made_with="x" * 400)) == []
+    assert check_exchange(dataclasses.replace(FILE, made_with="onsetstudy 12.0.1rc2+local")) == []
+    assert [p.code for p in check_exchange(dataclasses.replace(FILE, made_with="x" * 400))] == ["text"]
     assert check_exchange(with_rows("safety", ("plain", "rated", 8), ("plain", "event", 8))) == []
 
 

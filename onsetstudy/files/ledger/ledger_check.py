@@ -57,8 +57,6 @@ def faults_of(
             faults.append(f"{file.name} is not as it was when its list was drawn.")
         quoted = dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace")))
         faults += [_disagrees(head, file.name) for head in quoted if not head_stands(entries, head)]
-        if file in others and not quoted and file.name not in drawn:
-            faults.append(f"{file.name} quotes no entry of a ledger that can be read here: nothing is shown by it.")
         if file.suffix == ".json" and RESULTS.search(content[:2000]) and any(head_stands(entries, h) for h in quoted):
             faults += _results_faults(file, entries)
     for folder in (other for other in others if other.is_dir()):

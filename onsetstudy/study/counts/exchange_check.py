@@ -305,7 +305,7 @@ def _sums(exchange: Exchange) -> Iterator[Problem]:
 
 def _controls(exchange: Exchange) -> Iterator[Problem]:
     """Tests of control teeth: parts no larger than what they are parts of, in no more cases than there are."""
-    if exchange.controls is None or not exchange.controls.rows:
+    if exchange.controls is None or not exchange.controls.rows or not exchange.cells.rows:
         return
     cells = exchange.cells.to_frame().groupby("arm")["n"].sum()
     wide = exchange.controls.to_frame().pivot_table(index="arm", columns="what", values="n", aggfunc="sum")
