@@ -294,7 +294,7 @@ def _sums(exchange: Exchange) -> Iterator[Problem]:
         if n > counted:
             yield _problem(f"{str(quantity).replace('_', ' ')} of {n} cases, where there are {counted}", "sum")
         by_arm = values[values["quantity"] == quantity].groupby("arm")["n"].sum()
-        if any(many > int(cells.loc[cells["arm"] == arm, "n"].sum()) for arm, many in by_arm.items()):
+        if len(cells) and any(many > int(cells.loc[cells["arm"] == arm, "n"].sum()) for arm, many in by_arm.items()):
             yield _problem(f"{str(quantity).replace('_', ' ')} of more cases of an arm than there are", "sum")
     operated = None if exchange.operators is None else exchange.operators.to_frame()
     if operated is not None and len(operated) and int(operated["n"].sum()) > counted:
