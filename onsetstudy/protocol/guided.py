@@ -78,14 +78,25 @@ GUIDED = (
         codes=tuple(code for code in CODES["mix_mode"] if code != "none"),
         default="replace",
     ),
-    GuidedQuestion("tests_min", "minutes", "Minutes of the cold tests", default="1 2 3 4 5 6 8 10 12 15 16"),
+    GuidedQuestion(
+        "tests_min",
+        "minutes",
+        "Minutes of the cold tests (once before the injection besides, which is always asked for)",
+        default="1 2 3 4 5 6 8 10 12 15 16",
+    ),
     GuidedQuestion("target_min", "number", "Minute of the first question: how many are numb by", default="2"),
     GuidedQuestion("tau_min", "number", "Last minute that counts", default="15"),
     GuidedQuestion("control_tooth", "yes_no", "Is a control tooth tested too?", default="yes"),
     GuidedQuestion(
         "notation", "choice", "How teeth are numbered", codes=("fdi", "universal"), written=TOOTH_NUMBERS, default="fdi"
     ),
-    GuidedQuestion("pain_scale", "choice", "Scale of pain", codes=("none", "nrs11", "vas100"), default="nrs11"),
+    GuidedQuestion(
+        "pain_scale",
+        "choice",
+        "Scale of pain, asked as the anaesthetic is deposited",
+        codes=("none", "nrs11", "vas100"),
+        default="nrs11",
+    ),
     GuidedQuestion(
         "primary",
         "choice",

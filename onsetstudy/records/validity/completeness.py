@@ -11,7 +11,7 @@ from onsetstudy.core.arrays import BoolArray, StrArray
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import MissingField
 from onsetstudy.records.model import Records
-from onsetstudy.records.schema import asked_columns
+from onsetstudy.records.schema import LIP_BLOCKS, asked_columns
 
 __all__ = ["WHY", "missing_fields"]
 
@@ -35,7 +35,6 @@ WHY = {
     "guess": "whether blinding held cannot be told",
 }
 """Fields that an analysis needs, and what is lost without them."""
-BLOCKS = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive")
 
 
 def missing_fields(records: Records, protocol: Protocol, *, quarter: str | None = None) -> tuple[MissingField, ...]:
@@ -91,7 +90,7 @@ def _wanted(cases: pd.DataFrame, records: Records, protocol: Protocol) -> list[t
     applies = {
         "baseline_response": everyone if protocol.schedule.baseline_response == "required" else ~everyone,
         "control_tooth": everyone,
-        "lip_numb": np.isin(_text(cases, "technique"), BLOCKS),
+        "lip_numb": np.isin(_text(cases, "technique"), LIP_BLOCKS),
         "treatment_start_min": _text(cases, "procedure") != "none",
         "pain_treatment": scored & (_text(cases, "procedure") != "none"),
         "adverse_event": everyone,
