@@ -163,7 +163,8 @@ def _clocks(cases: pd.DataFrame, found: Findings) -> None:
             what = f"{later} lies before {earlier}"
             found.refuse(row, later, "times", what, "correct the times of day")
     rescued = cases["rescue_technique"].notna() & (cases["rescue_technique"] != "none")
-    for row in _rows(rescued & cases["rescue_min"].isna()):
+    unread = {row for row, problem in found.problems if problem.where.column == "rescue_min"}
+    for row in sorted({*_rows(rescued & cases["rescue_min"].isna())} - unread):
         found.refuse(
             row, "rescue_min", "missing", "a supplemental injection without its minute", "enter the minute it was given"
         )
