@@ -11,11 +11,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.mixing import crosscheck_mixing
 from onsetstudy.records.checks.times_of_day import read_times_of_day, refuse_ambiguous_times
 from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, where_is_control
+from onsetstudy.records.teeth import TEETH
 
 __all__ = ["crosscheck_cases", "crosscheck_readings"]
 
