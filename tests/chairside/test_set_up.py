@@ -69,7 +69,7 @@ def asked(tmp_path, serve, context):
 
 def test_an_audit_is_set_up_on_the_page_and_its_first_case_recorded(asked, context, tmp_path):
     server, chair = asked
-    answer_all(chair, AUDIT)
+    answer_all(chair, AUDIT | {"primary": "numb", "numb_difference": "20"})
     chair.page.reload()  # what was answered is still there
     chair.expect("Is this right?")
     chair.button("Write the protocol").dblclick()
