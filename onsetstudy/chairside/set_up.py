@@ -19,7 +19,7 @@ from onsetstudy.chairside.guard import Guard, Unreadable, read_json
 from onsetstudy.chairside.server import json_response, page_routes, told_response
 from onsetstudy.chairside.views import as_json
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.protocol.guided import GUIDED, SETTLED, GuidedQuestion
+from onsetstudy.protocol.guided_questions import GUIDED, SETTLED, GuidedQuestion
 from onsetstudy.records.chair.case_questions import words
 
 __all__ = ["Finish", "SetUpPage", "SetUpView", "make_set_up_app"]
@@ -30,13 +30,17 @@ Finish = Callable[[Mapping[str, str]], tuple[str, ...]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AskedOnPage:
-    """One question of the set-up, with its answers in words where there is a choice."""
+    """One question of the set-up, with its answers in words where there is a choice.
+
+    ``needs`` is empty, or an earlier question and the answers to it after which this one is asked.
+    """
 
     name: str
     question: str
     kind: str
     usual: str
     answers: tuple[tuple[str, str], ...]
+    needs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +67,7 @@ def _asked(question: GuidedQuestion) -> AskedOnPage:
         kind=question.kind,
         usual=question.default,
         answers=given or tuple((code, words(code)) for code in question.codes),
+        needs=() if question.needs is None else (question.needs[0], *question.needs[1]),
     )
 
 

@@ -14,7 +14,6 @@ from typing import Any
 
 from onsetstudy.chairside.case_flow import CaseState
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import Agreement
 from onsetstudy.records.chair.case_questions import Question, asked_after, asked_before, question_of, words
@@ -22,6 +21,7 @@ from onsetstudy.records.chair.event_kinds import COLUMNS
 from onsetstudy.records.chair.event_log import Event
 from onsetstudy.records.chair.mixing_drill import DrillResult, DrillTask
 from onsetstudy.records.chair.screening import SCREENED, Screening
+from onsetstudy.records.teeth import TEETH
 
 __all__ = [
     "CardView",

@@ -293,14 +293,13 @@ def gathered(problems: Sequence[Problem]) -> list[str]:
 
 
 def _told(alike: Sequence[Problem]) -> list[str]:
-    if len(alike) < 3:
+    first, other = alike[0], len({problem.what for problem in alike}) > 1
+    if len(alike) == 1 or (other and len(alike) == 2):
         return [str(problem) for problem in alike]
-    first = alike[0]
     rows = [problem.where.row for problem in alike]
     named = [str(row) for row in rows[:ROWS_NAMED]]
     left = len(rows) - len(named)
     text = f"{', '.join(named)} and {left} more" if left else f"{', '.join(named[:-1])} and {named[-1]}"
-    other = len({problem.what for problem in alike}) > 1
     what = f"{first.what} (row {first.where.row}; the others alike)" if other else first.what
     told = str(replace(first, what=what))
     return [told.replace(f"row {first.where.row}", f"rows {text}", 1)]

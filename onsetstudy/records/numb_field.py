@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from onsetstudy.protocol.teeth import TEETH
+from onsetstudy.records.teeth import TEETH
 
 __all__ = ["INSIDE", "OUTSIDE", "UNCERTAIN", "UNKNOWN", "where_is_control"]
 

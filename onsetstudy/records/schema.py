@@ -9,7 +9,10 @@ import pandera.pandas as pa
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = ["CASES", "COLD_TESTS", "TABLES", "Column", "asked_columns", "pandera_schema"]
+__all__ = ["CASES", "COLD_TESTS", "LIP_BLOCKS", "TABLES", "Column", "asked_columns", "pandera_schema"]
+
+LIP_BLOCKS = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive")
+"""Injections after which the lip becomes numb, and is asked about."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +119,7 @@ CASES: tuple[Column, ...] = (
         name="allocation_slip",
         kind="text",
         meaning="number of the allocation slip that was opened for this case",
-        example="P01-IANB-007",
+        example="P01-1-001",
     ),
     _code("period", "order of this injection in a patient who is treated more than once: 1 is the first"),
     _code("procedure", "treatment"),

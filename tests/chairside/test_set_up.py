@@ -10,7 +10,8 @@ from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.protocol.check import check_protocol
-from onsetstudy.protocol.guided import GUIDED, SETTLED, answers_from, guided_content
+from onsetstudy.protocol.guided import answers_from, guided_content
+from onsetstudy.protocol.guided_questions import GUIDED, SETTLED, is_asked
 from tests.chairside.asgi import ORIGIN, Browser
 from tests.chairside.chair import Chair, look_at
 from tests.chairside.conftest import wait_for
@@ -41,6 +42,7 @@ def answer_all(chair, told):
     """Answer every question of the page; what is not told is left at its usual."""
     page = chair.page
     questions = [*GUIDED, *(SETTLED if told.get("randomised") == "yes" else ())]
+    questions = [q for q in questions if is_asked(q, told)]
     for number, question in enumerate(questions, 1):
         page.wait_for_selector(f"p >> text=Question {number} of")
         said = told.get(question.name, question.default)
@@ -67,7 +69,7 @@ def asked(tmp_path, serve, context):
 
 def test_an_audit_is_set_up_on_the_page_and_its_first_case_recorded(asked, context, tmp_path):
     server, chair = asked
-    answer_all(chair, AUDIT)
+    answer_all(chair, AUDIT | {"primary": "numb", "numb_difference": "20"})
     chair.page.reload()  # what was answered is still there
     chair.expect("Is this right?")
     chair.button("Write the protocol").dblclick()

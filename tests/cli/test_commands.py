@@ -81,11 +81,11 @@ def test_one_habit_in_many_rows_is_one_line():
         "mine.xlsx, sheet cases, rows 2, 3, 4, 5, 6 and 25 more, column volume_ml: volume_ml is empty. Fill it in."
     ]
     assert gathered([empty(2), outside(2, 45), empty(9), outside(4, 46), outside(5, 47)]) == [
-        "mine.xlsx, sheet cases, row 2, column volume_ml: volume_ml is empty. Fill it in.",
-        "mine.xlsx, sheet cases, row 9, column volume_ml: volume_ml is empty. Fill it in.",
+        "mine.xlsx, sheet cases, rows 2 and 9, column volume_ml: volume_ml is empty. Fill it in.",
         "mine.xlsx, sheet cases, rows 2, 4 and 5, column pain_deposition: 45 is outside 0 to 10 (row 2; the others "
         "alike). Enter a value.",
     ]
+    assert len(gathered([outside(2, 45), outside(4, 46)])) == 2  # two values, each told
 
 
 def test_advice_that_repeats_what_was_written_is_one_piece_of_advice():

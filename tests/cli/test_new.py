@@ -9,12 +9,15 @@ from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.canonical import as_toml
+from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.earlier_names import todays_names
-from onsetstudy.protocol.guided import GUIDED, GuidedAnswers, guided_content
+from onsetstudy.protocol.guided import GuidedAnswers, answers_from, guided_content
+from onsetstudy.protocol.guided_questions import GUIDED, is_asked
 from onsetstudy.study.planning.claims import plan_claims
 from onsetstudy.study.planning.plan_study import plan_study
+from onsetstudy.study.planning.sizes import expectation_of, numb_by_target
 
 CHANCE = "P07\ny\ny\n" + "\n" * 15 + "ethics committee of the county, 12/2026, 1 June 2026\n"
 SETTLED = (
@@ -102,14 +105,19 @@ def test_any_text_survives_the_file():
 
 def told(**answers):
     """Answers of an audit in the order of the questions; what is not told is at its usual."""
-    return "".join(f"{answers.get(q.name, 'P07' if q.name == 'practice' else '')}\n" for q in GUIDED)
+    said = {name: text.rpartition("\n")[2] for name, text in answers.items()}
+    asked = [q.name for q in GUIDED if is_asked(q, said)]
+    return "".join(f"{answers.get(name, 'P07' if name == 'practice' else '')}\n" for name in asked)
 
 
 def test_it_says_how_many_questions_it_asks(tmp_path):
-    done = run(tmp_path, told())
+    done = run(tmp_path, told(primary="numb"))
     assert f"{len(GUIDED)} questions" in done.output
-    assert f"\n{len(GUIDED)}. " in done.output
+    assert all(f"\n{number}. " in done.output for number in range(1, len(GUIDED) + 1))
     assert f"\n{len(GUIDED) + 1}. " not in done.output
+    fewer = run(tmp_path / "fewer", told()).output  # what does not apply is not asked, and leaves no gap in the numbers
+    assert f"\n{len(GUIDED) - 1}. " in fewer
+    assert f"\n{len(GUIDED)}. " not in fewer
 
 
 @pytest.mark.parametrize(
@@ -148,9 +156,7 @@ def test_what_was_asked_can_be_planned_at_once(tmp_path, primary):
 
 
 def test_what_is_not_recorded_cannot_be_the_main_outcome_and_is_not_asked_about(tmp_path):
-    answers = told(pain_scale="None", primary="pain\nnumb").split("\n")
-    del answers[[q.name for q in GUIDED].index("pain_difference") + 1]  # one more: the main outcome was asked twice
-    done = run(tmp_path, "\n".join(answers))
+    done = run(tmp_path, told(pain_scale="None", primary="pain\nnumb"))
     assert done.exit_code == 0, done.output
     assert "pain is not recorded here" in done.output
     assert "Difference in pain" not in done.output
@@ -173,3 +179,39 @@ def test_an_audit_is_told_that_no_list_is_needed(tmp_path):
     done = CliRunner().invoke(onsetstudy, ask)
     assert done.exit_code != 0
     assert "None is needed" in str(done.exception)
+
+
+def test_a_difference_that_matters_is_smaller_than_the_minutes_that_count(tmp_path):
+    few = {"tests_min": "1 2 3 4 5 6 8 10", "tau_min": "8"}
+    done = run(tmp_path, told(**few, wait_difference_min="15\n8\n7,5"))
+    assert done.exit_code == 0, done.output
+    assert done.output.count("from 0.1 to less than 8, the last minute that counts") == 2
+    assert read_protocol(tmp_path / "protocol.toml").plan.wait_difference_min == 7.5
+    with pytest.raises(ProtocolError, match="less than 8"):
+        answers_from({"practice": "P07", **few, "wait_difference_min": "8"}, first_quarter="2026Q3")
+
+
+@pytest.mark.parametrize("points", [5.0, 15.0, 30.0])
+def test_the_percentage_points_that_would_matter_are_what_the_plan_is_made_for(tmp_path, points):
+    done = run(tmp_path, told(primary="numb", numb_difference=f"{points:g}"))
+    assert done.exit_code == 0, done.output
+    assert "percentage points" in done.output
+    promised = read_protocol(tmp_path / "protocol.toml")
+    shares = numb_by_target(promised, expectation_of(promised, promised.planning))
+    assert 100 * shares[0] == pytest.approx(50)
+    assert 100 * (shares[1] - shares[0]) == pytest.approx(points, abs=0.01)
+    assert any(f"{points:g} percentage points" in source for source in promised.planning.sources)
+
+
+def test_percentage_points_are_asked_only_where_they_size_the_study(tmp_path):
+    assert "percentage points" not in run(tmp_path, told(primary="wait")).output
+
+
+def test_enter_alone_is_told_that_an_answer_is_needed(tmp_path):
+    done = run(tmp_path, "\n\n" + told())
+    assert done.exit_code == 0, done.output
+    assert done.output.count("an answer is needed") == 2
+    trial = CHANCE.replace("ethics committee", "\nethics committee") + "".join(f"{text}\n" for text in SETTLED)
+    done = run(tmp_path / "trial", trial + "y\n\n1\n5\n3\n")
+    assert done.exit_code == 0, done.output
+    assert done.output.count("an answer is needed") == 2

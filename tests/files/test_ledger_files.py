@@ -160,6 +160,20 @@ def test_openings_are_entered_without_arms_and_made_good_after_a_cut(mine, tmp_p
     assert [e.body["case"] for e in entries] == ["P01-0001", "P01-0002", "P01-0003"]
 
 
+def test_without_the_protocol_it_is_said_that_the_studys_ledger_lacks_the_opening(mine, tmp_path):
+    run("lock", mine)
+    run("allocate", mine, "--into", tmp_path / "list", "--slips", "3", "--way", "chain")
+    sealed = tmp_path / "list" / "sealed-P01.json"
+    cases = lambda: [e.body["case"] for e in of_kind(verified_ledger(ledger_path(mine)), "slip_opened")]  # noqa: E731
+    told = run("open-slip", sealed, "--case", "P01-0001", "--level", "technique=ianb").output
+    assert f"Entered in {tmp_path / 'list' / 'P01.ledger.jsonl'}" in told
+    assert "--protocol is needed" in told
+    assert cases() == []
+    told = run("open-slip", sealed, "--case", "P01-0002", "--level", "technique=ianb", "--protocol", mine).output
+    assert "--protocol is needed" not in told
+    assert cases() == ["P01-0001", "P01-0002"]  # what it said: the next one brings in what the log holds
+
+
 def reported(mine, into, *more, records="data/synthetic", quarter="2026Q1"):
     logs = [x for p in sorted(Path("data/synthetic/allocation").glob("opened-*.csv")) for x in ("--log", p)]
     done = run("report", mine, records, *logs, "--quarter", quarter, "--into", into, "--format", "json", *more)

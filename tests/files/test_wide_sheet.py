@@ -14,7 +14,10 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.documents.wide_template import write_wide_template
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records, read_tables
-from onsetstudy.records.checks.wide_sheet import EXTRA, MARK
+from onsetstudy.protocol.check import check_protocol
+from onsetstudy.protocol.guided import answers_from, guided_content
+from onsetstudy.records.checks.wide_sheet import EXTRA, MARK, wide_columns
+from onsetstudy.records.validity.completeness import missing_fields
 
 ROOT = Path(__file__).parents[2]
 DEMOS = {"audit": (ROOT / "data/synthetic/audit", "infiltration_audit"),
@@ -175,3 +178,62 @@ def fill(path, shared, cases):
         for column, value in enumerate(line, start=1):
             book["wide"].cell(row, column, value or None)
     book.save(path)
+
+
+def guided(**more):
+    """A protocol as the guided set-up writes it."""
+    told = {"practice": "P06", "technique": "buccal_infiltration", "mix_mode": "add", "pain_scale": "nrs11"} | more
+    content = guided_content(answers_from(told, first_quarter="2026Q1"))
+    return check_protocol(content, file="protocol.toml")
+
+
+def headings_of(protocol):
+    return [h for h in wide_columns(protocol) if not h.startswith(("target ", "control "))]
+
+
+@pytest.mark.parametrize("scale", ["nrs11", "none"])
+def test_a_sheet_that_is_filled_in_dutifully_lacks_nothing_that_the_protocol_promised(tmp_path, scale):
+    protocol = guided(pain_scale=scale)
+    path = write_wide_template(tmp_path / "wide.csv", protocol)
+    shared = {"clinician_id": "P06-A", "buffered: volume_ml": "1.98", "buffered: bicarbonate_ml": "0.18",
+              "buffered: mix_mode": "add", "plain: volume_ml": "1.8", "agent_percent": "2", "cartridge_ml": "1.8",
+              "vasoconstrictor": "none"}  # fmt: skip
+    answers = {"procedure": "filling", "tooth": "12", "control_tooth": "22", "baseline_response": "1",
+               "pain_deposition": "3", "treatment_start_min": "9", "adverse_event": "none",
+               "case_date": "2026-02-03"}  # fmt: skip
+    minutes = [f"target {m:g}" for m in protocol.schedule.tests_min]
+    tests = {m: "0" if i else "1" for i, m in enumerate(minutes)}
+    tests |= {m.replace("target", "control"): "1" for m in minutes}
+    cases = [{**answers, **tests, "arm": arm, "case_id": f"P06-{i}", "patient_id": f"P06-K{i}"}
+             for i, arm in enumerate(("plain", "buffered"), 1)]  # fmt: skip
+    fill(path, shared, cases)
+    records = read_records(path, protocol, today=TODAY)
+    assert set(records.cases["baseline_response"]) == {"felt"}
+    missing = {field.column for field in missing_fields(records, protocol)}
+    # What differs from person to person may be recorded under its heading; nothing that was promised is wanting.
+    assert missing <= {"weight_kg", "age_band", "pain_treatment", "test_kind"}
+
+
+def test_the_sheet_asks_what_its_protocol_needs_and_stays_short():
+    audit, block = guided(), guided(technique="ianb", control_tooth="no")
+    assert {"pain_deposition", "baseline_response", "control_tooth"} <= set(headings_of(audit))
+    assert "pain_insertion" not in headings_of(audit)
+    assert len(headings_of(audit)) <= 14
+    assert ("lip_numb" in headings_of(block), "lip_numb" in headings_of(audit)) == (True, False)
+    assert "control_tooth" not in headings_of(block)
+    assert not any(h.startswith("control") for h in wide_columns(block))
+    assert not any(h.startswith("pain") for h in headings_of(guided(pain_scale="none")))
+    assert not any(h.startswith("guess") for h in headings_of(audit))
+    group = headings_of(protocol_of("group"))
+    assert {"lip_numb", "guess_patient", "guess_assessor", "pain_deposition", "baseline_response"} <= set(group)
+    assert "guess_operator" not in group  # who knows what was mixed is not asked what it was
+
+
+def test_a_baseline_that_was_not_done_is_not_recorded(tmp_path):
+    lines = lines_of("audit")
+    at = next(i for i, line in enumerate(lines) if line[0] == "case_id")
+    column = lines[at].index("baseline_response")
+    for line, told in zip(lines[at + 1 :], ("0", "not_done", "1"), strict=False):
+        line[column] = told
+    records = read_records(save(tmp_path / "wide.csv", lines), protocol_of("audit"), today=TODAY)
+    assert list(records.cases["baseline_response"].fillna("")[:3]) == ["not_felt", "", "felt"]

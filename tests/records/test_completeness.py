@@ -76,6 +76,37 @@ def test_a_field_that_applies_is(arm, more, column):
     assert (missing((arm, more))[column].missing, missing((arm, more))[column].of) == (1, 1)
 
 
+@pytest.mark.parametrize(
+    ("column", "few", "all_of_them"),
+    [
+        ("pain_deposition", "pain is compared without it", "pain cannot be compared"),
+        ("guess_patient", "whether blinding held is judged without it", "whether blinding held cannot be told"),
+        ("weight_kg", "in this case limits by weight are not looked at", "limits by weight are not looked at"),
+        ("lip_numb", "in this case a missed block cannot be", "a missed block cannot be told from a slow one"),
+    ],
+)
+def test_what_is_lost_is_said_of_those_cases_alone_where_others_tell_it(column, few, all_of_them):
+    arms = ("plain", "buffered", "plain", "buffered", "plain")
+    one = missing(*[(arm, {column: ""} if i == 0 else {}) for i, arm in enumerate(arms)])[column]
+    assert one.why.startswith(few)
+    everybody = missing(*[(arm, {column: ""}) for arm in arms])[column]
+    assert everybody.why == all_of_them
+
+
+def test_pain_cannot_be_compared_with_an_arm_of_which_nobody_told_it():
+    rows = [(arm, {"pain_deposition": "" if arm == "buffered" else "20"}) for arm in ("plain", "buffered") * 3]
+    assert missing(*rows)["pain_deposition"].why == "pain cannot be compared"
+
+
+def test_a_quarter_without_a_field_takes_nothing_from_the_quarters_that_have_it():
+    """A report compares all cases so far: what one quarter lacks is left out of it."""
+    rows = [("plain", {}), ("buffered", {})] * 2
+    rows += [(arm, {"pain_deposition": "", "case_date": "2026-03-03"}) for arm in ("plain", "buffered")]
+    found = missing(*rows, quarter="2026Q1")["pain_deposition"]
+    assert (found.missing, found.of) == (2, 2)
+    assert found.why == "pain is compared without them"
+
+
 def test_what_the_protocol_does_not_ask_is_never_missing():
     assert dict(protocol().study.blinding)["operator"] != "yes"
     assert missing(("plain", {"guess_operator": ""})) == {}

@@ -158,6 +158,30 @@ def test_a_faulty_cell_refuses_its_case_and_says_why(column, written, code, word
     assert "P01-0003" in set(found.cases["case_id"])
 
 
+@pytest.mark.parametrize(
+    ("column", "written", "words"),
+    [
+        ("vasoconstrictor_dilution", "100.000",
+         "100.000 (read as 100) is outside 20000 to 400000 n of 1:n. If 100000 is meant, write 100000,"),
+        ("vasoconstrictor_dilution", "80,0", "80,0 (read as 80) is outside 20000 to 400000 n of 1:n. Enter a value"),
+        ("vasoconstrictor_dilution", "9.000", "9.000 (read as 9) is outside 20000 to 400000 n of 1:n. Enter a value"),
+        ("weight_kg", "7,5", "7,5 (read as 7.5) is outside 10 to 300 kg. Enter a value"),
+        ("weight_kg", "7.5", "7.5 is outside 10 to 300 kg. Enter a value"),
+    ],
+)  # fmt: skip
+def test_a_number_with_a_sign_in_it_is_told_as_it_was_read_and_as_it_is_written(column, written, words):
+    cases, readings = clean()
+    cases[0][column] = written
+    assert any(words in str(p) for p in records(cases, readings, PROMISED).problems)
+
+
+def test_a_minute_that_cannot_be_read_is_not_missing_as_well():
+    cases, readings = clean()
+    cases[0] |= {"rescue_min": "x!", "rescue_technique": "intraligamentary"}
+    found = records(cases, readings, PROMISED)
+    assert [p.code for p in found.problems if p.where.column == "rescue_min"] == ["not_a_time"]
+
+
 TESTS = [
     ("minute", "", "missing", "minute is empty"),
     ("minute", "4;30", "not_a_time", "Write minutes and seconds as 4:30, or minutes as 4.5"),

@@ -2,9 +2,9 @@
 
 import pytest
 
-from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.numb_field import where_is_control
+from onsetstudy.records.teeth import TEETH
 
 
 @pytest.mark.parametrize(

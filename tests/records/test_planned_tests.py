@@ -235,6 +235,7 @@ def test_a_protocol_made_by_questions_has_a_window_of_its_own_schedule(tests):
         practice="P07", randomised=False, assessor_blind=True, technique="ianb", agent="articaine",
         bicarbonate_ml=0.18, tests_min=tests, target_min=tests[0], tau_min=tests[-2], control_tooth=True,
         notation="universal", pain_scale="", cases_per_month=4.0, first_quarter="2026Q4", ethics="approved",
+        wait_difference_min=0.4,
     )  # fmt: skip
     made = check_protocol(guided_content(told))
     assert 0 < made.schedule.window_min <= min(0.5, np.diff((0.0, *tests)).min() / 2)

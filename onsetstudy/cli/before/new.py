@@ -13,7 +13,8 @@ import click
 from onsetstudy.cli.options import Amount, into_option, say_problems
 
 if TYPE_CHECKING:
-    from onsetstudy.protocol.guided import GuidedAnswers, GuidedQuestion
+    from onsetstudy.protocol.guided import GuidedAnswers
+    from onsetstudy.protocol.guided_questions import GuidedQuestion
     from onsetstudy.protocol.model import Protocol
 
 __all__ = ["command", "refuse_if_there", "set_up"]
@@ -75,17 +76,18 @@ def set_up(path: Path, answers: GuidedAnswers) -> bool:
 
 
 def _ask() -> GuidedAnswers:
-    from onsetstudy.protocol.guided import GUIDED, SETTLED, answers_from
+    from onsetstudy.protocol.guided import answers_from
+    from onsetstudy.protocol.guided_questions import GUIDED, SETTLED, is_asked
     from onsetstudy.protocol.model import Quarter
 
     click.echo(
-        f"{len(GUIDED)} questions, and {len(SETTLED)} more where chance decides. Enter takes the answer in brackets."
+        f"Up to {len(GUIDED)} questions, and {len(SETTLED)} more where chance decides. Enter takes the answer in "
+        "brackets; a question without one needs an answer."
     )
     told: dict[str, str] = {}
-    for number, question in enumerate(GUIDED, 1):
-        if question.name == "pain_difference" and told["pain_scale"] == "none":
-            continue
-        told[question.name] = _prompt(number, question, told)
+    for question in GUIDED:
+        if is_asked(question, told):
+            told[question.name] = _prompt(len(told) + 1, question, told)
     quarter = Quarter.of(dt.date.today()).label
     if told["randomised"] == "no":
         return answers_from(told, first_quarter=quarter)
@@ -95,11 +97,11 @@ def _ask() -> GuidedAnswers:
 
 def _prompt(number: int, question: GuidedQuestion, told: dict[str, str]) -> str:
     """One question of the terminal; asked again until it is answered."""
-    from onsetstudy.protocol.guided import read_answer
+    from onsetstudy.protocol.guided_questions import read_answer
 
     def checked(text: str) -> str:
         try:
-            read = read_answer(question, text)
+            read = read_answer(question, text, told)
         except ValueError as error:
             raise click.BadParameter(str(error)) from None
         if read == "pain_difference" and told["pain_scale"] == "none":
@@ -114,13 +116,25 @@ def _prompt(number: int, question: GuidedQuestion, told: dict[str, str]) -> str:
     if question.kind == "choice":
         text = f"{text} ({', '.join(question.codes)})"
         return str(click.prompt(text, value_proc=checked, default=question.default))
-    usual_text = None if question.kind == "code" or (question.name == "ethics" and chance) else question.default
-    return str(click.prompt(text, value_proc=checked, default=usual_text))
+    if question.kind == "code" or (question.name == "ethics" and chance):
+        return str(_needed(text, checked))
+    return str(click.prompt(text, value_proc=checked, default=question.default))
+
+
+def _needed(text: str, check: Callable[[str], Any]) -> Any:
+    """An answer that has no usual one: Enter alone is told that it is none."""
+
+    def checked(said: str) -> Any:
+        if not said.strip():
+            raise click.BadParameter("an answer is needed here; Enter alone takes nothing")
+        return check(said)
+
+    return click.prompt(text, default="", show_default=False, value_proc=checked)
 
 
 def _settled() -> dict[str, str]:
     """What has to be settled before a randomised study is locked, as far as it is."""
-    from onsetstudy.protocol.guided import NO_RULE, SETTLED, read_answer
+    from onsetstudy.protocol.guided_questions import NO_RULE, SETTLED, read_answer
 
     click.echo("Before the lock, in a sentence each. Enter leaves one open; then there is no lock and no list yet.")
     told = {}
@@ -148,9 +162,9 @@ def _adoption(pain: str) -> dict[str, Any]:
         why = _settle_later("   Why there is no rule by which it will say adopt (Enter: open)", str)
         return {"none_because": why} if why else {}
     return {
-        "net_min": click.prompt("   Minutes that it has to save, mixing counted", type=Amount(0, 60)),
-        "pain_margin": click.prompt("   Points of pain by which it may be worse", type=Amount(0, 100)),
-        "not_numb_margin": click.prompt("   Percent not numb by which it may be worse", type=Amount(0, 99)) / 100,
+        "net_min": _needed("   Minutes that it has to save, mixing counted", Amount(0, 60)),
+        "pain_margin": _needed("   Points of pain by which it may be worse", Amount(0, 100)),
+        "not_numb_margin": _needed("   Percent not numb by which it may be worse", Amount(0, 99)) / 100,
         "stopping_harms": ["serious"],
     }
 

@@ -31,6 +31,7 @@ def command(
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
     from onsetstudy.cli.ledger_entries import enter_opening, plain_code, refuse_cut_log
     from onsetstudy.cli.order import hold_to_order, hold_to_order_beside
+    from onsetstudy.files.ledger.ledger import practice_ledger_path
     from onsetstudy.files.sealed.opening import open_next
     from onsetstudy.files.sealed.opening_log import log_path
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -70,4 +71,10 @@ def command(
             )
     click.echo(f"Slip {opened.slip} ({opened.stratum}), case {case_id}: {told}")
     click.echo(f"Enter {opened.slip} as allocation_slip. Logged: {log_path(sealed)}")
+    if protocol is None:
+        click.echo(
+            f"Entered in {practice_ledger_path(sealed)}, a ledger of this sealed file alone, and not in the study's: "
+            "for that --protocol is needed. Given with the next slip, it brings in all that the log holds.",
+            err=True,
+        )
     return 0

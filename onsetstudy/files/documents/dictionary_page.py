@@ -77,7 +77,9 @@ rows of a column's name and its value for all cases, or `buffered: volume_ml` an
 then the headings, from `case_id` on. `target 2` is the test of the target tooth at the planned minute 2, `control 2`
 that of the control tooth. A cell says `felt` or `1`, `not_felt` or `0`, `not_done` or nothing; `felt @ 2.3` if it was
 at another minute than planned; two tests in one cell stand on either side of `|`. Extra tests go into `extra_target`
-and `extra_control`, each with its minute.
+and `extra_control`, each with its minute. `baseline_response` is answered in the same words. The sheet asks for what
+its protocol needs: pain at the protocol's moment, the lip where blocks are given, guesses of those who are blinded; any
+other column of the dictionary may be added.
 """
 
 

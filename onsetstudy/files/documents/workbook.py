@@ -10,9 +10,9 @@ import xlsxwriter
 
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.checks.check import score_ranges
 from onsetstudy.records.schema import TABLES, Column, asked_columns
+from onsetstudy.records.teeth import TEETH
 
 __all__ = ["write_template"]
 

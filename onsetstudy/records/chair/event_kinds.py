@@ -11,7 +11,6 @@ from typing import Any
 
 from onsetstudy.protocol.case_pattern import code_fault
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code
 from onsetstudy.records.chair.event_log import PREPARED_COLUMNS, Event
@@ -20,6 +19,7 @@ from onsetstudy.records.chair.screening import SCREENED
 from onsetstudy.records.chair.training import moment_faults
 from onsetstudy.records.checks.privacy import looks_like_a_person, remark_names_a_person
 from onsetstudy.records.schema import CASES, Column
+from onsetstudy.records.teeth import TEETH
 
 __all__ = ["COLUMNS", "ENTERED", "KINDS", "STUDY_KINDS", "entry_faults"]
 

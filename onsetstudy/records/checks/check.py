@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import re
 import warnings
 from dataclasses import dataclass, replace
 from typing import Any
@@ -28,7 +29,8 @@ from onsetstudy.records.schema import TABLES, Column, pandera_schema
 
 __all__ = ["check_records", "nothing_left", "score_ranges"]
 
-"""Words with which a line of a spreadsheet that sums up the others begins."""
+GROUPED = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
+"""A number that may have a sign between its thousands."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -255,8 +257,25 @@ def _refuse_cell(
             found.refuse(row, column.name, "percent", what, f"write per cent: {100 * float(str(value)):g}")
             return
         unit = "on the protocol's scale" if scores else column.unit
-        what = f"{written} is outside {low:g} to {high:g} {unit}"
-        found.refuse(row, column.name, "range", what, f"enter a value from {low:g} to {high:g} {unit}")
+        as_read, mend = _as_read(str(written), float(str(value)), (low, high))
+        what = f"{written}{as_read} is outside {low:g} to {high:g} {unit}"
+        found.refuse(row, column.name, "range", what, mend or f"enter a value from {low:g} to {high:g} {unit}")
+
+
+def _as_read(written: str, value: float, admitted: tuple[float | None, float | None]) -> tuple[str, str]:
+    """How a number with a sign in it was read, and how to write the one that was meant where that is likely.
+
+    In half of the world a point stands between thousands, in the other half it begins the decimals.
+    """
+    if not set(written) & set(".,:"):
+        return "", ""
+    shown = "" if written == f"{value:g}" else f" (read as {value:g})"
+    low, high = admitted
+    if GROUPED.fullmatch(written) and low is not None and high is not None:
+        meant = float(re.sub("[.,]", "", written))
+        if low <= meant <= high:
+            return shown, f"if {meant:.0f} is meant, write {meant:.0f}, with no sign between thousands"
+    return shown, ""
 
 
 ALIKE = 0.8

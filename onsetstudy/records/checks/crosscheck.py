@@ -11,11 +11,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.mixing import crosscheck_mixing
 from onsetstudy.records.checks.times_of_day import read_times_of_day, refuse_ambiguous_times
 from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, where_is_control
+from onsetstudy.records.teeth import TEETH
 
 __all__ = ["crosscheck_cases", "crosscheck_readings"]
 
@@ -163,7 +163,8 @@ def _clocks(cases: pd.DataFrame, found: Findings) -> None:
             what = f"{later} lies before {earlier}"
             found.refuse(row, later, "times", what, "correct the times of day")
     rescued = cases["rescue_technique"].notna() & (cases["rescue_technique"] != "none")
-    for row in _rows(rescued & cases["rescue_min"].isna()):
+    unread = {row for row, problem in found.problems if problem.where.column == "rescue_min"}
+    for row in sorted({*_rows(rescued & cases["rescue_min"].isna())} - unread):
         found.refuse(
             row, "rescue_min", "missing", "a supplemental injection without its minute", "enter the minute it was given"
         )

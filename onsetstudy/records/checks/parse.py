@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.protocol.teeth import TEETH
 from onsetstudy.records.schema import Column
+from onsetstudy.records.teeth import TEETH
 
 __all__ = ["NOT_APPLICABLE", "NOT_KNOWN", "Parsed", "parse_column"]
 

@@ -8,7 +8,7 @@ target tooth at the planned minute 2. A cell says ``felt`` (or 1), ``not_felt`` 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import pandas as pd
 
@@ -17,7 +17,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.no_records import sums_up
 from onsetstudy.records.model import RawTable
-from onsetstudy.records.schema import CASES, asked_columns
+from onsetstudy.records.schema import CASES, LIP_BLOCKS, asked_columns
 
 __all__ = ["MARK", "head_keys", "unfold_wide", "wide_columns"]
 
@@ -31,9 +31,11 @@ RESPONSES = {
 }
 TEST = re.compile(r"(target|control)_(\d+(?:[.,]\d+)?)(?:_min)?")
 SHORT = (
-    *("case_id", "patient_id", "case_date", "arm", "allocation_slip", "tooth", "procedure", "rescue_min"),
-    *("rescue_technique", "treatment_start_min", "pain_insertion", "adverse_event", "adverse_serious"),
+    *("case_id", "patient_id", "case_date", "arm", "allocation_slip", "procedure", "tooth", "control_tooth"),
+    *("baseline_response", "rescue_min", "rescue_technique", "treatment_start_min", "anxiety_before", "anxiety_after"),
+    *("guess_patient", "guess_operator", "guess_assessor", "adverse_event", "adverse_serious"),
 )
+"""Columns of every wide sheet, as far as the protocol asks for them; :func:`_by_protocol` names those besides."""
 SHARED = (
     *("practice_id", "clinician_id", "allocation", "technique", "agent", "agent_percent", "vasoconstrictor"),
     *("vasoconstrictor_dilution", "cartridge_ml"),
@@ -43,11 +45,29 @@ KNOWN = frozenset(c.name for c in CASES)
 
 
 def wide_columns(protocol: Protocol) -> tuple[str, ...]:
-    """Headings of an empty wide sheet: what differs between cases, and a column a planned minute."""
-    asked = {c.name for c in asked_columns("cases", protocol)}
+    """Headings of an empty wide sheet: what the protocol needs of each case, and a column a planned minute.
+
+    What is left out can be recorded all the same, under its heading of the dictionary.
+    """
+    wanted = {*SHORT, *_by_protocol(protocol)}
+    own = tuple(c.name for c in asked_columns("cases", protocol) if c.name in wanted)
     roles = ("target",) if protocol.schedule.control_tooth == "none" else ("target", "control")
     tests = [f"{role} {minute:g}" for minute in protocol.schedule.tests_min for role in roles]
-    return (*(name for name in SHORT if name in asked), *tests)
+    return (*own, *tests)
+
+
+def _by_protocol(protocol: Protocol) -> Iterator[str]:
+    """Columns that one protocol needs and another, which could have them too, does not."""
+    plan, techniques = protocol.plan, protocol.eligibility.techniques
+    if protocol.study.paired:
+        yield "period"
+    if not techniques or any(technique in LIP_BLOCKS for technique in techniques):
+        yield "lip_numb"
+    if protocol.pain is not None:
+        yield f"pain_{protocol.pain.moment}"
+    if "treatment_success_difference" in (plan.primary, *plan.secondary):
+        yield "pain_treatment"
+    yield from (name for name in plan.covariates if name not in SHARED + BY_ARM)
 
 
 def head_keys(protocol: Protocol) -> tuple[str, ...]:
@@ -138,6 +158,9 @@ class _Wide:
             mend = "give it one, or put texts with the separator between quotation marks"
             self.refuse(i, "", loose[0], "a cell without a heading", mend)
         case = {h: v for h, v in told.items() if not TEST.fullmatch(h) and h not in EXTRA}
+        if (baseline := RESPONSES.get(case.get("baseline_response", "").lower())) is not None:
+            # A cold test too, and answered like the others: the dictionary has no word for one that was not done.
+            case["baseline_response"] = "" if baseline == "not_done" else baseline
         if _no_record(case, told):
             # Told once, with the other lines that are none; what all cases share is not of it.
             self.cases.append(case)

@@ -11,9 +11,9 @@ from onsetstudy.core.arrays import BoolArray, StrArray
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import MissingField
 from onsetstudy.records.model import Records
-from onsetstudy.records.schema import asked_columns
+from onsetstudy.records.schema import LIP_BLOCKS, asked_columns
 
-__all__ = ["WHY", "missing_fields"]
+__all__ = ["WHY", "WITHOUT", "missing_fields"]
 
 WHY = {
     "baseline_response": "a tooth that never felt the cold cannot be told from one that became numb",
@@ -35,7 +35,15 @@ WHY = {
     "guess": "whether blinding held cannot be told",
 }
 """Fields that an analysis needs, and what is lost without them."""
-BLOCKS = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive")
+WITHOUT = {
+    "treatment_start_min": "time at the chair counts {those} as at least as long as the tests",
+    "pain_treatment": "whether the treatment went without pain is told without {those}",
+    "pain": "pain is compared without {those}",
+    "guess": "whether blinding held is judged without {those}",
+}
+"""What is told of the others all the same; of a field that is not here the loss is each case's own."""
+FEWEST = 2
+"""Cases of an arm of which a field is known that are compared: one has no spread."""
 
 
 def missing_fields(records: Records, protocol: Protocol, *, quarter: str | None = None) -> tuple[MissingField, ...]:
@@ -54,20 +62,31 @@ def missing_fields(records: Records, protocol: Protocol, *, quarter: str | None 
     -----
     A field counts where it applies: a dilution where there is a vasoconstrictor, seriousness where there
     was an event, the lip after a block of the lower jaw. A score whose reason for missing is told is not missing.
+    Whether arms can still be compared is asked of all records, which a report looks at together.
     """
     cases = records.cases
-    if quarter is not None:
-        cases = cases[cases["quarter"].astype(str) == quarter]
+    now = np.ones(len(cases), dtype=bool) if quarter is None else (cases["quarter"].astype(str) == quarter).to_numpy()
     asked = {c.name for table in ("cases", "cold_tests") for c in asked_columns(table, protocol)}
     found = []
     for column, applies, absent in _wanted(cases, records, protocol):
-        gone = applies & absent
+        gone, of = applies & absent & now, applies & now
         if column not in asked or not gone.any():
             continue
-        why = WHY.get(column) or WHY[column.split("_", 1)[0]]
+        told = cases.loc[applies & ~absent, "arm"].value_counts()
+        compared = all(told.get(arm, 0) >= FEWEST for arm in protocol.arm_codes[:2])
+        why = _consequence(column, int(gone.sum()), int(of.sum()), compared=compared)
         whom = _whom(cases, gone, protocol)
-        found.append(MissingField(column=column, missing=int(gone.sum()), of=int(applies.sum()), whom=whom, why=why))
+        found.append(MissingField(column=column, missing=int(gone.sum()), of=int(of.sum()), whom=whom, why=why))
     return tuple(sorted(found, key=lambda field: (-field.missing, field.column)))
+
+
+def _consequence(column: str, missing: int, of: int, *, compared: bool) -> str:
+    """What is lost: of all cases only where none is left to tell it of."""
+    key = column if column in WHY else column.split("_", 1)[0]
+    one = missing == 1
+    if key in WITHOUT:
+        return WITHOUT[key].format(those="it" if one else "them") if compared else WHY[key]
+    return WHY[key] if missing == of else f"in {'this case' if one else 'these cases'} {WHY[key]}"
 
 
 def _whom(cases: pd.DataFrame, gone: BoolArray, protocol: Protocol) -> tuple[tuple[str, str, int], ...]:
@@ -91,7 +110,7 @@ def _wanted(cases: pd.DataFrame, records: Records, protocol: Protocol) -> list[t
     applies = {
         "baseline_response": everyone if protocol.schedule.baseline_response == "required" else ~everyone,
         "control_tooth": everyone,
-        "lip_numb": np.isin(_text(cases, "technique"), BLOCKS),
+        "lip_numb": np.isin(_text(cases, "technique"), LIP_BLOCKS),
         "treatment_start_min": _text(cases, "procedure") != "none",
         "pain_treatment": scored & (_text(cases, "procedure") != "none"),
         "adverse_event": everyone,

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from onsetstudy.protocol.teeth import TEETH
+from onsetstudy.records.teeth import TEETH
 
 BLOCKS = [
     (range(1, 9), range(18, 10, -1)),
