@@ -180,7 +180,7 @@ def test_a_mistyped_code_opens_nothing_whether_or_not_the_protocol_is_given(keep
     first = opened(keeper, "P01-0003", *more)
     assert first.exit_code == 0, first.exception
     again = opened(keeper, "p01-0003", *more)
-    assert again.output.startswith("Opened before for p01-0003")
+    assert "Opened before for p01-0003" in again.output
     assert len((keeper / "opened-P01.csv").read_text().splitlines()) == 2
 
 
@@ -248,4 +248,4 @@ def test_without_a_pattern_no_code_that_only_looks_like_another_gets_a_slip(tmp_
     assert opened(tmp_path / "list", "P01-0003").exit_code == 0
     for other in ("P01-0003\u200b", "\u200eP01-0003", "P01-000\uff13", "\uff3001-0003", "P01-\t0003"):
         assert "signs that codes do not have" in str(opened(tmp_path / "list", other).exception)
-    assert opened(tmp_path / "list", "p01-0003").output.startswith("Opened before")
+    assert "Opened before" in opened(tmp_path / "list", "p01-0003").output
