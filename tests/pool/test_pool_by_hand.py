@@ -335,7 +335,7 @@ def test_few_cases_are_told():
 
 def test_the_peak_of_a_unit_is_where_its_likelihood_is_level_and_as_wide_as_it_is_bent():
     x, n, base, spread = np.array([1, 6]), np.array([8, 9]), np.array([-1.0, 0.3]), np.array([0.5, 1.5])
-    middle, width = _peaks(x, n, base, spread)
+    middle, width = _peaks(x, n, base[:, None], spread)
     assert middle.shape == width.shape == (2, 2)
     for i, j in np.ndindex(2, 2):
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.onset_rule import DerivedOnset
 
 __all__ = ["SAME_TIME", "TargetTests", "answers_on_plan", "onset_on_plan"]
@@ -30,7 +31,7 @@ class TargetTests:
     """
 
     case: NDArray[np.int64]
-    minute: NDArray[np.float64]
+    minute: FloatArray
     felt: NDArray[np.bool_]
     extra: NDArray[np.bool_]
     invalid: NDArray[np.int64]
@@ -43,9 +44,7 @@ class TargetTests:
         )  # fmt: skip
 
 
-def answers_on_plan(
-    tests: TargetTests, planned: NDArray[np.float64], window_min: float
-) -> tuple[TargetTests, NDArray[np.float64]]:
+def answers_on_plan(tests: TargetTests, planned: FloatArray, window_min: float) -> tuple[TargetTests, FloatArray]:
     """Of each case and planned minute the test that answers for it, and the planned minutes, shape (k,).
 
     It is the nearest within the window, of two alike the earlier: of a planned test and an extra one close by, nearly
@@ -65,10 +64,10 @@ def answers_on_plan(
 
 def onset_on_plan(
     tests: TargetTests,
-    planned: NDArray[np.float64],
+    planned: FloatArray,
     window_min: float,
-    rescue_min: NDArray[np.float64],
-    derive: Callable[[NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_]], DerivedOnset],
+    rescue_min: FloatArray,
+    derive: Callable[[NDArray[np.int64], FloatArray, NDArray[np.bool_]], DerivedOnset],
 ) -> DerivedOnset:
     """Onset between two planned minutes.
 
@@ -114,25 +113,23 @@ def onset_on_plan(
     return _completed(onset, every, left, right)
 
 
-def _due(minute: NDArray[np.float64], planned: NDArray[np.float64]) -> NDArray[np.float64]:
+def _due(minute: FloatArray, planned: FloatArray) -> FloatArray:
     """The first planned minute at or after each; itself where there is none."""
     place = np.searchsorted(planned, minute - SAME_TIME)
     return np.where(place < planned.size, planned[np.minimum(place, planned.size - 1)], minute)
 
 
-def _passed(minute: NDArray[np.float64], planned: NDArray[np.float64]) -> NDArray[np.float64]:
+def _passed(minute: FloatArray, planned: FloatArray) -> FloatArray:
     """The last planned minute at or before each; 0 where there is none."""
     place = np.searchsorted(planned, minute + SAME_TIME, side="right") - 1
     return np.where(place >= 0, planned[np.maximum(place, 0)], 0.0)
 
 
-def _completed(
-    onset: DerivedOnset, every: DerivedOnset, left: NDArray[np.float64], right: NDArray[np.float64]
-) -> DerivedOnset:
+def _completed(onset: DerivedOnset, every: DerivedOnset, left: FloatArray, right: FloatArray) -> DerivedOnset:
     """Onset with other ends; where planned tests alone had none, with what all tests say of the time after it."""
     ends = ~np.isfinite(onset.right) & np.isfinite(right)
 
-    def either(own: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
+    def either(own: FloatArray, other: FloatArray) -> FloatArray:
         return np.where(ends, np.maximum(other, right), own)
 
     changed = ends | (onset.reason == "numb_at_first_test")
