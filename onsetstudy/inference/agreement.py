@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import optimize
 from scipy.special import xlogy
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
 from onsetstudy.core.results import Interval
 from onsetstudy.inference.proportions import normal_quantile
@@ -22,8 +22,6 @@ QUANTITY = "agreement_beyond_chance"
 METHOD = "score limits of Cohen's kappa, variance at the most likely table of that kappa"
 COARSE, FINE, ZOOMS = 61, 13, 14
 EDGE = 1e-9
-
-Shares = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +103,7 @@ def cohen_kappa(both: int, first_only: int, second_only: int, neither: int, *, c
     )
 
 
-def _checked(counts: tuple[int, ...]) -> Shares:
+def _checked(counts: tuple[int, ...]) -> FloatArray:
     wrong = [c for c in counts if isinstance(c, bool) or not isinstance(c, int | np.integer) or c < 0]
     if wrong:
         raise OnsetStudyError(
@@ -114,13 +112,13 @@ def _checked(counts: tuple[int, ...]) -> Shares:
     return np.array(counts, dtype=float)
 
 
-def _kappa(shares: Shares) -> tuple[float, float, float]:
+def _kappa(shares: FloatArray) -> tuple[float, float, float]:
     first, second = shares[0] + shares[1], shares[0] + shares[2]
     observed, expected = shares[0] + shares[3], first * second + (1 - first) * (1 - second)
     return float((observed - expected) / (1 - expected)), float(observed), float(expected)
 
 
-def kappa_variance(shares: Shares) -> float:
+def kappa_variance(shares: FloatArray) -> float:
     """Large-sample variance of kappa times n, at the four shares of a table (Fleiss, Cohen and Everitt 1969)."""
     kappa, _, expected = _kappa(shares)
     first, second = shares[0] + shares[1], shares[0] + shares[2]
@@ -132,7 +130,7 @@ def kappa_variance(shares: Shares) -> float:
     return max(0.0, float((alike + (1 - kappa) ** 2 * apart - minus) / (1 - expected) ** 2))
 
 
-def _score_limits(counts: Shares, kappa: float, z: float) -> tuple[float, float]:
+def _score_limits(counts: FloatArray, kappa: float, z: float) -> tuple[float, float]:
     n = counts.sum()
 
     def score(value: float) -> float:
@@ -148,8 +146,8 @@ def _score_limits(counts: Shares, kappa: float, z: float) -> tuple[float, float]
     return limit(-1 + EDGE, z), limit(1 - EDGE, -z)
 
 
-def constrained_shares(counts: Shares, kappa: float) -> Shares:
-    """Shares of the table that makes counts most likely among all tables with a given kappa.
+def constrained_shares(counts: FloatArray, kappa: float) -> FloatArray:
+    """FloatArray of the table that makes counts most likely among all tables with a given kappa.
 
     With ``m`` the mean of the two shares of yes and ``d`` their difference, the cells are ``k m + (1 - k)(m² - d²/4)``,
     the same with ``1 - m``, and ``(1 - k)(m (1 - m) + d²/4) ± d/2``. The likelihood may have several tops in ``m`` and
@@ -173,7 +171,7 @@ def constrained_shares(counts: Shares, kappa: float) -> Shares:
     return best
 
 
-def _cells(kappa: float, mean: Shares, apart: Shares) -> Shares:
+def _cells(kappa: float, mean: FloatArray, apart: FloatArray) -> FloatArray:
     rest, square = 1 - kappa, apart**2 / 4
     off = rest * (mean * (1 - mean) + square)
     yes = kappa * mean + rest * (mean**2 - square)
@@ -184,7 +182,7 @@ def _cells(kappa: float, mean: Shares, apart: Shares) -> Shares:
     return cells
 
 
-def _widest(kappa: float, mean: Shares) -> Shares:
+def _widest(kappa: float, mean: FloatArray) -> FloatArray:
     """How far apart the two shares of yes can be at most."""
     rest = 1 - kappa
     nearer = np.minimum(mean, 1 - mean)
@@ -192,5 +190,5 @@ def _widest(kappa: float, mean: Shares) -> Shares:
     bend = 0.25 - rest**2 * mean * (1 - mean)
     # Stable form of the smaller root of rest d²/4 - d/2 + rest m (1 - m) = 0; without a root nothing binds.
     smaller = 2 * rest * mean * (1 - mean) / (0.5 + np.sqrt(np.maximum(bend, 0.0)))
-    widest: Shares = np.minimum(np.minimum(2 * nearer, within), np.where(bend >= 0, smaller, 2.0))
+    widest: FloatArray = np.minimum(np.minimum(2 * nearer, within), np.where(bend >= 0, smaller, 2.0))
     return widest
