@@ -40,6 +40,23 @@ def unpainted(monkeypatch):
     monkeypatch.setattr(Painted, "__get__", instead)
 
 
+WHOLE_GRID = ("test_cold_test_errors", "test_group_test_errors", "test_once", "test_demo", "test_exchange")
+"""Modules that look at what the answer would be if cold tests erred, or at all that a report does or ships."""
+
+
+@pytest.fixture(scope="module", autouse=True)
+def short_grid(request):
+    """One sensitivity and specificity in place of nine with their limits, where a report is made for other words."""
+    if THOROUGH or request.module.__name__.rsplit(".", 1)[-1] in WHOLE_GRID:
+        yield
+        return
+    from onsetstudy.survival.testing.misclassified import GRID
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("onsetstudy.study.topics.cold_test_errors.GRID", GRID[:1])
+        yield
+
+
 @pytest.fixture
 def few_draws(monkeypatch):
     """Sixty draws of a comparison by choice in place of three hundred: where it matters that it ends, and not where."""

@@ -153,13 +153,6 @@ def _wider_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
                 f"a difference of {table.important_difference:g} is more than {table.scale} can show",
                 f"write less than {high - low:g} {unit}",
             )
-    matters, horizon = read.analysis.wait_difference_min, read.onset.tau_min
-    if matters is not None and matters >= horizon:
-        yield (
-            "analysis.wait_difference_min",
-            f"a difference of {matters:g} min cannot be seen in a wait that is counted up to {horizon:g} min",
-            f"write less than {horizon:g}",
-        )
     if read.analysis.planned_hazard_ratio == 1:
         yield "analysis.planned_hazard_ratio", "a ratio of 1 is no effect", "write the effect to be found, such as 1.5"
     if read.study.design == "audit" and read.study.allocation == "randomised":

@@ -11,6 +11,8 @@ from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 from onsetstudy.protocol.ledger import of_kind
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 ROOT = Path(__file__).parents[2]
 GROUP = ROOT / "protocols" / "mandibular_block_group.toml"
 ORDER = "The order: onsetstudy lock .*onsetstudy allocate .*onsetstudy open-slip"

@@ -13,6 +13,8 @@ from onsetstudy.core.annotations import spread
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 ROOT = Path(__file__).parents[2]
 GROUP = ROOT / "protocols" / "mandibular_block_group.toml"
 DATA = ROOT / "data" / "synthetic"

@@ -17,6 +17,8 @@ from onsetstudy.records.derived.roster import Listed, Roster, case_roster, roste
 from tests.report.samples import rich
 from tests.study.cases import PROTOCOLS, case, protocol, raw, readings_of
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 AUDIT = PROTOCOLS / "infiltration_audit.toml"
 ROWS = {
     "cases read": 3, "cases accepted": 3, "cold tests read": 9, "cold tests accepted": 9, "rows refused": 0,

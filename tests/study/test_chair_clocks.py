@@ -21,6 +21,8 @@ from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.harms import safety_of
 from tests.records.test_event_log import CASE, Page, drifting, injected
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 AUDIT = read_protocol("protocols/infiltration_audit.toml")
 TODAY = dt.date(2026, 7, 1)
 

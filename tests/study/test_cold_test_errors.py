@@ -17,6 +17,8 @@ from onsetstudy.study.topics.cold_test_errors import cold_test_errors
 from tests.report.samples import rich
 from tests.study.cases import case, protocol, records
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 MINUTES = protocol().schedule.tests_min
 
 

@@ -24,6 +24,8 @@ from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.negative_controls import negative_controls
 from tests.study.cases import case, protocol, readings_of, records
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 PROTOCOL = protocol()
 LAST = PROTOCOL.quarters[-1]
 FALSE = {("P01", "plain"): 0, ("P01", "buffered"): 9, ("P02", "plain"): 1, ("P02", "buffered"): 8}

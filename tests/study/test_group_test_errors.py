@@ -20,6 +20,8 @@ from onsetstudy.study.topics.cold_test_errors import cold_test_errors
 from tests.study.cases import protocol
 from tests.study.test_cold_test_errors import row, study
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 PROTOCOL = protocol()
 LAST = PROTOCOL.quarters[-1]
 

@@ -23,6 +23,8 @@ from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.given_away import GrownByFew, cases_of_files, cases_of_page, grown_by_few
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 ROOT = Path(__file__).parents[2]
 GROUP = ROOT / "protocols" / "mandibular_block_group.toml"
 SHIPPED = sorted((ROOT / "data" / "synthetic" / "exchange").glob("*.json"))

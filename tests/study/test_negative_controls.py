@@ -18,6 +18,8 @@ from onsetstudy.study.topics.negative_controls import control_tests, negative_co
 from tests.report.samples import rich
 from tests.study.cases import case, protocol, readings_of, records
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 
 def study(controls, insertion=("", ""), many=1):
     """Cases of both arms whose control tooth answers as written: ``{"plain": "ff", "buffered": "fn"}``."""

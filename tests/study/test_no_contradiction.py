@@ -20,6 +20,8 @@ from tests.report.claimed import RANDOMISED, N, claim, told
 from tests.report.samples import estimate, rich
 from tests.study.cases import analyse, case, protocol, readings_of, records
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 TAU = RANDOMISED.onset.tau_min
 LOOK = Look(number=1, planned=4, label="2026Q1", code="not_reached", side=0, counted=9, planned_count=350,
             unit="onsets", critical=4.3)  # fmt: skip
