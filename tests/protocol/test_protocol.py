@@ -86,7 +86,6 @@ def test_every_key_of_a_shipped_protocol_is_explained(path):
         ("rescue.success", "ignored", "rescue.success", "Write one of composite, hypothetical"),
         ("pain.scale", "thermometer", "pain.scale", "Write one of vas100, nrs11, hp170, vrs4, faces"),
         ("pain.important_difference", 100, "pain.important_difference", "is more than vas100 can show"),
-        ("analysis.wait_difference_min", 15, "analysis.wait_difference_min", "up to 15 min. Write less than 15"),
         ("pain", ..., "analysis.secondary", "pain_difference needs the table [pain]"),
         ("pain.painless_at_most", 200, "pain.painless_at_most", "no score is as high as this"),
         ("analysis.secondary", ["restricted_wait"], "analysis.secondary", "rmst_difference is the primary outcome"),
