@@ -59,9 +59,9 @@ def short_grid(request):
 
 @pytest.fixture
 def few_draws(monkeypatch):
-    """Sixty draws of a comparison by choice in place of three hundred: where it matters that it ends, and not where."""
+    """Thirty draws of a comparison by choice, not three hundred: where it matters that it ends, and not where."""
     if not THOROUGH:
-        monkeypatch.setattr("onsetstudy.study.topics.confounding.REPLICATES", 60)
+        monkeypatch.setattr("onsetstudy.study.topics.confounding.REPLICATES", 30)
 
 
 def _processor_s() -> float:

@@ -6,9 +6,8 @@ import re
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
-
-import pytest
 
 from tests.chairside.conftest import wait_for
 
@@ -206,8 +205,16 @@ FAULTS = """() => {
 
 def look_at(page):
     """That axe is content, targets are large, and nothing is cut off or lies over something else."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="pip install axe-playwright-python")
-    found = axe.Axe().run(page).response["violations"]
-    assert not found, [(v["id"], [n["html"] for n in v["nodes"]][:3]) for v in found]
     assert page.evaluate(FAULTS) == []
     assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
+    ask_axe(page)
+
+
+def ask_axe(page):
+    """That axe finds nothing; where it is not installed (``.ci/run`` does) what was measured before stands alone."""
+    if find_spec("axe_playwright_python") is None:
+        return
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(page).response["violations"]
+    assert not found, [(v["id"], [n["html"] for n in v["nodes"]][:3]) for v in found]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.chairside.chair import Chair, quick_audit, quick_block
+from tests.chairside.chair import Chair, ask_axe, quick_audit, quick_block
 from tests.chairside.test_page import running
 
 
@@ -69,8 +69,7 @@ def test_a_covered_page_takes_no_tap_and_no_key_and_its_clock_goes_on(covered):
     assert page.is_visible("#elapsed")
     before = page.inner_text("#elapsed")
     count = "async () => (await import('/log.js')).all().filter((e) => e.kind === 'test').length"
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="pip install axe-playwright-python")
-    assert [v["id"] for v in axe.Axe().run(page).response["violations"]] == []
+    ask_axe(page)
     for target in ("#unlock", "body"):
         page.focus(target) if target == "#unlock" else page.evaluate("() => document.activeElement.blur()")
         for key in ("Escape", "f", "n", "Enter"):
