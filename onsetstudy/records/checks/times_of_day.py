@@ -164,24 +164,34 @@ def _durations(
 
     Minutes and seconds that a spreadsheet took for a time (4:30 becomes 04:30:00), or a duration with its hours
     (00:04:30). None of them fits its injection by the clock of 24 hours, and not those of every case by that of 12; at
-    least one lies in the night; and, read so, no two tests of a tooth fall on one planned test.
+    least one lies in the night; and, read in one of these ways alone, no two tests of a tooth fall on one planned test.
     """
     planned = np.array(protocol.schedule.tests_min, dtype=np.float64)
     longest = 1.5 * planned.max()
     clock = clock_min.dropna()
     with_seconds = bool((clock != clock.round()).any())
-    with_hours = with_seconds and bool((clock < HOUR_MIN).all())
     twelve_hours = (after[clock.index] + HALF_DAY_MIN).between(0, longest).groupby(readings["case_id"]).all().all()
-    if (clock >= NIGHT_UNTIL_MIN).all() or twelve_hours or (with_seconds and not with_hours):
+    if (clock >= NIGHT_UNTIL_MIN).all() or twelve_hours:
         return None
-    minute = clock_min if with_hours else clock_min / 60
+    # With its hours a duration is under one hour; minutes and seconds that became hours have no seconds of their own.
+    whole_hour = [("00:04:30", clock_min)] if (clock < HOUR_MIN).all() else []
+    as_hours = [] if with_seconds else [("04:30:00", clock_min / 60)]
+    found = [
+        (minute, f"a spreadsheet's time such as {shown} was read as 4 minutes and 30 seconds")
+        for shown, minute in (*whole_hour, *as_hours)
+        if _on_plan(readings, clock_min, minute, planned, longest)
+    ]
+    return found[0] if len(found) == 1 else None
+
+
+def _on_plan(
+    readings: pd.DataFrame, clock_min: pd.Series, minute: pd.Series, planned: NDArray[np.float64], longest: float
+) -> bool:
+    """Whether no two tests of a tooth would fall on one planned test, and none too late."""
     whole = readings["minute"].where(clock_min.isna(), minute).astype(float)
     concerned = readings["case_id"].isin(readings.loc[clock_min.notna(), "case_id"]) & whole.notna()
     tests = readings.loc[concerned, ["case_id", "tooth_role"]].assign(test=_nearest(whole[concerned], planned))
-    if tests.duplicated().any() or (whole[concerned] > longest).any():
-        return None
-    shown = "00:04:30" if with_hours else "04:30:00"
-    return minute, f"a spreadsheet's time such as {shown} was read as 4 minutes and 30 seconds"
+    return not (tests.duplicated().any() or (whole[concerned] > longest).any())
 
 
 def _nearest(minute: pd.Series, planned: NDArray[np.float64]) -> NDArray[np.intp]:
