@@ -50,7 +50,7 @@ def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Sect
             f"minutes saved, up to {tau:g}",
         ),
         rows=tuple(_row(row) for row in errors.rows),
-        align="rrrrr",
+        align="lrrrr",
         notes=(*notes, *_contradictions(errors)),
     )  # fmt: skip
     blocks = (Paragraph(text=_words(errors)), table, Paragraph(text=CORRELATED))
