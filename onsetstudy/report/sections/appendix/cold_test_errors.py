@@ -16,6 +16,7 @@ SOURCE = (
     "never errs; between them a choice. Errors are taken as independent. Whole arms, not within practices; tests on "
     "their planned minutes; a supplement ends the follow-up. The grid shows how far errors could move the answer."
 )
+MEANING = "Sensitivity: of tests of numb teeth, those not felt; specificity: of tests of teeth not numb, those felt."
 INTERVALS = (
     "{level} intervals by profile likelihood: of chance alone, with sensitivity and specificity taken as known; looks "
     "are not allowed for."
@@ -40,15 +41,12 @@ def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Sect
     labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
     target, tau = protocol.onset.target_min, protocol.onset.tau_min
     limits = any(row.difference_limits is not None for row in errors.rows)
-    notes = [SOURCE]
+    notes = [MEANING, SOURCE]
     notes += [INTERVALS.format(level=level(errors.conf_level))] if limits else []
     notes += [COUNTED] if errors.from_intervals else []
     table = Table(
-        caption="If a cold test errs",
-        columns=(
-            "numb and not felt", "not numb and felt", *(f"{name}: numb by {target:g} min" for name in labels),
-            f"minutes saved, up to {tau:g}",
-        ),
+        caption=f"Numb by {target:g} min, and minutes saved up to {tau:g}, if a cold test errs",
+        columns=("sensitivity", "specificity", *labels, "minutes saved"),
         rows=tuple(_row(row) for row in errors.rows),
         align="lrrrr",
         notes=(*notes, *_contradictions(errors)),
