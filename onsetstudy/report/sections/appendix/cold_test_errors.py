@@ -41,8 +41,9 @@ def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Sect
     labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
     target, tau = protocol.onset.target_min, protocol.onset.tau_min
     limits = any(row.difference_limits is not None for row in errors.rows)
-    notes = [MEANING, SOURCE]
+    notes = [SOURCE]
     notes += [INTERVALS.format(level=level(errors.conf_level))] if limits else []
+    notes += [MEANING]
     notes += [COUNTED] if errors.from_intervals else []
     table = Table(
         caption=f"Numb by {target:g} min, and minutes saved up to {tau:g}, if a cold test errs",
