@@ -79,12 +79,11 @@ def test_a_blinded_case_on_three_devices(block, serve, context, tmp_path):
     assert "Arms as allocated, from opening logs of 1 slips." in checked.stdout
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (360, "dark"), (768, "dark"), (1366, "light")])
-def test_the_pages_of_mixer_and_treating_are_readable_and_axe_is_content(block, serve, context, width, scheme):
+def test_the_pages_of_mixer_and_treating_are_readable_and_axe_is_content(block, serve, context):
     server = serve(block, "--practice", "P01")
 
     def device(address):
-        return Chair(context(viewport={"width": width, "height": 740}, color_scheme=scheme).new_page(), address)
+        return Chair(context().new_page(), address)
 
     treating, mixer = (device(server.addresses[role]) for role in ("treating", "mixer"))
     mixer.expect("Who prepares?")

@@ -25,7 +25,7 @@ from onsetstudy.records.checks.open_tables import OPEN_TABLES, REASONS
 from onsetstudy.records.derived.flow import screening_flow
 from tests.case_codes import new_case_code
 from tests.chairside.asgi import CASE, PATIENT, Study
-from tests.chairside.chair import Chair, look_at, quick_audit, quick_block
+from tests.chairside.chair import SIZES, Chair, look_at, quick_audit, quick_block
 from tests.chairside.conftest import wait_for
 from tests.chairside.test_server import OPENED, prepare, ready
 
@@ -363,7 +363,7 @@ def test_on_the_page_the_drill_is_timed_and_told(tmp_path, serve, context):
         page.wait_for_selector("#drill-clock")
         mixer.tap("Done", "done")
         if task == DRILL_TASKS[0]:
-            look_at(page)
+            look_at(page, SIZES[-1:])
         page.fill("#number", f"{task.target_ml:g}")
         mixer.button("Next").click()
     mixer.expect("Done. Both kinds should take the same time.")
