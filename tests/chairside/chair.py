@@ -12,17 +12,17 @@ from pathlib import Path
 from tests.chairside.conftest import wait_for
 
 AUDIT = Path("protocols/infiltration_audit.toml")
-MINUTES = [k / 20 for k in range(1, 31)]
+MINUTES = [k / 50 for k in range(1, 76)]
 QUICK = f"schedule_min = [{', '.join(f'{m:g}' for m in MINUTES)}]"
-"""Every three seconds, for so long that a slow machine is never after the last."""
+"""Fifty a minute, for so long that a slow machine is never after the last."""
 
 
 def quick_audit(folder: Path, *, control: str = "none", later: Sequence[float] = ()) -> Path:
-    """The audit with tests every three seconds, and at later minutes."""
+    """The audit with fifty tests a minute, and at later minutes."""
     text = AUDIT.read_text()
     quick = QUICK if not later else QUICK.replace("]", f", {', '.join(f'{m:g}' for m in later)}]")
     text = re.sub(r"schedule_min = \[[^]]*\]", quick, text)
-    text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("tau_min = 10 ", "tau_min = 0.25 ")
+    text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("tau_min = 10 ", "tau_min = 0.24 ")
     text = text.replace('control_tooth = "none"', f'control_tooth = "{control}"')
     text = text.replace('"2026Q3"]', '"2026Q3", "2026Q4"]')
     path = folder / "quick.toml"
@@ -153,7 +153,7 @@ def quick_watch(folder: Path) -> Path:
     text = quick_audit(folder).read_text().replace(QUICK, "schedule_min = [0.05]")
     for name, old, new in (
         ("target_min", "0.1", "0.05"),
-        ("tau_min", "0.25", "0.05"),
+        ("tau_min", "0.24", "0.05"),
         ("confirmations", "2", "1"),
         ("baseline_response", '"optional"', '"none"'),
     ):
@@ -168,10 +168,10 @@ BLOCK = Path("protocols/mandibular_block_group.toml")
 
 
 def quick_block(folder: Path) -> Path:
-    """The randomised protocol with tests every three seconds."""
+    """The randomised protocol with fifty tests a minute."""
     text = BLOCK.read_text()
     text = re.sub(r"schedule_min = \[[^]]*\]", QUICK, text)
-    text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("tau_min = 15 ", "tau_min = 0.25 ")
+    text = text.replace("target_min = 2 ", "target_min = 0.1 ").replace("tau_min = 15 ", "tau_min = 0.24 ")
     text = text.replace('"2026Q3"]', '"2026Q3", "2026Q4"]')
     path = folder / "block.toml"
     path.write_text(text)

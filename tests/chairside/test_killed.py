@@ -64,7 +64,7 @@ def test_a_tablet_that_slept_asks_the_computer_and_shifts_nothing(tmp_path, serv
     server = serve(quick_audit(tmp_path))
     chair = sleepy(server, context)
     running(chair)
-    chair.page.evaluate("() => sleepFor(3000)")
+    chair.page.evaluate("() => sleepFor(1500)")
     chair.answer("not_felt")
     chair.wait_until_written()
     wait_for(lambda: len(minutes(server.store)) == 2)
@@ -87,9 +87,9 @@ def test_a_tablet_frozen_for_ten_minutes_shifts_nothing(tmp_path, serve, context
     if away:
         server.kill()
     # The computer's clocks run on while the page stands still; the page finds its wall clock run on as it wakes.
-    wakes = threading.Timer(1.5, shift.write_text, [str(TEN_MINUTES_S)])
+    wakes = threading.Timer(1.0, shift.write_text, [str(TEN_MINUTES_S)])
     wakes.start()
-    chair.page.evaluate("(ms) => { sleepFor(4000); setWall(ms); }", 1000 * TEN_MINUTES_S)
+    chair.page.evaluate("(ms) => { sleepFor(2500); setWall(ms); }", 1000 * TEN_MINUTES_S)
     wakes.join()
     chair.page.wait_for_function("() => document.querySelector('#elapsed').innerText.startsWith('10:')")
     chair.answer("not_felt")
@@ -109,7 +109,7 @@ def test_a_tablet_that_slept_while_the_computer_was_away_is_flagged_and_widened(
     running(chair)
     chair.wait_until_written()
     server.kill()
-    chair.page.evaluate("() => { sleepFor(3000); setWall(500_000); }")  # and somebody set the clock
+    chair.page.evaluate("() => { sleepFor(1500); setWall(500_000); }")  # and somebody set the clock
     chair.page.wait_for_selector("#trouble >> text=marked as wider")
     chair.answer("not_felt")
     server.start()
@@ -133,11 +133,11 @@ def test_a_computer_whose_wall_clock_is_set_shifts_nothing_and_lets_its_page_in(
     if again:
         server.start()
     chair.page.evaluate("async () => { while (!await (await import('/log.js')).anchor()); }")  # asks the computer anew
-    chair.page.wait_for_timeout(1500)
+    chair.page.wait_for_timeout(700)
     chair.answer("not_felt")
     chair.page.reload()  # a page of its own clock, tied to the other by the computer alone
     chair.page.wait_for_selector("#next")
-    chair.page.wait_for_timeout(1500)
+    chair.page.wait_for_timeout(700)
     chair.answer("felt")
     chair.wait_until_written()
     wait_for(lambda: len(minutes(server.store)) == 3)

@@ -43,7 +43,7 @@ def test_a_whole_case_ends_in_the_same_tables(audit, chair, tmp_path):
     chair.taps.clear()
     chair.inject()
     for response in ("felt", "felt", "not_felt", "not_felt"):
-        chair.page.wait_for_timeout(900)
+        chair.page.wait_for_timeout(400)
         chair.answer(response)
     chair.expect("Tests complete. Test the tooth and ask before treating.")
     assert "numb" not in chair.page.inner_text("body").lower()
@@ -93,7 +93,7 @@ def running(chair):
     chair.prepare_alone()
     chair.taps.clear()
     chair.inject()
-    chair.page.wait_for_timeout(600)
+    chair.page.wait_for_timeout(400)
     chair.answer("felt")
 
 
@@ -140,7 +140,7 @@ def test_a_server_killed_in_mid_case_catches_up_by_itself(audit, chair):
     chair.answer("felt")
     chair.page.wait_for_selector("#trouble:not([hidden])")
     assert "Kept on this device" in chair.page.inner_text("#trouble")
-    chair.page.wait_for_timeout(2500)
+    chair.page.wait_for_timeout(1000)
     chair.answer("not_felt")
     audit.start()
     chair.wait_until_written()
@@ -173,7 +173,7 @@ def test_two_tabs_and_a_closed_one_write_every_tap_once(audit, chair):
     chair.taps += other.taps
     chair.page.wait_for_function("() => document.querySelector('#recent').innerText.split('felt').length > 2")
     other.page.close()
-    chair.page.wait_for_timeout(2500)
+    chair.page.wait_for_timeout(1000)
     chair.answer("not_felt")
     chair.wait_until_written()
     assert chair.agrees(minutes(audit.store))
@@ -189,7 +189,7 @@ def test_a_system_clock_that_is_changed_shifts_nothing(audit, context, shift_s):
     chair = Chair(page, audit.addresses["alone"])
     running(chair)
     page.clock.set_system_time(time.time() + shift_s)
-    page.wait_for_timeout(1500)
+    page.wait_for_timeout(700)
     chair.answer("not_felt")
     chair.wait_until_written()
     assert chair.agrees(minutes(audit.store))
@@ -212,7 +212,7 @@ def test_the_network_cut_at_every_step_loses_nothing(audit, chair):
     chair.page.wait_for_timeout(1000)
     device.set_offline(True)
     chair.answer("felt")
-    chair.page.wait_for_timeout(2500)
+    chair.page.wait_for_timeout(1000)
     chair.answer("not_felt")
     device.set_offline(False)
     chair.wait_until_written()
@@ -280,7 +280,7 @@ def test_the_page_is_worked_by_keys_alone(audit, chair):
     page.keyboard.press("Enter")
     page.wait_for_selector("#next")
     page.keyboard.press("f")
-    page.wait_for_timeout(2500)
+    page.wait_for_timeout(1000)
     page.keyboard.press("n")
     chair.wait_until_written()
     assert read_store(audit.store).cold_tests.frame["response"].tolist() == ["felt", "not_felt"]
