@@ -7,7 +7,9 @@ come in. The fit ends when no allowed change of coefficients or increments raise
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,17 +17,11 @@ from numpy.typing import NDArray
 from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Certificate
 from onsetstudy.survival.curve.blocked_solve import solve_positive
 from onsetstudy.survival.curve.innermost import reduce_cases, support_index
 from onsetstudy.survival.curve.npmle import Curves
-from onsetstudy.survival.hazards.ph_likelihood import (
-    Cells,
-    Derivatives,
-    collapse,
-    derivatives,
-    log_likelihood,
-    score_rows,
-)
+from onsetstudy.survival.hazards.ph_likelihood import Cells, Derivatives, collapse, derivatives, log_likelihood
 
 __all__ = ["Baseline", "Maximum", "Problem", "maximise", "set_up"]
 
@@ -48,9 +44,7 @@ class Problem:
     """
 
     centre: FloatArray
-
     kind_of: IndexArray
-
     first: IndexArray
     last: IndexArray
     begin: IndexArray
@@ -90,13 +84,34 @@ class Maximum:
     iterations: int
     gap: float
 
+    @property
+    def increments(self) -> FloatArray:
+        """Increments of the baseline, without the ends of the strata."""
+        return self.baseline.increment[np.isfinite(self.baseline.increment)]
+
+    def certificate(self, condition: str) -> Certificate:
+        """Proof that no allowed change raises the likelihood."""
+        return Certificate(
+            converged=True,
+            iterations=self.iterations,
+            gap=self.gap,
+            tolerance=GRADIENT_TOLERANCE,
+            condition=condition,
+        )
+
 
 def set_up(
-    times: Intervals, x: FloatArray, stratum: IndexArray, weight: FloatArray, curves: Curves | None = None
+    times: Intervals,
+    x: FloatArray,
+    stratum: IndexArray | None = None,
+    weight: FloatArray | None = None,
+    curves: Curves | None = None,
 ) -> Problem:
     """Problem from rows: covariates (n, p), stratum numbers (n,) from 0, weights (n,); curves of the work at hand."""
     curves = curves or Curves()
     n = len(times)
+    stratum = np.zeros(n, dtype=np.intp) if stratum is None else stratum
+    weight = np.ones(n) if weight is None else weight
     first, last = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
     begin, end = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
     lefts, rights, masses, owner = [], [], [], []
@@ -277,14 +292,12 @@ def _solve(info: FloatArray, gradient: FloatArray) -> FloatArray:
 
 def maximise(
     problem: Problem,
+    near: Maximum | None = None,
     *,
-    b: FloatArray | None = None,
-    fixed: NDArray[np.bool_] | None = None,
-    start: Baseline | None = None,
-    tolerance: float = GRADIENT_TOLERANCE,
+    held: Mapping[int, float] = MappingProxyType({}),
     patient: bool = False,
 ) -> Maximum:
-    """Maximum of the likelihood, with coefficients ``fixed`` at ``b`` if asked.
+    """Maximum of the likelihood, searched from ``near`` it, with coefficients ``held`` at values if asked.
 
     Raises
     ------
@@ -292,20 +305,21 @@ def maximise(
         If the certificate is not met (``"not_converged"``), or a coefficient seems to run away (``"run_away"``, only
         while coefficients are free and ``patient`` is false).
     """
-    p = problem.x.shape[1]
-    b = np.zeros(p) if b is None else np.array(b, dtype=np.float64)
-    free = np.ones(p, dtype=bool) if fixed is None else ~fixed
-    baseline = _start(problem) if start is None else start
+    b = np.zeros(problem.x.shape[1]) if near is None else near.b.copy()
+    free = np.ones(b.size, dtype=bool)
+    for j, value in held.items():
+        b[j], free[j] = value, False
+    baseline = _start(problem) if near is None else near.baseline
     iterations, total, last = 0, problem.total, (np.inf, b"")
     for _ in range(OUTER_STEPS):
         cells, cell_of, final = _cells(problem, baseline.position)
-        b, h, gap, steps = _newton(cells, b, baseline.increment[~final], free, tolerance / 4)
+        b, h, gap, steps = _newton(cells, b, baseline.increment[~final], free, GRADIENT_TOLERANCE / 4)
         iterations += steps
         if not patient and free.any() and steps == INNER_STEPS and float(np.ptp(problem.x @ b)) > SUSPICIOUS:
             raise NotEstimable("hazard_ratio", "a coefficient does not settle", code="run_away")
         gain = _outside_gain(problem, baseline.position, final, cells, cell_of, b, h)
         left = max(gap, float(gain.max(initial=0.0)) / total)
-        if left <= tolerance:
+        if left <= GRADIENT_TOLERANCE:
             return Maximum(
                 b=b,
                 baseline=Baseline(position=baseline.position, increment=_with_ends(h, final)),
@@ -319,7 +333,7 @@ def maximise(
         if steps == INNER_STEPS and here[1] == last[1] and gap >= last[0]:
             break  # the last turn ended here, too: what is left is below what floating numbers tell apart
         last = here
-        baseline = _enlarged(problem, baseline, final, h, gain, tolerance * total)
+        baseline = _enlarged(problem, baseline, final, h, gain, GRADIENT_TOLERANCE * total)
     raise NotEstimable(
         "hazard_ratio", f"the search for the maximum stopped with {left:.1e} left to gain", code="not_converged"
     )
@@ -384,9 +398,3 @@ def _enlarged(
     amount = np.concatenate((amount, np.zeros(best.size)))
     sort = np.argsort(position, kind="stable")
     return Baseline(position=position[sort], increment=amount[sort])
-
-
-def score_matrix(maximum: Maximum) -> tuple[FloatArray, FloatArray]:
-    """Per-cell gradients in coefficients and in increments at the maximum."""
-    increments = maximum.baseline.increment[np.isfinite(maximum.baseline.increment)]
-    return score_rows(maximum.cells, maximum.b, increments)
