@@ -6,22 +6,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
-from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.arrays import FloatArray, require_level
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals, require_intervals
+from onsetstudy.core.results import Certificate
+from onsetstudy.inference.likelihood import central_slopes
 
-__all__ = ["FAMILIES", "Optimum", "chance_rows", "log_survival", "observed_information", "polish"]
+__all__ = [
+    "FAMILIES",
+    "LogLikelihood",
+    "Optimum",
+    "chance_rows",
+    "check_asked",
+    "log_survival",
+    "observed_information",
+    "polish",
+]
 
 FAMILIES = ("weibull", "lognormal", "loglogistic", "generalised_gamma")
 SMALL_SHAPE = 1e-4
 GRADIENT_TOLERANCE = 1e-6
+
+LogLikelihood = Callable[[FloatArray], float]
+
+
+def check_asked(times: Intervals, family: str, families: Collection[str], conf_level: float) -> None:
+    """Raise where a model of a named shape cannot be fitted to what was given."""
+    require_intervals(times)
+    require_level(conf_level)
+    if family not in families:
+        raise OnsetStudyError(f"the family {family!r} is not known; choose among {', '.join(families)}")
 
 
 def log_survival(family: str, w: FloatArray, shape: float = 1.0) -> FloatArray:
@@ -96,25 +117,24 @@ class Optimum:
     gap: float
     iterations: int
 
+    @property
+    def certificate(self) -> Certificate:
+        """Proof that no small change raises the likelihood."""
+        return Certificate(
+            converged=True,
+            iterations=self.iterations,
+            gap=self.gap,
+            tolerance=GRADIENT_TOLERANCE,
+            condition="largest gradient of the interval log-likelihood per case",
+        )
 
-def _slope(value: Callable[[FloatArray], float], theta: FloatArray) -> FloatArray:
+
+def _slope(value: LogLikelihood, theta: FloatArray) -> FloatArray:
     """Gradient by central differences with a step fitted to each parameter."""
-    gradient = np.zeros(theta.size)
-    for j in range(theta.size):
-        step = 1e-5 * max(1.0, abs(theta[j]))
-        shift = np.zeros(theta.size)
-        shift[j] = step
-        gradient[j] = (value(theta + shift) - value(theta - shift)) / (2 * step)
-    return gradient
+    return central_slopes(value, theta, 1e-5 * np.maximum(1.0, np.abs(theta)))
 
 
-def polish(
-    value: Callable[[FloatArray], float],
-    starts: list[FloatArray],
-    n: int,
-    quantity: str,
-    tolerance: float = GRADIENT_TOLERANCE,
-) -> Optimum:
+def polish(value: LogLikelihood, starts: list[FloatArray], n: int, quantity: str) -> Optimum:
     """Best maximum of a log-likelihood from several starts, certified by its gradient per case.
 
     Raises
@@ -131,10 +151,10 @@ def polish(
             )
             steps, theta = steps + int(found.nit), found.x
             gap = float(np.abs(_slope(value, theta)).max() / n)
-            if gap <= tolerance:
+            if gap <= GRADIENT_TOLERANCE:
                 break
         candidate = Optimum(theta, value(theta), gap, steps)
-        settled = np.isfinite(candidate.log_likelihood) and candidate.gap <= tolerance
+        settled = np.isfinite(candidate.log_likelihood) and candidate.gap <= GRADIENT_TOLERANCE
         if settled and (best is None or candidate.log_likelihood > best.log_likelihood + 1e-9):
             best = candidate
     if best is None:
@@ -142,13 +162,13 @@ def polish(
     return best
 
 
-def _downhill(theta: FloatArray, value: Callable[[FloatArray], float]) -> tuple[float, FloatArray]:
+def _downhill(theta: FloatArray, value: LogLikelihood) -> tuple[float, FloatArray]:
     """Negative log-likelihood, a large number where it is not defined, and its gradient."""
     here = value(theta)
     return (-here if np.isfinite(here) else 1e12), -_slope(value, theta)
 
 
-def observed_information(value: Callable[[FloatArray], float], theta: FloatArray, quantity: str) -> FloatArray:
+def observed_information(value: LogLikelihood, theta: FloatArray, quantity: str) -> FloatArray:
     """Covariance of the parameters from the second derivative, by central differences.
 
     Raises
