@@ -25,7 +25,7 @@ from onsetstudy.survival.ranktests.batched_rank_tests import (
     own_ends,
 )
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
-from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
+from onsetstudy.survival.summaries.restricted_mean import even_waits
 
 __all__ = ["ManyWaits", "many_waits"]
 
@@ -148,7 +148,7 @@ def _chunk(grid: Grid, counts: FloatArray, tau: float) -> tuple[FloatArray, Floa
     survival = hold_still(grid, counts, many_curves(grid.cells, counts, grid=grid))
     mass = survival[:, :-1] - survival[:, 1:]
     left, right = own_ends(grid, counts)
-    value = _waits(left, right, tau)
+    value = even_waits(left, right, tau)
     mean = np.minimum((mass * value).sum(axis=1), tau)
     undefined = _undefined(grid, counts, tau)
     mean[undefined] = np.nan
@@ -168,7 +168,7 @@ def _alone(grid: Grid, counts: FloatArray, tau: float) -> tuple[float, float]:
     there = counts > 0
     times, weight = grid.cells.take(there), counts[there]
     curve = fit_npmle(times, weight=weight)
-    even = waits_of_masses(curve, tau)[1]
+    even = even_waits(curve.left, curve.right, tau)
     return min(float(curve.mass @ even), tau), functional_variance(times, curve, even, weight)
 
 
@@ -178,16 +178,6 @@ def _undefined(grid: Grid, counts: FloatArray, tau: float) -> BoolArray:
     last = np.where(occupied, cells.left, -np.inf).max(axis=1)
     ended = (occupied & np.isfinite(cells.right) & (cells.right > last[:, None])).any(axis=1)
     return np.asarray((last < tau) & ~ended, dtype=np.bool_)
-
-
-def _waits(left: FloatArray, right: FloatArray, tau: float) -> FloatArray:
-    """Wait up to the horizon of a mass that is spread evenly between two ends."""
-    ended = np.isfinite(right)
-    low, high = np.minimum(left, tau), np.minimum(right, tau)
-    width = np.where(ended & (right > left), np.where(ended, right, 0.0) - left, 1.0)
-    cut = ended & (left < tau) & (right > tau)
-    before = np.where(cut, (tau - left) / width, 1.0)
-    return np.asarray(np.where(ended, before * (low + high) / 2 + (1 - before) * tau, tau), dtype=np.float64)
 
 
 def _variances(grid: Grid, counts: FloatArray, mass: FloatArray, centred: FloatArray) -> FloatArray:

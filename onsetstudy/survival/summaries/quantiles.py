@@ -14,24 +14,11 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution
-from onsetstudy.inference.proportions import (
-    Limits,
-    mover_difference,
-    mover_ratio,
-    normal_quantile,
-)
+from onsetstudy.inference.proportions import Limits, mover_difference, mover_ratio, normal_quantile
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.results import ArmContrast, Bounds, OnsetCurve
-from onsetstudy.survival.summaries.arm_contrast import Compared
+from onsetstudy.survival.results import ArmContrast, OnsetCurve
 from onsetstudy.survival.summaries.npmle_proportion import share_limit, spread_evenly
-from onsetstudy.survival.summaries.standardisation import (
-    EVEN_WITHIN_GAPS,
-    INDEPENDENT_CASES,
-    SCHEDULE_ASSUMPTION,
-    ArmedCases,
-    Cell,
-    sort_arms,
-)
+from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Cell, Compared, Value, sort_arms
 
 __all__ = ["estimate_quantile"]
 
@@ -239,33 +226,34 @@ def _cautions(arm: str, found: _Quantile, share: float) -> tuple[Caution, ...]:
 
 
 def _contrast(cases: ArmedCases, found: dict[str, _Quantile], share: float, conf_level: float) -> ArmContrast:
-    reference, *others = cases.arms
-    two = found[reference]
     compared = Compared(
         cases=cases,
         events=np.isfinite(cases.times.right),
         unit="min",
         method=f"minute by which {share:.0%} are numb, nonparametric maximum likelihood",
         conf_level=conf_level,
-        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, EVEN_WITHIN_GAPS),
+        assumptions=SPREAD_EVENLY,
         cautions={a: _cautions(a, found[a], share) for a in cases.arms},
         source=_SOURCE,
     )
     how = "inversion of pointwise limits of the share numb"
     recovered = f"recovery of variances from limits by {how}"
-    differences, bounds = [], [Bounds(contrast=a, low=q.bounds[0], high=q.bounds[1]) for a, q in found.items()]
-    for a in others:
-        one, name = found[a], f"{a} - {reference}"
-        value, limits = one.estimate - two.estimate, _difference_limits(one, two)
-        differences.append(
-            compared.estimate("onset_quantile_difference", name, value, limits, recovered, None, reference, a)
-        )
-        bounds.append(Bounds(contrast=name, low=one.bounds[0] - two.bounds[1], high=one.bounds[1] - two.bounds[0]))
-    ratio = None
-    if two.estimate > 0:
-        one, name = found[others[0]], f"{others[0]} / {reference}"
+
+    def difference(arm: str, reference: str) -> Value:
+        one, two = found[arm], found[reference]
+        return Value(one.estimate - two.estimate, _difference_limits(one, two), recovered)
+
+    def ratio(arm: str, reference: str) -> Value | None:
+        one, two = found[arm], found[reference]
+        if two.estimate <= 0:
+            return None
         limits = mover_ratio(one.bounds, one.limits, two.bounds, two.limits)
-        value = one.estimate / two.estimate
-        ratio = compared.estimate("onset_quantile_ratio", name, value, limits, recovered, None, reference, others[0])
-    arms = [compared.estimate("onset_quantile", a, q.estimate, q.limits, how, None, a) for a, q in found.items()]
-    return compared.together(arms, differences, ratio, bounds)
+        return Value(one.estimate / two.estimate, limits, recovered)
+
+    return compared.contrast(
+        ("onset_quantile", "onset_quantile_difference", "onset_quantile_ratio"),
+        lambda arm: Value(found[arm].estimate, found[arm].limits, how),
+        difference,
+        ratio,
+        {arm: quantile.bounds for arm, quantile in found.items()},
+    )
