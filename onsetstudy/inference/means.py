@@ -11,7 +11,7 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +21,15 @@ from scipy import stats
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
 
-__all__ = ["LEAST", "WELCH", "MeanDifference", "Moments", "contrast_of_means", "mean_difference", "moments_by_stratum"]
+__all__ = [
+    "LEAST",
+    "WELCH",
+    "MeanDifference",
+    "Moments",
+    "contrast_of_means",
+    "mean_difference",
+    "moments_by_stratum",
+]
 
 WELCH = "difference of means, Welch's t"
 
@@ -71,6 +79,13 @@ class MeanDifference:
     high: float
     p_value: float
     strata: int
+
+
+def satterthwaite(parts: Iterable[tuple[float, float]]) -> float:
+    """Degrees of freedom of a sum of variances, each given with its own (Welch); infinite where all are 0."""
+    told = list(parts)
+    below = sum(variance**2 / freedom for variance, freedom in told)
+    return float(sum(variance for variance, _ in told) ** 2 / below) if below > 0 else math.inf
 
 
 def mean_difference(pairs: Sequence[tuple[Moments, Moments]], *, conf_level: float) -> MeanDifference | None:

@@ -13,6 +13,7 @@ from scipy import stats
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution
+from onsetstudy.inference.means import satterthwaite
 from onsetstudy.inference.proportions import Limits, normal_quantile
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
@@ -160,8 +161,7 @@ def _margins(cells: Sequence[tuple[CellWait, float]], options: Options) -> tuple
     spreads = [cell.spread for cell, _ in cells if cell.spread is not None]
     total = sum(variance for variance, _ in spreads)
     if total > 0 and options.small_sample:
-        freedom = total**2 / sum(variance**2 / df for variance, df in spreads)
-        quantile = float(stats.t.ppf(0.5 + options.conf_level / 2.0, freedom))
+        quantile = float(stats.t.ppf(0.5 + options.conf_level / 2.0, satterthwaite(spreads)))
     else:
         quantile = normal_quantile(options.conf_level)
     reach = np.array([cell.reach if sign > 0 else cell.reach[::-1] for cell, sign in cells])
