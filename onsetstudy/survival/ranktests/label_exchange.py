@@ -7,7 +7,7 @@ A *unit* carries one label: a case, or a whole cluster when clusters were alloca
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -45,6 +45,19 @@ class LabelledCases:
     weight: FloatArray
     arms: tuple[str, ...]
     strata: tuple[str, ...]
+
+    def take(self, rows: IntArray) -> LabelledCases:
+        """Some of the cases, with the codes that they have among all."""
+        block, cluster = (None if code is None else code[rows] for code in (self.block, self.cluster))
+        return replace(
+            self,
+            times=self.times.take(rows),
+            arm=self.arm[rows],
+            stratum=self.stratum[rows],
+            block=block,
+            cluster=cluster,
+            weight=self.weight[rows],
+        )
 
     def counts(self) -> Counts:
         """Cases and onsets, in total and by arm."""

@@ -13,13 +13,21 @@ import numpy as np
 from scipy.sparse import csc_array
 from scipy.sparse.linalg import splu
 
-from onsetstudy.core.arrays import FloatArray, IntArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import support_index
 from onsetstudy.survival.curve.npmle import Curves
 
-__all__ = ["SCORE_FAMILY", "CaseScores", "case_scores", "emphasis_of", "score_variance", "survival_moves"]
+__all__ = [
+    "SCORE_FAMILY",
+    "CaseScores",
+    "case_scores",
+    "emphasis_of",
+    "score_variance",
+    "survival_moves",
+    "untold",
+]
 
 
 SCORE_FAMILY: dict[str, str] = {
@@ -66,6 +74,12 @@ class CaseScores:
     def chance(self) -> FloatArray:
         """Probability of each case's interval under the pooled curve."""
         return np.asarray(self.survival[self.first] - self.survival[self.last], dtype=np.float64)
+
+
+def untold(times: Intervals) -> BoolArray:
+    """Cases that say nothing: (0, inf] leaves out an onset at 0 only, and there must be one to leave out."""
+    anywhere = (times.left == 0) & np.isinf(times.right)
+    return np.asarray(anywhere & ~np.any(times.exact & (times.right == 0)), dtype=np.bool_)
 
 
 def emphasis_of(

@@ -15,12 +15,10 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution, ScorePiece
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.ranktests.label_exchange import LabelledCases, Units, group_moments, label_cases, make_units
-from onsetstudy.survival.ranktests.rank_scores import CaseScores, case_scores, score_variance
-from onsetstudy.survival.ranktests.score_components import (
-    NO_SPREAD,
-)
+from onsetstudy.survival.ranktests.rank_scores import CaseScores, case_scores, score_variance, untold
+from onsetstudy.survival.ranktests.score_components import NO_SPREAD
 
-__all__ = ["Scored", "check_method", "informative_cases", "pieces_of", "score_cases", "score_pieces"]
+__all__ = ["Scored", "check_method", "pieces_of", "score_cases", "score_pieces"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,9 +60,7 @@ def score_pieces(
 def score_cases(cases: LabelledCases, scores: str, target_min: float | None, curves: Curves | None = None) -> Scored:
     """Scores within each stratum; those that cannot tell anything are left at 0 and named in a caution."""
     times = cases.times
-    # (0, inf] leaves out an onset at 0 only: it says nothing unless there is one.
-    silent = (times.left == 0) & np.isinf(times.right) & ~np.any(times.exact & (times.right == 0))
-    says_something = (cases.weight > 0) & ~silent
+    says_something = (cases.weight > 0) & ~untold(times)
     value = np.zeros(len(times))
     by_stratum, mute, undetermined = {}, list[str](), False
     for place, name in enumerate(cases.strata):
@@ -94,26 +90,10 @@ def score_cases(cases: LabelledCases, scores: str, target_min: float | None, cur
     return Scored(cases, value, by_stratum, tuple(cautions))
 
 
-def informative_cases(scored: Scored) -> LabelledCases:
-    """The cases that the test uses: those of strata that tell something, with their own labels."""
-    cases = scored.cases
-    rows = np.sort(np.concatenate([rows for rows, _ in scored.by_stratum.values()] or [np.zeros(0, dtype=np.int64)]))
-    return LabelledCases(
-        times=cases.times.take(rows),
-        arm=cases.arm[rows],
-        stratum=cases.stratum[rows],
-        block=None if cases.block is None else cases.block[rows],
-        cluster=None if cases.cluster is None else cases.cluster[rows],
-        weight=cases.weight[rows],
-        arms=cases.arms,
-        strata=cases.strata,
-    )
-
-
 def pieces_of(scored: Scored, method: str) -> tuple[tuple[ScorePiece, ...], Units]:
     """Piece of every informative stratum, and the units whose labels may change places."""
-    used = informative_cases(scored)
     rows = np.sort(np.concatenate([r for r, _ in scored.by_stratum.values()] or [np.zeros(0, dtype=np.int64)]))
+    used = scored.cases.take(rows)
     units = make_units(used, scored.value[rows])
     sums, mean, covariance = group_moments(units)
     k = len(used.arms)

@@ -19,7 +19,6 @@ from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.ranktests.batched_rank_tests import (
     Grid,
     checked_tables,
-    hold_still,
     information_of,
     many_curves,
     own_ends,
@@ -36,7 +35,6 @@ NOUGHT, DOUBTFUL = 1e-11, 1e-4
 """Between these a mass found for all trials at once may be one that is 0 in truth."""
 NO_SPREAD = 1e-18
 """Variance, as a share of the squared horizon, up to which an arm counts as one without spread."""
-_CHUNK_NUMBERS = 4_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -56,14 +54,6 @@ class ManyWaits:
     difference: FloatArray
     std_error: FloatArray
     half_width: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Means:
-    """Mean, variance and whether testing went far enough of each group of cases."""
-
-    mean: FloatArray
-    variance: FloatArray
 
 
 def many_waits(
@@ -99,10 +89,9 @@ def many_waits(
     total = share.sum(axis=1, keepdims=True)
     share = np.divide(share, total, where=total > 0, out=np.zeros_like(share))
     groups = np.repeat(full, 2, axis=1).ravel()
-    found = _means(cells, table.reshape(-1, table.shape[3])[groups], tau_min, grace_min)
-    mean, variance = np.zeros(groups.size), np.zeros(groups.size)
-    mean[groups], variance[groups] = found.mean, found.variance
-    mean, variance = mean.reshape(sizes.shape), variance.reshape(sizes.shape)
+    moments = np.zeros((2, groups.size))
+    moments[:, groups] = _means(cells, table.reshape(-1, table.shape[3])[groups], tau_min, grace_min)
+    mean, variance = moments.reshape(2, *sizes.shape)
     difference = (share * (mean[..., 1] - mean[..., 0])).sum(axis=1)
     used = share[..., None] ** 2 * variance
     error = np.sqrt(used.sum(axis=(1, 2)))
@@ -118,18 +107,16 @@ def many_waits(
     return ManyWaits(difference=difference, std_error=error, half_width=half)
 
 
-def _means(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> _Means:
-    """Of groups of cases, counts of shape (groups, c)."""
+def _means(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> FloatArray:
+    """Mean waits of groups of cases (counts of shape (groups, c)) and their variances, shape (2, groups)."""
     cells, counts = _followed(cells, counts, tau, grace)
     grid, tables = checked_tables(cells, np.stack((counts, np.zeros_like(counts)), axis=1))
     tables = tables[:, 0, 0]
-    mean, variance = np.full(counts.shape[0], np.nan), np.full(counts.shape[0], np.nan)
-    step = max(1, _CHUNK_NUMBERS // max(len(grid.cells), grid.size**2))
+    moments = np.full((2, counts.shape[0]), np.nan)
     told = np.flatnonzero(tables.any(axis=1))
-    for start in range(0, told.size, step):
-        rows = told[start : start + step]
-        mean[rows], variance[rows] = _chunk(grid, tables[rows], tau)
-    return _Means(mean=mean, variance=variance)
+    for chunk in grid.chunks(told.size, len(grid.cells)):
+        moments[:, told[chunk]] = _chunk(grid, tables[told[chunk]], tau)
+    return moments
 
 
 def _followed(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> tuple[Intervals, FloatArray]:
@@ -145,7 +132,7 @@ def _followed(cells: Intervals, counts: FloatArray, tau: float, grace: float) ->
 
 
 def _chunk(grid: Grid, counts: FloatArray, tau: float) -> tuple[FloatArray, FloatArray]:
-    survival = hold_still(grid, counts, many_curves(grid.cells, counts, grid=grid))
+    survival = many_curves(grid, counts)
     mass = survival[:, :-1] - survival[:, 1:]
     left, right = own_ends(grid, counts)
     value = even_waits(left, right, tau)
