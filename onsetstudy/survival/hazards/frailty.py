@@ -247,8 +247,7 @@ def _covariance(model: Model, theta: FloatArray, free: BoolArray) -> FloatArray:
 def _effects(model: Model, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Posterior mean and variance of each cluster's log rate at given parameters."""
     at = at_nodes(model, theta)
-    joint = np.add.reduceat(model.cells.weight[:, None] * at.log_chance, model.first_of, axis=0) + at.log_weight
-    posterior = np.exp(joint - special.logsumexp(joint, axis=1)[:, None])
+    posterior = special.softmax(at.joint, axis=1)
     effect = theta[-1] * at.node
     mean = (posterior * effect).sum(axis=1)
     return mean, (posterior * (effect - mean[:, None]) ** 2).sum(axis=1)

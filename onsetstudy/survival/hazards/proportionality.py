@@ -207,10 +207,7 @@ def _widened(maximum: Maximum, column: int, g: FloatArray, *, replace: bool = Fa
 
 def _gradient(cells: Cells, b: FloatArray, h: FloatArray, column: int, g: FloatArray, c: FloatArray) -> FloatArray:
     """Gradient of the widened log-likelihood in ``c``, ``b`` and ``h``, from the dense cell-by-increment table."""
-    place = np.arange(h.size)
-    stop = np.where(cells.open_end, cells.start, cells.stop)
-    waits = (place >= cells.base[:, None]) & (place < cells.start[:, None])
-    inner = (place >= cells.start[:, None]) & (place < stop[:, None])
+    waits, inner = cells.covered()
     relative = np.exp(cells.x @ b)[:, None] * np.exp(np.outer(cells.x[:, column], c @ g))
     hazard = relative * h
     inside = np.where(cells.open_end, 1.0, (hazard * inner).sum(axis=1))
