@@ -18,14 +18,7 @@ from onsetstudy.inference.proportions import Limits, normal_quantile
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.restricted_mean import CellWait, Options, cell_wait
-from onsetstudy.survival.summaries.standardisation import (
-    SPREAD_EVENLY,
-    ArmedCases,
-    Compared,
-    Value,
-    carried_forward,
-    sort_arms,
-)
+from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import mean_gaps
 
 __all__ = ["estimate_rmst"]
@@ -140,10 +133,10 @@ def estimate_rmst(
         small_sample=small_sample,
     )
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    followed, carried = cases.follow_to(tau_min, grace_min)
+    followed, told = cases.follow_to(tau_min, grace_min, f"up to {tau_min:g} min")
     curves = curves or Curves()
     cells = {name: _cells(cases, followed, name, options, curves) for name in cases.arms}
-    return _contrast(followed, cells, carried, options)
+    return _contrast(followed, cells, told, options)
 
 
 def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: Options, curves: Curves) -> list[CellWait]:
@@ -171,7 +164,7 @@ def _margins(cells: Sequence[tuple[CellWait, float]], options: Options) -> tuple
 
 
 def _contrast(
-    cases: ArmedCases, cells: dict[str, list[CellWait]], carried: dict[str, int], options: Options
+    cases: ArmedCases, cells: dict[str, list[CellWait]], told: dict[str, tuple[Caution, ...]], options: Options
 ) -> ArmContrast:
     tau = options.tau_min
     what = f"restricted mean time to onset up to {tau:g} min under the nonparametric maximum likelihood curve"
@@ -182,7 +175,7 @@ def _contrast(
         method=what + cases.how,
         conf_level=options.conf_level,
         assumptions=SPREAD_EVENLY,
-        cautions={name: _arm_cautions(name, cells[name], carried[name], tau) for name in cases.arms},
+        cautions={name: _arm_cautions(name, cells[name], told[name], tau) for name in cases.arms},
         source=_SOURCE,
     )
     return compared.contrast(
@@ -258,7 +251,7 @@ def _sum_bounds(cells: list[CellWait]) -> Limits:
     return sum(cell.bounds[0] for cell in cells), sum(cell.bounds[1] for cell in cells)
 
 
-def _arm_cautions(name: str, cells: list[CellWait], carried: int, tau_min: float) -> tuple[Caution, ...]:
+def _arm_cautions(name: str, cells: list[CellWait], told: tuple[Caution, ...], tau_min: float) -> tuple[Caution, ...]:
     cautions = []
     low, high = _sum_bounds(cells)
     if high - low > 1e-9 * tau_min:
@@ -268,7 +261,7 @@ def _arm_cautions(name: str, cells: list[CellWait], carried: int, tau_min: float
             f"estimate spreads it evenly."
         )
         cautions.append(Caution(code="between_tests", text=text))
-    cautions += carried_forward(name, tau_min, carried, f"up to {tau_min:g} min")
+    cautions += told
     if any(cell.spread is None for cell in cells):
         text = (
             f"All cases of the arm {name}{' in a stratum' if len(cells) > 1 else ''} waited equally long as far as "

@@ -26,7 +26,6 @@ __all__ = [
     "Cell",
     "Compared",
     "Value",
-    "carried_forward",
     "sort_arms",
 ]
 
@@ -108,16 +107,19 @@ class ArmedCases:
         for rows in self.rows(arm):
             yield Cell(*merge_alike(self.times.take(rows), self.weight[rows]))
 
-    def follow_to(self, tau_min: float, grace_min: float | None) -> tuple[ArmedCases, dict[str, int]]:
-        """The same cases, followed to a horizon where testing stopped shortly before it, and how many moved per arm.
+    def follow_to(
+        self, tau_min: float, grace_min: float | None, until: str = ""
+    ) -> tuple[ArmedCases, dict[str, tuple[Caution, ...]]]:
+        """The same cases, followed to a horizon where testing stopped shortly before it, and what to say of it by arm.
 
         Only where the data stop: if nobody of an arm and stratum was still being tested at ``tau_min``, those last
-        felt within ``grace_min`` (default: the usual gap) before it count as not numb up to it. Where anybody was,
-        none, since the curve itself then says how the others may have gone on.
+        felt within ``grace_min`` (default: the usual gap) before it count as not numb ``until`` then. Where anybody
+        was, none, since the curve itself then says how the others may have gone on.
         """
         grace = _usual_gap(self.times, self.weight) if grace_min is None else grace_min
-        times, moved = self.times, dict.fromkeys(self.arms, 0)
+        times, told = self.times, dict[str, tuple[Caution, ...]]()
         for arm in self.arms:
+            moved = 0
             for rows in self.rows(arm):
                 left = self.times.left[rows]
                 if left.size == 0 or left.max() >= tau_min:
@@ -125,8 +127,13 @@ class ArmedCases:
                 near = left >= tau_min - grace * (1 + 1e-9)
                 carried = rows[near & self.times.right_censored[rows]]
                 times = times.felt_until(carried, tau_min)
-                moved[arm] += round(float(self.weight[carried].sum()))
-        return replace(self, times=times), moved
+                moved += round(float(self.weight[carried].sum()))
+            text = (
+                f"In the arm {arm} testing stopped before {tau_min:g} min; {moved} cases last felt less than one "
+                f"usual gap before it count as not numb {until}."
+            )
+            told[arm] = (Caution(code="last_test_before_minute", text=text),) if moved else ()
+        return replace(self, times=times), told
 
     def counts(self, events: BoolArray, *arms: str) -> Counts:
         """Counts of the cases that are analysed, of the named arms or of all."""
@@ -236,15 +243,6 @@ def _left_out(names: list[str], full: list[str], stratum_of: StrArray, many: Flo
         "The result speaks of the other strata only."
     )
     return (Caution(code="stratum_without_arm", text=text),)
-
-
-def carried_forward(arm: str, minute: float, carried: int, until: str) -> tuple[Caution, ...]:
-    """What must be said where cases of an arm were followed on to a minute (:meth:`ArmedCases.follow_to`)."""
-    text = (
-        f"In the arm {arm} testing stopped before {minute:g} min; {carried} cases last felt less than one usual gap "
-        f"before it count as not numb {until}."
-    )
-    return (Caution(code="last_test_before_minute", text=text),) if carried else ()
 
 
 class Value(NamedTuple):

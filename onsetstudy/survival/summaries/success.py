@@ -30,7 +30,6 @@ from onsetstudy.survival.summaries.standardisation import (
     ArmedCases,
     Compared,
     Value,
-    carried_forward,
     sort_arms,
 )
 
@@ -49,7 +48,6 @@ class _ArmShare:
     limits: Limits
     wald: float | None
     parts: tuple[Share, ...]
-    carried: int
 
     def turned(self) -> _ArmShare:
         """The share of the others: 1 minus everything."""
@@ -229,9 +227,9 @@ class _Asked:
 
 
 def _compared(cases: ArmedCases, asked: _Asked, grace_min: float | None, curves: Curves | None) -> ArmContrast:
-    cases, carried = cases.follow_to(asked.minute, grace_min)
+    cases, followed = cases.follow_to(asked.minute, grace_min, "by then")
     curves = curves or Curves()
-    shares = {arm: _arm_share(cases, arm, carried[arm], asked, curves) for arm in cases.arms}
+    shares = {arm: _arm_share(cases, arm, asked, curves) for arm in cases.arms}
     undecided = any(share.undecided for share in shares.values())
     how = "by nonparametric maximum likelihood" if undecided else "from counts, every case decided"
     compared = Compared(
@@ -241,7 +239,7 @@ def _compared(cases: ArmedCases, asked: _Asked, grace_min: float | None, curves:
         method=f"share by {asked.minute:g} min {how}{cases.how}",
         conf_level=asked.conf_level,
         assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION) if undecided else (INDEPENDENT_CASES,),
-        cautions={arm: _arm_cautions(arm, share, asked) for arm, share in shares.items()},
+        cautions={arm: (*_arm_cautions(arm, share, asked), *followed[arm]) for arm, share in shares.items()},
         source=_SOURCE,
     )
     name = _NAMES[asked.limits]
@@ -263,7 +261,7 @@ def _compared(cases: ArmedCases, asked: _Asked, grace_min: float | None, curves:
     return compared.contrast(asked.quantities, per_arm, difference, lambda arm, ref: _ratio(shares[arm], shares[ref]))
 
 
-def _arm_share(cases: ArmedCases, arm: str, carried: int, asked: _Asked, curves: Curves) -> _ArmShare:
+def _arm_share(cases: ArmedCases, arm: str, asked: _Asked, curves: Curves) -> _ArmShare:
     """Share of an arm; raises if no case of it shows whether it was numb at the minute."""
     parts = tuple(
         share_numb_by(cell.times, asked.minute, asked.conf_level, asked.limits, weight=cell.weight, curves=curves)
@@ -276,11 +274,11 @@ def _arm_share(cases: ArmedCases, arm: str, carried: int, asked: _Asked, curves:
             code="undecided",
             bound=(0.0, 1.0),
         )
-    share = _standardised(parts, cases.mix, carried)
+    share = _standardised(parts, cases.mix)
     return share if asked.numb else share.turned()
 
 
-def _standardised(parts: tuple[Share, ...], weight: FloatArray, carried: int) -> _ArmShare:
+def _standardised(parts: tuple[Share, ...], weight: FloatArray) -> _ArmShare:
     """An arm's share as the weighted mean of its shares in the strata."""
     bounds, limits = mover_weighted_sum(
         weight, np.array([part.bounds for part in parts]), np.array([part.limits for part in parts])
@@ -301,7 +299,6 @@ def _standardised(parts: tuple[Share, ...], weight: FloatArray, carried: int) ->
         limits=(max(0.0, limits[0]), min(1.0, limits[1])),
         wald=wald,
         parts=parts,
-        carried=carried,
     )
 
 
@@ -317,9 +314,8 @@ def _ratio(share: _ArmShare, reference: _ArmShare) -> Value | None:
 
 
 def _arm_cautions(arm: str, share: _ArmShare, asked: _Asked) -> tuple[Caution, ...]:
-    carried = carried_forward(arm, asked.minute, share.carried, "by then")
     if not share.undecided:
-        return carried
+        return ()
     text = (
         f"{share.undecided} of {sum(part.n for part in share.parts)} cases of the arm {arm} were tested neither numb "
         f"before nor still not numb after {asked.minute:g} min"
@@ -329,4 +325,4 @@ def _arm_cautions(arm: str, share: _ArmShare, asked: _Asked) -> tuple[Caution, .
     if bounded:
         what = "numb" if asked.numb else "not numb"
         text += f"; the data place the share {what} between {low:.0%} and {high:.0%}, and the interval allows for both"
-    return (Caution(code="bounded_share" if bounded else "undecided_cases", text=text + "."), *carried)
+    return (Caution(code="bounded_share" if bounded else "undecided_cases", text=text + "."),)
