@@ -110,21 +110,18 @@ def mean_difference(pairs: Sequence[tuple[Moments, Moments]], *, conf_level: flo
     parts: NDArray[np.float64] = np.array([[m.error2 for m in pair] for pair in pairs]) * share[:, None] ** 2
     freedom = np.array([[m.n - 1 for m in pair] for pair in pairs], dtype=np.float64)
     variance = float(parts.sum())
-    if variance <= 0:
-        p = 1.0 if estimate == 0 else 0.0
-        return MeanDifference(
-            estimate=estimate, std_error=0.0, df=math.inf, low=estimate, high=estimate, p_value=p, strata=len(pairs)
-        )
-    error = math.sqrt(variance)
-    df = variance**2 / float((parts**2 / freedom).sum())
-    half = float(stats.t.isf((1 - conf_level) / 2, df)) * error
+    error, df, half, p_value = 0.0, math.inf, 0.0, 1.0 if estimate == 0 else 0.0
+    if variance > 0:
+        error, df = math.sqrt(variance), variance**2 / float((parts**2 / freedom).sum())
+        half = float(stats.t.isf((1 - conf_level) / 2, df)) * error
+        p_value = float(2 * stats.t.sf(abs(estimate) / error, df))
     return MeanDifference(
         estimate=estimate,
         std_error=error,
         df=df,
         low=estimate - half,
         high=estimate + half,
-        p_value=float(2 * stats.t.sf(abs(estimate) / error, df)),
+        p_value=p_value,
         strata=len(pairs),
     )
 

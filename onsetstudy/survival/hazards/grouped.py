@@ -28,10 +28,11 @@ from numpy.typing import NDArray
 from onsetstudy.core.arrays import FloatArray, IndexArray, require_level
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals, require_intervals
-from onsetstudy.core.results import Assumption, Certificate, Counts, Fit
+from onsetstudy.core.results import Certificate, Counts, Fit
 from onsetstudy.inference.design_matrix import code_covariates, with_arm
 from onsetstudy.inference.likelihood import central_slopes, wald_ratio
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
+from onsetstudy.survival.hazards.proportional_hazards import ASSUMPTIONS
 
 __all__ = ["fit_grouped_hazards"]
 
@@ -40,10 +41,6 @@ ROUNDS = 2000
 LARGEST = 12.0
 METHOD = "complementary log-log regression on the scheduled gaps (statsmodels)"
 SOURCE = "Prentice & Gloeckler 1978, Biometrics 34:57-67"
-ASSUMPTIONS = (
-    Assumption(name="proportional hazards", detail="the hazard ratio of becoming numb is the same at all times"),
-    Assumption(name="times of testing do not depend on onset"),
-)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

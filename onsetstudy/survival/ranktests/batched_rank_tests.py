@@ -274,11 +274,8 @@ def many_curves(grid: Grid, counts: FloatArray) -> FloatArray:
 
 def _product_limit(grid: Grid, counts: FloatArray) -> FloatArray:
     m = grid.size
-    single = grid.last - grid.first == 1
-    events = counts @ ((grid.first[:, None] == np.arange(m)) & single[:, None])
-    at_risk = counts @ (
-        (grid.first[:, None] > np.arange(m)) | ((grid.first[:, None] == np.arange(m)) & single[:, None])
-    )
+    own = (grid.first[:, None] == np.arange(m)) & (grid.last - grid.first == 1)[:, None]
+    events, at_risk = counts @ own, counts @ (own | (grid.first[:, None] > np.arange(m)))
     hazard = np.divide(events, at_risk, where=at_risk > 0, out=np.zeros_like(events))
     return np.concatenate((np.ones((counts.shape[0], 1)), np.cumprod(1 - hazard, axis=1)[:, :-1], 0 * events[:, :1]), 1)
 

@@ -147,24 +147,20 @@ def summarise_testing(
     for name in sorted(set(arms)):
         mine = arms == name
         at_first = times.left_censored & mine
-        too_late = at_first & (times.right > target_min)
         seen = np.isfinite(times.right) & mine
         width = float(np.median((times.right - times.left)[seen])) if seen.any() else float("nan")
-        rows.append((name, int(mine.sum()), int(at_first.sum()), int(too_late.sum()), width, int(lost[mine].sum())))
-        if mine.any() and too_late.sum() > 0:
-            cautions.append(
-                Caution(
-                    code="first_test_too_late",
-                    text=f"In the arm {name} {int(too_late.sum())} teeth were numb at a first test that came after "
-                    f"minute {target_min:g}: nobody can say whether they were numb by then.",
-                )
+        n, early, late = (int(who.sum()) for who in (mine, at_first, at_first & (times.right > target_min)))
+        rows.append((name, n, early, late, width, int(lost[mine].sum())))
+        if late > 0:
+            text = (
+                f"In the arm {name} {late} teeth were numb at a first test that came after minute {target_min:g}: "
+                "nobody can say whether they were numb by then."
             )
-        elif mine.any() and at_first.sum() > MANY_LEFT * mine.sum():
-            cautions.append(
-                Caution(
-                    code="many_numb_at_first_test",
-                    text=f"In the arm {name} {int(at_first.sum())} of {int(mine.sum())} teeth were numb at their first "
-                    "test already: an earlier test would show more.",
-                )
+            cautions.append(Caution(code="first_test_too_late", text=text))
+        elif early > MANY_LEFT * n:
+            text = (
+                f"In the arm {name} {early} of {n} teeth were numb at their first test already: an earlier test would "
+                "show more."
             )
+            cautions.append(Caution(code="many_numb_at_first_test", text=text))
     return FinenessOfTesting(rows=tuple(rows), caution=tuple(cautions))
