@@ -111,10 +111,8 @@ def set_up(
     n = len(times)
     stratum = np.zeros(n, dtype=np.intp) if stratum is None else stratum
     weight = np.ones(n) if weight is None else weight
-    first, last = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
-    begin, end = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
-    lefts, rights, masses, owner = [], [], [], []
-    offset, null = 0, 0.0
+    place = np.zeros((4, n), dtype=np.intp)
+    parts, offset, null = [], 0, 0.0
     for number in range(int(stratum.max()) + 1):
         rows = np.flatnonzero(stratum == number)
         part = times.take(rows)
@@ -124,31 +122,29 @@ def set_up(
         null += curve.log_likelihood
         mass = np.zeros(support.k)
         mass[np.searchsorted(support.right, curve.right)] = curve.mass
-        first[rows], last[rows] = a + offset, b + offset
-        begin[rows], end[rows] = offset, offset + support.k
-        lefts.append(support.left)
-        rights.append(support.right)
-        masses.append(mass)
-        owner.append(np.full(support.k, number))
+        place[:, rows] = np.broadcast_arrays(a + offset, b + offset, offset, offset + support.k)
+        parts.append((support.left, support.right, mass, np.full(support.k, number)))
         offset += support.k
+    left, right, masses, owner = (np.concatenate(each) for each in zip(*parts, strict=True))
     centre = np.average(x, axis=0, weights=weight)
     patterns, pattern = _distinct_rows(x - centre)
-    key = (pattern * offset + first) * offset + last
+    key = (pattern * offset + place[0]) * offset + place[1]
     _, chosen, kind_of = np.unique(key, return_index=True, return_inverse=True)
+    first, last, begin, end = place[:, chosen]
     return Problem(
         centre=centre,
         kind_of=kind_of,
-        first=first[chosen],
-        last=last[chosen],
-        begin=begin[chosen],
-        end=end[chosen],
+        first=first,
+        last=last,
+        begin=begin,
+        end=end,
         pattern=pattern[chosen],
         x=patterns,
         weight=np.bincount(kind_of, weights=weight).astype(np.float64),
-        support_left=np.concatenate(lefts),
-        support_right=np.concatenate(rights),
-        mass=np.concatenate(masses),
-        stratum_of=np.concatenate(owner),
+        support_left=left,
+        support_right=right,
+        mass=masses,
+        stratum_of=owner,
         log_likelihood_null=null,
     )
 

@@ -134,21 +134,18 @@ def fit_accelerated_time(
 
 
 def _refuse_silent_arm(times: Intervals, coded: Coded) -> None:
-    for j, contrast in enumerate(coded.contrasts):
-        column = coded.x[:, j]
-        if set(np.unique(column)) <= {0.0, 1.0}:
-            for level in (0.0, 1.0):
-                group = column == level
-                if group.any() and not np.isfinite(times.right[group]).any():
-                    reason = f"one side of {contrast} has no onset, so that its ratio has no finite estimate"
-                    raise NotEstimable("time_ratio", reason, code="separation")
-                # Numb before anybody looked: any shorter time fits better still.
-                if group.any() and not np.any(times.left[group] > 0):
-                    reason = (
-                        f"on one side of {contrast} every case was numb at its first test, so that its ratio has no "
-                        "finite estimate"
-                    )
-                    raise NotEstimable("time_ratio", reason, code="separation")
+    """A group in which nothing was seen to happen, or all before the first test, has a ratio without end."""
+    for column, contrast in zip(coded.x.T, coded.contrasts, strict=True):
+        levels = np.unique(column)
+        for group in (column == level for level in levels if set(levels) <= {0.0, 1.0}):
+            silent = not np.isfinite(times.right[group]).any()
+            # Numb before anybody looked: any shorter time fits better still.
+            if silent or not np.any(times.left[group] > 0):
+                what = f"one side of {contrast} has no onset"
+                if not silent:
+                    what = f"on one side of {contrast} every case was numb at its first test"
+                reason = f"{what}, so that its ratio has no finite estimate"
+                raise NotEstimable("time_ratio", reason, code="separation")
 
 
 def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) -> Optimum:

@@ -20,7 +20,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.ranktests.rank_scores import emphasis_of, survival_moves, untold
-from onsetstudy.survival.ranktests.score_components import NO_SPREAD
+from onsetstudy.survival.ranktests.score_statistics import NO_SPREAD
 
 __all__ = [
     "Grid",

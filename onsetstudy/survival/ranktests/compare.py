@@ -24,13 +24,15 @@ from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.ranktests.label_exchange import LabelledCases, Units, group_moments, label_cases
 from onsetstudy.survival.ranktests.permutation import PermutationP, arrangements, draw_p_value, enumerate_p_value
 from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY
-from onsetstudy.survival.ranktests.score_components import (
+from onsetstudy.survival.ranktests.score_statistics import (
     arm_direction,
+    check_method,
     combine_pieces,
+    pieces_of,
+    score_cases,
     sum_pieces,
     whitening,
 )
-from onsetstudy.survival.ranktests.score_statistics import check_method, pieces_of, score_cases
 
 __all__ = ["compare_arms"]
 
