@@ -104,26 +104,16 @@ def _arms(
     if len(problems) > before:
         return code, (reference_arm,)
     if reference_arm not in names:
-        problems.append(
-            Problem.of_key(
-                "reference_arm",
-                f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(names) or 'none'}",
-                "name the arm that the others are compared with, as it stands in the records",
-            )
-        )
-        return code, (reference_arm, *names)
-    if len(names) == 1:
-        problems.append(
-            Problem.of_key(
-                "arm",
-                f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}",
-                "a comparison needs cases of at least two arms",
-                code="one_arm",
-            )
-        )
+        what = f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(names) or 'none'}"
+        mend = "name the arm that the others are compared with, as it stands in the records"
+        problems.append(Problem.of_key("reference_arm", what, mend))
+    elif len(names) == 1:
+        what = f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}"
+        mend = "a comparison needs cases of at least two arms"
+        problems.append(Problem.of_key("arm", what, mend, code="one_arm"))
     arms = (reference_arm, *(name for name in names if name != reference_arm))
-    place = {name: i for i, name in enumerate(arms)}
-    return np.array([place[name] for name in names], dtype=np.int64)[code], arms
+    place = np.array([arms.index(name) for name in names], dtype=np.int64)
+    return place[code], arms
 
 
 def label_cases(

@@ -219,7 +219,6 @@ def combine_pieces(
     counts: Counts,
     method: str,
     trend: Mapping[str, float] | None,
-    caution: tuple[Caution, ...] = (),
 ) -> HypothesisTest:
     """Test from the summed pieces: Z along ``direction``, or chi-square of all arms when it is ``None``."""
     observed, variance = sum_pieces(pieces)
@@ -247,5 +246,4 @@ def combine_pieces(
         n=counts,
         arms=arms,
         pieces=tuple(pieces),
-        caution=caution,
     )

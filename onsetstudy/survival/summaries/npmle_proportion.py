@@ -21,6 +21,7 @@ from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Inter
 from onsetstudy.inference.proportions import SHARE_LIMITS, Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import OnsetCurve
+from onsetstudy.survival.testing.unlike_gaps import Gaps
 
 __all__ = ["Share", "curve_limits", "share_limit", "share_numb_by", "spread_evenly", "tells_something"]
 
@@ -169,28 +170,23 @@ def _total(many: FloatArray) -> int:
     return round(float(many.sum()))
 
 
-def share_limit(
-    times: Intervals, many: FloatArray, minute: float, curve: OnsetCurve, conf_level: float, *, upwards: bool
-) -> Limits:
+def share_limit(cell: Gaps, minute: float, conf_level: float, *, upwards: bool) -> Limits:
     """One side of :func:`share_numb_by`: the bound on that side and Wilson's limit beyond it.
 
     Parameters
     ----------
-    times : Intervals, n >= 1 distinct intervals of one group, in order
-    many : ndarray of float, shape (n,)
-        Cases of each.
+    cell : Gaps
+        Distinct intervals of one group, in order, how many cases have each, and their curve.
     minute : float
-    curve : OnsetCurve
-        That of ``times``.
     conf_level : float
         Two-sided level.
     upwards : bool
         Whether the upper side is wanted.
     """
-    profile = _Profile(times, many, minute, curve, Curves())
+    profile = _Profile(cell.times, cell.weight, minute, cell.curve, Curves())
     bound = profile.bounds()[int(upwards)]
-    effective = float(many.sum())
-    numb, not_numb = decided(times, minute)
+    effective = float(cell.weight.sum())
+    numb, not_numb = decided(cell.times, minute)
     if not np.all(numb | not_numb):
         effective = profile.effective_n(bound, conf_level, upwards=upwards)
     limit = wilson_limits(bound * effective, effective, conf_level)[int(upwards)]

@@ -18,7 +18,6 @@ from onsetstudy.inference.means import satterthwaite
 from onsetstudy.inference.proportions import Limits, normal_quantile
 from onsetstudy.inference.ranks import superiority_limits
 from onsetstudy.survival.curve.functionals import functional_variance
-from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.standardisation import (
     INDEPENDENT_CASES,
@@ -209,7 +208,7 @@ def _part(first: Cell, second: Cell) -> _Part:
         raise NotEstimable(
             "probability_numb_sooner", "an arm (in a stratum) has fewer than two cases", code="too_few_cases"
         )
-    gaps = [Gaps(times=c.times, weight=c.weight, curve=fit_npmle(c.times, weight=c.weight)) for c in (first, second)]
+    gaps = first.fitted(), second.fitted()
     one, two = (g.curve for g in gaps)
     least, even, most = ordered_chances(one, two)
     errors = [
@@ -221,7 +220,7 @@ def _part(first: Cell, second: Cell) -> _Part:
         bounds=(float(one.mass @ least @ two.mass), float(one.mass @ most @ two.mass)),
         variance=(errors[0], errors[1]),
         n=(first.n, second.n),
-        gaps=(gaps[0], gaps[1]),
+        gaps=gaps,
     )
 
 

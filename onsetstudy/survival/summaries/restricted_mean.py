@@ -115,7 +115,8 @@ def cell_wait(
     times = cell.times
     # Cases that were never tested add nothing; they must not add degrees of freedom either.
     tau, n = options.tau_min, round(float(cell.weight[tells_something(times)].sum()))
-    curve = curves.fit(times, weight=cell.weight)
+    gaps = cell.fitted(curves)
+    curve = gaps.curve
     if np.isinf(curve.right[-1]) and curve.left[-1] < tau:
         place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")
         raise NotEstimable(
@@ -134,7 +135,7 @@ def cell_wait(
         mean=weight * mean,
         bounds=(weight * bounds[0], weight * bounds[1]),
         share=weight,
-        gaps=Gaps(times=times, weight=cell.weight, curve=curve),
+        gaps=gaps,
     )
     if n < 2 or variance <= 1e-18 * tau * tau:
         outside = wilson_limits(0, n, options.conf_level)[1]

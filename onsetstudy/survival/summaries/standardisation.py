@@ -15,7 +15,9 @@ from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
 from onsetstudy.inference.proportions import Limits
+from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast, Bounds
+from onsetstudy.survival.testing.unlike_gaps import Gaps
 
 __all__ = [
     "EVEN_WITHIN_GAPS",
@@ -55,6 +57,10 @@ class Cell:
     def n(self) -> int:
         """Number of cases."""
         return round(float(self.weight.sum()))
+
+    def fitted(self, curves: Curves | None = None) -> Gaps:
+        """The cases with their curve; ``curves`` are those of the work that this belongs to."""
+        return Gaps(self.times, self.weight, (curves or Curves()).fit(self.times, weight=self.weight))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
