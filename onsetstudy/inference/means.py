@@ -21,15 +21,7 @@ from scipy import stats
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
 
-__all__ = [
-    "LEAST",
-    "WELCH",
-    "MeanDifference",
-    "Moments",
-    "contrast_of_means",
-    "mean_difference",
-    "moments_by_stratum",
-]
+__all__ = ["LEAST", "WELCH", "MeanDifference", "Moments", "contrast_of_means", "mean_difference", "moments_by_stratum"]
 
 WELCH = "difference of means, Welch's t"
 

@@ -19,16 +19,7 @@ from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Certificate
 from onsetstudy.inference.likelihood import central_slopes
 
-__all__ = [
-    "FAMILIES",
-    "LogLikelihood",
-    "Optimum",
-    "chance_rows",
-    "check_asked",
-    "log_survival",
-    "observed_information",
-    "polish",
-]
+__all__ = ["FAMILIES", "Optimum", "chance_rows", "check_asked", "log_survival", "observed_information", "polish"]
 
 FAMILIES = ("weibull", "lognormal", "loglogistic", "generalised_gamma")
 SMALL_SHAPE = 1e-4

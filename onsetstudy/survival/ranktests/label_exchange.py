@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from onsetstudy.core.arrays import FloatArray, IntArray, label_codes
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import ArmCount, Counts
+from onsetstudy.core.results import Counts
 
 __all__ = ["LabelledCases", "Units", "group_moments", "label_cases", "make_units"]
 
@@ -60,15 +60,8 @@ class LabelledCases:
         )
 
     def counts(self) -> Counts:
-        """Cases and onsets, in total and by arm."""
-        seen = self.weight * np.isfinite(self.times.right)
-        cases = np.bincount(self.arm, self.weight, len(self.arms))
-        onsets = np.bincount(self.arm, seen, len(self.arms))
-        by_arm = tuple(
-            ArmCount(arm=name, cases=round(c), onsets=round(o))
-            for name, c, o in zip(self.arms, cases, onsets, strict=True)
-        )
-        return Counts(cases=round(cases.sum()), onsets=round(onsets.sum()), by_arm=by_arm)
+        """Cases and observed onsets, in total and by arm."""
+        return Counts.of(np.isfinite(self.times.right), np.array(self.arms)[self.arm], self.arms, cases=self.weight)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -19,15 +19,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import support_index
 from onsetstudy.survival.curve.npmle import Curves
 
-__all__ = [
-    "SCORE_FAMILY",
-    "CaseScores",
-    "case_scores",
-    "emphasis_of",
-    "score_variance",
-    "survival_moves",
-    "untold",
-]
+__all__ = ["SCORE_FAMILY", "CaseScores", "case_scores", "emphasis_of", "score_variance", "survival_moves", "untold"]
 
 
 SCORE_FAMILY: dict[str, str] = {

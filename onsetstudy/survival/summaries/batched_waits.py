@@ -16,13 +16,7 @@ from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.functionals import functional_variance
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.ranktests.batched_rank_tests import (
-    Grid,
-    checked_tables,
-    information_of,
-    many_curves,
-    own_ends,
-)
+from onsetstudy.survival.ranktests.batched_rank_tests import Grid, checked_tables, information_of, many_curves, own_ends
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.summaries.restricted_mean import even_waits
 

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from onsetstudy.core.arrays import BoolArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval
-from onsetstudy.inference.proportions import (
-    mcnemar_exact,
-    newcombe_paired_difference,
-    normal_quantile,
-    wilson_limits,
-)
+from onsetstudy.inference.proportions import mcnemar_exact, newcombe_paired_difference, normal_quantile, wilson_limits
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import decided
 from onsetstudy.survival.summaries.standardisation import sort_arms
@@ -94,41 +91,37 @@ def paired_success(
     )
     method = f"share by {target_min:g} min of {n} patients treated in both arms"
 
-    def estimate(
-        quantity: str, contrast: str, value: float, error: float, interval: Interval, **more: float
-    ) -> Estimate:
-        return Estimate(
-            quantity=quantity,
-            contrast=contrast,
-            estimate=value,
-            std_error=error if error > 0 else None,
-            interval=interval,
-            unit="proportion",
-            method=method,
-            n=counts,
-            assumptions=(_PATIENTS, _PERIOD),
-            caution=caution,
-            source=_SOURCE,
-            **more,
-        )
+    estimate = partial(
+        Estimate,
+        unit="proportion",
+        method=method,
+        n=counts,
+        assumptions=(_PATIENTS, _PERIOD),
+        caution=caution,
+        source=_SOURCE,
+    )
 
     def per_arm(name: str) -> Estimate:
         share = counted[name] / n
         ends = wilson_limits(counted[name], n, conf_level)
-        interval = Interval(low=ends[0], high=ends[1], level=conf_level, method="Wilson score")
-        return estimate("success_by_target", name, share, math.sqrt(share * (1 - share) / n), interval)
+        return estimate(
+            quantity="success_by_target",
+            contrast=name,
+            estimate=share,
+            std_error=math.sqrt(share * (1 - share) / n) or None,
+            interval=Interval(low=ends[0], high=ends[1], level=conf_level, method="Wilson score"),
+        )
 
-    difference = (other_only - reference_only) / n
     # Wald's error of a paired difference; where it is 0, half the width of the limits in its units.
     error = math.sqrt(max(0.0, other_only + reference_only - (other_only - reference_only) ** 2 / n)) / n
     return ArmContrast(
         arms=(per_arm(reference), per_arm(other)),
         difference=estimate(
-            "success_difference",
-            f"{other} - {reference}",
-            difference,
-            error if error > 0 else (high - low) / 2 / z,
-            Interval(low=low, high=high, level=conf_level, method="Newcombe paired, method 10"),
+            quantity="success_difference",
+            contrast=f"{other} - {reference}",
+            estimate=(other_only - reference_only) / n,
+            std_error=(error if error > 0 else (high - low) / 2 / z) or None,
+            interval=Interval(low=low, high=high, level=conf_level, method="Newcombe paired, method 10"),
             p_value=mcnemar_exact(other_only, reference_only),
         ),
         method=method,
@@ -140,8 +133,8 @@ def paired_success(
 
 
 def _by_patient(
-    times: Intervals, arm: NDArray[np.str_], patient: ArrayLike, arms: tuple[str, ...], target_min: float
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    times: Intervals, arm: StrArray, patient: ArrayLike, arms: tuple[str, ...], target_min: float
+) -> tuple[BoolArray, BoolArray]:
     """Per patient and arm, shape (patients, 2): numb by the target, and whether that is known."""
     names, row = np.unique(np.asarray(patient).astype(str), return_inverse=True)
     if row.shape != arm.shape:

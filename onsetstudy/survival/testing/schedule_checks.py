@@ -15,13 +15,12 @@ from onsetstudy.survival.results import FinenessOfTesting, ScheduleCheck
 __all__ = ["check_schedule", "summarise_testing"]
 
 FIRST_TESTS = 5
+"""How many tests of each case are compared, the first with the first and so on."""
 FEWEST = 4
 MANY_LEFT = 0.2
 
 
-def check_schedule(
-    case: ArrayLike, minute: ArrayLike, arm: ArrayLike, *, reference_arm: str, first_tests: int = FIRST_TESTS
-) -> ScheduleCheck:
+def check_schedule(case: ArrayLike, minute: ArrayLike, arm: ArrayLike, *, reference_arm: str) -> ScheduleCheck:
     """Whether the arms' first tests came at the same minutes.
 
     Parameters
@@ -33,8 +32,6 @@ def check_schedule(
     arm : array_like of str, shape (n,)
         Arm of each case.
     reference_arm : str
-    first_tests : int
-        How many tests of each case are compared, the first with the first and so on.
 
     Returns
     -------
@@ -60,7 +57,7 @@ def check_schedule(
         raise OnsetStudyError("case and minute must be equally long, and every case must have an arm")
     frame = pd.DataFrame({"case": number, "minute": at}).sort_values(["case", "minute"], kind="stable")
     frame["test"] = frame.groupby("case").cumcount() + 1
-    frame = frame[frame["test"] <= first_tests].assign(arm=lambda f: arms[f["case"]])
+    frame = frame[frame["test"] <= FIRST_TESTS].assign(arm=lambda f: arms[f["case"]])
     others = sorted(set(arms) - {reference_arm})
     if reference_arm not in arms or len(others) != 1:
         raise OnsetStudyError(f"two arms are compared here; the reference arm is {reference_arm!r}")
