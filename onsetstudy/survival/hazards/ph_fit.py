@@ -91,11 +91,7 @@ class Maximum:
     def certificate(self, condition: str) -> Certificate:
         """Proof that no allowed change raises the likelihood."""
         return Certificate(
-            converged=True,
-            iterations=self.iterations,
-            gap=self.gap,
-            tolerance=GRADIENT_TOLERANCE,
-            condition=condition,
+            converged=True, iterations=self.iterations, gap=self.gap, tolerance=GRADIENT_TOLERANCE, condition=condition
         )
 
 

@@ -157,13 +157,7 @@ def _merged(sums: FloatArray, probability: FloatArray, quantum: float) -> tuple[
 
 
 def draw_p_value(
-    units: Units,
-    extremity: Extremity,
-    observed: FloatArray,
-    *,
-    n_resamples: int,
-    seed: int,
-    mapper: Mapper,
+    units: Units, extremity: Extremity, observed: FloatArray, *, n_resamples: int, seed: int, mapper: Mapper
 ) -> PermutationP:
     """P value from arrangements drawn at random.
 

@@ -106,13 +106,7 @@ def fit_duration(onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike) 
 
 
 def compare_durations(
-    onset: Intervals,
-    loss_left: ArrayLike,
-    loss_right: ArrayLike,
-    arm: ArrayLike,
-    *,
-    reference_arm: str,
-    **options: Any,
+    onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike, arm: ArrayLike, *, reference_arm: str, **options: Any
 ) -> HypothesisTest:
     """Test of whether numbness lasts equally long in all arms, among those who became numb.
 

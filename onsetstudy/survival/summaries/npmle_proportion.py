@@ -29,10 +29,7 @@ _PROBE = 1e-6
 """Weight, relative to the cases, of the pseudo-case that finds the end of a flat likelihood."""
 _ROOT_TOLERANCE = 0.01
 _METHOD = "nonparametric maximum likelihood share numb by a minute"
-_ASSUMPTIONS = (
-    Assumption(name="cases are independent"),
-    Assumption(name="times of testing do not depend on onset"),
-)
+_ASSUMPTIONS = (Assumption(name="cases are independent"), Assumption(name="times of testing do not depend on onset"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -131,12 +131,7 @@ def cell_wait(
     mean = min(float(curve.mass @ even), tau)
     bounds = functional_bounds(times, curve, low, high)
     variance = _variance(cell, curve, even, f"{name}|{stratum}", options)
-    found = CellWait(
-        mean=weight * mean,
-        bounds=(weight * bounds[0], weight * bounds[1]),
-        share=weight,
-        gaps=gaps,
-    )
+    found = CellWait(mean=weight * mean, bounds=(weight * bounds[0], weight * bounds[1]), share=weight, gaps=gaps)
     if n < 2 or variance <= 1e-18 * tau * tau:
         outside = wilson_limits(0, n, options.conf_level)[1]
         return replace(found, reach=(weight * outside * mean, weight * outside * (tau - mean)))

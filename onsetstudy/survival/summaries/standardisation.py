@@ -20,7 +20,6 @@ from onsetstudy.survival.results import ArmContrast, Bounds
 from onsetstudy.survival.testing.unlike_gaps import Gaps
 
 __all__ = [
-    "EVEN_WITHIN_GAPS",
     "INDEPENDENT_CASES",
     "SCHEDULE_ASSUMPTION",
     "SPREAD_EVENLY",
