@@ -45,13 +45,8 @@ def normal_quantile(conf_level: float) -> float:
 
 def _check_count(count: float, n: float) -> None:
     if not (math.isfinite(n) and n > 0 and 0 <= count <= n):
-        raise OnsetStudyError(
-            Problem(
-                what=f"{count:g} of {n:g} is not a share",
-                mend="give a count from 0 to n and at least one case",
-                code="count",
-            )
-        )
+        mend = "give a count from 0 to n and at least one case"
+        raise OnsetStudyError(Problem(what=f"{count:g} of {n:g} is not a share", mend=mend, code="count"))
 
 
 def wilson_limits(count: float, n: float, conf_level: float = 0.95) -> Limits:

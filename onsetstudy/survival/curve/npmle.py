@@ -153,11 +153,8 @@ def _fit(spans: Spans, n: Counts, tolerance: float, max_iterations: int) -> Onse
     """Certified maximum over the spans."""
     mass, gap, steps = _maximum(spans, tolerance, max_iterations)
     if not gap <= tolerance:
-        raise NotEstimable(
-            "onset_curve",
-            f"the search for the maximum stopped at a gap of {gap:.1e} instead of {tolerance:.1e}",
-            code="not_converged",
-        )
+        reason = f"the search for the maximum stopped at a gap of {gap:.1e} instead of {tolerance:.1e}"
+        raise NotEstimable("onset_curve", reason, code="not_converged")
     keep = mass > 0
     determined = determined_masses(spans, mass)[keep]
     return OnsetCurve(

@@ -185,11 +185,8 @@ def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> t
     gradient[(at_low & (gradient > 0)) | (at_high & (gradient < 0)) | (at_low & at_high)] = 0.0
     gap = float(np.abs(gradient).max() / model.cells.weight.sum())
     if gap > TOLERANCE:
-        raise NotEstimable(
-            "frailty_spread",
-            f"the search for the maximum stopped with a gradient of {gap:.1e} left",
-            code="not_converged",
-        )
+        reason = f"the search for the maximum stopped with a gradient of {gap:.1e} left"
+        raise NotEstimable("frailty_spread", reason, code="not_converged")
     return found.x, gap, int(found.nit)
 
 

@@ -212,11 +212,8 @@ def _refuse_no_information(setting: Setting) -> None:
     if setting.counts.onsets == 0:
         raise NotEstimable("hazard_ratio", "no case was seen to become numb", code="no_information")
     if setting.problem.mass.size == np.unique(setting.problem.stratum_of).size:
-        raise NotEstimable(
-            "hazard_ratio",
-            "the cases' intervals overlap so much that no case is known to be sooner than another",
-            code="no_information",
-        )
+        reason = "the cases' intervals overlap so much that no case is known to be sooner than another"
+        raise NotEstimable("hazard_ratio", reason, code="no_information")
 
 
 def _maximum(setting: Setting) -> Maximum:

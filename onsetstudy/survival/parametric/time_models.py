@@ -21,7 +21,13 @@ from onsetstudy.inference.likelihood import central_slopes
 
 __all__ = ["FAMILIES", "Optimum", "chance_rows", "check_asked", "log_survival", "observed_information", "polish"]
 
-FAMILIES = ("weibull", "lognormal", "loglogistic", "generalised_gamma")
+_SHAPES: dict[str, tuple[Callable[[FloatArray], FloatArray], Callable[[FloatArray], FloatArray]]] = {
+    "weibull": (lambda w: -np.exp(w), lambda w: w - np.exp(w)),
+    "lognormal": (stats.norm.logsf, stats.norm.logpdf),
+    "loglogistic": (lambda w: -np.logaddexp(0.0, w), lambda w: w - 2 * np.logaddexp(0.0, w)),
+}
+"""Log of the chance that ``W`` exceeds ``w``, and log density, of the families without a shape of their own."""
+FAMILIES = (*_SHAPES, "generalised_gamma")
 SMALL_SHAPE = 1e-4
 GRADIENT_TOLERANCE = 1e-6
 
@@ -38,15 +44,11 @@ def check_asked(times: Intervals, family: str, families: Collection[str], conf_l
 
 def log_survival(family: str, w: FloatArray, shape: float = 1.0) -> FloatArray:
     """Log of the chance that ``W`` exceeds ``w``; 0 at minus infinity."""
+    if family == "generalised_gamma" and abs(shape) < SMALL_SHAPE:
+        family = "lognormal"
     with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
-        if family == "weibull":
-            return np.asarray(-np.exp(w), dtype=np.float64)
-        if family == "lognormal":
-            return np.asarray(stats.norm.logsf(w), dtype=np.float64)
-        if family == "loglogistic":
-            return np.asarray(-np.logaddexp(0.0, w), dtype=np.float64)
-        if abs(shape) < SMALL_SHAPE:
-            return np.asarray(stats.norm.logsf(w), dtype=np.float64)
+        if family in _SHAPES:
+            return np.asarray(_SHAPES[family][0](w), dtype=np.float64)
         k = shape**-2
         inner = k * np.exp(np.clip(shape * w, -700, 700))
         tail = special.gammaincc(k, inner) if shape > 0 else special.gammainc(k, inner)
@@ -55,14 +57,10 @@ def log_survival(family: str, w: FloatArray, shape: float = 1.0) -> FloatArray:
 
 def _log_density(family: str, w: FloatArray, shape: float) -> FloatArray:
     """Log density of ``W``."""
-    if family == "weibull":
-        return np.asarray(w - np.exp(w), dtype=np.float64)
-    if family == "lognormal":
-        return np.asarray(stats.norm.logpdf(w), dtype=np.float64)
-    if family == "loglogistic":
-        return np.asarray(w - 2 * np.logaddexp(0.0, w), dtype=np.float64)
-    if abs(shape) < SMALL_SHAPE:
-        return np.asarray(stats.norm.logpdf(w), dtype=np.float64)
+    if family == "generalised_gamma" and abs(shape) < SMALL_SHAPE:
+        family = "lognormal"
+    if family in _SHAPES:
+        return np.asarray(_SHAPES[family][1](w), dtype=np.float64)
     k = shape**-2
     scaled = k * (shape * w - np.exp(np.clip(shape * w, -700, 700)))
     return np.asarray(np.log(abs(shape)) + k * np.log(k) - special.gammaln(k) + scaled, dtype=np.float64)

@@ -225,11 +225,9 @@ def _permutation(
     if complete is not None:
         return complete
     if seed is None:
-        raise OnsetStudyError.of_key(
-            "seed",
-            f"there are too many arrangements of the arms ({_many(units)}) to go through all of them",
-            "give a seed, so that the arrangements drawn at random can be drawn again",
-        )
+        what = f"there are too many arrangements of the arms ({_many(units)}) to go through all of them"
+        mend = "give a seed, so that the arrangements drawn at random can be drawn again"
+        raise OnsetStudyError.of_key("seed", what, mend)
     checked_seed(seed)
     if n_resamples < 1:
         raise OnsetStudyError.of_key(

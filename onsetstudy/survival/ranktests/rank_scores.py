@@ -105,11 +105,8 @@ def emphasis_of(
         return np.asarray(before**EARLY_POWER, dtype=np.float64)
     if kind == "by_target":
         if target is None:
-            raise OnsetStudyError.of_key(
-                "target_min",
-                'the scores "by_target" need a target minute',
-                "give target_min, for example target_min=2.0",
-            )
+            what, mend = 'the scores "by_target" need a target minute', "give target_min, for example target_min=2.0"
+            raise OnsetStudyError.of_key("target_min", what, mend)
         width = np.where(right > left, right - left, 1.0)
         share = np.clip((target - left) / width, 0.0, 1.0)
         return np.asarray(np.where(right > left, share, left <= target), dtype=np.float64)

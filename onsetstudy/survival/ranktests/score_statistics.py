@@ -146,11 +146,9 @@ def check_method(method: str, restricted: bool) -> None:
             "method", f"the method {method!r} is not known", 'choose "asymptotic", "permutation" or "score"'
         )
     if method == "score" and restricted:
-        raise OnsetStudyError.of_key(
-            "method",
-            "the score test takes all cases as independent, which blocks and clusters say they are not",
-            'choose "asymptotic" or "permutation" where block or cluster is given',
-        )
+        what = "the score test takes all cases as independent, which blocks and clusters say they are not"
+        mend = 'choose "asymptotic" or "permutation" where block or cluster is given'
+        raise OnsetStudyError.of_key("method", what, mend)
 
 
 def arm_direction(arms: Sequence[str], trend: Mapping[str, float] | None) -> FloatArray | None:

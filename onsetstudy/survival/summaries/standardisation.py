@@ -219,12 +219,8 @@ def sort_arms(
     names = sorted(set(stratum_of.tolist()))
     full = [s for s in names if all(np.any((stratum_of == s) & (arm_of == a)) for a in arms)]
     if not full:
-        raise OnsetStudyError.of_key(
-            "stratum",
-            "no stratum holds a case of every arm, so the arms cannot be compared within strata",
-            "use fewer or wider strata",
-            code="strata",
-        )
+        what = "no stratum holds a case of every arm, so the arms cannot be compared within strata"
+        raise OnsetStudyError.of_key("stratum", what, "use fewer or wider strata", code="strata")
     sizes = np.array([many[stratum_of == s].sum() for s in full], dtype=np.float64)
     return ArmedCases(
         times=times,

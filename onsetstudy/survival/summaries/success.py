@@ -268,12 +268,8 @@ def _arm_share(cases: ArmedCases, arm: str, asked: _Asked, curves: Curves) -> _A
         for cell in cases.cells(arm)
     )
     if all(part.low < 1e-12 and part.high > 1 - 1e-12 and part.undecided for part in parts):
-        raise NotEstimable(
-            asked.quantities[0],
-            f"no case of the arm {arm} shows whether it was numb at {asked.minute:g} min or not",
-            code="undecided",
-            bound=(0.0, 1.0),
-        )
+        reason = f"no case of the arm {arm} shows whether it was numb at {asked.minute:g} min or not"
+        raise NotEstimable(asked.quantities[0], reason, code="undecided", bound=(0.0, 1.0))
     share = _standardised(parts, cases.mix)
     return share if asked.numb else share.turned()
 

@@ -138,12 +138,8 @@ def _by_patient(
     """Per patient and arm, shape (patients, 2): numb by the target, and whether that is known."""
     names, row = np.unique(np.asarray(patient).astype(str), return_inverse=True)
     if row.shape != arm.shape:
-        raise OnsetStudyError.of_key(
-            "patient",
-            f"patient has the shape {np.shape(patient)} beside {arm.size} cases",
-            "give one patient per case",
-            code="shape",
-        )
+        what = f"patient has the shape {np.shape(patient)} beside {arm.size} cases"
+        raise OnsetStudyError.of_key("patient", what, "give one patient per case", code="shape")
     column = (arm == arms[1]).astype(np.intp)
     seen = np.zeros((names.size, 2), dtype=np.intp)
     np.add.at(seen, (row, column), 1)
