@@ -189,13 +189,11 @@ def _one_group(
 def _cautions(determined: NDArray[np.bool_]) -> tuple[Caution, ...]:
     if np.all(determined):
         return ()
-    return (
-        Caution(
-            code="mass_not_determined",
-            text=f"{int(np.sum(~determined))} of the {determined.size} masses of the curve are not determined by "
-            "the data: other curves have the same likelihood.",
-        ),
+    text = (
+        f"{int(np.sum(~determined))} of the {determined.size} masses of the curve are not determined by the data: other "
+        "curves have the same likelihood."
     )
+    return (Caution(code="mass_not_determined", text=text),)
 
 
 def _maximum(spans: Spans, tolerance: float, max_steps: int) -> tuple[FloatArray, float, int]:

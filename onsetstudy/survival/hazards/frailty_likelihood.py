@@ -150,11 +150,5 @@ def negative(theta: FloatArray, model: Model) -> tuple[float, FloatArray]:
         - np.bincount(cells.end, within, m + 1)
     )
     _, h, _ = model.parts(theta)
-    gradient = np.concatenate(
-        (
-            cells.x.T @ in_predictor.sum(axis=1),
-            np.cumsum(steps)[:m] * h,
-            [float(np.sum(in_predictor * at.node[model.cluster]))],
-        )
-    )
-    return -float(marginal.sum()), -gradient
+    in_b, in_spread = cells.x.T @ in_predictor.sum(axis=1), float(np.sum(in_predictor * at.node[model.cluster]))
+    return -float(marginal.sum()), -np.concatenate((in_b, np.cumsum(steps)[:m] * h, [in_spread]))

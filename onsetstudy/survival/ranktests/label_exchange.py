@@ -159,14 +159,11 @@ def _torn_clusters(cluster: IntArray, names: Sequence[str], inside: dict[str, In
         torn = np.unique(cluster[code != code[first][cluster]])
         if torn.size:
             listed = ", ".join(names[i] for i in torn[:20])
-            found.append(
-                Problem.of_key(
-                    "cluster",
-                    f"cluster {listed} holds more than one {label}",
-                    f"whole clusters change places, so each must lie in one {label}; "
-                    "where the arms were allocated within it, give it as block instead",
-                )
+            mend = (
+                f"whole clusters change places, so each must lie in one {label}; where the arms were allocated within "
+                "it, give it as block instead"
             )
+            found.append(Problem.of_key("cluster", f"cluster {listed} holds more than one {label}", mend))
     return found
 
 

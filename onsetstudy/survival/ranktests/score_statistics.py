@@ -168,13 +168,8 @@ def arm_direction(arms: Sequence[str], trend: Mapping[str, float] | None) -> Flo
         if name not in arms or not math.isfinite(trend[name])
     ]
     if not problems and len({trend[name] for name in arms}) == 1:
-        problems = [
-            Problem.of_key(
-                "trend",
-                "trend gives all arms the same score",
-                "give scores in the order in which onset may change, for example 0, 1, 2",
-            )
-        ]
+        mend = "give scores in the order in which onset may change, for example 0, 1, 2"
+        problems = [Problem.of_key("trend", "trend gives all arms the same score", mend)]
     if problems:
         raise OnsetStudyError(problems)
     return np.array([float(trend[name]) - float(trend[arms[0]]) for name in arms[1:]])

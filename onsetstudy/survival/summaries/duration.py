@@ -67,12 +67,9 @@ def duration_intervals(onset: Intervals, loss_left: ArrayLike, loss_right: Array
         ("has sensation back before it was seen numb", used & (begin < onset.right)),
         ("has a return that ends before it begins", used & (end < begin)),
     )
+    mend = "the return lies after the first test that found it numb"
     problems = [
-        Problem(
-            what=f"case {i} (counted from 0) {fault}",
-            mend="the return lies after the first test that found it numb",
-            code="duration",
-        )
+        Problem(what=f"case {i} (counted from 0) {fault}", mend=mend, code="duration")
         for fault, rows in faults
         for i in np.flatnonzero(rows)[:20]
     ]

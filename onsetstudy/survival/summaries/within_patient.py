@@ -143,12 +143,10 @@ def _by_patient(
     column = (arm == arms[1]).astype(np.intp)
     seen = np.zeros((names.size, 2), dtype=np.intp)
     np.add.at(seen, (row, column), 1)
+    mend = "a paired comparison takes one case of a patient per arm"
     problems = [
         Problem.of_key(
-            "patient",
-            f"patient {names[i]} has {seen[i, j]} cases in the arm {arms[j]}",
-            "a paired comparison takes one case of a patient per arm",
-            code="repeated",
+            "patient", f"patient {names[i]} has {seen[i, j]} cases in the arm {arms[j]}", mend, code="repeated"
         )
         for i, j in np.argwhere(seen > 1)[:20]
     ]
