@@ -190,8 +190,8 @@ def _cautions(determined: NDArray[np.bool_]) -> tuple[Caution, ...]:
     if np.all(determined):
         return ()
     text = (
-        f"{int(np.sum(~determined))} of the {determined.size} masses of the curve are not determined by the data: other "
-        "curves have the same likelihood."
+        f"{int(np.sum(~determined))} of the {determined.size} masses of the curve are not determined by the data: "
+        "other curves have the same likelihood."
     )
     return (Caution(code="mass_not_determined", text=text),)
 
