@@ -217,10 +217,7 @@ def newcombe_paired_difference(
     second_low, second_high = wilson_limits(second, n, conf_level)
     p, q = first / n, second / n
     cross = both * neither - first_only * second_only
-    if cross > 0:
-        cross_corrected = max(cross - n / 2.0, 0.0)
-    else:
-        cross_corrected = float(cross)
+    cross_corrected = max(cross - n / 2.0, 0.0) if cross > 0 else float(cross)
     spread = math.sqrt(float(first) * (n - first) * second * (n - second))
     phi = cross_corrected / spread if spread > 0 else 0.0
 

@@ -37,7 +37,7 @@ from onsetstudy.survival.parametric.time_models import (
     observed_information,
     polish,
 )
-from onsetstudy.survival.results import NeverNumbFit
+from onsetstudy.survival.results import NeverNumbFit, ParametricFit
 
 __all__ = ["fit_never_numb"]
 
@@ -110,12 +110,7 @@ def fit_never_numb(
         times, None if arm is None else {"arm": arm}, family=family, reference_arm=reference_arm
     )
     model = _Mixture(times=times, family=family, coded=coded, arms=arms)
-    location = np.array([v for _, v, _ in without.parameters])
-    optimum, free = _with_some_at_nought(model, location)
-    if not free or optimum is None or optimum.log_likelihood <= without.log_likelihood + 1e-7:
-        raise NotEstimable(
-            "never_numb_share", "the likelihood is greatest without never-numb cases", code="boundary", bound=(0.0, 1.0)
-        )
+    optimum, free = _with_some_at_nought(model, without)
     covariance = observed_information(model.value(free), optimum.theta, "never_numb_share")
     return NeverNumbFit(
         family=family,
@@ -211,18 +206,22 @@ class _Mixture:
         return log_likelihood
 
 
-def _with_some_at_nought(model: _Mixture, location: FloatArray) -> tuple[Optimum | None, list[int]]:
-    """Maximum with the arms whose share is above 0, and these arms."""
+def _with_some_at_nought(model: _Mixture, without: ParametricFit) -> tuple[Optimum, list[int]]:
+    """Maximum with the arms whose share is above 0, and these arms; raises if there is none of them."""
     n, free = len(model.times), list(range(len(model.arms)))
+    location = np.array([v for _, v, _ in without.parameters])
     starts = _starts(model, location, free)
     while free:
         optimum = polish(model.value(free), starts, n, "never_numb_share")
         above = special.expit(optimum.theta[: len(free)]) >= NOUGHT
-        if above.all():
+        if above.all() and optimum.log_likelihood > without.log_likelihood + 1e-7:
             return optimum, free
+        if above.all():
+            break
         keep = np.append(above, np.ones(location.size, dtype=bool))
         free, starts = [k for k, up in zip(free, above, strict=True) if up], [optimum.theta[keep]]
-    return None, []
+    reason = "the likelihood is greatest without never-numb cases"
+    raise NotEstimable("never_numb_share", reason, code="boundary", bound=(0.0, 1.0))
 
 
 def _starts(model: _Mixture, location: FloatArray, free: Sequence[int]) -> list[FloatArray]:

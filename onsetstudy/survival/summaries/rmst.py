@@ -136,7 +136,24 @@ def estimate_rmst(
     followed, told = cases.follow_to(tau_min, grace_min, f"up to {tau_min:g} min")
     curves = curves or Curves()
     cells = {name: _cells(cases, followed, name, options, curves) for name in cases.arms}
-    return _contrast(followed, cells, told, options)
+    what = f"restricted mean time to onset up to {tau_min:g} min under the nonparametric maximum likelihood curve"
+    compared = Compared(
+        cases=followed,
+        events=followed.times.right <= tau_min,
+        unit="min",
+        method=what + cases.how,
+        conf_level=conf_level,
+        assumptions=SPREAD_EVENLY,
+        cautions={name: _arm_cautions(name, cells[name], told[name], tau_min) for name in cases.arms},
+        source=_SOURCE,
+    )
+    return compared.contrast(
+        ("rmst", "rmst_difference", "rmst_ratio"),
+        lambda arm: _mean(cells[arm], options),
+        lambda arm, reference: _difference(cells, (arm, reference), options),
+        lambda arm, reference: _ratio(cells[arm], cells[reference], options),
+        {arm: _sum_bounds(parts) for arm, parts in cells.items()},
+    )
 
 
 def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: Options, curves: Curves) -> list[CellWait]:
@@ -161,30 +178,6 @@ def _margins(cells: Sequence[tuple[CellWait, float]], options: Options) -> tuple
     below, above = np.sqrt(quantile**2 * total + np.sum(reach**2, axis=0))
     whole = len(spreads) == len(cells)
     return float(below), float(above), math.sqrt(sum(cell.variance for cell, _ in cells)) if whole else None
-
-
-def _contrast(
-    cases: ArmedCases, cells: dict[str, list[CellWait]], told: dict[str, tuple[Caution, ...]], options: Options
-) -> ArmContrast:
-    tau = options.tau_min
-    what = f"restricted mean time to onset up to {tau:g} min under the nonparametric maximum likelihood curve"
-    compared = Compared(
-        cases=cases,
-        events=cases.times.right <= tau,
-        unit="min",
-        method=what + cases.how,
-        conf_level=options.conf_level,
-        assumptions=SPREAD_EVENLY,
-        cautions={name: _arm_cautions(name, cells[name], told[name], tau) for name in cases.arms},
-        source=_SOURCE,
-    )
-    return compared.contrast(
-        ("rmst", "rmst_difference", "rmst_ratio"),
-        lambda arm: _mean(cells[arm], options),
-        lambda arm, reference: _difference(cells, (arm, reference), options),
-        lambda arm, reference: _ratio(cells[arm], cells[reference], options),
-        {arm: _sum_bounds(parts) for arm, parts in cells.items()},
-    )
 
 
 def _how(cells: Sequence[CellWait], options: Options) -> str:

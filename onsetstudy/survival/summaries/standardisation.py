@@ -146,6 +146,22 @@ class ArmedCases:
         return Counts.of(events[chosen], self.arm[chosen], arms or self.arms, cases=self.weight[chosen])
 
 
+def _arm_problems(present: set[str], reference_arm: str, two_arms: bool) -> list[Problem]:
+    """What stands against comparing the arms that are present with the reference arm."""
+    others, found = sorted(present - {reference_arm}), []
+    if reference_arm not in present:
+        what = f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(others) or 'none'}"
+        mend = "name the arm that the others are compared with, as it stands in the records"
+        found.append(Problem.of_key("arm", what, mend, code="reference_arm"))
+    elif not others:
+        what = f"no case belongs to an arm other than {reference_arm!r}"
+        found.append(Problem.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm"))
+    if two_arms and len(others) > 1:
+        what = f"{len(others)} arms could be compared with {reference_arm!r}: {', '.join(others)}"
+        found.append(Problem.of_key("arm", what, "name one of them as contrast_arm", code="many_arms"))
+    return found
+
+
 def sort_arms(
     times: Intervals,
     arm: ArrayLike,
@@ -188,34 +204,10 @@ def sort_arms(
     if contrast_arm is not None:
         kept = np.isin(arm_of, [reference_arm, contrast_arm])
         times, arm_of, stratum_of, many = times.take(kept), arm_of[kept], stratum_of[kept], many[kept]
-    others = sorted(set(arm_of.tolist()) - {reference_arm})
-    problems = [
-        Problem.of_key("arm", what, mend, code=code)
-        for what, mend, code, wrong in (
-            (
-                f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(others) or 'none'}",
-                "name the arm that the others are compared with, as it stands in the records",
-                "reference_arm",
-                reference_arm not in arm_of,
-            ),
-            (
-                f"no case belongs to an arm other than {reference_arm!r}",
-                "a comparison needs cases of at least two arms",
-                "one_arm",
-                not others and reference_arm in arm_of,
-            ),
-            (
-                f"{len(others)} arms could be compared with {reference_arm!r}: {', '.join(others)}",
-                "name one of them as contrast_arm",
-                "many_arms",
-                two_arms and len(others) > 1,
-            ),
-        )
-        if wrong
-    ]
-    if problems:
+    present = set(arm_of.tolist())
+    if problems := _arm_problems(present, reference_arm, two_arms):
         raise OnsetStudyError(problems)
-    arms = (reference_arm, *others)
+    arms = (reference_arm, *sorted(present - {reference_arm}))
     names = sorted(set(stratum_of.tolist()))
     full = [s for s in names if all(np.any((stratum_of == s) & (arm_of == a)) for a in arms)]
     if not full:

@@ -70,19 +70,11 @@ def paired_success(
     z = normal_quantile(conf_level)
     cases = sort_arms(times, arm, reference_arm=reference_arm, two_arms=True)
     reference, other = cases.arms
-    result, known = _by_patient(times, cases.arm, patient, cases.arms, target_min)
-    complete = np.all(known, axis=1)
-    pairs = result[complete]
-    n = int(complete.sum())
-    if n == 0:
-        raise NotEstimable(
-            "success_difference", "no patient has a decided result in both arms", code="no_pairs", bound=(-1.0, 1.0)
-        )
-    both, neither = int(np.sum(pairs.all(axis=1))), int(np.sum(~pairs.any(axis=1)))
-    other_only = int(np.sum(pairs[:, 1] & ~pairs[:, 0]))
-    reference_only = n - both - neither - other_only
+    pairs, caution = _complete_pairs(times, cases.arm, patient, cases.arms, target_min)
+    n, (first, second) = pairs.shape[0], pairs.T
+    table = (first & second, second & ~first, first & ~second, ~first & ~second)
+    both, other_only, reference_only, neither = (int(rows.sum()) for rows in table)
     low, high = newcombe_paired_difference(both, other_only, reference_only, neither, conf_level)
-    caution = _cautions(complete.size - n, complete.size, target_min)
     counted = {reference: both + reference_only, other: both + other_only}
     counts = Counts(
         cases=2 * n,
@@ -132,10 +124,10 @@ def paired_success(
     )
 
 
-def _by_patient(
+def _complete_pairs(
     times: Intervals, arm: StrArray, patient: ArrayLike, arms: tuple[str, ...], target_min: float
-) -> tuple[BoolArray, BoolArray]:
-    """Per patient and arm, shape (patients, 2): numb by the target, and whether that is known."""
+) -> tuple[BoolArray, tuple[Caution, ...]]:
+    """Per patient whose results are known and arm, shape (patients, 2), numb by the target; and who is left out."""
     names, row = np.unique(np.asarray(patient).astype(str), return_inverse=True)
     if row.shape != arm.shape:
         what = f"patient has the shape {np.shape(patient)} beside {arm.size} cases"
@@ -155,7 +147,11 @@ def _by_patient(
     numb, not_numb = decided(times, target_min)
     result, known = np.zeros(seen.shape, dtype=np.bool_), np.zeros(seen.shape, dtype=np.bool_)
     result[row, column], known[row, column] = numb, numb | not_numb
-    return result, known
+    complete = known.all(axis=1)
+    if not complete.any():
+        reason = "no patient has a decided result in both arms"
+        raise NotEstimable("success_difference", reason, code="no_pairs", bound=(-1.0, 1.0))
+    return result[complete], _cautions(int((~complete).sum()), complete.size, target_min)
 
 
 def _cautions(left_out: int, patients: int, target_min: float) -> tuple[Caution, ...]:
