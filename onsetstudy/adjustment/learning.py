@@ -8,10 +8,10 @@ import warnings
 import numpy as np
 import statsmodels.api as sm
 from numpy.typing import NDArray
-from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Assumption, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import Assumption, Counts, Estimate, NotAvailable
+from onsetstudy.inference.likelihood import wald_ratio
 
 __all__ = ["learning_curve"]
 
@@ -58,18 +58,7 @@ def learning_curve(
     beta, error = float(fit.params[1]), float(fit.bse[1])
     if not fit.converged or not math.isfinite(error) or error > 10 or error <= 0:
         return gone("the regression did not reach a finite answer", "separation")
-    half = float(stats.norm.isf((1 - conf_level) / 2)) * error
-    return Estimate(
-        quantity="learning",
-        contrast="each doubling of cases",
-        estimate=math.exp(beta),
-        std_error=error,
-        interval=Interval(
-            low=math.exp(beta - half), high=math.exp(beta + half), level=conf_level, method="Wald, log scale"
-        ),
-        p_value=float(2 * stats.norm.sf(abs(beta) / error)),
-        unit="ratio",
-        method=METHOD,
-        n=n,
-        assumptions=(Assumption(name="one curve", detail="all operators learn alike"),),
+    alike = (Assumption(name="one curve", detail="all operators learn alike"),)
+    return wald_ratio(
+        "learning", "each doubling of cases", beta, error, conf_level, method=METHOD, n=n, assumptions=alike
     )

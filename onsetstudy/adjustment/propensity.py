@@ -115,11 +115,8 @@ def fit_propensity(other: NDArray[np.bool_], matrix: FloatArray, *, strict: bool
     if not np.all(np.isfinite(predictor)):
         raise NotEstimable("propensity", "the chance of the arm cannot be fitted", code="not_converged")
     if strict and (not fit.converged or np.max(np.abs(predictor)) > CERTAIN):
-        raise NotEstimable(
-            "propensity",
-            "what was recorded says for some cases which arm they had for certain: nobody alike had the other",
-            code="separation",
-        )
+        reason = "what was recorded says for some cases which arm they had for certain: nobody alike had the other"
+        raise NotEstimable("propensity", reason, code="separation")
     return np.asarray(special.expit(predictor), dtype=np.float64)
 
 

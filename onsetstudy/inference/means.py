@@ -11,7 +11,7 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,6 +73,13 @@ class MeanDifference:
     strata: int
 
 
+def satterthwaite(parts: Iterable[tuple[float, float]]) -> float:
+    """Degrees of freedom of a sum of variances, each given with its own (Welch); infinite where all are 0."""
+    told = list(parts)
+    below = sum(variance**2 / freedom for variance, freedom in told)
+    return float(sum(variance for variance, _ in told) ** 2 / below) if below > 0 else math.inf
+
+
 def mean_difference(pairs: Sequence[tuple[Moments, Moments]], *, conf_level: float) -> MeanDifference | None:
     """Difference of means within strata, combined by their numbers of cases.
 
@@ -95,21 +102,18 @@ def mean_difference(pairs: Sequence[tuple[Moments, Moments]], *, conf_level: flo
     parts: NDArray[np.float64] = np.array([[m.error2 for m in pair] for pair in pairs]) * share[:, None] ** 2
     freedom = np.array([[m.n - 1 for m in pair] for pair in pairs], dtype=np.float64)
     variance = float(parts.sum())
-    if variance <= 0:
-        p = 1.0 if estimate == 0 else 0.0
-        return MeanDifference(
-            estimate=estimate, std_error=0.0, df=math.inf, low=estimate, high=estimate, p_value=p, strata=len(pairs)
-        )
-    error = math.sqrt(variance)
-    df = variance**2 / float((parts**2 / freedom).sum())
-    half = float(stats.t.isf((1 - conf_level) / 2, df)) * error
+    error, df, half, p_value = 0.0, math.inf, 0.0, 1.0 if estimate == 0 else 0.0
+    if variance > 0:
+        error, df = math.sqrt(variance), variance**2 / float((parts**2 / freedom).sum())
+        half = float(stats.t.isf((1 - conf_level) / 2, df)) * error
+        p_value = float(2 * stats.t.sf(abs(estimate) / error, df))
     return MeanDifference(
         estimate=estimate,
         std_error=error,
         df=df,
         low=estimate - half,
         high=estimate + half,
-        p_value=float(2 * stats.t.sf(abs(estimate) / error, df)),
+        p_value=p_value,
         strata=len(pairs),
     )
 

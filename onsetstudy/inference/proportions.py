@@ -45,13 +45,8 @@ def normal_quantile(conf_level: float) -> float:
 
 def _check_count(count: float, n: float) -> None:
     if not (math.isfinite(n) and n > 0 and 0 <= count <= n):
-        raise OnsetStudyError(
-            Problem(
-                what=f"{count:g} of {n:g} is not a share",
-                mend="give a count from 0 to n and at least one case",
-                code="count",
-            )
-        )
+        mend = "give a count from 0 to n and at least one case"
+        raise OnsetStudyError(Problem(what=f"{count:g} of {n:g} is not a share", mend=mend, code="count"))
 
 
 def wilson_limits(count: float, n: float, conf_level: float = 0.95) -> Limits:
@@ -222,10 +217,7 @@ def newcombe_paired_difference(
     second_low, second_high = wilson_limits(second, n, conf_level)
     p, q = first / n, second / n
     cross = both * neither - first_only * second_only
-    if cross > 0:
-        cross_corrected = max(cross - n / 2.0, 0.0)
-    else:
-        cross_corrected = float(cross)
+    cross_corrected = max(cross - n / 2.0, 0.0) if cross > 0 else float(cross)
     spread = math.sqrt(float(first) * (n - first) * second * (n - second))
     phi = cross_corrected / spread if spread > 0 else 0.0
 

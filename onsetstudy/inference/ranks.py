@@ -123,11 +123,9 @@ def superiority_limits(theta: float, m: int, n: int, conf_level: float) -> tuple
     z = stats.norm.ppf((1 + conf_level) / 2)
     star = (m + n) / 2 - 1
 
-    def variance(t: float) -> float:
-        return t * (1 - t) * (1 + star * (1 - t) / (2 - t) + star * t / (1 + t)) / (m * n)
-
     def excess(t: float) -> float:
-        return float((theta - t) ** 2 - z**2 * variance(t))
+        variance = t * (1 - t) * (1 + star * (1 - t) / (2 - t) + star * t / (1 + t)) / (m * n)
+        return float((theta - t) ** 2 - z**2 * variance)
 
     # At 0 and 1 the excess is zero without being a limit: the search stops just short of them.
     edge = 1e-12

@@ -18,8 +18,14 @@ from onsetstudy.design.interim.interim_analyses import LookSeen
 from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.records.derived.results import MissingField
-from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
-from onsetstudy.survival.sequential.results import AnytimeTest, ConfidenceSequence
+from onsetstudy.survival.results import (
+    AnytimeTest,
+    ConfidenceSequence,
+    FinenessOfTesting,
+    OnsetCurve,
+    ProportionalityCheck,
+    ScheduleCheck,
+)
 
 __all__ = [
     "AnytimeLook",

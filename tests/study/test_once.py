@@ -23,7 +23,7 @@ from onsetstudy.study.sets.analysis_set import ESTIMANDS
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.survival.curve import npmle
 from onsetstudy.survival.curve.npmle import Curves, fit_npmle
-from onsetstudy.survival.summaries.curve_limits import curve_limits
+from onsetstudy.survival.summaries.npmle_proportion import curve_limits
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 from tests.study.cases import protocol, study
 from tests.study.once import DEMO, counted, demo, report, sharing_nothing

@@ -14,8 +14,7 @@ from onsetstudy.core.results import Counts, HypothesisTest
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY
-from onsetstudy.survival.ranktests.score_components import arm_direction, combine_pieces
-from onsetstudy.survival.ranktests.score_statistics import score_pieces
+from onsetstudy.survival.ranktests.score_statistics import arm_direction, combine_pieces, score_pieces
 from tests.survival.build import cases, grid, inf, interval_rows
 
 KINDS = tuple(SCORE_FAMILY)

@@ -13,8 +13,7 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.onset_rule import derive_intervals
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.testing.counted_tests import kernel_of_intervals
-from onsetstudy.survival.testing.misclassified import fit_kernel, kernel_of_tests
+from onsetstudy.survival.testing.misclassified import fit_kernel, kernel_of_intervals, kernel_of_tests
 from onsetstudy.survival.testing.profile_limits import profile_limits, tilted_masses
 from tests.simulation.kept import KeptStudies
 from tests.survival.test_misclassified import MINUTES, teeth_of

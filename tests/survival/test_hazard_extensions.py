@@ -242,7 +242,7 @@ def test_the_marginal_likelihood_is_the_integral():
     finally:
         frailty._maximise = original
     model, theta = kept["first"]
-    b, _, h, spread = model.parts(theta)
+    b, h, spread = model.parts(theta)
     total = np.concatenate(([0.0], np.cumsum(h)))
     cells = model.cells
 

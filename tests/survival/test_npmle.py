@@ -14,7 +14,7 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.summaries.curve_limits import curve_limits
+from onsetstudy.survival.summaries.npmle_proportion import curve_limits
 from tests.reference import load_reference
 from tests.survival.test_regression import OPEN_DATA, open_data
 

@@ -138,11 +138,11 @@ def test_a_weibull_that_does_not_settle_begins_again_where_lifelines_ends(seed, 
     straight = fit_accelerated_time(times, {"arm": arm}, reference={"arm": "plain"})
     starts = []
 
-    def refusing(value, given, n, quantity, tolerance=accelerated_time.GRADIENT_TOLERANCE):
+    def refusing(value, given, n, quantity):
         starts.append(given)
         if len(starts) == 1:
             raise NotEstimable(quantity, "did not settle", code="not_converged")
-        return polish(value, given, n, quantity, tolerance)
+        return polish(value, given, n, quantity)
 
     monkeypatch.setattr(accelerated_time, "polish", refusing)
     again = fit_accelerated_time(times, {"arm": arm}, reference={"arm": "plain"})

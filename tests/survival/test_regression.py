@@ -170,7 +170,7 @@ def test_profile_limits_are_where_the_likelihood_has_fallen():
     found = fit_proportional_hazards(times, {"a": x[:, 0]})
     problem = set_up(times, x, np.zeros(len(times), dtype=int), np.ones(len(times)))
     for limit in (found.estimates[0].interval.low, found.estimates[0].interval.high):
-        held = maximise(problem, b=np.array([math.log(limit)]), fixed=np.array([True]))
+        held = maximise(problem, held={0: math.log(limit)})
         assert 2 * (found.log_likelihood - held.log_likelihood) == pytest.approx(3.841458820694124, abs=1e-5)
 
 
@@ -403,7 +403,7 @@ def test_likelihoods_of_strata_add_up(seed):
             times.take(rows), x[rows] - 0.5, np.unique(stratum[rows], return_inverse=True)[1], np.ones(rows.size)
         )
         # Covariates are centred, so that the same b stands for the same ratio in every part.
-        return maximise(problem, b=np.array([b]), fixed=np.array([True])).log_likelihood
+        return maximise(problem, held={0: b}).log_likelihood
 
     for b in (-0.7, 0.0, 1.1):
         parts = sum(profile(np.flatnonzero(stratum == k), b) for k in range(6))

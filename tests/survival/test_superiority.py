@@ -12,12 +12,12 @@ from scipy import stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
+from onsetstudy.inference.ranks import superiority_limits
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.summaries.probability_index import (
     _evenly_before,
     ordered_chances,
     probability_numb_sooner,
-    rank_share_limits,
 )
 from tests.survival.build import cases, grid, inf, interval_rows
 
@@ -115,8 +115,8 @@ def test_equal_arms_without_spread_are_even():
 
 @given(st.floats(0, 1), st.integers(2, 50), st.integers(2, 50))
 def test_score_like_limits_mirror_and_enclose(chance, n, m):
-    low, high = rank_share_limits(chance, n, m)
-    back = rank_share_limits(1 - chance, n, m)
+    low, high = superiority_limits(chance, n, m, 0.95)
+    back = superiority_limits(1 - chance, n, m, 0.95)
     assert 0 <= low <= chance <= high <= 1
     assert back == pytest.approx((1 - high, 1 - low), abs=1e-6)
 

@@ -24,7 +24,7 @@ from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.ranktests.score_statistics import score_pieces
-from onsetstudy.survival.summaries.curve_limits import curve_limits
+from onsetstudy.survival.summaries.npmle_proportion import curve_limits
 from onsetstudy.survival.summaries.probability_index import probability_numb_sooner
 from onsetstudy.survival.summaries.quantiles import estimate_quantile
 from onsetstudy.survival.summaries.rmst import estimate_rmst

@@ -31,7 +31,7 @@ from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
-from onsetstudy.survival.summaries.curve_limits import curve_limits
+from onsetstudy.survival.summaries.npmle_proportion import curve_limits
 
 __all__ = ["by_practice", "by_technique", "failures_by", "onset_test", "pool_in_one_stage"]
 

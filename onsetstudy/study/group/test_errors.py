@@ -12,8 +12,7 @@ from onsetstudy.study.counts.counted_estimates import cell_times
 from onsetstudy.study.group.controls import false_not_felt_counts
 from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.topics.cold_test_errors import FEWEST, error_grid
-from onsetstudy.survival.testing.counted_tests import kernel_of_intervals
-from onsetstudy.survival.testing.misclassified import ErrorKernel
+from onsetstudy.survival.testing.misclassified import ErrorKernel, kernel_of_intervals
 
 __all__ = ["group_test_errors"]
 

@@ -8,7 +8,7 @@ from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.inference.estimate_or_reason import attempt, not_asked
 from onsetstudy.study.results import ArmCurve, NaiveStopwatch
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.survival.summaries.curve_limits import curve_limits
+from onsetstudy.survival.summaries.npmle_proportion import curve_limits
 
 __all__ = ["arm_curves", "naive_stopwatch"]
 

@@ -31,7 +31,8 @@ from onsetstudy.study.results import Population
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.survival.hazards.ph_curves import standardise_curves
 from onsetstudy.survival.results import OnsetCurve
-from onsetstudy.survival.summaries.weighted_summaries import share_by, wait_to, weighted_curve
+from onsetstudy.survival.summaries.npmle_proportion import spread_evenly
+from onsetstudy.survival.summaries.restricted_mean import wait_to, weighted_curve
 
 __all__ = ["COVARIATES", "fair_comparison"]
 
@@ -259,7 +260,7 @@ def _summaries(data: AnalysisSet, curves_of: Callable[[Intervals], tuple[OnsetCu
     alike = np.array_equal(success.left, wait.left) and np.array_equal(success.right, wait.right)
     second = first if alike else curves_of(wait)
     return {
-        "success_difference": share_by(first[1], onset.target_min) - share_by(first[0], onset.target_min),
+        "success_difference": spread_evenly(first[1], onset.target_min) - spread_evenly(first[0], onset.target_min),
         "rmst_difference": wait_to(second[1], onset.tau_min) - wait_to(second[0], onset.tau_min),
     }
 

@@ -6,11 +6,10 @@ A functional is one number per innermost interval; its value is the sum of mass 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import linalg, optimize
 from scipy.sparse import linalg as sparse_linalg
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import support_index
@@ -26,11 +25,13 @@ _NEGLIGIBLE = 1e-8
 
 def _patterns(
     times: Intervals, curve: OnsetCurve, weight: FloatArray | None
-) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
-    """Distinct spans of innermost intervals, first and one past the last, and how many cases have each."""
+) -> tuple[IndexArray, IndexArray, FloatArray]:
+    """Distinct spans of cases: first interval, the one after the last, and cases over the square of their chance."""
     first, last = support_index(times, curve)
     spans, row = np.unique(np.stack((first, last + 1), axis=1), axis=0, return_inverse=True)
-    return spans[:, 0], spans[:, 1], np.bincount(row.reshape(-1), weight).astype(np.float64)
+    count = np.bincount(row.reshape(-1), weight).astype(np.float64)
+    cumulative = np.concatenate(([0.0], np.cumsum(curve.mass)))
+    return spans[:, 0], spans[:, 1], count / (cumulative[spans[:, 1]] - cumulative[spans[:, 0]]) ** 2
 
 
 def observed_information(times: Intervals, curve: OnsetCurve, weight: FloatArray | None = None) -> FloatArray:
@@ -38,9 +39,7 @@ def observed_information(times: Intervals, curve: OnsetCurve, weight: FloatArray
 
     Of the positive masses only: those at zero are held there. ``weight`` says how many cases a row stands for.
     """
-    first, last, count = _patterns(times, curve, weight)
-    cumulative = np.concatenate(([0.0], np.cumsum(curve.mass)))
-    each = count / (cumulative[last] - cumulative[first]) ** 2
+    first, last, each = _patterns(times, curve, weight)
     k = curve.mass.size
     corner = np.zeros((k, k))
     np.add.at(corner, (first, last - 1), each)
@@ -96,7 +95,7 @@ def influence_values(
 
 def _solved(
     times: Intervals, curve: OnsetCurve, value: FloatArray, weight: FloatArray | None
-) -> tuple[NDArray[np.bool_], FloatArray, FloatArray]:
+) -> tuple[BoolArray, FloatArray, FloatArray]:
     """Masses above 0, the centred values times these, and the information's solution for that, both mass-scaled."""
     held = curve.mass > _NEGLIGIBLE
     mass = curve.mass[held]
@@ -114,16 +113,14 @@ def _solved(
 
 
 def _solve_by_products(
-    times: Intervals, curve: OnsetCurve, held: NDArray[np.bool_], target: FloatArray, weight: FloatArray | None
+    times: Intervals, curve: OnsetCurve, held: BoolArray, target: FloatArray, weight: FloatArray | None
 ) -> FloatArray:
     """Solution of the mass-scaled information's system by conjugate gradients, without holding the matrix.
 
     A product with the information is two running sums, whatever the number of innermost intervals.
     """
-    first, last, count = _patterns(times, curve, weight)
+    first, last, each = _patterns(times, curve, weight)
     mass = np.where(held, curve.mass, 0.0)
-    cumulative = np.concatenate(([0.0], np.cumsum(curve.mass)))
-    each = count / (cumulative[last] - cumulative[first]) ** 2
     k = mass.size
 
     def spread(per_pattern: FloatArray) -> FloatArray:

@@ -16,33 +16,24 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
-from onsetstudy.core.arrays import AnyInt, FloatArray, IndexArray
+from onsetstudy.core.arrays import AnyInt, BoolArray, FloatArray, IndexArray
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.survival.curve.time_ranks import TIE, rank_ends
+from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["Spans", "innermost_intervals", "reduce_cases", "support_index"]
 
 
+TIE = 1e-12
+"""Two times that differ by no more than this share of themselves are one time, written with rounding."""
+
+_FEW = 1024
+_BUCKETS = 1 << 20
+_GRID_FROM = 4096
 _MERGE_BY_SORTING = 50_000
 """Rows up to which equal rows are always looked for; beyond it only where there are fewer ends than rows."""
-
-
-class Support(Protocol):
-    """Anything with ordered, disjoint intervals: an ``OnsetCurve``, or ``Intervals``."""
-
-    @property
-    def left(self) -> FloatArray:
-        """Opening ends, shape (k,)."""
-        ...
-
-    @property
-    def right(self) -> FloatArray:
-        """Closing ends, shape (k,)."""
-        ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,7 +117,7 @@ def innermost_intervals(times: Intervals) -> Intervals:
     return Intervals(spans.left, spans.right)
 
 
-def support_index(times: Intervals, support: Support) -> tuple[IndexArray, IndexArray]:
+def support_index(times: Intervals, support: Intervals | OnsetCurve | Spans) -> tuple[IndexArray, IndexArray]:
     """First and last interval of ``support`` that lie wholly in each case's interval.
 
     Parameters
@@ -177,7 +168,7 @@ def reduce_cases(left: FloatArray, right: FloatArray, weight: FloatArray | None)
     weight : ndarray of float, shape (n,), optional
         Positive weights; default 1.
     """
-    value, left_rank, right_rank, order = rank_ends(left, right)
+    value, left_rank, right_rank, order = _rank_ends(left, right)
     left_rank, right_rank, weight = _merged(left_rank, right_rank, weight, value.size, order)
     exact = left_rank == right_rank
     # Three places per value: exact times open, then everything closes, then intervals open.
@@ -203,3 +194,75 @@ def _merged(
     if order is None:
         order = np.argsort(left, kind="stable")
     return left[order], right[order], np.ones(n) if weight is None else weight[order]
+
+
+def _rank_ends(left: FloatArray, right: FloatArray) -> tuple[FloatArray, AnyInt, AnyInt, IndexArray | None]:
+    """Distinct ends in order, the rank of each case's ends among them, and the cases in order of their left ends.
+
+    Parameters
+    ----------
+    left, right : ndarray of float, shape (n,), n >= 1
+        Without missing values, 0 or more; ``right`` may be ``inf``.
+
+    Returns
+    -------
+    value : ndarray of float, shape (u,)
+    left_rank, right_rank : ndarray of int, shape (n,)
+    order : ndarray of int, shape (n,), or None
+        ``None`` where it did not come by itself.
+    """
+    n = left.size
+    values = np.concatenate((left, right))
+    found = _grid_ranks(values) if n >= _GRID_FROM else None
+    if found is not None:
+        value, rank = found
+        return value, rank[:n], rank[n:], None
+    order = np.argsort(values, kind=None if n >= _GRID_FROM else "stable")
+    ordered = values[order]
+    new = _is_new(ordered)
+    rank = np.empty(2 * n, dtype=np.int64 if n < _GRID_FROM else np.int32)
+    rank[order] = np.cumsum(new) - 1
+    return ordered[new], rank[:n], rank[n:], order[order < n]
+
+
+def _is_new(ordered: FloatArray) -> BoolArray:
+    """Which of the ordered values differ from the one before by more than rounding."""
+    new = np.ones(ordered.size, dtype=bool)
+    before = ordered[:-1]
+    with np.errstate(invalid="ignore"):
+        new[1:] = ordered[1:] - before > TIE * before
+    return new
+
+
+def _grid_ranks(values: FloatArray) -> tuple[FloatArray, AnyInt] | None:
+    """Distinct values and ranks by a table, without sorting; ``None`` where there are many distinct values."""
+    distinct = np.unique(values[:: max(1, values.size // 2048)])
+    for _ in range(3):
+        if distinct.size > _FEW or not np.all(_is_new(distinct)):
+            return None
+        rank = _look_up(distinct, values)
+        if rank is None:
+            return None
+        missed = distinct[rank] != values
+        count = int(np.count_nonzero(missed))
+        if count == 0:
+            return distinct, rank
+        if count > values.size // 8:
+            return None
+        distinct = np.union1d(distinct, values[missed])
+    return None
+
+
+def _look_up(distinct: FloatArray, values: FloatArray) -> AnyInt | None:
+    """Rank of each value if it is one of ``distinct`` (else any rank), by buckets of half the least step."""
+    finite = distinct[np.isfinite(distinct)]
+    if finite.size < 2:
+        return np.minimum(np.searchsorted(distinct, values), distinct.size - 1).astype(np.int32)
+    step = float(np.diff(finite).min())
+    top = float(finite[-1]) + step
+    scale = 2.0 / step
+    if not top * scale < _BUCKETS:
+        return None
+    table = np.full(int(top * scale) + 2, distinct.size - 1, dtype=np.int32)
+    table[(np.minimum(distinct, top) * scale).astype(np.int32)] = np.arange(distinct.size, dtype=np.int32)
+    return table[(np.minimum(values, top) * scale).astype(np.int32)]

@@ -153,11 +153,8 @@ def _fit(spans: Spans, n: Counts, tolerance: float, max_iterations: int) -> Onse
     """Certified maximum over the spans."""
     mass, gap, steps = _maximum(spans, tolerance, max_iterations)
     if not gap <= tolerance:
-        raise NotEstimable(
-            "onset_curve",
-            f"the search for the maximum stopped at a gap of {gap:.1e} instead of {tolerance:.1e}",
-            code="not_converged",
-        )
+        reason = f"the search for the maximum stopped at a gap of {gap:.1e} instead of {tolerance:.1e}"
+        raise NotEstimable("onset_curve", reason, code="not_converged")
     keep = mass > 0
     determined = determined_masses(spans, mass)[keep]
     return OnsetCurve(
@@ -192,13 +189,11 @@ def _one_group(
 def _cautions(determined: NDArray[np.bool_]) -> tuple[Caution, ...]:
     if np.all(determined):
         return ()
-    return (
-        Caution(
-            code="mass_not_determined",
-            text=f"{int(np.sum(~determined))} of the {determined.size} masses of the curve are not determined by "
-            "the data: other curves have the same likelihood.",
-        ),
+    text = (
+        f"{int(np.sum(~determined))} of the {determined.size} masses of the curve are not determined by the data: "
+        "other curves have the same likelihood."
     )
+    return (Caution(code="mass_not_determined", text=text),)
 
 
 def _maximum(spans: Spans, tolerance: float, max_steps: int) -> tuple[FloatArray, float, int]:

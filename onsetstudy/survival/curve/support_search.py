@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from onsetstudy.core.arrays import AnyInt, FloatArray, IndexArray
 from onsetstudy.survival.curve.innermost import Spans
 from onsetstudy.survival.curve.mass_newton import Kinds, maximise_masses
+from onsetstudy.survival.curve.optimality import gradient
 
 __all__ = ["MOST_ACTIVE", "fewest_intervals", "search_support"]
 
@@ -145,10 +146,7 @@ def _slope(spans: Spans, code: AnyInt, kinds: Kinds, chance: FloatArray) -> Floa
     """Derivative of the log-likelihood by the mass of every innermost interval, shape (k,)."""
     table = np.zeros(kinds.k * kinds.k)
     table[kinds.code] = 1.0 / chance
-    ratio = table[code] * spans.weight
-    steps = np.bincount(spans.first, weights=ratio, minlength=spans.k + 1)
-    steps -= np.bincount(spans.last + 1, weights=ratio, minlength=spans.k + 1)
-    return np.asarray(np.cumsum(steps)[: spans.k])
+    return gradient(spans, table[code] * spans.weight)
 
 
 def _best_between(slope: FloatArray, place: IndexArray, number: NDArray[np.int32], total: float) -> IndexArray:

@@ -15,19 +15,22 @@ References
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import optimize, special, stats
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, HypothesisTest, Interval
+from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, Interval
 from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.inference.likelihood import boundary_test, central_slopes, log_scale_interval, wald_ratio
 from onsetstudy.survival.hazards.frailty_likelihood import Model, at_nodes, build, negative
 from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
@@ -111,16 +114,16 @@ def fit_shared_frailty(
     """
     reference = with_arm(reference_arm, reference)
     coded = code_covariates(covariates, len(times), reference)
-    codes, names = pd.factorize(np.asarray(cluster).astype(str), sort=True)
+    names, codes = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
     if codes.size != len(times) or len(names) < 2:
         raise OnsetStudyError("cluster must name at least two clusters, one per case")
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     # A ratio that runs away does so with clusters and without; the reason and its bound are told by the plain fit.
     fit_proportional_hazards(times, covariates, weight=many, reference=reference, conf_level=conf_level)
-    problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), many)
+    problem = set_up(times, coded.x, weight=many)
     plain = maximise(problem)
     model = build(plain.cells, plain.cell_of[problem.kind_of], codes.astype(np.intp), len(names), many)
-    increments = plain.baseline.increment[np.isfinite(plain.baseline.increment)]
+    increments = plain.increments
     best, gap, steps = _search(model, np.concatenate((plain.b, np.log(np.maximum(increments, 1e-6)))))
     if best[-1] > LARGEST_SPREAD - 1e-3:
         reason = "the clusters differ as much as can be, so that their spread has no finite estimate"
@@ -130,44 +133,40 @@ def fit_shared_frailty(
         best = np.concatenate((plain.b, np.log(np.maximum(increments, NEGLIGIBLE)), [0.0]))
         value = plain.log_likelihood
     counts = Counts.of(np.isfinite(times.right), cases=many)
-    certificate = Certificate(
-        converged=True,
-        iterations=steps,
-        gap=gap,
-        tolerance=TOLERANCE,
-        condition="largest gradient of the marginal log-likelihood, relative to the number of cases",
-    )
+    condition = "largest gradient of the marginal log-likelihood, relative to the number of cases"
     spread = _spread(model, best, value, plain.log_likelihood, conf_level, counts)
     cases = np.bincount(codes, weights=many).astype(np.float64)
+    few = f"Only {len(names)} clusters: how much they differ is hardly known."
     return SharedFrailty(
         spread=spread,
-        test=_boundary_test(value, plain.log_likelihood, counts),
+        test=boundary_test(
+            value - plain.log_likelihood,
+            quantity="frailty_test",
+            alternative="clusters differ",
+            null="spread",
+            n=counts,
+            assumptions=ASSUMPTIONS,
+            source="Self & Liang 1987, JASA 82:605-610",
+        ),
         estimates=_ratios(model, best, coded, conf_level, counts),
         clusters=_clusters(model, best, spread.interval.high, [str(n) for n in names], cases, conf_level),
         log_likelihood=value,
         log_likelihood_without=plain.log_likelihood,
-        certificate=certificate,
+        certificate=Certificate(converged=True, iterations=steps, gap=gap, tolerance=TOLERANCE, condition=condition),
         method=METHOD,
         n=counts,
         assumptions=ASSUMPTIONS,
-        caution=(
-            (Caution(code="few_clusters", text=f"Only {len(names)} clusters: how much they differ is hardly known."),)
-            if len(names) < FEW_CLUSTERS
-            else ()
-        ),
+        caution=(Caution(code="few_clusters", text=few),) if len(names) < FEW_CLUSTERS else (),
         source=SOURCE,
     )
 
 
 def _search(model: Model, start: FloatArray) -> tuple[FloatArray, float, int]:
     """Maximum from the first start that leads to one."""
-    for place, spread in enumerate(STARTS):
-        try:
+    for spread in STARTS[:-1]:
+        with suppress(NotEstimable):
             return _maximise(model, np.append(start, spread))
-        except NotEstimable:
-            if place == len(STARTS) - 1:
-                raise
-    raise AssertionError("unreachable")
+    return _maximise(model, np.append(start, STARTS[-1]))
 
 
 def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> tuple[FloatArray, float, int]:
@@ -186,11 +185,8 @@ def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> t
     gradient[(at_low & (gradient > 0)) | (at_high & (gradient < 0)) | (at_low & at_high)] = 0.0
     gap = float(np.abs(gradient).max() / model.cells.weight.sum())
     if gap > TOLERANCE:
-        raise NotEstimable(
-            "frailty_spread",
-            f"the search for the maximum stopped with a gradient of {gap:.1e} left",
-            code="not_converged",
-        )
+        reason = f"the search for the maximum stopped with a gradient of {gap:.1e} left"
+        raise NotEstimable("frailty_spread", reason, code="not_converged")
     return found.x, gap, int(found.nit)
 
 
@@ -228,66 +224,27 @@ def _spread(
     )
 
 
-def _boundary_test(value: float, without: float, counts: Counts) -> HypothesisTest:
-    ratio = max(0.0, 2 * (value - without))
-    return HypothesisTest(
-        quantity="frailty_test",
-        contrast=None,
-        statistic=ratio,
-        statistic_name="likelihood ratio",
-        df=1,
-        p_value=float(stats.chi2.sf(ratio, 1)) / 2 if ratio > 0 else 1.0,
-        alternative="clusters differ",
-        method="likelihood ratio of no spread, half the chi-square p-value at the boundary",
-        n=counts,
-        assumptions=ASSUMPTIONS,
-        source="Self & Liang 1987, JASA 82:605-610",
+def _ratios(model: Model, best: FloatArray, coded: Coded, conf_level: float, counts: Counts) -> tuple[Estimate, ...]:
+    free = np.ones(best.size, dtype=bool)
+    free[-1] = best[-1] > STEP
+    errors = np.sqrt(np.maximum(np.diag(_covariance(model, best, free)), 0.0))
+    ratio = partial(wald_ratio, "hazard_ratio", how="normal, log scale", assumptions=ASSUMPTIONS, source=SOURCE)
+    return tuple(
+        ratio(contrast, best[j], errors[j], conf_level, method=METHOD, n=counts)
+        for j, contrast in enumerate(coded.contrasts)
     )
 
 
-def _ratios(model: Model, best: FloatArray, coded: Coded, conf_level: float, counts: Counts) -> tuple[Estimate, ...]:
-    """Hazard ratios with errors from the observed information of all parameters, by differences of the gradient."""
-    free = np.ones(best.size, dtype=bool)
-    free[-1] = best[-1] > STEP
-    covariance = _covariance(model, best, free)
-    z = float(stats.norm.ppf(0.5 + conf_level / 2))
-    estimates = []
-    for j, contrast in enumerate(coded.contrasts):
-        b, error = float(best[j]), float(np.sqrt(max(covariance[j, j], 0.0)))
-        span = (float(np.exp(b - z * error)), float(np.exp(b + z * error)))
-        estimates.append(
-            Estimate(
-                quantity="hazard_ratio",
-                contrast=contrast,
-                estimate=float(np.exp(b)),
-                std_error=error,
-                interval=Interval(low=span[0], high=span[1], level=conf_level, method="normal, log scale"),
-                p_value=float(2 * stats.norm.sf(abs(b) / error)) if error > 0 else None,
-                unit="ratio",
-                method=METHOD,
-                n=counts,
-                assumptions=ASSUMPTIONS,
-                source=SOURCE,
-            )
-        )
-    return tuple(estimates)
-
-
-def _covariance(model: Model, theta: FloatArray, free: NDArray[np.bool_]) -> FloatArray:
-    """Of the free parameters, from the observed information by differences of the gradient."""
-    curvature = np.zeros((theta.size, theta.size))
-    for j in np.flatnonzero(free).tolist():
-        shift = np.zeros(theta.size)
-        shift[j] = STEP
-        curvature[j] = (negative(theta + shift, model)[1] - negative(theta - shift, model)[1]) / (2 * STEP)
-    return np.asarray(np.linalg.pinv(((curvature + curvature.T) / 2)[np.ix_(free, free)]), dtype=np.float64)
+def _covariance(model: Model, theta: FloatArray, free: BoolArray) -> FloatArray:
+    """Inverse curvature of the ``free`` parameters, from the analytic gradient."""
+    curvature = central_slopes(lambda t: negative(t, model)[1], theta, STEP, free)[:, free]
+    return np.asarray(np.linalg.pinv((curvature + curvature.T) / 2), dtype=np.float64)
 
 
 def _effects(model: Model, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Posterior mean and variance of each cluster's log rate at given parameters."""
     at = at_nodes(model, theta)
-    joint = np.add.reduceat(model.cells.weight[:, None] * at.log_chance, model.first_of, axis=0) + at.log_weight
-    posterior = np.exp(joint - special.logsumexp(joint, axis=1)[:, None])
+    posterior = special.softmax(at.joint, axis=1)
     effect = theta[-1] * at.node
     mean = (posterior * effect).sum(axis=1)
     return mean, (posterior * (effect - mean[:, None]) ** 2).sum(axis=1)
@@ -302,29 +259,24 @@ def _clusters(
     parameters, the average rate above all, comes in by the delta method (Kass & Steffey 1989, JASA 84:717-726).
     """
     grid = np.linspace(0.0, highest if np.isfinite(highest) else LARGEST_SPREAD, SPREADS)
-    theta, value, mean, variance = best, [], [], []
+    theta, value, effects = best, [], []
     for spread in grid:
         theta, _, _ = _maximise(model, theta, spread=float(spread))
         value.append(-negative(theta, model)[0])
-        found = _effects(model, theta)
-        mean.append(found[0])
-        variance.append(found[1])
+        effects.append(_effects(model, theta))
+    mean, variance = (np.array(each) for each in zip(*effects, strict=True))
     weight = np.exp(np.array(value) - max(value))
     weight /= weight.sum()
-    average = weight @ np.array(mean)
-    total = weight @ (np.array(variance) + (np.array(mean) - average) ** 2) + _borrowed(model, best, grid)
-    z, error = float(stats.norm.ppf(0.5 + conf_level / 2)), np.sqrt(np.maximum(total, 0.0))
+    average = weight @ mean
+    total = weight @ (variance + (mean - average) ** 2) + _borrowed(model, best, grid)
+    error = np.sqrt(np.maximum(total, 0.0))
+    how = "posterior of the cluster, over the spreads that are plausible"
     return tuple(
         ClusterEffect(
             cluster=name,
             cases=round(cases[k]),
             ratio=float(np.exp(average[k])),
-            interval=Interval(
-                low=float(np.exp(average[k] - z * error[k])),
-                high=float(np.exp(average[k] + z * error[k])),
-                level=conf_level,
-                method="posterior of the cluster, over the spreads that are plausible",
-            ),
+            interval=log_scale_interval(average[k], error[k], conf_level, how),
         )
         for k, name in enumerate(names)
     )
@@ -338,10 +290,5 @@ def _borrowed(model: Model, best: FloatArray, grid: FloatArray) -> FloatArray:
     free = np.ones(theta.size, dtype=bool)
     free[-1] = False
     covariance = _covariance(model, theta, free)
-    slopes = []
-    for j in range(theta.size - 1):
-        shift = np.zeros(theta.size)
-        shift[j] = STEP
-        slopes.append((_effects(model, theta + shift)[0] - _effects(model, theta - shift)[0]) / (2 * STEP))
-    along = np.array(slopes)
+    along = central_slopes(lambda t: _effects(model, t)[0], theta, STEP, free)
     return np.asarray(np.einsum("jk,jl,lk->k", along, covariance, along), dtype=np.float64)

@@ -34,28 +34,18 @@ class Model:
     first_of: IndexArray
     n_clusters: int
 
-    def parts(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    def parts(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, float]:
         """Coefficients, log increments as increments, and spread from one row of parameters."""
         p = self.cells.x.shape[1]
-        return theta[:p], theta[p:-1], np.exp(theta[p:-1]), float(theta[-1])
+        return theta[:p], np.exp(theta[p:-1]), float(theta[-1])
 
 
 def build(cells: Cells, cell_of: IndexArray, cluster: IndexArray, n_clusters: int, many: FloatArray) -> Model:
     """Distinct pairs of cell and cluster, those of one cluster beside each other."""
     n_cells = cells.base.size
     key, place = np.unique(cluster * n_cells + cell_of, return_inverse=True)
-    count = np.bincount(place, weights=many)
-    cell = key % n_cells
     return Model(
-        cells=Cells(
-            base=cells.base[cell],
-            start=cells.start[cell],
-            stop=cells.stop[cell],
-            open_end=cells.open_end[cell],
-            x=cells.x[cell],
-            weight=count.astype(np.float64),
-            n_increments=cells.n_increments,
-        ),
+        cells=cells.take(key % n_cells, np.bincount(place, weights=many).astype(np.float64)),
         cluster=(key // n_cells).astype(np.intp),
         first_of=np.searchsorted(key // n_cells, np.arange(n_clusters)).astype(np.intp),
         n_clusters=n_clusters,
@@ -66,13 +56,12 @@ def build(cells: Cells, cell_of: IndexArray, cluster: IndexArray, n_clusters: in
 class AtNodes:
     """Integrand on the nodes of each cluster.
 
-    ``node`` and ``log_weight`` have shape (clusters, nodes); log chance, slope in the predictor, relative hazard and
-    the factor for slopes inside an interval have shape (cells, nodes).
+    ``node`` and ``joint``, the logarithm of what is summed, have shape (clusters, nodes); slope in the predictor,
+    relative hazard and the factor for slopes inside an interval have shape (cells, nodes).
     """
 
     node: FloatArray
-    log_weight: FloatArray
-    log_chance: FloatArray
+    joint: FloatArray
     slope: FloatArray
     relative: FloatArray
     first: FloatArray
@@ -80,7 +69,7 @@ class AtNodes:
 
 def at_nodes(model: Model, theta: FloatArray) -> AtNodes:
     """Chance and slopes of each cell on the nodes of its cluster, at given parameters."""
-    b, _, h, spread = model.parts(theta)
+    b, h, spread = model.parts(theta)
     cells = model.cells
     total = np.concatenate(([0.0], np.cumsum(h)))
     before, inside = total[cells.start] - total[cells.base], _within(cells, h)
@@ -93,7 +82,9 @@ def at_nodes(model: Model, theta: FloatArray) -> AtNodes:
         cells, predictor[:, None] + spread * node[model.cluster], before[:, None], inside[:, None]
     )
     log_inside = np.where(~cells.open_end[:, None], np.log(-np.expm1(-relative * inside[:, None])), 0.0)
-    return AtNodes(node, log_weight, -relative * before[:, None] + log_inside, slope, relative, first)
+    log_chance = -relative * before[:, None] + log_inside
+    joint = np.add.reduceat(cells.weight[:, None] * log_chance, model.first_of, axis=0) + log_weight
+    return AtNodes(node, joint, slope, relative, first)
 
 
 def _slopes(
@@ -144,28 +135,20 @@ def negative(theta: FloatArray, model: Model) -> tuple[float, FloatArray]:
     """Negative marginal log-likelihood and its gradient."""
     cells, w = model.cells, model.cells.weight[:, None]
     at = at_nodes(model, theta)
-    joint = np.add.reduceat(w * at.log_chance, model.first_of, axis=0) + at.log_weight
-    highest = joint.max(axis=1)
-    share = np.exp(joint - highest[:, None])
+    highest = at.joint.max(axis=1)
+    share = np.exp(at.joint - highest[:, None])
     total = share.sum(axis=1)
     marginal = highest + np.log(total)
     posterior = (share / total[:, None])[model.cluster] * w
     in_predictor = posterior * at.slope
     waits, inner = posterior * at.relative, posterior * at.relative * at.first
     m = cells.n_increments
-    stop = np.where(cells.open_end, cells.start, cells.stop)
     waited, within = waits.sum(axis=1), inner.sum(axis=1)
     steps = (
         np.bincount(cells.start, waited + within, m + 1)
         - np.bincount(cells.base, waited, m + 1)
-        - np.bincount(stop, within, m + 1)
+        - np.bincount(cells.end, within, m + 1)
     )
-    _, _, h, _ = model.parts(theta)
-    gradient = np.concatenate(
-        (
-            cells.x.T @ in_predictor.sum(axis=1),
-            np.cumsum(steps)[:m] * h,
-            [float(np.sum(in_predictor * at.node[model.cluster]))],
-        )
-    )
-    return -float(marginal.sum()), -gradient
+    _, h, _ = model.parts(theta)
+    in_b, in_spread = cells.x.T @ in_predictor.sum(axis=1), float(np.sum(in_predictor * at.node[model.cluster]))
+    return -float(marginal.sum()), -np.concatenate((in_b, np.cumsum(steps)[:m] * h, [in_spread]))

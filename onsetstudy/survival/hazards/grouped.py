@@ -17,21 +17,22 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 from numpy.typing import NDArray
-from scipy import stats
 
 from onsetstudy.core.arrays import FloatArray, IndexArray, require_level
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals, require_intervals
-from onsetstudy.core.results import Assumption, Certificate, Counts, Estimate, Fit, Interval
-from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.core.results import Certificate, Counts, Fit
+from onsetstudy.inference.design_matrix import code_covariates, with_arm
+from onsetstudy.inference.likelihood import central_slopes, wald_ratio
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
+from onsetstudy.survival.hazards.proportional_hazards import ASSUMPTIONS
 
 __all__ = ["fit_grouped_hazards"]
 
@@ -40,10 +41,6 @@ ROUNDS = 2000
 LARGEST = 12.0
 METHOD = "complementary log-log regression on the scheduled gaps (statsmodels)"
 SOURCE = "Prentice & Gloeckler 1978, Biometrics 34:57-67"
-ASSUMPTIONS = (
-    Assumption(name="proportional hazards", detail="the hazard ratio of becoming numb is the same at all times"),
-    Assumption(name="times of testing do not depend on onset"),
-)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +52,11 @@ class _Kinds:
     x: FloatArray
     count: FloatArray
     gaps: int
+
+    def hazard(self, theta: FloatArray) -> FloatArray:
+        """Hazard of each gap for each kind, shape (c, gaps)."""
+        predictor = theta[: self.gaps] + (self.x @ theta[self.gaps :])[:, None]
+        return np.asarray(np.exp(np.clip(predictor, -40, 5)), dtype=np.float64)
 
 
 def fit_grouped_hazards(
@@ -112,12 +114,25 @@ def fit_grouped_hazards(
     if np.any(np.abs(theta[kinds.gaps :]) > LARGEST) or values[0] <= 1e-8 * values[-1]:
         raise NotEstimable("hazard_ratio", "a coefficient runs away: the cases are separated", code="separation")
     covariance = np.asarray(np.linalg.inv(information)[kinds.gaps :, kinds.gaps :], dtype=np.float64)
-    value, null = _log_likelihood(kinds, theta), _null(kinds)
+    alone = replace(kinds, x=np.zeros((kinds.first.size, 0)))
     return Fit(
-        estimates=_estimates(theta[kinds.gaps :], covariance, coded, counts, conf_level),
+        estimates=tuple(
+            wald_ratio(
+                "hazard_ratio",
+                name,
+                b,
+                error,
+                conf_level,
+                method=METHOD,
+                n=counts,
+                assumptions=ASSUMPTIONS,
+                source=SOURCE,
+            )
+            for name, b, error in zip(coded.contrasts, theta[kinds.gaps :], np.sqrt(np.diag(covariance)), strict=True)
+        ),
         covariance=tuple(tuple(float(v) for v in row) for row in covariance),
-        log_likelihood=value,
-        log_likelihood_null=null,
+        log_likelihood=_log_likelihood(kinds, theta),
+        log_likelihood_null=_log_likelihood(alone, _em(alone)[0]),
         certificate=Certificate(
             converged=True,
             iterations=rounds,
@@ -151,8 +166,7 @@ def _kinds(times: Intervals, x: FloatArray) -> _Kinds:
 
 def _chances(kinds: _Kinds, theta: FloatArray) -> FloatArray:
     """Chance of onset in each gap, and of none in any, for each kind: shape (c, gaps + 1)."""
-    predictor = np.clip(theta[: kinds.gaps] + (kinds.x @ theta[kinds.gaps :])[:, None], -40, 5)
-    hazard = np.exp(predictor)
+    hazard = kinds.hazard(theta)
     before = np.cumsum(hazard, axis=1) - hazard
     chance = np.exp(-before) * -np.expm1(-hazard)
     return np.column_stack((chance, np.exp(-hazard.sum(axis=1))))
@@ -168,13 +182,6 @@ def _log_likelihood(kinds: _Kinds, theta: FloatArray) -> float:
     return float(kinds.count @ np.log(np.maximum(seen, 1e-300)))
 
 
-def _null(kinds: _Kinds) -> float:
-    """Log-likelihood without covariates."""
-    alone = _Kinds(kinds.first, kinds.last, np.zeros((kinds.first.size, 0)), kinds.count, kinds.gaps)
-    theta, _, _ = _em(alone)
-    return _log_likelihood(alone, theta)
-
-
 def _expected(kinds: _Kinds, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Expected onsets and cases at risk of each kind in each gap, given what was observed: shape (c, gaps)."""
     share = _chances(kinds, theta) * _covered(kinds)
@@ -187,8 +194,7 @@ def _expected(kinds: _Kinds, theta: FloatArray) -> tuple[FloatArray, FloatArray]
 def _gradient(kinds: _Kinds, theta: FloatArray) -> FloatArray:
     """Gradient of the observed log-likelihood: that of the expected complete one (Fisher's identity)."""
     onset, risk = _expected(kinds, theta)
-    predictor = np.clip(theta[: kinds.gaps] + (kinds.x @ theta[kinds.gaps :])[:, None], -40, 5)
-    hazard = np.exp(predictor)
+    hazard = kinds.hazard(theta)
     # d/d eta of onset log(1 - exp(-h)) - (risk - onset) h, with h = exp(eta)
     slope = onset * hazard / np.maximum(np.expm1(hazard), 1e-300) - (risk - onset) * hazard
     return np.concatenate((slope.sum(axis=0), kinds.x.T @ slope.sum(axis=1)))
@@ -233,44 +239,11 @@ def _regression(design: FloatArray, share: FloatArray, weight: FloatArray, start
 
 
 def _information(kinds: _Kinds, theta: FloatArray) -> FloatArray:
-    """Observed information: negative derivative of the gradient, by central differences."""
-    step = 1e-5
-    size = theta.size
-    held = theta[: kinds.gaps] < -20
-    rows = np.zeros((size, size))
-    for j in range(size):
-        shift = np.zeros(size)
-        shift[j] = step
-        rows[j] = -(_gradient(kinds, theta + shift) - _gradient(kinds, theta - shift)) / (2 * step)
+    """Curvature of the observed log-likelihood, by differences of its gradient; gaps that emptied are held."""
+    rows = -central_slopes(lambda t: _gradient(kinds, t), theta, 1e-5)
     rows = (rows + rows.T) / 2
     # Emptied gaps carry nothing and are left as they are.
-    empty = np.flatnonzero(held)
+    empty = np.flatnonzero(theta[: kinds.gaps] < -20)
     rows[empty, :] = rows[:, empty] = 0.0
     rows[empty, empty] = 1.0
     return rows
-
-
-def _estimates(
-    b: FloatArray, covariance: FloatArray, coded: Coded, counts: Counts, conf_level: float
-) -> tuple[Estimate, ...]:
-    z = float(stats.norm.ppf(0.5 + conf_level / 2))
-    estimates = []
-    for j, contrast in enumerate(coded.contrasts):
-        error = float(np.sqrt(covariance[j, j]))
-        low, high = float(np.exp(b[j] - z * error)), float(np.exp(b[j] + z * error))
-        estimates.append(
-            Estimate(
-                quantity="hazard_ratio",
-                contrast=contrast,
-                estimate=float(np.exp(b[j])),
-                std_error=error,
-                interval=Interval(low=low, high=high, level=conf_level, method="Wald, log scale"),
-                p_value=float(2 * stats.norm.sf(abs(b[j]) / error)),
-                unit="ratio",
-                method=METHOD,
-                n=counts,
-                assumptions=ASSUMPTIONS,
-                source=SOURCE,
-            )
-        )
-    return tuple(estimates)

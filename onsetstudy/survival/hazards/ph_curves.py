@@ -12,10 +12,10 @@ from numpy.typing import ArrayLike
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Certificate, Counts
-from onsetstudy.inference.design_matrix import Coded, code_covariates
+from onsetstudy.core.results import Assumption, Counts
+from onsetstudy.inference.design_matrix import code_covariates
 from onsetstudy.survival.curve.npmle import Curves
-from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, Maximum, Problem, maximise, set_up
+from onsetstudy.survival.hazards.ph_fit import Maximum, Problem, maximise, set_up
 from onsetstudy.survival.hazards.ph_likelihood import LARGEST_PREDICTOR
 from onsetstudy.survival.results import OnsetCurve
 
@@ -56,10 +56,12 @@ def standardise_curves(
     ----------
     .. [1] Robins JM (1986). Mathematical Modelling 7, 1393-1512 (standardisation over the observed covariates).
     """
-    frame = _as_frame(covariates)
+    frame = pd.DataFrame({str(key): np.asarray(values) for key, values in covariates.items()})
     if by not in frame:
         raise OnsetStudyError(f"{by} is not among the covariates {', '.join(frame.columns)}")
-    problem, maximum, coded = _fitted(times, frame, reference, curves)
+    coded = code_covariates(frame, len(times), reference)
+    problem = set_up(times, coded.x, curves=curves)
+    maximum = maximise(problem)
     w = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     counts = Counts.of(np.isfinite(times.right))
     standardised = {}
@@ -67,7 +69,7 @@ def standardise_curves(
         x = coded.x.copy()
         for j, (name, contrast) in enumerate(zip(coded.names, coded.contrasts, strict=True)):
             if name == by:
-                x[:, j] = float(_level_of(contrast) == level)
+                x[:, j] = float(contrast.split(": ")[-1].split(" / ")[0] == level)
         rows, kind = np.unique(x, axis=0, return_inverse=True)
         share = np.bincount(np.asarray(kind).reshape(-1), weights=w)
         method = f"proportional hazards, standardised over the observed cases as if all were {level}"
@@ -75,28 +77,11 @@ def standardise_curves(
     return standardised
 
 
-def _as_frame(covariates: Mapping[str, Any] | pd.DataFrame) -> pd.DataFrame:
-    return pd.DataFrame({str(key): np.asarray(values) for key, values in covariates.items()})
-
-
-def _level_of(contrast: str) -> str:
-    return contrast.split(": ")[-1].split(" / ")[0]
-
-
-def _fitted(
-    times: Intervals, frame: pd.DataFrame, reference: Mapping[str, str] | None, curves: Curves | None = None
-) -> tuple[Problem, Maximum, Coded]:
-    coded = code_covariates(frame, len(times), reference)
-    problem = set_up(times, coded.x, np.zeros(len(times), dtype=np.intp), np.ones(len(times)), curves)
-    return problem, maximise(problem), coded
-
-
 def _curve(
     problem: Problem, maximum: Maximum, rows: FloatArray, share: FloatArray, counts: Counts, method: str
 ) -> OnsetCurve:
     """Average over rows of covariates of the curves they predict."""
-    increments = maximum.baseline.increment
-    cumulative = np.cumsum(increments)
+    position, cumulative = maximum.baseline.position, np.cumsum(maximum.baseline.increment)
     predictor = (rows - problem.centre) @ maximum.b
     if not np.max(np.abs(predictor), initial=0.0) <= LARGEST_PREDICTOR:
         raise NotEstimable(
@@ -106,20 +91,13 @@ def _curve(
     surv = share @ np.exp(-relative[:, None] * cumulative[None, :])
     mass = -np.diff(np.concatenate(([1.0], surv)))
     keep = mass > 0
-    position = maximum.baseline.position
     return OnsetCurve(
         left=problem.support_left[position][keep],
         right=problem.support_right[position][keep],
         mass=mass[keep],
         determined=np.ones(int(keep.sum())),
         log_likelihood=maximum.log_likelihood,
-        certificate=Certificate(
-            converged=True,
-            iterations=maximum.iterations,
-            gap=maximum.gap,
-            tolerance=GRADIENT_TOLERANCE,
-            condition="largest gradient or gain, relative to the total weight",
-        ),
+        certificate=maximum.certificate("largest gradient or gain, relative to the total weight"),
         n=counts,
         method=method,
         assumptions=(PROPORTIONAL,),

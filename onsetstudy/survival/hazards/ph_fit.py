@@ -7,25 +7,20 @@ come in. The fit ends when no allowed change of coefficients or increments raise
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import FloatArray, IndexArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Certificate
 from onsetstudy.survival.curve.blocked_solve import solve_positive
 from onsetstudy.survival.curve.innermost import reduce_cases, support_index
 from onsetstudy.survival.curve.npmle import Curves
-from onsetstudy.survival.hazards.ph_likelihood import (
-    Cells,
-    Derivatives,
-    collapse,
-    derivatives,
-    log_likelihood,
-    score_rows,
-)
+from onsetstudy.survival.hazards.ph_likelihood import Cells, Derivatives, collapse, derivatives, log_likelihood
 
 __all__ = ["Baseline", "Maximum", "Problem", "maximise", "set_up"]
 
@@ -48,9 +43,7 @@ class Problem:
     """
 
     centre: FloatArray
-
     kind_of: IndexArray
-
     first: IndexArray
     last: IndexArray
     begin: IndexArray
@@ -90,17 +83,32 @@ class Maximum:
     iterations: int
     gap: float
 
+    @property
+    def increments(self) -> FloatArray:
+        """Increments of the baseline, without the ends of the strata."""
+        return self.baseline.increment[np.isfinite(self.baseline.increment)]
+
+    def certificate(self, condition: str) -> Certificate:
+        """Proof that no allowed change raises the likelihood."""
+        return Certificate(
+            converged=True, iterations=self.iterations, gap=self.gap, tolerance=GRADIENT_TOLERANCE, condition=condition
+        )
+
 
 def set_up(
-    times: Intervals, x: FloatArray, stratum: IndexArray, weight: FloatArray, curves: Curves | None = None
+    times: Intervals,
+    x: FloatArray,
+    stratum: IndexArray | None = None,
+    weight: FloatArray | None = None,
+    curves: Curves | None = None,
 ) -> Problem:
     """Problem from rows: covariates (n, p), stratum numbers (n,) from 0, weights (n,); curves of the work at hand."""
     curves = curves or Curves()
     n = len(times)
-    first, last = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
-    begin, end = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
-    lefts, rights, masses, owner = [], [], [], []
-    offset, null = 0, 0.0
+    stratum = np.zeros(n, dtype=np.intp) if stratum is None else stratum
+    weight = np.ones(n) if weight is None else weight
+    place = np.zeros((4, n), dtype=np.intp)
+    parts, offset, null = [], 0, 0.0
     for number in range(int(stratum.max()) + 1):
         rows = np.flatnonzero(stratum == number)
         part = times.take(rows)
@@ -110,31 +118,29 @@ def set_up(
         null += curve.log_likelihood
         mass = np.zeros(support.k)
         mass[np.searchsorted(support.right, curve.right)] = curve.mass
-        first[rows], last[rows] = a + offset, b + offset
-        begin[rows], end[rows] = offset, offset + support.k
-        lefts.append(support.left)
-        rights.append(support.right)
-        masses.append(mass)
-        owner.append(np.full(support.k, number))
+        place[:, rows] = np.broadcast_arrays(a + offset, b + offset, offset, offset + support.k)
+        parts.append((support.left, support.right, mass, np.full(support.k, number)))
         offset += support.k
+    left, right, masses, owner = (np.concatenate(each) for each in zip(*parts, strict=True))
     centre = np.average(x, axis=0, weights=weight)
     patterns, pattern = _distinct_rows(x - centre)
-    key = (pattern * offset + first) * offset + last
+    key = (pattern * offset + place[0]) * offset + place[1]
     _, chosen, kind_of = np.unique(key, return_index=True, return_inverse=True)
+    first, last, begin, end = place[:, chosen]
     return Problem(
         centre=centre,
         kind_of=kind_of,
-        first=first[chosen],
-        last=last[chosen],
-        begin=begin[chosen],
-        end=end[chosen],
+        first=first,
+        last=last,
+        begin=begin,
+        end=end,
         pattern=pattern[chosen],
         x=patterns,
         weight=np.bincount(kind_of, weights=weight).astype(np.float64),
-        support_left=np.concatenate(lefts),
-        support_right=np.concatenate(rights),
-        mass=np.concatenate(masses),
-        stratum_of=np.concatenate(owner),
+        support_left=left,
+        support_right=right,
+        mass=masses,
+        stratum_of=owner,
         log_likelihood_null=null,
     )
 
@@ -162,33 +168,46 @@ def _start(problem: Problem) -> Baseline:
     return Baseline(position=np.concatenate(positions), increment=np.concatenate(increments))
 
 
-def _cells(problem: Problem, position: IndexArray) -> tuple[Cells, IndexArray, NDArray[np.bool_]]:
-    """Cells on the active positions; which of these are the last of their stratum."""
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Active:
+    """The likelihood on some innermost intervals: their places, which end a stratum, and the cells of the cases."""
+
+    position: IndexArray
+    final: BoolArray
+    cells: Cells
+    cell_of: IndexArray
+
+    def baseline(self, h: FloatArray) -> Baseline:
+        """Increments with what is left at the ends of the strata."""
+        increment = np.full(self.final.size, np.inf)
+        increment[~self.final] = h
+        return Baseline(position=self.position, increment=increment)
+
+
+def _activated(problem: Problem, position: IndexArray) -> _Active:
     owner = problem.stratum_of[position]
     final = np.append(owner[1:] != owner[:-1], True)
-    start = np.searchsorted(position, problem.first)
     stop = np.searchsorted(position, problem.last, side="right")
-    base = np.searchsorted(position, problem.begin)
-    ending = np.searchsorted(position, problem.end)
     # In the row of increments the final places are left out.
     skipped = np.concatenate(([0], np.cumsum(final)))
-    open_end = stop == ending
-    cells, cell_of = collapse(
-        (base - skipped[base]).astype(np.intp),
-        (start - skipped[start]).astype(np.intp),
-        (stop - skipped[stop]).astype(np.intp),
-        open_end,
-        problem.pattern,
-        problem.x,
-        problem.weight,
-        int((~final).sum()),
+    base, start, stopping = (
+        (at - skipped[at]).astype(np.intp)
+        for at in (np.searchsorted(position, problem.begin), np.searchsorted(position, problem.first), stop)
     )
-    return cells, cell_of, final
+    each = Cells(
+        base=base,
+        start=start,
+        stop=stopping,
+        open_end=stop == np.searchsorted(position, problem.end),
+        x=problem.x[problem.pattern],
+        weight=problem.weight,
+        n_increments=int((~final).sum()),
+    )
+    cells, cell_of = collapse(each, problem.pattern)
+    return _Active(position=position, final=final, cells=cells, cell_of=cell_of)
 
 
-def _newton(
-    cells: Cells, b: FloatArray, h: FloatArray, free: NDArray[np.bool_], tolerance: float
-) -> tuple[FloatArray, FloatArray, float, int]:
+def _newton(cells: Cells, b: FloatArray, h: FloatArray, free: BoolArray) -> tuple[FloatArray, FloatArray, float, int]:
     """Projected Newton steps on free coefficients and increments; gives the largest scaled violation left."""
     total = float(cells.weight.sum())
     gap = np.inf
@@ -199,14 +218,10 @@ def _newton(
         parts = (d.gradient_b, d.gradient_h, d.information_bb, d.information_bh, d.information_hh)
         if not all(np.isfinite(part).all() for part in parts):
             raise NotEstimable("hazard_ratio", "a coefficient runs off without end", code="run_away")
-        gap = _violation(d.gradient_b[free], d.gradient_h, h, cells) / total
-        if gap <= tolerance:
+        gap = _violation(d.gradient_b[free], d.gradient_h, h) / total
+        if gap <= GRADIENT_TOLERANCE / 4:
             return b, h, gap, step
-        held = (h <= NEGLIGIBLE) & (d.gradient_h <= 0)
-        move = np.flatnonzero(~held)
-        moved = _step(cells, d, b, h, free, move, shortest=2.0**-6) or _step(
-            cells, d, b, h, free, move, shortest=1e-12, damped=True
-        )
+        moved = _step(cells, d, b, h, free) or _step(cells, d, b, h, free, damped=True)
         if moved is None:
             return b, h, gap, step
         b, h = moved
@@ -214,22 +229,15 @@ def _newton(
 
 
 def _step(
-    cells: Cells,
-    d: Derivatives,
-    b: FloatArray,
-    h: FloatArray,
-    free: NDArray[np.bool_],
-    move: IndexArray,
-    *,
-    shortest: float,
-    damped: bool = False,
+    cells: Cells, d: Derivatives, b: FloatArray, h: FloatArray, free: BoolArray, *, damped: bool = False
 ) -> tuple[FloatArray, FloatArray] | None:
     """One Newton step that raises the likelihood, increments kept at 0 or more; ``None`` if none is long enough.
 
     ``damped`` adds what the curvature would be on the scale of ``log h`` where an increment wants to shrink: an
     increment that the likelihood hardly feels then no longer dictates the length of the step for all.
     """
-    loose = np.flatnonzero(free)
+    # An increment at 0 that the likelihood would lower is held there.
+    loose, move = np.flatnonzero(free), np.flatnonzero((h > NEGLIGIBLE) | (d.gradient_h > 0))
     p = loose.size
     info = np.empty((p + move.size, p + move.size))
     info[:p, :p] = d.information_bb[loose[:, None], loose]
@@ -241,7 +249,7 @@ def _step(
         place = np.arange(p, p + move.size)
         info[place, place] += np.maximum(-d.gradient_h[move], 0.0) / np.maximum(h[move], NEGLIGIBLE)
     direction = _solve(info, gradient)
-    size = 1.0
+    size, shortest = 1.0, 1e-12 if damped else 2.0**-6
     while size > shortest:
         new_b, new_h = b.copy(), h.copy()
         new_b[free] += size * direction[:p]
@@ -254,7 +262,7 @@ def _step(
     return None
 
 
-def _violation(gradient_b: FloatArray, gradient_h: FloatArray, h: FloatArray, cells: Cells) -> float:
+def _violation(gradient_b: FloatArray, gradient_h: FloatArray, h: FloatArray) -> float:
     """Largest first-order gain: of a coefficient, of a held increment, or of scaling a free one."""
     found = [0.0, *np.abs(gradient_b)]
     if gradient_h.size:
@@ -277,14 +285,12 @@ def _solve(info: FloatArray, gradient: FloatArray) -> FloatArray:
 
 def maximise(
     problem: Problem,
+    near: Maximum | None = None,
     *,
-    b: FloatArray | None = None,
-    fixed: NDArray[np.bool_] | None = None,
-    start: Baseline | None = None,
-    tolerance: float = GRADIENT_TOLERANCE,
+    held: Mapping[int, float] = MappingProxyType({}),
     patient: bool = False,
 ) -> Maximum:
-    """Maximum of the likelihood, with coefficients ``fixed`` at ``b`` if asked.
+    """Maximum of the likelihood, searched from ``near`` it, with coefficients ``held`` at values if asked.
 
     Raises
     ------
@@ -292,26 +298,27 @@ def maximise(
         If the certificate is not met (``"not_converged"``), or a coefficient seems to run away (``"run_away"``, only
         while coefficients are free and ``patient`` is false).
     """
-    p = problem.x.shape[1]
-    b = np.zeros(p) if b is None else np.array(b, dtype=np.float64)
-    free = np.ones(p, dtype=bool) if fixed is None else ~fixed
-    baseline = _start(problem) if start is None else start
+    b = np.zeros(problem.x.shape[1]) if near is None else near.b.copy()
+    free = np.ones(b.size, dtype=bool)
+    for j, value in held.items():
+        b[j], free[j] = value, False
+    baseline = _start(problem) if near is None else near.baseline
     iterations, total, last = 0, problem.total, (np.inf, b"")
     for _ in range(OUTER_STEPS):
-        cells, cell_of, final = _cells(problem, baseline.position)
-        b, h, gap, steps = _newton(cells, b, baseline.increment[~final], free, tolerance / 4)
+        active = _activated(problem, baseline.position)
+        b, h, gap, steps = _newton(active.cells, b, baseline.increment[~active.final], free)
         iterations += steps
         if not patient and free.any() and steps == INNER_STEPS and float(np.ptp(problem.x @ b)) > SUSPICIOUS:
             raise NotEstimable("hazard_ratio", "a coefficient does not settle", code="run_away")
-        gain = _outside_gain(problem, baseline.position, final, cells, cell_of, b, h)
+        gain = _outside_gain(problem, active, b, h)
         left = max(gap, float(gain.max(initial=0.0)) / total)
-        if left <= tolerance:
+        if left <= GRADIENT_TOLERANCE:
             return Maximum(
                 b=b,
-                baseline=Baseline(position=baseline.position, increment=_with_ends(h, final)),
-                cells=cells,
-                cell_of=cell_of,
-                log_likelihood=log_likelihood(cells, b, h),
+                baseline=active.baseline(h),
+                cells=active.cells,
+                cell_of=active.cell_of,
+                log_likelihood=log_likelihood(active.cells, b, h),
                 iterations=iterations,
                 gap=left,
             )
@@ -319,35 +326,20 @@ def maximise(
         if steps == INNER_STEPS and here[1] == last[1] and gap >= last[0]:
             break  # the last turn ended here, too: what is left is below what floating numbers tell apart
         last = here
-        baseline = _enlarged(problem, baseline, final, h, gain, tolerance * total)
+        baseline = _enlarged(active.baseline(h), gain, GRADIENT_TOLERANCE * total)
     raise NotEstimable(
         "hazard_ratio", f"the search for the maximum stopped with {left:.1e} left to gain", code="not_converged"
     )
 
 
-def _with_ends(h: FloatArray, final: NDArray[np.bool_]) -> FloatArray:
-    """Increments at every active place: without end at the last of each stratum."""
-    increment = np.full(final.size, np.inf)
-    increment[~final] = h
-    return increment
-
-
-def _outside_gain(
-    problem: Problem,
-    position: IndexArray,
-    final: NDArray[np.bool_],
-    cells: Cells,
-    cell_of: IndexArray,
-    b: FloatArray,
-    h: FloatArray,
-) -> FloatArray:
+def _outside_gain(problem: Problem, active: _Active, b: FloatArray, h: FloatArray) -> FloatArray:
     """Derivative of the log-likelihood by an increment at every innermost interval that is not active; 0 at the others.
 
     Beyond the last active place of a stratum there is nothing left to move; an increment there is worth nothing.
     """
-    relative = np.exp(problem.x @ b)[problem.pattern]
+    cells, relative = active.cells, np.exp(problem.x @ b)[problem.pattern]
     total = np.concatenate(([0.0], np.cumsum(h)))
-    inside = np.where(cells.open_end, np.inf, total[cells.stop] - total[cells.start])[cell_of]
+    inside = np.where(cells.open_end, np.inf, total[cells.stop] - total[cells.start])[active.cell_of]
     with np.errstate(divide="ignore", over="ignore"):
         gain_inside = np.where(
             np.isinf(inside), 0.0, relative / np.expm1(np.where(np.isinf(inside), 1.0, relative * inside))
@@ -362,20 +354,17 @@ def _outside_gain(
     gain = np.cumsum(steps)[:size]
     # A case whose onset may lie anywhere after its start keeps waiting through increments of its own interval
     # only up to the last active place; the open end is there already, so the gain inside it is 0.
-    last_active = position[final][problem.stratum_of]
+    last_active = active.position[active.final][problem.stratum_of]
     gain[np.arange(size) >= last_active] = 0.0
-    gain[position] = 0.0
+    gain[active.position] = 0.0
     return np.asarray(gain, dtype=np.float64)
 
 
-def _enlarged(
-    problem: Problem, baseline: Baseline, final: NDArray[np.bool_], h: FloatArray, gain: FloatArray, least: float
-) -> Baseline:
+def _enlarged(baseline: Baseline, gain: FloatArray, least: float) -> Baseline:
     """Active places that hold something, and the best place of each gap between them."""
-    increment = _with_ends(h, final)
-    stay = increment > NEGLIGIBLE
+    stay = baseline.increment > NEGLIGIBLE
     # A held increment whose interval is still needed to give its cases a chance is kept as well.
-    kept, amount = baseline.position[stay], increment[stay]
+    kept, amount = baseline.position[stay], baseline.increment[stay]
     gap_of = np.searchsorted(kept, np.arange(gain.size))
     order = np.lexsort((-gain, gap_of))
     best = order[np.append(True, gap_of[order][1:] != gap_of[order][:-1])]
@@ -384,9 +373,3 @@ def _enlarged(
     amount = np.concatenate((amount, np.zeros(best.size)))
     sort = np.argsort(position, kind="stable")
     return Baseline(position=position[sort], increment=amount[sort])
-
-
-def score_matrix(maximum: Maximum) -> tuple[FloatArray, FloatArray]:
-    """Per-cell gradients in coefficients and in increments at the maximum."""
-    increments = maximum.baseline.increment[np.isfinite(maximum.baseline.increment)]
-    return score_rows(maximum.cells, maximum.b, increments)

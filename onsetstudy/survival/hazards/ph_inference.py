@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-from numpy.typing import NDArray
 from scipy import linalg
 
-from onsetstudy.core.arrays import FloatArray, IndexArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, Maximum, Problem, maximise, score_matrix
-from onsetstudy.survival.hazards.ph_likelihood import derivatives
+from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, Maximum, Problem, maximise
+from onsetstudy.survival.hazards.ph_likelihood import Derivatives, derivatives, score_rows
 
 __all__ = ["cluster_covariance", "information", "one_sided_bound", "profile_limit", "score_statistic"]
 
@@ -23,27 +20,10 @@ FAR = 24.0
 LIMIT_STEPS = 60
 
 
-def _increments(maximum: Maximum) -> FloatArray:
-    return maximum.baseline.increment[np.isfinite(maximum.baseline.increment)]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Blocks:
-    """Information of coefficients with the active increments profiled out, and how these respond."""
-
-    profile: FloatArray
-    active: NDArray[np.bool_]
-    full: FloatArray
-
-
-def _blocks(maximum: Maximum) -> _Blocks:
-    h = _increments(maximum)
-    d = derivatives(maximum.cells, maximum.b, h)
-    active = h > NEGLIGIBLE
-    hh, bh = d.information_hh[np.ix_(active, active)], d.information_bh[:, active]
-    profile = d.information_bb - bh @ linalg.lstsq(hh, bh.T)[0] if active.any() else d.information_bb
-    full = np.block([[d.information_bb, bh], [bh.T, hh]])
-    return _Blocks(np.asarray(profile, dtype=np.float64), active, full)
+def _active(maximum: Maximum) -> tuple[Derivatives, BoolArray]:
+    """Derivatives at a maximum, and which increments hold something."""
+    h = maximum.increments
+    return derivatives(maximum.cells, maximum.b, h), h > NEGLIGIBLE
 
 
 def information(maximum: Maximum) -> FloatArray:
@@ -51,14 +31,21 @@ def information(maximum: Maximum) -> FloatArray:
 
     The observed information with the increments that hold something profiled out; those at zero stay there.
     """
-    return _blocks(maximum).profile
+    d, active = _active(maximum)
+    hh, bh = d.information_hh[np.ix_(active, active)], d.information_bh[:, active]
+    profile = d.information_bb - bh @ linalg.lstsq(hh, bh.T)[0] if active.any() else d.information_bb
+    return np.asarray(profile, dtype=np.float64)
+
+
+def _without_covariates(problem: Problem) -> Maximum:
+    """The fit with all coefficients at 0."""
+    return maximise(problem, held=dict.fromkeys(range(problem.x.shape[1]), 0.0))
 
 
 def score_statistic(problem: Problem) -> tuple[FloatArray, FloatArray]:
     """Gradient of the log-likelihood in the coefficients at 0, and its variance by the observed information."""
-    p = problem.x.shape[1]
-    null = maximise(problem, b=np.zeros(p), fixed=np.ones(p, dtype=bool))
-    d = derivatives(null.cells, null.b, _increments(null))
+    null = _without_covariates(problem)
+    d = derivatives(null.cells, null.b, null.increments)
     return d.gradient_b, information(null)
 
 
@@ -67,13 +54,14 @@ def cluster_covariance(problem: Problem, maximum: Maximum, cluster: IndexArray, 
 
     With the usual small-sample factor ``g / (g - 1)`` for ``g`` clusters.
     """
-    blocks = _blocks(maximum)
-    in_b, in_h = score_matrix(maximum)
-    rows = np.hstack((in_b, in_h[:, blocks.active]))[maximum.cell_of][problem.kind_of] * weight[:, None]
+    d, active = _active(maximum)
+    in_b, in_h = score_rows(maximum.cells, maximum.b, maximum.increments)
+    rows = np.hstack((in_b, in_h[:, active]))[maximum.cell_of][problem.kind_of] * weight[:, None]
     groups = int(cluster.max()) + 1
     summed = np.zeros((groups, rows.shape[1]))
     np.add.at(summed, cluster, rows)
-    bread = linalg.pinvh(blocks.full)
+    hh, bh = d.information_hh[np.ix_(active, active)], d.information_bh[:, active]
+    bread = linalg.pinvh(np.block([[d.information_bb, bh], [bh.T, hh]]))
     p = problem.x.shape[1]
     meat = summed.T @ summed * groups / max(groups - 1, 1)
     return np.asarray((bread @ meat @ bread)[:p, :p], dtype=np.float64)
@@ -85,19 +73,15 @@ def _spread(problem: Problem, index: int) -> float:
 
 def _held_at(problem: Problem, near: Maximum, index: int, value: float) -> Maximum:
     """Maximum with one coefficient held at a value, reached in strides from a maximum near it."""
-    fixed = np.zeros(near.b.size, dtype=bool)
-    fixed[index] = True
     strides = max(1, int(np.ceil(abs(value - near.b[index]) * _spread(problem, index) / STRIDE)))
     for point in np.linspace(near.b[index], value, strides + 1)[1:]:
-        b = near.b.copy()
-        b[index] = point
-        near = maximise(problem, b=b, fixed=fixed, start=near.baseline)
+        near = maximise(problem, near, held={index: float(point)})
     return near
 
 
 def _slope(maximum: Maximum, index: int) -> float:
     """Derivative of the profile log-likelihood in the coefficient that is held."""
-    return float(derivatives(maximum.cells, maximum.b, _increments(maximum)).gradient_b[index])
+    return float(derivatives(maximum.cells, maximum.b, maximum.increments).gradient_b[index])
 
 
 def profile_limit(
@@ -145,8 +129,6 @@ def one_sided_bound(problem: Problem, index: int, *, rising: int, drop: float) -
 
     The coefficient at which the profile log-likelihood lies ``drop`` below the value that it rises to.
     """
-    p = problem.x.shape[1]
-    null = maximise(problem, b=np.zeros(p), fixed=np.ones(p, dtype=bool))
-    far = _held_at(problem, null, index, rising * FAR / _spread(problem, index))
+    far = _held_at(problem, _without_covariates(problem), index, rising * FAR / _spread(problem, index))
     top = far.log_likelihood
     return profile_limit(problem, far, index, drop=drop, top=top, step=1.0, upwards=rising < 0)

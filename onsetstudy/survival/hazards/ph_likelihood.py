@@ -15,12 +15,11 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import FloatArray, IndexArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
 
 __all__ = ["LARGEST_PREDICTOR", "Cells", "Derivatives", "collapse", "derivatives", "log_likelihood", "score_rows"]
 
@@ -47,10 +46,32 @@ class Cells:
     base: IndexArray
     start: IndexArray
     stop: IndexArray
-    open_end: NDArray[np.bool_]
+    open_end: BoolArray
     x: FloatArray
     weight: FloatArray
     n_increments: int
+
+    @property
+    def end(self) -> IndexArray:
+        """Increment before which each cell ends; where it is open, that with which it starts."""
+        return np.where(self.open_end, self.start, self.stop)
+
+    def take(self, rows: IndexArray, weight: FloatArray) -> Cells:
+        """Some of the cells, under other weights."""
+        return replace(
+            self,
+            base=self.base[rows],
+            start=self.start[rows],
+            stop=self.stop[rows],
+            open_end=self.open_end[rows],
+            x=self.x[rows],
+            weight=weight,
+        )
+
+    def covered(self) -> tuple[BoolArray, BoolArray]:
+        """Increments that each cell waits through, and those inside it, shapes (c, n_increments)."""
+        place, start = np.arange(self.n_increments), self.start[:, None]
+        return (place >= self.base[:, None]) & (place < start), (place >= start) & (place < self.end[:, None])
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -65,32 +86,16 @@ class Derivatives:
     information_hh: FloatArray
 
 
-def collapse(
-    base: IndexArray, start: IndexArray, stop: IndexArray, open_end: NDArray[np.bool_], pattern: IndexArray,
-    x: FloatArray, weight: FloatArray, n_increments: int,
-) -> tuple[Cells, IndexArray]:  # fmt: skip
-    """Cells of equal rows, and the cell of each row.
-
-    ``pattern`` numbers the distinct covariate rows, ``x`` has one row per number.
-    """
-    size = n_increments + 1
+def collapse(cells: Cells, pattern: IndexArray) -> tuple[Cells, IndexArray]:
+    """Equal cells merged; also the merged cell of each. ``pattern`` numbers the rows of covariates."""
+    size = cells.n_increments + 1
     # An open end does not use its stop; one value for all keeps equal cases together.
-    end = np.where(open_end, 0, stop)
+    end = np.where(cells.open_end, 0, cells.stop)
     # A start at the very end of one stratum is also the beginning of the next: the base tells them apart.
-    bases, stratum = np.unique(base, return_inverse=True)
-    key = (((pattern * 2 + open_end) * bases.size + stratum) * size + start) * size + end
+    bases, stratum = np.unique(cells.base, return_inverse=True)
+    key = (((pattern * 2 + cells.open_end) * bases.size + stratum) * size + cells.start) * size + end
     _, first, cell = np.unique(key, return_index=True, return_inverse=True)
-    total = np.bincount(cell, weights=weight, minlength=first.size).astype(np.float64)
-    cells = Cells(
-        base=base[first],
-        start=start[first],
-        stop=stop[first],
-        open_end=open_end[first],
-        x=x[pattern[first]],
-        weight=total,
-        n_increments=n_increments,
-    )
-    return cells, cell
+    return cells.take(first, np.bincount(cell, weights=cells.weight, minlength=first.size).astype(np.float64)), cell
 
 
 def _spans(cells: Cells, h: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -135,7 +140,7 @@ def derivatives(cells: Cells, b: FloatArray, h: FloatArray) -> Derivatives:
     curve_b = -relative * before + s * first + s * s * second
     cross_inside = relative * (first + s * second)
     curve_inside = relative * relative * second
-    stop = np.where(cells.open_end, cells.start, cells.stop)
+    stop = cells.end
 
     def along(values_before: FloatArray, values_inside: FloatArray) -> FloatArray:
         """Sum over cells, at each increment, of a value before and another inside the interval."""
@@ -166,9 +171,6 @@ def score_rows(cells: Cells, b: FloatArray, h: FloatArray) -> tuple[FloatArray, 
     before, inside = _spans(cells, h)
     relative = np.exp(cells.x @ b)
     s, first, _ = _curvature(relative, inside)
-    place = np.arange(cells.n_increments)
-    stop = np.where(cells.open_end, cells.start, cells.stop)
-    waits = (place >= cells.base[:, None]) & (place < cells.start[:, None])
-    inner = (place >= cells.start[:, None]) & (place < stop[:, None])
+    waits, inner = cells.covered()
     in_h = -relative[:, None] * waits + (relative * first)[:, None] * inner
     return cells.x * (-relative * before + s * first)[:, None], in_h

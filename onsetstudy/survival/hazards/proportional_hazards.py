@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -10,23 +11,17 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import (
-    Assumption,
-    Caution,
-    Certificate,
-    Estimate,
-    Fit,
-    HypothesisTest,
-    Interval,
-)
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Fit, HypothesisTest, Interval
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
-from onsetstudy.inference.design_matrix import with_arm
+from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.inference.likelihood import wald_ratio
+from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.curve.npmle import Curves
-from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, SUSPICIOUS, Maximum, Problem, maximise
+from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, SUSPICIOUS, Maximum, Problem, maximise, set_up
 from onsetstudy.survival.hazards.ph_inference import (
     cluster_covariance,
     information,
@@ -34,8 +29,7 @@ from onsetstudy.survival.hazards.ph_inference import (
     profile_limit,
     score_statistic,
 )
-from onsetstudy.survival.hazards.ph_setting import Setting, setting_of
-from onsetstudy.survival.hazards.separation import is_flat, rising_direction
+from onsetstudy.survival.hazards.separation import is_flat, rising_direction, unseen
 
 __all__ = ["fit_proportional_hazards"]
 
@@ -52,6 +46,23 @@ FEW_CLUSTERS = 30
 SMALL_STRATUM = 20
 """Cases a stratum holds on average below which the ratio leans away from 1 by 5 % and more, and its interval holds less
 often than stated (tests/simulation/sparse_strata.csv): every baseline is estimated too."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Setting:
+    """Cases as the fit needs them: coded covariates, the likelihood's problem, counts, weights and clusters."""
+
+    coded: Coded
+    problem: Problem
+    counts: Counts
+    weight: FloatArray
+    cluster: IndexArray | None
+    conf_level: float
+
+    @property
+    def clusters(self) -> int:
+        """Number of clusters; 0 without."""
+        return 0 if self.cluster is None else int(self.cluster.max()) + 1
 
 
 @takes_cases("stratum", "cluster", "weight", second="covariates", robust=True)
@@ -140,32 +151,36 @@ def fit_proportional_hazards(
     'buffered / plain: 1.97'
     """
     reference = with_arm(reference_arm, reference)
-    setting = setting_of(times, covariates, stratum, cluster, weight, weight_kind, reference, conf_level, curves)
+    n = len(times)
+    if n == 0:
+        raise NotEstimable("hazard_ratio", "there is no case", code="no_cases")
+    if not 0.5 < conf_level < 1:
+        raise OnsetStudyError(f"the confidence level must lie between 0.5 and 1, not {conf_level:g}")
+    coded = code_covariates(covariates, n, reference)
+    w = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
+    strata, groups = (None if v is None else np.unique(v, return_inverse=True)[1] for v in (stratum, cluster))
+    if groups is not None and groups.max() + 1 <= coded.x.shape[1]:
+        raise OnsetStudyError("there are too few clusters for an error that takes them together")
+    arm = np.asarray(covariates["arm"]).astype(str) if "arm" in covariates else None
+    setting = Setting(
+        coded=coded,
+        problem=set_up(times, coded.x, strata, w, curves),
+        counts=Counts.of(np.isfinite(times.right), arm, cases=w if weight_kind == "counts" else None),
+        weight=w,
+        cluster=groups,
+        conf_level=conf_level,
+    )
     _refuse_no_information(setting)
-    _refuse_no_contrast(setting, _unseen(setting.problem))
-    problem = setting.problem
+    _refuse_no_contrast(setting, unseen(setting.problem))
     maximum = _maximum(setting)
-    covariance = _inverse(information(maximum))
-    spread = np.ptp(problem.x, axis=0)
-    if np.any(np.abs(maximum.b) * spread > SUSPICIOUS) or np.any(np.diag(covariance) * spread**2 > SUSPICIOUS**2):
-        _refuse_separation(setting)
-    if not np.all(np.isfinite(covariance)):
-        _refuse_no_contrast(setting)
-        raise NotEstimable("hazard_ratio", "the cases do not tell the covariates apart", code="no_contrast")
-    if setting.cluster is not None:
-        covariance = cluster_covariance(problem, maximum, setting.cluster, setting.weight)
-    estimates = tuple(_estimate(setting, maximum, covariance, j) for j in range(problem.x.shape[1]))
+    covariance = _covariance(setting, maximum)
     return Fit(
-        estimates=estimates,
+        estimates=tuple(_estimate(setting, maximum, covariance, j) for j in range(maximum.b.size)),
         covariance=tuple(tuple(float(v) for v in row) for row in covariance),
         log_likelihood=maximum.log_likelihood,
-        log_likelihood_null=problem.log_likelihood_null,
-        certificate=Certificate(
-            converged=True,
-            iterations=maximum.iterations,
-            gap=maximum.gap,
-            tolerance=GRADIENT_TOLERANCE,
-            condition="largest gradient or gain of a coefficient or baseline increment, relative to the total weight",
+        log_likelihood_null=setting.problem.log_likelihood_null,
+        certificate=maximum.certificate(
+            "largest gradient or gain of a coefficient or baseline increment, relative to the total weight"
         ),
         method=METHOD,
         n=setting.counts,
@@ -176,25 +191,29 @@ def fit_proportional_hazards(
     )
 
 
-def _inverse(curvature: FloatArray) -> FloatArray:
-    """Covariance; infinite where the curvature is not that of a maximum."""
+def _covariance(setting: Setting, maximum: Maximum) -> FloatArray:
+    """Covariance of the coefficients; raises where the curvature is not that of a maximum."""
+    curvature = information(maximum)
     values = np.linalg.eigvalsh(curvature)
-    if values[0] <= 1e-9 * max(values[-1], 1e-300) or values[-1] <= 0:
-        return np.full_like(curvature, np.inf)
-    return np.asarray(np.linalg.inv(curvature), dtype=np.float64)
+    flat = values[0] <= 1e-9 * max(values[-1], 1e-300) or values[-1] <= 0
+    covariance = np.full_like(curvature, np.inf) if flat else np.asarray(np.linalg.inv(curvature), dtype=np.float64)
+    spread = np.ptp(setting.problem.x, axis=0)
+    if np.any(np.abs(maximum.b) * spread > SUSPICIOUS) or np.any(np.diag(covariance) * spread**2 > SUSPICIOUS**2):
+        _refuse_separation(setting)
+    if not np.all(np.isfinite(covariance)):
+        _refuse_no_contrast(setting)
+        raise NotEstimable("hazard_ratio", "the cases do not tell the covariates apart", code="no_contrast")
+    if setting.cluster is None:
+        return covariance
+    return cluster_covariance(setting.problem, maximum, setting.cluster, setting.weight)
 
 
 def _refuse_no_information(setting: Setting) -> None:
     if setting.counts.onsets == 0:
         raise NotEstimable("hazard_ratio", "no case was seen to become numb", code="no_information")
-    problem = setting.problem
-    informative = problem.mass.size - np.unique(problem.stratum_of).size
-    if informative == 0:
-        raise NotEstimable(
-            "hazard_ratio",
-            "the cases' intervals overlap so much that no case is known to be sooner than another",
-            code="no_information",
-        )
+    if setting.problem.mass.size == np.unique(setting.problem.stratum_of).size:
+        reason = "the cases' intervals overlap so much that no case is known to be sooner than another"
+        raise NotEstimable("hazard_ratio", reason, code="no_information")
 
 
 def _maximum(setting: Setting) -> Maximum:
@@ -209,20 +228,6 @@ def _maximum(setting: Setting) -> Maximum:
     if maximum.log_likelihood < setting.problem.log_likelihood_null - GRADIENT_TOLERANCE * setting.problem.total:
         raise NotEstimable("hazard_ratio", "the search ended below the fit without covariates", code="not_converged")
     return maximum
-
-
-def _unseen(problem: Problem) -> list[int]:
-    """Covariates in which cases of a stratum do not differ, or do only together with others."""
-    begin, pattern = np.unique(np.column_stack((problem.begin, problem.pattern)), axis=0).T
-    _, stratum = np.unique(begin, return_inverse=True)
-    x = problem.x[pattern]
-    size = np.bincount(stratum)
-    means = np.column_stack([np.bincount(stratum, weights=column) / size for column in x.T])
-    inner = (x - means[stratum]) / np.maximum(np.ptp(x, axis=0), 1e-300)
-    strength, axes = np.linalg.eigh(inner.T @ inner)
-    # A coefficient is unseen if it takes part in a direction in which nothing within strata changes.
-    still = axes[:, strength <= 1e-12 * max(1.0, float(strength[-1]))]
-    return [j for j in range(x.shape[1]) if np.abs(still[j]).max(initial=0.0) > 1e-6]
 
 
 def _refuse_no_contrast(setting: Setting, unseen: list[int] | None = None) -> None:
@@ -263,53 +268,42 @@ def _refuse_separation(setting: Setting) -> None:
 def _estimate(setting: Setting, maximum: Maximum, covariance: FloatArray, index: int) -> Estimate:
     problem, level = setting.problem, setting.conf_level
     b, error = float(maximum.b[index]), float(np.sqrt(covariance[index, index]))
-    z = float(stats.norm.ppf(0.5 + level / 2))
-    p_value: float | None
-    if setting.cluster is None:
-        top, drop = maximum.log_likelihood, z * z / 2
-        low, high = (
-            profile_limit(problem, maximum, index, drop=drop, top=top, step=z * error, upwards=upwards)
-            for upwards in (False, True)
-        )
-        how, p_value = "profile likelihood, log scale", _profile_p(problem, maximum, index)
-    else:
-        low, high, how = b - z * error, b + z * error, "cluster-robust normal, log scale"
-        few = too_few_clusters(int(setting.cluster.max()) + 1)
-        p_value = None if few else float(2 * stats.norm.sf(abs(b) / error))
-    return Estimate(
-        quantity="hazard_ratio",
-        contrast=setting.coded.contrasts[index],
-        estimate=float(np.exp(b)),
-        std_error=error,
-        interval=Interval(low=float(np.exp(low)), high=float(np.exp(high)), level=level, method=how),
-        p_value=p_value,
-        unit="ratio",
+    wald = wald_ratio(
+        "hazard_ratio",
+        setting.coded.contrasts[index],
+        b,
+        error,
+        level,
         method=METHOD,
         n=setting.counts,
+        how="cluster-robust normal, log scale",
         assumptions=ASSUMPTIONS,
         caution=_cautions(setting),
         source=SOURCE,
     )
+    if setting.cluster is not None:
+        return replace(wald, p_value=None) if too_few_clusters(setting.clusters) else wald
+    z, top = normal_quantile(level), maximum.log_likelihood
+    low, high = (
+        float(np.exp(profile_limit(problem, maximum, index, drop=z * z / 2, top=top, step=z * error, upwards=upwards)))
+        for upwards in (False, True)
+    )
+    span = Interval(low=low, high=high, level=level, method="profile likelihood, log scale")
+    return replace(wald, interval=span, p_value=_profile_p(problem, maximum, index))
 
 
 def _profile_p(problem: Problem, maximum: Maximum, index: int) -> float:
     """Likelihood-ratio p-value of one coefficient, the others free."""
-    p = maximum.b.size
-    if p == 1:
-        without = problem.log_likelihood_null
-    else:
-        fixed = np.zeros(p, dtype=bool)
-        fixed[index] = True
-        b = maximum.b.copy()
-        b[index] = 0.0
-        without = maximise(problem, b=b, fixed=fixed, start=maximum.baseline).log_likelihood
+    without = problem.log_likelihood_null
+    if maximum.b.size > 1:
+        without = maximise(problem, maximum, held={index: 0.0}).log_likelihood
     return float(stats.chi2.sf(max(0.0, 2 * (maximum.log_likelihood - without)), 1))
 
 
 def _overall_tests(setting: Setting, maximum: Maximum, covariance: FloatArray) -> tuple[HypothesisTest, ...]:
     """Tests of all coefficients; with clusters only the one that takes them together, and none if they are too few."""
-    clusters = None if setting.cluster is None else int(setting.cluster.max()) + 1
-    if clusters is not None and too_few_clusters(clusters):
+    robust = setting.cluster is not None
+    if robust and too_few_clusters(setting.clusters):
         return ()
     problem = setting.problem
     p = maximum.b.size
@@ -320,11 +314,7 @@ def _overall_tests(setting: Setting, maximum: Maximum, covariance: FloatArray) -
     named = (
         ("likelihood ratio", ratio, "2 (log-likelihood - log-likelihood without covariates)"),
         ("score", score, "gradient at ratio 1 over its observed information"),
-        (
-            "Wald",
-            wald,
-            "coefficients over their covariance" + (", cluster-robust" if setting.cluster is not None else ""),
-        ),
+        ("Wald", wald, "coefficients over their covariance" + (", cluster-robust" if robust else "")),
     )
     return tuple(
         HypothesisTest(
@@ -341,7 +331,7 @@ def _overall_tests(setting: Setting, maximum: Maximum, covariance: FloatArray) -
             source=SOURCE,
         )
         for name, value, how in named
-        if clusters is None or name == "Wald"
+        if not robust or name == "Wald"
     )
 
 
@@ -350,21 +340,20 @@ def _cautions(setting: Setting) -> tuple[Caution, ...]:
     few = [f"{a.onsets} in {a.arm}" for a in setting.counts.by_arm if a.onsets < FEW_ONSETS]
     if few:
         found.append(Caution(code="few_onsets", text=f"Few onsets ({', '.join(few)}): the interval is approximate."))
-    if setting.counts.cases < SMALL_SAMPLE:
-        n = setting.counts.cases
+    n = setting.counts.cases
+    if n < SMALL_SAMPLE:
         text = f"{n} cases: in samples this small the interval of the ratio holds a little less often than stated."
         found.append(Caution(code="small_sample", text=text))
     strata = int(setting.problem.stratum_of.max()) + 1
-    average = setting.counts.cases / strata
-    if strata > 1 and average < SMALL_STRATUM:
+    if strata > 1 and n / strata < SMALL_STRATUM:
         text = (
-            f"{strata} strata hold {average:.0f} cases each on average: below {SMALL_STRATUM} the ratio leans away "
+            f"{strata} strata hold {n / strata:.0f} cases each on average: below {SMALL_STRATUM} the ratio leans away "
             "from 1, and its interval holds less often than stated."
         )
         found.append(Caution(code="small_strata", text=text))
-    groups = None if setting.cluster is None else int(setting.cluster.max()) + 1
-    if groups is not None and too_few_clusters(groups):
+    groups = setting.clusters
+    if setting.cluster is not None and too_few_clusters(groups):
         found += too_narrow(groups)
-    elif groups is not None and groups < FEW_CLUSTERS:
+    elif setting.cluster is not None and groups < FEW_CLUSTERS:
         found.append(Caution(code="few_clusters", text=f"Only {groups} clusters: the robust error may be too small."))
     return tuple(found)

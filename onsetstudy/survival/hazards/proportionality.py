@@ -26,6 +26,8 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Assumption, Counts, HypothesisTest
 from onsetstudy.inference.design_matrix import code_covariates, with_arm
+from onsetstudy.inference.likelihood import central_slopes
+from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, Maximum, maximise, set_up
 from onsetstudy.survival.hazards.ph_likelihood import LARGEST_PREDICTOR, Cells, derivatives
@@ -100,8 +102,7 @@ def check_proportionality(
     columns = [j for j, name in enumerate(coded.names) if name == covariate]
     if len(columns) != 1:
         raise OnsetStudyError(f"{covariate} must be one column of the design, not {len(columns)}")
-    strata = _strata(stratum, len(times))
-    problem = set_up(times, coded.x, strata, np.ones(len(times)), curves)
+    problem = set_up(times, coded.x, _strata(stratum, len(times)), curves=curves)
     maximum = maximise(problem)
     finite = np.isfinite(maximum.baseline.increment)
     ends = problem.support_right[maximum.baseline.position][finite]
@@ -119,9 +120,9 @@ def check_proportionality(
     )
 
 
-def _strata(stratum: ArrayLike | None, n: int) -> IndexArray:
+def _strata(stratum: ArrayLike | None, n: int) -> IndexArray | None:
     if stratum is None:
-        return np.zeros(n, dtype=np.intp)
+        return None
     problems = list[Problem]()
     codes, _ = label_codes(stratum, n, "stratum", problems)
     if problems:
@@ -131,7 +132,7 @@ def _strata(stratum: ArrayLike | None, n: int) -> IndexArray:
 
 def _time_test(maximum: Maximum, column: int, ends: FloatArray, contrast: str, counts: Counts) -> HypothesisTest:
     late = np.log(ends)
-    score, variance, _ = _widened(maximum, column, (late - late.mean())[None, :])
+    score, variance = _widened(maximum, column, (late - late.mean())[None, :])
     if not variance[0, 0] > 0:
         raise NotEstimable("proportionality", FLAT, code="few_gaps")
     value = float(score[0] ** 2 / variance[0, 0])
@@ -161,72 +162,52 @@ def _stretches(
     member = np.array([(ends > low) & (ends <= high) for low, high in itertools.pairwise(edges)])
     used = member.any(axis=1)
     # The indicators of all stretches replace the covariate's own column.
-    score, variance, others = _widened(maximum, column, member[used].astype(float), replace=True)
-    del others
+    score, variance = _widened(maximum, column, member[used].astype(float), replace=True)
     if not np.linalg.eigvalsh(variance).min() > 0:
         raise NotEstimable("proportionality", FLAT, code="few_gaps")
     shift = np.linalg.solve(variance, score)
-    errors = np.sqrt(np.diag(np.linalg.inv(variance)))
-    z = float(stats.norm.ppf(0.5 + conf_level / 2))
-    b = float(maximum.b[column])
-    if not np.max(np.abs(b + shift) + z * errors) <= LARGEST_PREDICTOR:
+    half = normal_quantile(conf_level) * np.sqrt(np.diag(np.linalg.inv(variance)))
+    b = float(maximum.b[column]) + shift
+    if not np.max(np.abs(b) + half) <= LARGEST_PREDICTOR:
         raise NotEstimable("proportionality", FLAT, code="few_gaps")
-    rows = np.flatnonzero(used)
     return tuple(
         EffectStretch(
             from_min=float(edges[i]),
             to_min=float(edges[i + 1]),
-            ratio=float(np.exp(b + shift[k])),
-            conf_low=float(np.exp(b + shift[k] - z * errors[k])),
-            conf_high=float(np.exp(b + shift[k] + z * errors[k])),
+            ratio=float(np.exp(b[k])),
+            conf_low=float(np.exp(b[k] - half[k])),
+            conf_high=float(np.exp(b[k] + half[k])),
             conf_level=conf_level,
         )
-        for k, i in enumerate(rows)
+        for k, i in enumerate(np.flatnonzero(used))
     )
 
 
-def _widened(
-    maximum: Maximum, column: int, g: FloatArray, *, replace: bool = False
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _widened(maximum: Maximum, column: int, g: FloatArray, *, replace: bool = False) -> tuple[FloatArray, FloatArray]:
     """Score of ``c`` at 0 for the rows of ``g`` (q, m), and its variance given everything else.
 
     ``replace`` drops the covariate's own coefficient from what the variance is given, for when ``g`` contains it.
     """
-    cells = maximum.cells
-    h = maximum.baseline.increment[np.isfinite(maximum.baseline.increment)]
-    active = h > NEGLIGIBLE
-    base = derivatives(cells, maximum.b, h)
-    keep_b = np.ones(maximum.b.size, dtype=bool)
-    if replace:
-        keep_b[column] = False
-    score = _gradient(cells, maximum.b, h, column, g, np.zeros(g.shape[0]))[0]
-    q = g.shape[0]
-    own = np.zeros((q, q))
-    with_b, with_h = np.zeros((q, maximum.b.size)), np.zeros((q, h.size))
-    for k in range(q):
-        c = np.zeros(q)
-        c[k] = STEP
-        up, down = (_gradient(cells, maximum.b, h, column, g, sign * c) for sign in (1, -1))
-        own[k], with_b[k], with_h[k] = (-(u - d) / (2 * STEP) for u, d in zip(up, down, strict=True))
-    rest = np.block(
-        [
-            [base.information_bb[np.ix_(keep_b, keep_b)], base.information_bh[np.ix_(keep_b, active)]],
-            [base.information_bh[np.ix_(keep_b, active)].T, base.information_hh[np.ix_(active, active)]],
-        ]
-    )
-    cross = np.hstack((with_b[:, keep_b], with_h[:, active]))
+    h, q, none = maximum.increments, g.shape[0], np.zeros(g.shape[0])
+    kept = np.concatenate((np.ones(maximum.b.size, dtype=bool), h > NEGLIGIBLE))
+    kept[column] = not replace
+
+    def gradient(c: FloatArray) -> FloatArray:
+        return _gradient(maximum.cells, maximum.b, h, column, g, c)
+
+    base = derivatives(maximum.cells, maximum.b, h)
+    rest = np.block([[base.information_bb, base.information_bh], [base.information_bh.T, base.information_hh]])[
+        np.ix_(kept, kept)
+    ]
+    rows = -central_slopes(gradient, none, STEP)
+    own, cross = rows[:, :q], rows[:, q:][:, kept]
     variance = (own + own.T) / 2 - cross @ np.linalg.lstsq(rest, cross.T)[0]
-    return score, variance, rest
+    return gradient(none)[:q], variance
 
 
-def _gradient(
-    cells: Cells, b: FloatArray, h: FloatArray, column: int, g: FloatArray, c: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _gradient(cells: Cells, b: FloatArray, h: FloatArray, column: int, g: FloatArray, c: FloatArray) -> FloatArray:
     """Gradient of the widened log-likelihood in ``c``, ``b`` and ``h``, from the dense cell-by-increment table."""
-    place = np.arange(h.size)
-    stop = np.where(cells.open_end, cells.start, cells.stop)
-    waits = (place >= cells.base[:, None]) & (place < cells.start[:, None])
-    inner = (place >= cells.start[:, None]) & (place < stop[:, None])
+    waits, inner = cells.covered()
     relative = np.exp(cells.x @ b)[:, None] * np.exp(np.outer(cells.x[:, column], c @ g))
     hazard = relative * h
     inside = np.where(cells.open_end, 1.0, (hazard * inner).sum(axis=1))
@@ -236,4 +217,4 @@ def _gradient(
     moved = slope * hazard
     by_case = moved.sum(axis=1)
     in_c = np.array([float(np.sum(moved * gk * cells.x[:, [column]])) for gk in g])
-    return in_c, cells.x.T @ by_case, (slope * relative).sum(axis=0)
+    return np.concatenate((in_c, cells.x.T @ by_case, (slope * relative).sum(axis=0)))

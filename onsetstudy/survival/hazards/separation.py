@@ -19,7 +19,7 @@ from scipy import optimize, sparse
 
 from onsetstudy.survival.hazards.ph_fit import Problem
 
-__all__ = ["is_flat", "rising_direction"]
+__all__ = ["is_flat", "rising_direction", "unseen"]
 
 LEAST = 1e-6
 
@@ -36,6 +36,20 @@ def rising_direction(problem: Problem, index: int) -> int:
 def is_flat(problem: Problem, index: int) -> bool:
     """Whether the likelihood is the same whatever the coefficient, the rest adapting: cases do not speak of it."""
     return all(_freedom(problem, index, sign) == "flat" for sign in (1, -1))
+
+
+def unseen(problem: Problem) -> list[int]:
+    """Covariates in which cases of a stratum do not differ, or do only together with others."""
+    begin, pattern = np.unique(np.column_stack((problem.begin, problem.pattern)), axis=0).T
+    _, stratum = np.unique(begin, return_inverse=True)
+    x = problem.x[pattern]
+    size = np.bincount(stratum)
+    means = np.column_stack([np.bincount(stratum, weights=column) / size for column in x.T])
+    inner = (x - means[stratum]) / np.maximum(np.ptp(x, axis=0), 1e-300)
+    strength, axes = np.linalg.eigh(inner.T @ inner)
+    # A coefficient is unseen if it takes part in a direction in which nothing within strata changes.
+    still = axes[:, strength <= 1e-12 * max(1.0, float(strength[-1]))]
+    return [j for j in range(x.shape[1]) if np.abs(still[j]).max(initial=0.0) > 1e-6]
 
 
 def _freedom(problem: Problem, index: int, sign: int) -> str:

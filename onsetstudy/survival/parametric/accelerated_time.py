@@ -13,23 +13,24 @@ References
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from onsetstudy.core.arrays import FloatArray, require_level
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.intervals import Intervals, require_intervals
-from onsetstudy.core.results import Assumption, Certificate, Counts, Estimate, Interval
+from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Counts
 from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.inference.likelihood import wald_ratio
 from onsetstudy.survival.parametric.time_models import (
     FAMILIES,
-    GRADIENT_TOLERANCE,
+    LogLikelihood,
     Optimum,
     chance_rows,
+    check_asked,
     observed_information,
     polish,
 )
@@ -89,10 +90,7 @@ def fit_accelerated_time(
     >>> f"{ratio.contrast}: {ratio.estimate:.2f}"
     'buffered / plain: 0.67'
     """
-    require_intervals(times)
-    require_level(conf_level)
-    if family not in FAMILIES:
-        raise OnsetStudyError(f"the family {family!r} is not known; choose among {', '.join(FAMILIES)}")
+    check_asked(times, family, FAMILIES, conf_level)
     n = len(times)
     counts = Counts.of(np.isfinite(times.right))
     if counts.onsets < 2:
@@ -103,41 +101,28 @@ def fit_accelerated_time(
         else code_covariates(covariates, n, with_arm(reference_arm, reference))
     )
     _refuse_silent_arm(times, coded)
-    p = coded.x.shape[1]
-
-    def value(theta: FloatArray) -> float:
-        shape = float(theta[-1]) if family == "generalised_gamma" else 1.0
-        if abs(theta[p + 1]) > 8 or abs(shape) > 12:
-            return -np.inf
-        gap, before, never = chance_rows(
-            family, times, theta[0] + coded.x @ theta[1 : p + 1], float(np.exp(theta[p + 1])), shape
-        )
-        total = float(np.where(never, before, gap).sum())
-        return total if not np.isnan(total) else -np.inf
-
+    value = _log_likelihood(times, coded, family)
     optimum = _optimum(value, times, coded, family)
     if optimum.log_likelihood > -CERTAIN * n:
         # A model that says every interval with certainty is no maximum but a step on the way to a scale of nought.
         raise NotEstimable("time_ratio", "the likelihood is flat: these data do not determine the model", code="flat")
-    if np.any(np.abs(optimum.theta[1 : p + 1]) > 8):
+    theta, model = optimum.theta, f"accelerated time, {family.replace('_', ' ')}"
+    if np.any(np.abs(theta[1 : len(coded.contrasts) + 1]) > 8):
         raise NotEstimable("time_ratio", "a ratio runs away: the cases are separated", code="separation")
-    covariance = observed_information(value, optimum.theta, "time_ratio")
+    covariance = observed_information(value, theta, "time_ratio")
     names = ("location", *(f"log ratio {c}" for c in coded.contrasts), "log scale", "shape")
     errors = np.sqrt(np.diag(covariance))
     return ParametricFit(
         family=family,
-        estimates=_ratios(optimum.theta, errors, coded, counts, conf_level, family),
-        parameters=tuple((name, float(v), float(e)) for name, v, e in zip(names, optimum.theta, errors, strict=False)),
-        log_likelihood=optimum.log_likelihood,
-        aic=2 * optimum.theta.size - 2 * optimum.log_likelihood,
-        certificate=Certificate(
-            converged=True,
-            iterations=optimum.iterations,
-            gap=optimum.gap,
-            tolerance=GRADIENT_TOLERANCE,
-            condition="largest gradient of the interval log-likelihood per case",
+        estimates=tuple(
+            wald_ratio("time_ratio", name, theta[j], errors[j], conf_level, method=model, n=counts, source=SOURCE)
+            for j, name in enumerate(coded.contrasts, start=1)
         ),
-        method=f"accelerated time, {family.replace('_', ' ')}, maximum likelihood on intervals",
+        parameters=tuple((name, float(v), float(e)) for name, v, e in zip(names, theta, errors, strict=False)),
+        log_likelihood=optimum.log_likelihood,
+        aic=2 * theta.size - 2 * optimum.log_likelihood,
+        certificate=optimum.certificate,
+        method=f"{model}, maximum likelihood on intervals",
         n=counts,
         assumptions=(
             Assumption(name="distribution of onset", detail=f"log time follows the {family.replace('_', ' ')} model"),
@@ -149,24 +134,21 @@ def fit_accelerated_time(
 
 
 def _refuse_silent_arm(times: Intervals, coded: Coded) -> None:
-    for j, contrast in enumerate(coded.contrasts):
-        column = coded.x[:, j]
-        if set(np.unique(column)) <= {0.0, 1.0}:
-            for level in (0.0, 1.0):
-                group = column == level
-                if group.any() and not np.isfinite(times.right[group]).any():
-                    reason = f"one side of {contrast} has no onset, so that its ratio has no finite estimate"
-                    raise NotEstimable("time_ratio", reason, code="separation")
-                # Numb before anybody looked: any shorter time fits better still.
-                if group.any() and not np.any(times.left[group] > 0):
-                    reason = (
-                        f"on one side of {contrast} every case was numb at its first test, so that its ratio has no "
-                        "finite estimate"
-                    )
-                    raise NotEstimable("time_ratio", reason, code="separation")
+    """A group in which nothing was seen to happen, or all before the first test, has a ratio without end."""
+    for column, contrast in zip(coded.x.T, coded.contrasts, strict=True):
+        levels = np.unique(column)
+        for group in (column == level for level in levels if set(levels) <= {0.0, 1.0}):
+            silent = not np.isfinite(times.right[group]).any()
+            # Numb before anybody looked: any shorter time fits better still.
+            if silent or not np.any(times.left[group] > 0):
+                what = f"one side of {contrast} has no onset"
+                if not silent:
+                    what = f"on one side of {contrast} every case was numb at its first test"
+                reason = f"{what}, so that its ratio has no finite estimate"
+                raise NotEstimable("time_ratio", reason, code="separation")
 
 
-def _optimum(value: Callable[[FloatArray], float], times: Intervals, coded: Coded, family: str) -> Optimum:
+def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) -> Optimum:
     """Certified maximum from our own start.
 
     A Weibull that does not settle from there begins once more where lifelines ends. Its likelihood has one maximum
@@ -189,24 +171,29 @@ def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
     spread = max(float(np.std(middle)), 0.2)
     own = np.concatenate(([float(np.mean(middle)) + 0.3], np.zeros(p), [np.log(spread)]))
     if family == "generalised_gamma":
-        weibull = polish_family(times, coded, "weibull", own)
-        lognormal = polish_family(times, coded, "lognormal", own)
+        weibull, lognormal = (
+            polish(_log_likelihood(times, coded, special), [own], len(times), "time_ratio").theta
+            for special in ("weibull", "lognormal")
+        )
         return [np.append(weibull, 0.9), np.append(lognormal, 0.1), np.append(lognormal, -0.3)]
     return [own]
 
 
-def polish_family(times: Intervals, coded: Coded, family: str, start: FloatArray) -> FloatArray:
-    """Parameters of a two-parameter family, as a start for a larger one."""
+def _log_likelihood(times: Intervals, coded: Coded, family: str) -> LogLikelihood:
+    """Function of location, log ratios, log scale and (generalised gamma) shape."""
     p = coded.x.shape[1]
 
     def value(theta: FloatArray) -> float:
+        shape = float(theta[-1]) if family == "generalised_gamma" else 1.0
+        if abs(theta[p + 1]) > 8 or abs(shape) > 12:
+            return -np.inf
         gap, before, never = chance_rows(
-            family, times, theta[0] + coded.x @ theta[1 : p + 1], float(np.exp(np.clip(theta[p + 1], -8, 8)))
+            family, times, theta[0] + coded.x @ theta[1 : p + 1], float(np.exp(theta[p + 1])), shape
         )
         total = float(np.where(never, before, gap).sum())
         return total if not np.isnan(total) else -np.inf
 
-    return polish(value, [start], len(times), "time_ratio").theta
+    return value
 
 
 def _lifelines_weibull(times: Intervals, coded: Coded) -> FloatArray | None:
@@ -227,29 +214,3 @@ def _lifelines_weibull(times: Intervals, coded: Coded) -> FloatArray | None:
     ratios = [float(params[("lambda_", f"x{j:03d}")]) for j in range(coded.x.shape[1])]
     theta = np.array([params[("lambda_", "Intercept")], *ratios, -params[("rho_", "Intercept")]], dtype=np.float64)
     return theta if np.all(np.isfinite(theta)) else None
-
-
-def _ratios(
-    theta: FloatArray, errors: FloatArray, coded: Coded, counts: Counts, conf_level: float, family: str
-) -> tuple[Estimate, ...]:
-    z = float(stats.norm.ppf(0.5 + conf_level / 2))
-    return tuple(
-        Estimate(
-            quantity="time_ratio",
-            contrast=contrast,
-            estimate=float(np.exp(theta[1 + j])),
-            std_error=float(errors[1 + j]),
-            interval=Interval(
-                low=float(np.exp(theta[1 + j] - z * errors[1 + j])),
-                high=float(np.exp(theta[1 + j] + z * errors[1 + j])),
-                level=conf_level,
-                method="Wald, log scale",
-            ),
-            p_value=float(2 * stats.norm.sf(abs(theta[1 + j]) / errors[1 + j])),
-            unit="ratio",
-            method=f"accelerated time, {family.replace('_', ' ')}",
-            n=counts,
-            source=SOURCE,
-        )
-        for j, contrast in enumerate(coded.contrasts)
-    )

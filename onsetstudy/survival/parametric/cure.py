@@ -12,29 +12,32 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
-from onsetstudy.core.arrays import FloatArray, require_level
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.intervals import Intervals, require_intervals
-from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, HypothesisTest, Interval
+from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
 from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.inference.likelihood import boundary_test, wald_ratio
+from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time
 from onsetstudy.survival.parametric.time_models import (
-    GRADIENT_TOLERANCE,
+    LogLikelihood,
     Optimum,
     chance_rows,
+    check_asked,
     log_survival,
     observed_information,
     polish,
 )
-from onsetstudy.survival.results import NeverNumbFit
+from onsetstudy.survival.results import NeverNumbFit, ParametricFit
 
 __all__ = ["fit_never_numb"]
 
@@ -98,10 +101,7 @@ def fit_never_numb(
     >>> f"{share.estimate:.2f}"
     '0.25'
     """
-    require_intervals(times)
-    require_level(conf_level)
-    if family not in CURE_FAMILIES:
-        raise OnsetStudyError(f"the family {family!r} is not known; choose among {', '.join(CURE_FAMILIES)}")
+    check_asked(times, family, CURE_FAMILIES, conf_level)
     n = len(times)
     arm = None if arm is None else _labels(arm)
     coded, arms = _coded(arm, n, reference_arm)
@@ -110,27 +110,35 @@ def fit_never_numb(
         times, None if arm is None else {"arm": arm}, family=family, reference_arm=reference_arm
     )
     model = _Mixture(times=times, family=family, coded=coded, arms=arms)
-    location = np.array([v for _, v, _ in without.parameters])
-    optimum, free = _with_some_at_nought(model, location)
-    if not free or optimum is None or optimum.log_likelihood <= without.log_likelihood + 1e-7:
-        raise NotEstimable(
-            "never_numb_share", "the likelihood is greatest without never-numb cases", code="boundary", bound=(0.0, 1.0)
-        )
+    optimum, free = _with_some_at_nought(model, without)
     covariance = observed_information(model.value(free), optimum.theta, "never_numb_share")
     return NeverNumbFit(
         family=family,
         shares=_shares(model, optimum, free, covariance, counts, conf_level),
-        time_ratio=_time_ratio(optimum.theta, covariance, len(free) + 1, coded, counts, conf_level, family),
-        test=_boundary_test(optimum.log_likelihood, without.log_likelihood, len(arms), counts),
+        time_ratio=None
+        if arm is None
+        else wald_ratio(
+            "time_ratio",
+            coded.contrasts[0],
+            optimum.theta[len(free) + 1],
+            np.sqrt(covariance[len(free) + 1, len(free) + 1]),
+            conf_level,
+            method=f"accelerated time among those who become numb, {family}",
+            n=counts,
+            source=SOURCE,
+        ),
+        test=boundary_test(
+            optimum.log_likelihood - without.log_likelihood,
+            quantity="never_numb_test",
+            alternative="some never become numb",
+            null="never-numb cases",
+            n=counts,
+            bounds=len(arms),
+            source="Maller & Zhou 1996, chapter 5",
+        ),
         log_likelihood=optimum.log_likelihood,
         log_likelihood_without=without.log_likelihood,
-        certificate=Certificate(
-            converged=True,
-            iterations=optimum.iterations,
-            gap=optimum.gap,
-            tolerance=GRADIENT_TOLERANCE,
-            condition="largest gradient of the interval log-likelihood per case",
-        ),
+        certificate=optimum.certificate,
         method=f"mixture of never and {family} onset, maximum likelihood on intervals",
         n=counts,
         assumptions=(
@@ -177,7 +185,7 @@ class _Mixture:
         others = self.coded.x
         return np.column_stack((1.0 - others.sum(axis=1), others))
 
-    def value(self, free: Sequence[int], held: tuple[int, float] | None = None) -> Callable[[FloatArray], float]:
+    def value(self, free: Sequence[int], held: tuple[int, float] | None = None) -> LogLikelihood:
         """Log-likelihood with the share of arms that are not ``free`` at 0; ``held``: an arm and its logit."""
         columns = self.member[:, list(free)]
         fixed = np.zeros(len(self.times)) if held is None else self.member[:, held[0]]
@@ -198,18 +206,22 @@ class _Mixture:
         return log_likelihood
 
 
-def _with_some_at_nought(model: _Mixture, location: FloatArray) -> tuple[Optimum | None, list[int]]:
-    """Maximum with the arms whose share is above 0, and these arms."""
+def _with_some_at_nought(model: _Mixture, without: ParametricFit) -> tuple[Optimum, list[int]]:
+    """Maximum with the arms whose share is above 0, and these arms; raises if there is none of them."""
     n, free = len(model.times), list(range(len(model.arms)))
+    location = np.array([v for _, v, _ in without.parameters])
     starts = _starts(model, location, free)
     while free:
         optimum = polish(model.value(free), starts, n, "never_numb_share")
         above = special.expit(optimum.theta[: len(free)]) >= NOUGHT
-        if above.all():
+        if above.all() and optimum.log_likelihood > without.log_likelihood + 1e-7:
             return optimum, free
+        if above.all():
+            break
         keep = np.append(above, np.ones(location.size, dtype=bool))
         free, starts = [k for k, up in zip(free, above, strict=True) if up], [optimum.theta[keep]]
-    return None, []
+    reason = "the likelihood is greatest without never-numb cases"
+    raise NotEstimable("never_numb_share", reason, code="boundary", bound=(0.0, 1.0))
 
 
 def _starts(model: _Mixture, location: FloatArray, free: Sequence[int]) -> list[FloatArray]:
@@ -226,7 +238,7 @@ def _starts(model: _Mixture, location: FloatArray, free: Sequence[int]) -> list[
 def _shares(
     model: _Mixture, optimum: Optimum, free: Sequence[int], covariance: FloatArray, counts: Counts, conf_level: float
 ) -> tuple[Estimate, ...]:
-    z = float(stats.norm.ppf(0.5 + conf_level / 2))
+    z = normal_quantile(conf_level)
     estimates = []
     error: float | None
     for k, name in enumerate(model.arms):
@@ -272,51 +284,6 @@ def _largest_share(model: _Mixture, optimum: Optimum, free: Sequence[int], arm: 
         return 1.0
     start[0] = optimum.theta
     return float(special.expit(optimize.brentq(left, low, high, xtol=1e-4)))
-
-
-def _time_ratio(
-    theta: FloatArray, covariance: FloatArray, place: int, coded: Coded, counts: Counts, conf_level: float, family: str
-) -> Estimate | None:
-    if not coded.contrasts:
-        return None
-    z = float(stats.norm.ppf(0.5 + conf_level / 2))
-    b, error = float(theta[place]), float(np.sqrt(covariance[place, place]))
-    return Estimate(
-        quantity="time_ratio",
-        contrast=coded.contrasts[0],
-        estimate=float(np.exp(b)),
-        std_error=error,
-        interval=Interval(
-            low=float(np.exp(b - z * error)),
-            high=float(np.exp(b + z * error)),
-            level=conf_level,
-            method="Wald, log scale",
-        ),
-        p_value=float(2 * stats.norm.sf(abs(b) / error)),
-        unit="ratio",
-        method=f"accelerated time among those who become numb, {family}",
-        n=counts,
-        source=SOURCE,
-    )
-
-
-def _boundary_test(value: float, without: float, shares: int, counts: Counts) -> HypothesisTest:
-    ratio = max(0.0, 2 * (value - without))
-    # One share at its boundary: half the chi-square. Several: the chi-square with as many, which is conservative.
-    p_value = float(stats.chi2.sf(ratio, 1)) / 2 if shares == 1 else float(stats.chi2.sf(ratio, shares))
-    return HypothesisTest(
-        quantity="never_numb_test",
-        contrast=None,
-        statistic=ratio,
-        statistic_name="likelihood ratio",
-        df=shares,
-        p_value=p_value if ratio > 0 else 1.0,
-        alternative="some never become numb",
-        method="likelihood ratio of no never-numb cases"
-        + (", half the chi-square p-value at the boundary" if shares == 1 else ", conservative at the boundary"),
-        n=counts,
-        source="Maller & Zhou 1996, chapter 5",
-    )
 
 
 def _cautions(model: _Mixture, theta: FloatArray, covariance: FloatArray, shares: int) -> tuple[Caution, ...]:

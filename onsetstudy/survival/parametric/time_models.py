@@ -6,35 +6,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
-from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.arrays import FloatArray, require_level
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals, require_intervals
+from onsetstudy.core.results import Certificate
+from onsetstudy.inference.likelihood import central_slopes
 
-__all__ = ["FAMILIES", "Optimum", "chance_rows", "log_survival", "observed_information", "polish"]
+__all__ = ["FAMILIES", "Optimum", "chance_rows", "check_asked", "log_survival", "observed_information", "polish"]
 
-FAMILIES = ("weibull", "lognormal", "loglogistic", "generalised_gamma")
+_SHAPES: dict[str, tuple[Callable[[FloatArray], FloatArray], Callable[[FloatArray], FloatArray]]] = {
+    "weibull": (lambda w: -np.exp(w), lambda w: w - np.exp(w)),
+    "lognormal": (stats.norm.logsf, stats.norm.logpdf),
+    "loglogistic": (lambda w: -np.logaddexp(0.0, w), lambda w: w - 2 * np.logaddexp(0.0, w)),
+}
+"""Log of the chance that ``W`` exceeds ``w``, and log density, of the families without a shape of their own."""
+FAMILIES = (*_SHAPES, "generalised_gamma")
 SMALL_SHAPE = 1e-4
 GRADIENT_TOLERANCE = 1e-6
+
+LogLikelihood = Callable[[FloatArray], float]
+
+
+def check_asked(times: Intervals, family: str, families: Collection[str], conf_level: float) -> None:
+    """Raise where a model of a named shape cannot be fitted to what was given."""
+    require_intervals(times)
+    require_level(conf_level)
+    if family not in families:
+        raise OnsetStudyError(f"the family {family!r} is not known; choose among {', '.join(families)}")
 
 
 def log_survival(family: str, w: FloatArray, shape: float = 1.0) -> FloatArray:
     """Log of the chance that ``W`` exceeds ``w``; 0 at minus infinity."""
+    if family == "generalised_gamma" and abs(shape) < SMALL_SHAPE:
+        family = "lognormal"
     with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
-        if family == "weibull":
-            return np.asarray(-np.exp(w), dtype=np.float64)
-        if family == "lognormal":
-            return np.asarray(stats.norm.logsf(w), dtype=np.float64)
-        if family == "loglogistic":
-            return np.asarray(-np.logaddexp(0.0, w), dtype=np.float64)
-        if abs(shape) < SMALL_SHAPE:
-            return np.asarray(stats.norm.logsf(w), dtype=np.float64)
+        if family in _SHAPES:
+            return np.asarray(_SHAPES[family][0](w), dtype=np.float64)
         k = shape**-2
         inner = k * np.exp(np.clip(shape * w, -700, 700))
         tail = special.gammaincc(k, inner) if shape > 0 else special.gammainc(k, inner)
@@ -43,14 +57,10 @@ def log_survival(family: str, w: FloatArray, shape: float = 1.0) -> FloatArray:
 
 def _log_density(family: str, w: FloatArray, shape: float) -> FloatArray:
     """Log density of ``W``."""
-    if family == "weibull":
-        return np.asarray(w - np.exp(w), dtype=np.float64)
-    if family == "lognormal":
-        return np.asarray(stats.norm.logpdf(w), dtype=np.float64)
-    if family == "loglogistic":
-        return np.asarray(w - 2 * np.logaddexp(0.0, w), dtype=np.float64)
-    if abs(shape) < SMALL_SHAPE:
-        return np.asarray(stats.norm.logpdf(w), dtype=np.float64)
+    if family == "generalised_gamma" and abs(shape) < SMALL_SHAPE:
+        family = "lognormal"
+    if family in _SHAPES:
+        return np.asarray(_SHAPES[family][1](w), dtype=np.float64)
     k = shape**-2
     scaled = k * (shape * w - np.exp(np.clip(shape * w, -700, 700)))
     return np.asarray(np.log(abs(shape)) + k * np.log(k) - special.gammaln(k) + scaled, dtype=np.float64)
@@ -96,25 +106,24 @@ class Optimum:
     gap: float
     iterations: int
 
+    @property
+    def certificate(self) -> Certificate:
+        """Proof that no small change raises the likelihood."""
+        return Certificate(
+            converged=True,
+            iterations=self.iterations,
+            gap=self.gap,
+            tolerance=GRADIENT_TOLERANCE,
+            condition="largest gradient of the interval log-likelihood per case",
+        )
 
-def _slope(value: Callable[[FloatArray], float], theta: FloatArray) -> FloatArray:
+
+def _slope(value: LogLikelihood, theta: FloatArray) -> FloatArray:
     """Gradient by central differences with a step fitted to each parameter."""
-    gradient = np.zeros(theta.size)
-    for j in range(theta.size):
-        step = 1e-5 * max(1.0, abs(theta[j]))
-        shift = np.zeros(theta.size)
-        shift[j] = step
-        gradient[j] = (value(theta + shift) - value(theta - shift)) / (2 * step)
-    return gradient
+    return central_slopes(value, theta, 1e-5 * np.maximum(1.0, np.abs(theta)))
 
 
-def polish(
-    value: Callable[[FloatArray], float],
-    starts: list[FloatArray],
-    n: int,
-    quantity: str,
-    tolerance: float = GRADIENT_TOLERANCE,
-) -> Optimum:
+def polish(value: LogLikelihood, starts: list[FloatArray], n: int, quantity: str) -> Optimum:
     """Best maximum of a log-likelihood from several starts, certified by its gradient per case.
 
     Raises
@@ -131,10 +140,10 @@ def polish(
             )
             steps, theta = steps + int(found.nit), found.x
             gap = float(np.abs(_slope(value, theta)).max() / n)
-            if gap <= tolerance:
+            if gap <= GRADIENT_TOLERANCE:
                 break
         candidate = Optimum(theta, value(theta), gap, steps)
-        settled = np.isfinite(candidate.log_likelihood) and candidate.gap <= tolerance
+        settled = np.isfinite(candidate.log_likelihood) and candidate.gap <= GRADIENT_TOLERANCE
         if settled and (best is None or candidate.log_likelihood > best.log_likelihood + 1e-9):
             best = candidate
     if best is None:
@@ -142,13 +151,13 @@ def polish(
     return best
 
 
-def _downhill(theta: FloatArray, value: Callable[[FloatArray], float]) -> tuple[float, FloatArray]:
+def _downhill(theta: FloatArray, value: LogLikelihood) -> tuple[float, FloatArray]:
     """Negative log-likelihood, a large number where it is not defined, and its gradient."""
     here = value(theta)
     return (-here if np.isfinite(here) else 1e12), -_slope(value, theta)
 
 
-def observed_information(value: Callable[[FloatArray], float], theta: FloatArray, quantity: str) -> FloatArray:
+def observed_information(value: LogLikelihood, theta: FloatArray, quantity: str) -> FloatArray:
     """Covariance of the parameters from the second derivative, by central differences.
 
     Raises

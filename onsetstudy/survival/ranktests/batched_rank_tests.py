@@ -6,6 +6,7 @@ does in :func:`~onsetstudy.survival.ranktests.compare.compare_arms`, as array ar
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,8 +19,8 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.ranktests.rank_scores import emphasis_of, survival_moves
-from onsetstudy.survival.ranktests.score_components import NO_SPREAD
+from onsetstudy.survival.ranktests.rank_scores import emphasis_of, survival_moves, untold
+from onsetstudy.survival.ranktests.score_statistics import NO_SPREAD
 
 __all__ = [
     "Grid",
@@ -27,7 +28,6 @@ __all__ = [
     "checked_tables",
     "compare_many",
     "compare_many_pairs",
-    "hold_still",
     "information_of",
     "many_curves",
     "own_ends",
@@ -60,6 +60,21 @@ class ManyComparisons:
     statistic: FloatArray
     p_value: FloatArray
 
+    @classmethod
+    def of(cls, observed: FloatArray, variance: FloatArray) -> ManyComparisons:
+        """The tests from what was observed less what was expected, and its variance."""
+        if observed.shape[1] == 1:
+            root = np.sqrt(variance[:, 0, 0])
+            statistic = np.divide(observed[:, 0], root, where=root > 0, out=np.full(root.size, np.nan))
+            p_value = chi2.sf(statistic**2, 1)
+        else:
+            inverse = np.linalg.pinv(variance, rcond=1e-10, hermitian=True)
+            statistic = np.einsum("ti,tij,tj->t", observed, inverse, observed)
+            df = np.linalg.matrix_rank(variance, rtol=1e-10, hermitian=True)
+            statistic[df == 0] = np.nan
+            p_value = chi2.sf(statistic, np.maximum(df, 1))
+        return cls(observed_minus_expected=observed, variance=variance, statistic=statistic, p_value=p_value)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Grid:
@@ -74,6 +89,11 @@ class Grid:
     def size(self) -> int:
         """Number of gaps."""
         return len(self.support)
+
+    def chunks(self, trials: int, numbers: int) -> Iterator[slice]:
+        """Trials that fit into memory together, where one takes so many numbers or a matrix of the gaps."""
+        step = max(1, _CHUNK_NUMBERS // max(numbers, self.size**2))
+        return (slice(start, start + step) for start in range(0, trials, step))
 
 
 def compare_many(
@@ -106,15 +126,12 @@ def compare_many(
     trials, strata, arms, c = tables.shape
     observed = np.zeros((trials, arms - 1))
     variance = np.zeros((trials, arms - 1, arms - 1))
-    step = max(1, _CHUNK_NUMBERS // max(c * arms, grid.size**2))
-    for start in range(0, trials, step):
-        rows = slice(start, start + step)
+    for rows in grid.chunks(trials, c * arms):
         for stratum in range(strata):
             part_observed, part_variance = _stratum(grid, tables[rows, stratum], scores, target_min)
             observed[rows] += part_observed
             variance[rows] += part_variance
-    statistic, p_value = _statistics(observed, variance)
-    return ManyComparisons(observed_minus_expected=observed, variance=variance, statistic=statistic, p_value=p_value)
+    return ManyComparisons.of(observed, variance)
 
 
 def checked_tables(cells: Intervals, counts: ArrayLike) -> tuple[Grid, FloatArray]:
@@ -133,7 +150,7 @@ def checked_tables(cells: Intervals, counts: ArrayLike) -> tuple[Grid, FloatArra
         raise OnsetStudyError.of_key(
             "counts", "counts hold negative, broken or missing numbers", "a count is a whole number of 0 or more"
         )
-    silent = (cells.left == 0) & np.isinf(cells.right) & ~np.any(cells.exact & (cells.right == 0))
+    silent = untold(cells)
     cells, tables = cells.take(~silent), tables[..., ~silent]
     support = innermost_intervals(cells)
     first, inclusive = support_index(cells, support)
@@ -160,7 +177,7 @@ def _stratum(grid: Grid, tables: FloatArray, scores: str, target_min: float | No
 
 def _cell_scores(grid: Grid, pooled: FloatArray, scores: str, target_min: float | None) -> FloatArray:
     """Score of each cell in each trial from the trial's pooled curve, shape (trials, c)."""
-    survival = hold_still(grid, pooled, many_curves(grid.cells, pooled, grid=grid))
+    survival = many_curves(grid, pooled)
     left, right = own_ends(grid, pooled) if scores == "by_target" else (grid.support.left, grid.support.right)
     emphasis = emphasis_of(scores, survival, left, right, target_min)
     moves = survival_moves(scores, survival, emphasis)
@@ -201,12 +218,10 @@ def compare_many_pairs(
     tables = np.zeros((trials, 2, c))
     for arm, place in enumerate((reference, other)):
         np.add.at(tables[:, arm], (np.broadcast_to(row, place.shape), place), 1.0)
-    silent = (cells.left == 0) & np.isinf(cells.right) & ~np.any(cells.exact & (cells.right == 0))
+    silent = untold(cells)
     grid, counted = checked_tables(cells, tables)
     observed, variance = np.zeros((trials, 1)), np.zeros((trials, 1, 1))
-    step = max(1, _CHUNK_NUMBERS // max(c * 2, grid.size**2))
-    for start in range(0, trials, step):
-        rows = slice(start, start + step)
+    for rows in grid.chunks(trials, c * 2):
         score = np.zeros((counted[rows].shape[0], c))
         score[:, ~silent] = _cell_scores(grid, counted[rows, 0].sum(axis=1), scores, target_min)
         apart = np.take_along_axis(score, other[rows], axis=1) - np.take_along_axis(score, reference[rows], axis=1)
@@ -214,37 +229,26 @@ def compare_many_pairs(
         apart[silent[other[rows]] | silent[reference[rows]]] = 0.0
         observed[rows, 0] = apart.sum(axis=1) / 2
         variance[rows, 0, 0] = (apart**2).sum(axis=1) / 4
-    statistic, p_value = _statistics(observed, variance)
-    return ManyComparisons(observed_minus_expected=observed, variance=variance, statistic=statistic, p_value=p_value)
-
-
-def _statistics(observed: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray]:
-    if observed.shape[1] == 1:
-        root = np.sqrt(variance[:, 0, 0])
-        z = np.divide(observed[:, 0], root, where=root > 0, out=np.full(root.size, np.nan))
-        return z, np.asarray(chi2.sf(z**2, 1), dtype=np.float64)
-    inverse = np.linalg.pinv(variance, rcond=1e-10, hermitian=True)
-    statistic = np.einsum("ti,tij,tj->t", observed, inverse, observed)
-    df = np.linalg.matrix_rank(variance, rtol=1e-10, hermitian=True)
-    statistic[df == 0] = np.nan
-    return statistic, np.asarray(chi2.sf(statistic, np.maximum(df, 1)), dtype=np.float64)
+    return ManyComparisons.of(observed, variance)
 
 
 # --- curves ---------------------------------------------------------------------------------------------------------
 
 
-def many_curves(cells: Intervals, counts: FloatArray, *, grid: Grid | None = None) -> FloatArray:
+def many_curves(grid: Grid, counts: FloatArray) -> FloatArray:
     """Chance of not yet numb of many groups of cases, at the ends of the gaps that can hold mass.
 
     Parameters
     ----------
-    cells : Intervals, c intervals
+    grid : Grid, c cells
     counts : ndarray of float, shape (trials, c)
 
     Returns
     -------
     ndarray of float, shape (trials, m + 1)
-        From 1 before the first of the m innermost intervals of ``cells`` to 0 after the last; each trial's curve meets
+        From 1 before the first of the m innermost intervals of the cells to 0 after the last, moving only where an
+        occupied cell begins or ends: between such ends the data cannot tell gaps apart, and their mass is one mass, as
+        it is in the fit of one trial. Each trial's curve meets
         its optimality condition to a relative gap of 1e-9. A trial without cases has all its mass in the last.
 
     Notes
@@ -253,10 +257,6 @@ def many_curves(cells: Intervals, counts: FloatArray, *, grid: Grid | None = Non
     interior-point method on all trials together, and :func:`~onsetstudy.survival.curve.npmle.fit_npmle` for those
     that it does not bring to the gap.
     """
-    if grid is None:
-        support = innermost_intervals(cells)
-        first, inclusive = support_index(cells, support)
-        grid = Grid(cells, support, first, inclusive + 1)
     m = grid.size
     survival = np.zeros((counts.shape[0], m + 1))
     simple_cells = (grid.last - grid.first == 1) | (grid.last == m)
@@ -269,16 +269,13 @@ def many_curves(cells: Intervals, counts: FloatArray, *, grid: Grid | None = Non
         for trial in hard[~met]:
             survival[trial, :m] = _one_curve(grid, counts[trial])
     survival[:, 0] = 1.0
-    return survival
+    return _hold_still(grid, counts, survival)
 
 
 def _product_limit(grid: Grid, counts: FloatArray) -> FloatArray:
     m = grid.size
-    single = grid.last - grid.first == 1
-    events = counts @ ((grid.first[:, None] == np.arange(m)) & single[:, None])
-    at_risk = counts @ (
-        (grid.first[:, None] > np.arange(m)) | ((grid.first[:, None] == np.arange(m)) & single[:, None])
-    )
+    own = (grid.first[:, None] == np.arange(m)) & (grid.last - grid.first == 1)[:, None]
+    events, at_risk = counts @ own, counts @ (own | (grid.first[:, None] > np.arange(m)))
     hazard = np.divide(events, at_risk, where=at_risk > 0, out=np.zeros_like(events))
     return np.concatenate((np.ones((counts.shape[0], 1)), np.cumprod(1 - hazard, axis=1)[:, :-1], 0 * events[:, :1]), 1)
 
@@ -347,11 +344,8 @@ def _one_curve(grid: Grid, counts: FloatArray) -> FloatArray:
     return np.asarray(np.cumsum(mass[::-1])[::-1], dtype=np.float64)
 
 
-def hold_still(grid: Grid, counts: FloatArray, survival: FloatArray) -> FloatArray:
-    """Curves that move only where an occupied cell begins or ends.
-
-    Between such ends the data cannot tell gaps apart: their mass is one mass, as it is in the fit of one trial.
-    """
+def _hold_still(grid: Grid, counts: FloatArray, survival: FloatArray) -> FloatArray:
+    """Curves that move only where an occupied cell begins or ends."""
     m = grid.size
     occupied = counts > 0
     ends = np.zeros((counts.shape[0], m + 1), dtype=bool)

@@ -24,13 +24,15 @@ from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.ranktests.label_exchange import LabelledCases, Units, group_moments, label_cases
 from onsetstudy.survival.ranktests.permutation import PermutationP, arrangements, draw_p_value, enumerate_p_value
 from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY
-from onsetstudy.survival.ranktests.score_components import (
+from onsetstudy.survival.ranktests.score_statistics import (
     arm_direction,
+    check_method,
     combine_pieces,
+    pieces_of,
+    score_cases,
     sum_pieces,
     whitening,
 )
-from onsetstudy.survival.ranktests.score_statistics import check_method, pieces_of, score_cases
 
 __all__ = ["compare_arms"]
 
@@ -223,11 +225,9 @@ def _permutation(
     if complete is not None:
         return complete
     if seed is None:
-        raise OnsetStudyError.of_key(
-            "seed",
-            f"there are too many arrangements of the arms ({_many(units)}) to go through all of them",
-            "give a seed, so that the arrangements drawn at random can be drawn again",
-        )
+        what = f"there are too many arrangements of the arms ({_many(units)}) to go through all of them"
+        mend = "give a seed, so that the arrangements drawn at random can be drawn again"
+        raise OnsetStudyError.of_key("seed", what, mend)
     checked_seed(seed)
     if n_resamples < 1:
         raise OnsetStudyError.of_key(

@@ -7,7 +7,7 @@ A *unit* carries one label: a case, or a whole cluster when clusters were alloca
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from onsetstudy.core.arrays import FloatArray, IntArray, label_codes
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import ArmCount, Counts
+from onsetstudy.core.results import Counts
 
 __all__ = ["LabelledCases", "Units", "group_moments", "label_cases", "make_units"]
 
@@ -46,16 +46,22 @@ class LabelledCases:
     arms: tuple[str, ...]
     strata: tuple[str, ...]
 
-    def counts(self) -> Counts:
-        """Cases and onsets, in total and by arm."""
-        seen = self.weight * np.isfinite(self.times.right)
-        cases = np.bincount(self.arm, self.weight, len(self.arms))
-        onsets = np.bincount(self.arm, seen, len(self.arms))
-        by_arm = tuple(
-            ArmCount(arm=name, cases=round(c), onsets=round(o))
-            for name, c, o in zip(self.arms, cases, onsets, strict=True)
+    def take(self, rows: IntArray) -> LabelledCases:
+        """Some of the cases, with the codes that they have among all."""
+        block, cluster = (None if code is None else code[rows] for code in (self.block, self.cluster))
+        return replace(
+            self,
+            times=self.times.take(rows),
+            arm=self.arm[rows],
+            stratum=self.stratum[rows],
+            block=block,
+            cluster=cluster,
+            weight=self.weight[rows],
         )
-        return Counts(cases=round(cases.sum()), onsets=round(onsets.sum()), by_arm=by_arm)
+
+    def counts(self) -> Counts:
+        """Cases and observed onsets, in total and by arm."""
+        return Counts.of(np.isfinite(self.times.right), np.array(self.arms)[self.arm], self.arms, cases=self.weight)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -91,26 +97,16 @@ def _arms(
     if len(problems) > before:
         return code, (reference_arm,)
     if reference_arm not in names:
-        problems.append(
-            Problem.of_key(
-                "reference_arm",
-                f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(names) or 'none'}",
-                "name the arm that the others are compared with, as it stands in the records",
-            )
-        )
-        return code, (reference_arm, *names)
-    if len(names) == 1:
-        problems.append(
-            Problem.of_key(
-                "arm",
-                f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}",
-                "a comparison needs cases of at least two arms",
-                code="one_arm",
-            )
-        )
+        what = f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(names) or 'none'}"
+        mend = "name the arm that the others are compared with, as it stands in the records"
+        problems.append(Problem.of_key("reference_arm", what, mend))
+    elif len(names) == 1:
+        what = f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}"
+        mend = "a comparison needs cases of at least two arms"
+        problems.append(Problem.of_key("arm", what, mend, code="one_arm"))
     arms = (reference_arm, *(name for name in names if name != reference_arm))
-    place = {name: i for i, name in enumerate(arms)}
-    return np.array([place[name] for name in names], dtype=np.int64)[code], arms
+    place = np.array([arms.index(name) for name in names], dtype=np.int64)
+    return place[code], arms
 
 
 def label_cases(
@@ -163,14 +159,11 @@ def _torn_clusters(cluster: IntArray, names: Sequence[str], inside: dict[str, In
         torn = np.unique(cluster[code != code[first][cluster]])
         if torn.size:
             listed = ", ".join(names[i] for i in torn[:20])
-            found.append(
-                Problem.of_key(
-                    "cluster",
-                    f"cluster {listed} holds more than one {label}",
-                    f"whole clusters change places, so each must lie in one {label}; "
-                    "where the arms were allocated within it, give it as block instead",
-                )
+            mend = (
+                f"whole clusters change places, so each must lie in one {label}; where the arms were allocated within "
+                "it, give it as block instead"
             )
+            found.append(Problem.of_key("cluster", f"cluster {listed} holds more than one {label}", mend))
     return found
 
 

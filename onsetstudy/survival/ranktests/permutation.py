@@ -13,7 +13,7 @@ from scipy.special import gammaln
 from scipy.stats import beta
 
 from onsetstudy.core.arrays import FloatArray, IntArray
-from onsetstudy.core.parallel import Mapper, serial
+from onsetstudy.core.parallel import Mapper
 from onsetstudy.core.results import Interval
 from onsetstudy.core.seeds import stream
 from onsetstudy.survival.ranktests.label_exchange import Units
@@ -157,14 +157,7 @@ def _merged(sums: FloatArray, probability: FloatArray, quantum: float) -> tuple[
 
 
 def draw_p_value(
-    units: Units,
-    extremity: Extremity,
-    observed: FloatArray,
-    *,
-    n_resamples: int,
-    seed: int,
-    level: float = 0.95,
-    mapper: Mapper = serial,
+    units: Units, extremity: Extremity, observed: FloatArray, *, n_resamples: int, seed: int, mapper: Mapper
 ) -> PermutationP:
     """P value from arrangements drawn at random.
 
@@ -175,8 +168,6 @@ def draw_p_value(
     observed : ndarray of float, shape (k,)
     n_resamples : int
     seed : int
-    level : float
-        Level of the Clopper-Pearson interval of the complete P value.
     mapper : Mapper
         Hands out the draws; the same numbers for one worker or many.
 
@@ -204,6 +195,7 @@ def draw_p_value(
         seed=seed,
     )
     hits = sum(mapper.map(count, chunks))
+    level = 0.95
     tail = (1 - level) / 2
     low = 0.0 if hits == 0 else float(beta.ppf(tail, hits, n_resamples - hits + 1))
     high = 1.0 if hits == n_resamples else float(beta.ppf(1 - tail, hits + 1, n_resamples - hits))

@@ -13,13 +13,13 @@ import numpy as np
 from scipy.sparse import csc_array
 from scipy.sparse.linalg import splu
 
-from onsetstudy.core.arrays import FloatArray, IntArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import support_index
 from onsetstudy.survival.curve.npmle import Curves
 
-__all__ = ["SCORE_FAMILY", "CaseScores", "case_scores", "emphasis_of", "score_variance", "survival_moves"]
+__all__ = ["SCORE_FAMILY", "CaseScores", "case_scores", "emphasis_of", "score_variance", "survival_moves", "untold"]
 
 
 SCORE_FAMILY: dict[str, str] = {
@@ -68,6 +68,12 @@ class CaseScores:
         return np.asarray(self.survival[self.first] - self.survival[self.last], dtype=np.float64)
 
 
+def untold(times: Intervals) -> BoolArray:
+    """Cases that say nothing: (0, inf] leaves out an onset at 0 only, and there must be one to leave out."""
+    anywhere = (times.left == 0) & np.isinf(times.right)
+    return np.asarray(anywhere & ~np.any(times.exact & (times.right == 0)), dtype=np.bool_)
+
+
 def emphasis_of(
     kind: str, survival: FloatArray, left: FloatArray, right: FloatArray, target: float | None
 ) -> FloatArray:
@@ -99,11 +105,8 @@ def emphasis_of(
         return np.asarray(before**EARLY_POWER, dtype=np.float64)
     if kind == "by_target":
         if target is None:
-            raise OnsetStudyError.of_key(
-                "target_min",
-                'the scores "by_target" need a target minute',
-                "give target_min, for example target_min=2.0",
-            )
+            what, mend = 'the scores "by_target" need a target minute', "give target_min, for example target_min=2.0"
+            raise OnsetStudyError.of_key("target_min", what, mend)
         width = np.where(right > left, right - left, 1.0)
         share = np.clip((target - left) / width, 0.0, 1.0)
         return np.asarray(np.where(right > left, share, left <= target), dtype=np.float64)

@@ -1,26 +1,43 @@
-"""Score statistics of strata: observed minus expected of every arm, with their covariance."""
+"""Score statistics of strata: observed minus expected of every arm, with their covariance, and tests made of them.
+
+They simply add up over strata, so practices can be pooled, number for number, without anyone's cases changing hands.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.stats import chi2, norm
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Caution, ScorePiece
+from onsetstudy.core.results import Caution, Counts, HypothesisTest, ScorePiece
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.ranktests.label_exchange import LabelledCases, Units, group_moments, label_cases, make_units
-from onsetstudy.survival.ranktests.rank_scores import CaseScores, case_scores, score_variance
-from onsetstudy.survival.ranktests.score_components import (
-    NO_SPREAD,
-)
+from onsetstudy.survival.ranktests.rank_scores import CaseScores, case_scores, score_variance, untold
 
-__all__ = ["Scored", "check_method", "informative_cases", "pieces_of", "score_cases", "score_pieces"]
+__all__ = [
+    "NO_SPREAD",
+    "Scored",
+    "arm_direction",
+    "check_method",
+    "combine_pieces",
+    "pieces_of",
+    "score_cases",
+    "score_pieces",
+    "sum_pieces",
+    "whitening",
+]
+
+NO_SPREAD = 1e-16
+"""Variance per case below which scores differ by the rounding of the curve only."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,9 +79,7 @@ def score_pieces(
 def score_cases(cases: LabelledCases, scores: str, target_min: float | None, curves: Curves | None = None) -> Scored:
     """Scores within each stratum; those that cannot tell anything are left at 0 and named in a caution."""
     times = cases.times
-    # (0, inf] leaves out an onset at 0 only: it says nothing unless there is one.
-    silent = (times.left == 0) & np.isinf(times.right) & ~np.any(times.exact & (times.right == 0))
-    says_something = (cases.weight > 0) & ~silent
+    says_something = (cases.weight > 0) & ~untold(times)
     value = np.zeros(len(times))
     by_stratum, mute, undetermined = {}, list[str](), False
     for place, name in enumerate(cases.strata):
@@ -94,26 +109,10 @@ def score_cases(cases: LabelledCases, scores: str, target_min: float | None, cur
     return Scored(cases, value, by_stratum, tuple(cautions))
 
 
-def informative_cases(scored: Scored) -> LabelledCases:
-    """The cases that the test uses: those of strata that tell something, with their own labels."""
-    cases = scored.cases
-    rows = np.sort(np.concatenate([rows for rows, _ in scored.by_stratum.values()] or [np.zeros(0, dtype=np.int64)]))
-    return LabelledCases(
-        times=cases.times.take(rows),
-        arm=cases.arm[rows],
-        stratum=cases.stratum[rows],
-        block=None if cases.block is None else cases.block[rows],
-        cluster=None if cases.cluster is None else cases.cluster[rows],
-        weight=cases.weight[rows],
-        arms=cases.arms,
-        strata=cases.strata,
-    )
-
-
 def pieces_of(scored: Scored, method: str) -> tuple[tuple[ScorePiece, ...], Units]:
     """Piece of every informative stratum, and the units whose labels may change places."""
-    used = informative_cases(scored)
     rows = np.sort(np.concatenate([r for r, _ in scored.by_stratum.values()] or [np.zeros(0, dtype=np.int64)]))
+    used = scored.cases.take(rows)
     units = make_units(used, scored.value[rows])
     sums, mean, covariance = group_moments(units)
     k = len(used.arms)
@@ -147,8 +146,97 @@ def check_method(method: str, restricted: bool) -> None:
             "method", f"the method {method!r} is not known", 'choose "asymptotic", "permutation" or "score"'
         )
     if method == "score" and restricted:
-        raise OnsetStudyError.of_key(
-            "method",
-            "the score test takes all cases as independent, which blocks and clusters say they are not",
-            'choose "asymptotic" or "permutation" where block or cluster is given',
+        what = "the score test takes all cases as independent, which blocks and clusters say they are not"
+        mend = 'choose "asymptotic" or "permutation" where block or cluster is given'
+        raise OnsetStudyError.of_key("method", what, mend)
+
+
+def arm_direction(arms: Sequence[str], trend: Mapping[str, float] | None) -> FloatArray | None:
+    """Weights of the arms other than the reference in a sum of one degree of freedom, shape (k - 1,)."""
+    if trend is None:
+        return np.ones(1) if len(arms) == 2 else None
+    problems = [
+        Problem.of_key("trend", f"trend has no score for the arm {name!r}", "give one")
+        for name in arms
+        if name not in trend
+    ]
+    problems += [
+        Problem.of_key(
+            "trend", f"trend gives {trend[name]!r} for the arm {name!r}", "give a finite number for an arm that occurs"
         )
+        for name in trend
+        if name not in arms or not math.isfinite(trend[name])
+    ]
+    if not problems and len({trend[name] for name in arms}) == 1:
+        mend = "give scores in the order in which onset may change, for example 0, 1, 2"
+        problems = [Problem.of_key("trend", "trend gives all arms the same score", mend)]
+    if problems:
+        raise OnsetStudyError(problems)
+    return np.array([float(trend[name]) - float(trend[arms[0]]) for name in arms[1:]])
+
+
+def whitening(variance: FloatArray, direction: FloatArray | None) -> FloatArray:
+    """Matrix that brings sums to independent standard normal ones, shape (k - 1, degrees of freedom)."""
+    if direction is not None:
+        spread = float(direction @ variance @ direction)
+        return (direction / math.sqrt(spread))[:, None] if spread > 0 else np.zeros((direction.size, 0))
+    values, vectors = np.linalg.eigh(variance)
+    kept = values > 1e-10 * max(float(values.max(initial=0.0)), NO_SPREAD)
+    return np.asarray(vectors[:, kept] / np.sqrt(values[kept]), dtype=np.float64)
+
+
+def sum_pieces(pieces: Sequence[ScorePiece]) -> tuple[FloatArray, FloatArray]:
+    """Observed minus expected, shape (k - 1,), and covariance, shape (k - 1, k - 1), of all strata together.
+
+    Raises
+    ------
+    NotEstimable
+        If there is no piece.
+    """
+    if not pieces:
+        raise NotEstimable(
+            "onset_test",
+            "there is nothing to compare: no group of cases holds two arms whose cases differ in when they became numb "
+            "(for example, all were numb at the first test, or none became numb)",
+            code="no_information",
+        )
+    observed = np.array([piece.observed_minus_expected for piece in pieces], dtype=np.float64).sum(axis=0)
+    variance = np.array([piece.variance for piece in pieces], dtype=np.float64).sum(axis=0)
+    return observed, variance.reshape(observed.size, observed.size)
+
+
+def combine_pieces(
+    pieces: Sequence[ScorePiece],
+    arms: tuple[str, ...],
+    direction: FloatArray | None,
+    counts: Counts,
+    method: str,
+    trend: Mapping[str, float] | None,
+) -> HypothesisTest:
+    """Test from the summed pieces: Z along ``direction``, or chi-square of all arms when it is ``None``."""
+    observed, variance = sum_pieces(pieces)
+    turned = observed @ whitening(variance, direction)
+    if turned.size == 0:
+        sum_pieces(())
+    if direction is None:
+        statistic, name, df = float(turned @ turned), "chi-square", turned.size
+        p_value, contrast = float(chi2.sf(statistic, df)), None
+    else:
+        statistic, name, df = float(turned[0]), "Z", 1
+        p_value = float(2 * norm.sf(abs(statistic)))
+        contrast = f"{arms[1]} - {arms[0]}" if len(arms) == 2 else None
+        if trend is not None:
+            contrast = "trend over " + ", ".join(f"{a} = {trend[a]:g}" for a in arms)
+    return HypothesisTest(
+        quantity="onset_test",
+        contrast=contrast,
+        statistic=statistic,
+        statistic_name=name,
+        df=df,
+        p_value=p_value,
+        alternative="two-sided",
+        method=method,
+        n=counts,
+        arms=arms,
+        pieces=tuple(pieces),
+    )

@@ -13,14 +13,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts
-from onsetstudy.survival.sequential.e_values import CALENDAR, KNOWN_CHANCE, _checked, _in_order
-from onsetstudy.survival.sequential.results import ConfidenceSequence
+from onsetstudy.survival.results import ConfidenceSequence
+from onsetstudy.survival.sequential.e_values import CALENDAR, KNOWN_CHANCE, Draws
 
 __all__ = ["success_sequence"]
 
@@ -64,35 +64,29 @@ def success_sequence(
     OnsetStudyError
         As for ``anytime_test``, or if level or target make no sense.
     """
-    arms = np.asarray(arm).astype(str)
-    n = len(times)
-    if (block is None) == (chance is None):
-        raise OnsetStudyError("give the blocks in which arms were drawn, or each case's chance of its arm")
-    p = np.full(n, 0.5) if chance is None else np.asarray(chance, dtype=np.float64)
-    names, other = _checked(times, arms, reference_arm, p)
+    draws = Draws.of(len(times), arm, reference_arm, block, chance)
+    other = draws.other
     if not 0 < conf_level < 1 or target_min <= 0:
         raise OnsetStudyError("the level must lie between 0 and 1 and the target above 0")
     numb = times.right <= target_min
     open_ = ~numb & (times.left < target_min)
-    blocks = np.arange(n) if block is None else np.unique(np.asarray(block).astype(str), return_inverse=True)[1]
-    rows = _in_order(blocks)
     # Against the upper limit an undecided case counts for the other arm, against the lower one for the reference.
     limits = []
     for success in (np.where(open_, ~other, numb), np.where(open_, other, numb)):
-        steps = _single(success, other, p) if block is None else _by_block(success, other, rows)
-        limits.append(_limits(steps, n, conf_level))
+        steps = _single(success, other, draws.chance) if block is None else _by_block(success, other, draws.blocks)
+        limits.append(_limits(steps, len(times), conf_level))
     undecided = int(open_.sum())
     text = f"{undecided} cases straddle {target_min:g} min; the limits enclose whatever they were."
     return ConfidenceSequence(
         low=limits[0][0],
         high=limits[1][1],
         level=conf_level,
-        contrast=f"{names[1]} - {names[0]}",
+        contrast=f"{draws.names[1]} - {draws.names[0]}",
         quantity="success_difference",
         unit="proportion",
         undecided=undecided,
         method="hedged capital of bounded means, running intersection",
-        n=Counts.of(numb, arms, names),
+        n=Counts.of(numb, draws.arm, draws.names),
         assumptions=(KNOWN_CHANCE, CALENDAR, SAME_MEAN),
         caution=(Caution(code="undecided", text=text),) if undecided else (),
         source="Waudby-Smith & Ramdas 2024, J R Stat Soc B 86:1-27",
@@ -103,18 +97,18 @@ def success_sequence(
 class _Steps:
     """Values within ``reach`` with the true difference as mean, and the case after which each is known."""
 
-    case: NDArray[np.intp]
+    case: IndexArray
     value: FloatArray
     reach: float
 
 
-def _by_block(success: NDArray[np.bool_], other: NDArray[np.bool_], rows: list[NDArray[np.intp]]) -> _Steps:
+def _by_block(success: BoolArray, other: BoolArray, rows: list[IndexArray]) -> _Steps:
     both = [r for r in rows if other[r].any() and not other[r].all()]
     value = [success[r[other[r]]].mean() - success[r[~other[r]]].mean() for r in both]
     return _Steps(np.array([r[-1] for r in both], dtype=np.intp), np.array(value, dtype=np.float64), 1.0)
 
 
-def _single(success: NDArray[np.bool_], other: NDArray[np.bool_], p: FloatArray) -> _Steps:
+def _single(success: BoolArray, other: BoolArray, p: FloatArray) -> _Steps:
     used = np.flatnonzero((p >= LEAST_CHANCE) & (p <= 1 - LEAST_CHANCE))
     y = success[used].astype(np.float64)
     before = (0.5 + np.cumsum(y) - y) / (1.0 + np.arange(used.size))

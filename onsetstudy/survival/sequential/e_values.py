@@ -17,17 +17,17 @@ Perez-Ortiz MF, Ly A, Grunwald PD. The safe log rank test. 2020.
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import comb
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray, StrArray
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts
-from onsetstudy.survival.sequential.results import AnytimeTest
+from onsetstudy.survival.results import AnytimeTest
 
 __all__ = ["RATIOS", "anytime_test"]
 
@@ -90,24 +90,19 @@ def anytime_test(
     Not valid where arms were not drawn by chance. A block that was left unfinished counts with the cases that it has:
     its orders are still equally likely.
     """
-    arms = np.asarray(arm).astype(str)
     n = len(times)
-    p = np.full(n, 0.5) if chance is None else np.asarray(chance, dtype=np.float64)
-    if (block is None) == (chance is None):
-        raise OnsetStudyError("give the blocks in which arms were drawn, or each case's chance of its arm")
-    names, other = _checked(times, arms, reference_arm, p)
+    draws = Draws.of(n, arm, reference_arm, block, chance)
     grid = _grid(grid_min)
-    blocks = np.arange(n) if block is None else np.unique(np.asarray(block).astype(str), return_inverse=True)[1]
     strata = np.zeros(n, dtype=np.intp)
     if stratum is not None:
         strata = np.unique(np.asarray(stratum).astype(str), return_inverse=True)[1]
     power = np.sqrt(np.asarray(ratios))
     logs = np.zeros((n, 2 * len(ratios)))
     mass = np.full((int(strata.max(initial=0)) + 1, grid.size), BEFOREHAND / grid.size)
-    for rows in _in_order(blocks):
+    for rows in draws.blocks:
         own = mass[strata[rows[0]]][None]
         told = _told(times.left[rows][None], times.right[rows][None], grid, own, power)
-        factor = _factor(told, other[rows][None], p[rows][None])[0]
+        factor = _factor(told, draws.other[rows][None], draws.chance[rows][None])[0]
         logs[rows[-1]] = np.log(factor)
         mass[strata[rows[0]]] = _learned(own, times.left[rows][None], times.right[rows][None], grid)[0]
     logs = np.cumsum(logs, axis=0)
@@ -120,40 +115,58 @@ def anytime_test(
         e_value=float(path[-1]) if n else 1.0,
         highest=highest,
         p_value=min(1.0, 1 / highest),
-        contrast=f"{names[1]} / {names[0]}",
+        contrast=f"{draws.names[1]} / {draws.names[0]}",
         ratios=ratios,
         leaning=float(np.exp(np.average(np.tile(np.log(ratios), 2), weights=last))),
         method=f"test martingale of allocation given onset, ratios {', '.join(f'{r:.3g}' for r in ratios)} averaged",
-        n=Counts.of(np.isfinite(times.right), arms, names),
+        n=Counts.of(np.isfinite(times.right), draws.arm, draws.names),
         assumptions=(KNOWN_CHANCE, CALENDAR),
         source="derived here; for exact times ter Schure and others 2020",
     )
 
 
-def _in_order(blocks: NDArray[np.integer[Any]]) -> list[NDArray[np.intp]]:
-    """Rows of each block, in the order in which their last cases came."""
-    order = np.argsort(blocks, kind="stable")
-    cuts = np.flatnonzero(np.diff(blocks[order])) + 1
-    parts = [part for part in np.split(order, cuts) if part.size]
-    return sorted(parts, key=lambda rows: int(rows[-1]))
+@dataclass(frozen=True, slots=True, eq=False)
+class Draws:
+    """Arms as they were drawn: reference arm and other, who had the other, with which chance, and rows of each block.
 
+    Blocks are in the order in which their last cases came; a case that was drawn by itself is a block of one.
+    """
 
-def _checked(
-    times: Intervals, arms: NDArray[np.str_], reference_arm: str, chance: ArrayLike
-) -> tuple[tuple[str, str], NDArray[np.bool_]]:
-    p = np.asarray(chance, dtype=np.float64)
-    names = sorted(set(arms) | {reference_arm})
-    problems = []
-    if arms.shape != (len(times),) or p.shape != (len(times),):
-        problems.append(("times, arms and chances must be equally long", "give one of each for every case"))
-    if len(names) != 2:
-        problems.append((f"{len(names)} arms ({', '.join(names)}) where two are compared", "leave out the others"))
-    if not np.all((p >= 0) & (p <= 1)):
-        problems.append(("a chance lies outside 0 to 1", "give the chance of the other arm, such as 0.5"))
-    if problems:
-        raise OnsetStudyError([Problem.of_key("anytime", what, mend) for what, mend in problems])
-    second = next(name for name in names if name != reference_arm)
-    return (reference_arm, second), arms == second
+    names: tuple[str, str]
+    arm: StrArray
+    other: BoolArray
+    chance: FloatArray
+    blocks: list[IndexArray]
+
+    @classmethod
+    def of(cls, n: int, arm: ArrayLike, reference_arm: str, block: ArrayLike | None, chance: ArrayLike | None) -> Draws:
+        """Checked draws of ``n`` cases, by blocks or by chances.
+
+        Raises
+        ------
+        OnsetStudyError
+            If there are not two arms, lengths or chances do not fit, or neither blocks nor chances are given.
+        """
+        if (block is None) == (chance is None):
+            raise OnsetStudyError("give the blocks in which arms were drawn, or each case's chance of its arm")
+        arms = np.asarray(arm).astype(str)
+        p = np.full(n, 0.5) if chance is None else np.asarray(chance, dtype=np.float64)
+        names = sorted(set(arms) | {reference_arm})
+        problems = []
+        if arms.shape != (n,) or p.shape != (n,):
+            problems.append(("times, arms and chances must be equally long", "give one of each for every case"))
+        if len(names) != 2:
+            problems.append((f"{len(names)} arms ({', '.join(names)}) where two are compared", "leave out the others"))
+        if not np.all((p >= 0) & (p <= 1)):
+            problems.append(("a chance lies outside 0 to 1", "give the chance of the other arm, such as 0.5"))
+        if problems:
+            raise OnsetStudyError([Problem.of_key("anytime", what, mend) for what, mend in problems])
+        second = next(name for name in names if name != reference_arm)
+        code = np.arange(n) if block is None else np.unique(np.asarray(block).astype(str), return_inverse=True)[1]
+        order = np.argsort(code, kind="stable")
+        parts = np.split(order, np.flatnonzero(np.diff(code[order])) + 1)
+        blocks = sorted((part for part in parts if part.size), key=lambda rows: int(rows[-1]))
+        return cls((reference_arm, second), arms, arms == second, p, blocks)
 
 
 def _grid(grid_min: ArrayLike) -> FloatArray:
@@ -163,7 +176,7 @@ def _grid(grid_min: ArrayLike) -> FloatArray:
     return np.concatenate(([0.0], grid))
 
 
-def _factor(told: FloatArray, other: NDArray[np.bool_], chance: FloatArray) -> FloatArray:
+def _factor(told: FloatArray, other: BoolArray, chance: FloatArray) -> FloatArray:
     """Factor of a block of each study, shape (studies, ratios), from what its cases told, (studies, cases, ratios)."""
     cases = told.shape[1]
     if cases == 1:

@@ -16,16 +16,9 @@ from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.functionals import functional_variance
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.ranktests.batched_rank_tests import (
-    Grid,
-    checked_tables,
-    hold_still,
-    information_of,
-    many_curves,
-    own_ends,
-)
+from onsetstudy.survival.ranktests.batched_rank_tests import Grid, checked_tables, information_of, many_curves, own_ends
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
-from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
+from onsetstudy.survival.summaries.restricted_mean import even_waits
 
 __all__ = ["ManyWaits", "many_waits"]
 
@@ -36,7 +29,6 @@ NOUGHT, DOUBTFUL = 1e-11, 1e-4
 """Between these a mass found for all trials at once may be one that is 0 in truth."""
 NO_SPREAD = 1e-18
 """Variance, as a share of the squared horizon, up to which an arm counts as one without spread."""
-_CHUNK_NUMBERS = 4_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -56,14 +48,6 @@ class ManyWaits:
     difference: FloatArray
     std_error: FloatArray
     half_width: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Means:
-    """Mean, variance and whether testing went far enough of each group of cases."""
-
-    mean: FloatArray
-    variance: FloatArray
 
 
 def many_waits(
@@ -99,10 +83,9 @@ def many_waits(
     total = share.sum(axis=1, keepdims=True)
     share = np.divide(share, total, where=total > 0, out=np.zeros_like(share))
     groups = np.repeat(full, 2, axis=1).ravel()
-    found = _means(cells, table.reshape(-1, table.shape[3])[groups], tau_min, grace_min)
-    mean, variance = np.zeros(groups.size), np.zeros(groups.size)
-    mean[groups], variance[groups] = found.mean, found.variance
-    mean, variance = mean.reshape(sizes.shape), variance.reshape(sizes.shape)
+    moments = np.zeros((2, groups.size))
+    moments[:, groups] = _means(cells, table.reshape(-1, table.shape[3])[groups], tau_min, grace_min)
+    mean, variance = moments.reshape(2, *sizes.shape)
     difference = (share * (mean[..., 1] - mean[..., 0])).sum(axis=1)
     used = share[..., None] ** 2 * variance
     error = np.sqrt(used.sum(axis=(1, 2)))
@@ -118,18 +101,16 @@ def many_waits(
     return ManyWaits(difference=difference, std_error=error, half_width=half)
 
 
-def _means(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> _Means:
-    """Of groups of cases, counts of shape (groups, c)."""
+def _means(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> FloatArray:
+    """Mean waits of groups of cases (counts of shape (groups, c)) and their variances, shape (2, groups)."""
     cells, counts = _followed(cells, counts, tau, grace)
     grid, tables = checked_tables(cells, np.stack((counts, np.zeros_like(counts)), axis=1))
     tables = tables[:, 0, 0]
-    mean, variance = np.full(counts.shape[0], np.nan), np.full(counts.shape[0], np.nan)
-    step = max(1, _CHUNK_NUMBERS // max(len(grid.cells), grid.size**2))
+    moments = np.full((2, counts.shape[0]), np.nan)
     told = np.flatnonzero(tables.any(axis=1))
-    for start in range(0, told.size, step):
-        rows = told[start : start + step]
-        mean[rows], variance[rows] = _chunk(grid, tables[rows], tau)
-    return _Means(mean=mean, variance=variance)
+    for chunk in grid.chunks(told.size, len(grid.cells)):
+        moments[:, told[chunk]] = _chunk(grid, tables[told[chunk]], tau)
+    return moments
 
 
 def _followed(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> tuple[Intervals, FloatArray]:
@@ -145,10 +126,10 @@ def _followed(cells: Intervals, counts: FloatArray, tau: float, grace: float) ->
 
 
 def _chunk(grid: Grid, counts: FloatArray, tau: float) -> tuple[FloatArray, FloatArray]:
-    survival = hold_still(grid, counts, many_curves(grid.cells, counts, grid=grid))
+    survival = many_curves(grid, counts)
     mass = survival[:, :-1] - survival[:, 1:]
     left, right = own_ends(grid, counts)
-    value = _waits(left, right, tau)
+    value = even_waits(left, right, tau)
     mean = np.minimum((mass * value).sum(axis=1), tau)
     undefined = _undefined(grid, counts, tau)
     mean[undefined] = np.nan
@@ -168,7 +149,7 @@ def _alone(grid: Grid, counts: FloatArray, tau: float) -> tuple[float, float]:
     there = counts > 0
     times, weight = grid.cells.take(there), counts[there]
     curve = fit_npmle(times, weight=weight)
-    even = waits_of_masses(curve, tau)[1]
+    even = even_waits(curve.left, curve.right, tau)
     return min(float(curve.mass @ even), tau), functional_variance(times, curve, even, weight)
 
 
@@ -178,16 +159,6 @@ def _undefined(grid: Grid, counts: FloatArray, tau: float) -> BoolArray:
     last = np.where(occupied, cells.left, -np.inf).max(axis=1)
     ended = (occupied & np.isfinite(cells.right) & (cells.right > last[:, None])).any(axis=1)
     return np.asarray((last < tau) & ~ended, dtype=np.bool_)
-
-
-def _waits(left: FloatArray, right: FloatArray, tau: float) -> FloatArray:
-    """Wait up to the horizon of a mass that is spread evenly between two ends."""
-    ended = np.isfinite(right)
-    low, high = np.minimum(left, tau), np.minimum(right, tau)
-    width = np.where(ended & (right > left), np.where(ended, right, 0.0) - left, 1.0)
-    cut = ended & (left < tau) & (right > tau)
-    before = np.where(cut, (tau - left) / width, 1.0)
-    return np.asarray(np.where(ended, before * (low + high) / 2 + (1 - before) * tau, tau), dtype=np.float64)
 
 
 def _variances(grid: Grid, counts: FloatArray, mass: FloatArray, centred: FloatArray) -> FloatArray:

@@ -12,6 +12,7 @@ from scipy import stats
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.inference.means import satterthwaite
 from onsetstudy.survival.curve.functionals import influence_values
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import OnsetCurve
@@ -117,9 +118,4 @@ def _spread(
     together = [(float(psi @ psi) * g / (g - 1), g - 1) for psi, g in summed]
     before, after = sum(v for v, _ in alone), sum(v for v, _ in together) + shared
     ratio = float(np.sqrt(max(1.0, after / before))) if before > 0 else 1.0
-    return ClusterSpread(ratio=ratio, freedom=_welch(together), alone=_welch(alone))
-
-
-def _welch(parts: Sequence[tuple[float, int]]) -> float:
-    below = sum(v**2 / df for v, df in parts)
-    return sum(v for v, _ in parts) ** 2 / below if below > 0 else float("inf")
+    return ClusterSpread(ratio=ratio, freedom=satterthwaite(together), alone=satterthwaite(alone))

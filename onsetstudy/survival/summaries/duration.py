@@ -10,11 +10,12 @@ could make them, and steps of the curve may gather where such intervals overlap,
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from onsetstudy.core.arrays import BoolArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, HypothesisTest
@@ -23,6 +24,8 @@ from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["compare_durations", "duration_intervals", "fit_duration"]
+
+R = TypeVar("R", OnsetCurve, HypothesisTest)
 
 _SOURCE = (
     "doubly censored durations reduced to intervals; the full model: De Gruttola & Lagakos 1989, Biometrics 45:1-11"
@@ -34,9 +37,7 @@ _REDUCED = Assumption(
 )
 
 
-def duration_intervals(
-    onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike
-) -> tuple[Intervals, NDArray[np.bool_]]:
+def duration_intervals(onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike) -> tuple[Intervals, BoolArray]:
     """Intervals of the duration of numbness, of the cases that became numb.
 
     Parameters
@@ -66,12 +67,9 @@ def duration_intervals(
         ("has sensation back before it was seen numb", used & (begin < onset.right)),
         ("has a return that ends before it begins", used & (end < begin)),
     )
+    mend = "the return lies after the first test that found it numb"
     problems = [
-        Problem(
-            what=f"case {i} (counted from 0) {fault}",
-            mend="the return lies after the first test that found it numb",
-            code="duration",
-        )
+        Problem(what=f"case {i} (counted from 0) {fault}", mend=mend, code="duration")
         for fault, rows in faults
         for i in np.flatnonzero(rows)[:20]
     ]
@@ -99,27 +97,13 @@ def fit_duration(onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike) 
     >>> curve.quantile(0.5)
     (44.0, 51.0)
     """
-    durations, used = duration_intervals(onset, loss_left, loss_right)
-    if not used.any():
-        raise NotEstimable("duration", "no case became numb", code="no_onset")
-    curve = fit_npmle(durations)
-    return replace(
-        curve,
-        method="nonparametric maximum likelihood for durations, each reduced to the interval that its two gaps allow",
-        assumptions=(*curve.assumptions, _REDUCED),
-        caution=(*curve.caution, *_cautions(used, durations)),
-        source=_SOURCE,
-    )
+    durations, used = _some(onset, loss_left, loss_right, "duration")
+    method = "nonparametric maximum likelihood for durations, each reduced to the interval that its two gaps allow"
+    return _reduced(fit_npmle(durations), durations, used, method)
 
 
 def compare_durations(
-    onset: Intervals,
-    loss_left: ArrayLike,
-    loss_right: ArrayLike,
-    arm: ArrayLike,
-    *,
-    reference_arm: str,
-    **options: Any,
+    onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike, arm: ArrayLike, *, reference_arm: str, **options: Any
 ) -> HypothesisTest:
     """Test of whether numbness lasts equally long in all arms, among those who became numb.
 
@@ -154,25 +138,35 @@ def compare_durations(
     >>> found.contrast, found.statistic > 0
     ('buffered - plain', True)
     """
+    durations, used = _some(onset, loss_left, loss_right, "duration_test")
+    for name in ("stratum", "block", "cluster"):
+        if options.get(name) is not None:
+            options[name] = np.asarray(options[name])[used]
+    test = compare_arms(durations, np.asarray(arm)[used], reference_arm=reference_arm, **options)
+    test = replace(test, quantity="duration_test")
+    return _reduced(test, durations, used, f"{test.method}; durations reduced to intervals")
+
+
+def _some(onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike, quantity: str) -> tuple[Intervals, BoolArray]:
+    """The intervals of :func:`duration_intervals`; raises if there are none."""
     durations, used = duration_intervals(onset, loss_left, loss_right)
     if not used.any():
-        raise NotEstimable("duration_test", "no case became numb", code="no_onset")
-    chosen: dict[str, Any] = dict(options)
-    for name in ("stratum", "block", "cluster"):
-        if chosen.get(name) is not None:
-            chosen[name] = np.asarray(chosen[name])[used]
-    test = compare_arms(durations, np.asarray(arm)[used], reference_arm=reference_arm, **chosen)
+        raise NotEstimable(quantity, "no case became numb", code="no_onset")
+    return durations, used
+
+
+def _reduced(result: R, durations: Intervals, used: BoolArray, method: str) -> R:
+    """A result that says that durations were reduced to intervals."""
     return replace(
-        test,
-        quantity="duration_test",
-        method=f"{test.method}; durations reduced to intervals",
-        assumptions=(*test.assumptions, _REDUCED),
-        caution=(*test.caution, *_cautions(used, durations)),
+        result,
+        method=method,
+        assumptions=(*result.assumptions, _REDUCED),
+        caution=(*result.caution, *_cautions(used, durations)),
         source=_SOURCE,
     )
 
 
-def _cautions(used: NDArray[np.bool_], durations: Intervals) -> tuple[Caution, ...]:
+def _cautions(used: BoolArray, durations: Intervals) -> tuple[Caution, ...]:
     cautions = []
     left_out = int((~used).sum())
     if left_out:

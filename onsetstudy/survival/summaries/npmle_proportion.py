@@ -11,20 +11,25 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.cases import merge_alike
+from onsetstudy.core.arrays import BoolArray, FloatArray
+from onsetstudy.core.cases import merge_alike, takes_cases
+from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
 from onsetstudy.inference.proportions import SHARE_LIMITS, Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import OnsetCurve
+from onsetstudy.survival.testing.unlike_gaps import Gaps
 
-__all__ = ["Share", "share_limit", "share_numb_by", "spread_evenly", "tells_something"]
+__all__ = ["Share", "curve_limits", "share_limit", "share_numb_by", "spread_evenly", "tells_something"]
 
 _PROBE = 1e-6
 """Weight, relative to the cases, of the pseudo-case that finds the end of a flat likelihood."""
 _ROOT_TOLERANCE = 0.01
+_METHOD = "nonparametric maximum likelihood share numb by a minute"
+_ASSUMPTIONS = (Assumption(name="cases are independent"), Assumption(name="times of testing do not depend on onset"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,13 +65,13 @@ class Share:
         return self.low, self.high
 
 
-def decided(times: Intervals, minute: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def decided(times: Intervals, minute: float) -> tuple[BoolArray, BoolArray]:
     """Which cases were surely numb by the minute, and which surely not."""
     numb = times.right <= minute
     return numb, ~numb & (times.left >= minute)
 
 
-def tells_something(times: Intervals) -> NDArray[np.bool_]:
+def tells_something(times: Intervals) -> BoolArray:
     """Cases that were tested at all: an interval (0, inf] fits every curve and adds nothing."""
     return np.asarray((times.left > 0) | np.isfinite(times.right), dtype=np.bool_)
 
@@ -136,33 +141,25 @@ def share_numb_by(
     if n == 0:
         return Share(low=0.0, high=1.0, estimate=0.0, limits=(0.0, 1.0), n=cases, undecided=cases, effective_n=0.0)
     if undecided == 0:
-        share = count / n
-        return Share(
-            low=share,
-            high=share,
-            estimate=share,
-            limits=limits_of(count, n, conf_level),
-            n=cases,
-            undecided=cases - n,
-            effective_n=float(n),
-        )
-    curves = curves or Curves()
-    curve = curves.fit(times, weight=many)
-    low, high = _bounds(times, many, minute, curve, curves)
-    crit = normal_quantile(conf_level) ** 2
-    below = _effective_n(times, many, minute, crit, curve.log_likelihood, low, curves, upwards=False)
-    above = _effective_n(times, many, minute, crit, curve.log_likelihood, high, curves, upwards=True)
+        low = high = estimate = count / n
+        ends, effective = limits_of(count, n, conf_level), float(n)
+    else:
+        curves = curves or Curves()
+        profile = _Profile(times, many, minute, curves.fit(times, weight=many), curves)
+        low, high = profile.bounds()
+        estimate = min(max(spread_evenly(profile.curve, minute), low), high)
+        below = profile.effective_n(low, conf_level, upwards=False)
+        above = profile.effective_n(high, conf_level, upwards=True)
+        lower, upper = limits_of(low * below, below, conf_level)[0], limits_of(high * above, above, conf_level)[1]
+        ends, effective = (min(low, lower), max(high, upper)), min(below, above)
     return Share(
         low=low,
         high=high,
-        estimate=min(max(spread_evenly(curve, minute), low), high),
-        limits=(
-            min(low, limits_of(low * below, below, conf_level)[0]),
-            max(high, limits_of(high * above, above, conf_level)[1]),
-        ),
+        estimate=estimate,
+        limits=ends,
         n=cases,
         undecided=undecided + cases - n,
-        effective_n=min(below, above),
+        effective_n=effective,
     )
 
 
@@ -170,64 +167,193 @@ def _total(many: FloatArray) -> int:
     return round(float(many.sum()))
 
 
-def share_limit(
-    times: Intervals, many: FloatArray, minute: float, curve: OnsetCurve, conf_level: float, *, upwards: bool
-) -> Limits:
+def share_limit(cell: Gaps, minute: float, conf_level: float, *, upwards: bool) -> Limits:
     """One side of :func:`share_numb_by`: the bound on that side and Wilson's limit beyond it.
 
     Parameters
     ----------
-    times : Intervals, n >= 1 distinct intervals of one group, in order
-    many : ndarray of float, shape (n,)
-        Cases of each.
+    cell : Gaps
+        Distinct intervals of one group, in order, how many cases have each, and their curve.
     minute : float
-    curve : OnsetCurve
-        That of ``times``.
     conf_level : float
         Two-sided level.
     upwards : bool
         Whether the upper side is wanted.
     """
-    curves = Curves()
-    bound = _bounds(times, many, minute, curve, curves)[int(upwards)]
-    effective = float(many.sum())
-    numb, not_numb = decided(times, minute)
+    profile = _Profile(cell.times, cell.weight, minute, cell.curve, Curves())
+    bound = profile.bounds()[int(upwards)]
+    effective = float(cell.weight.sum())
+    numb, not_numb = decided(cell.times, minute)
     if not np.all(numb | not_numb):
-        crit = normal_quantile(conf_level) ** 2
-        effective = _effective_n(times, many, minute, crit, curve.log_likelihood, bound, curves, upwards=upwards)
+        effective = profile.effective_n(bound, conf_level, upwards=upwards)
     limit = wilson_limits(bound * effective, effective, conf_level)[int(upwards)]
     return bound, max(bound, limit) if upwards else min(bound, limit)
 
 
-def _bounds(
-    times: Intervals, many: FloatArray, minute: float, curve: OnsetCurve, curves: Curves
-) -> tuple[float, float]:
-    """Lowest and highest share numb that every maximiser of the likelihood allows."""
-    low_surv, high_surv = curve.at(minute)
-    low, high = 1.0 - float(high_surv), 1.0 - float(low_surv)
-    if not np.all(curve.determined):
-        probe = _PROBE * float(many.sum())
-        low = min(low, _tilted(times, many, minute, probe, curves, upwards=False)[0])
-        high = max(high, _tilted(times, many, minute, probe, curves, upwards=True)[0])
-    # Masses carry rounding; a share of 1e-16 is none.
-    return (0.0 if low < 1e-12 else low), (1.0 if high > 1 - 1e-12 else high)
+@takes_cases("weight", second="")
+def curve_limits(
+    times: Intervals,
+    t_min: ArrayLike,
+    *,
+    conf_level: float = 0.95,
+    weight: ArrayLike | None = None,
+    weight_kind: str = "counts",
+    seed: int | None = None,
+    curves: Curves | None = None,
+) -> tuple[Estimate | NotAvailable, ...]:
+    """Share numb by each minute of ``t_min``, with pointwise confidence limits.
 
+    Parameters
+    ----------
+    times : Intervals, n rows of one group, or Cases
+        Onset in (left, right], minutes from clock zero.
+    t_min : float or array_like of float, shape (m,)
+        Minutes, 0 or more.
+    conf_level : float
+        Two-sided level at each minute by itself, not of the curve as a whole.
+    weight : array_like of float, shape (n,), optional
+        How many like cases a row stands for, whole numbers; default 1.
+    weight_kind : str
+        ``"counts"``; there is no robust error for weights of another kind.
+    seed : int, optional
+        Seed of the bootstrap where one is needed.
+    curves : Curves, optional
+        Those of the work that this belongs to; default: fitted for this call only.
 
-def _tilted(
-    times: Intervals, many: FloatArray, minute: float, weight: float, curves: Curves, *, upwards: bool
-) -> tuple[float, float]:
-    """Point on the profile likelihood of the share: ``(share, log-likelihood of the cases)``.
+    Returns
+    -------
+    tuple of Estimate or NotAvailable, length m
+        Quantity ``share_numb``, unit ``proportion``, in the order of ``t_min``.
 
-    A pseudo-case of ``weight`` cases known to be numb by the minute (or not) pulls the share along the path
-    of constrained maximisers, since the weight is the Lagrange multiplier times the share.
+    Raises
+    ------
+    OnsetStudyError
+        If a minute is missing, infinite or negative.
     """
-    pseudo = (0.0, minute) if upwards else (minute, math.inf)
-    pulled = times.with_row(*pseudo)
-    curve = curves.fit(pulled, weight=np.append(many, weight), weight_kind="probabilities")
-    inside = (curve.left >= pseudo[0]) & (curve.right <= pseudo[1])
-    share_inside = float(min(1.0, curve.mass[inside].sum()))
-    log_likelihood = curve.log_likelihood - weight * math.log(share_inside)
-    return (share_inside if upwards else 1.0 - share_inside), log_likelihood
+    minutes = np.atleast_1d(np.asarray(t_min, dtype=np.float64))
+    if minutes.ndim != 1 or not np.all(np.isfinite(minutes)) or np.any(minutes < 0):
+        raise OnsetStudyError("t_min must be finite minutes of 0 or more")
+    times, many = merge_alike(times, None if weight is None else np.asarray(weight))
+    curves = curves or Curves()
+    return tuple(_limits_at(times, many, float(t), conf_level, curves) for t in minutes)
+
+
+def _limits_at(
+    times: Intervals, many: FloatArray, minute: float, conf_level: float, curves: Curves
+) -> Estimate | NotAvailable:
+    numb, not_numb = decided(times, minute)
+    counts = Counts.of(numb, cases=many)
+    nothing = len(times) == 0 or (not numb.any() and not not_numb.any())
+    if nothing:
+        return NotAvailable(
+            quantity="share_numb",
+            contrast=None,
+            code="undecided",
+            reason=f"no case shows whether it was numb at {minute:g} min or not",
+            unit="proportion",
+            method=_METHOD,
+            n=counts,
+            bound=Interval(low=0.0, high=1.0, level=conf_level, method="no information"),
+            assumptions=_ASSUMPTIONS,
+        )
+    share = share_numb_by(times, minute, conf_level, weight=many, curves=curves)
+    cautions: tuple[Caution, ...] = ()
+    if share.high - share.low > 1e-9:
+        text = (
+            f"The data place the share numb by {minute:g} min between {share.low:.0%} and {share.high:.0%}; "
+            "the interval allows for both."
+        )
+        cautions = (Caution(code="bounded_share", text=text),)
+    how = "Wilson score" + (" for the effective number of decided cases" if share.undecided else "")
+    spread = share.estimate * (1.0 - share.estimate)
+    return Estimate(
+        quantity="share_numb",
+        contrast=None,
+        estimate=share.estimate,
+        std_error=math.sqrt(spread / share.effective_n) if share.effective_n > 0 and spread > 0 else None,
+        interval=Interval(low=share.limits[0], high=share.limits[1], level=conf_level, method=how),
+        unit="proportion",
+        method=_METHOD,
+        n=counts,
+        assumptions=_ASSUMPTIONS,
+        caution=cautions,
+        source="wilson_1927",
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Profile:
+    """Profile likelihood of the share numb by a minute: distinct intervals, cases of each, and their curve."""
+
+    times: Intervals
+    many: FloatArray
+    minute: float
+    curve: OnsetCurve
+    curves: Curves
+
+    def bounds(self) -> Limits:
+        """Lowest and highest share numb that every maximiser of the likelihood allows."""
+        low_surv, high_surv = self.curve.at(self.minute)
+        low, high = 1.0 - float(high_surv), 1.0 - float(low_surv)
+        if not np.all(self.curve.determined):
+            probe = _PROBE * float(self.many.sum())
+            low = min(low, self.tilted(probe, upwards=False)[0])
+            high = max(high, self.tilted(probe, upwards=True)[0])
+        # Masses carry rounding; a share of 1e-16 is none.
+        return (0.0 if low < 1e-12 else low), (1.0 if high > 1 - 1e-12 else high)
+
+    def tilted(self, weight: float, *, upwards: bool) -> tuple[float, float]:
+        """Point on the profile likelihood: ``(share, log-likelihood of the cases)``.
+
+        A pseudo-case of ``weight`` cases known to be numb by the minute (or not) pulls the share along the path
+        of constrained maximisers, since the weight is the Lagrange multiplier times the share.
+        """
+        pseudo = (0.0, self.minute) if upwards else (self.minute, math.inf)
+        pulled = self.times.with_row(*pseudo)
+        curve = self.curves.fit(pulled, weight=np.append(self.many, weight), weight_kind="probabilities")
+        inside = (curve.left >= pseudo[0]) & (curve.right <= pseudo[1])
+        share_inside = float(min(1.0, curve.mass[inside].sum()))
+        log_likelihood = curve.log_likelihood - weight * math.log(share_inside)
+        return (share_inside if upwards else 1.0 - share_inside), log_likelihood
+
+    def edge_log_likelihood(self, *, upwards: bool) -> float:
+        """Largest log-likelihood with everybody (``upwards``) or nobody numb by then; ``-inf`` if impossible."""
+        numb, not_numb = decided(self.times, self.minute)
+        if (not_numb if upwards else numb).any():
+            return -math.inf
+        left, right = self.times.left, self.times.right
+        if upwards:
+            held = Intervals(left, np.minimum(right, self.minute))
+        else:
+            held = Intervals(np.maximum(left, self.minute), right)
+        return self.curves.fit(held, weight=self.many).log_likelihood
+
+    def effective_n(self, share: float, conf_level: float, *, upwards: bool) -> float:
+        """Decided cases whose likelihood falls as fast as the profile on one side of ``share``; 0 if it never does."""
+        n, crit, top = float(self.many.sum()), normal_quantile(conf_level) ** 2, self.curve.log_likelihood
+        if share == (1.0 if upwards else 0.0):
+            return n
+        if 2.0 * (top - self.edge_log_likelihood(upwards=upwards)) <= crit:
+            return 0.0
+        odds = (share + 0.5 / n) / (1.0 - share + 0.5 / n)
+        weight = 0.5 * math.log(crit * n * (odds if upwards else 1.0 / odds))
+        low, high, slope, point, ratio = -math.inf, math.inf, 2.0, share, 0.0
+        before: tuple[float, float] | None = None
+        # The number sought varies slowly along the path, so that a coarse root of ratio = crit is enough.
+        for _ in range(40):
+            point, held = self.tilted(math.exp(weight), upwards=upwards)
+            ratio = max(2.0 * (top - held), 1e-12)
+            if abs(ratio / crit - 1.0) < _ROOT_TOLERANCE:
+                break
+            low, high = (weight, high) if ratio < crit else (low, weight)
+            if before is not None and weight != before[0]:
+                slope = min(max((math.log(ratio) - before[1]) / (weight - before[0]), 0.2), 4.0)
+            before = (weight, math.log(ratio))
+            weight += (math.log(crit) - before[1]) / slope
+            if not low < weight < high:
+                weight = 0.5 * (low + high)
+        fall = _fall(share, point)
+        return min(n, ratio / 2.0 / fall) if fall > 0 else 0.0
 
 
 def _fall(share: float, other: float) -> float:
@@ -238,53 +364,3 @@ def _fall(share: float, other: float) -> float:
     if share < 1:
         fall += (1 - share) * math.log((1 - share) / (1 - other)) if other < 1 else math.inf
     return fall
-
-
-def _edge_log_likelihood(times: Intervals, many: FloatArray, minute: float, curves: Curves, *, upwards: bool) -> float:
-    """Largest log-likelihood with everybody (``upwards``) or nobody numb by the minute; ``-inf`` if impossible."""
-    numb, not_numb = decided(times, minute)
-    if (not_numb if upwards else numb).any():
-        return -math.inf
-    if upwards:
-        held = Intervals(times.left, np.minimum(times.right, minute))
-    else:
-        held = Intervals(np.maximum(times.left, minute), times.right)
-    return curves.fit(held, weight=many).log_likelihood
-
-
-def _effective_n(
-    times: Intervals,
-    many: FloatArray,
-    minute: float,
-    crit: float,
-    log_likelihood: float,
-    share: float,
-    curves: Curves,
-    *,
-    upwards: bool,
-) -> float:
-    """Decided cases whose likelihood falls as fast as the profile likelihood on one side; 0 if it never does."""
-    n = float(many.sum())
-    if share == (1.0 if upwards else 0.0):
-        return n
-    if 2.0 * (log_likelihood - _edge_log_likelihood(times, many, minute, curves, upwards=upwards)) <= crit:
-        return 0.0
-    odds = (share + 0.5 / n) / (1.0 - share + 0.5 / n)
-    weight = 0.5 * math.log(crit * n * (odds if upwards else 1.0 / odds))
-    low, high, slope, point, ratio = -math.inf, math.inf, 2.0, share, 0.0
-    before: tuple[float, float] | None = None
-    # The number sought varies slowly along the path, so that a coarse root of ratio = crit is enough.
-    for _ in range(40):
-        point, held = _tilted(times, many, minute, math.exp(weight), curves, upwards=upwards)
-        ratio = max(2.0 * (log_likelihood - held), 1e-12)
-        if abs(ratio / crit - 1.0) < _ROOT_TOLERANCE:
-            break
-        low, high = (weight, high) if ratio < crit else (low, weight)
-        if before is not None and weight != before[0]:
-            slope = min(max((math.log(ratio) - before[1]) / (weight - before[0]), 0.2), 4.0)
-        before = (weight, math.log(ratio))
-        weight += (math.log(crit) - before[1]) / slope
-        if not low < weight < high:
-            weight = 0.5 * (low + high)
-    fall = _fall(share, point)
-    return min(n, ratio / 2.0 / fall) if fall > 0 else 0.0

@@ -7,21 +7,29 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
+from scipy import stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Caution, Estimate, Interval
+from onsetstudy.core.results import Assumption, Caution, Estimate
+from onsetstudy.inference.means import satterthwaite
 from onsetstudy.inference.proportions import Limits, normal_quantile
+from onsetstudy.inference.ranks import superiority_limits
 from onsetstudy.survival.curve.functionals import functional_variance
-from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.results import OnsetCurve
-from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, Cell, sort_arms
+from onsetstudy.survival.summaries.standardisation import (
+    INDEPENDENT_CASES,
+    SCHEDULE_ASSUMPTION,
+    Cell,
+    Compared,
+    Value,
+    sort_arms,
+)
 from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
-__all__ = ["ordered_chances", "probability_numb_sooner", "rank_share_limits"]
+__all__ = ["ordered_chances", "probability_numb_sooner"]
 
 _EVEN = Assumption(
     name="even_within_gaps",
@@ -87,31 +95,6 @@ def ordered_chances(first: OnsetCurve, second: OnsetCurve) -> tuple[FloatArray, 
     least = np.where(both, np.where(a > c, 0.0, 0.5), least)
     most = np.where(both, np.where(a < c, 1.0, 0.5), most)
     return least, np.clip(even, least, most), most
-
-
-def rank_share_limits(chance: float, n: int, reference_n: int, conf_level: float = 0.95) -> Limits:
-    """Score-like limits of a chance of superiority (Mann-Whitney share), honest at 0 and 1.
-
-    Parameters
-    ----------
-    chance : float
-        Share of the pairs.
-    n, reference_n : int
-        Cases in either arm.
-
-    References
-    ----------
-    .. [1] R. G. Newcombe, Stat Med 2006;25:559-573, method 5.
-    """
-    z, mean_n = normal_quantile(conf_level), (n + reference_n) / 2.0
-
-    def excess(theta: float) -> float:
-        spread = 1.0 + (mean_n - 1.0) * ((1.0 - theta) / (2.0 - theta) + theta / (1.0 + theta))
-        return (chance - theta) ** 2 - z * z * theta * (1.0 - theta) * spread / (n * reference_n)
-
-    low = 0.0 if chance <= 0 else float(optimize.brentq(excess, 0.0, chance * (1 - 1e-12), xtol=1e-12))
-    high = 1.0 if chance >= 1 else float(optimize.brentq(excess, 1.0, chance + (1 - chance) * 1e-12, xtol=1e-12))
-    return low, high
 
 
 @takes_cases("stratum", "weight")
@@ -204,21 +187,19 @@ def probability_numb_sooner(
     if below or above:
         limits = (max(0.0, limits[0] - below), min(1.0, limits[1] + above))
         how += ", and what unlike gaps between tests leave open"
-    events = np.isfinite(cases.times.right)
-    return Estimate(
-        quantity="probability_numb_sooner",
-        contrast=f"{other} before {reference}",
-        estimate=chance,
-        std_error=error,
-        interval=Interval(low=limits[0], high=limits[1], level=conf_level, method=how),
+    compared = Compared(
+        cases=cases,
+        events=np.isfinite(cases.times.right),
         unit="proportion",
         method="Mann-Whitney chance from two nonparametric maximum likelihood curves"
         + (f", averaged over {len(parts)} strata" if cases.stratified else ""),
-        n=cases.counts(events),
+        conf_level=conf_level,
         assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, _EVEN),
-        caution=(*cases.caution, *_cautions(float(bounds[0]), float(bounds[1]))),
+        cautions={},
         source=_SOURCE,
     )
+    found = Value(chance, limits, how, error, _cautions(float(bounds[0]), float(bounds[1])))
+    return compared.estimate("probability_numb_sooner", f"{other} before {reference}", found)
 
 
 def _part(first: Cell, second: Cell) -> _Part:
@@ -227,20 +208,19 @@ def _part(first: Cell, second: Cell) -> _Part:
         raise NotEstimable(
             "probability_numb_sooner", "an arm (in a stratum) has fewer than two cases", code="too_few_cases"
         )
-    one, two = (fit_npmle(cell.times, weight=cell.weight) for cell in (first, second))
+    gaps = first.fitted(), second.fitted()
+    one, two = (g.curve for g in gaps)
     least, even, most = ordered_chances(one, two)
-    errors = []
-    for cell, curve, value in ((first, one, even @ two.mass), (second, two, one.mass @ even)):
-        errors.append(functional_variance(cell.times, curve, value, cell.weight) * cell.n / (cell.n - 1))
+    errors = [
+        functional_variance(cell.times, curve, value, cell.weight) * cell.n / (cell.n - 1)
+        for cell, curve, value in ((first, one, even @ two.mass), (second, two, one.mass @ even))
+    ]
     return _Part(
         chance=float(one.mass @ even @ two.mass),
         bounds=(float(one.mass @ least @ two.mass), float(one.mass @ most @ two.mass)),
         variance=(errors[0], errors[1]),
         n=(first.n, second.n),
-        gaps=(
-            Gaps(times=first.times, weight=first.weight, curve=one),
-            Gaps(times=second.times, weight=second.weight, curve=two),
-        ),
+        gaps=gaps,
     )
 
 
@@ -267,11 +247,10 @@ def _limits(parts: list[_Part], mix: FloatArray, chance: float, conf_level: floa
     total = float(sum(v for v, _ in terms))
     if total <= 1e-14 or not 1e-9 < chance < 1 - 1e-9:
         sizes = np.sum([p.n for p in parts], axis=0)
-        return rank_share_limits(chance, int(sizes[0]), int(sizes[1]), conf_level), None, "Newcombe method 5"
-    freedom = total**2 / sum(v * v / df for v, df in terms)
+        return superiority_limits(chance, int(sizes[0]), int(sizes[1]), conf_level), None, "Newcombe method 5"
     error = math.sqrt(total)
     centre = math.log(chance / (1 - chance))
-    half = float(stats.t.ppf(0.5 + conf_level / 2, freedom)) * error / (chance * (1 - chance))
+    half = float(stats.t.ppf(0.5 + conf_level / 2, satterthwaite(terms))) * error / (chance * (1 - chance))
     low, high = (1.0 / (1.0 + math.exp(-x)) for x in (centre - half, centre + half))
     return (low, high), error, "Student t on the logit; standard error of the chance, from the observed information"
 

@@ -3,35 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import optimize
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution
-from onsetstudy.inference.proportions import (
-    Limits,
-    mover_difference,
-    mover_ratio,
-    normal_quantile,
-)
-from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.results import ArmContrast, Bounds, OnsetCurve
-from onsetstudy.survival.summaries.arm_contrast import Compared
+from onsetstudy.inference.proportions import Limits, mover_difference, mover_ratio, normal_quantile
+from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import share_limit, spread_evenly
-from onsetstudy.survival.summaries.standardisation import (
-    EVEN_WITHIN_GAPS,
-    INDEPENDENT_CASES,
-    SCHEDULE_ASSUMPTION,
-    ArmedCases,
-    Cell,
-    sort_arms,
-)
+from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Cell, Compared, Value, sort_arms
+from onsetstudy.survival.testing.unlike_gaps import Gaps
 
 __all__ = ["estimate_quantile"]
 
@@ -54,36 +42,30 @@ class _Quantile:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Group:
-    """One arm: its cases stratum by stratum, their curves, and the shares of the strata."""
+    """One arm: its cases and curves stratum by stratum, the shares of the strata, and the minutes of its tests."""
 
-    cells: tuple[Cell, ...]
-    mix: NDArray[np.float64]
-    curves: tuple[OnsetCurve, ...]
-    ticks: NDArray[np.float64]
+    cells: tuple[Gaps, ...]
+    mix: FloatArray
+    ticks: FloatArray
 
     @classmethod
-    def of(cls, cells: tuple[Cell, ...], mix: NDArray[np.float64]) -> _Group:
-        ends = np.concatenate([np.concatenate((c.times.left, c.times.right)) for c in cells])
-        ticks = np.unique(ends[np.isfinite(ends) & (ends > 0)])
-        return cls(cells, mix, tuple(fit_npmle(c.times, weight=c.weight) for c in cells), ticks)
+    def of(cls, cells: Iterable[Cell], mix: FloatArray) -> _Group:
+        fitted = tuple(cell.fitted() for cell in cells)
+        ends = np.concatenate([np.concatenate((c.times.left, c.times.right)) for c in fitted])
+        return cls(fitted, mix, np.unique(ends[np.isfinite(ends) & (ends > 0)]))
 
     def share(self, minute: float) -> Limits:
         """Least and greatest share numb by the minute that the curves allow."""
-        surv = np.array([curve.at(minute) for curve in self.curves])
+        surv = np.array([cell.curve.at(minute) for cell in self.cells])
         return 1.0 - float(self.mix @ surv[:, 1]), 1.0 - float(self.mix @ surv[:, 0])
 
     def spread(self, minute: float) -> float:
         """Share numb by the minute, mass spread evenly."""
-        return float(sum(w * spread_evenly(c, minute) for w, c in zip(self.mix, self.curves, strict=True)))
+        return float(sum(w * spread_evenly(c.curve, minute) for w, c in zip(self.mix, self.cells, strict=True)))
 
     def limit(self, minute: float, conf_level: float, *, upwards: bool) -> float:
         """Lower or upper confidence limit of the share numb by the minute."""
-        parts = np.array(
-            [
-                share_limit(cell.times, cell.weight, minute, curve, conf_level, upwards=upwards)
-                for cell, curve in zip(self.cells, self.curves, strict=True)
-            ]
-        )
+        parts = np.array([share_limit(cell, minute, conf_level, upwards=upwards) for cell in self.cells])
         bound = float(self.mix @ parts[:, 0])
         margin = math.sqrt(float(self.mix**2 @ (parts[:, 1] - parts[:, 0]) ** 2))
         return bound + margin if upwards else bound - margin
@@ -157,7 +139,7 @@ def estimate_quantile(
     _check_share(share)
     normal_quantile(conf_level)
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    found = {a: _quantile(_Group.of(tuple(cases.cells(a)), cases.mix), share, conf_level) for a in cases.arms}
+    found = {a: _quantile(_Group.of(cases.cells(a), cases.mix), share, conf_level) for a in cases.arms}
     missing = [a for a in cases.arms if math.isinf(found[a].estimate)]
     if missing:
         low, high = _difference_limits(found[cases.arms[1]], found[reference_arm])
@@ -177,7 +159,7 @@ def _check_share(share: float) -> None:
         )
 
 
-def _first(ticks: NDArray[np.float64], holds: Callable[[float], bool]) -> int:
+def _first(ticks: FloatArray, holds: Callable[[float], bool]) -> int:
     """Index of the first tick at which a condition holds that stays true once it is; their number if none."""
     low, high = 0, ticks.size
     while low < high:
@@ -186,7 +168,7 @@ def _first(ticks: NDArray[np.float64], holds: Callable[[float], bool]) -> int:
     return low
 
 
-def _begins(ticks: NDArray[np.float64], holds: Callable[[float], bool]) -> float:
+def _begins(ticks: FloatArray, holds: Callable[[float], bool]) -> float:
     """Minute after which, or at which, a rising condition begins to hold; it may do so between two ticks."""
     i = _first(ticks, holds)
     before = float(ticks[i - 1]) if i > 0 else 0.0
@@ -239,33 +221,34 @@ def _cautions(arm: str, found: _Quantile, share: float) -> tuple[Caution, ...]:
 
 
 def _contrast(cases: ArmedCases, found: dict[str, _Quantile], share: float, conf_level: float) -> ArmContrast:
-    reference, *others = cases.arms
-    two = found[reference]
     compared = Compared(
         cases=cases,
         events=np.isfinite(cases.times.right),
         unit="min",
         method=f"minute by which {share:.0%} are numb, nonparametric maximum likelihood",
         conf_level=conf_level,
-        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, EVEN_WITHIN_GAPS),
+        assumptions=SPREAD_EVENLY,
         cautions={a: _cautions(a, found[a], share) for a in cases.arms},
         source=_SOURCE,
     )
     how = "inversion of pointwise limits of the share numb"
     recovered = f"recovery of variances from limits by {how}"
-    differences, bounds = [], [Bounds(contrast=a, low=q.bounds[0], high=q.bounds[1]) for a, q in found.items()]
-    for a in others:
-        one, name = found[a], f"{a} - {reference}"
-        value, limits = one.estimate - two.estimate, _difference_limits(one, two)
-        differences.append(
-            compared.estimate("onset_quantile_difference", name, value, limits, recovered, None, reference, a)
-        )
-        bounds.append(Bounds(contrast=name, low=one.bounds[0] - two.bounds[1], high=one.bounds[1] - two.bounds[0]))
-    ratio = None
-    if two.estimate > 0:
-        one, name = found[others[0]], f"{others[0]} / {reference}"
+
+    def difference(arm: str, reference: str) -> Value:
+        one, two = found[arm], found[reference]
+        return Value(one.estimate - two.estimate, _difference_limits(one, two), recovered)
+
+    def ratio(arm: str, reference: str) -> Value | None:
+        one, two = found[arm], found[reference]
+        if two.estimate <= 0:
+            return None
         limits = mover_ratio(one.bounds, one.limits, two.bounds, two.limits)
-        value = one.estimate / two.estimate
-        ratio = compared.estimate("onset_quantile_ratio", name, value, limits, recovered, None, reference, others[0])
-    arms = [compared.estimate("onset_quantile", a, q.estimate, q.limits, how, None, a) for a, q in found.items()]
-    return compared.together(arms, differences, ratio, bounds)
+        return Value(one.estimate / two.estimate, limits, recovered)
+
+    return compared.contrast(
+        ("onset_quantile", "onset_quantile_difference", "onset_quantile_ratio"),
+        lambda arm: Value(found[arm].estimate, found[arm].limits, how),
+        difference,
+        ratio,
+        {arm: quantile.bounds for arm, quantile in found.items()},
+    )

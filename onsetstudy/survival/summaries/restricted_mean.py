@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.seeds import stream
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.seeds import checked_seed, stream
 from onsetstudy.inference.proportions import wilson_limits
 from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance
 from onsetstudy.survival.curve.npmle import Curves, fit_npmle
@@ -17,7 +19,7 @@ from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.summaries.standardisation import Cell
 from onsetstudy.survival.testing.unlike_gaps import Gaps
 
-__all__ = ["METHODS", "CellWait", "Options", "cell_wait", "waits_of_masses"]
+__all__ = ["METHODS", "CellWait", "Options", "cell_wait", "even_waits", "wait_to", "waits_of_masses", "weighted_curve"]
 
 METHODS = ("information", "bootstrap")
 """How the variance is found."""
@@ -32,17 +34,34 @@ def waits_of_masses(curve: OnsetCurve, tau_min: float) -> tuple[FloatArray, Floa
         Minutes. An interval without end counts as ``tau_min`` when spread evenly.
     """
     low, high = np.minimum(curve.left, tau_min), np.minimum(curve.right, tau_min)
-    width = np.where(np.isfinite(curve.right), curve.right - curve.left, 0.0)
-    spanning = (curve.left < tau_min) & (curve.right > tau_min) & np.isfinite(curve.right)
+    return low, even_waits(curve.left, curve.right, tau_min), high
+
+
+def even_waits(left: FloatArray, right: FloatArray, tau_min: float) -> FloatArray:
+    """Mean wait up to ``tau_min`` of a mass spread evenly from ``left`` to ``right``, of one shape."""
+    ended = np.isfinite(right)
+    low, high = np.minimum(left, tau_min), np.minimum(right, tau_min)
+    width = np.where(ended & (right > left), np.where(ended, right, 0.0) - left, 1.0)
     # Of an interval cut by the horizon, the part before it waits its mean and the part after it tau.
-    before = np.where(spanning, (tau_min - curve.left) / np.where(width > 0, width, 1.0), 1.0)
+    before = np.where(ended & (left < tau_min) & (right > tau_min), (tau_min - left) / width, 1.0)
     even = before * (low + high) / 2.0 + (1.0 - before) * tau_min
-    return low, np.where(np.isinf(curve.right), tau_min, even), high
+    return np.asarray(np.where(ended, even, tau_min), dtype=np.float64)
+
+
+def wait_to(curve: OnsetCurve, tau_min: float) -> float:
+    """Restricted mean time to onset up to a horizon, minutes, masses spread evenly."""
+    return float(np.sum(curve.mass * even_waits(curve.left, curve.right, tau_min)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
-    """How the mean is found; parameters as of :func:`~onsetstudy.survival.summaries.rmst.estimate_rmst`."""
+    """How the mean is found; parameters as of :func:`~onsetstudy.survival.summaries.rmst.estimate_rmst`.
+
+    Raises
+    ------
+    OnsetStudyError
+        If one of them cannot be used.
+    """
 
     tau_min: float
     conf_level: float
@@ -50,6 +69,20 @@ class Options:
     seed: int | None
     replicates: int
     small_sample: bool
+
+    def __post_init__(self) -> None:
+        drawn = self.method == "bootstrap"
+        faults = (
+            ("tau_min", "write minutes above 0, for example 15", math.isfinite(self.tau_min) and self.tau_min > 0),
+            ("method", f"write one of {', '.join(METHODS)}", self.method in METHODS),
+            ("seed", "the bootstrap needs a whole number as seed", not drawn or self.seed is not None),
+            ("replicates", "write at least 100 bootstrap samples", not drawn or self.replicates >= 100),
+        )
+        told = [(key, f"{key} is {getattr(self, key)!r}", mend) for key, mend, right in faults if not right]
+        if told:
+            raise OnsetStudyError([Problem.of_key(*each) for each in told])
+        if self.seed is not None:
+            checked_seed(self.seed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,11 +95,11 @@ class CellWait:
 
     mean: float
     bounds: tuple[float, float]
-    variance: float
-    spread: tuple[float, float] | None
+    share: float
+    gaps: Gaps
+    variance: float = 0.0
+    spread: tuple[float, float] | None = None
     reach: tuple[float, float] = (0.0, 0.0)
-    share: float = 1.0
-    gaps: Gaps | None = None
 
 
 def cell_wait(
@@ -82,7 +115,8 @@ def cell_wait(
     times = cell.times
     # Cases that were never tested add nothing; they must not add degrees of freedom either.
     tau, n = options.tau_min, round(float(cell.weight[tells_something(times)].sum()))
-    curve = curves.fit(times, weight=cell.weight)
+    gaps = cell.fitted(curves)
+    curve = gaps.curve
     if np.isinf(curve.right[-1]) and curve.left[-1] < tau:
         place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")
         raise NotEstimable(
@@ -97,19 +131,13 @@ def cell_wait(
     mean = min(float(curve.mass @ even), tau)
     bounds = functional_bounds(times, curve, low, high)
     variance = _variance(cell, curve, even, f"{name}|{stratum}", options)
-    weighted = weight * bounds[0], weight * bounds[1]
-    gaps = Gaps(times=times, weight=cell.weight, curve=curve)
+    found = CellWait(mean=weight * mean, bounds=(weight * bounds[0], weight * bounds[1]), share=weight, gaps=gaps)
     if n < 2 or variance <= 1e-18 * tau * tau:
         outside = wilson_limits(0, n, options.conf_level)[1]
-        reach = (weight * outside * mean, weight * outside * (tau - mean))
-        return CellWait(
-            mean=weight * mean, bounds=weighted, variance=0.0, spread=None, reach=reach, share=weight, gaps=gaps
-        )
+        return replace(found, reach=(weight * outside * mean, weight * outside * (tau - mean)))
     used = weight * weight * variance
     inflated = used * n / (n - 1) if options.small_sample else used
-    return CellWait(
-        mean=weight * mean, bounds=weighted, variance=used, spread=(inflated, n - 1.0), share=weight, gaps=gaps
-    )
+    return replace(found, variance=used, spread=(inflated, n - 1.0))
 
 
 def _variance(cell: Cell, curve: OnsetCurve, even: FloatArray, name: str, options: Options) -> float:
@@ -122,5 +150,19 @@ def _variance(cell: Cell, curve: OnsetCurve, even: FloatArray, name: str, option
         weight = chance.multinomial(cell.n, cell.weight / cell.weight.sum()).astype(np.float64)
         drawn = weight > 0
         again = fit_npmle(cell.times.take(drawn), weight=weight[drawn])
-        means.append(float(again.mass @ waits_of_masses(again, options.tau_min)[1]))
+        means.append(float(again.mass @ even_waits(again.left, again.right, options.tau_min)))
     return float(np.var(means, ddof=1))
+
+
+def weighted_curve(times: Intervals, weight: FloatArray) -> OnsetCurve:
+    """Curve of cases with weights above 0.
+
+    Raises
+    ------
+    NotEstimable
+        If no weight is above 0, or the fit is not certified.
+    """
+    used = weight > 0
+    if not used.any():
+        raise NotEstimable("onset_curve", "no case has a weight", code="no_cases")
+    return fit_npmle(times.take(np.flatnonzero(used)), weight=weight[used], weight_kind="probabilities")

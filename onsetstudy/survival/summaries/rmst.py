@@ -11,29 +11,18 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Caution, Estimate
-from onsetstudy.core.seeds import checked_seed
+from onsetstudy.core.results import Caution
+from onsetstudy.inference.means import satterthwaite
 from onsetstudy.inference.proportions import Limits, normal_quantile
 from onsetstudy.survival.curve.npmle import Curves
-from onsetstudy.survival.results import ArmContrast, Bounds
-from onsetstudy.survival.summaries.arm_contrast import Compared
-from onsetstudy.survival.summaries.restricted_mean import METHODS, CellWait, Options, cell_wait
-from onsetstudy.survival.summaries.standardisation import (
-    EVEN_WITHIN_GAPS,
-    INDEPENDENT_CASES,
-    SCHEDULE_ASSUMPTION,
-    ArmedCases,
-    sort_arms,
-    usual_gap,
-)
+from onsetstudy.survival.results import ArmContrast
+from onsetstudy.survival.summaries.restricted_mean import CellWait, Options, cell_wait
+from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import mean_gaps
 
 __all__ = ["estimate_rmst"]
 
-_Value = tuple[float, Limits, str, float | None]
-"""A number with its limits, how these were found, and its standard error."""
 _SOURCE = "restricted mean as in Royston & Parmar 2013, BMC Med Res Methodol 13:152, of the interval-censored curve"
 
 
@@ -135,37 +124,35 @@ def estimate_rmst(
     >>> f"{found.difference.contrast}: {found.difference.estimate:.2f} min"
     'buffered - plain: -1.17 min'
     """
-    options = _checked(tau_min, conf_level, method, seed, replicates, small_sample)
-    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    grace = usual_gap(cases.times, cases.weight) if grace_min is None else grace_min
-    followed, carried = cases.follow_to(tau_min, grace)
-    curves = curves or Curves()
-    cells = {name: _cells(cases, followed, name, options, curves) for name in cases.arms}
-    return _contrast(followed, cells, carried, options)
-
-
-def _checked(
-    tau_min: float, conf_level: float, method: str, seed: int | None, replicates: int, small_sample: bool
-) -> Options:
-    normal_quantile(conf_level)
-    faults = (
-        ("tau_min", tau_min, "write minutes above 0, for example 15", math.isfinite(tau_min) and tau_min > 0),
-        ("method", method, f"write one of {', '.join(METHODS)}", method in METHODS),
-        ("seed", seed, "the bootstrap needs a whole number as seed", method != "bootstrap" or seed is not None),
-        ("replicates", replicates, "write at least 100 bootstrap samples", method != "bootstrap" or replicates >= 100),
-    )
-    problems = [Problem.of_key(key, f"{key} is {value!r}", mend) for key, value, mend, right in faults if not right]
-    if problems:
-        raise OnsetStudyError(problems)
-    if seed is not None:
-        checked_seed(seed)
-    return Options(
+    options = Options(
         tau_min=tau_min,
         conf_level=conf_level,
         method=method,
         seed=seed,
         replicates=replicates,
         small_sample=small_sample,
+    )
+    cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
+    followed, told = cases.follow_to(tau_min, grace_min, f"up to {tau_min:g} min")
+    curves = curves or Curves()
+    cells = {name: _cells(cases, followed, name, options, curves) for name in cases.arms}
+    what = f"restricted mean time to onset up to {tau_min:g} min under the nonparametric maximum likelihood curve"
+    compared = Compared(
+        cases=followed,
+        events=followed.times.right <= tau_min,
+        unit="min",
+        method=what + cases.how,
+        conf_level=conf_level,
+        assumptions=SPREAD_EVENLY,
+        cautions={name: _arm_cautions(name, cells[name], told[name], tau_min) for name in cases.arms},
+        source=_SOURCE,
+    )
+    return compared.contrast(
+        ("rmst", "rmst_difference", "rmst_ratio"),
+        lambda arm: _mean(cells[arm], options),
+        lambda arm, reference: _difference(cells, (arm, reference), options),
+        lambda arm, reference: _ratio(cells[arm], cells[reference], options),
+        {arm: _sum_bounds(parts) for arm, parts in cells.items()},
     )
 
 
@@ -184,67 +171,13 @@ def _margins(cells: Sequence[tuple[CellWait, float]], options: Options) -> tuple
     spreads = [cell.spread for cell, _ in cells if cell.spread is not None]
     total = sum(variance for variance, _ in spreads)
     if total > 0 and options.small_sample:
-        freedom = total**2 / sum(variance**2 / df for variance, df in spreads)
-        quantile = float(stats.t.ppf(0.5 + options.conf_level / 2.0, freedom))
+        quantile = float(stats.t.ppf(0.5 + options.conf_level / 2.0, satterthwaite(spreads)))
     else:
         quantile = normal_quantile(options.conf_level)
     reach = np.array([cell.reach if sign > 0 else cell.reach[::-1] for cell, sign in cells])
     below, above = np.sqrt(quantile**2 * total + np.sum(reach**2, axis=0))
     whole = len(spreads) == len(cells)
     return float(below), float(above), math.sqrt(sum(cell.variance for cell, _ in cells)) if whole else None
-
-
-def _contrast(
-    cases: ArmedCases, cells: dict[str, list[CellWait]], carried: dict[str, int], options: Options
-) -> ArmContrast:
-    reference, *others = cases.arms
-    tau = options.tau_min
-    method = f"restricted mean time to onset up to {tau:g} min under the nonparametric maximum likelihood curve"
-    method += f", standardised over {len(cases.strata)} strata" if cases.stratified else ""
-    compared = Compared(
-        cases=cases,
-        events=cases.times.right <= tau,
-        unit="min",
-        method=method,
-        conf_level=options.conf_level,
-        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, EVEN_WITHIN_GAPS),
-        cautions={name: _arm_cautions(name, cells[name], carried[name], tau) for name in cases.arms},
-        source=_SOURCE,
-    )
-
-    def difference(a: str) -> Estimate:
-        own, ref = cells[a], cells[reference]
-        found = compared.estimate(
-            "rmst_difference", f"{a} - {reference}", *_difference(own, ref, options), reference, a
-        )
-        return replace(found, caution=(*found.caution, *_unlike(found, (a, reference), _mean_gaps(own, ref, tau))))
-
-    value = _ratio(cells[others[0]], cells[reference], options)
-    ratio = f"{others[0]} / {reference}"
-    return compared.together(
-        [compared.estimate("rmst", a, *_mean(cells[a], options), a) for a in cases.arms],
-        [difference(a) for a in others],
-        None if value is None else compared.estimate("rmst_ratio", ratio, *value, reference, others[0]),
-        _all_bounds(cells, reference, others),
-    )
-
-
-def _unlike(difference: Estimate, arms: tuple[str, str], gaps: tuple[float, float]) -> tuple[Caution, ...]:
-    """That the gaps of the arms are not alike, by how much the difference could move, and whether that decides."""
-    moves = abs(gaps[0] - gaps[1]) / 2
-    if not moves:
-        return ()
-    low, high = difference.interval.low, difference.interval.high
-    text = (
-        f"The gaps between tests in which onset lies are {gaps[0]:.1f} min wide on average in the arm {arms[0]} and "
-        f"{gaps[1]:.1f} min in the arm {arms[1]}: depending on where in them it lies, the difference in waiting is "
-        f"from {difference.estimate - moves:.1f} to {difference.estimate + moves:.1f} min, and its interval allows for "
-        "both."
-    )
-    alone = (low + moves > 0) or (high - moves < 0)
-    if alone and low <= 0 <= high:
-        text += " Without that the interval would exclude no difference: no direction is claimed."
-    return (Caution(code="unlike_gaps", text=text),)
 
 
 def _how(cells: Sequence[CellWait], options: Options) -> str:
@@ -254,7 +187,7 @@ def _how(cells: Sequence[CellWait], options: Options) -> str:
     return how + (", and Wilson's limit for 0 of n where an arm has no spread" if alone else "")
 
 
-def _mean(cells: list[CellWait], options: Options) -> _Value:
+def _mean(cells: list[CellWait], options: Options) -> Value:
     mean, tau = sum(cell.mean for cell in cells), options.tau_min
     below, above, error = _margins([(cell, 1.0) for cell in cells], options)
     how = _how(cells, options)
@@ -262,34 +195,35 @@ def _mean(cells: list[CellWait], options: Options) -> _Value:
         # Waits are skewed: long tails when most are short, the reverse when many reach the horizon.
         centre, half = math.log(mean / (tau - mean)), below * tau / (mean * (tau - mean))
         low, high = (tau / (1.0 + math.exp(-x)) for x in (centre - half, centre + half))
-        return mean, (low, high), how + ", on the logit of the share of the horizon", error
-    return mean, (max(0.0, mean - below), min(tau, mean + above)), how, error
+        return Value(mean, (low, high), how + ", on the logit of the share of the horizon", error)
+    return Value(mean, (max(0.0, mean - below), min(tau, mean + above)), how, error)
 
 
-def _difference(cells: list[CellWait], reference: list[CellWait], options: Options) -> _Value:
-    value = sum(cell.mean for cell in cells) - sum(cell.mean for cell in reference)
-    signed = [(cell, 1.0) for cell in cells] + [(cell, -1.0) for cell in reference]
-    below, above, error = _margins(signed, options)
-    tau, how = options.tau_min, _how([*cells, *reference], options)
-    gap, gap_ref = _mean_gaps(cells, reference, tau)
+def _difference(cells: dict[str, list[CellWait]], arms: tuple[str, str], options: Options) -> Value:
+    own, ref = cells[arms[0]], cells[arms[1]]
+    value = sum(cell.mean for cell in own) - sum(cell.mean for cell in ref)
+    below, above, error = _margins([(cell, 1.0) for cell in own] + [(cell, -1.0) for cell in ref], options)
+    tau, how = options.tau_min, _how([*own, *ref], options)
+    gap_ref, gap = mean_gaps([(a.share, b.gaps, a.gaps) for a, b in zip(own, ref, strict=True)], tau)
     # In which part of a gap onset lies moves the mean of the coarser arm further, by half of what the gaps differ.
-    if moves := abs(gap - gap_ref) / 2:
+    moves = abs(gap - gap_ref) / 2
+    if moves:
         below, above, how = below + moves, above + moves, how + ", and what unlike gaps between tests leave open"
-    return value, (max(-tau, value - below), min(tau, value + above)), how, error
+    low, high = max(-tau, value - below), min(tau, value + above)
+    if not moves:
+        return Value(value, (low, high), how, error)
+    text = (
+        f"The gaps between tests in which onset lies are {gap:.1f} min wide on average in the arm {arms[0]} and "
+        f"{gap_ref:.1f} min in the arm {arms[1]}: depending on where in them it lies, the difference in waiting is "
+        f"from {value - moves:.1f} to {value + moves:.1f} min, and its interval allows for both."
+    )
+    alone = (low + moves > 0) or (high - moves < 0)
+    if alone and low <= 0 <= high:
+        text += " Without that the interval would exclude no difference: no direction is claimed."
+    return Value(value, (low, high), how, error, (Caution(code="unlike_gaps", text=text),))
 
 
-def _mean_gaps(cells: list[CellWait], reference: list[CellWait], tau: float) -> tuple[float, float]:
-    """Mean width of the gaps of an arm and of the reference arm, over the mix of strata; equal if they are alike."""
-    pairs = [
-        (own.share, ref.gaps, own.gaps)
-        for own, ref in zip(cells, reference, strict=True)
-        if own.gaps is not None and ref.gaps is not None
-    ]
-    gap_ref, gap = mean_gaps(pairs, tau)
-    return gap, gap_ref
-
-
-def _ratio(cells: list[CellWait], reference: list[CellWait], options: Options) -> _Value | None:
+def _ratio(cells: list[CellWait], reference: list[CellWait], options: Options) -> Value | None:
     mean, mean_ref = sum(cell.mean for cell in cells), sum(cell.mean for cell in reference)
     if mean <= 0 or mean_ref <= 0:
         return None
@@ -297,7 +231,7 @@ def _ratio(cells: list[CellWait], reference: list[CellWait], options: Options) -
     relative = [(_over(cell, mean), 1.0) for cell in cells] + [(_over(cell, mean_ref), -1.0) for cell in reference]
     below, above, error = _margins(relative, options)
     ratio, how = mean / mean_ref, _how([*cells, *reference], options) + ", log scale"
-    return ratio, (ratio * math.exp(-below), ratio * math.exp(above)), how, error
+    return Value(ratio, (ratio * math.exp(-below), ratio * math.exp(above)), how, error)
 
 
 def _over(cell: CellWait, mean: float) -> CellWait:
@@ -310,15 +244,7 @@ def _sum_bounds(cells: list[CellWait]) -> Limits:
     return sum(cell.bounds[0] for cell in cells), sum(cell.bounds[1] for cell in cells)
 
 
-def _all_bounds(cells: dict[str, list[CellWait]], reference: str, others: list[str]) -> tuple[Bounds, ...]:
-    arms = {name: _sum_bounds(parts) for name, parts in cells.items()}
-    low, high = arms[reference]
-    return tuple(Bounds(contrast=a, low=b[0], high=b[1]) for a, b in arms.items()) + tuple(
-        Bounds(contrast=f"{a} - {reference}", low=arms[a][0] - high, high=arms[a][1] - low) for a in others
-    )
-
-
-def _arm_cautions(name: str, cells: list[CellWait], carried: int, tau_min: float) -> tuple[Caution, ...]:
+def _arm_cautions(name: str, cells: list[CellWait], told: tuple[Caution, ...], tau_min: float) -> tuple[Caution, ...]:
     cautions = []
     low, high = _sum_bounds(cells)
     if high - low > 1e-9 * tau_min:
@@ -328,12 +254,7 @@ def _arm_cautions(name: str, cells: list[CellWait], carried: int, tau_min: float
             f"estimate spreads it evenly."
         )
         cautions.append(Caution(code="between_tests", text=text))
-    if carried:
-        text = (
-            f"In the arm {name} testing stopped before {tau_min:g} min; {carried} cases last felt less than one "
-            f"usual gap before it count as not numb up to {tau_min:g} min."
-        )
-        cautions.append(Caution(code="last_test_before_minute", text=text))
+    cautions += told
     if any(cell.spread is None for cell in cells):
         text = (
             f"All cases of the arm {name}{' in a stratum' if len(cells) > 1 else ''} waited equally long as far as "

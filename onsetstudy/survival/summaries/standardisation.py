@@ -1,28 +1,33 @@
-"""Cases sorted into arms and strata, checked once for every clinical quantity."""
+"""Cases sorted into arms and strata, checked once for every quantity, and its numbers in all arms put together."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import FloatArray, label_codes
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray, texts_per_case
 from onsetstudy.core.cases import merge_alike
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Caution, Counts
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
+from onsetstudy.inference.proportions import Limits
+from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.survival.results import ArmContrast, Bounds
+from onsetstudy.survival.testing.unlike_gaps import Gaps
 
 __all__ = [
-    "EVEN_WITHIN_GAPS",
     "INDEPENDENT_CASES",
     "SCHEDULE_ASSUMPTION",
+    "SPREAD_EVENLY",
     "ArmedCases",
     "Cell",
-    "follow_to",
+    "Compared",
+    "Value",
     "sort_arms",
-    "usual_gap",
 ]
 
 
@@ -36,6 +41,8 @@ EVEN_WITHIN_GAPS = Assumption(
 INDEPENDENT_CASES = Assumption(
     name="independent_cases", detail="cases are independent; repeated patients count as separate cases"
 )
+SPREAD_EVENLY = (INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, EVEN_WITHIN_GAPS)
+"""What a quantity rests on for which onset lies evenly inside gaps."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,6 +56,10 @@ class Cell:
     def n(self) -> int:
         """Number of cases."""
         return round(float(self.weight.sum()))
+
+    def fitted(self, curves: Curves | None = None) -> Gaps:
+        """The cases with their curve; ``curves`` are those of the work that this belongs to."""
+        return Gaps(self.times, self.weight, (curves or Curves()).fit(self.times, weight=self.weight))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,8 +84,8 @@ class ArmedCases:
     """
 
     times: Intervals
-    arm: NDArray[np.str_]
-    stratum: NDArray[np.str_]
+    arm: StrArray
+    stratum: StrArray
     weight: FloatArray
     arms: tuple[str, ...]
     strata: tuple[str, ...]
@@ -86,6 +97,11 @@ class ArmedCases:
         """Whether more than one stratum is standardised over."""
         return len(self.strata) > 1
 
+    @property
+    def how(self) -> str:
+        """The end of a method's name: over how many strata it is standardised."""
+        return f", standardised over {len(self.strata)} strata" if self.stratified else ""
+
     def rows(self, arm: str) -> Iterator[NDArray[np.intp]]:
         """Rows of one arm, stratum by stratum in the order of ``strata``."""
         for stratum in self.strata:
@@ -96,28 +112,54 @@ class ArmedCases:
         for rows in self.rows(arm):
             yield Cell(*merge_alike(self.times.take(rows), self.weight[rows]))
 
-    def follow_to(self, tau_min: float, grace_min: float) -> tuple[ArmedCases, dict[str, int]]:
-        """The same cases with :func:`follow_to` applied in every arm and stratum, and how many moved per arm."""
-        times, moved = self.times, dict.fromkeys(self.arms, 0)
-        for arm in self.arms:
-            for rows in self.rows(arm):
-                carried = rows[follow_to(self.times.take(rows), tau_min, grace_min)]
-                times = times.felt_until(carried, tau_min)
-                moved[arm] += round(float(self.weight[carried].sum()))
-        return replace(self, times=times), moved
+    def follow_to(
+        self, tau_min: float, grace_min: float | None, until: str = ""
+    ) -> tuple[ArmedCases, dict[str, tuple[Caution, ...]]]:
+        """The same cases, followed to a horizon where testing stopped shortly before it, and what to say of it by arm.
 
-    def counts(self, events: NDArray[np.bool_], *arms: str) -> Counts:
+        Only where the data stop: if nobody of an arm and stratum was still being tested at ``tau_min``, those last
+        felt within ``grace_min`` (default: the usual gap) before it count as not numb ``until`` then. Where anybody
+        was, none, since the curve itself then says how the others may have gone on.
+        """
+        grace = _usual_gap(self.times, self.weight) if grace_min is None else grace_min
+        times, told = self.times, dict[str, tuple[Caution, ...]]()
+        for arm in self.arms:
+            moved = 0
+            for rows in self.rows(arm):
+                left = self.times.left[rows]
+                if left.size == 0 or left.max() >= tau_min:
+                    continue
+                near = left >= tau_min - grace * (1 + 1e-9)
+                carried = rows[near & self.times.right_censored[rows]]
+                times = times.felt_until(carried, tau_min)
+                moved += round(float(self.weight[carried].sum()))
+            text = (
+                f"In the arm {arm} testing stopped before {tau_min:g} min; {moved} cases last felt less than one "
+                f"usual gap before it count as not numb {until}."
+            )
+            told[arm] = (Caution(code="last_test_before_minute", text=text),) if moved else ()
+        return replace(self, times=times), told
+
+    def counts(self, events: BoolArray, *arms: str) -> Counts:
         """Counts of the cases that are analysed, of the named arms or of all."""
         chosen = np.isin(self.arm, arms or self.arms) & np.isin(self.stratum, self.strata)
         return Counts.of(events[chosen], self.arm[chosen], arms or self.arms, cases=self.weight[chosen])
 
 
-def _labels(values: ArrayLike, n: int, name: str) -> NDArray[np.str_]:
-    problems = list[Problem]()
-    code, names = label_codes(values, n, name, problems)
-    if problems:
-        raise OnsetStudyError(problems)
-    return np.array(names, dtype=str)[code] if names else np.zeros(0, dtype=str)
+def _arm_problems(present: set[str], reference_arm: str, two_arms: bool) -> list[Problem]:
+    """What stands against comparing the arms that are present with the reference arm."""
+    others, found = sorted(present - {reference_arm}), []
+    if reference_arm not in present:
+        what = f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(others) or 'none'}"
+        mend = "name the arm that the others are compared with, as it stands in the records"
+        found.append(Problem.of_key("arm", what, mend, code="reference_arm"))
+    elif not others:
+        what = f"no case belongs to an arm other than {reference_arm!r}"
+        found.append(Problem.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm"))
+    if two_arms and len(others) > 1:
+        what = f"{len(others)} arms could be compared with {reference_arm!r}: {', '.join(others)}"
+        found.append(Problem.of_key("arm", what, "name one of them as contrast_arm", code="many_arms"))
+    return found
 
 
 def sort_arms(
@@ -151,49 +193,26 @@ def sort_arms(
         If a label is missing, the reference arm has no case, or no other arm has one, or
         no stratum holds a case of every arm, or there are more than two arms where two are wanted.
     """
-    arm_of = _labels(arm, len(times), "arm")
-    stratum_of = np.full(len(times), "") if stratum is None else _labels(stratum, len(times), "stratum")
+    problems = list[Problem]()
+    arm_of = texts_per_case(arm, len(times), "arm", problems)
+    stratum_of = (
+        np.full(len(times), "") if stratum is None else texts_per_case(stratum, len(times), "stratum", problems)
+    )
+    if problems:
+        raise OnsetStudyError(problems)
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     if contrast_arm is not None:
         kept = np.isin(arm_of, [reference_arm, contrast_arm])
         times, arm_of, stratum_of, many = times.take(kept), arm_of[kept], stratum_of[kept], many[kept]
-    others = sorted(set(arm_of.tolist()) - {reference_arm})
-    problems = [
-        Problem.of_key("arm", what, mend, code=code)
-        for what, mend, code, wrong in (
-            (
-                f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(others) or 'none'}",
-                "name the arm that the others are compared with, as it stands in the records",
-                "reference_arm",
-                reference_arm not in arm_of,
-            ),
-            (
-                f"no case belongs to an arm other than {reference_arm!r}",
-                "a comparison needs cases of at least two arms",
-                "one_arm",
-                not others and reference_arm in arm_of,
-            ),
-            (
-                f"{len(others)} arms could be compared with {reference_arm!r}: {', '.join(others)}",
-                "name one of them as contrast_arm",
-                "many_arms",
-                two_arms and len(others) > 1,
-            ),
-        )
-        if wrong
-    ]
-    if problems:
+    present = set(arm_of.tolist())
+    if problems := _arm_problems(present, reference_arm, two_arms):
         raise OnsetStudyError(problems)
-    arms = (reference_arm, *others)
+    arms = (reference_arm, *sorted(present - {reference_arm}))
     names = sorted(set(stratum_of.tolist()))
     full = [s for s in names if all(np.any((stratum_of == s) & (arm_of == a)) for a in arms)]
     if not full:
-        raise OnsetStudyError.of_key(
-            "stratum",
-            "no stratum holds a case of every arm, so the arms cannot be compared within strata",
-            "use fewer or wider strata",
-            code="strata",
-        )
+        what = "no stratum holds a case of every arm, so the arms cannot be compared within strata"
+        raise OnsetStudyError.of_key("stratum", what, "use fewer or wider strata", code="strata")
     sizes = np.array([many[stratum_of == s].sum() for s in full], dtype=np.float64)
     return ArmedCases(
         times=times,
@@ -207,35 +226,34 @@ def sort_arms(
     )
 
 
-def _left_out(names: list[str], full: list[str], stratum_of: NDArray[np.str_], many: FloatArray) -> tuple[Caution, ...]:
+def _left_out(names: list[str], full: list[str], stratum_of: StrArray, many: FloatArray) -> tuple[Caution, ...]:
     left_out = [s for s in names if s not in full]
     if not left_out:
         return ()
     count = round(float(many[np.isin(stratum_of, left_out)].sum()))
-    return (
-        Caution(
-            code="stratum_without_arm",
-            text=(
-                f"{count} cases in strata where an arm has no case are left out: {', '.join(left_out)}. "
-                "The result speaks of the other strata only."
-            ),
-        ),
+    text = (
+        f"{count} cases in strata where an arm has no case are left out: {', '.join(left_out)}. "
+        "The result speaks of the other strata only."
     )
+    return (Caution(code="stratum_without_arm", text=text),)
 
 
-def usual_gap(times: Intervals, weight: FloatArray | None = None) -> float:
-    """Median width of the gaps in which onset was seen, minutes; 0 when all times are exact or never seen.
+class Value(NamedTuple):
+    """A number with its limits, how these were found, its standard error, and what must be said of it alone."""
 
-    ``weight`` says how many cases a row stands for; default 1.
-    """
-    seen = np.isfinite(times.right) & ~times.exact
-    if weight is not None:
-        seen &= weight > 0
+    value: float
+    limits: Limits
+    how: str
+    error: float | None = None
+    caution: tuple[Caution, ...] = ()
+
+
+def _usual_gap(times: Intervals, weight: FloatArray) -> float:
+    """Median width of the gaps in which onset was seen, minutes; 0 when all times are exact or never seen."""
+    seen = np.isfinite(times.right) & ~times.exact & (weight > 0)
     if not seen.any():
         return 0.0
     width = (times.right - times.left)[seen]
-    if weight is None:
-        return float(np.median(width))
     order = np.argsort(width)
     up_to = np.cumsum(weight[seen][order])
     # The middle case, or the two in the middle, counted from 1.
@@ -244,18 +262,79 @@ def usual_gap(times: Intervals, weight: FloatArray | None = None) -> float:
     return float(np.mean(width[order][middle]))
 
 
-def follow_to(times: Intervals, tau_min: float, grace_min: float) -> NDArray[np.bool_]:
-    """Cases of one group whose follow-up ended a little before the horizon, to be taken as not numb up to it.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """What the numbers of one comparison have in common.
 
-    Only where the data stop: if nobody was still being tested at ``tau_min``, those last felt within
-    ``grace_min`` before it. Where anybody was, none, since the curve itself then says how the
-    others may have gone on.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
+    Parameters
+    ----------
+    cases : ArmedCases
+    events : ndarray of bool, shape (n,)
+        Cases that count as seen.
+    unit : str
+        Of the arms and their differences; a quantity whose name ends with ``ratio`` has the unit ``ratio``.
+    cautions : mapping of arm to tuple of Caution
+        Stand beside every number that the arm is in.
     """
-    if len(times) == 0 or times.left.max() >= tau_min:
-        return np.zeros(len(times), dtype=np.bool_)
-    near = times.left >= tau_min - grace_min * (1 + 1e-9)
-    return np.asarray(times.right_censored & near, dtype=np.bool_)
+
+    cases: ArmedCases
+    events: BoolArray
+    unit: str
+    method: str
+    conf_level: float
+    assumptions: tuple[Assumption, ...]
+    cautions: Mapping[str, tuple[Caution, ...]]
+    source: str
+
+    def estimate(self, quantity: str, contrast: str, found: Value, *arms: str) -> Estimate:
+        """A number of one arm or of a contrast of arms."""
+        return Estimate(
+            quantity=quantity,
+            contrast=contrast,
+            estimate=found.value,
+            std_error=found.error,
+            interval=Interval(low=found.limits[0], high=found.limits[1], level=self.conf_level, method=found.how),
+            unit="ratio" if quantity.endswith("ratio") else self.unit,
+            method=self.method,
+            n=self.cases.counts(self.events, *arms),
+            assumptions=self.assumptions,
+            caution=(*self.cases.caution, *(c for arm in arms for c in self.cautions[arm]), *found.caution),
+            source=self.source,
+        )
+
+    def contrast(
+        self,
+        quantities: tuple[str, str, str],
+        per_arm: Callable[[str], Value],
+        difference: Callable[[str, str], Value],
+        ratio: Callable[[str, str], Value | None],
+        bounds: Mapping[str, Limits] | None = None,
+    ) -> ArmContrast:
+        """The arms, the differences and the ratio of the first to the reference arm, under their ``quantities``.
+
+        The functions take an arm, or an arm and the reference arm. ``bounds`` are what the gaps leave open of the arms.
+        """
+        reference, *others = self.cases.arms
+        differences = [
+            self.estimate(quantities[1], f"{arm} - {reference}", difference(arm, reference), reference, arm)
+            for arm in others
+        ]
+        found, first = ratio(others[0], reference), f"{others[0]} / {reference}"
+        return ArmContrast(
+            arms=tuple(self.estimate(quantities[0], arm, per_arm(arm), arm) for arm in self.cases.arms),
+            difference=differences[0],
+            more=tuple(differences[1:]),
+            ratio=None if found is None else self.estimate(quantities[2], first, found, reference, others[0]),
+            method=self.method,
+            n=self.cases.counts(self.events),
+            bounds=() if bounds is None else self._bounds(bounds),
+            assumptions=self.assumptions,
+            caution=(*self.cases.caution, *(c for arm in self.cases.arms for c in self.cautions[arm])),
+            source=self.source,
+        )
+
+    def _bounds(self, arms: Mapping[str, Limits]) -> tuple[Bounds, ...]:
+        reference, *others = self.cases.arms
+        low, high = arms[reference]
+        differences = {f"{arm} - {reference}": (arms[arm][0] - high, arms[arm][1] - low) for arm in others}
+        return tuple(Bounds(contrast=name, low=b[0], high=b[1]) for name, b in {**arms, **differences}.items())

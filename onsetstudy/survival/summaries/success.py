@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Caution, Estimate
+from onsetstudy.core.results import Caution
 from onsetstudy.inference.proportions import (
     SHARE_LIMITS,
     Limits,
@@ -22,14 +23,14 @@ from onsetstudy.inference.proportions import (
 )
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
-from onsetstudy.survival.summaries.arm_contrast import Compared
 from onsetstudy.survival.summaries.npmle_proportion import Share, decided, share_numb_by
 from onsetstudy.survival.summaries.standardisation import (
     INDEPENDENT_CASES,
     SCHEDULE_ASSUMPTION,
     ArmedCases,
+    Compared,
+    Value,
     sort_arms,
-    usual_gap,
 )
 
 __all__ = ["never_numb_share", "success_by"]
@@ -42,33 +43,28 @@ _SOURCE = "Newcombe 1998, Stat Med 17:873-890, method 10; Wilson 1927"
 class _ArmShare:
     """One arm's share, standardised over strata: bounds, a value between them, limits and Wald error."""
 
-    arm: str
     estimate: float
     bounds: Limits
     limits: Limits
     wald: float | None
     parts: tuple[Share, ...]
-    carried: int
 
     def turned(self) -> _ArmShare:
         """The share of the others: 1 minus everything."""
-        return _ArmShare(
-            arm=self.arm,
-            estimate=1.0 - self.estimate,
-            bounds=(1.0 - self.bounds[1], 1.0 - self.bounds[0]),
-            limits=(1.0 - self.limits[1], 1.0 - self.limits[0]),
-            wald=self.wald,
-            parts=self.parts,
-            carried=self.carried,
+        (low, high), (lower, upper) = self.bounds, self.limits
+        return replace(
+            self, estimate=1.0 - self.estimate, bounds=(1.0 - high, 1.0 - low), limits=(1.0 - upper, 1.0 - lower)
         )
+
+    def error(self, conf_level: float) -> float:
+        """Wald's standard error, or where there is none the half width of the limits in units of the quantile."""
+        if self.wald is not None:
+            return self.wald
+        return (self.limits[1] - self.limits[0]) / 2.0 / normal_quantile(conf_level)
 
     @property
     def undecided(self) -> int:
         return sum(part.undecided for part in self.parts)
-
-    @property
-    def bounded(self) -> bool:
-        return self.bounds[1] - self.bounds[0] > 1e-9
 
 
 @takes_cases("stratum", "weight")
@@ -158,18 +154,7 @@ def success_by(
     ['plain 0.50', 'buffered 0.67']
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    cases, carried = _followed(cases, target_min, grace_min, limits, "target_min")
-    shares = _arm_shares(cases, carried, target_min, conf_level, limits, "success_by_target", curves)
-    numb, _ = decided(cases.times, target_min)
-    return _contrast(
-        cases,
-        shares,
-        numb,
-        ("success_by_target", "success_difference", "success_ratio"),
-        target_min,
-        conf_level,
-        limits,
-    )
+    return _compared(cases, _Asked("target_min", target_min, conf_level, limits, numb=True), grace_min, curves)
 
 
 @takes_cases("stratum", "weight")
@@ -213,58 +198,83 @@ def never_numb_share(
     ['plain 0.17', 'buffered 0.00']
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    cases, carried = _followed(cases, tau_min, grace_min, limits, "tau_min")
-    shares = _arm_shares(cases, carried, tau_min, conf_level, limits, "not_numb", curves)
-    _, not_numb = decided(cases.times, tau_min)
-    return _contrast(
-        cases,
-        [share.turned() for share in shares],
-        not_numb,
-        ("not_numb", "not_numb_difference", "not_numb_ratio"),
-        tau_min,
-        conf_level,
-        limits,
+    return _compared(cases, _Asked("tau_min", tau_min, conf_level, limits, numb=False), grace_min, curves)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """Whose share is asked for, of those numb by a minute or of the others, and with which limits."""
+
+    key: str
+    minute: float
+    conf_level: float
+    limits: str
+    numb: bool
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.minute) and self.minute > 0):
+            what = f"{self.key} is {self.minute!r}"
+            raise OnsetStudyError.of_key(self.key, what, "write minutes above 0, for example 2")
+        if self.limits not in SHARE_LIMITS:
+            raise OnsetStudyError.of_key("limits", f"limits is {self.limits!r}", "write wilson or exact")
+
+    @property
+    def quantities(self) -> tuple[str, str, str]:
+        """Keys of the share, of the difference and of the ratio."""
+        if self.numb:
+            return "success_by_target", "success_difference", "success_ratio"
+        return "not_numb", "not_numb_difference", "not_numb_ratio"
+
+
+def _compared(cases: ArmedCases, asked: _Asked, grace_min: float | None, curves: Curves | None) -> ArmContrast:
+    cases, followed = cases.follow_to(asked.minute, grace_min, "by then")
+    curves = curves or Curves()
+    shares = {arm: _arm_share(cases, arm, asked, curves) for arm in cases.arms}
+    undecided = any(share.undecided for share in shares.values())
+    how = "by nonparametric maximum likelihood" if undecided else "from counts, every case decided"
+    compared = Compared(
+        cases=cases,
+        events=decided(cases.times, asked.minute)[0 if asked.numb else 1],
+        unit="proportion",
+        method=f"share by {asked.minute:g} min {how}{cases.how}",
+        conf_level=asked.conf_level,
+        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION) if undecided else (INDEPENDENT_CASES,),
+        cautions={arm: (*_arm_cautions(arm, share, asked), *followed[arm]) for arm, share in shares.items()},
+        source=_SOURCE,
     )
+    name = _NAMES[asked.limits]
+
+    def per_arm(arm: str) -> Value:
+        share = shares[arm]
+        how = name + (" for the effective number of decided cases" if share.undecided else "")
+        how += ", strata combined by recovery of variances" if cases.stratified else ""
+        return Value(share.estimate, share.limits, how, share.wald)
+
+    def difference(arm: str, reference_arm: str) -> Value:
+        share, reference = shares[arm], shares[reference_arm]
+        low, high = mover_difference(share.bounds, share.limits, reference.bounds, reference.limits)
+        newcombe = asked.limits == "wilson" and not undecided and not cases.stratified
+        how = f"recovery of variances from {name} limits" + (" (Newcombe method 10)" if newcombe else "")
+        error = math.hypot(share.error(asked.conf_level), reference.error(asked.conf_level))
+        return Value(share.estimate - reference.estimate, (max(-1.0, low), min(1.0, high)), how, error)
+
+    return compared.contrast(asked.quantities, per_arm, difference, lambda arm, ref: _ratio(shares[arm], shares[ref]))
 
 
-def _followed(
-    cases: ArmedCases, minute: float, grace_min: float | None, limits: str, key: str
-) -> tuple[ArmedCases, dict[str, int]]:
-    """Cases with follow-up carried to the minute where the rule of :func:`follow_to` allows it, and how many."""
-    if not (math.isfinite(minute) and minute > 0):
-        raise OnsetStudyError.of_key(key, f"{key} is {minute!r}", "write minutes above 0, for example 2")
-    if limits not in SHARE_LIMITS:
-        raise OnsetStudyError.of_key("limits", f"limits is {limits!r}", "write wilson or exact")
-    return cases.follow_to(minute, usual_gap(cases.times, cases.weight) if grace_min is None else grace_min)
+def _arm_share(cases: ArmedCases, arm: str, asked: _Asked, curves: Curves) -> _ArmShare:
+    """Share of an arm; raises if no case of it shows whether it was numb at the minute."""
+    parts = tuple(
+        share_numb_by(cell.times, asked.minute, asked.conf_level, asked.limits, weight=cell.weight, curves=curves)
+        for cell in cases.cells(arm)
+    )
+    if all(part.low < 1e-12 and part.high > 1 - 1e-12 and part.undecided for part in parts):
+        reason = f"no case of the arm {arm} shows whether it was numb at {asked.minute:g} min or not"
+        raise NotEstimable(asked.quantities[0], reason, code="undecided", bound=(0.0, 1.0))
+    share = _standardised(parts, cases.mix)
+    return share if asked.numb else share.turned()
 
 
-def _arm_shares(
-    cases: ArmedCases,
-    carried: dict[str, int],
-    minute: float,
-    conf_level: float,
-    limits: str,
-    quantity: str,
-    curves: Curves | None,
-) -> list[_ArmShare]:
-    shares, curves = [], curves or Curves()
-    for name in cases.arms:
-        parts = tuple(
-            share_numb_by(cell.times, minute, conf_level, limits, weight=cell.weight, curves=curves)
-            for cell in cases.cells(name)
-        )
-        if all(part.low < 1e-12 and part.high > 1 - 1e-12 and part.undecided for part in parts):
-            raise NotEstimable(
-                quantity,
-                f"no case of the arm {name} shows whether it was numb at {minute:g} min or not",
-                code="undecided",
-                bound=(0.0, 1.0),
-            )
-        shares.append(_standardised(name, parts, cases.mix, carried[name]))
-    return shares
-
-
-def _standardised(name: str, parts: tuple[Share, ...], weight: NDArray[np.float64], carried: int) -> _ArmShare:
+def _standardised(parts: tuple[Share, ...], weight: FloatArray) -> _ArmShare:
     """An arm's share as the weighted mean of its shares in the strata."""
     bounds, limits = mover_weighted_sum(
         weight, np.array([part.bounds for part in parts]), np.array([part.limits for part in parts])
@@ -280,69 +290,15 @@ def _standardised(name: str, parts: tuple[Share, ...], weight: NDArray[np.float6
         variance = float(weight**2 @ (spread / np.where(information > 0, information, 1.0)))
         wald = math.sqrt(variance) if variance > 0 else None
     return _ArmShare(
-        arm=name,
         estimate=float(weight @ estimates),
         bounds=bounds,
         limits=(max(0.0, limits[0]), min(1.0, limits[1])),
         wald=wald,
         parts=parts,
-        carried=carried,
     )
 
 
-def _contrast(
-    cases: ArmedCases,
-    shares: list[_ArmShare],
-    events: NDArray[np.bool_],
-    quantities: tuple[str, str, str],
-    minute: float,
-    conf_level: float,
-    limits_name: str,
-) -> ArmContrast:
-    reference, *others = shares
-    undecided = any(share.undecided for share in shares)
-    assumptions = (INDEPENDENT_CASES, SCHEDULE_ASSUMPTION) if undecided else (INDEPENDENT_CASES,)
-    method = f"share by {minute:g} min " + (
-        "by nonparametric maximum likelihood" if undecided else "from counts, every case decided"
-    )
-    method += f", standardised over {len(cases.strata)} strata" if cases.stratified else ""
-    compared = Compared(
-        cases=cases,
-        events=events,
-        unit="proportion",
-        method=method,
-        conf_level=conf_level,
-        assumptions=assumptions,
-        cautions={share.arm: _arm_cautions(share, minute, quantities[0]) for share in shares},
-        source=_SOURCE,
-    )
-
-    def per_arm(share: _ArmShare) -> Estimate:
-        how = _NAMES[limits_name] + (" for the effective number of decided cases" if share.undecided else "")
-        how += ", strata combined by recovery of variances" if cases.stratified else ""
-        return compared.estimate(quantities[0], share.arm, share.estimate, share.limits, how, share.wald, share.arm)
-
-    def difference(share: _ArmShare) -> Estimate:
-        low, high = mover_difference(share.bounds, share.limits, reference.bounds, reference.limits)
-        newcombe = limits_name == "wilson" and not undecided and not cases.stratified
-        how = f"recovery of variances from {_NAMES[limits_name]} limits" + (" (Newcombe method 10)" if newcombe else "")
-        error = math.hypot(_error(share, conf_level), _error(reference, conf_level))
-        value = share.estimate - reference.estimate
-        name, limits = f"{share.arm} - {reference.arm}", (max(-1.0, low), min(1.0, high))
-        return compared.estimate(quantities[1], name, value, limits, how, error, reference.arm, share.arm)
-
-    ratio = _ratio(others[0], reference, quantities[2], compared)
-    return compared.together([per_arm(s) for s in shares], [difference(s) for s in others], ratio)
-
-
-def _error(share: _ArmShare, conf_level: float) -> float:
-    """Wald error, or half the width of the limits in its units where that would be 0."""
-    if share.wald is not None:
-        return share.wald
-    return (share.limits[1] - share.limits[0]) / 2.0 / normal_quantile(conf_level)
-
-
-def _ratio(share: _ArmShare, reference: _ArmShare, quantity: str, compared: Compared) -> Estimate | None:
+def _ratio(share: _ArmShare, reference: _ArmShare) -> Value | None:
     if reference.estimate <= 0 or reference.bounds[0] <= 0:
         return None
     limits = mover_ratio(share.bounds, share.limits, reference.bounds, reference.limits)
@@ -350,34 +306,19 @@ def _ratio(share: _ArmShare, reference: _ArmShare, quantity: str, compared: Comp
     if share.wald is not None and reference.wald is not None and share.estimate > 0:
         error = math.hypot(share.wald / share.estimate, reference.wald / reference.estimate)
     how = "recovery of variances from the limits of the arms; standard error on the log scale"
-    name = f"{share.arm} / {reference.arm}"
-    value = share.estimate / reference.estimate
-    return compared.estimate(quantity, name, value, limits, how, error, reference.arm, share.arm)
+    return Value(share.estimate / reference.estimate, limits, how, error)
 
 
-def _arm_cautions(share: _ArmShare, minute: float, quantity: str) -> tuple[Caution, ...]:
-    cautions = []
-    total = sum(part.n for part in share.parts)
-    if share.undecided:
-        text = (
-            f"{share.undecided} of {total} cases of the arm {share.arm} were tested neither numb before nor still "
-            f"not numb after {minute:g} min"
-        )
-        if share.bounded:
-            what = "numb" if quantity == "success_by_target" else "not numb"
-            text += (
-                f"; the data place the share {what} between {share.bounds[0]:.0%} and {share.bounds[1]:.0%}, "
-                "and the interval allows for both"
-            )
-        cautions.append(Caution(code="bounded_share" if share.bounded else "undecided_cases", text=text + "."))
-    if share.carried:
-        cautions.append(
-            Caution(
-                code="last_test_before_minute",
-                text=(
-                    f"In the arm {share.arm} testing stopped before {minute:g} min; {share.carried} cases last felt "
-                    "less than one usual gap before it count as not numb by then."
-                ),
-            )
-        )
-    return tuple(cautions)
+def _arm_cautions(arm: str, share: _ArmShare, asked: _Asked) -> tuple[Caution, ...]:
+    if not share.undecided:
+        return ()
+    text = (
+        f"{share.undecided} of {sum(part.n for part in share.parts)} cases of the arm {arm} were tested neither numb "
+        f"before nor still not numb after {asked.minute:g} min"
+    )
+    low, high = share.bounds
+    bounded = high - low > 1e-9
+    if bounded:
+        what = "numb" if asked.numb else "not numb"
+        text += f"; the data place the share {what} between {low:.0%} and {high:.0%}, and the interval allows for both"
+    return (Caution(code="bounded_share" if bounded else "undecided_cases", text=text + "."),)

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from onsetstudy.core.arrays import BoolArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval
-from onsetstudy.inference.proportions import (
-    mcnemar_exact,
-    newcombe_paired_difference,
-    normal_quantile,
-    wilson_limits,
-)
+from onsetstudy.inference.proportions import mcnemar_exact, newcombe_paired_difference, normal_quantile, wilson_limits
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import decided
 from onsetstudy.survival.summaries.standardisation import sort_arms
@@ -73,19 +70,11 @@ def paired_success(
     z = normal_quantile(conf_level)
     cases = sort_arms(times, arm, reference_arm=reference_arm, two_arms=True)
     reference, other = cases.arms
-    result, known = _by_patient(times, cases.arm, patient, cases.arms, target_min)
-    complete = np.all(known, axis=1)
-    pairs = result[complete]
-    n = int(complete.sum())
-    if n == 0:
-        raise NotEstimable(
-            "success_difference", "no patient has a decided result in both arms", code="no_pairs", bound=(-1.0, 1.0)
-        )
-    both, neither = int(np.sum(pairs.all(axis=1))), int(np.sum(~pairs.any(axis=1)))
-    other_only = int(np.sum(pairs[:, 1] & ~pairs[:, 0]))
-    reference_only = n - both - neither - other_only
+    pairs, caution = _complete_pairs(times, cases.arm, patient, cases.arms, target_min)
+    n, (first, second) = pairs.shape[0], pairs.T
+    table = (first & second, second & ~first, first & ~second, ~first & ~second)
+    both, other_only, reference_only, neither = (int(rows.sum()) for rows in table)
     low, high = newcombe_paired_difference(both, other_only, reference_only, neither, conf_level)
-    caution = _cautions(complete.size - n, complete.size, target_min)
     counted = {reference: both + reference_only, other: both + other_only}
     counts = Counts(
         cases=2 * n,
@@ -94,41 +83,37 @@ def paired_success(
     )
     method = f"share by {target_min:g} min of {n} patients treated in both arms"
 
-    def estimate(
-        quantity: str, contrast: str, value: float, error: float, interval: Interval, **more: float
-    ) -> Estimate:
-        return Estimate(
-            quantity=quantity,
-            contrast=contrast,
-            estimate=value,
-            std_error=error if error > 0 else None,
-            interval=interval,
-            unit="proportion",
-            method=method,
-            n=counts,
-            assumptions=(_PATIENTS, _PERIOD),
-            caution=caution,
-            source=_SOURCE,
-            **more,
-        )
+    estimate = partial(
+        Estimate,
+        unit="proportion",
+        method=method,
+        n=counts,
+        assumptions=(_PATIENTS, _PERIOD),
+        caution=caution,
+        source=_SOURCE,
+    )
 
     def per_arm(name: str) -> Estimate:
         share = counted[name] / n
         ends = wilson_limits(counted[name], n, conf_level)
-        interval = Interval(low=ends[0], high=ends[1], level=conf_level, method="Wilson score")
-        return estimate("success_by_target", name, share, math.sqrt(share * (1 - share) / n), interval)
+        return estimate(
+            quantity="success_by_target",
+            contrast=name,
+            estimate=share,
+            std_error=math.sqrt(share * (1 - share) / n) or None,
+            interval=Interval(low=ends[0], high=ends[1], level=conf_level, method="Wilson score"),
+        )
 
-    difference = (other_only - reference_only) / n
     # Wald's error of a paired difference; where it is 0, half the width of the limits in its units.
     error = math.sqrt(max(0.0, other_only + reference_only - (other_only - reference_only) ** 2 / n)) / n
     return ArmContrast(
         arms=(per_arm(reference), per_arm(other)),
         difference=estimate(
-            "success_difference",
-            f"{other} - {reference}",
-            difference,
-            error if error > 0 else (high - low) / 2 / z,
-            Interval(low=low, high=high, level=conf_level, method="Newcombe paired, method 10"),
+            quantity="success_difference",
+            contrast=f"{other} - {reference}",
+            estimate=(other_only - reference_only) / n,
+            std_error=(error if error > 0 else (high - low) / 2 / z) or None,
+            interval=Interval(low=low, high=high, level=conf_level, method="Newcombe paired, method 10"),
             p_value=mcnemar_exact(other_only, reference_only),
         ),
         method=method,
@@ -139,27 +124,21 @@ def paired_success(
     )
 
 
-def _by_patient(
-    times: Intervals, arm: NDArray[np.str_], patient: ArrayLike, arms: tuple[str, ...], target_min: float
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Per patient and arm, shape (patients, 2): numb by the target, and whether that is known."""
+def _complete_pairs(
+    times: Intervals, arm: StrArray, patient: ArrayLike, arms: tuple[str, ...], target_min: float
+) -> tuple[BoolArray, tuple[Caution, ...]]:
+    """Per patient whose results are known and arm, shape (patients, 2), numb by the target; and who is left out."""
     names, row = np.unique(np.asarray(patient).astype(str), return_inverse=True)
     if row.shape != arm.shape:
-        raise OnsetStudyError.of_key(
-            "patient",
-            f"patient has the shape {np.shape(patient)} beside {arm.size} cases",
-            "give one patient per case",
-            code="shape",
-        )
+        what = f"patient has the shape {np.shape(patient)} beside {arm.size} cases"
+        raise OnsetStudyError.of_key("patient", what, "give one patient per case", code="shape")
     column = (arm == arms[1]).astype(np.intp)
     seen = np.zeros((names.size, 2), dtype=np.intp)
     np.add.at(seen, (row, column), 1)
+    mend = "a paired comparison takes one case of a patient per arm"
     problems = [
         Problem.of_key(
-            "patient",
-            f"patient {names[i]} has {seen[i, j]} cases in the arm {arms[j]}",
-            "a paired comparison takes one case of a patient per arm",
-            code="repeated",
+            "patient", f"patient {names[i]} has {seen[i, j]} cases in the arm {arms[j]}", mend, code="repeated"
         )
         for i, j in np.argwhere(seen > 1)[:20]
     ]
@@ -168,7 +147,11 @@ def _by_patient(
     numb, not_numb = decided(times, target_min)
     result, known = np.zeros(seen.shape, dtype=np.bool_), np.zeros(seen.shape, dtype=np.bool_)
     result[row, column], known[row, column] = numb, numb | not_numb
-    return result, known
+    complete = known.all(axis=1)
+    if not complete.any():
+        reason = "no patient has a decided result in both arms"
+        raise NotEstimable("success_difference", reason, code="no_pairs", bound=(-1.0, 1.0))
+    return result[complete], _cautions(int((~complete).sum()), complete.size, target_min)
 
 
 def _cautions(left_out: int, patients: int, target_min: float) -> tuple[Caution, ...]:

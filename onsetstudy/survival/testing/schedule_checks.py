@@ -15,13 +15,12 @@ from onsetstudy.survival.results import FinenessOfTesting, ScheduleCheck
 __all__ = ["check_schedule", "summarise_testing"]
 
 FIRST_TESTS = 5
+"""How many tests of each case are compared, the first with the first and so on."""
 FEWEST = 4
 MANY_LEFT = 0.2
 
 
-def check_schedule(
-    case: ArrayLike, minute: ArrayLike, arm: ArrayLike, *, reference_arm: str, first_tests: int = FIRST_TESTS
-) -> ScheduleCheck:
+def check_schedule(case: ArrayLike, minute: ArrayLike, arm: ArrayLike, *, reference_arm: str) -> ScheduleCheck:
     """Whether the arms' first tests came at the same minutes.
 
     Parameters
@@ -33,8 +32,6 @@ def check_schedule(
     arm : array_like of str, shape (n,)
         Arm of each case.
     reference_arm : str
-    first_tests : int
-        How many tests of each case are compared, the first with the first and so on.
 
     Returns
     -------
@@ -60,7 +57,7 @@ def check_schedule(
         raise OnsetStudyError("case and minute must be equally long, and every case must have an arm")
     frame = pd.DataFrame({"case": number, "minute": at}).sort_values(["case", "minute"], kind="stable")
     frame["test"] = frame.groupby("case").cumcount() + 1
-    frame = frame[frame["test"] <= first_tests].assign(arm=lambda f: arms[f["case"]])
+    frame = frame[frame["test"] <= FIRST_TESTS].assign(arm=lambda f: arms[f["case"]])
     others = sorted(set(arms) - {reference_arm})
     if reference_arm not in arms or len(others) != 1:
         raise OnsetStudyError(f"two arms are compared here; the reference arm is {reference_arm!r}")
@@ -147,24 +144,20 @@ def summarise_testing(
     for name in sorted(set(arms)):
         mine = arms == name
         at_first = times.left_censored & mine
-        too_late = at_first & (times.right > target_min)
         seen = np.isfinite(times.right) & mine
         width = float(np.median((times.right - times.left)[seen])) if seen.any() else float("nan")
-        rows.append((name, int(mine.sum()), int(at_first.sum()), int(too_late.sum()), width, int(lost[mine].sum())))
-        if mine.any() and too_late.sum() > 0:
-            cautions.append(
-                Caution(
-                    code="first_test_too_late",
-                    text=f"In the arm {name} {int(too_late.sum())} teeth were numb at a first test that came after "
-                    f"minute {target_min:g}: nobody can say whether they were numb by then.",
-                )
+        n, early, late = (int(who.sum()) for who in (mine, at_first, at_first & (times.right > target_min)))
+        rows.append((name, n, early, late, width, int(lost[mine].sum())))
+        if late > 0:
+            text = (
+                f"In the arm {name} {late} teeth were numb at a first test that came after minute {target_min:g}: "
+                "nobody can say whether they were numb by then."
             )
-        elif mine.any() and at_first.sum() > MANY_LEFT * mine.sum():
-            cautions.append(
-                Caution(
-                    code="many_numb_at_first_test",
-                    text=f"In the arm {name} {int(at_first.sum())} of {int(mine.sum())} teeth were numb at their first "
-                    "test already: an earlier test would show more.",
-                )
+            cautions.append(Caution(code="first_test_too_late", text=text))
+        elif early > MANY_LEFT * n:
+            text = (
+                f"In the arm {name} {early} of {n} teeth were numb at their first test already: an earlier test would "
+                "show more."
             )
+            cautions.append(Caution(code="many_numb_at_first_test", text=text))
     return FinenessOfTesting(rows=tuple(rows), caution=tuple(cautions))

@@ -26,7 +26,7 @@ SOME = 1e-9
 """More cases than rounding leaves."""
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Gaps:
     """What is known of the gaps of one arm: its cases and the curve that they give.
 

@@ -1,0 +1,99 @@
+"""What a fitted likelihood says: ratios with limits on the log scale, tests at a bound, slopes by differences."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from onsetstudy.core.arrays import BoolArray, FloatArray
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, Interval
+from onsetstudy.inference.proportions import normal_quantile
+
+__all__ = ["boundary_test", "central_slopes", "log_scale_interval", "wald_ratio"]
+
+
+def log_scale_interval(b: float, error: float, conf_level: float, method: str = "Wald, log scale") -> Interval:
+    """Limits of a ratio from its logarithm and the standard error of that."""
+    half = normal_quantile(conf_level) * error
+    return Interval(low=float(np.exp(b - half)), high=float(np.exp(b + half)), level=conf_level, method=method)
+
+
+def wald_ratio(
+    quantity: str,
+    contrast: str,
+    b: float,
+    error: float,
+    conf_level: float,
+    *,
+    method: str,
+    n: Counts,
+    how: str = "Wald, log scale",
+    assumptions: tuple[Assumption, ...] = (),
+    caution: tuple[Caution, ...] = (),
+    source: str = "",
+) -> Estimate:
+    """A ratio from its logarithm ``b`` and the standard error of that; ``how`` names the limits."""
+    return Estimate(
+        quantity=quantity,
+        contrast=contrast,
+        estimate=float(np.exp(b)),
+        std_error=float(error),
+        interval=log_scale_interval(b, error, conf_level, how),
+        p_value=float(2 * stats.norm.sf(abs(b) / error)) if error > 0 else None,
+        unit="ratio",
+        method=method,
+        n=n,
+        assumptions=assumptions,
+        caution=caution,
+        source=source,
+    )
+
+
+def boundary_test(
+    gain: float,
+    *,
+    quantity: str,
+    alternative: str,
+    null: str,
+    n: Counts,
+    bounds: int = 1,
+    assumptions: tuple[Assumption, ...] = (),
+    source: str,
+) -> HypothesisTest:
+    """Likelihood ratio test of what is 0 under the hypothesis and cannot be less (``null`` says what).
+
+    ``gain`` is that in log-likelihood. One parameter at its bound: half the chi-square. Several (``bounds``): the
+    chi-square with as many, which is conservative.
+    """
+    ratio = max(0.0, 2 * gain)
+    one = bounds == 1
+    p_value = float(stats.chi2.sf(ratio, bounds)) / (2 if one else 1)
+    return HypothesisTest(
+        quantity=quantity,
+        contrast=None,
+        statistic=ratio,
+        statistic_name="likelihood ratio",
+        df=bounds,
+        p_value=p_value if ratio > 0 else 1.0,
+        alternative=alternative,
+        method=f"likelihood ratio of no {null}, "
+        + ("half the chi-square p-value at the boundary" if one else "conservative at the boundary"),
+        n=n,
+        assumptions=assumptions,
+        source=source,
+    )
+
+
+def central_slopes(
+    function: Callable[[FloatArray], ArrayLike], theta: FloatArray, step: ArrayLike, along: BoolArray | None = None
+) -> FloatArray:
+    """Slopes of a function (or of each of its values) by central differences: a row for every parameter ``along``."""
+    shifts = np.diag(np.broadcast_to(np.asarray(step, dtype=np.float64), theta.shape))
+    slopes = [
+        (np.asarray(function(theta + shift)) - np.asarray(function(theta - shift))) / (2 * shift.max())
+        for shift in (shifts if along is None else shifts[along])
+    ]
+    return np.array(slopes, dtype=np.float64)
