@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
-from onsetstudy.core.table_reader import TableReader
+from onsetstudy.core.type_check import TableReader
 
 __all__ = [
     "ADULT_YEARS",

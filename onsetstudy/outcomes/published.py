@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.core.table_reader import TableReader
+from onsetstudy.core.type_check import TableReader
 from onsetstudy.outcomes.published_results import PublishedRange, PublishedTable
 
 __all__ = ["FINDINGS", "OUTCOMES", "check_published"]
