@@ -54,10 +54,10 @@ def pka_of(agent: str) -> PKa:
     DesignError
         If the agent is not known.
     """
-    for found in TEACHING:
-        if found.agent == agent:
-            return found
-    names = ", ".join(p.agent for p in TEACHING)
+    known = {p.agent: p for p in TEACHING}
+    if agent in known:
+        return known[agent]
+    names = ", ".join(known)
     raise DesignError(
         Problem(
             what=f'no pKa is kept for "{agent}"',

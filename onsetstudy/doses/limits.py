@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.type_check import TableReader
 
 __all__ = [
@@ -32,17 +32,8 @@ COUNTRIES = ("US", "EU", "UK", "DE")
 ADULT_YEARS = 18
 CHILD_YEARS = 12
 """Under this age a patient is a child here (product texts of the European Union); amounts for adults do not count."""
-SUBSTANCES = (
-    "lidocaine",
-    "articaine",
-    "mepivacaine",
-    "prilocaine",
-    "bupivacaine",
-    "epinephrine",
-    "levonordefrin",
-    "felypressin",
-)
 VASOCONSTRICTORS = ("epinephrine", "levonordefrin", "felypressin")
+SUBSTANCES = ("lidocaine", "articaine", "mepivacaine", "prilocaine", "bupivacaine", *VASOCONSTRICTORS)
 HEART = "significant_heart_disease"
 AMOUNTS = ("mg_per_kg", "max_mg", "max_cartridges")
 LIMIT_KEYS = {
@@ -152,23 +143,18 @@ class ClinicLimits:
 
     def __post_init__(self) -> None:
         problems = []
-        for substance, mg_per_kg, max_mg in self.limits:
-            where = Where(key=f"doses.clinic.{substance}")
+        for substance, *amounts in self.limits:
+            line = TableReader({}, "", f"doses.clinic.{substance}")
             if substance not in SUBSTANCES:
-                mend = f"write one of {', '.join(SUBSTANCES)}"
-                what = f'there is no drug "{substance}"'
-                problems.append(Problem(what=what, where=where, mend=mend, value=substance, code="substance"))
-            given = [v for v in (mg_per_kg, max_mg) if v is not None]
+                what, mend = f'there is no drug "{substance}"', f"write one of {', '.join(SUBSTANCES)}"
+                line.say("", what, mend, substance, code="substance")
+            given = [v for v in amounts if v is not None]
             if not given:
-                what = "a limit without an amount"
-                problems.append(Problem(what=what, where=where, mend="give mg_per_kg, max_mg or both", code="amount"))
-            problems += [
-                Problem(
-                    what=f"{v} cannot be a limit", where=where, mend="give a number above 0", value=str(v), code="range"
-                )
-                for v in given
-                if not (math.isfinite(v) and v > 0)
-            ]
+                line.say("", "a limit without an amount", "give mg_per_kg, max_mg or both", code="amount")
+            for v in given:
+                if not (math.isfinite(v) and v > 0):
+                    line.say("", f"{v} cannot be a limit", "give a number above 0", v, code="range")
+            problems += line.problems
         if problems:
             raise RecordsError(problems)
 
