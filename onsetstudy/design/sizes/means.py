@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design import formulas
 from onsetstudy.design.expected_wait import ExpectedWait, refuse_contradiction
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.size_results import SampleSize
-from onsetstudy.design.sizes.frame import EQUAL, Frame, size_of, within_margin
-from onsetstudy.design.solve import Asked, solve
+from onsetstudy.design.sizes.frame import EQUAL, Asked, Frame, size_of, solve
 
 __all__ = ["plan_pain_difference", "plan_wait"]
 
@@ -50,9 +47,8 @@ def plan_wait(
     """
     if curve is not None and not paired:
         refuse_contradiction(sd_min, curve)
-    return _mean(
-        "wait", difference_min, sd_min, "min", cases, power, alpha, paired=paired, frame=frame, margin=margin_min
-    )  # fmt: skip
+    asked = Asked(n=cases, effect=difference_min, power=power, alpha=alpha)
+    return _mean(asked, "wait", sd_min, "min", paired=paired, frame=frame, margin=margin_min)
 
 
 def plan_pain_difference(
@@ -82,52 +78,42 @@ def plan_pain_difference(
     The report's primary comparison of pain is the difference in means by Welch's t, of which this is the formula for
     arms that spread alike.
     """
-    return _mean("pain", difference, sd, unit, cases, power, alpha, paired=paired, frame=frame, margin=0.0)
+    asked = Asked(n=cases, effect=difference, power=power, alpha=alpha)
+    return _mean(asked, "pain", sd, unit, paired=paired, frame=frame, margin=0.0)
 
 
 def _mean(
-    quantity: str,
-    difference: float | None,
-    sd: float,
-    unit: str,
-    cases: float | None,
-    power: float | None,
-    alpha: float | None,
-    *,
-    paired: bool,
-    frame: Frame,
-    margin: float,
+    asked: Asked, quantity: str, sd: float, unit: str, *, paired: bool, frame: Frame, margin: float
 ) -> SampleSize:
-    if sd <= 0 or margin < 0 or (difference == 0 and not margin):
+    if sd <= 0 or margin < 0 or (asked.effect == 0 and not margin):
         raise DesignError(
             "the standard deviation must be above 0, the margin 0 or more, and no difference cannot be planned for"
         )
-    share = frame.checked().share
-    # Less is better: against a margin the gain is the difference turned over.
-    sign = -1.0 if margin else 1.0
-    gain = None if difference is None else sign * difference
-    within_margin(gain, margin, cases)
 
-    def power_of(n: float, better: float, a: float) -> float:
-        counting, apart = frame.deflated(n), sign * better
+    def power_of(n: float, apart: float, a: float) -> float:
         if paired:
-            return formulas.paired_mean_power(counting, apart, a, sd=sd, sided=frame.sided, margin=margin)
-        return formulas.two_means_power(counting, apart, a, sd=sd, share=share, sided=frame.sided, margin=margin)
+            return formulas.paired_mean_power(n, apart, a, sd=sd, sided=frame.sided, margin=margin)
+        return formulas.two_means_power(n, apart, a, sd=sd, share=frame.share, sided=frame.sided, margin=margin)
 
-    asked = Asked(n=cases, effect=gain, power=power, alpha=alpha)
-    found = solve(asked, power_of, effect_range=(1e-9 * sd - margin, 8 * sd), least=2.001 if paired else 4.0)
-    apart = sign * float(found.effect or 0)
-    found = replace(found, effect=apart)
-    return size_of(
+    found = solve(
         asked,
+        power_of,
+        frame,
+        effect_range=(1e-9 * sd - margin, 8 * sd),
+        least=2.001 if paired else 4.0,
+        margin=margin,
+        # Less is better: against a margin the gain is the difference turned over.
+        better=-1.0 if margin else 1.0,
+    )
+    return size_of(
         found,
         frame,
         paired=paired,
         quantity=quantity,
         test=("paired " if paired else "two-sample ") + "Student's t test",
-        effect_text=f"{apart:.4g} {unit}, standard deviation {sd:.3g} {unit}"
+        effect_text=f"{found.effect:.4g} {unit}, standard deviation {sd:.3g} {unit}"
         + (f", margin {margin:.3g} {unit}" if margin else ""),
         method=("paired" if paired else "two-sample") + " Student's t, noncentral t distribution",
         source="noncentral t",
-        caution=implausible("wait_min", apart) if quantity == "wait" else (),
+        caution=implausible("wait_min", found.effect) if quantity == "wait" else (),
     )

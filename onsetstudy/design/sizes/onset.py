@@ -9,8 +9,7 @@ from onsetstudy.core.results import Assumption
 from onsetstudy.design import formulas
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize
-from onsetstudy.design.sizes.frame import EQUAL, INDEPENDENT, Frame, size_of
-from onsetstudy.design.solve import Asked, solve
+from onsetstudy.design.sizes.frame import EQUAL, INDEPENDENT, Asked, Frame, size_of, solve
 
 __all__ = ["onset_share", "plan_onset_test"]
 
@@ -70,26 +69,24 @@ def plan_onset_test(
         raise DesignError(f"the formula {formula!r} is not known; choose schoenfeld or freedman")
     if hazard_ratio is not None and (hazard_ratio <= 0 or hazard_ratio == 1):
         raise DesignError(f"a hazard ratio of {hazard_ratio:g} cannot be planned for; give one above or below 1")
-    share = frame.checked().share
+
+    def events_of(n: float, ratio: float) -> float:
+        return n * onset_share(expected, ratio, share=frame.share)
 
     def power_of(n: float, ratio: float, a: float) -> float:
-        events = frame.deflated(n) * onset_share(expected, ratio, share=share)
-        return powers[formula](events, ratio, a, share=share, sided=frame.sided)
+        return powers[formula](events_of(n, ratio), ratio, a, share=frame.share, sided=frame.sided)
 
     asked = Asked(n=cases, effect=hazard_ratio, power=power, alpha=alpha)
-    found = solve(asked, power_of, effect_range=(1 + 1e-9, 100.0))
-    ratio = float(found.effect or 0)
-    events = frame.deflated(float(found.n or 0)) * onset_share(expected, ratio, share=share)
+    found = solve(asked, power_of, frame, effect_range=(1 + 1e-9, 100.0))
     return size_of(
-        asked,
         found,
         frame,
         quantity="onset_test",
         test="log-rank test",
-        effect_text=f"hazard ratio {ratio:.4g}",
-        events=events,
+        effect_text=f"hazard ratio {found.effect:.4g}",
+        events=events_of(frame.deflated(found.n), found.effect),
         method=f"log-rank test, {formula.capitalize()}'s formula, onsets to cases by the expected curves",
         source={"schoenfeld": "Schoenfeld 1983", "freedman": "Freedman 1982"}[formula],
         assumptions=(PROPORTIONAL, INDEPENDENT),
-        caution=implausible("hazard_ratio", ratio),
+        caution=implausible("hazard_ratio", found.effect),
     )

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design import formulas
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.size_results import SampleSize
-from onsetstudy.design.sizes.frame import EQUAL, Frame, size_of, within_margin
-from onsetstudy.design.solve import Asked, solve
+from onsetstudy.design.sizes.frame import EQUAL, Asked, Frame, size_of, solve
 
 __all__ = ["plan_paired_success", "plan_success"]
 
@@ -48,35 +45,29 @@ def plan_success(
         raise DesignError("the share of the reference arm must lie between 0 and 1, and the margin be 0 or more")
     if difference is not None and (not 0 < reference + difference < 1 or (difference == 0 and not margin)):
         raise DesignError(f"a difference of {difference:g} from {reference:g} leaves no share between 0 and 1 to find")
-    share = frame.checked().share
-    sign = -1.0 if margin and not higher_is_better else 1.0
-    gain = None if difference is None else sign * difference
-    within_margin(gain, margin, cases)
+    better = -1.0 if margin and not higher_is_better else 1.0
 
-    def power_of(n: float, better: float, a: float) -> float:
-        counting = max(frame.deflated(n), 1e-9)
+    def power_of(n: float, apart: float, a: float) -> float:
         return formulas.shares_power(
-            counting, reference, reference + sign * better, a, share=share, sided=frame.sided, margin=margin,
+            max(n, 1e-9), reference, reference + apart, a, share=frame.share, sided=frame.sided, margin=margin,
             higher_is_better=higher_is_better,
         )  # fmt: skip
 
-    asked = Asked(n=cases, effect=gain, power=power, alpha=alpha)
-    best, worst = (1 - reference, reference) if sign > 0 else (reference, 1 - reference)
+    best, worst = (1 - reference, reference) if better > 0 else (reference, 1 - reference)
     least = max(-margin, -worst) if margin else 0.0
-    found = solve(asked, power_of, effect_range=(least + 1e-6, best - 1e-6))
-    apart = sign * float(found.effect or 0)
-    found = replace(found, effect=apart)
+    asked = Asked(n=cases, effect=difference, power=power, alpha=alpha)
+    found = solve(asked, power_of, frame, effect_range=(least + 1e-6, best - 1e-6), margin=margin, better=better)
+    other, against = reference + found.effect, f", margin {margin:.3g}" if margin else ""
     return size_of(
-        asked,
         found,
         frame,
         quantity="success",
-        effect_text=f"{reference:.1%} against {reference + apart:.1%}" + (f", margin {margin:.3g}" if margin else ""),
+        effect_text=f"{reference:.1%} against {other:.1%}{against}",
         test="test of two proportions against a margin" if margin else "score test of two proportions",
         method="two proportions, normal approximation"
         + (", unpooled against the margin" if margin else ", score test"),
         source="Fleiss, Levin & Paik 2003, chapter 4",
-        caution=implausible("success", apart),
+        caution=implausible("success", found.effect),
     )
 
 
@@ -98,16 +89,13 @@ def plan_paired_success(
     """
     if min(only_other, only_reference) < 0 or only_other + only_reference > 1 or only_other == only_reference:
         raise DesignError("the shares of pairs that differ must be 0 or more, at most 1 together, and not the same")
-    frame.checked()
 
     def power_of(n: float, apart: float, a: float) -> float:
-        return formulas.mcnemar_power(frame.deflated(n), only_other, only_reference, a, sided=frame.sided)
+        return formulas.mcnemar_power(n, only_other, only_reference, a, sided=frame.sided)
 
     asked = Asked(n=pairs, effect=only_other - only_reference, power=power, alpha=alpha)
-    found = solve(asked, power_of, effect_range=(-1, 1))
     return size_of(
-        asked,
-        found,
+        solve(asked, power_of, frame, effect_range=(-1, 1)),
         frame,
         paired=True,
         quantity="paired_success",
