@@ -85,27 +85,19 @@ def spending_bounds(
     if floors is not None:
         given = np.asarray(floors, dtype=np.float64)[: steps.size]
         bound_by[: given.size] = given
-    upper, lower, used = [], [], []
+    upper, used = np.empty(steps.size), np.empty(steps.size)
     carried, before = begin(), 0.0
     for k, level in enumerate(steps.tolist()):
         last = final and k == steps.size - 1
         may = side if last else spent(kind, side, float(shares[k]), rho=rho, sided=sided)
         bound = solve_upper(carried, level, may - before)
-        below = -bound if sided == 2 else -INF
-        upper.append(bound)
-        lower.append(below)
-        used.append(max(may, before))
         before = max(may, before)
+        upper[k], used[k] = bound, before
         if k + 1 < steps.size:
-            carried = carry(
-                carried, level, lower=max(below, float(bound_by[k])), upper=bound, following=float(steps[k + 1])
-            )
-    return Bounds(
-        information=steps,
-        upper=np.array(upper),
-        lower=np.array(lower),
-        spent=np.array(used),
-    )
+            floor = max(-bound if sided == 2 else -INF, float(bound_by[k]))
+            carried = carry(carried, level, lower=floor, upper=bound, following=float(steps[k + 1]))
+    lower = -upper if sided == 2 else np.full(steps.size, -INF)
+    return Bounds(information=steps, upper=upper, lower=lower, spent=used)
 
 
 def _growing(information: ArrayLike, fraction: ArrayLike) -> tuple[FloatArray, FloatArray]:

@@ -132,16 +132,14 @@ def _onset(model: StudyModel, cases: _Cases, seed: int) -> FloatArray:
     practice = rng.normal(0, model.practice_spread, len(model.practices))
     operator = rng.normal(0, model.operator_spread, (len(model.practices), max(model.operators)))
     shift = np.exp(practice[cases.practice] + operator[cases.practice, cases.operator])
-    t = cases.technique
-    scale = np.array([scale_of(m) for m in model.techniques])[t] * shift
-    shape = np.array([m.shape for m in model.techniques])[t]
-    ratio = np.where(cases.buffered, np.array([m.hazard_ratio for m in model.techniques])[t], 1.0)
-    never = np.where(
-        cases.buffered,
-        np.array([m.never_buffered for m in model.techniques])[t],
-        np.array([m.never_plain for m in model.techniques])[t],
-    )
-    onset = scale * (rng.exponential(size=len(cases)) / ratio) ** (1 / shape)
+
+    def of(name: str) -> FloatArray:
+        return np.array([getattr(technique, name) for technique in model.techniques])[cases.technique]
+
+    scale = np.array([scale_of(m) for m in model.techniques])[cases.technique] * shift
+    ratio = np.where(cases.buffered, of("hazard_ratio"), 1.0)
+    never = np.where(cases.buffered, of("never_buffered"), of("never_plain"))
+    onset = scale * (rng.exponential(size=len(cases)) / ratio) ** (1 / of("shape"))
     return np.asarray(np.where(rng.random(len(cases)) < never, np.inf, onset), dtype=np.float64)
 
 
@@ -227,7 +225,7 @@ def _case_table(
         "arm": np.where(cases.buffered, "buffered", "plain"),
         "allocation": protocol.study.allocation,
         **({} if cases.slip is None else {"allocation_slip": cases.slip}),
-        "procedure": rng.choice(_admitted(protocol), n, p=_weights(protocol)),
+        "procedure": _procedures(protocol, n, rng),
         "tooth": (tooth := _teeth(technique, rng)),
         **({} if protocol.schedule.control_tooth == "none" else {"control_tooth": _controls(tooth)}),
         "technique": technique,
@@ -264,14 +262,18 @@ def _chair(cases: _Cases, seed: int) -> dict[str, Any]:
     rng = stream(seed, "demo: chair")
     n = len(cases)
     mixing = np.where(cases.buffered, np.round(rng.gamma(6.0, 0.15, n), 1), np.nan)
-    truth = np.where(cases.buffered, "buffered", "plain")
-    other = np.where(cases.buffered, "plain", "buffered")
     draw = rng.random(n)
     return {
         "mixing_min": _text(np.where(rng.random(n) < 0.05, np.nan, mixing), "{:.1f}"),
         "wait_used": np.where(rng.random(n) < 0.35, "yes", "no"),
-        "guess_patient": np.select([draw < 0.4, draw < 0.62], [truth, other], "unsure"),
+        "guess_patient": _guessed(cases, draw, 0.4, 0.62),
     }
+
+
+def _guessed(cases: _Cases, draw: FloatArray, right: float, said: float) -> NDArray[np.str_]:
+    """Guesses at the arm: ``right`` of them are, up to ``said`` another arm is said, and the others are unsure."""
+    arms = [np.where(cases.buffered ^ turned, "buffered", "plain") for turned in (False, True)]
+    return np.select([draw < right, draw < said], arms, "unsure")
 
 
 def _seen(protocol: Protocol, told: dict[str, FloatArray], cases: _Cases, seed: int) -> dict[str, Any]:
@@ -279,14 +281,11 @@ def _seen(protocol: Protocol, told: dict[str, FloatArray], cases: _Cases, seed: 
     rng = stream(seed, "demo: seen")
     n = len(cases)
     numb = ~np.isnan(told["treatment_start_min"])
-    draw = rng.random(n)
-    truth, other = (np.where(cases.buffered ^ turned, "buffered", "plain") for turned in (False, True))
-    guess = np.select([draw < 0.3, draw < 0.55], [truth, other], "unsure")
-    blinded = protocol.study.randomised
+    guess = _guessed(cases, rng.random(n), 0.3, 0.55)
     return {
         "rescue_volume_ml": [None if np.isnan(r) else "0.90" for r in told["rescue_min"]],
         "lip_numb": np.where(rng.random(n) < np.where(numb, 0.98, 0.6), "yes", "no"),
-        "guess": {"guess_assessor": guess} if blinded else {},
+        "guess": {"guess_assessor": guess} if protocol.study.randomised else {},
     }
 
 
@@ -302,13 +301,11 @@ def _controls(tooth: NDArray[np.str_]) -> NDArray[np.object_]:
     return np.array([across[code[0]] for code in tooth], dtype=object)
 
 
-def _admitted(protocol: Protocol) -> list[str]:
-    return [p for p in PROCEDURES if not protocol.eligibility.procedures or p in protocol.eligibility.procedures]
-
-
-def _weights(protocol: Protocol) -> FloatArray:
-    weight = np.array([PROCEDURES[p] for p in _admitted(protocol)])
-    return np.asarray(weight / weight.sum(), dtype=np.float64)
+def _procedures(protocol: Protocol, n: int, rng: np.random.Generator) -> NDArray[np.str_]:
+    listed = protocol.eligibility.procedures
+    admitted = {p: share for p, share in PROCEDURES.items() if not listed or p in listed}
+    weight = np.array(list(admitted.values()))
+    return rng.choice(list(admitted), n, p=weight / weight.sum())
 
 
 def _days(protocol: Protocol, cases: _Cases, rng: np.random.Generator) -> list[str]:

@@ -19,7 +19,7 @@ from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.trials.draws import Drawn, cells_of, draw_trials, place_of
-from onsetstudy.design.trials.mean_scores import pain_scores, share_scores, wait_scores
+from onsetstudy.design.trials.mean_scores import counted, pain_scores, share_scores, wait_scores
 from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compare_many_pairs
 
@@ -190,30 +190,26 @@ def _chunk(scenario: TrialScenario, seed: int, task: tuple[int, int]) -> Tally:
 
 def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> FloatArray:
     """Z of every trial after a fraction of its cases, shape (trials,); nan where there is nothing to compare."""
+    cases = max(2, round(fraction * scenario.cases))
     if scenario.design == "paired":
-        return _paired_scores(scenario, drawn, max(2, round(fraction * scenario.cases)))
-    seen = slice(0, max(2, round(fraction * scenario.cases)))
-    left, right, other = drawn.left[:, seen], drawn.right[:, seen], drawn.other[:, seen]
+        return _paired_scores(scenario, drawn, cases)
+    seen, level = drawn.first(cases), scenario.conf_level
     if scenario.decision == "success":
-        numb = right <= scenario.target_min
-        decided = numb | (left >= scenario.target_min)
-        stratum = drawn.stratum[:, seen]
-        return share_scores(numb, other, stratum, decided=decided, conf_level=scenario.conf_level)
-    if scenario.decision == "pain" and drawn.score is not None:
-        return pain_scores(drawn.score[:, seen], other, drawn.stratum[:, seen], conf_level=scenario.conf_level)
-    if scenario.decision == "treatment" and drawn.score is not None:
-        stratum = drawn.stratum[:, seen]
-        return share_scores(drawn.score[:, seen] == 1, other, stratum, conf_level=scenario.conf_level)
+        numb = seen.right <= scenario.target_min
+        decided = numb | (seen.left >= scenario.target_min)
+        return share_scores(numb, seen.other, seen.stratum, decided=decided, conf_level=level)
+    if scenario.decision == "pain" and seen.score is not None:
+        return pain_scores(seen.score, seen.other, seen.stratum, conf_level=level)
+    if scenario.decision == "treatment" and seen.score is not None:
+        return share_scores(seen.score == 1, seen.other, seen.stratum, conf_level=level)
     cells = cells_of(scenario.tests_min)
-    place = place_of(left, right, scenario.tests_min)
+    place = place_of(seen.left, seen.right, scenario.tests_min)
     if scenario.decision == "wait":
         return wait_scores(
-            cells, place, other, drawn.stratum[:, seen], tau_min=scenario.expected.tau_min,
-            grace_min=scenario.grace_min, conf_level=scenario.conf_level,
+            cells, place, seen.other, seen.stratum, tau_min=scenario.expected.tau_min, grace_min=scenario.grace_min,
+            conf_level=level,
         )  # fmt: skip
-    trials, c = left.shape[0], len(cells)
-    code = (np.arange(trials)[:, None] * 2 + other) * c + place
-    counts = np.bincount(code.ravel(), minlength=trials * 2 * c).reshape(trials, 2, c)
+    counts = counted((seen.other, 2), (place, len(cells)))
     used = counts.any(axis=(0, 1))
     return compare_many(cells.take(used), counts[..., used]).statistic
 
