@@ -18,8 +18,13 @@ from onsetstudy.design.sizes.onset import plan_onset_test
 from onsetstudy.design.sizes.success import plan_success
 from onsetstudy.design.trials.draws import cells_of, draw_trials, place_of
 from onsetstudy.design.trials.results import TrialScenario
-from onsetstudy.design.trials.schedules import compare_schedules
-from onsetstudy.design.trials.trial_power import scores_of, simulate_power, simulate_tallies, summarise
+from onsetstudy.design.trials.trial_power import (
+    compare_schedules,
+    scores_of,
+    simulate_power,
+    simulate_tallies,
+    summarise,
+)
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.survival.ranktests.batched_rank_tests import compare_many_pairs

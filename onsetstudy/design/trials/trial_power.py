@@ -1,11 +1,11 @@
-"""Power by simulation: invented trials decided by the test that the report uses."""
+"""Power by simulation: invented trials decided by the test that the report uses; what other schedules cost in cases."""
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -20,10 +20,10 @@ from onsetstudy.core.seeds import stream
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.trials.draws import Drawn, cells_of, draw_trials, place_of
 from onsetstudy.design.trials.mean_scores import counted, pain_scores, share_scores, wait_scores
-from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
+from onsetstudy.design.trials.results import ScheduleComparison, ScheduleLine, SimulatedPower, TrialScenario
 from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compare_many_pairs
 
-__all__ = ["Tally", "check_scenario", "scores_of", "simulate_power", "simulate_tallies", "summarise"]
+__all__ = ["Tally", "compare_schedules", "scores_of", "simulate_power", "simulate_tallies", "summarise"]
 
 CHUNK_CASES = 100_000
 DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success", "wait", "pain", "treatment")
@@ -281,3 +281,69 @@ def _cautions(scenario: TrialScenario, numb_at_first: float) -> tuple[Caution, .
         text = f"{numb_at_first:.0%} of teeth are already numb at the first test; test earlier to see when."
         found.append(Caution(code="numb_at_first_test", text=text))
     return tuple(found)
+
+
+def compare_schedules(
+    scenario: TrialScenario,
+    schedules: Mapping[str, tuple[float, ...]],
+    *,
+    trials: int = 2000,
+    seed: int = 1,
+    mapper: Mapper = serial,
+    progress: Progress | None = None,
+) -> ScheduleComparison:
+    """Power under each schedule, and the share of cases that it costs against the first.
+
+    Parameters
+    ----------
+    scenario : TrialScenario
+        With an effect; its own schedule is not used.
+    schedules : mapping
+        Name to test minutes, the first being the one measured against.
+
+    Notes
+    -----
+    Information grows with cases and with the square of the mean score, so that a schedule with a mean score lower by a
+    factor f needs 1 / f^2 times the cases. The same teeth are tested under every schedule, so that the error of the
+    factor is that of paired scores.
+
+    Raises
+    ------
+    DesignError
+        If there is no schedule, or no effect to see.
+    """
+    if not schedules or scenario.hazard_ratio == 1:
+        raise DesignError("comparing schedules takes one schedule or more, and an effect to be seen")
+    lines: list[ScheduleLine] = []
+    base: FloatArray | None = None
+    for done, (name, tests) in enumerate(schedules.items()):
+        if progress is not None:
+            progress(done, len(schedules), f"schedule: {name}")
+        this = replace(scenario, tests_min=tuple(float(t) for t in tests))
+        tallies = simulate_tallies(this, trials=trials, seed=seed, mapper=mapper)
+        found = summarise(this, tallies, trials, seed)
+        z = np.concatenate([t.z[:, -1] for t in tallies])
+        base = z if base is None else base
+        more, error = _more_cases(base, z)
+        lines.append(
+            ScheduleLine(
+                name=name,
+                tests_min=this.tests_min,
+                power=found,
+                more_cases=more,
+                more_cases_error=error,
+                caution=found.caution,
+            )
+        )
+    return ScheduleComparison(lines=tuple(lines))
+
+
+def _more_cases(base: FloatArray, z: FloatArray) -> tuple[float, float]:
+    """Share of cases more, and its error by the delta method from paired scores."""
+    both = ~(np.isnan(base) | np.isnan(z))
+    a, b = base[both], z[both]
+    if a.size < 2 or b.mean() == 0:
+        return float("inf"), float("nan")
+    ratio = float(a.mean() / b.mean())
+    spread = np.var(a / a.mean() - b / b.mean(), ddof=1) / a.size
+    return ratio**2 - 1, float(2 * ratio**2 * np.sqrt(spread))
