@@ -17,10 +17,7 @@ ILLUSTRATION = Caution(
     code="illustration",
     text="An illustration of the chemistry, never a prediction of minutes: the tissue buffers both solutions.",
 )
-NO_PH = Caution(
-    code="no_ph_predicted",
-    text="The pH of your own mixture is not predicted: it is measured, or absent.",
-)
+NO_PH = Caution(code="no_ph_predicted", text="The pH of your own mixture is not predicted: it is measured, or absent.")
 PH = (0.0, 14.0)
 
 

@@ -12,16 +12,7 @@ from onsetstudy.core.intervals import frozen_array
 from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons, estimates_frame
 from onsetstudy.core.serialise import Serialisable, result_kind
 
-__all__ = [
-    "AgentDose",
-    "ArmAmount",
-    "DoseFlag",
-    "DoseSummary",
-    "FlagCount",
-    "FreeBase",
-    "LimitUsed",
-    "Mixture",
-]
+__all__ = ["AgentDose", "ArmAmount", "DoseFlag", "DoseSummary", "FlagCount", "FreeBase", "LimitUsed", "Mixture"]
 
 
 @result_kind("mixture", eq=False)

@@ -91,12 +91,7 @@ class Prices:
 
 
 def compare_chair_time(
-    records: ChairRecords,
-    prices: Prices,
-    *,
-    reference_arm: str,
-    contrast_arm: str,
-    conf_level: float = 0.95,
+    records: ChairRecords, prices: Prices, *, reference_arm: str, contrast_arm: str, conf_level: float = 0.95
 ) -> ChairTime:
     """Wait spent, mixing, minutes saved, hours and money of one arm against the reference.
 

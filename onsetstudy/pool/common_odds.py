@@ -177,10 +177,7 @@ def common_odds(
         ratio, test = _odds_ratio(_Tables(s[tells].astype(np.int64), n[tells]), of)
     apart = replace(of, quantity=f"{quantity}_difference", contrast=f"{arms[1]} - {arms[0]}", unit="proportion")
     return CommonOdds(
-        odds_ratio=ratio,
-        difference=_difference(s, n, apart, inflation[0]),
-        homogeneity=test,
-        tables=int(tells.sum()),
+        odds_ratio=ratio, difference=_difference(s, n, apart, inflation[0]), homogeneity=test, tables=int(tells.sum())
     )
 
 

@@ -259,12 +259,7 @@ def _run(y: NDArray[np.bool_], p: FloatArray, step: FloatArray, limit: float) ->
         if value >= limit:
             rows = slice(start, i + 1)
             signals.append(
-                Signal(
-                    case=i + 1,
-                    cases=i + 1 - start,
-                    failures=int(y[rows].sum()),
-                    expected=float(p[rows].sum()),
-                )
+                Signal(case=i + 1, cases=i + 1 - start, failures=int(y[rows].sum()), expected=float(p[rows].sum()))
             )
             value, start = 0.0, i + 1
     return path, tuple(signals)

@@ -184,12 +184,7 @@ def drift_for_power(bounds: Bounds, power: float) -> float:
 
 
 def spending_futility(
-    bounds: Bounds,
-    fraction: ArrayLike,
-    *,
-    power: float,
-    kind: str = "obrien_fleming",
-    rho: float = 3.0,
+    bounds: Bounds, fraction: ArrayLike, *, power: float, kind: str = "obrien_fleming", rho: float = 3.0
 ) -> tuple[FloatArray, float]:
     """Futility boundaries that spend the chance of missing a true effect, and the drift they are tuned to.
 

@@ -133,12 +133,7 @@ def _onsets(
 
 
 def _rescued(
-    scenario: TrialScenario,
-    case: IntArray,
-    minute: FloatArray,
-    felt: BoolArray,
-    total: int,
-    rng: np.random.Generator,
+    scenario: TrialScenario, case: IntArray, minute: FloatArray, felt: BoolArray, total: int, rng: np.random.Generator
 ) -> FloatArray:
     """Minute of the supplement, nan where none was given: only cases not confirmed numb by then may get one."""
     before = minute < (scenario.rescue_min or 0.0)

@@ -152,12 +152,7 @@ def simulate_power(
 
 
 def simulate_tallies(
-    scenario: TrialScenario,
-    *,
-    trials: int,
-    seed: int,
-    mapper: Mapper = serial,
-    progress: Progress | None = None,
+    scenario: TrialScenario, *, trials: int, seed: int, mapper: Mapper = serial, progress: Progress | None = None
 ) -> list[Tally]:
     """Scores of all trials, chunk by chunk; the same seed gives the same teeth whatever the schedule of tests."""
     check_scenario(scenario)

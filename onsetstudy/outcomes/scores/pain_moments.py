@@ -21,15 +21,7 @@ from onsetstudy.inference.means import Moments, contrast_of_means
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, MissingScores, MomentOfPain
-from onsetstudy.outcomes.summaries import (
-    HYBRID,
-    WILSON,
-    Tally,
-    mean_of,
-    newcombe_limits,
-    share_difference,
-    share_of,
-)
+from onsetstudy.outcomes.summaries import HYBRID, WILSON, Tally, mean_of, newcombe_limits, share_difference, share_of
 
 __all__ = ["PainRecords", "anxiety_change", "moment_of_pain"]
 

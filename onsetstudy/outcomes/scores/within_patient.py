@@ -100,10 +100,7 @@ def compare_pairs(
     n = Counts(cases=2 * int(reference.size), onsets=2 * int(whole.sum()))
     of = Parameter(quantity="pain_shift", contrast=f"{arms[1]} - {arms[0]}", unit=unit, n=n, conf_level=conf_level)
     return PairedComparison(
-        shift=_shift(difference, of),
-        test=_test(difference, of),
-        pairs=int(whole.sum()),
-        incomplete=int((~whole).sum()),
+        shift=_shift(difference, of), test=_test(difference, of), pairs=int(whole.sum()), incomplete=int((~whole).sum())
     )
 
 
