@@ -49,8 +49,8 @@ class Frame:
         """Share of the cases in the other arm."""
         return self.ratio[1] / sum(self.ratio)
 
-    def check(self) -> None:
-        """Nothing, if the frame makes sense.
+    def checked(self) -> Frame:
+        """The frame itself.
 
         Raises
         ------
@@ -62,6 +62,7 @@ class Frame:
                 "the ratio must be above 0 on both sides, the lost share between 0 and 1, the design effect 1 or more, "
                 "and sided 1 or 2"
             )
+        return self
 
     def inflated(self, n: float) -> float:
         """Cases to include for ``n`` that count."""
@@ -188,7 +189,7 @@ def solve(
     DesignError
         If no number in range gives the power, or a size is asked for an arm that is worse by the margin or more.
     """
-    frame.check()
+    frame.checked()
     gain = None if asked.effect is None else better * asked.effect
     if margin and gain is not None and asked.n is None and gain <= -margin:
         raise DesignError(
