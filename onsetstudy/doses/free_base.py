@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError, Problem, Where
 from onsetstudy.core.results import Caution
 from onsetstudy.doses.results import FreeBase
@@ -66,7 +67,7 @@ def pka_of(agent: str) -> PKa:
     )
 
 
-def percent_free_base(ph: ArrayLike, pka: ArrayLike) -> NDArray[np.float64]:
+def percent_free_base(ph: ArrayLike, pka: ArrayLike) -> FloatArray:
     """Percent of a weak base that is not ionised.
 
     Parameters
@@ -104,7 +105,7 @@ def percent_free_base(ph: ArrayLike, pka: ArrayLike) -> NDArray[np.float64]:
             )
     if problems:
         raise DesignError(problems)
-    found: NDArray[np.float64] = 100 / (1 + 10 ** (constant - acid))
+    found: FloatArray = 100 / (1 + 10 ** (constant - acid))
     return found
 
 

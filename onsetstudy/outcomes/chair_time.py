@@ -13,9 +13,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, EstimateLike, NotAvailable
@@ -64,15 +63,15 @@ class ChairRecords:
         The arm whose cartridges are mixed, which costs time and material; empty: the arm that is compared.
     """
 
-    arm: NDArray[np.str_]
+    arm: StrArray
     wait_min: FloatArray
-    at_least: NDArray[np.bool_]
+    at_least: BoolArray
     mixing_min: FloatArray
-    wait_used: NDArray[np.str_]
-    patient: NDArray[np.str_]
+    wait_used: StrArray
+    patient: StrArray
     visit_min: FloatArray
     stages: tuple[tuple[str, FloatArray], ...] = ()
-    practice: NDArray[np.str_] | None = None
+    practice: StrArray | None = None
     mixed_arm: str = ""
 
 
@@ -163,7 +162,7 @@ def compare_chair_time(
     )
 
 
-def _mixing(records: ChairRecords, prices: Prices, mixed: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _mixing(records: ChairRecords, prices: Prices, mixed: BoolArray) -> tuple[FloatArray, BoolArray]:
     """Mixing minutes of every case (none for unmixed ones) and where they were charged, not recorded."""
     recorded = np.asarray(records.mixing_min, dtype=np.float64)
     charged = mixed & np.isnan(recorded)
@@ -171,9 +170,7 @@ def _mixing(records: ChairRecords, prices: Prices, mixed: NDArray[np.bool_]) -> 
     return np.where(charged, usual, np.where(mixed, recorded, 0.0)), charged
 
 
-def _seen(
-    records: ChairRecords, mixing: FloatArray, charged: NDArray[np.bool_], arm: str, rows: NDArray[np.bool_]
-) -> WaitsSeen:
+def _seen(records: ChairRecords, mixing: FloatArray, charged: BoolArray, arm: str, rows: BoolArray) -> WaitsSeen:
     known = ~np.isnan(records.wait_min)
     return WaitsSeen(
         arm=arm,
@@ -209,7 +206,7 @@ def _difference(values: FloatArray, records: ChairRecords, arms: tuple[str, str]
     )  # fmt: skip
 
 
-def _used(used: NDArray[np.str_], of: Parameter) -> EstimateLike:
+def _used(used: StrArray, of: Parameter) -> EstimateLike:
     known = used[np.isin(used, ("yes", "no"))]
     if known.size == 0:
         return of.absent("nobody recorded how the wait was used", code="not_recorded", method=WELCH)
@@ -297,7 +294,7 @@ def _per_minute(material: float, saved: Estimate, unit: str) -> EstimateLike:
     )
 
 
-def _stages(records: ChairRecords, arm: NDArray[np.str_], arms: Sequence[str]) -> tuple[Stage, ...]:
+def _stages(records: ChairRecords, arm: StrArray, arms: Sequence[str]) -> tuple[Stage, ...]:
     found = []
     for code, (name, minutes) in itertools.product(arms, records.stages):
         known = minutes[(arm == code) & ~np.isnan(minutes)]
@@ -325,7 +322,7 @@ def _cautions(waits: tuple[WaitsSeen, ...]) -> tuple[Caution, ...]:
     return tuple(found)
 
 
-def _repeated(patient: NDArray[np.str_]) -> tuple[Caution, ...]:
+def _repeated(patient: StrArray) -> tuple[Caution, ...]:
     more = patient.size - np.unique(patient).size
     if not more:
         return ()

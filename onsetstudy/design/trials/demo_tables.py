@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.design.allocation.results import AllocationList
@@ -41,11 +41,11 @@ class Simulated:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Cases:
-    practice: NDArray[np.int64]
-    operator: NDArray[np.int64]
-    technique: NDArray[np.int64]
-    quarter: NDArray[np.int64]
-    buffered: NDArray[np.bool_]
+    practice: IntArray
+    operator: IntArray
+    technique: IntArray
+    quarter: IntArray
+    buffered: BoolArray
     slip: NDArray[np.object_] | None = None
 
     def __len__(self) -> int:
@@ -80,7 +80,7 @@ def simulate_study(model: StudyModel, protocol: Protocol, *, seed: int, n_cases:
 
 
 def _allocate(
-    model: StudyModel, protocol: Protocol, counts: NDArray[np.int64], seed: int
+    model: StudyModel, protocol: Protocol, counts: IntArray, seed: int
 ) -> tuple[_Cases, AllocationList | None]:
     """Who is treated where, by whom, with what; arms from the protocol's list, or in blocks within practice."""
     rng = stream(seed, "demo: cases")
@@ -179,7 +179,7 @@ def _readings(
     return both.reset_index(drop=True), told
 
 
-def _confirmed_at(felt: NDArray[np.bool_], valid: NDArray[np.bool_], confirmations: int) -> NDArray[np.int64]:
+def _confirmed_at(felt: BoolArray, valid: BoolArray, confirmations: int) -> IntArray:
     """Test at which onset was confirmed by valid readings in a row, -1 if never."""
     run = np.zeros(felt.shape[0], dtype=np.int64)
     found = np.full(felt.shape[0], -1, dtype=np.int64)
@@ -270,7 +270,7 @@ def _chair(cases: _Cases, seed: int) -> dict[str, Any]:
     }
 
 
-def _guessed(cases: _Cases, draw: FloatArray, right: float, said: float) -> NDArray[np.str_]:
+def _guessed(cases: _Cases, draw: FloatArray, right: float, said: float) -> StrArray:
     """Guesses at the arm: ``right`` of them are, up to ``said`` another arm is said, and the others are unsure."""
     arms = [np.where(cases.buffered ^ turned, "buffered", "plain") for turned in (False, True)]
     return np.select([draw < right, draw < said], arms, "unsure")
@@ -289,19 +289,19 @@ def _seen(protocol: Protocol, told: dict[str, FloatArray], cases: _Cases, seed: 
     }
 
 
-def _lips(technique: NDArray[np.str_], numb: NDArray[np.str_]) -> dict[str, object]:
+def _lips(technique: StrArray, numb: StrArray) -> dict[str, object]:
     """The lip tells of a block alone; a study without one has no such column."""
     asked = np.isin(technique, ("ianb", "mental_incisive"))
     return {"lip_numb": [n if a else None for n, a in zip(numb, asked, strict=True)]} if asked.any() else {}
 
 
-def _controls(tooth: NDArray[np.str_]) -> NDArray[np.object_]:
+def _controls(tooth: StrArray) -> NDArray[np.object_]:
     """The canine of the other side of the same jaw: outside every field that the demo injects into."""
     across = {"1": "23", "2": "13", "3": "43", "4": "33"}
     return np.array([across[code[0]] for code in tooth], dtype=object)
 
 
-def _procedures(protocol: Protocol, n: int, rng: np.random.Generator) -> NDArray[np.str_]:
+def _procedures(protocol: Protocol, n: int, rng: np.random.Generator) -> StrArray:
     listed = protocol.eligibility.procedures
     admitted = {p: share for p, share in PROCEDURES.items() if not listed or p in listed}
     weight = np.array(list(admitted.values()))
@@ -319,7 +319,7 @@ def _days(protocol: Protocol, cases: _Cases, rng: np.random.Generator) -> list[s
     return [str(day) for day in days]
 
 
-def _teeth(technique: NDArray[np.str_], rng: np.random.Generator) -> NDArray[np.str_]:
+def _teeth(technique: StrArray, rng: np.random.Generator) -> StrArray:
     lower = rng.choice(MANDIBULAR, technique.size)
     upper = rng.choice(MAXILLARY, technique.size)
     front = rng.choice(["33", "34", "43", "44"], technique.size)
