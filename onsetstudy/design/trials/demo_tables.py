@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -41,6 +42,9 @@ class Simulated:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Cases:
+    model: StudyModel
+    protocol: Protocol
+    seed: int
     practice: IntArray
     operator: IntArray
     technique: IntArray
@@ -50,6 +54,14 @@ class _Cases:
 
     def __len__(self) -> int:
         return int(self.practice.size)
+
+    def stream(self, name: str) -> np.random.Generator:
+        """Chance of one part of the tables: a part that is drawn otherwise leaves the others as they are."""
+        return stream(self.seed, f"demo: {name}")
+
+    def of_technique(self, name: str) -> FloatArray:
+        """A number of each case's technique."""
+        return np.array([getattr(technique, name) for technique in self.model.techniques])[self.technique]
 
 
 def simulate_study(model: StudyModel, protocol: Protocol, *, seed: int, n_cases: int | None = None) -> Simulated:
@@ -72,9 +84,9 @@ def simulate_study(model: StudyModel, protocol: Protocol, *, seed: int, n_cases:
         share = np.floor(np.cumsum(counts) / counts.sum() * n_cases + 0.5).astype(int)
         counts = np.diff(np.concatenate(([0], share)))
     cases, drawn = _allocate(model, protocol, counts, seed)
-    onset = _onset(model, cases, seed)
-    readings, told = _readings(model, protocol, cases, onset, seed)
-    table = _case_table(model, protocol, cases, told, seed)
+    onset = _onset(cases)
+    readings, told = _readings(cases, onset)
+    table = _case_table(cases, told)
     readings.insert(0, "case_id", table["case_id"].to_numpy()[readings.pop("case").to_numpy()])
     return Simulated(cases=table, cold_tests=readings, onset_min=onset, allocation=drawn)
 
@@ -102,15 +114,17 @@ def _allocate(
             # Operators reach for the buffer more often as the audit goes on.
             chance = 0.35 + 0.3 * quarter[rows] / max(1, counts.size - 1)
             buffered[rows] = rng.random(rows.size) < chance
-    cases = _Cases(practice=practice, operator=operator, technique=technique, quarter=quarter, buffered=buffered)
+    plan = partial(_Cases, model=model, protocol=protocol, seed=seed)
+    cases = plan(practice=practice, operator=operator, technique=technique, quarter=quarter, buffered=buffered)
     rule = protocol.allocation
     if not model.randomised or rule is None or rule.method != "permuted_blocks" or "technique" not in rule.strata:
         return cases, None
-    return _from_list(model, protocol, cases, seed)
+    return _from_list(cases)
 
 
-def _from_list(model: StudyModel, protocol: Protocol, cases: _Cases, seed: int) -> tuple[_Cases, AllocationList]:
+def _from_list(cases: _Cases) -> tuple[_Cases, AllocationList]:
     """Arms slip by slip in the order of treatment; now and then the wrong cartridge is taken."""
+    model = cases.model
     stratum = pd.Series(
         [
             f"{model.practices[p]} | {model.techniques[t].technique}"
@@ -118,23 +132,20 @@ def _from_list(model: StudyModel, protocol: Protocol, cases: _Cases, seed: int) 
         ]
     )
     number = stratum.groupby(stratum).cumcount() + 1
-    drawn = draw_allocation_list(protocol, slips_per_stratum=int(number.max()), seed=seed)
+    drawn = draw_allocation_list(cases.protocol, slips_per_stratum=int(number.max()), seed=cases.seed)
     listed = drawn.to_frame().set_index(["stratum", "number"])
     own = listed.loc[pd.MultiIndex.from_arrays([stratum, number])]
-    wrong = stream(seed, "demo: wrong cartridge").random(len(cases)) < model.deviation_share
+    wrong = cases.stream("wrong cartridge").random(len(cases)) < model.deviation_share
     buffered = (own["arm"].to_numpy() == "buffered") ^ wrong
     slip = own["slip"].to_numpy(dtype=object)
     return dataclasses.replace(cases, buffered=buffered, slip=slip), drawn
 
 
-def _onset(model: StudyModel, cases: _Cases, seed: int) -> FloatArray:
-    rng = stream(seed, "demo: onset")
+def _onset(cases: _Cases) -> FloatArray:
+    model, of, rng = cases.model, cases.of_technique, cases.stream("onset")
     practice = rng.normal(0, model.practice_spread, len(model.practices))
     operator = rng.normal(0, model.operator_spread, (len(model.practices), max(model.operators)))
     shift = np.exp(practice[cases.practice] + operator[cases.practice, cases.operator])
-
-    def of(name: str) -> FloatArray:
-        return np.array([getattr(technique, name) for technique in model.techniques])[cases.technique]
 
     scale = np.array([scale_of(m) for m in model.techniques])[cases.technique] * shift
     ratio = np.where(cases.buffered, of("hazard_ratio"), 1.0)
@@ -143,11 +154,9 @@ def _onset(model: StudyModel, cases: _Cases, seed: int) -> FloatArray:
     return np.asarray(np.where(rng.random(len(cases)) < never, np.inf, onset), dtype=np.float64)
 
 
-def _readings(
-    model: StudyModel, protocol: Protocol, cases: _Cases, onset: FloatArray, seed: int
-) -> tuple[pd.DataFrame, dict[str, FloatArray]]:
+def _readings(cases: _Cases, onset: FloatArray) -> tuple[pd.DataFrame, dict[str, FloatArray]]:
     """Cold tests on the schedule with a little delay, up to the confirmation or the supplement."""
-    rng = stream(seed, "demo: cold tests")
+    model, protocol, rng = cases.model, cases.protocol, cases.stream("cold tests")
     n, planned = len(cases), np.asarray(protocol.schedule.tests_min)
     late = rng.random((n, planned.size)) < 0.15
     actual = planned + np.where(late, np.round(rng.integers(1, 13, (n, planned.size)) / 60, 4), 0.0)
@@ -197,15 +206,13 @@ def _clock(minutes: NDArray[np.number[Any]]) -> list[str | None]:
     return [None if np.isnan(m) else f"{int(m) // 60:02d}:{int(m) % 60:02d}" for m in minutes]
 
 
-def _case_table(
-    model: StudyModel, protocol: Protocol, cases: _Cases, told: dict[str, FloatArray], seed: int
-) -> pd.DataFrame:
-    rng, chair = stream(seed, "demo: case table"), _chair(cases, seed)
-    seen = _seen(protocol, told, cases, seed)
+def _case_table(cases: _Cases, told: dict[str, FloatArray]) -> pd.DataFrame:
+    model, protocol = cases.model, cases.protocol
+    rng, chair, seen = cases.stream("case table"), _chair(cases), _seen(cases, told)
     n = len(cases)
     practice = np.array(model.practices)[cases.practice]
     operator = np.array(list(LETTERS))[cases.operator]
-    day = _days(protocol, cases, rng)
+    day = _days(cases, rng)
     order = np.lexsort((np.arange(n), cases.practice))
     number = np.empty(n, dtype=np.int64)
     number[order] = np.concatenate(
@@ -232,7 +239,7 @@ def _case_table(
         "pulp_status": rng.choice(
             ["normal", "reversible_pulpitis", "symptomatic_irreversible_pulpitis"], n, p=[0.6, 0.3, 0.1]
         ),
-        **_solution(model, protocol, cases, rng),
+        **_solution(cases, rng),
         "mixing_min": chair["mixing_min"],
         "topical": rng.choice(["benzocaine", "none"], n, p=[0.7, 0.3]),
         "baseline_response": np.where(rng.random(n) < 0.012, "not_felt", "felt"),
@@ -244,7 +251,7 @@ def _case_table(
         **_lips(technique, seen["lip_numb"]),
         "wait_used": chair["wait_used"],
         "treatment_start_min": _text(told["treatment_start_min"], "{:.1f}"),
-        **_comfort(model, protocol, cases, rng),
+        **_comfort(cases, rng),
         "guess_patient": chair["guess_patient"],
         **seen["guess"],
         "seated_time": _clock(start - rng.integers(4, 12, n)),
@@ -257,9 +264,9 @@ def _case_table(
     return pd.DataFrame(table)
 
 
-def _chair(cases: _Cases, seed: int) -> dict[str, Any]:
+def _chair(cases: _Cases) -> dict[str, Any]:
     """Mixing, use of the wait and guesses: a stream of its own, so that the other columns stay as they are."""
-    rng = stream(seed, "demo: chair")
+    rng = cases.stream("chair")
     n = len(cases)
     mixing = np.where(cases.buffered, np.round(rng.gamma(6.0, 0.15, n), 1), np.nan)
     draw = rng.random(n)
@@ -276,16 +283,16 @@ def _guessed(cases: _Cases, draw: FloatArray, right: float, said: float) -> StrA
     return np.select([draw < right, draw < said], arms, "unsure")
 
 
-def _seen(protocol: Protocol, told: dict[str, FloatArray], cases: _Cases, seed: int) -> dict[str, Any]:
+def _seen(cases: _Cases, told: dict[str, FloatArray]) -> dict[str, Any]:
     """What the person who tests and the lip tell: a stream of its own, so that the other columns stay as they are."""
-    rng = stream(seed, "demo: seen")
+    rng = cases.stream("seen")
     n = len(cases)
     numb = ~np.isnan(told["treatment_start_min"])
     guess = _guessed(cases, rng.random(n), 0.3, 0.55)
     return {
         "rescue_volume_ml": [None if np.isnan(r) else "0.90" for r in told["rescue_min"]],
         "lip_numb": np.where(rng.random(n) < np.where(numb, 0.98, 0.6), "yes", "no"),
-        "guess": {"guess_assessor": guess} if protocol.study.randomised else {},
+        "guess": {"guess_assessor": guess} if cases.protocol.study.randomised else {},
     }
 
 
@@ -308,10 +315,10 @@ def _procedures(protocol: Protocol, n: int, rng: np.random.Generator) -> StrArra
     return rng.choice(list(admitted), n, p=weight / weight.sum())
 
 
-def _days(protocol: Protocol, cases: _Cases, rng: np.random.Generator) -> list[str]:
+def _days(cases: _Cases, rng: np.random.Generator) -> list[str]:
     """Working days, in order within each practice and quarter."""
     days = np.empty(len(cases), dtype="datetime64[D]")
-    for number, quarter in enumerate(protocol.quarters):
+    for number, quarter in enumerate(cases.protocol.quarters):
         rows = np.flatnonzero(cases.quarter == number)
         span = np.busday_count(quarter.first_day, quarter.last_day)
         offsets = np.sort(rng.integers(0, span, rows.size))
@@ -327,8 +334,8 @@ def _teeth(technique: StrArray, rng: np.random.Generator) -> StrArray:
     return np.where(maxillary, upper, np.where(technique == "mental_incisive", front, lower))
 
 
-def _solution(model: StudyModel, protocol: Protocol, cases: _Cases, rng: np.random.Generator) -> dict[str, object]:
-    n = len(cases)
+def _solution(cases: _Cases, rng: np.random.Generator) -> dict[str, object]:
+    n, model = len(cases), cases.model
     added = 0.18 if model.mix_mode == "add" else 0.0
     volume = np.where(rng.random(n) < 0.85, 1.8, 1.5) + np.where(cases.buffered, added, 0.0)
     minutes = np.where(cases.buffered, np.round(rng.gamma(2.0, 0.5, n), 1), np.nan)
@@ -346,8 +353,8 @@ def _solution(model: StudyModel, protocol: Protocol, cases: _Cases, rng: np.rand
     }
 
 
-def _comfort(model: StudyModel, protocol: Protocol, cases: _Cases, rng: np.random.Generator) -> dict[str, object]:
-    n = len(cases)
+def _comfort(cases: _Cases, rng: np.random.Generator) -> dict[str, object]:
+    n, model, protocol = len(cases), cases.model, cases.protocol
     columns: dict[str, object] = {}
     if protocol.pain is not None:
         scale = protocol.pain.instrument
