@@ -140,16 +140,9 @@ def _outside(values: FloatArray, name: str, unit: str, low: float, high: float) 
     wrong = np.flatnonzero(((values < low) | (values > high)) & ~(np.isposinf(values) & (name == "dilution")))
     if not wrong.size:
         return []
-    value = f"{values[wrong[0]]:g}"
-    return [
-        Problem(
-            what=f"{value} {unit} cannot be{_more(wrong.size)}",
-            where=Where(key=name),
-            mend=f"give a number from {low:g} to {high:g}",
-            value=value,
-            code="range",
-        )
-    ]
+    value, mend = f"{values[wrong[0]]:g}", f"give a number from {low:g} to {high:g}"
+    what = f"{value} {unit} cannot be{_more(wrong.size)}"
+    return [Problem(what=what, where=Where(key=name), mend=mend, value=value, code="range")]
 
 
 def _contradictions(mode: StrArray, bicarbonate: FloatArray, cartridge: FloatArray) -> list[Problem]:

@@ -55,16 +55,9 @@ def pka_of(agent: str) -> PKa:
     known = {p.agent: p for p in TEACHING}
     if agent in known:
         return known[agent]
-    names = ", ".join(known)
-    raise DesignError(
-        Problem(
-            what=f'no pKa is kept for "{agent}"',
-            where=Where(key="agent"),
-            mend=f"write one of {names}, or give the pKa and its temperature",
-            value=agent,
-            code="agent",
-        )
-    )
+    what = f'no pKa is kept for "{agent}"'
+    mend = f"write one of {', '.join(known)}, or give the pKa and its temperature"
+    raise DesignError(Problem(what=what, where=Where(key="agent"), mend=mend, value=agent, code="agent"))
 
 
 def percent_free_base(ph: ArrayLike, pka: ArrayLike) -> FloatArray:
@@ -91,18 +84,12 @@ def percent_free_base(ph: ArrayLike, pka: ArrayLike) -> FloatArray:
     """
     acid, constant = np.asarray(ph, dtype=np.float64), np.asarray(pka, dtype=np.float64)
     problems = []
-    for name, values in (("ph", acid), ("pka", constant)):
+    for name, word, values in (("ph", "pH", acid), ("pka", "pKa", constant)):
         wrong = values[~((values >= PH[0]) & (values <= PH[1]))]
         if wrong.size:
-            problems.append(
-                Problem(
-                    what=f"{wrong.flat[0]:g} is not a {'pH' if name == 'ph' else 'pKa'}",
-                    where=Where(key=name),
-                    mend="give a number from 0 to 14",
-                    value=f"{wrong.flat[0]:g}",
-                    code="range",
-                )
-            )
+            value, mend = f"{wrong.flat[0]:g}", "give a number from 0 to 14"
+            what = f"{value} is not a {word}"
+            problems.append(Problem(what=what, where=Where(key=name), mend=mend, value=value, code="range"))
     if problems:
         raise DesignError(problems)
     found: FloatArray = 100 / (1 + 10 ** (constant - acid))

@@ -10,7 +10,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -240,7 +240,10 @@ def _split_ratio(s: FloatArray, n: IntArray, of: Parameter, inflation: float) ->
 
 def _limit(tables: _Tables, drop: float, way: int, beta: float, top: float) -> float:
     """Log odds ratio on one side of the maximum at which the log-likelihood has fallen by ``drop``."""
-    fallen: Callable[[float], float] = lambda b: top - tables.moments(b)[0] - drop  # noqa: E731
+
+    def fallen(b: float) -> float:
+        return top - tables.moments(b)[0] - drop
+
     far = beta + way * STEP
     while fallen(far) < 0:
         far += way * STEP
