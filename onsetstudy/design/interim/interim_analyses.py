@@ -296,7 +296,7 @@ def _judge(
     floors = np.array([-np.inf if f is None else f for f in binding])
     bounds = _bounds(plan, information, fraction, final=closing, floors=floors)
     look, bound = counted[-1], float(bounds.upper[-1])
-    floor, powers = (None, None) if closing else _outlook(plan, look, information, fraction, bounds)
+    floor, powers = (None, None) if closing else _outlook(plan, look, information, fraction)
     code = "crossed" if _beyond(plan, look.z, bound) else "ended" if closing else "continue"
     if code == "continue" and floor is not None and look.z < floor:
         code = "unlikely"
@@ -347,7 +347,7 @@ def _no_growth(before: float | None, information: float | None, left: float) -> 
 
 
 def _outlook(
-    plan: LookPlan, look: LookSeen, information: FloatArray, fraction: FloatArray, bounds: Bounds
+    plan: LookPlan, look: LookSeen, information: FloatArray, fraction: FloatArray
 ) -> tuple[float | None, ConditionalPower | None]:
     """Futility boundary of this look, and the chances of the looks to come as planned."""
     now = float(fraction[-1])

@@ -100,17 +100,13 @@ def _estimate(beta: float, error: float, of: Parameter, method: str) -> Estimate
     )
 
 
-def _separated(y: IntArray, x: FloatArray) -> bool:
-    """Whether one arm's bands all lie at or beyond the other's, so that no finite ratio fits best."""
-    a, b = y[x == 0], y[x == 1]
-    return bool(a.max() <= b.min() or b.max() <= a.min())
-
-
 def _ordered(y: IntArray, x: FloatArray, of: Parameter) -> EstimateLike:
     if np.unique(x).size < 2 or np.unique(y).size < 2:
         reason = "one arm has no score, or all scores lie in one band"
         return of.absent(reason, code="no_scores", method=METHOD)
-    if _separated(y, x):
+    reference, other = y[x == 0], y[x == 1]
+    # One arm's bands all lie at or beyond the other's: no finite ratio fits best.
+    if reference.max() <= other.min() or other.max() <= reference.min():
         reason = "the arms' bands do not overlap, so that the ratio has no bound on one side"
         return of.absent(reason, code="separation", method=METHOD)
     codes = np.unique(y, return_inverse=True)[1]

@@ -129,13 +129,17 @@ def _test(difference: FloatArray, of: Parameter) -> HypothesisTest | NotAvailabl
     ranks = stats.rankdata(np.abs(moved))
     value = float(ranks[moved > 0].sum())
     exact = moved.size <= EXACT_PAIRS
+    if exact:
+        p_value = _sign_p(ranks, value)
+    else:
+        p_value = float(stats.wilcoxon(moved, method="asymptotic", correction=False).pvalue)  # type: ignore[call-overload]
     return HypothesisTest(
         quantity="pain_test",
         contrast=of.contrast,
         statistic=value,
         statistic_name="V",
         df=1,
-        p_value=_sign_p(ranks, value) if exact else _normal_p(moved),
+        p_value=p_value,
         alternative="two-sided",
         method="Wilcoxon signed-rank test, pairs without a difference left out, "
         + ("exact over all signs, given the ties" if exact else "normal approximation with ties"),
@@ -143,11 +147,6 @@ def _test(difference: FloatArray, of: Parameter) -> HypothesisTest | NotAvailabl
         assumptions=(SYMMETRIC, PATIENTS),
         source=SOURCE,
     )
-
-
-def _normal_p(moved: FloatArray) -> float:
-    found = stats.wilcoxon(moved, method="asymptotic", correction=False)  # type: ignore[call-overload]
-    return float(found.pvalue)
 
 
 def _sign_p(ranks: FloatArray, value: float) -> float:
