@@ -14,8 +14,7 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.accrual import time_to_answer
 from onsetstudy.design.interim.boundaries import spending_bounds
 from onsetstudy.design.size_results import OnsetExpectation
-from onsetstudy.design.sizes.onset import plan_onset_test
-from onsetstudy.design.sizes.success import plan_success
+from onsetstudy.design.sizes.plans import plan_onset_test, plan_success
 from onsetstudy.design.trials.draws import cells_of, draw_trials, place_of
 from onsetstudy.design.trials.results import TrialScenario
 from onsetstudy.design.trials.trial_power import (
