@@ -17,7 +17,7 @@ import numpy as np
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.quantities import quantity_of
-from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, EstimateLike, NotAvailable
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, NotAvailable
 from onsetstudy.inference.means import WELCH, contrast_of_means, moments_by_stratum
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.strata import merge_small
@@ -130,11 +130,8 @@ def compare_chair_time(
     cost = records.wait_min + mixing
     by_arm = {a: (arm == a) for a in arms}
     waits = tuple(_seen(records, mixing, charged, a, rows) for a, rows in by_arm.items())
-    counts = Counts(
-        cases=sum(w.cases for w in waits),
-        onsets=sum(w.whole for w in waits),
-        by_arm=tuple(ArmCount(arm=w.arm, cases=w.cases, onsets=w.whole) for w in waits),
-    )
+    mine, whole = np.isin(arm, arms), ~np.isnan(records.wait_min) & ~records.at_least
+    counts = Counts.of(whole[mine], arm[mine], arms)
     contrast = f"{contrast_arm} - {reference_arm}"
 
     def of(quantity: str, contrast: str = contrast, unit: str = "min") -> Parameter:
@@ -158,7 +155,7 @@ def compare_chair_time(
         method=WELCH,
         n=counts,
         assumptions=(INDEPENDENT, AS_SPENT, SAME_CASELOAD),
-        caution=(*_cautions(waits), *_repeated(records.patient[np.isin(arm, arms) & ~np.isnan(cost)])),
+        caution=(*_cautions(waits), *_repeated(records.patient[mine & ~np.isnan(cost)])),
     )
 
 

@@ -17,16 +17,7 @@ from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
 from onsetstudy.outcomes.summaries import EXACT, HYBRID, share_difference, share_of
 
-__all__ = [
-    "FINDING",
-    "EventRecorded",
-    "EventsOfCases",
-    "SafetyRecords",
-    "events_of_cases",
-    "exact_share",
-    "nothing_seen_limit",
-    "summarise_safety",
-]
+__all__ = ["EventRecorded", "SafetyRecords", "events_of_cases", "exact_share", "nothing_seen_limit", "summarise_safety"]
 
 NONE = "none"
 FINDING = "positive_aspiration"

@@ -9,16 +9,7 @@ from numpy.typing import ArrayLike
 
 from onsetstudy.core.arrays import FloatArray, real_numbers, require_level
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.core.results import (
-    ArmCount,
-    Assumption,
-    Caution,
-    Counts,
-    Estimate,
-    EstimateLike,
-    HypothesisTest,
-    NotAvailable,
-)
+from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.ranks import ordered_differences, rank_sum_p_value, shift_rank, superiority_limits
 from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
@@ -88,14 +79,8 @@ def compare_pain(
         raise OnsetStudyError(f"score and arm must be equally long rows, not {scores.shape} and {arms.shape}")
     given = ~np.isnan(scores)
     by_arm = {name: np.sort(scores[(arms == name) & given]) for name in (reference_arm, contrast_arm)}
-    counts = Counts(
-        cases=int(np.isin(arms, (reference_arm, contrast_arm)).sum()),
-        onsets=sum(values.size for values in by_arm.values()),
-        by_arm=tuple(
-            ArmCount(arm=name, cases=int((arms == name).sum()), onsets=int(values.size))
-            for name, values in by_arm.items()
-        ),
-    )
+    compared = np.isin(arms, list(by_arm))
+    counts = Counts.of(given[compared], arms[compared], by_arm)
     of = Parameter(
         quantity="pain_shift", contrast=f"{contrast_arm} - {reference_arm}", unit=unit, n=counts, conf_level=conf_level
     )
@@ -178,7 +163,7 @@ def hodges_lehmann(x: FloatArray, y: FloatArray, level: float) -> tuple[float, f
     return float(np.mean(median)), float(low), float(high)
 
 
-def _superiority(theta: float, m: int, n: int, of: Parameter) -> Estimate:
+def _superiority(theta: float, m: int, n: int, of: Parameter) -> EstimateLike:
     return of.estimate(
         theta,
         superiority_limits(theta, m, n, of.conf_level),
