@@ -128,7 +128,7 @@ class LimitCheck:
             list_name=found.list_name,
             basis=str(self.basis[case]),
             max_mg=float(self.max_mg[case]),
-            text=_says(found, str(self.basis[case])),
+            text=found.told(str(self.basis[case])),
             source=found.source,
             label=found.label,
         )
@@ -396,15 +396,3 @@ def _amounts(cases: DoseCases, line: DoseLimit) -> Iterator[tuple[str, FloatArra
 
 
 LIST_NAMES = {"label": "no label of the country", "conservative": "no list"}
-
-
-def _says(line: DoseLimit, basis: str) -> str:
-    name = {"clinic": "the clinic's own limit", "label": "label", "conservative": "conservative list"}[line.list_name]
-    if line.country:
-        name = f"{name} ({line.country})"
-    amount = {
-        "weight": f"{line.mg_per_kg:g} mg/kg" if line.mg_per_kg else "",
-        "absolute": f"{line.max_mg:g} mg" if line.max_mg else "",
-        "cartridges": f"{line.max_cartridges:g} cartridge" if line.max_cartridges else "",
-    }[basis]
-    return f"{name}, {line.text or amount}"

@@ -99,6 +99,17 @@ class DoseLimit:
         """Whether the line states ages of its own."""
         return self.from_years is not None or self.under_years is not None
 
+    def told(self, basis: str) -> str:
+        """Whose limit it is, and what it says or the amount that ``basis`` names."""
+        names = {"clinic": "the clinic's own limit", "label": "label", "conservative": "conservative list"}
+        name = names[self.list_name] + (f" ({self.country})" if self.country else "")
+        amount = {
+            "weight": f"{self.mg_per_kg:g} mg/kg" if self.mg_per_kg else "",
+            "absolute": f"{self.max_mg:g} mg" if self.max_mg else "",
+            "cartridges": f"{self.max_cartridges:g} cartridge" if self.max_cartridges else "",
+        }[basis]
+        return f"{name}, {self.text or amount}"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AgeRule:
