@@ -1,7 +1,7 @@
 """Power of each test in closed form, as a function of size, effect and error rate.
 
 Every formula is written as a power, so that one solver finds size, effect, power or error rate; ``n`` may be a
-fraction.
+fraction. Onsets of the log-rank test have a closed form the other way round as well.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from onsetstudy.core.errors import DesignError
 
 __all__ = [
     "freedman_power",
+    "log_rank_events",
     "mcnemar_power",
     "paired_mean_power",
     "schoenfeld_power",
@@ -109,3 +110,42 @@ def _noncentral(df: float, shift: float, alpha: float, sided: int) -> float:
     if not np.isfinite(power):
         raise DesignError("the power cannot be computed for so large an effect; ask for a smaller one")
     return power
+
+
+def log_rank_events(
+    hazard_ratio: float, *, power: float = 0.8, alpha: float = 0.05, allocation_share: float = 0.5
+) -> float:
+    """Onsets needed by a two-sided log-rank test to find a hazard ratio.
+
+    Parameters
+    ----------
+    hazard_ratio : float
+        Ratio to be found; not 1.
+    power : float
+        Chance of finding it.
+    alpha : float
+        Two-sided error rate.
+    allocation_share : float
+        Share of the cases in one of the two arms.
+
+    Returns
+    -------
+    float
+        Onsets in both arms together; round up.
+
+    Raises
+    ------
+    DesignError
+        If the ratio is 1 or not positive, or a chance lies outside 0 to 1.
+
+    References
+    ----------
+    .. [1] Schoenfeld DA. Sample-size formula for the proportional-hazards regression model.
+       Biometrics 1983;39:499-503, equation 1.
+    """
+    if not hazard_ratio > 0 or hazard_ratio == 1:
+        raise DesignError(f"a hazard ratio of {hazard_ratio:g} cannot be planned for; give one above or below 1")
+    if not all(0 < share < 1 for share in (power, alpha, allocation_share)):
+        raise DesignError("power, alpha and the allocation share must lie between 0 and 1")
+    z = stats.norm.ppf(1 - alpha / 2) + stats.norm.ppf(power)
+    return float(z**2 / (allocation_share * (1 - allocation_share) * math.log(hazard_ratio) ** 2))

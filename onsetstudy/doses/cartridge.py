@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import FloatArray, StrArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.errors import DesignError, Problem, Where
 from onsetstudy.doses.results import Mixture
 
@@ -141,51 +140,30 @@ def _outside(values: FloatArray, name: str, unit: str, low: float, high: float) 
     wrong = np.flatnonzero(((values < low) | (values > high)) & ~(np.isposinf(values) & (name == "dilution")))
     if not wrong.size:
         return []
-    value = f"{values[wrong[0]]:g}"
-    return [
-        Problem(
-            what=f"{value} {unit} cannot be{_more(wrong.size)}",
-            where=Where(key=name),
-            mend=f"give a number from {low:g} to {high:g}",
-            value=value,
-            code="range",
-        )
-    ]
+    value, mend = f"{values[wrong[0]]:g}", f"give a number from {low:g} to {high:g}"
+    what = f"{value} {unit} cannot be{_more(wrong.size)}"
+    return [Problem(what=what, where=Where(key=name), mend=mend, value=value, code="range")]
 
 
 def _contradictions(mode: StrArray, bicarbonate: FloatArray, cartridge: FloatArray) -> list[Problem]:
-    unknown = np.flatnonzero(~np.isin(mode, MODES))
-    rules: tuple[tuple[NDArray[np.intp], str, Callable[[int], str], str], ...] = (
-        (
-            unknown,
-            "mode",
-            lambda i: f'the mode "{mode[i]}" is not known',
-            f"write one of {', '.join(MODES)}",
-        ),
-        (
-            np.flatnonzero((mode == "none") & (bicarbonate > 0)),
-            "mode",
-            lambda i: f"{bicarbonate[i]:g} mL of bicarbonate, but the mode says that nothing was mixed in",
-            "write add or replace, or take the bicarbonate out",
-        ),
-        (
-            np.flatnonzero(np.isin(mode, ("add", "replace")) & (bicarbonate == 0)),
-            "bicarbonate_ml",
-            lambda i: f"the mode is {mode[i]}, but there is no bicarbonate",
-            "enter its volume, or write none",
-        ),
-        (
-            np.flatnonzero((mode == "replace") & (bicarbonate >= cartridge)),
-            "bicarbonate_ml",
-            lambda i: f"{bicarbonate[i]:g} mL cannot be drawn out of a cartridge of {cartridge[i]:g} mL",
-            "enter the volume of one cartridge's bicarbonate",
-        ),
-    )
-    return [
-        Problem.of_key(key, f"{tell(int(rows[0]))}{_more(rows.size)}", mend, code="mixing")
-        for rows, key, tell, mend in rules
-        if rows.size
-    ]
+    problems = []
+
+    def refuse(wrong: BoolArray, key: str, what: str, mend: str) -> None:
+        if wrong.any():
+            i = int(np.argmax(wrong))
+            told = what.format(mode=mode[i], added=bicarbonate[i], cartridge=cartridge[i])
+            problems.append(Problem.of_key(key, f"{told}{_more(int(wrong.sum()))}", mend, code="mixing"))
+
+    refuse(~np.isin(mode, MODES), "mode", 'the mode "{mode}" is not known', f"write one of {', '.join(MODES)}")
+    what = "{added:g} mL of bicarbonate, but the mode says that nothing was mixed in"
+    mend = "write add or replace, or take the bicarbonate out"
+    refuse((mode == "none") & (bicarbonate > 0), "mode", what, mend)
+    what, mend = "the mode is {mode}, but there is no bicarbonate", "enter its volume, or write none"
+    refuse(np.isin(mode, ("add", "replace")) & (bicarbonate == 0), "bicarbonate_ml", what, mend)
+    what = "{added:g} mL cannot be drawn out of a cartridge of {cartridge:g} mL"
+    mend = "enter the volume of one cartridge's bicarbonate"
+    refuse((mode == "replace") & (bicarbonate >= cartridge), "bicarbonate_ml", what, mend)
+    return problems
 
 
 def _more(n: int) -> str:

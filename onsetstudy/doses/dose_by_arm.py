@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from onsetstudy.core.arrays import FloatArray, StrArray
-from onsetstudy.core.results import ArmCount, Assumption, Counts, Estimate, NotAvailable
+from onsetstudy.core.results import ArmCount, Assumption, Counts, EstimateLike
 from onsetstudy.doses.results import ArmAmount
 from onsetstudy.inference.means import Moments, contrast_of_means
+from onsetstudy.inference.parameter import Parameter
 
 __all__ = ["arm_amounts", "mean_difference"]
 
@@ -46,7 +47,7 @@ def arm_amounts(amount: FloatArray, arm: StrArray, arms: tuple[str, ...]) -> tup
 
 def mean_difference(
     amounts: tuple[ArmAmount, ArmAmount], *, quantity: str, unit: str, conf_level: float
-) -> Estimate | NotAvailable:
+) -> EstimateLike:
     """Mean of the second arm less that of the first, with Welch's interval.
 
     Parameters
@@ -69,23 +70,18 @@ def mean_difference(
            involved. Biometrika 1947;34:28-35.
     """
     reference, other = amounts
-    contrast = f"{other.arm} - {reference.arm}"
     counts = Counts(
         cases=sum(a.cases for a in amounts),
         onsets=sum(a.with_amount for a in amounts),
         by_arm=tuple(ArmCount(arm=a.arm, cases=a.cases, onsets=a.with_amount) for a in amounts),
     )
+    contrast = f"{other.arm} - {reference.arm}"
     if reference.mean is None or other.mean is None or reference.sd is None or other.sd is None:
         few = min(amounts, key=lambda a: a.with_amount)
-        return NotAvailable(
-            quantity=quantity,
-            contrast=contrast,
-            code="too_few_doses",
-            reason=f"the dose of {few.with_amount} {few.arm} case{'' if few.with_amount == 1 else 's'} is known, and "
-            "it takes two in each arm",
-            unit=unit,
-            method=METHOD,
-            n=counts,
+        many = f"{few.with_amount} {few.arm} case{'' if few.with_amount == 1 else 's'}"
+        of = Parameter(quantity=quantity, contrast=contrast, unit=unit, n=counts)
+        return of.absent(
+            f"the dose of {many} is known, and it takes two in each arm", code="too_few_doses", method=METHOD
         )
     pair = (
         Moments(n=reference.with_amount, mean=reference.mean, variance=reference.sd**2),

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,6 +101,10 @@ class DoseCases:
         """Cases."""
         return int(self.agent.size)
 
+    def given(self, of: str) -> tuple[StrArray, FloatArray]:
+        """The ``drug`` or the ``vasoconstrictor`` of each case, and its amount."""
+        return (self.agent, self.drug_mg) if of == "drug" else (self.vasoconstrictor, self.vasoconstrictor_mg)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LimitCheck:
@@ -124,7 +128,7 @@ class LimitCheck:
             list_name=found.list_name,
             basis=str(self.basis[case]),
             max_mg=float(self.max_mg[case]),
-            text=_says(found, str(self.basis[case])),
+            text=found.told(str(self.basis[case])),
             source=found.source,
             label=found.label,
         )
@@ -146,7 +150,7 @@ def lowest_limits(
         ``True``: take age limits that the age band only may fall under, and no others. ``None``: those and the ones
         that it falls under for certain.
     """
-    substance = cases.agent if of == "drug" else cases.vasoconstrictor
+    substance, _ = cases.given(of)
     best = np.full(cases.size, np.nan)
     number = np.full(cases.size, -1, dtype=np.intp)
     basis = np.full(cases.size, "", dtype="U10")
@@ -165,7 +169,7 @@ def check_doses(
     *,
     lists: tuple[str, ...] = LISTS,
     country: str = "US",
-) -> tuple[tuple[int, DoseFlag], ...]:
+) -> tuple[Told, ...]:
     """Cautions about doses, each with the number of its case, in case order.
 
     Parameters
@@ -184,38 +188,55 @@ def check_doses(
     A case without a flag has not been found free of danger: limits are for one visit of one patient, and what else
     was given is not known here; :func:`check_visits` adds up what is.
     """
-    found: list[tuple[int, DoseFlag]] = []
-    for name, lines in _lists(table, clinic, lists, country):
-        limits = tuple(line for line in lines if not line.heart and not line.usual)
-        heart = tuple(line for line in lines if line.heart)
-        found += _above(cases, limits, "drug", f"above_{name}")
-        found += _above(cases, limits, "vasoconstrictor", f"vasoconstrictor_above_{name}")
-        found += _above(cases, heart, "vasoconstrictor", "vasoconstrictor_heart")
-        found += _above(cases, limits, "drug", "possible_child", possible=True)
-        found += _above(cases, tuple(line for line in lines if line.usual), "drug", "possible_child", possible=None)
+    found: list[Told] = []
+    for each in _lists(table, clinic, lists, country):
+        found += _above(cases, each.limits, "drug", f"above_{each.name}")
+        found += _above(cases, each.limits, "vasoconstrictor", f"vasoconstrictor_above_{each.name}")
+        found += _above(cases, each.heart, "vasoconstrictor", "vasoconstrictor_heart")
+        found += _above(cases, each.limits, "drug", "possible_child", possible=True)
+        found += _above(cases, each.usual, "drug", "possible_child", possible=None)
     found += _not_checked(cases, _lists(table, None, lists, country))
     found += _rules(cases, table.rules)
     order = tuple(FLAG_TEXTS)
-    # The strictest list holds the others' lines: what is said twice in the same words is said once.
-    once = {(case, flag.code, flag.text): (case, flag) for case, flag in found}
-    return tuple(sorted(once.values(), key=lambda pair: (pair[0], order.index(pair[1].code))))
+    return _once(sorted(found, key=lambda told: (told[0], order.index(told[1].code))))
 
 
-Lists = tuple[tuple[str, tuple[DoseLimit, ...]], ...]
+Told = tuple[int, DoseFlag]
+"""A caution with the number of its case."""
 
 
-def _lists(table: LimitsTable, clinic: ClinicLimits | None, lists: tuple[str, ...], country: str) -> Lists:
+def _once(found: Iterable[Told]) -> tuple[Told, ...]:
+    """The strictest list holds the others' lines: what is said twice in the same words is said once."""
+    return tuple({(case, flag.code, flag.text): (case, flag) for case, flag in found}.values())
+
+
+class _List(NamedTuple):
+    """Lines of one list: limits for everybody, those in heart disease, and what is usually needed."""
+
+    name: str
+    limits: tuple[DoseLimit, ...]
+    heart: tuple[DoseLimit, ...]
+    usual: tuple[DoseLimit, ...]
+
+
+def _lists(table: LimitsTable, clinic: ClinicLimits | None, lists: tuple[str, ...], country: str) -> tuple[_List, ...]:
     """The clinic's own lines and those of each list, by name."""
-    own: Lists = () if clinic is None else ((CLINIC, clinic.as_limits()),)
-    return (*own, *((name, table.lines(name, country)) for name in lists))
+    own = {} if clinic is None else {CLINIC: clinic.as_limits()}
+    return tuple(
+        _List(
+            name,
+            tuple(line for line in lines if not line.heart and not line.usual),
+            tuple(line for line in lines if line.heart),
+            tuple(line for line in lines if line.usual),
+        )
+        for name, lines in (own | {name: table.lines(name, country) for name in lists}).items()
+    )
 
 
-def _not_checked(cases: DoseCases, lists: Lists) -> Iterator[tuple[int, DoseFlag]]:
+def _not_checked(cases: DoseCases, lists: tuple[_List, ...]) -> Iterator[Told]:
     """Doses that a list has no line for: nothing found is then nothing looked for, and is said."""
-    for name, lines in lists:
-        limits = tuple(line for line in lines if not line.heart and not line.usual)
-        known = cases.drug_mg > 0
-        for case in np.flatnonzero(known & (lowest_limits(cases, limits).line < 0)):
+    for name, limits, *_ in lists:
+        for case in np.flatnonzero((cases.drug_mg > 0) & (lowest_limits(cases, limits).line < 0)):
             text = (
                 f"{cases.agent[case].capitalize() or 'The drug'} {_solution(cases, int(case))}: "
                 f"{LIST_NAMES[name]} has a line that can be applied{_patient(cases, int(case))}. Not checked."
@@ -251,7 +272,7 @@ def check_visits(
     *,
     lists: tuple[str, ...] = LISTS,
     country: str = "US",
-) -> tuple[tuple[int, DoseFlag], ...]:
+) -> tuple[Told, ...]:
     """Cautions about what one patient got on one day, each with the number of its case, in case order.
 
     Parameters
@@ -271,33 +292,32 @@ def check_visits(
     names, group, size = np.unique(visit, return_inverse=True, return_counts=True)
     several = (size[group] > 1) & (visit != "")
 
-    def together(given: FloatArray, lines: tuple[DoseLimit, ...], of: str) -> FloatArray:
-        fraction = given / lowest_limits(cases, lines, of=of).max_mg
+    def together(lines: tuple[DoseLimit, ...], of: str) -> FloatArray:
+        fraction = cases.given(of)[1] / lowest_limits(cases, lines, of=of).max_mg
         added = np.bincount(group, weights=np.nan_to_num(fraction), minlength=names.size)
         return np.asarray(added[group], dtype=np.float64)
 
-    found: list[tuple[int, DoseFlag]] = []
-    for name, lines in _lists(table, clinic, lists, country):
-        limits = tuple(line for line in lines if not line.heart and not line.usual)
-        sums = [(f"visit_above_{name}", "the lowest limits that apply", together(cases.drug_mg, limits, "drug"))]
-        of_vasoconstrictor = together(cases.vasoconstrictor_mg, limits, "vasoconstrictor")
-        sums.append(("visit_vasoconstrictor", "the adult limit of the vasoconstrictor", of_vasoconstrictor))
-        for code, what, total in sums:
+    found: list[Told] = []
+    for name, limits, *_ in _lists(table, clinic, lists, country):
+        for code, what, of in (
+            (f"visit_above_{name}", "the lowest limits that apply", "drug"),
+            ("visit_vasoconstrictor", "the adult limit of the vasoconstrictor", "vasoconstrictor"),
+        ):
+            total = together(limits, of)
             for case in np.flatnonzero(several & (total > 1 + TOLERANCE_MG)):
                 text = (
                     f"{int(size[group[case]])} doses of one patient on one day together reach {100 * total[case]:.0f} "
                     f"% of {what}, fractions added up. Check the label and the patient."
                 )
                 found.append((int(case), DoseFlag(code=code, text=text)))
-    once = {(case, flag.code, flag.text): (case, flag) for case, flag in found}
-    return tuple(sorted(once.values(), key=lambda pair: pair[0]))
+    return _once(sorted(found, key=lambda told: told[0]))
 
 
 def _above(
     cases: DoseCases, lines: tuple[DoseLimit, ...], of: str, code: str, *, possible: bool | None = False
-) -> Iterator[tuple[int, DoseFlag]]:
+) -> Iterator[Told]:
     check = lowest_limits(cases, lines, of=of, possible=possible)
-    given = cases.drug_mg if of == "drug" else cases.vasoconstrictor_mg
+    _, given = cases.given(of)
     for case in np.flatnonzero(given > check.max_mg + TOLERANCE_MG):
         limit = check.used(int(case))
         if limit is not None:
@@ -317,7 +337,7 @@ def _not_recorded(cases: DoseCases, case: int, of: str) -> str:
     return " Whether there was a vasoconstrictor is not recorded, so the stricter line is taken."
 
 
-def _rules(cases: DoseCases, rules: tuple[AgeRule, ...]) -> Iterator[tuple[int, DoseFlag]]:
+def _rules(cases: DoseCases, rules: tuple[AgeRule, ...]) -> Iterator[Told]:
     for rule in rules:
         if rule.under_years is None:
             continue
@@ -376,15 +396,3 @@ def _amounts(cases: DoseCases, line: DoseLimit) -> Iterator[tuple[str, FloatArra
 
 
 LIST_NAMES = {"label": "no label of the country", "conservative": "no list"}
-
-
-def _says(line: DoseLimit, basis: str) -> str:
-    name = {"clinic": "the clinic's own limit", "label": "label", "conservative": "conservative list"}[line.list_name]
-    if line.country:
-        name = f"{name} ({line.country})"
-    amount = {
-        "weight": f"{line.mg_per_kg:g} mg/kg" if line.mg_per_kg else "",
-        "absolute": f"{line.max_mg:g} mg" if line.max_mg else "",
-        "cartridges": f"{line.max_cartridges:g} cartridge" if line.max_cartridges else "",
-    }[basis]
-    return f"{name}, {line.text or amount}"

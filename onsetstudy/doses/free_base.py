@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError, Problem, Where
 from onsetstudy.core.results import Caution
 from onsetstudy.doses.results import FreeBase
@@ -17,10 +18,7 @@ ILLUSTRATION = Caution(
     code="illustration",
     text="An illustration of the chemistry, never a prediction of minutes: the tissue buffers both solutions.",
 )
-NO_PH = Caution(
-    code="no_ph_predicted",
-    text="The pH of your own mixture is not predicted: it is measured, or absent.",
-)
+NO_PH = Caution(code="no_ph_predicted", text="The pH of your own mixture is not predicted: it is measured, or absent.")
 PH = (0.0, 14.0)
 
 
@@ -54,22 +52,15 @@ def pka_of(agent: str) -> PKa:
     DesignError
         If the agent is not known.
     """
-    for found in TEACHING:
-        if found.agent == agent:
-            return found
-    names = ", ".join(p.agent for p in TEACHING)
-    raise DesignError(
-        Problem(
-            what=f'no pKa is kept for "{agent}"',
-            where=Where(key="agent"),
-            mend=f"write one of {names}, or give the pKa and its temperature",
-            value=agent,
-            code="agent",
-        )
-    )
+    known = {p.agent: p for p in TEACHING}
+    if agent in known:
+        return known[agent]
+    what = f'no pKa is kept for "{agent}"'
+    mend = f"write one of {', '.join(known)}, or give the pKa and its temperature"
+    raise DesignError(Problem(what=what, where=Where(key="agent"), mend=mend, value=agent, code="agent"))
 
 
-def percent_free_base(ph: ArrayLike, pka: ArrayLike) -> NDArray[np.float64]:
+def percent_free_base(ph: ArrayLike, pka: ArrayLike) -> FloatArray:
     """Percent of a weak base that is not ionised.
 
     Parameters
@@ -93,21 +84,15 @@ def percent_free_base(ph: ArrayLike, pka: ArrayLike) -> NDArray[np.float64]:
     """
     acid, constant = np.asarray(ph, dtype=np.float64), np.asarray(pka, dtype=np.float64)
     problems = []
-    for name, values in (("ph", acid), ("pka", constant)):
+    for name, word, values in (("ph", "pH", acid), ("pka", "pKa", constant)):
         wrong = values[~((values >= PH[0]) & (values <= PH[1]))]
         if wrong.size:
-            problems.append(
-                Problem(
-                    what=f"{wrong.flat[0]:g} is not a {'pH' if name == 'ph' else 'pKa'}",
-                    where=Where(key=name),
-                    mend="give a number from 0 to 14",
-                    value=f"{wrong.flat[0]:g}",
-                    code="range",
-                )
-            )
+            value, mend = f"{wrong.flat[0]:g}", "give a number from 0 to 14"
+            what = f"{value} is not a {word}"
+            problems.append(Problem(what=what, where=Where(key=name), mend=mend, value=value, code="range"))
     if problems:
         raise DesignError(problems)
-    found: NDArray[np.float64] = 100 / (1 + 10 ** (constant - acid))
+    found: FloatArray = 100 / (1 + 10 ** (constant - acid))
     return found
 
 

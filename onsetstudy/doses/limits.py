@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import RecordsError
+from onsetstudy.core.type_check import TableReader
 
 __all__ = [
     "ADULT_YEARS",
@@ -32,17 +32,8 @@ COUNTRIES = ("US", "EU", "UK", "DE")
 ADULT_YEARS = 18
 CHILD_YEARS = 12
 """Under this age a patient is a child here (product texts of the European Union); amounts for adults do not count."""
-SUBSTANCES = (
-    "lidocaine",
-    "articaine",
-    "mepivacaine",
-    "prilocaine",
-    "bupivacaine",
-    "epinephrine",
-    "levonordefrin",
-    "felypressin",
-)
 VASOCONSTRICTORS = ("epinephrine", "levonordefrin", "felypressin")
+SUBSTANCES = ("lidocaine", "articaine", "mepivacaine", "prilocaine", "bupivacaine", *VASOCONSTRICTORS)
 HEART = "significant_heart_disease"
 AMOUNTS = ("mg_per_kg", "max_mg", "max_cartridges")
 LIMIT_KEYS = {
@@ -108,6 +99,17 @@ class DoseLimit:
         """Whether the line states ages of its own."""
         return self.from_years is not None or self.under_years is not None
 
+    def told(self, basis: str) -> str:
+        """Whose limit it is, and what it says or the amount that ``basis`` names."""
+        names = {"clinic": "the clinic's own limit", "label": "label", "conservative": "conservative list"}
+        name = names[self.list_name] + (f" ({self.country})" if self.country else "")
+        amount = {
+            "weight": f"{self.mg_per_kg:g} mg/kg" if self.mg_per_kg else "",
+            "absolute": f"{self.max_mg:g} mg" if self.max_mg else "",
+            "cartridges": f"{self.max_cartridges:g} cartridge" if self.max_cartridges else "",
+        }[basis]
+        return f"{name}, {self.text or amount}"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AgeRule:
@@ -152,17 +154,18 @@ class ClinicLimits:
 
     def __post_init__(self) -> None:
         problems = []
-        for substance, mg_per_kg, max_mg in self.limits:
-            where = Where(key=f"doses.clinic.{substance}")
+        for substance, *amounts in self.limits:
+            line = TableReader({}, "", f"doses.clinic.{substance}")
             if substance not in SUBSTANCES:
-                mend = f"write one of {', '.join(SUBSTANCES)}"
-                what = f'there is no drug "{substance}"'
-                problems.append(Problem(what=what, where=where, mend=mend, value=substance, code="substance"))
-            given = [v for v in (mg_per_kg, max_mg) if v is not None]
+                what, mend = f'there is no drug "{substance}"', f"write one of {', '.join(SUBSTANCES)}"
+                line.say("", what, mend, substance, code="substance")
+            given = [v for v in amounts if v is not None]
             if not given:
-                what = "a limit without an amount"
-                problems.append(Problem(what=what, where=where, mend="give mg_per_kg, max_mg or both", code="amount"))
-            problems += [_not_positive(where, v) for v in given if not (math.isfinite(v) and v > 0)]
+                line.say("", "a limit without an amount", "give mg_per_kg, max_mg or both", code="amount")
+            for v in given:
+                if not (math.isfinite(v) and v > 0):
+                    line.say("", f"{v} cannot be a limit", "give a number above 0", v, code="range")
+            problems += line.problems
         if problems:
             raise RecordsError(problems)
 
@@ -197,147 +200,75 @@ def check_limits(content: Mapping[str, Any], *, file: str) -> LimitsTable:
     RecordsError
         If anything in it cannot be a limit, or a line has no source; with all problems.
     """
-    check = _Check(file)
-    for key in sorted(set(content) - {"title", "date", "note", "limit", "rule"}):
-        check.say(key, f"{key} is not known", "take it out, or correct its name")
-    date = check.date(content.get("date"))
-    limits = [check.limit(f"limit {i}", row) for i, row in enumerate(check.rows(content, "limit"), start=1)]
-    rules = [check.rule(f"rule {i}", row) for i, row in enumerate(check.rows(content, "rule"), start=1)]
+    reader = TableReader(content, file)
+    reader.refuse_unknown(("title", "date", "note", "limit", "rule"))
+    date = reader.date("date")
+    limits = [_limit(row) for row in reader.tables("limit")]
+    rules = [_rule(row) for row in reader.tables("rule")]
     if not limits:
-        check.say("limit", "the table has no limit", "add [[limit]] tables")
-    title = check.text("title", content.get("title"), needed=True)
-    note = check.text("note", content.get("note"))
-    if check.problems:
-        raise RecordsError(check.problems)
+        reader.say("limit", "the table has no limit", "add [[limit]] tables")
+    title, note = reader.text("title", needed=True), reader.text("note")
+    if reader.problems:
+        raise RecordsError(reader.problems)
     return LimitsTable(title=title, date=date, note=note, limits=tuple(limits), rules=tuple(rules))
 
 
-def _not_positive(where: Where, value: object) -> Problem:
-    return Problem(
-        what=f"{value} cannot be a limit", where=where, mend="give a number above 0", value=str(value), code="range"
+def _limit(row: TableReader) -> DoseLimit:
+    row.refuse_unknown(LIMIT_KEYS)
+    amounts = {name: row.amount(name) for name in AMOUNTS}
+    if not any(name in row.content for name in AMOUNTS):
+        row.say("", "a limit without an amount", f"give one of {', '.join(AMOUNTS)}")
+    applies = str(row.content.get("applies", "all"))
+    under = re.fullmatch(r"under_(\d{1,2})", applies)
+    if applies not in ("all", HEART) and under is None:
+        mend = f"write all, under_18 (or another age) or {HEART}"
+        row.say("applies", f'"{applies}" is not known', mend, applies)
+    return DoseLimit(
+        substance=row.code("substance", SUBSTANCES),
+        list_name=row.code("list", LISTS),
+        country=_country(row),
+        vasoconstrictor=_solutions(row),
+        from_years=row.whole("from_years", 0, 120, "{} is not an age", "write whole years from 0 to 120"),
+        under_years=int(under[1]) if under else None,
+        from_kg=row.amount("from_kg"),
+        children=row.yes("children"),
+        usual=row.yes("usual"),
+        heart=applies == HEART,
+        percent=row.amount("percent"),
+        below_kg=row.amount("below_kg"),
+        text=row.text("text"),
+        source=row.text("source", needed=True),
+        label=row.code("label", LABELS),
+        **amounts,
     )
 
 
-class _Check:
-    """Reads values of a parsed file and keeps what is wrong with them."""
+def _country(row: TableReader) -> str:
+    """Whose label it is; a table from before countries were told is of the United States."""
+    if row.content.get("list") != "label" and "country" not in row.content:
+        return ""
+    return row.code("country", COUNTRIES, "US")
 
-    def __init__(self, file: str) -> None:
-        self.file = file
-        self.problems: list[Problem] = []
 
-    def say(self, key: str, what: str, mend: str, value: object = None) -> None:
-        said = None if value is None else str(value)
-        self.problems.append(
-            Problem(what=what, where=Where(file=self.file, key=key), mend=mend, value=said, code="table")
-        )
+def _solutions(row: TableReader) -> tuple[str, ...]:
+    """Codes of vasoconstrictors; ``with`` and ``without`` are read for ever."""
+    value = row.content.get("vasoconstrictor", "any")
+    if value == "any":
+        return ()
+    if value in ("with", "without"):
+        return VASOCONSTRICTORS if value == "with" else ("none",)
+    known = ("any", "with", "without", "none", *VASOCONSTRICTORS)
+    names = value if isinstance(value, list) else [value]
+    return tuple(row.one_of("vasoconstrictor", name, known) for name in names)
 
-    def rows(self, content: Mapping[str, Any], key: str) -> list[Mapping[str, Any]]:
-        rows = content.get(key, [])
-        if isinstance(rows, list) and all(isinstance(row, Mapping) for row in rows):
-            return rows
-        self.say(key, f"{key} is not a list of tables", f"begin each with [[{key}]]")
-        return []
 
-    def date(self, value: object) -> str:
-        text = value.isoformat() if isinstance(value, dt.date) else value
-        try:
-            return dt.date.fromisoformat(str(text)).isoformat()
-        except ValueError:
-            self.say("date", f"{text!r} is not a date", 'write the day of the table as date = "2026-11-25"', text)
-            return ""
-
-    def text(self, key: str, value: object, *, needed: bool = False) -> str:
-        if value is None and not needed:
-            return ""
-        if not isinstance(value, str) or (needed and not value.strip()):
-            self.say(key, "a text is needed here", "write it between quotation marks", value)
-            return ""
-        return value
-
-    def code(self, key: str, value: object, codes: tuple[str, ...]) -> str:
-        if value in codes:
-            return str(value)
-        self.say(key, f'"{value}" is not known' if value is not None else "this is missing",
-                 f"write one of {', '.join(codes)}", value)  # fmt: skip
-        return codes[0]
-
-    def amount(self, key: str, value: object) -> float | None:
-        if value is None:
-            return None
-        if isinstance(value, bool) or not isinstance(value, int | float) or not (math.isfinite(value) and value > 0):
-            self.problems.append(_not_positive(Where(file=self.file, key=key), value))
-            return None
-        return float(value)
-
-    def unknown(self, place: str, row: Mapping[str, Any], known: set[str]) -> None:
-        for key in sorted(set(row) - known):
-            self.say(f"{place}, {key}", f"{key} is not known", "take it out, or correct its name")
-
-    def limit(self, place: str, row: Mapping[str, Any]) -> DoseLimit:
-        self.unknown(place, row, LIMIT_KEYS)
-        amounts = {name: self.amount(f"{place}, {name}", row.get(name)) for name in AMOUNTS}
-        if not any(name in row for name in AMOUNTS):
-            self.say(place, "a limit without an amount", f"give one of {', '.join(AMOUNTS)}")
-        applies = str(row.get("applies", "all"))
-        under = re.fullmatch(r"under_(\d{1,2})", applies)
-        if applies not in ("all", HEART) and under is None:
-            mend = f"write all, under_18 (or another age) or {HEART}"
-            self.say(f"{place}, applies", f'"{applies}" is not known', mend, applies)
-        return DoseLimit(
-            substance=self.code(f"{place}, substance", row.get("substance"), SUBSTANCES),
-            list_name=self.code(f"{place}, list", row.get("list"), LISTS),
-            country=self.country(place, row),
-            vasoconstrictor=self.solutions(f"{place}, vasoconstrictor", row.get("vasoconstrictor", "any")),
-            from_years=self.years(f"{place}, from_years", row.get("from_years")),
-            under_years=int(under[1]) if under else None,
-            from_kg=self.amount(f"{place}, from_kg", row.get("from_kg")),
-            children=self.yes(f"{place}, children", row.get("children", False)),
-            usual=self.yes(f"{place}, usual", row.get("usual", False)),
-            heart=applies == HEART,
-            percent=self.amount(f"{place}, percent", row.get("percent")),
-            below_kg=self.amount(f"{place}, below_kg", row.get("below_kg")),
-            text=self.text(f"{place}, text", row.get("text")),
-            source=self.text(f"{place}, source", row.get("source"), needed=True),
-            label=self.code(f"{place}, label", row.get("label"), LABELS),
-            **amounts,
-        )
-
-    def country(self, place: str, row: Mapping[str, Any]) -> str:
-        """Whose label it is; a table from before countries were told is of the United States."""
-        if row.get("list") != "label":
-            return self.code(f"{place}, country", row["country"], COUNTRIES) if "country" in row else ""
-        return self.code(f"{place}, country", row.get("country", "US"), COUNTRIES)
-
-    def solutions(self, key: str, value: object) -> tuple[str, ...]:
-        """Codes of vasoconstrictors; ``with`` and ``without`` are read for ever."""
-        if value == "any":
-            return ()
-        if value in ("with", "without"):
-            return VASOCONSTRICTORS if value == "with" else ("none",)
-        names = value if isinstance(value, list) else [value]
-        known = ("none", *VASOCONSTRICTORS)
-        return tuple(self.code(key, name, ("any", "with", "without", *known)) for name in names)
-
-    def years(self, key: str, value: object) -> int | None:
-        if value is None:
-            return None
-        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 120:
-            self.say(key, f"{value} is not an age", "write whole years from 0 to 120", value)
-            return None
-        return value
-
-    def yes(self, key: str, value: object) -> bool:
-        if not isinstance(value, bool):
-            self.say(key, f'"{value}" is neither true nor false', "write true or false", value)
-        return value is True
-
-    def rule(self, place: str, row: Mapping[str, Any]) -> AgeRule:
-        self.unknown(place, row, RULE_KEYS)
-        years = self.amount(f"{place}, under_years", row.get("under_years"))
-        return AgeRule(
-            substance=self.code(f"{place}, substance", row.get("substance"), SUBSTANCES),
-            text=self.text(f"{place}, text", row.get("text"), needed=True),
-            source=self.text(f"{place}, source", row.get("source"), needed=True),
-            label=self.code(f"{place}, label", row.get("label"), LABELS),
-            under_years=None if years is None else int(years),
-        )
+def _rule(row: TableReader) -> AgeRule:
+    row.refuse_unknown(RULE_KEYS)
+    years = row.amount("under_years")
+    return AgeRule(
+        substance=row.code("substance", SUBSTANCES),
+        text=row.text("text", needed=True),
+        source=row.text("source", needed=True),
+        label=row.code("label", LABELS),
+        under_years=None if years is None else int(years),
+    )

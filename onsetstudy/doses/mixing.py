@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import FloatArray, StrArray
 from onsetstudy.core.errors import DesignError
@@ -53,11 +51,8 @@ class MixingCases:
     @classmethod
     def single(cls, agent: str, ratio: float, since_mixing_min: float) -> MixingCases:
         """One mixture."""
-        return cls(
-            agent=np.array([agent]),
-            ratio=np.array([float(ratio)]),
-            since_mixing_min=np.array([float(since_mixing_min)]),
-        )
+        numbers = np.array([[float(ratio)], [float(since_mixing_min)]])
+        return cls(agent=np.array([agent]), ratio=numbers[0], since_mixing_min=numbers[1])
 
 
 def refuse_precipitate(agent: str, ratio: float) -> None:
@@ -94,10 +89,9 @@ def check_mixing(cases: MixingCases) -> tuple[tuple[int, DoseFlag], ...]:
         "mixed_long_ago": mixed & (cases.since_mixing_min > LATE_MIN),
         "ratio_unusual": mixed & ((cases.ratio < low - 1e-9) | (cases.ratio > high + 1e-9)),
     }
-    return tuple(sorted(_flags(rows), key=lambda pair: pair[0]))
-
-
-def _flags(rows: dict[str, NDArray[np.bool_]]) -> Iterator[tuple[int, DoseFlag]]:
-    for code, found in rows.items():
-        for case in np.flatnonzero(found):
-            yield int(case), DoseFlag(code=code, text=f"{SENTENCES[code]} {DISCARD}")
+    found = [
+        (int(case), DoseFlag(code=code, text=f"{SENTENCES[code]} {DISCARD}"))
+        for code, these in rows.items()
+        for case in np.flatnonzero(these)
+    ]
+    return tuple(sorted(found, key=lambda pair: pair[0]))

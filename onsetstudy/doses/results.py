@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pandas as pd
 
@@ -10,27 +12,7 @@ from onsetstudy.core.intervals import frozen_array
 from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons, estimates_frame
 from onsetstudy.core.serialise import Serialisable, result_kind
 
-__all__ = [
-    "AgentDose",
-    "ArmAmount",
-    "DoseFlag",
-    "DoseSummary",
-    "FlagCount",
-    "FreeBase",
-    "LimitUsed",
-    "Mixture",
-]
-
-MIXTURE_FIELDS = (
-    "volume_ml",
-    "drug_mg",
-    "drug_mg_per_ml",
-    "vasoconstrictor_ug",
-    "vasoconstrictor_ug_per_ml",
-    "bicarbonate_mmol_per_l",
-    "anaesthetic_ml",
-    "bicarbonate_ml",
-)
+__all__ = ["AgentDose", "ArmAmount", "DoseFlag", "DoseSummary", "FlagCount", "FreeBase", "LimitUsed", "Mixture"]
 
 
 @result_kind("mixture", eq=False)
@@ -50,8 +32,8 @@ class Mixture(Serialisable):
     bicarbonate_ml: FloatArray
 
     def __post_init__(self) -> None:
-        for name in MIXTURE_FIELDS:
-            object.__setattr__(self, name, frozen_array(np.atleast_1d(getattr(self, name))))
+        for field in fields(self):
+            object.__setattr__(self, field.name, frozen_array(np.atleast_1d(getattr(self, field.name))))
 
     @property
     def parts_to_one(self) -> FloatArray:
@@ -62,6 +44,9 @@ class Mixture(Serialisable):
     def to_frame(self) -> pd.DataFrame:
         """One row per cartridge."""
         return pd.DataFrame({name: getattr(self, name) for name in MIXTURE_FIELDS})
+
+
+MIXTURE_FIELDS = tuple(field.name for field in fields(Mixture))
 
 
 @result_kind("free_base")

@@ -65,17 +65,6 @@ class ChairTime:
 
     def to_frame(self) -> pd.DataFrame:
         """All estimates."""
-        return estimates_frame(
-            [
-                *self.spent,
-                self.mixing,
-                self.difference_before_mixing,
-                self.difference,
-                *self.wait_used,
-                self.visit_difference,
-                self.hours_month,
-                self.hours_year,
-                self.cost_per_minute,
-                self.net_value,
-            ]
-        )
+        minutes = (self.mixing, self.difference_before_mixing, self.difference)
+        carried = (self.hours_month, self.hours_year, self.cost_per_minute, self.net_value)
+        return estimates_frame([*self.spent, *minutes, *self.wait_used, self.visit_difference, *carried])

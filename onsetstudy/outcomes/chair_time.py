@@ -7,31 +7,22 @@ numb.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import stats
-from statsmodels.stats.proportion import proportion_confint
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.quantities import quantity_of
-from onsetstudy.core.results import (
-    ArmCount,
-    Assumption,
-    Caution,
-    Counts,
-    Estimate,
-    EstimateLike,
-    Interval,
-    NotAvailable,
-)
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, NotAvailable
 from onsetstudy.inference.means import WELCH, contrast_of_means, moments_by_stratum
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.outcomes.chair_results import ChairTime, Stage, WaitsSeen
+from onsetstudy.outcomes.summaries import mean_of, share_of
 
 __all__ = ["ChairRecords", "Prices", "compare_chair_time"]
 
@@ -39,7 +30,6 @@ __all__ = ["ChairRecords", "Prices", "compare_chair_time"]
 LEAST = 2
 MINUTES = 60.0
 MONTHS = 12.0
-WAIT_METHOD = WELCH
 CARRIED = "minutes saved times what is stated; limits are those of the minutes"
 INDEPENDENT = Assumption(name="independent cases", detail="each case tells something of its own")
 SAME_CASELOAD = Assumption(name="caseload", detail="future cases are like these, and as many as stated each month")
@@ -73,15 +63,15 @@ class ChairRecords:
         The arm whose cartridges are mixed, which costs time and material; empty: the arm that is compared.
     """
 
-    arm: NDArray[np.str_]
+    arm: StrArray
     wait_min: FloatArray
-    at_least: NDArray[np.bool_]
+    at_least: BoolArray
     mixing_min: FloatArray
-    wait_used: NDArray[np.str_]
-    patient: NDArray[np.str_]
+    wait_used: StrArray
+    patient: StrArray
     visit_min: FloatArray
     stages: tuple[tuple[str, FloatArray], ...] = ()
-    practice: NDArray[np.str_] | None = None
+    practice: StrArray | None = None
     mixed_arm: str = ""
 
 
@@ -100,12 +90,7 @@ class Prices:
 
 
 def compare_chair_time(
-    records: ChairRecords,
-    prices: Prices,
-    *,
-    reference_arm: str,
-    contrast_arm: str,
-    conf_level: float = 0.95,
+    records: ChairRecords, prices: Prices, *, reference_arm: str, contrast_arm: str, conf_level: float = 0.95
 ) -> ChairTime:
     """Wait spent, mixing, minutes saved, hours and money of one arm against the reference.
 
@@ -145,40 +130,36 @@ def compare_chair_time(
     cost = records.wait_min + mixing
     by_arm = {a: (arm == a) for a in arms}
     waits = tuple(_seen(records, mixing, charged, a, rows) for a, rows in by_arm.items())
-    counts = Counts(
-        cases=sum(w.cases for w in waits),
-        onsets=sum(w.whole for w in waits),
-        by_arm=tuple(ArmCount(arm=w.arm, cases=w.cases, onsets=w.whole) for w in waits),
-    )
+    mine, whole = np.isin(arm, arms), ~np.isnan(records.wait_min) & ~records.at_least
+    counts = Counts.of(whole[mine], arm[mine], arms)
     contrast = f"{contrast_arm} - {reference_arm}"
-    spent = tuple(_mean(records.wait_min[by_arm[a]], "wait_spent", a, counts, conf_level) for a in arms)
-    difference = _difference(cost, records, arms, "chair_time_difference", contrast, counts, conf_level)
+
+    def of(quantity: str, contrast: str = contrast, unit: str = "min") -> Parameter:
+        return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=counts, conf_level=conf_level)
+
+    difference = _difference(cost, records, arms, of("chair_time_difference"))
     return ChairTime(
         waits=waits,
-        spent=spent,
-        mixing=_mean(mixing[arm == mixed_arm], "mixing_time", mixed_arm, counts, conf_level),
+        spent=tuple(_mean(records.wait_min[by_arm[a]], of("wait_spent", a)) for a in arms),
+        mixing=_mean(mixing[arm == mixed_arm], of("mixing_time", mixed_arm)),
         difference_before_mixing=_difference(
-            records.wait_min, records, arms, "chair_time_before_mixing_difference", contrast, counts, conf_level
+            records.wait_min, records, arms, of("chair_time_before_mixing_difference")
         ),
         difference=difference,
-        wait_used=tuple(_share(records.wait_used[by_arm[a]], a, counts, conf_level) for a in arms),
-        visit_difference=_difference(
-            records.visit_min, records, arms, "visit_time_difference", contrast, counts, conf_level
-        ),
-        **_hours_and_money(
-            _saved(difference), prices, f"{reference_arm} - {contrast_arm}", counts, mixes=mixed_arm == contrast_arm
-        ),
+        wait_used=tuple(_used(records.wait_used[by_arm[a]], of("wait_used", a, "proportion")) for a in arms),
+        visit_difference=_difference(records.visit_min, records, arms, of("visit_time_difference")),
+        **_hours_and_money(_saved(difference), prices, mixes=mixed_arm == contrast_arm),
         cases_per_month=prices.cases_per_month,
         currency=prices.currency,
         stages=_stages(records, arm, arms),
-        method=WAIT_METHOD,
+        method=WELCH,
         n=counts,
         assumptions=(INDEPENDENT, AS_SPENT, SAME_CASELOAD),
-        caution=(*_cautions(waits), *_repeated(records.patient[np.isin(arm, arms) & ~np.isnan(cost)])),
+        caution=(*_cautions(waits), *_repeated(records.patient[mine & ~np.isnan(cost)])),
     )
 
 
-def _mixing(records: ChairRecords, prices: Prices, mixed: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _mixing(records: ChairRecords, prices: Prices, mixed: BoolArray) -> tuple[FloatArray, BoolArray]:
     """Mixing minutes of every case (none for unmixed ones) and where they were charged, not recorded."""
     recorded = np.asarray(records.mixing_min, dtype=np.float64)
     charged = mixed & np.isnan(recorded)
@@ -186,9 +167,7 @@ def _mixing(records: ChairRecords, prices: Prices, mixed: NDArray[np.bool_]) -> 
     return np.where(charged, usual, np.where(mixed, recorded, 0.0)), charged
 
 
-def _seen(
-    records: ChairRecords, mixing: FloatArray, charged: NDArray[np.bool_], arm: str, rows: NDArray[np.bool_]
-) -> WaitsSeen:
+def _seen(records: ChairRecords, mixing: FloatArray, charged: BoolArray, arm: str, rows: BoolArray) -> WaitsSeen:
     known = ~np.isnan(records.wait_min)
     return WaitsSeen(
         arm=arm,
@@ -201,41 +180,15 @@ def _seen(
     )
 
 
-def _gone(quantity: str, contrast: str, unit: str, reason: str, n: Counts, code: str = "too_few") -> NotAvailable:
-    error = NotEstimable(quantity, reason, code=code)
-    return NotAvailable.because(error, contrast=contrast, unit=unit, method=WAIT_METHOD, n=n)
-
-
-def _mean(values: FloatArray, quantity: str, arm: str, n: Counts, level: float) -> EstimateLike:
+def _mean(values: FloatArray, of: Parameter) -> EstimateLike:
     known = values[~np.isnan(values)]
     if known.size < LEAST:
-        return _gone(quantity, arm, "min", f"{known.size} times were recorded; it takes {LEAST}", n)
-    error = float(known.std(ddof=1) / np.sqrt(known.size))
-    half = float(stats.t.ppf((1 + level) / 2, known.size - 1)) * error
-    mean = float(known.mean())
+        return of.absent(f"{known.size} times were recorded; it takes {LEAST}", code="too_few", method=WELCH)
     # Minutes cannot be negative: with few cases and a long one Student's limits would be.
-    method = "Student's t" + (", cut at 0" if mean < half else "")
-    return Estimate(
-        quantity=quantity,
-        contrast=arm,
-        estimate=mean,
-        std_error=error,
-        interval=Interval(low=max(0.0, mean - half), high=mean + half, level=level, method=method),
-        unit="min",
-        method="mean",
-        n=n,
-    )
+    return mean_of(known, of, by="Student's t", method="mean", least=0.0)
 
 
-def _difference(
-    values: FloatArray,
-    records: ChairRecords,
-    arms: tuple[str, str],
-    quantity: str,
-    contrast: str,
-    n: Counts,
-    level: float,
-) -> EstimateLike:
+def _difference(values: FloatArray, records: ChairRecords, arms: tuple[str, str], of: Parameter) -> EstimateLike:
     """Within the strata that :func:`~onsetstudy.inference.strata.merge_small` makes of those where it is known."""
     arm = np.asarray(records.arm).astype(str)
     known = ~np.isnan(values) & np.isin(arm, arms)
@@ -245,26 +198,17 @@ def _difference(
         stratum[known] = merge_small([np.asarray(records.practice)[known]], arm[known], arms).code
     return contrast_of_means(
         moments_by_stratum(np.where(known, values, np.nan), arm, arms, stratum=stratum),
-        quantity=quantity, contrast=contrast, unit="min", n=n, conf_level=level, what="recorded times",
-        needs_spread=False, assumptions=(AS_SPENT,),
+        quantity=of.quantity, contrast=of.contrast, unit=of.unit, n=of.n, conf_level=of.conf_level,
+        what="recorded times", needs_spread=False, assumptions=(AS_SPENT,),
     )  # fmt: skip
 
 
-def _share(used: NDArray[np.str_], arm: str, n: Counts, level: float) -> EstimateLike:
+def _used(used: StrArray, of: Parameter) -> EstimateLike:
     known = used[np.isin(used, ("yes", "no"))]
     if known.size == 0:
-        return _gone("wait_used", arm, "proportion", "nobody recorded how the wait was used", n, "not_recorded")
-    count = int(np.sum(known == "yes"))
-    low, high = proportion_confint(count, known.size, alpha=1 - level, method="wilson")
-    return Estimate(
-        quantity="wait_used",
-        contrast=arm,
-        estimate=count / known.size,
-        interval=Interval(low=float(low), high=float(high), level=level, method="Wilson"),
-        unit="proportion",
-        method=f"share of {known.size} waits used for another task",
-        n=n,
-    )
+        return of.absent("nobody recorded how the wait was used", code="not_recorded", method=WELCH)
+    tally = int(np.sum(known == "yes")), known.size
+    return share_of(tally, of, method=f"share of {known.size} waits used for another task")
 
 
 def _saved(difference: EstimateLike) -> EstimateLike:
@@ -278,34 +222,35 @@ def _saved(difference: EstimateLike) -> EstimateLike:
     return replace(difference, contrast=contrast, estimate=seen.value, interval=span)
 
 
-def _hours_and_money(saved: EstimateLike, prices: Prices, contrast: str, n: Counts, *, mixes: bool) -> dict[str, Any]:
+def _hours_and_money(saved: EstimateLike, prices: Prices, *, mixes: bool) -> dict[str, Any]:
     """Hours in a month and a year, cost of a minute saved, net value of a case, and the break-even.
 
     ``mixes``: the material is what the compared arm uses; otherwise it is not weighed against the minutes.
     """
     material, chair = prices.material_cost if mixes else None, prices.chair_hour_cost
     not_stated = "no material cost is stated" if mixes else "the material is used by the arm that is compared with"
-    found: dict[str, Any] = {"break_even_min": None if material is None or not chair else material / (chair / MINUTES)}
-    names = ("hours_month", "hours_year", "cost_per_minute", "net_value")
-    units = ("h", "h", f"{prices.currency}/min", prices.currency)
+    both = "costs of material and chair are not both stated" if mixes else not_stated
+    break_even = {"break_even_min": None if material is None or not chair else material / (chair / MINUTES)}
+    by_minute = f"{prices.currency}/min"
+    units = {"hours_month": "h", "hours_year": "h", "cost_per_minute": by_minute, "net_value": prices.currency}
+
+    def gone(name: str, reason: str, code: str = "not_stated") -> NotAvailable:
+        of = Parameter(quantity=name, contrast=str(saved.contrast), unit=units[name], n=saved.n)
+        return of.absent(reason, code=code, method=WELCH)
+
     if not isinstance(saved, Estimate):
-        return found | {
-            name: _gone(name, contrast, unit, "the minutes saved are not known", n)
-            for name, unit in zip(names, units, strict=True)
-        }
+        return break_even | {name: gone(name, "the minutes saved are not known", "too_few") for name in units}
     month = prices.cases_per_month / MINUTES
-    found["hours_month"] = _scaled(saved, "hours_month", "h", month)
-    found["hours_year"] = _scaled(saved, "hours_year", "h", MONTHS * month)
-    if material is None:
-        found["cost_per_minute"] = _gone("cost_per_minute", contrast, units[2], not_stated, n, "not_stated")
-    else:
-        found["cost_per_minute"] = _per_minute(material, saved, units[2])
-    if material is None or chair is None:
-        both = "costs of material and chair are not both stated" if mixes else not_stated
-        found["net_value"] = _gone("net_value", contrast, units[3], both, n, "not_stated")
-    else:
-        found["net_value"] = _scaled(saved, "net_value", units[3], chair / MINUTES, less=material)
-    return found
+    return break_even | {
+        "hours_month": _scaled(saved, "hours_month", "h", month),
+        "hours_year": _scaled(saved, "hours_year", "h", MONTHS * month),
+        "cost_per_minute": gone("cost_per_minute", not_stated)
+        if material is None
+        else _per_minute(material, saved, by_minute),
+        "net_value": gone("net_value", both)
+        if material is None or chair is None
+        else _scaled(saved, "net_value", prices.currency, chair / MINUTES, less=material),
+    }
 
 
 def _scaled(saved: Estimate, name: str, unit: str, factor: float, *, less: float = 0.0) -> Estimate:
@@ -346,23 +291,15 @@ def _per_minute(material: float, saved: Estimate, unit: str) -> EstimateLike:
     )
 
 
-def _stages(records: ChairRecords, arm: NDArray[np.str_], arms: Sequence[str]) -> tuple[Stage, ...]:
+def _stages(records: ChairRecords, arm: StrArray, arms: Sequence[str]) -> tuple[Stage, ...]:
     found = []
-    for code in arms:
-        for name, minutes in records.stages:
-            known = minutes[(arm == code) & ~np.isnan(minutes)]
-            if known.size:
-                lower, median, upper = np.quantile(known, [0.25, 0.5, 0.75])
-                found.append(
-                    Stage(
-                        arm=code,
-                        stage=name,
-                        median_min=float(median),
-                        lower_min=float(lower),
-                        upper_min=float(upper),
-                        cases=int(known.size),
-                    )
-                )
+    for code, (name, minutes) in itertools.product(arms, records.stages):
+        known = minutes[(arm == code) & ~np.isnan(minutes)]
+        if known.size:
+            low, middle, high = (float(v) for v in np.quantile(known, [0.25, 0.5, 0.75]))
+            found.append(
+                Stage(arm=code, stage=name, median_min=middle, lower_min=low, upper_min=high, cases=int(known.size))
+            )
     return tuple(found)
 
 
@@ -382,7 +319,7 @@ def _cautions(waits: tuple[WaitsSeen, ...]) -> tuple[Caution, ...]:
     return tuple(found)
 
 
-def _repeated(patient: NDArray[np.str_]) -> tuple[Caution, ...]:
+def _repeated(patient: StrArray) -> tuple[Caution, ...]:
     more = patient.size - np.unique(patient).size
     if not more:
         return ()

@@ -2,34 +2,26 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
-from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.results import ArmCount, Caution, Counts, Estimate, EstimateLike, Interval, NotAvailable
+from onsetstudy.core.arrays import BoolArray, StrArray
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.results import Caution, Counts, EstimateLike
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
+from onsetstudy.outcomes.summaries import EXACT, HYBRID, share_difference, share_of
 
-__all__ = [
-    "FINDING",
-    "EventRecorded",
-    "EventsOfCases",
-    "SafetyRecords",
-    "events_of_cases",
-    "exact_share",
-    "nothing_seen_limit",
-    "summarise_safety",
-]
+__all__ = ["EventRecorded", "SafetyRecords", "events_of_cases", "exact_share", "nothing_seen_limit", "summarise_safety"]
 
 NONE = "none"
 FINDING = "positive_aspiration"
 """A finding that the needle is drawn back for, and no harm (common practice, no source)."""
-EXACT = "Clopper-Pearson, exact"
-HYBRID = "Newcombe's hybrid of Wilson limits"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -55,13 +47,13 @@ class SafetyRecords:
         Events one by one, of the cases that have several or a table of events.
     """
 
-    arm: NDArray[np.str_]
-    event: NDArray[np.str_]
-    serious: NDArray[np.str_]
-    supplement: NDArray[np.bool_]
-    lip_numb: NDArray[np.str_]
-    technique: NDArray[np.str_]
-    treatment: NDArray[np.str_] | None = None
+    arm: StrArray
+    event: StrArray
+    serious: StrArray
+    supplement: BoolArray
+    lip_numb: StrArray
+    technique: StrArray
+    treatment: StrArray | None = None
     recorded: tuple[EventRecorded, ...] = ()
 
 
@@ -81,22 +73,20 @@ class EventsOfCases:
     ``rated``, it is known whether one was. ``listed`` are the events one by one.
     """
 
-    told: NDArray[np.bool_]
-    happened: NDArray[np.bool_]
-    serious: NDArray[np.bool_]
-    rated: NDArray[np.bool_]
+    told: BoolArray
+    happened: BoolArray
+    serious: BoolArray
+    rated: BoolArray
     listed: tuple[EventRecorded, ...]
 
-    def of_kind(self, kind: str) -> NDArray[np.bool_]:
+    def of_kind(self, kind: str) -> BoolArray:
         """Cases in which it happened, once or more."""
         found = np.zeros(self.told.size, dtype=bool)
         found[[e.row for e in self.listed if e.kind == kind]] = True
         return found
 
 
-def events_of_cases(
-    event: NDArray[np.str_], serious: NDArray[np.str_], recorded: Sequence[EventRecorded] = ()
-) -> EventsOfCases:
+def events_of_cases(event: StrArray, serious: StrArray, recorded: Sequence[EventRecorded] = ()) -> EventsOfCases:
     """All events of every case: those of the table of events, where it has one there, else what its row says.
 
     Parameters
@@ -112,7 +102,6 @@ def events_of_cases(
            if i not in with_table and (event[i] != "" or serious[i] == "yes")]  # fmt: skip
     every = sorted([*recorded, *own], key=lambda e: e.row)
     told, happened, grave, open_ = (np.zeros(n, dtype=bool) for _ in range(4))
-    listed = []
     for e in every:
         told[e.row] = True
         # A serious mark without a named event counts as an event, and so does a serious finding.
@@ -120,12 +109,9 @@ def events_of_cases(
             happened[e.row] = True
             grave[e.row] |= e.serious == "yes"
             open_[e.row] |= e.serious not in ("yes", "no")
-        if e.kind != NONE or e.serious == "yes":
-            listed.append(e)
     # Of an event that does not say whether it was serious it is not known that none was, unless another one was.
-    return EventsOfCases(
-        told=told, happened=happened, serious=grave, rated=told & (grave | ~open_), listed=tuple(listed)
-    )
+    listed = tuple(e for e in every if e.kind != NONE or e.serious == "yes")
+    return EventsOfCases(told=told, happened=happened, serious=grave, rated=told & (grave | ~open_), listed=listed)
 
 
 def nothing_seen_limit(cases: int, conf_level: float = 0.95) -> float:
@@ -143,19 +129,10 @@ def exact_share(
     count: int, cases: int, *, quantity: str, arm: str, n: Counts, conf_level: float = 0.95
 ) -> EstimateLike:
     """Share with Clopper-Pearson limits (statsmodels)."""
+    of = Parameter(quantity=quantity, contrast=arm, unit="proportion", n=n, conf_level=conf_level)
     if cases == 0:
-        error = NotEstimable(quantity, "nobody recorded whether it happened", code="not_recorded")
-        return NotAvailable.because(error, contrast=arm, unit="proportion", method=EXACT, n=n, level=conf_level)
-    low, high = proportion_confint(count, cases, alpha=1 - conf_level, method="beta")
-    return Estimate(
-        quantity=quantity,
-        contrast=arm,
-        estimate=count / cases,
-        interval=Interval(low=float(low), high=float(high), level=conf_level, method=EXACT),
-        unit="proportion",
-        method=f"{count} of {cases} cases",
-        n=n,
-    )
+        return of.absent("nobody recorded whether it happened", code="not_recorded", method=EXACT)
+    return share_of((count, cases), of, by=EXACT, method=f"{count} of {cases} cases")
 
 
 def summarise_safety(records: SafetyRecords, *, arms: Sequence[str], conf_level: float = 0.95) -> Safety:
@@ -184,18 +161,9 @@ def summarise_safety(records: SafetyRecords, *, arms: Sequence[str], conf_level:
         raise OnsetStudyError("arms, events and supplements must be equally long rows")
     events = events_of_cases(records.event, records.serious, records.recorded)
     told, any_event = events.told, events.happened
-    counts = Counts(
-        cases=len(records.arm),
-        onsets=int(any_event.sum()),
-        by_arm=tuple(
-            ArmCount(arm=a, cases=int(np.sum(records.arm == a)), onsets=int(np.sum(any_event & (records.arm == a))))
-            for a in arms
-        ),
-    )
+    counts = Counts.of(any_event, records.arm, arms)
 
-    def line(event: str, happened: NDArray[np.bool_], known: NDArray[np.bool_], among: NDArray[np.bool_]) -> EventLine:
-        return _line(event, happened, known, among, records.arm, arms, counts, conf_level)
-
+    line = partial(_line, arm=records.arm, n=counts, level=conf_level)
     everyone = np.ones(len(records.arm), dtype=bool)
     kinds = sorted({e.kind for e in events.listed} - {"", NONE, FINDING})
     harms = [line("any", any_event, told, everyone), line("serious", events.serious, events.rated, everyone)]
@@ -219,17 +187,10 @@ def summarise_safety(records: SafetyRecords, *, arms: Sequence[str], conf_level:
 
 
 def _line(
-    event: str,
-    happened: NDArray[np.bool_],
-    known: NDArray[np.bool_],
-    among: NDArray[np.bool_],
-    arm: NDArray[np.str_],
-    arms: Sequence[str],
-    n: Counts,
-    level: float,
+    event: str, happened: BoolArray, known: BoolArray, among: BoolArray, *, arm: StrArray, n: Counts, level: float
 ) -> EventLine:
     found = []
-    for code in arms:
+    for code in (a.arm for a in n.by_arm):
         rows = (arm == code) & among
         count, cases = int(np.sum(happened & rows & known)), int(np.sum(rows & known))
         nothing = count == 0 and cases > 0
@@ -244,53 +205,38 @@ def _line(
                 rule_of_three=min(3 / cases, 1.0) if nothing else None,
             )
         )
-    return EventLine(event=event, arms=tuple(found), difference=_difference(event, found, n, level))
+    return EventLine(event=event, arms=tuple(found), difference=_difference(event, found[0], found[1], n, level))
 
 
-def _difference(event: str, found: list[ArmEvents], n: Counts, level: float) -> EstimateLike:
-    reference, other = found[0], found[1]
-    contrast = f"{other.arm} - {reference.arm}"
+def _difference(event: str, reference: ArmEvents, other: ArmEvents, n: Counts, level: float) -> EstimateLike:
+    name, contrast = f"event_{event}_difference", f"{other.arm} - {reference.arm}"
+    of = Parameter(quantity=name, contrast=contrast, unit="proportion", n=n, conf_level=level)
     if min(reference.cases, other.cases) == 0:
-        error = NotEstimable(f"event_{event}_difference", "one arm has no case that recorded it", code="not_recorded")
-        return NotAvailable.because(error, contrast=contrast, unit="proportion", method=HYBRID, n=n, level=level)
-    low, high = confint_proportions_2indep(
-        other.count, other.cases, reference.count, reference.cases, compare="diff", method="newcomb", alpha=1 - level
-    )
-    return Estimate(
-        quantity=f"event_{event}_difference",
-        contrast=contrast,
-        estimate=other.count / other.cases - reference.count / reference.cases,
-        interval=Interval(low=float(low), high=float(high), level=level, method=HYBRID),
-        unit="proportion",
-        method=f"{other.count} of {other.cases} against {reference.count} of {reference.cases}",
-        n=n,
-        source="Newcombe 1998, Statistics in Medicine 17:873-890, method 10",
-    )
+        return of.absent("one arm has no case that recorded it", code="not_recorded", method=HYBRID)
+    return share_difference((other.count, other.cases), (reference.count, reference.cases), of)
 
 
 def _listing(
     records: SafetyRecords, events: EventsOfCases, arms: Sequence[str]
 ) -> tuple[tuple[str, str, str, str, int], ...]:
     """Every event by itself: a case with two events is in two lines."""
-    lines: dict[tuple[str, str, str, str], int] = {}
-    for row, kind, serious in events.listed:
-        if kind == FINDING and serious != "yes":
-            continue
-        named = kind if kind not in ("", NONE) else "not named"
-        rated = serious.replace("_", " ") or "not recorded"
-        key = (str(records.arm[row]), named, rated, str(records.technique[row]))
-        lines[key] = lines.get(key, 0) + 1
+    lines = Counter(
+        (
+            str(records.arm[row]),
+            kind if kind not in ("", NONE) else "not named",
+            serious.replace("_", " ") or "not recorded",
+            str(records.technique[row]),
+        )
+        for row, kind, serious in events.listed
+        if kind != FINDING or serious == "yes"
+    )
     order = {a: k for k, a in enumerate(arms)}
     return tuple((*key, count) for key, count in sorted(lines.items(), key=lambda i: (order.get(i[0][0], 99), i[0])))
 
 
 def _cautions(untold: int, cases: int) -> tuple[Caution, ...]:
-    found = [
-        Caution(
-            code="rare_harms",
-            text="Rare harms cannot be seen in so few cases: that none was seen does not mean that none occurs.",
-        )
-    ]
+    text = "Rare harms cannot be seen in so few cases: that none was seen does not mean that none occurs."
+    found = [Caution(code="rare_harms", text=text)]
     if untold:
         text = f"{untold} of {cases} cases did not record whether anything happened; they count in no share."
         found.append(Caution(code="events_not_recorded", text=text))

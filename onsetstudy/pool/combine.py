@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy import special, stats
@@ -89,10 +90,6 @@ class _Average:
     tau2: float
     weight: FloatArray
 
-    def interval(self, level: float, method: str) -> Interval:
-        reach = self.quantile * self.error
-        return Interval(low=self.mean - reach, high=self.mean + reach, level=level, method=method)
-
 
 def _average(effect: FloatArray, variance: FloatArray, options: PoolOptions) -> _Average:
     tau2 = between_variance(effect, variance, options.between)
@@ -151,23 +148,17 @@ def combine_estimates(
     common = _Average(mean=mean, error=1 / math.sqrt(weight.sum()), quantile=z, tau2=0.0, weight=weight)
     share = np.zeros(len(estimates))
     share[usable] = found.weight / found.weight.sum()
-    return Pooled(
-        quantity=first.quantity,
-        contrast=first.contrast,
-        unit=first.unit,
-        average=scale.estimate(found, ADJUSTMENTS[options.adjustment], f"random effects, {BETWEEN[options.between]}"),
-        common=scale.estimate(common, "normal", "common effect, inverse variance"),
+    return scale.pooled(
+        average=scale.random_effects(found, counts),
+        common=scale.estimate(common, "normal", "common effect, inverse variance", counts),
         members=tuple(
             _member(label, e, float(w), found, scale) for label, e, w in zip(labels, estimates, share, strict=True)
         ),
-        n=counts,
         heterogeneity=describe_heterogeneity(
             effect, variance, found.tau2, method=options.between, conf_level=options.conf_level
         ),
         prediction=_prediction(found, effect.size, scale),
         without=_without([labels[k] for k in usable], used, effect, variance, scale),
-        method=scale.method,
-        assumptions=ASSUMPTIONS,
         caution=_cautions(effect.size, len(estimates)),
     )
 
@@ -188,15 +179,25 @@ class _Scale:
             f"{BETWEEN[self.options.between]}, interval by {ADJUSTMENTS[self.options.adjustment]}"
         )
 
+    @property
+    def pooled(self) -> partial[Pooled]:
+        """The result, but for what was found."""
+        like = self.like
+        named = partial(Pooled, quantity=like.quantity, contrast=like.contrast, unit=like.unit)
+        return partial(named, n=self.counts, method=self.method, assumptions=ASSUMPTIONS)
+
     def back(self, value: float) -> float:
         return math.exp(min(value, 700.0)) if self.log else value
 
-    def carried(self, interval: Interval) -> Interval:
-        return Interval(
-            low=self.back(interval.low), high=self.back(interval.high), level=interval.level, method=interval.method
-        )
+    def around(self, centre: float, reach: float, method: str) -> Interval:
+        low, high = self.back(centre - reach), self.back(centre + reach)
+        return Interval(low=low, high=high, level=self.options.conf_level, method=method)
 
-    def estimate(self, found: _Average, interval_method: str, method: str, n: Counts | None = None) -> Estimate:
+    def random_effects(self, found: _Average, n: Counts) -> Estimate:
+        name = ADJUSTMENTS[self.options.adjustment]
+        return self.estimate(found, name, f"random effects, {BETWEEN[self.options.between]}", n)
+
+    def estimate(self, found: _Average, interval_method: str, method: str, n: Counts) -> Estimate:
         name = f"{interval_method}, log scale" if self.log else interval_method
         p_value = None
         if found.error > 0:
@@ -208,24 +209,27 @@ class _Scale:
             contrast=self.like.contrast,
             estimate=self.back(found.mean),
             std_error=found.error,
-            interval=self.carried(found.interval(self.options.conf_level, name)),
+            interval=self.around(found.mean, found.quantile * found.error, name),
             p_value=p_value,
             unit=self.like.unit,
             method=method,
-            n=self.counts if n is None else n,
+            n=n,
             assumptions=ASSUMPTIONS,
             source="Hartung & Knapp 2001, Stat Med 20:3875-89",
         )
+
+    def absent(self, reason: str, code: str, n: Counts) -> NotAvailable:
+        error = NotEstimable(self.like.quantity, reason, code=code)
+        return NotAvailable.because(error, contrast=self.like.contrast, unit=self.like.unit, method=self.method, n=n)
 
 
 def _prediction(found: _Average, k: int, scale: _Scale) -> Interval | None:
     df = k - scale.options.prediction_df
     if k < 3 or df < 1:
         return None
-    level = scale.options.conf_level
-    reach = float(special.stdtrit(df, 0.5 + level / 2)) * math.sqrt(found.tau2 + found.error**2)
+    reach = float(special.stdtrit(df, 0.5 + scale.options.conf_level / 2)) * math.sqrt(found.tau2 + found.error**2)
     method = f"Student's t, {df} degrees of freedom (practices less {scale.options.prediction_df})"
-    return scale.carried(Interval(low=found.mean - reach, high=found.mean + reach, level=level, method=method))
+    return scale.around(found.mean, reach, method)
 
 
 def _member(label: str, e: EstimateLike, weight: float, found: _Average, scale: _Scale) -> Member:
@@ -237,10 +241,9 @@ def _member(label: str, e: EstimateLike, weight: float, found: _Average, scale: 
     keep = found.tau2 / (found.tau2 + variance)
     centre = keep * own + (1 - keep) * found.mean
     error = math.sqrt(keep * variance + (1 - keep) ** 2 * found.error**2)
-    level = scale.options.conf_level
-    reach = float(special.ndtri(0.5 + level / 2)) * error
+    reach = float(special.ndtri(0.5 + scale.options.conf_level / 2)) * error
     method = "normal, drawn to the average; the variance between practices taken as known"
-    interval = scale.carried(Interval(low=centre - reach, high=centre + reach, level=level, method=method))
+    interval = scale.around(centre, reach, method)
     return Member(label=label, result=e, weight=weight, shrunken=interval, shrunken_to=scale.back(centre))
 
 
@@ -256,25 +259,10 @@ def _without(
         try:
             found = _average(effect[kept], variance[kept], scale.options)
         except NotEstimable as error:
-            steps.append(Step(label=label, result=_absent(scale, error.reason, "not_converged", n)))
+            steps.append(Step(label=label, result=scale.absent(error.reason, "not_converged", n)))
             continue
-        name = ADJUSTMENTS[scale.options.adjustment]
-        result = scale.estimate(found, name, f"random effects, {BETWEEN[scale.options.between]}", n)
-        steps.append(Step(label=label, result=result, tau2=found.tau2))
+        steps.append(Step(label=label, result=scale.random_effects(found, n), tau2=found.tau2))
     return tuple(steps)
-
-
-def _absent(scale: _Scale, reason: str, code: str, n: Counts) -> NotAvailable:
-    like = scale.like
-    return NotAvailable(
-        quantity=like.quantity,
-        contrast=like.contrast,
-        code=code,
-        reason=reason,
-        unit=like.unit,
-        method=scale.method,
-        n=n,
-    )
 
 
 def _too_few(estimates: Sequence[EstimateLike], labels: Sequence[str], scale: _Scale, reason: str = "") -> Pooled:
@@ -283,18 +271,9 @@ def _too_few(estimates: Sequence[EstimateLike], labels: Sequence[str], scale: _S
         f"{'one' if number == 1 else 'no'} practice of {len(estimates)} has an estimate of its own; "
         "an average over practices takes two"
     )
-    absent = _absent(scale, reason, "too_few_practices", scale.counts)
-    return Pooled(
-        quantity=scale.like.quantity,
-        contrast=scale.like.contrast,
-        unit=scale.like.unit,
-        average=absent,
-        common=absent,
-        members=tuple(Member(label=label, result=e, weight=0.0) for label, e in zip(labels, estimates, strict=True)),
-        n=scale.counts,
-        method=scale.method,
-        assumptions=ASSUMPTIONS,
-    )
+    absent = scale.absent(reason, "too_few_practices", scale.counts)
+    members = tuple(Member(label=label, result=e, weight=0.0) for label, e in zip(labels, estimates, strict=True))
+    return scale.pooled(average=absent, common=absent, members=members)
 
 
 def _cautions(used: int, given: int) -> tuple[Caution, ...]:
@@ -330,13 +309,8 @@ def _refuse_unlike(estimates: Sequence[EstimateLike], labels: Sequence[str]) -> 
         values = [str(getattr(e, name)) for e in estimates]
         if len(set(values)) > 1:
             told = ", ".join(f"{label} {value}" for label, value in zip(labels, values, strict=True))
-            problems.append(
-                Problem(
-                    what=f"estimates of different {name} cannot be pooled: {told}",
-                    mend="give estimates of one quantity, contrast and unit",
-                    code="unlike",
-                )
-            )
+            what = f"estimates of different {name} cannot be pooled: {told}"
+            problems.append(Problem(what=what, mend="give estimates of one quantity, contrast and unit", code="unlike"))
     repeated = sorted({label for label in labels if list(labels).count(label) > 1})
     if repeated:
         what = f"{', '.join(repeated)} {'stands' if len(repeated) == 1 else 'stand'} there more than once"

@@ -10,7 +10,9 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -19,8 +21,8 @@ from scipy import optimize, special, stats
 
 from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, HypothesisTest, Interval
-from onsetstudy.core.results import NotAvailable as Absent
+from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, EstimateLike, HypothesisTest, Interval
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.pool.results import CommonOdds
 
 __all__ = ["common_odds"]
@@ -28,6 +30,8 @@ __all__ = ["common_odds"]
 FARTHEST = 40.0
 STEP = 1.0
 MOST_STEPS = 200
+CONDITIONAL = "conditional maximum likelihood"
+UNDECIDED = "the cases do not decide it: too few were tested on both sides of the minute"
 SAME = Assumption(name="same odds ratio", detail="the odds ratio is the same in all practices")
 SAME_DIFFERENCE = Assumption(name="weights of the tables", detail="the difference is an average over practices")
 
@@ -162,78 +166,58 @@ def common_odds(
             ArmCount(arm=a, cases=int(n[:, j].sum()), onsets=round(float(s[:, j].sum()))) for j, a in enumerate(arms)
         ),
     )
+    name, contrast = f"{quantity}_odds_ratio", f"{arms[1]} / {arms[0]}"
+    of = Parameter(quantity=name, contrast=contrast, unit="ratio", n=counts, conf_level=conf_level)
     total = s.sum(axis=1)
     tells = (n.min(axis=1) > 0) & (total > 0) & (total < n.sum(axis=1))
-    ratio: Estimate | Absent
+    ratio: EstimateLike
     if split:
-        ratio, test = _split_ratio(s[tells], n[tells], arms, counts, conf_level, quantity, inflation[1]), None
+        ratio, test = _split_ratio(s[tells], n[tells], of, inflation[1]), None
     else:
-        tables = _Tables(s[tells].astype(np.int64), n[tells])
-        ratio, test = _odds_ratio(tables, arms, counts, conf_level, quantity)
+        ratio, test = _odds_ratio(_Tables(s[tells].astype(np.int64), n[tells]), of)
+    apart = replace(of, quantity=f"{quantity}_difference", contrast=f"{arms[1]} - {arms[0]}", unit="proportion")
     return CommonOdds(
-        odds_ratio=ratio,
-        difference=_difference(s, n, arms, counts, conf_level, quantity, inflation[0]),
-        homogeneity=test,
-        tables=int(tells.sum()),
+        odds_ratio=ratio, difference=_difference(s, n, apart, inflation[0]), homogeneity=test, tables=int(tells.sum())
     )
 
 
-def _odds_ratio(
-    tables: _Tables, arms: Sequence[str], counts: Counts, level: float, stem: str
-) -> tuple[Estimate | Absent, HypothesisTest | None]:
-    quantity, contrast, method = f"{stem}_odds_ratio", f"{arms[1]} / {arms[0]}", "conditional maximum likelihood"
-
-    def absent(code: str, reason: str, bound: Interval | None = None) -> Absent:
-        return Absent(
-            quantity=quantity, contrast=contrast, code=code, reason=reason, unit="ratio", method=method, n=counts,
-            bound=bound,
-        )  # fmt: skip
-
+def _odds_ratio(tables: _Tables, of: Parameter) -> tuple[EstimateLike, HypothesisTest | None]:
+    absent, level = partial(of.absent, method=CONDITIONAL), of.conf_level
     if not len(tables):
-        return absent("no_information", "no practice has both arms and both outcomes"), None
+        return absent("no practice has both arms and both outcomes", code="no_information"), None
     if tables.at_edge:
         drop = float(stats.norm.ppf(level)) ** 2 / 2
         limit = _limit(tables, drop, -tables.at_edge, tables.at_edge * FARTHEST, 0.0)
         ends = (0.0, float(np.exp(limit))) if tables.at_edge < 0 else (float(np.exp(limit)), np.inf)
         bound = Interval(low=ends[0], high=ends[1], level=level, method="one-sided conditional likelihood bound")
-        return absent(
-            "separation", "every practice is as extreme as it can be, so the ratio is not finite", bound
-        ), None
+        reason = "every practice is as extreme as it can be, so the ratio is not finite"
+        return absent(reason, code="separation", bound=bound), None
     beta = float(optimize.brentq(lambda b: tables.moments(b)[1], -FARTHEST, FARTHEST, xtol=1e-13))
     top, _, information = tables.moments(beta)
     drop = float(stats.chi2.ppf(level, 1)) / 2
     low, high = (float(np.exp(_limit(tables, drop, way, beta, top))) for way in (-1, 1))
     deviance = max(0.0, 2 * (top - tables.moments(0.0)[0]))
-    estimate = Estimate(
-        quantity=quantity,
-        contrast=contrast,
-        estimate=float(np.exp(beta)),
+    estimate = of.estimate(
+        float(np.exp(beta)),
+        (low, high),
+        by="conditional likelihood, log scale",
         std_error=float(1 / np.sqrt(information)),
-        interval=Interval(low=low, high=high, level=level, method="conditional likelihood, log scale"),
         p_value=float(stats.chi2.sf(deviance, 1)),
-        unit="ratio",
-        method=f"{method}, {len(tables)} tables",
-        n=counts,
+        method=f"{CONDITIONAL}, {len(tables)} tables",
         assumptions=(SAME,),
         source="Breslow & Day 1980, chapter 4",
     )
-    return estimate, _homogeneity(tables, top, contrast, counts)
+    return estimate, _homogeneity(tables, top, of)
 
 
-def _split_ratio(
-    s: FloatArray, n: IntArray, arms: Sequence[str], counts: Counts, level: float, stem: str, inflation: float
-) -> Estimate | Absent:
+def _split_ratio(s: FloatArray, n: IntArray, of: Parameter, inflation: float) -> EstimateLike:
     """Mantel-Haenszel odds ratio of split tables."""
-    quantity, contrast, method = f"{stem}_odds_ratio", f"{arms[1]} / {arms[0]}", "Mantel-Haenszel, split outcomes"
+    method = "Mantel-Haenszel, split outcomes"
     total = n.sum(axis=1) if len(n) else np.ones(0)
     f = n - s
     up, down = s[:, 1] * f[:, 0] / total, s[:, 0] * f[:, 1] / total
     if up.sum() <= 0 or down.sum() <= 0 or not np.isfinite(inflation):
-        reason = "the cases do not decide it: too few were tested on both sides of the minute"
-        return Absent(
-            quantity=quantity, contrast=contrast, code="no_information", reason=reason, unit="ratio", method=method,
-            n=counts,
-        )  # fmt: skip
+        return of.absent(UNDECIDED, code="no_information", method=method)
     like, unlike = (s[:, 1] + f[:, 0]) / total, (s[:, 0] + f[:, 1]) / total
     variance = inflation * float(
         (like @ up) / (2 * up.sum() ** 2)
@@ -241,19 +225,14 @@ def _split_ratio(
         + (unlike @ down) / (2 * down.sum() ** 2)
     )
     beta, error = float(np.log(up.sum() / down.sum())), float(np.sqrt(variance))
-    reach = float(stats.norm.ppf(0.5 + level / 2)) * error
-    return Estimate(
-        quantity=quantity,
-        contrast=contrast,
-        estimate=float(np.exp(beta)),
+    reach = float(stats.norm.ppf(0.5 + of.conf_level / 2)) * error
+    return of.estimate(
+        float(np.exp(beta)),
+        (float(np.exp(beta - reach)), float(np.exp(beta + reach))),
+        by="normal, log scale",
         std_error=error,
-        interval=Interval(
-            low=float(np.exp(beta - reach)), high=float(np.exp(beta + reach)), level=level, method="normal, log scale"
-        ),
         p_value=float(2 * stats.norm.sf(abs(beta) / error)),
-        unit="ratio",
         method=f"{method}, {len(n)} tables",
-        n=counts,
         assumptions=(SAME,),
         source="Robins, Breslow & Greenland 1986, Biometrics 42:311-23",
     )
@@ -261,14 +240,17 @@ def _split_ratio(
 
 def _limit(tables: _Tables, drop: float, way: int, beta: float, top: float) -> float:
     """Log odds ratio on one side of the maximum at which the log-likelihood has fallen by ``drop``."""
-    fallen: Callable[[float], float] = lambda b: top - tables.moments(b)[0] - drop  # noqa: E731
+
+    def fallen(b: float) -> float:
+        return top - tables.moments(b)[0] - drop
+
     far = beta + way * STEP
     while fallen(far) < 0:
         far += way * STEP
     return float(optimize.brentq(fallen, far - way * STEP, far, xtol=1e-12))
 
 
-def _homogeneity(tables: _Tables, top: float, contrast: str, counts: Counts) -> HypothesisTest | None:
+def _homogeneity(tables: _Tables, top: float, of: Parameter) -> HypothesisTest | None:
     k = len(tables)
     if k < 2 or not np.all((tables.lowest < tables.observed) & (tables.observed < tables.highest)):
         return None
@@ -278,29 +260,24 @@ def _homogeneity(tables: _Tables, top: float, contrast: str, counts: Counts) -> 
     value = max(0.0, 2 * (best - top))
     return HypothesisTest(
         quantity="homogeneity of the odds ratio",
-        contrast=contrast,
+        contrast=of.contrast,
         statistic=value,
         statistic_name="chi-square",
         df=k - 1,
         p_value=float(stats.chi2.sf(value, k - 1)),
         alternative="two-sided",
         method="conditional likelihood ratio",
-        n=counts,
+        n=of.n,
     )
 
 
-def _difference(
-    s: FloatArray, n: IntArray, arms: Sequence[str], counts: Counts, level: float, stem: str, inflation: float
-) -> Estimate | Absent:
+def _difference(s: FloatArray, n: IntArray, of: Parameter, inflation: float) -> EstimateLike:
     """Mantel-Haenszel difference of shares, other arm minus reference, with Sato's variance."""
-    contrast, method = f"{arms[1]} - {arms[0]}", "Mantel-Haenszel over practices"
+    method = "Mantel-Haenszel over practices"
     both = n.min(axis=1) > 0
     s, n = s[both], n[both]
     if not len(n):
-        return Absent(
-            quantity=f"{stem}_difference", contrast=contrast, code="arm_missing", unit="proportion", method=method,
-            reason="no practice has cases of both arms", n=counts,
-        )  # fmt: skip
+        return of.absent("no practice has cases of both arms", code="arm_missing", method=method)
     total = n.sum(axis=1)
     weight = n[:, 0] * n[:, 1] / total
     share = s / n
@@ -309,34 +286,21 @@ def _difference(
     q = (s[:, 1] * (n[:, 0] - s[:, 0]) + s[:, 0] * (n[:, 1] - s[:, 1])) / (2 * total)
     variance = inflation * float((value * p.sum() + q.sum()) / weight.sum() ** 2)
     if not np.isfinite(variance):
-        return Absent(
-            quantity=f"{stem}_difference", contrast=contrast, code="no_information", unit="proportion", method=method,
-            reason="the cases do not decide it: too few were tested on both sides of the minute", n=counts,
-        )  # fmt: skip
+        return of.absent(UNDECIDED, code="no_information", method=method)
     if variance <= 0:
-        return Absent(
-            quantity=f"{stem}_difference", contrast=contrast, code="no_spread", unit="proportion", method=method,
-            reason="all cases ended alike, so the difference over practices has no standard error", n=counts,
-        )  # fmt: skip
+        reason = "all cases ended alike, so the difference over practices has no standard error"
+        return of.absent(reason, code="no_spread", method=method)
     error = float(np.sqrt(variance))
-    z = float(stats.norm.ppf(0.5 + level / 2))
-    caution: tuple[Caution, ...] = ()
-    if not both.all():
-        text = f"{int((~both).sum())} practices or strata have one arm only and are not used."
-        caution = (Caution(code="one_arm", text=text),)
-    return Estimate(
-        quantity=f"{stem}_difference",
-        contrast=contrast,
-        estimate=value,
+    reach = float(stats.norm.ppf(0.5 + of.conf_level / 2)) * error
+    text = f"{int((~both).sum())} practices or strata have one arm only and are not used."
+    return of.estimate(
+        value,
+        (max(-1.0, value - reach), min(1.0, value + reach)),
+        by="normal",
         std_error=error,
-        interval=Interval(
-            low=max(-1.0, value - z * error), high=min(1.0, value + z * error), level=level, method="normal"
-        ),
         p_value=float(2 * stats.norm.sf(abs(value) / error)),
-        unit="proportion",
         method=f"{method}, {len(n)} tables",
-        n=counts,
         assumptions=(SAME_DIFFERENCE,),
-        caution=caution,
+        caution=() if both.all() else (Caution(code="one_arm", text=text),),
         source="Sato, Greenland & Robins 1989, Biometrics 45:1323-4",
     )

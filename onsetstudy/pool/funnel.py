@@ -12,10 +12,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Caution, Interval
 from onsetstudy.pool.results import Funnel, FunnelPoint
@@ -136,12 +136,12 @@ def funnel(
     )
 
 
-def _along(n: NDArray[np.int64]) -> NDArray[np.int64]:
+def _along(n: IntArray) -> IntArray:
     """Numbers of cases at which a drawing shows the limits."""
     return np.unique(np.geomspace(max(2.0, 0.8 * n.min()), 1.15 * n.max(), EDGES).round().astype(np.int64))
 
 
-def _limits(centre: float, n: NDArray[np.int64], level: float, widening: float) -> list[Interval]:
+def _limits(centre: float, n: IntArray, level: float, widening: float) -> list[Interval]:
     tail = (1 - level) / 2
     low, high = exact_limit(centre, n, tail), exact_limit(centre, n, 1 - tail)
     low = np.maximum(0.0, centre - widening * (centre - low))
@@ -150,7 +150,7 @@ def _limits(centre: float, n: NDArray[np.int64], level: float, widening: float) 
     return [Interval(low=a, high=b, level=level, method=name) for a, b in zip(low.tolist(), high.tolist(), strict=True)]
 
 
-def _dispersion(adjusted: FloatArray, n: NDArray[np.int64], centre: float) -> tuple[float, bool]:
+def _dispersion(adjusted: FloatArray, n: IntArray, centre: float) -> tuple[float, bool]:
     """Mean squared standardised deviation, outermost drawn in, and whether chance would hardly give it."""
     z = (adjusted - centre) / np.sqrt(centre * (1 - centre) / n)
     low, high = np.quantile(z, [TRIMMED, 1 - TRIMMED])
@@ -158,7 +158,7 @@ def _dispersion(adjusted: FloatArray, n: NDArray[np.int64], centre: float) -> tu
     return value, bool(z.size > 1 and value > 1 + 2 * np.sqrt(2 / z.size))
 
 
-def _chance(x: NDArray[np.int64], n: NDArray[np.int64], e: FloatArray) -> FloatArray:
+def _chance(x: IntArray, n: IntArray, e: FloatArray) -> FloatArray:
     """Chance of so many failures or more, or of so few or fewer, the smaller of both, at each unit's expected share."""
     share = np.minimum(e / n, 1.0)
     return np.asarray(np.minimum(stats.binom.sf(x - 1, n, share), stats.binom.cdf(x, n, share)), dtype=np.float64)

@@ -11,8 +11,6 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 from scipy import optimize, stats
 
@@ -106,7 +104,10 @@ def _restricted(effect: FloatArray, variance: FloatArray, tau2: FloatArray) -> F
 
 def _where_q_is(effect: FloatArray, variance: FloatArray, wanted: float) -> float:
     """Variance between practices at which the generalised Q, which falls with it, takes a value; 0 if it never does."""
-    excess: Callable[[float], float] = lambda tau2: generalised_q(effect, variance, tau2) - wanted  # noqa: E731
+
+    def excess(tau2: float) -> float:
+        return generalised_q(effect, variance, tau2) - wanted
+
     if excess(0.0) <= 0:
         return 0.0
     high = float(np.var(effect, ddof=1) + variance.max())

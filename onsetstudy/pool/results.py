@@ -4,27 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
-from onsetstudy.core.results import (
-    Assumption,
-    Caution,
-    Counts,
-    EstimateLike,
-    HypothesisTest,
-    Interval,
-    NotAvailable,
-)
+from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, HypothesisTest, Interval, NotAvailable
 from onsetstudy.core.serialise import result_kind
 
-__all__ = [
-    "CommonOdds",
-    "Funnel",
-    "FunnelPoint",
-    "Heterogeneity",
-    "Member",
-    "Pooled",
-    "Step",
-    "Subgroups",
-]
+__all__ = ["CommonOdds", "Funnel", "FunnelPoint", "Heterogeneity", "Member", "Pooled", "Step", "Subgroups"]
 
 
 @result_kind("heterogeneity")

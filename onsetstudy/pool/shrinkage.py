@@ -11,12 +11,12 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.results import Interval
 
 __all__ = ["shrink_to_expected"]
@@ -29,12 +29,11 @@ NEGLIGIBLE = 1e-6
 MIDDLES, WIDER, CENTRING = 13, 1.2, 12
 """Middles at each spread, how much wider than a normal curve they stand, and steps to where they stand around."""
 LEVEL = 0.95
+Grid = tuple[FloatArray, FloatArray, FloatArray]
 METHOD = "normal log odds between units, their middle and spread averaged"
 
 
-def shrink_to_expected(
-    failures: NDArray[np.int64], cases: NDArray[np.int64], expected: FloatArray
-) -> tuple[tuple[float, Interval], ...]:
+def shrink_to_expected(failures: IntArray, cases: IntArray, expected: FloatArray) -> tuple[tuple[float, Interval], ...]:
     """Share of failures of each unit were its mix of cases that of the group, drawn to the group, with limits.
 
     Parameters
@@ -60,17 +59,15 @@ def shrink_to_expected(
     """
     base = special.logit(np.clip(expected / cases, 1e-9, 1 - 1e-9))
     # Every spread with every middle that it leaves plausible, in one row; few of them are left with mass that counts.
+    # Of a smooth peak, steps of half its width give the integral to all digits.
     grid = _grid(failures, cases, base)
-    spread, middle, log_weight = (part[_plausible(failures, cases, base, grid) > NEGLIGIBLE] for part in grid)
-    peak, width = _peaks(failures, cases, base[:, None] + middle, spread)
-    node, log = _at_nodes(failures, cases, base, (spread, middle), (peak, width), STEP)
-    inside = special.logsumexp(log, axis=2)
-    told = (inside + np.log(width)).sum(axis=0) + log_weight
-    mass = np.exp(told - special.logsumexp(told))
-    weight = np.exp(log - inside[:, :, None])
+    likely = _at_nodes(failures, cases, base, grid, COARSE).mass > NEGLIGIBLE
+    spread, middle, log_weight = (part[likely] for part in grid)
+    at = _at_nodes(failures, cases, base, (spread, middle, log_weight), STEP)
+    weight = np.exp(at.log - at.inside[:, :, None])
     centre = float(special.logit(failures.sum() / cases.sum()))
-    mean = np.sum(weight * special.expit(centre + middle[:, None] + spread[:, None] * node), axis=2) @ mass
-    below = _Below(spread, middle, mass, peak, width, np.cumsum(weight, axis=2) - weight / 2)
+    mean = np.sum(weight * special.expit(centre + middle[:, None] + spread[:, None] * at.node), axis=2) @ at.mass
+    below = _Below(spread, middle, at, np.cumsum(weight, axis=2) - weight / 2)
     low, high = (special.expit(centre + below.quantile(q)) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
     return tuple(
         (share, Interval(low=a, high=b, level=LEVEL, method=METHOD))
@@ -78,33 +75,35 @@ def shrink_to_expected(
     )
 
 
-def _plausible(
-    failures: NDArray[np.int64], cases: NDArray[np.int64], base: FloatArray, grid: tuple[FloatArray, ...]
-) -> FloatArray:
-    """Mass of each point of the grid: of a smooth peak, steps of half its width give the integral to all digits."""
+class _Nodes(NamedTuple):
+    """Effects of the units at nodes around their peaks.
+
+    ``peak`` and ``width`` of the peaks, shape (k, grid); ``node``, the effects, and ``log``, the log likelihood there
+    with the density of the effect, shape (k, grid, nodes); ``inside``, the logarithm of its sum over the nodes;
+    ``mass`` of each point of the grid.
+    """
+
+    peak: FloatArray
+    width: FloatArray
+    node: FloatArray
+    log: FloatArray
+    inside: FloatArray
+    mass: FloatArray
+
+
+def _at_nodes(failures: IntArray, cases: IntArray, base: FloatArray, grid: Grid, step: float) -> _Nodes:
     spread, middle, log_weight = grid
     peak, width = _peaks(failures, cases, base[:, None] + middle, spread)
-    _, log = _at_nodes(failures, cases, base, (spread, middle), (peak, width), COARSE)
-    told = (special.logsumexp(log, axis=2) + np.log(width)).sum(axis=0) + log_weight
-    return np.asarray(np.exp(told - special.logsumexp(told)), dtype=np.float64)
-
-
-def _at_nodes(
-    failures: NDArray[np.int64], cases: NDArray[np.int64], base: FloatArray, grid: tuple[FloatArray, FloatArray],
-    at: tuple[FloatArray, FloatArray], step: float,
-) -> tuple[FloatArray, FloatArray]:  # fmt: skip
-    """Effects around the peaks, shape (k, grid, nodes), and the log likelihood there with the density of the effect."""
-    (spread, middle), (peak, width) = grid, at
     reach = round(REACH / step)
     node = peak[:, :, None] + width[:, :, None] * np.arange(-reach, reach + 1) * step
     odds = (base[:, None] + middle)[:, :, None] + spread[:, None] * node
     log = failures[:, None, None] * odds - cases[:, None, None] * np.logaddexp(0, odds) - node**2 / 2
-    return node, np.asarray(log, dtype=np.float64)
+    inside = special.logsumexp(log, axis=2)
+    told = (inside + np.log(width)).sum(axis=0) + log_weight
+    return _Nodes(peak, width, node, log, inside, np.exp(told - special.logsumexp(told)))
 
 
-def _grid(
-    failures: NDArray[np.int64], cases: NDArray[np.int64], base: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _grid(failures: IntArray, cases: IntArray, base: FloatArray) -> Grid:
     """Spreads, middles and the logarithms of their weights: nodes of Gauss and Hermite around each spread's middle."""
     spread = (np.arange(SPREADS) + 0.5) * LARGEST / SPREADS
     x, n = failures[:, None].astype(np.float64), cases[:, None].astype(np.float64)
@@ -121,9 +120,7 @@ def _grid(
     return np.repeat(spread, MIDDLES), middle.ravel(), log_weight.ravel()
 
 
-def _peaks(
-    failures: NDArray[np.int64], cases: NDArray[np.int64], base: FloatArray, spread: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def _peaks(failures: IntArray, cases: IntArray, base: FloatArray, spread: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Most likely effect of each unit at each spread and middle, and the width of its peak; shape (k, grid)."""
     x, n = failures[:, None].astype(np.float64), cases[:, None].astype(np.float64)
     # The slope s (x - n p) - u falls with u and is nought within these ends, so halving cannot miss the peak.
@@ -143,25 +140,22 @@ class _Below:
 
     spread: FloatArray
     middle: FloatArray
-    mass: FloatArray
-    peak: FloatArray
-    width: FloatArray
+    nodes: _Nodes
     running: FloatArray
 
     def at(self, shift: FloatArray) -> FloatArray:
         """Mass below ``shift``, one log odds ratio to the group for each unit; straight between nodes."""
-        last = self.running.shape[2] - 1
-        place = np.clip(
-            ((shift[:, None] - self.middle) / self.spread - self.peak) / (self.width * STEP) + last / 2, 0, last
-        )
+        last, peak, width = self.running.shape[2] - 1, self.nodes.peak, self.nodes.width
+        place = np.clip(((shift[:, None] - self.middle) / self.spread - peak) / (width * STEP) + last / 2, 0, last)
         left = np.minimum(place.astype(np.intp), last - 1)
         low, high = (np.take_along_axis(self.running, i[:, :, None], axis=2)[:, :, 0] for i in (left, left + 1))
-        return np.asarray((low + (place - left) * (high - low)) @ self.mass, dtype=np.float64)
+        return np.asarray((low + (place - left) * (high - low)) @ self.nodes.mass, dtype=np.float64)
 
     def quantile(self, share: float) -> FloatArray:
         """Log odds ratio to the group below which ``share`` of the mass lies; one per unit."""
-        low = (self.middle + self.spread * (self.peak - REACH * self.width)).min(axis=1)
-        high = (self.middle + self.spread * (self.peak + REACH * self.width)).max(axis=1)
+        peak, reach = self.nodes.peak, REACH * self.nodes.width
+        low = (self.middle + self.spread * (peak - reach)).min(axis=1)
+        high = (self.middle + self.spread * (peak + reach)).max(axis=1)
         for _ in range(HALVINGS):
             shift = (low + high) / 2
             under = self.at(shift) < share

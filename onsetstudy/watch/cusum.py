@@ -10,10 +10,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import linalg, optimize, stats
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.seeds import stream
 from onsetstudy.watch.results import Chart, RunLength, Signal
@@ -247,7 +247,7 @@ def chart_failures(
     )
 
 
-def _run(y: NDArray[np.bool_], p: FloatArray, step: FloatArray, limit: float) -> tuple[FloatArray, tuple[Signal, ...]]:
+def _run(y: BoolArray, p: FloatArray, step: FloatArray, limit: float) -> tuple[FloatArray, tuple[Signal, ...]]:
     path = np.empty(y.size)
     value, start = 0.0, 0
     signals = []
@@ -259,12 +259,7 @@ def _run(y: NDArray[np.bool_], p: FloatArray, step: FloatArray, limit: float) ->
         if value >= limit:
             rows = slice(start, i + 1)
             signals.append(
-                Signal(
-                    case=i + 1,
-                    cases=i + 1 - start,
-                    failures=int(y[rows].sum()),
-                    expected=float(p[rows].sum()),
-                )
+                Signal(case=i + 1, cases=i + 1 - start, failures=int(y[rows].sum()), expected=float(p[rows].sum()))
             )
             value, start = 0.0, i + 1
     return path, tuple(signals)

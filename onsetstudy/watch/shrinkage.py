@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import optimize, special, stats
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.watch.results import Shrunken
 
@@ -99,7 +99,7 @@ def shrink_shares(failed: ArrayLike, operator: ArrayLike, *, conf_level: float =
     return tuple(found)
 
 
-def _plausible(x: NDArray[np.int64], n: NDArray[np.int64]) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _plausible(x: IntArray, n: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Means and weights (in cases) of the operators' distribution, each with how plausible it is given the counts."""
     middle = (np.arange(MEANS) + 0.5) / MEANS
     alike = (np.arange(WEIGHTS) + 0.5) / WEIGHTS

@@ -13,16 +13,17 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.interim.after_stopping import estimate_after_stopping, repeated_interval, stagewise_p
 from onsetstudy.design.interim.boundaries import (
+    SPENDING,
     Bounds,
     drift_for_power,
     naive_error,
     power_at,
     spending_bounds,
+    spent,
 )
 from onsetstudy.design.interim.conditional import conditional_power, predictive_power
 from onsetstudy.design.interim.crossing import crossing_chances
 from onsetstudy.design.interim.interim_analyses import LookSeen, judge_looks, plan_looks
-from onsetstudy.design.interim.spending import SPENDING, spent
 from tests.reference import load_reference
 
 PRINTED = load_reference("jennison_turnbull_2000_looks")

@@ -13,7 +13,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts, Estimate
 from onsetstudy.design.expected_wait import expected_wait
 from onsetstudy.design.size_results import OnsetExpectation
-from onsetstudy.design.sizes.means import plan_wait
+from onsetstudy.design.sizes.plans import plan_wait
 from onsetstudy.design.trials.draws import draw_trials
 from onsetstudy.design.trials.results import TrialScenario
 from onsetstudy.design.trials.trial_power import scores_of, simulate_power

@@ -15,9 +15,7 @@ from onsetstudy.design.expected_wait import expected_wait
 from onsetstudy.design.precision import expected_precision
 from onsetstudy.design.size_results import OnsetExpectation
 from onsetstudy.design.sizes.frame import Frame, design_effect, size_table
-from onsetstudy.design.sizes.means import plan_wait
-from onsetstudy.design.sizes.onset import onset_share, plan_onset_test
-from onsetstudy.design.sizes.success import plan_paired_success, plan_success
+from onsetstudy.design.sizes.plans import onset_share, plan_onset_test, plan_paired_success, plan_success, plan_wait
 from tests.design.exact_power import exact_cases, exact_mcnemar_power, exact_shares_power
 from tests.reference import load_reference
 

@@ -14,12 +14,16 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.accrual import time_to_answer
 from onsetstudy.design.interim.boundaries import spending_bounds
 from onsetstudy.design.size_results import OnsetExpectation
-from onsetstudy.design.sizes.onset import plan_onset_test
-from onsetstudy.design.sizes.success import plan_success
+from onsetstudy.design.sizes.plans import plan_onset_test, plan_success
 from onsetstudy.design.trials.draws import cells_of, draw_trials, place_of
 from onsetstudy.design.trials.results import TrialScenario
-from onsetstudy.design.trials.schedules import compare_schedules
-from onsetstudy.design.trials.trial_power import scores_of, simulate_power, simulate_tallies, summarise
+from onsetstudy.design.trials.trial_power import (
+    compare_schedules,
+    scores_of,
+    simulate_power,
+    simulate_tallies,
+    summarise,
+)
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.survival.ranktests.batched_rank_tests import compare_many_pairs

@@ -19,8 +19,7 @@ from onsetstudy.core.results import ArmCount, Counts
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.expected_wait import expected_wait
 from onsetstudy.design.sizes.frame import Frame
-from onsetstudy.design.sizes.means import plan_wait
-from onsetstudy.design.sizes.onset import plan_onset_test
+from onsetstudy.design.sizes.plans import plan_onset_test, plan_wait
 from onsetstudy.design.trials.draws import draw_trials
 from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.files.documents.planning import planning_json

@@ -183,14 +183,9 @@ def stratum_levels(protocol: Protocol) -> dict[str, tuple[str, ...]]:
         if column != "practice_id" and not lists[column]
     ]
     if not protocol.study.practices:
-        problems.append(
-            Problem.of_key(
-                "study.practices",
-                "the practices are not listed, and each needs a list of its own",
-                "write the codes of the practices",
-                code="practices",
-            )
-        )
+        what = "the practices are not listed, and each needs a list of its own"
+        mend = "write the codes of the practices"
+        problems.append(Problem.of_key("study.practices", what, mend, code="practices"))
     if problems:
         raise DesignError(problems)
     levels = [list(lists[c]) for c in columns if c != "practice_id"]

@@ -1,7 +1,8 @@
-"""Boundaries: from spending functions for looks as they come, and the classical ones for equal looks."""
+"""How much of the error rate may have been spent by a share of the information, and the boundaries that spend it."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,18 +12,26 @@ from scipy import optimize, stats
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.interim.crossing import begin, carry, crossing_chances, solve_lower, solve_upper, tail_chances
-from onsetstudy.design.interim.spending import spent
 
 __all__ = [
+    "SPENDING",
     "Bounds",
     "drift_for_power",
     "naive_error",
     "power_at",
     "spending_bounds",
     "spending_futility",
+    "spent",
 ]
 
 INF = float("inf")
+SPENDING = ("obrien_fleming", "obrien_fleming_total", "pocock", "power")
+"""Names of the spending functions.
+
+``obrien_fleming`` spends ``2 (1 - Phi(z_(a/2) / sqrt(t)))`` on each side for the error rate ``a`` of that side: with
+0.05 two-sided the first of five equal looks has the boundary 4.877. ``obrien_fleming_total`` reads the same formula
+with the error rate of both sides together, and has 4.383 there.
+"""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -33,6 +42,49 @@ class Bounds:
     upper: FloatArray
     lower: FloatArray
     spent: FloatArray
+
+
+def spent(kind: str, alpha: float, fraction: float, *, rho: float = 3.0, sided: int = 1) -> float:
+    """Error rate of one side spent by a fraction of the information.
+
+    Parameters
+    ----------
+    kind : str
+        One of ``SPENDING``.
+    alpha : float
+        Error rate of one side.
+    fraction : float
+        Information so far over the planned, 0 or more; beyond 1 everything is spent.
+    rho : float
+        Power of the ``power`` family: ``alpha t^rho``.
+    sided : int
+        Of the test, 1 or 2; matters to ``obrien_fleming_total`` only.
+
+    Raises
+    ------
+    DesignError
+        If the name is not known or a number is out of range.
+
+    References
+    ----------
+    .. [1] Lan KKG, DeMets DL. Discrete sequential boundaries for clinical trials. Biometrika 1983;70:659-63.
+    .. [2] Kim K, DeMets DL. Biometrika 1987;74:149-54 (the power family; from memory).
+    """
+    if kind not in SPENDING:
+        raise DesignError(f"the spending function {kind!r} is not known; choose among {', '.join(SPENDING)}")
+    if not 0 < alpha < 0.5 or fraction < 0 or rho <= 0:
+        raise DesignError("alpha must lie between 0 and 0.5, the fraction be 0 or more and rho above 0")
+    t = min(fraction, 1.0)
+    if t == 0:
+        return 0.0
+    if kind == "obrien_fleming":
+        return float(2 * stats.norm.sf(stats.norm.isf(alpha / 2) / math.sqrt(t)))
+    if kind == "obrien_fleming_total":
+        whole = sided * alpha
+        return float(2 * stats.norm.sf(stats.norm.isf(whole / 2) / math.sqrt(t)) / sided)
+    if kind == "pocock":
+        return alpha * math.log1p((math.e - 1) * t)
+    return float(alpha * t**rho)
 
 
 def spending_bounds(
@@ -85,27 +137,19 @@ def spending_bounds(
     if floors is not None:
         given = np.asarray(floors, dtype=np.float64)[: steps.size]
         bound_by[: given.size] = given
-    upper, lower, used = [], [], []
+    upper, used = np.empty(steps.size), np.empty(steps.size)
     carried, before = begin(), 0.0
     for k, level in enumerate(steps.tolist()):
         last = final and k == steps.size - 1
         may = side if last else spent(kind, side, float(shares[k]), rho=rho, sided=sided)
         bound = solve_upper(carried, level, may - before)
-        below = -bound if sided == 2 else -INF
-        upper.append(bound)
-        lower.append(below)
-        used.append(max(may, before))
         before = max(may, before)
+        upper[k], used[k] = bound, before
         if k + 1 < steps.size:
-            carried = carry(
-                carried, level, lower=max(below, float(bound_by[k])), upper=bound, following=float(steps[k + 1])
-            )
-    return Bounds(
-        information=steps,
-        upper=np.array(upper),
-        lower=np.array(lower),
-        spent=np.array(used),
-    )
+            floor = max(-bound if sided == 2 else -INF, float(bound_by[k]))
+            carried = carry(carried, level, lower=floor, upper=bound, following=float(steps[k + 1]))
+    lower = -upper if sided == 2 else np.full(steps.size, -INF)
+    return Bounds(information=steps, upper=upper, lower=lower, spent=used)
 
 
 def _growing(information: ArrayLike, fraction: ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -140,12 +184,7 @@ def drift_for_power(bounds: Bounds, power: float) -> float:
 
 
 def spending_futility(
-    bounds: Bounds,
-    fraction: ArrayLike,
-    *,
-    power: float,
-    kind: str = "obrien_fleming",
-    rho: float = 3.0,
+    bounds: Bounds, fraction: ArrayLike, *, power: float, kind: str = "obrien_fleming", rho: float = 3.0
 ) -> tuple[FloatArray, float]:
     """Futility boundaries that spend the chance of missing a true effect, and the drift they are tuned to.
 

@@ -112,12 +112,7 @@ def carry(
 
 
 def crossing_chances(
-    information: ArrayLike,
-    lower: ArrayLike,
-    upper: ArrayLike,
-    *,
-    drift: float = 0.0,
-    start: Carried | None = None,
+    information: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, drift: float = 0.0, start: Carried | None = None
 ) -> Crossing:
     """Chances of stopping at each look.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 from scipy import stats
@@ -101,16 +102,16 @@ def plan_looks(
         raise DesignError("the last look is at the whole planned information: let the fractions end with 1")
     if sided not in (1, 2) or futility not in ("none", "non_binding", "binding"):
         raise DesignError("sided is 1 or 2, and futility none, non_binding or binding")
-    bounds = spending_bounds(steps, steps, kind=kind, alpha=alpha, sided=sided, rho=rho, final=True)
-    floor, drift = _floor(bounds, steps, futility, power, kind, rho)
+    bounds_of = partial(spending_bounds, steps, steps, kind=kind, alpha=alpha, sided=sided, rho=rho, final=True)
+    floor_of = partial(_floor, steps=steps, futility=futility, power=power, kind=kind, rho=rho)
+    bounds = bounds_of()
+    floor, drift = floor_of(bounds)
     while futility == "binding" and floor is not None:
         # Efficacy boundaries rest on the futility boundaries, and those on them: in turns until both stand still.
-        closer = spending_bounds(
-            steps, steps, kind=kind, alpha=alpha, sided=sided, rho=rho, final=True, floors=floor[:-1]
-        )
+        closer = bounds_of(floors=floor[:-1])
         moved = float(np.max(np.abs(closer.upper - bounds.upper)))
         bounds = closer
-        floor, drift = _floor(bounds, steps, futility, power, kind, rho)
+        floor, drift = floor_of(bounds)
         if moved < STANDS_STILL:
             break
     lower = bounds.lower if floor is None else np.maximum(bounds.lower, floor)
@@ -204,17 +205,14 @@ def judge_looks(plan: LookPlan, seen: Sequence[LookSeen], *, last: bool = False)
         fresh = step >= LEAST_STEP * plan.planned_information and _informed(counted, look)
         fallen = closing and not fresh and bool(counted) and (look.information is None or look.information > 0)
         if over or not (fresh or fallen):
-            verdicts.append(_descriptive(plan, look, over or "no new information since the look before", number))
-            continue
-        if fallen:
-            verdicts.append(_close_without_growth(plan, counted, look, number, verdicts))
-            over = _over(plan, verdicts[-1])
-            continue
-        counted.append(look)
-        floors = [v.futility for v in verdicts if v.code != "descriptive"] if plan.futility == "binding" else []
-        verdict = _judge(plan, counted, closing, number, np.array([-np.inf if f is None else f for f in floors]))
+            verdict = _descriptive(plan, look, over or "no new information since the look before", number)
+        elif fallen:
+            verdict = _close_without_growth(plan, counted, look, number, verdicts)
+        else:
+            counted.append(look)
+            verdict = _judge(plan, counted, closing, number, verdicts)
         verdicts.append(verdict)
-        over = _over(plan, verdict)
+        over = over or _over(plan, verdict)
     return tuple(verdicts)
 
 
@@ -225,6 +223,46 @@ def _over(plan: LookPlan, verdict: LookVerdict) -> str:
     if verdict.code == "ended" or (verdict.code == "unlikely" and plan.futility == "binding"):
         return f"the study ended at {verdict.label}"
     return ""
+
+
+def _beyond(plan: LookPlan, z: float, bound: float) -> bool:
+    return z >= bound or (plan.sided == 2 and z <= -bound)
+
+
+def _verdict(
+    plan: LookPlan,
+    look: LookSeen,
+    number: int,
+    *,
+    code: str,
+    boundary: float,
+    alpha_spent: float,
+    scale: float,
+    caution: tuple[Caution, ...],
+    futility: float | None = None,
+    conditional: ConditionalPower | None = None,
+) -> LookVerdict:
+    """What all looks are told with; ``scale`` is the information on whose scale the repeated interval is."""
+    z, level = look.z, 1 - plan.alpha if plan.sided == 2 else 1 - 2 * plan.alpha
+    held = math.isfinite(boundary) and scale > 0
+    return LookVerdict(
+        label=look.label,
+        code=code,
+        direction=("sooner" if z > 0 else "later") if code == "crossed" else "",
+        z=z,
+        boundary=boundary,
+        futility=futility,
+        fraction=look.counted / plan.planned_information,
+        counted=look.counted,
+        planned=plan.planned_information,
+        unit=plan.unit,
+        alpha_spent=alpha_spent,
+        naive_claim=_beyond(plan, z, float(stats.norm.isf(plan.alpha / plan.sided))),
+        naive_error=naive_error(number + 1, alpha=plan.alpha),
+        repeated=repeated_interval(z, scale, boundary, level=level) if held else None,
+        conditional=conditional,
+        caution=caution,
+    )
 
 
 def _informed(counted: list[LookSeen], look: LookSeen) -> bool:
@@ -243,51 +281,37 @@ def _scales(plan: LookPlan, counted: list[LookSeen]) -> tuple[FloatArray, FloatA
     return np.array(known, dtype=np.float64), fraction
 
 
-def _judge(plan: LookPlan, counted: list[LookSeen], closing: bool, number: int, floors: FloatArray) -> LookVerdict:
+def _bounds(
+    plan: LookPlan, information: FloatArray, fraction: FloatArray, *, final: bool, floors: FloatArray | None = None
+) -> Bounds:
+    of_plan = partial(spending_bounds, kind=plan.spending, alpha=plan.alpha, sided=plan.sided, rho=plan.rho)
+    return of_plan(information, fraction, final=final, floors=floors)
+
+
+def _judge(
+    plan: LookPlan, counted: list[LookSeen], closing: bool, number: int, earlier: list[LookVerdict]
+) -> LookVerdict:
     information, fraction = _scales(plan, counted)
-    bounds = spending_bounds(
-        information,
-        fraction,
-        kind=plan.spending,
-        alpha=plan.alpha,
-        sided=plan.sided,
-        rho=plan.rho,
-        final=closing,
-        floors=floors,
-    )
+    binding = [v.futility for v in earlier if v.code != "descriptive"] if plan.futility == "binding" else []
+    floors = np.array([-np.inf if f is None else f for f in binding])
+    bounds = _bounds(plan, information, fraction, final=closing, floors=floors)
     look, bound = counted[-1], float(bounds.upper[-1])
-    floor, powers = (None, None) if closing else _outlook(plan, look, information, fraction, bounds)
-    crossed = look.z >= bound or (plan.sided == 2 and look.z <= -bound)
-    code = "crossed" if crossed else "ended" if closing else "continue"
+    floor, powers = (None, None) if closing else _outlook(plan, look, information, fraction)
+    code = "crossed" if _beyond(plan, look.z, bound) else "ended" if closing else "continue"
     if code == "continue" and floor is not None and look.z < floor:
         code = "unlikely"
-    level = 1 - plan.alpha if plan.sided == 2 else 1 - 2 * plan.alpha
-    finite = math.isfinite(bound)
-    return LookVerdict(
-        label=look.label,
+    return _verdict(
+        plan,
+        look,
+        number,
         code=code,
-        direction=_direction(look.z, crossed=crossed),
-        z=look.z,
         boundary=bound,
         futility=floor,
-        fraction=float(fraction[-1]),
-        counted=look.counted,
-        planned=plan.planned_information,
-        unit=plan.unit,
         alpha_spent=float(bounds.spent[-1]) * plan.sided,
-        naive_claim=_naive(plan, look.z),
-        naive_error=naive_error(number + 1, alpha=plan.alpha),
-        repeated=repeated_interval(look.z, float(information[-1]), bound, level=level) if finite else None,
+        scale=float(information[-1]),
         conditional=powers,
-        caution=_cautions(plan, fraction),
+        caution=_cautions(plan, look),
     )
-
-
-def _direction(z: float, *, crossed: bool) -> str:
-    """Side of a boundary that was crossed: a positive z is sooner."""
-    if not crossed:
-        return ""
-    return "sooner" if z > 0 else "later"
 
 
 def _close_without_growth(
@@ -297,30 +321,17 @@ def _close_without_growth(
     used = next(v.alpha_spent for v in reversed(verdicts) if v.code != "descriptive")
     left = max(plan.alpha - used, 0.0)
     bound = float(stats.norm.isf(left / plan.sided))
-    crossed = look.z >= bound or (plan.sided == 2 and look.z <= -bound)
-    fraction = look.counted / plan.planned_information
     before, information = counted[-1].information, look.information
-    level = 1 - plan.alpha if plan.sided == 2 else 1 - 2 * plan.alpha
-    # The interval is on the scale of the looks before: the score's where all have it, else the planned one.
-    scale = fraction if information is None or before is None else information
-    held = math.isfinite(bound) and scale > 0
-    return LookVerdict(
-        label=look.label,
-        code="crossed" if crossed else "ended",
-        direction=_direction(look.z, crossed=crossed),
-        z=look.z,
+    return _verdict(
+        plan,
+        look,
+        number,
+        code="crossed" if _beyond(plan, look.z, bound) else "ended",
         boundary=bound,
-        futility=None,
-        fraction=fraction,
-        counted=look.counted,
-        planned=plan.planned_information,
-        unit=plan.unit,
         alpha_spent=plan.alpha,
-        naive_claim=_naive(plan, look.z),
-        naive_error=naive_error(number + 1, alpha=plan.alpha),
-        repeated=repeated_interval(look.z, scale, bound, level=level) if held else None,
-        conditional=None,
-        caution=(_no_growth(before, information, left), *_cautions(plan, np.array([fraction]))),
+        # The interval is on the scale of the looks before: the score's where all have it, else the planned one.
+        scale=look.counted / plan.planned_information if information is None or before is None else information,
+        caution=(_no_growth(before, information, left), *_cautions(plan, look)),
     )
 
 
@@ -335,13 +346,8 @@ def _no_growth(before: float | None, information: float | None, left: float) -> 
     return Caution(code="no_growth", text=text)
 
 
-def _naive(plan: LookPlan, z: float) -> bool:
-    bound = float(stats.norm.isf(plan.alpha / plan.sided))
-    return z >= bound or (plan.sided == 2 and z <= -bound)
-
-
 def _outlook(
-    plan: LookPlan, look: LookSeen, information: FloatArray, fraction: FloatArray, bounds: Bounds
+    plan: LookPlan, look: LookSeen, information: FloatArray, fraction: FloatArray
 ) -> tuple[float | None, ConditionalPower | None]:
     """Futility boundary of this look, and the chances of the looks to come as planned."""
     now = float(fraction[-1])
@@ -352,9 +358,7 @@ def _outlook(
     scale = float(information[-1]) / now
     steps = np.concatenate([information, ahead * scale])
     shares = np.concatenate([fraction, ahead])
-    whole = spending_bounds(
-        steps, shares, kind=plan.spending, alpha=plan.alpha, sided=plan.sided, rho=plan.rho, final=True
-    )
+    whole = _bounds(plan, steps, shares, final=True)
     here = information.size
     drift = plan.design_drift / math.sqrt(scale)
     powers = conditional_powers(
@@ -366,32 +370,18 @@ def _outlook(
     return float(floor[here - 1]), powers
 
 
-def _cautions(plan: LookPlan, fraction: FloatArray) -> tuple[Caution, ...]:
-    if fraction[-1] > 1 + LEAST_STEP:
-        text = (
-            f"More {plan.unit} than planned ({fraction[-1]:.0%}): the boundary uses what was left of the error rate "
-            "and the information as it is."
-        )
-        return (Caution(code="over_running", text=text),)
-    return ()
+def _cautions(plan: LookPlan, look: LookSeen) -> tuple[Caution, ...]:
+    fraction = look.counted / plan.planned_information
+    if fraction <= 1 + LEAST_STEP:
+        return ()
+    text = (
+        f"More {plan.unit} than planned ({fraction:.0%}): the boundary uses what was left of the error rate "
+        "and the information as it is."
+    )
+    return (Caution(code="over_running", text=text),)
 
 
 def _descriptive(plan: LookPlan, look: LookSeen, why: str, number: int) -> LookVerdict:
-    return LookVerdict(
-        label=look.label,
-        code="descriptive",
-        direction="",
-        z=look.z,
-        boundary=float("inf"),
-        futility=None,
-        fraction=look.counted / plan.planned_information,
-        counted=look.counted,
-        planned=plan.planned_information,
-        unit=plan.unit,
-        alpha_spent=float("nan"),
-        naive_claim=_naive(plan, look.z),
-        naive_error=naive_error(number + 1, alpha=plan.alpha),
-        repeated=None,
-        conditional=None,
-        caution=(Caution(code="extra_look", text=f"Extra look, descriptive only: {why}."),),
-    )
+    caution = Caution(code="extra_look", text=f"Extra look, descriptive only: {why}.")
+    told = partial(_verdict, plan, look, number, code="descriptive", caution=(caution,))
+    return told(boundary=math.inf, alpha_spent=math.nan, scale=0.0)

@@ -1,4 +1,4 @@
-"""What every size in closed form shares: allocation, losses, clusters, margins, and the result."""
+"""What every size in closed form shares: allocation, losses, clusters, margins, one solver for all, and the result."""
 
 from __future__ import annotations
 
@@ -8,13 +8,17 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy import optimize
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Assumption
 from onsetstudy.design.size_results import SampleSize, SizeTable
-from onsetstudy.design.solve import Asked
 
-__all__ = ["EQUAL", "INDEPENDENT", "Frame", "design_effect", "size_of", "size_table", "within_margin"]
+__all__ = ["EQUAL", "INDEPENDENT", "Asked", "Frame", "Solved", "design_effect", "size_of", "size_table", "solve"]
+
+WORDS = {"n": "size", "effect": "effect", "alpha": "error rate"}
+MOST = 1e8
+"""The largest size that is looked for."""
 
 INDEPENDENT = Assumption(name="independent cases", detail="apart from the stated design effect")
 
@@ -108,27 +112,129 @@ def size_table(
     )
 
 
-def within_margin(gain: float | None, margin: float, cases: float | None) -> None:
-    """Refuse a size for an arm that is worse by the margin or more."""
-    if margin and gain is not None and cases is None and gain <= -margin:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """Four numbers that belong together; exactly one is ``None`` and wanted. ``effect``: other arm less reference."""
+
+    n: float | None = None
+    effect: float | None = None
+    power: float | None = None
+    alpha: float | None = None
+
+    @property
+    def wanted(self) -> str:
+        """Name of the number that is wanted.
+
+        Raises
+        ------
+        DesignError
+            If none or more than one is, or a number is out of range.
+        """
+        missing = [name for name in ("n", "effect", "power", "alpha") if getattr(self, name) is None]
+        if len(missing) != 1:
+            text = "nothing is left to solve for" if not missing else f"{', '.join(missing)} are all missing"
+            raise DesignError(f"{text}; give all but one of size, effect, power and alpha")
+        if self.power is not None and not 0 < self.power < 1:
+            raise DesignError(f"a power of {self.power:g} must lie between 0 and 1")
+        if self.alpha is not None and not 0 < self.alpha < 1:
+            raise DesignError(f"an alpha of {self.alpha:g} must lie between 0 and 1")
+        if self.power is not None and self.alpha is not None and self.power <= self.alpha:
+            raise DesignError(f"a power of {self.power:g} is not above the error rate of {self.alpha:g}")
+        if self.n is not None and self.n <= 0:
+            raise DesignError(f"a size of {self.n:g} must be above 0")
+        return missing[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Solved:
+    """The four numbers, and the name of the one that was ``wanted``; ``n`` includes what is lost."""
+
+    wanted: str
+    n: float
+    effect: float
+    power: float
+    alpha: float
+
+
+def solve(
+    asked: Asked,
+    power_of: Callable[[float, float, float], float],
+    frame: Frame,
+    *,
+    effect_range: tuple[float, float],
+    least: float = 2.0,
+    margin: float = 0.0,
+    better: float = 1.0,
+) -> Solved:
+    """The four numbers with the wanted one found.
+
+    Parameters
+    ----------
+    asked : Asked
+    power_of : callable
+        Power for (cases that count, effect, alpha); grows with cases and alpha, and with the gain over
+        ``effect_range``.
+    frame : Frame
+    effect_range : tuple of float
+        Gains from none to the largest that makes sense.
+    least : float
+        Smallest size.
+    margin : float
+        Above 0: what the other arm may be worse by.
+    better : float
+        -1 where the gain is the effect turned over, as less is better.
+
+    Raises
+    ------
+    DesignError
+        If no number in range gives the power, or a size is asked for an arm that is worse by the margin or more.
+    """
+    frame.checked()
+    gain = None if asked.effect is None else better * asked.effect
+    if margin and gain is not None and asked.n is None and gain <= -margin:
         raise DesignError(
             f"an arm that is worse by {-gain:.4g} lies beyond the margin of {margin:.4g}: no size can show it not "
             "inferior"
         )
+    wanted = asked.wanted
+    given = {"n": asked.n, "effect": gain, "power": asked.power, "alpha": asked.alpha}
+
+    def with_number(number: float) -> dict[str, float]:
+        return {name: number if value is None else value for name, value in given.items()}
+
+    def power_with(number: float) -> float:
+        full = with_number(number)
+        return power_of(frame.deflated(full["n"]), better * full["effect"], full["alpha"])
+
+    full = with_number(
+        power_with(0.0) if wanted == "power" else _search(wanted, power_with, asked, effect_range, least)
+    )
+    return Solved(**full | {"effect": better * full["effect"]}, wanted=wanted)
 
 
-def size_of(asked: Asked, found: Asked, frame: Frame, *, paired: bool = False, **told: Any) -> SampleSize:
+def _search(
+    wanted: str, power_with: Callable[[float], float], asked: Asked, effect_range: tuple[float, float], least: float
+) -> float:
+    target = asked.power or 0.0
+    low, high = {"n": (least, MOST), "effect": effect_range, "alpha": (1e-12, 1 - 1e-12)}[wanted]
+    if power_with(high) < target:
+        raise DesignError(f"no {WORDS[wanted]} up to {high:g} has a power of {target:g}")
+    if power_with(low) >= target:
+        return low
+    return float(optimize.brentq(lambda v: power_with(v) - target, low, high, xtol=1e-10, rtol=1e-13, maxiter=300))
+
+
+def size_of(found: Solved, frame: Frame, *, paired: bool = False, **told: Any) -> SampleSize:
     """The result of a search; ``told`` names quantity, test, effect, method and source."""
-    included = float(found.n or 0)
     parts = np.array(frame.ratio) / sum(frame.ratio)
-    whole = (included,) if paired else tuple(included * p for p in parts)
+    whole = (found.n,) if paired else tuple(found.n * p for p in parts)
     return SampleSize(
-        solved=asked.wanted,
-        effect=float(found.effect or 0),
+        solved=found.wanted,
+        effect=found.effect,
         cases=tuple(math.ceil(n - 1e-9) for n in whole),
-        unrounded=frame.deflated(included),
-        power=float(found.power or 0),
-        alpha=float(found.alpha or 0),
+        unrounded=frame.deflated(found.n),
+        power=found.power,
+        alpha=found.alpha,
         sided=frame.sided,
         ratio=frame.ratio,
         lost_share=frame.lost_share,

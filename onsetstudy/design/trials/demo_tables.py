@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.design.allocation.results import AllocationList
@@ -41,15 +42,26 @@ class Simulated:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Cases:
-    practice: NDArray[np.int64]
-    operator: NDArray[np.int64]
-    technique: NDArray[np.int64]
-    quarter: NDArray[np.int64]
-    buffered: NDArray[np.bool_]
+    model: StudyModel
+    protocol: Protocol
+    seed: int
+    practice: IntArray
+    operator: IntArray
+    technique: IntArray
+    quarter: IntArray
+    buffered: BoolArray
     slip: NDArray[np.object_] | None = None
 
     def __len__(self) -> int:
         return int(self.practice.size)
+
+    def stream(self, name: str) -> np.random.Generator:
+        """Chance of one part of the tables: a part that is drawn otherwise leaves the others as they are."""
+        return stream(self.seed, f"demo: {name}")
+
+    def of_technique(self, name: str) -> FloatArray:
+        """A number of each case's technique."""
+        return np.array([getattr(technique, name) for technique in self.model.techniques])[self.technique]
 
 
 def simulate_study(model: StudyModel, protocol: Protocol, *, seed: int, n_cases: int | None = None) -> Simulated:
@@ -72,15 +84,15 @@ def simulate_study(model: StudyModel, protocol: Protocol, *, seed: int, n_cases:
         share = np.floor(np.cumsum(counts) / counts.sum() * n_cases + 0.5).astype(int)
         counts = np.diff(np.concatenate(([0], share)))
     cases, drawn = _allocate(model, protocol, counts, seed)
-    onset = _onset(model, cases, seed)
-    readings, told = _readings(model, protocol, cases, onset, seed)
-    table = _case_table(model, protocol, cases, told, seed)
+    onset = _onset(cases)
+    readings, told = _readings(cases, onset)
+    table = _case_table(cases, told)
     readings.insert(0, "case_id", table["case_id"].to_numpy()[readings.pop("case").to_numpy()])
     return Simulated(cases=table, cold_tests=readings, onset_min=onset, allocation=drawn)
 
 
 def _allocate(
-    model: StudyModel, protocol: Protocol, counts: NDArray[np.int64], seed: int
+    model: StudyModel, protocol: Protocol, counts: IntArray, seed: int
 ) -> tuple[_Cases, AllocationList | None]:
     """Who is treated where, by whom, with what; arms from the protocol's list, or in blocks within practice."""
     rng = stream(seed, "demo: cases")
@@ -102,15 +114,17 @@ def _allocate(
             # Operators reach for the buffer more often as the audit goes on.
             chance = 0.35 + 0.3 * quarter[rows] / max(1, counts.size - 1)
             buffered[rows] = rng.random(rows.size) < chance
-    cases = _Cases(practice=practice, operator=operator, technique=technique, quarter=quarter, buffered=buffered)
+    plan = partial(_Cases, model=model, protocol=protocol, seed=seed)
+    cases = plan(practice=practice, operator=operator, technique=technique, quarter=quarter, buffered=buffered)
     rule = protocol.allocation
     if not model.randomised or rule is None or rule.method != "permuted_blocks" or "technique" not in rule.strata:
         return cases, None
-    return _from_list(model, protocol, cases, seed)
+    return _from_list(cases)
 
 
-def _from_list(model: StudyModel, protocol: Protocol, cases: _Cases, seed: int) -> tuple[_Cases, AllocationList]:
+def _from_list(cases: _Cases) -> tuple[_Cases, AllocationList]:
     """Arms slip by slip in the order of treatment; now and then the wrong cartridge is taken."""
+    model = cases.model
     stratum = pd.Series(
         [
             f"{model.practices[p]} | {model.techniques[t].technique}"
@@ -118,38 +132,31 @@ def _from_list(model: StudyModel, protocol: Protocol, cases: _Cases, seed: int) 
         ]
     )
     number = stratum.groupby(stratum).cumcount() + 1
-    drawn = draw_allocation_list(protocol, slips_per_stratum=int(number.max()), seed=seed)
+    drawn = draw_allocation_list(cases.protocol, slips_per_stratum=int(number.max()), seed=cases.seed)
     listed = drawn.to_frame().set_index(["stratum", "number"])
     own = listed.loc[pd.MultiIndex.from_arrays([stratum, number])]
-    wrong = stream(seed, "demo: wrong cartridge").random(len(cases)) < model.deviation_share
+    wrong = cases.stream("wrong cartridge").random(len(cases)) < model.deviation_share
     buffered = (own["arm"].to_numpy() == "buffered") ^ wrong
     slip = own["slip"].to_numpy(dtype=object)
     return dataclasses.replace(cases, buffered=buffered, slip=slip), drawn
 
 
-def _onset(model: StudyModel, cases: _Cases, seed: int) -> FloatArray:
-    rng = stream(seed, "demo: onset")
+def _onset(cases: _Cases) -> FloatArray:
+    model, of, rng = cases.model, cases.of_technique, cases.stream("onset")
     practice = rng.normal(0, model.practice_spread, len(model.practices))
     operator = rng.normal(0, model.operator_spread, (len(model.practices), max(model.operators)))
     shift = np.exp(practice[cases.practice] + operator[cases.practice, cases.operator])
-    t = cases.technique
-    scale = np.array([scale_of(m) for m in model.techniques])[t] * shift
-    shape = np.array([m.shape for m in model.techniques])[t]
-    ratio = np.where(cases.buffered, np.array([m.hazard_ratio for m in model.techniques])[t], 1.0)
-    never = np.where(
-        cases.buffered,
-        np.array([m.never_buffered for m in model.techniques])[t],
-        np.array([m.never_plain for m in model.techniques])[t],
-    )
-    onset = scale * (rng.exponential(size=len(cases)) / ratio) ** (1 / shape)
+
+    scale = np.array([scale_of(m) for m in model.techniques])[cases.technique] * shift
+    ratio = np.where(cases.buffered, of("hazard_ratio"), 1.0)
+    never = np.where(cases.buffered, of("never_buffered"), of("never_plain"))
+    onset = scale * (rng.exponential(size=len(cases)) / ratio) ** (1 / of("shape"))
     return np.asarray(np.where(rng.random(len(cases)) < never, np.inf, onset), dtype=np.float64)
 
 
-def _readings(
-    model: StudyModel, protocol: Protocol, cases: _Cases, onset: FloatArray, seed: int
-) -> tuple[pd.DataFrame, dict[str, FloatArray]]:
+def _readings(cases: _Cases, onset: FloatArray) -> tuple[pd.DataFrame, dict[str, FloatArray]]:
     """Cold tests on the schedule with a little delay, up to the confirmation or the supplement."""
-    rng = stream(seed, "demo: cold tests")
+    model, protocol, rng = cases.model, cases.protocol, cases.stream("cold tests")
     n, planned = len(cases), np.asarray(protocol.schedule.tests_min)
     late = rng.random((n, planned.size)) < 0.15
     actual = planned + np.where(late, np.round(rng.integers(1, 13, (n, planned.size)) / 60, 4), 0.0)
@@ -181,7 +188,7 @@ def _readings(
     return both.reset_index(drop=True), told
 
 
-def _confirmed_at(felt: NDArray[np.bool_], valid: NDArray[np.bool_], confirmations: int) -> NDArray[np.int64]:
+def _confirmed_at(felt: BoolArray, valid: BoolArray, confirmations: int) -> IntArray:
     """Test at which onset was confirmed by valid readings in a row, -1 if never."""
     run = np.zeros(felt.shape[0], dtype=np.int64)
     found = np.full(felt.shape[0], -1, dtype=np.int64)
@@ -199,15 +206,13 @@ def _clock(minutes: NDArray[np.number[Any]]) -> list[str | None]:
     return [None if np.isnan(m) else f"{int(m) // 60:02d}:{int(m) % 60:02d}" for m in minutes]
 
 
-def _case_table(
-    model: StudyModel, protocol: Protocol, cases: _Cases, told: dict[str, FloatArray], seed: int
-) -> pd.DataFrame:
-    rng, chair = stream(seed, "demo: case table"), _chair(cases, seed)
-    seen = _seen(protocol, told, cases, seed)
+def _case_table(cases: _Cases, told: dict[str, FloatArray]) -> pd.DataFrame:
+    model, protocol = cases.model, cases.protocol
+    rng, chair, seen = cases.stream("case table"), _chair(cases), _seen(cases, told)
     n = len(cases)
     practice = np.array(model.practices)[cases.practice]
     operator = np.array(list(LETTERS))[cases.operator]
-    day = _days(protocol, cases, rng)
+    day = _days(cases, rng)
     order = np.lexsort((np.arange(n), cases.practice))
     number = np.empty(n, dtype=np.int64)
     number[order] = np.concatenate(
@@ -227,14 +232,14 @@ def _case_table(
         "arm": np.where(cases.buffered, "buffered", "plain"),
         "allocation": protocol.study.allocation,
         **({} if cases.slip is None else {"allocation_slip": cases.slip}),
-        "procedure": rng.choice(_admitted(protocol), n, p=_weights(protocol)),
+        "procedure": _procedures(protocol, n, rng),
         "tooth": (tooth := _teeth(technique, rng)),
         **({} if protocol.schedule.control_tooth == "none" else {"control_tooth": _controls(tooth)}),
         "technique": technique,
         "pulp_status": rng.choice(
             ["normal", "reversible_pulpitis", "symptomatic_irreversible_pulpitis"], n, p=[0.6, 0.3, 0.1]
         ),
-        **_solution(model, protocol, cases, rng),
+        **_solution(cases, rng),
         "mixing_min": chair["mixing_min"],
         "topical": rng.choice(["benzocaine", "none"], n, p=[0.7, 0.3]),
         "baseline_response": np.where(rng.random(n) < 0.012, "not_felt", "felt"),
@@ -246,7 +251,7 @@ def _case_table(
         **_lips(technique, seen["lip_numb"]),
         "wait_used": chair["wait_used"],
         "treatment_start_min": _text(told["treatment_start_min"], "{:.1f}"),
-        **_comfort(model, protocol, cases, rng),
+        **_comfort(cases, rng),
         "guess_patient": chair["guess_patient"],
         **seen["guess"],
         "seated_time": _clock(start - rng.integers(4, 12, n)),
@@ -259,62 +264,61 @@ def _case_table(
     return pd.DataFrame(table)
 
 
-def _chair(cases: _Cases, seed: int) -> dict[str, Any]:
+def _chair(cases: _Cases) -> dict[str, Any]:
     """Mixing, use of the wait and guesses: a stream of its own, so that the other columns stay as they are."""
-    rng = stream(seed, "demo: chair")
+    rng = cases.stream("chair")
     n = len(cases)
     mixing = np.where(cases.buffered, np.round(rng.gamma(6.0, 0.15, n), 1), np.nan)
-    truth = np.where(cases.buffered, "buffered", "plain")
-    other = np.where(cases.buffered, "plain", "buffered")
     draw = rng.random(n)
     return {
         "mixing_min": _text(np.where(rng.random(n) < 0.05, np.nan, mixing), "{:.1f}"),
         "wait_used": np.where(rng.random(n) < 0.35, "yes", "no"),
-        "guess_patient": np.select([draw < 0.4, draw < 0.62], [truth, other], "unsure"),
+        "guess_patient": _guessed(cases, draw, 0.4, 0.62),
     }
 
 
-def _seen(protocol: Protocol, told: dict[str, FloatArray], cases: _Cases, seed: int) -> dict[str, Any]:
+def _guessed(cases: _Cases, draw: FloatArray, right: float, said: float) -> StrArray:
+    """Guesses at the arm: ``right`` of them are, up to ``said`` another arm is said, and the others are unsure."""
+    arms = [np.where(cases.buffered ^ turned, "buffered", "plain") for turned in (False, True)]
+    return np.select([draw < right, draw < said], arms, "unsure")
+
+
+def _seen(cases: _Cases, told: dict[str, FloatArray]) -> dict[str, Any]:
     """What the person who tests and the lip tell: a stream of its own, so that the other columns stay as they are."""
-    rng = stream(seed, "demo: seen")
+    rng = cases.stream("seen")
     n = len(cases)
     numb = ~np.isnan(told["treatment_start_min"])
-    draw = rng.random(n)
-    truth, other = (np.where(cases.buffered ^ turned, "buffered", "plain") for turned in (False, True))
-    guess = np.select([draw < 0.3, draw < 0.55], [truth, other], "unsure")
-    blinded = protocol.study.randomised
+    guess = _guessed(cases, rng.random(n), 0.3, 0.55)
     return {
         "rescue_volume_ml": [None if np.isnan(r) else "0.90" for r in told["rescue_min"]],
         "lip_numb": np.where(rng.random(n) < np.where(numb, 0.98, 0.6), "yes", "no"),
-        "guess": {"guess_assessor": guess} if blinded else {},
+        "guess": {"guess_assessor": guess} if cases.protocol.study.randomised else {},
     }
 
 
-def _lips(technique: NDArray[np.str_], numb: NDArray[np.str_]) -> dict[str, object]:
+def _lips(technique: StrArray, numb: StrArray) -> dict[str, object]:
     """The lip tells of a block alone; a study without one has no such column."""
     asked = np.isin(technique, ("ianb", "mental_incisive"))
     return {"lip_numb": [n if a else None for n, a in zip(numb, asked, strict=True)]} if asked.any() else {}
 
 
-def _controls(tooth: NDArray[np.str_]) -> NDArray[np.object_]:
+def _controls(tooth: StrArray) -> NDArray[np.object_]:
     """The canine of the other side of the same jaw: outside every field that the demo injects into."""
     across = {"1": "23", "2": "13", "3": "43", "4": "33"}
     return np.array([across[code[0]] for code in tooth], dtype=object)
 
 
-def _admitted(protocol: Protocol) -> list[str]:
-    return [p for p in PROCEDURES if not protocol.eligibility.procedures or p in protocol.eligibility.procedures]
+def _procedures(protocol: Protocol, n: int, rng: np.random.Generator) -> StrArray:
+    listed = protocol.eligibility.procedures
+    admitted = {p: share for p, share in PROCEDURES.items() if not listed or p in listed}
+    weight = np.array(list(admitted.values()))
+    return rng.choice(list(admitted), n, p=weight / weight.sum())
 
 
-def _weights(protocol: Protocol) -> FloatArray:
-    weight = np.array([PROCEDURES[p] for p in _admitted(protocol)])
-    return np.asarray(weight / weight.sum(), dtype=np.float64)
-
-
-def _days(protocol: Protocol, cases: _Cases, rng: np.random.Generator) -> list[str]:
+def _days(cases: _Cases, rng: np.random.Generator) -> list[str]:
     """Working days, in order within each practice and quarter."""
     days = np.empty(len(cases), dtype="datetime64[D]")
-    for number, quarter in enumerate(protocol.quarters):
+    for number, quarter in enumerate(cases.protocol.quarters):
         rows = np.flatnonzero(cases.quarter == number)
         span = np.busday_count(quarter.first_day, quarter.last_day)
         offsets = np.sort(rng.integers(0, span, rows.size))
@@ -322,7 +326,7 @@ def _days(protocol: Protocol, cases: _Cases, rng: np.random.Generator) -> list[s
     return [str(day) for day in days]
 
 
-def _teeth(technique: NDArray[np.str_], rng: np.random.Generator) -> NDArray[np.str_]:
+def _teeth(technique: StrArray, rng: np.random.Generator) -> StrArray:
     lower = rng.choice(MANDIBULAR, technique.size)
     upper = rng.choice(MAXILLARY, technique.size)
     front = rng.choice(["33", "34", "43", "44"], technique.size)
@@ -330,8 +334,8 @@ def _teeth(technique: NDArray[np.str_], rng: np.random.Generator) -> NDArray[np.
     return np.where(maxillary, upper, np.where(technique == "mental_incisive", front, lower))
 
 
-def _solution(model: StudyModel, protocol: Protocol, cases: _Cases, rng: np.random.Generator) -> dict[str, object]:
-    n = len(cases)
+def _solution(cases: _Cases, rng: np.random.Generator) -> dict[str, object]:
+    n, model = len(cases), cases.model
     added = 0.18 if model.mix_mode == "add" else 0.0
     volume = np.where(rng.random(n) < 0.85, 1.8, 1.5) + np.where(cases.buffered, added, 0.0)
     minutes = np.where(cases.buffered, np.round(rng.gamma(2.0, 0.5, n), 1), np.nan)
@@ -349,8 +353,8 @@ def _solution(model: StudyModel, protocol: Protocol, cases: _Cases, rng: np.rand
     }
 
 
-def _comfort(model: StudyModel, protocol: Protocol, cases: _Cases, rng: np.random.Generator) -> dict[str, object]:
-    n = len(cases)
+def _comfort(cases: _Cases, rng: np.random.Generator) -> dict[str, object]:
+    n, model, protocol = len(cases), cases.model, cases.protocol
     columns: dict[str, object] = {}
     if protocol.pain is not None:
         scale = protocol.pain.instrument

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import FloatArray, IntArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.onset_rule import derive_intervals
 from onsetstudy.design.trials.results import TrialScenario
@@ -29,10 +28,17 @@ class Drawn:
 
     left: FloatArray
     right: FloatArray
-    other: NDArray[np.bool_]
+    other: BoolArray
     onset_min: FloatArray
     stratum: IntArray
     score: FloatArray | None = None
+
+    def first(self, cases: int) -> Drawn:
+        """The same trials after so many cases."""
+        score = None if self.score is None else self.score[:, :cases]
+        left, right, onset = (v[:, :cases] for v in (self.left, self.right, self.onset_min))
+        other, stratum = self.other[:, :cases], self.stratum[:, :cases]
+        return Drawn(left=left, right=right, other=other, onset_min=onset, stratum=stratum, score=score)
 
 
 def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) -> Drawn:
@@ -83,7 +89,7 @@ def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) 
     )
 
 
-def _arms(trials: int, scenario: TrialScenario, paired: bool, rng: np.random.Generator) -> NDArray[np.bool_]:
+def _arms(trials: int, scenario: TrialScenario, paired: bool, rng: np.random.Generator) -> BoolArray:
     cases = scenario.cases
     if paired:
         return np.broadcast_to(np.arange(2 * cases) >= cases, (trials, 2 * cases))
@@ -99,7 +105,7 @@ def _arms(trials: int, scenario: TrialScenario, paired: bool, rng: np.random.Gen
 
 
 def _onsets(
-    scenario: TrialScenario, other: NDArray[np.bool_], paired: bool, rng: np.random.Generator
+    scenario: TrialScenario, other: BoolArray, paired: bool, rng: np.random.Generator
 ) -> tuple[FloatArray, IntArray]:
     """Minutes of onset and the operator of every case."""
     e = scenario.expected
@@ -127,12 +133,7 @@ def _onsets(
 
 
 def _rescued(
-    scenario: TrialScenario,
-    case: IntArray,
-    minute: FloatArray,
-    felt: NDArray[np.bool_],
-    total: int,
-    rng: np.random.Generator,
+    scenario: TrialScenario, case: IntArray, minute: FloatArray, felt: BoolArray, total: int, rng: np.random.Generator
 ) -> FloatArray:
     """Minute of the supplement, nan where none was given: only cases not confirmed numb by then may get one."""
     before = minute < (scenario.rescue_min or 0.0)

@@ -8,9 +8,11 @@ hurt less, or succeeded more often.
 
 from __future__ import annotations
 
-from typing import TypedDict
+import math
+from typing import Any, TypedDict
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
@@ -22,7 +24,7 @@ from onsetstudy.inference.strata import LEAST_OF_AN_ARM, merge_small
 from onsetstudy.survival.summaries.batched_waits import ManyWaits, many_waits
 from onsetstudy.survival.summaries.rmst import estimate_rmst
 
-__all__ = ["merged_strata", "pain_scores", "share_scores", "wait_scores"]
+__all__ = ["counted", "merged_strata", "pain_scores", "share_scores", "wait_scores"]
 
 ARMS = ("reference", "other")
 
@@ -35,11 +37,35 @@ class _How(TypedDict):
     conf_level: float
 
 
+def cell_of(*codes: tuple[IntArray | BoolArray, int]) -> tuple[IntArray, tuple[int, ...]]:
+    """Number of the cell of each case, shape (trials * cases,), and the shape (trials, sizes) of the table of cells.
+
+    Parameters
+    ----------
+    *codes : tuple of (ndarray, int)
+        Whole numbers from 0, shape (trials, cases), and how many there may be.
+    """
+    trials = codes[0][0].shape[0]
+    cell = np.arange(trials)[:, None]
+    for code, size in codes:
+        cell = cell * size + code
+    return cell.ravel(), (trials, *(size for _, size in codes))
+
+
+def counted(*codes: tuple[IntArray | BoolArray, int], weights: BoolArray | None = None) -> NDArray[Any]:
+    """Cases in every cell (or the sum of their weights), see :func:`cell_of`."""
+    cell, shape = cell_of(*codes)
+    return np.bincount(cell, None if weights is None else weights.ravel(), math.prod(shape)).reshape(shape)
+
+
+def _strata(stratum: IntArray) -> tuple[IntArray, int]:
+    return stratum, int(stratum.max()) + 1
+
+
 def merged_strata(stratum: IntArray, other: BoolArray) -> IntArray:
     """Strata of every trial, those with few cases of an arm put together, shape (trials, cases)."""
-    trials, k = stratum.shape[0], int(stratum.max()) + 1
-    code = (np.arange(trials)[:, None] * k + stratum) * 2 + other
-    counts = np.bincount(code.ravel(), minlength=trials * k * 2).reshape(trials, k, 2)
+    _, k = _strata(stratum)
+    counts = counted((stratum, k), (other, 2))
     few = np.any(counts < LEAST_OF_AN_ARM, axis=2) & np.any(counts > 0, axis=2)
     small = np.any(few, axis=1)
     merged = stratum.copy()
@@ -113,10 +139,7 @@ def _quantile(conf_level: float) -> float:
 
 
 def _counted(cells: Intervals, place: IntArray, other: BoolArray, stratum: IntArray) -> FloatArray:
-    trials, k, c = place.shape[0], int(stratum.max()) + 1, len(cells)
-    code = ((np.arange(trials)[:, None] * k + stratum) * 2 + other) * c + place
-    counts = np.bincount(code.ravel(), minlength=trials * k * 2 * c).reshape(trials, k, 2, c)
-    return np.asarray(counts, dtype=np.float64)
+    return np.asarray(counted(_strata(stratum), (other, 2), (place, len(cells))), dtype=np.float64)
 
 
 def _alone(times: Intervals, other: BoolArray, stratum: IntArray, how: _How) -> float:
@@ -141,22 +164,20 @@ def pain_scores(score: FloatArray, other: BoolArray, stratum: IntArray, *, conf_
     stratum : ndarray of int, shape (trials, cases)
         Practice of each case.
     """
-    strata = merged_strata(stratum, other)
-    trials, k = score.shape[0], int(strata.max()) + 1
-    code = ((np.arange(trials)[:, None] * k + strata) * 2 + other).ravel()
-    n = np.bincount(code, minlength=trials * k * 2)
+    code, shape = cell_of(_strata(merged_strata(stratum, other)), (other, 2))
+    n = np.bincount(code, minlength=math.prod(shape))
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = np.bincount(code, weights=score.ravel(), minlength=n.size) / n
         squares = np.bincount(code, weights=(score.ravel() - mean[code]) ** 2, minlength=n.size)
-        error2 = (squares / (n - 1) / n).reshape(trials, k, 2)
-        size = n.reshape(trials, k, 2).sum(axis=2)
+        mean, n = mean.reshape(shape), n.reshape(shape)
+        error2 = squares.reshape(shape) / (n - 1) / n
+        size = n.sum(axis=2)
         share = size / size.sum(axis=1, keepdims=True)
-        mean = mean.reshape(trials, k, 2)
         # A code that no case has is no stratum; one with a single case of an arm leaves its error unknown.
         apart = np.where(size > 0, share * (mean[..., 1] - mean[..., 0]), 0.0).sum(axis=1)
         used = np.where(size[..., None] > 0, share[..., None] ** 2 * error2, 0.0)
         variance = used.sum(axis=(1, 2))
-        parts = np.where(size[..., None] > 0, used**2 / (n.reshape(trials, k, 2) - 1), 0.0)
+        parts = np.where(size[..., None] > 0, used**2 / (n - 1), 0.0)
         freedom = variance**2 / parts.sum(axis=(1, 2))
         error = np.sqrt(variance) * stats.t.isf((1 - conf_level) / 2, freedom) / _quantile(conf_level)
         z = np.where(error > 0, -apart / error, np.nan)
@@ -188,13 +209,10 @@ def share_scores(
     Cases that are not decided weigh in the mix of strata and nowhere else; the report shares them out by the curve of
     their arm, which tells hardly more of a share than the decided ones do.
     """
-    strata = merged_strata(stratum, other)
-    trials, k = strata.shape[0], int(strata.max()) + 1
-    code = ((np.arange(trials)[:, None] * k + strata) * 2 + other).ravel()
-    everybody = np.bincount(code, minlength=trials * k * 2).reshape(trials, k, 2)
+    codes = _strata(merged_strata(stratum, other)), (other, 2)
     known = np.ones_like(succeeded) if decided is None else decided
-    n = np.bincount(code, weights=known.ravel(), minlength=everybody.size).reshape(everybody.shape)
-    count = np.bincount(code, weights=(succeeded & known).ravel(), minlength=everybody.size).reshape(everybody.shape)
+    everybody = counted(*codes)
+    n, count = counted(*codes, weights=known), counted(*codes, weights=succeeded & known)
     with np.errstate(divide="ignore", invalid="ignore"):
         value = count / n
         low, high = proportion_confint(count, n, alpha=1 - conf_level, method="wilson")

@@ -80,35 +80,27 @@ class Truth:
     model: StudyModel
 
 
+def _techniques(*rows: tuple[str, float, float, float, float, float, float]) -> tuple[TechniqueModel, ...]:
+    """Rows of ``technique, share, median_min, shape, never_plain, never_buffered, hazard_ratio``."""
+    return tuple(
+        TechniqueModel(
+            technique=name,
+            share=share,
+            median_min=median,
+            shape=shape,
+            never_plain=plain,
+            never_buffered=buffered,
+            hazard_ratio=ratio,
+        )
+        for name, share, median, shape, plain, buffered, ratio in rows
+    )
+
+
 DEMO = StudyModel(
-    techniques=(
-        TechniqueModel(
-            technique="ianb",
-            share=0.5,
-            median_min=5.0,
-            shape=1.5,
-            never_plain=0.16,
-            never_buffered=0.12,
-            hazard_ratio=1.6,
-        ),
-        TechniqueModel(
-            technique="mental_incisive",
-            share=0.2,
-            median_min=4.0,
-            shape=1.6,
-            never_plain=0.10,
-            never_buffered=0.08,
-            hazard_ratio=1.4,
-        ),
-        TechniqueModel(
-            technique="buccal_infiltration",
-            share=0.3,
-            median_min=2.6,
-            shape=1.7,
-            never_plain=0.05,
-            never_buffered=0.05,
-            hazard_ratio=1.15,
-        ),
+    techniques=_techniques(
+        ("ianb", 0.5, 5.0, 1.5, 0.16, 0.12, 1.6),
+        ("mental_incisive", 0.2, 4.0, 1.6, 0.10, 0.08, 1.4),
+        ("buccal_infiltration", 0.3, 2.6, 1.7, 0.05, 0.05, 1.15),
     ),
     practices=("P01", "P02", "P03", "P04", "P05"),
     operators=(2, 2, 1, 3, 1),
@@ -117,17 +109,7 @@ DEMO = StudyModel(
 """The demo study of the group: a modest effect for blocks, little for infiltrations, as trials have found them."""
 
 DEMO_AUDIT = StudyModel(
-    techniques=(
-        TechniqueModel(
-            technique="buccal_infiltration",
-            share=1.0,
-            median_min=2.3,
-            shape=1.8,
-            never_plain=0.05,
-            never_buffered=0.05,
-            hazard_ratio=1.2,
-        ),
-    ),
+    techniques=_techniques(("buccal_infiltration", 1.0, 2.3, 1.8, 0.05, 0.05, 1.2)),
     practices=("P06",),
     operators=(2,),
     cases_per_quarter=(22, 26, 24),

@@ -1,11 +1,11 @@
-"""Power by simulation: invented trials decided by the test that the report uses."""
+"""Power by simulation: invented trials decided by the test that the report uses; what other schedules cost in cases."""
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -19,11 +19,11 @@ from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.trials.draws import Drawn, cells_of, draw_trials, place_of
-from onsetstudy.design.trials.mean_scores import pain_scores, share_scores, wait_scores
-from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
+from onsetstudy.design.trials.mean_scores import counted, pain_scores, share_scores, wait_scores
+from onsetstudy.design.trials.results import ScheduleComparison, ScheduleLine, SimulatedPower, TrialScenario
 from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compare_many_pairs
 
-__all__ = ["Tally", "check_scenario", "scores_of", "simulate_power", "simulate_tallies", "summarise"]
+__all__ = ["Tally", "compare_schedules", "scores_of", "simulate_power", "simulate_tallies", "summarise"]
 
 CHUNK_CASES = 100_000
 DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success", "wait", "pain", "treatment")
@@ -152,12 +152,7 @@ def simulate_power(
 
 
 def simulate_tallies(
-    scenario: TrialScenario,
-    *,
-    trials: int,
-    seed: int,
-    mapper: Mapper = serial,
-    progress: Progress | None = None,
+    scenario: TrialScenario, *, trials: int, seed: int, mapper: Mapper = serial, progress: Progress | None = None
 ) -> list[Tally]:
     """Scores of all trials, chunk by chunk; the same seed gives the same teeth whatever the schedule of tests."""
     check_scenario(scenario)
@@ -190,30 +185,26 @@ def _chunk(scenario: TrialScenario, seed: int, task: tuple[int, int]) -> Tally:
 
 def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> FloatArray:
     """Z of every trial after a fraction of its cases, shape (trials,); nan where there is nothing to compare."""
+    cases = max(2, round(fraction * scenario.cases))
     if scenario.design == "paired":
-        return _paired_scores(scenario, drawn, max(2, round(fraction * scenario.cases)))
-    seen = slice(0, max(2, round(fraction * scenario.cases)))
-    left, right, other = drawn.left[:, seen], drawn.right[:, seen], drawn.other[:, seen]
+        return _paired_scores(scenario, drawn, cases)
+    seen, level = drawn.first(cases), scenario.conf_level
     if scenario.decision == "success":
-        numb = right <= scenario.target_min
-        decided = numb | (left >= scenario.target_min)
-        stratum = drawn.stratum[:, seen]
-        return share_scores(numb, other, stratum, decided=decided, conf_level=scenario.conf_level)
-    if scenario.decision == "pain" and drawn.score is not None:
-        return pain_scores(drawn.score[:, seen], other, drawn.stratum[:, seen], conf_level=scenario.conf_level)
-    if scenario.decision == "treatment" and drawn.score is not None:
-        stratum = drawn.stratum[:, seen]
-        return share_scores(drawn.score[:, seen] == 1, other, stratum, conf_level=scenario.conf_level)
+        numb = seen.right <= scenario.target_min
+        decided = numb | (seen.left >= scenario.target_min)
+        return share_scores(numb, seen.other, seen.stratum, decided=decided, conf_level=level)
+    if scenario.decision == "pain" and seen.score is not None:
+        return pain_scores(seen.score, seen.other, seen.stratum, conf_level=level)
+    if scenario.decision == "treatment" and seen.score is not None:
+        return share_scores(seen.score == 1, seen.other, seen.stratum, conf_level=level)
     cells = cells_of(scenario.tests_min)
-    place = place_of(left, right, scenario.tests_min)
+    place = place_of(seen.left, seen.right, scenario.tests_min)
     if scenario.decision == "wait":
         return wait_scores(
-            cells, place, other, drawn.stratum[:, seen], tau_min=scenario.expected.tau_min,
-            grace_min=scenario.grace_min, conf_level=scenario.conf_level,
+            cells, place, seen.other, seen.stratum, tau_min=scenario.expected.tau_min, grace_min=scenario.grace_min,
+            conf_level=level,
         )  # fmt: skip
-    trials, c = left.shape[0], len(cells)
-    code = (np.arange(trials)[:, None] * 2 + other) * c + place
-    counts = np.bincount(code.ravel(), minlength=trials * 2 * c).reshape(trials, 2, c)
+    counts = counted((seen.other, 2), (place, len(cells)))
     used = counts.any(axis=(0, 1))
     return compare_many(cells.take(used), counts[..., used]).statistic
 
@@ -285,3 +276,69 @@ def _cautions(scenario: TrialScenario, numb_at_first: float) -> tuple[Caution, .
         text = f"{numb_at_first:.0%} of teeth are already numb at the first test; test earlier to see when."
         found.append(Caution(code="numb_at_first_test", text=text))
     return tuple(found)
+
+
+def compare_schedules(
+    scenario: TrialScenario,
+    schedules: Mapping[str, tuple[float, ...]],
+    *,
+    trials: int = 2000,
+    seed: int = 1,
+    mapper: Mapper = serial,
+    progress: Progress | None = None,
+) -> ScheduleComparison:
+    """Power under each schedule, and the share of cases that it costs against the first.
+
+    Parameters
+    ----------
+    scenario : TrialScenario
+        With an effect; its own schedule is not used.
+    schedules : mapping
+        Name to test minutes, the first being the one measured against.
+
+    Notes
+    -----
+    Information grows with cases and with the square of the mean score, so that a schedule with a mean score lower by a
+    factor f needs 1 / f^2 times the cases. The same teeth are tested under every schedule, so that the error of the
+    factor is that of paired scores.
+
+    Raises
+    ------
+    DesignError
+        If there is no schedule, or no effect to see.
+    """
+    if not schedules or scenario.hazard_ratio == 1:
+        raise DesignError("comparing schedules takes one schedule or more, and an effect to be seen")
+    lines: list[ScheduleLine] = []
+    base: FloatArray | None = None
+    for done, (name, tests) in enumerate(schedules.items()):
+        if progress is not None:
+            progress(done, len(schedules), f"schedule: {name}")
+        this = replace(scenario, tests_min=tuple(float(t) for t in tests))
+        tallies = simulate_tallies(this, trials=trials, seed=seed, mapper=mapper)
+        found = summarise(this, tallies, trials, seed)
+        z = np.concatenate([t.z[:, -1] for t in tallies])
+        base = z if base is None else base
+        more, error = _more_cases(base, z)
+        lines.append(
+            ScheduleLine(
+                name=name,
+                tests_min=this.tests_min,
+                power=found,
+                more_cases=more,
+                more_cases_error=error,
+                caution=found.caution,
+            )
+        )
+    return ScheduleComparison(lines=tuple(lines))
+
+
+def _more_cases(base: FloatArray, z: FloatArray) -> tuple[float, float]:
+    """Share of cases more, and its error by the delta method from paired scores."""
+    both = ~(np.isnan(base) | np.isnan(z))
+    a, b = base[both], z[both]
+    if a.size < 2 or b.mean() == 0:
+        return float("inf"), float("nan")
+    ratio = float(a.mean() / b.mean())
+    spread = np.var(a / a.mean() - b / b.mean(), ddof=1) / a.size
+    return ratio**2 - 1, float(2 * ratio**2 * np.sqrt(spread))

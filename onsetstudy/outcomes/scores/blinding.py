@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
-from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Assumption, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.arrays import StrArray
+from onsetstudy.core.results import Assumption, Counts, EstimateLike
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.paired_results import Blinding, GuessLine
 
 __all__ = ["blinding_index"]
@@ -21,8 +22,8 @@ FEW = 5
 
 
 def blinding_index(
-    guesses: Mapping[str, NDArray[np.str_]],
-    arm: NDArray[np.str_],
+    guesses: Mapping[str, StrArray],
+    arm: StrArray,
     *,
     arms: Sequence[str],
     intended: Mapping[str, bool],
@@ -45,43 +46,34 @@ def blinding_index(
     Limits by the normal approximation of a multinomial; below five guesses there is no index.
     """
     lines = []
-    for who, said in guesses.items():
-        for code in arms:
-            asked = (arm == code) & (said != "")
-            if not asked.any():
-                continue
-            right = int(np.sum(asked & (said == code)))
-            unsure = int(np.sum(asked & (said == UNSURE)))
-            wrong = int(asked.sum()) - right - unsure
-            lines.append(
-                GuessLine(
-                    who=who, arm=code, right=right, wrong=wrong, unsure=unsure,
-                    index=_index(right, wrong, unsure, who, code, conf_level),
-                )
-            )  # fmt: skip
+    for (who, said), code in itertools.product(guesses.items(), arms):
+        asked = (arm == code) & (said != "")
+        if not asked.any():
+            continue
+        right, unsure = (int(np.sum(asked & (said == word))) for word in (code, UNSURE))
+        wrong = int(asked.sum()) - right - unsure
+        index = _index(right, wrong, unsure, f"{who}, {code}", conf_level)
+        lines.append(GuessLine(who=who, arm=code, right=right, wrong=wrong, unsure=unsure, index=index))
     return Blinding(
         lines=tuple(lines), intended=tuple((w, bool(intended.get(w, False))) for w in guesses), source=SOURCE
     )
 
 
-def _index(right: int, wrong: int, unsure: int, who: str, arm: str, level: float) -> Estimate | NotAvailable:
+def _index(right: int, wrong: int, unsure: int, contrast: str, level: float) -> EstimateLike:
     n = right + wrong + unsure
     counts = Counts(cases=n, onsets=right)
+    of = Parameter(quantity="blinding_index", contrast=contrast, unit="index", n=counts, conf_level=level)
     if n < FEW:
-        error = NotEstimable("blinding_index", f"{n} guesses are too few; it takes {FEW}", code="too_few")
-        return NotAvailable.because(error, contrast=f"{who}, {arm}", unit="index", method=METHOD, n=counts)
+        return of.absent(f"{n} guesses are too few; it takes {FEW}", code="too_few", method=METHOD)
     index = (right - wrong) / n
     spread = float(np.sqrt(((right + wrong) / n - index**2) / n))
     half = float(stats.norm.isf((1 - level) / 2)) * spread
-    return Estimate(
-        quantity="blinding_index",
-        contrast=f"{who}, {arm}",
-        estimate=index,
+    return of.estimate(
+        index,
+        (max(-1.0, index - half), min(1.0, index + half)),
+        by="normal",
         std_error=spread,
-        interval=Interval(low=max(-1.0, index - half), high=min(1.0, index + half), level=level, method="normal"),
-        unit="index",
         method=METHOD,
-        n=counts,
         assumptions=(Assumption(name="independent guesses", detail="nobody told anybody"),),
         source=SOURCE,
     )

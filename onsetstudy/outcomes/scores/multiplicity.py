@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -41,10 +42,7 @@ def share_error(
         raise OnsetStudyError(f"the procedure {procedure!r} is not known; choose among {', '.join(PROCEDURES)}")
     p = [1.0 if value is None else value for _, value, _ in outcomes]
     if procedure == "fixed_sequence":
-        adjusted, highest = [], 0.0
-        for value in p:
-            highest = max(highest, value)
-            adjusted.append(highest)
+        adjusted = list(itertools.accumulate(p, max))
     elif procedure == "none" or not p:
         adjusted = p
     else:

@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special, stats
 
-from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike, HypothesisTest, Interval, NotAvailable
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
+from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.pain_moment_results import ProportionalOdds
 
 __all__ = ["BANDS", "proportional_odds", "to_bands"]
@@ -42,7 +41,7 @@ def to_bands(score: FloatArray, scale: str) -> FloatArray:
 
 def proportional_odds(
     score: FloatArray,
-    arm: NDArray[np.str_],
+    arm: StrArray,
     *,
     scale: str,
     moment: str,
@@ -73,62 +72,49 @@ def proportional_odds(
     band = to_bands(np.asarray(score, dtype=np.float64), scale)
     rows = ~np.isnan(band) & np.isin(arm, (reference_arm, contrast_arm))
     y, x = band[rows].astype(np.int64), (arm[rows] == contrast_arm).astype(np.float64)
-    n = Counts.of(rows, arm, (reference_arm, contrast_arm))
-    contrast = f"{contrast_arm} / {reference_arm}"
+    n, contrast = Counts.of(rows, arm, (reference_arm, contrast_arm)), f"{contrast_arm} / {reference_arm}"
+    of = Parameter(quantity="pain_odds_ratio", contrast=contrast, unit="ratio", n=n, conf_level=conf_level)
     names = BANDS[scale][1]
     used = np.unique(y)
     cuts = [(f"above {names[c]}", y > c) for c in used[:-1]]
-    single = [(name, _logit(hit, x, contrast, n, conf_level)) for name, hit in cuts]
     return ProportionalOdds(
         moment=moment,
         bands=names,
-        odds_ratio=_ordered(y, x, contrast, n, conf_level),
-        by_band=tuple(single),
-        check=_brant(cuts, x, contrast, n),
+        odds_ratio=_ordered(y, x, of),
+        by_band=tuple((name, _logit(hit, x, of)) for name, hit in cuts),
+        check=_brant([hit for _, hit in cuts], x, of),
     )
 
 
-def _gone(reason: str, contrast: str, n: Counts, code: str) -> NotAvailable:
-    error = NotEstimable("pain_odds_ratio", reason, code=code)
-    return NotAvailable.because(error, contrast=contrast, unit="ratio", method=METHOD, n=n)
-
-
-def _estimate(beta: float, error: float, contrast: str, n: Counts, level: float, method: str) -> Estimate:
-    half = float(stats.norm.isf((1 - level) / 2)) * error
-    return Estimate(
-        quantity="pain_odds_ratio",
-        contrast=contrast,
-        estimate=math.exp(beta),
+def _estimate(beta: float, error: float, of: Parameter, method: str) -> Estimate:
+    half = float(stats.norm.isf((1 - of.conf_level) / 2)) * error
+    return of.estimate(
+        math.exp(beta),
+        (math.exp(beta - half), math.exp(beta + half)),
+        by="Wald, log scale",
         std_error=error,
-        interval=Interval(low=math.exp(beta - half), high=math.exp(beta + half), level=level, method="Wald, log scale"),
         p_value=float(2 * stats.norm.sf(abs(beta) / error)),
-        unit="ratio",
         method=method,
-        n=n,
         assumptions=(ONE_RATIO,),
         source="McCullagh 1980",
     )
 
 
-def _separated(y: NDArray[np.int64], x: FloatArray) -> bool:
-    """Whether one arm's bands all lie at or beyond the other's, so that no finite ratio fits best."""
-    a, b = y[x == 0], y[x == 1]
-    return bool(a.max() <= b.min() or b.max() <= a.min())
-
-
-def _ordered(y: NDArray[np.int64], x: FloatArray, contrast: str, n: Counts, level: float) -> EstimateLike:
+def _ordered(y: IntArray, x: FloatArray, of: Parameter) -> EstimateLike:
     if np.unique(x).size < 2 or np.unique(y).size < 2:
-        return _gone("one arm has no score, or all scores lie in one band", contrast, n, "no_scores")
-    if _separated(y, x):
-        return _gone(
-            "the arms' bands do not overlap, so that the ratio has no bound on one side", contrast, n, "separation"
-        )
+        reason = "one arm has no score, or all scores lie in one band"
+        return of.absent(reason, code="no_scores", method=METHOD)
+    reference, other = y[x == 0], y[x == 1]
+    # One arm's bands all lie at or beyond the other's: no finite ratio fits best.
+    if reference.max() <= other.min() or other.max() <= reference.min():
+        reason = "the arms' bands do not overlap, so that the ratio has no bound on one side"
+        return of.absent(reason, code="separation", method=METHOD)
     codes = np.unique(y, return_inverse=True)[1]
     table = np.stack([np.bincount(codes[x == a], minlength=codes.max() + 1) for a in (0, 1)]).astype(np.float64)
     beta, error, gradient = _maximum(table)
     if gradient > GRADIENT * max(1, codes.size) or not math.isfinite(error) or error <= 0:
-        return _gone("the fit did not reach its optimum", contrast, n, "not_converged")
-    return _estimate(beta, error, contrast, n, level, METHOD)
+        return of.absent("the fit did not reach its optimum", code="not_converged", method=METHOD)
+    return _estimate(beta, error, of, METHOD)
 
 
 def _maximum(table: FloatArray) -> tuple[float, float, float]:
@@ -181,27 +167,23 @@ def _ordered_parts(theta: FloatArray, table: FloatArray) -> tuple[float, FloatAr
     return value, gradient, curvature
 
 
-def _logit(hit: NDArray[np.bool_], x: FloatArray, contrast: str, n: Counts, level: float) -> EstimateLike:
+def _logit(hit: BoolArray, x: FloatArray, of: Parameter) -> EstimateLike:
     """Odds ratio at one cut, from the fourfold table."""
-    a, b = int(np.sum(hit & (x == 1))), int(np.sum(~hit & (x == 1)))
-    c, d = int(np.sum(hit & (x == 0))), int(np.sum(~hit & (x == 0)))
+    a, b, c, d = (int(np.sum(above & (x == arm))) for arm in (1, 0) for above in (hit, ~hit))
     if min(a, b, c, d) == 0:
-        return _gone("one arm has nobody on one side of this cut", contrast, n, "separation")
+        return of.absent("one arm has nobody on one side of this cut", code="separation", method=METHOD)
     error = math.sqrt(1 / a + 1 / b + 1 / c + 1 / d)
-    return _estimate(math.log(a * d / (b * c)), error, contrast, n, level, "odds ratio of one fourfold table")
+    return _estimate(math.log(a * d / (b * c)), error, of, "odds ratio of one fourfold table")
 
 
-def _brant(
-    cuts: list[tuple[str, NDArray[np.bool_]]], x: FloatArray, contrast: str, n: Counts
-) -> HypothesisTest | NotAvailable:
+def _brant(cuts: list[BoolArray], x: FloatArray, of: Parameter) -> HypothesisTest | NotAvailable:
     """Whether the log odds ratios at the cuts differ by more than chance, their correlation allowed for."""
     if len(cuts) < 2 or np.unique(x).size < 2:
-        return _gone("it takes three bands to compare their ratios", contrast, n, "one_cut")
-    share = np.array([[float(np.mean(hit[x == v])) for _, hit in cuts] for v in (0, 1)])
+        return of.absent("it takes three bands to compare their ratios", code="one_cut", method=METHOD)
+    share = np.array([[float(np.mean(hit[x == v])) for hit in cuts] for v in (0, 1)])
     if np.any((share <= 0) | (share >= 1)):
-        return _gone(
-            "one arm has nobody on one side of a cut, so that the ratios cannot be compared", contrast, n, "separation"
-        )
+        reason = "one arm has nobody on one side of a cut, so that the ratios cannot be compared"
+        return of.absent(reason, code="separation", method=METHOD)
     # With two arms the fit at a cut is the share of each arm itself. Exceeding the later cut implies exceeding the
     # earlier one, so that shares i and j > i of one arm have the covariance p_j (1 - p_i) / n, and their log odds
     # 1 / (n p_i (1 - p_j)).
@@ -215,13 +197,13 @@ def _brant(
     statistic = float(difference @ np.linalg.solve(apart @ covariance @ apart.T, difference))
     return HypothesisTest(
         quantity="proportional_odds_check",
-        contrast=contrast,
+        contrast=of.contrast,
         statistic=statistic,
         statistic_name="chi-square",
         df=k - 1,
         p_value=float(stats.chi2.sf(statistic, k - 1)),
         alternative="the ratios differ between cuts",
         method="Brant's test of proportional odds",
-        n=n,
+        n=of.n,
         source="Brant 1990",
     )

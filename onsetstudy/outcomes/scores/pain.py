@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import ArrayLike
 
 from onsetstudy.core.arrays import FloatArray, real_numbers, require_level
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.results import (
-    ArmCount,
-    Assumption,
-    Caution,
-    Counts,
-    Estimate,
-    HypothesisTest,
-    Interval,
-    NotAvailable,
-)
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.ranks import ordered_differences, rank_sum_p_value, shift_rank, superiority_limits
 from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
 
-__all__ = ["compare_pain"]
-
+__all__ = ["compare_pain", "hodges_lehmann"]
 
 SHIFT_SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 4"
 SUPERIORITY_SOURCE = "Newcombe 2006, Statistics in Medicine 25:559-573, method 5 (from memory)"
@@ -86,127 +79,96 @@ def compare_pain(
         raise OnsetStudyError(f"score and arm must be equally long rows, not {scores.shape} and {arms.shape}")
     given = ~np.isnan(scores)
     by_arm = {name: np.sort(scores[(arms == name) & given]) for name in (reference_arm, contrast_arm)}
-    counts = Counts(
-        cases=int(np.isin(arms, (reference_arm, contrast_arm)).sum()),
-        onsets=sum(values.size for values in by_arm.values()),
-        by_arm=tuple(
-            ArmCount(arm=name, cases=int((arms == name).sum()), onsets=int(values.size))
-            for name, values in by_arm.items()
-        ),
+    compared = np.isin(arms, list(by_arm))
+    counts = Counts.of(given[compared], arms[compared], by_arm)
+    of = Parameter(
+        quantity="pain_shift", contrast=f"{contrast_arm} - {reference_arm}", unit=unit, n=counts, conf_level=conf_level
     )
-    pain_scores = tuple(
-        PainScores(arm=name, scores=values, missing=counts.arm(name).cases - counts.arm(name).onsets)
-        for name, values in by_arm.items()
-    )
-    contrast = f"{contrast_arm} - {reference_arm}"
-    shift, superiority, test = _contrasts(
-        by_arm[contrast_arm], by_arm[reference_arm], contrast, unit, conf_level, counts
-    )
+    shift, superiority, test = _contrasts(by_arm[contrast_arm], by_arm[reference_arm], of)
     missing = counts.cases - counts.onsets
-    caution = (
-        (Caution(code="missing_scores", text=f"{missing} of {counts.cases} cases have no score at {moment}."),)
-        if missing
-        else ()
-    )
+    text = f"{missing} of {counts.cases} cases have no score at {moment}."
     return PainComparison(
         moment=moment,
         unit=unit,
-        scores=pain_scores,
+        scores=tuple(PainScores(arm=a.arm, scores=by_arm[a.arm], missing=a.cases - a.onsets) for a in counts.by_arm),
         shift=shift,
         test=test,
         superiority=superiority,
         method="Hodges-Lehmann shift and Mann-Whitney test",
         n=counts,
         assumptions=(INDEPENDENT, SAME_SHAPE, MISSING),
-        caution=caution,
+        caution=(Caution(code="missing_scores", text=text),) if missing else (),
     )
 
 
 def _contrasts(
-    x: FloatArray, y: FloatArray, contrast: str, unit: str, conf_level: float, counts: Counts
-) -> tuple[Estimate | NotAvailable, Estimate | NotAvailable, HypothesisTest | NotAvailable]:
+    x: FloatArray, y: FloatArray, of: Parameter
+) -> tuple[EstimateLike, EstimateLike, HypothesisTest | NotAvailable]:
+    superior = replace(of, quantity="probability_of_superiority", unit="proportion")
     if x.size == 0 or y.size == 0:
-        error = NotEstimable("pain_shift", "one arm has no pain score", code="no_scores")
-
-        def gone(quantity: str, unit: str, method: str) -> NotAvailable:
-            return NotAvailable(
-                quantity=quantity,
-                contrast=contrast,
-                code=error.code,
-                reason=error.reason,
-                unit=unit,
-                method=method,
-                n=counts,
-            )
-
-        return (
-            gone("pain_shift", unit, "Hodges-Lehmann shift"),
-            gone("probability_of_superiority", "proportion", "Mann-Whitney probability"),
-            gone("pain_test", "", "Mann-Whitney test"),
+        each = (
+            (of, "Hodges-Lehmann shift"),
+            (superior, "Mann-Whitney probability"),
+            (replace(of, quantity="pain_test", unit=""), "Mann-Whitney test"),
         )
+        shift, superiority, test = (
+            asked.absent("one arm has no pain score", code="no_scores", method=method) for asked, method in each
+        )
+        return shift, superiority, test
     u, p_value, how = rank_sum_p_value(x, y)
     return (
-        _shift(x, y, contrast, unit, conf_level, counts),
-        _superiority(1 - u / (x.size * y.size), x.size, y.size, contrast, conf_level, counts),
+        _shift(x, y, of),
+        _superiority(1 - u / (x.size * y.size), x.size, y.size, superior),
         HypothesisTest(
             quantity="pain_test",
-            contrast=contrast,
+            contrast=of.contrast,
             statistic=u,
             statistic_name="Mann-Whitney U",
             df=1,
             p_value=p_value,
             alternative="two-sided",
             method=f"Mann-Whitney test, {how}",
-            n=counts,
-            arms=tuple(reversed(contrast.split(" - "))),
+            n=of.n,
+            arms=tuple(reversed(of.contrast.split(" - "))),
             assumptions=(INDEPENDENT, MISSING),
             source=SHIFT_SOURCE,
         ),
     )
 
 
-def _shift(
-    x: FloatArray, y: FloatArray, contrast: str, unit: str, conf_level: float, counts: Counts
-) -> Estimate | NotAvailable:
-    pairs = x.size * y.size
-    rank = shift_rank(x.size, y.size, conf_level)
-    middle = np.array([(pairs + 1) // 2, pairs // 2 + 1])
-    if rank == 0:
-        return NotAvailable(
-            quantity="pain_shift",
-            contrast=contrast,
-            code="too_few_scores",
-            reason=f"{x.size} and {y.size} scores are too few for an interval at {100 * conf_level:g} %",
-            unit=unit,
-            method="Hodges-Lehmann shift",
-            n=counts,
-        )
-    low, high, *median = ordered_differences(x, y, np.array([rank, pairs + 1 - rank, *middle]))
-    return Estimate(
-        quantity="pain_shift",
-        contrast=contrast,
-        estimate=float(np.mean(median)),
-        interval=Interval(
-            low=float(low), high=float(high), level=conf_level, method="ordered differences, Wilcoxon distribution"
-        ),
-        unit=unit,
+def _shift(x: FloatArray, y: FloatArray, of: Parameter) -> EstimateLike:
+    found = hodges_lehmann(x, y, of.conf_level)
+    if found is None:
+        reason = f"{x.size} and {y.size} scores are too few for an interval at {100 * of.conf_level:g} %"
+        return of.absent(reason, code="too_few_scores", method="Hodges-Lehmann shift")
+    shift, *limits = found
+    return of.estimate(
+        shift,
+        (limits[0], limits[1]),
+        by="ordered differences, Wilcoxon distribution",
         method="Hodges-Lehmann shift (median of all differences between arms)",
-        n=counts,
         assumptions=(INDEPENDENT, SAME_SHAPE, MISSING),
         source=SHIFT_SOURCE,
     )
 
 
-def _superiority(theta: float, m: int, n: int, contrast: str, conf_level: float, counts: Counts) -> Estimate:
-    low, high = superiority_limits(theta, m, n, conf_level)
-    return Estimate(
-        quantity="probability_of_superiority",
-        contrast=contrast,
-        estimate=theta,
-        interval=Interval(low=low, high=high, level=conf_level, method="score-like, Mann-Whitney variance"),
-        unit="proportion",
+def hodges_lehmann(x: FloatArray, y: FloatArray, level: float) -> tuple[float, float, float] | None:
+    """Shift of ``x`` against ``y`` and its limits; ``None`` where there are too few values for limits at this level."""
+    pairs = x.size * y.size
+    rank = shift_rank(x.size, y.size, level) if pairs else 0
+    if rank == 0:
+        return None
+    middle = np.array([(pairs + 1) // 2, pairs // 2 + 1])
+    low, high, *median = ordered_differences(x, y, np.array([rank, pairs + 1 - rank, *middle]))
+    return float(np.mean(median)), float(low), float(high)
+
+
+def _superiority(theta: float, m: int, n: int, of: Parameter) -> EstimateLike:
+    return of.estimate(
+        theta,
+        superiority_limits(theta, m, n, of.conf_level),
+        by="score-like, Mann-Whitney variance",
         method="probability that a case of the first arm has less pain than one of the other, ties half",
-        n=counts,
         assumptions=(INDEPENDENT, MISSING),
         source=SUPERIORITY_SOURCE,
     )

@@ -4,15 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from onsetstudy.core.results import (
-    Caution,
-    Counts,
-    EstimateLike,
-    HypothesisTest,
-    NotAvailable,
-    Result,
-    estimates_frame,
-)
+from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, Result, estimates_frame
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 

@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
-from numpy.typing import NDArray
-from scipy import optimize, stats
-from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
+from scipy import optimize
 
-from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike, Interval, NotAvailable
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
+from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
 from onsetstudy.inference.means import Moments, contrast_of_means
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, MissingScores, MomentOfPain
+from onsetstudy.outcomes.summaries import HYBRID, WILSON, Tally, mean_of, newcombe_limits, share_difference, share_of
 
 __all__ = ["PainRecords", "anxiety_change", "moment_of_pain"]
 
 LEAST = 2
-HYBRID = "Newcombe's hybrid of Wilson limits"
 ROBUST = "linear model, robust standard errors"
 LINEAR = Assumption(name="additive", detail="arm and covariates add up on the scale of the score")
 HIGH = {"mdas": 19.0, "das": 15.0}
@@ -48,10 +48,10 @@ class PainRecords:
     """
 
     score: FloatArray
-    arm: NDArray[np.str_]
-    reason: NDArray[np.str_]
-    patient: NDArray[np.str_]
-    covariates: Mapping[str, NDArray[np.str_]]
+    arm: StrArray
+    reason: StrArray
+    patient: StrArray
+    covariates: Mapping[str, StrArray]
 
 
 def moment_of_pain(
@@ -84,96 +84,65 @@ def moment_of_pain(
     The adjusted difference is of means, by a linear model with standard errors robust to unequal spread (HC3), or to
     cases of one patient (clusters) where patients repeat.
     """
-    contrast = f"{arms[1]} - {arms[0]}"
     known = ~np.isnan(records.score)
     n = Counts.of(known, records.arm, arms)
     scores = [records.score[(records.arm == a) & known] for a in arms]
     none = [s <= painless_at_most for s in scores]
-    median = float(np.median(scores[0])) if scores[0].size else math.nan
-    gain = math.nan if important_difference is None else median - important_difference
+    by_arm = dict(zip(arms, scores, strict=True))
+    noticeable = {}
+    if important_difference is not None and scores[0].size:
+        gain = float(np.median(scores[0])) - important_difference
+        noticeable = {a: s <= gain for a, s in by_arm.items()}
+
+    def of(quantity: str, contrast: str = f"{arms[1]} - {arms[0]}", unit: str = "proportion") -> Parameter:
+        return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
+
     return MomentOfPain(
         moment=moment,
         comparison=compare_pain(
             records.score, records.arm, reference_arm=arms[0], contrast_arm=arms[1], moment=moment, unit=unit,
             conf_level=conf_level,
         ),
-        painless=tuple(_share(x, "painless_share", a, n, conf_level) for x, a in zip(none, arms, strict=True)),
-        painless_difference=_difference(none, "painless_difference", contrast, n, conf_level),
-        noticeably_less=()
-        if math.isnan(gain)
-        else tuple(
-            _share(s <= gain, "noticeably_less", a, n, conf_level) for s, a in zip(scores, arms, strict=True)
-        ),
-        adjusted=_adjusted(records, known, arms, contrast, unit, n, conf_level),
-        missing=_missing(records, known, scores, arms, contrast, unit, n, conf_level),
+        painless=tuple(_share(x, of("painless_share", a)) for a, x in zip(arms, none, strict=True)),
+        painless_difference=_difference(none, of("painless_difference")),
+        noticeably_less=tuple(_share(x, of("noticeably_less", a)) for a, x in noticeable.items()),
+        adjusted=_adjusted(records, known, arms, of("pain_adjusted", unit=unit)),
+        missing=_missing(records, known, scores, arms, of("pain_mean_difference", unit=unit)),
     )  # fmt: skip
 
 
-def _gone(quantity: str, contrast: str, unit: str, reason: str, method: str, n: Counts, code: str) -> NotAvailable:
-    error = NotEstimable(quantity, reason, code=code)
-    return NotAvailable.because(error, contrast=contrast, unit=unit, method=method, n=n)
-
-
-def _share(hit: NDArray[np.bool_], quantity: str, arm: str, n: Counts, level: float) -> EstimateLike:
+def _share(hit: BoolArray, of: Parameter) -> EstimateLike:
     if hit.size == 0:
-        return _gone(quantity, arm, "proportion", "no score was recorded", "Wilson", n, "no_scores")
+        return of.absent("no score was recorded", code="no_scores", method=WILSON)
     count = int(hit.sum())
-    low, high = proportion_confint(count, hit.size, alpha=1 - level, method="wilson")
-    return Estimate(
-        quantity=quantity,
-        contrast=arm,
-        estimate=count / hit.size,
-        interval=Interval(low=float(low), high=float(high), level=level, method="Wilson"),
-        unit="proportion",
-        method=f"{count} of {hit.size} cases with a score",
-        n=n,
-    )
+    return share_of((count, hit.size), of, method=f"{count} of {hit.size} cases with a score")
 
 
-def _difference(hits: list[NDArray[np.bool_]], quantity: str, contrast: str, n: Counts, level: float) -> EstimateLike:
-    reference, other = hits
-    if min(reference.size, other.size) == 0:
-        return _gone(quantity, contrast, "proportion", "one arm has no score", HYBRID, n, "no_scores")
-    counts = (int(other.sum()), other.size, int(reference.sum()), reference.size)
-    low, high = confint_proportions_2indep(*counts, compare="diff", method="newcomb", alpha=1 - level)
-    return Estimate(
-        quantity=quantity,
-        contrast=contrast,
-        estimate=counts[0] / counts[1] - counts[2] / counts[3],
-        interval=Interval(low=float(low), high=float(high), level=level, method=HYBRID),
-        p_value=_p_of_interval(counts),
-        unit="proportion",
-        method=f"{counts[0]} of {counts[1]} against {counts[2]} of {counts[3]}; p by the same interval",
-        n=n,
-        source="Newcombe 1998, Statistics in Medicine 17:873-890, method 10",
-    )
+def _difference(hits: list[BoolArray], of: Parameter) -> EstimateLike:
+    reference, other = ((int(hit.sum()), hit.size) for hit in hits)
+    if min(reference[1], other[1]) == 0:
+        return of.absent("one arm has no score", code="no_scores", method=HYBRID)
+    p_value = _p_of_interval(other, reference)
+    return share_difference(other, reference, of, p_value=p_value, p_method="; p by the same interval")
 
 
-def _p_of_interval(counts: tuple[int, int, int, int]) -> float:
+def _p_of_interval(other: Tally, reference: Tally) -> float:
     """Two-sided P: one less the level at which the interval just reaches no difference.
 
     A test of another kind beside the interval would now and then contradict it.
     """
-    difference = counts[0] / counts[1] - counts[2] / counts[3]
+    difference = other[0] / other[1] - reference[0] / reference[1]
 
     def beyond(alpha: float) -> float:
-        low, high = confint_proportions_2indep(*counts, compare="diff", method="newcomb", alpha=alpha)
-        return float(low if difference > 0 else -high)
+        low, high = newcombe_limits(other, reference, alpha)
+        return low if difference > 0 else -high
 
     if difference == 0 or beyond(1 - 1e-9) <= 0:
         return 1.0
     return float(optimize.brentq(beyond, 1e-15, 1 - 1e-9)) if beyond(1e-15) < 0 else 0.0
 
 
-def _adjusted(
-    records: PainRecords,
-    known: NDArray[np.bool_],
-    arms: Sequence[str],
-    contrast: str,
-    unit: str,
-    n: Counts,
-    level: float,
-) -> EstimateLike:
+def _adjusted(records: PainRecords, known: BoolArray, arms: Sequence[str], of: Parameter) -> EstimateLike:
     rows = known & np.isin(records.arm, arms)
     columns: dict[str, Any] = {"arm": (records.arm[rows] == arms[1]).astype(np.float64)}
     for name, values in records.covariates.items():
@@ -182,15 +151,15 @@ def _adjusted(
             columns[f"{name}={code}"] = (values[rows] == code).astype(np.float64)
     design = pd.DataFrame({"one": np.ones(int(rows.sum())), **columns})
     arm = design["arm"]
+    gone = partial(of.absent, method=ROBUST)
     if len(design) <= design.shape[1] + 1 or arm.nunique() < 2:
-        return _gone("pain_adjusted", contrast, unit, "too few scores for the covariates", ROBUST, n, "too_few")
+        return gone("too few scores for the covariates", code="too_few")
     if np.linalg.matrix_rank(design.to_numpy()) < design.shape[1]:
-        reason = "the covariates say which arm it was, or each other"
-        return _gone("pain_adjusted", contrast, unit, reason, ROBUST, n, "collinear")
+        return gone("the covariates say which arm it was, or each other", code="collinear")
     q, _ = np.linalg.qr(design.to_numpy())
     if np.max(np.sum(q**2, axis=1)) > 1 - 1e-9:
         # A case that is alone in what its covariates say fits exactly, and tells nothing of the spread.
-        return _gone("pain_adjusted", contrast, unit, "a case is alone with its covariates", ROBUST, n, "too_few")
+        return gone("a case is alone with its covariates", code="too_few")
     patient = records.patient[rows]
     repeats = np.unique(patient).size < patient.size
     model = sm.OLS(records.score[rows], design)
@@ -198,45 +167,34 @@ def _adjusted(
         fit = model.fit(cov_type="cluster", cov_kwds={"groups": np.unique(patient, return_inverse=True)[1]}, use_t=True)
     else:
         fit = model.fit(cov_type="HC3", use_t=True)
-    low, high = (float(v) for v in fit.conf_int(1 - level).loc["arm"])
     error = float(fit.bse["arm"])
     if not math.isfinite(error) or error == 0:
-        return _gone("pain_adjusted", contrast, unit, "the scores do not vary", ROBUST, n, "no_spread")
-    names = ", ".join(records.covariates) or "nothing"
+        return gone("the scores do not vary", code="no_spread")
     clusters = np.unique(patient).size
     few = repeats and too_few_clusters(clusters)
-    return Estimate(
-        quantity="pain_adjusted",
-        contrast=contrast,
-        estimate=float(fit.params["arm"]),
+    return of.estimate(
+        float(fit.params["arm"]),
+        fit.conf_int(1 - of.conf_level).loc["arm"],
+        by="clustered" if repeats else "HC3",
         std_error=error,
-        interval=Interval(low=low, high=high, level=level, method="clustered" if repeats else "HC3"),
         p_value=None if few else float(fit.pvalues["arm"]),
-        unit=unit,
         caution=too_narrow(clusters) if repeats else (),
-        method=f"{ROBUST} ({'by patient' if repeats else 'HC3'}), adjusted for {names}",
-        n=n,
+        method=f"{ROBUST} ({'by patient' if repeats else 'HC3'}), adjusted for "
+        f"{', '.join(records.covariates) or 'nothing'}",
         assumptions=(LINEAR,),
     )
 
 
 def _missing(
-    records: PainRecords,
-    known: NDArray[np.bool_],
-    scores: list[FloatArray],
-    arms: Sequence[str],
-    contrast: str,
-    unit: str,
-    n: Counts,
-    level: float,
+    records: PainRecords, known: BoolArray, scores: list[FloatArray], arms: Sequence[str], of: Parameter
 ) -> MissingScores:
     """Counts by reason and arm, and the tipping points: how far off the missing scores would have to be."""
-    lines: dict[tuple[str, str], int] = {}
-    for arm, reason in zip(records.arm[~known], records.reason[~known], strict=True):
-        if arm in arms:
-            key = (str(arm), str(reason) or "not said")
-            lines[key] = lines.get(key, 0) + 1
-    difference = welch_difference(scores[0], scores[1], "pain_mean_difference", contrast, unit, n, level)
+    lines = Counter(
+        (str(arm), str(reason) or "not said")
+        for arm, reason in zip(records.arm[~known], records.reason[~known], strict=True)
+        if arm in arms
+    )
+    difference = _welch(scores, of)
     cases = [int(np.sum(records.arm == a)) for a in arms]
     gone = [all_of - found.size for all_of, found in zip(cases, scores, strict=True)]
     share = [lost / all_of if all_of else 0.0 for lost, all_of in zip(gone, cases, strict=True)]
@@ -268,10 +226,14 @@ def welch_difference(
     )  # fmt: skip
 
 
+def _welch(scores: Sequence[FloatArray], of: Parameter) -> EstimateLike:
+    return welch_difference(scores[0], scores[1], of.quantity, of.contrast, of.unit, of.n, of.conf_level)
+
+
 def anxiety_change(
     before: FloatArray,
     after: FloatArray,
-    arm: NDArray[np.str_],
+    arm: StrArray,
     *,
     arms: Sequence[str],
     scale: str,
@@ -300,43 +262,33 @@ def anxiety_change(
     """
     both = ~np.isnan(before) & ~np.isnan(after)
     n = Counts.of(both, arm, arms)
-    change = [(after - before)[(arm == a) & both] for a in arms]
     limit = HIGH.get(scale)
-    told_before = ~np.isnan(before)
-    baseline = tuple(_mean(before[(arm == a) & told_before], a, unit, n, conf_level, "anxiety_before") for a in arms)
-    high: tuple[EstimateLike, ...] = ()
-    if limit is not None:
-        high = tuple(_share(before[(arm == a) & told_before] >= limit, "high_anxiety", a, n, conf_level) for a in arms)
-    if scale in HIGH:
-        reason = "the scale is of a trait, which is not measured by what changes within a visit"
-        contrast = f"{arms[1]} - {arms[0]}"
-        gone = _gone("anxiety_change", contrast, unit, reason, "none", n, "trait")
-        return Anxiety(change=(), difference=gone, high_before=high, threshold=limit, before=baseline)
+    first = {a: before[(arm == a) & ~np.isnan(before)] for a in arms}
+    change = {a: (after - before)[(arm == a) & both] for a in arms}
+
+    def of(quantity: str, contrast: str = f"{arms[1]} - {arms[0]}", unit: str = unit) -> Parameter:
+        return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
+
+    told_before = tuple(_mean(x, of("anxiety_before", a), "mean of scores") for a, x in first.items())
+    if limit is None:
+        return Anxiety(
+            before=told_before,
+            change=tuple(_mean(x, of("anxiety_change", a), "mean change within cases") for a, x in change.items()),
+            difference=_welch([*change.values()], of("anxiety_change")),
+            high_before=(),
+            threshold=None,
+        )
+    reason = "the scale is of a trait, which is not measured by what changes within a visit"
     return Anxiety(
-        before=baseline,
-        change=tuple(_mean(c, a, unit, n, conf_level) for c, a in zip(change, arms, strict=True)),
-        difference=welch_difference(
-            change[0], change[1], "anxiety_change", f"{arms[1]} - {arms[0]}", unit, n, conf_level
-        ),
-        high_before=high,
+        before=told_before,
+        change=(),
+        difference=of("anxiety_change").absent(reason, code="trait", method="none"),
+        high_before=tuple(_share(x >= limit, of("high_anxiety", a, "proportion")) for a, x in first.items()),
         threshold=limit,
     )
 
 
-def _mean(
-    values: FloatArray, arm: str, unit: str, n: Counts, level: float, quantity: str = "anxiety_change"
-) -> EstimateLike:
+def _mean(values: FloatArray, of: Parameter, method: str) -> EstimateLike:
     if values.size < LEAST or values.std() == 0:
-        return _gone(quantity, arm, unit, "too few scores, or all alike", "mean", n, "too_few")
-    error = float(values.std(ddof=1) / np.sqrt(values.size))
-    half = float(stats.t.ppf((1 + level) / 2, values.size - 1)) * error
-    return Estimate(
-        quantity=quantity,
-        contrast=arm,
-        estimate=float(values.mean()),
-        std_error=error,
-        interval=Interval(low=float(values.mean()) - half, high=float(values.mean()) + half, level=level, method="t"),
-        unit=unit,
-        method="mean change within cases" if quantity == "anxiety_change" else "mean of scores",
-        n=n,
-    )
+        return of.absent("too few scores, or all alike", code="too_few", method="mean")
+    return mean_of(values, of, by="t", method=method)

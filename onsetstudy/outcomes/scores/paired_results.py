@@ -4,14 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from onsetstudy.core.results import (
-    Caution,
-    Counts,
-    EstimateLike,
-    HypothesisTest,
-    NotAvailable,
-    estimates_frame,
-)
+from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, estimates_frame
 from onsetstudy.core.serialise import result_kind
 
 __all__ = ["Blinding", "GuessLine", "OrderEffects", "PairedComparison", "PairedStudy"]

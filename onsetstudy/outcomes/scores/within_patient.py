@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike, HypothesisTest, Interval, NotAvailable
-from onsetstudy.inference.ranks import ordered_differences, shift_rank
+from onsetstudy.core.results import Assumption, Counts, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.inference.parameter import Parameter
+from onsetstudy.outcomes.scores.pain import hodges_lehmann
 from onsetstudy.outcomes.scores.paired_results import OrderEffects, PairedComparison
 
 __all__ = ["compare_pairs", "order_effects", "signed_rank_shift"]
@@ -56,16 +57,21 @@ def _limit_rank(n: int, level: float) -> int:
     """Largest k with P(V < k) at most half of one minus the level: the k-th Walsh average from either end."""
     tail = (1 - level) / 2
     if n <= EXACT_PAIRS:
-        counts = np.ones(1)
-        for k in range(1, n + 1):
-            longer = np.zeros(counts.size + k)
-            longer[: counts.size] += counts
-            longer[k:] += counts
-            counts = longer
-        below = np.cumsum(counts / counts.sum())
+        below = np.cumsum(_chance_of_sums(np.arange(1, n + 1)))
         return int(np.searchsorted(below, tail, side="right"))
     mean, spread = n * (n + 1) / 4, np.sqrt(n * (n + 1) * (2 * n + 1) / 24)
     return max(0, int(np.floor(mean + stats.norm.ppf(tail) * spread)))
+
+
+def _chance_of_sums(steps: IntArray) -> FloatArray:
+    """Chance of every sum, from 0, of whole numbers each of which counts or does not with the same chance."""
+    chance = np.ones(1)
+    for step in steps:
+        longer = np.zeros(chance.size + step)
+        longer[: chance.size] += chance / 2
+        longer[step:] += chance / 2
+        chance = longer
+    return chance
 
 
 def compare_pairs(
@@ -91,52 +97,45 @@ def compare_pairs(
         raise OnsetStudyError("both arms need one score for each patient, missing or not")
     whole = ~np.isnan(reference) & ~np.isnan(other)
     difference = (other - reference)[whole]
-    contrast = f"{arms[1]} - {arms[0]}"
     n = Counts(cases=2 * int(reference.size), onsets=2 * int(whole.sum()))
+    of = Parameter(quantity="pain_shift", contrast=f"{arms[1]} - {arms[0]}", unit=unit, n=n, conf_level=conf_level)
     return PairedComparison(
-        shift=_shift(difference, contrast, unit, n, conf_level),
-        test=_test(difference, contrast, n),
-        pairs=int(whole.sum()),
-        incomplete=int((~whole).sum()),
+        shift=_shift(difference, of), test=_test(difference, of), pairs=int(whole.sum()), incomplete=int((~whole).sum())
     )
 
 
-def _gone(quantity: str, contrast: str, unit: str, reason: str, n: Counts, code: str) -> NotAvailable:
-    error = NotEstimable(quantity, reason, code=code)
-    return NotAvailable.because(error, contrast=contrast, unit=unit, method="signed ranks", n=n)
-
-
-def _shift(difference: FloatArray, contrast: str, unit: str, n: Counts, level: float) -> EstimateLike:
+def _shift(difference: FloatArray, of: Parameter) -> EstimateLike:
     if difference.size == 0:
-        return _gone("pain_shift", contrast, unit, "no patient has a score in both arms", n, "no_pairs")
+        return of.absent("no patient has a score in both arms", code="no_pairs", method="signed ranks")
     try:
-        middle, low, high = signed_rank_shift(difference, level)
+        middle, low, high = signed_rank_shift(difference, of.conf_level)
     except NotEstimable as error:
-        return NotAvailable.because(error, contrast=contrast, unit=unit, method="signed ranks", n=n, level=level)
-    return Estimate(
-        quantity="pain_shift",
-        contrast=contrast,
-        estimate=middle,
-        interval=Interval(low=low, high=high, level=level, method="Walsh averages, signed-rank distribution"),
-        unit=unit,
+        return of.absent(error.reason, code=error.code, method="signed ranks")
+    return of.estimate(
+        middle,
+        (low, high),
+        by="Walsh averages, signed-rank distribution",
         method="Hodges-Lehmann shift within patients",
-        n=n,
         assumptions=(SYMMETRIC, PATIENTS),
         source=SOURCE,
     )
 
 
-def _test(difference: FloatArray, contrast: str, n: Counts) -> HypothesisTest | NotAvailable:
+def _test(difference: FloatArray, of: Parameter) -> HypothesisTest | NotAvailable:
     moved = difference[difference != 0]
     if moved.size == 0:
-        return _gone("pain_test", contrast, "", "no patient's scores differ", n, "no_difference")
+        asked = replace(of, quantity="pain_test", unit="")
+        return asked.absent("no patient's scores differ", code="no_difference", method="signed ranks")
     ranks = stats.rankdata(np.abs(moved))
     value = float(ranks[moved > 0].sum())
     exact = moved.size <= EXACT_PAIRS
-    p_value = _sign_p(ranks, value) if exact else _normal_p(moved)
+    if exact:
+        p_value = _sign_p(ranks, value)
+    else:
+        p_value = float(stats.wilcoxon(moved, method="asymptotic", correction=False).pvalue)  # type: ignore[call-overload]
     return HypothesisTest(
         quantity="pain_test",
-        contrast=contrast,
+        contrast=of.contrast,
         statistic=value,
         statistic_name="V",
         df=1,
@@ -144,26 +143,16 @@ def _test(difference: FloatArray, contrast: str, n: Counts) -> HypothesisTest | 
         alternative="two-sided",
         method="Wilcoxon signed-rank test, pairs without a difference left out, "
         + ("exact over all signs, given the ties" if exact else "normal approximation with ties"),
-        n=n,
+        n=of.n,
         assumptions=(SYMMETRIC, PATIENTS),
         source=SOURCE,
     )
 
 
-def _normal_p(moved: FloatArray) -> float:
-    found = stats.wilcoxon(moved, method="asymptotic", correction=False)  # type: ignore[call-overload]
-    return float(found.pvalue)
-
-
 def _sign_p(ranks: FloatArray, value: float) -> float:
     """Two-sided p-value over all signs of these ranks, tied or not; the distribution is symmetric."""
     doubled = np.rint(2 * ranks).astype(np.int64)
-    chance = np.ones(1)
-    for step in doubled:
-        longer = np.zeros(chance.size + step)
-        longer[: chance.size] += chance / 2
-        longer[step:] += chance / 2
-        chance = longer
+    chance = _chance_of_sums(doubled)
     middle = doubled.sum() / 2
     away = np.abs(np.arange(chance.size) - middle) >= abs(2 * value - middle) - 1e-9
     return min(1.0, float(chance[away].sum()))
@@ -172,7 +161,7 @@ def _sign_p(ranks: FloatArray, value: float) -> float:
 def order_effects(
     first: FloatArray,
     second: FloatArray,
-    order: NDArray[np.str_],
+    order: StrArray,
     *,
     orders: Sequence[str],
     unit: str,
@@ -196,38 +185,27 @@ def order_effects(
     whole = ~np.isnan(first) & ~np.isnan(second)
     groups = [whole & (order == name) for name in orders]
     n = Counts(cases=2 * int(order.size), onsets=2 * int(whole.sum()))
-    apart = [(second - first)[g] for g in groups]
-    total = [(second + first)[g] for g in groups]
+    # In one order the arm's effect adds to the step between periods, in the other it is taken off: the middle is it.
+    step, total = [(second - first)[g] for g in groups], [(second + first)[g] for g in groups]
+    of = Parameter(quantity="period_effect", contrast="second - first", unit=unit, n=n, conf_level=conf_level)
+    whole_of = replace(of, quantity="sequence_effect", contrast=f"{orders[1]} - {orders[0]}")
     return OrderEffects(
-        period=_period(apart, unit, n, conf_level),
-        sequence=_two_sample(total, "sequence_effect", f"{orders[1]} - {orders[0]}", unit, n, conf_level, 1.0),
+        period=_between_orders(-step[0], step[1], of, scale=0.5),
+        sequence=_between_orders(total[0], total[1], whole_of, scale=1.0),
         sequences=tuple((name, int(g.sum())) for name, g in zip(orders, groups, strict=True)),
     )
 
 
-def _period(apart: list[FloatArray], unit: str, n: Counts, level: float) -> EstimateLike:
-    # In one order the arm's effect adds to the step between periods, in the other it is taken off: the middle is it.
-    return _two_sample([-apart[0], apart[1]], "period_effect", "second - first", unit, n, level, 0.5)
-
-
-def _two_sample(
-    groups: list[FloatArray], quantity: str, contrast: str, unit: str, n: Counts, level: float, scale: float
-) -> EstimateLike:
-    reference, other = groups
-    pairs = reference.size * other.size
-    rank = shift_rank(other.size, reference.size, level) if pairs else 0
-    if rank == 0:
-        return _gone(quantity, contrast, unit, "too few patients in one of the orders", n, "too_few")
-    middle = np.array([(pairs + 1) // 2, pairs // 2 + 1])
-    low, high, *median = scale * ordered_differences(other, reference, np.array([rank, pairs + 1 - rank, *middle]))
-    return Estimate(
-        quantity=quantity,
-        contrast=contrast,
-        estimate=float(np.mean(median)),
-        interval=Interval(low=float(low), high=float(high), level=level, method="ordered differences"),
-        unit=unit,
+def _between_orders(reference: FloatArray, other: FloatArray, of: Parameter, *, scale: float) -> EstimateLike:
+    found = hodges_lehmann(other, reference, of.conf_level)
+    if found is None:
+        return of.absent("too few patients in one of the orders", code="too_few", method="signed ranks")
+    shift, low, high = found
+    return of.estimate(
+        scale * shift,
+        (scale * low, scale * high),
+        by="ordered differences",
         method="Hodges-Lehmann shift between the orders",
-        n=n,
         assumptions=(PATIENTS,),
         source=ORDER_SOURCE,
     )

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from onsetstudy.core.results import Counts
-from onsetstudy.design.power import log_rank_events
+from onsetstudy.design.formulas import log_rank_events
 from onsetstudy.design.size_results import SampleSize
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.planning.power import rate_needed

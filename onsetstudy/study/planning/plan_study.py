@@ -13,10 +13,9 @@ from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.precision import ExpectedPrecision, expected_precision
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize, SizeTable
 from onsetstudy.design.sizes.frame import size_table
-from onsetstudy.design.sizes.means import plan_wait
-from onsetstudy.design.sizes.onset import plan_onset_test
+from onsetstudy.design.sizes.plans import plan_onset_test, plan_wait
 from onsetstudy.design.trials.results import ScheduleComparison, TrialScenario
-from onsetstudy.design.trials.schedules import compare_schedules
+from onsetstudy.design.trials.trial_power import compare_schedules
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import PlanningAssumptions, Protocol
 from onsetstudy.study.planning.interim_plan import plan_of

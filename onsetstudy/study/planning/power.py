@@ -14,9 +14,7 @@ from onsetstudy.design.accrual import time_to_answer
 from onsetstudy.design.expected_wait import ExpectedWait, expected_wait
 from onsetstudy.design.interim.results import LookPlan
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize
-from onsetstudy.design.sizes.means import plan_pain_difference, plan_wait
-from onsetstudy.design.sizes.onset import plan_onset_test
-from onsetstudy.design.sizes.success import plan_success
+from onsetstudy.design.sizes.plans import plan_onset_test, plan_pain_difference, plan_success, plan_wait
 from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.protocol.estimands import estimand_of

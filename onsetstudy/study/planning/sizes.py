@@ -9,9 +9,13 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.design.expected_wait import ExpectedWait, expected_wait
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize
 from onsetstudy.design.sizes.frame import Frame
-from onsetstudy.design.sizes.means import plan_pain_difference, plan_wait
-from onsetstudy.design.sizes.onset import plan_onset_test
-from onsetstudy.design.sizes.success import plan_paired_success, plan_success
+from onsetstudy.design.sizes.plans import (
+    plan_onset_test,
+    plan_pain_difference,
+    plan_paired_success,
+    plan_success,
+    plan_wait,
+)
 from onsetstudy.protocol.model import PlanningAssumptions, Protocol
 from onsetstudy.study.planning_results import NotSized
 

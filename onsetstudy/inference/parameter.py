@@ -1,0 +1,66 @@
+"""What is estimated, said once: a verb says what it asks, and gets the estimate or its absence in the same words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+
+__all__ = ["Parameter"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Parameter:
+    """A quantity of a contrast (or an arm), its unit, the cases that it is estimated from, and the level of its limits.
+
+    What an estimate and the result that stands in its place have in common.
+    """
+
+    quantity: str
+    contrast: str
+    unit: str
+    n: Counts
+    conf_level: float = 0.95
+
+    def estimate(
+        self,
+        value: float,
+        limits: tuple[float, float],
+        *,
+        by: str,
+        method: str,
+        std_error: float | None = None,
+        p_value: float | None = None,
+        assumptions: tuple[Assumption, ...] = (),
+        caution: tuple[Caution, ...] = (),
+        source: str = "",
+    ) -> Estimate:
+        """The estimate; ``by`` says how its limits were found, ``method`` how it was itself."""
+        low, high = limits
+        return Estimate(
+            quantity=self.quantity,
+            contrast=self.contrast,
+            estimate=value,
+            std_error=std_error,
+            interval=Interval(low=float(low), high=float(high), level=self.conf_level, method=by),
+            p_value=p_value,
+            unit=self.unit,
+            method=method,
+            n=self.n,
+            assumptions=assumptions,
+            caution=caution,
+            source=source,
+        )
+
+    def absent(self, reason: str, *, code: str, method: str, bound: Interval | None = None) -> NotAvailable:
+        """What stands in the place of an estimate (or a test), with the reason and the one-sided bound, if any."""
+        return NotAvailable(
+            quantity=self.quantity,
+            contrast=self.contrast,
+            code=code,
+            reason=reason,
+            unit=self.unit,
+            method=method,
+            n=self.n,
+            bound=bound,
+        )
