@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _HOME = {
+    "Cases": "onsetstudy.core.cases",
     "Intervals": "onsetstudy.core.intervals",
     "NotEstimable": "onsetstudy.core.errors",
     "OnsetStudyError": "onsetstudy.core.errors",
@@ -39,6 +40,7 @@ _HOME = {
 }
 
 __all__ = [
+    "Cases",
     "Intervals",
     "NotEstimable",
     "OnsetStudyError",
@@ -67,6 +69,7 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
+    from onsetstudy.core.cases import Cases
     from onsetstudy.core.errors import NotEstimable, OnsetStudyError
     from onsetstudy.core.intervals import Intervals
     from onsetstudy.core.serialise import from_dict

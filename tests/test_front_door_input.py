@@ -245,3 +245,16 @@ def test_an_option_whose_default_is_none_takes_it():
     assert front.compare_arms(times, arm, reference_arm="plain", target_min=None).statistic == left_out.statistic
     with pytest.raises(OnsetStudyError, match="target_min is None"):
         front.success_by(times, arm, reference_arm="plain", target_min=None)
+
+
+@pytest.mark.parametrize("verb", ARMED)
+def test_arms_without_a_reference_arm_are_told_from_an_unknown_one(verb):
+    refused("no reference arm is named; arms seen: buffered, plain", getattr(front, verb), TIMES, NAMED, **ARMED[verb])
+    call = getattr(front, verb)
+    refused("reference arm 'x'; arms seen: buffered, plain", call, TIMES, NAMED, reference_arm="x", **ARMED[verb])
+
+
+@pytest.mark.parametrize("model", MODELS)
+@pytest.mark.parametrize("column", [[1, "a", 2, 3, 4, 5, 6, 7], pd.Series([1, "a", 2, 3, 4, 5, 6, 7], dtype=object)])
+def test_names_among_numbers_are_refused_and_not_taken_for_levels(model, column):
+    refused("names and numbers stand in one column: 'a' and 1", getattr(front, model), TIMES, {"x": column})

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import functools
 import inspect
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import KW_ONLY, dataclass, field
 from typing import Any, ParamSpec, Protocol, TypeVar, cast, overload
 
@@ -28,7 +28,7 @@ from onsetstudy.core.arrays import (
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals, require_intervals
 
-__all__ = ["Cases", "Verb", "merge_alike", "takes_cases"]
+__all__ = ["Cases", "Verb", "merge_alike", "takes_cases", "unknown_reference"]
 
 P = ParamSpec("P")
 R_co = TypeVar("R_co", covariant=True)
@@ -79,6 +79,18 @@ class Cases:
     OnsetStudyError
         With all problems at once: another length, a missing or masked value, numbers written as text, weights below 0
         or (counts) not whole, a reference arm without a case, a level outside 0 to 1.
+
+    Examples
+    --------
+    >>> from onsetstudy import Cases, Intervals, success_by
+    >>> times = Intervals([0, 2, 4, 0, 2, 4], [2, 4, float("inf"), 2, 4, 6])
+    >>> arm = ["plain", "plain", "plain", "buffered", "buffered", "buffered"]
+    >>> cases = Cases(times, arm, reference_arm="plain", weight=[1, 2, 1, 2, 1, 1])
+    >>> len(cases), cases.n
+    (6, 8)
+    >>> said = success_by(cases, target_min=4)
+    >>> said == success_by(times, arm, reference_arm="plain", weight=[1, 2, 1, 2, 1, 1], target_min=4)
+    True
     """
 
     outcome: Intervals
@@ -187,6 +199,13 @@ def _covariate(values: ArrayLike, n: int, name: str, problems: list[Problem]) ->
         return levels
     # Lists come as objects; what holds numbers only is a column of numbers.
     return _frozen(np.asarray(values) if array.dtype == object and isinstance(values, list | tuple) else array)
+
+
+def unknown_reference(named: str, seen: Iterable[str]) -> tuple[str, str]:
+    """What is wrong with a reference arm that no case has, or that was not named; and how to correct it."""
+    what = f"no case belongs to the reference arm {named!r}" if named else "no reference arm is named"
+    mend = "name the arm that the others are compared with, as it stands in the records"
+    return f"{what}; arms seen: {', '.join(sorted(seen)) or 'none'}", mend
 
 
 def merge_alike(times: Intervals, weight: FloatArray | None = None) -> tuple[Intervals, FloatArray]:

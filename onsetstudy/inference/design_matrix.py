@@ -125,7 +125,8 @@ def _column(values: Any) -> pd.Series[Any]:
     """One column; masked values are missing, and objects that are all numbers are numbers."""
     if isinstance(getattr(values, "dtype", None), pd.CategoricalDtype):
         return pd.Series(pd.Categorical(values))
-    array = np.asarray(values)
+    # Of a list as it is: an array of numbers and names would hold names only.
+    array = np.asarray(values, dtype=object if isinstance(values, list | tuple) else None)
     if isinstance(values, np.ma.MaskedArray):
         array = np.where(np.ma.getmaskarray(values), np.nan, array.astype(object))
     return pd.Series(array if array.ndim == 1 else [array]).infer_objects()
@@ -138,6 +139,10 @@ def _fault(values: pd.Series[Any], n: int) -> tuple[str, str] | None:
         return f"{int(values.isna().sum())} values are missing", "leave these cases out, or code what is missing"
     if values.dtype.kind in "mMc":
         return "these are no numbers or names but dates, durations or complex numbers", "give numbers or names"
+    named = values.map(lambda value: isinstance(value, str)) if values.dtype == object else values.isna()
+    if named.any() and not named.all():
+        both = f"{values[named].iloc[0]!r} and {values[~named].iloc[0]!r}"
+        return f"names and numbers stand in one column: {both}", "give numbers, or names"
     return None
 
 

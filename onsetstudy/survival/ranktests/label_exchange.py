@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from onsetstudy.core.arrays import FloatArray, IntArray, label_codes
+from onsetstudy.core.cases import unknown_reference
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
@@ -97,9 +98,7 @@ def _arms(
     if len(problems) > before:
         return code, (reference_arm,)
     if reference_arm not in names:
-        what = f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(names) or 'none'}"
-        mend = "name the arm that the others are compared with, as it stands in the records"
-        problems.append(Problem.of_key("reference_arm", what, mend))
+        problems.append(Problem.of_key("reference_arm", *unknown_reference(reference_arm, names)))
     elif len(names) == 1:
         what = f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}"
         mend = "a comparison needs cases of at least two arms"

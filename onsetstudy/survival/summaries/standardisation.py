@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray, texts_per_case
-from onsetstudy.core.cases import merge_alike
+from onsetstudy.core.cases import merge_alike, unknown_reference
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
@@ -150,9 +150,7 @@ def _arm_problems(present: set[str], reference_arm: str, two_arms: bool) -> list
     """What stands against comparing the arms that are present with the reference arm."""
     others, found = sorted(present - {reference_arm}), []
     if reference_arm not in present:
-        what = f"no case belongs to the reference arm {reference_arm!r}; arms seen: {', '.join(others) or 'none'}"
-        mend = "name the arm that the others are compared with, as it stands in the records"
-        found.append(Problem.of_key("arm", what, mend, code="reference_arm"))
+        found.append(Problem.of_key("arm", *unknown_reference(reference_arm, others), code="reference_arm"))
     elif not others:
         what = f"no case belongs to an arm other than {reference_arm!r}"
         found.append(Problem.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm"))
