@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Self
 
+from onsetstudy.core.results import Caution
 from onsetstudy.report.lazy_text import Painted
+from onsetstudy.report.numbers import tidy
 
 __all__ = [
-    "Answer",
-    "Block",
-    "Cautions",
-    "Document",
-    "Drawn",
-    "Figure",
-    "Flow",
-    "FlowStep",
-    "Heading",
-    "Pairs",
-    "Paragraph",
-    "Section",
-    "Table",
-    "figure",
-]
+    "Answer", "Block", "Cautions", "Document", "Figure", "Flow", "FlowStep", "Heading", "Pairs", "Paragraph", "Section",
+    "Table", "absent", "note", "notes_of",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +58,27 @@ class Table:
     strong: tuple[int, ...] = ()
     kind: str = "table"
 
+    @classmethod
+    def of(
+        cls, caption: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *notes: str, align: str = "",
+        strong: Iterable[int] = (),
+    ) -> Self:  # fmt: skip
+        """A table whose rows of a single cell are headings; names stand left and all else right, if not told otherwise.
+
+        A note that is empty is none.
+        """
+        told = [tuple(row) for row in rows]
+        heads = tuple(k for k, row in enumerate(told) if len(row) == 1 < len(columns))
+        return cls(
+            caption=caption,
+            columns=tuple(columns),
+            rows=tuple(row + ("",) * (len(columns) - 1) if k in heads else row for k, row in enumerate(told)),
+            align=align or "l" + "r" * (len(columns) - 1),
+            notes=tuple(note for note in notes if note),
+            heads=heads,
+            strong=tuple(strong),
+        )
+
 
 @dataclass(frozen=True, kw_only=True)
 class Figure:
@@ -82,29 +94,6 @@ class Figure:
     svg: Painted = Painted()  # noqa: RUF009 - a descriptor, not a default
     narrow: Painted = Painted()  # noqa: RUF009
     kind: str = "figure"
-
-
-class Drawn(Protocol):
-    """A drawing in its two forms, and in words."""
-
-    @property
-    def svg(self) -> str:
-        """For a page."""
-
-    @property
-    def narrow(self) -> str:
-        """For a narrow screen."""
-
-    @property
-    def alt(self) -> str:
-        """In words."""
-
-
-def figure(name: str, title: str, caption: str, drawn: Drawn) -> Figure:
-    """A drawing as a block."""
-    return Figure(
-        name=name, title=title, caption=caption, alt=drawn.alt, svg=lambda: drawn.svg, narrow=lambda: drawn.narrow
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +135,21 @@ class Pairs:
     kind: str = "pairs"
 
 
+def note(text: str) -> Paragraph:
+    """A paragraph in small letters."""
+    return Paragraph(text=text, role="note")
+
+
+def absent(text: str) -> Paragraph:
+    """A paragraph in the place of what is not there."""
+    return Paragraph(text=text, role="absent")
+
+
+def notes_of(cautions: Iterable[Caution]) -> list[Paragraph]:
+    """Cautions as notes."""
+    return [note(tidy(c.text)) for c in cautions]
+
+
 Block = Answer | Heading | Paragraph | Table | Figure | Flow | Cautions | Pairs
 
 
@@ -157,6 +161,11 @@ class Section:
     title: str
     blocks: tuple[Block, ...]
     new_page: bool = False
+
+    @classmethod
+    def of(cls, identity: str, title: str, *blocks: Block | None, new_page: bool = False) -> Self:
+        """A section of those blocks that there are."""
+        return cls(id=identity, title=title, blocks=tuple(b for b in blocks if b is not None), new_page=new_page)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

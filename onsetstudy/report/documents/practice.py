@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from onsetstudy.report.document import (
-    Document,
-    Section,
-)
+from onsetstudy.report.document import Document, Section
 from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.numbers import counted, day, listed, quarter
 from onsetstudy.report.sections.appendix import published

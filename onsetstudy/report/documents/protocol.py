@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Arm, Protocol
-from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table
+from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
 from onsetstudy.report.names import BOUNDARIES, CHOICES, INSTRUMENTS, field_name, outcome_name, plain_words
 from onsetstudy.report.numbers import counted, day, listed
 
@@ -72,21 +72,21 @@ def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
     text = texts.get(topic, "").strip()
     if text:
         return Paragraph(text=f"{asked}: {text}.".replace("..", "."))
-    return Paragraph(text=f"{TO_BE_WRITTEN} {asked[:1].lower()}{asked[1:]} (conduct.{topic}).", role="absent")
+    return absent(f"{TO_BE_WRITTEN} {asked[:1].lower()}{asked[1:]} (conduct.{topic}).")
 
 
 def _section(identity: str, title: str, *blocks: Block) -> Section:
-    return Section(id=identity, title=title, blocks=tuple(blocks))
+    return Section.of(identity, title, *blocks)
 
 
 def _administrative(protocol: Protocol, lock: ProtocolLock | None) -> Section:
     blocks: list[Block] = []
     if lock is None:
-        blocks.append(Paragraph(text="This protocol is not locked: lock it before the first case.", role="absent"))
+        blocks.append(absent("This protocol is not locked: lock it before the first case."))
     else:
         rows = tuple((f"{v.number}", day(v.day), v.reason, _keys(v.changes), v.digest[:12]) for v in lock.versions)
         columns = ("version", "day", "reason", "changed", "SHA-256")
-        blocks.append(Table(caption="Versions of this protocol", columns=columns, rows=rows, align="lllll"))
+        blocks.append(Table.of("Versions of this protocol", columns, rows, align="lllll"))
     blocks += [
         Pairs(rows=(("Study", protocol.study.id), ("Protocol, SHA-256", protocol.digest))),
         _said(protocol, "roles", "Who is responsible for what, by role and not by name of patients"),
@@ -147,7 +147,7 @@ def _participants(protocol: Protocol) -> Section:
         _said(protocol, "patient_involvement", "How patients had a say in design and outcomes"),
         Pairs(rows=tuple(rows)),
         _said(protocol, "setting", "Where patients are treated, and by whom"),
-        Table(caption="What is compared", columns=("arm", "preparation"), rows=arms, align="ll"),
+        Table.of("What is compared", ("arm", "preparation"), arms, align="ll"),
         _said(protocol, "stopping_rules_for_a_case", "When an operator departs from the allocated arm, and what then"),
         _said(
             protocol,
@@ -181,10 +181,10 @@ def _outcomes(protocol: Protocol) -> Section:
         f"{rescue.hazard} for the hazard ratio."
     )
     blocks: list[Block] = [
-        Table(
-            caption=f"Outcomes; target {onset.target_min:g} min, horizon {onset.tau_min:g} min",
-            columns=("rank", "outcome"),
-            rows=tuple(rows),
+        Table.of(
+            f"Outcomes; target {onset.target_min:g} min, horizon {onset.tau_min:g} min",
+            ("rank", "outcome"),
+            rows,
             align="ll",
         ),
         Paragraph(text=rule),
@@ -210,9 +210,7 @@ def _size_and_recruitment(protocol: Protocol) -> Section:
     text += f"; planned: {looks.planned_information} {looks.information}." if looks else "."
     blocks: list[Block] = [Paragraph(text=text)]
     if planning is None:
-        blocks.append(
-            Paragraph(text=f"{TO_BE_WRITTEN} what the size of the study rests on ([planning]).", role="absent")
-        )
+        blocks.append(absent(f"{TO_BE_WRITTEN} what the size of the study rests on ([planning])."))
     else:
         rows = (
             ("Cases a month, all practices", f"{planning.cases_per_month:g}"),
@@ -233,7 +231,7 @@ def _assignment(protocol: Protocol) -> Section:
         return _section("assignment", "Methods: how arms come about", *_not_randomised(protocol))
     blocks: list[Block] = []
     if rule is None:
-        blocks.append(Paragraph(text=f"{TO_BE_WRITTEN} how the list is drawn ([allocation]).", role="absent"))
+        blocks.append(absent(f"{TO_BE_WRITTEN} how the list is drawn ([allocation])."))
     else:
         how = {
             "permuted_blocks": "permuted blocks of varying size, known to the keeper of the list alone"

@@ -1,4 +1,4 @@
-"""What every figure shares: ink, the codes of the arms, two widths, and the way from axes to SVG text."""
+"""What every figure shares: ink, the codes of the arms, two widths, words beside marks, from axes to SVG text."""
 
 from __future__ import annotations
 
@@ -9,37 +9,29 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from onsetstudy.report.lazy_text import Painted
+from onsetstudy.report.document import Figure as Block
+from onsetstudy.report.numbers import MINUS, THIN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
 __all__ = [
-    "HAIRLINE",
-    "INK",
-    "NARROW",
-    "POINTS",
-    "SECONDARY",
-    "WIDE",
-    "ArmLook",
-    "Drawing",
-    "axes_at",
-    "canvas",
-    "drawing",
-    "look_of",
-    "say",
-    "spread",
-    "to_svg",
-]
+    "HAIRLINE", "INK", "NARROW", "POINTS", "SECONDARY", "WHITE", "WIDE", "ArmLook", "Sheet", "bare_left", "beside",
+    "canvas", "difference_that_matters", "drawing", "in_words", "look_of", "named_axes", "signed",
+    "spread", "to_svg",
+]  # fmt: skip
 
 INK, SECONDARY, HAIRLINE = "#1d2126", "#5a6068", "#c9ced4"
 STYLE = Path(__file__).parents[1] / "render" / "style" / "report.mplstyle"
 # Inches: the text width of a page of A4 with margins of 20 mm, so that a point is a point; and of a hand-held screen.
 WIDE, NARROW = 6.69, 3.45
 POINTS = 72
+# Words on a narrow screen stand on lines of the axis.
+WHITE = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 1.2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,15 +63,6 @@ def look_of(arm: str, arms: Sequence[str]) -> ArmLook:
     return LOOKS[min(arms.index(arm), len(LOOKS) - 1)]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Drawing:
-    """A figure for a page and for a narrow screen, and in words; each form is painted when it is first asked for."""
-
-    svg: Painted = Painted()  # noqa: RUF009 - a descriptor, not a default
-    narrow: Painted = Painted()  # noqa: RUF009
-    alt: str
-
-
 @contextmanager
 def canvas(width: float, height: float) -> Iterator[Figure]:
     """A figure of a size in inches under the house style."""
@@ -91,18 +74,6 @@ def canvas(width: float, height: float) -> Iterator[Figure]:
 
     with style.context(str(STYLE)):
         yield Figure(figsize=(width, height))
-
-
-def axes_at(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
-    """Axes at a place in inches from the lower left corner."""
-    across, up = figure.get_size_inches()
-    return figure.add_axes((left / across, bottom / up, width / across, height / up))
-
-
-def say(figure: Figure, left: float, bottom: float, text: str, **style: object) -> None:
-    """Text at a place in inches from the lower left corner."""
-    across, up = figure.get_size_inches()
-    figure.text(left / across, bottom / up, text, **{"va": "center", **style})  # type: ignore[arg-type]
 
 
 def spread(places: Sequence[float], least: float) -> list[float]:
@@ -118,9 +89,90 @@ def spread(places: Sequence[float], least: float) -> list[float]:
     return moved
 
 
-def drawing(paint: Callable[[str, bool], str], name: str, alt: str) -> Drawing:
-    """Both forms of a figure; ``paint(name, narrow)`` gives SVG text."""
-    return Drawing(svg=lambda: paint(name, False), narrow=lambda: paint(f"{name}-narrow", True), alt=alt)
+def beside(ax: Axes, text: str, at: tuple[Any, Any], points: tuple[float, float] = (0, 0), **style: Any) -> None:
+    """Words so many points away from a place on the axes, small and in the second ink unless told otherwise."""
+    ax.annotate(text, at, xytext=points, textcoords="offset points", **{"fontsize": 8, "color": SECONDARY, **style})
+
+
+def difference_that_matters(ax: Axes, at: float, **style: Any) -> None:
+    """A dotted upright at the difference that matters, with its name over it."""
+    ax.axvline(at, color=SECONDARY, linestyle=(0, (1, 1.6)), **style)
+    beside(ax, "matters", (at, 1), (0, 2), xycoords=("data", "axes fraction"), ha="center", va="bottom")
+
+
+def bare_left(ax: Axes) -> None:
+    """No line and no ticks at the left, where places mean nothing."""
+    ax.set(yticks=[])
+    ax.spines["left"].set_visible(False)
+
+
+def signed(axis: Axis) -> None:
+    """Ticks with a true minus."""
+    axis.set_major_formatter(lambda v, _: f"{v:g}".replace("-", MINUS))
+
+
+def named_axes(ax: Axes, across: str, up: str = "") -> None:
+    """What the axes say, small and in the second ink."""
+    ax.set_xlabel(across, fontsize=8, color=SECONDARY)
+    if up:
+        ax.set_ylabel(up, fontsize=8, color=SECONDARY)
+
+
+def in_words(text: str) -> str:
+    """Numbers as they are read out."""
+    return text.replace(MINUS, "minus ").replace(THIN, " ")
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A figure while it is drawn, for a page or a narrow screen; places are in inches from its lower left corner."""
+
+    figure: Figure
+    narrow: bool
+
+    @property
+    def width(self) -> float:
+        """Inches across."""
+        return NARROW if self.narrow else WIDE
+
+    def axes(self, left: float, bottom: float, width: float, height: float) -> Axes:
+        """Axes at a place."""
+        across, up = self.figure.get_size_inches()
+        return self.figure.add_axes((left / across, bottom / up, width / across, height / up))
+
+    def say(self, left: float, bottom: float, text: str, **style: Any) -> None:
+        """Text at a place."""
+        across, up = self.figure.get_size_inches()
+        self.figure.text(left / across, bottom / up, text, **{"va": "center", **style})
+
+
+def drawing(
+    name: str,
+    title: str,
+    caption: str,
+    alt: str,
+    *,
+    height: float | Callable[[bool], float],
+    fill: Callable[[Sheet], None],
+) -> Block:
+    """A figure as a block, each form painted when it is first asked for.
+
+    Parameters
+    ----------
+    name, title, caption, alt : str
+    height : float or callable
+        Inches; the callable is told whether the form is the narrow one.
+    fill : callable
+        Puts everything on a sheet.
+    """
+
+    def paint(narrow: bool) -> str:
+        tall = height(narrow) if callable(height) else height
+        with canvas(NARROW if narrow else WIDE, tall) as figure:
+            fill(Sheet(figure, narrow))
+            return to_svg(figure, f"{name}-narrow" if narrow else name, title, alt)
+
+    return Block(name=name, title=title, caption=caption, alt=alt, svg=lambda: paint(False), narrow=lambda: paint(True))
 
 
 def to_svg(figure: Figure, name: str, title: str, alt: str) -> str:

@@ -9,20 +9,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from onsetstudy.report.figures.canvas import (
-    HAIRLINE,
-    INK,
-    NARROW,
-    POINTS,
-    SECONDARY,
-    WIDE,
-    Drawing,
-    axes_at,
-    canvas,
-    drawing,
-    look_of,
-    to_svg,
-)
+from onsetstudy.report.document import Figure
+from onsetstudy.report.figures import canvas
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, POINTS, SECONDARY, Sheet, look_of
 from onsetstudy.study.planning.results import PlanningResults
 
 if TYPE_CHECKING:
@@ -51,10 +40,10 @@ def draw_simulated(frame: pd.DataFrame, ax: Axes, *, planned: float, power: floa
     ax.plot(line["cases"], line["formula"], color=SECONDARY, linewidth=1.2, linestyle=(0, (4.0, 2.0)))
     # The formula's line lies above the dots: its name stands over it, theirs under them.
     over, under = line.iloc[1], dots.iloc[min(2, len(dots) - 1)]
-    ax.annotate("formula", (over["cases"], over["formula"]), xytext=(-5, 3), textcoords="offset points", ha="right",
-                fontsize=8.5, color=SECONDARY, annotation_clip=False)  # fmt: skip
-    ax.annotate("simulated", (under["cases"], under["simulated"]), xytext=(5, -8), textcoords="offset points",
-                va="top", fontsize=8.5, color=look.colour, weight="bold")  # fmt: skip
+    canvas.beside(ax, "formula", (over["cases"], over["formula"]), (-5, 3), ha="right", fontsize=8.5,
+                  annotation_clip=False)  # fmt: skip
+    canvas.beside(ax, "simulated", (under["cases"], under["simulated"]), (5, -8), va="top", fontsize=8.5,
+                  color=look.colour, weight="bold")  # fmt: skip
     _finish(ax, frame, power)
 
 
@@ -124,12 +113,11 @@ def alt_text(frame: pd.DataFrame, *, test: str, what: str) -> str:
     """What the figure shows, in words; ``what`` names the effect."""
     told = []
     for effect, part in frame.groupby("effect"):
-        points = ", ".join(f"{row.cases} cases {row.formula:.0%}" for row in part.itertuples())
-        told.append(f"{what} {effect:g}, by formula: {points}")
-        dots = part.dropna(subset=["simulated"])
-        if len(dots):
-            points = ", ".join(f"{row.cases} cases {row.simulated:.0%}" for row in dots.itertuples())
-            told.append(f"{what} {effect:g}, simulated: {points}")
+        for column, way in (("formula", "by formula"), ("simulated", "simulated")):
+            known = part.dropna(subset=[column])
+            points = [f"{n} cases {share:.0%}" for n, share in zip(known["cases"], known[column], strict=True)]
+            if points:
+                told.append(f"{what} {effect:g}, {way}: {', '.join(points)}")
     return f"Power of the {test}. {'; '.join(told)}."
 
 
@@ -145,35 +133,30 @@ def effect_name(results: PlanningResults) -> str:
     return "hazard ratio"
 
 
-def draw_figure(results: PlanningResults, *, name: str, title: str) -> Drawing:
+def draw_figure(results: PlanningResults, *, name: str, title: str, caption: str = "") -> Figure:
     """Power of the primary outcome's test over analysed cases; by simulation only where that test is simulated."""
     frame, what = data_for(results), effect_name(results)
     test, planned, share = results.curve[0].test, results.planned_effect or 0.0, results.protocol.plan.planned_power
-    alt = alt_text(frame, test=test, what=what)
     dots = bool(frame["simulated"].notna().any())
     over = what[:1].upper() + what[1:]
+    tall = FOOT + HEIGHT + HEAD
 
-    def paint(ids: str, narrow: bool) -> str:
-        width = NARROW if narrow else WIDE
-        tall = FOOT + HEIGHT + HEAD
-        half = width - 0.75 if narrow else (width - 1.4) / 2
-        rows = 2 if narrow and dots else 1
-        with canvas(width, rows * tall) as figure:
-            if dots:
-                left = axes_at(figure, 0.5, FOOT + (tall if narrow else 0), half, HEIGHT)
-                draw_simulated(frame, left, planned=planned, power=share)
-                left.set_title(f"{over} {planned:g}", fontsize=9, color=INK, loc="left")
-                left.set_ylabel("power", fontsize=8, color=SECONDARY)
-            beside = dots and not narrow
-            # The lines' effects stand at their ends, right of the axes.
-            across = half if dots or narrow else width - 1.05
-            right = axes_at(figure, 1.1 + half if beside else 0.5, FOOT, across, HEIGHT)
-            draw_formula(frame, right, planned=planned, power=share)
-            right.set_title(f"{over}, by formula alone", fontsize=9, color=INK, loc="left")
-            if not beside:
-                right.set_ylabel("power", fontsize=8, color=SECONDARY)
-            for ax in figure.axes:
-                ax.set_xlabel("analysed cases in both arms", fontsize=8, color=SECONDARY)
-            return to_svg(figure, ids, title, alt)
+    def fill(sheet: Sheet) -> None:
+        half = sheet.width - 0.75 if sheet.narrow else (sheet.width - 1.4) / 2
+        if dots:
+            left = sheet.axes(0.5, FOOT + (tall if sheet.narrow else 0), half, HEIGHT)
+            draw_simulated(frame, left, planned=planned, power=share)
+            left.set_title(f"{over} {planned:g}", fontsize=9, color=INK, loc="left")
+        beside = dots and not sheet.narrow
+        # The lines' effects stand at their ends, right of the axes.
+        across = half if dots or sheet.narrow else sheet.width - 1.05
+        right = sheet.axes(1.1 + half if beside else 0.5, FOOT, across, HEIGHT)
+        draw_formula(frame, right, planned=planned, power=share)
+        right.set_title(f"{over}, by formula alone", fontsize=9, color=INK, loc="left")
+        for ax in sheet.figure.axes:
+            canvas.named_axes(ax, "analysed cases in both arms", "" if beside and ax is right else "power")
 
-    return drawing(paint, name, alt)
+    alt = alt_text(frame, test=test, what=what)
+    return canvas.drawing(
+        name, title, caption, alt, height=lambda narrow: tall * (2 if narrow and dots else 1), fill=fill
+    )

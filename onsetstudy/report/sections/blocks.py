@@ -6,25 +6,15 @@ from collections.abc import Iterable
 
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Caution
-from onsetstudy.report.document import (
-    Block,
-    Cautions,
-    Paragraph,
-    Section,
-    figure,
-)
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Block, Cautions, Section, absent
 from onsetstudy.report.figures import curves, forest
 from onsetstudy.report.figures.forest import Line, Scale
-from onsetstudy.report.numbers import (
-    counted,
-    level,
-    listed,
-    tidy,
-)
+from onsetstudy.report.numbers import counted, level, listed, tidy
 from onsetstudy.report.sentences import axis_ends, sentence, without_looks
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["cautions_section", "curves_block", "forest_block", "told"]
+__all__ = ["cautions_section", "curves_block", "forest_block", "forest_of", "told"]
 
 LEAST_IN_ARM = 5
 
@@ -44,14 +34,13 @@ def curves_block(results: StudyResults, *, name: str, title: str, height: float,
     verb = "is" if sum(few.values()) <= 1 else "are"
     too_few = f"{said} {verb} too few to draw a curve; it takes {LEAST_IN_ARM} or more in an arm."
     if frame.empty:
-        return Paragraph(text=f"{title} {too_few}", role="absent")
+        return absent(f"{title} {too_few}")
     caption = (
         "Thick steps: what tests have shown. Shaded: where nobody looked, the proportion may be anywhere. Uprights: "
         f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
         f"{counted(results.overall.n.cases, 'case')}." + (f" {too_few}" if few else "")
     )
-    drawn = curves.draw_figure(results, frame, name=name, title=title, height=height, falling=falling)
-    return figure(name, title, caption, drawn)
+    return curves.draw_figure(results, frame, name=name, title=title, caption=caption, height=height, falling=falling)
 
 
 def forest_block(results: StudyResults, lines: list[Line], *, name: str, title: str, caption: str) -> Block:
@@ -63,21 +52,24 @@ def forest_block(results: StudyResults, lines: list[Line], *, name: str, title: 
         matters=protocol.plan.wait_difference_min,
         factor=QUANTITIES["rmst_difference"].shown.factor,
     )
-    frame = forest.data_for(lines, factor=scale.factor)
-    why = forest.reasons(frame)
-    if frame["estimate"].isna().all():
-        return Paragraph(text=f"{title} There is no estimate to draw. {why}", role="absent")
     conf = f"{level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}"
     said = f"Minutes of waiting saved with {conf}; large dots know more. {caption}"
+    return forest_of(protocol, lines, scale, name=name, title=title, caption=said)
+
+
+def forest_of(protocol: Protocol, lines: list[Line], scale: Scale, *, name: str, title: str, caption: str) -> Block:
+    """Lines on a scale, and why some have no estimate; that alone where none has."""
+    rows = forest.data_for(lines, factor=scale.factor)
+    why = forest.reasons(rows)
+    if all(row.estimate is None for row in rows):
+        return absent(f"{title} There is no estimate to draw. {why}")
     if why:
-        said += f" No estimate: {why}"
-    drawn = forest.draw_figure(
-        frame, name=name, title=title, scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes
+        caption += f" No estimate: {why}"
+    return forest.draw_figure(
+        rows, name=name, title=title, caption=caption, scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes
     )
-    return figure(name, title, said, drawn)
 
 
 def cautions_section(cautions: Iterable[Caution], *, title: str = "Cautions") -> Section:
     """Every caution once, in full."""
-    texts = tuple(dict.fromkeys(tidy(c.text) for c in cautions))
-    return Section(id="cautions", title=title, blocks=(Cautions(texts=texts),))
+    return Section.of("cautions", title, Cautions(texts=tuple(dict.fromkeys(tidy(c.text) for c in cautions))))

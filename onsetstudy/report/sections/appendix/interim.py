@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 from onsetstudy.core.quantities import QUANTITIES
-from onsetstudy.design.interim.results import LookVerdict
+from onsetstudy.design.interim.results import LookVerdict, StoppedEstimate
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Paragraph, Section, Table, figure
+from onsetstudy.report.document import Paragraph, Section, Table, note
 from onsetstudy.report.figures import interim
 from onsetstudy.report.figures.canvas import look_of
 from onsetstudy.report.names import outcome_name
-from onsetstudy.report.numbers import decimal, interval, level, p_text, tidy
+from onsetstudy.report.numbers import capital, decimal, interval, level, p_equals, tidy
 from onsetstudy.study.results import LooksTaken
 
 __all__ = ["looks_section", "verdict_words"]
@@ -35,12 +35,13 @@ def _difference_said(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol
     other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
     better, worse = QUANTITIES[taken.primary].words
     direction = better if verdict.direction == "sooner" else worse
-    if taken.primary == "pain_difference":
-        return f"mean pain was {direction} with {other} than with {reference} injections"
-    if taken.primary == "success_difference":
-        return f"{direction} teeth were numb by the target minute with {other} than with {reference} injections"
-    if taken.primary == "treatment_success_difference":
-        return f"{direction} treatments succeeded with {other} than with {reference} injections"
+    said = {
+        "pain_difference": f"mean pain was {direction}",
+        "success_difference": f"{direction} teeth were numb by the target minute",
+        "treatment_success_difference": f"{direction} treatments succeeded",
+    }.get(taken.primary)
+    if said:
+        return f"{said} with {other} than with {reference} injections"
     return f"{other} teeth were numb {direction} than {reference} ones ({outcome_name(taken.primary)})"
 
 
@@ -57,7 +58,7 @@ def _one_verdict(verdict: LookVerdict, number: int, taken: LooksTaken, protocol:
         )
     if verdict.code == "descriptive":
         why = verdict.caution[0].text.removeprefix("Extra look, descriptive only: ")
-        return f"{place}an extra analysis, descriptive only. {why[:1].upper()}{why[1:]}"
+        return f"{place}an extra analysis, descriptive only. {capital(why)}"
     if verdict.code == "unlikely":
         return f"{place}unlikely to show it. {_chances(verdict)}"
     naive = " Somebody who knew of this analysis only would have claimed a difference." if verdict.naive_claim else ""
@@ -79,32 +80,28 @@ def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | Non
     if taken is None:
         return None
     title = "What did each interim analysis allow?"
-    look = look_of(protocol.contrast_arm, protocol.arm_codes)
-    drawn = interim.draw_figure(taken, name="looks", title=title, look=look)
     caption = (
         f"Dots: the z statistic of the {outcome_name(taken.primary)} at each interim analysis; above 0 "
         f"{protocol.label(protocol.contrast_arm)} is better. Short bars: the boundary of that analysis; dashed: the "
         "boundary as planned; dotted: 1.96, which a reader of a single analysis would take."
     )
-    blocks: list[Block] = [
-        Paragraph(text=verdict_words(taken, protocol)),
-        figure("looks", title, caption, drawn),
-        _table(taken),
-    ]
-    if taken.stopped is not None:
-        blocks.append(Paragraph(text=_stopped(taken)))
+    look = look_of(protocol.contrast_arm, protocol.arm_codes)
     last = taken.verdicts[-1]
-    blocks.append(
-        Paragraph(
-            text=f"Analysing {len(taken.verdicts)} times with the limits of a single analysis would be wrong in "
-            f"{100 * last.naive_error:.0f}\u202f% of studies without a difference, not in {level(taken.plan.alpha)}.",
-            role="note",
-        )
-    )
     decided = [v for v in taken.verdicts[:-1] if v.code in ("crossed", "ended")]
     texts = dict.fromkeys(c.text for c in (*taken.caution, *(c for v in decided for c in v.caution), *last.caution))
-    blocks += [Paragraph(text=tidy(text), role="note") for text in texts]
-    return Section(id="looks", title="What this interim analysis allows", blocks=tuple(blocks))
+    return Section.of(
+        "looks",
+        "What this interim analysis allows",
+        Paragraph(text=verdict_words(taken, protocol)),
+        interim.draw_figure(taken, name="looks", title=title, caption=caption, look=look),
+        _table(taken),
+        None if taken.stopped is None else Paragraph(text=_stopped(taken, taken.stopped)),
+        note(
+            f"Analysing {len(taken.verdicts)} times with the limits of a single analysis would be wrong in "
+            f"{100 * last.naive_error:.0f}\u202f% of studies without a difference, not in {level(taken.plan.alpha)}."
+        ),
+        *(note(tidy(text)) for text in texts),
+    )
 
 
 CODES = {
@@ -117,7 +114,7 @@ CODES = {
 
 
 def _table(taken: LooksTaken) -> Table:
-    rows = tuple(
+    rows = [
         (
             v.label,
             f"{v.counted:g}",
@@ -128,41 +125,26 @@ def _table(taken: LooksTaken) -> Table:
             CODES[v.code],
         )
         for v in taken.verdicts
-    )
+    ]
     plan = taken.plan
-    notes = (
-        f"{plan.method[:1].upper()}{plan.method[1:]}; {SPENDING.get(plan.spending, plan.spending)} type, "
-        f"{level(plan.alpha)} in "
-        f"all, {plan.planned_information:g} {plan.unit} planned, futility {plan.futility.replace('_', '-')}. "
-        f"{plan.source}.",
-    )
-    return Table(
-        caption="Interim analyses so far",
-        columns=("analysis", plan.unit, "z", "boundary", "futility", "alpha spent, %", "verdict"),
-        rows=rows,
+    return Table.of(
+        "Interim analyses so far",
+        ("analysis", plan.unit, "z", "boundary", "futility", "alpha spent, %", "verdict"),
+        rows,
+        f"{capital(plan.method)}; {SPENDING.get(plan.spending, plan.spending)} type, {level(plan.alpha)} in all, "
+        f"{plan.planned_information:g} {plan.unit} planned, futility {plan.futility.replace('_', '-')}. {plan.source}.",
         align="lrrrrrl",
-        notes=notes,
     )
 
 
-def _stopped(taken: LooksTaken) -> str:
-    found = taken.stopped
-    if found is None:
-        return ""
+def _stopped(taken: LooksTaken, found: StoppedEstimate) -> str:
     show = math.exp if taken.scale == "log ratio" else float
-    values = [show(v) for v in (found.estimate, found.interval.low, found.interval.high, found.plain)]
     places = 3 if taken.scale == "proportion" else 2
-    estimate, low, high, plain = values
+    estimate, plain = (decimal(show(v), places) for v in (found.estimate, found.plain))
+    span = interval(show(found.interval.low), show(found.interval.high), places)
     over = next((v for v in taken.verdicts if v.code in ("crossed", "ended")), None)
     when = "" if over is None else f"At {over.label}, when the study was decided, "
     return (
-        f"{when}the estimate that allows for the interim analyses was {decimal(estimate, places)} "
-        f"({interval(low, high, places)}; "
-        f"{UNITS.get(taken.scale, '')}), p {_p(found.p_value)}, {found.method}; ignoring them "
-        f"{decimal(plain, places)}."
+        f"{when}the estimate that allows for the interim analyses was {estimate} ({span}; "
+        f"{UNITS.get(taken.scale, '')}), p {p_equals(found.p_value)}, {found.method}; ignoring them {plain}."
     )
-
-
-def _p(value: float) -> str:
-    text = p_text(value)
-    return text if text.startswith("<") else f"= {text}"

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 import pandas as pd
 
 from onsetstudy.core.results import NOT_INDEPENDENT, Assumption, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.cells import NONE, reason_of, spanned, value_text
 from onsetstudy.report.claims_told import looks_note
 from onsetstudy.report.document import Table
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import aligned, decimal, interval, level, p_text, tidy
-from onsetstudy.report.rows import rows_of
+from onsetstudy.report.numbers import aligned, capital, decimal, level, p_equals, p_text, tidy
 from onsetstudy.report.sentences import short_value, without_looks
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import Diagnostics, Population
@@ -27,7 +26,6 @@ __all__ = [
     "numbers_table",
 ]
 
-NONE = "–"
 QUANTITIES = {
     "hazard_ratio": "Hazard ratio",
     "success_by_target": "Numb by the target",
@@ -49,53 +47,39 @@ QUANTITIES = {
 def claims_table(results: StudyResults) -> Table:
     """Every number that page 1 may show, from the same claims, with the interval that allows for the looks."""
     claims = results.claims.page_one()
-    return Table(
-        caption="What is claimed",
-        columns=("", "as shown", "of"),
-        rows=tuple((c.quantity.name, short_value(c) or NONE, c.population) for c in claims),
+    return Table.of(
+        "What is claimed",
+        ("", "as shown", "of"),
+        ((c.quantity.name, short_value(c) or NONE, c.population) for c in claims),
+        "Times are shown as minutes saved: above 0 the other arm took less.",
+        looks_note(results.claims.primary()),
         align="lrl",
-        notes=(
-            "Times are shown as minutes saved: above 0 the other arm took less.",
-            *((note,) if (note := looks_note(results.claims.primary())) else ()),
-        ),
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Row:
-    quantity: str
-    contrast: str | None
-    unit: str
-    estimate: float | None
-    conf_low: float | None
-    conf_high: float | None
-    p_value: float | None
 
 
 def numbers_table(results: StudyResults) -> Table:
     """Every estimate of all cases, for the statistician."""
     population, protocol = results.overall, results.protocol
-    names, values, lows, highs, ps, units = [], [], [], [], [], []
-    for row in rows_of(population.to_frame(), _Row):
-        places = 2 if row.unit in ("min", "mm", "points") else 3
-        of = "" if pd.isna(row.contrast) else row.contrast
-        names.append((QUANTITIES.get(row.quantity, plain_words(row.quantity)), _of(of, protocol)))
-        values.append(NONE if pd.isna(row.estimate) else _shown(row.estimate, places))
-        lows.append("" if pd.isna(row.conf_low) else decimal(row.conf_low, places))
-        highs.append("" if pd.isna(row.conf_high) else decimal(row.conf_high, places))
-        ps.append("" if pd.isna(row.p_value) else p_text(row.p_value))
-        units.append("proportion" if row.unit == "proportion" else NONE if pd.isna(row.estimate) else row.unit)
-    columns = zip(names, aligned(values), aligned(lows), aligned(highs), ps, units, strict=True)
-    return Table(
-        caption=f"Every estimate. {population.label}",
-        columns=("", "of", "estimate", "from", "to", "p", "unit"),
-        rows=tuple((name, of, v, lo, hi, p, unit) for (name, of), v, lo, hi, p, unit in columns),
+    frame = population.to_frame()
+    columns = ("quantity", "contrast", "unit", "estimate", "conf_low", "conf_high", "p_value")
+    names, values, lows, highs, rest = [], [], [], [], []
+    for quantity, of, unit, value, low, high, p in zip(*(frame[name].tolist() for name in columns), strict=True):
+        places = 2 if unit in ("min", "mm", "points") else 3
+        names.append((QUANTITIES.get(quantity, plain_words(quantity)), "" if pd.isna(of) else _of(of, protocol)))
+        values.append(NONE if pd.isna(value) else _shown(value, places))
+        lows.append("" if pd.isna(low) else decimal(low, places))
+        highs.append("" if pd.isna(high) else decimal(high, places))
+        known = unit == "proportion" or not pd.isna(value)
+        rest.append(("" if pd.isna(p) else p_text(p), unit if known else NONE))
+    aligned_columns = zip(aligned(values), aligned(lows), aligned(highs), strict=True)
+    return Table.of(
+        f"Every estimate. {population.label}",
+        ("", "of", "estimate", "from", "to", "p", "unit"),
+        [(*name, *numbers, *ends) for name, numbers, ends in zip(names, aligned_columns, rest, strict=True)],
+        f"From, to: {level(protocol.plan.conf_level)} interval{without_looks(results.looks)}; p likewise, and one "
+        "that the plan does not ask for describes and decides nothing.",
+        *_clustered(population),
         align="llrrrrl",
-        notes=(
-            f"From, to: {level(protocol.plan.conf_level)} interval{without_looks(results.looks)}; p likewise, and one "
-            "that the plan does not ask for describes and decides nothing.",
-            *_clustered(population),
-        ),
     )
 
 
@@ -142,7 +126,7 @@ def methods_table(results: StudyResults) -> Table:
             continue
         method = f"{result.method}; {result.interval.method}" if isinstance(result, Estimate) else result.method
         rows.append((QUANTITIES.get(result.quantity, result.quantity), method, _cited(result.source)))
-    return Table(caption="How it was computed", columns=("", "method", "after"), rows=tuple(rows), align="lll")
+    return Table.of("How it was computed", ("", "method", "after"), rows, align="lll")
 
 
 def assumptions_table(results: StudyResults) -> Table:
@@ -157,8 +141,8 @@ def assumptions_table(results: StudyResults) -> Table:
             name = assumption.name.replace("_", " ")
             if name not in seen or (assumption.detail and not seen[name].detail):
                 seen[name] = assumption
-    rows = tuple((name[:1].upper() + name[1:], a.status, a.detail) for name, a in sorted(seen.items()))
-    return Table(caption="What it rests on", columns=("assumption", "state", "what it says"), rows=rows, align="lll")
+    rows = tuple((capital(name), a.status, a.detail) for name, a in sorted(seen.items()))
+    return Table.of("What it rests on", ("assumption", "state", "what it says"), rows, align="lll")
 
 
 def certificate_table(results: StudyResults) -> Table | None:
@@ -174,12 +158,11 @@ def certificate_table(results: StudyResults) -> Table | None:
         rows.append((label, gap, f"{c.tolerance:.0e}", f"{c.iterations}", f"{curve.curve.mass.size}", f"{undecided}"))
     if not rows:
         return None
-    return Table(
-        caption="Certificates of the curves: Kuhn–Tucker gap relative to the number of cases",
-        columns=("curve", "gap", "at most", "iterations", "intervals with mass", "masses not unique"),
-        rows=tuple(rows),
-        align="lrrrrr",
-        notes=("At the optimum no mass can be moved to where it would make the data likelier.",),
+    return Table.of(
+        "Certificates of the curves: Kuhn–Tucker gap relative to the number of cases",
+        ("curve", "gap", "at most", "iterations", "intervals with mass", "masses not unique"),
+        rows,
+        "At the optimum no mass can be moved to where it would make the data likelier.",
     )
 
 
@@ -193,35 +176,29 @@ def diagnostics_table(results: StudyResults) -> Table | None:
         ("Does another road lead to the same ratio?", _other_road(found)),
         ("Were the arms tested alike?", _schedule(found)),
     )
-    return Table(caption="Assumptions looked at", columns=("question", "what was found"), rows=rows, align="ll")
-
-
-def _p(p: float) -> str:
-    text = p_text(p)
-    return f"p {text}" if text.startswith("<") else f"p = {text}"
+    return Table.of("Assumptions looked at", ("question", "what was found"), rows, align="ll")
 
 
 def _proportionality(found: Diagnostics) -> str:
     check = found.proportionality
     if isinstance(check, NotAvailable):
-        return tidy(f"Not tested: {check.reason.rstrip('.')}.")
+        return f"Not tested: {reason_of(check)}."
     parts = [
-        f"{decimal(s.ratio, 2)} ({interval(s.conf_low, s.conf_high, 2)}) "
+        f"{spanned(s.ratio, s.conf_low, s.conf_high, 2)} "
         + (f"from {s.from_min:g} min on" if s.to_min == float("inf") else f"up to {s.to_min:g} min")
         for s in check.stretches
     ]
-    return f"By stretch of time: {', '.join(parts)}. Test of one ratio throughout: {_p(check.test.p_value)}."
+    return f"By stretch of time: {', '.join(parts)}. Test of one ratio throughout: p {p_equals(check.test.p_value)}."
 
 
 def _other_road(found: Diagnostics) -> str:
     ratio = found.grouped_ratio
     if isinstance(ratio, NotAvailable):
-        return tidy(f"Not taken: {ratio.reason.rstrip('.')}.")
-    span = interval(ratio.interval.low, ratio.interval.high, 2)
-    return f"{decimal(ratio.estimate, 2)} ({span}), on the planned gaps and without strata: {ratio.method}."
+        return f"Not taken: {reason_of(ratio)}."
+    return f"{value_text(ratio, 2)}, on the planned gaps and without strata: {ratio.method}."
 
 
 def _schedule(found: Diagnostics) -> str:
     if isinstance(found.schedule, NotAvailable):
-        return tidy(f"Not looked at: {found.schedule.reason.rstrip('.')}.")
-    return f"Minutes of the first tests compared between the arms: {_p(found.schedule.test.p_value)}."
+        return f"Not looked at: {reason_of(found.schedule)}."
+    return f"Minutes of the first tests compared between the arms: p {p_equals(found.schedule.test.p_value)}."

@@ -3,18 +3,8 @@
 from __future__ import annotations
 
 from onsetstudy.core.results import NOT_INDEPENDENT, HypothesisTest, NotAvailable
-from onsetstudy.report.document import (
-    Block,
-    Heading,
-    Pairs,
-    Paragraph,
-    Section,
-    Table,
-)
-from onsetstudy.report.numbers import (
-    decimal,
-    p_text,
-)
+from onsetstudy.report.document import Heading, Pairs, Paragraph, Section
+from onsetstudy.report.numbers import decimal, p_equals
 from onsetstudy.report.sections.appendix import numbers_in_full
 from onsetstudy.report.sections.blocks import curves_block
 from onsetstudy.study.practice.results import StudyResults
@@ -32,20 +22,15 @@ def statistician_section(results: StudyResults) -> Section:
         f"the first of {protocol.onset.confirmations} consecutive valid tests that were not. Numb at the first test: "
         "left is 0. Not numb while tested: right is infinite. A supplemental injection before onset is taken as "
         f"{protocol.rescue.success} for proportions, as {protocol.rescue.wait} for waits and as "
-        f"{protocol.rescue.hazard} "
-        "for the hazard ratio."
+        f"{protocol.rescue.hazard} for the hazard ratio."
     )
     if protocol.schedule.window_min is not None:
         rules += (
             " A test stands at the planned minute that it answers for, at most "
             f"{protocol.schedule.window_min:g} min away, whenever in that window it was done."
         )
-    blocks: list[Block] = [Paragraph(text=rules)]
-    if not isinstance(test, NotAvailable):
-        blocks.append(Paragraph(text=_test_of_onset(test)))
     title = "Proportion not yet numb (onset survival curve)"
-    blocks.append(curves_block(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True))
-    found: tuple[Table | None, ...] = (
+    tables = (
         numbers_in_full.claims_table(results),
         numbers_in_full.numbers_table(results),
         numbers_in_full.methods_table(results),
@@ -53,22 +38,25 @@ def statistician_section(results: StudyResults) -> Section:
         numbers_in_full.diagnostics_table(results),
         numbers_in_full.certificate_table(results),
     )
-    blocks += [t for t in found if t is not None and t.rows]
     provenance = results.provenance
     ledger = (("Ledger of the study, last entry", provenance.ledger_head),) if provenance.ledger_head else ()
-    blocks += [
+    origin = (
+        *ledger,
+        ("Protocol, SHA-256", provenance.protocol_digest),
+        ("Records, SHA-256", provenance.records_digest),
+        ("Seed", f"{provenance.seed}"),
+        ("Versions", ", ".join(f"{name} {version}" for name, version in provenance.versions)),
+    )
+    return Section.of(
+        "statistician",
+        "For the statistician",
+        Paragraph(text=rules),
+        None if isinstance(test, NotAvailable) else Paragraph(text=_test_of_onset(test)),
+        curves_block(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True),
+        *(table for table in tables if table is not None and table.rows),
         Heading(text="Where the numbers come from"),
-        Pairs(
-            rows=(
-                *ledger,
-                ("Protocol, SHA-256", provenance.protocol_digest),
-                ("Records, SHA-256", provenance.records_digest),
-                ("Seed", f"{provenance.seed}"),
-                ("Versions", ", ".join(f"{name} {version}" for name, version in provenance.versions)),
-            )
-        ),
-    ]
-    return Section(id="statistician", title="For the statistician", blocks=tuple(blocks))
+        Pairs(rows=origin),
+    )
 
 
 def _test_of_onset(test: HypothesisTest) -> str:
@@ -76,6 +64,5 @@ def _test_of_onset(test: HypothesisTest) -> str:
     if test.p_shown is None:
         why = next(c.text for c in test.caution if c.code == NOT_INDEPENDENT)
         return f"Test of onset: {test.method}. {why}"
-    p = p_text(test.p_shown)
-    said = p if p.startswith("<") else f"= {p}"
-    return f"Test of onset: {test.statistic_name} = {decimal(test.statistic, 2)}, p {said}; {test.method}."
+    statistic, p = decimal(test.statistic, 2), p_equals(test.p_shown)
+    return f"Test of onset: {test.statistic_name} = {statistic}, p {p}; {test.method}."

@@ -6,7 +6,7 @@ Nothing here promises a benefit. What only the practice can say is marked as a g
 from __future__ import annotations
 
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Cautions, Paragraph, Section, Table
+from onsetstudy.report.document import Block, Cautions, Paragraph, Section, Table, absent
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, listed
 
@@ -63,7 +63,7 @@ RANDOMISED = (
 
 
 def _gap(what: str) -> Paragraph:
-    return Paragraph(text=f"{GAP} {what}.", role="absent")
+    return absent(f"{GAP} {what}.")
 
 
 def _said(protocol: Protocol, topic: str, what: str) -> Paragraph:
@@ -75,7 +75,7 @@ def _said(protocol: Protocol, topic: str, what: str) -> Paragraph:
 
 
 def _section(identity: str, title: str, *blocks: Block) -> Section:
-    return Section(id=identity, title=title, blocks=blocks)
+    return Section.of(identity, title, *blocks)
 
 
 def _text(*sentences: str) -> Paragraph:
@@ -194,12 +194,12 @@ def consent_sections(protocol: Protocol) -> tuple[Section, ...]:
             "Consent to take part",
             Cautions(texts=DRAFT),
             _gap("version and date of the information sheet"),
-            Table(caption="Tick each line that you agree to", columns=("", "I say"), rows=rows, align="ll"),
+            Table.of("Tick each line that you agree to", ("", "I say"), rows, align="ll"),
         ),
         _section(
             "sign",
             "Signatures",
-            Table(caption="Signed", columns=("who", "name and signature", "date"), rows=signed, align="lll"),
+            Table.of("Signed", ("who", "name and signature", "date"), signed, align="lll"),
             _text(
                 "This sheet has a name on it: it stays at the practice, apart from the records, and is never sent on."
             ),
@@ -222,6 +222,6 @@ def reporting_sections(protocol: Protocol) -> tuple[Section, ...]:
         rows = tuple((item, what, where or missing) for item, what, where in STROBE)
         note = "Compare with the published checklist before you hand it to a journal."
     techniques = listed([plain_words(name) for name in protocol.eligibility.techniques])
-    table = Table(caption=caption, columns=columns, rows=rows, align="l" * len(columns), notes=(note,))
+    table = Table.of(caption, columns, rows, note, align="l" * len(columns))
     scope = f"For reports of this study of {techniques}." if techniques else "For reports of this study."
     return (_section("answer", "Where the report says what", Paragraph(text=scope), table),)

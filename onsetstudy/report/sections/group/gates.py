@@ -81,26 +81,19 @@ def gates_section(results: GroupResults, own: str | None) -> Section | None:
     shown = [gate for gate in results.gates if own is None or gate.letter == own]
     blocks: list[Block] = []
     if shown:
-        rows = tuple(
-            (name_of(gate.letter, own), _verdict(gate), " ".join(doubt_words(gate.doubts)) or "–") for gate in shown
-        )
-        blocks.append(
-            Table(
-                caption="What was asked of the cold tests of each practice before its answer was looked at",
-                columns=("practice", "verdict", "why"), rows=rows, align="lll",
-                notes=("Counts are of all that a practice sent. Thresholds were fixed before any answer was seen.",),
-            )
-        )  # fmt: skip
+        rows = ((name_of(g.letter, own), _verdict(g), " ".join(doubt_words(g.doubts)) or "–") for g in shown)
+        caption = "What was asked of the cold tests of each practice before its answer was looked at"
+        counts = "Counts are of all that a practice sent. Thresholds were fixed before any answer was seen."
+        blocks.append(Table.of(caption, ("practice", "verdict", "why"), rows, counts, align="lll"))
     beside = [f"{e.quantity.replace('_', ' ')}: {told}" for e in results.with_left_out if (told := estimate_shown(e))]
     if beside:
-        blocks.append(
-            Paragraph(
-                text="With the practices left out, compared within practices like the answer, with "
-                f"{level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}: "
-                f"{'; '.join(beside)}. This is not the answer: these cold tests may not say when teeth went numb."
-            )
+        text = (
+            "With the practices left out, compared within practices like the answer, with "
+            f"{level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}: {'; '.join(beside)}. "
+            "This is not the answer: these cold tests may not say when teeth went numb."
         )
-    return Section(id="gates", title=WHERE, blocks=tuple(blocks)) if blocks else None
+        blocks.append(Paragraph(text=text))
+    return Section.of("gates", WHERE, *blocks) if blocks else None
 
 
 def _verdict(gate: GroupGate) -> str:

@@ -5,31 +5,16 @@ from __future__ import annotations
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Pooled
-from onsetstudy.report.document import (
-    Block,
-    Paragraph,
-    Section,
-    Table,
-)
-from onsetstudy.report.numbers import (
-    counted,
-    decimal,
-    interval,
-    level,
-    listed,
-    p_text,
-    places_for,
-    tidy,
-)
+from onsetstudy.report.cells import NONE, value_text
+from onsetstudy.report.document import Block, Paragraph, Section, Table, note
+from onsetstudy.report.numbers import counted, decimal, interval, level, listed, p_text, places_for, tidy
 from onsetstudy.report.sections.group.first_page import curves_block
 from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sections.group.reconciled import reconciled_blocks
-from onsetstudy.report.sentences import (
-    without_looks,
-)
+from onsetstudy.report.sentences import without_looks
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["pooled_section", "value_text"]
+__all__ = ["pooled_section"]
 
 NAMES = {
     "hazard_ratio": "hazard ratio",
@@ -56,20 +41,7 @@ def pooled_section(results: GroupResults, own: str | None) -> Section:
     if len(results.answering) > 1:
         blocks.append(Paragraph(text=_agreement(results)))
         blocks += reconciled_blocks(results)
-    return Section(id="pooled", title="All practices together", blocks=tuple(blocks), new_page=True)
-
-
-def value_text(result: Estimate | NotAvailable, factor: float, places: int) -> str:
-    """An estimate with its interval; a dash where there is none."""
-    if not isinstance(result, Estimate):
-        return "–"
-    low, high = sorted((factor * result.interval.low, factor * result.interval.high))
-    return f"{decimal(factor * result.estimate, places)} ({interval(low, high, places)})"
-
-
-def _range(low: float, high: float, factor: float, places: int) -> str:
-    low, high = sorted((factor * low, factor * high))
-    return interval(low, high, places)
+    return Section.of("pooled", "All practices together", *blocks, new_page=True)
 
 
 def _shown(results: GroupResults) -> list[Pooled]:
@@ -88,44 +60,29 @@ def _pooled_table(results: GroupResults) -> Table:
         if pooled.quantity == "pain_difference":
             name = f"{name}, {pooled.unit}"
         h, p = pooled.heterogeneity, pooled.prediction
-        rows.append(
-            (
-                name,
-                value_text(pooled.average, factor, places),
-                "–" if p is None else _range(p.low, p.high, factor, places),
-                "–"
-                if h is None
-                else f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})",
-                value_text(pooled.common, factor, places),
-            )
-        )
-    one = results.overall.hazard_ratio
-    test = results.overall.onset_test
-    tested = (
-        f"; log-rank test, p = {p_text(test.p_value)}{without_looks(results.looks)}"
-        if isinstance(test, HypothesisTest)
-        else ""
-    )
-    notes = [
-        f"With {level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}. "
-        "Prediction interval: where a further "
-        f"practice's true value would "
-        "lie. I²: proportion of the spread that chance does not explain. Common effect: as if practices did "
-        "not differ. Chair time: as spent, with mixing. In one stage, every practice compared within itself, the "
-        f"hazard ratio is {value_text(one, 1.0, 2)}{tested}.",
-    ]
-    notes += [
-        f"No average of {SHOWN[x.quantity][0]}: {tidy(x.average.reason)}."
-        for x in _shown(results)
-        if isinstance(x.average, NotAvailable)
-    ]
-    notes += [text for text in (_shared_out(results), _unfinished(results)) if text]
-    return Table(
-        caption="Pooled over practices",
-        columns=("what", "average of practices", "prediction interval", "I², %", "common effect"),
-        rows=tuple(rows),
-        align="lrrrr",
-        notes=tuple(notes),
+        average, common = (value_text(e, places, factor=factor) for e in (pooled.average, pooled.common))
+        further = NONE if p is None else interval(*sorted((factor * p.low, factor * p.high)), places)
+        i2 = NONE
+        if h is not None:
+            i2 = f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})"
+        rows.append((name, average, further, i2, common))
+    test, looks = results.overall.onset_test, without_looks(results.looks)
+    tested = f"; log-rank test, p = {p_text(test.p_value)}{looks}" if isinstance(test, HypothesisTest) else ""
+    return Table.of(
+        "Pooled over practices",
+        ("what", "average of practices", "prediction interval", "I², %", "common effect"),
+        rows,
+        f"With {level(results.protocol.plan.conf_level)} intervals{looks}. Prediction interval: where a further "
+        "practice's true value would lie. I²: proportion of the spread that chance does not explain. Common effect: as "
+        "if practices did not differ. Chair time: as spent, with mixing. In one stage, every practice compared within "
+        f"itself, the hazard ratio is {value_text(results.overall.hazard_ratio, 2)}{tested}.",
+        *(
+            f"No average of {SHOWN[x.quantity][0]}: {tidy(x.average.reason)}."
+            for x in _shown(results)
+            if isinstance(x.average, NotAvailable)
+        ),
+        _shared_out(results),
+        _unfinished(results),
     )
 
 
@@ -135,9 +92,9 @@ def _no_average(results: GroupResults) -> list[Block]:
     reasons = dict.fromkeys(tidy(x.average.reason) for x in results.pooled if isinstance(x.average, NotAvailable))
     text = f"There is no average over practices: {listed(list(reasons))}."
     if isinstance(one, Estimate):
-        text += f" The hazard ratio of all cases, in one stage, is {value_text(one, 1.0, 2)}."
+        text += f" The hazard ratio of all cases, in one stage, is {value_text(one, 2)}."
     notes = [told for told in (_shared_out(results), _unfinished(results)) if told]
-    return [Paragraph(text=text), *(Paragraph(text=told, role="note") for told in notes)]
+    return [Paragraph(text=text), *(note(told) for told in notes)]
 
 
 def _shared_out(results: GroupResults) -> str:
@@ -186,33 +143,24 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
     def cell(pooled: Pooled, label: str) -> str:
         _, factor, places = SHOWN[pooled.quantity]
         member = next((m for m in pooled.members if m.label == label), None)
-        return "–" if member is None else value_text(member.result, factor, places)
+        return NONE if member is None else value_text(member.result, places, factor=factor)
 
     chosen = [p for p in _shown(results) if p.quantity != "chair_time_difference"]
     rows = [
         (name_of(p.letter, own), f"{p.n.cases}", *(cell(pooled, p.letter) for pooled in chosen))
         for p in results.answering
     ]
-    heads = {
-        "hazard_ratio": "hazard ratio",
-        "rmst_difference": "minutes saved",
-        "success_difference": "numb by target",
-        "pain_difference": "mean pain",
-        "treatment_success_difference": "treatments succeeded",
-    }
+    heads = NAMES | {"rmst_difference": "minutes saved"}
     reasons: dict[str, dict[str, None]] = {}
     for member in (m for pooled in chosen for m in pooled.members):
         if isinstance(member.result, NotAvailable):
             reasons.setdefault(member.result.reason, {})[name_of(member.label, own)] = None
-    return Table(
-        caption="Every practice by itself",
-        columns=("practice", "cases", *(heads[p.quantity] for p in chosen)),
-        rows=tuple(rows),
-        align="lr" + "r" * len(chosen),
-        notes=(
-            "Numb by target: difference in percentage points; mean pain: difference of means.",
-            *(f"{listed(list(names))}: {tidy(reason)}." for reason, names in reasons.items()),
-        ),
+    return Table.of(
+        "Every practice by itself",
+        ("practice", "cases", *(heads[p.quantity] for p in chosen)),
+        rows,
+        "Numb by target: difference in percentage points; mean pain: difference of means.",
+        *(f"{listed(list(names))}: {tidy(reason)}." for reason, names in reasons.items()),
     )
 
 

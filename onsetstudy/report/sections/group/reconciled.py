@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from onsetstudy.core.quantities import quantity_of
-from onsetstudy.report.document import Block, Paragraph, Table
-from onsetstudy.report.numbers import level, listed
+from onsetstudy.report.cells import NONE
+from onsetstudy.report.document import Block, Table, note
+from onsetstudy.report.numbers import capital, level, listed
 from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.group_results import Reconciled
@@ -32,19 +33,15 @@ BINDING = (
     "this one does not, or at another time. That which the coordinator's ledger holds first binds the study; the other "
     "is told beside it and changes nothing."
 )
-NONE = "–"
 WAYS = ("within practices, combined by numbers of cases: the answer", "mean of practices, beside it")
 
 
 def reconciled_blocks(results: GroupResults) -> list[Block]:
     """A table of two lines for every quantity, and in words why a report from the rows may differ."""
-    blocks: list[Block] = []
-    if results.reconciled:
-        blocks.append(_table(results, results.reconciled))
+    blocks: list[Block] = [_table(results, results.reconciled)] if results.reconciled else []
     if results.unlike_rows:
         told = "; ".join(REASONS[code] for code in results.unlike_rows)
-        text = f"A report of the same cases from their records may have other numbers: {told}."
-        blocks.append(Paragraph(text=text, role="note"))
+        blocks.append(note(f"A report of the same cases from their records may have other numbers: {told}."))
     return blocks
 
 
@@ -56,28 +53,16 @@ def binding_words(results: GroupResults) -> list[str]:
 
 def _table(results: GroupResults, found: tuple[Reconciled, ...]) -> Table:
     rows: list[tuple[str, ...]] = []
-    heads: list[int] = []
-    for line in found:
-        heads.append(len(rows))
-        rows.append((_heading(line), ""))
-        rows += [
-            (way, estimate_shown(e) or NONE) for way, e in zip(WAYS, (line.within, line.mean_of_practices), strict=True)
-        ]
     codes: dict[str, list[str]] = {}
     for line in found:
+        rows.append((_heading(line),))
+        both = zip(WAYS, (line.within, line.mean_of_practices), strict=True)
+        rows += [(way, estimate_shown(e) or NONE) for way, e in both]
         for code in line.reasons:
             codes.setdefault(code, []).append(quantity_of(line.quantity).name)
-    note = (f"With {level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}. ") + " ".join(
-        f"{_upper(REASONS[code])} ({listed(names)})." for code, names in codes.items()
-    )
-    return Table(
-        caption="Two ways to combine the practices", columns=("", "estimate"), rows=tuple(rows), align="lr",
-        heads=tuple(heads), notes=(note,),
-    )  # fmt: skip
-
-
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    why = " ".join(f"{capital(REASONS[code])} ({listed(names)})." for code, names in codes.items())
+    text = f"With {level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}. {why}"
+    return Table.of("Two ways to combine the practices", ("", "estimate"), rows, text)
 
 
 def _heading(line: Reconciled) -> str:
@@ -85,4 +70,4 @@ def _heading(line: Reconciled) -> str:
     unit = line.within.unit if quantity.unit == "score" else quantity.unit_shown
     better, worse = quantity.words
     above = better if quantity.favours * quantity.shown.factor > 0 else worse
-    return f"{quantity.name[:1].upper()}{quantity.name[1:]}, {unit} (above {quantity.null or 0:g}: {above})"
+    return f"{capital(quantity.name)}, {unit} (above {quantity.null or 0:g}: {above})"

@@ -4,16 +4,8 @@ from __future__ import annotations
 
 from onsetstudy.records.derived.results import NOT_CHECKED
 from onsetstudy.report import tables
-from onsetstudy.report.document import (
-    Block,
-    Paragraph,
-    Section,
-    Table,
-)
-from onsetstudy.report.numbers import (
-    counted,
-    listed,
-)
+from onsetstudy.report.document import Block, Paragraph, Section, Table, note
+from onsetstudy.report.numbers import counted, listed
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["allocation_blocks", "who_section"]
@@ -28,11 +20,10 @@ def who_section(results: StudyResults) -> Section:
         f"{counted(results.overall.n.cases, 'case')} of {counted(len(results.practices), 'practice')} and "
         f"{counted(results.n_clinicians, 'operator')} were analysed."
     )
-    blocks: list[Block] = [Paragraph(text=text), tables.flow(results)]
-    if results.arm_table.rows:
-        blocks.append(tables.balance_table(results))
-    blocks += allocation_blocks(results)
-    return Section(id="who", title="Who was included", blocks=tuple(blocks), new_page=True)
+    arms = tables.balance_table(results) if results.arm_table.rows else None
+    followed = allocation_blocks(results)
+    title = "Who was included"
+    return Section.of("who", title, Paragraph(text=text), tables.flow(results), arms, *followed, new_page=True)
 
 
 def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
@@ -42,7 +33,7 @@ def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
         if not study.randomised:
             return ()
         reason = "" if results.arms is None else f": {results.arms.reason}"
-        return (Paragraph(text=f"Randomised, but {NOT_CHECKED}{reason}.", role="note"),)
+        return (note(f"Randomised, but {NOT_CHECKED}{reason}."),)
     other = review.other_arm
     had = "none of them received" if other == 0 else f"{other} of them received"
     text = (
@@ -55,15 +46,14 @@ def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
             f" {counted(results.arms.kept, 'case')} whose anaesthetic, technique or procedure lies outside the "
             "protocol stay in the comparison: it was recorded after the slip was opened."
         )
-    blocks: list[Block] = [Paragraph(text=text)]
-    if review.deviations:
-        rows = tuple((f"{d.count}", d.text, _where(d.where, d.count)) for d in review.deviations)
-        caption = "Where the list of slips was not followed"
-        blocks.append(Table(caption=caption, columns=("number", "what", "which"), rows=rows, align="rll"))
-    return tuple(blocks)
+    if not review.deviations:
+        return (Paragraph(text=text),)
+    rows = ((f"{d.count}", d.text, _where(d.where, d.count)) for d in review.deviations)
+    caption = "Where the list of slips was not followed"
+    return (Paragraph(text=text), Table.of(caption, ("number", "what", "which"), rows, align="rll"))
 
 
 def _where(where: tuple[str, ...], count: int) -> str:
     shown = where[:WHERE_SHOWN]
     more = count - len(shown)
-    return listed(list(shown)) if more <= 0 else f"{', '.join(shown)} and {more} more"
+    return listed(shown) if more <= 0 else f"{', '.join(shown)} and {more} more"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.results import NotAvailable
-from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
+from onsetstudy.outcomes.harm_results import EventLine, Safety
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Cautions, Paragraph, Section
 from onsetstudy.report.numbers import counted, decimal, listed
@@ -57,14 +57,19 @@ def patient_sections(results: StudyResults) -> tuple[Section, ...]:
     found = [_told(claim, protocol) for claim in _claims(results)] if over else [NOT_YET]
     if over and not protocol.study.randomised:
         found.append("Chance did not decide who got which injection: other reasons may explain what was seen.")
-    sections = [
-        Section(id="answer", title="What a study of dental injections found",
-                blocks=(Cautions(texts=DRAFT), Paragraph(text=f"{asked} {_who(results, over=over)}"))),
-        Section(id="found", title="What was found", blocks=tuple(Paragraph(text=text) for text in found)),
-    ]  # fmt: skip
-    if over and results.safety is not None:
-        sections.append(Section(id="harm", title="What went wrong", blocks=(_harms(results.safety, protocol),)))
-    return (*sections, Section(id="meaning", title="What this does not mean", blocks=(Paragraph(text=NO_ADVICE),)))
+    return (
+        Section.of(
+            "answer", "What a study of dental injections found", Cautions(texts=DRAFT),
+            Paragraph(text=f"{asked} {_who(results, over=over)}"),
+        ),
+        Section.of("found", "What was found", *(Paragraph(text=text) for text in found)),
+        *(
+            [Section.of("harm", "What went wrong", _harms(results.safety, protocol))]
+            if over and results.safety is not None
+            else []
+        ),
+        Section.of("meaning", "What this does not mean", Paragraph(text=NO_ADVICE)),
+    )  # fmt: skip
 
 
 def _who(results: StudyResults, *, over: bool) -> str:
@@ -138,7 +143,4 @@ def _harms(safety: Safety, protocol: Protocol) -> Paragraph:
 
 
 def _by_arm(line: EventLine, protocol: Protocol) -> str:
-    def one(a: ArmEvents) -> str:
-        return f"{a.count} of {a.cases} treatments with {protocol.label(a.arm)} injections"
-
-    return listed([one(a) for a in line.arms])
+    return listed([f"{a.count} of {a.cases} treatments with {protocol.label(a.arm)} injections" for a in line.arms])

@@ -3,16 +3,10 @@
 from __future__ import annotations
 
 from onsetstudy.report import tables
-from onsetstudy.report.document import (
-    Block,
-    Paragraph,
-    Section,
-)
+from onsetstudy.report.document import Block, Section, absent, note
 from onsetstudy.report.figures.forest import Line
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import (
-    tidy,
-)
+from onsetstudy.report.numbers import capital, tidy
 from onsetstudy.report.sections.blocks import forest_block
 from onsetstudy.study.practice.results import StudyResults
 
@@ -31,17 +25,14 @@ def where_section(results: StudyResults) -> Section:
         caption = "Small groups have wide intervals and differ by chance alone; the lines are not a ranking."
         blocks.append(forest_block(results, lines, name="everywhere", title=title, caption=caption))
     else:
-        blocks.append(Paragraph(text="All cases are of one technique and one practice.", role="absent"))
+        blocks.append(absent("All cases are of one technique and one practice."))
     if results.by_technique:
         blocks.append(tables.techniques_table(results))
     if results.sensitivity:
-        lines = [
-            Line(v.label[:1].upper() + v.label[1:], v.wait_difference, whole=v.code == "main")
-            for v in results.sensitivity
-        ]
+        lines = [Line(capital(v.label), v.wait_difference, whole=v.code == "main") for v in results.sensitivity]
         title = "Would other choices have changed the answer?"
         caption = "The same comparison under the other choices that the plan names."
         blocks.append(forest_block(results, lines, name="choices", title=title, caption=caption))
-        said = [tidy(f"{v.label}: {v.text}") for v in results.sensitivity if v.code != "main"]
-        blocks.append(Paragraph(text=". ".join(s[:1].upper() + s[1:] for s in said) + ".", role="note"))
-    return Section(id="everywhere", title="Where and how it holds", blocks=tuple(blocks))
+        said = [capital(tidy(f"{v.label}: {v.text}")) for v in results.sensitivity if v.code != "main"]
+        blocks.append(note(". ".join(said) + "."))
+    return Section.of("everywhere", "Where and how it holds", *blocks)
