@@ -53,7 +53,7 @@ CONTENTS: tuple[Callable[[StudyResults], Section | None], ...] = (
     lambda r: published.section(r.context, r.protocol),
     more_section,
     records_section,
-    lambda r: cautions_section(r.caution, title="Cautions"),
+    lambda r: cautions_section(r.caution),
     lambda r: cold_test_section(r.test_errors, r.protocol),
     planned_section,
     statistician_section,

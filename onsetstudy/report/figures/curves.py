@@ -48,12 +48,12 @@ def _arm_data(found: ArmCurve, horizon: float) -> pd.DataFrame:
     curve = found.curve
     assert not isinstance(curve, NotAvailable)
     limits = {t: e for t, e in found.limits if isinstance(e, Estimate)}
-    tested = dict(found.still_tested)
+    tested = {t: float(n) for t, n in found.still_tested}
     ends = np.concatenate((curve.left, curve.right))
     kept = ends[np.isfinite(ends) & (ends <= horizon)]
     minutes = np.unique(np.concatenate(([0.0, horizon], kept, list(limits), list(tested))))
     numb_at, may_be_after = 1 - curve.at(minutes)[1], 1 - curve.at(minutes + 1e-9)[0]
-    given = {
+    given: dict[str, dict[float, float]] = {
         "estimate": {t: e.estimate for t, e in limits.items()},
         "conf_low": {t: e.interval.low for t, e in limits.items()},
         "conf_high": {t: e.interval.high for t, e in limits.items()},
@@ -166,8 +166,8 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int]
         given = part[part["estimate"].notna()]
         points = given.iloc[:: max(1, len(given) // 5)]
         shares = ", ".join(
-            f"{percent(1 - estimate if falling else estimate, counts[str(arm)])} by minute {minute:g}"
-            for estimate, minute in zip(points["estimate"], points["minute"], strict=True)
+            f"{percent(1 - row.estimate if falling else row.estimate, counts[str(arm)])} by minute {row.minute:g}"
+            for row in points.itertuples()
         )
         parts.append(f"{labels[str(arm)]}: {shares or 'no limits'}")
     what = "Proportion of teeth not yet numb" if falling else "Proportion of teeth numb"

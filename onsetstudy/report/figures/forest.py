@@ -136,7 +136,7 @@ def draw(rows: Sequence[Row], ax: Axes, *, places: Iterable[float], look: ArmLoo
         if row.estimate is None:
             continue
         colour = look.colour if row.ours else SECONDARY
-        if row.low is not None:
+        if row.low is not None and row.high is not None:
             width = 2.0 if row.strong else 1.4 if row.ours else 1.2
             ax.hlines(y, row.low, row.high, color=colour, linewidth=width, zorder=2)
         size = 6.5 if row.strong else 5.0

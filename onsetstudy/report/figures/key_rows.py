@@ -97,7 +97,7 @@ def draw(part: Sequence[Dot], ax: Axes, *, arms: tuple[str, ...], share: bool, t
     """One question: its dots with intervals on a small axis, zero and the difference that matters marked."""
     ax.axvline(0, color=INK, linewidth=1.1, zorder=0, clip_on=False)
     for y, dot in zip(range(len(part))[::-1], part, strict=True):
-        if dot.estimate is None:
+        if dot.estimate is None or dot.low is None or dot.high is None:
             continue
         look = look_of(dot.arm, arms)
         ax.hlines(y, dot.low, dot.high, color=look.colour, linewidth=1.8, linestyle=look.line, zorder=2)

@@ -70,6 +70,6 @@ def forest_of(protocol: Protocol, lines: list[Line], scale: Scale, *, name: str,
     )
 
 
-def cautions_section(cautions: Iterable[Caution], *, title: str = "Cautions") -> Section:
+def cautions_section(cautions: Iterable[Caution]) -> Section:
     """Every caution once, in full."""
-    return Section.of("cautions", title, Cautions(texts=tuple(dict.fromkeys(tidy(c.text) for c in cautions))))
+    return Section.of("cautions", "Cautions", Cautions(texts=tuple(dict.fromkeys(tidy(c.text) for c in cautions))))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from onsetstudy.core.quantities import QUANTITIES
-from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Estimate, HypothesisTest, Interval, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.report.cells import NONE, value_text
 from onsetstudy.report.document import Block, Paragraph, Section, Table, note
@@ -59,13 +59,12 @@ def _pooled_table(results: GroupResults) -> Table:
         name, factor, places = SHOWN[pooled.quantity]
         if pooled.quantity == "pain_difference":
             name = f"{name}, {pooled.unit}"
-        h, p = pooled.heterogeneity, pooled.prediction
+        h = pooled.heterogeneity
         average, common = (value_text(e, places, factor=factor) for e in (pooled.average, pooled.common))
-        further = NONE if p is None else interval(*sorted((factor * p.low, factor * p.high)), places)
         i2 = NONE
         if h is not None:
             i2 = f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})"
-        rows.append((name, average, further, i2, common))
+        rows.append((name, average, _further(pooled.prediction, factor, places), i2, common))
     test, looks = results.overall.onset_test, without_looks(results.looks)
     tested = f"; log-rank test, p = {p_text(test.p_value)}{looks}" if isinstance(test, HypothesisTest) else ""
     return Table.of(
@@ -84,6 +83,13 @@ def _pooled_table(results: GroupResults) -> Table:
         _shared_out(results),
         _unfinished(results),
     )
+
+
+def _further(prediction: Interval | None, factor: float, places: int) -> str:
+    if prediction is None:
+        return NONE
+    low, high = sorted((factor * prediction.low, factor * prediction.high))
+    return interval(low, high, places)
 
 
 def _no_average(results: GroupResults) -> list[Block]:

@@ -22,8 +22,8 @@ def who_section(results: StudyResults) -> Section:
     )
     arms = tables.balance_table(results) if results.arm_table.rows else None
     followed = allocation_blocks(results)
-    title = "Who was included"
-    return Section.of("who", title, Paragraph(text=text), tables.flow(results), arms, *followed, new_page=True)
+    blocks = (Paragraph(text=text), tables.flow(results), arms, *followed)
+    return Section.of("who", "Who was included", *blocks, new_page=True)
 
 
 def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
