@@ -163,9 +163,10 @@ class Section:
     new_page: bool = False
 
     @classmethod
-    def of(cls, identity: str, title: str, *blocks: Block | None, new_page: bool = False) -> Self:
-        """A section of those blocks that there are."""
-        return cls(id=identity, title=title, blocks=tuple(b for b in blocks if b is not None), new_page=new_page)
+    def of(cls, identity: str, title: str, *blocks: Block | str | None, new_page: bool = False) -> Self:
+        """A section of those blocks that there are; a text is a paragraph."""
+        found = tuple(Paragraph(text=b) if isinstance(b, str) else b for b in blocks if b is not None)
+        return cls(id=identity, title=title, blocks=found, new_page=new_page)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

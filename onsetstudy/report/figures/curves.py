@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -25,6 +25,11 @@ __all__ = ["alt_text", "data_for", "draw", "draw_figure", "thinned"]
 
 DODGE = 2.4
 LABEL_WIDTH = 0.3
+
+
+class _Given(NamedTuple):
+    minute: float
+    estimate: float
 
 
 def data_for(results: StudyResults | GroupResults, *, least: int = 1) -> pd.DataFrame:
@@ -167,7 +172,7 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int]
         points = given.iloc[:: max(1, len(given) // 5)]
         shares = ", ".join(
             f"{percent(1 - row.estimate if falling else row.estimate, counts[str(arm)])} by minute {row.minute:g}"
-            for row in points.itertuples()
+            for row in map(_Given, points["minute"], points["estimate"])
         )
         parts.append(f"{labels[str(arm)]}: {shares or 'no limits'}")
     what = "Proportion of teeth not yet numb" if falling else "Proportion of teeth numb"
