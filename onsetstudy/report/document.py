@@ -11,9 +11,22 @@ from onsetstudy.report.lazy_text import Painted
 from onsetstudy.report.numbers import tidy
 
 __all__ = [
-    "Answer", "Block", "Cautions", "Document", "Figure", "Flow", "FlowStep", "Heading", "Pairs", "Paragraph", "Section",
-    "Table", "absent", "note", "notes_of",
-]  # fmt: skip
+    "Answer",
+    "Block",
+    "Cautions",
+    "Document",
+    "Figure",
+    "Flow",
+    "FlowStep",
+    "Heading",
+    "Pairs",
+    "Paragraph",
+    "Section",
+    "Table",
+    "absent",
+    "note",
+    "notes_of",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,9 +73,14 @@ class Table:
 
     @classmethod
     def of(
-        cls, caption: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *notes: str, align: str = "",
+        cls,
+        caption: str,
+        columns: Sequence[str],
+        rows: Iterable[Sequence[str]],
+        *notes: str,
+        align: str = "",
         strong: Iterable[int] = (),
-    ) -> Self:  # fmt: skip
+    ) -> Self:
         """A table whose rows of a single cell are headings; names stand left and all else right, if not told otherwise.
 
         A note that is empty is none.

@@ -8,9 +8,25 @@ import re
 from collections.abc import Iterable, Sequence
 
 __all__ = [
-    "MINUS", "THIN", "aligned", "amount", "capital", "counted", "day", "decimal", "interval", "level", "listed",
-    "p_equals", "p_text", "percent", "percent_interval", "places_for", "quarter", "tidy",
-]  # fmt: skip
+    "MINUS",
+    "THIN",
+    "aligned",
+    "amount",
+    "capital",
+    "counted",
+    "day",
+    "decimal",
+    "interval",
+    "level",
+    "listed",
+    "p_equals",
+    "p_text",
+    "percent",
+    "percent_interval",
+    "places_for",
+    "quarter",
+    "tidy",
+]
 
 # The thin space is the one at which no line breaks.
 MINUS, THIN = "\u2212", "\u202f"

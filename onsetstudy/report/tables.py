@@ -15,9 +15,15 @@ from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import MoreNeeded, Population
 
 __all__ = [
-    "balance_table", "flow", "main_table", "more_table", "notices_table", "periods_table", "reasons_table",
+    "balance_table",
+    "flow",
+    "main_table",
+    "more_table",
+    "notices_table",
+    "periods_table",
+    "reasons_table",
     "techniques_table",
-]  # fmt: skip
+]
 
 VARIABLES = {
     "practice_id": "Practice",

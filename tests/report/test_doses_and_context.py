@@ -15,6 +15,7 @@ from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary, FlagCoun
 from onsetstudy.files.sources.dated_tables import read_published_ranges
 from onsetstudy.report.document import Cautions, Document, Figure, Paragraph, Table
 from onsetstudy.report.figures import published as drawn
+from onsetstudy.report.figures.canvas import look_of
 from onsetstudy.report.figures.forest import Scale
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
@@ -229,9 +230,8 @@ def test_nothing_in_a_drawing_leaves_it(beside):
     for panel, factor in zip(beside.panels, (-1, 1, 1), strict=True):
         scale = Scale(unit="minutes saved", ends=("more with buffered", "more with buffered"))
         rows = drawn.data_for(panel, factor=factor)
-        found = drawn.draw_figure(
-            rows, name="x", title="t", scale=scale, arm="buffered", arms=("plain", "buffered")
-        )  # fmt: skip
+        look = look_of("buffered", ("plain", "buffered"))
+        found, again = (drawn.draw_figure(rows, scale=scale, look=look).titled("x", "t") for _ in range(2))
         for svg in (found.svg, found.narrow):
             width, height = (float(v) for v in re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg).groups())
             pattern = r'<text style="([^"]*)" x="([-\d.]+)" y="([-\d.]+)"[^>]*>([^<]*)<'
@@ -244,9 +244,7 @@ def test_nothing_in_a_drawing_leaves_it(beside):
                 assert left >= -2, text
                 assert left + wide <= width + 2, text
                 assert 0 <= float(y) <= height, text
-        assert found == drawn.draw_figure(
-            rows, name="x", title="t", scale=scale, arm="buffered", arms=("plain", "buffered")
-        )  # fmt: skip
+        assert found == again
 
 
 def test_both_sections_become_a_page_and_a_document(beside):

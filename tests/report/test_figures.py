@@ -165,7 +165,7 @@ def test_labels_are_moved_apart_in_their_order(places, least):
 
 @pytest.mark.parametrize("make", [rich, small])
 def test_drawings_are_titled_and_their_ids_unique(make):
-    drawn = key_rows.draw_figure(make(), name="key", title="What & why?")
+    drawn = key_rows.draw_figure(make()).titled("key", "What & why?")
     for name, svg in (("key", drawn.svg), ("key-narrow", drawn.narrow)):
         ids = re.findall(r'\bid="([^"]+)"', svg)
         assert len(ids) == len(set(ids))
@@ -183,7 +183,7 @@ def test_drawings_are_titled_and_their_ids_unique(make):
 
 def test_drawings_are_the_same_each_time(results):
     frame = curves.data_for(results)
-    one, two = (curves.draw_figure(results, frame, name="c", title="t", height=2.0) for _ in range(2))
+    one, two = (curves.draw_figure(results, frame, height=2.0).titled("c", "t") for _ in range(2))
     assert one == two
 
 
@@ -191,9 +191,9 @@ def test_nothing_in_a_drawing_leaves_it(results):
     frame = curves.data_for(results)
     labels = dict.fromkeys(("plain", "buffered"), "buffered")
     drawings = {
-        "key": key_rows.draw_figure(results, name="k", title="t"),
-        "curves": curves.draw_figure(results, frame, name="c", title="t", height=2.1),
-        "pain": pain.draw_figure(results.overall.pain, name="p", title="t", labels=labels, low=0, high=100, matters=10),
+        "key": key_rows.draw_figure(results).titled("k", "t"),
+        "curves": curves.draw_figure(results, frame, height=2.1).titled("c", "t"),
+        "pain": pain.draw_figure(results.overall.pain, labels=labels, low=0, high=100, matters=10).titled("p", "t"),
     }
     for name, svg in itertools.chain(
         ((n, d.svg) for n, d in drawings.items()), ((n, d.narrow) for n, d in drawings.items())

@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from onsetstudy.report.document import Figure
-from onsetstudy.report.figures.canvas import drawing
+from onsetstudy.report.figures.canvas import Drawing
 
 
 def test_who_reads_words_waits_for_no_drawing_and_each_form_is_painted_once():
@@ -15,7 +15,7 @@ def test_who_reads_words_waits_for_no_drawing_and_each_form_is_painted_once():
         painted.append(sheet.narrow)
         sheet.say(0, 0, "All of it")
 
-    shown = drawing("key", "Which?", "All cases.", "In words.", height=1, fill=fill)
+    shown = Drawing("In words.", 1, fill).titled("key", "Which?", "All cases.")
     assert (shown.alt, shown.caption, painted) == ("In words.", "All cases.", [])
     assert all(text.startswith("<svg") for text in (shown.svg, shown.svg, shown.narrow))
     assert 'id="key-title"' in shown.svg

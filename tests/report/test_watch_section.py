@@ -85,6 +85,6 @@ def test_the_chart_is_drawn_as_computed():
     assert (np.asarray(limit.get_ydata()) < 0).all()
     assert (rings.get_xdata() - 5).tolist() == [s.case for s in up.signals]
     assert rings.get_ydata().tolist() == [up.path[s.case - 1] for s in up.signals]
-    drawn = watching.draw_figure([up, down], name="w", title="More?", failure="late", look=look, first=5)
+    drawn = watching.draw_figure([up, down], failure="late", look=look, first=5)
     assert f"signals at case {up.signals[0].case + 5}" in drawn.alt
     assert "fewer of them than usual: no signal" in drawn.alt

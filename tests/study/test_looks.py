@@ -164,7 +164,7 @@ def test_the_section_shows_every_look():
         figure.draw(taken, ax, look=look)
         scores = next(line for line in ax.lines if line.get_marker() == look.marker)
         assert scores.get_ydata().tolist() == [v.z for v in taken.verdicts]
-    drawn = figure.draw_figure(taken, name="looks", title="What?", look=look)
+    drawn = figure.draw_figure(taken, look=look)
     assert all(f"{label}: z " in drawn.alt for label in DAYS)
 
 

@@ -170,7 +170,9 @@ def _outcomes(protocol: Protocol) -> Section:
         "outcomes",
         "Methods: outcomes and harms",
         Table.of(
-            f"Outcomes; target {onset.target_min:g} min, horizon {onset.tau_min:g} min", ("rank", "outcome"), rows,
+            f"Outcomes; target {onset.target_min:g} min, horizon {onset.tau_min:g} min",
+            ("rank", "outcome"),
+            rows,
             align="ll",
         ),
         rule,
@@ -178,7 +180,7 @@ def _outcomes(protocol: Protocol) -> Section:
         f"and {rescue.hazard} for the hazard ratio.",
         *scales,
         _said(protocol, "harms", "How harms are asked for, judged and told"),
-    )  # fmt: skip
+    )
 
 
 def _size_and_recruitment(protocol: Protocol) -> Section:

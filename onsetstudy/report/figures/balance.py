@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from onsetstudy.adjustment.results import BalanceRow, FairComparison
-from onsetstudy.report.document import Figure
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Sheet
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.report.names import field_name, plain_words
 
 if TYPE_CHECKING:
@@ -51,7 +50,7 @@ def alt_text(rows: list[BalanceRow]) -> str:
     return f"Standardised differences between the arms. {told}.".replace(" -", " minus ")
 
 
-def draw_figure(fair: FairComparison, *, name: str, title: str, caption: str = "", look: ArmLook) -> Figure:
+def draw_figure(fair: FairComparison, *, look: ArmLook) -> Drawing:
     """Balance before and after weighting."""
     rows = data_for(fair)
 
@@ -64,4 +63,4 @@ def draw_figure(fair: FairComparison, *, name: str, title: str, caption: str = "
             sheet.say(0, FOOT + ROW * (len(rows) - place - 0.5), text, fontsize=8)
         canvas.named_axes(ax, "standard deviations")
 
-    return canvas.drawing(name, title, caption, alt_text(rows), height=ROW * len(rows) + FOOT + 0.05, fill=fill)
+    return Drawing(alt_text(rows), height=ROW * len(rows) + FOOT + 0.05, fill=fill)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Figure as Block
 from onsetstudy.report.numbers import MINUS, THIN
 
@@ -20,10 +21,28 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "HAIRLINE", "INK", "NARROW", "POINTS", "SECONDARY", "WHITE", "WIDE", "ArmLook", "Sheet", "bare_left", "beside",
-    "canvas", "difference_that_matters", "drawing", "in_words", "look_of", "named_axes", "signed",
-    "spread", "to_svg",
-]  # fmt: skip
+    "HAIRLINE",
+    "INK",
+    "NARROW",
+    "POINTS",
+    "SECONDARY",
+    "WHITE",
+    "WIDE",
+    "ArmLook",
+    "Drawing",
+    "Sheet",
+    "bare_left",
+    "beside",
+    "canvas",
+    "contrast_look",
+    "difference_that_matters",
+    "in_words",
+    "look_of",
+    "named_axes",
+    "signed",
+    "spread",
+    "to_svg",
+]
 
 INK, SECONDARY, HAIRLINE = "#1d2126", "#5a6068", "#c9ced4"
 STYLE = Path(__file__).parents[1] / "render" / "style" / "report.mplstyle"
@@ -74,6 +93,11 @@ def canvas(width: float, height: float) -> Iterator[Figure]:
 
     with style.context(str(STYLE)):
         yield Figure(figsize=(width, height))
+
+
+def contrast_look(protocol: Protocol) -> ArmLook:
+    """Look of the arm that is compared with the reference."""
+    return look_of(protocol.contrast_arm, protocol.arm_codes)
 
 
 def spread(places: Sequence[float], least: float) -> list[float]:
@@ -146,33 +170,29 @@ class Sheet:
         self.figure.text(left / across, bottom / up, text, **{"va": "center", **style})
 
 
-def drawing(
-    name: str,
-    title: str,
-    caption: str,
-    alt: str,
-    *,
-    height: float | Callable[[bool], float],
-    fill: Callable[[Sheet], None],
-) -> Block:
-    """A figure as a block, each form painted when it is first asked for.
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A figure that is not drawn yet: in words, how tall it is, and what puts everything on a sheet.
 
-    Parameters
-    ----------
-    name, title, caption, alt : str
-    height : float or callable
-        Inches; the callable is told whether the form is the narrow one.
-    fill : callable
-        Puts everything on a sheet.
+    ``height`` is in inches; where it is a callable, it is told whether the form is the narrow one.
     """
 
-    def paint(narrow: bool) -> str:
-        tall = height(narrow) if callable(height) else height
-        with canvas(NARROW if narrow else WIDE, tall) as figure:
-            fill(Sheet(figure, narrow))
-            return to_svg(figure, f"{name}-narrow" if narrow else name, title, alt)
+    alt: str
+    height: float | Callable[[bool], float]
+    fill: Callable[[Sheet], None]
 
-    return Block(name=name, title=title, caption=caption, alt=alt, svg=lambda: paint(False), narrow=lambda: paint(True))
+    def titled(self, name: str, title: str, caption: str = "") -> Block:
+        """The figure as a block, each form painted when it is first asked for."""
+
+        def paint(narrow: bool) -> str:
+            tall = self.height(narrow) if callable(self.height) else self.height
+            with canvas(NARROW if narrow else WIDE, tall) as figure:
+                self.fill(Sheet(figure, narrow))
+                return to_svg(figure, f"{name}-narrow" if narrow else name, title, self.alt)
+
+        return Block(
+            name=name, title=title, caption=caption, alt=self.alt, svg=lambda: paint(False), narrow=lambda: paint(True)
+        )
 
 
 def to_svg(figure: Figure, name: str, title: str, alt: str) -> str:

@@ -10,9 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.results import Estimate, NotAvailable
-from onsetstudy.report.document import Figure
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import HAIRLINE, INK, POINTS, SECONDARY, Sheet, look_of
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, POINTS, SECONDARY, Drawing, Sheet, look_of
 from onsetstudy.report.numbers import THIN, percent
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
@@ -102,8 +101,17 @@ def draw(
     _frame(frame, ax, target_min=target_min, falling=falling)
     points_per_share = ax.get_window_extent().height / 100 * POINTS / ax.figure.dpi
     for place, (_, label, colour) in zip(canvas.spread([e[0] for e in ends], 11 / points_per_share), ends, strict=True):
-        canvas.beside(ax, label, (float(frame["minute"].max()), place), (8, 0), color=colour, va="center",
-                      weight="bold", annotation_clip=False, fontsize=None)  # fmt: skip
+        canvas.beside(
+            ax,
+            label,
+            (float(frame["minute"].max()), place),
+            (8, 0),
+            color=colour,
+            va="center",
+            weight="bold",
+            annotation_clip=False,
+            fontsize=None,
+        )
 
 
 def _frame(frame: pd.DataFrame, ax: Axes, *, target_min: float, falling: bool) -> None:
@@ -180,9 +188,12 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int]
 
 
 def draw_figure(
-    results: StudyResults | GroupResults, frame: pd.DataFrame, *, name: str, title: str, caption: str = "",
-    height: float, falling: bool = False,
-) -> Figure:  # fmt: skip
+    results: StudyResults | GroupResults,
+    frame: pd.DataFrame,
+    *,
+    height: float,
+    falling: bool = False,
+) -> Drawing:
     """The curves of :func:`data_for`."""
     arms = results.protocol.arm_codes
     labels = {code: results.protocol.label(code) for code in arms}
@@ -199,4 +210,4 @@ def draw_figure(
         draw(frame, ax, labels=labels, arms=arms, target_min=target, falling=falling)
         _still_tested(frame, ax, labels, arms, left)
 
-    return canvas.drawing(name, title, caption, alt, height=height + below, fill=fill)
+    return Drawing(alt, height=height + below, fill=fill)

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from onsetstudy.core.results import EstimateLike, NotAvailable
 from onsetstudy.report.cells import reason_of, spanned
-from onsetstudy.report.document import Figure
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import INK, NARROW, SECONDARY, ArmLook, Sheet, look_of
+from onsetstudy.report.figures.canvas import INK, NARROW, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.report.numbers import counted, decimal, listed, places_for
 
 if TYPE_CHECKING:
@@ -88,8 +87,16 @@ class Columns:
     uncounted: str
 
 
-GROUPS = Columns(axis=(2.75, 2.1), cases=2.55, number=5.05, step=(0.215, 0.42), foot=0.5, head=(0.2, 0.2),
-                 counted="cases", uncounted="—")  # fmt: skip
+GROUPS = Columns(
+    axis=(2.75, 2.1),
+    cases=2.55,
+    number=5.05,
+    step=(0.215, 0.42),
+    foot=0.5,
+    head=(0.2, 0.2),
+    counted="cases",
+    uncounted="—",
+)
 
 
 def numbers(
@@ -109,8 +116,9 @@ def numbers(
 
 def data_for(lines: Sequence[Line], *, factor: float = 1) -> list[Row]:
     """Lines as rows, on the scale of the drawing."""
-    known = [1 / e.std_error**2 for line in lines if (e := line.result) and not isinstance(e, NotAvailable)
-             and e.std_error]  # fmt: skip
+    known = [
+        1 / e.std_error**2 for line in lines if (e := line.result) and not isinstance(e, NotAvailable) and e.std_error
+    ]
     rows = []
     for line in lines:
         e = line.result
@@ -171,9 +179,13 @@ def alt_text(rows: Sequence[Row], unit: str, what: str = "One line per group, {}
 
 
 def draw_figure(
-    rows: Sequence[Row], *, name: str, title: str, caption: str = "", scale: Scale, arm: str, arms: Sequence[str],
-    columns: Columns = GROUPS, alt: str | None = None,
-) -> Figure:  # fmt: skip
+    rows: Sequence[Row],
+    *,
+    scale: Scale,
+    look: ArmLook,
+    columns: Columns = GROUPS,
+    alt: str | None = None,
+) -> Drawing:
     """The rows with their names at the left and their numbers at the right; ``alt`` where it is not the groups'."""
 
     def height(narrow: bool) -> float:
@@ -185,7 +197,7 @@ def draw_figure(
         ax = sheet.axes(left, foot, width, step * len(rows))
         order = range(len(rows))[::-1]
         places = [k + (0.27 if sheet.narrow else 0.5) for k in order]
-        draw(rows, ax, places=places, look=look_of(arm, arms), scale=scale)
+        draw(rows, ax, places=places, look=look, scale=scale)
         ax.set_ylim(0, len(rows))
         for row, k in zip(rows, order, strict=True):
             _words(sheet, row, foot + step * (k + 1), step, columns)
@@ -194,7 +206,7 @@ def draw_figure(
             sheet.say(columns.number, top, scale.unit, fontsize=8, color=SECONDARY)
 
     alt = alt_text(rows, scale.unit) if alt is None else alt
-    return canvas.drawing(name, title, caption, alt, height=height, fill=fill)
+    return Drawing(alt, height=height, fill=fill)
 
 
 def _words(sheet: Sheet, row: Row, top: float, step: float, columns: Columns) -> None:

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from onsetstudy.pool.results import Funnel
-from onsetstudy.report.document import Figure
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import HAIRLINE, INK, Sheet
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, Drawing, Sheet
 from onsetstudy.report.numbers import THIN, counted, percent
 
 if TYPE_CHECKING:
@@ -65,10 +64,10 @@ def alt_text(funnel: Funnel, own: str | None = None) -> str:
     return text.replace(THIN, " ")
 
 
-def draw_figure(funnel: Funnel, *, name: str, title: str, caption: str = "", own: str | None = None) -> Figure:
+def draw_figure(funnel: Funnel, *, own: str | None = None) -> Drawing:
     """The units between their limits."""
 
     def fill(sheet: Sheet) -> None:
         draw(funnel, sheet.axes(LEFT, FOOT, sheet.width - LEFT - 0.85, HEIGHT - 0.1), own=own)
 
-    return canvas.drawing(name, title, caption, alt_text(funnel, own), height=HEIGHT + FOOT, fill=fill)
+    return Drawing(alt_text(funnel, own), height=HEIGHT + FOOT, fill=fill)

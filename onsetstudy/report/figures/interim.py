@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from onsetstudy.design.interim.results import LookVerdict
-from onsetstudy.report.document import Figure
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Sheet
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.study.results import LooksTaken
 
 if TYPE_CHECKING:
@@ -37,8 +36,9 @@ def draw(taken: LooksTaken, ax: Axes, *, look: ArmLook) -> None:
         applied = sign * np.minimum([v.boundary for v in bounded], TOP)
         ax.plot([v.fraction for v in bounded], applied, "_", color=INK, markersize=16, markeredgewidth=1.8, zorder=3)
     ax.plot(at, z, color=look.colour, linewidth=1.2, linestyle=look.line, zorder=3)
-    ax.plot(at, z, look.marker, color=look.colour, markerfacecolor=look.face, markersize=7, markeredgewidth=1.5,
-            zorder=4)  # fmt: skip
+    ax.plot(
+        at, z, look.marker, color=look.colour, markerfacecolor=look.face, markersize=7, markeredgewidth=1.5, zorder=4
+    )
     reach = max(1.0, *at)
     _names(taken.verdicts, ax, reach, look.colour)
     # Half a unit beyond the highest bar, so that none is cut by the frame.
@@ -70,7 +70,7 @@ def alt_text(verdicts: Sequence[LookVerdict]) -> str:
     return f"Z statistic of the primary outcome at each interim analysis. {'; '.join(told)}.".replace(" -", " minus ")
 
 
-def draw_figure(taken: LooksTaken, *, name: str, title: str, caption: str = "", look: ArmLook) -> Figure:
+def draw_figure(taken: LooksTaken, *, look: ArmLook) -> Drawing:
     """Looks taken beside the plan."""
 
     def fill(sheet: Sheet) -> None:
@@ -78,4 +78,4 @@ def draw_figure(taken: LooksTaken, *, name: str, title: str, caption: str = "", 
         draw(taken, ax, look=look)
         canvas.named_axes(ax, f"per cent of the planned {taken.plan.unit}", "z statistic")
 
-    return canvas.drawing(name, title, caption, alt_text(taken.verdicts), height=HEIGHT + FOOT + HEAD, fill=fill)
+    return Drawing(alt_text(taken.verdicts), height=HEIGHT + FOOT + HEAD, fill=fill)

@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING
 from onsetstudy.core.results import EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, share_text
-from onsetstudy.report.document import Figure
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import INK, SECONDARY, Sheet, look_of
+from onsetstudy.report.figures.canvas import INK, SECONDARY, Drawing, Sheet, look_of
 from onsetstudy.report.numbers import THIN
 from onsetstudy.report.sentences import short_value
 from onsetstudy.study.practice.results import StudyResults
@@ -142,7 +141,7 @@ def alt_text(dots: Sequence[Dot], labels: dict[str, str]) -> str:
     return canvas.in_words(". ".join(parts)) + "."
 
 
-def draw_figure(results: StudyResults, *, name: str, title: str, caption: str = "") -> Figure:
+def draw_figure(results: StudyResults) -> Drawing:
     """The four figures."""
     dots, arms = data_for(results), results.protocol.arm_codes
     labels = {code: results.protocol.label(code) for code in arms}
@@ -159,7 +158,7 @@ def draw_figure(results: StudyResults, *, name: str, title: str, caption: str = 
             _question(sheet, part, place, top, arms, labels)
             top -= place.height_of(part)
 
-    return canvas.drawing(name, title, caption, alt_text(dots, labels), height=height, fill=fill)
+    return Drawing(alt_text(dots, labels), height=height, fill=fill)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,10 +179,12 @@ class _Place:
 
 
 PER_DOT, TICKS = 0.185, 0.27
-PAGE = _Place(axis_left=2.65, axis_width=2.2, number_left=5.02, above=0.16, question_wrap=28, reason_wrap=58,
-              beside=True)  # fmt: skip
-SCREEN = _Place(axis_left=0.96, axis_width=0.84, number_left=1.89, above=0.46, question_wrap=60, reason_wrap=46,
-                beside=False)  # fmt: skip
+PAGE = _Place(
+    axis_left=2.65, axis_width=2.2, number_left=5.02, above=0.16, question_wrap=28, reason_wrap=58, beside=True
+)
+SCREEN = _Place(
+    axis_left=0.96, axis_width=0.84, number_left=1.89, above=0.46, question_wrap=60, reason_wrap=46, beside=False
+)
 
 
 def _question(

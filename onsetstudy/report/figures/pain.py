@@ -12,9 +12,8 @@ import pandas as pd
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
-from onsetstudy.report.document import Figure
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import INK, POINTS, SECONDARY, ArmLook, Sheet, look_of
+from onsetstudy.report.figures.canvas import INK, POINTS, SECONDARY, ArmLook, Drawing, Sheet, look_of
 from onsetstudy.report.numbers import amount, decimal
 
 if TYPE_CHECKING:
@@ -153,9 +152,13 @@ def alt_text(comparison: PainComparison, labels: dict[str, str]) -> str:
 
 
 def draw_figure(
-    comparison: PainComparison, *, name: str, title: str, caption: str = "", labels: dict[str, str], low: float,
-    high: float, matters: float | None,
-) -> Figure:  # fmt: skip
+    comparison: PainComparison,
+    *,
+    labels: dict[str, str],
+    low: float,
+    high: float,
+    matters: float | None,
+) -> Drawing:
     """Every score, one row per arm; ``labels`` has the arms of the protocol in their order."""
     arms, foot = _asked(comparison), 0.46
 
@@ -174,9 +177,7 @@ def draw_figure(
         _foot(ax, comparison.unit, low, high, matters)
 
     alt = alt_text(comparison, labels)
-    return canvas.drawing(
-        name, title, caption, alt, height=lambda narrow: len(arms) * sum(ROWS[narrow]) + foot, fill=fill
-    )
+    return Drawing(alt, height=lambda narrow: len(arms) * sum(ROWS[narrow]) + foot, fill=fill)
 
 
 def _foot(ax: Axes, unit: str, low: float, high: float, matters: float | None) -> None:
@@ -190,5 +191,6 @@ def _foot(ax: Axes, unit: str, low: float, high: float, matters: float | None) -
     ax.plot([high - matters, high], [0, 0], "|-", color=SECONDARY, linewidth=1.0, markersize=5, transform=moved,
             clip_on=False)  # fmt: skip
     place = ("data", "axes fraction")
-    canvas.beside(ax, f"{amount(matters, unit)} matters", (high - matters, 0), (-6, -24), xycoords=place, va="top",
-                  ha="right")  # fmt: skip
+    canvas.beside(
+        ax, f"{amount(matters, unit)} matters", (high - matters, 0), (-6, -24), xycoords=place, va="top", ha="right"
+    )

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from onsetstudy.report.document import Figure
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import HAIRLINE, INK, POINTS, SECONDARY, Sheet, look_of
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, POINTS, SECONDARY, Drawing, Sheet
 from onsetstudy.study.planning.results import PlanningResults
 
 if TYPE_CHECKING:
@@ -32,7 +31,7 @@ def data_for(results: PlanningResults) -> pd.DataFrame:
 
 def draw_simulated(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float) -> None:
     """The planned effect alone: dots as simulated, joined, and what the formula promises; each named at its line."""
-    look = look_of("b", ("a", "b"))
+    look = LOOKS[1]
     dots = frame.dropna(subset=["simulated"])
     ax.errorbar(dots["cases"], dots["simulated"], yerr=2 * dots["mc_error"], fmt="o-", color=look.colour, markersize=5,
                 linewidth=1.4, zorder=4)  # fmt: skip
@@ -40,10 +39,19 @@ def draw_simulated(frame: pd.DataFrame, ax: Axes, *, planned: float, power: floa
     ax.plot(line["cases"], line["formula"], color=SECONDARY, linewidth=1.2, linestyle=(0, (4.0, 2.0)))
     # The formula's line lies above the dots: its name stands over it, theirs under them.
     over, under = line.iloc[1], dots.iloc[min(2, len(dots) - 1)]
-    canvas.beside(ax, "formula", (over["cases"], over["formula"]), (-5, 3), ha="right", fontsize=8.5,
-                  annotation_clip=False)  # fmt: skip
-    canvas.beside(ax, "simulated", (under["cases"], under["simulated"]), (5, -8), va="top", fontsize=8.5,
-                  color=look.colour, weight="bold")  # fmt: skip
+    canvas.beside(
+        ax, "formula", (over["cases"], over["formula"]), (-5, 3), ha="right", fontsize=8.5, annotation_clip=False
+    )
+    canvas.beside(
+        ax,
+        "simulated",
+        (under["cases"], under["simulated"]),
+        (5, -8),
+        va="top",
+        fontsize=8.5,
+        color=look.colour,
+        weight="bold",
+    )
     _finish(ax, frame, power)
 
 
@@ -55,7 +63,7 @@ def draw_formula(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float)
     shift = -5 if first else 5
     for row, y in zip(ends.itertuples(), _places(ends["formula"].tolist()), strict=True):
         strong = row.effect == planned
-        colour = look_of("b", ("a", "b")).colour if strong else SECONDARY
+        colour = LOOKS[1].colour if strong else SECONDARY
         line = frame[frame["effect"] == row.effect]
         ax.plot(line["cases"], line["formula"], color=colour, linewidth=1.2)
         ax.text(
@@ -133,7 +141,7 @@ def effect_name(results: PlanningResults) -> str:
     return "hazard ratio"
 
 
-def draw_figure(results: PlanningResults, *, name: str, title: str, caption: str = "") -> Figure:
+def draw_figure(results: PlanningResults) -> Drawing:
     """Power of the primary outcome's test over analysed cases; by simulation only where that test is simulated."""
     frame, what = data_for(results), effect_name(results)
     test, planned, share = results.curve[0].test, results.planned_effect or 0.0, results.protocol.plan.planned_power
@@ -157,6 +165,4 @@ def draw_figure(results: PlanningResults, *, name: str, title: str, caption: str
             canvas.named_axes(ax, "analysed cases in both arms", "" if beside and ax is right else "power")
 
     alt = alt_text(frame, test=test, what=what)
-    return canvas.drawing(
-        name, title, caption, alt, height=lambda narrow: tall * (2 if narrow and dots else 1), fill=fill
-    )
+    return Drawing(alt, height=lambda narrow: tall * (2 if narrow and dots else 1), fill=fill)

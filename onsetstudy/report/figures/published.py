@@ -7,16 +7,24 @@ from collections.abc import Sequence
 from onsetstudy.core.results import NotAvailable
 from onsetstudy.outcomes.published_results import ContextPanel, PublishedRange
 from onsetstudy.report.cells import reason_of
-from onsetstudy.report.document import Figure
 from onsetstudy.report.figures import forest
+from onsetstudy.report.figures.canvas import ArmLook, Drawing
 from onsetstudy.report.figures.forest import Columns, Row, Scale
 from onsetstudy.report.names import plain_words
 
 __all__ = ["FROM_MEMORY", "alt_text", "data_for", "draw_figure"]
 
 FROM_MEMORY = "†"
-TRIALS = Columns(axis=(2.55, 2.55), cases=2.4, number=5.25, step=(0.225, 0.4), foot=0.52, head=(0.22, 0.05),
-                 counted="patients", uncounted="")  # fmt: skip
+TRIALS = Columns(
+    axis=(2.55, 2.55),
+    cases=2.4,
+    number=5.25,
+    step=(0.225, 0.4),
+    foot=0.52,
+    head=(0.22, 0.05),
+    counted="patients",
+    uncounted="",
+)
 
 
 def data_for(panel: ContextPanel, *, factor: float = 1, base: int = 1) -> list[Row]:
@@ -60,11 +68,6 @@ def alt_text(rows: Sequence[Row], unit: str) -> str:
     return forest.alt_text(rows, unit, "One line per result, {}.").replace(f" {FROM_MEMORY}", " (from memory)")
 
 
-def draw_figure(
-    rows: Sequence[Row], *, name: str, title: str, caption: str = "", scale: Scale, arm: str, arms: Sequence[str]
-) -> Figure:
+def draw_figure(rows: Sequence[Row], *, scale: Scale, look: ArmLook) -> Drawing:
     """Names at the left, numbers at the right, own lines in the colour of the arm."""
-    return forest.draw_figure(
-        rows, name=name, title=title, caption=caption, scale=scale, arm=arm, arms=arms, columns=TRIALS,
-        alt=alt_text(rows, scale.unit),
-    )  # fmt: skip
+    return forest.draw_figure(rows, scale=scale, look=look, columns=TRIALS, alt=alt_text(rows, scale.unit))

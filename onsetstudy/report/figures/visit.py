@@ -6,9 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from onsetstudy.outcomes.chair_results import ChairTime
-from onsetstudy.report.document import Figure
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import INK, Sheet, look_of
+from onsetstudy.report.figures.canvas import INK, Drawing, Sheet, look_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -71,7 +70,7 @@ def alt_text(bars: Mapping[str, Sequence[Bar]], labels: Mapping[str, str]) -> st
     return f"Median minutes of each stage of the visit. {'; '.join(told)}."
 
 
-def draw_figure(chair: ChairTime, labels: Mapping[str, str], *, name: str, title: str, caption: str = "") -> Figure:
+def draw_figure(chair: ChairTime, labels: Mapping[str, str]) -> Drawing:
     """The visit of each arm on one scale of minutes; ``labels`` in the order of the arms, reference first."""
     bars, arms = data_for(chair), list(labels)
     shown = [a for a in arms if a in bars]
@@ -88,9 +87,7 @@ def draw_figure(chair: ChairTime, labels: Mapping[str, str], *, name: str, title
             _stage_names(ax, bars[shown[0]])
         canvas.named_axes(ax, "minutes since seated")
 
-    return canvas.drawing(
-        name, title, caption, alt_text(bars, labels), height=ROW * len(shown) + FOOT + HEAD, fill=fill
-    )
+    return Drawing(alt_text(bars, labels), height=ROW * len(shown) + FOOT + HEAD, fill=fill)
 
 
 def _stage_names(ax: Axes, row: Sequence[Bar]) -> None:

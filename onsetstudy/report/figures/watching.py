@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from onsetstudy.report.document import Figure
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Sheet
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.watch.results import Chart
 
 if TYPE_CHECKING:
@@ -55,9 +54,7 @@ def alt_text(charts: Sequence[Chart], failure: str, first: int) -> str:
     return f"Cumulative sum of teeth {failure}, cases {first + 1} to {last}. {'; '.join(told)}."
 
 
-def draw_figure(
-    charts: Sequence[Chart], *, name: str, title: str, caption: str = "", failure: str, look: ArmLook, first: int
-) -> Figure:
+def draw_figure(charts: Sequence[Chart], *, failure: str, look: ArmLook, first: int) -> Drawing:
     """Both directions of one kind of failure; ``first`` cases came before the chart begins."""
 
     def fill(sheet: Sheet) -> None:
@@ -70,4 +67,4 @@ def draw_figure(
         canvas.named_axes(ax, "case of the watched arm, in the order of treatment")
 
     alt = alt_text(charts, failure, first)
-    return canvas.drawing(name, title, caption, alt, height=HEIGHT + FOOT + 0.05, fill=fill)
+    return Drawing(alt, height=HEIGHT + FOOT + 0.05, fill=fill)

@@ -9,6 +9,7 @@ from onsetstudy.core.results import Caution
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Cautions, Section, absent
 from onsetstudy.report.figures import curves, forest
+from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import counted, level, listed, tidy
 from onsetstudy.report.sentences import axis_ends, sentence, without_looks
@@ -40,7 +41,7 @@ def curves_block(results: StudyResults, *, name: str, title: str, height: float,
         f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
         f"{counted(results.overall.n.cases, 'case')}." + (f" {too_few}" if few else "")
     )
-    return curves.draw_figure(results, frame, name=name, title=title, caption=caption, height=height, falling=falling)
+    return curves.draw_figure(results, frame, height=height, falling=falling).titled(name, title, caption)
 
 
 def forest_block(results: StudyResults, lines: list[Line], *, name: str, title: str, caption: str) -> Block:
@@ -65,9 +66,7 @@ def forest_of(protocol: Protocol, lines: list[Line], scale: Scale, *, name: str,
         return absent(f"{title} There is no estimate to draw. {why}")
     if why:
         caption += f" No estimate: {why}"
-    return forest.draw_figure(
-        rows, name=name, title=title, caption=caption, scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes
-    )
+    return forest.draw_figure(rows, scale=scale, look=contrast_look(protocol)).titled(name, title, caption)
 
 
 def cautions_section(cautions: Iterable[Caution]) -> Section:

@@ -10,7 +10,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import value_text
 from onsetstudy.report.document import Block, Paragraph, Section, Table, note, notes_of
 from onsetstudy.report.figures import balance
-from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import counted, decimal, interval, level, listed, tidy
 
@@ -52,9 +52,8 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
         )
         if len(fair.balance) > balance.MOST_ROWS:
             caption += f" The {balance.MOST_ROWS} most unlike of {len(fair.balance)}."
-        look = look_of(protocol.contrast_arm, protocol.arm_codes)
-        title = "Were the arms alike?"
-        blocks.append(balance.draw_figure(fair, name="balance", title=title, caption=caption, look=look))
+        drawing = balance.draw_figure(fair, look=contrast_look(protocol))
+        blocks.append(drawing.titled("balance", "Were the arms alike?", caption))
     blocks += [Paragraph(text=t) for t in _more(fair)]
     if fair.left_out:
         told = listed([f"{field_name(name)} ({why})" for name, why in fair.left_out])

@@ -9,7 +9,7 @@ from onsetstudy.design.interim.results import LookVerdict, StoppedEstimate
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Paragraph, Section, Table, note
 from onsetstudy.report.figures import interim
-from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.names import outcome_name
 from onsetstudy.report.numbers import capital, decimal, interval, level, p_equals, tidy
 from onsetstudy.study.results import LooksTaken
@@ -85,7 +85,6 @@ def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | Non
         f"{protocol.label(protocol.contrast_arm)} is better. Short bars: the boundary of that analysis; dashed: the "
         "boundary as planned; dotted: 1.96, which a reader of a single analysis would take."
     )
-    look = look_of(protocol.contrast_arm, protocol.arm_codes)
     last = taken.verdicts[-1]
     decided = [v for v in taken.verdicts[:-1] if v.code in ("crossed", "ended")]
     texts = dict.fromkeys(c.text for c in (*taken.caution, *(c for v in decided for c in v.caution), *last.caution))
@@ -93,7 +92,7 @@ def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | Non
         "looks",
         "What this interim analysis allows",
         Paragraph(text=verdict_words(taken, protocol)),
-        interim.draw_figure(taken, name="looks", title=title, caption=caption, look=look),
+        interim.draw_figure(taken, look=contrast_look(protocol)).titled("looks", title, caption),
         _table(taken),
         None if taken.stopped is None else Paragraph(text=_stopped(taken, taken.stopped)),
         note(

@@ -67,8 +67,13 @@ def planned_section(results: StudyResults) -> Section | None:
             "Amendments",
             ("version", "day", "first case", "reason", "changed"),
             [
-                (f"{v.number}", day(v.day), "after" if v.day > standing.first_case else "before", v.reason,
-                 ", ".join(key for key, _, _ in v.changes))
+                (
+                    f"{v.number}",
+                    day(v.day),
+                    "after" if v.day > standing.first_case else "before",
+                    v.reason,
+                    ", ".join(key for key, _, _ in v.changes),
+                )
                 for v in amended
             ],
             align="lllll",
@@ -76,7 +81,7 @@ def planned_section(results: StudyResults) -> Section | None:
         if amended
         else None,
         Table.of("Planned and not planned", ("analysis", "status"), rows, align="ll"),
-    )  # fmt: skip
+    )
 
 
 def _adoption(results: StudyResults) -> list[Block]:

@@ -9,6 +9,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of
 from onsetstudy.report.document import Block, Cautions, Figure, Paragraph, Section, Table, absent
 from onsetstudy.report.figures import published as drawn
+from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.figures.forest import Scale
 from onsetstudy.report.figures.published import FROM_MEMORY
 from onsetstudy.report.names import plain_words
@@ -55,10 +56,8 @@ def _panel(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> Block:
     rows = drawn.data_for(panel, factor=scale.factor, base=scale.base)
     if all(row.estimate is None for row in rows):
         return absent(f"{title}. No published difference with the same technique can be drawn on one scale.")
-    return drawn.draw_figure(
-        rows, name=f"context-{panel.outcome}", title=title, caption=_caption(panel, protocol, marks=marks),
-        scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes,
-    )  # fmt: skip
+    drawing = drawn.draw_figure(rows, scale=scale, look=contrast_look(protocol))
+    return drawing.titled(f"context-{panel.outcome}", title, _caption(panel, protocol, marks=marks))
 
 
 def _caption(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> str:

@@ -68,10 +68,9 @@ def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) 
         f"every other tooth; it turns at 0. Tuned to odds {odds:g} times as high or as low. False alarms: one in "
         f"{lengths.average:.0f} cases on average. After such a change a signal comes in cases, on average: {when}."
     )
-    return watching.draw_figure(
-        charts, name=f"watch-{failure.replace('_', '-')}", title=f"Are more teeth {name} than before?", caption=caption,
-        failure=name, look=look_of(watch.arm, protocol.arm_codes), first=watch.baseline_cases,
-    )  # fmt: skip
+    look = look_of(watch.arm, protocol.arm_codes)
+    drawing = watching.draw_figure(charts, failure=name, look=look, first=watch.baseline_cases)
+    return drawing.titled(f"watch-{failure.replace('_', '-')}", f"Are more teeth {name} than before?", caption)
 
 
 def _windows(watch: Watch, protocol: Protocol) -> Table:
@@ -97,10 +96,14 @@ def _operators(watch: Watch, protocol: Protocol) -> Table:
         f"{protocol.label(watch.arm)} teeth {_failure('by_target', protocol)}, by operator".capitalize(),
         ("operator", "counted", "drawn to the whole", f"{level(protocol.plan.conf_level)} interval"),
         [
-            (o.code, f"{o.failures} of {o.cases}", percent(o.shrunken, o.cases),
-             percent_interval(o.low, o.high, o.cases))
+            (
+                o.code,
+                f"{o.failures} of {o.cases}",
+                percent(o.shrunken, o.cases),
+                percent_interval(o.low, o.high, o.cases),
+            )
             for o in watch.operators
         ],
         "In the order of the codes; this is not a ranking, and cases differ between operators. Small numbers are "
         "drawn to the proportion of all by as much as chance explains.",
-    )  # fmt: skip
+    )

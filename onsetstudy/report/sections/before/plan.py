@@ -49,7 +49,7 @@ def plan_answer(results: PlanningResults) -> Section:
         "answer",
         "",
         Answer(seen=said.seen, allows=said.allows),
-        power.draw_figure(results, name="power", title=title, caption=_caption(results)) if results.curve else None,
+        power.draw_figure(results).titled("power", title, _caption(results)) if results.curve else None,
         *(Paragraph(text=text) for text in told),
         Cautions(texts=tuple(loud)) if loud else None,
     )

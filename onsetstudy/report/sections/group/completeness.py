@@ -70,11 +70,16 @@ def _complete(results: GroupResults, own: str | None) -> Table:
 
     rows = [
         (
-            name_of(p.letter, own), _count(p.recorded), _count(p.refused), _count(p.left_out), f"{p.n.cases}",
-            scored(p), _count(p.moved),
+            name_of(p.letter, own),
+            _count(p.recorded),
+            _count(p.refused),
+            _count(p.left_out),
+            f"{p.n.cases}",
+            scored(p),
+            _count(p.moved),
         )
         for p in results.practices
-    ]  # fmt: skip
+    ]
     beyond = f" {UNKNOWN}: the file goes on after {results.quarter}, and these numbers carry no quarter."
     return Table.of(
         "How complete the records were",

@@ -224,4 +224,4 @@ def curves_block(results: GroupResults) -> Block:
         f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
         f"{counted(results.overall.n.cases, 'case')}."
     )
-    return curves.draw_figure(results, frame, name="curves", title=title, caption=caption, height=CURVES)
+    return curves.draw_figure(results, frame, height=CURVES).titled("curves", title, caption)

@@ -43,8 +43,7 @@ def beside_section(results: GroupResults, own: str | None) -> Section:
             caption += (
                 f" Practices differ more than chance allows; the bands are {found.dispersion**0.5:.1f} times as wide."
             )
-        name = f"funnel-{found.quantity}"
-        blocks.append(funnel.draw_figure(found, name=name, title=title, caption=caption, own=own))
+        blocks.append(funnel.draw_figure(found, own=own).titled(f"funnel-{found.quantity}", title, caption))
         blocks.append(_funnel_table(found, results, own, explained))
         explained = True
     texts = dict.fromkeys(c.text for f in results.funnels if isinstance(f, Funnel) for c in f.caution)

@@ -67,12 +67,11 @@ def answer_section(results: StudyResults) -> Section:
         # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.
         kinder = [Paragraph(text=told(results, "pain_difference"))] if results.protocol.pain is not None else []
         return Section.of("answer", "", answer, *kinder, Cautions(texts=tuple(first)))
-    title = "What was found, and how sure one may be"
     return Section.of(
         "answer",
         "",
         answer,
-        key_rows.draw_figure(results, name="key", title=title, caption=caption),
+        key_rows.draw_figure(results).titled("key", "What was found, and how sure one may be", caption),
         curves_block(results, name="curves", title="How soon were teeth numb?", height=FIRST_PAGE_CURVES),
         Cautions(texts=tuple(first)),
     )

@@ -26,7 +26,7 @@ def chair_section(chair: ChairTime | None, protocol: Protocol, claim: Claim | No
             labels = {code: protocol.label(code) for code in protocol.arm_codes}
             title = "How is the time at the chair spent?"
             caption = "Median minutes of each stage, one after another; a median visit, not any one case."
-            blocks.append(visit.draw_figure(chair, labels, name="timeline", title=title, caption=caption))
+            blocks.append(visit.draw_figure(chair, labels).titled("timeline", title, caption))
         blocks.append(_table(chair, protocol))
     return Section.of("chair", "Whether time was given back", *blocks, *notes_of(chair.caution))
 

@@ -59,7 +59,9 @@ def patient_sections(results: StudyResults) -> tuple[Section, ...]:
         found.append("Chance did not decide who got which injection: other reasons may explain what was seen.")
     return (
         Section.of(
-            "answer", "What a study of dental injections found", Cautions(texts=DRAFT),
+            "answer",
+            "What a study of dental injections found",
+            Cautions(texts=DRAFT),
             Paragraph(text=f"{asked} {_who(results, over=over)}"),
         ),
         Section.of("found", "What was found", *(Paragraph(text=text) for text in found)),
@@ -69,7 +71,7 @@ def patient_sections(results: StudyResults) -> tuple[Section, ...]:
             else []
         ),
         Section.of("meaning", "What this does not mean", Paragraph(text=NO_ADVICE)),
-    )  # fmt: skip
+    )
 
 
 def _who(results: StudyResults, *, over: bool) -> str:

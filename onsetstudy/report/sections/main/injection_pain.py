@@ -47,12 +47,9 @@ def comfort_section(results: StudyResults) -> Section:
             f"distribution. {scores} of {counted(comparison.n.cases, 'case')}."
         )
         labels = {code: protocol.label(code) for code in protocol.arm_codes}
-        blocks.append(
-            pain.draw_figure(
-                comparison, name="pain", title=title, caption=caption, labels=labels, low=scale.low, high=scale.high,
-                matters=scale.important_difference,
-            )
-        )  # fmt: skip
+        matters = scale.important_difference
+        drawing = pain.draw_figure(comparison, labels=labels, low=scale.low, high=scale.high, matters=matters)
+        blocks.append(drawing.titled("pain", title, caption))
     else:
         word = "is" if comparison.n.onsets == 1 else "are"
         blocks.append(absent(f"{title} {scores} {word} too few to draw; it takes {LEAST_SCORES} or more."))
