@@ -2,15 +2,31 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 from onsetstudy.core.results import EstimateLike, NotAvailable
 from onsetstudy.report.numbers import decimal, interval, percent, percent_interval, places_for, tidy
 
-__all__ = ["NONE", "points_text", "reason_of", "reason_text", "reasons_of", "share_text", "spanned", "value_text"]
+__all__ = [
+    "NONE",
+    "points_text",
+    "reason_of",
+    "reason_text",
+    "reasons_of",
+    "share_text",
+    "spanned",
+    "value_text",
+    "whole",
+]
 
 NONE = "–"
 """Stands for a number that there is none of."""
+
+
+def whole(text: str) -> str:
+    """A cell that breaks before its bracket, if at all."""
+    return re.sub(r" (?=(of|to|SD)\b)|(?<=\b(of|to|SD)) ", "\u00a0", text)
 
 
 def reason_text(reason: str) -> str:

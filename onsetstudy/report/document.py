@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Self
+from typing import TYPE_CHECKING, Self, overload
 
 from onsetstudy.core.results import Caution
-from onsetstudy.report.lazy_text import Painted
 from onsetstudy.report.numbers import tidy
 
 __all__ = [
@@ -19,6 +18,7 @@ __all__ = [
     "Flow",
     "FlowStep",
     "Heading",
+    "Painted",
     "Pairs",
     "Paragraph",
     "Section",
@@ -27,6 +27,36 @@ __all__ = [
     "note",
     "notes_of",
 ]
+
+
+class Painted:
+    """A field of a dataclass that is given text or what paints it, and gives text; painted once, when first asked for.
+
+    Who reads words or numbers alone waits for no drawing. The dataclass has no slots: what is kept lies in its
+    dictionary under the name of the field.
+    """
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self._name = name
+
+    if TYPE_CHECKING:
+
+        @overload
+        def __get__(self, instance: None, owner: type) -> Painted: ...
+        @overload
+        def __get__(self, instance: object, owner: type) -> str: ...
+
+    def __get__(self, instance: object | None, owner: type) -> Painted | str:
+        if instance is None:
+            raise AttributeError(self._name)  # by which a dataclass knows that the field has no default
+        kept = vars(instance)
+        if not isinstance(kept[self._name], str):
+            kept[self._name] = kept[self._name]()
+        text: str = kept[self._name]
+        return text
+
+    def __set__(self, instance: object, value: str | Callable[[], str]) -> None:
+        vars(instance)[self._name] = value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,8 +139,8 @@ class Figure:
     title: str
     caption: str
     alt: str
-    svg: Painted = Painted()  # noqa: RUF009 - a descriptor, not a default
-    narrow: Painted = Painted()  # noqa: RUF009
+    svg: Painted = Painted()
+    narrow: Painted = Painted()
     kind: str = "figure"
 
 

@@ -3,15 +3,38 @@
 from __future__ import annotations
 
 from onsetstudy.records.derived.results import NOT_CHECKED
-from onsetstudy.report import tables
-from onsetstudy.report.document import Block, Paragraph, Section, Table, note
-from onsetstudy.report.numbers import counted, listed
+from onsetstudy.report.cells import NONE, whole
+from onsetstudy.report.document import Block, Flow, FlowStep, Paragraph, Section, Table, note
+from onsetstudy.report.names import plain_words
+from onsetstudy.report.numbers import aligned, counted, decimal, listed, percent
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["allocation_blocks", "who_section"]
+__all__ = ["allocation_blocks", "flow", "who_section"]
 
 WHERE_SHOWN = 5
 SOURCES = {"list": "on the list of slips", "log": "in the opening log"}
+VARIABLES = {
+    "practice_id": "Practice",
+    "procedure": "Treatment",
+    "technique": "Technique",
+    "pulp_status": "Pulp",
+    "agent": "Anaesthetic",
+    "vasoconstrictor": "Vasoconstrictor",
+    "topical": "Topical anaesthetic",
+    "age_band": "Age, years",
+    "volume_ml": "Volume, mL",
+    "anxiety_before": "Anxiety before",
+    "mixed_to_injection_min": "Mixing to injection, min",
+    "weight_kg": "Weight, kg",
+}
+STAGES = {
+    "assessed": "assessed for eligibility",
+    "included": "included",
+    "recorded": "rows read",
+    "accepted": "accepted",
+    "eligible": "eligible under the protocol",
+    "analysed": "analysed",
+}
 
 
 def who_section(results: StudyResults) -> Section:
@@ -20,10 +43,66 @@ def who_section(results: StudyResults) -> Section:
         f"{counted(results.overall.n.cases, 'case')} of {counted(len(results.practices), 'practice')} and "
         f"{counted(results.n_clinicians, 'operator')} were analysed."
     )
-    arms = tables.balance_table(results) if results.arm_table.rows else None
+    arms = balance_table(results) if results.arm_table.rows else None
     followed = allocation_blocks(results)
-    blocks = (Paragraph(text=text), tables.flow(results), arms, *followed)
+    blocks = (Paragraph(text=text), flow(results), arms, *followed)
     return Section.of("who", "Who was included", *blocks, new_page=True)
+
+
+def flow(results: StudyResults) -> Flow:
+    """From rows read to cases analysed, each loss with its reason."""
+    codes = results.protocol.arm_codes
+    steps = []
+    for stage in (*results.flow.screening, *results.flow.stages):
+        per_arm = {a.arm: a.cases for a in stage.by_arm}
+        steps.append(
+            FlowStep(
+                label=STAGES.get(stage.name, stage.name),
+                count=f"{stage.count}",
+                arms=tuple(f"{per_arm[c]} {results.protocol.label(c)}" for c in codes if c in per_arm),
+                lost=tuple((f"{r.count}", f"left out: {r.text}") for r in stage.lost),
+                noted=tuple((f"{r.count}", f"of these, analysed all the same: {r.text}") for r in stage.noted),
+            )
+        )
+    return Flow(caption="From the rows read to the cases analysed", steps=tuple(steps))
+
+
+def balance_table(results: StudyResults) -> Table:
+    """Cases by arm with standardised differences."""
+    found = results.arm_table.rows
+    differences = [NONE if (d := row.standardised_difference) is None else decimal(d, 2) for row in found]
+    rows: list[tuple[str, ...]] = []
+    heads: set[str] = set()
+    before = ""
+    for row, difference in zip(found, aligned(differences), strict=True):
+        name = VARIABLES.get(row.variable, plain_words(row.variable))
+        head = name if row.level else "Measures"
+        if (row.level and row.variable != before) or (not row.level and head not in heads):
+            rows.append((head,))
+            heads.add(head)
+        before = row.variable
+        label = plain_words(row.level) if row.level else name
+        rows.append((label, *(whole(_arm_cell(cell, row.level)) for cell in row.cells), difference))
+    arms = [*map(results.protocol.label, results.protocol.arm_codes)]
+    return Table.of(
+        "Who was in the arms",
+        ("", *arms, "standardised difference"),
+        rows,
+        f"Standardised difference: {arms[1]} less {arms[0]}, in standard deviations; beyond about 0.2 (common "
+        "practice, no source) a difference is worth a thought. No p-values: chance alone makes arms differ. "
+        "Measures are means with standard deviation (SD) and how many cases have them.",
+    )
+
+
+def _arm_cell(cell: tuple[int | None, int | None, float | None, float | None], of_level: str) -> str:
+    count, of, mean, sd = cell
+    if mean is not None:
+        spread = f" (SD {decimal(sd)})" if sd is not None else ""
+        return f"{decimal(mean)}{spread}, {count} of {of}"
+    if of_level == "":
+        return "none recorded"
+    share = f" ({percent((count or 0) / of, of)})" if of else ""
+    return f"{count} of {of}{share}"
 
 
 def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from onsetstudy.report import tables
-from onsetstudy.report.document import Paragraph, Section, absent
-from onsetstudy.report.numbers import tidy
+from onsetstudy.report.cells import NONE
+from onsetstudy.report.document import Paragraph, Section, Table, absent
+from onsetstudy.report.numbers import THIN, tidy
 from onsetstudy.study.practice.results import StudyResults
+from onsetstudy.study.results import MoreNeeded
 
 __all__ = ["more_section"]
 
@@ -23,4 +24,20 @@ def more_section(results: StudyResults) -> Section:
         return Section.of("more", TITLE, absent("The plan names no effect to be found."))
     decided = results.looks is not None and any(v.code == "crossed" for v in results.looks.verdicts)
     text = (DECIDED if decided else "") + tidy(more.text)
-    return Section.of("more", TITLE, Paragraph(text=text), tables.more_table(more))
+    return Section.of("more", TITLE, Paragraph(text=text), _table(more))
+
+
+def _table(more: MoreNeeded) -> Table:
+    """What has been seen beside what the plan's effect asks for."""
+    effect = more.effect or f"a hazard ratio of {more.hazard_ratio:g}"
+    rows = [("Cases analysed", f"{more.cases_seen}", NONE if more.cases_needed is None else f"{more.cases_needed}")]
+    if more.events_needed is not None:
+        rows.insert(0, ("Teeth seen to go numb", f"{more.events_seen}", f"{more.events_needed}"))
+    return Table.of(
+        "Seen so far, and needed",
+        ("", "seen", "needed"),
+        rows,
+        f"For {tidy(effect)}, {100 * more.power:.0f}{THIN}% power of the {more.test} at a two-sided level of "
+        f"{100 * more.alpha:.2g}{THIN}%. {more.source[:1].upper()}{more.source[1:]}.",
+        f"{NONE}: cannot be told before a tooth has been seen to go numb." if more.cases_needed is None else "",
+    )

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report import tables
-from onsetstudy.report.document import Block, Heading, Paragraph, Section
+from onsetstudy.report.cells import NONE, points_text, reasons_of, share_text, value_text, whole
+from onsetstudy.report.document import Block, Heading, Paragraph, Section, Table
 from onsetstudy.report.figures.forest import Line
-from onsetstudy.report.numbers import counted, decimal, listed, percent
+from onsetstudy.report.numbers import counted, decimal, level, listed, percent, tidy
 from onsetstudy.report.sections.blocks import forest_block, told
+from onsetstudy.report.sentences import ALLOWED, short_value, without_looks
 from onsetstudy.study.practice.results import StudyResults
-from onsetstudy.study.results import NaiveStopwatch
+from onsetstudy.study.results import NaiveStopwatch, Population
 
 __all__ = ["none_left", "onset_section", "stopwatch_words"]
 
@@ -24,11 +25,11 @@ def onset_section(results: StudyResults) -> Section:
         "How soon teeth were numb",
         Paragraph(text=told(results, "hazard_ratio")),
         *none,
-        tables.main_table(results),
+        _main_table(results),
         Heading(text="What would a stopwatch have said?"),
         Paragraph(text=stopwatch_words(population.naive, population.wait, protocol)),
         _quarters(results) if len(results.by_quarter) > 1 else None,
-        tables.periods_table(results),
+        _periods_table(results),
     )
 
 
@@ -69,3 +70,72 @@ def stopwatch_words(naive: NaiveStopwatch, wait: tuple[EstimateLike, ...], proto
             f"not numb with the first injection alone has waited the whole {protocol.onset.tau_min:g} minutes."
         )
     return text
+
+
+def _found(population: Population, results: StudyResults, estimates: tuple[EstimateLike, ...]) -> tuple[str, ...]:
+    """How many cases a test decided, of how many."""
+    return tuple(
+        NONE if isinstance(e, NotAvailable) else f"{e.n.arm(code).onsets} of {population.n.arm(code).cases}"
+        for code, e in zip(results.protocol.arm_codes, estimates, strict=False)
+    )
+
+
+def _claimed(results: StudyResults, key: str) -> str:
+    """A difference as its claim has it: the number of the first page."""
+    claim = results.claims.get(key)
+    return (short_value(claim, unit="") if claim is not None else "") or NONE
+
+
+def _main_table(results: StudyResults) -> Table:
+    """The main results, arm beside arm, with their difference."""
+    protocol, population = results.protocol, results.overall
+    target, horizon = protocol.onset.target_min, protocol.onset.tau_min
+    arms = [*map(protocol.label, protocol.arm_codes[:2])]
+    rows: list[tuple[str, ...]] = []
+    for name, shares, key in (
+        (f"Numb by {target:g} min", population.success, "success_difference"),
+        (f"Not numb within {horizon:g} min", population.never_numb, "not_numb_difference"),
+    ):
+        rows.append((name, *map(share_text, shares), _claimed(results, key)))
+        rows.append(("– found so by a test", *_found(population, results, shares), ""))
+    waits = (value_text(e) for e in population.wait)
+    wait = f"Restricted mean time to onset, up to {horizon:g} min"
+    rows.append((wait, *waits, _claimed(results, "rmst_difference")))
+    rows.append(("Hazard ratio", "1", _claimed(results, "hazard_ratio"), ""))
+    differences = (population.success_difference, population.never_numb_difference, population.wait_difference)
+    said = dict.fromkeys(tidy(c.text) for e in differences for c in e.caution)
+    return Table.of(
+        "Arm beside arm",
+        ("", *arms, "difference"),
+        [(first, *map(whole, cells)) for first, *cells in rows],
+        f"Estimates with {level(protocol.plan.conf_level)} intervals; the first injection alone. Differences"
+        f"{'' if results.looks is None else f' and the ratio have intervals {ALLOWED}; they'} are "
+        f"{arms[1]} less {arms[0]}, of proportions in percentage points; of times to onset they are minutes saved. "
+        "A case whose gap between two tests spans the minute counts with the proportion that the whole curve gives it: "
+        "proportions and counts of tests differ a little.",
+        *sorted(reasons_of((*differences, population.hazard_ratio))),
+        " ".join(said),
+    )
+
+
+def _periods_table(results: StudyResults) -> Table:
+    """Quarter by quarter, and all to date."""
+    protocol = results.protocol
+    rows = []
+    for population in (*results.by_quarter, results.overall):
+        name = "All to date" if population.dimension == "overall" else population.level
+        if population.level == results.quarter:
+            name += ", this quarter"
+        shares = [
+            f"{whole(share_text(e))} of\u00a0{cases}" if (cases := population.n.arm(code).cases) else "no case"
+            for code, e in zip(protocol.arm_codes, population.success, strict=False)
+        ]
+        rows.append((name, *shares, whole(points_text(population.success_difference))))
+    return Table.of(
+        f"Numb by {protocol.onset.target_min:g} min, quarter by quarter",
+        ("", *map(protocol.label, protocol.arm_codes[:2]), "difference, percentage points"),
+        rows,
+        f"With {level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}.",
+        f"{NONE}: cannot be estimated from these cases." if any(NONE in c for r in rows for c in r) else "",
+        strong=(len(rows) - 1,),
+    )

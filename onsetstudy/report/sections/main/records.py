@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from onsetstudy.records.derived.results import MissingField
-from onsetstudy.report import tables
 from onsetstudy.report.document import Paragraph, Section, Table
 from onsetstudy.report.names import field_name
-from onsetstudy.report.numbers import counted, decimal, listed, quarter
+from onsetstudy.report.numbers import counted, decimal, listed, quarter, tidy
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import ChairClocks
 
@@ -82,7 +81,33 @@ def records_section(results: StudyResults) -> Section:
         "How the records were",
         Paragraph(text=text),
         Paragraph(text=clocks_words(quality.clocks)) if quality.clocks is not None else None,
-        tables.notices_table(results),
-        tables.reasons_table(results),
+        _notices_table(results),
+        _reasons_table(results),
         _missing_table(results),
+    )
+
+
+def _notices_table(results: StudyResults) -> Table | None:
+    """What was refused, queried and read although unusual, and how the testing went."""
+    quality = results.data_quality
+    rows: list[tuple[str, ...]] = []
+    for name, notices in (
+        ("Refused", quality.refused),
+        ("Read, but to be looked at", quality.queried),
+        ("Read although written in another way", quality.repaired),
+        ("How the testing went", quality.testing),
+    ):
+        if notices:
+            rows += [(name,), *((tidy(notice.text), f"{notice.count}") for notice in notices)]
+    return Table.of("What was noticed in the records", ("", "times"), rows) if rows else None
+
+
+def _reasons_table(results: StudyResults) -> Table | None:
+    """How each case's interval came about."""
+    reasons = results.data_quality.onset_reasons
+    rows = [(text, *(f"{count}" for count in counts)) for _, text, counts in reasons if sum(counts)]
+    return (
+        Table.of("How onset was derived, cases", ("", *map(results.protocol.label, results.protocol.arm_codes)), rows)
+        if rows
+        else None
     )
