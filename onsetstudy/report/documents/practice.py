@@ -10,8 +10,7 @@ from onsetstudy.report.numbers import counted, day, listed, quarter
 from onsetstudy.report.sections.appendix import published
 from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
 from onsetstudy.report.sections.appendix.confounding import fair_section
-from onsetstudy.report.sections.appendix.e_values import anytime_section
-from onsetstudy.report.sections.appendix.interim import looks_section
+from onsetstudy.report.sections.appendix.interim import anytime_section, looks_section
 from onsetstudy.report.sections.appendix.negative_controls import negative_section
 from onsetstudy.report.sections.appendix.planned import planned_section
 from onsetstudy.report.sections.appendix.statistician import statistician_section

@@ -37,7 +37,11 @@ def compose_protocol(protocol: Protocol, lock: ProtocolLock | None, *, ledger_he
             _size_and_recruitment(protocol),
             _assignment(protocol),
             _data(protocol),
-            _oversight(protocol),
+            Section.of(
+                "oversight",
+                "Monitoring",
+                _said(protocol, "monitoring", "Who looks at quarterly reports and may stop the study"),
+            ),
             _ethics(protocol, lock),
         ),
         name="protocol",
@@ -271,11 +275,6 @@ def _data(protocol: Protocol) -> Section:
         f"{counted(len(protocol.quarters), 'interim analysis', 'interim analyses')}, with "
         f"{BOUNDARIES[looks.boundary] if looks else BOUNDARIES['none']}.",
     )
-
-
-def _oversight(protocol: Protocol) -> Section:
-    watched = _said(protocol, "monitoring", "Who looks at quarterly reports and may stop the study")
-    return Section.of("oversight", "Monitoring", watched)
 
 
 def _settled(protocol: Protocol) -> list[str]:

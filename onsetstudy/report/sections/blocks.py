@@ -13,11 +13,13 @@ from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import counted, level, listed, tidy
 from onsetstudy.report.sentences import axis_ends, sentence, without_looks
+from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["cautions_section", "curves_block", "forest_block", "forest_of", "told"]
+__all__ = ["cautions_section", "curves_block", "forest_block", "forest_of", "group_curves_block", "told"]
 
 LEAST_IN_ARM = 5
+GROUP_CURVES = 1.6
 
 
 def told(results: StudyResults, quantity: str) -> str:
@@ -36,12 +38,27 @@ def curves_block(results: StudyResults, *, name: str, title: str, height: float,
     too_few = f"{said} {verb} too few to draw a curve; it takes {LEAST_IN_ARM} or more in an arm."
     if frame.empty:
         return absent(f"{title} {too_few}")
-    caption = (
-        "Thick steps: what tests have shown. Shaded: where nobody looked, the proportion may be anywhere. Uprights: "
-        f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
-        f"{counted(results.overall.n.cases, 'case')}." + (f" {too_few}" if few else "")
-    )
+    more = f" {too_few}" if few else ""
+    caption = _curves_caption(results, "where nobody looked, the proportion may be anywhere") + more
     return curves.draw_figure(results, frame, height=height, falling=falling).titled(name, title, caption)
+
+
+def group_curves_block(results: GroupResults) -> Block:
+    """Onset curves of all practices; on a member's page they stand after the first page, which has own words."""
+    title = "How soon were teeth numb, in all practices together?"
+    frame = curves.data_for(results, least=LEAST_IN_ARM)
+    if frame.empty:
+        return absent(f"{title} Too few cases to draw.")
+    caption = _curves_caption(results, "where nobody looked")
+    return curves.draw_figure(results, frame, height=GROUP_CURVES).titled("curves", title, caption)
+
+
+def _curves_caption(results: StudyResults | GroupResults, shaded: str) -> str:
+    return (
+        f"Thick steps: what tests have shown. Shaded: {shaded}. Uprights: "
+        f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
+        f"{counted(results.overall.n.cases, 'case')}."
+    )
 
 
 def forest_block(results: StudyResults, lines: list[Line], *, name: str, title: str, caption: str) -> Block:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from onsetstudy.report.document import Block, Paragraph, Section, Table
-from onsetstudy.report.names import CHOICES, outcome_name
+from onsetstudy.report.names import CHOICES, outcome_name, plain_words
 from onsetstudy.report.numbers import day
 from onsetstudy.study.practice.results import StudyResults
 
@@ -28,7 +28,6 @@ SUBSETS = {
 }
 
 
-VERDICTS = {"adopt": "adopt", "do_not_adopt": "do not adopt", "undecided": "undecided"}
 PARTS = {
     "net_min": "minutes of the chair saved, mixing counted",
     "pain_margin": "pain not worse than the margin",
@@ -93,6 +92,6 @@ def _adoption(results: StudyResults) -> list[Block]:
         return [Paragraph(text=f"No rule of adoption was declared, because {found.none_because.rstrip('.')}.")]
     rows = ((PARTS[p.name], CODES[p.code]) for p in found.parts)
     return [
-        Paragraph(text=f"By the rule of adoption in the protocol: {VERDICTS[found.verdict]}."),
+        Paragraph(text=f"By the rule of adoption in the protocol: {plain_words(found.verdict)}."),
         Table.of("The rule of adoption", ("condition", "these records"), rows, align="ll"),
     ]

@@ -7,7 +7,7 @@ from onsetstudy.core.results import NotAvailable
 from onsetstudy.outcomes.published_results import ContextPanel, PublishedContext, PublishedRange
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of
-from onsetstudy.report.document import Block, Cautions, Figure, Paragraph, Section, Table, absent
+from onsetstudy.report.document import Block, Cautions, Figure, Section, Table, absent
 from onsetstudy.report.figures import published as drawn
 from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.figures.forest import Scale
@@ -30,14 +30,19 @@ def section(context: PublishedContext | None, protocol: Protocol) -> Section | N
     """Section on published results; ``None`` where none were chosen."""
     if context is None or not context.panels:
         return None
-    blocks: list[Block] = [Paragraph(text=context.words[0])] if context.words else []
-    if context.words[1:]:
-        blocks.append(Cautions(texts=context.words[1:]))
+    panels: list[Block] = []
     for panel in context.panels:
-        explained = any(isinstance(block, Figure) for block in blocks)
-        blocks.append(_panel(panel, protocol, marks=not explained))
-    cautions = Cautions(texts=tuple(tidy(c.text) for c in context.caution))
-    return Section.of("context", "Beside published results", *blocks, _table(context), cautions)
+        explained = any(isinstance(block, Figure) for block in panels)
+        panels.append(_panel(panel, protocol, marks=not explained))
+    return Section.of(
+        "context",
+        "Beside published results",
+        *context.words[:1],
+        Cautions(texts=context.words[1:]) if context.words[1:] else None,
+        *panels,
+        _table(context),
+        Cautions(texts=tuple(tidy(c.text) for c in context.caution)),
+    )
 
 
 def _scale(panel: ContextPanel, protocol: Protocol) -> Scale:

@@ -125,9 +125,8 @@ def information_sections(protocol: Protocol) -> tuple[Section, ...]:
 
 def _why(labels: list[str]) -> str:
     return (
-        "Before dental treatment you get an injection that makes the tooth numb. "
-        f"We compare these injections: {listed(labels)}. "
-        "A buffered injection is one to which sodium bicarbonate was added just before it is given. "
+        "Before dental treatment you get an injection that makes the tooth numb. We compare these injections: "
+        f"{listed(labels)}. A buffered injection is one to which sodium bicarbonate was added just before it is given. "
         "We do not know which of them makes teeth numb sooner or hurts less. That is why we do the study."
     )
 

@@ -6,17 +6,7 @@ from onsetstudy.design.interim.results import LookPlan
 from onsetstudy.report.document import Answer, Block, Cautions, Pairs, Paragraph, Section, Table, note
 from onsetstudy.report.figures import power
 from onsetstudy.report.numbers import THIN, capital, decimal, level, tidy
-from onsetstudy.report.sections.before.plan_words import (
-    headline,
-    how_narrow,
-    main_question,
-    named,
-    outcome_name,
-    planned_size,
-    share_of,
-    tau_of,
-    who_of,
-)
+from onsetstudy.report.sections.before import plan_words as words
 from onsetstudy.study.planning.results import PlanningResults
 from onsetstudy.study.planning_results import Question
 
@@ -38,8 +28,8 @@ def plan_cautions(results: PlanningResults) -> Section:
 
 def plan_answer(results: PlanningResults) -> Section:
     """The size of the main outcome, what it is of, and the power of its test by size."""
-    said = headline(results)
-    told = [text for text in (said.difference, planned_size(results), how_narrow(results)) if text]
+    said = words.headline(results)
+    told = [text for text in (said.difference, words.planned_size(results), words.how_narrow(results)) if text]
     # A plan that contradicts itself says so where its numbers stand, not only at the end.
     loud = [tidy(c.text) for c in results.caution if c.code == "spread_contradicts_curve"]
     if results.planned is not None:
@@ -56,9 +46,9 @@ def plan_answer(results: PlanningResults) -> Section:
 
 
 def _caption(results: PlanningResults) -> str:
-    test, size = results.curve[0].test, main_question(results)
+    test, size = results.curve[0].test, words.main_question(results)
     method = "" if size is None else f" ({size.size.method})"
-    once = f"All of a study that is analysed once{_looks_take(results)}."
+    once = f"All of a study that is analysed once{words.looks_take(results, '; {}')}."
     if results.planned is None:
         return f"Power of the {test}, by formula{method}. Dotted: the planned power. {once}"
     if results.needed is None:
@@ -75,12 +65,6 @@ def _caption(results: PlanningResults) -> str:
     )
 
 
-def _looks_take(results: PlanningResults) -> str:
-    if results.looks is None:
-        return ""
-    return f"; the planned interim analyses take {decimal(100 * (results.looks.inflation - 1))}{THIN}% more"
-
-
 def plan_assumptions(results: PlanningResults) -> Section:
     """What was assumed, and where from."""
     assumed, e = results.protocol.planning, results.expected
@@ -88,18 +72,18 @@ def plan_assumptions(results: PlanningResults) -> Section:
         return Section.of("assumptions", "What this rests on")
     rows = [
         ("Cases a month, all practices", f"{assumed.cases_per_month:g}"),
-        ("Of them eligible and willing", share_of(assumed.eligible_share)),
+        ("Of them eligible and willing", words.share_of(assumed.eligible_share)),
         ("Median onset, reference arm, among teeth that become numb", f"{e.median_min:g} min"),
         ("Shape of the Weibull curve", f"{e.shape:g}"),
         (
             "Not numb to the end of testing, reference and other arm",
-            f"{share_of(e.never_reference)} and {share_of(e.never_other)}",
+            f"{words.share_of(e.never_reference)} and {words.share_of(e.never_other)}",
         ),
         *_seen(results),
-        ("Lost, and tests missed", f"{share_of(assumed.lost_share)} and {share_of(assumed.missed_share)}"),
+        ("Lost, and tests missed", f"{words.share_of(assumed.lost_share)} and {words.share_of(assumed.missed_share)}"),
         ("Spread of operators, log scale of time", f"{assumed.operator_spread:g}"),
         (
-            f"Standard deviation of the time to onset, up to {tau_of(results)} minutes",
+            f"Standard deviation of the time to onset, up to {words.tau_of(results)} minutes",
             ("" if assumed.wait_sd_min is None else f"{assumed.wait_sd_min:g} min stated; ")
             + f"{decimal(results.wait.sd_min)} min by the curves above",
         ),
@@ -116,25 +100,25 @@ def _seen(results: PlanningResults) -> tuple[tuple[str, str], ...]:
         return ()
     found = results.schedules.lines[0].power
     return (
-        ("Seen to become numb in the end", share_of(found.onset_share)),
-        ("Already numb at the first test", share_of(found.numb_at_first)),
+        ("Seen to become numb in the end", words.share_of(found.onset_share)),
+        ("Already numb at the first test", words.share_of(found.numb_at_first)),
     )
 
 
 def plan_sizes(results: PlanningResults) -> Section:
     """Every size by formula, and the sizes of the rate by effect."""
-    main = main_question(results)
+    main = words.main_question(results)
     rows = [_size_row(q, q is main) for q in results.questions]
-    rows += [(named(n.outcome), n.reason, "—", "—", "—") for n in results.not_sized]
+    rows += [(words.named(n.outcome), n.reason, "—", "—", "—") for n in results.not_sized]
     methods = dict.fromkeys(q.size.method for q in results.questions)
-    needed = results.needed
+    needed, looks = results.needed, words.looks_take(results, "; {}")
+    planned = words.share_of(results.protocol.plan.planned_power)
     table = Table.of(
-        f"{who_of(results).capitalize()} to include for {share_of(results.protocol.plan.planned_power)} power by "
-        "formula, losses added",
-        ("outcome", "effect", "test", who_of(results), "quarters (likely)"),
+        f"{words.who_of(results).capitalize()} to include for {planned} power by formula, losses added",
+        ("outcome", "effect", "test", words.who_of(results), "quarters (likely)"),
         rows,
-        f"Every power is that of the test in its own line, for a study that is analysed once{_looks_take(results)}. "
-        "Quarters at the stated pace, known to within a coefficient of variation of a quarter.",
+        f"Every power is that of the test in its own line, for a study that is analysed once{looks}. Quarters at the "
+        "stated pace, known to within a coefficient of variation of a quarter.",
         f"Your main outcome takes {needed.included} by simulation of the {needed.test}; the first page says why."
         if needed is not None
         else "",
@@ -150,7 +134,7 @@ def _grid(results: PlanningResults) -> Table | None:
     frame = results.table.to_frame()
     return Table.of(
         "Cases to include by effect for the log-rank test of the rate of becoming numb, both arms together",
-        ("hazard ratio", *(f"power {share_of(float(p))}" for p in frame.columns)),
+        ("hazard ratio", *(f"power {words.share_of(float(p))}" for p in frame.columns)),
         [(f"{effect:g}", *map(str, row)) for effect, row in zip(frame.index, frame.to_numpy(), strict=True)],
         "Power of the log-rank test by Schoenfeld's formula, which asks for too few where some teeth never become "
         "numb. Never one number alone: look at the line above and below your guess.",
@@ -159,7 +143,7 @@ def _grid(results: PlanningResults) -> Table | None:
 
 def _size_row(question: Question, main: bool) -> tuple[str, ...]:
     return (
-        outcome_name(question) + (" (main outcome)" if main else ""),
+        words.outcome_name(question) + (" (main outcome)" if main else ""),
         tidy(question.size.effect_text),
         question.size.test,
         f"{question.size.total}",
@@ -177,8 +161,8 @@ def plan_schedules(results: PlanningResults) -> Section | None:
     for line in compared.lines:
         more = f"{decimal(100 * line.more_cases)} (± {decimal(200 * line.more_cases_error)})"
         tests = ", ".join(f"{t:g}" for t in line.tests_min[:5]) + (" …" if len(line.tests_min) > 5 else "")
-        of_test = (share_of(line.power.power), "—" if line is compared.lines[0] else more) if shown else ()
-        rows.append((line.name, tests, f"{len(line.tests_min)}", *of_test, share_of(line.power.numb_at_first)))
+        of_test = (words.share_of(line.power.power), "—" if line is compared.lines[0] else more) if shown else ()
+        rows.append((line.name, tests, f"{len(line.tests_min)}", *of_test, words.share_of(line.power.numb_at_first)))
     costs = ("power", "more cases, %") if shown else ()
     table = Table.of(
         "The same teeth under other schedules of tests",
@@ -222,8 +206,8 @@ def plan_looks(results: PlanningResults) -> Section | None:
         f"in simulated trials decided by the {results.planned.test}."
         if results.planned is not None
         else "under an effect that the planned information has "
-        f"{share_of(results.protocol.plan.planned_power)} power for, whatever it is; not the power for the effect "
-        f"of your main outcome. {results.not_simulated}"
+        f"{words.share_of(results.protocol.plan.planned_power)} power for, whatever it is; not the power for the "
+        f"effect of your main outcome. {results.not_simulated}"
     )
     table = Table.of(
         f"Interim analyses, if quarters bring equal numbers of {plan.unit}",
@@ -233,7 +217,7 @@ def plan_looks(results: PlanningResults) -> Section | None:
     )
     text = (
         f"Analysing {len(plan.looks)} times with the limits of a single analysis would be wrong in "
-        f"{share_of(plan.naive_error)} of studies without a difference. With these boundaries it is "
+        f"{words.share_of(plan.naive_error)} of studies without a difference. With these boundaries it is "
         f"{level(plan.alpha)}, for {decimal(100 * (plan.inflation - 1))}{THIN}% more information than a single "
         "analysis."
     )
@@ -252,9 +236,9 @@ def _information(results: PlanningResults, plan: LookPlan) -> tuple[Block, ...]:
         return (Paragraph(text=f"{planned}; {takes}."),)
     found = results.planned
     text = (
-        f"{planned}, in the simulation {found.scenario.cases} analysed {who_of(results)}: power of "
-        f"{share_of(found.power)} by the {found.test}. For {share_of(results.protocol.plan.planned_power)} power "
-        f"{takes}."
+        f"{planned}, in the simulation {found.scenario.cases} analysed {words.who_of(results)}: power of "
+        f"{words.share_of(found.power)} by the {found.test}. For "
+        f"{words.share_of(results.protocol.plan.planned_power)} power {takes}."
     )
     if lead.cases and lead.cases > 1.05 * found.scenario.cases:
         text += " The planned information is too little for it: amend the protocol, or expect not to find it."

@@ -18,34 +18,33 @@ __all__ = ["sent_section"]
 UNKNOWN = "—"
 
 
-def sent_section(results: GroupResults, practice: str | None) -> Section:
-    """Files, rows and quarters, adverse events; ``practice`` is the code of the one whose page it is.
+def sent_section(results: GroupResults, own: str | None) -> Section:
+    """Files, rows and quarters, adverse events; ``own`` is the letter of the practice whose page it is.
 
     Other practices stand under their letters alone. A table by code with quarters and files, above one by letter with
     numbers of cases, would tell which letter is whose: the coordinator has it, on the screen and in the JSON file.
     """
-    own = results.letter(practice) if practice else None
     return Section.of(
         "sent",
         "What was sent",
-        None if practice is None else _files(results, practice),
+        None if own is None else _files(results, own),
         _complete(results, own) if any(p.recorded is not None for p in results.practices) else None,
         _by_quarter(results, own),
         _harms(results, own),
-        _remarks(results, practice),
+        _remarks(results, own),
         new_page=True,
     )
 
 
-def _files(results: GroupResults, practice: str) -> Table:
-    mine = [p for p in results.practices if p.code == practice]
+def _files(results: GroupResults, own: str) -> Table:
+    mine = [p for p in results.practices if p.letter == own]
     rows = [(p.code, _period(p.quarters, results), listed(p.files)) for p in mine]
     return Table.of("What your practice sent", ("practice", "quarters", "files"), rows, align="lll")
 
 
-def _remarks(results: GroupResults, practice: str | None) -> Block | None:
+def _remarks(results: GroupResults, own: str | None) -> Block | None:
     """How many remarks there are on single files; they name codes, some with numbers, and are for the coordinator."""
-    if practice is not None or not results.notes:
+    if own is not None or not results.notes:
         return None
     n = len(results.notes)
     return note(f"{counted(n, 'remark')} on single files {'was' if n == 1 else 'were'} told to the coordinator.")

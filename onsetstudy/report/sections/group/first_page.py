@@ -8,21 +8,19 @@ from onsetstudy.core.quantities import quantity_of, read_earlier
 from onsetstudy.core.results import Counts, Estimate, EstimateLike, NotAvailable
 from onsetstudy.pool.results import Funnel, Pooled
 from onsetstudy.report.cells import share_text
-from onsetstudy.report.document import Answer, Block, Cautions, Paragraph, Section, Table, absent
-from onsetstudy.report.figures import curves
+from onsetstudy.report.document import Answer, Block, Cautions, Section, Table, absent
 from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import MINUS, capital, counted, level, listed, tidy
 from onsetstudy.report.sections.appendix.negative_controls import negative_words
-from onsetstudy.report.sections.blocks import forest_of
+from onsetstudy.report.sections.blocks import forest_of, group_curves_block
 from onsetstudy.report.sections.group.gates import gate_words, left_out_words
 from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
-from onsetstudy.report.sections.group.reconciled import binding_words
+from onsetstudy.report.sections.group.pooled import binding_words
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["curves_block", "first_page", "missing_words"]
+__all__ = ["first_page", "missing_words"]
 
-CURVES = 1.6
 CAUTIONS = ("not_randomised", "arms", "opened_for_nobody", "practices_together", "coarser_strata")
 OF_THE_ANSWER = ("practices_together", "coarser_strata")
 """Cautions about how a number was computed, with figures of the cold tests: none where no number is shown."""
@@ -31,25 +29,23 @@ NO_PLACE = "—"
 
 def first_page(results: GroupResults, own: str | None) -> Section:
     """Everything of page 1; ``own`` is the letter of the practice whose page it is."""
-    blocks: list[Block] = [_answer(results)]
-    if own is not None:
-        blocks.append(Paragraph(text=_own_words(results, own)))
-    if results.shut:
-        # Not one number of the cold tests stands here; kindness is not withheld.
-        pain = results.claims.get("pain_difference")
-        blocks += [] if pain is None else [Paragraph(text=sentence(pain, results.protocol).text)]
-    else:
-        blocks += [_arms_table(results), _forest(results, own)]
-        if own is None:
-            blocks.append(curves_block(results))
     told = [code for code in CAUTIONS if not (results.shut and code in OF_THE_ANSWER)]
     always = [tidy(c.text) for c in results.caution]
     cautions = [always[0], *gate_words(results, own), *missing_words(results, own)]
     cautions += [tidy(c.text) for c in results.caution if c.code in told]
     cautions += negative_words(results.negative)
     cautions += binding_words(results)
-    blocks.append(Cautions(texts=tuple(cautions)))
-    return Section.of("answer", "", *blocks)
+    numbers: tuple[Block | str | None, ...] = (
+        _arms_table(results),
+        _forest(results, own),
+        group_curves_block(results) if own is None else None,
+    )
+    if results.shut:
+        # Not one number of the cold tests stands here; kindness is not withheld.
+        pain = results.claims.get("pain_difference")
+        numbers = (None if pain is None else sentence(pain, results.protocol).text,)
+    words = None if own is None else _own_words(results, own)
+    return Section.of("answer", "", _answer(results), words, *numbers, Cautions(texts=tuple(cautions)))
 
 
 def _answer(results: GroupResults) -> Answer:
@@ -211,17 +207,3 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     if without and isinstance(wait.average, Estimate):
         caption += f" Not in the average, because its cases do not tell how sure its value is: {listed(without)}."
     return forest_of(protocol, lines, scale, name="forest", title=title, caption=caption)
-
-
-def curves_block(results: GroupResults) -> Block:
-    """Onset curves of all practices; on a member's page they stand after the first page, which has own words."""
-    title = "How soon were teeth numb, in all practices together?"
-    frame = curves.data_for(results, least=5)
-    if frame.empty:
-        return absent(f"{title} Too few cases to draw.")
-    caption = (
-        "Thick steps: what tests have shown. Shaded: where nobody looked. Uprights: "
-        f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
-        f"{counted(results.overall.n.cases, 'case')}."
-    )
-    return curves.draw_figure(results, frame, height=CURVES).titled("curves", title, caption)

@@ -12,7 +12,7 @@ from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, p_equals
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["heterogeneity_words", "more_sections", "name_of"]
+__all__ = ["heterogeneity_words", "name_of", "where_section"]
 
 LITTLE, MUCH = 0.25, 0.75
 """Shares of the spread beyond chance that are called little and much (common practice, no source)."""
@@ -58,10 +58,10 @@ def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> 
     return f"{said} In another practice like these, the truth would lie {further}."
 
 
-def more_sections(results: GroupResults, own: str | None) -> tuple[Section | None, ...]:
+def where_section(results: GroupResults, own: str | None) -> Section:
     """Techniques, practices and quarters."""
     groups = [block for group in results.subgroups for block in _subgroup(group, results.one_practice)]
-    return (Section.of("holds", "Where and how it holds", *groups, *_steps(results, own)),)
+    return Section.of("holds", "Where and how it holds", *groups, *_steps(results, own))
 
 
 def _alike(group: Subgroups) -> str:

@@ -1,4 +1,4 @@
-"""Whether the arm was given that chance had chosen."""
+"""Who was included, arm beside arm, and whether the arm was given that chance had chosen."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import aligned, counted, decimal, listed, percent
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["allocation_blocks", "flow", "who_section"]
+__all__ = ["flow", "who_section"]
 
 WHERE_SHOWN = 5
 SOURCES = {"list": "on the list of slips", "log": "in the opening log"}
@@ -43,9 +43,8 @@ def who_section(results: StudyResults) -> Section:
         f"{counted(results.overall.n.cases, 'case')} of {counted(len(results.practices), 'practice')} and "
         f"{counted(results.n_clinicians, 'operator')} were analysed."
     )
-    arms = balance_table(results) if results.arm_table.rows else None
-    followed = allocation_blocks(results)
-    blocks = (Paragraph(text=text), flow(results), arms, *followed)
+    arms = _balance_table(results) if results.arm_table.rows else None
+    blocks = (text, flow(results), arms, *_allocation_blocks(results))
     return Section.of("who", "Who was included", *blocks, new_page=True)
 
 
@@ -67,7 +66,7 @@ def flow(results: StudyResults) -> Flow:
     return Flow(caption="From the rows read to the cases analysed", steps=tuple(steps))
 
 
-def balance_table(results: StudyResults) -> Table:
+def _balance_table(results: StudyResults) -> Table:
     """Cases by arm with standardised differences."""
     found = results.arm_table.rows
     differences = [NONE if (d := row.standardised_difference) is None else decimal(d, 2) for row in found]
@@ -105,7 +104,7 @@ def _arm_cell(cell: tuple[int | None, int | None, float | None, float | None], o
     return f"{count} of {of}{share}"
 
 
-def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
+def _allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
     """What a reader has to know about allocation: a sentence, and a table where the list was not followed."""
     review, study = results.allocation, results.protocol.study
     if review is None:

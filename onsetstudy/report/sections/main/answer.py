@@ -5,7 +5,7 @@ from __future__ import annotations
 from onsetstudy.report.document import Answer, Cautions, Paragraph, Section
 from onsetstudy.report.figures import key_rows
 from onsetstudy.report.numbers import counted, level, tidy
-from onsetstudy.report.sections.appendix.e_values import anytime_first_page
+from onsetstudy.report.sections.appendix.interim import anytime_first_page
 from onsetstudy.report.sections.appendix.negative_controls import negative_words
 from onsetstudy.report.sections.blocks import curves_block, told
 from onsetstudy.report.sections.main import doses

@@ -8,7 +8,7 @@ from onsetstudy.core.results import EstimateLike, NotAvailable
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, reason_of, reasons_of
-from onsetstudy.report.document import Block, Cautions, Paragraph, Section, Table, note
+from onsetstudy.report.document import Cautions, Section, Table, notes_of
 from onsetstudy.report.numbers import THIN, counted, day, decimal, interval, level, listed, places_for, tidy
 
 __all__ = ["passed_a_line", "section"]
@@ -38,20 +38,18 @@ def section(doses: DoseSummary | None, protocol: Protocol) -> Section | None:
     """Section on doses; ``None`` where none were computed."""
     if doses is None:
         return None
-    blocks: list[Block] = [Paragraph(text=_answer(agent, protocol)) for agent in doses.by_agent]
-    if doses.by_agent:
-        blocks.append(_amounts_table(doses, protocol))
-    flags = _flags_table(doses, protocol)
-    blocks.append(flags or Paragraph(text=_no_flag(doses)))
     first = ("not_dosing", "unlike_doses")
-    texts = [tidy(_dated(c.text)) for code in first for c in doses.caution if c.code == code]
-    blocks.append(Cautions(texts=tuple(dict.fromkeys(texts))))
-    blocks += [note(tidy(c.text)) for c in doses.caution if c.code not in first]
-    return Section.of("doses", "What was injected", *blocks)
-
-
-def _dated(text: str) -> str:
-    return re.sub(r"\d{4}-\d{2}-\d{2}", lambda found: day(found[0]), text)
+    texts = [tidy(c.text) for code in first for c in doses.caution if c.code == code]
+    dated = [re.sub(r"\d{4}-\d{2}-\d{2}", lambda found: day(found[0]), text) for text in texts]
+    return Section.of(
+        "doses",
+        "What was injected",
+        *(_answer(agent, protocol) for agent in doses.by_agent),
+        _amounts_table(doses, protocol) if doses.by_agent else None,
+        _flags_table(doses, protocol) if doses.flags else _no_flag(doses),
+        Cautions(texts=tuple(dict.fromkeys(dated))),
+        *notes_of(c for c in doses.caution if c.code not in first),
+    )
 
 
 def _no_flag(doses: DoseSummary) -> str:
@@ -125,9 +123,7 @@ def _amounts_table(doses: DoseSummary, protocol: Protocol) -> Table:
     )
 
 
-def _flags_table(doses: DoseSummary, protocol: Protocol) -> Table | None:
-    if not doses.flags:
-        return None
+def _flags_table(doses: DoseSummary, protocol: Protocol) -> Table:
     counts = [[f"{n} of {of}" if of else NONE for n, of in zip(f.counts, f.of, strict=True)] for f in doses.flags]
     names = listed([LISTS[name] for name in doses.lists])
     return Table.of(

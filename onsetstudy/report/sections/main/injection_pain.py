@@ -95,7 +95,13 @@ def _moments(moments: tuple[MomentOfPain, ...], labels: tuple[str, ...], protoco
     for m in moments:
         rows.append((f"{m.moment}, shift of scores", "", "", _shift(m)))
         rows.append(("– adjusted difference of means", "", "", _number(m.adjusted)))
-        rows.append(("– painless", *(_share(e) for e in m.painless), _points(m.painless_difference)))
+        rows.append(
+            (
+                "– painless",
+                *(_share(e) for e in m.painless),
+                value_text(m.painless_difference, 0, factor=100, missing=None),
+            )
+        )
         if m.noticeably_less:
             rows.append(("– noticeably less than usual", *(_share(e) for e in m.noticeably_less), ""))
     unit = protocol.pain.instrument.unit if protocol.pain else ""
@@ -128,10 +134,6 @@ def _number(e: EstimateLike) -> str:
 
 def _share(e: EstimateLike) -> str:
     return e.reason if isinstance(e, NotAvailable) else share_text(e, int(e.method.split()[2]))
-
-
-def _points(e: EstimateLike) -> str:
-    return value_text(e, 0, factor=100, missing=None)
 
 
 def _missing(main: MomentOfPain, other: str, protocol: Protocol) -> list[Block]:

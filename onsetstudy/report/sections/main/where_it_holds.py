@@ -23,23 +23,27 @@ def where_section(results: StudyResults) -> Section:
     for name, groups in (("By technique", results.by_technique), ("By practice", results.by_practice)):
         if groups:
             lines += [Line(name), *(Line(plain_words(g.level), g.wait_difference) for g in groups)]
-    blocks: list[Block] = []
+    everywhere: Block = absent("All cases are of one technique and one practice.")
     if len(lines) > 1:
         title = "Was it the same everywhere?"
         caption = "Small groups have wide intervals and differ by chance alone; the lines are not a ranking."
-        blocks.append(forest_block(results, lines, name="everywhere", title=title, caption=caption))
-    else:
-        blocks.append(absent("All cases are of one technique and one practice."))
-    if results.by_technique:
-        blocks.append(_techniques_table(results))
-    if results.sensitivity:
-        lines = [Line(capital(v.label), v.wait_difference, whole=v.code == "main") for v in results.sensitivity]
-        title = "Would other choices have changed the answer?"
-        caption = "The same comparison under the other choices that the plan names."
-        blocks.append(forest_block(results, lines, name="choices", title=title, caption=caption))
-        said = [capital(tidy(f"{v.label}: {v.text}")) for v in results.sensitivity if v.code != "main"]
-        blocks.append(note(". ".join(said) + "."))
-    return Section.of("everywhere", "Where and how it holds", *blocks)
+        everywhere = forest_block(results, lines, name="everywhere", title=title, caption=caption)
+    return Section.of(
+        "everywhere",
+        "Where and how it holds",
+        everywhere,
+        _techniques_table(results) if results.by_technique else None,
+        *(_choices(results) if results.sensitivity else ()),
+    )
+
+
+def _choices(results: StudyResults) -> tuple[Block, Block]:
+    lines = [Line(capital(v.label), v.wait_difference, whole=v.code == "main") for v in results.sensitivity]
+    title = "Would other choices have changed the answer?"
+    caption = "The same comparison under the other choices that the plan names."
+    said = [capital(tidy(f"{v.label}: {v.text}")) for v in results.sensitivity if v.code != "main"]
+    drawn = forest_block(results, lines, name="choices", title=title, caption=caption)
+    return drawn, note(". ".join(said) + ".")
 
 
 def _techniques_table(results: StudyResults) -> Table:
