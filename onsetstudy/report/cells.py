@@ -12,7 +12,6 @@ __all__ = [
     "NONE",
     "points_text",
     "reason_of",
-    "reason_text",
     "reasons_of",
     "share_text",
     "spanned",
@@ -29,14 +28,9 @@ def whole(text: str) -> str:
     return re.sub(r" (?=(of|to|SD)\b)|(?<=\b(of|to|SD)) ", "\u00a0", text)
 
 
-def reason_text(reason: str) -> str:
-    """A reason without the stop at its end."""
-    return tidy(reason.strip().rstrip("."))
-
-
 def reason_of(e: NotAvailable) -> str:
     """Why there is no estimate, as the end of a sentence."""
-    return reason_text(e.reason)
+    return tidy(e.reason.strip().rstrip("."))
 
 
 def reasons_of(estimates: Iterable[object]) -> list[str]:

@@ -16,18 +16,8 @@ from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
 from onsetstudy.core.results import FEW_OF_AN_ARM, Counts, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.numbers import (
-    amount,
-    counted,
-    decimal,
-    interval,
-    level,
-    listed,
-    p_text,
-    percent,
-    places_for,
-    tidy,
-)
+from onsetstudy.report.cells import reason_of, spanned
+from onsetstudy.report.numbers import amount, counted, decimal, interval, level, listed, p_text, percent, places_for
 
 __all__ = [
     "ALLOWED",
@@ -286,8 +276,7 @@ def estimate_shown(answer: Estimate | NotAvailable) -> str:
         return ""
     quantity = quantity_of(answer.quantity)
     seen = quantity.as_shown(answer.estimate, answer.interval.low, answer.interval.high)
-    places = quantity.places(seen)
-    return f"{decimal(seen.value, places)} ({interval(seen.low, seen.high, places)})"
+    return spanned(seen.value, seen.low, seen.high, quantity.places(seen))
 
 
 def _agreeing(claim: Claim, seen: Seen) -> str:
@@ -340,7 +329,7 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
 
 
 def _no_answer(claim: Claim, answer: NotAvailable, protocol: Protocol) -> Said:
-    reason = tidy(answer.reason.strip().rstrip("."))
+    reason = reason_of(answer)
     known = _bound_words(answer, protocol) if claim.quantity.key == "hazard_ratio" else ""
     if answer.code == "withheld":
         head = "No answer is shown" if claim.leads else f"The {claim.quantity.name} is not shown"

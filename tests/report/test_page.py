@@ -344,7 +344,7 @@ def test_the_answer_fills_one_page_and_the_last_is_not_left_nearly_empty(documen
     long = dataclasses.replace(document, title=f"{document.title}, and then everything else that was asked of patients")
     for shown in (document, long):
         data = json.dumps(dataclasses.asdict(shown))
-        compilers = [pdf._compiler(data, paper, density) for density in pdf.DENSITIES]
+        compilers = [compiler_of("report", doc=data, paper=paper, density=density) for density in pdf.DENSITIES]
         pages = json.loads(compilers[0].query("<section>", field="value"))
         assert pages[0] == 2
         assert pages == sorted(pages)

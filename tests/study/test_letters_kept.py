@@ -72,7 +72,8 @@ def test_the_page_of_the_group_names_no_practice_that_has_a_letter(late):
     # A practice's own page names itself alone, with the quarters and files that it sent.
     own = everything(compose_group(late, practice="P04"))
     assert [code for code in CODES if code in own] == ["P04"]
-    assert any(getattr(b, "caption", "") == "What your practice sent" for b in sent_section(late, late.letter("P04")).blocks)
+    sent = sent_section(late, late.letter("P04"))
+    assert any(getattr(b, "caption", "") == "What your practice sent" for b in sent.blocks)
     # The coordinator's file holds the key.
     assert {p.code for p in late.practices} == set(CODES)
 

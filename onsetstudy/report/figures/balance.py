@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from onsetstudy.adjustment.results import BalanceRow, FairComparison
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.report.names import field_name, plain_words
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["MOST_ROWS", "alt_text", "data_for", "draw", "draw_figure"]
 
@@ -28,7 +23,7 @@ def _name(b: BalanceRow) -> str:
     return field_name(b.covariate) + ("" if b.level == "measure" else f": {plain_words(b.level)}")
 
 
-def draw(rows: list[BalanceRow], ax: Axes, *, look: ArmLook) -> None:
+def draw(rows: list[BalanceRow], ax: canvas.Axes, *, look: ArmLook) -> None:
     """Open dots as they are, filled ones weighted; between the hairlines arms count as alike."""
     for edge in (-ALIKE, ALIKE):
         ax.axvline(edge, color=HAIRLINE, linewidth=1.0)

@@ -16,9 +16,11 @@ from onsetstudy.report.document import Figure as Block
 from onsetstudy.report.numbers import MINUS, THIN
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    # Figures annotate with canvas.Axes: the library itself is loaded when something is drawn.
+    from matplotlib.axes import Axes as Axes
     from matplotlib.axis import Axis
     from matplotlib.figure import Figure
+    from matplotlib.transforms import Transform
 
 __all__ = [
     "HAIRLINE",
@@ -38,6 +40,7 @@ __all__ = [
     "difference_that_matters",
     "in_words",
     "look_of",
+    "moved_across",
     "named_axes",
     "signed",
     "spread",
@@ -122,6 +125,13 @@ def difference_that_matters(ax: Axes, at: float, **style: Any) -> None:
     """A dotted upright at the difference that matters, with its name over it."""
     ax.axvline(at, color=SECONDARY, linestyle=(0, (1, 1.6)), **style)
     beside(ax, "matters", (at, 1), (0, 2), xycoords=("data", "axes fraction"), ha="center", va="bottom")
+
+
+def moved_across(ax: Axes, points: float) -> Transform:
+    """The way of data to the page, and so many points to the right."""
+    from matplotlib.transforms import ScaledTranslation
+
+    return ax.transData + ScaledTranslation(points / POINTS, 0, ax.figure.dpi_scale_trans)
 
 
 def bare_left(ax: Axes) -> None:

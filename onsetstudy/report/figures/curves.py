@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -16,9 +16,6 @@ from onsetstudy.report.numbers import THIN, percent
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import ArmCurve
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["alt_text", "data_for", "draw", "draw_figure", "thinned"]
 
@@ -68,10 +65,15 @@ def _arm_data(found: ArmCurve, horizon: float) -> pd.DataFrame:
 
 
 def draw(
-    frame: pd.DataFrame, ax: Axes, *, labels: dict[str, str], arms: Sequence[str], target_min: float, falling: bool
+    frame: pd.DataFrame,
+    ax: canvas.Axes,
+    *,
+    labels: dict[str, str],
+    arms: Sequence[str],
+    target_min: float,
+    falling: bool,
 ) -> None:
     """Bands between tests, a step where numbness is certain, limits as lines at the tests, names at the ends."""
-    from matplotlib.transforms import ScaledTranslation
 
     def turn(share: pd.Series) -> NDArray[np.float64]:
         return np.asarray(100 * (1 - share) if falling else 100 * share, dtype=float)
@@ -87,7 +89,7 @@ def draw(
         ax.step(t, low, where="post", color=look.colour, linestyle=look.line, linewidth=1.8, zorder=3)
         given = part[part["estimate"].notna()]
         aside = DODGE * (number - (len(present) - 1) / 2) * 2
-        moved = ax.transData + ScaledTranslation(aside / POINTS, 0, ax.figure.dpi_scale_trans)
+        moved = canvas.moved_across(ax, aside)
         ax.vlines(
             given["minute"], turn(given["conf_low"]), turn(given["conf_high"]), color=look.colour, linewidth=1.0,
             transform=moved, zorder=4, clip_on=False,
@@ -114,7 +116,7 @@ def draw(
         )
 
 
-def _frame(frame: pd.DataFrame, ax: Axes, *, target_min: float, falling: bool) -> None:
+def _frame(frame: pd.DataFrame, ax: canvas.Axes, *, target_min: float, falling: bool) -> None:
     """Axes with ticks at the tests, and the target minute named."""
     last = float(frame["minute"].max())
     ax.axvline(target_min, color=SECONDARY, linewidth=0.9, linestyle=(0, (1, 1.6)), zorder=0)
@@ -135,7 +137,7 @@ def _tests(frame: pd.DataFrame) -> list[float]:
     return sorted(frame.loc[frame["still_tested"].notna(), "minute"].unique())
 
 
-def _width_of_a_label(frame: pd.DataFrame, ax: Axes) -> float:
+def _width_of_a_label(frame: pd.DataFrame, ax: canvas.Axes) -> float:
     """Minutes that the name of a tick takes."""
     inches = ax.get_window_extent().width / ax.figure.dpi
     return LABEL_WIDTH / inches * float(frame["minute"].max())
@@ -150,7 +152,9 @@ def thinned(ticks: Sequence[float], *, least: float, keep: Sequence[float]) -> l
     return sorted(chosen)
 
 
-def _still_tested(frame: pd.DataFrame, ax: Axes, labels: dict[str, str], arms: Sequence[str], left: float) -> None:
+def _still_tested(
+    frame: pd.DataFrame, ax: canvas.Axes, labels: dict[str, str], arms: Sequence[str], left: float
+) -> None:
     """Numbers still being tested, under the ticks they belong to."""
     target = [t for t, label in zip(ax.get_xticks(), ax.get_xticklabels(), strict=True) if label.get_text()]
     shown = thinned(_tests(frame), least=_width_of_a_label(frame, ax), keep=target)

@@ -8,16 +8,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from onsetstudy.core.results import EstimateLike, NotAvailable
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, NARROW, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.report.numbers import counted, decimal, listed, places_for
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["Columns", "Line", "Row", "Scale", "alt_text", "data_for", "draw", "draw_figure", "numbers", "reasons"]
 
@@ -135,7 +132,7 @@ def data_for(lines: Sequence[Line], *, factor: float = 1) -> list[Row]:
     return rows
 
 
-def draw(rows: Sequence[Row], ax: Axes, *, places: Iterable[float], look: ArmLook, scale: Scale) -> None:
+def draw(rows: Sequence[Row], ax: canvas.Axes, *, places: Iterable[float], look: ArmLook, scale: Scale) -> None:
     """Marks and intervals at ``places``, zero and the difference that matters marked, both sides named."""
     ax.axvline(0, color=INK, linewidth=1.0, zorder=0)
     if scale.matters is not None:

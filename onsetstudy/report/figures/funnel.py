@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from onsetstudy.pool.results import Funnel
@@ -11,16 +9,13 @@ from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, Drawing, Sheet
 from onsetstudy.report.numbers import THIN, counted, percent
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
 __all__ = ["alt_text", "draw", "draw_figure"]
 
 HEIGHT, LEFT, FOOT = 1.75, 0.62, 0.5
 BAND = "#155e75"
 
 
-def draw(funnel: Funnel, ax: Axes, *, own: str | None) -> None:
+def draw(funnel: Funnel, ax: canvas.Axes, *, own: str | None) -> None:
     """Limits as bands, the group's share as a line, units as dots with their letters; one's own is filled."""
     cases, *limits = np.array(funnel.edges, dtype=float).T
     low, high, out_low, out_high = (100 * limit for limit in limits)

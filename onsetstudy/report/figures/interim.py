@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,9 +10,6 @@ from onsetstudy.design.interim.results import LookVerdict
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.study.results import LooksTaken
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["alt_text", "draw", "draw_figure"]
 
@@ -23,7 +19,7 @@ NAME = 0.52
 """Inches that the name of a look takes."""
 
 
-def draw(taken: LooksTaken, ax: Axes, *, look: ArmLook) -> None:
+def draw(taken: LooksTaken, ax: canvas.Axes, *, look: ArmLook) -> None:
     """The boundary as planned (line) and as applied (ticks), the naive one dotted, the scores as the arm's markers."""
     planned, two_sided = taken.plan.looks, taken.plan.sided == 2
     x, upper = [p.fraction for p in planned], np.minimum([p.upper for p in planned], TOP)
@@ -49,7 +45,7 @@ def draw(taken: LooksTaken, ax: Axes, *, look: ArmLook) -> None:
     ax.xaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f}")
 
 
-def _names(verdicts: Sequence[LookVerdict], ax: Axes, reach: float, colour: str) -> None:
+def _names(verdicts: Sequence[LookVerdict], ax: canvas.Axes, reach: float, colour: str) -> None:
     """Names stand at the line of no difference, on the side where no score is: boundaries never come near it."""
     inches = ax.get_window_extent().width / ax.figure.dpi / (1.06 * reach)
     ends = [-np.inf] * len(verdicts)

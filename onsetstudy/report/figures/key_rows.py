@@ -6,7 +6,6 @@ import math
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from onsetstudy.core.results import EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
@@ -16,10 +15,6 @@ from onsetstudy.report.figures.canvas import INK, SECONDARY, Drawing, Sheet, loo
 from onsetstudy.report.numbers import THIN
 from onsetstudy.report.sentences import short_value
 from onsetstudy.study.practice.results import StudyResults
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Canvas
 
 __all__ = ["Dot", "alt_text", "data_for", "draw", "draw_figure"]
 
@@ -92,7 +87,7 @@ def _pain_dot(results: StudyResults) -> Dot:
     return _claim_dot("pain", f"Mean pain at {moment}, {arms[1]} less {arms[0]}", results, "pain_difference")
 
 
-def draw(part: Sequence[Dot], ax: Axes, *, arms: tuple[str, ...], share: bool, ticks: int = 4) -> None:
+def draw(part: Sequence[Dot], ax: canvas.Axes, *, arms: tuple[str, ...], share: bool, ticks: int = 4) -> None:
     """One question: its dots with intervals on a small axis, zero and the difference that matters marked."""
     ax.axvline(0, color=INK, linewidth=1.1, zorder=0, clip_on=False)
     for y, dot in zip(range(len(part))[::-1], part, strict=True):
@@ -154,7 +149,7 @@ def draw_figure(results: StudyResults) -> Drawing:
         place, top = SCREEN if sheet.narrow else PAGE, height(sheet.narrow)
         for number, part in enumerate(parts):
             if number:
-                _rule(sheet.figure, top)
+                _rule(sheet, top)
             _question(sheet, part, place, top, arms, labels)
             top -= place.height_of(part)
 
@@ -213,9 +208,8 @@ def _question(
         sheet.say(place.number_left, y, text, fontsize=8.5)
 
 
-def _rule(figure: Canvas, y: float) -> None:
+def _rule(sheet: Sheet, y: float) -> None:
     from matplotlib.lines import Line2D
 
-    height = figure.get_size_inches()[1]
-    line = Line2D([0, 1], [y / height] * 2, transform=figure.transFigure, color=canvas.HAIRLINE, linewidth=0.6)
-    figure.add_artist(line)
+    up, across = [y / sheet.figure.get_size_inches()[1]] * 2, sheet.figure.transFigure
+    sheet.figure.add_artist(Line2D([0, 1], up, transform=across, color=canvas.HAIRLINE, linewidth=0.6))

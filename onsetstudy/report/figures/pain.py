@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -15,10 +14,6 @@ from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, POINTS, SECONDARY, ArmLook, Drawing, Sheet, look_of
 from onsetstudy.report.numbers import amount, decimal
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
 
 __all__ = ["Piles", "alt_text", "arrange", "draw", "draw_figure", "middle", "piles_for"]
 
@@ -89,7 +84,7 @@ def middle(scores: Sequence[float]) -> float:
     return (scores[(n - 1) // 2] + scores[n // 2]) / 2
 
 
-def draw(scores: FloatArray, ax: Axes, *, look: ArmLook, low: float, high: float, piles: Piles) -> None:
+def draw(scores: FloatArray, ax: canvas.Axes, *, look: ArmLook, low: float, high: float, piles: Piles) -> None:
     """One arm: every case a dot, the smoothed distribution on the same scale behind them, the middle score marked."""
     span = high - low
     ax.set(xlim=(low - 0.02 * span, high + 0.02 * span), xlabel="", ylabel="")
@@ -112,7 +107,7 @@ def draw(scores: FloatArray, ax: Axes, *, look: ArmLook, low: float, high: float
     )  # fmt: skip
 
 
-def _behind(scores: FloatArray, ax: Axes, look: ArmLook, clip: tuple[float, float], top: float) -> None:
+def _behind(scores: FloatArray, ax: canvas.Axes, look: ArmLook, clip: tuple[float, float], top: float) -> None:
     """The smoothed distribution; ``top`` is the density at the upper edge of the axes."""
     import seaborn
 
@@ -130,7 +125,7 @@ def _behind(scores: FloatArray, ax: Axes, look: ArmLook, clip: tuple[float, floa
     ax.patch.set_visible(False)
 
 
-def _points(ax: Axes, span: float) -> tuple[float, float]:
+def _points(ax: canvas.Axes, span: float) -> tuple[float, float]:
     """Points across per unit of the scale, and points from bottom to top."""
     box = ax.get_window_extent()
     dots = ax.figure.dpi / POINTS
@@ -180,7 +175,7 @@ def draw_figure(
     return Drawing(alt, height=lambda narrow: len(arms) * sum(ROWS[narrow]) + foot, fill=fill)
 
 
-def _foot(ax: Axes, unit: str, low: float, high: float, matters: float | None) -> None:
+def _foot(ax: canvas.Axes, unit: str, low: float, high: float, matters: float | None) -> None:
     """The scale in words, and a bar as long as the difference that matters."""
     from matplotlib.transforms import ScaledTranslation
 

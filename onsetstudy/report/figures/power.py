@@ -5,22 +5,18 @@ Formula and simulation are drawn apart: in one picture the dots of one effect wo
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, POINTS, SECONDARY, Drawing, Sheet
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, Drawing, Sheet
+from onsetstudy.report.numbers import capital
 from onsetstudy.study.planning.results import PlanningResults
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.transforms import Transform
 
 __all__ = ["alt_text", "data_for", "draw_figure", "draw_formula", "draw_simulated", "effect_name"]
 
 HEIGHT, FOOT, HEAD = 1.9, 0.45, 0.3
 APART = 0.075
+EFFECTS = {"rmst_difference": "difference in minutes", "treatment_success_difference": "difference of proportions"}
 
 
 def data_for(results: PlanningResults) -> pd.DataFrame:
@@ -29,7 +25,7 @@ def data_for(results: PlanningResults) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["effect", "cases", "formula", "simulated", "mc_error"])
 
 
-def draw_simulated(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float) -> None:
+def draw_simulated(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, power: float) -> None:
     """The planned effect alone: dots as simulated, joined, and what the formula promises; each named at its line."""
     look = LOOKS[1]
     dots = frame.dropna(subset=["simulated"])
@@ -55,7 +51,7 @@ def draw_simulated(frame: pd.DataFrame, ax: Axes, *, planned: float, power: floa
     _finish(ax, frame, power)
 
 
-def draw_formula(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float) -> None:
+def draw_formula(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, power: float) -> None:
     """Lines by formula, each with its effect at the end where the lines lie farther apart."""
     first = _at_left(frame)
     at = frame["cases"].min() if first else frame["cases"].max()
@@ -67,20 +63,14 @@ def draw_formula(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float)
         line = frame[frame["effect"] == row.effect]
         ax.plot(line["cases"], line["formula"], color=colour, linewidth=1.2)
         ax.text(
-            row.cases, y, f"{row.effect:g}", transform=_shifted(ax, shift), ha="right" if first else "left",
+            row.cases, y, f"{row.effect:g}", transform=canvas.moved_across(ax, shift), ha="right" if first else "left",
             va="center", fontsize=8.5, color=colour, weight="bold" if strong else None,
             bbox={"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.6},
         )  # fmt: skip
     _finish(ax, frame, power)
 
 
-def _shifted(ax: Axes, points: float) -> Transform:
-    from matplotlib.transforms import ScaledTranslation
-
-    return ax.transData + ScaledTranslation(points / POINTS, 0, ax.figure.dpi_scale_trans)
-
-
-def _finish(ax: Axes, frame: pd.DataFrame, power: float) -> None:
+def _finish(ax: canvas.Axes, frame: pd.DataFrame, power: float) -> None:
     ax.axhline(power, color=INK, linewidth=0.8, linestyle=(0, (1.0, 1.6)))
     ax.set(ylim=(0, 1.02), xlim=(0, 1.02 * float(frame["cases"].max())))
     ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f}\u202f%")
@@ -131,14 +121,10 @@ def alt_text(frame: pd.DataFrame, *, test: str, what: str) -> str:
 
 def effect_name(results: PlanningResults) -> str:
     """What the effects of the curve are, with their unit."""
-    protocol = results.protocol
-    if protocol.plan.primary == "rmst_difference":
-        return "difference in minutes"
-    if protocol.plan.primary == "pain_difference" and protocol.pain is not None:
-        return f"difference on {protocol.pain.instrument.unit}"
-    if protocol.plan.primary == "treatment_success_difference":
-        return "difference of proportions"
-    return "hazard ratio"
+    plan, pain = results.protocol.plan, results.protocol.pain
+    if plan.primary == "pain_difference" and pain is not None:
+        return f"difference on {pain.instrument.unit}"
+    return EFFECTS.get(plan.primary, "hazard ratio")
 
 
 def draw_figure(results: PlanningResults) -> Drawing:
@@ -146,7 +132,7 @@ def draw_figure(results: PlanningResults) -> Drawing:
     frame, what = data_for(results), effect_name(results)
     test, planned, share = results.curve[0].test, results.planned_effect or 0.0, results.protocol.plan.planned_power
     dots = bool(frame["simulated"].notna().any())
-    over = what[:1].upper() + what[1:]
+    over = capital(what)
     tall = FOOT + HEIGHT + HEAD
 
     def fill(sheet: Sheet) -> None:

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, Drawing, Sheet, look_of
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["alt_text", "data_for", "draw", "draw_figure"]
 
@@ -43,7 +40,7 @@ def data_for(chair: ChairTime) -> dict[str, list[Bar]]:
     return bars
 
 
-def draw(bars: Mapping[str, Sequence[Bar]], ax: Axes, *, arms: Sequence[str], narrow: bool) -> None:
+def draw(bars: Mapping[str, Sequence[Bar]], ax: canvas.Axes, *, arms: Sequence[str], narrow: bool) -> None:
     """Pale bars for what every visit has, the arm's colour for the wait; the minutes stand in or over the bars."""
     for place, arm in enumerate(a for a in arms if a in bars):
         y = len(bars) - place - 0.62
@@ -90,7 +87,7 @@ def draw_figure(chair: ChairTime, labels: Mapping[str, str]) -> Drawing:
     return Drawing(alt_text(bars, labels), height=ROW * len(shown) + FOOT + HEAD, fill=fill)
 
 
-def _stage_names(ax: Axes, row: Sequence[Bar]) -> None:
+def _stage_names(ax: canvas.Axes, row: Sequence[Bar]) -> None:
     """Names over the first bar, where there is room for them."""
     for bar in row:
         if bar.stage == WAIT or bar.minutes < LEAST_NAMED:

@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.watch.results import Chart
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["alt_text", "draw", "draw_figure"]
 
@@ -24,7 +20,7 @@ def _sign(chart: Chart) -> int:
     return 1 if chart.direction == "worse" else -1
 
 
-def draw(charts: Sequence[Chart], ax: Axes, *, look: ArmLook, first: int) -> None:
+def draw(charts: Sequence[Chart], ax: canvas.Axes, *, look: ArmLook, first: int) -> None:
     """More failures than usual climb, fewer sink; a ring marks a signal."""
     ax.axhline(0, color=INK, linewidth=1.0, zorder=1)
     limits, values = [_sign(c) * c.limit for c in charts], [_sign(c) * np.asarray(c.path, float) for c in charts]

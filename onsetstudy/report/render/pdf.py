@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
 from typing import Any
 
@@ -31,11 +32,8 @@ def render_pdf(document: Document, *, paper: str = "a4") -> bytes:
     data = json.dumps(dataclasses.asdict(document))
     compilers = (compiler_of("report", doc=data, paper=paper, density=density) for density in DENSITIES)
     first = next(compilers)
-    chosen = first if _last_page_fill(first) >= LEAST_FILL else None
-    while chosen is None:
-        tried = next(compilers, None)
-        chosen = first if tried is None else tried if _last_page_fill(tried) >= LEAST_FILL else None
-    return one_pdf(chosen)
+    tried = itertools.chain((first,), compilers)
+    return one_pdf(next((c for c in tried if _last_page_fill(c) >= LEAST_FILL), first))
 
 
 def _last_page_fill(compiler: Any) -> float:

@@ -20,9 +20,8 @@ NOT_RANDOMISED = (
 
 def plan_cautions(results: PlanningResults) -> Section:
     """Every caution, and what a study without allocation at random cannot guard against."""
-    texts = tuple(tidy(c.text) for c in results.caution)
-    if not results.protocol.study.randomised:
-        texts = (*texts, NOT_RANDOMISED)
+    at_random = () if results.protocol.study.randomised else (NOT_RANDOMISED,)
+    texts = (*(tidy(c.text) for c in results.caution), *at_random)
     return Section.of("cautions", "Cautions", Cautions(texts=texts))
 
 

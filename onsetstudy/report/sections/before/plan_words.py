@@ -7,7 +7,7 @@ from typing import Any
 
 from onsetstudy.core.claims import PlanClaim
 from onsetstudy.design.size_results import Pace
-from onsetstudy.report.numbers import THIN, counted, decimal, level, tidy
+from onsetstudy.report.numbers import THIN, capital, counted, decimal, level, tidy
 from onsetstudy.study.planning.results import PlanningResults
 from onsetstudy.study.planning_results import Question
 
@@ -241,8 +241,7 @@ def size_lines(results: PlanningResults) -> tuple[str, ...]:
 
 def named(outcome: str) -> str:
     """Name of an outcome at the beginning of a sentence."""
-    name = OUTCOMES.get(outcome, outcome)
-    return f"{name[:1].upper()}{name[1:]}"
+    return capital(OUTCOMES.get(outcome, outcome))
 
 
 def outcome_name(question: Question) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from onsetstudy.report.cells import NONE
 from onsetstudy.report.document import Paragraph, Section, Table, absent
-from onsetstudy.report.numbers import THIN, tidy
+from onsetstudy.report.numbers import THIN, capital, tidy
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import MoreNeeded
 
@@ -38,6 +38,6 @@ def _table(more: MoreNeeded) -> Table:
         ("", "seen", "needed"),
         rows,
         f"For {tidy(effect)}, {100 * more.power:.0f}{THIN}% power of the {more.test} at a two-sided level of "
-        f"{100 * more.alpha:.2g}{THIN}%. {more.source[:1].upper()}{more.source[1:]}.",
+        f"{100 * more.alpha:.2g}{THIN}%. {capital(more.source)}.",
         f"{NONE}: cannot be told before a tooth has been seen to go numb." if more.cases_needed is None else "",
     )

@@ -9,7 +9,7 @@ from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, reason_of, reasons_of
 from onsetstudy.report.document import Cautions, Section, Table, notes_of
-from onsetstudy.report.numbers import THIN, counted, day, decimal, interval, level, listed, places_for, tidy
+from onsetstudy.report.numbers import THIN, capital, counted, day, decimal, interval, level, listed, places_for, tidy
 
 __all__ = ["passed_a_line", "section"]
 
@@ -129,7 +129,7 @@ def _flags_table(doses: DoseSummary, protocol: Protocol) -> Table:
     return Table.of(
         "Doses and mixtures that call for a look, cases",
         ("", *map(protocol.label, doses.arms)),
-        [(f.text[:1].upper() + f.text[1:], *cells) for f, cells in zip(doses.flags, counts, strict=True)],
+        [(capital(f.text), *cells) for f, cells in zip(doses.flags, counts, strict=True)],
         f"Limits of {names}: {doses.table_title}, table dated {day(doses.table_date)}. Of the limits that apply to a "
         "case the lowest counts. Each line is a caution: look at these cases, at the label and at the patient.",
         f"Passed: {'; '.join(doses.sources)}." if doses.sources else "",

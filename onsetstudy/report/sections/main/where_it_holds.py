@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from onsetstudy.core.results import EstimateLike, NotAvailable
-from onsetstudy.report.cells import NONE, reason_text, reasons_of, share_text, value_text, whole
+from onsetstudy.report.cells import NONE, reason_of, reasons_of, share_text, value_text, whole
 from onsetstudy.report.document import Block, Section, Table, absent, note
 from onsetstudy.report.figures.forest import Line
 from onsetstudy.report.names import plain_words
@@ -62,8 +62,8 @@ def _techniques_table(results: StudyResults) -> Table:
             ("Restricted mean time to onset, min", population.wait, population.wait_difference, value_text),
         )
         if all(isinstance(difference, NotAvailable) for _, _, difference, _ in found):
-            reason = getattr(population.wait_difference, "reason", "")
-            rows.append((f"not compared: {reason_text(reason)}", "", "", ""))
+            assert isinstance(population.wait_difference, NotAvailable)
+            rows.append((f"not compared: {reason_of(population.wait_difference)}", "", "", ""))
             continue
         for name, arms, difference, show in found:
             last = estimate_shown(difference) or NONE
