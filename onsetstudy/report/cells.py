@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
+from onsetstudy.core.quantities import Seen
 from onsetstudy.core.results import EstimateLike, NotAvailable
 from onsetstudy.report.numbers import decimal, interval, percent, percent_interval, places_for, tidy
 
@@ -15,6 +16,7 @@ __all__ = [
     "reasons_of",
     "share_text",
     "spanned",
+    "two_cells",
     "value_text",
     "whole",
 ]
@@ -49,6 +51,14 @@ def value_text(e: EstimateLike, places: int = 1, *, factor: float = 1.0, missing
         return e.reason if missing is None else missing
     low, high = sorted((factor * e.interval.low, factor * e.interval.high))
     return spanned(factor * e.estimate, low, high, places)
+
+
+def two_cells(e: EstimateLike, seen: Seen | None = None, *, unit: str = "") -> tuple[str, str]:
+    """An estimate (as ``seen``, where it is shown otherwise) and its interval apart, or why there is none."""
+    if isinstance(e, NotAvailable):
+        return "not known", e.reason
+    value, low, high = (seen.value, seen.low, seen.high) if seen else (e.estimate, e.interval.low, e.interval.high)
+    return f"{decimal(value)}{unit}", interval(low, high)
 
 
 def points_text(e: EstimateLike) -> str:

@@ -199,7 +199,8 @@ def _seen(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     if claim.bears.side:
         value = _size(claim, seen.value)
         fields |= {"value": _with_unit(value, str(fields["unit"])), "word": claim.quantity.word(claim.bears.side)}
-        fields["size"] = _ends(claim, seen) + _without(claim, alone)
+        once = "" if alone is None else f", {ALLOWED}; {_ends(claim, alone)} if one looked only once"
+        fields["size"] = _ends(claim, seen) + once
         return phrase.found.format(**fields)
     fields["span"] = _span(claim, seen) + (f" ({_span(claim, alone)} if one looked only once)" if alone else "")
     return phrase.unsure.format(**fields)
@@ -228,12 +229,6 @@ def _ends(claim: Claim, seen: Seen) -> str:
         return interval(seen.low, seen.high, claim.places)
     near, far = sorted((abs(seen.low), abs(seen.high)))
     return interval(near, far, claim.places)
-
-
-def _without(claim: Claim, alone: Seen | None) -> str:
-    if alone is None:
-        return ""
-    return f", {ALLOWED}; {_ends(claim, alone)} if one looked only once"
 
 
 def _toward(claim: Claim, shown: float) -> str:

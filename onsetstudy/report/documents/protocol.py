@@ -80,7 +80,10 @@ def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
 def _administrative(protocol: Protocol, lock: ProtocolLock | None) -> Section:
     versions: Block = absent("This protocol is not locked: lock it before the first case.")
     if lock is not None:
-        rows = ((f"{v.number}", day(v.day), v.reason, _keys(v.changes), v.digest[:12]) for v in lock.versions)
+        rows = []
+        for v in lock.versions:
+            changed = ", ".join(key for key, _, _ in v.changes) or "—"
+            rows.append((f"{v.number}", day(v.day), v.reason, changed, v.digest[:12]))
         columns = ("version", "day", "reason", "changed", "SHA-256")
         versions = Table.of("Versions of this protocol", columns, rows, align="lllll")
     return Section.of(
@@ -90,10 +93,6 @@ def _administrative(protocol: Protocol, lock: ProtocolLock | None) -> Section:
         Pairs(rows=(("Study", protocol.study.id), ("Protocol, SHA-256", protocol.digest))),
         _said(protocol, "roles", "Who is responsible for what, by role and not by name of patients"),
     )
-
-
-def _keys(changes: tuple[tuple[str, str, str], ...]) -> str:
-    return ", ".join(key for key, _, _ in changes) or "—"
 
 
 def _open_science(protocol: Protocol) -> Section:

@@ -79,11 +79,9 @@ def _finish(ax: canvas.Axes, frame: pd.DataFrame, power: float) -> None:
 
 def _at_left(frame: pd.DataFrame) -> bool:
     """Whether the lines lie farther apart at their left ends than at their right ones."""
-    gaps = []
-    for at in (frame["cases"].min(), frame["cases"].max()):
-        ends = frame.loc[frame["cases"] == at, "formula"].sort_values()
-        gaps.append(float(ends.diff().min()))
-    return gaps[0] >= gaps[1]
+    ends = (frame["cases"].min(), frame["cases"].max())
+    left, right = (frame.loc[frame["cases"] == at, "formula"].sort_values().diff().min() for at in ends)
+    return bool(left >= right)
 
 
 def _places(ends: list[float]) -> list[float]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from onsetstudy.core.results import Estimate
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.cells import two_cells
 from onsetstudy.report.document import Block, Paragraph, Section, Table, notes_of
 from onsetstudy.report.figures import watching
 from onsetstudy.report.figures.canvas import look_of
-from onsetstudy.report.numbers import counted, decimal, interval, level, percent, percent_interval
+from onsetstudy.report.numbers import counted, decimal, level, percent, percent_interval
 from onsetstudy.watch.results import Chart, Watch
 
 __all__ = ["watch_section"]
@@ -74,14 +74,7 @@ def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) 
 
 
 def _windows(watch: Watch, protocol: Protocol) -> Table:
-    rows = []
-    for window in watch.windows:
-        e = window.wait
-        if isinstance(e, Estimate):
-            told = (decimal(e.estimate), interval(e.interval.low, e.interval.high))
-        else:
-            told = ("not known", e.reason)
-        rows.append((f"{window.first} to {window.last}", *told))
+    rows = [(f"{window.first} to {window.last}", *two_cells(window.wait)) for window in watch.windows]
     return Table.of(
         f"Restricted mean time to onset of consecutive {protocol.label(watch.arm)} cases, "
         f"up to {protocol.onset.tau_min:g} min",

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from onsetstudy.core.claims import Claim
-from onsetstudy.core.quantities import Seen, quantity_of
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.cells import two_cells
 from onsetstudy.report.document import Block, Paragraph, Section, Table, notes_of
 from onsetstudy.report.figures import visit
 from onsetstudy.report.numbers import counted, decimal, interval, level, percent, percent_interval
@@ -67,17 +68,15 @@ def _table(chair: ChairTime, protocol: Protocol) -> Table:
     )
 
 
-def _minutes(e: EstimateLike, seen: Seen | None = None) -> tuple[str, str]:
-    if isinstance(e, NotAvailable):
-        return "not known", e.reason
-    value, low, high = (seen.value, seen.low, seen.high) if seen else (e.estimate, e.interval.low, e.interval.high)
-    return f"{decimal(value)} min", interval(low, high)
+def _minutes(e: EstimateLike) -> tuple[str, str]:
+    return two_cells(e, unit=" min")
 
 
 def _saved(e: EstimateLike) -> tuple[str, str]:
     if isinstance(e, NotAvailable):
         return _minutes(e)
-    return _minutes(e, quantity_of(e.quantity).as_shown(e.estimate, e.interval.low, e.interval.high))
+    seen = quantity_of(e.quantity).as_shown(e.estimate, e.interval.low, e.interval.high)
+    return two_cells(e, seen, unit=" min")
 
 
 def _share(e: EstimateLike) -> tuple[str, str]:

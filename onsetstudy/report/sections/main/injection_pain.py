@@ -80,7 +80,7 @@ def comfort_blocks(comfort: Comfort | None, protocol: Protocol, *, looks: bool =
         blocks.append(_moments(comfort.moments, labels, protocol))
         main = next((m for m in comfort.moments if protocol.pain and m.moment == protocol.pain.moment), None)
         if main is not None:
-            blocks += _missing(main, labels[1], protocol)
+            blocks.append(_missing(main, labels[1], protocol))
     if comfort.odds is not None:
         blocks.append(_odds(comfort.odds, labels))
     if comfort.anxiety is not None:
@@ -136,53 +136,47 @@ def _share(e: EstimateLike) -> str:
     return e.reason if isinstance(e, NotAvailable) else share_text(e, int(e.method.split()[2]))
 
 
-def _missing(main: MomentOfPain, other: str, protocol: Protocol) -> list[Block]:
+def _missing(main: MomentOfPain, other: str, protocol: Protocol) -> Block:
     missing = main.missing
     total = sum(count for _, _, count in missing.by_reason)
     if not total:
-        return [note(f"No score at {main.moment} is missing.")]
+        return note(f"No score at {main.moment} is missing.")
     told = "; ".join(f"{protocol.label(a)}: {count} {r.replace('_', ' ')}" for a, r, count in missing.by_reason)
     text = f"{total} scores at {main.moment} are missing ({told})."
     if missing.by_arm:
         text += f" That is {listed([f'{gone} of {cases} {protocol.label(a)}' for a, gone, cases in missing.by_arm])}."
-    texts = (text, *_tipping(main, other, protocol))
-    return [note(" ".join(texts))]
+    return note(" ".join((text, *_tipping(main, other, protocol))))
 
 
 def _tipping(main: MomentOfPain, other: str, protocol: Protocol) -> list[str]:
     """How far off the missing scores of either arm would have to be for the difference to be in doubt."""
-    missing, reference = main.missing, protocol.label(protocol.reference_arm)
+    missing, names = main.missing, (protocol.label(protocol.reference_arm), other)
     unit = protocol.pain.instrument.unit if protocol.pain else ""
     shifts = (missing.tipping_reference, missing.tipping)
     lost = [shift is not None and math.isfinite(shift) for shift in shifts]
 
-    def needed(place: int, name: str) -> str:
-        shift = shifts[place] or 0.0
-        text = (
-            f"The missing {name} scores would have to be {decimal(abs(shift))} {unit} "
-            f"{'higher' if shift > 0 else 'lower'} than the others, on average, for the difference of means to be in "
-            "doubt"
-        )
-        alone = f", the missing {(other, reference)[place]} ones being like the others of theirs" if all(lost) else ""
-        reach = "" if _within(main, place, shift, protocol) else " The scale does not reach so far."
-        return f"{text}{alone}.{reach}"
+    def reach(*needed: tuple[int, float]) -> str:
+        within = all(_within(main, place, shift, protocol) for place, shift in needed)
+        return "" if within else " The scale does not reach so far."
 
-    texts = []
-    if lost[0] and not lost[1]:
-        texts.append(f"No {other} score is missing, so none of theirs could change the difference.")
-    if lost[1]:
-        texts.append(needed(1, other))
-    if lost[0]:
-        texts.append(needed(0, reference))
-    if all(lost) and missing.tipping_both is not None:
-        up, down = (other, reference) if missing.tipping_both > 0 else (reference, other)
-        both = ((1, missing.tipping_both), (0, -missing.tipping_both))
-        reach = (
-            "" if all(_within(main, k, shift, protocol) for k, shift in both) else " The scale does not reach so far."
+    def needed(place: int) -> str:
+        shift = shifts[place] or 0.0
+        alone = f", the missing {names[1 - place]} ones being like the others of theirs" if all(lost) else ""
+        return (
+            f"The missing {names[place]} scores would have to be {decimal(abs(shift))} {unit} "
+            f"{'higher' if shift > 0 else 'lower'} than the others, on average, for the difference of means to be in "
+            f"doubt{alone}.{reach((place, shift))}"
         )
+
+    texts = [needed(place) for place in (1, 0) if lost[place]]
+    if lost[0] and not lost[1]:
+        texts.insert(0, f"No {other} score is missing, so none of theirs could change the difference.")
+    both = missing.tipping_both
+    if all(lost) and both is not None:
+        down, up = names if both > 0 else names[::-1]
         texts.append(
-            f"{decimal(abs(missing.tipping_both))} {unit} would do if the missing {up} scores were higher and the "
-            f"missing {down} ones lower by as much at once.{reach}"
+            f"{decimal(abs(both))} {unit} would do if the missing {up} scores were higher and the missing {down} ones "
+            f"lower by as much at once.{reach((1, both), (0, -both))}"
         )
     return texts
 
