@@ -44,7 +44,6 @@ __all__ = [
     "named_axes",
     "signed",
     "spread",
-    "to_svg",
 ]
 
 INK, SECONDARY, HAIRLINE = "#1d2126", "#5a6068", "#c9ced4"
@@ -198,14 +197,14 @@ class Drawing:
             tall = self.height(narrow) if callable(self.height) else self.height
             with canvas(NARROW if narrow else WIDE, tall) as figure:
                 self.fill(Sheet(figure, narrow))
-                return to_svg(figure, f"{name}-narrow" if narrow else name, title, self.alt)
+                return _to_svg(figure, f"{name}-narrow" if narrow else name, title, self.alt)
 
         return Block(
             name=name, title=title, caption=caption, alt=self.alt, svg=lambda: paint(False), narrow=lambda: paint(True)
         )
 
 
-def to_svg(figure: Figure, name: str, title: str, alt: str) -> str:
+def _to_svg(figure: Figure, name: str, title: str, alt: str) -> str:
     """SVG text, the same for the same figure: fixed ids, no date; titled for those who cannot see it."""
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})

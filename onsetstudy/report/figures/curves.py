@@ -88,32 +88,19 @@ def draw(
         ax.step(t, high, where="post", color=look.colour, linewidth=0.5, alpha=0.55, zorder=2)
         ax.step(t, low, where="post", color=look.colour, linestyle=look.line, linewidth=1.8, zorder=3)
         given = part[part["estimate"].notna()]
-        aside = DODGE * (number - (len(present) - 1) / 2) * 2
-        moved = canvas.moved_across(ax, aside)
-        ax.vlines(
-            given["minute"], turn(given["conf_low"]), turn(given["conf_high"]), color=look.colour, linewidth=1.0,
-            transform=moved, zorder=4, clip_on=False,
-        )  # fmt: skip
-        ax.plot(
-            given["minute"], turn(given["estimate"]), look.marker, color=look.colour, markerfacecolor=look.face,
-            markersize=4.4, markeredgewidth=1.1, transform=moved, zorder=5, clip_on=False,
-        )  # fmt: skip
+        moved = canvas.moved_across(ax, DODGE * (number - (len(present) - 1) / 2) * 2)
+        limits: dict[str, Any] = {"color": look.colour, "transform": moved, "clip_on": False}
+        lower, upper, estimate = (turn(given[name]) for name in ("conf_low", "conf_high", "estimate"))
+        ax.vlines(given["minute"], lower, upper, linewidth=1.0, zorder=4, **limits)
+        dots = {"markerfacecolor": look.face, "markersize": 4.4, "markeredgewidth": 1.1}
+        ax.plot(given["minute"], estimate, look.marker, zorder=5, **dots, **limits)
         last = given["estimate"].iloc[-1:] if len(given) else part["low"].iloc[-1:]
         ends.append((float(turn(last)[0]), labels[str(arm)], look.colour))
     _frame(frame, ax, target_min=target_min, falling=falling)
     points_per_share = ax.get_window_extent().height / 100 * POINTS / ax.figure.dpi
+    name: dict[str, Any] = {"va": "center", "weight": "bold", "annotation_clip": False, "fontsize": None}
     for place, (_, label, colour) in zip(canvas.spread([e[0] for e in ends], 11 / points_per_share), ends, strict=True):
-        canvas.beside(
-            ax,
-            label,
-            (float(frame["minute"].max()), place),
-            (8, 0),
-            color=colour,
-            va="center",
-            weight="bold",
-            annotation_clip=False,
-            fontsize=None,
-        )
+        canvas.beside(ax, label, (float(frame["minute"].max()), place), (8, 0), color=colour, **name)
 
 
 def _frame(frame: pd.DataFrame, ax: canvas.Axes, *, target_min: float, falling: bool) -> None:

@@ -43,11 +43,13 @@ def data_for(results: StudyResults) -> list[Dot]:
     """
     protocol, population = results.protocol, results.overall
     target, horizon = protocol.onset.target_min, protocol.onset.tau_min
+    moment = protocol.pain.moment if protocol.pain else "the injection"
+    arms = [protocol.label(code) for code in protocol.arm_codes]
     dots = [
         *_share_dots("success", f"Numb by {target:g} min", population.success, protocol),
         _claim_dot("wait", f"Minutes of waiting saved, up to {horizon:g}", results, "rmst_difference"),
         *_share_dots("never", f"Not numb within {horizon:g} min", population.never_numb, protocol),
-        _pain_dot(results),
+        _claim_dot("pain", f"Mean pain at {moment}, {arms[1]} less {arms[0]}", results, "pain_difference"),
     ]
     if protocol.plan.primary == "treatment_success_difference":
         dots = [*_share_dots("treatment", "Successful treatments", population.treatment, protocol), *dots]
@@ -78,13 +80,6 @@ def _claim_dot(row: str, question: str, results: StudyResults, key: str) -> Dot:
     assert seen is not None
     matters = None if size is None else size if better > 0 else -size
     return replace(dot, estimate=seen.value, low=seen.low, high=seen.high, number=short_value(claim), matters=matters)
-
-
-def _pain_dot(results: StudyResults) -> Dot:
-    protocol = results.protocol
-    moment = protocol.pain.moment if protocol.pain else "the injection"
-    arms = [protocol.label(code) for code in protocol.arm_codes]
-    return _claim_dot("pain", f"Mean pain at {moment}, {arms[1]} less {arms[0]}", results, "pain_difference")
 
 
 def draw(part: Sequence[Dot], ax: canvas.Axes, *, arms: tuple[str, ...], share: bool, ticks: int = 4) -> None:

@@ -115,7 +115,8 @@ def _numbers_table(results: StudyResults) -> Table:
     for quantity, of, unit, value, low, high, p in zip(*(frame[name].tolist() for name in columns), strict=True):
         places = 2 if unit in ("min", "mm", "points") else 3
         names.append((QUANTITIES.get(quantity, plain_words(quantity)), "" if pd.isna(of) else _of(of, protocol)))
-        values.append(NONE if pd.isna(value) else _shown(value, places))
+        # A large number, such as a sum of ranks, has no decimals.
+        values.append(NONE if pd.isna(value) else decimal(value, 0 if abs(value) >= 1000 else places))
         lows.append("" if pd.isna(low) else decimal(low, places))
         highs.append("" if pd.isna(high) else decimal(high, places))
         known = unit == "proportion" or not pd.isna(value)
@@ -152,16 +153,6 @@ def _of(contrast: str, protocol: Protocol) -> str:
     return protocol.label(contrast)
 
 
-def _shown(value: float, places: int) -> str:
-    """A number; a large one, such as a sum of ranks, without decimals."""
-    return decimal(value, 0 if abs(value) >= 1000 else places)
-
-
-def _cited(source: str) -> str:
-    """A source; a key such as ``sun_1996`` as author and year."""
-    return plain_words(source).capitalize() if re.fullmatch(r"[a-z_]+_\d{4}", source) else source
-
-
 def _methods_table(results: StudyResults) -> Table:
     """How each number was computed, and after whom."""
     population = results.overall
@@ -174,7 +165,10 @@ def _methods_table(results: StudyResults) -> Table:
         if isinstance(result, NotAvailable):
             continue
         method = f"{result.method}; {result.interval.method}" if isinstance(result, Estimate) else result.method
-        rows.append((QUANTITIES.get(result.quantity, result.quantity), method, _cited(result.source)))
+        # A source may be a key such as ``sun_1996``: as author and year.
+        source = result.source
+        cited = plain_words(source).capitalize() if re.fullmatch(r"[a-z_]+_\d{4}", source) else source
+        rows.append((QUANTITIES.get(result.quantity, result.quantity), method, cited))
     return Table.of("How it was computed", ("", "method", "after"), rows, align="lll")
 
 

@@ -69,6 +69,11 @@ def plan_assumptions(results: PlanningResults) -> Section:
     assumed, e = results.protocol.planning, results.expected
     if assumed is None:
         return Section.of("assumptions", "What this rests on")
+    simulated = []
+    if results.schedules is not None:
+        found = results.schedules.lines[0].power
+        simulated.append(("Seen to become numb in the end", words.share_of(found.onset_share)))
+        simulated.append(("Already numb at the first test", words.share_of(found.numb_at_first)))
     rows = [
         ("Cases a month, all practices", f"{assumed.cases_per_month:g}"),
         ("Of them eligible and willing", words.share_of(assumed.eligible_share)),
@@ -78,7 +83,7 @@ def plan_assumptions(results: PlanningResults) -> Section:
             "Not numb to the end of testing, reference and other arm",
             f"{words.share_of(e.never_reference)} and {words.share_of(e.never_other)}",
         ),
-        *_seen(results),
+        *simulated,
         ("Lost, and tests missed", f"{words.share_of(assumed.lost_share)} and {words.share_of(assumed.missed_share)}"),
         ("Spread of operators, log scale of time", f"{assumed.operator_spread:g}"),
         (
@@ -91,17 +96,6 @@ def plan_assumptions(results: PlanningResults) -> Section:
         rows.append(("Correlation within patients", f"{assumed.within_patient_correlation:g}"))
     rows += [(f"Source {k}", text) for k, text in enumerate(assumed.sources, start=1)]
     return Section.of("assumptions", "What this rests on", Pairs(rows=tuple(rows)))
-
-
-def _seen(results: PlanningResults) -> tuple[tuple[str, str], ...]:
-    """What simulated teeth show under the planned schedule."""
-    if results.schedules is None:
-        return ()
-    found = results.schedules.lines[0].power
-    return (
-        ("Seen to become numb in the end", words.share_of(found.onset_share)),
-        ("Already numb at the first test", words.share_of(found.numb_at_first)),
-    )
 
 
 def plan_sizes(results: PlanningResults) -> Section:
