@@ -92,7 +92,7 @@ def draw(
         limits: dict[str, Any] = {"color": look.colour, "transform": moved, "clip_on": False}
         lower, upper, estimate = (turn(given[name]) for name in ("conf_low", "conf_high", "estimate"))
         ax.vlines(given["minute"], lower, upper, linewidth=1.0, zorder=4, **limits)
-        dots = {"markerfacecolor": look.face, "markersize": 4.4, "markeredgewidth": 1.1}
+        dots: dict[str, Any] = {"markerfacecolor": look.face, "markersize": 4.4, "markeredgewidth": 1.1}
         ax.plot(given["minute"], estimate, look.marker, zorder=5, **dots, **limits)
         last = given["estimate"].iloc[-1:] if len(given) else part["low"].iloc[-1:]
         ends.append((float(turn(last)[0]), labels[str(arm)], look.colour))
