@@ -28,7 +28,7 @@ def reference():
 @pytest.fixture
 def unpainted(monkeypatch):
     """Figures are empty drawings: for tests that read words and numbers, and would wait for the painting."""
-    from onsetstudy.report.lazy_text import Painted
+    from onsetstudy.report.document import Painted
 
     painting = Painted.__get__
 

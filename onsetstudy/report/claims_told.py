@@ -37,23 +37,21 @@ def looks_note(claim: Claim) -> str:
 
 def _listed(claim: Claim, protocol: Protocol) -> dict[str, Any]:
     quantity, answer, look = claim.quantity, claim.answer, claim.looks
-    found = isinstance(answer, Estimate)
+    found = answer if isinstance(answer, Estimate) else None
     side = claim.bears.side if claim.bears else 0
-    withheld = (
-        isinstance(answer, Estimate) and side == 0 and quantity.side(answer.interval.low, answer.interval.high) != 0
-    )
+    withheld = found is not None and side == 0 and quantity.side(found.interval.low, found.interval.high) != 0
     return {
         "key": f"{quantity.key}/{claim.subset}" if claim.subset else quantity.key,
         "quantity": quantity.key,
         "contrast": answer.contrast,
         "population": claim.population,
         "subset": claim.subset,
-        "estimate": answer.estimate if isinstance(answer, Estimate) else None,
-        "low": _number(answer.interval.low) if isinstance(answer, Estimate) else None,
-        "high": _number(answer.interval.high) if isinstance(answer, Estimate) else None,
-        "level": answer.interval.level if isinstance(answer, Estimate) else None,
+        "estimate": found.estimate if found else None,
+        "low": _number(found.interval.low) if found else None,
+        "high": _number(found.interval.high) if found else None,
+        "level": found.interval.level if found else None,
         "unit": answer.unit,
-        "available": found,
+        "available": found is not None,
         "direction": quantity.word(side) if side else "",
         "size": claim.bears.size if claim.bears else "",
         "withheld": withheld,

@@ -2,27 +2,61 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Self, overload
 
-from onsetstudy.report.lazy_text import Painted
+from onsetstudy.core.results import Caution
+from onsetstudy.report.numbers import tidy
 
 __all__ = [
     "Answer",
     "Block",
     "Cautions",
     "Document",
-    "Drawn",
     "Figure",
     "Flow",
     "FlowStep",
     "Heading",
+    "Painted",
     "Pairs",
     "Paragraph",
     "Section",
     "Table",
-    "figure",
+    "absent",
+    "note",
+    "notes_of",
 ]
+
+
+class Painted:
+    """A field of a dataclass that is given text or what paints it, and gives text; painted once, when first asked for.
+
+    Who reads words or numbers alone waits for no drawing. The dataclass has no slots: what is kept lies in its
+    dictionary under the name of the field.
+    """
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self._name = name
+
+    if TYPE_CHECKING:
+
+        @overload
+        def __get__(self, instance: None, owner: type) -> Painted: ...
+        @overload
+        def __get__(self, instance: object, owner: type) -> str: ...
+
+    def __get__(self, instance: object | None, owner: type) -> Painted | str:
+        if instance is None:
+            raise AttributeError(self._name)  # by which a dataclass knows that the field has no default
+        kept = vars(instance)
+        if not isinstance(kept[self._name], str):
+            kept[self._name] = kept[self._name]()
+        text: str = kept[self._name]
+        return text
+
+    def __set__(self, instance: object, value: str | Callable[[], str]) -> None:
+        vars(instance)[self._name] = value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +101,32 @@ class Table:
     strong: tuple[int, ...] = ()
     kind: str = "table"
 
+    @classmethod
+    def of(
+        cls,
+        caption: str,
+        columns: Sequence[str],
+        rows: Iterable[Sequence[str]],
+        *notes: str,
+        align: str = "",
+        strong: Iterable[int] = (),
+    ) -> Self:
+        """A table whose rows of a single cell are headings; names stand left and all else right, if not told otherwise.
+
+        A note that is empty is none.
+        """
+        told = [tuple(row) for row in rows]
+        heads = tuple(k for k, row in enumerate(told) if len(row) == 1 < len(columns))
+        return cls(
+            caption=caption,
+            columns=tuple(columns),
+            rows=tuple(row + ("",) * (len(columns) - 1) if k in heads else row for k, row in enumerate(told)),
+            align=align or "l" + "r" * (len(columns) - 1),
+            notes=tuple(note for note in notes if note),
+            heads=heads,
+            strong=tuple(strong),
+        )
+
 
 @dataclass(frozen=True, kw_only=True)
 class Figure:
@@ -79,32 +139,9 @@ class Figure:
     title: str
     caption: str
     alt: str
-    svg: Painted = Painted()  # noqa: RUF009 - a descriptor, not a default
-    narrow: Painted = Painted()  # noqa: RUF009
+    svg: Painted = Painted()
+    narrow: Painted = Painted()
     kind: str = "figure"
-
-
-class Drawn(Protocol):
-    """A drawing in its two forms, and in words."""
-
-    @property
-    def svg(self) -> str:
-        """For a page."""
-
-    @property
-    def narrow(self) -> str:
-        """For a narrow screen."""
-
-    @property
-    def alt(self) -> str:
-        """In words."""
-
-
-def figure(name: str, title: str, caption: str, drawn: Drawn) -> Figure:
-    """A drawing as a block."""
-    return Figure(
-        name=name, title=title, caption=caption, alt=drawn.alt, svg=lambda: drawn.svg, narrow=lambda: drawn.narrow
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +183,21 @@ class Pairs:
     kind: str = "pairs"
 
 
+def note(text: str) -> Paragraph:
+    """A paragraph in small letters."""
+    return Paragraph(text=text, role="note")
+
+
+def absent(text: str) -> Paragraph:
+    """A paragraph in the place of what is not there."""
+    return Paragraph(text=text, role="absent")
+
+
+def notes_of(cautions: Iterable[Caution]) -> list[Paragraph]:
+    """Cautions as notes."""
+    return [note(tidy(c.text)) for c in cautions]
+
+
 Block = Answer | Heading | Paragraph | Table | Figure | Flow | Cautions | Pairs
 
 
@@ -157,6 +209,12 @@ class Section:
     title: str
     blocks: tuple[Block, ...]
     new_page: bool = False
+
+    @classmethod
+    def of(cls, identity: str, title: str, *blocks: Block | str | None, new_page: bool = False) -> Self:
+        """A section of those blocks that there are; a text is a paragraph."""
+        found = tuple(Paragraph(text=b) if isinstance(b, str) else b for b in blocks if b is not None)
+        return cls(id=identity, title=title, blocks=found, new_page=new_page)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,15 +8,18 @@ import re
 from collections.abc import Iterable, Sequence
 
 __all__ = [
+    "MINUS",
     "THIN",
     "aligned",
     "amount",
+    "capital",
     "counted",
     "day",
     "decimal",
     "interval",
     "level",
     "listed",
+    "p_equals",
     "p_text",
     "percent",
     "percent_interval",
@@ -108,6 +111,17 @@ def p_text(p: float) -> str:
     if p < 0.001:
         return "< 0.001"
     return f"{p:.2g}" if p < 0.1 else f"{p:.2f}"
+
+
+def p_equals(p: float) -> str:
+    """``= 0.04`` or ``< 0.001``, for behind a p."""
+    text = p_text(p)
+    return text if text.startswith("<") else f"= {text}"
+
+
+def capital(text: str) -> str:
+    """A text with a capital at its beginning."""
+    return text[:1].upper() + text[1:]
 
 
 def counted(n: int, one: str, many: str | None = None) -> str:

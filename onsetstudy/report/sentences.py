@@ -16,18 +16,8 @@ from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
 from onsetstudy.core.results import FEW_OF_AN_ARM, Counts, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.numbers import (
-    amount,
-    counted,
-    decimal,
-    interval,
-    level,
-    listed,
-    p_text,
-    percent,
-    places_for,
-    tidy,
-)
+from onsetstudy.report.cells import reason_of, spanned
+from onsetstudy.report.numbers import amount, counted, decimal, interval, level, listed, p_text, percent, places_for
 
 __all__ = [
     "ALLOWED",
@@ -209,7 +199,8 @@ def _seen(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     if claim.bears.side:
         value = _size(claim, seen.value)
         fields |= {"value": _with_unit(value, str(fields["unit"])), "word": claim.quantity.word(claim.bears.side)}
-        fields["size"] = _ends(claim, seen) + _without(claim, alone)
+        once = "" if alone is None else f", {ALLOWED}; {_ends(claim, alone)} if one looked only once"
+        fields["size"] = _ends(claim, seen) + once
         return phrase.found.format(**fields)
     fields["span"] = _span(claim, seen) + (f" ({_span(claim, alone)} if one looked only once)" if alone else "")
     return phrase.unsure.format(**fields)
@@ -238,12 +229,6 @@ def _ends(claim: Claim, seen: Seen) -> str:
         return interval(seen.low, seen.high, claim.places)
     near, far = sorted((abs(seen.low), abs(seen.high)))
     return interval(near, far, claim.places)
-
-
-def _without(claim: Claim, alone: Seen | None) -> str:
-    if alone is None:
-        return ""
-    return f", {ALLOWED}; {_ends(claim, alone)} if one looked only once"
 
 
 def _toward(claim: Claim, shown: float) -> str:
@@ -286,8 +271,7 @@ def estimate_shown(answer: Estimate | NotAvailable) -> str:
         return ""
     quantity = quantity_of(answer.quantity)
     seen = quantity.as_shown(answer.estimate, answer.interval.low, answer.interval.high)
-    places = quantity.places(seen)
-    return f"{decimal(seen.value, places)} ({interval(seen.low, seen.high, places)})"
+    return spanned(seen.value, seen.low, seen.high, quantity.places(seen))
 
 
 def _agreeing(claim: Claim, seen: Seen) -> str:
@@ -340,7 +324,7 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
 
 
 def _no_answer(claim: Claim, answer: NotAvailable, protocol: Protocol) -> Said:
-    reason = tidy(answer.reason.strip().rstrip("."))
+    reason = reason_of(answer)
     known = _bound_words(answer, protocol) if claim.quantity.key == "hazard_ratio" else ""
     if answer.code == "withheld":
         head = "No answer is shown" if claim.leads else f"The {claim.quantity.name} is not shown"

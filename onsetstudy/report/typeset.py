@@ -12,10 +12,19 @@ from onsetstudy.core.errors import ReportError
 __all__ = ["compiler_of", "one_pdf"]
 
 
-def compiler_of(template: Path, **inputs: str) -> typst.Compiler:
-    """A typesetter of a template; it brings a serif, the sans of the figures comes with the library that draws them."""
+TEMPLATES = Path(__file__).parent / "render" / "templates"
+
+
+def compiler_of(template: str, *, paper: str, **inputs: str) -> typst.Compiler:
+    """A typesetter of a template by name, on ``a4`` or ``letter``.
+
+    It brings a serif; the sans of the figures comes with the library that draws them.
+    """
+    inputs["paper"] = {"letter": "us-letter"}.get(paper, paper)
     fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    return typst.Compiler(str(template), sys_inputs=inputs, font_paths=[str(fonts)], ignore_system_fonts=True)
+    return typst.Compiler(
+        str(TEMPLATES / f"{template}.typ"), sys_inputs=inputs, font_paths=[str(fonts)], ignore_system_fonts=True
+    )
 
 
 def one_pdf(compiler: typst.Compiler) -> bytes:

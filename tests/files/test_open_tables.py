@@ -14,7 +14,7 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.flow import case_flow
-from onsetstudy.report.tables import flow as flow_table
+from onsetstudy.report.sections.main.allocation import flow as flow_table
 
 ROOT = Path(__file__).parents[2]
 AUDIT = ROOT / "data" / "synthetic" / "audit"

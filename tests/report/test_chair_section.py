@@ -72,12 +72,11 @@ def test_nothing_to_say():
 
 def test_the_line_of_a_visit_holds_the_medians():
     found = chair(drawn())
-    frame = visit.data_for(found)
-    plain = frame[frame["arm"] == "plain"]
-    assert plain["start"].tolist() == pytest.approx([0, 8, 8 + plain["minutes"].iloc[1]])
-    drawing = visit.draw_figure(found, LABELS, name="timeline", title="How?")
-    assert f"plain: seated to needle 8.0, wait {plain['minutes'].iloc[1]:.1f}, treatment 30.0" in drawing.alt
-    assert drawing.svg == visit.draw_figure(found, LABELS, name="timeline", title="How?").svg
+    plain = visit.data_for(found)["plain"]
+    assert [bar.start for bar in plain] == pytest.approx([0, 8, 8 + plain[1].minutes])
+    drawing = visit.draw_figure(found, LABELS).titled("timeline", "How?")
+    assert f"plain: seated to needle 8.0, wait {plain[1].minutes:.1f}, treatment 30.0" in drawing.alt
+    assert drawing.svg == visit.draw_figure(found, LABELS).titled("timeline", "How?").svg
 
 
 def test_costs_that_nobody_stated_are_not_in_the_table():

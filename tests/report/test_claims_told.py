@@ -12,7 +12,7 @@ from onsetstudy.files.documents.results_json import results_json
 from onsetstudy.report.claims_told import answer_line, looks_note
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.practice import compose
-from onsetstudy.report.sections.appendix.numbers_in_full import claims_table
+from onsetstudy.report.sections.appendix.statistician import claims_table
 from onsetstudy.report.sentences import short_value
 from tests.report.claimed import claim, group_of
 from tests.report.samples import rich, small

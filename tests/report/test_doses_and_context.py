@@ -15,6 +15,8 @@ from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary, FlagCoun
 from onsetstudy.files.sources.dated_tables import read_published_ranges
 from onsetstudy.report.document import Cautions, Document, Figure, Paragraph, Table
 from onsetstudy.report.figures import published as drawn
+from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.figures.forest import Scale
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
 from onsetstudy.report.sections.appendix import published
@@ -167,12 +169,12 @@ def beside():
 
 
 def test_figure_data_are_the_own_estimate_and_the_printed_ones(beside):
-    frame = drawn.data_for(beside.panels[0], factor=-1)
+    frame = pd.DataFrame(drawn.data_for(beside.panels[0], factor=-1))
     assert frame["label"].tolist() == [
         "Inferior alveolar nerve block", "These cases", "Kashyap 2011 †", "Malamed 2013", "Aulestia-Viera 2018, pooled",
         "Guo 2018, pooled",
     ]  # fmt: skip
-    own = frame[frame["own"].eq(True)].iloc[0]
+    own = frame[frame["strong"]].iloc[0]
     assert (own["estimate"], own["low"], own["high"]) == pytest.approx((2.2, 0.8, 3.7))
     assert frame.loc[frame["label"] == "Malamed 2013", "estimate"].item() == pytest.approx(4.7667)
     guo = frame[frame["label"] == "Guo 2018, pooled"].iloc[0]
@@ -183,8 +185,7 @@ def test_figure_data_are_the_own_estimate_and_the_printed_ones(beside):
 
 
 def test_the_alternative_text_tells_every_line(beside):
-    frame = drawn.data_for(beside.panels[0], factor=-1)
-    text = drawn.alt_text(frame, "minutes saved")
+    text = drawn.alt_text(drawn.data_for(beside.panels[0], factor=-1), "minutes saved")
     assert "These cases, 238 cases: 2.2 (0.8 to 3.7)" in text
     assert "Malamed 2013, 20 patients: 4.8, no interval printed" in text
     assert "Kashyap 2011 (from memory)" in text
@@ -227,11 +228,10 @@ def test_a_technique_nobody_published_has_a_sentence_instead_of_a_figure():
 
 def test_nothing_in_a_drawing_leaves_it(beside):
     for panel, factor in zip(beside.panels, (-1, 1, 1), strict=True):
-        scale = drawn.ContextScale(unit="minutes saved", ends=("more with buffered", "more with buffered"))
-        frame = drawn.data_for(panel, factor=factor)
-        found = drawn.draw_figure(
-            frame, name="x", title="t", scale=scale, arm="buffered", arms=("plain", "buffered")
-        )  # fmt: skip
+        scale = Scale(unit="minutes saved", ends=("more with buffered", "more with buffered"))
+        rows = drawn.data_for(panel, factor=factor)
+        look = look_of("buffered", ("plain", "buffered"))
+        found, again = (drawn.draw_figure(rows, scale=scale, look=look).titled("x", "t") for _ in range(2))
         for svg in (found.svg, found.narrow):
             width, height = (float(v) for v in re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg).groups())
             pattern = r'<text style="([^"]*)" x="([-\d.]+)" y="([-\d.]+)"[^>]*>([^<]*)<'
@@ -244,9 +244,7 @@ def test_nothing_in_a_drawing_leaves_it(beside):
                 assert left >= -2, text
                 assert left + wide <= width + 2, text
                 assert 0 <= float(y) <= height, text
-        assert found == drawn.draw_figure(
-            frame, name="x", title="t", scale=scale, arm="buffered", arms=("plain", "buffered")
-        )  # fmt: skip
+        assert found == again
 
 
 def test_both_sections_become_a_page_and_a_document(beside):

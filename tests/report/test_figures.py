@@ -8,6 +8,7 @@ import re
 
 import matplotlib.colors
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -60,7 +61,7 @@ def test_curve_bounds_hold_the_curve(results):
 
 
 def test_key_figures_show_the_results(results):
-    frame = key_rows.data_for(results).set_index(["row", "arm"])
+    frame = pd.DataFrame(key_rows.data_for(results)).set_index(["row", "arm"])
     wait = results.overall.wait_difference
     saved = frame.loc[("wait", "buffered")]
     assert (saved["estimate"], saved["low"], saved["high"]) == (-wait.estimate, -wait.interval.high, -wait.interval.low)
@@ -73,10 +74,10 @@ def test_key_figures_show_the_results(results):
 
 
 def test_key_figures_say_why_there_is_no_answer():
-    frame = key_rows.data_for(one_arm_missing())
-    assert frame["estimate"].isna().all()
-    assert set(frame["reason"]) == {"no case of the arm not buffered has been recorded"}
-    alt = key_rows.alt_text(frame, {"plain": "plain", "buffered": "buffered"})
+    dots = key_rows.data_for(one_arm_missing())
+    assert all(dot.estimate is None for dot in dots)
+    assert {dot.reason for dot in dots} == {"no case of the arm not buffered has been recorded"}
+    alt = key_rows.alt_text(dots, {"plain": "plain", "buffered": "buffered"})
     assert alt.count("no answer, no case of the arm not buffered has been recorded") == 4
 
 
@@ -91,26 +92,30 @@ def test_forest_turns_waits_into_minutes_saved_and_sizes_by_information(results)
         Line("b", reason),
         Line("c", reason),
     ]
-    frame = forest.data_for(lines, factor=-1)
-    assert frame["estimate"].tolist()[0] == 1.2
-    assert frame["information"].tolist()[::2][:2] == pytest.approx([1.0, 0.25])
-    assert frame["heading"].tolist() == [False, True, False, False, False]
-    assert frame["number"].tolist()[0] == "1.2 (0.3 to 2.1)"
-    assert forest.reasons(frame) == "b and c: 10 cases; the plan asks for 20."
-    assert "b, 410 cases: no estimate, 10 cases; the plan asks for 20" in forest.alt_text(frame, "minutes saved")
+    rows = forest.data_for(lines, factor=-1)
+    assert rows[0].estimate == 1.2
+    assert [row.information for row in rows[::2][:2]] == pytest.approx([1.0, 0.25])
+    assert [row.heading for row in rows] == [False, True, False, False, False]
+    assert rows[0].number == "1.2 (0.3 to 2.1)"
+    assert forest.reasons(rows) == "b and c: 10 cases; the plan asks for 20."
+    assert "b, 410 cases: no estimate, 10 cases; the plan asks for 20" in forest.alt_text(rows, "minutes saved")
 
 
 def test_an_interval_next_to_nought_keeps_its_digits():
     near = estimate("rmst_difference", "buffered - plain", -1.0, -2.0, -0.02, "min", counts(9, 9, (9, 9)))
-    assert forest.data_for([Line("x", near)], factor=-1)["number"][0] == "1.00 (0.02 to 2.00)"
+    assert forest.data_for([Line("x", near)], factor=-1)[0].number == "1.00 (0.02 to 2.00)"
 
 
 def test_every_score_is_a_dot(results):
     comparison = results.overall.pain
-    frame = pain.data_for(comparison)
-    assert len(frame) == comparison.n.onsets == 410
-    for scores in comparison.scores:
-        assert frame[frame["arm"] == scores.arm]["score"].tolist() == scores.scores.tolist()
+    assert sum(s.scores.size for s in comparison.scores) == comparison.n.onsets == 410
+    for found in comparison.scores:
+        with canvas.canvas(6, 1) as figure:
+            ax = figure.add_subplot()
+            piles = pain.Piles(width=1.0, columns=1, size=0.6)
+            pain.draw(found.scores, ax, look=LOOKS[0], low=0, high=100, piles=piles)
+            dots = next(line for line in ax.lines if line.get_linestyle() == "None")
+            assert dots.get_xdata().tolist() == found.scores.tolist()
 
 
 @given(
@@ -160,7 +165,7 @@ def test_labels_are_moved_apart_in_their_order(places, least):
 
 @pytest.mark.parametrize("make", [rich, small])
 def test_drawings_are_titled_and_their_ids_unique(make):
-    drawn = key_rows.draw_figure(make(), name="key", title="What & why?")
+    drawn = key_rows.draw_figure(make()).titled("key", "What & why?")
     for name, svg in (("key", drawn.svg), ("key-narrow", drawn.narrow)):
         ids = re.findall(r'\bid="([^"]+)"', svg)
         assert len(ids) == len(set(ids))
@@ -178,7 +183,7 @@ def test_drawings_are_titled_and_their_ids_unique(make):
 
 def test_drawings_are_the_same_each_time(results):
     frame = curves.data_for(results)
-    one, two = (curves.draw_figure(results, frame, name="c", title="t", height=2.0) for _ in range(2))
+    one, two = (curves.draw_figure(results, frame, height=2.0).titled("c", "t") for _ in range(2))
     assert one == two
 
 
@@ -186,9 +191,9 @@ def test_nothing_in_a_drawing_leaves_it(results):
     frame = curves.data_for(results)
     labels = dict.fromkeys(("plain", "buffered"), "buffered")
     drawings = {
-        "key": key_rows.draw_figure(results, name="k", title="t"),
-        "curves": curves.draw_figure(results, frame, name="c", title="t", height=2.1),
-        "pain": pain.draw_figure(results.overall.pain, name="p", title="t", labels=labels, low=0, high=100, matters=10),
+        "key": key_rows.draw_figure(results).titled("k", "t"),
+        "curves": curves.draw_figure(results, frame, height=2.1).titled("c", "t"),
+        "pain": pain.draw_figure(results.overall.pain, labels=labels, low=0, high=100, matters=10).titled("p", "t"),
     }
     for name, svg in itertools.chain(
         ((n, d.svg) for n, d in drawings.items()), ((n, d.narrow) for n, d in drawings.items())

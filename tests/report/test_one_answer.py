@@ -356,6 +356,6 @@ def test_an_estimate_beside_the_difference_that_matters_needs_no_more_digits():
 
 
 def test_what_is_unsure_about_practices_is_not_said_to_be_more_than_chance():
-    from onsetstudy.report.sections.group.reconciled import REASONS
+    from onsetstudy.report.sections.group.pooled import REASONS
 
     assert all("more than chance" not in text for text in REASONS.values())

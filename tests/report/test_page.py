@@ -21,7 +21,7 @@ from onsetstudy.report.document import Answer, Cautions, Figure, Flow, Paragraph
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render import pdf
 from onsetstudy.report.render.html import render_html
-from onsetstudy.report.render.pdf import TEMPLATE, render_pdf
+from onsetstudy.report.render.pdf import render_pdf
 from onsetstudy.report.sections.main.answer import ALWAYS_FIRST, AS_ROOM_ALLOWS, answer_section
 from onsetstudy.report.typeset import compiler_of
 from tests.report.samples import SAMPLES, composed, rich, small
@@ -312,7 +312,7 @@ def test_the_last_entry_of_the_ledger_stands_on_the_first_page_and_along_all_oth
     assert head in document.running
 
     def under_the_first_page(shown):
-        compiler = compiler_of(TEMPLATE, doc=json.dumps(dataclasses.asdict(shown)), paper="a4", density="1")
+        compiler = compiler_of("report", doc=json.dumps(dataclasses.asdict(shown)), paper="a4", density="1")
         return json.loads(compiler.query("<first-page-head>", field="body"))
 
     # One place in the whole typeset document: the header, which begins on the second page, has the others.
@@ -344,7 +344,7 @@ def test_the_answer_fills_one_page_and_the_last_is_not_left_nearly_empty(documen
     long = dataclasses.replace(document, title=f"{document.title}, and then everything else that was asked of patients")
     for shown in (document, long):
         data = json.dumps(dataclasses.asdict(shown))
-        compilers = [pdf._compiler(data, paper, density) for density in pdf.DENSITIES]
+        compilers = [compiler_of("report", doc=data, paper=paper, density=density) for density in pdf.DENSITIES]
         pages = json.loads(compilers[0].query("<section>", field="value"))
         assert pages[0] == 2
         assert pages == sorted(pages)

@@ -9,8 +9,9 @@ import pytest
 
 from onsetstudy.core.claims import bearing
 from onsetstudy.core.quantities import QUANTITIES
-from onsetstudy.report import remarks
 from onsetstudy.report import sentences as words
+from onsetstudy.report.sections.main.injection_pain import superiority_words
+from onsetstudy.report.sections.main.onset import none_left, stopwatch_words
 from onsetstudy.study.answer.claims import claim_of
 from tests.report.claimed import RANDOMISED, N
 from tests.report.samples import counts, estimate, missing, population, rich
@@ -55,17 +56,17 @@ def test_what_an_interval_bears(low, high, side, size):
 
 def test_none_left_un_numb_still_leaves_room():
     never = estimate("not_numb", "buffered", 0.0, 0.0, 0.28, "proportion", counts(0, 11, (0, 0)))
-    assert remarks.none_left(never, RANDOMISED) == (
+    assert none_left(never, RANDOMISED) == (
         f"No buffered case was left un-numb; with 11 cases the true proportion could still be as high as 28{THIN}%."
     )
     some = estimate("not_numb", "buffered", 0.1, 0.0, 0.3, "proportion", counts(0, 11, (0, 1)))
-    assert remarks.none_left(some, RANDOMISED) is None
-    assert remarks.none_left(missing("not_numb", "buffered", "no case", N), RANDOMISED) is None
+    assert none_left(some, RANDOMISED) is None
+    assert none_left(missing("not_numb", "buffered", "no case", N), RANDOMISED) is None
 
 
 def test_superiority_in_pairs():
     found = estimate("probability_of_superiority", "buffered - plain", 0.62, 0.56, 0.674, "proportion", N)
-    assert remarks.superiority_words(found, RANDOMISED) == (
+    assert superiority_words(found, RANDOMISED) == (
         "Take one buffered and one not buffered case at random: the buffered one has the lower score in 62 of "
         "100 such pairs "
         "(56 to 67; equal scores shared half and half; 50 would mean no difference)."
@@ -74,17 +75,17 @@ def test_superiority_in_pairs():
 
 def test_the_stopwatch_is_told_with_what_it_leaves_out():
     overall = rich().overall
-    text = remarks.stopwatch_words(overall.naive, overall.wait, RANDOMISED)
+    text = stopwatch_words(overall.naive, overall.wait, RANDOMISED)
     assert text.startswith(
         "A stopwatch average (4.9 min not buffered and 4.0 min buffered; it has no honest interval) would count the "
         "177 not buffered and 189 buffered teeth that were seen to go numb, each as late "
         "as the test that found it, and leave out the 26 not buffered and 18 buffered teeth that were not."
     )
     assert "the whole 15 minutes" in text
-    assert "the whole 15 minutes" not in remarks.stopwatch_words(overall.naive, (), RANDOMISED)
+    assert "the whole 15 minutes" not in stopwatch_words(overall.naive, (), RANDOMISED)
     # Where one arm has no mean the other does not count every case.
     one = (overall.wait[0], missing("rmst", "buffered", "no case", N))
-    assert "the whole 15 minutes" not in remarks.stopwatch_words(overall.naive, one, RANDOMISED)
+    assert "the whole 15 minutes" not in stopwatch_words(overall.naive, one, RANDOMISED)
 
 
 @pytest.mark.parametrize("primary", ["restricted_wait", "success_by_target", "hazard_ratio", "pain"])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from onsetstudy.report.figures import watching
-from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.figures.canvas import canvas, look_of
 from onsetstudy.report.sections.appendix.watching import watch_section
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.watching import WINDOW, watch_of
@@ -75,13 +75,16 @@ def test_a_past_that_says_too_little_makes_no_chart():
 def test_the_chart_is_drawn_as_computed():
     up = chart_failures([1] * 12, [0.3] * 12, failure="by_target", odds_ratio=2, run_length=60, seed=1)
     down = chart_failures([1] * 12, [0.3] * 12, failure="by_target", odds_ratio=0.5, run_length=60, seed=1)
-    frame = watching.data_for([up, down])
-    worse, better = (frame[frame["direction"] == d] for d in ("worse", "better"))
-    assert worse["value"].tolist() == pytest.approx(up.path)
-    assert better["value"].tolist() == pytest.approx(-np.asarray(down.path))
-    assert (better["limit"] < 0).all()
-    assert worse.loc[worse["signal"], "case"].tolist() == [s.case for s in up.signals]
     look = look_of("buffered", ("plain", "buffered"))
-    drawn = watching.draw_figure([up, down], name="w", title="More?", failure="late", look=look, first=5)
+    with canvas(6, 2) as figure:
+        ax = figure.add_subplot()
+        watching.draw([up, down], ax, look=look, first=5)
+        _, worse, _, rings, better, limit, _ = ax.lines
+    assert worse.get_ydata().tolist() == pytest.approx([0, *up.path])
+    assert better.get_ydata().tolist() == pytest.approx([0, *-np.asarray(down.path)])
+    assert (np.asarray(limit.get_ydata()) < 0).all()
+    assert (rings.get_xdata() - 5).tolist() == [s.case for s in up.signals]
+    assert rings.get_ydata().tolist() == [up.path[s.case - 1] for s in up.signals]
+    drawn = watching.draw_figure([up, down], failure="late", look=look, first=5)
     assert f"signals at case {up.signals[0].case + 5}" in drawn.alt
     assert "fewer of them than usual: no signal" in drawn.alt

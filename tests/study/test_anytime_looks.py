@@ -8,7 +8,7 @@ from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.design.trials.demo_tables import simulate_study
 from onsetstudy.design.trials.trial_model import DEMO
 from onsetstudy.records.derived.allocation import KeptList, as_allocated, block_of
-from onsetstudy.report.sections.appendix.e_values import anytime_first_page, anytime_section, anytime_words
+from onsetstudy.report.sections.appendix.interim import anytime_first_page, anytime_section, anytime_words
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.e_values import anytime_looks
 from tests.records.test_corpus import raw

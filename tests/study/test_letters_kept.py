@@ -16,7 +16,7 @@ from onsetstudy.records.derived.allocation import resolve_arms
 from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.sections.group.completeness import sent_section
-from onsetstudy.report.sections.group.heterogeneity import more_sections
+from onsetstudy.report.sections.group.heterogeneity import where_section
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.exchange_results import CountTable
@@ -72,7 +72,8 @@ def test_the_page_of_the_group_names_no_practice_that_has_a_letter(late):
     # A practice's own page names itself alone, with the quarters and files that it sent.
     own = everything(compose_group(late, practice="P04"))
     assert [code for code in CODES if code in own] == ["P04"]
-    assert any(getattr(b, "caption", "") == "What your practice sent" for b in sent_section(late, "P04").blocks)
+    sent = sent_section(late, late.letter("P04"))
+    assert any(getattr(b, "caption", "") == "What your practice sent" for b in sent.blocks)
     # The coordinator's file holds the key.
     assert {p.code for p in late.practices} == set(CODES)
 
@@ -85,7 +86,7 @@ def test_remarks_on_single_files_are_counted_on_the_page_and_not_told(late):
 
 
 def techniques(results):
-    (section,) = more_sections(results, None)
+    section = where_section(results, None)
     return next(b for b in section.blocks if getattr(b, "caption", "").startswith("Hazard ratio by technique"))
 
 

@@ -15,7 +15,7 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.interim.interim_analyses import LookSeen
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.report.figures import interim as figure
-from onsetstudy.report.figures.canvas import NARROW, WIDE, axes_at, canvas, look_of
+from onsetstudy.report.figures.canvas import NARROW, WIDE, Sheet, canvas, look_of
 from onsetstudy.report.sections.appendix.interim import looks_section, verdict_words
 from onsetstudy.study.answer.claims import allowed_for_looks
 from onsetstudy.study.planning.interim_plan import plan_of
@@ -158,25 +158,29 @@ def test_the_section_shows_every_look():
     section = looks_section(taken, made)
     table = next(b for b in section.blocks if b.kind == "table")
     assert [r[0] for r in table.rows] == list(DAYS)
-    frame = figure.data_for(taken)
-    assert frame["z"].tolist() == [v.z for v in taken.verdicts]
-    drawn = figure.draw_figure(taken, name="looks", title="What?", look=look_of("buffered", ("plain", "buffered")))
+    look = look_of("buffered", ("plain", "buffered"))
+    with canvas(WIDE, 2.6) as sheet:
+        ax = sheet.add_subplot()
+        figure.draw(taken, ax, look=look)
+        scores = next(line for line in ax.lines if line.get_marker() == look.marker)
+        assert scores.get_ydata().tolist() == [v.z for v in taken.verdicts]
+    drawn = figure.draw_figure(taken, look=look)
     assert all(f"{label}: z " in drawn.alt for label in DAYS)
 
 
 def test_names_of_looks_are_struck_through_by_nothing_and_bars_are_whole():
     made = promised(planned_information=200)
     taken = looks_taken(group(made, EVERY), made.quarters[3])
-    frame = figure.data_for(taken)
-    frame["fraction"] = [0.19, 0.26, 0.33, 0.46][: len(frame)]
+    near = zip(taken.verdicts, (0.19, 0.26, 0.33, 0.46), strict=False)
+    taken = dataclasses.replace(taken, verdicts=tuple(dataclasses.replace(v, fraction=f) for v, f in near))
     for width in (WIDE, NARROW):
         with canvas(width, 2.6) as drawn:
-            ax = axes_at(drawn, 0.45, 0.5, width - 0.6, 2.0)
-            figure.draw(frame, taken, ax, look=look_of("buffered", ("plain", "buffered")))
+            ax = Sheet(drawn, width == NARROW).axes(0.45, 0.5, width - 0.6, 2.0)
+            figure.draw(taken, ax, look=look_of("buffered", ("plain", "buffered")))
             drawn.canvas.draw()
             names = [t for t in ax.texts if t.get_text() in DAYS]
             boxes = [t.get_window_extent() for t in names]
-            assert len(names) == len(frame)
+            assert len(names) == len(taken.verdicts)
             assert not any(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[:k])
             low, high = ax.get_ylim()
             for line in ax.lines:

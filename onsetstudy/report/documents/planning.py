@@ -6,25 +6,18 @@ from collections.abc import Callable
 
 from onsetstudy.report.document import Document, Section
 from onsetstudy.report.documents.frame import bind
-from onsetstudy.report.sections.before.plan import (
-    plan_answer,
-    plan_assumptions,
-    plan_cautions,
-    plan_looks,
-    plan_schedules,
-    plan_sizes,
-)
+from onsetstudy.report.sections.before import plan
 from onsetstudy.study.planning.results import PlanningResults
 
 __all__ = ["CONTENTS", "compose_planning"]
 
 CONTENTS: tuple[Callable[[PlanningResults], Section | None], ...] = (
-    plan_answer,
-    plan_assumptions,
-    plan_sizes,
-    plan_schedules,
-    plan_looks,
-    plan_cautions,
+    plan.plan_answer,
+    plan.plan_assumptions,
+    plan.plan_sizes,
+    plan.plan_schedules,
+    plan.plan_looks,
+    plan.plan_cautions,
 )
 """Every section in the order in which a reader needs it."""
 

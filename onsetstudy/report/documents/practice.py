@@ -4,17 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from onsetstudy.report.document import (
-    Document,
-    Section,
-)
+from onsetstudy.report.document import Document, Section
 from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.numbers import counted, day, listed, quarter
 from onsetstudy.report.sections.appendix import published
 from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
 from onsetstudy.report.sections.appendix.confounding import fair_section
-from onsetstudy.report.sections.appendix.e_values import anytime_section
-from onsetstudy.report.sections.appendix.interim import looks_section
+from onsetstudy.report.sections.appendix.interim import anytime_section, looks_section
 from onsetstudy.report.sections.appendix.negative_controls import negative_section
 from onsetstudy.report.sections.appendix.planned import planned_section
 from onsetstudy.report.sections.appendix.statistician import statistician_section
@@ -56,7 +52,7 @@ CONTENTS: tuple[Callable[[StudyResults], Section | None], ...] = (
     lambda r: published.section(r.context, r.protocol),
     more_section,
     records_section,
-    lambda r: cautions_section(r.caution, title="Cautions"),
+    lambda r: cautions_section(r.caution),
     lambda r: cold_test_section(r.test_errors, r.protocol),
     planned_section,
     statistician_section,

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Arm, Protocol
-from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table
+from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
+from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.names import BOUNDARIES, CHOICES, INSTRUMENTS, field_name, outcome_name, plain_words
 from onsetstudy.report.numbers import counted, day, listed
+from onsetstudy.report.sections.before.papers import answered
 
 __all__ = ["compose_protocol"]
 
@@ -22,19 +24,11 @@ def compose_protocol(protocol: Protocol, lock: ProtocolLock | None, *, ledger_he
 
     ``ledger_head`` is the last entry of the study's ledger, empty where there is none.
     """
-    study = protocol.study
     first = lock.latest.day if lock is not None else protocol.quarters[0].first_day.isoformat()
     version = f"version {lock.latest.number}" if lock is not None else "not locked"
-    return Document(
-        id=f"{study.id}-protocol",
-        title=study.title,
-        kicker=f"Protocol, {version}",
-        subtitle=study.question,
-        notice="This protocol is of an invented study." if study.invented else "",
-        running=" · ".join((study.title, f"protocol, {version}", *((f"ledger {ledger_head}",) if ledger_head else ()))),
-        date=first,
-        ledger_head=ledger_head,
-        sections=(
+    return bind(
+        protocol,
+        (
             _administrative(protocol, lock),
             _open_science(protocol),
             _introduction(protocol),
@@ -43,9 +37,20 @@ def compose_protocol(protocol: Protocol, lock: ProtocolLock | None, *, ledger_he
             _size_and_recruitment(protocol),
             _assignment(protocol),
             _data(protocol),
-            _oversight(protocol),
+            Section.of(
+                "oversight",
+                "Monitoring",
+                _said(protocol, "monitoring", "Who looks at quarterly reports and may stop the study"),
+            ),
             _ethics(protocol, lock),
         ),
+        name="protocol",
+        kicker=f"Protocol, {version}",
+        subtitle=protocol.study.question,
+        running=(f"protocol, {version}",),
+        invented="This protocol is of an invented study.",
+        date=first,
+        ledger_head=ledger_head,
     )
 
 
@@ -57,6 +62,7 @@ SETTLED = {
 }
 
 
+GIVEN = "What else is given or not given: topical anaesthetic, supplemental injections"
 MIXED = {"none": "nothing is mixed in", "add": "bicarbonate on top", "replace": "bicarbonate in place of as much"}
 
 
@@ -66,40 +72,31 @@ def _prepared(arm: Arm) -> list[str]:
 
 
 def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
-    texts: dict[str, str] = {}
-    for told in (protocol.conduct, protocol.governance):
-        texts |= {} if told is None else dict(told.texts)
-    text = texts.get(topic, "").strip()
-    if text:
+    if text := answered(protocol, topic):
         return Paragraph(text=f"{asked}: {text}.".replace("..", "."))
-    return Paragraph(text=f"{TO_BE_WRITTEN} {asked[:1].lower()}{asked[1:]} (conduct.{topic}).", role="absent")
-
-
-def _section(identity: str, title: str, *blocks: Block) -> Section:
-    return Section(id=identity, title=title, blocks=tuple(blocks))
+    return absent(f"{TO_BE_WRITTEN} {asked[:1].lower()}{asked[1:]} (conduct.{topic}).")
 
 
 def _administrative(protocol: Protocol, lock: ProtocolLock | None) -> Section:
-    blocks: list[Block] = []
-    if lock is None:
-        blocks.append(Paragraph(text="This protocol is not locked: lock it before the first case.", role="absent"))
-    else:
-        rows = tuple((f"{v.number}", day(v.day), v.reason, _keys(v.changes), v.digest[:12]) for v in lock.versions)
+    versions: Block = absent("This protocol is not locked: lock it before the first case.")
+    if lock is not None:
+        rows = []
+        for v in lock.versions:
+            changed = ", ".join(key for key, _, _ in v.changes) or "—"
+            rows.append((f"{v.number}", day(v.day), v.reason, changed, v.digest[:12]))
         columns = ("version", "day", "reason", "changed", "SHA-256")
-        blocks.append(Table(caption="Versions of this protocol", columns=columns, rows=rows, align="lllll"))
-    blocks += [
+        versions = Table.of("Versions of this protocol", columns, rows, align="lllll")
+    return Section.of(
+        "answer",
+        "Administrative information",
+        versions,
         Pairs(rows=(("Study", protocol.study.id), ("Protocol, SHA-256", protocol.digest))),
         _said(protocol, "roles", "Who is responsible for what, by role and not by name of patients"),
-    ]
-    return _section("answer", "Administrative information", *blocks)
-
-
-def _keys(changes: tuple[tuple[str, str, str], ...]) -> str:
-    return ", ".join(key for key, _, _ in changes) or "—"
+    )
 
 
 def _open_science(protocol: Protocol) -> Section:
-    return _section(
+    return Section.of(
         "open",
         "Open science",
         _said(protocol, "registration", "Where the study is registered, and under which number"),
@@ -111,17 +108,13 @@ def _open_science(protocol: Protocol) -> Section:
 
 
 def _introduction(protocol: Protocol) -> Section:
-    labels = {a.code: protocol.label(a.code) for a in protocol.arms}
-    objective = (
-        f"To compare {labels[protocol.contrast_arm]} with {labels[protocol.reference_arm]}. Main outcome: "
-        f"{outcome_name(protocol.plan.primary)}."
-    )
-    return _section(
+    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
+    return Section.of(
         "introduction",
         "Introduction",
-        Paragraph(text=protocol.study.question),
+        protocol.study.question,
         _said(protocol, "background", "What is known, trials without a difference included, and why this comparison"),
-        Paragraph(text=objective),
+        f"To compare {other} with {reference}. Main outcome: {outcome_name(protocol.plan.primary)}.",
     )
 
 
@@ -136,24 +129,18 @@ def _participants(protocol: Protocol) -> Section:
     }
     rows = [("Design", plain_words(study.design)), ("How arms come about", plain_words(study.allocation))]
     rows += [("Practices", ", ".join(study.practices) or "any code")]
-    rows += [
-        (f"May be included: {name}", listed([plain_words(c) for c in found])) for name, found in codes.items() if found
-    ]
+    rows += [(f"May be included: {name}", listed([*map(plain_words, found)])) for name, found in codes.items() if found]
     rows += [("Included are", "; ".join(admitted.include) or "—"), ("Excluded are", "; ".join(admitted.exclude) or "—")]
-    arms = tuple((protocol.label(a.code), "; ".join(_prepared(a)) or "—") for a in protocol.arms)
-    return _section(
+    arms = [(protocol.label(a.code), "; ".join(_prepared(a)) or "—") for a in protocol.arms]
+    return Section.of(
         "methods",
         "Methods: participants, interventions",
         _said(protocol, "patient_involvement", "How patients had a say in design and outcomes"),
         Pairs(rows=tuple(rows)),
         _said(protocol, "setting", "Where patients are treated, and by whom"),
-        Table(caption="What is compared", columns=("arm", "preparation"), rows=arms, align="ll"),
+        Table.of("What is compared", ("arm", "preparation"), arms, align="ll"),
         _said(protocol, "stopping_rules_for_a_case", "When an operator departs from the allocated arm, and what then"),
-        _said(
-            protocol,
-            "concomitant_care",
-            "What else is given or not given: topical anaesthetic, supplemental injections",
-        ),
+        _said(protocol, "concomitant_care", GIVEN),
         Cautions(texts=("Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy.",)),
     )
 
@@ -175,45 +162,36 @@ def _outcomes(protocol: Protocol) -> Section:
     )
     rows = [("primary", outcome_name(protocol.plan.primary))]
     rows += [(f"secondary {k}", outcome_name(s)) for k, s in enumerate(protocol.plan.secondary, start=1)]
-    handled = (
-        f"A supplemental injection before onset is taken as {rescue.success} for proportions, {rescue.wait} "
-        f"for waits and "
-        f"{rescue.hazard} for the hazard ratio."
-    )
-    blocks: list[Block] = [
-        Table(
-            caption=f"Outcomes; target {onset.target_min:g} min, horizon {onset.tau_min:g} min",
-            columns=("rank", "outcome"),
-            rows=tuple(rows),
+    scales = []
+    for name, scale in (("Pain", protocol.pain.instrument if protocol.pain else None), ("Anxiety", protocol.anxiety)):
+        if scale is not None:
+            matters = scale.important_difference
+            text = f"{name}: {INSTRUMENTS.get(scale.scale, plain_words(scale.scale))}, {scale.low:g} to {scale.high:g} "
+            text += scale.unit + ("." if matters is None else f"; a difference of {matters:g} matters to this study.")
+            scales.append(text)
+    return Section.of(
+        "outcomes",
+        "Methods: outcomes and harms",
+        Table.of(
+            f"Outcomes; target {onset.target_min:g} min, horizon {onset.tau_min:g} min",
+            ("rank", "outcome"),
+            rows,
             align="ll",
         ),
-        Paragraph(text=rule),
-        Paragraph(text=handled),
-    ]
-    for name, instrument in (
-        ("Pain", protocol.pain.instrument if protocol.pain else None),
-        ("Anxiety", protocol.anxiety),
-    ):
-        if instrument is not None:
-            matters = instrument.important_difference
-            scale = INSTRUMENTS.get(instrument.scale, plain_words(instrument.scale))
-            text = f"{name}: {scale}, {instrument.low:g} to {instrument.high:g} {instrument.unit}"
-            text += f"; a difference of {matters:g} matters to this study." if matters is not None else "."
-            blocks.append(Paragraph(text=text))
-    blocks.append(_said(protocol, "harms", "How harms are asked for, judged and told"))
-    return _section("outcomes", "Methods: outcomes and harms", *blocks)
+        rule,
+        f"A supplemental injection before onset is taken as {rescue.success} for proportions, {rescue.wait} for waits "
+        f"and {rescue.hazard} for the hazard ratio.",
+        *scales,
+        _said(protocol, "harms", "How harms are asked for, judged and told"),
+    )
 
 
 def _size_and_recruitment(protocol: Protocol) -> Section:
     plan, planning, looks = protocol.plan, protocol.planning, protocol.looks
     text = f"The study should find a hazard ratio of {plan.planned_hazard_ratio:g} with {plan.planned_power:.0%} power"
     text += f"; planned: {looks.planned_information} {looks.information}." if looks else "."
-    blocks: list[Block] = [Paragraph(text=text)]
-    if planning is None:
-        blocks.append(
-            Paragraph(text=f"{TO_BE_WRITTEN} what the size of the study rests on ([planning]).", role="absent")
-        )
-    else:
+    rests_on: Block = absent(f"{TO_BE_WRITTEN} what the size of the study rests on ([planning]).")
+    if planning is not None:
         rows = (
             ("Cases a month, all practices", f"{planning.cases_per_month:g}"),
             ("Of them eligible and willing", f"{planning.eligible_share:.0%}"),
@@ -222,19 +200,17 @@ def _size_and_recruitment(protocol: Protocol) -> Section:
             ("Lost, and tests missed", f"{planning.lost_share:.0%} and {planning.missed_share:.0%}"),
             ("Where these come from", "; ".join(planning.sources) or "assumed"),
         )
-        blocks.append(Pairs(rows=rows))
-    blocks.append(_said(protocol, "recruitment", "How patients are found and asked"))
-    return _section("size", "Methods: size and recruitment", *blocks)
+        rests_on = Pairs(rows=rows)
+    recruited = _said(protocol, "recruitment", "How patients are found and asked")
+    return Section.of("size", "Methods: size and recruitment", text, rests_on, recruited)
 
 
 def _assignment(protocol: Protocol) -> Section:
     study, rule = protocol.study, protocol.allocation
     if not study.randomised:
-        return _section("assignment", "Methods: how arms come about", *_not_randomised(protocol))
-    blocks: list[Block] = []
-    if rule is None:
-        blocks.append(Paragraph(text=f"{TO_BE_WRITTEN} how the list is drawn ([allocation]).", role="absent"))
-    else:
+        return _not_randomised(protocol)
+    drawn: Block = absent(f"{TO_BE_WRITTEN} how the list is drawn ([allocation]).")
+    if rule is not None:
         how = {
             "permuted_blocks": "permuted blocks of varying size, known to the keeper of the list alone"
             if rule.block_sizes_digest
@@ -249,31 +225,32 @@ def _assignment(protocol: Protocol) -> Section:
         )
         if rule.washout_days:
             text += f" Between two injections of one patient lie {rule.washout_days} days at least."
-        blocks.append(Paragraph(text=text))
+        drawn = Paragraph(text=text)
     known = dict(study.blinding)
     blinded = [who for who in ("patient", "operator", "assessor") if known.get(who) == "yes"]
     open_to = [who for who in ("patient", "operator", "assessor") if known.get(who) != "yes"]
-    text = f"Blinded: {listed(blinded) or 'nobody'}. Not blinded: {listed(open_to) or 'nobody'}."
-    blocks += [
+    return Section.of(
+        "assignment",
+        "Methods: assignment",
+        drawn,
         _said(protocol, "concealment", "Who keeps the list, and how slips are opened one at a time"),
-        Paragraph(text=text),
+        f"Blinded: {listed(blinded) or 'nobody'}. Not blinded: {listed(open_to) or 'nobody'}.",
         _said(protocol, "blinding_procedure", "How blinding is kept, and when it may be broken"),
-    ]
-    return _section("assignment", "Methods: assignment", *blocks)
+    )
 
 
-def _not_randomised(protocol: Protocol) -> list[Block]:
+def _not_randomised(protocol: Protocol) -> Section:
     adjusted = [field_name(c) for c in (*protocol.plan.strata, *protocol.plan.covariates)]
-    return [
-        Paragraph(
-            text=f"Arms are not randomised; they come about by {plain_words(protocol.study.allocation)}. Whatever "
-            "decides the arm may also decide how soon teeth are numb. The report shows how alike the arms are "
-            "(standardised differences and overlap), compares them as they are and again after weighting and "
-            "standardisation by what was recorded, says how strong something unrecorded would have to be to explain "
-            "the difference, and never says that buffering caused it."
-        ),
-        Paragraph(text=f"Accounted for: {listed(adjusted) if adjusted else 'nothing beyond the technique'}."),
-    ]
+    return Section.of(
+        "assignment",
+        "Methods: how arms come about",
+        f"Arms are not randomised; they come about by {plain_words(protocol.study.allocation)}. Whatever decides the "
+        "arm may also decide how soon teeth are numb. The report shows how alike the arms are (standardised "
+        "differences and overlap), compares them as they are and again after weighting and standardisation by what was "
+        "recorded, says how strong something unrecorded would have to be to explain the difference, and never says "
+        "that buffering caused it.",
+        f"Accounted for: {listed(adjusted) if adjusted else 'nothing beyond the technique'}.",
+    )
 
 
 def _data(protocol: Protocol) -> Section:
@@ -286,51 +263,35 @@ def _data(protocol: Protocol) -> Section:
         f"({plain_words(plan.multiplicity)})."
     )
     others = listed([CHOICES.get(s, plain_words(s)) for s in plan.sensitivity]) or "none"
-    return _section(
+    return Section.of(
         "data",
         "Methods: data and analysis",
         _said(protocol, "training", "How those who test and record are trained"),
         _said(protocol, "data_management", "Where records are kept, who may change them, how they are checked"),
-        Paragraph(text=text),
-        Paragraph(text=f"Other choices that will be tried: {others}. Missing scores are counted, not filled in."),
-        Paragraph(
-            text=f"The study is analysed every quarter: "
-            f"{counted(len(protocol.quarters), 'interim analysis', 'interim analyses')}, with "
-            f"{BOUNDARIES[looks.boundary] if looks else BOUNDARIES['none']}."
-        ),
+        text,
+        f"Other choices that will be tried: {others}. Missing scores are counted, not filled in.",
+        f"The study is analysed every quarter: "
+        f"{counted(len(protocol.quarters), 'interim analysis', 'interim analyses')}, with "
+        f"{BOUNDARIES[looks.boundary] if looks else BOUNDARIES['none']}.",
     )
 
 
-def _oversight(protocol: Protocol) -> Section:
-    return _section(
-        "oversight",
-        "Monitoring",
-        _said(protocol, "monitoring", "Who looks at quarterly reports and may stop the study"),
-    )
-
-
-def _settled(protocol: Protocol) -> list[Paragraph]:
+def _settled(protocol: Protocol) -> list[str]:
     """Answers of the governance table that no other section asks for, and the rule of adoption."""
     texts = dict(protocol.governance.texts) if protocol.governance else {}
-    told = [
-        Paragraph(text=f"{asked}: {texts[key]}.".replace("..", "."))
-        for key, asked in SETTLED.items()
-        if texts.get(key, "").strip()
-    ]
+    told = [f"{asked}: {texts[key]}." for key, asked in SETTLED.items() if texts.get(key, "").strip()]
     rule = protocol.adoption
     if rule is not None and rule.none_because is not None:
-        told.append(
-            Paragraph(text=f"No rule of adoption was declared, because {rule.none_because}.".replace("..", "."))
-        )
-    elif rule is not None:
+        told.append(f"No rule of adoption was declared, because {rule.none_because}.")
+    told = [text.replace("..", ".") for text in told]
+    if rule is not None and rule.none_because is None:
         harms = ", ".join(plain_words(h) for h in rule.stopping_harms or ()) or "none"
-        text = (
+        told.append(
             f"Rule of adoption, declared beforehand: at least {rule.net_min:g} min of the chair saved, mixing counted; "
             f"pain not more than {rule.pain_margin:g} worse; not numb not more than "
-            f"{100 * (rule.not_numb_margin or 0):g} percentage points more; harms of which one is "
-            f"enough not to adopt: {harms}."
+            f"{100 * (rule.not_numb_margin or 0):g} percentage points more; harms of which one is enough not to adopt: "
+            f"{harms}."
         )
-        told.append(Paragraph(text=text))
     return told
 
 
@@ -340,16 +301,12 @@ def _ethics(protocol: Protocol, lock: ProtocolLock | None) -> Section:
         if lock is not None
         else "Once locked, changes are amendments with day and reason."
     )
-    asked = (
-        "Randomising or allocating by protocol usually makes it research. Was an ethics committee or institution "
-        "asked? "
-        f"Recorded answer: {protocol.study.ethics_status.rstrip('.')}. Local rules decide."
-    )
-    return _section(
+    return Section.of(
         "ethics",
         "Ethics",
-        Paragraph(text=asked),
-        Paragraph(text=changes),
+        "Randomising or allocating by protocol usually makes it research. Was an ethics committee or institution "
+        f"asked? Recorded answer: {protocol.study.ethics_status.rstrip('.')}. Local rules decide.",
+        changes,
         _said(protocol, "consent", "How patients are asked, and who keeps the forms"),
         _said(protocol, "confidentiality", "How patients stay unknown: codes, and where the key is kept"),
         *_settled(protocol),

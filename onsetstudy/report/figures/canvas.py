@@ -1,4 +1,4 @@
-"""What every figure shares: ink, the codes of the arms, two widths, and the way from axes to SVG text."""
+"""What every figure shares: ink, the codes of the arms, two widths, words beside marks, from axes to SVG text."""
 
 from __future__ import annotations
 
@@ -9,13 +9,18 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from onsetstudy.report.lazy_text import Painted
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Figure as Block
+from onsetstudy.report.numbers import MINUS, THIN
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    # Figures annotate with canvas.Axes: the library itself is loaded when something is drawn.
+    from matplotlib.axes import Axes as Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
+    from matplotlib.transforms import Transform
 
 __all__ = [
     "HAIRLINE",
@@ -23,16 +28,22 @@ __all__ = [
     "NARROW",
     "POINTS",
     "SECONDARY",
+    "WHITE",
     "WIDE",
     "ArmLook",
     "Drawing",
-    "axes_at",
+    "Sheet",
+    "bare_left",
+    "beside",
     "canvas",
-    "drawing",
+    "contrast_look",
+    "difference_that_matters",
+    "in_words",
     "look_of",
-    "say",
+    "moved_across",
+    "named_axes",
+    "signed",
     "spread",
-    "to_svg",
 ]
 
 INK, SECONDARY, HAIRLINE = "#1d2126", "#5a6068", "#c9ced4"
@@ -40,6 +51,8 @@ STYLE = Path(__file__).parents[1] / "render" / "style" / "report.mplstyle"
 # Inches: the text width of a page of A4 with margins of 20 mm, so that a point is a point; and of a hand-held screen.
 WIDE, NARROW = 6.69, 3.45
 POINTS = 72
+# Words on a narrow screen stand on lines of the axis.
+WHITE = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 1.2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,15 +84,6 @@ def look_of(arm: str, arms: Sequence[str]) -> ArmLook:
     return LOOKS[min(arms.index(arm), len(LOOKS) - 1)]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Drawing:
-    """A figure for a page and for a narrow screen, and in words; each form is painted when it is first asked for."""
-
-    svg: Painted = Painted()  # noqa: RUF009 - a descriptor, not a default
-    narrow: Painted = Painted()  # noqa: RUF009
-    alt: str
-
-
 @contextmanager
 def canvas(width: float, height: float) -> Iterator[Figure]:
     """A figure of a size in inches under the house style."""
@@ -93,16 +97,9 @@ def canvas(width: float, height: float) -> Iterator[Figure]:
         yield Figure(figsize=(width, height))
 
 
-def axes_at(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
-    """Axes at a place in inches from the lower left corner."""
-    across, up = figure.get_size_inches()
-    return figure.add_axes((left / across, bottom / up, width / across, height / up))
-
-
-def say(figure: Figure, left: float, bottom: float, text: str, **style: object) -> None:
-    """Text at a place in inches from the lower left corner."""
-    across, up = figure.get_size_inches()
-    figure.text(left / across, bottom / up, text, **{"va": "center", **style})  # type: ignore[arg-type]
+def contrast_look(protocol: Protocol) -> ArmLook:
+    """Look of the arm that is compared with the reference."""
+    return look_of(protocol.contrast_arm, protocol.arm_codes)
 
 
 def spread(places: Sequence[float], least: float) -> list[float]:
@@ -118,12 +115,96 @@ def spread(places: Sequence[float], least: float) -> list[float]:
     return moved
 
 
-def drawing(paint: Callable[[str, bool], str], name: str, alt: str) -> Drawing:
-    """Both forms of a figure; ``paint(name, narrow)`` gives SVG text."""
-    return Drawing(svg=lambda: paint(name, False), narrow=lambda: paint(f"{name}-narrow", True), alt=alt)
+def beside(ax: Axes, text: str, at: tuple[Any, Any], points: tuple[float, float] = (0, 0), **style: Any) -> None:
+    """Words so many points away from a place on the axes, small and in the second ink unless told otherwise."""
+    ax.annotate(text, at, xytext=points, textcoords="offset points", **{"fontsize": 8, "color": SECONDARY, **style})
 
 
-def to_svg(figure: Figure, name: str, title: str, alt: str) -> str:
+def difference_that_matters(ax: Axes, at: float, **style: Any) -> None:
+    """A dotted upright at the difference that matters, with its name over it."""
+    ax.axvline(at, color=SECONDARY, linestyle=(0, (1, 1.6)), **style)
+    beside(ax, "matters", (at, 1), (0, 2), xycoords=("data", "axes fraction"), ha="center", va="bottom")
+
+
+def moved_across(ax: Axes, points: float) -> Transform:
+    """The way of data to the page, and so many points to the right."""
+    from matplotlib.transforms import ScaledTranslation
+
+    return ax.transData + ScaledTranslation(points / POINTS, 0, ax.figure.dpi_scale_trans)
+
+
+def bare_left(ax: Axes) -> None:
+    """No line and no ticks at the left, where places mean nothing."""
+    ax.set(yticks=[])
+    ax.spines["left"].set_visible(False)
+
+
+def signed(axis: Axis) -> None:
+    """Ticks with a true minus."""
+    axis.set_major_formatter(lambda v, _: f"{v:g}".replace("-", MINUS))
+
+
+def named_axes(ax: Axes, across: str, up: str = "") -> None:
+    """What the axes say, small and in the second ink."""
+    ax.set_xlabel(across, fontsize=8, color=SECONDARY)
+    if up:
+        ax.set_ylabel(up, fontsize=8, color=SECONDARY)
+
+
+def in_words(text: str) -> str:
+    """Numbers as they are read out."""
+    return text.replace(MINUS, "minus ").replace(THIN, " ")
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A figure while it is drawn, for a page or a narrow screen; places are in inches from its lower left corner."""
+
+    figure: Figure
+    narrow: bool
+
+    @property
+    def width(self) -> float:
+        """Inches across."""
+        return NARROW if self.narrow else WIDE
+
+    def axes(self, left: float, bottom: float, width: float, height: float) -> Axes:
+        """Axes at a place."""
+        across, up = self.figure.get_size_inches()
+        return self.figure.add_axes((left / across, bottom / up, width / across, height / up))
+
+    def say(self, left: float, bottom: float, text: str, **style: Any) -> None:
+        """Text at a place."""
+        across, up = self.figure.get_size_inches()
+        self.figure.text(left / across, bottom / up, text, **{"va": "center", **style})
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A figure that is not drawn yet: in words, how tall it is, and what puts everything on a sheet.
+
+    ``height`` is in inches; where it is a callable, it is told whether the form is the narrow one.
+    """
+
+    alt: str
+    height: float | Callable[[bool], float]
+    fill: Callable[[Sheet], None]
+
+    def titled(self, name: str, title: str, caption: str = "") -> Block:
+        """The figure as a block, each form painted when it is first asked for."""
+
+        def paint(narrow: bool) -> str:
+            tall = self.height(narrow) if callable(self.height) else self.height
+            with canvas(NARROW if narrow else WIDE, tall) as figure:
+                self.fill(Sheet(figure, narrow))
+                return _to_svg(figure, f"{name}-narrow" if narrow else name, title, self.alt)
+
+        return Block(
+            name=name, title=title, caption=caption, alt=self.alt, svg=lambda: paint(False), narrow=lambda: paint(True)
+        )
+
+
+def _to_svg(figure: Figure, name: str, title: str, alt: str) -> str:
     """SVG text, the same for the same figure: fixed ids, no date; titled for those who cannot see it."""
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})

@@ -3,37 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.results import Estimate, NotAvailable
-from onsetstudy.report.figures.canvas import (
-    HAIRLINE,
-    INK,
-    NARROW,
-    POINTS,
-    SECONDARY,
-    WIDE,
-    Drawing,
-    axes_at,
-    canvas,
-    drawing,
-    look_of,
-    spread,
-    to_svg,
-)
+from onsetstudy.report.figures import canvas
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, POINTS, SECONDARY, Drawing, Sheet, look_of
 from onsetstudy.report.numbers import THIN, percent
-from onsetstudy.report.rows import rows_of
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import ArmCurve
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["alt_text", "data_for", "draw", "draw_figure", "thinned"]
 
@@ -41,8 +23,7 @@ DODGE = 2.4
 LABEL_WIDTH = 0.3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Row:
+class _Given(NamedTuple):
     minute: float
     estimate: float
 
@@ -68,30 +49,31 @@ def _arm_data(found: ArmCurve, horizon: float) -> pd.DataFrame:
     curve = found.curve
     assert not isinstance(curve, NotAvailable)
     limits = {t: e for t, e in found.limits if isinstance(e, Estimate)}
-    tested = dict(found.still_tested)
+    tested = {t: float(n) for t, n in found.still_tested}
     ends = np.concatenate((curve.left, curve.right))
     kept = ends[np.isfinite(ends) & (ends <= horizon)]
     minutes = np.unique(np.concatenate(([0.0, horizon], kept, list(limits), list(tested))))
     numb_at, may_be_after = 1 - curve.at(minutes)[1], 1 - curve.at(minutes + 1e-9)[0]
-    return pd.DataFrame(
-        {
-            "arm": found.arm,
-            "minute": minutes,
-            "low": numb_at,
-            "high": may_be_after,
-            "estimate": [limits[t].estimate if t in limits else np.nan for t in minutes],
-            "conf_low": [limits[t].interval.low if t in limits else np.nan for t in minutes],
-            "conf_high": [limits[t].interval.high if t in limits else np.nan for t in minutes],
-            "still_tested": [tested.get(t, np.nan) for t in minutes],
-        }
-    )
+    given: dict[str, dict[float, float]] = {
+        "estimate": {t: e.estimate for t, e in limits.items()},
+        "conf_low": {t: e.interval.low for t, e in limits.items()},
+        "conf_high": {t: e.interval.high for t, e in limits.items()},
+        "still_tested": tested,
+    }
+    of_minutes = {name: [at.get(t, np.nan) for t in minutes] for name, at in given.items()}
+    return pd.DataFrame({"arm": found.arm, "minute": minutes, "low": numb_at, "high": may_be_after, **of_minutes})
 
 
 def draw(
-    frame: pd.DataFrame, ax: Axes, *, labels: dict[str, str], arms: Sequence[str], target_min: float, falling: bool
+    frame: pd.DataFrame,
+    ax: canvas.Axes,
+    *,
+    labels: dict[str, str],
+    arms: Sequence[str],
+    target_min: float,
+    falling: bool,
 ) -> None:
     """Bands between tests, a step where numbness is certain, limits as lines at the tests, names at the ends."""
-    from matplotlib.transforms import ScaledTranslation
 
     def turn(share: pd.Series) -> NDArray[np.float64]:
         return np.asarray(100 * (1 - share) if falling else 100 * share, dtype=float)
@@ -106,44 +88,46 @@ def draw(
         ax.step(t, high, where="post", color=look.colour, linewidth=0.5, alpha=0.55, zorder=2)
         ax.step(t, low, where="post", color=look.colour, linestyle=look.line, linewidth=1.8, zorder=3)
         given = part[part["estimate"].notna()]
-        aside = DODGE * (number - (len(present) - 1) / 2) * 2
-        moved = ax.transData + ScaledTranslation(aside / POINTS, 0, ax.figure.dpi_scale_trans)
-        ax.vlines(
-            given["minute"], turn(given["conf_low"]), turn(given["conf_high"]), color=look.colour, linewidth=1.0,
-            transform=moved, zorder=4, clip_on=False,
-        )  # fmt: skip
-        ax.plot(
-            given["minute"], turn(given["estimate"]), look.marker, color=look.colour, markerfacecolor=look.face,
-            markersize=4.4, markeredgewidth=1.1, transform=moved, zorder=5, clip_on=False,
-        )  # fmt: skip
+        moved = canvas.moved_across(ax, DODGE * (number - (len(present) - 1) / 2) * 2)
+        limits: dict[str, Any] = {"color": look.colour, "transform": moved, "clip_on": False}
+        lower, upper, estimate = (turn(given[name]) for name in ("conf_low", "conf_high", "estimate"))
+        ax.vlines(given["minute"], lower, upper, linewidth=1.0, zorder=4, **limits)
+        dots: dict[str, Any] = {"markerfacecolor": look.face, "markersize": 4.4, "markeredgewidth": 1.1}
+        ax.plot(given["minute"], estimate, look.marker, zorder=5, **dots, **limits)
         last = given["estimate"].iloc[-1:] if len(given) else part["low"].iloc[-1:]
         ends.append((float(turn(last)[0]), labels[str(arm)], look.colour))
     _frame(frame, ax, target_min=target_min, falling=falling)
     points_per_share = ax.get_window_extent().height / 100 * POINTS / ax.figure.dpi
-    for place, (_, label, colour) in zip(spread([e[0] for e in ends], 11 / points_per_share), ends, strict=True):
-        ax.annotate(
-            label, (float(frame["minute"].max()), place), xytext=(8, 0), textcoords="offset points", color=colour,
-            va="center", weight="bold", annotation_clip=False,
-        )  # fmt: skip
+    name: dict[str, Any] = {"va": "center", "weight": "bold", "annotation_clip": False, "fontsize": None}
+    for place, (_, label, colour) in zip(canvas.spread([e[0] for e in ends], 11 / points_per_share), ends, strict=True):
+        canvas.beside(ax, label, (float(frame["minute"].max()), place), (8, 0), color=colour, **name)
 
 
-def _frame(frame: pd.DataFrame, ax: Axes, *, target_min: float, falling: bool) -> None:
+def _frame(frame: pd.DataFrame, ax: canvas.Axes, *, target_min: float, falling: bool) -> None:
     """Axes with ticks at the tests, and the target minute named."""
     last = float(frame["minute"].max())
     ax.axvline(target_min, color=SECONDARY, linewidth=0.9, linestyle=(0, (1, 1.6)), zorder=0)
-    ax.annotate(
-        f"target, {target_min:g} min", (target_min, 100), xytext=(0, 3), textcoords="offset points", color=SECONDARY,
-        ha="center" if target_min > 0.12 * last else "left", va="bottom", fontsize=8,
-    )  # fmt: skip
-    ticks = sorted(frame.loc[frame["still_tested"].notna(), "minute"].unique())
-    inches = ax.get_window_extent().width / ax.figure.dpi
-    named = thinned(ticks, least=LABEL_WIDTH / inches * last, keep=(target_min,))
+    align = "center" if target_min > 0.12 * last else "left"
+    canvas.beside(ax, f"target, {target_min:g} min", (target_min, 100), (0, 3), ha=align, va="bottom")
+    ticks = _tests(frame)
+    named = thinned(ticks, least=_width_of_a_label(frame, ax), keep=(target_min,))
     ax.set(xlim=(0, last), ylim=(0, 100))
     ax.set_xticks(ticks, [f"{t:g}" if t in named else "" for t in ticks])
     ax.set_yticks(range(0, 101, 25), [f"{v}{THIN}%" for v in range(0, 101, 25)])
     ax.set_ylabel("not yet numb" if falling else "numb")
     ax.grid(axis="y", color=HAIRLINE, linewidth=0.5)
     ax.set_axisbelow(True)
+
+
+def _tests(frame: pd.DataFrame) -> list[float]:
+    """Minutes of the tests."""
+    return sorted(frame.loc[frame["still_tested"].notna(), "minute"].unique())
+
+
+def _width_of_a_label(frame: pd.DataFrame, ax: canvas.Axes) -> float:
+    """Minutes that the name of a tick takes."""
+    inches = ax.get_window_extent().width / ax.figure.dpi
+    return LABEL_WIDTH / inches * float(frame["minute"].max())
 
 
 def thinned(ticks: Sequence[float], *, least: float, keep: Sequence[float]) -> list[float]:
@@ -155,28 +139,28 @@ def thinned(ticks: Sequence[float], *, least: float, keep: Sequence[float]) -> l
     return sorted(chosen)
 
 
-def _still_tested(frame: pd.DataFrame, ax: Axes, labels: dict[str, str], arms: Sequence[str], left: float) -> None:
+def _still_tested(
+    frame: pd.DataFrame, ax: canvas.Axes, labels: dict[str, str], arms: Sequence[str], left: float
+) -> None:
     """Numbers still being tested, under the ticks they belong to."""
-    ticks = sorted(frame.loc[frame["still_tested"].notna(), "minute"].unique())
-    inches = ax.get_window_extent().width / ax.figure.dpi
     target = [t for t, label in zip(ax.get_xticks(), ax.get_xticklabels(), strict=True) if label.get_text()]
-    shown = thinned(ticks, least=LABEL_WIDTH / inches * float(frame["minute"].max()), keep=target)
+    shown = thinned(_tests(frame), least=_width_of_a_label(frame, ax), keep=target)
 
     def under(text: str, at: float, points: float, down: float, **style: Any) -> None:
-        ax.annotate(
-            text, (at, 0), xycoords=("data", "axes fraction"), xytext=(points, -down), textcoords="offset points",
-            va="baseline", **style,
-        )  # fmt: skip
+        place = ("data", "axes fraction")
+        canvas.beside(ax, text, (at, 0), (points, -down), xycoords=place, va="baseline", **style)
 
-    under("minutes after the injection", float(frame["minute"].max()) / 2, 0, 30, ha="center")
-    under("still being tested", 0, -left * POINTS, 44, color=SECONDARY, fontsize=8, ha="left")
+    under(
+        "minutes after the injection", float(frame["minute"].max()) / 2, 0, 30, ha="center", color=None, fontsize=None
+    )
+    under("still being tested", 0, -left * POINTS, 44, ha="left")
     for number, arm in enumerate(dict.fromkeys(frame["arm"])):
         part, down = frame[frame["arm"] == arm], 57 + 12.5 * number
         colour = look_of(str(arm), arms).colour
-        under(labels[str(arm)], 0, -left * POINTS, down, color=colour, fontsize=8, ha="left", weight="bold")
+        under(labels[str(arm)], 0, -left * POINTS, down, color=colour, ha="left", weight="bold")
         tested = part.dropna(subset=["still_tested"]).set_index("minute")["still_tested"]
         for t in (t for t in shown if t in tested.index):
-            under(f"{int(tested[t])}", t, 0, down, color=INK, fontsize=8, ha="center")
+            under(f"{int(tested[t])}", t, 0, down, color=INK, ha="center")
 
 
 def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int], *, falling: bool = False) -> str:
@@ -187,7 +171,7 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int]
         points = given.iloc[:: max(1, len(given) // 5)]
         shares = ", ".join(
             f"{percent(1 - row.estimate if falling else row.estimate, counts[str(arm)])} by minute {row.minute:g}"
-            for row in rows_of(points, _Row)
+            for row in map(_Given, points["minute"], points["estimate"])
         )
         parts.append(f"{labels[str(arm)]}: {shares or 'no limits'}")
     what = "Proportion of teeth not yet numb" if falling else "Proportion of teeth numb"
@@ -198,8 +182,6 @@ def draw_figure(
     results: StudyResults | GroupResults,
     frame: pd.DataFrame,
     *,
-    name: str,
-    title: str,
     height: float,
     falling: bool = False,
 ) -> Drawing:
@@ -212,14 +194,11 @@ def draw_figure(
     longest = max(len(labels[str(arm)]) for arm in frame["arm"].unique())
     names = 0.12 + 0.09 * longest
 
-    def paint(ids: str, narrow: bool) -> str:
-        width = NARROW if narrow else WIDE
+    def fill(sheet: Sheet) -> None:
         # The name of an arm stands before the first number still being tested.
-        left = max(0.78 if narrow else 0.9, 0.2 + 0.075 * longest)
-        with canvas(width, height + below) as figure:
-            ax = axes_at(figure, left, below, width - left - names - 0.1, height - 0.26)
-            draw(frame, ax, labels=labels, arms=arms, target_min=target, falling=falling)
-            _still_tested(frame, ax, labels, arms, left)
-            return to_svg(figure, ids, title, alt)
+        left = max(0.78 if sheet.narrow else 0.9, 0.2 + 0.075 * longest)
+        ax = sheet.axes(left, below, sheet.width - left - names - 0.1, height - 0.26)
+        draw(frame, ax, labels=labels, arms=arms, target_min=target, falling=falling)
+        _still_tested(frame, ax, labels, arms, left)
 
-    return drawing(paint, name, alt)
+    return Drawing(alt, height=height + below, fill=fill)

@@ -1,41 +1,24 @@
-"""Was it the same everywhere? One line per group: a dot as large as its information, its interval, the number."""
+"""Was it the same everywhere? One line per result: a mark, its interval, the number; of groups, or of published trials.
+
+The mark of a group is as large as its information.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-import pandas as pd
+from typing import Any
 
 from onsetstudy.core.results import EstimateLike, NotAvailable
-from onsetstudy.report.figures.canvas import (
-    INK,
-    NARROW,
-    SECONDARY,
-    WIDE,
-    ArmLook,
-    Drawing,
-    axes_at,
-    canvas,
-    drawing,
-    look_of,
-    say,
-    to_svg,
-)
-from onsetstudy.report.numbers import MINUS, THIN, counted, decimal, interval, listed, places_for, tidy
-from onsetstudy.report.rows import rows_of
+from onsetstudy.report.cells import reason_of, spanned
+from onsetstudy.report.figures import canvas
+from onsetstudy.report.figures.canvas import INK, NARROW, SECONDARY, ArmLook, Drawing, Sheet
+from onsetstudy.report.numbers import counted, decimal, listed, places_for
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-__all__ = ["Line", "Scale", "alt_text", "data_for", "draw", "draw_figure", "reasons"]
+__all__ = ["Columns", "Line", "Row", "Scale", "alt_text", "data_for", "draw", "draw_figure", "numbers", "reasons"]
 
 SMALLEST, LARGEST = 3.5, 9.0
-# Words on a narrow screen stand on lines of the axis.
-WHITE = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 1.2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,152 +38,197 @@ class Line:
 class Scale:
     """What the axis says: its unit, what its left and right mean, and from where on a difference matters.
 
-    ``factor`` -1 turns a difference round, such as minutes waited into minutes saved.
+    ``factor`` -1 turns a difference round, such as minutes waited into minutes saved; ``base`` is the fewest decimals.
     """
 
     unit: str
     ends: tuple[str, str]
     matters: float | None = None
     factor: float = 1
+    base: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Row:
-    label: str
-    heading: bool
-    whole: bool
-    cases: float
-    estimate: float | None
-    low: float
-    high: float
-    information: float
-    number: str
-    reason: str
+class Row:
+    """A line as it is drawn: a heading, or a name with its number or the reason why there is none.
 
-
-def data_for(lines: Sequence[Line], *, factor: float = 1) -> pd.DataFrame:
-    """Columns ``label, heading, whole, cases, estimate, low, high, information, number, reason``.
-
-    ``information`` is one over the squared standard error, as a share of the largest among the groups.
+    ``strong`` lines are bold with a diamond. ``information`` is one over the squared standard error, as a share of the
+    largest among the groups. Published results (not ``ours``) are drawn open, those ``pooled`` as squares.
     """
+
+    label: str
+    heading: bool = False
+    strong: bool = False
+    ours: bool = True
+    pooled: bool = False
+    cases: int | None = None
+    estimate: float | None = None
+    low: float | None = None
+    high: float | None = None
+    information: float | None = None
+    number: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """Where things stand, inches; pairs are for a page and for a narrow screen. ``counted`` heads the counts."""
+
+    axis: tuple[float, float]
+    cases: float
+    number: float
+    step: tuple[float, float]
+    foot: float
+    head: tuple[float, float]
+    counted: str
+    uncounted: str
+
+
+GROUPS = Columns(
+    axis=(2.75, 2.1),
+    cases=2.55,
+    number=5.05,
+    step=(0.215, 0.42),
+    foot=0.5,
+    head=(0.2, 0.2),
+    counted="cases",
+    uncounted="—",
+)
+
+
+def numbers(
+    value: float, one: float | None, other: float | None, *, base: int = 1, raw: float | None = None
+) -> dict[str, Any]:
+    """Fields of a row: an estimate and its limits in either order, and how they are written.
+
+    Decimals, from ``base`` on, are chosen for the limits and ``raw``: the value, if not given.
+    """
+    near = value if raw is None else raw
+    if one is None or other is None:
+        return {"estimate": value, "number": decimal(value, places_for([near], base=base))}
+    low, high = sorted((one, other))
+    places = places_for((low, high, near), base=base)
+    return {"estimate": value, "low": low, "high": high, "number": spanned(value, low, high, places)}
+
+
+def data_for(lines: Sequence[Line], *, factor: float = 1) -> list[Row]:
+    """Lines as rows, on the scale of the drawing."""
+    known = [
+        1 / e.std_error**2 for line in lines if (e := line.result) and not isinstance(e, NotAvailable) and e.std_error
+    ]
     rows = []
     for line in lines:
-        row: dict[str, object] = {"label": line.label, "heading": line.result is None, "whole": line.whole}
         e = line.result
-        if isinstance(e, NotAvailable):
-            row |= {"cases": e.n.cases, "reason": tidy(e.reason.strip().rstrip("."))}
-        elif e is not None:
-            low, high = sorted((factor * e.interval.low, factor * e.interval.high))
-            places = places_for((low, high, e.estimate))
-            row |= {
-                "cases": np.nan if line.outside else e.n.cases,
-                "estimate": factor * e.estimate,
-                "low": low,
-                "high": high,
-                "information": 1 / e.std_error**2 if e.std_error else np.nan,
-                "number": f"{decimal(factor * e.estimate, places)} ({interval(low, high, places)})",
-            }
-        rows.append(row)
-    columns = ["label", "heading", "whole", "cases", "estimate", "low", "high", "information", "number", "reason"]
-    frame = pd.DataFrame(rows, columns=columns)
-    frame["information"] = frame["information"].astype(float) / frame["information"].astype(float).max()
-    return frame
+        if e is None:
+            rows.append(Row(label=line.label, heading=True, strong=line.whole))
+        elif isinstance(e, NotAvailable):
+            rows.append(Row(label=line.label, strong=line.whole, cases=e.n.cases, reason=reason_of(e)))
+        else:
+            low, high = factor * e.interval.low, factor * e.interval.high
+            shown = numbers(factor * e.estimate, low, high, raw=e.estimate)
+            cases = None if line.outside else e.n.cases
+            information = 1 / e.std_error**2 / max(known) if e.std_error else 0.0
+            rows.append(Row(label=line.label, strong=line.whole, cases=cases, information=information, **shown))
+    return rows
 
 
-def draw(frame: pd.DataFrame, ax: Axes, *, places: Iterable[float], look: ArmLook, scale: Scale) -> None:
-    """Dots and intervals at ``places``, zero and the difference that matters marked, both sides named."""
+def draw(rows: Sequence[Row], ax: canvas.Axes, *, places: Iterable[float], look: ArmLook, scale: Scale) -> None:
+    """Marks and intervals at ``places``, zero and the difference that matters marked, both sides named."""
     ax.axvline(0, color=INK, linewidth=1.0, zorder=0)
     if scale.matters is not None:
-        ax.axvline(scale.matters, color=SECONDARY, linewidth=1.0, linestyle=(0, (1, 1.6)), zorder=0)
-        ax.annotate(
-            "matters", (scale.matters, 1), xycoords=("data", "axes fraction"), xytext=(0, 2),
-            textcoords="offset points", ha="center", va="bottom", fontsize=8, color=SECONDARY,
-        )  # fmt: skip
-    for y, row in zip(places, rows_of(frame, _Row), strict=True):
-        if pd.isna(row.estimate):
+        canvas.difference_that_matters(ax, scale.matters, linewidth=1.0, zorder=0)
+    for y, row in zip(places, rows, strict=True):
+        if row.estimate is None:
             continue
-        ax.hlines(y, row.low, row.high, color=look.colour, linewidth=2.0 if row.whole else 1.4, zorder=2)
-        share = 0.0 if pd.isna(row.information) else float(row.information)
-        size = SMALLEST + (LARGEST - SMALLEST) * np.sqrt(share)
-        ax.plot(row.estimate, y, "D" if row.whole else "o", color=look.colour, markersize=size, zorder=3)
-    reach = [0.0, *frame["low"].dropna(), *frame["high"].dropna()] + ([] if scale.matters is None else [scale.matters])
+        colour = look.colour if row.ours else SECONDARY
+        if row.low is not None and row.high is not None:
+            width = 2.0 if row.strong else 1.4 if row.ours else 1.2
+            ax.hlines(y, row.low, row.high, color=colour, linewidth=width, zorder=2)
+        size = 6.5 if row.strong else 5.0
+        if row.information is not None:
+            size = SMALLEST + (LARGEST - SMALLEST) * math.sqrt(row.information)
+        marker = "D" if row.strong else "s" if row.pooled else "o"
+        face = colour if row.ours else "#ffffff"
+        ax.plot(row.estimate, y, marker, color=colour, markerfacecolor=face, markersize=size, zorder=3)
+    reach = [v for row in rows for v in (row.estimate, row.low, row.high) if v is not None]
+    reach += [0.0] if scale.matters is None else [0.0, scale.matters]
     pad = 0.08 * (max(reach) - min(reach) or 1.0)
-    ax.set(xlim=(min(reach) - pad, max(reach) + pad), yticks=[])
-    ax.spines["left"].set_visible(False)
+    ax.set(xlim=(min(reach) - pad, max(reach) + pad))
+    canvas.bare_left(ax)
     ax.locator_params(axis="x", nbins=6)
-    ax.xaxis.set_major_formatter(lambda v, _: f"{v:g}".replace("-", MINUS))
+    canvas.signed(ax.xaxis)
     for place, align, text in ((0.0, "left", f"← {scale.ends[0]}"), (1.0, "right", f"{scale.ends[1]} →")):
-        ax.annotate(
-            text, (place, 0), xycoords="axes fraction", xytext=(0, -20), textcoords="offset points", ha=align,
-            va="top", fontsize=8, color=SECONDARY,
-        )  # fmt: skip
+        canvas.beside(ax, text, (place, 0), (0, -20), xycoords="axes fraction", ha=align, va="top")
 
 
-def alt_text(frame: pd.DataFrame, unit: str) -> str:
+def alt_text(rows: Sequence[Row], unit: str, what: str = "One line per group, {}, with interval.") -> str:
     """What the figure shows, in words."""
     told = []
-    for row in rows_of(frame, _Row):
+    for row in rows:
         if row.heading:
-            told.append(f"{row.label}")
-        else:
-            said = row.number if pd.notna(row.estimate) else f"no estimate, {row.reason}"
-            n = "" if pd.isna(row.cases) else f", {counted(int(row.cases), 'case')}"
-            told.append(f"{row.label}{n}: {said}")
-    text = f"One line per group, {unit}, with interval. {'; '.join(told)}."
-    return text.replace(MINUS, "minus ").replace(THIN, " ")
+            told.append(row.label)
+            continue
+        n = "" if row.cases is None else f", {counted(row.cases, 'case' if row.ours else 'patient')}"
+        said = f"no estimate, {row.reason}" if row.estimate is None else row.number
+        bare = "" if row.estimate is None or row.low is not None else ", no interval printed"
+        told.append(f"{row.label}{n}: {said}{bare}")
+    return canvas.in_words(f"{what.format(unit)} {'; '.join(told)}.")
 
 
-def draw_figure(frame: pd.DataFrame, *, name: str, title: str, scale: Scale, arm: str, arms: Sequence[str]) -> Drawing:
-    """The lines of :func:`data_for`, with their names at the left and their numbers at the right."""
-    alt = alt_text(frame, scale.unit)
-    look = look_of(arm, arms)
+def draw_figure(
+    rows: Sequence[Row],
+    *,
+    scale: Scale,
+    look: ArmLook,
+    columns: Columns = GROUPS,
+    alt: str | None = None,
+) -> Drawing:
+    """The rows with their names at the left and their numbers at the right; ``alt`` where it is not the groups'."""
 
-    def paint(ids: str, narrow: bool) -> str:
-        step = 0.42 if narrow else 0.215
-        foot, head = 0.5, 0.2
-        height = step * len(frame) + foot + head
-        with canvas(NARROW if narrow else WIDE, height) as figure:
-            left, width = (0.08, NARROW - 0.16) if narrow else (2.75, 2.1)
-            ax = axes_at(figure, left, foot, width, step * len(frame))
-            places = np.arange(len(frame))[::-1] + (0.27 if narrow else 0.5)
-            draw(frame, ax, places=places, look=look, scale=scale)
-            ax.set_ylim(0, len(frame))
-            tops = foot + step * (np.arange(len(frame))[::-1] + 1)
-            for row, top in zip(rows_of(frame, _Row), tops, strict=True):
-                (_words_narrow if narrow else _words_wide)(figure, row, top, step)
-            if not narrow:
-                say(figure, 2.55, height - 0.11, "cases", ha="right", fontsize=8, color=SECONDARY)
-                say(figure, 5.05, height - 0.11, scale.unit, fontsize=8, color=SECONDARY)
-            return to_svg(figure, ids, title, alt)
+    def height(narrow: bool) -> float:
+        return columns.foot + columns.step[narrow] * len(rows) + columns.head[narrow]
 
-    return drawing(paint, name, alt)
+    def fill(sheet: Sheet) -> None:
+        step, foot, top = columns.step[sheet.narrow], columns.foot, height(sheet.narrow) - 0.11
+        left, width = (0.08, NARROW - 0.16) if sheet.narrow else columns.axis
+        ax = sheet.axes(left, foot, width, step * len(rows))
+        order = range(len(rows))[::-1]
+        places = [k + (0.27 if sheet.narrow else 0.5) for k in order]
+        draw(rows, ax, places=places, look=look, scale=scale)
+        ax.set_ylim(0, len(rows))
+        for row, k in zip(rows, order, strict=True):
+            _words(sheet, row, foot + step * (k + 1), step, columns)
+        if not sheet.narrow:
+            sheet.say(columns.cases, top, columns.counted, ha="right", fontsize=8, color=SECONDARY)
+            sheet.say(columns.number, top, scale.unit, fontsize=8, color=SECONDARY)
+
+    alt = alt_text(rows, scale.unit) if alt is None else alt
+    return Drawing(alt, height=height, fill=fill)
 
 
-def _words_wide(figure: Figure, row: _Row, top: float, step: float) -> None:
+def _words(sheet: Sheet, row: Row, top: float, step: float, columns: Columns) -> None:
+    """Name, count and number of one row: in a line on a page, over its line of the axis on a narrow screen."""
+    style: dict[str, Any] = {"bbox": canvas.WHITE} if sheet.narrow else {}
+    if row.heading:
+        up = top - step + 0.1 if sheet.narrow else top - step / 2 - 0.02
+        sheet.say(0, up, row.label, fontsize=8, color=SECONDARY, **style)
+        return
+    style["weight"] = "bold" if row.strong else "normal"
+    number, colour = ("no estimate", SECONDARY) if row.estimate is None else (row.number, INK)
+    if sheet.narrow:
+        sheet.say(0, top - 0.11, row.label if row.cases is None else f"{row.label}, {row.cases}", **style)
+        sheet.say(NARROW, top - 0.11, number, ha="right", color=colour, **style)
+        return
     y = top - step / 2
-    weight = "bold" if row.whole else "normal"
-    if row.heading:
-        say(figure, 0, y - 0.02, row.label, fontsize=8, color=SECONDARY)
-        return
-    say(figure, 0.12, y, row.label, weight=weight)
-    say(figure, 2.55, y, "—" if pd.isna(row.cases) else f"{int(row.cases)}", ha="right", weight=weight)
-    number = row.number if pd.notna(row.estimate) else "no estimate"
-    say(figure, 5.05, y, number, weight=weight, color=INK if pd.notna(row.estimate) else SECONDARY)
+    sheet.say(0.12, y, row.label, **style)
+    sheet.say(columns.cases, y, columns.uncounted if row.cases is None else f"{row.cases}", ha="right", **style)
+    sheet.say(columns.number, y, number, color=colour, **style)
 
 
-def _words_narrow(figure: Figure, row: _Row, top: float, step: float) -> None:
-    style = {"weight": "bold" if row.whole else "normal", "bbox": WHITE}
-    if row.heading:
-        say(figure, 0, top - step + 0.1, row.label, fontsize=8, color=SECONDARY, bbox=WHITE)
-        return
-    y = top - 0.11
-    say(figure, 0, y, row.label if pd.isna(row.cases) else f"{row.label}, {int(row.cases)}", **style)
-    number = row.number if pd.notna(row.estimate) else "no estimate"
-    say(figure, NARROW, y, number, ha="right", **style, color=INK if pd.notna(row.estimate) else SECONDARY)
-
-
-def reasons(frame: pd.DataFrame) -> str:
+def reasons(rows: Sequence[Row]) -> str:
     """Why groups have no estimate, as sentences; empty when all have one."""
-    wanting = frame[frame["reason"].notna()]
-    told = [f"{listed(list(part['label']))}: {why}." for why, part in wanting.groupby("reason", sort=False)]
-    return " ".join(told)
+    whose: dict[str, list[str]] = {}
+    for row in rows:
+        if row.reason:
+            whose.setdefault(row.reason, []).append(row.label)
+    return " ".join(f"{listed(labels)}: {why}." for why, labels in whose.items())

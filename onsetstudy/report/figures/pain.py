@@ -5,41 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.outcomes.scores.pain_results import PainComparison
-from onsetstudy.report.figures.canvas import (
-    INK,
-    NARROW,
-    POINTS,
-    SECONDARY,
-    WIDE,
-    ArmLook,
-    Drawing,
-    axes_at,
-    canvas,
-    drawing,
-    look_of,
-    say,
-    to_svg,
-)
+from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
+from onsetstudy.report.figures import canvas
+from onsetstudy.report.figures.canvas import INK, POINTS, SECONDARY, ArmLook, Drawing, Sheet, look_of
 from onsetstudy.report.numbers import amount, decimal
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-
-__all__ = ["Piles", "alt_text", "arrange", "data_for", "draw", "draw_figure", "middle", "piles_for"]
+__all__ = ["Piles", "alt_text", "arrange", "draw", "draw_figure", "middle", "piles_for"]
 
 LARGEST_DOT, SMALLEST_DOT = 5.0, 0.6
 MOST_COLUMNS, PILE_WIDTH, FINEST, STEPS = 9, 0.94, 0.05, (1, 2, 4, 5)
 ROOM = 0.84
 LEAST_FOR_A_CURVE = 10
+ROWS = ((0.92, 0.14), (1.0, 0.26))
+"""Height of an arm and the room over it, inches, on a page and on a narrow screen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +32,6 @@ class Piles:
     width: float
     columns: int
     size: float
-
-
-def data_for(comparison: PainComparison) -> pd.DataFrame:
-    """One line per case: ``arm, score``, in increasing order within an arm."""
-    return pd.concat([pd.DataFrame({"arm": s.arm, "score": s.scores}) for s in comparison.scores], ignore_index=True)
 
 
 def piles_for(arms: Sequence[FloatArray], *, low: float, high: float, points: float, room: float) -> Piles:
@@ -106,12 +84,12 @@ def middle(scores: Sequence[float]) -> float:
     return (scores[(n - 1) // 2] + scores[n // 2]) / 2
 
 
-def draw(part: pd.DataFrame, ax: Axes, *, look: ArmLook, low: float, high: float, piles: Piles) -> None:
+def draw(scores: FloatArray, ax: canvas.Axes, *, look: ArmLook, low: float, high: float, piles: Piles) -> None:
     """One arm: every case a dot, the smoothed distribution on the same scale behind them, the middle score marked."""
     span = high - low
-    ax.set(xlim=(low - 0.02 * span, high + 0.02 * span), yticks=[], xlabel="", ylabel="")
+    ax.set(xlim=(low - 0.02 * span, high + 0.02 * span), xlabel="", ylabel="")
+    canvas.bare_left(ax)
     points, up = _points(ax, span)
-    scores = part["score"].to_numpy(dtype=float)
     across, row = arrange(scores, piles, low=low, points=points)
     ax.set_ylim(0, up)
     if scores.size >= LEAST_FOR_A_CURVE and np.unique(scores).size > 4:
@@ -123,15 +101,13 @@ def draw(part: pd.DataFrame, ax: Axes, *, look: ArmLook, low: float, high: float
     )  # fmt: skip
     half = middle(list(scores))
     ax.plot([half, half], [0, up], color=INK, linewidth=0.9, zorder=1)
-    ax.annotate(
-        f"half of cases up to {decimal(half, 0 if half == round(half) else 1)}", (half, 1),
-        xycoords=("data", "axes fraction"), xytext=(4, 0), textcoords="offset points", va="top", fontsize=8, color=INK,
-        bbox={"facecolor": "#ffffff", "edgecolor": "none", "pad": 1.0, "alpha": 0.8},
+    canvas.beside(
+        ax, f"half of cases up to {decimal(half, 0 if half == round(half) else 1)}", (half, 1), (4, 0), color=INK,
+        xycoords=("data", "axes fraction"), va="top", bbox=canvas.WHITE | {"pad": 1.0, "alpha": 0.8},
     )  # fmt: skip
-    ax.spines["left"].set_visible(False)
 
 
-def _behind(scores: FloatArray, ax: Axes, look: ArmLook, clip: tuple[float, float], top: float) -> None:
+def _behind(scores: FloatArray, ax: canvas.Axes, look: ArmLook, clip: tuple[float, float], top: float) -> None:
     """The smoothed distribution; ``top`` is the density at the upper edge of the axes."""
     import seaborn
 
@@ -149,77 +125,67 @@ def _behind(scores: FloatArray, ax: Axes, look: ArmLook, clip: tuple[float, floa
     ax.patch.set_visible(False)
 
 
-def _points(ax: Axes, span: float) -> tuple[float, float]:
+def _points(ax: canvas.Axes, span: float) -> tuple[float, float]:
     """Points across per unit of the scale, and points from bottom to top."""
     box = ax.get_window_extent()
     dots = ax.figure.dpi / POINTS
     return box.width / dots / (1.04 * span), box.height / dots
 
 
-def alt_text(frame: pd.DataFrame, labels: dict[str, str], unit: str) -> str:
+def _asked(comparison: PainComparison) -> list[PainScores]:
+    return [s for s in comparison.scores if s.scores.size]
+
+
+def alt_text(comparison: PainComparison, labels: dict[str, str]) -> str:
     """What the figure shows, in words."""
-    parts = []
-    for arm, part in frame.groupby("arm", sort=False):
-        scores = list(part["score"])
-        parts.append(
-            f"{labels[str(arm)]}: {len(scores)} scores from {scores[0]:g} to {scores[-1]:g} {unit}, half of them up to "
-            f"{middle(scores):g}"
-        )
+    parts = [
+        f"{labels[s.arm]}: {s.scores.size} scores from {s.scores[0]:g} to {s.scores[-1]:g} {comparison.unit}, half of "
+        f"them up to {middle(list(s.scores)):g}"
+        for s in _asked(comparison)
+    ]
     return f"Pain scores of every case by arm. {'; '.join(parts)}."
 
 
 def draw_figure(
     comparison: PainComparison,
     *,
-    name: str,
-    title: str,
     labels: dict[str, str],
     low: float,
     high: float,
     matters: float | None,
 ) -> Drawing:
     """Every score, one row per arm; ``labels`` has the arms of the protocol in their order."""
-    frame = data_for(comparison)
-    alt = alt_text(frame, labels, comparison.unit)
-    parts = {str(arm): part for arm, part in frame.groupby("arm", sort=False)}
-    scores = [part["score"].to_numpy(dtype=float) for part in parts.values()]
+    arms, foot = _asked(comparison), 0.46
 
-    def paint(ids: str, narrow: bool) -> str:
-        width, left, row, above = (NARROW, 0.05, 1.0, 0.26) if narrow else (WIDE, 0.95, 0.92, 0.14)
-        foot, across = 0.46, width - left - 0.12
+    def fill(sheet: Sheet) -> None:
+        left, (row, above) = 0.05 if sheet.narrow else 0.95, ROWS[sheet.narrow]
+        across = sheet.width - left - 0.12
         points = across * POINTS / (1.04 * (high - low))
-        piles = piles_for(scores, low=low, high=high, points=points, room=ROOM * row * POINTS)
-        with canvas(width, len(parts) * (row + above) + foot) as figure:
-            for number, (arm, part) in enumerate(parts.items()):
-                last = number == len(parts) - 1
-                bottom = foot + (len(parts) - 1 - number) * (row + above)
-                ax = axes_at(figure, left, bottom, across, row)
-                look = look_of(arm, tuple(labels))
-                draw(part, ax, look=look, low=low, high=high, piles=piles)
-                ax.tick_params(labelbottom=last)
-                at = (0.0, bottom + row + 0.1) if narrow else (0.0, bottom + row / 2)
-                say(figure, *at, labels[arm], color=look.colour, weight="bold")
-                if last:
-                    _foot(figure, ax, comparison.unit, low, high, matters)
-            return to_svg(figure, ids, title, alt)
+        piles = piles_for([s.scores for s in arms], low=low, high=high, points=points, room=ROOM * row * POINTS)
+        for number, of_arm in enumerate(arms, start=1):
+            bottom = foot + (len(arms) - number) * (row + above)
+            ax, look = sheet.axes(left, bottom, across, row), look_of(of_arm.arm, tuple(labels))
+            draw(of_arm.scores, ax, look=look, low=low, high=high, piles=piles)
+            ax.tick_params(labelbottom=number == len(arms))
+            up = bottom + (row + 0.1 if sheet.narrow else row / 2)
+            sheet.say(0.0, up, labels[of_arm.arm], color=look.colour, weight="bold")
+        _foot(ax, comparison.unit, low, high, matters)
 
-    return drawing(paint, name, alt)
+    alt = alt_text(comparison, labels)
+    return Drawing(alt, height=lambda narrow: len(arms) * sum(ROWS[narrow]) + foot, fill=fill)
 
 
-def _foot(figure: Figure, ax: Axes, unit: str, low: float, high: float, matters: float | None) -> None:
+def _foot(ax: canvas.Axes, unit: str, low: float, high: float, matters: float | None) -> None:
     """The scale in words, and a bar as long as the difference that matters."""
     from matplotlib.transforms import ScaledTranslation
 
-    ax.annotate(
-        f"pain, {unit}; {low:g} is none", (0, 0), xycoords="axes fraction", xytext=(0, -24),
-        textcoords="offset points", va="top", fontsize=8, color=SECONDARY,
-    )  # fmt: skip
+    canvas.beside(ax, f"pain, {unit}; {low:g} is none", (0, 0), (0, -24), xycoords="axes fraction", va="top")
     if matters is None:
         return
-    moved = ax.get_xaxis_transform() + ScaledTranslation(0, -28 / POINTS, figure.dpi_scale_trans)
+    moved = ax.get_xaxis_transform() + ScaledTranslation(0, -28 / POINTS, ax.figure.dpi_scale_trans)
     ax.plot([high - matters, high], [0, 0], "|-", color=SECONDARY, linewidth=1.0, markersize=5, transform=moved,
             clip_on=False)  # fmt: skip
-    ax.annotate(
-        f"{amount(matters, unit)} matters", (high - matters, 0), xycoords=("data", "axes fraction"), xytext=(-6, -24),
-        textcoords="offset points", va="top", ha="right", fontsize=8, color=SECONDARY,
-    )  # fmt: skip
+    place = ("data", "axes fraction")
+    canvas.beside(
+        ax, f"{amount(matters, unit)} matters", (high - matters, 0), (-6, -24), xycoords=place, va="top", ha="right"
+    )

@@ -5,34 +5,18 @@ Formula and simulation are drawn apart: in one picture the dots of one effect wo
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
-from onsetstudy.report.figures.canvas import (
-    HAIRLINE,
-    INK,
-    NARROW,
-    POINTS,
-    SECONDARY,
-    WIDE,
-    Drawing,
-    axes_at,
-    canvas,
-    drawing,
-    look_of,
-    to_svg,
-)
+from onsetstudy.report.figures import canvas
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, Drawing, Sheet
+from onsetstudy.report.numbers import capital
 from onsetstudy.study.planning.results import PlanningResults
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.transforms import Transform
 
 __all__ = ["alt_text", "data_for", "draw_figure", "draw_formula", "draw_simulated", "effect_name"]
 
 HEIGHT, FOOT, HEAD = 1.9, 0.45, 0.3
 APART = 0.075
+EFFECTS = {"rmst_difference": "difference in minutes", "treatment_success_difference": "difference of proportions"}
 
 
 def data_for(results: PlanningResults) -> pd.DataFrame:
@@ -41,9 +25,9 @@ def data_for(results: PlanningResults) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["effect", "cases", "formula", "simulated", "mc_error"])
 
 
-def draw_simulated(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float) -> None:
+def draw_simulated(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, power: float) -> None:
     """The planned effect alone: dots as simulated, joined, and what the formula promises; each named at its line."""
-    look = look_of("b", ("a", "b"))
+    look = LOOKS[1]
     dots = frame.dropna(subset=["simulated"])
     ax.errorbar(dots["cases"], dots["simulated"], yerr=2 * dots["mc_error"], fmt="o-", color=look.colour, markersize=5,
                 linewidth=1.4, zorder=4)  # fmt: skip
@@ -51,14 +35,23 @@ def draw_simulated(frame: pd.DataFrame, ax: Axes, *, planned: float, power: floa
     ax.plot(line["cases"], line["formula"], color=SECONDARY, linewidth=1.2, linestyle=(0, (4.0, 2.0)))
     # The formula's line lies above the dots: its name stands over it, theirs under them.
     over, under = line.iloc[1], dots.iloc[min(2, len(dots) - 1)]
-    ax.annotate("formula", (over["cases"], over["formula"]), xytext=(-5, 3), textcoords="offset points", ha="right",
-                fontsize=8.5, color=SECONDARY, annotation_clip=False)  # fmt: skip
-    ax.annotate("simulated", (under["cases"], under["simulated"]), xytext=(5, -8), textcoords="offset points",
-                va="top", fontsize=8.5, color=look.colour, weight="bold")  # fmt: skip
+    canvas.beside(
+        ax, "formula", (over["cases"], over["formula"]), (-5, 3), ha="right", fontsize=8.5, annotation_clip=False
+    )
+    canvas.beside(
+        ax,
+        "simulated",
+        (under["cases"], under["simulated"]),
+        (5, -8),
+        va="top",
+        fontsize=8.5,
+        color=look.colour,
+        weight="bold",
+    )
     _finish(ax, frame, power)
 
 
-def draw_formula(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float) -> None:
+def draw_formula(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, power: float) -> None:
     """Lines by formula, each with its effect at the end where the lines lie farther apart."""
     first = _at_left(frame)
     at = frame["cases"].min() if first else frame["cases"].max()
@@ -66,24 +59,18 @@ def draw_formula(frame: pd.DataFrame, ax: Axes, *, planned: float, power: float)
     shift = -5 if first else 5
     for row, y in zip(ends.itertuples(), _places(ends["formula"].tolist()), strict=True):
         strong = row.effect == planned
-        colour = look_of("b", ("a", "b")).colour if strong else SECONDARY
+        colour = LOOKS[1].colour if strong else SECONDARY
         line = frame[frame["effect"] == row.effect]
         ax.plot(line["cases"], line["formula"], color=colour, linewidth=1.2)
         ax.text(
-            row.cases, y, f"{row.effect:g}", transform=_shifted(ax, shift), ha="right" if first else "left",
+            row.cases, y, f"{row.effect:g}", transform=canvas.moved_across(ax, shift), ha="right" if first else "left",
             va="center", fontsize=8.5, color=colour, weight="bold" if strong else None,
             bbox={"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.6},
         )  # fmt: skip
     _finish(ax, frame, power)
 
 
-def _shifted(ax: Axes, points: float) -> Transform:
-    from matplotlib.transforms import ScaledTranslation
-
-    return ax.transData + ScaledTranslation(points / POINTS, 0, ax.figure.dpi_scale_trans)
-
-
-def _finish(ax: Axes, frame: pd.DataFrame, power: float) -> None:
+def _finish(ax: canvas.Axes, frame: pd.DataFrame, power: float) -> None:
     ax.axhline(power, color=INK, linewidth=0.8, linestyle=(0, (1.0, 1.6)))
     ax.set(ylim=(0, 1.02), xlim=(0, 1.02 * float(frame["cases"].max())))
     ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f}\u202f%")
@@ -92,11 +79,9 @@ def _finish(ax: Axes, frame: pd.DataFrame, power: float) -> None:
 
 def _at_left(frame: pd.DataFrame) -> bool:
     """Whether the lines lie farther apart at their left ends than at their right ones."""
-    gaps = []
-    for at in (frame["cases"].min(), frame["cases"].max()):
-        ends = frame.loc[frame["cases"] == at, "formula"].sort_values()
-        gaps.append(float(ends.diff().min()))
-    return gaps[0] >= gaps[1]
+    ends = (frame["cases"].min(), frame["cases"].max())
+    left, right = (frame.loc[frame["cases"] == at, "formula"].sort_values().diff().min() for at in ends)
+    return bool(left >= right)
 
 
 def _places(ends: list[float]) -> list[float]:
@@ -124,56 +109,44 @@ def alt_text(frame: pd.DataFrame, *, test: str, what: str) -> str:
     """What the figure shows, in words; ``what`` names the effect."""
     told = []
     for effect, part in frame.groupby("effect"):
-        points = ", ".join(f"{row.cases} cases {row.formula:.0%}" for row in part.itertuples())
-        told.append(f"{what} {effect:g}, by formula: {points}")
-        dots = part.dropna(subset=["simulated"])
-        if len(dots):
-            points = ", ".join(f"{row.cases} cases {row.simulated:.0%}" for row in dots.itertuples())
-            told.append(f"{what} {effect:g}, simulated: {points}")
+        for column, way in (("formula", "by formula"), ("simulated", "simulated")):
+            known = part.dropna(subset=[column])
+            points = [f"{n} cases {share:.0%}" for n, share in zip(known["cases"], known[column], strict=True)]
+            if points:
+                told.append(f"{what} {effect:g}, {way}: {', '.join(points)}")
     return f"Power of the {test}. {'; '.join(told)}."
 
 
 def effect_name(results: PlanningResults) -> str:
     """What the effects of the curve are, with their unit."""
-    protocol = results.protocol
-    if protocol.plan.primary == "rmst_difference":
-        return "difference in minutes"
-    if protocol.plan.primary == "pain_difference" and protocol.pain is not None:
-        return f"difference on {protocol.pain.instrument.unit}"
-    if protocol.plan.primary == "treatment_success_difference":
-        return "difference of proportions"
-    return "hazard ratio"
+    plan, pain = results.protocol.plan, results.protocol.pain
+    if plan.primary == "pain_difference" and pain is not None:
+        return f"difference on {pain.instrument.unit}"
+    return EFFECTS.get(plan.primary, "hazard ratio")
 
 
-def draw_figure(results: PlanningResults, *, name: str, title: str) -> Drawing:
+def draw_figure(results: PlanningResults) -> Drawing:
     """Power of the primary outcome's test over analysed cases; by simulation only where that test is simulated."""
     frame, what = data_for(results), effect_name(results)
     test, planned, share = results.curve[0].test, results.planned_effect or 0.0, results.protocol.plan.planned_power
-    alt = alt_text(frame, test=test, what=what)
     dots = bool(frame["simulated"].notna().any())
-    over = what[:1].upper() + what[1:]
+    over = capital(what)
+    tall = FOOT + HEIGHT + HEAD
 
-    def paint(ids: str, narrow: bool) -> str:
-        width = NARROW if narrow else WIDE
-        tall = FOOT + HEIGHT + HEAD
-        half = width - 0.75 if narrow else (width - 1.4) / 2
-        rows = 2 if narrow and dots else 1
-        with canvas(width, rows * tall) as figure:
-            if dots:
-                left = axes_at(figure, 0.5, FOOT + (tall if narrow else 0), half, HEIGHT)
-                draw_simulated(frame, left, planned=planned, power=share)
-                left.set_title(f"{over} {planned:g}", fontsize=9, color=INK, loc="left")
-                left.set_ylabel("power", fontsize=8, color=SECONDARY)
-            beside = dots and not narrow
-            # The lines' effects stand at their ends, right of the axes.
-            across = half if dots or narrow else width - 1.05
-            right = axes_at(figure, 1.1 + half if beside else 0.5, FOOT, across, HEIGHT)
-            draw_formula(frame, right, planned=planned, power=share)
-            right.set_title(f"{over}, by formula alone", fontsize=9, color=INK, loc="left")
-            if not beside:
-                right.set_ylabel("power", fontsize=8, color=SECONDARY)
-            for ax in figure.axes:
-                ax.set_xlabel("analysed cases in both arms", fontsize=8, color=SECONDARY)
-            return to_svg(figure, ids, title, alt)
+    def fill(sheet: Sheet) -> None:
+        half = sheet.width - 0.75 if sheet.narrow else (sheet.width - 1.4) / 2
+        if dots:
+            left = sheet.axes(0.5, FOOT + (tall if sheet.narrow else 0), half, HEIGHT)
+            draw_simulated(frame, left, planned=planned, power=share)
+            left.set_title(f"{over} {planned:g}", fontsize=9, color=INK, loc="left")
+        beside = dots and not sheet.narrow
+        # The lines' effects stand at their ends, right of the axes.
+        across = half if dots or sheet.narrow else sheet.width - 1.05
+        right = sheet.axes(1.1 + half if beside else 0.5, FOOT, across, HEIGHT)
+        draw_formula(frame, right, planned=planned, power=share)
+        right.set_title(f"{over}, by formula alone", fontsize=9, color=INK, loc="left")
+        for ax in sheet.figure.axes:
+            canvas.named_axes(ax, "analysed cases in both arms", "" if beside and ax is right else "power")
 
-    return drawing(paint, name, alt)
+    alt = alt_text(frame, test=test, what=what)
+    return Drawing(alt, height=lambda narrow: tall * (2 if narrow and dots else 1), fill=fill)

@@ -2,96 +2,65 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
-import pandas as pd
 
-from onsetstudy.report.figures.canvas import (
-    HAIRLINE,
-    INK,
-    NARROW,
-    SECONDARY,
-    WIDE,
-    ArmLook,
-    Drawing,
-    axes_at,
-    canvas,
-    drawing,
-    to_svg,
-)
+from onsetstudy.report.figures import canvas
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.watch.results import Chart
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from matplotlib.axes import Axes
-
-__all__ = ["alt_text", "data_for", "draw", "draw_figure"]
+__all__ = ["alt_text", "draw", "draw_figure"]
 
 HEIGHT, FOOT = 1.75, 0.46
 
 
-def data_for(charts: Sequence[Chart]) -> pd.DataFrame:
-    """One row per case and chart: ``direction, case, value, limit, signal``; better counts downwards."""
-    rows = []
-    for chart in charts:
-        sign = 1 if chart.direction == "worse" else -1
-        at = {s.case for s in chart.signals}
-        rows += [
-            (chart.direction, k, sign * float(v), sign * chart.limit, k in at)
-            for k, v in enumerate(chart.path, start=1)
-        ]
-    return pd.DataFrame(rows, columns=["direction", "case", "value", "limit", "signal"])
+def _sign(chart: Chart) -> int:
+    """Better counts downwards."""
+    return 1 if chart.direction == "worse" else -1
 
 
-def draw(frame: pd.DataFrame, ax: Axes, *, look: ArmLook, first: int) -> None:
+def draw(charts: Sequence[Chart], ax: canvas.Axes, *, look: ArmLook, first: int) -> None:
     """More failures than usual climb, fewer sink; a ring marks a signal."""
     ax.axhline(0, color=INK, linewidth=1.0, zorder=1)
-    for _, part in frame.groupby("direction", sort=False):
-        x = part["case"].to_numpy() + first
-        ax.step(np.r_[first, x], np.r_[0.0, part["value"]], where="post", color=look.colour, linewidth=1.6, zorder=3)
-        ax.axhline(float(part["limit"].iloc[0]), color=SECONDARY, linewidth=1.0, linestyle=(0, (5.0, 2.5)), zorder=2)
-        hits = part[part["signal"]]
-        ax.plot(hits["case"] + first, hits["value"], "o", color=INK, markerfacecolor="#ffffff", markersize=8,
+    limits, values = [_sign(c) * c.limit for c in charts], [_sign(c) * np.asarray(c.path, float) for c in charts]
+    for chart, limit, value in zip(charts, limits, values, strict=True):
+        x = first + np.arange(value.size + 1)
+        ax.step(x, np.r_[0.0, value], where="post", color=look.colour, linewidth=1.6, zorder=3)
+        ax.axhline(limit, color=SECONDARY, linewidth=1.0, linestyle=(0, (5.0, 2.5)), zorder=2)
+        hits = [s.case for s in chart.signals]
+        ax.plot(x[hits], value[np.array(hits, int) - 1], "o", color=INK, markerfacecolor="#ffffff", markersize=8,
                 markeredgewidth=1.6, zorder=4)  # fmt: skip
-    limits = frame["limit"].drop_duplicates()
-    reach = 1.25 * max(float(limits.abs().max()), float(frame["value"].abs().max()))
-    low = -reach if (limits < 0).any() else -0.15 * reach
-    high = reach if (limits > 0).any() else 0.15 * reach
-    ax.set(ylim=(low, high), yticks=[], xlim=(first, first + float(frame["case"].max()) + 0.5))
-    ax.spines["left"].set_visible(False)
+    reach = 1.25 * max(abs(v) for v in (*limits, *np.concatenate(values)))
+    low = -reach if min(limits) < 0 else -0.15 * reach
+    high = reach if max(limits) > 0 else 0.15 * reach
+    ax.set(ylim=(low, high), xlim=(first, first + max(v.size for v in values) + 0.5))
+    canvas.bare_left(ax)
     ax.grid(axis="x", color=HAIRLINE, linewidth=0.5)
 
 
-def alt_text(frame: pd.DataFrame, failure: str, first: int) -> str:
+def alt_text(charts: Sequence[Chart], failure: str, first: int) -> str:
     """What the figure shows, in words."""
     told = []
-    for direction, part in frame.groupby("direction", sort=False):
-        word = "more" if direction == "worse" else "fewer"
-        hits = (part.loc[part["signal"], "case"] + first).tolist()
-        said = f"signals at case {', '.join(map(str, hits))}" if hits else "no signal"
-        told.append(f"{word} of them than usual: {said}")
-    last = first + int(frame["case"].max())
+    for chart in charts:
+        hits = [str(s.case + first) for s in chart.signals]
+        said = f"signals at case {', '.join(hits)}" if hits else "no signal"
+        told.append(f"{'more' if _sign(chart) > 0 else 'fewer'} of them than usual: {said}")
+    last = first + max(len(chart.path) for chart in charts)
     return f"Cumulative sum of teeth {failure}, cases {first + 1} to {last}. {'; '.join(told)}."
 
 
-def draw_figure(charts: Sequence[Chart], *, name: str, title: str, failure: str, look: ArmLook, first: int) -> Drawing:
+def draw_figure(charts: Sequence[Chart], *, failure: str, look: ArmLook, first: int) -> Drawing:
     """Both directions of one kind of failure; ``first`` cases came before the chart begins."""
-    frame = data_for(charts)
-    alt = alt_text(frame, failure, first)
 
-    def paint(ids: str, narrow: bool) -> str:
-        width = NARROW if narrow else WIDE
-        with canvas(width, HEIGHT + FOOT + 0.05) as figure:
-            ax = axes_at(figure, 0.05, FOOT, width - 0.15, HEIGHT)
-            draw(frame, ax, look=look, first=first)
-            for limit in frame["limit"].drop_duplicates():
-                word = "more than usual" if limit > 0 else "fewer than usual"
-                ax.annotate(f"limit: {word}", (0, limit), xycoords=("axes fraction", "data"),
-                            xytext=(2, 3 if limit > 0 else -3), textcoords="offset points", fontsize=8, color=SECONDARY,
-                            va="bottom" if limit > 0 else "top")  # fmt: skip
-            ax.set_xlabel("case of the watched arm, in the order of treatment", fontsize=8, color=SECONDARY)
-            return to_svg(figure, ids, title, alt)
+    def fill(sheet: Sheet) -> None:
+        ax = sheet.axes(0.05, FOOT, sheet.width - 0.15, HEIGHT)
+        draw(charts, ax, look=look, first=first)
+        for limit in dict.fromkeys(_sign(c) * c.limit for c in charts):
+            word, up, va = ("more than usual", 3, "bottom") if limit > 0 else ("fewer than usual", -3, "top")
+            place = ("axes fraction", "data")
+            canvas.beside(ax, f"limit: {word}", (0, limit), (2, up), xycoords=place, va=va)
+        canvas.named_axes(ax, "case of the watched arm, in the order of treatment")
 
-    return drawing(paint, name, alt)
+    alt = alt_text(charts, failure, first)
+    return Drawing(alt, height=HEIGHT + FOOT + 0.05, fill=fill)

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
-from pathlib import Path
 from typing import Any
-
-import typst
 
 from onsetstudy.core.errors import ReportError
 from onsetstudy.report.document import Document
@@ -15,8 +13,7 @@ from onsetstudy.report.typeset import compiler_of, one_pdf
 
 __all__ = ["PAPERS", "render_pdf"]
 
-TEMPLATE = Path(__file__).parent / "templates" / "report.typ"
-PAPERS = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
+PAPERS = ("a4", "letter", "us-letter")
 # How much room blocks get, tried in this order until the last page is not left nearly empty.
 DENSITIES = ("1", "0.9", "0.8", "1.1", "0.7")
 LEAST_FILL = 0.25
@@ -33,17 +30,10 @@ def render_pdf(document: Document, *, paper: str = "a4") -> bytes:
     if paper not in PAPERS:
         raise ReportError(f"the paper {paper!r} is not known; choose a4 or letter")
     data = json.dumps(dataclasses.asdict(document))
-    compilers = (_compiler(data, PAPERS[paper], density) for density in DENSITIES)
+    compilers = (compiler_of("report", doc=data, paper=paper, density=density) for density in DENSITIES)
     first = next(compilers)
-    chosen = first if _last_page_fill(first) >= LEAST_FILL else None
-    while chosen is None:
-        tried = next(compilers, None)
-        chosen = first if tried is None else tried if _last_page_fill(tried) >= LEAST_FILL else None
-    return one_pdf(chosen)
-
-
-def _compiler(data: str, paper: str, density: str) -> typst.Compiler:
-    return compiler_of(TEMPLATE, doc=data, paper=paper, density=density)
+    tried = itertools.chain((first,), compilers)
+    return one_pdf(next((c for c in tried if _last_page_fill(c) >= LEAST_FILL), first))
 
 
 def _last_page_fill(compiler: Any) -> float:

@@ -6,27 +6,20 @@ from collections.abc import Iterable
 
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Caution
-from onsetstudy.report.document import (
-    Block,
-    Cautions,
-    Paragraph,
-    Section,
-    figure,
-)
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.document import Block, Cautions, Section, absent
 from onsetstudy.report.figures import curves, forest
+from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.figures.forest import Line, Scale
-from onsetstudy.report.numbers import (
-    counted,
-    level,
-    listed,
-    tidy,
-)
+from onsetstudy.report.numbers import counted, level, listed, tidy
 from onsetstudy.report.sentences import axis_ends, sentence, without_looks
+from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["cautions_section", "curves_block", "forest_block", "told"]
+__all__ = ["cautions_section", "curves_block", "forest_block", "forest_of", "group_curves_block", "told"]
 
 LEAST_IN_ARM = 5
+GROUP_CURVES = 1.6
 
 
 def told(results: StudyResults, quantity: str) -> str:
@@ -44,14 +37,28 @@ def curves_block(results: StudyResults, *, name: str, title: str, height: float,
     verb = "is" if sum(few.values()) <= 1 else "are"
     too_few = f"{said} {verb} too few to draw a curve; it takes {LEAST_IN_ARM} or more in an arm."
     if frame.empty:
-        return Paragraph(text=f"{title} {too_few}", role="absent")
-    caption = (
-        "Thick steps: what tests have shown. Shaded: where nobody looked, the proportion may be anywhere. Uprights: "
+        return absent(f"{title} {too_few}")
+    more = f" {too_few}" if few else ""
+    caption = _curves_caption(results, "where nobody looked, the proportion may be anywhere") + more
+    return curves.draw_figure(results, frame, height=height, falling=falling).titled(name, title, caption)
+
+
+def group_curves_block(results: GroupResults) -> Block:
+    """Onset curves of all practices; on a member's page they stand after the first page, which has own words."""
+    title = "How soon were teeth numb, in all practices together?"
+    frame = curves.data_for(results, least=LEAST_IN_ARM)
+    if frame.empty:
+        return absent(f"{title} Too few cases to draw.")
+    caption = _curves_caption(results, "where nobody looked")
+    return curves.draw_figure(results, frame, height=GROUP_CURVES).titled("curves", title, caption)
+
+
+def _curves_caption(results: StudyResults | GroupResults, shaded: str) -> str:
+    return (
+        f"Thick steps: what tests have shown. Shaded: {shaded}. Uprights: "
         f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
-        f"{counted(results.overall.n.cases, 'case')}." + (f" {too_few}" if few else "")
+        f"{counted(results.overall.n.cases, 'case')}."
     )
-    drawn = curves.draw_figure(results, frame, name=name, title=title, height=height, falling=falling)
-    return figure(name, title, caption, drawn)
 
 
 def forest_block(results: StudyResults, lines: list[Line], *, name: str, title: str, caption: str) -> Block:
@@ -63,21 +70,22 @@ def forest_block(results: StudyResults, lines: list[Line], *, name: str, title: 
         matters=protocol.plan.wait_difference_min,
         factor=QUANTITIES["rmst_difference"].shown.factor,
     )
-    frame = forest.data_for(lines, factor=scale.factor)
-    why = forest.reasons(frame)
-    if frame["estimate"].isna().all():
-        return Paragraph(text=f"{title} There is no estimate to draw. {why}", role="absent")
     conf = f"{level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}"
     said = f"Minutes of waiting saved with {conf}; large dots know more. {caption}"
+    return forest_of(protocol, lines, scale, name=name, title=title, caption=said)
+
+
+def forest_of(protocol: Protocol, lines: list[Line], scale: Scale, *, name: str, title: str, caption: str) -> Block:
+    """Lines on a scale, and why some have no estimate; that alone where none has."""
+    rows = forest.data_for(lines, factor=scale.factor)
+    why = forest.reasons(rows)
+    if all(row.estimate is None for row in rows):
+        return absent(f"{title} There is no estimate to draw. {why}")
     if why:
-        said += f" No estimate: {why}"
-    drawn = forest.draw_figure(
-        frame, name=name, title=title, scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes
-    )
-    return figure(name, title, said, drawn)
+        caption += f" No estimate: {why}"
+    return forest.draw_figure(rows, scale=scale, look=contrast_look(protocol)).titled(name, title, caption)
 
 
-def cautions_section(cautions: Iterable[Caution], *, title: str = "Cautions") -> Section:
+def cautions_section(cautions: Iterable[Caution]) -> Section:
     """Every caution once, in full."""
-    texts = tuple(dict.fromkeys(tidy(c.text) for c in cautions))
-    return Section(id="cautions", title=title, blocks=(Cautions(texts=texts),))
+    return Section.of("cautions", "Cautions", Cautions(texts=tuple(dict.fromkeys(tidy(c.text) for c in cautions))))

@@ -5,8 +5,9 @@ from __future__ import annotations
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Estimate
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.cells import NONE, share_text
 from onsetstudy.report.document import Paragraph, Section, Table
-from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval
+from onsetstudy.report.numbers import decimal, interval, level
 from onsetstudy.study.cold_test_results import ColdTestErrors, ErrorRow
 
 __all__ = ["cold_test_section"]
@@ -25,7 +26,6 @@ COUNTED = (
     "From counted onset intervals: tests before the last that was felt count in whatever order the rule allows, and as "
     "done. A practice's own report has every test, and may differ in the last digit."
 )
-NONE = "–"
 CORRELATED = (
     "Where some teeth err again and again instead of all teeth now and then, the grid takes too many of them for "
     "numb: in simulated studies of 40 cases an arm it put the wait of an arm up to half a minute too short, while the "
@@ -41,19 +41,18 @@ def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Sect
     labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
     target, tau = protocol.onset.target_min, protocol.onset.tau_min
     limits = any(row.difference_limits is not None for row in errors.rows)
-    notes = [SOURCE]
-    notes += [INTERVALS.format(level=level(errors.conf_level))] if limits else []
-    notes += [MEANING]
-    notes += [COUNTED] if errors.from_intervals else []
-    table = Table(
-        caption=f"Numb by {target:g} min, and minutes saved up to {tau:g}, if a cold test errs",
-        columns=("sensitivity", "specificity", *labels, "minutes saved"),
-        rows=tuple(_row(row) for row in errors.rows),
-        align="lrrrr",
-        notes=(*notes, *_contradictions(errors)),
-    )  # fmt: skip
-    blocks = (Paragraph(text=_words(errors)), table, Paragraph(text=CORRELATED))
-    return Section(id="test_errors", title="If a cold test errs", blocks=blocks)
+    table = Table.of(
+        f"Numb by {target:g} min, and minutes saved up to {tau:g}, if a cold test errs",
+        ("sensitivity", "specificity", *labels, "minutes saved"),
+        (_row(row) for row in errors.rows),
+        SOURCE,
+        INTERVALS.format(level=level(errors.conf_level)) if limits else "",
+        MEANING,
+        COUNTED if errors.from_intervals else "",
+        *(f"{NONE}: {reason}." for reason in dict.fromkeys(row.reason for row in errors.rows if row.reason)),
+    )
+    words = Paragraph(text=_words(errors))
+    return Section.of("test_errors", "If a cold test errs", words, table, Paragraph(text=CORRELATED))
 
 
 def _row(row: ErrorRow) -> tuple[str, ...]:
@@ -84,13 +83,8 @@ def _words(errors: ColdTestErrors) -> str:
             "No control tooth tells how often a tooth that feels was said not to; published values are tried instead."
         )
     n = share.n
-    shown = f"{percent(share.estimate, n.cases)} ({percent_interval(share.interval.low, share.interval.high, n.cases)})"
     return (
-        f"Control teeth, which are not numb, were said not to feel in {n.onsets} of {n.cases} tests, {shown}. How "
-        "often a numb tooth is said to feel they cannot tell; published values are tried."
+        f"Control teeth, which are not numb, were said not to feel in {n.onsets} of {n.cases} tests, "
+        f"{share_text(share, n.cases)}. How often a numb tooth is said to feel they cannot tell; published values are "
+        "tried."
     )
-
-
-def _contradictions(errors: ColdTestErrors) -> tuple[str, ...]:
-    reasons = dict.fromkeys(row.reason for row in errors.rows if row.reason)
-    return tuple(f"{NONE}: {reason}." for reason in reasons)

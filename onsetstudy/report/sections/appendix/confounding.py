@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from onsetstudy.adjustment.results import FairComparison
 from onsetstudy.core.results import Estimate, EstimateLike
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Paragraph, Section, Table, figure
+from onsetstudy.report.cells import value_text
+from onsetstudy.report.document import Block, Paragraph, Section, Table, note, notes_of
 from onsetstudy.report.figures import balance
-from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import counted, decimal, interval, level, listed, tidy
 
@@ -38,27 +41,24 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
     blocks: list[Block] = [Paragraph(text=text)]
     if PERIODS[fair.period]:
         blocks.append(Paragraph(text=PERIODS[fair.period]))
+    section = partial(Section.of, "fair", "Among cases alike")
     if fair.period == "one_arm":
-        return Section(id="fair", title="Among cases alike", blocks=tuple(blocks))
+        return section(*blocks)
     blocks.append(_table(fair, protocol))
     if fair.balance:
-        title = "Were the arms alike?"
-        look = look_of(protocol.contrast_arm, protocol.arm_codes)
-        drawn = balance.draw_figure(fair, name="balance", title=title, look=look)
         caption = (
             f"Differences of {other} from {reference}, in standard deviations: open as they are, filled after "
-            "weighting. "
-            f"Between the hairlines (0.1, common practice, no source) arms count as alike."
+            "weighting. Between the hairlines (0.1, common practice, no source) arms count as alike."
         )
         if len(fair.balance) > balance.MOST_ROWS:
             caption += f" The {balance.MOST_ROWS} most unlike of {len(fair.balance)}."
-        blocks.append(figure("balance", title, caption, drawn))
+        drawing = balance.draw_figure(fair, look=contrast_look(protocol))
+        blocks.append(drawing.titled("balance", "Were the arms alike?", caption))
     blocks += [Paragraph(text=t) for t in _more(fair)]
     if fair.left_out:
         told = listed([f"{field_name(name)} ({why})" for name, why in fair.left_out])
-        blocks.append(Paragraph(text=f"Not accounted for: {told}.", role="note"))
-    blocks += [Paragraph(text=tidy(c.text), role="note") for c in fair.caution if c.code not in BESIDE_THE_TABLE]
-    return Section(id="fair", title="Among cases alike", blocks=tuple(blocks))
+        blocks.append(note(f"Not accounted for: {told}."))
+    return section(*blocks, *notes_of(c for c in fair.caution if c.code not in BESIDE_THE_TABLE))
 
 
 def _how_arms_came_about(protocol: Protocol) -> str:
@@ -80,40 +80,28 @@ def _table(fair: FairComparison, protocol: Protocol) -> Table:
     rows = []
     for line in fair.lines:
         name, factor, places = names[line.outcome]
-        rows.append((name, *(_number(e, factor, places) for e in (line.crude, *(getattr(line, way) for way in ways)))))
-    told = (
-        "; ".join(f"{n} {protocol.label(a)} cases count as {eff:.0f}" for a, eff, n in fair.overlap.effective)
-        if fair.overlap
-        else ""
-    )
-    note = (
+        found: list[EstimateLike] = [line.crude, *(getattr(line, way) for way in ways)]
+        rows.append((name, *(value_text(e, places, factor=factor, missing=None) for e in found)))
+    effective = fair.overlap.effective if fair.overlap else ()
+    told = "; ".join(f"{n} {protocol.label(a)} cases count as {eff:.0f}" for a, eff, n in effective)
+    text = (
         f"Differences are {protocol.label(protocol.contrast_arm)} less {protocol.label(protocol.reference_arm)} with "
         f"{level(protocol.plan.conf_level)} limits"
     )
     if ways:
-        note += (
+        text += (
             f", of the two ways on the right by {fair.replicates} draws of patients, everything fitted anew in each. "
             "Weighted: overlap weights, for cases who might have had either arm. Standardised: predicted for all cases "
             "under either arm"
         )
-    notes = [f"{note}."]
-    if told:
-        notes.append(f"Weighted, {told}.")
-    notes += [tidy(c.text) for c in fair.caution if c.code in BESIDE_THE_TABLE]
-    return Table(
-        caption="The difference as it is, and among cases alike" if ways else "The difference as it is",
-        columns=("what", "as it is", *ways),
-        rows=tuple(rows),
-        align="lr" + "r" * len(ways),
-        notes=tuple(notes),
+    return Table.of(
+        "The difference as it is, and among cases alike" if ways else "The difference as it is",
+        ("what", "as it is", *ways),
+        rows,
+        f"{text}.",
+        f"Weighted, {told}." if told else "",
+        *(tidy(c.text) for c in fair.caution if c.code in BESIDE_THE_TABLE),
     )
-
-
-def _number(e: EstimateLike, factor: float, places: int) -> str:
-    if not isinstance(e, Estimate):
-        return e.reason
-    low, high = factor * e.interval.low, factor * e.interval.high
-    return f"{decimal(factor * e.estimate, places)} ({interval(low, high, places)})"
 
 
 def _more(fair: FairComparison) -> list[str]:
@@ -140,7 +128,7 @@ def _more(fair: FairComparison) -> list[str]:
         )
         texts.append(
             "With each doubling of an operator's cases the odds of being numb by the target were "
-            f"{decimal(fair.learning.estimate, 2)} "
-            f"times ({interval(low, high, 2)}): {word}, in {counted(fair.learning.n.cases, 'case')}."
+            f"{decimal(fair.learning.estimate, 2)} times ({interval(low, high, 2)}): {word}, in "
+            f"{counted(fair.learning.n.cases, 'case')}."
         )
     return texts

@@ -1,20 +1,21 @@
-"""What this look allows one to say."""
+"""What this interim analysis allows one to say, and what may be said whenever one looks."""
 
 from __future__ import annotations
 
 import math
 
 from onsetstudy.core.quantities import QUANTITIES
-from onsetstudy.design.interim.results import LookVerdict
+from onsetstudy.design.interim.results import LookVerdict, StoppedEstimate
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Paragraph, Section, Table, figure
+from onsetstudy.report.document import Block, Paragraph, Section, Table, note
 from onsetstudy.report.figures import interim
-from onsetstudy.report.figures.canvas import look_of
+from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.names import outcome_name
-from onsetstudy.report.numbers import decimal, interval, level, p_text, tidy
-from onsetstudy.study.results import LooksTaken
+from onsetstudy.report.numbers import capital, counted, decimal, interval, level, p_equals, tidy
+from onsetstudy.study.results import AnytimeTaken, LooksTaken
+from onsetstudy.survival.sequential.results import AnytimeTest
 
-__all__ = ["looks_section", "verdict_words"]
+__all__ = ["anytime_first_page", "anytime_section", "anytime_words", "looks_section", "verdict_words"]
 
 SPENDING = {"obrien_fleming": "O'Brien-Fleming", "pocock": "Pocock", "power": "power family"}
 UNITS = {"log ratio": "ratio", "min": "minutes saved", "proportion": "difference of proportions"}
@@ -35,12 +36,13 @@ def _difference_said(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol
     other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
     better, worse = QUANTITIES[taken.primary].words
     direction = better if verdict.direction == "sooner" else worse
-    if taken.primary == "pain_difference":
-        return f"mean pain was {direction} with {other} than with {reference} injections"
-    if taken.primary == "success_difference":
-        return f"{direction} teeth were numb by the target minute with {other} than with {reference} injections"
-    if taken.primary == "treatment_success_difference":
-        return f"{direction} treatments succeeded with {other} than with {reference} injections"
+    said = {
+        "pain_difference": f"mean pain was {direction}",
+        "success_difference": f"{direction} teeth were numb by the target minute",
+        "treatment_success_difference": f"{direction} treatments succeeded",
+    }.get(taken.primary)
+    if said:
+        return f"{said} with {other} than with {reference} injections"
     return f"{other} teeth were numb {direction} than {reference} ones ({outcome_name(taken.primary)})"
 
 
@@ -57,7 +59,7 @@ def _one_verdict(verdict: LookVerdict, number: int, taken: LooksTaken, protocol:
         )
     if verdict.code == "descriptive":
         why = verdict.caution[0].text.removeprefix("Extra look, descriptive only: ")
-        return f"{place}an extra analysis, descriptive only. {why[:1].upper()}{why[1:]}"
+        return f"{place}an extra analysis, descriptive only. {capital(why)}"
     if verdict.code == "unlikely":
         return f"{place}unlikely to show it. {_chances(verdict)}"
     naive = " Somebody who knew of this analysis only would have claimed a difference." if verdict.naive_claim else ""
@@ -79,32 +81,27 @@ def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | Non
     if taken is None:
         return None
     title = "What did each interim analysis allow?"
-    look = look_of(protocol.contrast_arm, protocol.arm_codes)
-    drawn = interim.draw_figure(taken, name="looks", title=title, look=look)
     caption = (
         f"Dots: the z statistic of the {outcome_name(taken.primary)} at each interim analysis; above 0 "
         f"{protocol.label(protocol.contrast_arm)} is better. Short bars: the boundary of that analysis; dashed: the "
         "boundary as planned; dotted: 1.96, which a reader of a single analysis would take."
     )
-    blocks: list[Block] = [
-        Paragraph(text=verdict_words(taken, protocol)),
-        figure("looks", title, caption, drawn),
-        _table(taken),
-    ]
-    if taken.stopped is not None:
-        blocks.append(Paragraph(text=_stopped(taken)))
     last = taken.verdicts[-1]
-    blocks.append(
-        Paragraph(
-            text=f"Analysing {len(taken.verdicts)} times with the limits of a single analysis would be wrong in "
-            f"{100 * last.naive_error:.0f}\u202f% of studies without a difference, not in {level(taken.plan.alpha)}.",
-            role="note",
-        )
-    )
     decided = [v for v in taken.verdicts[:-1] if v.code in ("crossed", "ended")]
     texts = dict.fromkeys(c.text for c in (*taken.caution, *(c for v in decided for c in v.caution), *last.caution))
-    blocks += [Paragraph(text=tidy(text), role="note") for text in texts]
-    return Section(id="looks", title="What this interim analysis allows", blocks=tuple(blocks))
+    return Section.of(
+        "looks",
+        "What this interim analysis allows",
+        Paragraph(text=verdict_words(taken, protocol)),
+        interim.draw_figure(taken, look=contrast_look(protocol)).titled("looks", title, caption),
+        _table(taken),
+        None if taken.stopped is None else Paragraph(text=_stopped(taken, taken.stopped)),
+        note(
+            f"Analysing {len(taken.verdicts)} times with the limits of a single analysis would be wrong in "
+            f"{100 * last.naive_error:.0f}\u202f% of studies without a difference, not in {level(taken.plan.alpha)}."
+        ),
+        *(note(tidy(text)) for text in texts),
+    )
 
 
 CODES = {
@@ -117,7 +114,7 @@ CODES = {
 
 
 def _table(taken: LooksTaken) -> Table:
-    rows = tuple(
+    rows = [
         (
             v.label,
             f"{v.counted:g}",
@@ -128,41 +125,90 @@ def _table(taken: LooksTaken) -> Table:
             CODES[v.code],
         )
         for v in taken.verdicts
-    )
+    ]
     plan = taken.plan
-    notes = (
-        f"{plan.method[:1].upper()}{plan.method[1:]}; {SPENDING.get(plan.spending, plan.spending)} type, "
-        f"{level(plan.alpha)} in "
-        f"all, {plan.planned_information:g} {plan.unit} planned, futility {plan.futility.replace('_', '-')}. "
-        f"{plan.source}.",
-    )
-    return Table(
-        caption="Interim analyses so far",
-        columns=("analysis", plan.unit, "z", "boundary", "futility", "alpha spent, %", "verdict"),
-        rows=rows,
+    return Table.of(
+        "Interim analyses so far",
+        ("analysis", plan.unit, "z", "boundary", "futility", "alpha spent, %", "verdict"),
+        rows,
+        f"{capital(plan.method)}; {SPENDING.get(plan.spending, plan.spending)} type, {level(plan.alpha)} in all, "
+        f"{plan.planned_information:g} {plan.unit} planned, futility {plan.futility.replace('_', '-')}. {plan.source}.",
         align="lrrrrrl",
-        notes=notes,
     )
 
 
-def _stopped(taken: LooksTaken) -> str:
-    found = taken.stopped
-    if found is None:
-        return ""
+def _stopped(taken: LooksTaken, found: StoppedEstimate) -> str:
     show = math.exp if taken.scale == "log ratio" else float
-    values = [show(v) for v in (found.estimate, found.interval.low, found.interval.high, found.plain)]
     places = 3 if taken.scale == "proportion" else 2
-    estimate, low, high, plain = values
+    estimate, plain = (decimal(show(v), places) for v in (found.estimate, found.plain))
+    span = interval(show(found.interval.low), show(found.interval.high), places)
     over = next((v for v in taken.verdicts if v.code in ("crossed", "ended")), None)
     when = "" if over is None else f"At {over.label}, when the study was decided, "
     return (
-        f"{when}the estimate that allows for the interim analyses was {decimal(estimate, places)} "
-        f"({interval(low, high, places)}; "
-        f"{UNITS.get(taken.scale, '')}), p {_p(found.p_value)}, {found.method}; ignoring them "
-        f"{decimal(plain, places)}."
+        f"{when}the estimate that allows for the interim analyses was {estimate} ({span}; "
+        f"{UNITS.get(taken.scale, '')}), p {p_equals(found.p_value)}, {found.method}; ignoring them {plain}."
     )
 
 
-def _p(value: float) -> str:
-    text = p_text(value)
-    return text if text.startswith("<") else f"= {text}"
+def anytime_words(taken: AnytimeTaken, protocol: Protocol) -> str:
+    """The verdict in plain words."""
+    if taken.test is None:
+        return taken.caution[0].text
+    if taken.crossed_at is not None:
+        return (
+            f"Boundary crossed after {counted(taken.crossed_at, 'case')}: {_sooner(taken.test, protocol)}. That holds "
+            "however often one has looked and whenever one stops."
+        )
+    return (
+        f"Continue: the evidence stands at {_e(taken.test.e_value)} to 1 and a difference may be claimed from "
+        f"{1 / taken.alpha:.0f} to 1 on. One may analyse again after every case."
+    )
+
+
+def anytime_first_page(taken: AnytimeTaken, protocol: Protocol) -> str:
+    """The verdict for a reader in a hurry: no odds of evidence; those stand in the section."""
+    if taken.test is None:
+        return taken.caution[0].text
+    if taken.crossed_at is None:
+        return (
+            "The evidence is not strong enough yet to say that either arm is numb sooner. One may analyse again after "
+            "every case."
+        )
+    return (
+        f"After {counted(taken.crossed_at, 'case')} the evidence was strong enough, however often one has looked: "
+        f"{_sooner(taken.test, protocol)}."
+    )
+
+
+def _sooner(test: AnytimeTest, protocol: Protocol) -> str:
+    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
+    return f"{other} teeth were numb {'sooner' if test.leaning > 1 else 'later'} than {reference} ones"
+
+
+def _e(value: float) -> str:
+    return decimal(value, 2) if value < 100 else f"{value:.3g}"
+
+
+def anytime_section(taken: AnytimeTaken | None, protocol: Protocol) -> Section | None:
+    """Evidence and limits by quarter; nothing where the protocol does not ask for it."""
+    if taken is None:
+        return None
+    blocks: list[Block] = [Paragraph(text=anytime_words(taken, protocol))]
+    cautions = taken.caution if taken.test is not None else ()
+    if taken.test is not None and taken.success is not None:
+        limits = f"success, percentage points, {level(1 - taken.alpha)} limits at all times"
+        blocks.append(
+            Table.of(
+                "Evidence by quarter",
+                ("analysis", "cases", "evidence, to 1", "highest so far", limits),
+                [
+                    (x.label, f"{x.cases}", _e(x.e_value), _e(x.highest), interval(100 * x.low, 100 * x.high, 0))
+                    for x in taken.looks
+                ],
+                f"{capital(taken.test.method)}; {taken.success.method}. No limits of this kind are given for the "
+                "hazard ratio: they would need the true curve, which nobody knows.",
+            )
+        )
+        cautions += taken.success.caution
+    blocks += [note(tidy(text)) for text in dict.fromkeys(c.text for c in cautions)]
+    return Section.of("anytime", "What may be said at any time", *blocks)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from onsetstudy.core.results import Estimate, EstimateLike
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.cells import NONE, value_text
 from onsetstudy.report.document import Paragraph, Section, Table
-from onsetstudy.report.numbers import decimal, interval, level, listed, tidy
+from onsetstudy.report.numbers import capital, level, listed, tidy
 from onsetstudy.study.control_results import NegativeControl
 
 __all__ = ["negative_section", "negative_words"]
@@ -26,7 +27,6 @@ MEANS = {
     "control_single": "Were both arms tested alike?",
 }
 EXPECTED = "by chance alone this is expected in one of twenty such comparisons"
-NONE = "–"
 
 
 def negative_words(controls: tuple[NegativeControl, ...]) -> list[str]:
@@ -56,39 +56,36 @@ def negative_section(
         text = said[0]
     else:
         text = "In what the injection cannot change no difference between the arms is seen, as far as these cases tell."
-    rows = tuple((WHAT[c.outcome], *_arms(c), _difference(c.difference)) for c in controls)
-    table = Table(
-        caption="Negative controls",
-        columns=("", *labels, f"difference, {level(protocol.plan.conf_level)} interval"),
-        rows=rows,
-        align="lrrr",
-        notes=(
+    return Section.of(
+        "negative",
+        "Checks of blinding and testing",
+        Paragraph(text=text),
+        Table.of(
+            "Negative controls",
+            ("", *labels, f"difference, {level(protocol.plan.conf_level)} interval"),
+            [(WHAT[c.outcome], *_arms(c), _difference(c.difference)) for c in controls],
             f"Difference: {labels[1]} less {labels[0]}, within practices; of tests in percentage points. A test of the "
             "control tooth counts where it could have been the first of those that make an onset; how long a tooth was "
-            f"tested does not matter. {EXPECTED[:1].upper()}{EXPECTED[1:]}.",
-            *_untold(controls, untold),
+            f"tested does not matter. {capital(EXPECTED)}.",
+            _untold(controls, untold),
         ),
     )
-    return Section(id="negative", title="Checks of blinding and testing", blocks=(Paragraph(text=text), table))
 
 
-def _untold(controls: tuple[NegativeControl, ...], untold: tuple[str, ...]) -> tuple[str, ...]:
+def _untold(controls: tuple[NegativeControl, ...], untold: tuple[str, ...]) -> str:
     """Whose control teeth are missing from the line on them, where there is one."""
     if not untold or all(c.outcome != "control_tooth" for c in controls):
-        return ()
+        return ""
     whose = f"{'practice' if len(untold) == 1 else 'practices'} {listed(untold)}"
-    return (f"Control teeth of {whose} are not counted: no file tells of them up to this quarter.",)
+    return f"Control teeth of {whose} are not counted: no file tells of them up to this quarter."
 
 
-def _arms(control: NegativeControl) -> tuple[str, str]:
+def _arms(control: NegativeControl) -> list[str]:
     found = [f"{e.n.onsets} of {e.n.cases}" for e in control.arms if isinstance(e, Estimate)]
-    return (found[0], found[1]) if len(found) == 2 else (NONE, NONE)
+    return found if len(found) == 2 else [NONE, NONE]
 
 
 def _difference(e: EstimateLike) -> str:
-    if not isinstance(e, Estimate):
+    if isinstance(e, NotAvailable):
         return tidy(e.reason)
-    points = e.unit == "proportion"
-    factor = 100.0 if points else 1.0
-    number = f"{decimal(factor * e.estimate, 1)} ({interval(factor * e.interval.low, factor * e.interval.high, 1)})"
-    return number if points else f"{number} {e.unit}"
+    return value_text(e, factor=100) if e.unit == "proportion" else f"{value_text(e)} {e.unit}"

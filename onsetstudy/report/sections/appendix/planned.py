@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from onsetstudy.report.document import Block, Paragraph, Section, Table
-from onsetstudy.report.names import CHOICES, outcome_name
+from onsetstudy.report.names import CHOICES, outcome_name, plain_words
 from onsetstudy.report.numbers import day
 from onsetstudy.study.practice.results import StudyResults
 
@@ -28,7 +28,6 @@ SUBSETS = {
 }
 
 
-VERDICTS = {"adopt": "adopt", "do_not_adopt": "do not adopt", "undecided": "undecided"}
 PARTS = {
     "net_min": "minutes of the chair saved, mixing counted",
     "pain_margin": "pain not worse than the margin",
@@ -47,33 +46,41 @@ def planned_section(results: StudyResults) -> Section | None:
     facts = {"first": day(standing.first_case) if standing.first_case else "no day"}
     if versions:
         facts |= {"day": day(versions[0].day), "last": day(versions[-1].day), "number": str(versions[-1].number)}
-    blocks: list[Block] = [Paragraph(text=STATUS[standing.status].format(**facts))]
-    if standing.changes:
-        blocks.append(_table("Differs from the locked version", ("key", "locked", "now"), standing.changes[:12], "lll"))
     amended = versions[1:]
-    if amended:
-        versions_told = tuple(
-            (
-                f"{v.number}",
-                day(v.day),
-                "after" if v.day > standing.first_case else "before",
-                v.reason,
-                _keys(v.changes),
-            )
-            for v in amended
-        )
-        blocks.append(
-            _table("Amendments", ("version", "day", "first case", "reason", "changed"), versions_told, "lllll")
-        )
-    rows = tuple(
+    rows = (
         (
             SUBSETS.get(a.analysis) or CHOICES.get(a.analysis) or outcome_name(a.analysis),
             KINDS[a.status] + (f"; amended {day(a.amended)}" if a.amended else ""),
         )
         for a in standing.analyses
     )
-    blocks.append(_table("Planned and not planned", ("analysis", "status"), rows, "ll"))
-    return Section(id="planned", title="What was planned", blocks=(*_adoption(results), *blocks))
+    return Section.of(
+        "planned",
+        "What was planned",
+        *_adoption(results),
+        Paragraph(text=STATUS[standing.status].format(**facts)),
+        Table.of("Differs from the locked version", ("key", "locked", "now"), standing.changes[:12], align="lll")
+        if standing.changes
+        else None,
+        Table.of(
+            "Amendments",
+            ("version", "day", "first case", "reason", "changed"),
+            [
+                (
+                    f"{v.number}",
+                    day(v.day),
+                    "after" if v.day > standing.first_case else "before",
+                    v.reason,
+                    ", ".join(key for key, _, _ in v.changes),
+                )
+                for v in amended
+            ],
+            align="lllll",
+        )
+        if amended
+        else None,
+        Table.of("Planned and not planned", ("analysis", "status"), rows, align="ll"),
+    )
 
 
 def _adoption(results: StudyResults) -> list[Block]:
@@ -83,16 +90,8 @@ def _adoption(results: StudyResults) -> list[Block]:
         return []
     if found.none_because:
         return [Paragraph(text=f"No rule of adoption was declared, because {found.none_because.rstrip('.')}.")]
-    rows = tuple((PARTS[p.name], CODES[p.code]) for p in found.parts)
+    rows = ((PARTS[p.name], CODES[p.code]) for p in found.parts)
     return [
-        Paragraph(text=f"By the rule of adoption in the protocol: {VERDICTS[found.verdict]}."),
-        _table("The rule of adoption", ("condition", "these records"), rows, "ll"),
+        Paragraph(text=f"By the rule of adoption in the protocol: {plain_words(found.verdict)}."),
+        Table.of("The rule of adoption", ("condition", "these records"), rows, align="ll"),
     ]
-
-
-def _table(caption: str, columns: tuple[str, ...], rows: tuple[tuple[str, ...], ...], align: str) -> Table:
-    return Table(caption=caption, columns=columns, rows=rows, align=align)
-
-
-def _keys(changes: tuple[tuple[str, str, str], ...]) -> str:
-    return ", ".join(key for key, _, _ in changes)

@@ -6,11 +6,14 @@ from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import NotAvailable
 from onsetstudy.outcomes.published_results import ContextPanel, PublishedContext, PublishedRange
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Cautions, Figure, Paragraph, Section, Table, figure
+from onsetstudy.report.cells import reason_of
+from onsetstudy.report.document import Block, Cautions, Figure, Section, Table, absent
 from onsetstudy.report.figures import published as drawn
-from onsetstudy.report.figures.published import FROM_MEMORY, ContextScale
+from onsetstudy.report.figures.canvas import contrast_look
+from onsetstudy.report.figures.forest import Scale
+from onsetstudy.report.figures.published import FROM_MEMORY
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import counted, day, level, listed, tidy
+from onsetstudy.report.numbers import capital, counted, day, level, listed, tidy
 from onsetstudy.report.sentences import axis_ends
 
 __all__ = ["section"]
@@ -27,45 +30,39 @@ def section(context: PublishedContext | None, protocol: Protocol) -> Section | N
     """Section on published results; ``None`` where none were chosen."""
     if context is None or not context.panels:
         return None
-    blocks: list[Block] = [Paragraph(text=context.words[0])] if context.words else []
-    if context.words[1:]:
-        blocks.append(Cautions(texts=context.words[1:]))
+    panels: list[Block] = []
     for panel in context.panels:
-        explained = any(isinstance(block, Figure) for block in blocks)
-        blocks.append(_panel(panel, protocol, marks=not explained))
-    table = _table(context)
-    if table is not None:
-        blocks.append(table)
-    blocks.append(Cautions(texts=tuple(tidy(c.text) for c in context.caution)))
-    return Section(id="context", title="Beside published results", blocks=tuple(blocks))
+        explained = any(isinstance(block, Figure) for block in panels)
+        panels.append(_panel(panel, protocol, marks=not explained))
+    return Section.of(
+        "context",
+        "Beside published results",
+        *context.words[:1],
+        Cautions(texts=context.words[1:]) if context.words[1:] else None,
+        *panels,
+        _table(context),
+        Cautions(texts=tuple(tidy(c.text) for c in context.caution)),
+    )
 
 
-def _scale(panel: ContextPanel, protocol: Protocol) -> ContextScale:
+def _scale(panel: ContextPanel, protocol: Protocol) -> Scale:
     other = protocol.label(protocol.contrast_arm)
     if panel.outcome == "onset":
-        return ContextScale(
-            unit="minutes saved", ends=axis_ends(protocol), factor=QUANTITIES["rmst_difference"].shown.factor
-        )
+        factor = QUANTITIES["rmst_difference"].shown.factor
+        return Scale(unit="minutes saved", ends=axis_ends(protocol), factor=factor)
     if panel.outcome == "success":
-        return ContextScale(unit="percentage points", ends=("fewer numb", "more numb"), base=0)
-    return ContextScale(unit="difference, of 100", ends=(f"less with {other}", f"more with {other}"), base=0)
+        return Scale(unit="percentage points", ends=("fewer numb", "more numb"), base=0)
+    return Scale(unit="difference, of 100", ends=(f"less with {other}", f"more with {other}"), base=0)
 
 
 def _panel(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> Block:
     """Figure of one outcome; ``marks`` explains them, once in a section."""
-    scale = _scale(panel, protocol)
-    frame = drawn.data_for(panel, factor=scale.factor, base=scale.base)
-    title = TITLES[panel.outcome]
-    if frame["estimate"].isna().all():
-        text = f"{title}. No published difference with the same technique can be drawn on one scale."
-        return Paragraph(text=text, role="absent")
-    picture = drawn.draw_figure(
-        frame, name=f"context-{panel.outcome}", title=title, scale=scale, arm=protocol.contrast_arm,
-        arms=protocol.arm_codes,
-    )  # fmt: skip
-    caption = _caption(panel, protocol, marks=marks)
-    name = f"context-{panel.outcome}"
-    return figure(name, title, caption, picture)
+    scale, title = _scale(panel, protocol), TITLES[panel.outcome]
+    rows = drawn.data_for(panel, factor=scale.factor, base=scale.base)
+    if all(row.estimate is None for row in rows):
+        return absent(f"{title}. No published difference with the same technique can be drawn on one scale.")
+    drawing = drawn.draw_figure(rows, scale=scale, look=contrast_look(protocol))
+    return drawing.titled(f"context-{panel.outcome}", title, _caption(panel, protocol, marks=marks))
 
 
 def _caption(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> str:
@@ -84,7 +81,7 @@ def _caption(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> str:
         parts.append(f"Drawn on one axis: {'; '.join(changed)}. The table shows what was printed.")
     if any(r.label == "from memory" for r in drawn_lines):
         parts.append(f"{FROM_MEMORY} from memory, not read again.")
-    wanting = {tidy(g.own.reason.rstrip(".")) for g in panel.groups if g.drawn and isinstance(g.own, NotAvailable)}
+    wanting = {reason_of(g.own) for g in panel.groups if g.drawn and isinstance(g.own, NotAvailable)}
     parts += [f"No own estimate: {reason}." for reason in sorted(wanting)]
     empty = [plain_words(g.technique) for g in panel.groups if not g.drawn]
     if empty:
@@ -103,25 +100,18 @@ def _table(context: PublishedContext) -> Table | None:
     for r in sorted(found.values(), key=lambda r: (r.evidence != "trial", r.year, r.id)):
         studies.setdefault((r.evidence, r.citation), []).append(r)
     rows: list[tuple[str, ...]] = []
-    heads: list[int] = []
     for evidence, title in (("trial", "Trials"), ("pooled", "Several trials, pooled")):
         told = [_row(lines) for (kind, _), lines in studies.items() if kind == evidence]
-        if told:
-            heads.append(len(rows))
-            rows += [(title, "", ""), *told]
+        rows += [(title,), *told] if told else []
     others = sum(panel.other for panel in context.panels)
-    return Table(
-        caption="What was printed, plain against buffered",
-        columns=("study", "patients and method", "result"),
-        rows=tuple(rows),
+    return Table.of(
+        "What was printed, plain against buffered",
+        ("study", "patients and method", "result"),
+        rows,
+        f"{context.table_title}, table dated {day(context.table_date)}. Values as printed, read in abstracts or "
+        f"texts unless marked {FROM_MEMORY} (from memory). {counted(others, 'line')} of the table "
+        f"{'is' if others == 1 else 'are'} of other techniques and left out. Citations stand in the table itself.",
         align="lll",
-        heads=tuple(heads),
-        notes=(
-            f"{context.table_title}, table dated {day(context.table_date)}. Values as printed, read in abstracts or "
-            f"texts unless marked {FROM_MEMORY} (from memory). {counted(others, 'line')} of the table "
-            f"{'is' if others == 1 else 'are'} of other techniques and left out. Citations stand in "
-            "the table itself.",
-        ),
     )
 
 
@@ -131,7 +121,7 @@ def _row(lines: list[PublishedRange]) -> tuple[str, str, str]:
     memory = all(r.label == "from memory" for r in lines)
     results = list(dict.fromkeys(r.printed for r in lines))
     notes = list(dict.fromkeys(r.note for r in lines if r.note))
-    text = ". ".join(tidy(t[:1].upper() + t[1:]) for t in ("; ".join(results), *notes))
+    text = ". ".join(tidy(capital(t)) for t in ("; ".join(results), *notes))
     return f"{name} {FROM_MEMORY}" if memory else name, _method(lines), f"{text}."
 
 

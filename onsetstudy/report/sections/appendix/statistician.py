@@ -1,27 +1,42 @@
-"""Rules, tests, methods and digests, for whoever signs."""
+"""Rules, every estimate with how it was computed and what it rests on, proof that fits are done, and digests."""
 
 from __future__ import annotations
 
-from onsetstudy.core.results import NOT_INDEPENDENT, HypothesisTest, NotAvailable
-from onsetstudy.report.document import (
-    Block,
-    Heading,
-    Pairs,
-    Paragraph,
-    Section,
-    Table,
-)
-from onsetstudy.report.numbers import (
-    decimal,
-    p_text,
-)
-from onsetstudy.report.sections.appendix import numbers_in_full
-from onsetstudy.report.sections.blocks import curves_block
-from onsetstudy.study.practice.results import StudyResults
+import re
 
-__all__ = ["statistician_section"]
+import pandas as pd
+
+from onsetstudy.core.results import NOT_INDEPENDENT, Assumption, Estimate, HypothesisTest, NotAvailable
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.cells import NONE, reason_of, spanned, value_text
+from onsetstudy.report.claims_told import looks_note
+from onsetstudy.report.document import Heading, Pairs, Paragraph, Section, Table
+from onsetstudy.report.names import plain_words
+from onsetstudy.report.numbers import aligned, capital, decimal, level, p_equals, p_text, tidy
+from onsetstudy.report.sections.blocks import curves_block
+from onsetstudy.report.sentences import short_value, without_looks
+from onsetstudy.study.practice.results import StudyResults
+from onsetstudy.study.results import Diagnostics, Population
+
+__all__ = ["claims_table", "statistician_section"]
 
 LAST_PAGE_CURVES = 1.7
+QUANTITIES = {
+    "hazard_ratio": "Hazard ratio",
+    "success_by_target": "Numb by the target",
+    "success_difference": "Numb by the target",
+    "rmst": "Restricted mean time to onset",
+    "rmst_difference": "Restricted mean time to onset",
+    "not_numb": "Not numb to the end of testing",
+    "not_numb_difference": "Not numb to the end of testing",
+    "pain_shift": "Pain, shift",
+    "pain_difference": "Pain, difference of means",
+    "treatment_success": "Successful treatments",
+    "treatment_success_difference": "Successful treatments",
+    "probability_of_superiority": "Less pain in a pair",
+    "onset_test": "Test of onset",
+    "pain_test": "Test of pain",
+}
 
 
 def statistician_section(results: StudyResults) -> Section:
@@ -32,43 +47,41 @@ def statistician_section(results: StudyResults) -> Section:
         f"the first of {protocol.onset.confirmations} consecutive valid tests that were not. Numb at the first test: "
         "left is 0. Not numb while tested: right is infinite. A supplemental injection before onset is taken as "
         f"{protocol.rescue.success} for proportions, as {protocol.rescue.wait} for waits and as "
-        f"{protocol.rescue.hazard} "
-        "for the hazard ratio."
+        f"{protocol.rescue.hazard} for the hazard ratio."
     )
     if protocol.schedule.window_min is not None:
         rules += (
             " A test stands at the planned minute that it answers for, at most "
             f"{protocol.schedule.window_min:g} min away, whenever in that window it was done."
         )
-    blocks: list[Block] = [Paragraph(text=rules)]
-    if not isinstance(test, NotAvailable):
-        blocks.append(Paragraph(text=_test_of_onset(test)))
     title = "Proportion not yet numb (onset survival curve)"
-    blocks.append(curves_block(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True))
-    found: tuple[Table | None, ...] = (
-        numbers_in_full.claims_table(results),
-        numbers_in_full.numbers_table(results),
-        numbers_in_full.methods_table(results),
-        numbers_in_full.assumptions_table(results),
-        numbers_in_full.diagnostics_table(results),
-        numbers_in_full.certificate_table(results),
+    tables = (
+        claims_table(results),
+        _numbers_table(results),
+        _methods_table(results),
+        _assumptions_table(results),
+        _diagnostics_table(results),
+        _certificate_table(results),
     )
-    blocks += [t for t in found if t is not None and t.rows]
     provenance = results.provenance
     ledger = (("Ledger of the study, last entry", provenance.ledger_head),) if provenance.ledger_head else ()
-    blocks += [
+    origin = (
+        *ledger,
+        ("Protocol, SHA-256", provenance.protocol_digest),
+        ("Records, SHA-256", provenance.records_digest),
+        ("Seed", f"{provenance.seed}"),
+        ("Versions", ", ".join(f"{name} {version}" for name, version in provenance.versions)),
+    )
+    return Section.of(
+        "statistician",
+        "For the statistician",
+        Paragraph(text=rules),
+        None if isinstance(test, NotAvailable) else Paragraph(text=_test_of_onset(test)),
+        curves_block(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True),
+        *(table for table in tables if table is not None and table.rows),
         Heading(text="Where the numbers come from"),
-        Pairs(
-            rows=(
-                *ledger,
-                ("Protocol, SHA-256", provenance.protocol_digest),
-                ("Records, SHA-256", provenance.records_digest),
-                ("Seed", f"{provenance.seed}"),
-                ("Versions", ", ".join(f"{name} {version}" for name, version in provenance.versions)),
-            )
-        ),
-    ]
-    return Section(id="statistician", title="For the statistician", blocks=tuple(blocks))
+        Pairs(rows=origin),
+    )
 
 
 def _test_of_onset(test: HypothesisTest) -> str:
@@ -76,6 +89,159 @@ def _test_of_onset(test: HypothesisTest) -> str:
     if test.p_shown is None:
         why = next(c.text for c in test.caution if c.code == NOT_INDEPENDENT)
         return f"Test of onset: {test.method}. {why}"
-    p = p_text(test.p_shown)
-    said = p if p.startswith("<") else f"= {p}"
-    return f"Test of onset: {test.statistic_name} = {decimal(test.statistic, 2)}, p {said}; {test.method}."
+    statistic, p = decimal(test.statistic, 2), p_equals(test.p_shown)
+    return f"Test of onset: {test.statistic_name} = {statistic}, p {p}; {test.method}."
+
+
+def claims_table(results: StudyResults) -> Table:
+    """Every number that page 1 may show, from the same claims, with the interval that allows for the looks."""
+    claims = results.claims.page_one()
+    return Table.of(
+        "What is claimed",
+        ("", "as shown", "of"),
+        ((c.quantity.name, short_value(c) or NONE, c.population) for c in claims),
+        "Times are shown as minutes saved: above 0 the other arm took less.",
+        looks_note(results.claims.primary()),
+        align="lrl",
+    )
+
+
+def _numbers_table(results: StudyResults) -> Table:
+    """Every estimate of all cases, for the statistician."""
+    population, protocol = results.overall, results.protocol
+    frame = population.to_frame()
+    columns = ("quantity", "contrast", "unit", "estimate", "conf_low", "conf_high", "p_value")
+    names, values, lows, highs, rest = [], [], [], [], []
+    for quantity, of, unit, value, low, high, p in zip(*(frame[name].tolist() for name in columns), strict=True):
+        places = 2 if unit in ("min", "mm", "points") else 3
+        names.append((QUANTITIES.get(quantity, plain_words(quantity)), "" if pd.isna(of) else _of(of, protocol)))
+        # A large number, such as a sum of ranks, has no decimals.
+        values.append(NONE if pd.isna(value) else decimal(value, 0 if abs(value) >= 1000 else places))
+        lows.append("" if pd.isna(low) else decimal(low, places))
+        highs.append("" if pd.isna(high) else decimal(high, places))
+        known = unit == "proportion" or not pd.isna(value)
+        rest.append(("" if pd.isna(p) else p_text(p), unit if known else NONE))
+    aligned_columns = zip(aligned(values), aligned(lows), aligned(highs), strict=True)
+    return Table.of(
+        f"Every estimate. {population.label}",
+        ("", "of", "estimate", "from", "to", "p", "unit"),
+        [(*name, *numbers, *ends) for name, numbers, ends in zip(names, aligned_columns, rest, strict=True)],
+        f"From, to: {level(protocol.plan.conf_level)} interval{without_looks(results.looks)}; p likewise, and one "
+        "that the plan does not ask for describes and decides nothing.",
+        *_clustered(population),
+        align="llrrrrl",
+    )
+
+
+def _clustered(population: Population) -> tuple[str, ...]:
+    """What stands with the interval of the ratio where cases repeat within clusters."""
+    codes = {"clusters_too_narrow": "Hazard ratio: ", NOT_INDEPENDENT: "Log-rank test: "}
+    return tuple(
+        codes[c.code] + tidy(c.text[:1].lower() + c.text[1:] if c.code != NOT_INDEPENDENT else c.text)
+        for result in (population.hazard_ratio, population.onset_test)
+        if not isinstance(result, NotAvailable)
+        for c in result.caution
+        if c.code in codes
+    )
+
+
+def _of(contrast: str, protocol: Protocol) -> str:
+    """``buffered - plain`` as ``buffered less not buffered``."""
+    for sign, said in ((" - ", " less "), (" / ", " / ")):
+        if sign in contrast:
+            return said.join(protocol.label(arm) for arm in contrast.split(sign))
+    return protocol.label(contrast)
+
+
+def _methods_table(results: StudyResults) -> Table:
+    """How each number was computed, and after whom."""
+    population = results.overall
+    pain = population.pain
+    found = [population.hazard_ratio, population.onset_test, population.success_difference, population.wait_difference]
+    found += [] if population.treatment_difference is None else [population.treatment_difference]
+    found += [] if isinstance(pain, NotAvailable) else [pain.shift, pain.superiority, pain.test]
+    rows = []
+    for result in found:
+        if isinstance(result, NotAvailable):
+            continue
+        method = f"{result.method}; {result.interval.method}" if isinstance(result, Estimate) else result.method
+        # A source may be a key such as ``sun_1996``: as author and year.
+        source = result.source
+        cited = plain_words(source).capitalize() if re.fullmatch(r"[a-z_]+_\d{4}", source) else source
+        rows.append((QUANTITIES.get(result.quantity, result.quantity), method, cited))
+    return Table.of("How it was computed", ("", "method", "after"), rows, align="lll")
+
+
+def _assumptions_table(results: StudyResults) -> Table:
+    """What the results rest on, and in what state each assumption is."""
+    population = results.overall
+    pain = population.pain
+    found = [population.hazard_ratio, population.onset_test, population.wait_difference, population.success_difference]
+    found += [pain]  # type: ignore[list-item]
+    seen: dict[str, Assumption] = {}
+    for result in found:
+        for assumption in result.assumptions:
+            name = assumption.name.replace("_", " ")
+            if name not in seen or (assumption.detail and not seen[name].detail):
+                seen[name] = assumption
+    rows = tuple((capital(name), a.status, a.detail) for name, a in sorted(seen.items()))
+    return Table.of("What it rests on", ("assumption", "state", "what it says"), rows, align="lll")
+
+
+def _certificate_table(results: StudyResults) -> Table | None:
+    """Proof that the curves are at their optimum."""
+    rows = []
+    for curve in results.overall.curves:
+        if isinstance(curve.curve, NotAvailable):
+            continue
+        c = curve.curve.certificate
+        gap = "below 1e-12" if c.gap < 1e-12 else f"{c.gap:.1e}"
+        undecided = int((curve.curve.determined < 0.5).sum())
+        label = results.protocol.label(curve.arm)
+        rows.append((label, gap, f"{c.tolerance:.0e}", f"{c.iterations}", f"{curve.curve.mass.size}", f"{undecided}"))
+    if not rows:
+        return None
+    return Table.of(
+        "Certificates of the curves: Kuhn–Tucker gap relative to the number of cases",
+        ("curve", "gap", "at most", "iterations", "intervals with mass", "masses not unique"),
+        rows,
+        "At the optimum no mass can be moved to where it would make the data likelier.",
+    )
+
+
+def _diagnostics_table(results: StudyResults) -> Table | None:
+    """What was found when the assumptions were looked at."""
+    found = results.diagnostics
+    if found is None:
+        return None
+    rows = (
+        ("Is the hazard ratio the same at all times?", _proportionality(found)),
+        ("Does another road lead to the same ratio?", _other_road(found)),
+        ("Were the arms tested alike?", _schedule(found)),
+    )
+    return Table.of("Assumptions looked at", ("question", "what was found"), rows, align="ll")
+
+
+def _proportionality(found: Diagnostics) -> str:
+    check = found.proportionality
+    if isinstance(check, NotAvailable):
+        return f"Not tested: {reason_of(check)}."
+    parts = [
+        f"{spanned(s.ratio, s.conf_low, s.conf_high, 2)} "
+        + (f"from {s.from_min:g} min on" if s.to_min == float("inf") else f"up to {s.to_min:g} min")
+        for s in check.stretches
+    ]
+    return f"By stretch of time: {', '.join(parts)}. Test of one ratio throughout: p {p_equals(check.test.p_value)}."
+
+
+def _other_road(found: Diagnostics) -> str:
+    ratio = found.grouped_ratio
+    if isinstance(ratio, NotAvailable):
+        return f"Not taken: {reason_of(ratio)}."
+    return f"{value_text(ratio, 2)}, on the planned gaps and without strata: {ratio.method}."
+
+
+def _schedule(found: Diagnostics) -> str:
+    if isinstance(found.schedule, NotAvailable):
+        return f"Not looked at: {reason_of(found.schedule)}."
+    return f"Minutes of the first tests compared between the arms: p {p_equals(found.schedule.test.p_value)}."

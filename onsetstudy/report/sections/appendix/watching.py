@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from onsetstudy.core.results import Estimate
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Paragraph, Section, Table, figure
+from onsetstudy.report.cells import two_cells
+from onsetstudy.report.document import Block, Paragraph, Section, Table, notes_of
 from onsetstudy.report.figures import watching
 from onsetstudy.report.figures.canvas import look_of
-from onsetstudy.report.numbers import counted, decimal, interval, level, percent, percent_interval, tidy
+from onsetstudy.report.numbers import counted, decimal, level, percent, percent_interval
 from onsetstudy.watch.results import Chart, Watch
 
 __all__ = ["watch_section"]
@@ -19,17 +19,16 @@ def watch_section(watch: Watch | None, protocol: Protocol) -> Section | None:
     """Signals in words, charts, waits of consecutive cases, operators."""
     if watch is None:
         return None
-    blocks: list[Block] = [Paragraph(text=_said(watch, protocol))]
-    for failure in FAILURES:
-        charts = [c for c in watch.charts if c.failure == failure]
-        if charts:
-            blocks += _chart(charts, failure, watch, protocol)
-    if watch.windows:
-        blocks.append(_windows(watch, protocol))
-    if len(watch.operators) > 1:
-        blocks.append(_operators(watch, protocol))
-    blocks += [Paragraph(text=tidy(c.text), role="note") for c in watch.caution]
-    return Section(id="watch", title="Whether it goes on as well as before", blocks=tuple(blocks))
+    charts = {failure: [c for c in watch.charts if c.failure == failure] for failure in FAILURES}
+    return Section.of(
+        "watch",
+        "Whether it goes on as well as before",
+        Paragraph(text=_said(watch, protocol)),
+        *(_chart(found, failure, watch, protocol) for failure, found in charts.items() if found),
+        _windows(watch, protocol) if watch.windows else None,
+        _operators(watch, protocol) if len(watch.operators) > 1 else None,
+        *notes_of(watch.caution),
+    )
 
 
 def _failure(code: str, protocol: Protocol) -> str:
@@ -59,14 +58,8 @@ def _said(watch: Watch, protocol: Protocol) -> str:
     return " ".join(told)
 
 
-def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) -> list[Block]:
+def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) -> Block:
     name = _failure(failure, protocol)
-    title = f"Are more teeth {name} than before?"
-    look = look_of(watch.arm, protocol.arm_codes)
-    identity = f"watch-{failure.replace('_', '-')}"
-    drawn = watching.draw_figure(
-        charts, name=identity, title=title, failure=name, look=look, first=watch.baseline_cases
-    )
     lengths = charts[0].run_length
     odds = max(charts[0].odds_ratio, 1 / charts[0].odds_ratio)
     when = " and ".join(f"{c.run_length.when_changed:.0f} for the {c.direction}" for c in charts)
@@ -75,46 +68,35 @@ def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) 
         f"every other tooth; it turns at 0. Tuned to odds {odds:g} times as high or as low. False alarms: one in "
         f"{lengths.average:.0f} cases on average. After such a change a signal comes in cases, on average: {when}."
     )
-    return [figure(identity, title, caption, drawn)]
+    look = look_of(watch.arm, protocol.arm_codes)
+    drawing = watching.draw_figure(charts, failure=name, look=look, first=watch.baseline_cases)
+    return drawing.titled(f"watch-{failure.replace('_', '-')}", f"Are more teeth {name} than before?", caption)
 
 
 def _windows(watch: Watch, protocol: Protocol) -> Table:
-    rows = []
-    for window in watch.windows:
-        e = window.wait
-        if isinstance(e, Estimate):
-            rows.append(
-                (f"{window.first} to {window.last}", decimal(e.estimate), interval(e.interval.low, e.interval.high))
-            )
-        else:
-            rows.append((f"{window.first} to {window.last}", "not known", e.reason))
-    return Table(
-        caption=f"Restricted mean time to onset of consecutive {protocol.label(watch.arm)} cases, "
+    rows = [(f"{window.first} to {window.last}", *two_cells(window.wait)) for window in watch.windows]
+    return Table.of(
+        f"Restricted mean time to onset of consecutive {protocol.label(watch.arm)} cases, "
         f"up to {protocol.onset.tau_min:g} min",
-        columns=("cases", "minutes", f"{level(protocol.plan.conf_level)} interval"),
-        rows=tuple(rows),
-        align="lrr",
-        notes=("Neighbouring lines differ by chance alone; look for a drift over several.",),
+        ("cases", "minutes", f"{level(protocol.plan.conf_level)} interval"),
+        rows,
+        "Neighbouring lines differ by chance alone; look for a drift over several.",
     )
 
 
 def _operators(watch: Watch, protocol: Protocol) -> Table:
-    rows = tuple(
-        (
-            o.code,
-            f"{o.failures} of {o.cases}",
-            percent(o.shrunken, o.cases),
-            percent_interval(o.low, o.high, o.cases),
-        )
-        for o in watch.operators
-    )
-    return Table(
-        caption=f"{protocol.label(watch.arm)} teeth {_failure('by_target', protocol)}, by operator".capitalize(),
-        columns=("operator", "counted", "drawn to the whole", f"{level(protocol.plan.conf_level)} interval"),
-        rows=rows,
-        align="lrrr",
-        notes=(
-            "In the order of the codes; this is not a ranking, and cases differ between operators. Small numbers are "
-            "drawn to the proportion of all by as much as chance explains.",
-        ),
+    return Table.of(
+        f"{protocol.label(watch.arm)} teeth {_failure('by_target', protocol)}, by operator".capitalize(),
+        ("operator", "counted", "drawn to the whole", f"{level(protocol.plan.conf_level)} interval"),
+        [
+            (
+                o.code,
+                f"{o.failures} of {o.cases}",
+                percent(o.shrunken, o.cases),
+                percent_interval(o.low, o.high, o.cases),
+            )
+            for o in watch.operators
+        ],
+        "In the order of the codes; this is not a ranking, and cases differ between operators. Small numbers are "
+        "drawn to the proportion of all by as much as chance explains.",
     )

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from pathlib import Path
 
 import typst
 
@@ -14,7 +13,6 @@ from onsetstudy.report.typeset import compiler_of, one_pdf
 
 __all__ = ["CaseSheet", "order_on_paper", "render_case_sheet"]
 
-TEMPLATE = Path(__file__).parents[2] / "render" / "templates" / "case_sheet.typ"
 SCALES = (1.0, 0.9, 0.8, 0.72)
 """Sizes that are tried in turn; at the last one the text is 6 pt, and no smaller one can be filled in by hand."""
 
@@ -62,5 +60,4 @@ def order_on_paper(sheet: CaseSheet) -> tuple[str, ...]:
 
 
 def _compiler(sheet: CaseSheet, paper: str, scale: float) -> typst.Compiler:
-    size = {"letter": "us-letter"}.get(paper, paper)
-    return compiler_of(TEMPLATE, doc=json.dumps(asdict(sheet)), paper=size, scale=str(scale))
+    return compiler_of("case_sheet", doc=json.dumps(asdict(sheet)), paper=paper, scale=str(scale))

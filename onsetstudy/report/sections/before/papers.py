@@ -6,11 +6,11 @@ Nothing here promises a benefit. What only the practice can say is marked as a g
 from __future__ import annotations
 
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Cautions, Paragraph, Section, Table
+from onsetstudy.report.document import Block, Cautions, Paragraph, Section, Table, absent
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import counted, listed
+from onsetstudy.report.numbers import capital, counted, listed
 
-__all__ = ["GAP", "consent_sections", "information_sections", "reporting_sections"]
+__all__ = ["GAP", "answered", "consent_sections", "information_sections", "reporting_sections"]
 
 GAP = "To be filled in by the practice:"
 DRAFT = (
@@ -63,48 +63,75 @@ RANDOMISED = (
 
 
 def _gap(what: str) -> Paragraph:
-    return Paragraph(text=f"{GAP} {what}.", role="absent")
+    return absent(f"{GAP} {what}.")
 
 
-def _said(protocol: Protocol, topic: str, what: str) -> Paragraph:
+def answered(protocol: Protocol, topic: str) -> str:
+    """What the protocol says of a topic of its conduct or governance; empty where it says nothing."""
     texts: dict[str, str] = {}
     for told in (protocol.conduct, protocol.governance):
         texts |= {} if told is None else dict(told.texts)
-    text = texts.get(topic, "").strip().rstrip(".")
-    return Paragraph(text=f"{what[:1].upper()}{what[1:]}: {text}.") if text else _gap(what)
+    return texts.get(topic, "").strip()
 
 
-def _section(identity: str, title: str, *blocks: Block) -> Section:
-    return Section(id=identity, title=title, blocks=blocks)
-
-
-def _text(*sentences: str) -> Paragraph:
-    return Paragraph(text=" ".join(sentences))
+def _said(protocol: Protocol, topic: str, what: str) -> Paragraph:
+    text = answered(protocol, topic).rstrip(".")
+    return Paragraph(text=f"{capital(what)}: {text}.") if text else _gap(what)
 
 
 def information_sections(protocol: Protocol) -> tuple[Section, ...]:
     """Information for a patient who is asked to take part."""
     labels = [protocol.label(code) for code in protocol.arm_codes]
     return (
-        _section("answer", "You are asked to take part in a study", Cautions(texts=DRAFT), _why(labels)),
-        _section("happens", "What happens", *_happens(protocol, labels)),
-        _section("risks", "What it may do to you", *_risks()),
-        _section("free", "You are free to say no", *_free(protocol)),
-        _section("data", "What is written down about you", *_data(protocol)),
-        _section("who", "Whom you can ask", *_people(protocol)),
+        Section.of("answer", "You are asked to take part in a study", Cautions(texts=DRAFT), _why(labels)),
+        Section.of("happens", "What happens", *_happens(protocol, labels)),
+        Section.of(
+            "risks",
+            "What it may do to you",
+            "Every injection in the mouth can hurt, bleed a little or leave a bruise. Seldom, feeling stays changed "
+            "for longer, somebody faints, or reacts to what was injected. A mixed injection may have risks that are "
+            "not known yet. The cold test can be unpleasant.",
+            "You may have no advantage from taking part. What is learnt may or may not help others.",
+            _gap("how often these things happen where you work, and by which source"),
+            _gap("whether mixing is allowed there, and by whom it was approved"),
+        ),
+        Section.of(
+            "free",
+            "You are free to say no",
+            "Taking part is voluntary. You can say no, or stop at any time, without giving a reason. Your treatment "
+            "does not become worse because of it. If you stop, say whether what was written down may be kept.",
+            _gap("how long you may think it over"),
+            _said(protocol, "insurance", "who pays if you are harmed"),
+        ),
+        Section.of(
+            "data",
+            "What is written down about you",
+            "Written down are a random code instead of your name, the tooth, what was injected, the times of the tests "
+            "and what you said. The list that connects code and name stays at the practice and goes to nobody.",
+            _said(protocol, "data_protection", "how your data are protected, how long they are kept, and your rights"),
+            _said(protocol, "dissemination", "how you will hear of the result"),
+        ),
+        Section.of(
+            "who",
+            "Whom you can ask",
+            _gap("who leads the study here, and how to reach that person, at night too"),
+            _gap("somebody outside the study whom you can ask or complain to"),
+            _said(protocol, "approval", "which ethics committee decided, and when"),
+            _said(protocol, "funding", "who pays for the study"),
+            _said(protocol, "interests", "interests of those who run it"),
+        ),
     )
 
 
-def _why(labels: list[str]) -> Paragraph:
-    return _text(
-        "Before dental treatment you get an injection that makes the tooth numb.",
-        f"We compare these injections: {listed(labels)}.",
-        "A buffered injection is one to which sodium bicarbonate was added just before it is given.",
-        "We do not know which of them makes teeth numb sooner or hurts less. That is why we do the study.",
+def _why(labels: list[str]) -> str:
+    return (
+        "Before dental treatment you get an injection that makes the tooth numb. We compare these injections: "
+        f"{listed(labels)}. A buffered injection is one to which sodium bicarbonate was added just before it is given. "
+        "We do not know which of them makes teeth numb sooner or hurts less. That is why we do the study."
     )
 
 
-def _happens(protocol: Protocol, labels: list[str]) -> tuple[Block, ...]:
+def _happens(protocol: Protocol, labels: list[str]) -> tuple[Block | str, ...]:
     tests, study = protocol.schedule.tests_min, protocol.study
     roles = [who for who, answer in study.blinding if answer == "yes"]
     how = (
@@ -114,65 +141,17 @@ def _happens(protocol: Protocol, labels: list[str]) -> tuple[Block, ...]:
     )
     blind = {"patient": "you", "operator": "your dentist", "assessor": "the person who tests the tooth"}
     hidden = listed([blind[who] for who in roles if who in blind])
-    texts = [
-        how
-        + (f" Kept from {hidden}: which one it was. In an emergency it can be found out at once." if hidden else ""),
+    if hidden:
+        how += f" Kept from {hidden}: which one it was. In an emergency it can be found out at once."
+    second = "" if protocol.schedule.control_tooth == "none" else " A second tooth is tested in the same way."
+    return (
+        how,
         f"After the injection something cold is held to the tooth for a moment, up to {counted(len(tests), 'time')} "
-        f"within {max(tests):g} minutes. You say whether you feel it."
-        + ("" if protocol.schedule.control_tooth == "none" else " A second tooth is tested in the same way."),
+        f"within {max(tests):g} minutes. You say whether you feel it.{second}",
         "If the tooth does not become numb, you get more anaesthetic, as without the study. You can ask for it at any "
         "time.",
-    ]
-    if protocol.pain is not None:
-        texts.append("You are asked how much the injection and the treatment hurt.")
-    return (
-        *(Paragraph(text=text) for text in texts),
+        *(["You are asked how much the injection and the treatment hurt."] if protocol.pain is not None else []),
         _gap("how much longer the visit takes, and whether you come again"),
-    )
-
-
-def _risks() -> tuple[Block, ...]:
-    return (
-        _text(
-            "Every injection in the mouth can hurt, bleed a little or leave a bruise. Seldom, feeling stays changed",
-            "for longer, somebody faints, or reacts to what was injected. A mixed injection may have risks that",
-            "are not known yet. The cold test can be unpleasant.",
-        ),
-        _text("You may have no advantage from taking part. What is learnt may or may not help others."),
-        _gap("how often these things happen where you work, and by which source"),
-        _gap("whether mixing is allowed there, and by whom it was approved"),
-    )
-
-
-def _free(protocol: Protocol) -> tuple[Block, ...]:
-    return (
-        _text(
-            "Taking part is voluntary. You can say no, or stop at any time, without giving a reason. Your treatment",
-            "does not become worse because of it. If you stop, say whether what was written down may be kept.",
-        ),
-        _gap("how long you may think it over"),
-        _said(protocol, "insurance", "who pays if you are harmed"),
-    )
-
-
-def _data(protocol: Protocol) -> tuple[Block, ...]:
-    return (
-        _text(
-            "Written down are a random code instead of your name, the tooth, what was injected, the times of the tests",
-            "and what you said. The list that connects code and name stays at the practice and goes to nobody.",
-        ),
-        _said(protocol, "data_protection", "how your data are protected, how long they are kept, and your rights"),
-        _said(protocol, "dissemination", "how you will hear of the result"),
-    )
-
-
-def _people(protocol: Protocol) -> tuple[Block, ...]:
-    return (
-        _gap("who leads the study here, and how to reach that person, at night too"),
-        _gap("somebody outside the study whom you can ask or complain to"),
-        _said(protocol, "approval", "which ethics committee decided, and when"),
-        _said(protocol, "funding", "who pays for the study"),
-        _said(protocol, "interests", "interests of those who run it"),
     )
 
 
@@ -186,23 +165,20 @@ def consent_sections(protocol: Protocol) -> tuple[Section, ...]:
         "I agree that what is listed there is written down under a code.",
         "I agree to take part.",
     )
-    rows = tuple(("☐", line) for line in lines)
-    signed = tuple((who, "", "") for who in ("Patient", "Parent or guardian, where needed", "Who explained it"))
+    signed = ((who, "", "") for who in ("Patient", "Parent or guardian, where needed", "Who explained it"))
     return (
-        _section(
+        Section.of(
             "answer",
             "Consent to take part",
             Cautions(texts=DRAFT),
             _gap("version and date of the information sheet"),
-            Table(caption="Tick each line that you agree to", columns=("", "I say"), rows=rows, align="ll"),
+            Table.of("Tick each line that you agree to", ("", "I say"), (("☐", line) for line in lines), align="ll"),
         ),
-        _section(
+        Section.of(
             "sign",
             "Signatures",
-            Table(caption="Signed", columns=("who", "name and signature", "date"), rows=signed, align="lll"),
-            _text(
-                "This sheet has a name on it: it stays at the practice, apart from the records, and is never sent on."
-            ),
+            Table.of("Signed", ("who", "name and signature", "date"), signed, align="lll"),
+            "This sheet has a name on it: it stays at the practice, apart from the records, and is never sent on.",
             _gap("what your law asks for where a patient cannot consent alone"),
         ),
     )
@@ -210,18 +186,16 @@ def consent_sections(protocol: Protocol) -> tuple[Section, ...]:
 
 def reporting_sections(protocol: Protocol) -> tuple[Section, ...]:
     """Which section of the report says what a reporting guideline asks for."""
-    missing = "not in the report: to be written by a person"
+    rows: tuple[tuple[str, ...], ...] = STROBE
+    columns: tuple[str, ...] = ("item", "what", "section of the report")
+    caption = "What a report of an observational study has to say (STROBE, item numbers from memory)"
+    note = "Compare with the published checklist before you hand it to a journal."
     if protocol.study.randomised:
+        rows, columns = RANDOMISED, columns[1:]
         caption = "What a report of a randomised trial has to say (CONSORT 2025, in own words, from memory)"
-        columns: tuple[str, ...] = ("what", "section of the report")
-        rows: tuple[tuple[str, ...], ...] = tuple((what, where or missing) for what, where in RANDOMISED)
         note = "Without item numbers: look them up in the published checklist, and fill it in for a journal."
-    else:
-        caption = "What a report of an observational study has to say (STROBE, item numbers from memory)"
-        columns = ("item", "what", "section of the report")
-        rows = tuple((item, what, where or missing) for item, what, where in STROBE)
-        note = "Compare with the published checklist before you hand it to a journal."
+    told = ((*what, where or "not in the report: to be written by a person") for *what, where in rows)
     techniques = listed([plain_words(name) for name in protocol.eligibility.techniques])
-    table = Table(caption=caption, columns=columns, rows=rows, align="l" * len(columns), notes=(note,))
     scope = f"For reports of this study of {techniques}." if techniques else "For reports of this study."
-    return (_section("answer", "Where the report says what", Paragraph(text=scope), table),)
+    table = Table.of(caption, columns, told, note, align="l" * len(columns))
+    return (Section.of("answer", "Where the report says what", scope, table),)

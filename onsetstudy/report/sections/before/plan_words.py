@@ -7,7 +7,7 @@ from typing import Any
 
 from onsetstudy.core.claims import PlanClaim
 from onsetstudy.design.size_results import Pace
-from onsetstudy.report.numbers import THIN, counted, decimal, level, tidy
+from onsetstudy.report.numbers import THIN, capital, counted, decimal, level, tidy
 from onsetstudy.study.planning.results import PlanningResults
 from onsetstudy.study.planning_results import Question
 
@@ -16,6 +16,7 @@ __all__ = [
     "claims_listed",
     "headline",
     "how_narrow",
+    "looks_take",
     "main_question",
     "named",
     "outcome_name",
@@ -68,10 +69,11 @@ def headline(results: PlanningResults) -> Headline:
         return Headline(seen=f"No size can be told for your main outcome, {name}: {claim.reason}.",
                         allows="The sizes of other outcomes are not its size.", difference="")  # fmt: skip
     pace = _pace_of(results, claim)
-    once = _with_interim(results) if claim.kind == "size" else ""
+    once = looks_take(results, " in a study that is analysed once ({})") if claim.kind == "size" else ""
     allows = (
-        f"That is for {share_of(claim.power or 0)} power of the {claim.test}{once}, with your {_month(results, pace)}. "
-        "A smaller effect takes more."
+        f"That is for {share_of(claim.power or 0)} power of the {claim.test}{once}, with your "
+        f"{pace.included_per_month:.3g} {who_of(results)} a month that may be included and agree. A smaller effect "
+        "takes more."
     )
     if claim.kind == "simulated_size":
         errors = 0 if results.needed is None else results.needed.two_errors
@@ -196,14 +198,12 @@ def how_narrow(results: PlanningResults) -> str:
     )
 
 
-def _with_interim(results: PlanningResults) -> str:
-    looks = results.looks
-    if looks is None:
+def looks_take(results: PlanningResults, told: str) -> str:
+    """How many more cases the planned interim analyses take, within ``told``; empty where none are planned."""
+    if results.looks is None:
         return ""
-    return (
-        " in a study that is analysed once (the planned interim analyses take "
-        f"{decimal(100 * (looks.inflation - 1))}{THIN}% more)"
-    )
+    more = f"{decimal(100 * (results.looks.inflation - 1))}{THIN}%"
+    return told.format(f"the planned interim analyses take {more} more")
 
 
 def _pace_of(results: PlanningResults, claim: PlanClaim) -> Pace:
@@ -220,10 +220,6 @@ def tau_of(results: PlanningResults) -> str:
 def share_of(value: float) -> str:
     """A proportion in whole percent."""
     return f"{100 * value:.0f}{THIN}%"
-
-
-def _month(results: PlanningResults, pace: Pace) -> str:
-    return f"{pace.included_per_month:.3g} {who_of(results)} a month that may be included and agree"
 
 
 def main_question(results: PlanningResults) -> Question | None:
@@ -245,8 +241,7 @@ def size_lines(results: PlanningResults) -> tuple[str, ...]:
 
 def named(outcome: str) -> str:
     """Name of an outcome at the beginning of a sentence."""
-    name = OUTCOMES.get(outcome, outcome)
-    return f"{name[:1].upper()}{name[1:]}"
+    return capital(OUTCOMES.get(outcome, outcome))
 
 
 def outcome_name(question: Question) -> str:
@@ -278,6 +273,5 @@ def _difference(results: PlanningResults) -> str:
     never = f"{share_of(e.never_reference)} and {share_of(e.never_other)}"
     return (
         f"{start}the formula takes the ratio as the same at all times, as if every tooth became numb sooner or later, "
-        f"while in the simulation some never do ({never}, as you expect), so that the arms draw together again"
-        f"{looks}."
+        f"while in the simulation some never do ({never}, as you expect), so that the arms draw together again{looks}."
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from pathlib import Path
 
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.protocol.model import Protocol
@@ -13,7 +12,6 @@ from onsetstudy.report.typeset import compiler_of, one_pdf
 
 __all__ = ["render_slips"]
 
-TEMPLATE = Path(__file__).parents[2] / "render" / "templates" / "slips.typ"
 OUTSIDE = (
     "Open in the order of the numbers, one at a time, when the patient has agreed and the tooth has felt the cold.",
     "A slip that was opened stays used, whatever happens then.",
@@ -64,8 +62,7 @@ def render_slips(
         "slips": slips,
         "pattern": pattern,
     }
-    compiler = compiler_of(TEMPLATE, doc=json.dumps(document), paper={"letter": "us-letter"}.get(paper, paper))
-    return one_pdf(compiler)
+    return one_pdf(compiler_of("slips", doc=json.dumps(document), paper=paper))
 
 
 def _inside(protocol: Protocol, slip: Slip, width: int) -> list[tuple[str, str]]:

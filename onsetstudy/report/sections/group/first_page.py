@@ -5,30 +5,22 @@ from __future__ import annotations
 from dataclasses import replace
 
 from onsetstudy.core.quantities import quantity_of, read_earlier
-from onsetstudy.core.results import Counts, Estimate, NotAvailable
+from onsetstudy.core.results import Counts, Estimate, EstimateLike, NotAvailable
 from onsetstudy.pool.results import Funnel, Pooled
-from onsetstudy.report.document import Answer, Block, Cautions, Paragraph, Section, Table, figure
-from onsetstudy.report.figures import curves, forest
+from onsetstudy.report.cells import share_text
+from onsetstudy.report.document import Answer, Block, Cautions, Section, Table, absent
 from onsetstudy.report.figures.forest import Line, Scale
-from onsetstudy.report.numbers import (
-    MINUS,
-    counted,
-    level,
-    listed,
-    percent,
-    percent_interval,
-    tidy,
-)
+from onsetstudy.report.numbers import MINUS, capital, counted, level, listed, tidy
 from onsetstudy.report.sections.appendix.negative_controls import negative_words
+from onsetstudy.report.sections.blocks import forest_of, group_curves_block
 from onsetstudy.report.sections.group.gates import gate_words, left_out_words
 from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
-from onsetstudy.report.sections.group.reconciled import binding_words
+from onsetstudy.report.sections.group.pooled import binding_words
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["curves_block", "first_page", "missing_words"]
+__all__ = ["first_page", "missing_words"]
 
-CURVES = 1.6
 CAUTIONS = ("not_randomised", "arms", "opened_for_nobody", "practices_together", "coarser_strata")
 OF_THE_ANSWER = ("practices_together", "coarser_strata")
 """Cautions about how a number was computed, with figures of the cold tests: none where no number is shown."""
@@ -37,25 +29,23 @@ NO_PLACE = "—"
 
 def first_page(results: GroupResults, own: str | None) -> Section:
     """Everything of page 1; ``own`` is the letter of the practice whose page it is."""
-    blocks: list[Block] = [_answer(results)]
-    if own is not None:
-        blocks.append(Paragraph(text=_own_words(results, own)))
-    if results.shut:
-        # Not one number of the cold tests stands here; kindness is not withheld.
-        pain = results.claims.get("pain_difference")
-        blocks += [] if pain is None else [Paragraph(text=sentence(pain, results.protocol).text)]
-    else:
-        blocks += [_arms_table(results), _forest(results, own)]
-        if own is None:
-            blocks.append(curves_block(results))
     told = [code for code in CAUTIONS if not (results.shut and code in OF_THE_ANSWER)]
     always = [tidy(c.text) for c in results.caution]
     cautions = [always[0], *gate_words(results, own), *missing_words(results, own)]
     cautions += [tidy(c.text) for c in results.caution if c.code in told]
     cautions += negative_words(results.negative)
     cautions += binding_words(results)
-    blocks.append(Cautions(texts=tuple(cautions)))
-    return Section(id="answer", title="", blocks=tuple(blocks))
+    numbers: tuple[Block | str | None, ...] = (
+        _arms_table(results),
+        _forest(results, own),
+        group_curves_block(results) if own is None else None,
+    )
+    if results.shut:
+        # Not one number of the cold tests stands here; kindness is not withheld.
+        pain = results.claims.get("pain_difference")
+        numbers = (None if pain is None else sentence(pain, results.protocol).text,)
+    words = None if own is None else _own_words(results, own)
+    return Section.of("answer", "", _answer(results), words, *numbers, Cautions(texts=tuple(cautions)))
 
 
 def _answer(results: GroupResults) -> Answer:
@@ -95,11 +85,10 @@ def missing_words(results: GroupResults, own: str | None, *, coordinator: bool =
             told.append(f"{code} has sent up to {last} only: later cases of {code} are missing.")
         elif code == mine:
             told.append(f"Your practice has sent up to {last} only: your later cases are missing.")
-    others = [code for code, _ in results.shorter if code != mine]
+    others = sum(code != mine for code, _ in results.shorter)
     if not coordinator and others:
-        has = "has" if len(others) == 1 else "have"
-        who = counted(len(others), "practice" if own is None else "other practice")
-        told.append(f"{who} {has} sent up to an earlier quarter only.")
+        who = counted(others, "practice" if own is None else "other practice")
+        told.append(f"{who} {'has' if others == 1 else 'have'} sent up to an earlier quarter only.")
     if results.skipped:
         names = listed(results.skipped) if coordinator else counted(len(results.skipped), "file")
         was = "was" if len(results.skipped) == 1 else "were"
@@ -123,19 +112,18 @@ def _own_words(results: GroupResults, own: str) -> str:
         return f"{head}.{out}"
     claim = results.claims.get(results.claims.lead, own)
     told = "" if claim is None else f" {sentence(claim, results.protocol).text}"
+    tau = results.protocol.onset.tau_min
+    names = {"by_target": "not numb by the target", "never_numb": f"not numb within {tau:g} minutes"}
     flags = [
-        (f.quantity, p.flag)
+        (names[f.quantity], p.flag)
         for f in results.funnels
-        if isinstance(f, Funnel) and f.quantity != "operators"
+        if isinstance(f, Funnel) and f.quantity in names
         for p in f.points
         if p.label == own
     ]
-    tau = results.protocol.onset.tau_min
-    names = {"by_target": "not numb by the target", "never_numb": f"not numb within {tau:g} minutes"}
-    outside = [names[q] for q, flag in flags if flag]
     if not flags:
         return f"{head}.{told}"
-    if outside:
+    if outside := [name for name, flag in flags if flag]:
         return f"{head}; outside the inner limits for teeth {listed(outside)}: look at what lies behind it.{told}"
     both = "both charts" if len(flags) == 2 else "the chart"
     return f"{head}; inside the limits in {both} of practices beside each other.{told}"
@@ -146,41 +134,31 @@ def _arms_table(results: GroupResults) -> Table:
     protocol, overall = results.protocol, results.overall
     labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
     target, horizon = protocol.onset.target_min, protocol.onset.tau_min
-    rows = [
-        (
-            f"numb by {target:g} min",
-            *(_share(e) for e in overall.by_target),
-            _difference(results, "success_difference"),
-        ),
-        (
-            f"not numb within {horizon:g} min",
-            *(_share(e) for e in overall.never_numb),
-            _difference(results, "not_numb_difference"),
-        ),
-    ]
+    rows: list[tuple[str, ...]] = []
+    for name, shares, key in (
+        (f"numb by {target:g} min", overall.by_target, "success_difference"),
+        (f"not numb within {horizon:g} min", overall.never_numb, "not_numb_difference"),
+    ):
+        rows.append((name, *map(_share, shares), _difference(results, key)))
     pain = results.claims.get("pain_difference")
     if pain is not None and isinstance(pain.answer, Estimate):
         rows.append((f"mean pain, {pain.answer.unit}", NO_PLACE, NO_PLACE, _difference(results, "pain_difference")))
     treated = results.claims.get("treatment_success_difference")
     if treated is not None and isinstance(treated.answer, Estimate):
         difference = _difference(results, "treatment_success_difference")
-        rows.append(("successful treatments", *(_share(e) for e in treated.arms or ()), difference))
+        rows.append(("successful treatments", *map(_share, treated.arms or ()), difference))
     allowed = "" if results.looks is None else f", of differences {ALLOWED}"
-    note = (
+    return Table.of(
+        "What was seen, all practices together",
+        ("", *labels, "difference"),
+        rows,
         f"With {level(protocol.plan.conf_level)} intervals{allowed}. Difference: {labels[1]} less {labels[0]}, of "
-        "proportions in percentage points, within practices and combined by numbers of cases."
+        "proportions in percentage points, within practices and combined by numbers of cases.",
     )
-    return Table(
-        caption="What was seen, all practices together", columns=("", *labels, "difference"), rows=tuple(rows),
-        align="lrrr", notes=(note,),
-    )  # fmt: skip
 
 
-def _share(e: Estimate | NotAvailable) -> str:
-    if not isinstance(e, Estimate):
-        return NO_PLACE
-    n = e.n.cases
-    return f"{percent(e.estimate, n)} ({percent_interval(e.interval.low, e.interval.high, n)}) of {n}"
+def _share(e: EstimateLike) -> str:
+    return NO_PLACE if isinstance(e, NotAvailable) else f"{share_text(e, e.n.cases)} of {e.n.cases}"
 
 
 def _difference(results: GroupResults, key: str) -> str:
@@ -200,7 +178,7 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     wait = pooled_of(results, lead.key)
     title = "What did each practice find?"
     if wait is None:
-        return Paragraph(text=f"{title} No file holds it.", role="absent")
+        return absent(f"{title} No file holds it.")
     lines = [Line(name_of(m.label, own), m.result) for m in wait.members]
     within = results.overall.difference(lead.key)
     if isinstance(within, Estimate) and len(results.answering) > 1:
@@ -214,11 +192,7 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     matters = None if claim is None else claim.matters_shown
     unit = protocol.pain.instrument.unit if lead.unit == "score" and protocol.pain else lead.unit_shown
     scale = Scale(unit=unit, ends=axis_ends(protocol, lead), matters=matters, factor=lead.shown.factor)
-    frame = forest.data_for(lines, factor=scale.factor)
-    why = forest.reasons(frame)
-    if frame["estimate"].isna().all():
-        return Paragraph(text=f"{title} There is no estimate to draw. {why}", role="absent")
-    what = _upper(lead.name)
+    what = capital(lead.name)
     if "tau_min" in lead.at:
         what += f", up to {protocol.onset.tau_min:g} minutes"
     caption = f"{what}, {unit}; {level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}; large dots "
@@ -232,28 +206,4 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     without = [name_of(m.label, own) for m in wait.members if isinstance(m.result, Estimate) and m.weight == 0]
     if without and isinstance(wait.average, Estimate):
         caption += f" Not in the average, because its cases do not tell how sure its value is: {listed(without)}."
-    if why:
-        caption += f" No estimate: {why}"
-    drawn = forest.draw_figure(
-        frame, name="forest", title=title, scale=scale, arm=protocol.contrast_arm, arms=protocol.arm_codes
-    )
-    return figure("forest", title, caption, drawn)
-
-
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def curves_block(results: GroupResults) -> Block:
-    """Onset curves of all practices; on a member's page they stand after the first page, which has own words."""
-    title = "How soon were teeth numb, in all practices together?"
-    frame = curves.data_for(results, least=5)
-    if frame.empty:
-        return Paragraph(text=f"{title} Too few cases to draw.", role="absent")
-    caption = (
-        "Thick steps: what tests have shown. Shaded: where nobody looked. Uprights: "
-        f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
-        f"{counted(results.overall.n.cases, 'case')}."
-    )
-    drawn = curves.draw_figure(results, frame, name="curves", title=title, height=CURVES)
-    return figure("curves", title, caption, drawn)
+    return forest_of(protocol, lines, scale, name="forest", title=title, caption=caption)

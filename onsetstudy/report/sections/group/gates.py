@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from onsetstudy.report.document import Block, Paragraph, Section, Table
+from onsetstudy.report.cells import NONE
+from onsetstudy.report.document import Section, Table
 from onsetstudy.report.numbers import counted, level, listed
 from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sections.main.doubts import REASONS, doubt_words
@@ -45,9 +46,8 @@ def gate_words(results: GroupResults, own: str | None) -> list[str]:
     if silent := [gate for gate in results.gates if gate.verdict == "not_told"]:
         k = len(silent)
         told.append(
-            f"{'The file' if k == 1 else 'The files'} of {counted(k, 'practice')} "
-            f"{'does' if k == 1 else 'do'} not tell whether the cold tests can bear an answer: ask for "
-            f"{'a new one' if k == 1 else 'new ones'}."
+            f"{'The file' if k == 1 else 'The files'} of {counted(k, 'practice')} {'does' if k == 1 else 'do'} not "
+            f"tell whether the cold tests can bear an answer: ask for {'a new one' if k == 1 else 'new ones'}."
         )
     return told
 
@@ -55,15 +55,13 @@ def gate_words(results: GroupResults, own: str | None) -> list[str]:
 def _whose(gates: list[GroupGate], own: str | None) -> str:
     """Practices with their reasons; on a practice's own page the others are only counted."""
     shown = [gate for gate in gates if own is None or gate.letter == own]
-    parts = [f"{_name(gate, own)} ({listed([REASONS[d.code] for d in gate.doubts])})" for gate in shown]
+    parts = []
+    for gate in shown:
+        name = name_of(gate.letter, own)
+        parts.append(f"{name[:1].lower()}{name[1:]} ({listed([REASONS[d.code] for d in gate.doubts])})")
     if others := len(gates) - len(shown):
         parts.append(counted(others, "other practice"))
     return listed(parts)
-
-
-def _name(gate: GroupGate, own: str | None) -> str:
-    name = name_of(gate.letter, own)
-    return name[:1].lower() + name[1:]
 
 
 def left_out_words(results: GroupResults, own: str) -> str:
@@ -79,29 +77,26 @@ def gates_section(results: GroupResults, own: str | None) -> Section | None:
     if all(gate.verdict == "open" for gate in results.gates):
         return None
     shown = [gate for gate in results.gates if own is None or gate.letter == own]
-    blocks: list[Block] = []
-    if shown:
-        rows = tuple(
-            (name_of(gate.letter, own), _verdict(gate), " ".join(doubt_words(gate.doubts)) or "–") for gate in shown
+    rows = [
+        (
+            name_of(gate.letter, own),
+            "left out of the answer" if gate.left_out else VERDICTS[gate.verdict],
+            " ".join(doubt_words(gate.doubts)) or NONE,
         )
-        blocks.append(
-            Table(
-                caption="What was asked of the cold tests of each practice before its answer was looked at",
-                columns=("practice", "verdict", "why"), rows=rows, align="lll",
-                notes=("Counts are of all that a practice sent. Thresholds were fixed before any answer was seen.",),
-            )
-        )  # fmt: skip
+        for gate in shown
+    ]
+    caption = "What was asked of the cold tests of each practice before its answer was looked at"
+    counts = "Counts are of all that a practice sent. Thresholds were fixed before any answer was seen."
     beside = [f"{e.quantity.replace('_', ' ')}: {told}" for e in results.with_left_out if (told := estimate_shown(e))]
-    if beside:
-        blocks.append(
-            Paragraph(
-                text="With the practices left out, compared within practices like the answer, with "
-                f"{level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}: "
-                f"{'; '.join(beside)}. This is not the answer: these cold tests may not say when teeth went numb."
-            )
-        )
-    return Section(id="gates", title=WHERE, blocks=tuple(blocks)) if blocks else None
-
-
-def _verdict(gate: GroupGate) -> str:
-    return "left out of the answer" if gate.left_out else VERDICTS[gate.verdict]
+    text = (
+        "With the practices left out, compared within practices like the answer, with "
+        f"{level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}: {'; '.join(beside)}. "
+        "This is not the answer: these cold tests may not say when teeth went numb."
+    )
+    found = Section.of(
+        "gates",
+        WHERE,
+        Table.of(caption, ("practice", "verdict", "why"), rows, counts, align="lll") if rows else None,
+        text if beside else None,
+    )
+    return found if found.blocks else None

@@ -6,12 +6,13 @@ from collections.abc import Callable, Collection
 
 from onsetstudy.core.results import Estimate, HypothesisTest
 from onsetstudy.pool.results import Pooled, Subgroups
+from onsetstudy.report.cells import value_text
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import counted, decimal, interval, p_text
+from onsetstudy.report.numbers import counted, p_equals
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["heterogeneity_words", "more_sections", "name_of"]
+__all__ = ["heterogeneity_words", "name_of", "where_section"]
 
 LITTLE, MUCH = 0.25, 0.75
 """Shares of the spread beyond chance that are called little and much (common practice, no source)."""
@@ -57,19 +58,10 @@ def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> 
     return f"{said} In another practice like these, the truth would lie {further}."
 
 
-def more_sections(results: GroupResults, own: str | None) -> tuple[Section | None, ...]:
+def where_section(results: GroupResults, own: str | None) -> Section:
     """Techniques, practices and quarters."""
-    blocks: list[Block] = []
-    for group in results.subgroups:
-        blocks += _subgroup(group, results.one_practice)
-    blocks += _steps(results, own)
-    return (Section(id="holds", title="Where and how it holds", blocks=tuple(blocks)),)
-
-
-def _ratio(result: object) -> str:
-    if not isinstance(result, Estimate):
-        return "–"
-    return f"{decimal(result.estimate, 2)} ({interval(result.interval.low, result.interval.high, 2)})"
+    groups = [block for group in results.subgroups for block in _subgroup(group, results.one_practice)]
+    return Section.of("holds", "Where and how it holds", *groups, *_steps(results, own))
 
 
 def _alike(group: Subgroups) -> str:
@@ -88,53 +80,47 @@ def _alike(group: Subgroups) -> str:
 def _subgroup(group: Subgroups, alone: Collection[str]) -> list[Block]:
     """A table by technique; the row of one that a single practice used would be that practice's own."""
     if isinstance(group.test, HypothesisTest):
-        p = p_text(group.test.p_value)
-        equals = p if p.startswith("<") else f"= {p}"
-        text = f"One hazard ratio for all {group.grouping}s or one for each: p {equals}, {_alike(group)}."
+        p = p_equals(group.test.p_value)
+        text = f"One hazard ratio for all {group.grouping}s or one for each: p {p}, {_alike(group)}."
     else:
         text = f"Whether the hazard ratio differs by {group.grouping} cannot be said: {group.test.reason}."
     if group.grouping == "practice":
         return [Paragraph(text=text)]
     shown = [m for m in group.levels if m.label not in alone]
     held = len(group.levels) - len(shown)
-    notes = ["Above 1: sooner. Practices are compared within themselves. Small groups differ by chance alone."]
-    if held:
-        # With the numbers of all others, that of the one held back could be read off by subtraction.
-        notes.append(
-            f"{counted(held, 'technique')} that one practice alone has used {'is' if held == 1 else 'are'} held back, "
-            "and with it the numbers of cases: such a row would tell whose it is."
-        )
-    rows = tuple((plain_words(m.label), HELD if held else f"{m.result.n.cases}", _ratio(m.result)) for m in shown)
-    table = Table(
-        caption=f"Hazard ratio by {group.grouping}, all practices",
-        columns=(group.grouping, "cases", "hazard ratio"),
-        rows=rows,
-        align="lrr",
-        notes=tuple(notes),
+    # With the numbers of all others, that of the one held back could be read off by subtraction.
+    cases = [HELD if held else f"{m.result.n.cases}" for m in shown]
+    table = Table.of(
+        f"Hazard ratio by {group.grouping}, all practices",
+        (group.grouping, "cases", "hazard ratio"),
+        [(plain_words(m.label), n, value_text(m.result, 2)) for m, n in zip(shown, cases, strict=True)],
+        "Above 1: sooner. Practices are compared within themselves. Small groups differ by chance alone.",
+        f"{counted(held, 'technique')} that one practice alone has used {'is' if held == 1 else 'are'} held back, and "
+        "with it the numbers of cases: such a row would tell whose it is."
+        if held
+        else "",
     )
     return [table, Paragraph(text=text)]
 
 
 def _steps(results: GroupResults, own: str | None) -> list[Block]:
+    ratio = results.quantity("hazard_ratio")
     blocks: list[Block] = []
     if len(results.cumulative) > 1:
         blocks.append(
-            Table(
-                caption="Average hazard ratio over practices, with all cases up to each quarter",
-                columns=("up to", "cases", "hazard ratio"),
-                rows=tuple((s.label, f"{s.result.n.cases}", _ratio(s.result)) for s in results.cumulative),
-                align="lrr",
-                notes=("Cases of small groups count with the last quarter that they were joined to.",),
+            Table.of(
+                "Average hazard ratio over practices, with all cases up to each quarter",
+                ("up to", "cases", "hazard ratio"),
+                [(s.label, f"{s.result.n.cases}", value_text(s.result, 2)) for s in results.cumulative],
+                "Cases of small groups count with the last quarter that they were joined to.",
             )
         )
-    ratio = results.quantity("hazard_ratio")
     if ratio is not None and ratio.without:
         blocks.append(
-            Table(
-                caption="Average hazard ratio without one practice; a line that stands apart carries the average",
-                columns=("without", "cases", "hazard ratio"),
-                rows=tuple((name_of(s.label, own), f"{s.result.n.cases}", _ratio(s.result)) for s in ratio.without),
-                align="lrr",
+            Table.of(
+                "Average hazard ratio without one practice; a line that stands apart carries the average",
+                ("without", "cases", "hazard ratio"),
+                [(name_of(s.label, own), f"{s.result.n.cases}", value_text(s.result, 2)) for s in ratio.without],
             )
         )
     return blocks

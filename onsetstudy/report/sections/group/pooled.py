@@ -2,34 +2,19 @@
 
 from __future__ import annotations
 
-from onsetstudy.core.quantities import QUANTITIES
-from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.quantities import QUANTITIES, quantity_of
+from onsetstudy.core.results import Estimate, HypothesisTest, Interval, NotAvailable
 from onsetstudy.pool.results import Pooled
-from onsetstudy.report.document import (
-    Block,
-    Paragraph,
-    Section,
-    Table,
-)
-from onsetstudy.report.numbers import (
-    counted,
-    decimal,
-    interval,
-    level,
-    listed,
-    p_text,
-    places_for,
-    tidy,
-)
-from onsetstudy.report.sections.group.first_page import curves_block
+from onsetstudy.report.cells import NONE, value_text
+from onsetstudy.report.document import Block, Paragraph, Section, Table, note
+from onsetstudy.report.numbers import capital, counted, decimal, interval, level, listed, p_text, places_for, tidy
+from onsetstudy.report.sections.blocks import group_curves_block
 from onsetstudy.report.sections.group.heterogeneity import name_of
-from onsetstudy.report.sections.group.reconciled import reconciled_blocks
-from onsetstudy.report.sentences import (
-    without_looks,
-)
+from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupResults
+from onsetstudy.study.group_results import Reconciled
 
-__all__ = ["pooled_section", "value_text"]
+__all__ = ["binding_words", "pooled_section"]
 
 NAMES = {
     "hazard_ratio": "hazard ratio",
@@ -45,31 +30,43 @@ SHOWN = {key: (name, QUANTITIES[key].shown.factor, QUANTITIES[key].shown.places)
 """Heading, factor and decimals of each pooled quantity."""
 
 
+REASONS = {
+    "spread": "the mean of practices lets small practices count for more than their number of cases, as the spread "
+    "between practices that was estimated, however unsurely, enters its weights",
+    "weights": "the mean of practices weighs each by how sure its own value is, not by its number of cases",
+    "left_out": "practices without an estimate of their own count among all cases only",
+    "quarters_merged": "small groups of cases were joined with a neighbouring quarter before they were sent, so that "
+    "earlier interim analyses hold other cases than those of the records",
+    "techniques_merged": "rare techniques were sent as one group, so that strata are coarser than in the records",
+    "scores_held_back": "scores and minutes of an arm with too few of them were not sent",
+    "first_look": "scores carry no quarter in the files, so that interim analyses of pain begin with this one, while a "
+    "report from the rows has the earlier ones",
+    "beyond": "scores and minutes of files that go on after this quarter are left out, as they carry no quarter",
+}
+"""Why two numbers may differ, by code."""
+OTHER_LOOKS = frozenset({"quarters_merged", "first_look", "beyond"})
+"""Reasons for which an interim analysis of the files may fall on other cases than one of the records."""
+BINDING = (
+    "The files do not hold every case under its quarter, so that an analysis of the records may cross a boundary where "
+    "this one does not, or at another time. That which the coordinator's ledger holds first binds the study; the other "
+    "is told beside it and changes nothing."
+)
+WAYS = ("within practices, combined by numbers of cases: the answer", "mean of practices, beside it")
+
+
 def pooled_section(results: GroupResults, own: str | None) -> Section:
     """Averages over practices, every practice by itself, and why two ways of counting differ."""
-    blocks: list[Block] = [] if own is None else [curves_block(results)]
-    if any(isinstance(x.average, Estimate) for x in results.pooled):
-        blocks.append(_pooled_table(results))
-    else:
-        blocks += _no_average(results)
-    blocks.append(_members_table(results, own))
-    if len(results.answering) > 1:
-        blocks.append(Paragraph(text=_agreement(results)))
-        blocks += reconciled_blocks(results)
-    return Section(id="pooled", title="All practices together", blocks=tuple(blocks), new_page=True)
-
-
-def value_text(result: Estimate | NotAvailable, factor: float, places: int) -> str:
-    """An estimate with its interval; a dash where there is none."""
-    if not isinstance(result, Estimate):
-        return "–"
-    low, high = sorted((factor * result.interval.low, factor * result.interval.high))
-    return f"{decimal(factor * result.estimate, places)} ({interval(low, high, places)})"
-
-
-def _range(low: float, high: float, factor: float, places: int) -> str:
-    low, high = sorted((factor * low, factor * high))
-    return interval(low, high, places)
+    averaged = any(isinstance(x.average, Estimate) for x in results.pooled)
+    agreed = [Paragraph(text=_agreement(results)), *_reconciled_blocks(results)] if len(results.answering) > 1 else []
+    return Section.of(
+        "pooled",
+        "All practices together",
+        None if own is None else group_curves_block(results),
+        *([_pooled_table(results)] if averaged else _no_average(results)),
+        _members_table(results, own),
+        *agreed,
+        new_page=True,
+    )
 
 
 def _shown(results: GroupResults) -> list[Pooled]:
@@ -87,46 +84,37 @@ def _pooled_table(results: GroupResults) -> Table:
         name, factor, places = SHOWN[pooled.quantity]
         if pooled.quantity == "pain_difference":
             name = f"{name}, {pooled.unit}"
-        h, p = pooled.heterogeneity, pooled.prediction
-        rows.append(
-            (
-                name,
-                value_text(pooled.average, factor, places),
-                "–" if p is None else _range(p.low, p.high, factor, places),
-                "–"
-                if h is None
-                else f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})",
-                value_text(pooled.common, factor, places),
-            )
-        )
-    one = results.overall.hazard_ratio
-    test = results.overall.onset_test
-    tested = (
-        f"; log-rank test, p = {p_text(test.p_value)}{without_looks(results.looks)}"
-        if isinstance(test, HypothesisTest)
-        else ""
+        h = pooled.heterogeneity
+        average, common = (value_text(e, places, factor=factor) for e in (pooled.average, pooled.common))
+        i2 = NONE
+        if h is not None:
+            i2 = f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})"
+        rows.append((name, average, _further(pooled.prediction, factor, places), i2, common))
+    test, looks = results.overall.onset_test, without_looks(results.looks)
+    tested = f"; log-rank test, p = {p_text(test.p_value)}{looks}" if isinstance(test, HypothesisTest) else ""
+    return Table.of(
+        "Pooled over practices",
+        ("what", "average of practices", "prediction interval", "I², %", "common effect"),
+        rows,
+        f"With {level(results.protocol.plan.conf_level)} intervals{looks}. Prediction interval: where a further "
+        "practice's true value would lie. I²: proportion of the spread that chance does not explain. Common effect: as "
+        "if practices did not differ. Chair time: as spent, with mixing. In one stage, every practice compared within "
+        f"itself, the hazard ratio is {value_text(results.overall.hazard_ratio, 2)}{tested}.",
+        *(
+            f"No average of {SHOWN[x.quantity][0]}: {tidy(x.average.reason)}."
+            for x in _shown(results)
+            if isinstance(x.average, NotAvailable)
+        ),
+        _shared_out(results),
+        _unfinished(results),
     )
-    notes = [
-        f"With {level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}. "
-        "Prediction interval: where a further "
-        f"practice's true value would "
-        "lie. I²: proportion of the spread that chance does not explain. Common effect: as if practices did "
-        "not differ. Chair time: as spent, with mixing. In one stage, every practice compared within itself, the "
-        f"hazard ratio is {value_text(one, 1.0, 2)}{tested}.",
-    ]
-    notes += [
-        f"No average of {SHOWN[x.quantity][0]}: {tidy(x.average.reason)}."
-        for x in _shown(results)
-        if isinstance(x.average, NotAvailable)
-    ]
-    notes += [text for text in (_shared_out(results), _unfinished(results)) if text]
-    return Table(
-        caption="Pooled over practices",
-        columns=("what", "average of practices", "prediction interval", "I², %", "common effect"),
-        rows=tuple(rows),
-        align="lrrrr",
-        notes=tuple(notes),
-    )
+
+
+def _further(prediction: Interval | None, factor: float, places: int) -> str:
+    if prediction is None:
+        return NONE
+    low, high = sorted((factor * prediction.low, factor * prediction.high))
+    return interval(low, high, places)
 
 
 def _no_average(results: GroupResults) -> list[Block]:
@@ -135,9 +123,9 @@ def _no_average(results: GroupResults) -> list[Block]:
     reasons = dict.fromkeys(tidy(x.average.reason) for x in results.pooled if isinstance(x.average, NotAvailable))
     text = f"There is no average over practices: {listed(list(reasons))}."
     if isinstance(one, Estimate):
-        text += f" The hazard ratio of all cases, in one stage, is {value_text(one, 1.0, 2)}."
+        text += f" The hazard ratio of all cases, in one stage, is {value_text(one, 2)}."
     notes = [told for told in (_shared_out(results), _unfinished(results)) if told]
-    return [Paragraph(text=text), *(Paragraph(text=told, role="note") for told in notes)]
+    return [Paragraph(text=text), *(note(told) for told in notes)]
 
 
 def _shared_out(results: GroupResults) -> str:
@@ -186,33 +174,24 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
     def cell(pooled: Pooled, label: str) -> str:
         _, factor, places = SHOWN[pooled.quantity]
         member = next((m for m in pooled.members if m.label == label), None)
-        return "–" if member is None else value_text(member.result, factor, places)
+        return NONE if member is None else value_text(member.result, places, factor=factor)
 
     chosen = [p for p in _shown(results) if p.quantity != "chair_time_difference"]
     rows = [
         (name_of(p.letter, own), f"{p.n.cases}", *(cell(pooled, p.letter) for pooled in chosen))
         for p in results.answering
     ]
-    heads = {
-        "hazard_ratio": "hazard ratio",
-        "rmst_difference": "minutes saved",
-        "success_difference": "numb by target",
-        "pain_difference": "mean pain",
-        "treatment_success_difference": "treatments succeeded",
-    }
+    heads = NAMES | {"rmst_difference": "minutes saved"}
     reasons: dict[str, dict[str, None]] = {}
     for member in (m for pooled in chosen for m in pooled.members):
         if isinstance(member.result, NotAvailable):
             reasons.setdefault(member.result.reason, {})[name_of(member.label, own)] = None
-    return Table(
-        caption="Every practice by itself",
-        columns=("practice", "cases", *(heads[p.quantity] for p in chosen)),
-        rows=tuple(rows),
-        align="lr" + "r" * len(chosen),
-        notes=(
-            "Numb by target: difference in percentage points; mean pain: difference of means.",
-            *(f"{listed(list(names))}: {tidy(reason)}." for reason, names in reasons.items()),
-        ),
+    return Table.of(
+        "Every practice by itself",
+        ("practice", "cases", *(heads[p.quantity] for p in chosen)),
+        rows,
+        "Numb by target: difference in percentage points; mean pain: difference of means.",
+        *(f"{listed(list(names))}: {tidy(reason)}." for reason, names in reasons.items()),
     )
 
 
@@ -234,3 +213,40 @@ def _agreement(results: GroupResults) -> str:
         f"Counting all cases in one stage and averaging over practices differ by {decimal(found.apart, 1)} standard "
         f"errors: {why}."
     )
+
+
+def _reconciled_blocks(results: GroupResults) -> list[Block]:
+    """A table of two lines for every quantity, and in words why a report from the rows may differ."""
+    blocks: list[Block] = [_reconciled_table(results, results.reconciled)] if results.reconciled else []
+    if results.unlike_rows:
+        told = "; ".join(REASONS[code] for code in results.unlike_rows)
+        blocks.append(note(f"A report of the same cases from their records may have other numbers: {told}."))
+    return blocks
+
+
+def binding_words(results: GroupResults) -> list[str]:
+    """Which interim analysis binds, where those of files and of records may differ; nothing elsewhere."""
+    differ = results.looks is not None and OTHER_LOOKS & set(results.unlike_rows)
+    return [BINDING] if differ else []
+
+
+def _reconciled_table(results: GroupResults, found: tuple[Reconciled, ...]) -> Table:
+    rows: list[tuple[str, ...]] = []
+    codes: dict[str, list[str]] = {}
+    for line in found:
+        rows.append((_heading(line),))
+        both = zip(WAYS, (line.within, line.mean_of_practices), strict=True)
+        rows += [(way, estimate_shown(e) or NONE) for way, e in both]
+        for code in line.reasons:
+            codes.setdefault(code, []).append(quantity_of(line.quantity).name)
+    why = " ".join(f"{capital(REASONS[code])} ({listed(names)})." for code, names in codes.items())
+    text = f"With {level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}. {why}"
+    return Table.of("Two ways to combine the practices", ("", "estimate"), rows, text)
+
+
+def _heading(line: Reconciled) -> str:
+    quantity = quantity_of(line.quantity)
+    unit = line.within.unit if quantity.unit == "score" else quantity.unit_shown
+    better, worse = quantity.words
+    above = better if quantity.favours * quantity.shown.factor > 0 else worse
+    return f"{capital(quantity.name)}, {unit} (above {quantity.null or 0:g}: {above})"

@@ -1,25 +1,40 @@
-"""Whether the arm was given that chance had chosen."""
+"""Who was included, arm beside arm, and whether the arm was given that chance had chosen."""
 
 from __future__ import annotations
 
 from onsetstudy.records.derived.results import NOT_CHECKED
-from onsetstudy.report import tables
-from onsetstudy.report.document import (
-    Block,
-    Paragraph,
-    Section,
-    Table,
-)
-from onsetstudy.report.numbers import (
-    counted,
-    listed,
-)
+from onsetstudy.report.cells import NONE, whole
+from onsetstudy.report.document import Block, Flow, FlowStep, Paragraph, Section, Table, note
+from onsetstudy.report.names import plain_words
+from onsetstudy.report.numbers import aligned, counted, decimal, listed, percent
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["allocation_blocks", "who_section"]
+__all__ = ["flow", "who_section"]
 
 WHERE_SHOWN = 5
 SOURCES = {"list": "on the list of slips", "log": "in the opening log"}
+VARIABLES = {
+    "practice_id": "Practice",
+    "procedure": "Treatment",
+    "technique": "Technique",
+    "pulp_status": "Pulp",
+    "agent": "Anaesthetic",
+    "vasoconstrictor": "Vasoconstrictor",
+    "topical": "Topical anaesthetic",
+    "age_band": "Age, years",
+    "volume_ml": "Volume, mL",
+    "anxiety_before": "Anxiety before",
+    "mixed_to_injection_min": "Mixing to injection, min",
+    "weight_kg": "Weight, kg",
+}
+STAGES = {
+    "assessed": "assessed for eligibility",
+    "included": "included",
+    "recorded": "rows read",
+    "accepted": "accepted",
+    "eligible": "eligible under the protocol",
+    "analysed": "analysed",
+}
 
 
 def who_section(results: StudyResults) -> Section:
@@ -28,21 +43,75 @@ def who_section(results: StudyResults) -> Section:
         f"{counted(results.overall.n.cases, 'case')} of {counted(len(results.practices), 'practice')} and "
         f"{counted(results.n_clinicians, 'operator')} were analysed."
     )
-    blocks: list[Block] = [Paragraph(text=text), tables.flow(results)]
-    if results.arm_table.rows:
-        blocks.append(tables.balance_table(results))
-    blocks += allocation_blocks(results)
-    return Section(id="who", title="Who was included", blocks=tuple(blocks), new_page=True)
+    arms = _balance_table(results) if results.arm_table.rows else None
+    blocks = (text, flow(results), arms, *_allocation_blocks(results))
+    return Section.of("who", "Who was included", *blocks, new_page=True)
 
 
-def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
+def flow(results: StudyResults) -> Flow:
+    """From rows read to cases analysed, each loss with its reason."""
+    codes = results.protocol.arm_codes
+    steps = []
+    for stage in (*results.flow.screening, *results.flow.stages):
+        per_arm = {a.arm: a.cases for a in stage.by_arm}
+        steps.append(
+            FlowStep(
+                label=STAGES.get(stage.name, stage.name),
+                count=f"{stage.count}",
+                arms=tuple(f"{per_arm[c]} {results.protocol.label(c)}" for c in codes if c in per_arm),
+                lost=tuple((f"{r.count}", f"left out: {r.text}") for r in stage.lost),
+                noted=tuple((f"{r.count}", f"of these, analysed all the same: {r.text}") for r in stage.noted),
+            )
+        )
+    return Flow(caption="From the rows read to the cases analysed", steps=tuple(steps))
+
+
+def _balance_table(results: StudyResults) -> Table:
+    """Cases by arm with standardised differences."""
+    found = results.arm_table.rows
+    differences = [NONE if (d := row.standardised_difference) is None else decimal(d, 2) for row in found]
+    rows: list[tuple[str, ...]] = []
+    heads: set[str] = set()
+    before = ""
+    for row, difference in zip(found, aligned(differences), strict=True):
+        name = VARIABLES.get(row.variable, plain_words(row.variable))
+        head = name if row.level else "Measures"
+        if (row.level and row.variable != before) or (not row.level and head not in heads):
+            rows.append((head,))
+            heads.add(head)
+        before = row.variable
+        label = plain_words(row.level) if row.level else name
+        rows.append((label, *(whole(_arm_cell(cell, row.level)) for cell in row.cells), difference))
+    arms = [*map(results.protocol.label, results.protocol.arm_codes)]
+    return Table.of(
+        "Who was in the arms",
+        ("", *arms, "standardised difference"),
+        rows,
+        f"Standardised difference: {arms[1]} less {arms[0]}, in standard deviations; beyond about 0.2 (common "
+        "practice, no source) a difference is worth a thought. No p-values: chance alone makes arms differ. "
+        "Measures are means with standard deviation (SD) and how many cases have them.",
+    )
+
+
+def _arm_cell(cell: tuple[int | None, int | None, float | None, float | None], of_level: str) -> str:
+    count, of, mean, sd = cell
+    if mean is not None:
+        spread = f" (SD {decimal(sd)})" if sd is not None else ""
+        return f"{decimal(mean)}{spread}, {count} of {of}"
+    if of_level == "":
+        return "none recorded"
+    share = f" ({percent((count or 0) / of, of)})" if of else ""
+    return f"{count} of {of}{share}"
+
+
+def _allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
     """What a reader has to know about allocation: a sentence, and a table where the list was not followed."""
     review, study = results.allocation, results.protocol.study
     if review is None:
         if not study.randomised:
             return ()
         reason = "" if results.arms is None else f": {results.arms.reason}"
-        return (Paragraph(text=f"Randomised, but {NOT_CHECKED}{reason}.", role="note"),)
+        return (note(f"Randomised, but {NOT_CHECKED}{reason}."),)
     other = review.other_arm
     had = "none of them received" if other == 0 else f"{other} of them received"
     text = (
@@ -55,15 +124,14 @@ def allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
             f" {counted(results.arms.kept, 'case')} whose anaesthetic, technique or procedure lies outside the "
             "protocol stay in the comparison: it was recorded after the slip was opened."
         )
-    blocks: list[Block] = [Paragraph(text=text)]
-    if review.deviations:
-        rows = tuple((f"{d.count}", d.text, _where(d.where, d.count)) for d in review.deviations)
-        caption = "Where the list of slips was not followed"
-        blocks.append(Table(caption=caption, columns=("number", "what", "which"), rows=rows, align="rll"))
-    return tuple(blocks)
+    if not review.deviations:
+        return (Paragraph(text=text),)
+    rows = ((f"{d.count}", d.text, _where(d.where, d.count)) for d in review.deviations)
+    caption = "Where the list of slips was not followed"
+    return (Paragraph(text=text), Table.of(caption, ("number", "what", "which"), rows, align="rll"))
 
 
 def _where(where: tuple[str, ...], count: int) -> str:
     shown = where[:WHERE_SHOWN]
     more = count - len(shown)
-    return listed(list(shown)) if more <= 0 else f"{', '.join(shown)} and {more} more"
+    return listed(shown) if more <= 0 else f"{', '.join(shown)} and {more} more"

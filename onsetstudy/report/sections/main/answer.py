@@ -2,29 +2,16 @@
 
 from __future__ import annotations
 
-from onsetstudy.report.document import (
-    Answer,
-    Cautions,
-    Paragraph,
-    Section,
-    figure,
-)
+from onsetstudy.report.document import Answer, Cautions, Paragraph, Section
 from onsetstudy.report.figures import key_rows
-from onsetstudy.report.numbers import (
-    counted,
-    level,
-    tidy,
-)
-from onsetstudy.report.sections.appendix.e_values import anytime_first_page
+from onsetstudy.report.numbers import counted, level, tidy
+from onsetstudy.report.sections.appendix.interim import anytime_first_page
 from onsetstudy.report.sections.appendix.negative_controls import negative_words
 from onsetstudy.report.sections.blocks import curves_block, told
 from onsetstudy.report.sections.main import doses
 from onsetstudy.report.sections.main.doubts import doubt_words, shut
 from onsetstudy.report.sections.main.records import missing_line
-from onsetstudy.report.sentences import (
-    ALLOWED,
-    sentence,
-)
+from onsetstudy.report.sentences import ALLOWED, sentence
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["answer_section"]
@@ -53,16 +40,15 @@ def answer_section(results: StudyResults) -> Section:
     """The answer with its figure and cautions; no number of tests that cannot bear one."""
     said = sentence(results.claims.primary(), results.protocol)
     plan = results.protocol.plan
-    title = "What was found, and how sure one may be"
+    dots = key_rows.data_for(results)
     caption = f"{counted(results.overall.n.cases, 'case')}."
-    frame = key_rows.data_for(results)
-    if frame["estimate"].notna().any():
+    if any(dot.estimate is not None for dot in dots):
         caption += (
             f" Dots are estimates, lines their {level(plan.conf_level)} intervals"
             f"{'' if results.looks is None else f' (of differences, {ALLOWED})'}; the upright at 0 means none, or no "
             "difference."
         )
-    if frame[frame["matters"].notna()]["estimate"].notna().any():
+    if any(dot.matters is not None for dot in dots):
         caption += " From the dotted line on, a difference matters to this study."
     cautions = {c.code: tidy(c.text) for c in reversed(results.caution)}
     if results.looks is not None:
@@ -76,18 +62,16 @@ def answer_section(results: StudyResults) -> Section:
     first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
     first += negative_words(results.negative)
     first += missing_line(results.data_quality.missing)
+    answer = Answer(seen=said.seen, allows=said.allows)
     if shut(results.doubts):
         # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.
         kinder = [Paragraph(text=told(results, "pain_difference"))] if results.protocol.pain is not None else []
-        answer = Answer(seen=said.seen, allows=said.allows)
-        return Section(id="answer", title="", blocks=(answer, *kinder, Cautions(texts=tuple(first))))
-    return Section(
-        id="answer",
-        title="",
-        blocks=(
-            Answer(seen=said.seen, allows=said.allows),
-            figure("key", title, caption, key_rows.draw_figure(results, name="key", title=title)),
-            curves_block(results, name="curves", title="How soon were teeth numb?", height=FIRST_PAGE_CURVES),
-            Cautions(texts=tuple(first)),
-        ),
+        return Section.of("answer", "", answer, *kinder, Cautions(texts=tuple(first)))
+    return Section.of(
+        "answer",
+        "",
+        answer,
+        key_rows.draw_figure(results).titled("key", "What was found, and how sure one may be", caption),
+        curves_block(results, name="curves", title="How soon were teeth numb?", height=FIRST_PAGE_CURVES),
+        Cautions(texts=tuple(first)),
     )

@@ -7,22 +7,12 @@ import re
 from onsetstudy.core.results import EstimateLike, NotAvailable
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Cautions, Paragraph, Section, Table
-from onsetstudy.report.numbers import (
-    THIN,
-    counted,
-    day,
-    decimal,
-    interval,
-    level,
-    listed,
-    places_for,
-    tidy,
-)
+from onsetstudy.report.cells import NONE, reason_of, reasons_of
+from onsetstudy.report.document import Cautions, Section, Table, notes_of
+from onsetstudy.report.numbers import THIN, capital, counted, day, decimal, interval, level, listed, places_for, tidy
 
 __all__ = ["passed_a_line", "section"]
 
-NONE = "–"
 LISTS = {"label": "labels", "conservative": "the strictest line of any list", "clinic": "the clinic"}
 
 
@@ -48,21 +38,18 @@ def section(doses: DoseSummary | None, protocol: Protocol) -> Section | None:
     """Section on doses; ``None`` where none were computed."""
     if doses is None:
         return None
-    blocks: list[Block] = [Paragraph(text=text) for text in _answers(doses, protocol)]
-    if doses.by_agent:
-        blocks.append(_amounts_table(doses, protocol))
-    flags = _flags_table(doses, protocol)
-    blocks.append(flags or Paragraph(text=_no_flag(doses), role="text"))
     first = ("not_dosing", "unlike_doses")
-    texts = [tidy(_dated(c.text)) for code in first for c in doses.caution if c.code == code]
-    blocks.append(Cautions(texts=tuple(dict.fromkeys(texts))))
-    rest = [tidy(c.text) for c in doses.caution if c.code not in first]
-    blocks += [Paragraph(text=text, role="note") for text in rest]
-    return Section(id="doses", title="What was injected", blocks=tuple(blocks))
-
-
-def _dated(text: str) -> str:
-    return re.sub(r"\d{4}-\d{2}-\d{2}", lambda found: day(found[0]), text)
+    texts = [tidy(c.text) for code in first for c in doses.caution if c.code == code]
+    dated = [re.sub(r"\d{4}-\d{2}-\d{2}", lambda found: day(found[0]), text) for text in texts]
+    return Section.of(
+        "doses",
+        "What was injected",
+        *(_answer(agent, protocol) for agent in doses.by_agent),
+        _amounts_table(doses, protocol) if doses.by_agent else None,
+        _flags_table(doses, protocol) if doses.flags else _no_flag(doses),
+        Cautions(texts=tuple(dict.fromkeys(dated))),
+        *notes_of(c for c in doses.caution if c.code not in first),
+    )
 
 
 def _no_flag(doses: DoseSummary) -> str:
@@ -76,16 +63,12 @@ def _no_flag(doses: DoseSummary) -> str:
     )
 
 
-def _answers(doses: DoseSummary, protocol: Protocol) -> list[str]:
-    """One sentence for each agent about the drug in the arms."""
-    return [_answer(agent, protocol) for agent in doses.by_agent]
-
-
 def _answer(agent: AgentDose, protocol: Protocol) -> str:
+    """One sentence about the drug in the arms."""
     other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
     e = agent.drug_difference
     if isinstance(e, NotAvailable):
-        return f"The {agent.agent} deposited in the two arms cannot be compared: {tidy(e.reason.rstrip('.'))}."
+        return f"The {agent.agent} deposited in the two arms cannot be compared: {reason_of(e)}."
     low, high = e.interval.low, e.interval.high
     places = places_for((low, high, e.estimate))
     if low <= 0 <= high:
@@ -109,72 +92,45 @@ def _cell(amount: ArmAmount, places: int) -> str:
     return f"{decimal(amount.mean, places)}{spread}, {amount.with_amount}\u00a0of\u00a0{amount.cases}"
 
 
-def _difference(e: EstimateLike, base: int) -> str:
+def _difference(e: EstimateLike) -> str:
     if isinstance(e, NotAvailable):
         return NONE
-    values = (e.estimate, e.interval.low, e.interval.high)
-    places = places_for(values, base=base)
-    span = interval(values[1], values[2], places).replace(" ", "\u00a0")
-    return f"{decimal(values[0], places)} ({span})"
+    places = places_for((e.estimate, e.interval.low, e.interval.high))
+    span = interval(e.interval.low, e.interval.high, places).replace(" ", "\u00a0")
+    return f"{decimal(e.estimate, places)} ({span})"
 
 
 def _amounts_table(doses: DoseSummary, protocol: Protocol) -> Table:
     rows: list[tuple[str, ...]] = []
-    heads: list[int] = []
-    empty = ("",) * len(doses.arms)
-    reasons: dict[str, None] = {}
     for agent in doses.by_agent:
-        heads.append(len(rows))
-        rows.append((agent.agent.capitalize(), *empty, ""))
-        rows.append(("Drug, mg", *(_cell(a, 1) for a in agent.drug_mg), _difference(agent.drug_difference, 1)))
+        rows.append((agent.agent.capitalize(),))
+        rows.append(("Drug, mg", *(_cell(a, 1) for a in agent.drug_mg), _difference(agent.drug_difference)))
         vasoconstrictor = agent.vasoconstrictor_ug
         if any(a.with_amount for a in vasoconstrictor):
             cells = (_cell(a, 1) for a in vasoconstrictor)
-            rows.append(("Vasoconstrictor, µg", *cells, _difference(agent.vasoconstrictor_difference, 1)))
+            rows.append(("Vasoconstrictor, µg", *cells, _difference(agent.vasoconstrictor_difference)))
         rows.append(("Volume, mL", *(_cell(a, 2) for a in agent.volume_ml), ""))
-        for e in (agent.drug_difference, agent.vasoconstrictor_difference):
-            if isinstance(e, NotAvailable):
-                reasons[tidy(e.reason.rstrip("."))] = None
     other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
-    notes = [
+    left_out = [f"{r.text} ({r.count})" for r in doses.not_computable]
+    return Table.of(
+        "What was deposited, by arm",
+        ("", *map(protocol.label, doses.arms), "difference"),
+        rows,
         "Mean per case with standard deviation (SD), and how many cases have it; bicarbonate is part of the volume. "
         f"Difference: {other} less {reference}, with its {level(protocol.plan.conf_level)} interval.",
-        *(f"{NONE}: {reason}." for reason in reasons),
-    ]
-    if doses.not_computable:
-        told = [f"{r.text} ({r.count})" for r in doses.not_computable]
-        notes.append(f"Left out, cases: {'; '.join(told)}.")
-    return Table(
-        caption="What was deposited, by arm",
-        columns=("", *(protocol.label(arm) for arm in doses.arms), "difference"),
-        rows=tuple(rows),
-        align="l" + "r" * (len(doses.arms) + 1),
-        heads=tuple(heads),
-        notes=tuple(notes),
+        *reasons_of(e for a in doses.by_agent for e in (a.drug_difference, a.vasoconstrictor_difference)),
+        f"Left out, cases: {'; '.join(left_out)}." if left_out else "",
     )
 
 
-def _flags_table(doses: DoseSummary, protocol: Protocol) -> Table | None:
-    if not doses.flags:
-        return None
-    rows = tuple(
-        (
-            f.text[:1].upper() + f.text[1:],
-            *(f"{n} of {of}" if of else NONE for n, of in zip(f.counts, f.of, strict=True)),
-        )
-        for f in doses.flags
-    )
+def _flags_table(doses: DoseSummary, protocol: Protocol) -> Table:
+    counts = [[f"{n} of {of}" if of else NONE for n, of in zip(f.counts, f.of, strict=True)] for f in doses.flags]
     names = listed([LISTS[name] for name in doses.lists])
-    notes = [
+    return Table.of(
+        "Doses and mixtures that call for a look, cases",
+        ("", *map(protocol.label, doses.arms)),
+        [(capital(f.text), *cells) for f, cells in zip(doses.flags, counts, strict=True)],
         f"Limits of {names}: {doses.table_title}, table dated {day(doses.table_date)}. Of the limits that apply to a "
-        "case the lowest counts. Each line is a caution: look at these cases, at the label and at the patient."
-    ]
-    if doses.sources:
-        notes.append(f"Passed: {'; '.join(doses.sources)}.")
-    return Table(
-        caption="Doses and mixtures that call for a look, cases",
-        columns=("", *(protocol.label(arm) for arm in doses.arms)),
-        rows=rows,
-        align="l" + "r" * len(doses.arms),
-        notes=tuple(notes),
+        "case the lowest counts. Each line is a caution: look at these cases, at the label and at the patient.",
+        f"Passed: {'; '.join(doses.sources)}." if doses.sources else "",
     )

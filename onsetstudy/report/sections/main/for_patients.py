@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.results import NotAvailable
-from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
+from onsetstudy.outcomes.harm_results import EventLine, Safety
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Cautions, Paragraph, Section
+from onsetstudy.report.document import Cautions, Section
 from onsetstudy.report.numbers import counted, decimal, listed
 from onsetstudy.report.sentences import span_words
 from onsetstudy.study.practice.results import StudyResults
@@ -48,7 +48,7 @@ NO_ADVICE = (
 )
 
 
-def patient_sections(results: StudyResults) -> tuple[Section, ...]:
+def patient_sections(results: StudyResults) -> tuple[Section | None, ...]:
     """What was asked, who took part, what was found, what went wrong, and what that does not mean."""
     protocol = results.protocol
     labels = [protocol.label(code) for code in protocol.arm_codes]
@@ -57,14 +57,14 @@ def patient_sections(results: StudyResults) -> tuple[Section, ...]:
     found = [_told(claim, protocol) for claim in _claims(results)] if over else [NOT_YET]
     if over and not protocol.study.randomised:
         found.append("Chance did not decide who got which injection: other reasons may explain what was seen.")
-    sections = [
-        Section(id="answer", title="What a study of dental injections found",
-                blocks=(Cautions(texts=DRAFT), Paragraph(text=f"{asked} {_who(results, over=over)}"))),
-        Section(id="found", title="What was found", blocks=tuple(Paragraph(text=text) for text in found)),
-    ]  # fmt: skip
-    if over and results.safety is not None:
-        sections.append(Section(id="harm", title="What went wrong", blocks=(_harms(results.safety, protocol),)))
-    return (*sections, Section(id="meaning", title="What this does not mean", blocks=(Paragraph(text=NO_ADVICE),)))
+    asked += f" {_who(results, over=over)}"
+    wrong = _harms(results.safety, protocol) if over and results.safety is not None else None
+    return (
+        Section.of("answer", "What a study of dental injections found", Cautions(texts=DRAFT), asked),
+        Section.of("found", "What was found", *found),
+        Section.of("harm", "What went wrong", wrong) if wrong else None,
+        Section.of("meaning", "What this does not mean", NO_ADVICE),
+    )
 
 
 def _who(results: StudyResults, *, over: bool) -> str:
@@ -123,7 +123,7 @@ def _decided(claim: Claim, other: object) -> str:
     return f"During the study the comparison passed a limit set beforehand: {word} with {other} injections."
 
 
-def _harms(safety: Safety, protocol: Protocol) -> Paragraph:
+def _harms(safety: Safety, protocol: Protocol) -> str:
     """Adverse events by arm, and serious ones only as far as it was recorded."""
     every, serious = safety.harms[0], safety.harms[1]
     text = f"Something unwanted was written down in {_by_arm(every, protocol)}."
@@ -134,11 +134,8 @@ def _harms(safety: Safety, protocol: Protocol) -> Paragraph:
         text += " Nothing of it was serious."
     if unknown:
         text += f" For {counted(unknown, 'treatment')} nobody wrote down whether anything serious happened."
-    return Paragraph(text=f"{text} Rare harms cannot be seen in so few treatments.")
+    return f"{text} Rare harms cannot be seen in so few treatments."
 
 
 def _by_arm(line: EventLine, protocol: Protocol) -> str:
-    def one(a: ArmEvents) -> str:
-        return f"{a.count} of {a.cases} treatments with {protocol.label(a.arm)} injections"
-
-    return listed([one(a) for a in line.arms])
+    return listed([f"{a.count} of {a.cases} treatments with {protocol.label(a.arm)} injections" for a in line.arms])

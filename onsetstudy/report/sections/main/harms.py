@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from onsetstudy.core.results import Estimate
-from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
+from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.outcomes.harm_results import ArmEvents, Safety
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Paragraph, Section, Table
+from onsetstudy.report.cells import value_text
+from onsetstudy.report.document import Block, Paragraph, Section, Table, notes_of
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import counted, decimal, level, percent, percent_interval, tidy
+from onsetstudy.report.numbers import counted, level, percent, percent_interval
 
-__all__ = ["safety_section"]
+__all__ = ["limits_text", "safety_section"]
 
 NAMES = {
     "treatment_success": "treatment with no or mild pain, without a supplement",
@@ -27,14 +28,10 @@ def safety_section(safety: Safety | None, protocol: Protocol) -> Section | None:
         return None
     blocks: list[Block] = [Paragraph(text=_said(safety, protocol)), _table(safety, protocol)]
     if safety.listing:
-        rows = tuple(
-            (protocol.label(arm), plain_words(event), plain_words(serious), plain_words(technique), f"{count}")
-            for arm, event, serious, technique, count in safety.listing
-        )
+        rows = [(protocol.label(arm), *map(plain_words, what), f"{count}") for arm, *what, count in safety.listing]
         columns = ("injected", "what happened", "serious", "technique", "cases")
-        blocks.append(Table(caption="Every event that was recorded", columns=columns, rows=rows, align="llllr"))
-    blocks += [Paragraph(text=tidy(c.text), role="note") for c in safety.caution]
-    return Section(id="safety", title="What went wrong", blocks=tuple(blocks))
+        blocks.append(Table.of("Every event that was recorded", columns, rows, align="llllr"))
+    return Section.of("safety", "What went wrong", *blocks, *notes_of(safety.caution))
 
 
 def _said(safety: Safety, protocol: Protocol) -> str:
@@ -45,12 +42,13 @@ def _said(safety: Safety, protocol: Protocol) -> str:
             told.append(f"No {label} case recorded whether anything happened.")
         elif arm.at_most is not None:
             told.append(
-                f"Nothing was recorded in {counted(arm.cases, label + ' case')}; the true proportion could "
-                f"still be as high "
-                f"as {percent(arm.at_most, arm.cases)} (one-sided limit, about 3 in {arm.cases})."
+                f"Nothing was recorded in {counted(arm.cases, label + ' case')}; the true proportion could still be as "
+                f"high as {percent(arm.at_most, arm.cases)} (one-sided limit, about 3 in {arm.cases})."
             )
         else:
-            told.append(f"{arm.count} of {counted(arm.cases, label + ' case')} had an adverse event ({_limits(arm)}).")
+            told.append(
+                f"{arm.count} of {counted(arm.cases, label + ' case')} had an adverse event ({limits_text(arm)})."
+            )
     told.append(_seriousness(safety))
     return " ".join(filter(None, told))
 
@@ -71,34 +69,28 @@ def _seriousness(safety: Safety) -> str:
 def _table(safety: Safety, protocol: Protocol) -> Table:
     labels = tuple(protocol.label(a.arm) for a in safety.harms[0].arms)
     lines = (*safety.harms, *safety.course)
-    rows = tuple((NAMES.get(x.event, plain_words(x.event)), *(_cell(a) for a in x.arms), _points(x)) for x in lines)
     conf = next((x.difference.interval.level for x in lines if isinstance(x.difference, Estimate)), 0.95)
-    notes = (
+    return Table.of(
+        "Harms and supplemental injections by arm",
+        ("what", *labels, "difference, percentage points"),
+        [
+            (NAMES.get(x.event, plain_words(x.event)), *map(_cell, x.arms),
+             value_text(x.difference, factor=100, missing="—"))
+            for x in lines
+        ],
         f"Exact {level(conf)} intervals; differences in percentage points, {labels[1]} less {labels[0]}, by "
         "Newcombe's method 10. Arms as injected. Not tested: events are too few for that to say anything.",
-    )
-    return Table(
-        caption="Harms and supplemental injections by arm",
-        columns=("what", *labels, "difference, percentage points"), rows=rows,
-        align="lrrr", notes=notes,
     )  # fmt: skip
 
 
-def _limits(arm: ArmEvents) -> str:
-    if not isinstance(arm.share, Estimate):
+def limits_text(arm: ArmEvents) -> str:
+    """The exact limits of an event's proportion."""
+    if isinstance(arm.share, NotAvailable):
         return "not recorded"
     return percent_interval(arm.share.interval.low, arm.share.interval.high, arm.cases)
 
 
 def _cell(arm: ArmEvents) -> str:
-    if not isinstance(arm.share, Estimate):
+    if isinstance(arm.share, NotAvailable):
         return "not recorded"
-    return f"{arm.count} of {arm.cases} ({_limits(arm)})"
-
-
-def _points(line: EventLine) -> str:
-    e = line.difference
-    if not isinstance(e, Estimate):
-        return "—"
-    low, high = 100 * e.interval.low, 100 * e.interval.high
-    return f"{decimal(100 * e.estimate)} ({decimal(low)} to {decimal(high)})"
+    return f"{arm.count} of {arm.cases} ({limits_text(arm)})"

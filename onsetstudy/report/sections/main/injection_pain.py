@@ -9,32 +9,15 @@ from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotA
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, Comfort, MomentOfPain, ProportionalOdds, SharedError
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import (
-    Block,
-    Paragraph,
-    Section,
-    Table,
-    figure,
-)
+from onsetstudy.report.cells import reason_of, share_text, value_text
+from onsetstudy.report.document import Block, Paragraph, Section, Table, absent, note, notes_of
 from onsetstudy.report.figures import pain
 from onsetstudy.report.names import outcome_name, plain_words
-from onsetstudy.report.numbers import (
-    amount,
-    counted,
-    decimal,
-    interval,
-    level,
-    listed,
-    p_text,
-    percent,
-    percent_interval,
-    tidy,
-)
-from onsetstudy.report.remarks import superiority_words
+from onsetstudy.report.numbers import amount, counted, decimal, interval, level, listed, p_equals, p_text
 from onsetstudy.report.sections.blocks import told
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["comfort_blocks", "comfort_section"]
+__all__ = ["comfort_blocks", "comfort_section", "superiority_words"]
 
 PROCEDURES = {
     "holm": "Holm's procedure",
@@ -48,39 +31,43 @@ LEAST_SCORES = 10
 def comfort_section(results: StudyResults) -> Section:
     """Pain compared and drawn, then its moments and anxiety."""
     comparison, protocol = results.overall.pain, results.protocol
-    section = partial(Section, id="comfort", title="How kind the injection was")
-    if isinstance(comparison, NotAvailable) or protocol.pain is None:
-        reason = comparison.reason if isinstance(comparison, NotAvailable) else "the protocol does not record pain"
-        text = tidy(f"Not shown: {reason.strip().rstrip('.')}.")
-        return section(blocks=(Paragraph(text=text, role="absent"),))
+    section = partial(Section.of, "comfort", "How kind the injection was")
+    if isinstance(comparison, NotAvailable):
+        return section(absent(f"Not shown: {reason_of(comparison)}."))
+    if protocol.pain is None:
+        return section(absent("Not shown: the protocol does not record pain."))
     blocks: list[Block] = [Paragraph(text=told(results, key)) for key in ("pain_difference", "pain_shift")]
     if better := superiority_words(comparison.superiority, protocol):
         blocks.append(Paragraph(text=better))
     scale = protocol.pain.instrument
-    title = "How much did the injection hurt?"
+    title, scores = "How much did the injection hurt?", counted(comparison.n.onsets, "score")
     if comparison.n.onsets >= LEAST_SCORES:
-        drawn = pain.draw_figure(
-            comparison,
-            name="pain",
-            title=title,
-            labels={code: protocol.label(code) for code in protocol.arm_codes},
-            low=scale.low,
-            high=scale.high,
-            matters=scale.important_difference,
-        )
         caption = (
             f"Pain at {comparison.moment} ({plain_words(scale.scale)}). Every dot is a case; the line is the smoothed "
-            f"distribution. {counted(comparison.n.onsets, 'score')} of {counted(comparison.n.cases, 'case')}."
+            f"distribution. {scores} of {counted(comparison.n.cases, 'case')}."
         )
-        blocks.append(figure("pain", title, caption, drawn))
+        labels = {code: protocol.label(code) for code in protocol.arm_codes}
+        matters = scale.important_difference
+        drawing = pain.draw_figure(comparison, labels=labels, low=scale.low, high=scale.high, matters=matters)
+        blocks.append(drawing.titled("pain", title, caption))
     else:
         word = "is" if comparison.n.onsets == 1 else "are"
-        text = (
-            f"{title} {counted(comparison.n.onsets, 'score')} {word} too few to draw; it takes {LEAST_SCORES} or more."
-        )
-        blocks.append(Paragraph(text=text, role="absent"))
+        blocks.append(absent(f"{title} {scores} {word} too few to draw; it takes {LEAST_SCORES} or more."))
     blocks += comfort_blocks(results.comfort, protocol, looks=results.looks is not None)
-    return section(blocks=tuple(blocks))
+    return section(*blocks)
+
+
+def superiority_words(superiority: EstimateLike, protocol: Protocol) -> str | None:
+    """The chance that a case of one arm had less pain than a case of the other."""
+    if isinstance(superiority, NotAvailable):
+        return None
+    low, high = superiority.interval.low, superiority.interval.high
+    other = protocol.label(protocol.contrast_arm)
+    return (
+        f"Take one {other} and one {protocol.label(protocol.reference_arm)} case at random: the {other} one has "
+        f"the lower score in {100 * superiority.estimate:.0f} of 100 such pairs ({100 * low:.0f} to {100 * high:.0f}; "
+        "equal scores shared half and half; 50 would mean no difference)."
+    )
 
 
 def comfort_blocks(comfort: Comfort | None, protocol: Protocol, *, looks: bool = False) -> tuple[Block, ...]:
@@ -93,15 +80,14 @@ def comfort_blocks(comfort: Comfort | None, protocol: Protocol, *, looks: bool =
         blocks.append(_moments(comfort.moments, labels, protocol))
         main = next((m for m in comfort.moments if protocol.pain and m.moment == protocol.pain.moment), None)
         if main is not None:
-            blocks += _missing(main, labels[1], protocol)
+            blocks.append(_missing(main, labels[1], protocol))
     if comfort.odds is not None:
-        blocks += _odds(comfort.odds, labels)
+        blocks.append(_odds(comfort.odds, labels))
     if comfort.anxiety is not None:
         blocks.append(_anxiety(comfort.anxiety, labels, protocol))
     if comfort.shared is not None:
         blocks.append(_shared(comfort.shared, looks))
-    blocks += [Paragraph(text=tidy(c.text), role="note") for c in comfort.caution]
-    return tuple(blocks)
+    return (*blocks, *notes_of(comfort.caution))
 
 
 def _moments(moments: tuple[MomentOfPain, ...], labels: tuple[str, ...], protocol: Protocol) -> Table:
@@ -109,107 +95,88 @@ def _moments(moments: tuple[MomentOfPain, ...], labels: tuple[str, ...], protoco
     for m in moments:
         rows.append((f"{m.moment}, shift of scores", "", "", _shift(m)))
         rows.append(("– adjusted difference of means", "", "", _number(m.adjusted)))
-        rows.append(("– painless", *(_share(e) for e in m.painless), _points(m.painless_difference)))
+        rows.append(
+            (
+                "– painless",
+                *(_share(e) for e in m.painless),
+                value_text(m.painless_difference, 0, factor=100, missing=None),
+            )
+        )
         if m.noticeably_less:
             rows.append(("– noticeably less than usual", *(_share(e) for e in m.noticeably_less), ""))
-    plan = protocol.pain
-    notes = []
-    if plan is not None:
-        unit = plan.instrument.unit
-        notes.append(
-            f"Differences are {labels[1]} less {labels[0]}, in {unit}; painless is "
-            f"{amount(plan.painless_at_most, unit)} or less, in "
-            "percentage points. Adjusted for technique, topical anaesthetic and order where they differ."
-        )
-        if plan.instrument.important_difference is not None:
-            notes.append(
-                f"Noticeably less: below the median of {labels[0]} cases by "
-                f"{amount(plan.instrument.important_difference, unit)} or "
-                "more."
-            )
-    return Table(
-        caption="Pain at every moment, kept apart",
-        columns=("moment", *labels, "difference"),
-        rows=tuple(rows),
-        align="lrrr",
-        notes=tuple(notes),
-        strong=tuple(i for i, r in enumerate(rows) if not r[0].startswith("–")),
+    unit = protocol.pain.instrument.unit if protocol.pain else ""
+    matters = protocol.pain.instrument.important_difference if protocol.pain else None
+    return Table.of(
+        "Pain at every moment, kept apart",
+        ("moment", *labels, "difference"),
+        rows,
+        f"Differences are {labels[1]} less {labels[0]}, in {unit}; painless is "
+        f"{amount(protocol.pain.painless_at_most, unit)} or less, in percentage points. Adjusted for technique, "
+        "topical anaesthetic and order where they differ."
+        if protocol.pain
+        else "",
+        ""
+        if matters is None
+        else f"Noticeably less: below the median of {labels[0]} cases by {amount(matters, unit)} or more.",
+        strong=(i for i, r in enumerate(rows) if not r[0].startswith("–")),
     )
 
 
 def _shift(m: MomentOfPain) -> str:
-    if not isinstance(m.comparison, PainComparison):
-        return m.comparison.reason
-    return _number(m.comparison.shift)
+    return _number(m.comparison.shift) if isinstance(m.comparison, PainComparison) else m.comparison.reason
 
 
 def _number(e: EstimateLike) -> str:
-    if not isinstance(e, Estimate):
-        return e.reason
-    narrow = "; too narrow, few clusters" if any(c.code == "clusters_too_narrow" for c in e.caution) else ""
-    return f"{decimal(e.estimate)} ({interval(e.interval.low, e.interval.high)}{narrow})"
+    narrow = "; too narrow, few clusters)" if any(c.code == "clusters_too_narrow" for c in e.caution) else ")"
+    text = value_text(e, missing=None)
+    return text if isinstance(e, NotAvailable) else text.removesuffix(")") + narrow
 
 
 def _share(e: EstimateLike) -> str:
-    if not isinstance(e, Estimate):
-        return e.reason
-    n = int(e.method.split()[2])
-    return f"{percent(e.estimate, n)} ({percent_interval(e.interval.low, e.interval.high, n)})"
+    return e.reason if isinstance(e, NotAvailable) else share_text(e, int(e.method.split()[2]))
 
 
-def _points(e: EstimateLike) -> str:
-    if not isinstance(e, Estimate):
-        return e.reason
-    return f"{decimal(100 * e.estimate, 0)} ({interval(100 * e.interval.low, 100 * e.interval.high, 0)})"
-
-
-def _missing(main: MomentOfPain, other: str, protocol: Protocol) -> list[Block]:
+def _missing(main: MomentOfPain, other: str, protocol: Protocol) -> Block:
     missing = main.missing
     total = sum(count for _, _, count in missing.by_reason)
     if not total:
-        return [Paragraph(text=f"No score at {main.moment} is missing.", role="note")]
+        return note(f"No score at {main.moment} is missing.")
     told = "; ".join(f"{protocol.label(a)}: {count} {r.replace('_', ' ')}" for a, r, count in missing.by_reason)
     text = f"{total} scores at {main.moment} are missing ({told})."
     if missing.by_arm:
         text += f" That is {listed([f'{gone} of {cases} {protocol.label(a)}' for a, gone, cases in missing.by_arm])}."
-    texts = (text, *_tipping(main, other, protocol))
-    return [Paragraph(text=" ".join(texts), role="note")]
+    return note(" ".join((text, *_tipping(main, other, protocol))))
 
 
 def _tipping(main: MomentOfPain, other: str, protocol: Protocol) -> list[str]:
     """How far off the missing scores of either arm would have to be for the difference to be in doubt."""
-    missing, reference = main.missing, protocol.label(protocol.reference_arm)
+    missing, names = main.missing, (protocol.label(protocol.reference_arm), other)
     unit = protocol.pain.instrument.unit if protocol.pain else ""
     shifts = (missing.tipping_reference, missing.tipping)
     lost = [shift is not None and math.isfinite(shift) for shift in shifts]
 
-    def needed(place: int, name: str) -> str:
-        shift = shifts[place] or 0.0
-        text = (
-            f"The missing {name} scores would have to be {decimal(abs(shift))} {unit} "
-            f"{'higher' if shift > 0 else 'lower'} than the others, on average, for the difference of means to be in "
-            "doubt"
-        )
-        alone = f", the missing {(other, reference)[place]} ones being like the others of theirs" if all(lost) else ""
-        reach = "" if _within(main, place, shift, protocol) else " The scale does not reach so far."
-        return f"{text}{alone}.{reach}"
+    def reach(*needed: tuple[int, float]) -> str:
+        within = all(_within(main, place, shift, protocol) for place, shift in needed)
+        return "" if within else " The scale does not reach so far."
 
-    texts = []
-    if lost[0] and not lost[1]:
-        texts.append(f"No {other} score is missing, so none of theirs could change the difference.")
-    if lost[1]:
-        texts.append(needed(1, other))
-    if lost[0]:
-        texts.append(needed(0, reference))
-    if all(lost) and missing.tipping_both is not None:
-        up, down = (other, reference) if missing.tipping_both > 0 else (reference, other)
-        both = ((1, missing.tipping_both), (0, -missing.tipping_both))
-        reach = (
-            "" if all(_within(main, k, shift, protocol) for k, shift in both) else " The scale does not reach so far."
+    def needed(place: int) -> str:
+        shift = shifts[place] or 0.0
+        alone = f", the missing {names[1 - place]} ones being like the others of theirs" if all(lost) else ""
+        return (
+            f"The missing {names[place]} scores would have to be {decimal(abs(shift))} {unit} "
+            f"{'higher' if shift > 0 else 'lower'} than the others, on average, for the difference of means to be in "
+            f"doubt{alone}.{reach((place, shift))}"
         )
+
+    texts = [needed(place) for place in (1, 0) if lost[place]]
+    if lost[0] and not lost[1]:
+        texts.insert(0, f"No {other} score is missing, so none of theirs could change the difference.")
+    both = missing.tipping_both
+    if all(lost) and both is not None:
+        down, up = names if both > 0 else names[::-1]
         texts.append(
-            f"{decimal(abs(missing.tipping_both))} {unit} would do if the missing {up} scores were higher and the "
-            f"missing {down} ones lower by as much at once.{reach}"
+            f"{decimal(abs(both))} {unit} would do if the missing {up} scores were higher and the missing {down} ones "
+            f"lower by as much at once.{reach((1, both), (0, -both))}"
         )
     return texts
 
@@ -222,68 +189,56 @@ def _within(main: MomentOfPain, place: int, shift: float, protocol: Protocol) ->
     return not scores.size or bool(scale.low <= scores.mean() + shift <= scale.high)
 
 
-def _odds(odds: ProportionalOdds, labels: tuple[str, ...]) -> list[Block]:
+def _odds(odds: ProportionalOdds, labels: tuple[str, ...]) -> Block:
     found = odds.odds_ratio
-    if not isinstance(found, Estimate):
-        return [Paragraph(text=f"No odds ratio of more pain: {found.reason}.", role="note")]
+    if isinstance(found, NotAvailable):
+        return note(f"No odds ratio of more pain: {found.reason}.")
     word = "lower" if found.estimate < 1 else "higher"
     text = (
         f"Taken in bands ({', '.join(odds.bands)}), the odds of more pain at {odds.moment} were {word} with "
-        f"{labels[1]}: "
-        f"{decimal(found.estimate, 2)} times ({interval(found.interval.low, found.interval.high, 2)})."
+        f"{labels[1]}: {decimal(found.estimate, 2)} times ({interval(found.interval.low, found.interval.high, 2)})."
     )
     if isinstance(odds.check, HypothesisTest):
-        p = p_text(odds.check.p_value)
-        said = (
-            "does not fit all bands" if odds.check.p_value < 0.05 else "fits all bands as far as these cases can tell"
-        )
-        text += f" One ratio {said} (Brant's test, p {p if p.startswith('<') else '= ' + p})."
-        if odds.check.p_value < 0.05:
+        p, fits = odds.check.p_value, odds.check.p_value >= 0.05
+        said = "fits all bands as far as these cases can tell" if fits else "does not fit all bands"
+        text += f" One ratio {said} (Brant's test, p {p_equals(p)})."
+        if not fits:
             cuts = "; ".join(f"{cut} {decimal(e.estimate, 2)}" for cut, e in odds.by_band if isinstance(e, Estimate))
             text += f" By band: {cuts}."
-    return [Paragraph(text=text)]
+    return Paragraph(text=text)
 
 
 def _anxiety(anxiety: Anxiety, labels: tuple[str, ...], protocol: Protocol) -> Table:
     rows: list[tuple[str, ...]] = []
     if anxiety.before:
-        rows.append(("score before", *(_number(e) for e in anxiety.before), ""))
+        rows.append(("score before", *map(_number, anxiety.before), ""))
     if anxiety.change:
-        changes = (_number(e) for e in anxiety.change)
-        rows.append(("change from before to after", *changes, _number(anxiety.difference)))
+        rows.append(("change from before to after", *map(_number, anxiety.change), _number(anxiety.difference)))
     if anxiety.high_before:
-        rows.append(
-            (f"highly anxious before ({anxiety.threshold:g} or more)", *(_share(e) for e in anxiety.high_before), "")
-        )
-    unit = protocol.anxiety.unit if protocol.anxiety else ""
-    return Table(
-        caption=f"Anxiety, {unit}",
-        columns=("what", *labels, "difference"),
-        rows=tuple(rows),
-        align="lrrr",
-        notes=(
-            "Negative: less anxious afterwards. Within each case; the difference by Welch's t."
-            if anxiety.change
-            else "The scale asks about imagined situations: it tells who is anxious of dentistry, recorded once before "
-            "the injection, and nothing of how this visit went.",
-        ),
+        name = f"highly anxious before ({anxiety.threshold:g} or more)"
+        rows.append((name, *map(_share, anxiety.high_before), ""))
+    return Table.of(
+        f"Anxiety, {protocol.anxiety.unit if protocol.anxiety else ''}",
+        ("what", *labels, "difference"),
+        rows,
+        "Negative: less anxious afterwards. Within each case; the difference by Welch's t."
+        if anxiety.change
+        else "The scale asks about imagined situations: it tells who is anxious of dentistry, recorded once before "
+        "the injection, and nothing of how this visit went.",
     )
 
 
 def _shared(shared: SharedError, looks: bool) -> Table:
     rows = []
-    judged = "; it is judged by the interim analyses" if looks else ""
     for line in shared.lines:
-        own = "—" if line.p_value is None else p_text(line.p_value)
-        together = "—" if line.adjusted is None else p_text(line.adjusted)
+        own, together = ("—" if p is None else p_text(p) for p in (line.p_value, line.adjusted))
         rows.append((outcome_name(line.outcome), own, together, line.reason if line.p_value is None else ""))
-    return Table(
-        caption="Secondary outcomes together",
-        columns=("outcome", "p by itself", "p of all together", "remark"),
-        rows=tuple(rows),
+    judged = "; it is judged by the interim analyses" if looks else ""
+    return Table.of(
+        "Secondary outcomes together",
+        ("outcome", "p by itself", "p of all together", "remark"),
+        rows,
+        f"In the order of the plan, by {PROCEDURES[shared.procedure]} at {level(shared.alpha)}. The primary outcome is "
+        f"not among them{judged}.",
         align="lrrl",
-        notes=(
-            f"In the order of the plan, by {PROCEDURES[shared.procedure]} at {level(shared.alpha)}. The primary "
-            f"outcome is not among them{judged}.",
-        ),
     )

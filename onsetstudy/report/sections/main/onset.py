@@ -2,39 +2,140 @@
 
 from __future__ import annotations
 
-from onsetstudy.report import tables
-from onsetstudy.report.document import Block, Heading, Paragraph, Section
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.cells import NONE, points_text, reasons_of, share_text, value_text, whole
+from onsetstudy.report.document import Block, Heading, Paragraph, Section, Table
 from onsetstudy.report.figures.forest import Line
-from onsetstudy.report.remarks import none_left, stopwatch_words
+from onsetstudy.report.numbers import counted, decimal, level, listed, percent, tidy
 from onsetstudy.report.sections.blocks import forest_block, told
+from onsetstudy.report.sentences import ALLOWED, short_value, without_looks
 from onsetstudy.study.practice.results import StudyResults
+from onsetstudy.study.results import NaiveStopwatch, Population
 
-__all__ = ["onset_section"]
+__all__ = ["none_left", "onset_section", "stopwatch_words"]
 
 
 def onset_section(results: StudyResults) -> Section:
     """The ratio in words, the main numbers, the stopwatch, and the quarters."""
     protocol, population = results.protocol, results.overall
-    blocks: list[Block] = [Paragraph(text=told(results, "hazard_ratio"))]
-    blocks += [Paragraph(text=text) for e in population.never_numb if (text := none_left(e, protocol))]
-    blocks.append(tables.main_table(results))
-    blocks.append(Heading(text="What would a stopwatch have said?"))
-    blocks.append(Paragraph(text=stopwatch_words(population.naive, population.wait, protocol)))
-    blocks += _quarters(results)
-    return Section(id="onset", title="How soon teeth were numb", blocks=tuple(blocks))
+    none = [Paragraph(text=text) for e in population.never_numb if (text := none_left(e, protocol))]
+    return Section.of(
+        "onset",
+        "How soon teeth were numb",
+        Paragraph(text=told(results, "hazard_ratio")),
+        *none,
+        _main_table(results),
+        Heading(text="What would a stopwatch have said?"),
+        Paragraph(text=stopwatch_words(population.naive, population.wait, protocol)),
+        _quarters(results) if len(results.by_quarter) > 1 else None,
+        _periods_table(results),
+    )
 
 
-def _quarters(results: StudyResults) -> list[Block]:
-    blocks: list[Block] = []
-    if len(results.by_quarter) > 1:
-        lines = [Line("Each quarter alone")]
-        lines += [
-            Line(f"{p.level}, this quarter" if p.level == results.quarter else p.level, p.wait_difference)
-            for p in results.by_quarter
+def _quarters(results: StudyResults) -> Block:
+    lines = [Line("Each quarter alone")]
+    for p in results.by_quarter:
+        lines.append(Line(p.level + (", this quarter" if p.level == results.quarter else ""), p.wait_difference))
+    lines.append(Line("All to date", results.overall.wait_difference, whole=True))
+    title = "How did this quarter compare with the ones before?"
+    caption = "Quarters differ by chance alone; a quarter by itself decides nothing."
+    return forest_block(results, lines, name="quarters", title=title, caption=caption)
+
+
+def none_left(never: EstimateLike, protocol: Protocol) -> str | None:
+    """What can be said when no case of an arm stayed un-numb."""
+    if isinstance(never, NotAvailable) or never.n.onsets > 0 or never.estimate > 0:
+        return None
+    cases = never.n.arm(str(never.contrast)).cases or never.n.cases
+    return (
+        f"No {protocol.label(str(never.contrast))} case was left un-numb; with {counted(cases, 'case')} the true "
+        f"proportion could still be as high as {percent(never.interval.high, cases)}."
+    )
+
+
+def stopwatch_words(naive: NaiveStopwatch, wait: tuple[EstimateLike, ...], protocol: Protocol) -> str:
+    """What the average of a stopwatch says, counts and leaves out, beside what is counted here."""
+    said = [f"{decimal(mean)} min {protocol.label(arm)}" for arm, mean, _, _ in naive.means if mean is not None]
+    average = f"A stopwatch average ({listed(said)}; it has no honest interval)" if said else "A stopwatch average"
+    seen = [f"{used} {protocol.label(arm)}" for arm, _, used, _ in naive.means]
+    left = [f"{missing} {protocol.label(arm)}" for arm, _, _, missing in naive.means]
+    text = (
+        f"{average} would count the {listed(seen)} teeth that were seen to go numb, each as late as the test "
+        f"that found it, and leave out the {listed(left)} teeth that were not."
+    )
+    if wait and all(isinstance(e, Estimate) for e in wait):
+        text += (
+            " The restricted mean time to onset counts every case: onset lies between two tests, and a tooth that was "
+            f"not numb with the first injection alone has waited the whole {protocol.onset.tau_min:g} minutes."
+        )
+    return text
+
+
+def _found(population: Population, results: StudyResults, estimates: tuple[EstimateLike, ...]) -> tuple[str, ...]:
+    """How many cases a test decided, of how many."""
+    return tuple(
+        NONE if isinstance(e, NotAvailable) else f"{e.n.arm(code).onsets} of {population.n.arm(code).cases}"
+        for code, e in zip(results.protocol.arm_codes, estimates, strict=False)
+    )
+
+
+def _claimed(results: StudyResults, key: str) -> str:
+    """A difference as its claim has it: the number of the first page."""
+    claim = results.claims.get(key)
+    return (short_value(claim, unit="") if claim is not None else "") or NONE
+
+
+def _main_table(results: StudyResults) -> Table:
+    """The main results, arm beside arm, with their difference."""
+    protocol, population = results.protocol, results.overall
+    target, horizon = protocol.onset.target_min, protocol.onset.tau_min
+    arms = [*map(protocol.label, protocol.arm_codes[:2])]
+    rows: list[tuple[str, ...]] = []
+    for name, shares, key in (
+        (f"Numb by {target:g} min", population.success, "success_difference"),
+        (f"Not numb within {horizon:g} min", population.never_numb, "not_numb_difference"),
+    ):
+        rows.append((name, *map(share_text, shares), _claimed(results, key)))
+        rows.append(("– found so by a test", *_found(population, results, shares), ""))
+    waits = (value_text(e) for e in population.wait)
+    wait = f"Restricted mean time to onset, up to {horizon:g} min"
+    rows.append((wait, *waits, _claimed(results, "rmst_difference")))
+    rows.append(("Hazard ratio", "1", _claimed(results, "hazard_ratio"), ""))
+    differences = (population.success_difference, population.never_numb_difference, population.wait_difference)
+    said = dict.fromkeys(tidy(c.text) for e in differences for c in e.caution)
+    return Table.of(
+        "Arm beside arm",
+        ("", *arms, "difference"),
+        [(first, *map(whole, cells)) for first, *cells in rows],
+        f"Estimates with {level(protocol.plan.conf_level)} intervals; the first injection alone. Differences"
+        f"{'' if results.looks is None else f' and the ratio have intervals {ALLOWED}; they'} are "
+        f"{arms[1]} less {arms[0]}, of proportions in percentage points; of times to onset they are minutes saved. "
+        "A case whose gap between two tests spans the minute counts with the proportion that the whole curve gives it: "
+        "proportions and counts of tests differ a little.",
+        *sorted(reasons_of((*differences, population.hazard_ratio))),
+        " ".join(said),
+    )
+
+
+def _periods_table(results: StudyResults) -> Table:
+    """Quarter by quarter, and all to date."""
+    protocol = results.protocol
+    rows = []
+    for population in (*results.by_quarter, results.overall):
+        name = "All to date" if population.dimension == "overall" else population.level
+        if population.level == results.quarter:
+            name += ", this quarter"
+        shares = [
+            f"{whole(share_text(e))} of\u00a0{cases}" if (cases := population.n.arm(code).cases) else "no case"
+            for code, e in zip(protocol.arm_codes, population.success, strict=False)
         ]
-        lines.append(Line("All to date", results.overall.wait_difference, whole=True))
-        title = "How did this quarter compare with the ones before?"
-        caption = "Quarters differ by chance alone; a quarter by itself decides nothing."
-        blocks.append(forest_block(results, lines, name="quarters", title=title, caption=caption))
-    blocks.append(tables.periods_table(results))
-    return blocks
+        rows.append((name, *shares, whole(points_text(population.success_difference))))
+    return Table.of(
+        f"Numb by {protocol.onset.target_min:g} min, quarter by quarter",
+        ("", *map(protocol.label, protocol.arm_codes[:2]), "difference, percentage points"),
+        rows,
+        f"With {level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}.",
+        f"{NONE}: cannot be estimated from these cases." if any(NONE in c for r in rows for c in r) else "",
+        strong=(len(rows) - 1,),
+    )

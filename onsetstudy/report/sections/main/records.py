@@ -3,20 +3,9 @@
 from __future__ import annotations
 
 from onsetstudy.records.derived.results import MissingField
-from onsetstudy.report import tables
-from onsetstudy.report.document import (
-    Block,
-    Paragraph,
-    Section,
-    Table,
-)
+from onsetstudy.report.document import Paragraph, Section, Table
 from onsetstudy.report.names import field_name
-from onsetstudy.report.numbers import (
-    counted,
-    decimal,
-    listed,
-    quarter,
-)
+from onsetstudy.report.numbers import counted, decimal, listed, quarter, tidy
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import ChairClocks
 
@@ -30,11 +19,15 @@ LEAST_SHOWN_S = 0.01
 
 def missing_words(field: MissingField) -> str:
     """What is missing, in how many cases, what that costs and whom to ask."""
-    named = [f"{operator} of {practice} ({n})" for practice, operator, n in field.whom[:NAMED]]
+    named = _whom(field)[:NAMED]
     others = sum(n for *_, n in field.whom[NAMED:])
     named += [f"others ({others})"] if others else []
     missing = f"{field.column} is missing in {field.missing} of {counted(field.of, 'case')}"
     return f"{missing}: {field.why}. Ask {listed(named)}."
+
+
+def _whom(field: MissingField) -> list[str]:
+    return [f"{operator} of {practice} ({n})" for practice, operator, n in field.whom]
 
 
 def missing_line(missing: tuple[MissingField, ...]) -> list[str]:
@@ -53,16 +46,9 @@ def _missing_table(results: StudyResults) -> Table | None:
     missing = results.data_quality.missing
     if not missing:
         return None
-    rows = []
-    for field in missing:
-        whom = listed([f"{operator} of {practice} ({n})" for practice, operator, n in field.whom])
-        rows.append((field_name(field.column), f"{field.missing} of {field.of}", field.why, whom))
-    return Table(
-        caption=f"What is missing in cases of {quarter(results.quarter)}, and whom to ask",
-        columns=("field", "cases", "without it", "whom to ask (cases)"),
-        rows=tuple(rows),
-        align="lrll",
-    )
+    rows = [(field_name(f.column), f"{f.missing} of {f.of}", f.why, listed(_whom(f))) for f in missing]
+    caption = f"What is missing in cases of {quarter(results.quarter)}, and whom to ask"
+    return Table.of(caption, ("field", "cases", "without it", "whom to ask (cases)"), rows, align="lrll")
 
 
 def clocks_words(clocks: ChairClocks) -> str:
@@ -76,12 +62,10 @@ def clocks_words(clocks: ChairClocks) -> str:
             f"While it timed a case the clock of a page ran at most {apart} from the computer's (measured in "
             f"{clocks.measured} of {clocks.cases}), which is allowed for"
         )
-    intervals = (
-        "no interval was"
-        if clocks.widened == 0
-        else f"{counted(clocks.widened, 'interval')} " + ("was" if clocks.widened == 1 else "were")
+    intervals = "no interval" if clocks.widened == 0 else counted(clocks.widened, "interval")
+    return (
+        f"{text}; {intervals} {'was' if clocks.widened < 2 else 'were'} widened because clocks could not be reconciled."
     )
-    return f"{text}; {intervals} widened because clocks could not be reconciled."
 
 
 def records_section(results: StudyResults) -> Section:
@@ -92,7 +76,38 @@ def records_section(results: StudyResults) -> Section:
         f"{counted(quality.readings_read, 'cold test')} were read and {quality.readings_refused} refused. Refused rows "
         "are kept with their reasons."
     )
-    clocks = [] if quality.clocks is None else [Paragraph(text=clocks_words(quality.clocks))]
-    found = (tables.notices_table(results), tables.reasons_table(results), _missing_table(results))
-    blocks: list[Block] = [Paragraph(text=text), *clocks, *(t for t in found if t is not None)]
-    return Section(id="quality", title="How the records were", blocks=tuple(blocks))
+    return Section.of(
+        "quality",
+        "How the records were",
+        Paragraph(text=text),
+        Paragraph(text=clocks_words(quality.clocks)) if quality.clocks is not None else None,
+        _notices_table(results),
+        _reasons_table(results),
+        _missing_table(results),
+    )
+
+
+def _notices_table(results: StudyResults) -> Table | None:
+    """What was refused, queried and read although unusual, and how the testing went."""
+    quality = results.data_quality
+    rows: list[tuple[str, ...]] = []
+    for name, notices in (
+        ("Refused", quality.refused),
+        ("Read, but to be looked at", quality.queried),
+        ("Read although written in another way", quality.repaired),
+        ("How the testing went", quality.testing),
+    ):
+        if notices:
+            rows += [(name,), *((tidy(notice.text), f"{notice.count}") for notice in notices)]
+    return Table.of("What was noticed in the records", ("", "times"), rows) if rows else None
+
+
+def _reasons_table(results: StudyResults) -> Table | None:
+    """How each case's interval came about."""
+    reasons = results.data_quality.onset_reasons
+    rows = [(text, *(f"{count}" for count in counts)) for _, text, counts in reasons if sum(counts)]
+    return (
+        Table.of("How onset was derived, cases", ("", *map(results.protocol.label, results.protocol.arm_codes)), rows)
+        if rows
+        else None
+    )
