@@ -13,7 +13,7 @@ from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.names import outcome_name
 from onsetstudy.report.numbers import capital, counted, decimal, interval, level, p_equals, tidy
 from onsetstudy.study.results import AnytimeTaken, LooksTaken
-from onsetstudy.survival.sequential.results import AnytimeTest
+from onsetstudy.survival.results import AnytimeTest
 
 __all__ = ["anytime_first_page", "anytime_section", "anytime_words", "looks_section", "verdict_words"]
 
