@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 
-@click.command("look-inside", short_help="Say what a reader of an exchange file could learn.")
+@click.command("look-inside")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 def command(files: tuple[Path, ...]) -> int:
     """Check exchange FILES (or their folders) and say what somebody who reads them could learn.

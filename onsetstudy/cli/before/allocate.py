@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import into_option, protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
@@ -26,9 +26,9 @@ WAYS = {
 """What each way protects against, and what not."""
 
 
-@click.command("allocate", short_help="Draw the list of arms, sealed files and slips to print.")
-@protocol_argument
-@into_option("Folder for the list; keep it where nobody who treats can look.")
+@click.command("allocate")
+@options.protocol
+@options.into("Folder for the list; keep it where nobody who treats can look.")
 @click.option("--slips", type=click.IntRange(1, 5000), default=40, show_default=True, help="Slips in every stratum.")
 @click.option("--seed", type=click.IntRange(0), help="Number that the list is drawn from  [default: drawn at random]")
 @click.option(
@@ -68,6 +68,7 @@ def command(
     """
     from onsetstudy.cli.entering_lists import enter_list, enter_list_there
     from onsetstudy.cli.order import hold_to_order
+    from onsetstudy.cli.say import say_written
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.design.allocation.lists import draw_allocation_list
     from onsetstudy.files.atomic_write import finish_together, together
@@ -112,8 +113,7 @@ def command(
             )
         paths = write_minimisation(promised, into, seed=seed)
         enter_list(protocol, promised, commitment="none: drawn one by one", slips=0, paths=paths)
-        for path in paths:
-            click.echo(f"Written: {path}")
+        say_written(paths)
         click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
         click.echo(WAYS["chain"])
         return 0
@@ -145,8 +145,7 @@ def command(
     paths = [into / path.name for path in made]
     commitment = drawn.commitment
     enter_list(protocol, promised, commitment=commitment, slips=len(drawn.slips), paths=paths)
-    for path in paths:
-        click.echo(f"Written: {path}")
+    say_written(paths)
     click.echo(WAYS[way])
     quality = drawn.quality
     click.echo(

@@ -7,15 +7,13 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command(
-    "block-sizes", short_help="As keeper of the list: keep the block sizes out of the protocol, or show them."
-)
-@protocol_argument
+@click.command("block-sizes")
+@options.protocol
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--size", "sizes", type=click.IntRange(2, 24), multiple=True, help="Size; may be given more than once.")
 @click.option("--check", is_flag=True, help="Hold FILE against the digest in PROTOCOL, and tell the sizes.")

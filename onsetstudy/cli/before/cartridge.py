@@ -44,7 +44,7 @@ PERHAPS_A_CHILD_KG = 40.0
 TISSUE_PH = (("body fluid", 7.4),)
 
 
-@click.command("cartridge", short_help="Work out what a mixed cartridge holds.")
+@click.command("cartridge")
 @click.argument("cartridge_ml", type=Amount(), metavar="CARTRIDGE_ML")
 @click.argument("bicarbonate_ml", type=Amount(), metavar="BICARBONATE_ML")
 @click.option("--mode", type=click.Choice(("add", "replace")), required=True,

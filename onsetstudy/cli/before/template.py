@@ -6,13 +6,13 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command("template", short_help="Write a workbook for entering cases, or a case sheet on paper.")
-@protocol_argument
+@click.command("template")
+@options.protocol
 @click.option(
     "--into",
     type=click.Path(path_type=Path, dir_okay=False),

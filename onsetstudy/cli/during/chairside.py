@@ -26,7 +26,7 @@ NEXT = (
 A_FILE = click.Path(path_type=Path, dir_okay=False)
 
 
-@click.command("chairside", short_help="Time and record cases at the chair, on a page of this computer.")
+@click.command("chairside")
 @click.argument("protocol", required=False, type=click.Path(path_type=Path))
 @click.option("--store", type=A_FILE, required=True, help="File that keeps what is tapped; made if it is not there.")
 @click.option("--practice", default="", help="Code of the practice, such as P01  [default: the protocol's only one]")
@@ -170,7 +170,8 @@ def _sealed_beside(store: Path) -> Path | None:
 
 def _ledger_door(protocol: Path) -> LedgerDoor:
     from onsetstudy.chairside.recorder import LedgerDoor
-    from onsetstudy.cli.ledger_entries import enter_event, enter_opening
+    from onsetstudy.cli.ledger_entries import enter_event
+    from onsetstudy.cli.openings import enter_opening
 
     return LedgerDoor(event=lambda kind, body: enter_event(protocol, kind, body), opened=enter_opening)
 

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command("pause", short_help="Enter in the ledger that the study pauses, goes on or is closed.")
-@protocol_argument
+@click.command("pause")
+@options.protocol
 @click.option("--reason", required=True, help="Why, in a sentence that names nobody.")
 @click.option("--resume", is_flag=True, help="The study goes on.")
 @click.option("--close", is_flag=True, help="The study is closed: no further case.")

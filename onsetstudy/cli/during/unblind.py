@@ -6,13 +6,13 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command("unblind", short_help="Tell the arm of a case in an emergency, with the reason, and log it.")
-@protocol_argument
+@click.command("unblind")
+@options.protocol
 @click.argument("log", type=click.Path(path_type=Path))
 @click.option("--case", "case_id", required=True, help="Code of the case.")
 @click.option("--reason", required=True, help="Why it has to be known, in a sentence that names nobody.")

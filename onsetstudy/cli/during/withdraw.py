@@ -8,13 +8,13 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command("withdraw", short_help="Enter that a patient took consent back.")
-@protocol_argument
+@click.command("withdraw")
+@options.protocol
 @click.option("--case", "case_id", required=True, help="Code of the case.")
 @click.option(
     "--remove-data",
@@ -68,15 +68,16 @@ def command(protocol: Path, case_id: str, remove_data: bool, reason: str, record
 
 def _say_unknown(case_id: str, known: frozenset[str]) -> None:
     """That no row has the code, and which codes are nearly it: the wrong one would leave nobody out."""
+    from onsetstudy.cli.say import please_look
+
     asked, codes = case_id.casefold(), sorted(known)
     # Noughts that were left out are the likeliest slip, and leave codes of other cases more alike than the right one.
     near = [code for code in codes if _bare(code) == _bare(asked)]
     near = near or difflib.get_close_matches(asked, codes, n=3, cutoff=0.75)
     meant = f" Was {' or '.join(code.upper() for code in near)} meant? Enter that code then." if near else ""
-    click.echo(
-        f"Please look: no record and no opening log that was looked through has the case {case_id}. It is entered, and "
-        f"leaves out nothing until there is such a case.{meant}",
-        err=True,
+    please_look(
+        f"no record and no opening log that was looked through has the case {case_id}. It is entered, and leaves out "
+        f"nothing until there is such a case.{meant}"
     )
 
 

@@ -11,7 +11,7 @@ from onsetstudy.files.file_lock import alone
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.ledger import LedgerEntry, entry_line, make_entry, read_entries, verify_entries
 
-__all__ = ["enter", "ledger_path", "practice_ledger_path", "read_ledger", "verified_ledger"]
+__all__ = ["Proposed", "enter", "ledger_path", "practice_ledger_path", "read_ledger", "verified_ledger"]
 
 SUFFIX = ".ledger.jsonl"
 MOST_BYTES = 50_000_000
