@@ -70,7 +70,8 @@ def command(
     Practices stand under letters. The JSON file holds their key and is for the coordinator, as is what is told here by
     code; a report made with --page-for shows one practice to itself, and the others by letter.
     """
-    from onsetstudy.cli.ledger_entries import enter_files, keeps_ledger, with_ledger
+    from onsetstudy.cli.ledger_entries import keeps_ledger
+    from onsetstudy.cli.reported_entries import enter_files, with_ledger
     from onsetstudy.cli.say import please_look, progress_line, say_written
     from onsetstudy.files.documents.earlier_pages import earlier_cases
     from onsetstudy.files.documents.group import write_group
@@ -119,7 +120,7 @@ def _say_grown(
     read: Sequence[tuple[str, Exchange]],
 ) -> None:
     """Which practices grew by so few cases that two pages tell what became of them; or that nobody can say."""
-    from onsetstudy.cli.ledger_entries import practices_sent_before
+    from onsetstudy.cli.reported_entries import practices_sent_before
     from onsetstudy.cli.say import please_look
     from onsetstudy.report.numbers import counted
     from onsetstudy.study.group.given_away import cases_of_page, grown_by_few

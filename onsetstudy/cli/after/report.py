@@ -46,7 +46,7 @@ def command(
     A randomised study is analysed by the arm that chance had chosen, from the practice's opening log or the whole list.
     """
     from onsetstudy.cli import given
-    from onsetstudy.cli.ledger_entries import with_ledger
+    from onsetstudy.cli.reported_entries import with_ledger
     from onsetstudy.cli.say import progress_line, say_written
     from onsetstudy.cli.withdrawals import leave_out_withdrawn
     from onsetstudy.files.documents.results_json import write_report
