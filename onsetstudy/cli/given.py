@@ -11,7 +11,7 @@ import click
 from onsetstudy.cli.say import first_of, gathered, please_look, say_lines, say_problems
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError
 from onsetstudy.files.ledger.side_files import read_arms
-from onsetstudy.files.output import rejects_path, write_rejects
+from onsetstudy.files.output import rejects_path, write_escaped
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.allocation import KeptList
@@ -46,7 +46,7 @@ class GivenRecords:
         """Checked records; refused rows are kept in a file, and what was found is said."""
         checked = read_records(self.paths, promised, strict=self.strict, drop_unknown=self.drop_unknown)
         beside = self.rejects or rejects_path(self.paths)
-        _say_records(checked, write_rejects(checked, beside) if len(checked.rejects) else None)
+        _say_records(checked, write_escaped(beside, checked.rejects) if len(checked.rejects) else None)
         return checked
 
 

@@ -11,7 +11,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import RecordsError
+from onsetstudy.files.guard import problem_in
 from onsetstudy.records.chair.event_log import Event
 
 __all__ = ["EventStore", "StoreUnavailable", "is_store", "preparations_path", "restore_store"]
@@ -38,7 +39,8 @@ CREATE TABLE clock_seen (one INTEGER PRIMARY KEY CHECK (one = 1), boot TEXT NOT 
   server_wall_s REAL NOT NULL) STRICT;
 """
 MIGRATIONS = {1: TABLES_2, 2: TABLES_3}
-COLUMNS = "id, case_id, kind, clock, at_monotonic, at_wall, device, payload, corrects"
+FIELDS = ("id", "case_id", "kind", "clock", "at_monotonic", "at_wall", "device", "payload", "corrects")
+COLUMNS = ", ".join(FIELDS)
 
 
 class StoreUnavailable(RecordsError):
@@ -354,34 +356,14 @@ def _refuse_damaged(db: sqlite3.Connection, path: Path) -> None:
 
 def _row(event: Event) -> tuple[Any, ...]:
     payload = json.dumps(dict(event.payload), sort_keys=True, separators=(",", ":"), allow_nan=False)
-    return (
-        event.id,
-        event.case_id,
-        event.kind,
-        event.clock,
-        float(event.at_monotonic),
-        event.at_wall,
-        event.device,
-        payload,
-        event.corrects,
-    )
+    written = {"payload": payload, "at_monotonic": float(event.at_monotonic)}
+    return tuple(written.get(name, getattr(event, name)) for name in FIELDS)
 
 
 def _event(row: Sequence[Any]) -> Event:
-    seq, key, case_id, kind, clock, at_monotonic, at_wall, device, payload, corrects = row
-    return Event(
-        id=key,
-        kind=kind,
-        clock=clock,
-        at_monotonic=at_monotonic,
-        at_wall=at_wall,
-        device=device,
-        payload=json.loads(payload),
-        case_id=case_id,
-        corrects=corrects,
-        seq=seq,
-    )
+    told = dict(zip(("seq", *FIELDS), row, strict=True))
+    return Event(**{**told, "payload": json.loads(told["payload"])})
 
 
 def _problem(path: Path, what: str, mend: str) -> RecordsError:
-    return RecordsError(Problem(what=what, where=Where(file=path.name), mend=mend, code="store"))
+    return RecordsError(problem_in(path, what, mend, "store"))

@@ -74,7 +74,7 @@ def command(
     from onsetstudy.cli.reported_entries import enter_files, with_ledger
     from onsetstudy.cli.say import please_look, progress_line, say_written
     from onsetstudy.files.documents.earlier_pages import earlier_cases
-    from onsetstudy.files.documents.group import write_group
+    from onsetstudy.files.documents.reports import write_group
     from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.pool.combine import PoolOptions

@@ -49,7 +49,7 @@ def command(
     from onsetstudy.cli.reported_entries import with_ledger
     from onsetstudy.cli.say import progress_line, say_written
     from onsetstudy.cli.withdrawals import leave_out_withdrawn
-    from onsetstudy.files.documents.results_json import write_report
+    from onsetstudy.files.documents.reports import write_report
     from onsetstudy.files.ledger.side_files import read_companions
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.records.derived.opened_slips import recorded_slips

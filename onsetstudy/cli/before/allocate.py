@@ -77,7 +77,6 @@ def command(
         newer_parts_of,
         read_passphrases,
         write_allocation,
-        write_continued,
         write_enveloped,
         write_list,
         write_minimisation,
@@ -132,10 +131,8 @@ def command(
                     "a list of envelopes alone goes on as a list of its own, in another folder; leave out --after"
                 )
             made = write_list(drawn, fresh, seed=seed, by_coordinator=way == "coordinator", earlier=after)
-        elif after is None:
-            made = write_allocation(drawn, fresh, seed=seed, case_codes=codes)
         else:
-            made = write_continued(drawn, fresh, after, seed=seed, case_codes=codes)
+            made = write_allocation(drawn, fresh, seed=seed, earlier=after, case_codes=codes)
         if printed:
             from onsetstudy.report.sections.before.slips import render_slips
 

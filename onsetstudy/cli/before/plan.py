@@ -37,7 +37,7 @@ def command(
     from onsetstudy.cli.ledger_entries import head_beside
     from onsetstudy.cli.say import progress_line, say_written
     from onsetstudy.cluster.mapper import chosen_mapper
-    from onsetstudy.files.documents.planning import write_planning
+    from onsetstudy.files.documents.reports import write_planning
     from onsetstudy.files.ledger.lock import read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.report.sections.before.plan_words import headline, planned_size, size_lines
@@ -45,7 +45,7 @@ def command(
 
     promised = read_protocol(protocol)
     if papers:
-        from onsetstudy.files.documents.papers import write_papers
+        from onsetstudy.files.documents.reports import write_papers
 
         say_written(write_papers(promised, into, paper=paper))
         return 0

@@ -19,7 +19,7 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.files.bulk.parts import Part, find_parts, read_part
-from onsetstudy.files.output import rejects_csv, write_bytes
+from onsetstudy.files.output import write_bytes, write_escaped
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.derived.allocation import KeptList, known_arms, resolve_arms
@@ -228,7 +228,7 @@ def _reduce_part(job: _Job) -> bool:
     records = replace(records, companions=beside)
     rejects = job.work / "rejects" / f"{job.part.name}.csv"
     if len(records.rejects):
-        write_bytes(rejects, rejects_csv(records.rejects).encode("utf-8"), private=True)
+        write_escaped(rejects, records.rejects)
     else:
         # What was mended since is refused no longer.
         rejects.unlink(missing_ok=True)

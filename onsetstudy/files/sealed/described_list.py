@@ -7,9 +7,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.type_check import may_be_newer
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.guard import Unreadable, problem_in, read_json
 
 __all__ = ["COORDINATOR", "newer_parts", "read_commitments", "read_description"]
 
@@ -67,7 +67,7 @@ def read_description(path: Path) -> dict[str, Any]:
         If it is none; with all that is wrong, and without the values.
     """
     try:
-        content = parse_json(path, read_text(path))
+        content = read_json(path)
     except Unreadable as error:
         raise _refused(path, [error.problem.what]) from None
     if not isinstance(content, dict):
@@ -89,7 +89,7 @@ def read_commitments(path: Path) -> dict[str, str]:
         If it holds none.
     """
     try:
-        content = parse_json(path, read_text(path))
+        content = read_json(path)
     except Unreadable as error:
         raise _refused(path, [error.problem.what]) from None
     slips = content.get("slips") if isinstance(content, dict) else None
@@ -107,4 +107,4 @@ def newer_parts(content: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _refused(path: Path, faults: list[str]) -> RecordsError:
     mend = "restore the file as allocate has written it"
-    return RecordsError([Problem(what=f, where=Where(file=path.name), mend=mend, code="list") for f in faults])
+    return RecordsError([problem_in(path, fault, mend, "list") for fault in faults])

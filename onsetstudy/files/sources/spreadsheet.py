@@ -14,6 +14,7 @@ from pathlib import Path
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where, require
+from onsetstudy.files.guard import problem_in
 from onsetstudy.files.sources.recorded import read_store, refuse_other_study
 from onsetstudy.files.sources.screening import read_screening
 from onsetstudy.files.store import EventStore, is_store
@@ -163,7 +164,7 @@ def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, C
 
 
 def _problem(path: Path, what: str, mend: str, *, sheet: str | None = None, row: int | None = None) -> Problem:
-    return Problem(what=what, where=Where(file=path.name, sheet=sheet, row=row), mend=mend, code="file")
+    return problem_in(path, what, mend, "file", sheet=sheet, row=row)
 
 
 def _in_folder(folder: Path) -> list[Path]:
