@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -26,6 +27,7 @@ from onsetstudy.chairside.views import (
     chair_view,
     overview,
     setup_view,
+    slip_view,
     waiting_cases,
 )
 from onsetstudy.core.errors import OnsetStudyError
@@ -51,6 +53,8 @@ FRAME = {"id", "kind", "clock", "at_monotonic", "at_wall", "device", "payload", 
 STUDY_ONLY = ("paused", "resumed", "unblinded", "followed_up")
 LEDGERED = ("paused", "resumed", "unblinded")
 MOST_ENTRIES = 100
+NOT_ALLOWED = "this role may not do that"
+TAKEN = "another entry has this name"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,17 +66,20 @@ class Answer:
     why: str = ""
 
 
+def _refused(key: str, why: str) -> Answer:
+    return Answer(id=key, state="refused", why=why)
+
+
 def event_from_json(value: Any) -> Event | None:
     """An entry as the page sends it; ``None`` if the value has not the shape of one."""
     if not isinstance(value, dict) or set(value) - FRAME or not isinstance(value.get("payload", {}), dict):
         return None
     texts: dict[str, Any] = {name: value.get(name) for name in ("id", "kind", "clock", "at_wall", "device")}
     optional: dict[str, Any] = {name: value.get(name) for name in ("case_id", "corrects")}
-    if not all(isinstance(v, str) for v in texts.values()):
-        return None
-    if not all(v is None or isinstance(v, str) for v in optional.values()):
-        return None
+    given = (*texts.values(), *(v for v in optional.values() if v is not None))
     number = value.get("at_monotonic")
+    if not all(isinstance(text, str) for text in given):
+        return None
     if isinstance(number, bool) or not isinstance(number, int | float) or not abs(number) < 1e12:
         return None
     return Event(**texts, **optional, at_monotonic=float(number), payload=value.get("payload", {}))
@@ -102,8 +109,6 @@ class Recorder:
         Whether these are invented patients.
     ledger : LedgerDoor or None
         Where pauses, unblindings and openings are entered; ``None`` on invented patients.
-    offline : bool
-        Whether a browser will keep the page for when the server is away.
     shared : bool
         Whether tablets of the same surgery may be paired.
     """
@@ -119,11 +124,10 @@ class Recorder:
         clock: ServerClock | None = None,
         practising: bool = False,
         ledger: LedgerDoor | None = None,
-        offline: bool = True,
         shared: bool = False,
     ) -> None:
         self.protocol, self.store, self.preparations = protocol, store, preparations
-        self.practice, self.sealed, self.practising, self.offline = practice, sealed, practising, offline
+        self.practice, self.sealed, self.practising = practice, sealed, practising
         self.clock = clock or ServerClock()
         self.ledger, self.shared = ledger, shared
         self._log = RunningLog()
@@ -138,7 +142,6 @@ class Recorder:
             role=role,
             practice=self.practice,
             practising=self.practising,
-            offline=self.offline,
             paired_roles=roles_offered(self.protocol) if paired else (),
         )
 
@@ -151,7 +154,7 @@ class Recorder:
         now = self.reading()
         with self._lock:
             axis_s = self._log.axis_s(now.boot, now.server_s, now.server_wall_s)
-        return ClockView(boot=now.boot, server_s=now.server_s, server_wall_s=now.server_wall_s, axis_s=axis_s)
+        return ClockView(**dataclasses.asdict(now), axis_s=axis_s)
 
     # Entries ----------------------------------------------------------------------------------------------------------
 
@@ -172,14 +175,13 @@ class Recorder:
         event = event_from_json(value)
         if event is None:
             key = value.get("id") if isinstance(value, dict) else ""
-            return Answer(id=key if isinstance(key, str) else "", state="refused", why="this is no entry")
-        why = self._refusal(role, event)
-        if why:
-            return Answer(id=event.id, state="refused", why=why)
+            return _refused(key if isinstance(key, str) else "", "this is no entry")
+        if why := self._refusal(role, event):
+            return _refused(event.id, why)
         self._enter(event)
         state = self.store.append([event])[0]
         if state == "refused":
-            return Answer(id=event.id, state=state, why="another entry has this name")
+            return _refused(event.id, TAKEN)
         if state == "written":
             self._log.take(self.store.events(after=self._log.last))
         return Answer(id=event.id, state=state)
@@ -202,12 +204,13 @@ class Recorder:
             faults.append("what was mixed is entered on the mixer's page")
         if event.kind in ("trained", "drilled") and not self.practising:
             faults.append("training belongs to practice, on invented patients")
-        if event.kind == "drilled" and "mixing" not in MAY[role]:
-            faults.append("this role may not do that")
-        if event.kind in STUDY_ONLY and "study" not in MAY[role]:
-            faults.append("this role may not do that")
-        if "chair" not in MAY[role] and event.kind not in ("anchor", "prepared", "drilled"):
-            faults.append("this role may not do that")
+        may = MAY[role]
+        if event.kind == "drilled" and "mixing" not in may:
+            faults.append(NOT_ALLOWED)
+        if event.kind in STUDY_ONLY and "study" not in may:
+            faults.append(NOT_ALLOWED)
+        if "chair" not in may and event.kind not in ("anchor", "prepared", "drilled"):
+            faults.append(NOT_ALLOWED)
         if event.kind == "case_opened" and not faults:
             before = self._log.opened_by(str(event.case_id))
             if before not in (None, event.id):
@@ -246,9 +249,8 @@ class Recorder:
     def overview(self, today: dt.date) -> Overview:
         """Completeness and pace."""
         with self._lock:
-            states = self._log.states(self.protocol)
             return overview(
-                states,
+                self._log.states(self.protocol),
                 self.protocol,
                 today_quarter=Quarter.of(today),
                 paused=self._log.paused,
@@ -338,16 +340,7 @@ class Recorder:
         )
         if self.ledger is not None:
             self.ledger.opened(self.sealed)
-        arm = next(a for a in self.protocol.arms if a.code == told.arm)
-        return SlipView(
-            case_id=case_id,
-            slip=told.slip,
-            arm=told.arm,
-            label=self.protocol.label(told.arm),
-            preparation=arm.preparation,
-            side=told.side,
-            again=told.again,
-        )
+        return told
 
     def prepare(self, role: str, values: Mapping[str, Any]) -> list[Answer]:
         """Keep what was mixed apart, and tell the chair no more than that it is prepared.
@@ -357,23 +350,24 @@ class Recorder:
         """
         kept, told = event_from_json(values.get("preparation")), event_from_json(values.get("prepared"))
         if kept is None or told is None or (kept.kind, told.kind) != ("preparation", "prepared"):
-            return [Answer(id="", state="refused", why="this is no preparation")]
+            return [_refused("", "this is no preparation")]
         faults = entry_faults(kept, self.protocol)
         arms = {a.code for a in self.protocol.arms}
         if kept.payload.get("arm") not in arms or kept.case_id != told.case_id:
             faults.append("the arm is not one of this study")
         if kept.payload.get("volume_ml") is None:
             faults.append("the volume is missing")
-        mixed = kept.payload.get("arm") != self.protocol.reference_arm
-        if mixed and (kept.payload.get("mix_mode") in (None, "none") or not kept.payload.get("bicarbonate_ml")):
-            faults.append("say how the bicarbonate was mixed in, and how much")
-        if not mixed and (kept.payload.get("bicarbonate_ml") or kept.payload.get("mix_mode") not in (None, "none")):
+        way, added = kept.payload.get("mix_mode") not in (None, "none"), kept.payload.get("bicarbonate_ml")
+        if kept.payload.get("arm") != self.protocol.reference_arm:
+            if not (way and added):
+                faults.append("say how the bicarbonate was mixed in, and how much")
+        elif way or added:
             faults.append("nothing is mixed into this cartridge")
         if faults:
-            return [Answer(id=kept.id, state="refused", why="; ".join(faults))]
+            return [_refused(kept.id, "; ".join(faults))]
         state = self.preparations.append([kept])[0]
         if state == "refused":
-            return [Answer(id=kept.id, state=state, why="another entry has this name")]
+            return [_refused(kept.id, TAKEN)]
         return [Answer(id=kept.id, state=state), *self.add(role, [values["prepared"]])]
 
     def unblind(self, role: str, value: Any) -> tuple[Answer, SlipView | None]:
@@ -386,17 +380,8 @@ class Recorder:
         if not last:
             return answer, None
         told = last[-1].payload
-        arm = str(told["arm"])
-        view = SlipView(
-            case_id=case_id,
-            slip=str(told.get("allocation_slip") or ""),
-            arm=arm,
-            label=self.protocol.label(arm),
-            preparation=next(a.preparation for a in self.protocol.arms if a.code == arm),
-            side="",
-            again=False,
-        )
-        return answer, view
+        slip = str(told.get("allocation_slip") or "")
+        return answer, slip_view(self.protocol, case_id, str(told["arm"]), slip=slip)
 
 
 def roles_offered(protocol: Protocol) -> tuple[str, ...]:

@@ -10,7 +10,6 @@ import dataclasses
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from onsetstudy.chairside.case_flow import CaseState
 from onsetstudy.protocol.model import Protocol, Quarter
@@ -28,7 +27,6 @@ __all__ = [
     "ChairView",
     "ClockView",
     "DrillView",
-    "Entry",
     "MixingView",
     "Overview",
     "SetupView",
@@ -39,6 +37,7 @@ __all__ = [
     "chair_view",
     "overview",
     "setup_view",
+    "slip_view",
     "waiting_cases",
     "watches",
     "what_decides",
@@ -75,31 +74,14 @@ class SetupView:
     screened: tuple[tuple[str, str], ...]
     pain_scale: str
     anxiety_scale: str
-    offline: bool
     paired_roles: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
-    """One entry as the chair's pages see it."""
-
-    seq: int
-    id: str
-    case_id: str | None
-    kind: str
-    clock: str
-    at_monotonic: float
-    at_wall: str
-    device: str
-    payload: Mapping[str, Any]
-    corrects: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChairView:
     """Entries for the tester and for whoever treats; ``clocks`` ties their page loads to the computer's clock."""
 
-    entries: tuple[Entry, ...]
+    entries: tuple[Event, ...]
     clocks: Mapping[str, float]
     last: int
     paused: str
@@ -230,7 +212,6 @@ def setup_view(
     role: str,
     practice: str,
     practising: bool,
-    offline: bool,
     paired_roles: tuple[str, ...] = (),
 ) -> SetupView:
     """What the page of a role needs to know of the protocol; ``paired_roles`` are those a tablet may be paired for."""
@@ -258,18 +239,23 @@ def setup_view(
         screened=tuple(SCREENED.items()),
         pain_scale=protocol.pain.instrument.scale if protocol.pain else "",
         anxiety_scale=protocol.anxiety.scale if protocol.anxiety else "",
-        offline=offline,
         paired_roles=paired_roles,
     )
 
 
 def chair_view(events: Sequence[Event], clocks: Mapping[str, float], last: int, paused: str) -> ChairView:
     """Entries for a page of the chair."""
-    names = [f.name for f in dataclasses.fields(Entry)]
-    entries = tuple(Entry(**{name: getattr(event, name) for name in names}) for event in events)
-    used = {e.clock for e in entries}
-    return ChairView(
-        entries=entries, clocks={c: clocks[c] for c in sorted(used) if c in clocks}, last=last, paused=paused
+    used = sorted({e.clock for e in events} & clocks.keys())
+    return ChairView(entries=tuple(events), clocks={c: clocks[c] for c in used}, last=last, paused=paused)
+
+
+def slip_view(
+    protocol: Protocol, case_id: str, arm: str, *, slip: str, side: str = "", again: bool = False
+) -> SlipView:
+    """What a slip said of a case, and how its arm is prepared."""
+    preparation = next(a.preparation for a in protocol.arms if a.code == arm)
+    return SlipView(
+        case_id=case_id, slip=slip, arm=arm, label=protocol.label(arm), preparation=preparation, side=side, again=again
     )
 
 

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import click
 
 if TYPE_CHECKING:
     from onsetstudy.chairside.recorder import LedgerDoor
-    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.chairside.serving import ServeOptions
     from onsetstudy.protocol.model import Protocol
 
 __all__ = ["command"]
@@ -84,17 +85,26 @@ def command(
     else:
         _refuse_unlocked(protocol, promised)
     _refuse_pattern(protocol, promised)
-    told = _Told(_practice(practice, promised), sealed or _sealed_beside(store), port, practise, share)
-    _serve(promised, store, told, no_browser=no_browser, ledger_of=None if practise else protocol)
+    code = _practice(practice, promised)
+    with _installed():
+        from onsetstudy.chairside.serving import ServeOptions
+    options = ServeOptions(
+        practice=code,
+        sealed=sealed or _sealed_beside(store),
+        port=port,
+        practising=practise,
+        share=share,
+        ledger=None if practise else _ledger_door(protocol),
+    )
+    _serve(promised, store, options, say=_sayer(no_browser))
     return 0
 
 
 def _export(store: Path, folder: Path) -> int:
-    from onsetstudy.files.sources.recorded import export_store
-    from onsetstudy.files.sources.screening import export_screening
+    from onsetstudy.cli.say import say_written
+    from onsetstudy.files.sources.recorded import export_screening, export_store
 
-    for path in (*export_store(store, folder), export_screening(store, folder)):
-        click.echo(f"Written: {path}")
+    say_written((*export_store(store, folder), export_screening(store, folder)))
     return 0
 
 
@@ -195,17 +205,21 @@ def _set_up(protocol: Path, *, no_browser: bool) -> bool:
         apart = "Give the folder keep-apart to somebody who does not treat, and take it off this computer."
         return (*lines, "It is locked, and the list is drawn.", apart, *NEXT)
 
-    try:
+    with _installed():
         from onsetstudy.chairside.serving import serve_set_up
-    except ModuleNotFoundError as error:
-        raise _not_installed(error) from None
     return serve_set_up(finish, say=_sayer(no_browser))
 
 
-def _not_installed(error: ModuleNotFoundError) -> OnsetStudyError:
+@contextlib.contextmanager
+def _installed() -> Iterator[None]:
+    """What is imported inside may be missing: that is told with what to install."""
     from onsetstudy.core.errors import OnsetStudyError
 
-    return OnsetStudyError(f"{error.name} is not installed. Install the recorder: pip install 'onsetstudy[chairside]'")
+    try:
+        yield
+    except ModuleNotFoundError as error:
+        mend = "Install the recorder: pip install 'onsetstudy[chairside]'"
+        raise OnsetStudyError(f"{error.name} is not installed. {mend}") from None
 
 
 def _sayer(no_browser: bool) -> Callable[[str, str], None]:
@@ -223,28 +237,15 @@ def _sayer(no_browser: bool) -> Callable[[str, str], None]:
     return say
 
 
-class _Told(NamedTuple):
-    """What was asked for at the command line."""
-
-    practice: str
-    sealed: Path | None
-    port: int
-    practising: bool
-    share: str
-
-
-def _serve(promised: Protocol, store: Path, told: _Told, *, no_browser: bool, ledger_of: Path | None) -> None:
-    try:
-        from onsetstudy.chairside.serving import ServeOptions, serve
+def _serve(promised: Protocol, store: Path, options: ServeOptions, *, say: Callable[[str, str], None]) -> None:
+    with _installed():
+        from onsetstudy.chairside.serving import serve
         from onsetstudy.files.documents.certificates import share_files
-    except ModuleNotFoundError as error:
-        raise _not_installed(error) from None
-    options = ServeOptions(**told._asdict(), ledger=None if ledger_of is None else _ledger_door(ledger_of))
-    if told.share:
+    if options.share:
         folder = store.with_name(f"{store.stem}.share")
-        files = share_files(folder, told.share, now=dt.datetime.now(dt.UTC))
+        files = share_files(folder, options.share, now=dt.datetime.now(dt.UTC))
         options = dataclasses.replace(options, certificate=files.certificate, key=files.key)
-        click.echo(f"Let the tablet trust {files.authority}; it certifies {told.share} and nothing else.")
+        click.echo(f"Let the tablet trust {files.authority}; it certifies {options.share} and nothing else.")
     click.echo("Test the tooth and ask the patient before every procedure. Stop with Ctrl-C.")
     click.echo("Each address lets one browser in, once:")
-    serve(promised, store, options, say=_sayer(no_browser))
+    serve(promised, store, options, say=say)

@@ -15,8 +15,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where, require
 from onsetstudy.files.guard import problem_in
-from onsetstudy.files.sources.recorded import read_store, refuse_other_study
-from onsetstudy.files.sources.screening import read_screening
+from onsetstudy.files.sources.recorded import read_screening, read_store, refuse_other_study
 from onsetstudy.files.store import EventStore, is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
