@@ -34,13 +34,7 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import EventStore
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import CODES
-from onsetstudy.records.chair.agreement import (
-    agreement_on,
-    latest_sequence,
-    next_step,
-    training_answers,
-    who_finished,
-)
+from onsetstudy.records.chair.agreement import agreement_on, latest_sequence, next_step, training_answers, who_finished
 from onsetstudy.records.chair.event_kinds import entry_faults
 from onsetstudy.records.chair.event_log import Event, in_force
 from onsetstudy.records.chair.mixing_drill import DRILL_TASKS, drill_results

@@ -207,12 +207,7 @@ def watches(protocol: Protocol) -> bool:
 
 
 def setup_view(
-    protocol: Protocol,
-    *,
-    role: str,
-    practice: str,
-    practising: bool,
-    paired_roles: tuple[str, ...] = (),
+    protocol: Protocol, *, role: str, practice: str, practising: bool, paired_roles: tuple[str, ...] = ()
 ) -> SetupView:
     """What the page of a role needs to know of the protocol; ``paired_roles`` are those a tablet may be paired for."""
     teeth = TEETH[protocol.schedule.tooth_notation]

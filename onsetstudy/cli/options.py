@@ -12,6 +12,9 @@ import click
 __all__ = ["Amount", "arms", "formats", "hands", "into", "levels", "paper", "protocol", "quarter", "records", "sending"]
 
 F = TypeVar("F", bound=Callable[..., Any])
+A_PATH = click.Path(path_type=Path)
+A_FILE = click.Path(path_type=Path, dir_okay=False)
+A_FOLDER = click.Path(path_type=Path, file_okay=False)
 FORMATS = ("html", "pdf", "json")
 
 
@@ -24,13 +27,13 @@ def _with(command: Callable[..., Any], *options: Callable[[Any], Any]) -> Any:
 
 def protocol(command: F) -> F:
     """The protocol file of the study."""
-    return click.argument("protocol", type=click.Path(path_type=Path))(command)
+    return click.argument("protocol", type=A_PATH)(command)
 
 
 def into(text: str, default: str = "") -> Callable[[F], F]:
     """The folder that files are written into; required where it has no usual one."""
     usual: dict[str, Any] = {"default": Path(default), "show_default": True} if default else {"required": True}
-    return click.option("--into", type=click.Path(path_type=Path, file_okay=False), help=text, **usual)
+    return click.option("--into", type=A_FOLDER, help=text, **usual)
 
 
 def quarter(text: str) -> Callable[[F], F]:
@@ -102,7 +105,7 @@ def records(command: F) -> F:
 
     shown: F = _with(
         gathering,
-        click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path)),
+        click.argument("records", nargs=-1, required=True, type=A_PATH),
         click.option("--strict", is_flag=True, help="Refuse everything if a single row is refused."),
         click.option(
             "--drop-unknown",
@@ -111,7 +114,7 @@ def records(command: F) -> F:
         ),
         click.option(
             "--rejects",
-            type=click.Path(path_type=Path, dir_okay=False),
+            type=A_FILE,
             help="File for the rows that were refused, with the reasons  [default: beside the records or the report]",
         ),
     )
@@ -131,7 +134,7 @@ def arms(command: F) -> F:
         gathering,
         click.option(
             "--allocation",
-            type=click.Path(path_type=Path),
+            type=A_PATH,
             help="List of slips, or the folder with it or with opening logs: arms are compared as allocated, and the "
             "records held against it.",
         ),
@@ -139,7 +142,7 @@ def arms(command: F) -> F:
             "--log",
             "logs",
             multiple=True,
-            type=click.Path(path_type=Path),
+            type=A_PATH,
             help="Opening log of the practice (or its folder), written by open-slip beside the sealed file; may be "
             "given more than once  [default: opened-….csv beside the records, or in the folder allocation there]",
         ),

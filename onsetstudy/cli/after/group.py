@@ -19,7 +19,7 @@ __all__ = ["command"]
 
 @click.command("group")
 @options.protocol
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("files", nargs=-1, required=True, type=options.A_PATH)
 @options.quarter("Quarter to report on, such as 2026Q3  [default: the last one that was sent]")
 @click.option(
     "--page-for", "pages", multiple=True, help="Code of a practice that gets a report of its own; repeatable."
@@ -87,10 +87,10 @@ def command(
     promised = read_protocol(protocol)
     read = read_exchanges(files)
     refuse_sent_twice(read)
-    options = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
+    pooling = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
     with progress_line() as progress:
         results = analyse_group(
-            read, promised, quarter=quarter, skipped=skipped_files(files), options=options, progress=progress
+            read, promised, quarter=quarter, skipped=skipped_files(files), options=pooling, progress=progress
         )
     if keeps_ledger(protocol, promised):
         for note in enter_files(protocol, read):

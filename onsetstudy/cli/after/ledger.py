@@ -20,7 +20,7 @@ __all__ = ["command"]
     "--against",
     "others",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=options.A_PATH,
     help="Report (HTML or JSON), exchange file or file of a list to hold the ledger against, or a folder of such.",
 )
 @click.option("--head", "heads", multiple=True, help="Last entry as a printed page quotes it, such as 12:0f3a….")

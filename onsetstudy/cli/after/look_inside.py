@@ -26,8 +26,8 @@ def command(files: tuple[Path, ...]) -> int:
     from onsetstudy.files.exchange import find_exchanges, read_exchanges
     from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
 
-    found = [(name, exchange) for name, (_, exchange) in
-             zip(_told_apart(find_exchanges(files)), read_exchanges(files), strict=True)]  # fmt: skip
+    names = _told_apart(find_exchanges(files))
+    found = [(name, exchange) for name, (_, exchange) in zip(names, read_exchanges(files), strict=True)]
     earlier: dict[tuple[str, str], tuple[str, Exchange]] = {}
     for name, exchange in sorted(found, key=lambda item: _age(*item)):
         click.echo(f"{name}:")

@@ -19,15 +19,13 @@ __all__ = ["command"]
 
 @click.command("reduce")
 @options.protocol
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=options.A_PATH)
 @options.quarter("Last quarter counted, such as 2026Q3  [default: the protocol's last]")
 @options.sending
 @options.arms
 @click.option("--drop-unknown", is_flag=True, help="Leave columns that the dictionary does not know unread.")
 @options.hands
-@click.option(
-    "--work", type=click.Path(path_type=Path, file_okay=False), help="Folder of what is done  [default: INTO/work]"
-)
+@click.option("--work", type=options.A_FOLDER, help="Folder of what is done  [default: INTO/work]")
 @options.into("Folder for the files.", "exchange")
 def command(
     protocol: Path,
@@ -103,7 +101,7 @@ def command(
         raise RecordsError(
             f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"
         )
-    options = SendOptions(least_cases=least_cases)
+    chosen = SendOptions(least_cases=least_cases)
     refused, accepted = dict(found.refused), found.accepted_by_practice
     written = 0
     for practice in found.tally.practices:
@@ -114,7 +112,7 @@ def command(
             slips = given.slips_told(opened, found.slips, practices=(practice,), through=through)
             given.refuse_unrecorded(practice, slips, allowed=send_incomplete)
             exchange = make_exchange(
-                found.tally, promised, practice, records_digest=found.digest, options=options, slips=slips
+                found.tally, promised, practice, records_digest=found.digest, options=chosen, slips=slips
             )
             exchange = replace(exchange, ledger_head=head_beside(protocol))
         except RecordsError as error:

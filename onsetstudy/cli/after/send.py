@@ -32,7 +32,7 @@ __all__ = ["command"]
 @options.sending
 @options.arms
 @click.option("--operators", is_flag=True, help="Count failures by operator too, under numbers.")
-@click.option("--after", type=click.Path(path_type=Path), help="File sent before: what both together give away.")
+@click.option("--after", type=options.A_PATH, help="File sent before: what both together give away.")
 @options.into("Folder for the file.", "exchange")
 def command(
     protocol: Path,
@@ -84,11 +84,11 @@ def command(
     log = given.log_of_slips(promised, kept, records.paths)
     slips = given.slips_told(log, recorded, practices=(practice,), through=through)
     given.refuse_unrecorded(practice, slips, allowed=send_incomplete)
-    options = SendOptions(least_cases=least_cases, operators=operators)
+    doubts = doubts_of_practice(checked, promised, practice, through=through)
+    chosen = SendOptions(least_cases=least_cases, operators=operators)
     exchange = make_exchange(
-        tally, promised, practice, records_digest=checked.digest, options=options,
-        doubts=doubts_of_practice(checked, promised, practice, through=through), slips=slips,
-    )  # fmt: skip
+        tally, promised, practice, records_digest=checked.digest, options=chosen, doubts=doubts, slips=slips
+    )
     exchange = replace(exchange, ledger_head=head_beside(protocol))
     told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
     path = write_exchange(exchange, into)

@@ -33,7 +33,7 @@ WAYS = {
 @click.option("--seed", type=click.IntRange(0), help="Number that the list is drawn from  [default: drawn at random]")
 @click.option(
     "--after",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=options.A_FOLDER,
     help="Folder of a list that is used up: the new list holds its slips and --slips further ones behind them.",
 )
 @click.option(
@@ -46,7 +46,7 @@ WAYS = {
 )
 @click.option(
     "--block-sizes",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=options.A_FILE,
     help="Keeper's file of block sizes, where PROTOCOL holds its digest only (command block-sizes).",
 )
 @click.option("--print", "printed", is_flag=True, help="Also make slips to print, fold and close (PDF).")

@@ -14,7 +14,7 @@ __all__ = ["command"]
 
 @click.command("block-sizes")
 @options.protocol
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("file", type=options.A_FILE)
 @click.option("--size", "sizes", type=click.IntRange(2, 24), multiple=True, help="Size; may be given more than once.")
 @click.option("--check", is_flag=True, help="Hold FILE against the digest in PROTOCOL, and tell the sizes.")
 def command(protocol: Path, file: Path, sizes: tuple[int, ...], check: bool) -> int:

@@ -16,9 +16,7 @@ __all__ = ["command"]
 @options.protocol
 @click.option("--reason", default="", help="Why a locked protocol was changed: makes the change an amendment.")
 @click.option(
-    "--into",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the protocol document (HTML and PDF)  [default: none is written]",
+    "--into", type=options.A_FOLDER, help="Folder for the protocol document (HTML and PDF)  [default: none is written]"
 )
 @options.paper
 def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:

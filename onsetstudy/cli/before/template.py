@@ -15,7 +15,7 @@ __all__ = ["command"]
 @options.protocol
 @click.option(
     "--into",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=options.A_FILE,
     default=Path("records.xlsx"),
     show_default=True,
     help="File to write: .xlsx is the workbook, .pdf the case sheet on paper.",

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from onsetstudy.cli import options
+
 if TYPE_CHECKING:
     from onsetstudy.chairside.recorder import LedgerDoor
     from onsetstudy.chairside.serving import ServeOptions
@@ -24,14 +26,15 @@ NEXT = (
     "Try it first on an invented patient: stop the recorder there with Ctrl-C, and start it again with --practise.",
     "For a tablet in the same surgery start it with --share and this computer's address there.",
 )
-A_FILE = click.Path(path_type=Path, dir_okay=False)
 
 
 @click.command("chairside")
-@click.argument("protocol", required=False, type=click.Path(path_type=Path))
-@click.option("--store", type=A_FILE, required=True, help="File that keeps what is tapped; made if it is not there.")
+@click.argument("protocol", required=False, type=options.A_PATH)
+@click.option(
+    "--store", type=options.A_FILE, required=True, help="File that keeps what is tapped; made if it is not there."
+)
 @click.option("--practice", default="", help="Code of the practice, such as P01  [default: the protocol's only one]")
-@click.option("--sealed", type=A_FILE, help="Sealed file of the practice  [default: the one beside the store]")
+@click.option("--sealed", type=options.A_FILE, help="Sealed file of the practice  [default: the one beside the store]")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port  [default: as last time, or a free one]")
 @click.option(
     "--share",
@@ -41,9 +44,9 @@ A_FILE = click.Path(path_type=Path, dir_okay=False)
 )
 @click.option("--no-browser", is_flag=True, help="Do not open a browser; the addresses are printed.")
 @click.option("--practise", is_flag=True, help="Practise on invented patients; kept in a store of its own.")
-@click.option("--export", type=click.Path(path_type=Path, file_okay=False), help="Write the open tables, and end.")
-@click.option("--backup", type=A_FILE, help="Copy the store, also while it is in use, and end.")
-@click.option("--restore", type=A_FILE, help="Put a backup in the place of a store that is gone, and end.")
+@click.option("--export", type=options.A_FOLDER, help="Write the open tables, and end.")
+@click.option("--backup", type=options.A_FILE, help="Copy the store, also while it is in use, and end.")
+@click.option("--restore", type=options.A_FILE, help="Put a backup in the place of a store that is gone, and end.")
 def command(
     protocol: Path | None,
     store: Path,

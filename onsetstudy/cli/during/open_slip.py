@@ -13,13 +13,13 @@ __all__ = ["command"]
 
 
 @click.command("open-slip")
-@click.argument("sealed", type=click.Path(path_type=Path))
+@click.argument("sealed", type=options.A_PATH)
 @click.option("--case", "case_id", required=True, help="Code of the case (of the patient, if treated twice).")
 @options.levels
 @click.option("--passphrase", default="", help="What is printed inside the envelope of the slip  [default: asked for]")
 @click.option(
     "--protocol",
-    type=click.Path(path_type=Path),
+    type=options.A_PATH,
     help="Protocol of the study: openings are entered in the ledger beside it, whose last entry every page quotes, and "
     "the code of the case is held to its pattern  "
     "[default: a ledger beside SEALED, and the pattern that SEALED carries]",

@@ -13,7 +13,7 @@ __all__ = ["command"]
 
 @click.command("unblind")
 @options.protocol
-@click.argument("log", type=click.Path(path_type=Path))
+@click.argument("log", type=options.A_PATH)
 @click.option("--case", "case_id", required=True, help="Code of the case.")
 @click.option("--reason", required=True, help="Why it has to be known, in a sentence that names nobody.")
 def command(protocol: Path, log: Path, case_id: str, reason: str) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +18,7 @@ from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.core.parallel import Progress
 from onsetstudy.files.guard import problem_in
 from onsetstudy.files.output import reach_disk, write_bytes, write_csv
-from onsetstudy.files.sources.spreadsheet import csv_layout, read_csv_table, read_tables
+from onsetstudy.files.sources.spreadsheet import UNTOUCHED, csv_layout, read_csv_table, read_tables
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.open_tables import fold_open_tables
 from onsetstudy.records.model import Companions, RawTable
@@ -60,44 +60,45 @@ def find_parts(folder: str | Path) -> tuple[Part, ...]:
         If a folder is missing or empty, or a file has no partner of the same name; all of them are named.
     """
     folder = Path(folder)
-    found: dict[str, dict[str, Path]] = {}
-    problems = []
     if not folder.is_dir():
         what = "this is a file, not a folder" if folder.exists() else f"there is no folder {folder}"
         raise RecordsError(problem_in(folder, what, f"give the folder that holds {HOLDS}", "not_there"))
+    found = {table: _files_in(folder / table) for table in (*TABLES, *BESIDE)}
+    problems = []
     for table in TABLES:
-        inside = folder / table
-        files = [p for p in sorted(inside.glob("*")) if p.suffix in SUFFIXES] if inside.is_dir() else []
-        if not files:
-            what = f"the folder {table} is {'empty' if inside.is_dir() else 'not there'}"
+        if not found[table]:
+            what = f"the folder {table} is {'empty' if (folder / table).is_dir() else 'not there'}"
             problems.append(problem_in(folder, what, f"the folder has to hold {HOLDS}", "no_parts"))
-        found[table] = {p.name: p for p in files}
-    if not problems:
-        for table, other in (TABLES, TABLES[::-1]):
-            for name in sorted(found[table].keys() - found[other].keys()):
-                what = f"{table}/{name} has no partner {other}/{name}"
-                problems.append(
-                    problem_in(folder, what, "every part holds whole cases: both tables, one name", "alone")
-                )
     if problems:
         raise RecordsError(problems)
-    names = sorted(found["cases"])
-    open_ = {table: {p.name: p for p in sorted((folder / table).glob("*")) if p.suffix in SUFFIXES} for table in BESIDE}
-    for table, held in open_.items():
-        for name in sorted(held.keys() - set(names)):
-            what = f"{table}/{name} has no partner cases/{name}"
-            problems.append(problem_in(folder, what, "every part holds whole cases: all tables, one name", "alone"))
-    if problems:
-        raise RecordsError(problems)
+    _refuse_alone(folder, found, (TABLES, TABLES[::-1]), "both")
+    _refuse_alone(folder, found, [(table, "cases") for table in BESIDE], "all")
     return tuple(
         Part(
             name=Path(n).stem,
             cases=found["cases"][n],
             cold_tests=found["cold_tests"][n],
-            beside=tuple((table, held[n]) for table, held in open_.items() if n in held),
+            beside=tuple((table, found[table][n]) for table in BESIDE if n in found[table]),
         )
-        for n in names
+        for n in sorted(found["cases"])
     )
+
+
+def _files_in(folder: Path) -> dict[str, Path]:
+    return {path.name: path for path in sorted(folder.glob("*")) if path.suffix in SUFFIXES}
+
+
+def _refuse_alone(
+    folder: Path, found: Mapping[str, Mapping[str, Path]], pairs: Iterable[tuple[str, ...]], which: str
+) -> None:
+    """Refuse files of one table that have no partner of the same name in another."""
+    mend = f"every part holds whole cases: {which} tables, one name"
+    if problems := [
+        problem_in(folder, f"{table}/{name} has no partner {other}/{name}", mend, "alone")
+        for table, other in pairs
+        for name in sorted(found[table].keys() - found[other].keys())
+    ]:
+        raise RecordsError(problems)
 
 
 def read_part(part: Part) -> tuple[RawTable, RawTable, Companions]:
@@ -238,14 +239,11 @@ def split_tables(
             )
     with _all_or_none(folder):
         done.unlink(missing_ok=True)
-        for table in BESIDE:
-            for old in (folder / table).glob("*.csv") if table not in sources else ():
-                old.unlink()
+        for old in (path for table in (*TABLES, *BESIDE) for path in (folder / table).glob("*.csv")):
+            old.unlink()
         for table, source in sources.items():
             inside = folder / table
             inside.mkdir(parents=True, exist_ok=True)
-            for old in inside.glob("*.csv"):
-                old.unlink()
             _split(source, inside, parts, progress)
             _reach_disk(inside)
         # Only once all parts have reached the disk.
@@ -265,16 +263,11 @@ def _split(source: Path, inside: Path, parts: int, progress: Progress | None) ->
     chunks = pd.read_csv(
         source,
         sep=layout.delimiter,
+        names=range(layout.width),
         encoding=layout.encoding,
         encoding_errors="replace" if layout.encoding == "cp1252" else "strict",
-        header=None,
-        names=range(layout.width),
-        index_col=False,
-        dtype=str,
-        keep_default_na=False,
-        na_values=[""],
-        skip_blank_lines=False,
         chunksize=CHUNK_ROWS,
+        **UNTOUCHED,
     )
     headings: list[str] = []
     read = 0

@@ -76,11 +76,9 @@ def _rule(column: Column, protocol: Protocol) -> dict[str, Any]:
     codes = tuple(a.code for a in protocol.arms) if column.name == "arm" else column.codes
     told = f"{column.meaning}{f', {column.unit}' if column.unit else ''}"
     # A list written out may hold 255 characters; longer ones are told in words and checked when they are read.
-    return (
-        _list(codes, told)
-        if codes and len(",".join(codes)) <= 255
-        else {"validate": "any", "input_message": told[:255]}
-    )
+    if codes and len(",".join(codes)) <= 255:
+        return _list(codes, told)
+    return {"validate": "any", "input_message": told[:255]}
 
 
 def _list(codes: tuple[str, ...], told: str) -> dict[str, Any]:

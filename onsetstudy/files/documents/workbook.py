@@ -20,6 +20,16 @@ UNASKED = (
     "Columns that this protocol has no use for are left out here; the dictionary lists them as not asked. To record "
     "one all the same, write its heading into a free column of row 1."
 )
+DICTIONARY = {
+    "table": 11,
+    "column": 24,
+    "needed": 14,
+    "what it is": 60,
+    "unit": 12,
+    "range or codes": 60,
+    "example": 14,
+}
+"""Headings of the dictionary and the widths of its columns."""
 ROWS = {"cases": 500, "cold_tests": 6000}
 
 
@@ -167,31 +177,16 @@ def _told_how(protocol: Protocol) -> list[str]:
 
 def _dictionary(sheet: Any, looks: dict[str, Any], protocol: Protocol, ranges: dict[str, Any]) -> None:
     sheet.freeze_panes(1, 0)
-    for place, (heading, width) in enumerate(
-        (
-            ("table", 11),
-            ("column", 24),
-            ("needed", 14),
-            ("what it is", 60),
-            ("unit", 12),
-            ("range or codes", 60),
-            ("example", 14),
-        )
-    ):
+    for place, (heading, width) in enumerate(DICTIONARY.items()):
         sheet.write_string(0, place, heading, looks["required"])
         sheet.set_column(place, place, width, looks["wrap"])
-    row = 0
-    for table, columns in TABLES.items():
-        for column in columns:
-            row += 1
-            low, high = ranges.get(column.name, (column.low, column.high))
-            span = "" if low is None or high is None else f"{low:g} to {high:g}"
-            admitted = ", ".join(_admitted(column, protocol)) or span
-            asked = column in asked_columns(table, protocol)
-            needed = {"always": "always", "buffered": "when buffered"}.get(
-                column.required, "" if asked else "not asked"
-            )
-            example = _example(column, protocol)
-            cells = (table, column.name, needed, column.meaning, column.unit, admitted, example)
-            for place, cell in enumerate(cells):
-                sheet.write_string(row, place, cell, looks["wrap"])
+    listed = [(table, column) for table, columns in TABLES.items() for column in columns]
+    for row, (table, column) in enumerate(listed, start=1):
+        low, high = ranges.get(column.name, (column.low, column.high))
+        span = "" if low is None or high is None else f"{low:g} to {high:g}"
+        admitted = ", ".join(_admitted(column, protocol)) or span
+        asked = "" if column in asked_columns(table, protocol) else "not asked"
+        needed = {"always": "always", "buffered": "when buffered"}.get(column.required, asked)
+        cells = (table, column.name, needed, column.meaning, column.unit, admitted, _example(column, protocol))
+        for place, cell in enumerate(cells):
+            sheet.write_string(row, place, cell, looks["wrap"])

@@ -90,13 +90,7 @@ def write_allocation(
 
 
 def write_enveloped(
-    drawn: AllocationList,
-    folder: Path,
-    *,
-    seed: int,
-    secret: bytes,
-    earlier: Path | None = None,
-    case_codes: str = "",
+    drawn: AllocationList, folder: Path, *, seed: int, secret: bytes, earlier: Path | None = None, case_codes: str = ""
 ) -> list[Path]:
     """Write the list, sealed files of which every slip has a passphrase of its own, and the published commitments.
 
