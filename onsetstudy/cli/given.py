@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,7 +24,6 @@ __all__ = [
     "GivenArms",
     "GivenRecords",
     "chosen_quarter",
-    "log_of_slips",
     "refuse_if_none_is_left",
     "refuse_incomplete",
     "refuse_unrecorded",
@@ -58,8 +58,12 @@ class GivenArms:
     logs: tuple[Path, ...]
     without_list: str | None
 
-    def kept(self, promised: Protocol, beside: Sequence[Path]) -> KeptList | None:
+    def read(self, promised: Protocol, beside: Sequence[Path]) -> tuple[KeptList | None, KeptList | None]:
         """The list or log that was named, or the logs that lie beside the records; nothing where a reason is given.
+
+        The second is what tells which slips were opened: the log that the arms are taken from, else the one beside the
+        records. A reason for going on without a list is none for leaving opened slips uncounted; a log that cannot be
+        read is passed over, as it may be that reason.
 
         Raises
         ------
@@ -69,9 +73,14 @@ class GivenArms:
         named = self.allocation is not None or bool(self.logs)
         if self.without_list is not None and named:
             raise click.UsageError("Give the list or log, or --without-list with the reason why there is none.")
-        if self.without_list is not None or not (promised.study.randomised or named):
-            return None
-        return read_arms(allocation=self.allocation, logs=self.logs, beside=beside)
+        kept = None
+        if self.without_list is None and (promised.study.randomised or named):
+            kept = read_arms(allocation=self.allocation, logs=self.logs, beside=beside)
+        log = kept
+        if promised.study.randomised and (kept is None or kept.log is None):
+            with contextlib.suppress(OnsetStudyError):
+                log = read_arms(beside=beside)
+        return kept, log
 
     def say(self, kept: KeptList | None) -> None:
         """What tells the allocated arm, in a line."""
@@ -102,20 +111,6 @@ def _say_records(records: Records, rejects: Path | None) -> None:
     click.echo(f"Cold tests: {records.readings_read} read, {len(records.readings)} accepted, {tests_refused} refused.")
     if rejects is not None:
         click.echo(f"Refused rows, with reasons: {rejects}")
-
-
-def log_of_slips(promised: Protocol, kept: KeptList | None, records: Sequence[Path]) -> KeptList | None:
-    """What tells which slips were opened: the log that the arms are taken from, else the one beside the records.
-
-    A reason for going on without a list is none for leaving opened slips uncounted; a log that cannot be read is
-    passed over, as it may be that reason.
-    """
-    if not promised.study.randomised or (kept is not None and kept.log is not None):
-        return kept
-    try:
-        return read_arms(beside=records)
-    except OnsetStudyError:
-        return None
 
 
 def slips_told(

@@ -55,6 +55,10 @@ class Doors(click.Group):
         command: click.Command = importlib.import_module(name).command
         return command
 
+    def invoke(self, ctx: click.Context) -> int:
+        """Exit code of the command; one that does not tell it has done what it was asked for."""
+        return super().invoke(ctx) or 0
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
         with formatter.section("Commands"):
@@ -92,4 +96,4 @@ def main() -> None:
     except OnsetStudyError as error:
         say_problems(error.problems, kept=" of such lines; correct these first")
         sys.exit(MEND_YOUR_FILES)
-    sys.exit(code if isinstance(code, int) else 0)
+    sys.exit(code)

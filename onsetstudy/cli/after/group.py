@@ -64,7 +64,7 @@ def command(
     into: Path,
     paper: str,
     formats: tuple[str, ...],
-) -> int:
+) -> None:
     """Pool exchange FILES (or their folder) under PROTOCOL and write the group's report.
 
     Practices stand under letters. The JSON file holds their key and is for the coordinator, as is what is told here by
@@ -110,7 +110,6 @@ def command(
     click.echo(answer_line(results.claims, results.protocol))
     chosen = tuple(p.code for p in results.practices) if all_pages else pages
     say_written(write_group(results, into, pages=sorted(chosen), paper=paper, formats=formats))
-    return 0
 
 
 def _say_grown(

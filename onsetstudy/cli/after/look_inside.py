@@ -17,7 +17,7 @@ __all__ = ["command"]
 
 @click.command("look-inside")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-def command(files: tuple[Path, ...]) -> int:
+def command(files: tuple[Path, ...]) -> None:
     """Check exchange FILES (or their folders) and say what somebody who reads them could learn.
 
     Of several files of a practice it is also said what one taken from the other gives away. Of two files up to one
@@ -39,7 +39,6 @@ def command(files: tuple[Path, ...]) -> int:
             for sentence in learned_by_subtraction(before[1], exchange):
                 click.echo(f"- {sentence}")
         earlier[exchange.study, exchange.practice] = name, exchange
-    return 0
 
 
 def _told_apart(paths: Sequence[Path]) -> list[str]:

@@ -65,8 +65,7 @@ def command(
 
     promised = read_protocol(protocol)
     through = given.chosen_quarter(promised, quarter)
-    kept = arms.kept(promised, (folder,))
-    opened = given.log_of_slips(promised, kept, (folder,))
+    kept, opened = arms.read(promised, (folder,))
     work = work or into / "work"
     private_folder(work)
     mapper = chosen_mapper(workers, cluster)

@@ -36,7 +36,7 @@ def command(
     formats: tuple[str, ...],
     draft: bool,
     for_patients: bool,
-) -> int:
+) -> None:
     """Check RECORDS against PROTOCOL, analyse them as the protocol says and write the report.
 
     RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
@@ -58,10 +58,9 @@ def command(
     from onsetstudy.study.practice.analyse import analyse
 
     promised = read_protocol(protocol)
-    kept = arms.kept(promised, records.paths)
+    kept, log = arms.read(promised, records.paths)
     beside = read_companions(protocol)
     checked = records.read(promised)
-    log = given.log_of_slips(promised, kept, records.paths)
     beside = replace(beside, allocation=kept, slips_recorded=recorded_slips(checked), slips_log=log)
     checked, withdrawn = leave_out_withdrawn(checked, protocol)
     arms.say(kept)
@@ -69,7 +68,7 @@ def command(
     given.refuse_if_none_is_left(checked, promised, through=through)
     if draft:
         given.say_draft(checked, promised, through=through)
-        return 0
+        return
     with progress_line() as progress:
         results = analyse(
             promised, checked, quarter=quarter, beside=beside, without_list=arms.without_list, progress=progress
@@ -85,4 +84,3 @@ def command(
     )
     click.echo(answer_line(results.claims, results.protocol))
     say_written(paths)
-    return 0

@@ -45,7 +45,7 @@ def command(
     operators: bool,
     after: Path | None,
     into: Path,
-) -> int:
+) -> None:
     """Check RECORDS against PROTOCOL, count them, and write the file for the study group.
 
     The file holds counts by quarter, technique, arm and onset interval; many are of a single case, without anything
@@ -74,14 +74,13 @@ def command(
     recorded = recorded_slips(checked)
     checked, _ = leave_out_withdrawn(checked, protocol)
     given.refuse_if_none_is_left(checked, promised, through=through)
-    kept = arms.kept(promised, records.paths)
+    kept, log = arms.read(promised, records.paths)
     checked, resolved = resolve_arms(promised, checked, kept, without_list=arms.without_list)
     arms.say(kept)
     tally = tally_records(promised, checked, through=through, arms=resolved)
     practice = _practice(practices, tally, promised)
     given.say_left_out(checked, promised, through=through, where="the file", practice=practice)
     _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
-    log = given.log_of_slips(promised, kept, records.paths)
     slips = given.slips_told(log, recorded, practices=(practice,), through=through)
     given.refuse_unrecorded(practice, slips, allowed=send_incomplete)
     doubts = doubts_of_practice(checked, promised, practice, through=through)
@@ -98,7 +97,6 @@ def command(
     for sentence in (*what_can_be_learned(read_exchange(path)), *told):
         click.echo(f"- {sentence}")
     click.echo(f"Written: {path}")
-    return 0
 
 
 def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:

@@ -59,7 +59,7 @@ def command(
     printed: bool,
     way: str,
     block_sizes: Path | None,
-) -> int:
+) -> None:
     """Draw who receives what, as PROTOCOL says, for somebody who does not treat.
 
     Each practice gets its file sealed-….json and opens it slip by slip with the command open-slip. With --after, a
@@ -115,7 +115,7 @@ def command(
         say_written(paths)
         click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
         click.echo(WAYS["chain"])
-        return 0
+        return
     before = () if after is None else read_slips(after / "list.csv")
     drawn = draw_allocation_list(with_sizes(promised, block_sizes), slips_per_stratum=slips, seed=seed, after=before)
     codes = promised.study.case_codes
@@ -164,4 +164,3 @@ def command(
         )
     given = "" if way == "coordinator" else " Give each practice only its own sealed file or closed slips."
     click.echo(f"Keep the list and its seed apart.{given}")
-    return 0

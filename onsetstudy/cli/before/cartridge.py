@@ -84,7 +84,7 @@ def command(
     age_band: str | None,
     country: str,
     limits: Path | None,
-) -> int:
+) -> None:
     """Work out what a cartridge of CARTRIDGE_ML holds once BICARBONATE_ML is mixed in.
 
     Arithmetic of volumes and amounts, the percentage of free base as an illustration, and cautions. No pH and no
@@ -136,7 +136,6 @@ def command(
         _wrapped(f"Bicarbonate of {bicarbonate_percent:g} % is weaker than any label found for cartridges "
                  f"(4.2 % and more): perhaps not buffered.")  # fmt: skip
     _say_cautions(agent, bicarbonate_ml / cartridge_ml, since_mixing)
-    return 0
 
 
 def _wrapped(text: str) -> None:

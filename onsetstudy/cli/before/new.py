@@ -25,7 +25,7 @@ SLIPS = 200
 
 @click.command("new")
 @options.into("Folder for the protocol; made if it is not there.")
-def command(into: Path) -> int:
+def command(into: Path) -> None:
     """Ask, and write the protocol; if chance decides, also the list, the slips and the lock.
 
     Everything else stands at its usual, and can be changed in the file before the first case.
@@ -35,7 +35,6 @@ def command(into: Path) -> int:
     if set_up(path, _ask()):
         click.echo(f"What it can show: onsetstudy plan {path} --into {into}")
         click.echo(f"At the chair: onsetstudy chairside {path} --store {into / 'practice.sqlite'}")
-    return 0
 
 
 def refuse_if_there(path: Path) -> None:

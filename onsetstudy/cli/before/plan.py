@@ -28,7 +28,7 @@ def command(
     paper: str,
     formats: tuple[str, ...],
     papers: bool,
-) -> int:
+) -> None:
     """Plan sizes, power, schedules and interim analyses from the assumptions in PROTOCOL; write the planning report.
 
     The numbers are the same whatever the number of workers. With --papers nothing is planned: information for
@@ -48,7 +48,7 @@ def command(
         from onsetstudy.files.documents.reports import write_papers
 
         say_written(write_papers(promised, into, paper=paper))
-        return 0
+        return
     mapper = chosen_mapper(workers, cluster)
     with progress_line() as progress:
         results = plan_study(promised, lock=read_lock(protocol), trials=trials, mapper=mapper, progress=progress)
@@ -63,4 +63,3 @@ def command(
     for line in size_lines(results):
         click.echo(f"  {line}")
     say_written(write_planning(results, into, paper=paper, formats=formats, ledger_head=head_beside(protocol)))
-    return 0

@@ -22,7 +22,7 @@ __all__ = ["command"]
 )
 @click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
 @click.option("--wide", is_flag=True, help="One sheet, one row a case, a column a planned minute (.xlsx or .csv).")
-def command(protocol: Path, into: Path, overwrite: bool, wide: bool) -> int:
+def command(protocol: Path, into: Path, overwrite: bool, wide: bool) -> None:
     """Write an entry workbook for PROTOCOL with drop-downs, ranges and the data dictionary.
 
     With a name that ends in .pdf: the one-page case sheet, in the order of the page at the chair. With --wide: the
@@ -41,4 +41,3 @@ def command(protocol: Path, into: Path, overwrite: bool, wide: bool) -> int:
     write = write_case_sheet if pdf else write_wide_template if wide else write_template
     write(into, read_protocol(protocol))
     click.echo(f"Written: {into}")
-    return 0

@@ -41,7 +41,7 @@ def command(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     promised = read_protocol(protocol)
     checked = records.read(promised)
     refused = len(checked.rejects) > 0
-    kept = arms.kept(promised, records.paths)
+    kept, log = arms.read(promised, records.paths)
     arms.say(kept)
     if kept is not None:
         for deviation in review_allocation(checked.cases, promised, kept).deviations:
@@ -54,7 +54,7 @@ def command(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     last = promised.quarters[-1]
     given.say_left_out(checked, promised, through=last)
     given.refuse_if_none_is_left(checked, promised, through=last)
-    log, practices = given.log_of_slips(promised, kept, records.paths), set(checked.cases["practice_id"].astype(str))
+    practices = set(checked.cases["practice_id"].astype(str))
     slips = given.slips_told(log, recorded_slips(checked), practices=practices, through=last)
     lost = slips is not None and bool(slips.without)
     shut = _say_doubts(checked, promised)

@@ -30,7 +30,7 @@ def command(
     asked_by: str,
     opened_by: str,
     slip: str,
-) -> int:
+) -> None:
     """Open the next slip of the list in FOLDER for a case, when the patient has agreed and the tooth felt the cold.
 
     The list is one that `allocate --way coordinator` drew. Who asked and when, the case and the number of the slip go
@@ -65,4 +65,3 @@ def command(
     click.echo(said(opened, case_id))
     click.echo(f"Tell it to who mixes, and nobody else. The practice enters {opened.slip} as allocation_slip.")
     click.echo(f"Logged: {log}")
-    return 0

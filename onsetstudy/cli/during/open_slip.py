@@ -27,7 +27,7 @@ __all__ = ["command"]
 @click.option("--by", "opened_by", default="", help="Code of the person who opens.")
 def command(
     sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str, passphrase: str, protocol: Path | None
-) -> int:
+) -> None:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
     from onsetstudy.cli.ledger_entries import plain_code
     from onsetstudy.cli.openings import enter_opening, levels_given, openings_of_practice, said
@@ -73,4 +73,3 @@ def command(
             "for that --protocol is needed. Given with the next slip, it brings in all that the log holds.",
             err=True,
         )
-    return 0

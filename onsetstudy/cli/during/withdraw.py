@@ -29,7 +29,7 @@ __all__ = ["command"]
     help="Records in which the case is looked for; may be given more than once  [default: cases.csv and opening logs "
     "beside PROTOCOL, or in folders there]",
 )
-def command(protocol: Path, case_id: str, remove_data: bool, reason: str, records: tuple[Path, ...]) -> int:
+def command(protocol: Path, case_id: str, remove_data: bool, reason: str, records: tuple[Path, ...]) -> None:
     """Enter in the ledger of PROTOCOL that consent for a case was taken back.
 
     Data up to then stay in the analysis, unless --remove-data is given. A code that does not fit the pattern of the
@@ -61,9 +61,8 @@ def command(protocol: Path, case_id: str, remove_data: bool, reason: str, record
     alike = (e for e in held if e.body["case"].casefold() == case_id.casefold() and e.body["data"] == body["data"])
     if (before := next(alike, None)) is not None:
         click.echo(f"Entered before: {sentence(before)}")
-        return 0
+        return
     click.echo(sentence(enter_event(protocol, "consent_withdrawn", body)))
-    return 0
 
 
 def _say_unknown(case_id: str, known: frozenset[str]) -> None:
