@@ -12,7 +12,11 @@ from onsetstudy.cli import options
 
 if TYPE_CHECKING:
     from onsetstudy.cli.given import GivenArms
+    from onsetstudy.core.parallel import Progress
     from onsetstudy.files.bulk.reduce import Reduced
+    from onsetstudy.protocol.model import Protocol, Quarter
+    from onsetstudy.records.derived.allocation import KeptList
+    from onsetstudy.study.exchange_results import Exchange
 
 __all__ = ["command"]
 
@@ -56,12 +60,10 @@ def command(
     from onsetstudy.cli.withdrawals import say_unmatched, withdrawn_codes
     from onsetstudy.cluster.mapper import chosen_mapper
     from onsetstudy.core.errors import RecordsError
-    from onsetstudy.files.bulk.parts import BESIDE, split_tables, tables_as_part
     from onsetstudy.files.bulk.reduce import reduce_parts
     from onsetstudy.files.exchange import write_exchange
     from onsetstudy.files.output import private_folder
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.study.counts.exchange import SendOptions, make_exchange
 
     promised = read_protocol(protocol)
     through = given.chosen_quarter(promised, quarter)
@@ -70,13 +72,7 @@ def command(
     private_folder(work)
     mapper = chosen_mapper(workers, cluster)
     with progress_line() as progress:
-        if (folder / "cases.csv").is_file():
-            beside = {table: path for table in BESIDE if (path := folder / f"{table}.csv").is_file()}
-            folder = split_tables(
-                folder / "cases.csv", folder / "cold_tests.csv", work / "split", beside=beside, progress=progress
-            )
-        elif folder.is_file() or (not (folder / "cases").is_dir() and any(folder.glob("*.xlsx"))):
-            folder = tables_as_part(folder, work / "split")
+        folder = _in_parts(folder, work, progress)
         withdrawn, gone = withdrawn_codes(protocol)
         found = reduce_parts(
             folder,
@@ -100,28 +96,55 @@ def command(
         raise RecordsError(
             f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"
         )
-    chosen = SendOptions(least_cases=least_cases)
-    refused, accepted = dict(found.refused), found.accepted_by_practice
-    written = 0
+    written, accepted = 0, found.accepted_by_practice
     for practice in found.tally.practices:
         try:
-            given.refuse_incomplete(
-                practice, refused=refused.get(practice, 0), accepted=accepted[practice], allowed=send_incomplete
+            exchange = _counts(
+                practice, accepted[practice], found, promised, opened, through, least_cases, send_incomplete
             )
-            slips = given.slips_told(opened, found.slips, practices=(practice,), through=through)
-            given.refuse_unrecorded(practice, slips, allowed=send_incomplete)
-            exchange = make_exchange(
-                found.tally, promised, practice, records_digest=found.digest, options=chosen, slips=slips
-            )
-            exchange = replace(exchange, ledger_head=head_beside(protocol))
         except RecordsError as error:
             click.echo(str(error), err=True)
             continue
-        write_exchange(exchange, into)
+        write_exchange(replace(exchange, ledger_head=head_beside(protocol)), into)
         written += 1
     click.echo(f"Written: {written} files in {into}")
     click.echo(f"Rows and refused rows stay in {work}: give the group the files, not this folder.")
     return 0 if written == len(found.tally.practices) else 1
+
+
+def _in_parts(folder: Path, work: Path, progress: Progress | None) -> Path:
+    """The folder of the parts; records that are kept otherwise are split first."""
+    from onsetstudy.files.bulk.parts import BESIDE, split_tables, tables_as_part
+
+    cases, cold_tests = folder / "cases.csv", folder / "cold_tests.csv"
+    if cases.is_file():
+        beside = {table: path for table in BESIDE if (path := folder / f"{table}.csv").is_file()}
+        return split_tables(cases, cold_tests, work / "split", beside=beside, progress=progress)
+    if folder.is_file() or (not (folder / "cases").is_dir() and any(folder.glob("*.xlsx"))):
+        return tables_as_part(folder, work / "split")
+    return folder
+
+
+def _counts(
+    practice: str,
+    accepted: int,
+    found: Reduced,
+    promised: Protocol,
+    opened: KeptList | None,
+    through: Quarter,
+    least_cases: int,
+    allowed: bool,
+) -> Exchange:
+    """The counts that a practice sends, unless too many of its cases are missing."""
+    from onsetstudy.cli import given
+    from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+
+    refused = dict(found.refused).get(practice, 0)
+    given.refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
+    slips = given.slips_told(opened, found.slips, practices=(practice,), through=through)
+    given.refuse_unrecorded(practice, slips, allowed=allowed)
+    chosen = SendOptions(least_cases=least_cases)
+    return make_exchange(found.tally, promised, practice, records_digest=found.digest, options=chosen, slips=slips)
 
 
 def _say(found: Reduced, rejects: Path) -> None:

@@ -29,8 +29,7 @@ def command(protocol: Path, into: Path, overwrite: bool, wide: bool) -> None:
     sheet of a small practice, with a head block for what all cases share.
     """
     from onsetstudy.files.documents.case_sheet import write_case_sheet
-    from onsetstudy.files.documents.wide_template import write_wide_template
-    from onsetstudy.files.documents.workbook import write_template
+    from onsetstudy.files.documents.workbook import write_template, write_wide_template
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     if into.exists() and not overwrite:
