@@ -10,26 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from onsetstudy.chairside import views
 from onsetstudy.chairside.case_flow import RunningLog, visit_fault, visits_of, washout_fault
 from onsetstudy.chairside.clock import Reading, ServerClock
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER
 from onsetstudy.chairside.slips import open_slip_for
-from onsetstudy.chairside.views import (
-    CardView,
-    ChairView,
-    ClockView,
-    DrillView,
-    MixingView,
-    Overview,
-    SetupView,
-    SlipView,
-    TrainingView,
-    chair_view,
-    overview,
-    setup_view,
-    slip_view,
-    waiting_cases,
-)
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import EventStore
 from onsetstudy.protocol.model import Protocol, Quarter
@@ -128,10 +113,10 @@ class Recorder:
         self._log.take(store.events())
         self._lock = threading.Lock()
 
-    def setup(self, role: str) -> SetupView:
+    def setup(self, role: str) -> views.SetupView:
         """What the page of a role needs to know of the protocol."""
         paired = self.shared and "study" in MAY[role]
-        return setup_view(
+        return views.setup_view(
             self.protocol,
             role=role,
             practice=self.practice,
@@ -143,12 +128,12 @@ class Recorder:
         """The computer's clocks now."""
         return self.clock.read()
 
-    def clock_view(self) -> ClockView:
+    def clock_view(self) -> views.ClockView:
         """The computer's clocks now, and the one axis of all clocks."""
         now = self.reading()
         with self._lock:
             axis_s = self._log.axis_s(now.boot, now.server_s, now.server_wall_s)
-        return ClockView(**dataclasses.asdict(now), axis_s=axis_s)
+        return views.ClockView(**dataclasses.asdict(now), axis_s=axis_s)
 
     # Entries ----------------------------------------------------------------------------------------------------------
 
@@ -225,7 +210,7 @@ class Recorder:
         rule = self.protocol.allocation
         return rule.washout_days if rule is not None and self.protocol.study.paired else 0
 
-    def card(self, patient_id: str, today: dt.date) -> CardView:
+    def card(self, patient_id: str, today: dt.date) -> views.CardView:
         """What the store knows of the code on a patient's card, before a case is opened: no arm, and no case."""
         with self._lock:
             visits = visits_of(self._log.states(self.protocol), patient_id, self._washout_days())
@@ -233,17 +218,18 @@ class Recorder:
         left = [period for period in known if period not in visits.periods]
         why = washout_fault(visits, today) if left else "this patient had every injection that the protocol has"
         # Injections that were not recorded here are not known here: of a new code the number is asked.
-        return CardView(injections=len(visits.periods), period=left[0] if left and visits.periods else "", why=why)
+        period = left[0] if left and visits.periods else ""
+        return views.CardView(injections=len(visits.periods), period=period, why=why)
 
-    def chair(self, after: int) -> ChairView:
+    def chair(self, after: int) -> views.ChairView:
         """Entries behind a place in the store."""
         with self._lock:
-            return chair_view(self._log.entries(after), self._log.clocks, self._log.last, self._log.paused)
+            return views.chair_view(self._log.entries(after), self._log.clocks, self._log.last, self._log.paused)
 
-    def overview(self, today: dt.date) -> Overview:
+    def overview(self, today: dt.date) -> views.Overview:
         """Completeness and pace."""
         with self._lock:
-            return overview(
+            return views.overview(
                 self._log.states(self.protocol),
                 self.protocol,
                 today_quarter=Quarter.of(today),
@@ -251,7 +237,7 @@ class Recorder:
                 screening=self._log.screening(),
             )
 
-    def training(self, assessor: str = "", sequence: str = "") -> TrainingView:
+    def training(self, assessor: str = "", sequence: str = "") -> views.TrainingView:
         """A sequence to train on; by default the one that was answered last, so that everybody gets the same.
 
         Nobody is told of another's answers before having given all of one's own.
@@ -272,7 +258,7 @@ class Recorder:
             raise OnsetStudyError("there is no sequence of this name")
         finished = who_finished(answers, name)
         told = agreement_on(name, {one: answers[name][one] for one in finished}, of=who) if who in finished else ()
-        return TrainingView(
+        return views.TrainingView(
             sequence=name,
             following=following_sequence(name),
             moments=tuple(m.shown for m in moments),
@@ -281,7 +267,7 @@ class Recorder:
             next_step=next_step(name, told) if who in finished else "",
         )
 
-    def drill(self) -> DrillView:
+    def drill(self) -> views.DrillView:
         """Tasks of the mixing drill, and how those who mix have done.
 
         Raises
@@ -291,19 +277,19 @@ class Recorder:
         """
         if not self.practising:
             raise OnsetStudyError("the mixing drill belongs to practice, on invented patients: --practise")
-        return DrillView(tasks=DRILL_TASKS, results=drill_results(self.store.events()))
+        return views.DrillView(tasks=DRILL_TASKS, results=drill_results(self.store.events()))
 
     # The mixer --------------------------------------------------------------------------------------------------------
 
-    def mixing(self) -> MixingView:
+    def mixing(self) -> views.MixingView:
         """Cases that wait for their cartridge, and how each arm is prepared."""
         with self._lock:
             states = self._log.states(self.protocol)
             paused = self._log.paused
         told = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
         arms = self.protocol.arms
-        return MixingView(
-            waiting=waiting_cases(states, told),
+        return views.MixingView(
+            waiting=views.waiting_cases(states, told),
             arms=tuple((a.code, self.protocol.label(a.code), a.preparation, a.mix_mode) for a in arms),
             sealed=self.sealed is not None,
             randomised=self.protocol.study.randomised,
@@ -313,7 +299,7 @@ class Recorder:
     def _prepared(self) -> Sequence[Event]:
         return in_force(self.preparations.events())
 
-    def open_slip(self, case_id: str, by: str, now: dt.datetime, passphrase: str = "") -> SlipView:
+    def open_slip(self, case_id: str, by: str, now: dt.datetime, passphrase: str = "") -> views.SlipView:
         """Open the slip of a case that waits.
 
         Raises
@@ -364,7 +350,7 @@ class Recorder:
             return [_refused(kept.id, TAKEN)]
         return [Answer(id=kept.id, state=state), *self.add(role, [values["prepared"]])]
 
-    def unblind(self, role: str, value: Any) -> tuple[Answer, SlipView | None]:
+    def unblind(self, role: str, value: Any) -> tuple[Answer, views.SlipView | None]:
         """Log an emergency unblinding with its reason, and only then say what the case received."""
         answer = self.add(role, [value])[0]
         if answer.state == "refused" or value.get("kind") != "unblinded":
@@ -375,7 +361,7 @@ class Recorder:
             return answer, None
         told = last[-1].payload
         slip = str(told.get("allocation_slip") or "")
-        return answer, slip_view(self.protocol, case_id, str(told["arm"]), slip=slip)
+        return answer, views.slip_view(self.protocol, case_id, str(told["arm"]), slip=slip)
 
 
 def roles_offered(protocol: Protocol) -> tuple[str, ...]:

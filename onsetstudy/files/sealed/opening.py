@@ -18,17 +18,8 @@ from onsetstudy.design.allocation.minimisation import minimise
 from onsetstudy.design.allocation.seal import open_slip
 from onsetstudy.files.file_lock import alone
 from onsetstudy.files.output import write_csv
+from onsetstudy.files.sealed import opening_log
 from onsetstudy.files.sealed.envelopes import open_envelope
-from onsetstudy.files.sealed.opening_log import (
-    NONCE_COLUMNS,
-    lines_of_case,
-    log_opening,
-    log_path,
-    log_so_far,
-    nonces_path,
-    read_nonces,
-    read_sealed,
-)
 from onsetstudy.protocol.case_pattern import code_fault, pattern_misfit
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
@@ -93,13 +84,13 @@ def open_next(
     RecordsError
         If the log was changed.
     """
-    sealed, case_id, log_file = Path(sealed), case_id.strip(), log_path(sealed)
+    sealed, case_id, log_file = Path(sealed), case_id.strip(), opening_log.log_path(sealed)
     if not sealed.exists():
         raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
-    _refuse_misfit(read_sealed(sealed), case_id, study)
+    _refuse_misfit(opening_log.read_sealed(sealed), case_id, study)
     with alone(log_file):
-        content, log = read_sealed(sealed), log_so_far(log_file)
-        before, asked = lines_of_case(log, case_id), _stratum(content, levels, sealed)
+        content, log = opening_log.read_sealed(sealed), opening_log.log_so_far(log_file)
+        before, asked = opening_log.lines_of_case(log, case_id), _stratum(content, levels, sealed)
         again = len(before) > 0
         if again:
             stratum = str(before["stratum"].iloc[0])
@@ -108,7 +99,7 @@ def open_next(
             stratum = asked
             refuse_case(case_id, opened_by, content, log)
             found = _following(content, stratum, log, sealed, passphrase)
-            log_opening(
+            opening_log.log_opening(
                 log_file,
                 log,
                 content["protocol"],
@@ -139,16 +130,17 @@ def _following(
     content: dict[str, Any], stratum: str, log: pd.DataFrame, sealed: Path, passphrase: str | Callable[[str], str]
 ) -> dict[str, Any]:
     """What the next slip of a stratum says; what proves it is kept."""
+    log_file = opening_log.log_path(sealed)
     if content.get("continues") and not len(log):
         raise DesignError(
-            f"{sealed.name} goes on from an earlier list, but the log {log_path(sealed).name} is not beside it. "
+            f"{sealed.name} goes on from an earlier list, but the log {log_file.name} is not beside it. "
             "Put the file where the log is, in place of the earlier one; if no slip was opened yet, open the "
             "first from the earlier file"
         )
     if content["kind"] != "envelopes":
         return _content_of(content, stratum, log, slip=None)
     found = _from_envelope(content, stratum, log, passphrase)
-    _keep_nonce(log_path(sealed), found)
+    _keep_nonce(log_file, found)
     return found
 
 
@@ -252,7 +244,7 @@ def _told_before(content: dict[str, Any], stratum: str, log: pd.DataFrame, slip:
     if content["kind"] != "envelopes":
         return _content_of(content, stratum, log, slip=slip)
     arms = str(log.loc[log["slip"] == slip, "arms"].iloc[0]).split(ARMS_JOIN)
-    _, sides = read_nonces(file).get(slip, ("", ""))
+    _, sides = opening_log.read_nonces(file).get(slip, ("", ""))
     return {"slip": slip, "arms": arms, "sides": [side for side in sides.split(ARMS_JOIN) if side]}
 
 
@@ -274,9 +266,9 @@ def _from_envelope(
 
 def _keep_nonce(log: Path, found: Mapping[str, Any]) -> None:
     """Keep what proves the slip, before its opening is logged; again, if the power failed between the two."""
-    held = {**read_nonces(log), str(found["slip"]): (str(found["nonce"]), ARMS_JOIN.join(found["sides"]))}
+    held = {**opening_log.read_nonces(log), str(found["slip"]): (str(found["nonce"]), ARMS_JOIN.join(found["sides"]))}
     rows = [{"slip": slip, "nonce": nonce, "sides": sides} for slip, (nonce, sides) in held.items()]
-    write_csv(nonces_path(log), pd.DataFrame(rows, columns=list(NONCE_COLUMNS)), private=True)
+    write_csv(opening_log.nonces_path(log), pd.DataFrame(rows, columns=list(opening_log.NONCE_COLUMNS)), private=True)
 
 
 def _minimised(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip: str | None) -> dict[str, Any]:
@@ -302,7 +294,7 @@ def recover_arms(log: pd.DataFrame, sealed: Path) -> pd.DataFrame:
     empty = (log["arms"] == "").to_numpy()
     if not empty.any() or not sealed.exists():
         return log
-    content = read_sealed(sealed)
+    content = opening_log.read_sealed(sealed)
     arms = log["arms"].copy()
     for place in np.flatnonzero(empty):
         stratum, slip = str(log["stratum"].iloc[place]), str(log["slip"].iloc[place])
