@@ -12,8 +12,7 @@ from onsetstudy.cli.ledger_entries import enter_missing
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
 from onsetstudy.files.sealed.coordinator import ASKED_JOIN
-from onsetstudy.files.sealed.opening import Opened
-from onsetstudy.files.sealed.opening_log import log_path, read_opening_log, read_sealed
+from onsetstudy.files.sealed.opening_log import Opened, log_path, read_opening_log, read_sealed
 from onsetstudy.protocol.ledger import of_kind
 
 __all__ = ["Openings", "enter_opening", "levels_given", "openings_of_practice", "said"]

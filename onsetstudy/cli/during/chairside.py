@@ -59,7 +59,7 @@ def command(
     export: Path | None,
     backup: Path | None,
     restore: Path | None,
-) -> int:
+) -> None:
     """Serve the page that times and records cases of PROTOCOL, until it is stopped with Ctrl-C.
 
     Only this computer can reach it, unless --share is given. `report`, `check` and `send` take the store where they
@@ -68,20 +68,20 @@ def command(
     """
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    if sum(option is not None for option in (export, backup, restore)) > 1:
+    asked = [
+        (path, act) for path, act in ((export, _export), (backup, _backup), (restore, _restore)) if path is not None
+    ]
+    if len(asked) > 1:
         raise click.UsageError("Give one of --export, --backup and --restore.")
     if protocol is not None:
         read_protocol(protocol)
-    if export is not None:
-        return _export(store, export)
-    if backup is not None:
-        return _backup(store, backup)
-    if restore is not None:
-        return _restore(restore, store)
+    for path, act in asked:
+        act(store, path)
+        return
     if protocol is None:
         protocol = store.with_name("protocol.toml")
         if not protocol.exists() and not _set_up(protocol, no_browser=no_browser):
-            return 0
+            return
     promised = read_protocol(protocol)
     if practise:
         store = store.with_name(f"{store.stem}.practise{store.suffix}")
@@ -100,34 +100,30 @@ def command(
         ledger=None if practise else _ledger_door(protocol),
     )
     _serve(promised, store, options, say=_sayer(no_browser))
-    return 0
 
 
-def _export(store: Path, folder: Path) -> int:
+def _export(store: Path, folder: Path) -> None:
     from onsetstudy.cli.say import say_written
     from onsetstudy.files.sources.recorded import export_screening, export_store
 
     say_written((*export_store(store, folder), export_screening(store, folder)))
-    return 0
 
 
-def _backup(store: Path, target: Path) -> int:
+def _backup(store: Path, target: Path) -> None:
     from onsetstudy.files.store import EventStore, preparations_path
 
     for source, copy in ((store, target), (preparations_path(store), preparations_path(target))):
         if source == store or source.exists():
             with EventStore(source) as opened:
                 click.echo(f"Written: {opened.backup(copy)} ({opened.last()} entries)")
-    return 0
 
 
-def _restore(backup: Path, target: Path) -> int:
+def _restore(store: Path, backup: Path) -> None:
     from onsetstudy.files.store import preparations_path, restore_store
 
-    for source, place in ((backup, target), (preparations_path(backup), preparations_path(target))):
+    for source, place in ((backup, store), (preparations_path(backup), preparations_path(store))):
         if source == backup or source.exists():
             click.echo(f"Written: {place} ({restore_store(source, place)} entries)")
-    return 0
 
 
 def _refuse_unlocked(path: Path, promised: Protocol) -> None:

@@ -97,14 +97,12 @@ def _write_opening_logs(cases: pd.DataFrame, drawn: AllocationList, folder: Path
     for practice, own in cases.groupby("practice_id", sort=True):
         lines = [
             log_line(
+                said[str(case["allocation_slip"])],
                 opened_at=f"{case['case_date']}T08:00:00",
-                slip=slip.slip,
-                stratum=slip.stratum,
                 case_id=str(case["case_id"]),
                 opened_by=f"{practice}-N",
-                arms=slip.arms,
             )
-            for case, slip in ((case, said[str(case["allocation_slip"])]) for case in own.to_dict("records"))
+            for case in own.to_dict("records")
         ]
         paths.append(write_csv(folder / f"opened-{practice}.csv", chained_lines(lines, drawn.protocol_digest)))
     return paths

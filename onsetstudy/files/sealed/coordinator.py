@@ -14,8 +14,8 @@ from onsetstudy.design.allocation.seal import chain_step
 from onsetstudy.files.file_lock import alone
 from onsetstudy.files.sealed.described_list import COORDINATOR, read_description
 from onsetstudy.files.sealed.kept_allocation import read_slips
-from onsetstudy.files.sealed.opening import Opened, refuse_case, refuse_levels
-from onsetstudy.files.sealed.opening_log import changed_log, lines_of_case, log_opening, log_so_far
+from onsetstudy.files.sealed.opening import refuse_case, refuse_levels
+from onsetstudy.files.sealed.opening_log import Opened, changed_log, lines_of_case, log_opening, log_so_far
 from onsetstudy.protocol.case_pattern import code_fault
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.records.checks.privacy import looks_like_a_person
@@ -92,26 +92,17 @@ def open_from_list(
         following = _next(slips, log, practice, about["strata"], levels)
         if slip and slip != following.slip:
             raise DesignError(f"the next slip is {following.slip}, not {slip}: slips are opened in order")
-        told = {"slip": following.slip, "arms": following.arms}
-        who = f"{asked_by}{ASKED_JOIN}{opened_by}"
-        log_opening(
-            log_file,
-            log,
-            str(about["protocol"]),
-            now=now,
-            slip=told,
+        opened = Opened(
+            slip=following.slip,
             stratum=following.stratum,
-            case_id=case_id,
-            opened_by=who,
+            arms=following.arms,
+            sides=following.sides,
+            again=False,
+            asked=following.stratum,
         )
-    return Opened(
-        slip=following.slip,
-        stratum=following.stratum,
-        arms=following.arms,
-        sides=following.sides,
-        again=False,
-        asked=following.stratum,
-    )
+        who = f"{asked_by}{ASKED_JOIN}{opened_by}"
+        log_opening(log_file, log, str(about["protocol"]), opened, case_id=case_id, opened_by=who, now=now)
+    return opened
 
 
 def _log(path: Path, first: str) -> pd.DataFrame:

@@ -6,7 +6,6 @@ import datetime as dt
 import difflib
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +19,7 @@ from onsetstudy.files.file_lock import alone
 from onsetstudy.files.output import write_csv
 from onsetstudy.files.sealed import opening_log
 from onsetstudy.files.sealed.envelopes import open_envelope
+from onsetstudy.files.sealed.opening_log import Opened, log_opening
 from onsetstudy.protocol.case_pattern import code_fault, pattern_misfit
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
@@ -27,22 +27,7 @@ from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
 from onsetstudy.records.checks.privacy import looks_like_a_person
 from onsetstudy.records.derived.allocation import ARMS_JOIN
 
-__all__ = ["Opened", "open_next", "recover_arms", "refuse_case", "refuse_levels"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Opened:
-    """A slip that was opened: its arms by period and sides, and whether it had been opened for this case before.
-
-    ``asked`` is the stratum that was asked for now; it differs from ``stratum`` where a case comes again under others.
-    """
-
-    slip: str
-    stratum: str
-    arms: tuple[str, ...]
-    sides: tuple[str, ...]
-    again: bool
-    asked: str
+__all__ = ["open_next", "recover_arms", "refuse_case", "refuse_levels"]
 
 
 def open_next(
@@ -99,18 +84,11 @@ def open_next(
             stratum = asked
             refuse_case(case_id, opened_by, content, log)
             found = _following(content, stratum, log, sealed, passphrase)
-            opening_log.log_opening(
-                log_file,
-                log,
-                content["protocol"],
-                now=now,
-                slip=found,
-                stratum=stratum,
-                case_id=case_id,
-                opened_by=opened_by,
-            )
-    arms, sides = tuple(found["arms"]), tuple(found["sides"])
-    return Opened(slip=found["slip"], stratum=stratum, arms=arms, sides=sides, again=again, asked=asked)
+        arms, sides = tuple(found["arms"]), tuple(found["sides"])
+        opened = Opened(slip=found["slip"], stratum=stratum, arms=arms, sides=sides, again=again, asked=asked)
+        if not again:
+            log_opening(log_file, log, content["protocol"], opened, case_id=case_id, opened_by=opened_by, now=now)
+    return opened
 
 
 def _refuse_misfit(content: Mapping[str, Any], case_id: str, study: StudyIdentity | None) -> None:

@@ -6,12 +6,14 @@ import csv
 import datetime as dt
 import io
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from onsetstudy.core.errors import DesignError, RecordsError
+from onsetstudy.design.allocation.results import Slip
 from onsetstudy.design.allocation.seal import chain_step
 from onsetstudy.files.guard import Unreadable, problem_in, read_json
 from onsetstudy.files.output import write_csv
@@ -20,6 +22,7 @@ from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LO
 
 __all__ = [
     "NONCE_COLUMNS",
+    "Opened",
     "chained_lines",
     "changed_log",
     "lines_of_case",
@@ -38,6 +41,21 @@ MOST_TOLD = 20
 MOST_SIGNS = 50_000_000
 NONCE_COLUMNS = ("slip", "nonce", "sides")
 """What proves an opened slip against its published commitment."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """A slip that was opened: its arms by period and sides, and whether it had been opened for this case before.
+
+    ``asked`` is the stratum that was asked for now; it differs from ``stratum`` where a case comes again under others.
+    """
+
+    slip: str
+    stratum: str
+    arms: tuple[str, ...]
+    sides: tuple[str, ...]
+    again: bool
+    asked: str
 
 
 def log_path(sealed: Path) -> Path:
@@ -109,12 +127,16 @@ def lines_of_case(log: pd.DataFrame, case_id: str) -> pd.DataFrame:
     return log[log["case_id"].astype(str).str.strip().str.casefold() == case_id.casefold()]
 
 
-def log_line(
-    *, opened_at: str, slip: str, stratum: str, case_id: str, opened_by: str, arms: Iterable[str]
-) -> dict[str, str]:
+def log_line(opened: Opened | Slip, *, opened_at: str, case_id: str, opened_by: str) -> dict[str, str]:
     """One line of a log, before it is chained to the one before it."""
-    told = {"opened_at": opened_at, "slip": slip, "stratum": stratum, "case_id": case_id, "opened_by": opened_by}
-    return {**told, "arms": ARMS_JOIN.join(arms)}
+    return {
+        "opened_at": opened_at,
+        "slip": opened.slip,
+        "stratum": opened.stratum,
+        "case_id": case_id,
+        "opened_by": opened_by,
+        "arms": ARMS_JOIN.join(opened.arms),
+    }
 
 
 def chained_lines(lines: Iterable[Mapping[str, str]], link: str) -> pd.DataFrame:
@@ -127,7 +149,7 @@ def chained_lines(lines: Iterable[Mapping[str, str]], link: str) -> pd.DataFrame
 
 
 def log_opening(
-    path: Path, log: pd.DataFrame, first: str, *, now: dt.datetime, slip: Mapping[str, Any], **who: str
+    path: Path, log: pd.DataFrame, first: str, opened: Opened, *, case_id: str, opened_by: str, now: dt.datetime
 ) -> None:
     """Write a log with an opening of this moment behind it: written before the arm is told, so that it is on record.
 
@@ -138,14 +160,13 @@ def log_opening(
         As it was, see :func:`log_so_far`.
     first : str
         Digest that a log begins with.
+    opened : Opened
+    case_id, opened_by : str
     now : datetime
-    slip : mapping
-        With ``slip`` and ``arms``.
-    **who : str
-        ``stratum``, ``case_id``, ``opened_by``.
     """
-    line = log_line(opened_at=now.isoformat(timespec="seconds"), slip=slip["slip"], arms=slip["arms"], **who)
     link = str(log["chain"].iloc[-1]) if len(log) else first
+    at = now.isoformat(timespec="seconds")
+    line = log_line(opened, opened_at=at, case_id=case_id, opened_by=opened_by)
     write_csv(path, pd.concat([log, chained_lines([line], link)], ignore_index=True), private=True)
 
 
