@@ -17,7 +17,7 @@ from onsetstudy.chairside.sessions import ALONE, MAY, MIXER
 from onsetstudy.chairside.slips import open_slip_for
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import EventStore
-from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import agreement_on, latest_sequence, next_step, training_answers, who_finished
 from onsetstudy.records.chair.event_kinds import entry_faults
@@ -224,18 +224,12 @@ class Recorder:
     def chair(self, after: int) -> views.ChairView:
         """Entries behind a place in the store."""
         with self._lock:
-            return views.chair_view(self._log.entries(after), self._log.clocks, self._log.last, self._log.paused)
+            return views.chair_view(self._log, after)
 
     def overview(self, today: dt.date) -> views.Overview:
         """Completeness and pace."""
         with self._lock:
-            return views.overview(
-                self._log.states(self.protocol),
-                self.protocol,
-                today_quarter=Quarter.of(today),
-                paused=self._log.paused,
-                screening=self._log.screening(),
-            )
+            return views.overview(self._log, self.protocol, today)
 
     def training(self, assessor: str = "", sequence: str = "") -> views.TrainingView:
         """A sequence to train on; by default the one that was answered last, so that everybody gets the same.

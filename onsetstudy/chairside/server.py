@@ -59,21 +59,16 @@ async def _view(ask: Callable[..., object], *given: object, padded: bool = False
     return view_response(await run_in_threadpool(ask, *given), padded=padded)
 
 
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
 class _Server:
     """Routes of one recorder."""
 
-    def __init__(
-        self,
-        recorder: Recorder,
-        sessions: Sessions,
-        pairing: PairingCodes,
-        announce: Callable[[str, str], None],
-        *,
-        cookie: str,
-        secure: bool,
-    ) -> None:
-        self.recorder, self.sessions, self.pairing, self.announce = recorder, sessions, pairing, announce
-        self.cookie, self.secure = cookie, secure
+    recorder: Recorder
+    sessions: Sessions
+    pairing: PairingCodes
+    announce: Callable[[str, str], None]
+    cookie: str
+    secure: bool
 
     def routes(self) -> list[Route]:
         may = self._may
@@ -265,5 +260,7 @@ def make_app(
         Whether it is served by TLS.
     """
     codes = PairingCodes(recorder.reading) if pairing is None else pairing
-    server = _Server(recorder, sessions, codes, announce, cookie=cookie, secure=secure)
+    server = _Server(
+        recorder=recorder, sessions=sessions, pairing=codes, announce=announce, cookie=cookie, secure=secure
+    )
     return Guard(Starlette(routes=server.routes()), origins)
