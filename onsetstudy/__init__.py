@@ -36,7 +36,7 @@ _HOME = {
     "read_protocol": "onsetstudy.files.sources.protocol_toml",
     "read_records": "onsetstudy.files.sources.spreadsheet",
     "success_by": "onsetstudy.survival.summaries.success",
-    "write_report": "onsetstudy.files.documents.results_json",
+    "write_report": "onsetstudy.files.documents.reports",
 }
 
 __all__ = [
@@ -73,7 +73,7 @@ if TYPE_CHECKING:
     from onsetstudy.core.errors import NotEstimable, OnsetStudyError
     from onsetstudy.core.intervals import Intervals
     from onsetstudy.core.serialise import from_dict
-    from onsetstudy.files.documents.results_json import write_report
+    from onsetstudy.files.documents.reports import write_report
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.files.sources.spreadsheet import read_records
     from onsetstudy.outcomes.scores.pain import compare_pain

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -9,36 +10,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from onsetstudy.chairside import views
 from onsetstudy.chairside.case_flow import RunningLog, visit_fault, visits_of, washout_fault
 from onsetstudy.chairside.clock import Reading, ServerClock
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER
 from onsetstudy.chairside.slips import open_slip_for
-from onsetstudy.chairside.views import (
-    CardView,
-    ChairView,
-    ClockView,
-    DrillView,
-    MixingView,
-    Overview,
-    SetupView,
-    SlipView,
-    TrainingView,
-    chair_view,
-    overview,
-    setup_view,
-    waiting_cases,
-)
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import EventStore
-from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
-from onsetstudy.records.chair.agreement import (
-    agreement_on,
-    latest_sequence,
-    next_step,
-    training_answers,
-    who_finished,
-)
+from onsetstudy.records.chair.agreement import agreement_on, latest_sequence, next_step, training_answers, who_finished
 from onsetstudy.records.chair.event_kinds import entry_faults
 from onsetstudy.records.chair.event_log import Event, in_force
 from onsetstudy.records.chair.mixing_drill import DRILL_TASKS, drill_results
@@ -51,6 +32,8 @@ FRAME = {"id", "kind", "clock", "at_monotonic", "at_wall", "device", "payload", 
 STUDY_ONLY = ("paused", "resumed", "unblinded", "followed_up")
 LEDGERED = ("paused", "resumed", "unblinded")
 MOST_ENTRIES = 100
+NOT_ALLOWED = "this role may not do that"
+TAKEN = "another entry has this name"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,17 +45,20 @@ class Answer:
     why: str = ""
 
 
+def _refused(key: str, why: str) -> Answer:
+    return Answer(id=key, state="refused", why=why)
+
+
 def event_from_json(value: Any) -> Event | None:
     """An entry as the page sends it; ``None`` if the value has not the shape of one."""
     if not isinstance(value, dict) or set(value) - FRAME or not isinstance(value.get("payload", {}), dict):
         return None
     texts: dict[str, Any] = {name: value.get(name) for name in ("id", "kind", "clock", "at_wall", "device")}
     optional: dict[str, Any] = {name: value.get(name) for name in ("case_id", "corrects")}
-    if not all(isinstance(v, str) for v in texts.values()):
-        return None
-    if not all(v is None or isinstance(v, str) for v in optional.values()):
-        return None
+    given = (*texts.values(), *(v for v in optional.values() if v is not None))
     number = value.get("at_monotonic")
+    if not all(isinstance(text, str) for text in given):
+        return None
     if isinstance(number, bool) or not isinstance(number, int | float) or not abs(number) < 1e12:
         return None
     return Event(**texts, **optional, at_monotonic=float(number), payload=value.get("payload", {}))
@@ -102,8 +88,6 @@ class Recorder:
         Whether these are invented patients.
     ledger : LedgerDoor or None
         Where pauses, unblindings and openings are entered; ``None`` on invented patients.
-    offline : bool
-        Whether a browser will keep the page for when the server is away.
     shared : bool
         Whether tablets of the same surgery may be paired.
     """
@@ -119,26 +103,24 @@ class Recorder:
         clock: ServerClock | None = None,
         practising: bool = False,
         ledger: LedgerDoor | None = None,
-        offline: bool = True,
         shared: bool = False,
     ) -> None:
         self.protocol, self.store, self.preparations = protocol, store, preparations
-        self.practice, self.sealed, self.practising, self.offline = practice, sealed, practising, offline
+        self.practice, self.sealed, self.practising = practice, sealed, practising
         self.clock = clock or ServerClock()
         self.ledger, self.shared = ledger, shared
         self._log = RunningLog()
         self._log.take(store.events())
         self._lock = threading.Lock()
 
-    def setup(self, role: str) -> SetupView:
+    def setup(self, role: str) -> views.SetupView:
         """What the page of a role needs to know of the protocol."""
         paired = self.shared and "study" in MAY[role]
-        return setup_view(
+        return views.setup_view(
             self.protocol,
             role=role,
             practice=self.practice,
             practising=self.practising,
-            offline=self.offline,
             paired_roles=roles_offered(self.protocol) if paired else (),
         )
 
@@ -146,12 +128,12 @@ class Recorder:
         """The computer's clocks now."""
         return self.clock.read()
 
-    def clock_view(self) -> ClockView:
+    def clock_view(self) -> views.ClockView:
         """The computer's clocks now, and the one axis of all clocks."""
         now = self.reading()
         with self._lock:
             axis_s = self._log.axis_s(now.boot, now.server_s, now.server_wall_s)
-        return ClockView(boot=now.boot, server_s=now.server_s, server_wall_s=now.server_wall_s, axis_s=axis_s)
+        return views.ClockView(**dataclasses.asdict(now), axis_s=axis_s)
 
     # Entries ----------------------------------------------------------------------------------------------------------
 
@@ -172,14 +154,13 @@ class Recorder:
         event = event_from_json(value)
         if event is None:
             key = value.get("id") if isinstance(value, dict) else ""
-            return Answer(id=key if isinstance(key, str) else "", state="refused", why="this is no entry")
-        why = self._refusal(role, event)
-        if why:
-            return Answer(id=event.id, state="refused", why=why)
+            return _refused(key if isinstance(key, str) else "", "this is no entry")
+        if why := self._refusal(role, event):
+            return _refused(event.id, why)
         self._enter(event)
         state = self.store.append([event])[0]
         if state == "refused":
-            return Answer(id=event.id, state=state, why="another entry has this name")
+            return _refused(event.id, TAKEN)
         if state == "written":
             self._log.take(self.store.events(after=self._log.last))
         return Answer(id=event.id, state=state)
@@ -202,12 +183,13 @@ class Recorder:
             faults.append("what was mixed is entered on the mixer's page")
         if event.kind in ("trained", "drilled") and not self.practising:
             faults.append("training belongs to practice, on invented patients")
-        if event.kind == "drilled" and "mixing" not in MAY[role]:
-            faults.append("this role may not do that")
-        if event.kind in STUDY_ONLY and "study" not in MAY[role]:
-            faults.append("this role may not do that")
-        if "chair" not in MAY[role] and event.kind not in ("anchor", "prepared", "drilled"):
-            faults.append("this role may not do that")
+        may = MAY[role]
+        if event.kind == "drilled" and "mixing" not in may:
+            faults.append(NOT_ALLOWED)
+        if event.kind in STUDY_ONLY and "study" not in may:
+            faults.append(NOT_ALLOWED)
+        if "chair" not in may and event.kind not in ("anchor", "prepared", "drilled"):
+            faults.append(NOT_ALLOWED)
         if event.kind == "case_opened" and not faults:
             before = self._log.opened_by(str(event.case_id))
             if before not in (None, event.id):
@@ -228,7 +210,7 @@ class Recorder:
         rule = self.protocol.allocation
         return rule.washout_days if rule is not None and self.protocol.study.paired else 0
 
-    def card(self, patient_id: str, today: dt.date) -> CardView:
+    def card(self, patient_id: str, today: dt.date) -> views.CardView:
         """What the store knows of the code on a patient's card, before a case is opened: no arm, and no case."""
         with self._lock:
             visits = visits_of(self._log.states(self.protocol), patient_id, self._washout_days())
@@ -236,26 +218,20 @@ class Recorder:
         left = [period for period in known if period not in visits.periods]
         why = washout_fault(visits, today) if left else "this patient had every injection that the protocol has"
         # Injections that were not recorded here are not known here: of a new code the number is asked.
-        return CardView(injections=len(visits.periods), period=left[0] if left and visits.periods else "", why=why)
+        period = left[0] if left and visits.periods else ""
+        return views.CardView(injections=len(visits.periods), period=period, why=why)
 
-    def chair(self, after: int) -> ChairView:
+    def chair(self, after: int) -> views.ChairView:
         """Entries behind a place in the store."""
         with self._lock:
-            return chair_view(self._log.entries(after), self._log.clocks, self._log.last, self._log.paused)
+            return views.chair_view(self._log, after)
 
-    def overview(self, today: dt.date) -> Overview:
+    def overview(self, today: dt.date) -> views.Overview:
         """Completeness and pace."""
         with self._lock:
-            states = self._log.states(self.protocol)
-            return overview(
-                states,
-                self.protocol,
-                today_quarter=Quarter.of(today),
-                paused=self._log.paused,
-                screening=self._log.screening(),
-            )
+            return views.overview(self._log, self.protocol, today)
 
-    def training(self, assessor: str = "", sequence: str = "") -> TrainingView:
+    def training(self, assessor: str = "", sequence: str = "") -> views.TrainingView:
         """A sequence to train on; by default the one that was answered last, so that everybody gets the same.
 
         Nobody is told of another's answers before having given all of one's own.
@@ -276,7 +252,7 @@ class Recorder:
             raise OnsetStudyError("there is no sequence of this name")
         finished = who_finished(answers, name)
         told = agreement_on(name, {one: answers[name][one] for one in finished}, of=who) if who in finished else ()
-        return TrainingView(
+        return views.TrainingView(
             sequence=name,
             following=following_sequence(name),
             moments=tuple(m.shown for m in moments),
@@ -285,7 +261,7 @@ class Recorder:
             next_step=next_step(name, told) if who in finished else "",
         )
 
-    def drill(self) -> DrillView:
+    def drill(self) -> views.DrillView:
         """Tasks of the mixing drill, and how those who mix have done.
 
         Raises
@@ -295,19 +271,19 @@ class Recorder:
         """
         if not self.practising:
             raise OnsetStudyError("the mixing drill belongs to practice, on invented patients: --practise")
-        return DrillView(tasks=DRILL_TASKS, results=drill_results(self.store.events()))
+        return views.DrillView(tasks=DRILL_TASKS, results=drill_results(self.store.events()))
 
     # The mixer --------------------------------------------------------------------------------------------------------
 
-    def mixing(self) -> MixingView:
+    def mixing(self) -> views.MixingView:
         """Cases that wait for their cartridge, and how each arm is prepared."""
         with self._lock:
             states = self._log.states(self.protocol)
             paused = self._log.paused
         told = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
         arms = self.protocol.arms
-        return MixingView(
-            waiting=waiting_cases(states, told),
+        return views.MixingView(
+            waiting=views.waiting_cases(states, told),
             arms=tuple((a.code, self.protocol.label(a.code), a.preparation, a.mix_mode) for a in arms),
             sealed=self.sealed is not None,
             randomised=self.protocol.study.randomised,
@@ -317,7 +293,7 @@ class Recorder:
     def _prepared(self) -> Sequence[Event]:
         return in_force(self.preparations.events())
 
-    def open_slip(self, case_id: str, by: str, now: dt.datetime, passphrase: str = "") -> SlipView:
+    def open_slip(self, case_id: str, by: str, now: dt.datetime, passphrase: str = "") -> views.SlipView:
         """Open the slip of a case that waits.
 
         Raises
@@ -338,16 +314,7 @@ class Recorder:
         )
         if self.ledger is not None:
             self.ledger.opened(self.sealed)
-        arm = next(a for a in self.protocol.arms if a.code == told.arm)
-        return SlipView(
-            case_id=case_id,
-            slip=told.slip,
-            arm=told.arm,
-            label=self.protocol.label(told.arm),
-            preparation=arm.preparation,
-            side=told.side,
-            again=told.again,
-        )
+        return told
 
     def prepare(self, role: str, values: Mapping[str, Any]) -> list[Answer]:
         """Keep what was mixed apart, and tell the chair no more than that it is prepared.
@@ -357,26 +324,27 @@ class Recorder:
         """
         kept, told = event_from_json(values.get("preparation")), event_from_json(values.get("prepared"))
         if kept is None or told is None or (kept.kind, told.kind) != ("preparation", "prepared"):
-            return [Answer(id="", state="refused", why="this is no preparation")]
+            return [_refused("", "this is no preparation")]
         faults = entry_faults(kept, self.protocol)
         arms = {a.code for a in self.protocol.arms}
         if kept.payload.get("arm") not in arms or kept.case_id != told.case_id:
             faults.append("the arm is not one of this study")
         if kept.payload.get("volume_ml") is None:
             faults.append("the volume is missing")
-        mixed = kept.payload.get("arm") != self.protocol.reference_arm
-        if mixed and (kept.payload.get("mix_mode") in (None, "none") or not kept.payload.get("bicarbonate_ml")):
-            faults.append("say how the bicarbonate was mixed in, and how much")
-        if not mixed and (kept.payload.get("bicarbonate_ml") or kept.payload.get("mix_mode") not in (None, "none")):
+        way, added = kept.payload.get("mix_mode") not in (None, "none"), kept.payload.get("bicarbonate_ml")
+        if kept.payload.get("arm") != self.protocol.reference_arm:
+            if not (way and added):
+                faults.append("say how the bicarbonate was mixed in, and how much")
+        elif way or added:
             faults.append("nothing is mixed into this cartridge")
         if faults:
-            return [Answer(id=kept.id, state="refused", why="; ".join(faults))]
+            return [_refused(kept.id, "; ".join(faults))]
         state = self.preparations.append([kept])[0]
         if state == "refused":
-            return [Answer(id=kept.id, state=state, why="another entry has this name")]
+            return [_refused(kept.id, TAKEN)]
         return [Answer(id=kept.id, state=state), *self.add(role, [values["prepared"]])]
 
-    def unblind(self, role: str, value: Any) -> tuple[Answer, SlipView | None]:
+    def unblind(self, role: str, value: Any) -> tuple[Answer, views.SlipView | None]:
         """Log an emergency unblinding with its reason, and only then say what the case received."""
         answer = self.add(role, [value])[0]
         if answer.state == "refused" or value.get("kind") != "unblinded":
@@ -386,17 +354,8 @@ class Recorder:
         if not last:
             return answer, None
         told = last[-1].payload
-        arm = str(told["arm"])
-        view = SlipView(
-            case_id=case_id,
-            slip=str(told.get("allocation_slip") or ""),
-            arm=arm,
-            label=self.protocol.label(arm),
-            preparation=next(a.preparation for a in self.protocol.arms if a.code == arm),
-            side="",
-            again=False,
-        )
-        return answer, view
+        slip = str(told.get("allocation_slip") or "")
+        return answer, views.slip_view(self.protocol, case_id, str(told["arm"]), slip=slip)
 
 
 def roles_offered(protocol: Protocol) -> tuple[str, ...]:

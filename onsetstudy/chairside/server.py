@@ -22,7 +22,7 @@ from onsetstudy.chairside.views import as_json
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import StoreUnavailable
 
-__all__ = ["json_response", "make_app", "page_routes", "told_response"]
+__all__ = ["answered", "make_app", "no_session", "page_routes", "told_response", "view_response"]
 
 PAGE = Path(__file__).parent / "page"
 TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
@@ -44,28 +44,38 @@ def _file(path: Path) -> Callable[[Request], Awaitable[Response]]:
     return answer
 
 
+async def answered(answer: Awaitable[Response]) -> Response:
+    """An answer, or the refusal of a request that cannot be read or obeyed."""
+    try:
+        return await answer
+    except Unreadable as error:
+        return PlainTextResponse(f"The request cannot be read: {error}.", 400)
+    except OnsetStudyError as error:
+        return told_response({"why": str(error)}, 503 if isinstance(error, StoreUnavailable) else 409)
+
+
+async def _view(ask: Callable[..., object], *given: object, padded: bool = False) -> Response:
+    """What the recorder answers, as the view of a role."""
+    return view_response(await run_in_threadpool(ask, *given), padded=padded)
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
 class _Server:
     """Routes of one recorder."""
 
-    def __init__(
-        self,
-        recorder: Recorder,
-        sessions: Sessions,
-        pairing: PairingCodes,
-        announce: Callable[[str, str], None],
-        *,
-        cookie: str,
-        secure: bool,
-    ) -> None:
-        self.recorder, self.sessions, self.pairing, self.announce = recorder, sessions, pairing, announce
-        self.cookie, self.secure = cookie, secure
+    recorder: Recorder
+    sessions: Sessions
+    pairing: PairingCodes
+    announce: Callable[[str, str], None]
+    cookie: str
+    secure: bool
 
     def routes(self) -> list[Route]:
         may = self._may
         return [
             *page_routes(),
             Route("/enter", self.enter),
-            Route("/api/pair", self.pair, methods=["POST"]),
+            Route("/api/pair", self.paired, methods=["POST"]),
             Route("/api/setup", may("", self.setup)),
             Route("/api/leave", may("", self.leave), methods=["POST"]),
             Route("/api/clock", may("", self.clock), methods=["POST"]),
@@ -85,20 +95,16 @@ class _Server:
     def _may(self, right: str, handler: Handler) -> Callable[[Request], Awaitable[Response]]:
         """The handler for those who have a session, and the right."""
 
+        async def allowed(request: Request) -> Response:
+            role = await run_in_threadpool(self.sessions.role_of, request.cookies.get(self.cookie, ""))
+            if role is None:
+                return no_session()
+            if right and right not in MAY[role]:
+                return PlainTextResponse("This role may not see that.", 403)
+            return await handler(request, role)
+
         async def answer(request: Request) -> Response:
-            try:
-                role = await run_in_threadpool(self.sessions.role_of, request.cookies.get(self.cookie, ""))
-                if role is None:
-                    return PlainTextResponse("No session. Open the address shown on the computer.", 401)
-                if right and right not in MAY[role]:
-                    return PlainTextResponse("This role may not see that.", 403)
-                return await handler(request, role)
-            except Unreadable as error:
-                return PlainTextResponse(f"The request cannot be read: {error}.", 400)
-            except StoreUnavailable as error:
-                return told_response({"why": str(error)}, 503)
-            except OnsetStudyError as error:
-                return told_response({"why": str(error)}, 409)
+            return await answered(allowed(request))
 
         return answer
 
@@ -110,17 +116,16 @@ class _Server:
             return PlainTextResponse(text, 403)
         return self._with_session(RedirectResponse("/", 303), entered[0])
 
-    async def pair(self, request: Request) -> Response:
+    async def paired(self, request: Request) -> Response:
         """Take a pairing code for a session."""
-        try:
-            code = (await read_json(request)).get("code")
-        except Unreadable as error:
-            return PlainTextResponse(f"The request cannot be read: {error}.", 400)
+        return await answered(self._pair(request))
+
+    async def _pair(self, request: Request) -> Response:
+        code = (await read_json(request)).get("code")
         role = self.pairing.role_for(code) if isinstance(code, str) else None
         if role is None:
-            return told_response(
-                {"why": "the code does not fit; look at the computer's screen for the present one"}, 403
-            )
+            why = "the code does not fit; look at the computer's screen for the present one"
+            return told_response({"why": why}, 403)
         return self._with_session(told_response({"role": role}), await run_in_threadpool(self.sessions.begin, role))
 
     async def new_code(self, request: Request, _: str) -> Response:
@@ -146,16 +151,16 @@ class _Server:
 
     async def setup(self, _: Request, role: str) -> Response:
         """What the page needs of the protocol."""
-        return json_response(as_json(self.recorder.setup(role)))
+        return view_response(self.recorder.setup(role))
 
     async def clock(self, request: Request, _: str) -> Response:
         """The computer's clocks, for an anchor."""
         await read_json(request)
-        return json_response(as_json(self.recorder.clock_view()))
+        return view_response(self.recorder.clock_view())
 
     async def overview(self, _: Request, __: str) -> Response:
         """Completeness and pace."""
-        return json_response(as_json(await run_in_threadpool(self.recorder.overview, dt.date.today())))
+        return await _view(self.recorder.overview, dt.date.today())
 
     async def add(self, request: Request, role: str) -> Response:
         """Store entries."""
@@ -166,33 +171,33 @@ class _Server:
         """Entries behind a place."""
         text = request.query_params.get("after", "0")
         after = int(text) if text.isascii() and text.isdecimal() and len(text) < 16 else 0
-        return json_response(as_json(await run_in_threadpool(self.recorder.chair, after)))
+        return await _view(self.recorder.chair, after)
 
     async def training(self, request: Request, _: str) -> Response:
         """A sequence to train on, in practice, and how far those who answered it agree."""
         assessor, sequence = (request.query_params.get(name, "")[:40] for name in ("assessor", "sequence"))
-        return json_response(as_json(await run_in_threadpool(self.recorder.training, assessor, sequence)))
+        return await _view(self.recorder.training, assessor, sequence)
 
     async def card(self, request: Request, _: str) -> Response:
         """What the code on a patient's card tells."""
         code = (await read_json(request)).get("code")
         if not isinstance(code, str):
             raise Unreadable("the code is missing")
-        return json_response(as_json(await run_in_threadpool(self.recorder.card, code, dt.date.today())))
+        return await _view(self.recorder.card, code, dt.date.today())
 
     async def drill(self, _: Request, __: str) -> Response:
         """The mixing drill, in practice."""
-        return json_response(as_json(await run_in_threadpool(self.recorder.drill)))
+        return await _view(self.recorder.drill)
 
     async def unblind(self, request: Request, role: str) -> Response:
         """Emergency unblinding."""
         body = await read_json(request)
         answer, view = await run_in_threadpool(self.recorder.unblind, role, body.get("entry"))
-        return json_response(as_json(view, padded=True)) if view is not None else _answers([answer], 409)
+        return view_response(view, padded=True) if view is not None else _answers([answer], 409)
 
     async def mixing(self, _: Request, __: str) -> Response:
         """The mixer's list."""
-        return json_response(as_json(await run_in_threadpool(self.recorder.mixing), padded=True))
+        return await _view(self.recorder.mixing, padded=True)
 
     async def open_slip(self, request: Request, _: str) -> Response:
         """Open a slip."""
@@ -201,22 +206,26 @@ class _Server:
         passphrase = body.get("passphrase", "")
         if not isinstance(case_id, str) or not isinstance(by, str) or not isinstance(passphrase, str):
             raise Unreadable("case and person are missing")
-        view = await run_in_threadpool(self.recorder.open_slip, case_id, by, dt.datetime.now(), passphrase)
-        return json_response(as_json(view, padded=True))
+        return await _view(self.recorder.open_slip, case_id, by, dt.datetime.now(), passphrase, padded=True)
 
     async def prepare(self, request: Request, role: str) -> Response:
         """What was mixed."""
         return _answers(await run_in_threadpool(self.recorder.prepare, role, await read_json(request)))
 
 
-def json_response(body: bytes, status: int = 200) -> Response:
-    """An answer that is JSON already."""
-    return Response(body, status, media_type="application/json")
+def no_session() -> Response:
+    """The refusal of a browser that was not let in."""
+    return PlainTextResponse("No session. Open the address shown on the computer.", 401)
+
+
+def view_response(view: object, *, padded: bool = False) -> Response:
+    """A view as an answer."""
+    return Response(as_json(view, padded=padded), media_type="application/json")
 
 
 def told_response(value: object, status: int = 200) -> Response:
     """A value as an answer."""
-    return json_response(json.dumps(value, sort_keys=True).encode("ascii"), status)
+    return Response(json.dumps(value, sort_keys=True).encode("ascii"), status, media_type="application/json")
 
 
 def _answers(answers: Sequence[Answer], status: int = 200) -> Response:
@@ -251,5 +260,7 @@ def make_app(
         Whether it is served by TLS.
     """
     codes = PairingCodes(recorder.reading) if pairing is None else pairing
-    server = _Server(recorder, sessions, codes, announce, cookie=cookie, secure=secure)
+    server = _Server(
+        recorder=recorder, sessions=sessions, pairing=codes, announce=announce, cookie=cookie, secure=secure
+    )
     return Guard(Starlette(routes=server.routes()), origins)

@@ -107,7 +107,7 @@ class Sessions:
 
     def end(self, secret: str) -> None:
         """End a session."""
-        self._store.end_sessions(digest=_digest(secret))
+        self._store.end_session(_digest(secret))
 
 
 class PairingCodes:

@@ -16,9 +16,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from onsetstudy.chairside.guard import Guard, Unreadable, read_json
-from onsetstudy.chairside.server import json_response, page_routes, told_response
-from onsetstudy.chairside.views import as_json
-from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.chairside.server import answered, no_session, page_routes, view_response
 from onsetstudy.protocol.guided_questions import GUIDED, SETTLED, GuidedQuestion
 from onsetstudy.records.chair.case_questions import words
 
@@ -95,7 +93,7 @@ class SetUpPage:
             *page_routes(),
             Route("/enter", self.enter),
             Route("/api/setup", self.setup),
-            Route("/api/set-up", self.take, methods=["POST"]),
+            Route("/api/set-up", self.taken, methods=["POST"]),
         ]
 
     async def enter(self, request: Request) -> Response:
@@ -121,24 +119,22 @@ class SetUpPage:
     async def setup(self, request: Request) -> Response:
         """The questions."""
         if not self._is_in(request):
-            return PlainTextResponse("No session. Open the address shown on the computer.", 401)
+            return no_session()
         asked, settled = (tuple(map(_asked, questions)) for questions in (GUIDED, SETTLED))
-        return json_response(as_json(SetUpView(role="set_up", questions=asked, settled=settled)))
+        return view_response(SetUpView(role="set_up", questions=asked, settled=settled))
 
-    async def take(self, request: Request) -> Response:
+    async def taken(self, request: Request) -> Response:
+        """What became of the answers."""
+        return await answered(self._take(request))
+
+    async def _take(self, request: Request) -> Response:
         """Write the protocol from the answers."""
         if not self._is_in(request):
-            return PlainTextResponse("No session. Open the address shown on the computer.", 401)
-        try:
-            told = (await read_json(request)).get("answers")
-            if not isinstance(told, dict) or not all(isinstance(text, str) for text in told.values()):
-                raise Unreadable("the answers are missing")
-            lines = await run_in_threadpool(self._write, told)
-        except Unreadable as error:
-            return PlainTextResponse(f"The request cannot be read: {error}.", 400)
-        except OnsetStudyError as error:
-            return told_response({"why": str(error)}, 409)
-        response = json_response(as_json(Written(lines=lines)))
+            return no_session()
+        told = (await read_json(request)).get("answers")
+        if not isinstance(told, dict) or not all(isinstance(text, str) for text in told.values()):
+            raise Unreadable("the answers are missing")
+        response = view_response(Written(lines=await run_in_threadpool(self._write, told)))
         response.background = BackgroundTask(self._end)
         return response
 

@@ -4,25 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from onsetstudy.chairside.views import SlipView, slip_view
 from onsetstudy.core.errors import DesignError
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["SlipTold", "open_slip_for"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SlipTold:
-    """What a slip says for one injection, and whether it had been opened for this case before."""
-
-    slip: str
-    arm: str
-    side: str
-    again: bool
+__all__ = ["open_slip_for"]
 
 
 def open_slip_for(
@@ -34,8 +24,8 @@ def open_slip_for(
     by: str,
     now: dt.datetime,
     passphrase: str = "",
-) -> SlipTold:
-    """Open the next slip for a case as it was set up.
+) -> SlipView:
+    """Open the next slip for a case as it was set up, and say what it says for this injection.
 
     Parameters
     ----------
@@ -66,4 +56,4 @@ def open_slip_for(
     if period > len(told.arms):
         raise DesignError(f"the slip {told.slip} has {len(told.arms)} injections, and this is the {period}th")
     side = told.sides[period - 1] if len(told.sides) >= period else ""
-    return SlipTold(slip=told.slip, arm=told.arms[period - 1], side=side, again=told.again)
+    return slip_view(protocol, case_id, told.arms[period - 1], slip=told.slip, side=side, again=told.again)

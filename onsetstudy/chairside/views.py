@@ -7,12 +7,12 @@ from hold none. What a slip said and what was mixed is in :class:`MixingView` al
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from onsetstudy.chairside.case_flow import CaseState
+from onsetstudy.chairside.case_flow import CaseState, RunningLog
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import Agreement
@@ -20,7 +20,7 @@ from onsetstudy.records.chair.case_questions import Question, asked_after, asked
 from onsetstudy.records.chair.event_kinds import COLUMNS
 from onsetstudy.records.chair.event_log import Event
 from onsetstudy.records.chair.mixing_drill import DrillResult, DrillTask
-from onsetstudy.records.chair.screening import SCREENED, Screening
+from onsetstudy.records.chair.screening import SCREENED
 from onsetstudy.records.teeth import TEETH
 
 __all__ = [
@@ -28,7 +28,6 @@ __all__ = [
     "ChairView",
     "ClockView",
     "DrillView",
-    "Entry",
     "MixingView",
     "Overview",
     "SetupView",
@@ -39,6 +38,7 @@ __all__ = [
     "chair_view",
     "overview",
     "setup_view",
+    "slip_view",
     "waiting_cases",
     "watches",
     "what_decides",
@@ -75,31 +75,14 @@ class SetupView:
     screened: tuple[tuple[str, str], ...]
     pain_scale: str
     anxiety_scale: str
-    offline: bool
     paired_roles: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
-    """One entry as the chair's pages see it."""
-
-    seq: int
-    id: str
-    case_id: str | None
-    kind: str
-    clock: str
-    at_monotonic: float
-    at_wall: str
-    device: str
-    payload: Mapping[str, Any]
-    corrects: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChairView:
     """Entries for the tester and for whoever treats; ``clocks`` ties their page loads to the computer's clock."""
 
-    entries: tuple[Entry, ...]
+    entries: tuple[Event, ...]
     clocks: Mapping[str, float]
     last: int
     paused: str
@@ -225,13 +208,7 @@ def watches(protocol: Protocol) -> bool:
 
 
 def setup_view(
-    protocol: Protocol,
-    *,
-    role: str,
-    practice: str,
-    practising: bool,
-    offline: bool,
-    paired_roles: tuple[str, ...] = (),
+    protocol: Protocol, *, role: str, practice: str, practising: bool, paired_roles: tuple[str, ...] = ()
 ) -> SetupView:
     """What the page of a role needs to know of the protocol; ``paired_roles`` are those a tablet may be paired for."""
     teeth = TEETH[protocol.schedule.tooth_notation]
@@ -258,18 +235,24 @@ def setup_view(
         screened=tuple(SCREENED.items()),
         pain_scale=protocol.pain.instrument.scale if protocol.pain else "",
         anxiety_scale=protocol.anxiety.scale if protocol.anxiety else "",
-        offline=offline,
         paired_roles=paired_roles,
     )
 
 
-def chair_view(events: Sequence[Event], clocks: Mapping[str, float], last: int, paused: str) -> ChairView:
-    """Entries for a page of the chair."""
-    names = [f.name for f in dataclasses.fields(Entry)]
-    entries = tuple(Entry(**{name: getattr(event, name) for name in names}) for event in events)
-    used = {e.clock for e in entries}
-    return ChairView(
-        entries=entries, clocks={c: clocks[c] for c in sorted(used) if c in clocks}, last=last, paused=paused
+def chair_view(log: RunningLog, after: int) -> ChairView:
+    """Entries behind a place in the store, for a page of the chair."""
+    entries = tuple(log.entries(after))
+    clocks = {clock: log.clocks[clock] for clock in sorted({e.clock for e in entries} & log.clocks.keys())}
+    return ChairView(entries=entries, clocks=clocks, last=log.last, paused=log.paused)
+
+
+def slip_view(
+    protocol: Protocol, case_id: str, arm: str, *, slip: str, side: str = "", again: bool = False
+) -> SlipView:
+    """What a slip said of a case, and how its arm is prepared."""
+    preparation = next(a.preparation for a in protocol.arms if a.code == arm)
+    return SlipView(
+        case_id=case_id, slip=slip, arm=arm, label=protocol.label(arm), preparation=preparation, side=side, again=again
     )
 
 
@@ -288,17 +271,16 @@ def waiting_cases(states: Sequence[CaseState], slips: Mapping[str, str]) -> tupl
     )
 
 
-def overview(
-    states: Sequence[CaseState], protocol: Protocol, *, today_quarter: Quarter, paused: str, screening: Screening
-) -> Overview:
-    """Completeness of all cases, pace of a quarter, and how many were assessed and not included."""
+def overview(log: RunningLog, protocol: Protocol, today: dt.date) -> Overview:
+    """Completeness of all cases, pace of the quarter, and how many were assessed and not included."""
+    states, screening, quarter = log.states(protocol), log.screening(), Quarter.of(today)
     after = [s for s in states if s.injected]
-    first, last = today_quarter.first_day.isoformat(), today_quarter.last_day.isoformat()
+    first, last = quarter.first_day.isoformat(), quarter.last_day.isoformat()
     month = None if protocol.planning is None else protocol.planning.cases_per_month
     practices = max(len(protocol.study.practices), 1)
     return Overview(
         title=protocol.study.title,
-        quarter=today_quarter.label,
+        quarter=quarter.label,
         injected=len(after),
         injected_quarter=sum(1 for s in after if first <= s.day <= last),
         planned_quarter=None if month is None else round(3 * month / practices),
@@ -309,7 +291,7 @@ def overview(
         follow_up_due=tuple(s.case_id for s in states if s.follow_up_due),
         tests_answered=sum(s.tests for s in after),
         tests_not_done=sum(s.tests_not_done for s in after),
-        paused=paused,
+        paused=log.paused,
         assessed=screening.assessed,
         not_included=tuple((SCREENED[code], n) for code, n in screening.reasons),
         decides=what_decides(protocol),

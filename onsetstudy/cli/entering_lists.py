@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from onsetstudy.cli.ledger_entries import Proposed, keeps_ledger, moment
-
-if TYPE_CHECKING:
-    from onsetstudy.protocol.ledger import LedgerEntry
-    from onsetstudy.protocol.model import Protocol
+from onsetstudy.cli.ledger_entries import keeps_ledger, moment
+from onsetstudy.core.errors import RecordsError
+from onsetstudy.files.ledger.ledger import Proposed, enter, ledger_path, verified_ledger
+from onsetstudy.files.sealed.described_list import read_description
+from onsetstudy.files.sealed.kept_allocation import read_allocation_list
+from onsetstudy.protocol.ledger import LedgerEntry, of_kind
+from onsetstudy.protocol.model import Protocol
 
 __all__ = ["enter_list", "enter_list_there", "enter_lists_beside"]
 
@@ -22,11 +24,6 @@ def enter_list(
 
     ``drawn_under`` is the digest of the protocol that the list was drawn under, where it is not today's.
     """
-    import hashlib
-
-    from onsetstudy.files.ledger.ledger import enter, ledger_path
-    from onsetstudy.protocol.ledger import of_kind
-
     if not keeps_ledger(protocol, promised):
         return False
     files = {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in paths if p.suffix in (".json", ".csv")}
@@ -48,10 +45,6 @@ def enter_list_there(protocol: Path, promised: Protocol, folder: Path, *, drawn_
 
     A list with the commitment of one that was entered, and another content, is a changed copy and never entered.
     """
-    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-    from onsetstudy.files.sealed.kept_allocation import read_allocation_list
-    from onsetstudy.protocol.ledger import of_kind
-
     listed, commitment = read_allocation_list(folder / "list.csv")
     held = of_kind(verified_ledger(ledger_path(protocol)), "list_drawn")
     if commitment and any(e.body["commitment"] == commitment for e in held):
@@ -68,11 +61,6 @@ def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
     A list that was drawn before the lock would otherwise never stand in the ledger, and could be changed unseen. Once
     a list was entered no other is entered so: it would be vouched for, whoever wrote it.
     """
-    from onsetstudy.core.errors import RecordsError
-    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-    from onsetstudy.files.sealed.described_list import read_description
-    from onsetstudy.protocol.ledger import of_kind
-
     if of_kind(verified_ledger(ledger_path(protocol)), "list_drawn"):
         return ()
     home = protocol.absolute().parent

@@ -7,43 +7,35 @@ import sys
 
 import click
 
-from onsetstudy.cli.options import say_problems
+from onsetstudy.cli.say import say_problems
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 
 __all__ = ["main", "onsetstudy"]
 
 DOORS = {
-    "allocate": ("onsetstudy.cli.before.allocate", "Draw the list of arms, sealed files and slips to print."),
-    "block-sizes": (
-        "onsetstudy.cli.before.block_sizes",
-        "As keeper of the list: keep the block sizes out of the protocol, or show them.",
-    ),
-    "lock": ("onsetstudy.cli.before.lock", "Lock the protocol before the first case; amend it later with a reason."),
-    "open-for": (
-        "onsetstudy.cli.during.open_for",
-        "As keeper of the list: open the next slip for a practice's case, and log it.",
-    ),
-    "open-slip": ("onsetstudy.cli.during.open_slip", "Open the next allocation slip for a case, and log it."),
-    "cartridge": ("onsetstudy.cli.before.cartridge", "Work out what a mixed cartridge holds. Not a dosing tool."),
-    "chairside": ("onsetstudy.cli.during.chairside", "Time and record cases at the chair, on a page of this computer."),
-    "check": ("onsetstudy.cli.during.check", "Check records and list everything that has to be corrected."),
-    "demo": ("onsetstudy.cli.before.demo", "Make the invented demo study anew."),
-    "group": ("onsetstudy.cli.after.group", "Pool the practices' files and write the report of the group."),
-    "ledger": ("onsetstudy.cli.after.ledger", "Read the ledger of a study as sentences, and verify it."),
-    "pause": ("onsetstudy.cli.during.pause", "Enter in the ledger that the study pauses, goes on or is closed."),
-    "unblind": (
-        "onsetstudy.cli.during.unblind",
-        "Tell the arm of a case in an emergency, with the reason, and log it.",
-    ),
-    "withdraw": ("onsetstudy.cli.during.withdraw", "Enter that a patient took consent back."),
-    "look-inside": ("onsetstudy.cli.after.look_inside", "Say what a reader of an exchange file could learn."),
-    "new": ("onsetstudy.cli.before.new", "Set up a study or an audit of your own by questions."),
-    "reduce": ("onsetstudy.cli.after.reduce", "Count records larger than memory into files for a group."),
-    "send": ("onsetstudy.cli.after.send", "Make the file of counts that a practice gives to its group."),
-    "plan": ("onsetstudy.cli.before.plan", "Say what a study can show, how many cases it takes and how long."),
-    "report": ("onsetstudy.cli.after.report", "Write the quarterly report (HTML, PDF and JSON)."),
-    "template": ("onsetstudy.cli.before.template", "Write a workbook for entering cases, or a case sheet on paper."),
+    "allocate": ("before", "Draw the list of arms, sealed files and slips to print."),
+    "block-sizes": ("before", "As keeper of the list: keep the block sizes out of the protocol, or show them."),
+    "cartridge": ("before", "Work out what a mixed cartridge holds. Not a dosing tool."),
+    "chairside": ("during", "Time and record cases at the chair, on a page of this computer."),
+    "check": ("during", "Check records and list everything that has to be corrected."),
+    "demo": ("before", "Make the invented demo study anew."),
+    "group": ("after", "Pool the practices' files and write the report of the group."),
+    "ledger": ("after", "Read the ledger of a study as sentences, and verify it."),
+    "lock": ("before", "Lock the protocol before the first case; amend it later with a reason."),
+    "look-inside": ("after", "Say what a reader of an exchange file could learn."),
+    "new": ("before", "Set up a study or an audit of your own by questions."),
+    "open-for": ("during", "As keeper of the list: open the next slip for a practice's case, and log it."),
+    "open-slip": ("during", "Open the next allocation slip for a case, and log it."),
+    "pause": ("during", "Enter in the ledger that the study pauses, goes on or is closed."),
+    "plan": ("before", "Say what a study can show, how many cases it takes and how long."),
+    "reduce": ("after", "Count records larger than memory into files for a group."),
+    "report": ("after", "Write the quarterly report (HTML, PDF and JSON)."),
+    "send": ("after", "Make the file of counts that a practice gives to its group."),
+    "template": ("before", "Write a workbook for entering cases, or a case sheet on paper."),
+    "unblind": ("during", "Tell the arm of a case in an emergency, with the reason, and log it."),
+    "withdraw": ("during", "Enter that a patient took consent back."),
 }
+"""The sub-room of each door, and what it is for."""
 MEND_YOUR_FILES, USAGE, NOT_ESTIMABLE = 1, 2, 3
 """Exit codes."""
 
@@ -59,9 +51,13 @@ class Doors(click.Group):
         """The command of that name."""
         if cmd_name not in DOORS:
             return None
-        module = importlib.import_module(DOORS[cmd_name][0])
-        command: click.Command = module.command
+        name = f"onsetstudy.cli.{DOORS[cmd_name][0]}.{cmd_name.replace('-', '_')}"
+        command: click.Command = importlib.import_module(name).command
         return command
+
+    def invoke(self, ctx: click.Context) -> int:
+        """Exit code of the command; one that does not tell it has done what it was asked for."""
+        return super().invoke(ctx) or 0
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
@@ -100,4 +96,4 @@ def main() -> None:
     except OnsetStudyError as error:
         say_problems(error.problems, kept=" of such lines; correct these first")
         sys.exit(MEND_YOUR_FILES)
-    sys.exit(code if isinstance(code, int) else 0)
+    sys.exit(code)

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-import click
-
+from onsetstudy.cli.say import please_look
 from onsetstudy.core.errors import Problem, ProtocolError, Where
-
-if TYPE_CHECKING:
-    from onsetstudy.protocol.model import Protocol
+from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
+from onsetstudy.files.sealed.opening_log import read_sealed
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.protocol.model import Protocol
 
 __all__ = ["hold_to_order", "hold_to_order_beside", "lock_fault"]
 
 
 def lock_fault(path: Path, promised: Protocol) -> Problem | None:
     """Why a randomised protocol may not begin: it is not locked, or was changed since; ``None`` if it may."""
-    from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
-
     if not promised.study.randomised:
         return None
     where = Where(file=path.name)
@@ -49,7 +46,7 @@ def hold_to_order(path: Path, promised: Protocol) -> None:
         return
     if not promised.study.invented:
         raise ProtocolError(fault)
-    click.echo(f"Please look: {fault}. A study that is not invented would stop here.", err=True)
+    please_look(f"{fault}. A study that is not invented would stop here.")
 
 
 def hold_to_order_beside(sealed: Path) -> None:
@@ -57,9 +54,6 @@ def hold_to_order_beside(sealed: Path) -> None:
 
     Where there is none, that is said: whether the promises came first is then not known.
     """
-    from onsetstudy.files.sealed.opening_log import read_sealed
-    from onsetstudy.files.sources.protocol_toml import read_protocol
-
     if not sealed.exists():
         return
     study = read_sealed(sealed)["study"]
@@ -72,7 +66,4 @@ def hold_to_order_beside(sealed: Path) -> None:
         if promised.study.id == study:
             hold_to_order(path, promised)
             return
-    click.echo(
-        "Please look: without --protocol, nothing shows whether the protocol was locked before this slip is opened.",
-        err=True,
-    )
+    please_look("without --protocol, nothing shows whether the protocol was locked before this slip is opened.")

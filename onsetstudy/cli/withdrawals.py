@@ -4,60 +4,52 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-if TYPE_CHECKING:
-    from onsetstudy.protocol.ledger import Withdrawn
-    from onsetstudy.protocol.model import Protocol
-    from onsetstudy.records.model import Records
+from onsetstudy.cli.say import please_look
+from onsetstudy.core.errors import RecordsError
+from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+from onsetstudy.files.sealed.opening_log import read_opening_log
+from onsetstudy.files.sources.spreadsheet import read_csv_table, read_tables
+from onsetstudy.protocol.ledger import Withdrawn, withdrawals
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.withdrawn import codes_in, codes_read, without_cases
+from onsetstudy.records.model import Records
 
-__all__ = ["codes_found", "entered_codes", "leave_out_withdrawn", "removed_codes", "say_unmatched"]
-
-
-def entered_codes(protocol: Path) -> tuple[str, ...]:
-    """Codes whose consent was taken back, as they were entered, each once whatever its capitals."""
-    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-    from onsetstudy.protocol.ledger import withdrawals
-
-    return tuple(withdrawals(verified_ledger(ledger_path(protocol))))
+__all__ = ["codes_found", "leave_out_withdrawn", "say_left_out_withdrawn", "say_unmatched", "withdrawn_codes"]
 
 
-def removed_codes(protocol: Path) -> frozenset[str]:
-    """Codes of cases, without capitals, whose patients wanted their data gone."""
-    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-    from onsetstudy.protocol.ledger import withdrawals
-
+def withdrawn_codes(protocol: Path) -> tuple[tuple[str, ...], frozenset[str]]:
+    """Codes whose consent was taken back, as they were entered; and, without capitals, those whose data shall go."""
     found = withdrawals(verified_ledger(ledger_path(protocol)))
-    return frozenset(code.casefold() for code, data in found.items() if data == "removed")
+    return tuple(found), frozenset(code.casefold() for code, data in found.items() if data == "removed")
 
 
 def leave_out_withdrawn(records: Records, protocol: Path) -> tuple[Records, Withdrawn]:
     """Records without the rows of patients who wanted them gone, told in a line, and what the ledger's codes met."""
-    from onsetstudy.protocol.ledger import Withdrawn
-    from onsetstudy.records.derived.withdrawn import codes_read, without_cases
-
-    gone = removed_codes(protocol)
+    entered, gone = withdrawn_codes(protocol)
     kept = without_cases(records, gone) if gone else records
     read = codes_read(records)
-    unmatched = tuple(code for code in entered_codes(protocol) if code.casefold() not in read)
+    unmatched = tuple(code for code in entered if code.casefold() not in read)
     seen = Withdrawn(left_out=len(records.cases) - len(kept.cases), unmatched=unmatched)
-    if seen.left_out:
-        click.echo(
-            f"Left out because consent was taken back: {seen.left_out} {'case' if seen.left_out == 1 else 'cases'}."
-        )
+    say_left_out_withdrawn(seen.left_out)
     say_unmatched(unmatched)
     return kept, seen
+
+
+def say_left_out_withdrawn(cases: int) -> None:
+    """How many accepted cases were left out, if any."""
+    if cases:
+        click.echo(f"Left out because consent was taken back: {cases} {'case' if cases == 1 else 'cases'}.")
 
 
 def say_unmatched(codes: Collection[str]) -> None:
     """Each withdrawn code that no row has: a mistyped one leaves nobody out."""
     for code in codes:
-        click.echo(
-            f"Please look: consent for case {code} was entered as taken back, and no row that was read has this code: "
-            "nothing is left out for it. If it was mistyped, enter the right code with the command withdraw.",
-            err=True,
+        please_look(
+            f"consent for case {code} was entered as taken back, and no row that was read has this code: nothing is "
+            "left out for it. If it was mistyped, enter the right code with the command withdraw."
         )
 
 
@@ -66,11 +58,6 @@ def codes_found(promised: Protocol, protocol: Path, records: Sequence[Path]) -> 
 
     ``None`` where there is neither.
     """
-    from onsetstudy.core.errors import RecordsError
-    from onsetstudy.files.sealed.opening_log import read_opening_log
-    from onsetstudy.files.sources.spreadsheet import read_csv_table, read_tables
-    from onsetstudy.records.derived.withdrawn import codes_in
-
     if records:
         return codes_in(read_tables(records if len(records) > 1 else records[0], promised)[0].frame)
     home = protocol.parent

@@ -9,11 +9,12 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.parallel import Mapper, serial
 
 if TYPE_CHECKING:
     from distributed import Client
 
-__all__ = ["DaskMapper", "ProcessMapper", "cluster_mapper"]
+__all__ = ["DaskMapper", "ProcessMapper", "chosen_mapper", "cluster_mapper"]
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -79,3 +80,8 @@ def cluster_mapper(address: str, *, wait_s: float = 10.0) -> DaskMapper:
         return DaskMapper(connect(address, timeout=wait_s))
     except OSError as error:
         raise OnsetStudyError(f"no Dask scheduler answers at {address} ({error})") from None
+
+
+def chosen_mapper(workers: int, cluster: str | None) -> Mapper:
+    """The mapper that a door was asked for: a cluster, several processes, or this one alone."""
+    return cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial

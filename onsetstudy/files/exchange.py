@@ -13,10 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.canonical import canonical_json
-from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
-from onsetstudy.core.serialise import from_dict
+from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.core.type_check import may_be_newer
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.guard import Unreadable, parse_json, problem_in, read_text, understood
 from onsetstudy.files.output import write_bytes
 from onsetstudy.study.counts.exchange_check import CODE, check_exchange, coded
 from onsetstudy.study.exchange_results import SCHEMA, Exchange, as_sent
@@ -67,7 +66,7 @@ def write_exchange(exchange: Exchange, folder: str | Path) -> Path:
     """
     if not CODE.fullmatch(exchange.practice):
         what = "the code of the practice holds signs that the name of a file cannot have"
-        raise RecordsError(_problem(Path(), what, "write it with letters, digits and hyphens in the records", "code"))
+        raise RecordsError(problem_in(Path(), what, "write it with letters, digits and hyphens in the records", "code"))
     return write_bytes(Path(folder) / exchange_name(exchange), exchange_text(exchange).encode("utf-8"))
 
 
@@ -85,7 +84,7 @@ def find_exchanges(paths: Sequence[str | Path]) -> list[Path]:
         inside = sorted(path.glob(f"*{SUFFIX}")) if path.is_dir() else [path] if path.exists() else []
         if not inside:
             what = "there is no exchange file in this folder" if path.is_dir() else "there is no such file"
-            problems.append(_problem(path, what, f"give files that end in {SUFFIX}, or their folder", "not_there"))
+            problems.append(problem_in(path, what, f"give files that end in {SUFFIX}, or their folder", "not_there"))
         found += inside
     if problems:
         raise RecordsError(problems)
@@ -132,7 +131,7 @@ def read_exchange(path: str | Path) -> Exchange:
     try:
         text = read_text(path)
         if not text.lstrip().startswith("{"):
-            raise RecordsError(_problem(path, *NO_EXCHANGE))
+            raise RecordsError(problem_in(path, *NO_EXCHANGE))
         return _checked(path, parse_json(path, text))
     except Unreadable as error:
         raise RecordsError(error.problem) from None
@@ -173,29 +172,24 @@ def _age(exchange: Exchange) -> tuple[str, int]:
 
 def _checked(path: Path, body: Any) -> Exchange:
     if not isinstance(body, dict) or not {"schema", "digest", "content"} <= set(body):
-        raise RecordsError(_problem(path, *NO_EXCHANGE))
+        raise RecordsError(problem_in(path, *NO_EXCHANGE))
     if body["schema"] != SCHEMA:
         raise RecordsError(_other_version(path, body["schema"]))
     unknown = sorted(set(body) - {"about", "schema", "digest", "content"})
     if unknown or body.get("about", ABOUT) != ABOUT:
         what = f"it holds {len(unknown) or 1} part beside its content that this version does not write"
-        raise RecordsError(_problem(path, what, "ask the practice to send the file as it was made", "unknown"))
+        raise RecordsError(problem_in(path, what, "ask the practice to send the file as it was made", "unknown"))
     if _digest(body["content"]) != body["digest"]:
         what = "the content does not fit its digest: it was changed after it was made"
-        raise RecordsError(_problem(path, what, "ask the practice to send it again", "digest"))
+        raise RecordsError(problem_in(path, what, "ask the practice to send it again", "digest"))
     content, newer = _newer_parts(path, body["content"])
-    try:
-        exchange = from_dict(content)
-    except (OnsetStudyError, KeyError, TypeError, ValueError, AttributeError, RecursionError):
-        exchange = None
-    if not isinstance(exchange, Exchange):
+    exchange = understood(content, Exchange)
+    if exchange is None:
         mend = "make it anew with the same version of onsetstudy"
-        raise RecordsError(_problem(path, "its content cannot be understood", mend, "content"))
+        raise RecordsError(problem_in(path, "its content cannot be understood", mend, "content"))
     exchange = dataclasses.replace(exchange, newer=newer)
-    problems = check_exchange(exchange)
-    if problems:
-        named = [dataclasses.replace(problem, where=Where(file=path.name)) for problem in problems]
-        raise RecordsError(named)
+    if problems := check_exchange(exchange):
+        raise RecordsError([dataclasses.replace(problem, where=Where(file=path.name)) for problem in problems])
     return exchange
 
 
@@ -215,10 +209,10 @@ def _newer_parts(path: Path, content: Any) -> tuple[Any, tuple[tuple[str, str], 
     told = "a part" if len(unknown) == 1 else f"{len(unknown)} parts"
     if not _made_later(content.get("made_with")):
         what = f"its content holds {told} that this version does not write"
-        raise RecordsError(_problem(path, what, "ask the practice to send the file as it was made", "unknown"))
+        raise RecordsError(problem_in(path, what, "ask the practice to send the file as it was made", "unknown"))
     if not all(may_be_newer(name, known=KEYS, found=content) and coded(content[name]) for name in unknown):
         what = f"its content holds {told} that this version does not know, with words that are no codes"
-        raise RecordsError(_problem(path, what, "ask the practice for a file made by this version", "unknown"))
+        raise RecordsError(problem_in(path, what, "ask the practice for a file made by this version", "unknown"))
     known = {name: value for name, value in content.items() if name in KEYS}
     return known, tuple((name, canonical_json(content[name])) for name in unknown)
 
@@ -240,13 +234,9 @@ def _other_version(path: Path, schema: Any) -> Problem:
     if isinstance(schema, int) and schema < SCHEMA:
         what += "; it was made before unfinished waits and cases without a word on harms were counted"
         mend = "ask the practice to make it anew from its records with this version of onsetstudy"
-    return _problem(path, what, mend, "schema")
+    return problem_in(path, what, mend, "schema")
 
 
 def _digest(content: Any) -> str:
     text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
-
-
-def _problem(path: Path, what: str, mend: str, code: str) -> Problem:
-    return Problem(what=what, where=Where(file=path.name), mend=mend, code=code)

@@ -18,20 +18,18 @@ STEP_S = 0.02
 
 
 @contextmanager
-def alone(path: Path, *, wait_s: float | None = None) -> Iterator[None]:
+def alone(path: Path) -> Iterator[None]:
     """Hold the lock of a file; the lock's own file, ``.name.lock``, stays behind empty and means nothing by itself.
 
     Parameters
     ----------
     path : Path
         The file that is to be written.
-    wait_s : float or None
-        Seconds to wait for somebody else, by default :data:`WAIT_S`.
 
     Raises
     ------
     OnsetStudyError
-        If somebody else goes on holding it, or the folder cannot be written to.
+        If somebody else goes on holding it for :data:`WAIT_S` seconds, or the folder cannot be written to.
     """
     lock = path.with_name(f".{path.name}.lock")
     try:
@@ -40,7 +38,7 @@ def alone(path: Path, *, wait_s: float | None = None) -> Iterator[None]:
     except OSError as error:
         raise OnsetStudyError(f"{lock.parent} cannot be written to ({error.strerror})") from None
     try:
-        until = time.monotonic() + (WAIT_S if wait_s is None else wait_s)
+        until = time.monotonic() + WAIT_S
         while not _taken(number):
             if time.monotonic() > until:
                 raise OnsetStudyError(f"{path.name} is being written by another program. Try again in a minute")

@@ -8,16 +8,20 @@ from __future__ import annotations
 import json
 import math
 import tomllib
+from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from onsetstudy.core.errors import Problem, Where
+from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.serialise import from_dict
 
-__all__ = ["LARGEST_MB", "Unreadable", "parse_json", "parse_toml", "read_text"]
+__all__ = ["LARGEST_MB", "Unreadable", "parse_json", "parse_toml", "problem_in", "read_json", "read_text", "understood"]
 
 LARGEST_MB = 64
 DEEPEST = 40
 MB = 1024 * 1024
+Read = TypeVar("Read")
+Result = TypeVar("Result")
 
 
 class Unreadable(Exception):
@@ -26,6 +30,33 @@ class Unreadable(Exception):
     def __init__(self, problem: Problem) -> None:
         super().__init__(str(problem))
         self.problem = problem
+
+
+def problem_in(
+    path: Path | Traversable, what: str, mend: str, code: str, *, sheet: str | None = None, row: int | None = None
+) -> Problem:
+    """What is wrong with a file, or at a place in it."""
+    return Problem(what=what, where=Where(file=path.name, sheet=sheet, row=row), mend=mend, code=code)
+
+
+def read_json(path: str | Path) -> Any:
+    """Content of a JSON file, as :func:`parse_json` takes it.
+
+    Raises
+    ------
+    Unreadable
+        If it cannot be read.
+    """
+    return parse_json(path, read_text(path))
+
+
+def understood(content: Any, kind: type[Result]) -> Result | None:
+    """The result, of a kind, that a content was made from; ``None`` where it is none."""
+    try:
+        found = from_dict(content)
+    except (OnsetStudyError, ValueError, TypeError, AttributeError, KeyError, RecursionError):
+        return None
+    return found if isinstance(found, kind) else None
 
 
 def read_text(path: str | Path, *, largest_mb: int = LARGEST_MB) -> str:
@@ -37,22 +68,23 @@ def read_text(path: str | Path, *, largest_mb: int = LARGEST_MB) -> str:
         If it is not there, is no plain file, is larger than any file of its kind, or is not text.
     """
     path = Path(path)
-    again = "copy or send it again"
+
+    def refuse(what: str, mend: str, code: str) -> Unreadable:
+        return Unreadable(problem_in(path, what, mend, code))
+
     try:
         if not path.is_file():
-            raise _unreadable(path, "there is no such file", "check its name and folder", "read")
+            raise refuse("there is no such file", "check its name and folder", "read")
         if path.stat().st_size > largest_mb * MB:
             what = f"the file has more than {largest_mb} MB, which no file of this kind has"
-            raise _unreadable(path, what, "check that it is the file that was meant", "large")
+            raise refuse(what, "check that it is the file that was meant", "large")
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        raise _unreadable(path, f"it cannot be read ({error.strerror})", "copy it again", "read") from None
+        raise refuse(f"it cannot be read ({error.strerror})", "copy it again", "read") from None
     except UnicodeDecodeError:
-        raise _unreadable(
-            path, "this is not text in UTF-8", "ask for the file itself, or save it as text", "not_text"
-        ) from None
+        raise refuse("this is not text in UTF-8", "ask for the file itself, or save it as text", "not_text") from None
     if not text.strip():
-        raise _unreadable(path, "the file is empty", again, "empty")
+        raise refuse("the file is empty", "copy or send it again", "empty")
     return text
 
 
@@ -73,14 +105,12 @@ def parse_json(path: str | Path, text: str) -> Any:
         # A file cut off in a word or a number fails at the beginning of that, on its last line.
         cut = "\n" not in text[error.pos :].rstrip()
         what = "the file ends in the middle" if cut else f"line {error.lineno} cannot be read"
-        raise _unreadable(path, what, "copy or send it again; do not correct it by hand", "cut") from None
+        raise Unreadable(problem_in(path, what, "copy or send it again; do not correct it by hand", "cut")) from None
     except _Refused as error:
-        raise _unreadable(path, str(error), "ask for the file as it was made", "content") from None
+        raise Unreadable(problem_in(path, str(error), "ask for the file as it was made", "content")) from None
     except (RecursionError, ValueError):
         raise _too_deep(path) from None
-    if _deeper(content, DEEPEST):
-        raise _too_deep(path)
-    return content
+    return _no_deeper(path, content)
 
 
 def parse_toml(path: str | Path, text: str) -> dict[str, Any]:
@@ -95,14 +125,11 @@ def parse_toml(path: str | Path, text: str) -> dict[str, Any]:
     """
     path = Path(path)
     try:
-        content = tomllib.loads(text)
+        return _no_deeper(path, tomllib.loads(text))
     except tomllib.TOMLDecodeError:
         raise
     except (RecursionError, ValueError):
         raise _too_deep(path) from None
-    if _deeper(content, DEEPEST):
-        raise _too_deep(path)
-    return content
 
 
 class _Refused(Exception):
@@ -135,25 +162,21 @@ def _whole(text: str) -> int:
     return int(text)
 
 
-def _deeper(content: Any, levels: int) -> bool:
-    """Whether anything is nested more than so many levels; level by level, so that depth cannot exhaust the stack."""
-    here = [content]
-    for _ in range(levels):
+def _no_deeper(path: Path, content: Read) -> Read:
+    """The content, refused if too deep; level by level, so that depth cannot exhaust the stack."""
+    here: list[Any] = [content]
+    for _ in range(DEEPEST):
         here = [
             inner
             for value in here
             if isinstance(value, dict | list)
             for inner in (value.values() if isinstance(value, dict) else value)
         ]
-        if not here:
-            return False
-    return bool(here)
+    if here:
+        raise _too_deep(path)
+    return content
 
 
 def _too_deep(path: Path) -> Unreadable:
     what = "its content is nested deeper, or its numbers are longer, than in any file of this kind"
-    return _unreadable(path, what, "ask for the file as it was made", "deep")
-
-
-def _unreadable(path: Path, what: str, mend: str, code: str) -> Unreadable:
-    return Unreadable(Problem(what=what, where=Where(file=path.name), mend=mend, code=code))
+    return Unreadable(problem_in(path, what, "ask for the file as it was made", "deep"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import tempfile
 from collections.abc import Sequence
@@ -10,7 +11,6 @@ from pathlib import Path
 import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.records.model import Records
 
 __all__ = [
     "PART",
@@ -20,7 +20,9 @@ __all__ = [
     "rejects_csv",
     "rejects_path",
     "write_bytes",
-    "write_rejects",
+    "write_csv",
+    "write_escaped",
+    "write_json",
 ]
 
 UNFINISHED = ".unfinished-"
@@ -71,6 +73,16 @@ def write_bytes(path: Path, content: bytes, *, private: bool = False) -> Path:
     return path
 
 
+def write_json(path: Path, content: object, *, indent: int = 1, private: bool = False) -> Path:
+    """Write a file of JSON with sorted keys, as :func:`write_bytes` does."""
+    return write_bytes(path, (json.dumps(content, indent=indent, sort_keys=True) + "\n").encode(), private=private)
+
+
+def write_csv(path: Path, table: pd.DataFrame, *, private: bool = False) -> Path:
+    """Write a table as CSV, as :func:`write_bytes` does."""
+    return write_bytes(path, table.to_csv(index=False, lineterminator="\n").encode("utf-8"), private=private)
+
+
 def private_folder(folder: Path) -> Path:
     """A folder that its owner alone may look into (mode 0700, where the system has modes); one that is there stays.
 
@@ -114,16 +126,13 @@ def rejects_path(records: Sequence[Path]) -> Path:
     return folder / f"{name or 'records'}-rejects.csv"
 
 
-def write_rejects(records: Records, path: Path) -> Path:
-    """Rejected rows as they were written, with their reasons, as CSV that its owner alone may read.
-
-    Cells that a spreadsheet would take for a formula get an apostrophe in front.
-    """
-    return write_bytes(Path(path), rejects_csv(records.rejects).encode("utf-8"), private=True)
+def write_escaped(path: Path, table: pd.DataFrame) -> Path:
+    """Write what others have entered as CSV that its owner alone may read, formulas escaped."""
+    return write_bytes(path, rejects_csv(table).encode("utf-8"), private=True)
 
 
 def rejects_csv(rejects: pd.DataFrame) -> str:
-    """Rejected rows as CSV, formulas escaped."""
+    """Rejected rows as CSV; cells that a spreadsheet would take for a formula get an apostrophe in front."""
     text = rejects.astype("string")
     formula = text.apply(lambda column: column.str.match(FORMULA).fillna(False).astype(bool))
     return ("'" + text).where(formula, text).to_csv(index=False, lineterminator="\n")

@@ -11,7 +11,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import RecordsError
+from onsetstudy.files.guard import problem_in
 from onsetstudy.records.chair.event_log import Event
 
 __all__ = ["EventStore", "StoreUnavailable", "is_store", "preparations_path", "restore_store"]
@@ -38,7 +39,8 @@ CREATE TABLE clock_seen (one INTEGER PRIMARY KEY CHECK (one = 1), boot TEXT NOT 
   server_wall_s REAL NOT NULL) STRICT;
 """
 MIGRATIONS = {1: TABLES_2, 2: TABLES_3}
-COLUMNS = "id, case_id, kind, clock, at_monotonic, at_wall, device, payload, corrects"
+FIELDS = ("id", "case_id", "kind", "clock", "at_monotonic", "at_wall", "device", "payload", "corrects")
+COLUMNS = ", ".join(FIELDS)
 
 
 class StoreUnavailable(RecordsError):
@@ -112,11 +114,8 @@ class EventStore:
             if facts is not None:
                 self._make(facts)
             elif version > VERSION:
-                raise _problem(
-                    self.path,
-                    f"it was written by a newer version of this program (form {version}; this one knows {VERSION})",
-                    "update the program; nothing was changed",
-                )
+                what = f"it was written by a newer version of this program (form {version}; this one knows {VERSION})"
+                raise _problem(self.path, what, "update the program; nothing was changed")
             elif version < 1 or not self._has_events():
                 raise _problem(self.path, "this is not a store of the recorder", "check the name and the folder")
             else:
@@ -159,6 +158,11 @@ class EventStore:
             else:
                 raise _problem(self.path, f"the store is damaged ({error})", "restore the last backup") from None
             raise StoreUnavailable(_problem(self.path, what, mend).problems) from None
+
+    def _ask(self, statement: str, *given: object) -> list[Any]:
+        """Rows that a statement gives; none where it only writes."""
+        with self._lock, self._told():
+            return self._db.execute(statement, given).fetchall()
 
     def __enter__(self) -> EventStore:
         return self
@@ -209,79 +213,57 @@ class EventStore:
 
     def events(self, *, after: int = 0) -> tuple[Event, ...]:
         """Entries behind a place in the store, in order."""
-        with self._lock, self._told():
-            rows = self._db.execute(
-                f"select seq, {COLUMNS} from events where seq > ? order by seq", (after,)
-            ).fetchall()
-        return tuple(_event(row) for row in rows)
+        return tuple(map(_event, self._ask(f"select seq, {COLUMNS} from events where seq > ? order by seq", after)))
 
     def event(self, key: str) -> Event | None:
         """The entry of a name."""
-        with self._lock, self._told():
-            row = self._db.execute(f"select seq, {COLUMNS} from events where id = ?", (key,)).fetchone()
-        return None if row is None else _event(row)
+        rows = self._ask(f"select seq, {COLUMNS} from events where id = ?", key)
+        return _event(rows[0]) if rows else None
 
     def last(self) -> int:
         """Place of the last entry; 0 in an empty store."""
-        with self._lock, self._told():
-            return int(self._db.execute("select coalesce(max(seq), 0) from events").fetchone()[0])
+        return int(self._ask("select coalesce(max(seq), 0) from events")[0][0])
 
     # Facts and sessions -----------------------------------------------------------------------------------------------
 
     def facts(self) -> dict[str, str]:
         """Facts that stand in the store: study, practice, port."""
-        with self._lock, self._told():
-            return dict(self._db.execute("select name, value from facts").fetchall())
+        return dict(self._ask("select name, value from facts"))
 
     def keep_fact(self, name: str, value: str) -> None:
         """Keep a fact, in place of an earlier one of that name."""
-        with self._lock, self._told():
-            text = "insert into facts values (?, ?) on conflict(name) do update set value = excluded.value"
-            self._db.execute(text, (name, value))
+        self._ask("insert into facts values (?, ?) on conflict(name) do update set value = excluded.value", name, value)
 
     def add_session(self, digest: str, role: str, *, boot: str, ends_s: float) -> None:
         """Keep a session by the digest of its secret; it ends at ``ends_s`` of the clock that began with ``boot``."""
-        with self._lock, self._told():
-            self._db.execute("insert into sessions values (?, ?, ?, ?)", (digest, role, boot, ends_s))
+        self._ask("insert into sessions values (?, ?, ?, ?)", digest, role, boot, ends_s)
 
     def session_role(self, digest: str, *, boot: str, now_s: float) -> str | None:
         """Role of a session that has not ended, by the clock it was begun under."""
-        with self._lock, self._told():
-            row = self._db.execute(
-                "select role from sessions where digest = ? and boot = ? and ends_s > ?", (digest, boot, now_s)
-            ).fetchone()
-        return None if row is None else str(row[0])
+        where = "digest = ? and boot = ? and ends_s > ?"
+        rows = self._ask(f"select role from sessions where {where}", digest, boot, now_s)
+        return str(rows[0][0]) if rows else None
 
     def see_clock(self, boot: str, server_s: float, server_wall_s: float) -> None:
         """Keep what both clocks said at one moment, in place of the last time."""
-        with self._lock, self._told():
-            text = "insert or replace into clock_seen values (1, ?, ?, ?)"
-            self._db.execute(text, (boot, server_s, server_wall_s))
+        self._ask("insert or replace into clock_seen values (1, ?, ?, ?)", boot, server_s, server_wall_s)
 
     def clock_seen(self) -> tuple[str, float, float] | None:
         """Start, running clock and wall clock when they were last seen; ``None`` if they never were."""
-        with self._lock, self._told():
-            row = self._db.execute("select boot, server_s, server_wall_s from clock_seen").fetchone()
-        return None if row is None else (str(row[0]), float(row[1]), float(row[2]))
+        rows = self._ask("select boot, server_s, server_wall_s from clock_seen")
+        return (str(rows[0][0]), float(rows[0][1]), float(rows[0][2])) if rows else None
 
     def carry_sessions(self, old: str, new: str, *, forward_s: float) -> None:
         """Let sessions begun under one start of the computer's clock end under another, ``forward_s`` later in it."""
-        with self._lock, self._told():
-            text = "update sessions set boot = ?, ends_s = ends_s + ? where boot = ?"
-            self._db.execute(text, (new, forward_s, old))
+        self._ask("update sessions set boot = ?, ends_s = ends_s + ? where boot = ?", new, forward_s, old)
 
     def drop_sessions(self, *, boot: str, now_s: float) -> None:
         """Drop sessions that have ended, and those of any other start of the clock."""
-        with self._lock, self._told():
-            self._db.execute("delete from sessions where boot <> ? or ends_s <= ?", (boot, now_s))
+        self._ask("delete from sessions where boot <> ? or ends_s <= ?", boot, now_s)
 
-    def end_sessions(self, *, digest: str | None = None) -> None:
-        """End one session, or all."""
-        with self._lock, self._told():
-            if digest is None:
-                self._db.execute("delete from sessions")
-            else:
-                self._db.execute("delete from sessions where digest = ?", (digest,))
+    def end_session(self, digest: str) -> None:
+        """End one session."""
+        self._ask("delete from sessions where digest = ?", digest)
 
     # Backups ----------------------------------------------------------------------------------------------------------
 
@@ -354,34 +336,14 @@ def _refuse_damaged(db: sqlite3.Connection, path: Path) -> None:
 
 def _row(event: Event) -> tuple[Any, ...]:
     payload = json.dumps(dict(event.payload), sort_keys=True, separators=(",", ":"), allow_nan=False)
-    return (
-        event.id,
-        event.case_id,
-        event.kind,
-        event.clock,
-        float(event.at_monotonic),
-        event.at_wall,
-        event.device,
-        payload,
-        event.corrects,
-    )
+    written = {"payload": payload, "at_monotonic": float(event.at_monotonic)}
+    return tuple(written.get(name, getattr(event, name)) for name in FIELDS)
 
 
 def _event(row: Sequence[Any]) -> Event:
-    seq, key, case_id, kind, clock, at_monotonic, at_wall, device, payload, corrects = row
-    return Event(
-        id=key,
-        kind=kind,
-        clock=clock,
-        at_monotonic=at_monotonic,
-        at_wall=at_wall,
-        device=device,
-        payload=json.loads(payload),
-        case_id=case_id,
-        corrects=corrects,
-        seq=seq,
-    )
+    told = dict(zip(("seq", *FIELDS), row, strict=True))
+    return Event(**{**told, "payload": json.loads(told["payload"])})
 
 
 def _problem(path: Path, what: str, mend: str) -> RecordsError:
-    return RecordsError(Problem(what=what, where=Where(file=path.name), mend=mend, code="store"))
+    return RecordsError(problem_in(path, what, mend, "store"))

@@ -14,11 +14,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from onsetstudy.cli.ledger_entries import enter_opening, with_ledger
 from onsetstudy.cli.main import onsetstudy
+from onsetstudy.cli.openings import enter_opening
+from onsetstudy.cli.reported_entries import with_ledger
 from onsetstudy.files.atomic_write import finish_together
 from onsetstudy.files.documents.archive import write_in_place
-from onsetstudy.files.documents.results_json import write_report
+from onsetstudy.files.documents.reports import write_report
 from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
 from onsetstudy.files.ledger.side_files import read_companions
 from onsetstudy.files.sealed.opening import open_next

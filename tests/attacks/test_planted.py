@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.files.documents import results_json
+from onsetstudy.files.documents import reports
 from onsetstudy.report.render.pdf import render_pdf
 
 DATA = Path("data/synthetic")
@@ -81,7 +81,7 @@ def studied(tmp_path_factory):
         return render_pdf(document, **how)
 
     patch = pytest.MonkeyPatch()
-    patch.setattr(results_json, "render_pdf", printed)
+    patch.setattr(reports, "render_pdf", printed)
     given = [str(mine), str(records), "--drop-unknown", "--without-list", "counted for a test"]
     for door, more in (
         ("report", ["--into", "reports"]),

@@ -7,7 +7,8 @@ import csv
 import pytest
 
 from onsetstudy.chairside.recorder import LedgerDoor
-from onsetstudy.cli.ledger_entries import enter_event, enter_opening
+from onsetstudy.cli.ledger_entries import enter_event
+from onsetstudy.cli.openings import enter_opening
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
 from onsetstudy.files.sealed.allocation_list import write_enveloped

@@ -14,7 +14,7 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.ledger.lock import lock_protocol_file
 from onsetstudy.files.sealed.allocation_list import write_allocation
-from onsetstudy.files.sealed.opening import Opened
+from onsetstudy.files.sealed.opening_log import Opened
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.sources.spreadsheet import read_records

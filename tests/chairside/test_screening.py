@@ -14,8 +14,7 @@ from click.testing import CliRunner
 from onsetstudy.chairside.views import CardView, DrillView
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.recorded import export_store, read_store
-from onsetstudy.files.sources.screening import export_screening
+from onsetstudy.files.sources.recorded import export_screening, export_store, read_store
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
 from onsetstudy.records.chair.event_log import Event

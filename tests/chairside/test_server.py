@@ -14,13 +14,14 @@ import pytest
 
 from onsetstudy.chairside.clock import ServerClock
 from onsetstudy.chairside.sessions import ATTEMPTS, MAY, Sessions
-from onsetstudy.chairside.views import ChairView, Entry, Overview, SetupView, what_decides
+from onsetstudy.chairside.views import ChairView, Overview, SetupView, what_decides
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.sealed.allocation_list import write_allocation
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.store import StoreUnavailable
 from onsetstudy.protocol.governance import AdoptionRule
+from onsetstudy.records.chair.event_log import Event
 from tests.case_codes import new_case_code
 from tests.chairside.asgi import CASE, ORIGIN, PATIENT, Browser, Study
 
@@ -467,7 +468,7 @@ def test_a_case_that_was_opened_and_never_injected_holds_nobody_up(crossover):
 
 def test_views_of_the_chair_and_the_overview_have_no_field_for_an_arm():
     words = ("arm", "slip", "mix", "bicarbonate", "label", "preparation", "volume")
-    for view in (ChairView, Entry, Overview, SetupView):
+    for view in (ChairView, Event, Overview, SetupView):
         for field in dataclasses.fields(view):
             assert not any(word in field.name for word in words), (view, field.name)
 

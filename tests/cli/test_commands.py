@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from onsetstudy.cli.options import gathered
+from onsetstudy.cli.say import gathered
 from onsetstudy.core.errors import Problem, Where
 from tests.clean_process import run_command
 

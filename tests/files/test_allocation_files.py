@@ -11,7 +11,7 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, OnsetStudyError, RecordsError
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.file_lock import alone
-from onsetstudy.files.sealed.allocation_list import write_allocation, write_continued, write_minimisation
+from onsetstudy.files.sealed.allocation_list import write_allocation, write_minimisation
 from onsetstudy.files.sealed.kept_allocation import read_allocation_list, read_kept_list, read_slips
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
@@ -199,7 +199,7 @@ def test_a_sealed_file_that_is_not_there_is_told(tmp_path):
 def longer(folder, into, *, seed=6, slips=4, **changes):
     promised = protocol(**changes)
     more = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed, after=read_slips(folder / "list.csv"))
-    write_continued(more, into, folder, seed=seed)
+    write_allocation(more, into, earlier=folder, seed=seed)
     return more
 
 

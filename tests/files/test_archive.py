@@ -9,7 +9,7 @@ import pytest
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.documents import archive
 from onsetstudy.files.documents.archive import changes, write_in_place
-from onsetstudy.files.documents.results_json import results_json, write_report
+from onsetstudy.files.documents.reports import results_json, write_report
 from tests.report.samples import rich, small
 
 pytestmark = pytest.mark.usefixtures("unpainted")

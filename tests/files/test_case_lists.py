@@ -11,7 +11,7 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.documents import archive
 from onsetstudy.files.documents.archive import write_in_place
-from onsetstudy.files.documents.results_json import results_json
+from onsetstudy.files.documents.reports import results_json
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.derived.roster import Listed, Roster, case_roster, roster_change
 from tests.report.samples import rich

@@ -11,7 +11,7 @@ import pytest
 from onsetstudy.design.trials.demo_tables import simulate_study
 from onsetstudy.design.trials.trial_model import DEMO, truth_of
 from onsetstudy.files.documents.demo import write_demo, write_tables
-from onsetstudy.files.documents.results_json import results_json
+from onsetstudy.files.documents.reports import results_json
 from onsetstudy.files.exchange import read_exchanges
 from onsetstudy.files.ledger.side_files import read_companions
 from onsetstudy.files.sources.protocol_toml import read_protocol

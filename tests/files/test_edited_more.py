@@ -9,7 +9,7 @@ from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.design.allocation.lists import draw_allocation_list
-from onsetstudy.files.sealed.allocation_list import write_allocation, write_continued, write_minimisation
+from onsetstudy.files.sealed.allocation_list import write_allocation, write_minimisation
 from onsetstudy.files.sealed.kept_allocation import read_allocation_list, read_slips
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
@@ -90,7 +90,7 @@ def test_an_edited_description_of_a_list_is_refused_or_leaves_its_slips(tmp_path
         if not turn % 10:
             longer = draw_allocation_list(read_protocol(GROUP), slips_per_stratum=6, seed=6, after=read_slips(listed))
             try:
-                write_continued(longer, tmp_path / "longer", tmp_path, seed=6)
+                write_allocation(longer, tmp_path / "longer", earlier=tmp_path, seed=6)
             except OnsetStudyError as error:
                 told_of.append(str(error))
         assert isinstance(told, str)

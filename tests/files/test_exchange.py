@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
-from onsetstudy.files.documents.group import write_group
+from onsetstudy.files.documents.reports import write_group
 from onsetstudy.files.exchange import (
     exchange_text,
     find_exchanges,

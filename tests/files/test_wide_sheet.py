@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.files.documents.wide_template import write_wide_template
+from onsetstudy.files.documents.workbook import write_wide_template
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records, read_tables
 from onsetstudy.protocol.check import check_protocol

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
-from onsetstudy.files.output import write_rejects
+from onsetstudy.files.output import write_escaped
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.schema import CASES, COLD_TESTS
@@ -713,7 +713,7 @@ def test_rejects_are_written_whole_or_not_at_all(tmp_path):
     blocked = tmp_path / "file"
     blocked.write_text("in the way")
     with pytest.raises(OnsetStudyError, match="cannot be written"):
-        write_rejects(found, blocked / "below.csv")
+        write_escaped(blocked / "below.csv", found.rejects)
 
 
 # Laws -----------------------------------------------------------------------------------------------------------------

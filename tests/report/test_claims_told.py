@@ -8,7 +8,7 @@ import pytest
 
 from onsetstudy.core.claims import Look
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.files.documents.results_json import results_json
+from onsetstudy.files.documents.reports import results_json
 from onsetstudy.report.claims_told import answer_line, looks_note
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.practice import compose

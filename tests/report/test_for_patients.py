@@ -8,7 +8,7 @@ import re
 import pytest
 
 from onsetstudy.core.claims import Look
-from onsetstudy.files.documents.results_json import write_report
+from onsetstudy.files.documents.reports import write_report
 from onsetstudy.report.documents.papers import compose_patient_results
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.main.for_patients import _told

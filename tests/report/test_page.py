@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from onsetstudy.core.errors import ReportError
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.files.documents.results_json import results_json, write_report
+from onsetstudy.files.documents.reports import results_json, write_report
 from onsetstudy.report.document import Answer, Cautions, Figure, Flow, Paragraph, Table
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render import pdf

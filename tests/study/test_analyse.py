@@ -14,7 +14,7 @@ import pytest
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.files.documents.results_json import results_json, write_report
+from onsetstudy.files.documents.reports import results_json, write_report
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render.html import render_html

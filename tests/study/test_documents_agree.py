@@ -12,7 +12,7 @@ import json
 import pytest
 
 from onsetstudy.core.results import Estimate
-from onsetstudy.files.documents.results_json import results_json
+from onsetstudy.files.documents.reports import results_json
 from onsetstudy.report.claims_told import answer_line
 from onsetstudy.report.document import Answer, Cautions
 from onsetstudy.report.documents.group import compose_group

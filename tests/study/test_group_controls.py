@@ -9,7 +9,7 @@ import pytest
 
 from onsetstudy.core.results import Estimate
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.files.documents.results_json import results_json
+from onsetstudy.files.documents.reports import results_json
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.sections.appendix.negative_controls import negative_section, negative_words
 from onsetstudy.study.counts.aggregate_counts import CONTROLS, add_tallies, tally_records

@@ -8,7 +8,7 @@ import json
 import pytest
 
 from onsetstudy import estimate_rmst
-from onsetstudy.files.documents.results_json import results_json
+from onsetstudy.files.documents.reports import results_json
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
 from onsetstudy.study.counts.aggregate_counts import tally_records

@@ -14,7 +14,7 @@ import pytest
 from onsetstudy.core import onset_rule
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.files.documents.results_json import write_report
+from onsetstudy.files.documents.reports import write_report
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived import onset as derivation
 from onsetstudy.records.derived.onset import Onsets

@@ -22,7 +22,7 @@ from onsetstudy.design.sizes.frame import Frame
 from onsetstudy.design.sizes.plans import plan_onset_test, plan_wait
 from onsetstudy.design.trials.draws import draw_trials
 from onsetstudy.design.trials.trial_power import simulate_power
-from onsetstudy.files.documents.planning import planning_json
+from onsetstudy.files.documents.reports import planning_json
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.protocol.ledger import short_head

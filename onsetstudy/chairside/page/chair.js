@@ -1,7 +1,7 @@
 // The page of whoever tests and treats: one task at a time.
-import { all, clock, request, send, since, state, tap } from "/log.js";
+import { all, entryNow, request, send, since, state, tap, utc } from "/log.js";
 import { clockText, foldCases, inForce, LATE_S, marks, minuteText, nextTest } from "/flow.js";
-import { $, button, choices, cues, h, keepAwake, knock, say, scoreField } from "/parts.js";
+import { $, button, choices, cues, h, keepAwake, knock, RESPONSES, responses, say, scoreField } from "/parts.js";
 import { begin, draft, dropDraft, wizard } from "/setup.js";
 import { freshMixing, mixingFor, preparedLast, prepareAsLast } from "/mixing.js";
 import { pinButtons, pinScreen } from "/pin.js";
@@ -13,7 +13,6 @@ let setup, screen = { name: "case" }, selected = sessionStorage.selected ?? "";
 let cases = [], knocked = "";
 const may = { study: false, mixing: false };
 const RUNNING = ["baseline", "waiting", "prepared", "injecting", "testing", "complete", "treated"];
-const RESPONSES = [["felt", "Felt"], ["not_felt", "Not felt"]];
 const SAID = {
   case_opened: () => "Case opened", prepared: () => "Prepared", injection_start: () => "Needle in", injection_end: () => "Injection ended",
   treatment_start: () => "Treatment started", treatment_end: () => "Treatment ended", withdrawn: () => "Broken off", closed: () => "Case finished",
@@ -173,12 +172,6 @@ const close = (c) => { tap("closed", {}, c.id); selected = ""; home(); };
 
 const big = (text, onclick) => h("div", { class: "answers" }, h("button", { type: "button", class: "full", "data-key": "Enter", "data-stay": "big", onclick }, text));
 
-function responses(answer) {
-  return h("div", { class: "answers" }, RESPONSES.map(([code, text], k) => h("button", {
-    type: "button", class: k ? "full" : "", "data-answer": code, "data-key": k ? "n" : "f", "data-stay": code, onclick: () => answer(code),
-  }, text, " ", h("span", { class: "key", "aria-hidden": "true" }, k ? "N" : "F"))));
-}
-
 function testing(c) {
   const next = upNext(c);
   if (!next) return PHASES.complete(c);
@@ -246,7 +239,7 @@ function asked(c) {
 
 function finish(c) {
   const left = c.zero ? missing(c).length : 0;
-  return h("div", { class: "row" }, button(left ? `Finish without ${left} answer${left > 1 ? "s" : ""}` : "Finish the case", () => { tap("closed", {}, c.id); selected = ""; home(); }, { class: left ? "quiet" : "full", "data-stay": "finish" }));
+  return h("div", { class: "row" }, button(left ? `Finish without ${left} answer${left > 1 ? "s" : ""}` : "Finish the case", () => close(c), { class: left ? "quiet" : "full", "data-stay": "finish" }));
 }
 
 function aside(c) {
@@ -340,8 +333,7 @@ function studyScreen() {
   if (screen.ask === "unblind") {
     return [h("h1", {}, "Unblind ", h("span", { class: "whole" }, `${c.id}?`)), h("p", {}, "Only where the patient's care depends on it. It is logged, with the reason, before it is told."),
       choices([["care depends on it", "Care depends on it"], ["authority asks", "An authority asks"]], async (reason) => {
-        const entry = { id: crypto.randomUUID(), kind: "unblinded", clock, at_monotonic: performance.now() / 1000, at_wall: new Date().toISOString().replace("Z", "+00:00"), device: localStorage.device, payload: { reason }, case_id: c.id, corrects: null };
-        go("told", { told: await request("/api/unblind", { entry }) });
+        go("told", { told: await request("/api/unblind", { entry: entryNow("unblinded", { reason }, c.id, { at_wall: utc() }) }) });
       }), backRow()];
   }
   return [h("h1", {}, state.paused ? `Paused: ${state.paused}` : "The study is running."), h("div", { class: "row" },

@@ -5,8 +5,8 @@ const TOLERANCE_S = 0.25;
 const ANCHOR_EVERY_S = 30;
 const RETRY_S = 2;
 
-export const clock = crypto.randomUUID();
-export const device = localStorage.device ??= crypto.randomUUID();
+const clock = crypto.randomUUID();
+const device = localStorage.device ??= crypto.randomUUID();
 export const state = { waiting: 0, away: false, session: true, why: "", refused: [], paused: "", jumped: false, version: 0 };
 
 const entries = new Map(); // id -> { entry, n }
@@ -28,6 +28,10 @@ function wall(ms = Date.now()) {
   const local = new Date(ms + offset * 60000).toISOString().slice(0, -1);
   return `${local}${offset < 0 ? "-" : "+"}${two(Math.abs(offset) / 60)}:${two(Math.abs(offset) % 60)}`;
 }
+
+/** An entry of this moment; `more` takes the place of what it would hold. */
+export const entryNow = (kind, payload, case_id, more) => ({ id: crypto.randomUUID(), kind, clock, at_monotonic: now(), at_wall: wall(), device, payload, case_id, corrects: null, ...more });
+export const utc = () => new Date().toISOString().replace("Z", "+00:00");
 
 // The browser's own store ------------------------------------------------------------------------
 
@@ -53,7 +57,7 @@ const HELD = "held-";
 
 /** Make an entry of this moment, keep it, and send it. Returns it at once; it is on screen before it is sent. */
 export function tap(kind, payload = {}, case_id = null, corrects = null) {
-  const entry = { id: crypto.randomUUID(), kind, clock, at_monotonic: now(), at_wall: wall(), device, payload, case_id, corrects };
+  const entry = entryNow(kind, payload, case_id, { corrects });
   add(entry);
   return entry;
 }
@@ -219,9 +223,7 @@ export async function anchor() {
   jumps = jumps.filter((j) => j.page_s > best.page_s);
   state.jumped = false;
   anchoredAt = now();
-  const entry = { id: crypto.randomUUID(), kind: "anchor", clock, at_monotonic: best.page_s, at_wall: wall(best.ms), device,
-    payload: { boot, server_s, server_wall_s, half_s: best.half }, case_id: null, corrects: null };
-  add(entry);
+  add(entryNow("anchor", { boot, server_s, server_wall_s, half_s: best.half }, null, { at_monotonic: best.page_s, at_wall: wall(best.ms) }));
   return true;
 }
 

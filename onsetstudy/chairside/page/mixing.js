@@ -1,5 +1,5 @@
 // The mixer's page: the slip, and what was mixed. It is kept with the opening and never reaches the page of a tester.
-import { clock, device, now, request, send, state, written } from "/log.js";
+import { entryNow, now, request, send, state, utc, written } from "/log.js";
 import { button, choices, h, textField } from "/parts.js";
 
 let told = null, work = null, redraw = () => {}, note = "";
@@ -9,9 +9,8 @@ const STEPS = [
   "Wipe the cartridge, load it, and hand it over without a mark.",
 ];
 
-const entry = (kind, payload, case_id) => ({
-  id: crypto.randomUUID(), kind, clock, at_monotonic: now(), at_wall: new Date().toISOString().replace("Z", "+00:00"), device, payload, case_id, corrects: null,
-});
+/** What is sent of a cartridge: what was mixed, to be kept apart, and that it is prepared. */
+const handed = (payload, case_id) => ({ preparation: entryNow("preparation", payload, case_id, { at_wall: utc() }), prepared: entryNow("prepared", {}, case_id, { at_wall: utc() }) });
 
 export async function pullMixing() {
   const fresh = await request("/api/mixing");
@@ -92,7 +91,7 @@ function recipe(setup) {
         localStorage.mix = JSON.stringify({ way: work.way, bicarbonate: number("bicarbonate"), percent: number("percent") });
       }
       localStorage.prepared = JSON.stringify({ label, payload });
-      work.sent = { preparation: entry("preparation", payload, work.w.case_id), prepared: entry("prepared", {}, work.w.case_id) };
+      work.sent = handed(payload, work.w.case_id);
       hand();
     }, { class: "full" })),
   ].filter(Boolean);
@@ -105,7 +104,7 @@ export const preparedLast = () => (localStorage.prepared ? JSON.parse(localStora
 export function prepareAsLast(case_id, again) {
   redraw = again;
   const { allocation_slip, mixing_min, ...payload } = JSON.parse(localStorage.prepared).payload;
-  work = { sent: { preparation: entry("preparation", payload, case_id), prepared: entry("prepared", {}, case_id) } };
+  work = { sent: handed(payload, case_id) };
   return hand();
 }
 

@@ -24,6 +24,20 @@ export function choices(answers, chosen) {
       k < 9 ? h("span", { class: "key", "aria-hidden": "true" }, String(k + 1)) : null, words)));
 }
 
+/** What the cold on a tooth was like, with the keys F and N. */
+export const RESPONSES = [["felt", "Felt"], ["not_felt", "Not felt"]];
+export function responses(answer) {
+  return h("div", { class: "answers" }, RESPONSES.map(([code, text], k) => h("button", {
+    type: "button", class: k ? "full" : "", "data-answer": code, "data-key": k ? "n" : "f", "data-stay": code, onclick: () => answer(code),
+  }, text, " ", h("span", { class: "key", "aria-hidden": "true" }, k ? "N" : "F"))));
+}
+
+/** Something to type, taken with Enter or a tap. */
+export function typed(input, take, words = "Next") {
+  input.addEventListener("keydown", (e) => { if (e.key === "Enter") take(); });
+  return h("div", { class: "row" }, input, button(words, take, { class: "full" }));
+}
+
 /** A number to type, with usual values to tap. */
 export function numberField(field, usual, chosen) {
   const input = h("input", { type: "number", id: "number", inputmode: "decimal", step: "any", min: field.low, max: field.high });
@@ -32,18 +46,16 @@ export function numberField(field, usual, chosen) {
     if (input.value !== "" && value >= field.low && value <= field.high) chosen(value);
     else say(`Between ${field.low} and ${field.high}.`);
   };
-  input.addEventListener("keydown", (e) => { if (e.key === "Enter") take(); });
   return h("div", {},
     usual.length ? choices(usual.map((v) => [v, String(v)]), chosen) : null,
     h("label", { for: "number" }, usual.length ? "or another" : "Number"),
-    h("div", { class: "row" }, input, button("Next", take, { class: "full" })));
+    typed(input, take));
 }
 
 export function textField(name, label, value, chosen) {
   const input = h("input", { type: "text", id: name, value, autocomplete: "off", autocapitalize: "characters", maxlength: 40 });
   const take = () => input.value.trim() && chosen(input.value.trim());
-  input.addEventListener("keydown", (e) => { if (e.key === "Enter") take(); });
-  return h("div", {}, h("label", { for: name }, label), h("div", { class: "row" }, input, button("Next", take, { class: "full" })));
+  return h("div", {}, h("label", { for: name }, label), typed(input, take));
 }
 
 const WORDS = { vrs4: ["none", "mild", "moderate", "severe"] };
@@ -60,9 +72,9 @@ export function scoreField(field, scale, chosen) {
   }
   if (scale === "mdas" || scale === "das") return numberField(field, [], chosen);
   const done = button("Done", () => chosen(Number(line.value)), { class: "full", disabled: true });
+  const touched = () => { line.classList.remove("untouched"); done.disabled = false; };
   const line = h("input", { type: "range", class: "untouched", min: field.low, max: field.high, step: 1, "aria-label": field.question });
-  line.addEventListener("input", () => { line.classList.remove("untouched"); done.disabled = false; });
-  line.addEventListener("pointerdown", () => { line.classList.remove("untouched"); done.disabled = false; });
+  for (const kind of ["input", "pointerdown"]) line.addEventListener(kind, touched);
   return h("div", { class: "scale" }, line, ends, h("div", { class: "row" }, done));
 }
 

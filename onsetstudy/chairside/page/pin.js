@@ -1,7 +1,7 @@
 // A PIN for a device that is left alone: its task is covered until the PIN is entered, also after a reload.
 // It keeps out whoever picks the device up, not whoever takes it apart. Clocks and cues go on under the cover.
 import { now, request } from "/log.js";
-import { $, button, h } from "/parts.js";
+import { $, button, h, typed } from "/parts.js";
 
 const LEFT_ALONE_S = 300;
 const ATTEMPTS = 5;
@@ -20,8 +20,7 @@ async function digest(pin, salt) {
 
 const field = (id, label, take) => {
   const input = h("input", { type: "password", id, inputmode: "numeric", autocomplete: "off", maxlength: 8 });
-  input.addEventListener("keydown", (e) => { if (e.key === "Enter") take(input); });
-  return [h("label", { for: id }, label), h("div", { class: "row" }, input, button(id === "pin" ? "Set" : "Open", () => take(input), { class: "full" })), h("p", { id: `${id}-said`, role: "alert" }, "")];
+  return [h("label", { for: id }, label), typed(input, () => take(input), id === "pin" ? "Set" : "Open"), h("p", { id: `${id}-said`, role: "alert" }, "")];
 };
 
 /** Where a PIN is set or taken away; `done` goes back. */

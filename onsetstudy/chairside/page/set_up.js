@@ -1,6 +1,6 @@
 // The set-up, where the recorder was started without a protocol: one question at a time, the usual answer at hand.
 import { request, state } from "/log.js";
-import { $, button, choices, h } from "/parts.js";
+import { $, button, choices, h, typed } from "/parts.js";
 
 let asked, told = sessionStorage.set_up ? JSON.parse(sessionStorage.set_up) : {}, setup, note = "";
 const keepTold = () => { sessionStorage.set_up = JSON.stringify(told); };
@@ -47,8 +47,7 @@ function question(q) {
   if (q.answers.length) return [...head, h("p", { class: "second" }, `Usual: ${words.toLowerCase()}.`), choices(q.answers, answer), row];
   const input = h("input", { type: "text", id: "answer", class: ["text", "minutes"].includes(q.kind) ? "wide" : "", value: q.usual, autocomplete: "off", maxlength: 500, "aria-labelledby": "question" });
   const take = () => input.value.trim() && answer(input.value.trim());
-  input.addEventListener("keydown", (e) => { if (e.key === "Enter") take(); });
-  return [...head, h("div", { class: "row" }, input, button("Next", take, { class: "full" })), row];
+  return [...head, typed(input, take), row];
 }
 
 function summary() {

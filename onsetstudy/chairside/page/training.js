@@ -1,7 +1,7 @@
 // Training of those who test, in practice: everybody answers one recorded sequence of invented moments, alone; then how
 // far two agree, and on what they have to talk. The computer tells nobody another's answers before all own are given.
 import { request, send, state, tap } from "/log.js";
-import { $, button, h, textField } from "/parts.js";
+import { $, button, h, responses, textField } from "/parts.js";
 
 const WORD = { felt: "felt", not_felt: "not felt" };
 let assessor = "", sequence = "", told = null, place = 0, asking = 0, refused = "", queue = Promise.resolve();
@@ -54,9 +54,7 @@ function moment(turn) {
     if (place < told.moments.length) $("heard").textContent = `${WORD[response]}. ${told.moments[place]}`;
   };
   return [h("p", { class: "second moment" }, `Moment ${place + 1} of ${told.moments.length}. The cold is on the tooth.`), title(told.moments[place]),
-    h("div", { class: "answers" }, [["felt", "Felt", "f"], ["not_felt", "Not felt", "n"]].map(([code, text, key]) =>
-      h("button", { type: "button", class: code === "felt" ? "" : "full", "data-answer": code, "data-key": key, onclick: () => answer(code) },
-        text, " ", h("span", { class: "key", "aria-hidden": "true" }, key.toUpperCase())))),
+    responses(answer),
     place ? h("div", { class: "row" }, button("The one before, again", () => { place -= 1; turn(); }, { class: "quiet", "data-key": "Backspace" })) : null];
 }
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli.options import formats_option, into_option, paper_option, protocol_argument, quarter_option
+from onsetstudy.cli import options
 
 if TYPE_CHECKING:
     from onsetstudy.study.exchange_results import Exchange
@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 
-@click.command("group", short_help="Pool the practices' files and write the report of the group.")
-@protocol_argument
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@quarter_option("Quarter to report on, such as 2026Q3  [default: the last one that was sent]")
+@click.command("group")
+@options.protocol
+@click.argument("files", nargs=-1, required=True, type=options.A_PATH)
+@options.quarter("Quarter to report on, such as 2026Q3  [default: the last one that was sent]")
 @click.option(
     "--page-for", "pages", multiple=True, help="Code of a practice that gets a report of its own; repeatable."
 )
@@ -49,9 +49,9 @@ __all__ = ["command"]
     show_default=True,
     help="How the average's interval allows for few practices.",
 )
-@into_option("Folder for the reports.", "reports")
-@paper_option
-@formats_option
+@options.into("Folder for the reports.", "reports")
+@options.paper
+@options.formats
 def command(
     protocol: Path,
     files: tuple[Path, ...],
@@ -64,16 +64,17 @@ def command(
     into: Path,
     paper: str,
     formats: tuple[str, ...],
-) -> int:
+) -> None:
     """Pool exchange FILES (or their folder) under PROTOCOL and write the group's report.
 
     Practices stand under letters. The JSON file holds their key and is for the coordinator, as is what is told here by
     code; a report made with --page-for shows one practice to itself, and the others by letter.
     """
-    from onsetstudy.cli.ledger_entries import enter_files, keeps_ledger, with_ledger
-    from onsetstudy.cli.progress import progress_line
+    from onsetstudy.cli.ledger_entries import keeps_ledger
+    from onsetstudy.cli.reported_entries import enter_files, with_ledger
+    from onsetstudy.cli.say import please_look, progress_line, say_written
     from onsetstudy.files.documents.earlier_pages import earlier_cases
-    from onsetstudy.files.documents.group import write_group
+    from onsetstudy.files.documents.reports import write_group
     from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.pool.combine import PoolOptions
@@ -86,34 +87,29 @@ def command(
     promised = read_protocol(protocol)
     read = read_exchanges(files)
     refuse_sent_twice(read)
-    options = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
+    pooling = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
     with progress_line() as progress:
         results = analyse_group(
-            read, promised, quarter=quarter, skipped=skipped_files(files), options=options, progress=progress
+            read, promised, quarter=quarter, skipped=skipped_files(files), options=pooling, progress=progress
         )
     if keeps_ledger(protocol, promised):
         for note in enter_files(protocol, read):
-            click.echo(f"Please look: {note}", err=True)
+            please_look(note)
     results = with_ledger(results, protocol, by="group")
     _say_grown(results, protocol, earlier_cases(earlier, into, promised.study.id), read)
     for note in (*results.notes, *gate_words(results, None), *missing_words(results, None, coordinator=True)):
-        click.echo(f"Please look: {note}", err=True)
+        please_look(note)
     for sent in sorted(results.practices, key=lambda p: p.code):
         click.echo(f"{sent.code}: {', '.join(sent.quarters)}; {', '.join(sent.files)}")
     codes = {p.letter: p.code for p in results.practices}
     for letter, opened, without in results.slips:
         if without:
-            click.echo(
-                f"Please look: {codes.get(letter, letter)}: {without} of {opened} opened slips have no record; ask.",
-                err=True,
-            )
+            please_look(f"{codes.get(letter, letter)}: {without} of {opened} opened slips have no record; ask.")
     practices, cases = counted(len(results.practices), "practice"), counted(results.overall.n.cases, "case")
     click.echo(f"Files: {len(read)} read. {practices}, {cases} up to {results.quarter}.")
     click.echo(answer_line(results.claims, results.protocol))
     chosen = tuple(p.code for p in results.practices) if all_pages else pages
-    for path in write_group(results, into, pages=sorted(chosen), paper=paper, formats=formats):
-        click.echo(f"Written: {path}")
-    return 0
+    say_written(write_group(results, into, pages=sorted(chosen), paper=paper, formats=formats))
 
 
 def _say_grown(
@@ -123,7 +119,8 @@ def _say_grown(
     read: Sequence[tuple[str, Exchange]],
 ) -> None:
     """Which practices grew by so few cases that two pages tell what became of them; or that nobody can say."""
-    from onsetstudy.cli.ledger_entries import practices_sent_before
+    from onsetstudy.cli.reported_entries import practices_sent_before
+    from onsetstudy.cli.say import please_look
     from onsetstudy.report.numbers import counted
     from onsetstudy.study.group.given_away import cases_of_page, grown_by_few
 
@@ -135,15 +132,13 @@ def _say_grown(
                 continue
             told.add((few.practice, few.cases))
             more = f"{counted(abs(few.cases), 'case')} {'more' if few.cases > 0 else 'fewer'}"
-            click.echo(
-                f"Please look: {few.practice} has {more} than in {name}: whoever holds both pages can read them off by "
-                "subtraction. Wait until there are more, or ask that the earlier page be deleted.",
-                err=True,
+            please_look(
+                f"{few.practice} has {more} than in {name}: whoever holds both pages can read them off by subtraction. "
+                "Wait until there are more, or ask that the earlier page be deleted."
             )
     known = {code for _, before in earlier for code in before}
     if unseen := [code for code in practices_sent_before(protocol, read) if code in now and code not in known]:
-        click.echo(
-            f"Please look: the ledger holds earlier files of {', '.join(unseen)}, and no earlier page was found: "
-            "give it with --after, to see whether a practice grew by so few cases that they can be read off.",
-            err=True,
+        please_look(
+            f"the ledger holds earlier files of {', '.join(unseen)}, and no earlier page was found: give it with "
+            "--after, to see whether a practice grew by so few cases that they can be read off."
         )

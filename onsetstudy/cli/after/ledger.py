@@ -6,13 +6,13 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command("ledger", short_help="Read the ledger of a study as sentences, and verify it.")
-@protocol_argument
+@click.command("ledger")
+@options.protocol
 @click.option(
     "--verify", is_flag=True, help="Hold the chain against itself, the lock and what --against and --head give."
 )
@@ -20,7 +20,7 @@ __all__ = ["command"]
     "--against",
     "others",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=options.A_PATH,
     help="Report (HTML or JSON), exchange file or file of a list to hold the ledger against, or a folder of such.",
 )
 @click.option("--head", "heads", multiple=True, help="Last entry as a printed page quotes it, such as 12:0f3a….")
@@ -29,6 +29,7 @@ def command(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple
 
     Ends with exit code 1 if something disagrees, or if nothing in the ledger speaks of what was given.
     """
+    from onsetstudy.cli.say import please_look
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
     from onsetstudy.files.ledger.ledger_check import faults_of, held_against_nothing
@@ -44,7 +45,7 @@ def command(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple
     click.echo(f"Last entry: {short_head(entries)}")
     faults = [*broken, *(faults_of(path, entries, others=others, heads=heads) if verify or others or heads else ())]
     for fault in faults:
-        click.echo(f"Please look: {fault}", err=True)
+        please_look(fault)
     if faults or not (verify or others or heads):
         return 1 if faults else 0
     silent, nothing = held_against_nothing(entries, others)

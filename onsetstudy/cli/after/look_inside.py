@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 
-@click.command("look-inside", short_help="Say what a reader of an exchange file could learn.")
+@click.command("look-inside")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-def command(files: tuple[Path, ...]) -> int:
+def command(files: tuple[Path, ...]) -> None:
     """Check exchange FILES (or their folders) and say what somebody who reads them could learn.
 
     Of several files of a practice it is also said what one taken from the other gives away. Of two files up to one
@@ -26,8 +26,8 @@ def command(files: tuple[Path, ...]) -> int:
     from onsetstudy.files.exchange import find_exchanges, read_exchanges
     from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
 
-    found = [(name, exchange) for name, (_, exchange) in
-             zip(_told_apart(find_exchanges(files)), read_exchanges(files), strict=True)]  # fmt: skip
+    names = _told_apart(find_exchanges(files))
+    found = [(name, exchange) for name, (_, exchange) in zip(names, read_exchanges(files), strict=True)]
     earlier: dict[tuple[str, str], tuple[str, Exchange]] = {}
     for name, exchange in sorted(found, key=lambda item: _age(*item)):
         click.echo(f"{name}:")
@@ -39,7 +39,6 @@ def command(files: tuple[Path, ...]) -> int:
             for sentence in learned_by_subtraction(before[1], exchange):
                 click.echo(f"- {sentence}")
         earlier[exchange.study, exchange.practice] = name, exchange
-    return 0
 
 
 def _told_apart(paths: Sequence[Path]) -> list[str]:

@@ -8,41 +8,29 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli.options import (
-    GivenArms,
-    arms_options,
-    chosen_quarter,
-    hands_options,
-    into_option,
-    least_cases_option,
-    log_of_slips,
-    protocol_argument,
-    quarter_option,
-    refuse_incomplete,
-    refuse_unrecorded,
-    say_opened_for_nobody,
-    send_incomplete_option,
-)
+from onsetstudy.cli import options
 
 if TYPE_CHECKING:
+    from onsetstudy.cli.given import GivenArms
+    from onsetstudy.core.parallel import Progress
     from onsetstudy.files.bulk.reduce import Reduced
+    from onsetstudy.protocol.model import Protocol, Quarter
+    from onsetstudy.records.derived.allocation import KeptList
+    from onsetstudy.study.exchange_results import Exchange
 
 __all__ = ["command"]
 
 
-@click.command("reduce", short_help="Count records larger than memory into files for a group.")
-@protocol_argument
-@click.argument("folder", type=click.Path(path_type=Path))
-@quarter_option("Last quarter counted, such as 2026Q3  [default: the protocol's last]")
-@least_cases_option
-@send_incomplete_option
-@arms_options
+@click.command("reduce")
+@options.protocol
+@click.argument("folder", type=options.A_PATH)
+@options.quarter("Last quarter counted, such as 2026Q3  [default: the protocol's last]")
+@options.sending
+@options.arms
 @click.option("--drop-unknown", is_flag=True, help="Leave columns that the dictionary does not know unread.")
-@hands_options
-@click.option(
-    "--work", type=click.Path(path_type=Path, file_okay=False), help="Folder of what is done  [default: INTO/work]"
-)
-@into_option("Folder for the files.", "exchange")
+@options.hands
+@click.option("--work", type=options.A_FOLDER, help="Folder of what is done  [default: INTO/work]")
+@options.into("Folder for the files.", "exchange")
 def command(
     protocol: Path,
     folder: Path,
@@ -66,35 +54,26 @@ def command(
     """
     import datetime as dt
 
+    from onsetstudy.cli import given
     from onsetstudy.cli.ledger_entries import head_beside
-    from onsetstudy.cli.progress import progress_line
-    from onsetstudy.cli.withdrawals import entered_codes, removed_codes, say_unmatched
-    from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
+    from onsetstudy.cli.say import progress_line
+    from onsetstudy.cli.withdrawals import say_unmatched, withdrawn_codes
+    from onsetstudy.cluster.mapper import chosen_mapper
     from onsetstudy.core.errors import RecordsError
-    from onsetstudy.core.parallel import serial
-    from onsetstudy.files.bulk.parts import BESIDE, split_tables, tables_as_part
     from onsetstudy.files.bulk.reduce import reduce_parts
     from onsetstudy.files.exchange import write_exchange
     from onsetstudy.files.output import private_folder
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.records.derived.opened_slips import opened_slips
-    from onsetstudy.study.counts.exchange import SendOptions, make_exchange
 
     promised = read_protocol(protocol)
-    through = chosen_quarter(promised, quarter)
-    kept = arms.kept(promised, (folder,))
-    opened = log_of_slips(promised, kept, (folder,))
+    through = given.chosen_quarter(promised, quarter)
+    kept, opened = arms.read(promised, (folder,))
     work = work or into / "work"
     private_folder(work)
-    mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
+    mapper = chosen_mapper(workers, cluster)
     with progress_line() as progress:
-        if (folder / "cases.csv").is_file():
-            beside = {table: path for table in BESIDE if (path := folder / f"{table}.csv").is_file()}
-            folder = split_tables(
-                folder / "cases.csv", folder / "cold_tests.csv", work / "split", beside=beside, progress=progress
-            )
-        elif folder.is_file() or (not (folder / "cases").is_dir() and any(folder.glob("*.xlsx"))):
-            folder = tables_as_part(folder, work / "split")
+        folder = _in_parts(folder, work, progress)
+        withdrawn, gone = withdrawn_codes(protocol)
         found = reduce_parts(
             folder,
             promised,
@@ -105,8 +84,8 @@ def command(
             kept=kept,
             opened=opened,
             without_list=arms.without_list,
-            gone=removed_codes(protocol),
-            withdrawn=entered_codes(protocol),
+            gone=gone,
+            withdrawn=withdrawn,
             mapper=mapper,
             progress=progress,
         )
@@ -117,41 +96,68 @@ def command(
         raise RecordsError(
             f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"
         )
-    options = SendOptions(least_cases=least_cases)
-    refused, accepted = dict(found.refused), found.accepted_by_practice
-    written = 0
+    written, accepted = 0, found.accepted_by_practice
     for practice in found.tally.practices:
         try:
-            refuse_incomplete(
-                practice, refused=refused.get(practice, 0), accepted=accepted[practice], allowed=send_incomplete
+            exchange = _counts(
+                practice, accepted[practice], found, promised, opened, through, least_cases, send_incomplete
             )
-            slips = opened_slips(opened, found.slips, practices=(practice,), until=through.last_day)
-            say_opened_for_nobody(slips)
-            refuse_unrecorded(practice, slips, allowed=send_incomplete)
-            exchange = make_exchange(
-                found.tally, promised, practice, records_digest=found.digest, options=options, slips=slips
-            )
-            exchange = replace(exchange, ledger_head=head_beside(protocol))
         except RecordsError as error:
             click.echo(str(error), err=True)
             continue
-        write_exchange(exchange, into)
+        write_exchange(replace(exchange, ledger_head=head_beside(protocol)), into)
         written += 1
     click.echo(f"Written: {written} files in {into}")
     click.echo(f"Rows and refused rows stay in {work}: give the group the files, not this folder.")
     return 0 if written == len(found.tally.practices) else 1
 
 
+def _in_parts(folder: Path, work: Path, progress: Progress | None) -> Path:
+    """The folder of the parts; records that are kept otherwise are split first."""
+    from onsetstudy.files.bulk.parts import BESIDE, split_tables, tables_as_part
+
+    cases, cold_tests = folder / "cases.csv", folder / "cold_tests.csv"
+    if cases.is_file():
+        beside = {table: path for table in BESIDE if (path := folder / f"{table}.csv").is_file()}
+        return split_tables(cases, cold_tests, work / "split", beside=beside, progress=progress)
+    if folder.is_file() or (not (folder / "cases").is_dir() and any(folder.glob("*.xlsx"))):
+        return tables_as_part(folder, work / "split")
+    return folder
+
+
+def _counts(
+    practice: str,
+    accepted: int,
+    found: Reduced,
+    promised: Protocol,
+    opened: KeptList | None,
+    through: Quarter,
+    least_cases: int,
+    allowed: bool,
+) -> Exchange:
+    """The counts that a practice sends, unless too many of its cases are missing."""
+    from onsetstudy.cli import given
+    from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+
+    refused = dict(found.refused).get(practice, 0)
+    given.refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
+    slips = given.slips_told(opened, found.slips, practices=(practice,), through=through)
+    given.refuse_unrecorded(practice, slips, allowed=allowed)
+    chosen = SendOptions(least_cases=least_cases)
+    return make_exchange(found.tally, promised, practice, records_digest=found.digest, options=chosen, slips=slips)
+
+
 def _say(found: Reduced, rejects: Path) -> None:
     """What was read and refused."""
+    from onsetstudy.cli.say import please_look
+    from onsetstudy.cli.withdrawals import say_left_out_withdrawn
+
     for told in found.unread:
-        click.echo(f"Please look: {told}", err=True)
+        please_look(told)
     refused, tests_refused = found.rows_read - found.rows_accepted, found.readings_read - found.readings_accepted
     click.echo(f"Parts: {found.parts}, of which {found.kept} were done before.")
     click.echo(f"Cases: {found.rows_read} read, {found.rows_accepted} accepted, {refused} refused.")
-    if found.withdrawn:
-        told = "case" if found.withdrawn == 1 else "cases"
-        click.echo(f"Left out because consent was taken back: {found.withdrawn} {told}.")
+    say_left_out_withdrawn(found.withdrawn)
     click.echo(f"Cold tests: {found.readings_read} read, {found.readings_accepted} accepted, {tests_refused} refused.")
     for code, n in found.problems:
         click.echo(f"Refused for {code}: {n} rows; with reasons in {rejects}", err=True)

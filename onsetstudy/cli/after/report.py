@@ -2,40 +2,30 @@
 
 from __future__ import annotations
 
-import dataclasses
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli.options import (
-    GivenArms,
-    GivenRecords,
-    arms_options,
-    chosen_quarter,
-    formats_option,
-    into_option,
-    log_of_slips,
-    paper_option,
-    protocol_argument,
-    quarter_option,
-    records_arguments,
-    refuse_if_none_is_left,
-    say_draft,
-)
+from onsetstudy.cli import options
+
+if TYPE_CHECKING:
+    from onsetstudy.cli.given import GivenArms, GivenRecords
 
 __all__ = ["command"]
 
 
-@click.command("report", short_help="Write the quarterly report (HTML, PDF and JSON).")
-@protocol_argument
-@records_arguments
-@quarter_option("Quarter to report on, for example 2026Q3  [default: the last one with cases]")
-@into_option("Folder for the report.", "reports")
-@arms_options
+@click.command("report")
+@options.protocol
+@options.records
+@options.quarter("Quarter to report on, for example 2026Q3  [default: the last one with cases]")
+@options.into("Folder for the report.", "reports")
+@options.arms
 @click.option("--draft", is_flag=True, help="Only count what a report would stand on: no arms, no file, no entry.")
 @click.option("--for-patients", is_flag=True, help="Write half a page for patients too, a draft for the committee.")
-@paper_option
-@formats_option
+@options.paper
+@options.formats
 def command(
     protocol: Path,
     records: GivenRecords,
@@ -46,7 +36,7 @@ def command(
     formats: tuple[str, ...],
     draft: bool,
     for_patients: bool,
-) -> int:
+) -> None:
     """Check RECORDS against PROTOCOL, analyse them as the protocol says and write the report.
 
     RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
@@ -55,10 +45,11 @@ def command(
 
     A randomised study is analysed by the arm that chance had chosen, from the practice's opening log or the whole list.
     """
-    from onsetstudy.cli.ledger_entries import with_ledger
-    from onsetstudy.cli.progress import progress_line
+    from onsetstudy.cli import given
+    from onsetstudy.cli.reported_entries import with_ledger
+    from onsetstudy.cli.say import progress_line, say_written
     from onsetstudy.cli.withdrawals import leave_out_withdrawn
-    from onsetstudy.files.documents.results_json import write_report
+    from onsetstudy.files.documents.reports import write_report
     from onsetstudy.files.ledger.side_files import read_companions
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.records.derived.opened_slips import recorded_slips
@@ -67,17 +58,17 @@ def command(
     from onsetstudy.study.practice.analyse import analyse
 
     promised = read_protocol(protocol)
-    kept = arms.kept(promised, records.paths)
-    beside = dataclasses.replace(read_companions(protocol), allocation=kept)
+    kept, log = arms.read(promised, records.paths)
+    beside = read_companions(protocol)
     checked = records.read(promised)
-    log = log_of_slips(promised, kept, records.paths)
-    beside = dataclasses.replace(beside, slips_recorded=recorded_slips(checked), slips_log=log)
+    beside = replace(beside, allocation=kept, slips_recorded=recorded_slips(checked), slips_log=log)
     checked, withdrawn = leave_out_withdrawn(checked, protocol)
     arms.say(kept)
-    refuse_if_none_is_left(checked, promised, through=chosen_quarter(promised, quarter))
+    through = given.chosen_quarter(promised, quarter)
+    given.refuse_if_none_is_left(checked, promised, through=through)
     if draft:
-        say_draft(checked, promised, through=chosen_quarter(promised, quarter))
-        return 0
+        given.say_draft(checked, promised, through=through)
+        return
     with progress_line() as progress:
         results = analyse(
             promised, checked, quarter=quarter, beside=beside, without_list=arms.without_list, progress=progress
@@ -89,9 +80,7 @@ def command(
         paper=paper,
         formats=formats,
         for_patients=for_patients,
-        roster=case_roster(checked, promised, through=chosen_quarter(promised, results.quarter)),
+        roster=case_roster(checked, promised, through=given.chosen_quarter(promised, results.quarter)),
     )
     click.echo(answer_line(results.claims, results.protocol))
-    for path in paths:
-        click.echo(f"Written: {path}")
-    return 0
+    say_written(paths)

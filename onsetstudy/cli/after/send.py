@@ -8,26 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli.options import (
-    GivenArms,
-    GivenRecords,
-    arms_options,
-    chosen_quarter,
-    into_option,
-    least_cases_option,
-    log_of_slips,
-    protocol_argument,
-    quarter_option,
-    records_arguments,
-    refuse_if_none_is_left,
-    refuse_incomplete,
-    refuse_unrecorded,
-    say_left_out,
-    say_opened_for_nobody,
-    send_incomplete_option,
-)
+from onsetstudy.cli import options
 
 if TYPE_CHECKING:
+    from onsetstudy.cli.given import GivenArms, GivenRecords
     from onsetstudy.protocol.model import Protocol
     from onsetstudy.records.model import Records
     from onsetstudy.study.counts.aggregate_counts import Tally
@@ -35,22 +19,21 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 
-@click.command("send", short_help="Make the file of counts that a practice gives to its group.")
-@protocol_argument
-@records_arguments
+@click.command("send")
+@options.protocol
+@options.records
 @click.option(
     "--practice",
     "practices",
     multiple=True,
     help="Code of the practice, such as P01  [default: the only one in the records]",
 )
-@quarter_option("Last quarter that is sent, such as 2026Q3  [default: the protocol's last]")
-@least_cases_option
-@send_incomplete_option
-@arms_options
+@options.quarter("Last quarter that is sent, such as 2026Q3  [default: the protocol's last]")
+@options.sending
+@options.arms
 @click.option("--operators", is_flag=True, help="Count failures by operator too, under numbers.")
-@click.option("--after", type=click.Path(path_type=Path), help="File sent before: what both together give away.")
-@into_option("Folder for the file.", "exchange")
+@click.option("--after", type=options.A_PATH, help="File sent before: what both together give away.")
+@options.into("Folder for the file.", "exchange")
 def command(
     protocol: Path,
     records: GivenRecords,
@@ -62,7 +45,7 @@ def command(
     operators: bool,
     after: Path | None,
     into: Path,
-) -> int:
+) -> None:
     """Check RECORDS against PROTOCOL, count them, and write the file for the study group.
 
     The file holds counts by quarter, technique, arm and onset interval; many are of a single case, without anything
@@ -70,12 +53,13 @@ def command(
     more than one in ten of the practice's cases are refused, or of its opened slips have no record, unless
     --send-incomplete is given.
     """
+    from onsetstudy.cli import given
     from onsetstudy.cli.ledger_entries import head_beside
     from onsetstudy.cli.withdrawals import leave_out_withdrawn
     from onsetstudy.files.exchange import read_exchange, write_exchange
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.records.derived.allocation import resolve_arms
-    from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
+    from onsetstudy.records.derived.opened_slips import recorded_slips
     from onsetstudy.records.validity.gates import doubts_of_practice
     from onsetstudy.study.answer.cautions import arms_caution
     from onsetstudy.study.counts.aggregate_counts import tally_records
@@ -85,28 +69,25 @@ def command(
     if len(practices) > 1:
         raise click.UsageError("A file is of one practice: give --practice once, and send again for the next.")
     promised = read_protocol(protocol)
-    through = chosen_quarter(promised, quarter)
+    through = given.chosen_quarter(promised, quarter)
     checked = records.read(promised)
     recorded = recorded_slips(checked)
     checked, _ = leave_out_withdrawn(checked, protocol)
-    refuse_if_none_is_left(checked, promised, through=through)
-    kept = arms.kept(promised, records.paths)
+    given.refuse_if_none_is_left(checked, promised, through=through)
+    kept, log = arms.read(promised, records.paths)
     checked, resolved = resolve_arms(promised, checked, kept, without_list=arms.without_list)
     arms.say(kept)
     tally = tally_records(promised, checked, through=through, arms=resolved)
     practice = _practice(practices, tally, promised)
-    say_left_out(checked, promised, through=through, where="the file", practice=practice)
+    given.say_left_out(checked, promised, through=through, where="the file", practice=practice)
     _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
-    slips = opened_slips(
-        log_of_slips(promised, kept, records.paths), recorded, practices=(practice,), until=through.last_day
-    )
-    say_opened_for_nobody(slips)
-    refuse_unrecorded(practice, slips, allowed=send_incomplete)
-    options = SendOptions(least_cases=least_cases, operators=operators)
+    slips = given.slips_told(log, recorded, practices=(practice,), through=through)
+    given.refuse_unrecorded(practice, slips, allowed=send_incomplete)
+    doubts = doubts_of_practice(checked, promised, practice, through=through)
+    chosen = SendOptions(least_cases=least_cases, operators=operators)
     exchange = make_exchange(
-        tally, promised, practice, records_digest=checked.digest, options=options,
-        doubts=doubts_of_practice(checked, promised, practice, through=through), slips=slips,
-    )  # fmt: skip
+        tally, promised, practice, records_digest=checked.digest, options=chosen, doubts=doubts, slips=slips
+    )
     exchange = replace(exchange, ledger_head=head_beside(protocol))
     told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
     path = write_exchange(exchange, into)
@@ -116,7 +97,6 @@ def command(
     for sentence in (*what_can_be_learned(read_exchange(path)), *told):
         click.echo(f"- {sentence}")
     click.echo(f"Written: {path}")
-    return 0
 
 
 def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
@@ -133,6 +113,7 @@ def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
 
 def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Tally, *, allowed: bool) -> None:
     """Stop where none of the practice's cases can be sent, or many are refused."""
+    from onsetstudy.cli.given import refuse_incomplete
     from onsetstudy.core.errors import Problem, RecordsError
     from onsetstudy.records.derived.flow import UNKNOWN_PRACTICE, refused_by_practice
 

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import secrets
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli.options import into_option, protocol_argument
+from onsetstudy.cli import options
+
+if TYPE_CHECKING:
+    from onsetstudy.design.allocation.results import AllocationList
+    from onsetstudy.protocol.model import Protocol
 
 __all__ = ["command"]
 
@@ -26,14 +31,14 @@ WAYS = {
 """What each way protects against, and what not."""
 
 
-@click.command("allocate", short_help="Draw the list of arms, sealed files and slips to print.")
-@protocol_argument
-@into_option("Folder for the list; keep it where nobody who treats can look.")
+@click.command("allocate")
+@options.protocol
+@options.into("Folder for the list; keep it where nobody who treats can look.")
 @click.option("--slips", type=click.IntRange(1, 5000), default=40, show_default=True, help="Slips in every stratum.")
 @click.option("--seed", type=click.IntRange(0), help="Number that the list is drawn from  [default: drawn at random]")
 @click.option(
     "--after",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=options.A_FOLDER,
     help="Folder of a list that is used up: the new list holds its slips and --slips further ones behind them.",
 )
 @click.option(
@@ -46,7 +51,7 @@ WAYS = {
 )
 @click.option(
     "--block-sizes",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=options.A_FILE,
     help="Keeper's file of block sizes, where PROTOCOL holds its digest only (command block-sizes).",
 )
 @click.option("--print", "printed", is_flag=True, help="Also make slips to print, fold and close (PDF).")
@@ -59,34 +64,72 @@ def command(
     printed: bool,
     way: str,
     block_sizes: Path | None,
-) -> int:
+) -> None:
     """Draw who receives what, as PROTOCOL says, for somebody who does not treat.
 
     Each practice gets its file sealed-….json and opens it slip by slip with the command open-slip. With --after, a
     list goes on in new files: what was opened stays opened. A list goes on in the way that it was begun. PROTOCOL is
     locked first (command lock), so that the list stands in its ledger.
     """
-    from onsetstudy.cli.entering_lists import enter_list, enter_list_there
+    from onsetstudy.cli.entering_lists import enter_list
     from onsetstudy.cli.order import hold_to_order
+    from onsetstudy.cli.say import say_written
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.design.allocation.lists import draw_allocation_list
-    from onsetstudy.files.atomic_write import finish_together, together
+    from onsetstudy.files.atomic_write import together
     from onsetstudy.files.output import write_bytes
-    from onsetstudy.files.sealed.allocation_list import (
-        newer_parts_of,
-        read_passphrases,
-        write_allocation,
-        write_continued,
-        write_enveloped,
-        write_list,
-        write_minimisation,
-    )
+    from onsetstudy.files.sealed.allocation_list import read_passphrases, write_minimisation
     from onsetstudy.files.sealed.block_sizes import with_sizes
     from onsetstudy.files.sealed.kept_allocation import read_slips
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     promised = read_protocol(protocol)
     hold_to_order(protocol, promised)
+    _refuse_list_there(protocol, promised, into)
+    if printed and way == "coordinator":
+        raise OnsetStudyError("slips that the keeper opens are not printed; leave out --print")
+    seed = secrets.randbelow(2**53) if seed is None else seed
+    if promised.allocation is not None and promised.allocation.method == "minimisation":
+        if after is not None:
+            raise OnsetStudyError("arms by minimisation are drawn one by one and are never used up; leave out --after")
+        if block_sizes is not None or printed:
+            told = "minimisation has no blocks and no slips to print; leave out --block-sizes and --print"
+            raise OnsetStudyError(told)
+        paths = write_minimisation(promised, into, seed=seed)
+        enter_list(protocol, promised, commitment="none: drawn one by one", slips=0, paths=paths)
+        say_written(paths)
+        click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
+        click.echo(WAYS["chain"])
+        return
+    before = () if after is None else read_slips(after / "list.csv")
+    drawn = draw_allocation_list(with_sizes(promised, block_sizes), slips_per_stratum=slips, seed=seed, after=before)
+    # List, sealed files and slips to print: all of them or none, for a list is never drawn twice into one folder.
+    with together(into) as fresh:
+        made = _write(drawn, fresh, way, seed=seed, after=after, case_codes=promised.study.case_codes)
+        if printed:
+            from onsetstudy.report.sections.before.slips import render_slips
+
+            words = read_passphrases(fresh) if way == "passphrases" else None
+            slips_pdf = render_slips(promised, drawn, passphrases=words)
+            made.append(write_bytes(fresh / "slips.pdf", slips_pdf, private=True))
+    paths = [into / path.name for path in made]
+    enter_list(protocol, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
+    say_written(paths)
+    _say(drawn, into, way, after=after, before=len(before))
+
+
+def _refuse_list_there(protocol: Path, promised: Protocol, into: Path) -> None:
+    """A list is never drawn over another.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the folder holds a list or slips that were opened.
+    """
+    from onsetstudy.cli.entering_lists import enter_list_there
+    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.files.atomic_write import finish_together
+
     # A list that was whole when its program was killed is there, and no other is drawn in its place.
     finish_together(into)
     if any(into.glob("opened-*.csv")):
@@ -100,53 +143,30 @@ def command(
             f"{into} holds a list already; a new one would undo the slips that were handed out. Choose another "
             f"folder; to make this list longer, add --after {into}."
         )
-    if printed and way == "coordinator":
-        raise OnsetStudyError("slips that the keeper opens are not printed; leave out --print")
-    seed = secrets.randbelow(2**53) if seed is None else seed
-    if promised.allocation is not None and promised.allocation.method == "minimisation":
-        if after is not None:
-            raise OnsetStudyError("arms by minimisation are drawn one by one and are never used up; leave out --after")
-        if block_sizes is not None or printed:
-            raise OnsetStudyError(
-                "minimisation has no blocks and no slips to print; leave out --block-sizes and --print"
-            )
-        paths = write_minimisation(promised, into, seed=seed)
-        enter_list(protocol, promised, commitment="none: drawn one by one", slips=0, paths=paths)
-        for path in paths:
-            click.echo(f"Written: {path}")
-        click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
-        click.echo(WAYS["chain"])
-        return 0
-    before = () if after is None else read_slips(after / "list.csv")
-    drawn = draw_allocation_list(with_sizes(promised, block_sizes), slips_per_stratum=slips, seed=seed, after=before)
-    codes = promised.study.case_codes
-    # List, sealed files and slips to print: all of them or none, for a list is never drawn twice into one folder.
-    with together(into) as fresh:
-        if way == "passphrases":
-            made = write_enveloped(
-                drawn, fresh, seed=seed, secret=secrets.token_bytes(32), earlier=after, case_codes=codes
-            )
-        elif way in ("paper", "coordinator"):
-            if after is not None and way == "paper":
-                raise OnsetStudyError(
-                    "a list of envelopes alone goes on as a list of its own, in another folder; leave out --after"
-                )
-            made = write_list(drawn, fresh, seed=seed, by_coordinator=way == "coordinator", earlier=after)
-        elif after is None:
-            made = write_allocation(drawn, fresh, seed=seed, case_codes=codes)
-        else:
-            made = write_continued(drawn, fresh, after, seed=seed, case_codes=codes)
-        if printed:
-            from onsetstudy.report.sections.before.slips import render_slips
 
-            words = read_passphrases(fresh) if way == "passphrases" else None
-            slips_pdf = render_slips(promised, drawn, passphrases=words)
-            made.append(write_bytes(fresh / "slips.pdf", slips_pdf, private=True))
-    paths = [into / path.name for path in made]
-    commitment = drawn.commitment
-    enter_list(protocol, promised, commitment=commitment, slips=len(drawn.slips), paths=paths)
-    for path in paths:
-        click.echo(f"Written: {path}")
+
+def _write(
+    drawn: AllocationList, folder: Path, way: str, *, seed: int, after: Path | None, case_codes: str
+) -> list[Path]:
+    """Files of the list, in the way that its arms are concealed."""
+    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.files.sealed.allocation_list import write_allocation, write_enveloped, write_list
+
+    if way == "passphrases":
+        secret = secrets.token_bytes(32)
+        return write_enveloped(drawn, folder, seed=seed, secret=secret, earlier=after, case_codes=case_codes)
+    if way == "chain":
+        return write_allocation(drawn, folder, seed=seed, earlier=after, case_codes=case_codes)
+    if after is not None and way == "paper":
+        told = "a list of envelopes alone goes on as a list of its own, in another folder; leave out --after"
+        raise OnsetStudyError(told)
+    return write_list(drawn, folder, seed=seed, by_coordinator=way == "coordinator", earlier=after)
+
+
+def _say(drawn: AllocationList, into: Path, way: str, *, after: Path | None, before: int) -> None:
+    """What protects the arms, how well they could be guessed, and what to do with the files."""
+    from onsetstudy.files.sealed.allocation_list import newer_parts_of
+
     click.echo(WAYS[way])
     quality = drawn.quality
     click.echo(
@@ -158,7 +178,7 @@ def command(
         f"{quality.guessed_share:.0%} of the slips (guessing blindly {quality.blind_share:.0%})."
     )
     if after is not None:
-        click.echo(f"{len(before)} slips of {after} stand before them, as they were.")
+        click.echo(f"{before} slips of {after} stand before them, as they were.")
         if newer := newer_parts_of(after):
             click.echo(f"Its files hold what this version does not know, kept as it is: {', '.join(newer)}.")
         click.echo(
@@ -168,4 +188,3 @@ def command(
         )
     given = "" if way == "coordinator" else " Give each practice only its own sealed file or closed slips."
     click.echo(f"Keep the list and its seed apart.{given}")
-    return 0

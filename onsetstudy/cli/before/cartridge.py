@@ -44,7 +44,7 @@ PERHAPS_A_CHILD_KG = 40.0
 TISSUE_PH = (("body fluid", 7.4),)
 
 
-@click.command("cartridge", short_help="Work out what a mixed cartridge holds.")
+@click.command("cartridge")
 @click.argument("cartridge_ml", type=Amount(), metavar="CARTRIDGE_ML")
 @click.argument("bicarbonate_ml", type=Amount(), metavar="BICARBONATE_ML")
 @click.option("--mode", type=click.Choice(("add", "replace")), required=True,
@@ -84,7 +84,7 @@ def command(
     age_band: str | None,
     country: str,
     limits: Path | None,
-) -> int:
+) -> None:
     """Work out what a cartridge of CARTRIDGE_ML holds once BICARBONATE_ML is mixed in.
 
     Arithmetic of volumes and amounts, the percentage of free base as an illustration, and cautions. No pH and no
@@ -97,16 +97,8 @@ def command(
         raise click.UsageError("Give --pka and --temperature together: a pKa holds at one temperature.")
     none = vasoconstrictor == "none"
     diluted = math.inf if none else USUAL_DILUTION[vasoconstrictor] if dilution is None else dilution
-    given = (
-        cartridge_ml,
-        bicarbonate_ml,
-        percent,
-        bicarbonate_percent,
-        0.0 if none else diluted,
-        ph or 0.0,
-        pka or 0.0,
-    )
-    if not all(math.isfinite(value) for value in given):
+    amounts = (cartridge_ml, bicarbonate_ml, percent, bicarbonate_percent)
+    if not all(map(math.isfinite, (*amounts, 0.0 if none else diluted, ph or 0.0, pka or 0.0))):
         raise click.UsageError("Every amount has to be a number.")
     preparation = Preparation(
         cartridge_ml=cartridge_ml,
@@ -124,21 +116,26 @@ def command(
                f"{bicarbonate_percent:g} % sodium bicarbonate {how}.")  # fmt: skip
     click.echo("")
     _say_mixture(mixture)
-    _say_free_base(
-        _published(agent, none), agent, ph, None if pka is None or temperature is None else (pka, temperature)
-    )
+    own = None if pka is None or temperature is None else (pka, temperature)
+    _say_free_base(_published(agent, none), agent, ph, own)
     if weight is not None or age_band is not None or limits is not None:
+        from onsetstudy.doses.dose_check import DoseCases
         from onsetstudy.files.sources.dated_tables import read_dose_limits
 
         codes = {"agent": agent, "vasoconstrictor": vasoconstrictor, "age_band": age_band or ""}
-        one = _one_case(mixture, (cartridge_ml, percent), codes, weight)
-        _say_limits(one, read_dose_limits(limits), country)
+        numbers = {
+            "drug_mg": float(mixture.drug_mg[1]),
+            "vasoconstrictor_mg": float(mixture.vasoconstrictor_ug[1]) / 1000,
+            "weight_kg": math.nan if weight is None else weight,
+            "cartridge_ml": cartridge_ml,
+            "agent_percent": percent,
+        }
+        _say_limits(DoseCases.single(codes, numbers), read_dose_limits(limits), country)
     if bicarbonate_percent < WEAK_PERCENT:
         click.echo("")
         _wrapped(f"Bicarbonate of {bicarbonate_percent:g} % is weaker than any label found for cartridges "
                  f"(4.2 % and more): perhaps not buffered.")  # fmt: skip
     _say_cautions(agent, bicarbonate_ml / cartridge_ml, since_mixing)
-    return 0
 
 
 def _wrapped(text: str) -> None:
@@ -247,20 +244,6 @@ def _say_vasoconstrictor(case: DoseCases, table: LimitsTable, held: float, child
 
 def _wrapped_line(text: str) -> None:
     click.echo(textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="    "))
-
-
-def _one_case(mixture: Mixture, packed: tuple[float, float], codes: dict[str, str], weight: float | None) -> DoseCases:
-    """One mixed cartridge as a case; ``packed`` are its volume and strength as packed."""
-    from onsetstudy.doses.dose_check import DoseCases
-
-    numbers = {
-        "drug_mg": float(mixture.drug_mg[1]),
-        "vasoconstrictor_mg": float(mixture.vasoconstrictor_ug[1]) / 1000,
-        "weight_kg": math.nan if weight is None else weight,
-        "cartridge_ml": packed[0],
-        "agent_percent": packed[1],
-    }
-    return DoseCases.single(codes, numbers)
 
 
 def _say_cautions(agent: str, ratio: float, since_mixing: float | None) -> None:

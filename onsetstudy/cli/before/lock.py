@@ -7,24 +7,23 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import paper_option, protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command("lock", short_help="Lock the protocol before the first case; amend it later with a reason.")
-@protocol_argument
+@click.command("lock")
+@options.protocol
 @click.option("--reason", default="", help="Why a locked protocol was changed: makes the change an amendment.")
 @click.option(
-    "--into",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the protocol document (HTML and PDF)  [default: none is written]",
+    "--into", type=options.A_FOLDER, help="Folder for the protocol document (HTML and PDF)  [default: none is written]"
 )
-@paper_option
-def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
+@options.paper
+def command(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
     """Write down what PROTOCOL promises today, with its digest, so that a report can show that it came first."""
     from onsetstudy.cli.entering_lists import enter_lists_beside
     from onsetstudy.cli.ledger_entries import enter_lock, head_beside, plain_reason
+    from onsetstudy.cli.say import say_written
     from onsetstudy.files.ledger.lock import changes_since_lock, lock_protocol_file, read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
@@ -49,6 +48,4 @@ def command(protocol: Path, reason: str, into: Path | None, paper: str) -> int:
     if into is not None:
         from onsetstudy.files.documents.protocol_document import write_protocol_document
 
-        for written in write_protocol_document(promised, lock, into, paper=paper, ledger_head=head):
-            click.echo(f"Written: {written}")
-    return 0
+        say_written(write_protocol_document(promised, lock, into, paper=paper, ledger_head=head))

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from onsetstudy.cli.options import Amount, into_option, say_problems
+from onsetstudy.cli import options
+from onsetstudy.cli.say import say_problems
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.guided import GuidedAnswers
@@ -22,9 +23,9 @@ __all__ = ["command", "refuse_if_there", "set_up"]
 SLIPS = 200
 
 
-@click.command("new", short_help="Set up a study or an audit of your own by questions.")
-@into_option("Folder for the protocol; made if it is not there.")
-def command(into: Path) -> int:
+@click.command("new")
+@options.into("Folder for the protocol; made if it is not there.")
+def command(into: Path) -> None:
     """Ask, and write the protocol; if chance decides, also the list, the slips and the lock.
 
     Everything else stands at its usual, and can be changed in the file before the first case.
@@ -34,7 +35,6 @@ def command(into: Path) -> int:
     if set_up(path, _ask()):
         click.echo(f"What it can show: onsetstudy plan {path} --into {into}")
         click.echo(f"At the chair: onsetstudy chairside {path} --store {into / 'practice.sqlite'}")
-    return 0
 
 
 def refuse_if_there(path: Path) -> None:
@@ -162,9 +162,9 @@ def _adoption(pain: str) -> dict[str, Any]:
         why = _settle_later("   Why there is no rule by which it will say adopt (Enter: open)", str)
         return {"none_because": why} if why else {}
     return {
-        "net_min": _needed("   Minutes that it has to save, mixing counted", Amount(0, 60)),
-        "pain_margin": _needed("   Points of pain by which it may be worse", Amount(0, 100)),
-        "not_numb_margin": _needed("   Percent not numb by which it may be worse", Amount(0, 99)) / 100,
+        "net_min": _needed("   Minutes that it has to save, mixing counted", options.Amount(0, 60)),
+        "pain_margin": _needed("   Points of pain by which it may be worse", options.Amount(0, 100)),
+        "not_numb_margin": _needed("   Percent not numb by which it may be worse", options.Amount(0, 99)) / 100,
         "stopping_harms": ["serious"],
     }
 

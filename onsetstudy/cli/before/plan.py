@@ -6,18 +6,18 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import formats_option, hands_options, into_option, paper_option, protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command("plan", short_help="Say what a study can show, how many cases it takes and how long.")
-@protocol_argument
-@into_option("Folder for the planning report.", "reports")
+@click.command("plan")
+@options.protocol
+@options.into("Folder for the planning report.", "reports")
 @click.option("--trials", type=click.IntRange(50, 1_000_000), default=1000, show_default=True, help="Trials a point.")
-@hands_options
-@paper_option
-@formats_option
+@options.hands
+@options.paper
+@options.formats
 @click.option("--papers", is_flag=True, help="Write drafts for the ethics committee instead, and reporting items.")
 def command(
     protocol: Path,
@@ -28,17 +28,16 @@ def command(
     paper: str,
     formats: tuple[str, ...],
     papers: bool,
-) -> int:
+) -> None:
     """Plan sizes, power, schedules and interim analyses from the assumptions in PROTOCOL; write the planning report.
 
     The numbers are the same whatever the number of workers. With --papers nothing is planned: information for
     patients, a consent form and a list of reporting items are written, with marked gaps.
     """
     from onsetstudy.cli.ledger_entries import head_beside
-    from onsetstudy.cli.progress import progress_line
-    from onsetstudy.cluster.mapper import ProcessMapper, cluster_mapper
-    from onsetstudy.core.parallel import serial
-    from onsetstudy.files.documents.planning import write_planning
+    from onsetstudy.cli.say import progress_line, say_written
+    from onsetstudy.cluster.mapper import chosen_mapper
+    from onsetstudy.files.documents.reports import write_planning
     from onsetstudy.files.ledger.lock import read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.report.sections.before.plan_words import headline, planned_size, size_lines
@@ -46,12 +45,11 @@ def command(
 
     promised = read_protocol(protocol)
     if papers:
-        from onsetstudy.files.documents.papers import write_papers
+        from onsetstudy.files.documents.reports import write_papers
 
-        for path in write_papers(promised, into, paper=paper):
-            click.echo(f"Written: {path}")
-        return 0
-    mapper = cluster_mapper(cluster) if cluster else ProcessMapper(workers) if workers > 1 else serial
+        say_written(write_papers(promised, into, paper=paper))
+        return
+    mapper = chosen_mapper(workers, cluster)
     with progress_line() as progress:
         results = plan_study(promised, lock=read_lock(protocol), trials=trials, mapper=mapper, progress=progress)
     said = headline(results)
@@ -64,6 +62,4 @@ def command(
     click.echo("By formula, if the study is analysed once:")
     for line in size_lines(results):
         click.echo(f"  {line}")
-    for path in write_planning(results, into, paper=paper, formats=formats, ledger_head=head_beside(protocol)):
-        click.echo(f"Written: {path}")
-    return 0
+    say_written(write_planning(results, into, paper=paper, formats=formats, ledger_head=head_beside(protocol)))

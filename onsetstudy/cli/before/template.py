@@ -6,31 +6,30 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command("template", short_help="Write a workbook for entering cases, or a case sheet on paper.")
-@protocol_argument
+@click.command("template")
+@options.protocol
 @click.option(
     "--into",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=options.A_FILE,
     default=Path("records.xlsx"),
     show_default=True,
     help="File to write: .xlsx is the workbook, .pdf the case sheet on paper.",
 )
 @click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
 @click.option("--wide", is_flag=True, help="One sheet, one row a case, a column a planned minute (.xlsx or .csv).")
-def command(protocol: Path, into: Path, overwrite: bool, wide: bool) -> int:
+def command(protocol: Path, into: Path, overwrite: bool, wide: bool) -> None:
     """Write an entry workbook for PROTOCOL with drop-downs, ranges and the data dictionary.
 
     With a name that ends in .pdf: the one-page case sheet, in the order of the page at the chair. With --wide: the
     sheet of a small practice, with a head block for what all cases share.
     """
     from onsetstudy.files.documents.case_sheet import write_case_sheet
-    from onsetstudy.files.documents.wide_template import write_wide_template
-    from onsetstudy.files.documents.workbook import write_template
+    from onsetstudy.files.documents.workbook import write_template, write_wide_template
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     if into.exists() and not overwrite:
@@ -41,4 +40,3 @@ def command(protocol: Path, into: Path, overwrite: bool, wide: bool) -> int:
     write = write_case_sheet if pdf else write_wide_template if wide else write_template
     write(into, read_protocol(protocol))
     click.echo(f"Written: {into}")
-    return 0

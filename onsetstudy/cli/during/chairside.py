@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import click
 
+from onsetstudy.cli import options
+
 if TYPE_CHECKING:
     from onsetstudy.chairside.recorder import LedgerDoor
-    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.chairside.serving import ServeOptions
     from onsetstudy.protocol.model import Protocol
 
 __all__ = ["command"]
@@ -23,14 +26,15 @@ NEXT = (
     "Try it first on an invented patient: stop the recorder there with Ctrl-C, and start it again with --practise.",
     "For a tablet in the same surgery start it with --share and this computer's address there.",
 )
-A_FILE = click.Path(path_type=Path, dir_okay=False)
 
 
-@click.command("chairside", short_help="Time and record cases at the chair, on a page of this computer.")
-@click.argument("protocol", required=False, type=click.Path(path_type=Path))
-@click.option("--store", type=A_FILE, required=True, help="File that keeps what is tapped; made if it is not there.")
+@click.command("chairside")
+@click.argument("protocol", required=False, type=options.A_PATH)
+@click.option(
+    "--store", type=options.A_FILE, required=True, help="File that keeps what is tapped; made if it is not there."
+)
 @click.option("--practice", default="", help="Code of the practice, such as P01  [default: the protocol's only one]")
-@click.option("--sealed", type=A_FILE, help="Sealed file of the practice  [default: the one beside the store]")
+@click.option("--sealed", type=options.A_FILE, help="Sealed file of the practice  [default: the one beside the store]")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port  [default: as last time, or a free one]")
 @click.option(
     "--share",
@@ -40,9 +44,9 @@ A_FILE = click.Path(path_type=Path, dir_okay=False)
 )
 @click.option("--no-browser", is_flag=True, help="Do not open a browser; the addresses are printed.")
 @click.option("--practise", is_flag=True, help="Practise on invented patients; kept in a store of its own.")
-@click.option("--export", type=click.Path(path_type=Path, file_okay=False), help="Write the open tables, and end.")
-@click.option("--backup", type=A_FILE, help="Copy the store, also while it is in use, and end.")
-@click.option("--restore", type=A_FILE, help="Put a backup in the place of a store that is gone, and end.")
+@click.option("--export", type=options.A_FOLDER, help="Write the open tables, and end.")
+@click.option("--backup", type=options.A_FILE, help="Copy the store, also while it is in use, and end.")
+@click.option("--restore", type=options.A_FILE, help="Put a backup in the place of a store that is gone, and end.")
 def command(
     protocol: Path | None,
     store: Path,
@@ -55,7 +59,7 @@ def command(
     export: Path | None,
     backup: Path | None,
     restore: Path | None,
-) -> int:
+) -> None:
     """Serve the page that times and records cases of PROTOCOL, until it is stopped with Ctrl-C.
 
     Only this computer can reach it, unless --share is given. `report`, `check` and `send` take the store where they
@@ -64,57 +68,62 @@ def command(
     """
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    if sum(option is not None for option in (export, backup, restore)) > 1:
+    asked = [
+        (path, act) for path, act in ((export, _export), (backup, _backup), (restore, _restore)) if path is not None
+    ]
+    if len(asked) > 1:
         raise click.UsageError("Give one of --export, --backup and --restore.")
     if protocol is not None:
         read_protocol(protocol)
-    if export is not None:
-        return _export(store, export)
-    if backup is not None:
-        return _backup(store, backup)
-    if restore is not None:
-        return _restore(restore, store)
+    for path, act in asked:
+        act(store, path)
+        return
     if protocol is None:
         protocol = store.with_name("protocol.toml")
         if not protocol.exists() and not _set_up(protocol, no_browser=no_browser):
-            return 0
+            return
     promised = read_protocol(protocol)
     if practise:
         store = store.with_name(f"{store.stem}.practise{store.suffix}")
     else:
         _refuse_unlocked(protocol, promised)
     _refuse_pattern(protocol, promised)
-    told = _Told(_practice(practice, promised), sealed or _sealed_beside(store), port, practise, share)
-    _serve(promised, store, told, no_browser=no_browser, ledger_of=None if practise else protocol)
-    return 0
+    code = _practice(practice, promised)
+    with _installed():
+        from onsetstudy.chairside.serving import ServeOptions
+    options = ServeOptions(
+        practice=code,
+        sealed=sealed or _sealed_beside(store),
+        port=port,
+        practising=practise,
+        share=share,
+        ledger=None if practise else _ledger_door(protocol),
+    )
+    _serve(promised, store, options, say=_sayer(no_browser))
 
 
-def _export(store: Path, folder: Path) -> int:
-    from onsetstudy.files.sources.recorded import export_store
-    from onsetstudy.files.sources.screening import export_screening
+def _export(store: Path, folder: Path) -> None:
+    from onsetstudy.cli.say import say_written
+    from onsetstudy.files.sources.recorded import export_screening, export_store
 
-    for path in (*export_store(store, folder), export_screening(store, folder)):
-        click.echo(f"Written: {path}")
-    return 0
+    say_written((*export_store(store, folder), export_screening(store, folder)))
 
 
-def _backup(store: Path, target: Path) -> int:
+def _backup(store: Path, target: Path) -> None:
     from onsetstudy.files.store import EventStore, preparations_path
 
     for source, copy in ((store, target), (preparations_path(store), preparations_path(target))):
         if source == store or source.exists():
             with EventStore(source) as opened:
                 click.echo(f"Written: {opened.backup(copy)} ({opened.last()} entries)")
-    return 0
 
 
-def _restore(backup: Path, target: Path) -> int:
+def _restore(store: Path, backup: Path) -> None:
     from onsetstudy.files.store import preparations_path, restore_store
 
-    for source, place in ((backup, target), (preparations_path(backup), preparations_path(target))):
+    for source, place in ((backup, store), (preparations_path(backup), preparations_path(store))):
         if source == backup or source.exists():
             click.echo(f"Written: {place} ({restore_store(source, place)} entries)")
-    return 0
 
 
 def _refuse_unlocked(path: Path, promised: Protocol) -> None:
@@ -170,7 +179,8 @@ def _sealed_beside(store: Path) -> Path | None:
 
 def _ledger_door(protocol: Path) -> LedgerDoor:
     from onsetstudy.chairside.recorder import LedgerDoor
-    from onsetstudy.cli.ledger_entries import enter_event, enter_opening
+    from onsetstudy.cli.ledger_entries import enter_event
+    from onsetstudy.cli.openings import enter_opening
 
     return LedgerDoor(event=lambda kind, body: enter_event(protocol, kind, body), opened=enter_opening)
 
@@ -194,17 +204,21 @@ def _set_up(protocol: Path, *, no_browser: bool) -> bool:
         apart = "Give the folder keep-apart to somebody who does not treat, and take it off this computer."
         return (*lines, "It is locked, and the list is drawn.", apart, *NEXT)
 
-    try:
+    with _installed():
         from onsetstudy.chairside.serving import serve_set_up
-    except ModuleNotFoundError as error:
-        raise _not_installed(error) from None
     return serve_set_up(finish, say=_sayer(no_browser))
 
 
-def _not_installed(error: ModuleNotFoundError) -> OnsetStudyError:
+@contextlib.contextmanager
+def _installed() -> Iterator[None]:
+    """What is imported inside may be missing: that is told with what to install."""
     from onsetstudy.core.errors import OnsetStudyError
 
-    return OnsetStudyError(f"{error.name} is not installed. Install the recorder: pip install 'onsetstudy[chairside]'")
+    try:
+        yield
+    except ModuleNotFoundError as error:
+        mend = "Install the recorder: pip install 'onsetstudy[chairside]'"
+        raise OnsetStudyError(f"{error.name} is not installed. {mend}") from None
 
 
 def _sayer(no_browser: bool) -> Callable[[str, str], None]:
@@ -222,28 +236,15 @@ def _sayer(no_browser: bool) -> Callable[[str, str], None]:
     return say
 
 
-class _Told(NamedTuple):
-    """What was asked for at the command line."""
-
-    practice: str
-    sealed: Path | None
-    port: int
-    practising: bool
-    share: str
-
-
-def _serve(promised: Protocol, store: Path, told: _Told, *, no_browser: bool, ledger_of: Path | None) -> None:
-    try:
-        from onsetstudy.chairside.serving import ServeOptions, serve
+def _serve(promised: Protocol, store: Path, options: ServeOptions, *, say: Callable[[str, str], None]) -> None:
+    with _installed():
+        from onsetstudy.chairside.serving import serve
         from onsetstudy.files.documents.certificates import share_files
-    except ModuleNotFoundError as error:
-        raise _not_installed(error) from None
-    options = ServeOptions(**told._asdict(), ledger=None if ledger_of is None else _ledger_door(ledger_of))
-    if told.share:
+    if options.share:
         folder = store.with_name(f"{store.stem}.share")
-        files = share_files(folder, told.share, now=dt.datetime.now(dt.UTC))
+        files = share_files(folder, options.share, now=dt.datetime.now(dt.UTC))
         options = dataclasses.replace(options, certificate=files.certificate, key=files.key)
-        click.echo(f"Let the tablet trust {files.authority}; it certifies {told.share} and nothing else.")
+        click.echo(f"Let the tablet trust {files.authority}; it certifies {options.share} and nothing else.")
     click.echo("Test the tooth and ask the patient before every procedure. Stop with Ctrl-C.")
     click.echo("Each address lets one browser in, once:")
-    serve(promised, store, options, say=_sayer(no_browser))
+    serve(promised, store, options, say=say)

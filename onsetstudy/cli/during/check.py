@@ -8,34 +8,21 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli.options import (
-    GivenArms,
-    GivenRecords,
-    arms_options,
-    log_of_slips,
-    protocol_argument,
-    records_arguments,
-    refuse_if_none_is_left,
-    say_left_out,
-    say_opened_for_nobody,
-)
+from onsetstudy.cli import options
 
 if TYPE_CHECKING:
+    from onsetstudy.cli.given import GivenArms, GivenRecords
     from onsetstudy.protocol.model import Protocol
     from onsetstudy.records.model import Records
 
 __all__ = ["command"]
 
 
-@click.command("check", short_help="Check records and list everything that has to be corrected.")
-@protocol_argument
-@records_arguments
-@arms_options
-def command(
-    protocol: Path,
-    records: GivenRecords,
-    arms: GivenArms,
-) -> int:
+@click.command("check")
+@options.protocol
+@options.records
+@options.arms
+def command(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     """Check RECORDS against PROTOCOL without analysing them.
 
     RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
@@ -45,34 +32,30 @@ def command(
     Ends with exit code 1 if a row was refused, if no case could be reported, or if more than one in ten opened slips
     have no record.
     """
+    from onsetstudy.cli import given
+    from onsetstudy.cli.say import please_look
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.records.derived.allocation import as_allocated, review_allocation
-    from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
+    from onsetstudy.records.derived.opened_slips import recorded_slips
 
     promised = read_protocol(protocol)
     checked = records.read(promised)
     refused = len(checked.rejects) > 0
-    kept = arms.kept(promised, records.paths)
+    kept, log = arms.read(promised, records.paths)
     arms.say(kept)
     if kept is not None:
         for deviation in review_allocation(checked.cases, promised, kept).deviations:
-            click.echo(f"Please look: {deviation.count} {deviation.text} ({', '.join(deviation.where[:5])}).", err=True)
+            please_look(f"{deviation.count} {deviation.text} ({', '.join(deviation.where[:5])}).")
         checked = as_allocated(checked, kept)
     elif promised.study.randomised and arms.without_list is None:
-        click.echo(
-            "Please look: no opening log was found, and the report of a randomised study asks for it: give --log or "
-            "--allocation.",
-            err=True,
+        please_look(
+            "no opening log was found, and the report of a randomised study asks for it: give --log or --allocation."
         )
-    say_left_out(checked, promised, through=promised.quarters[-1])
-    refuse_if_none_is_left(checked, promised, through=promised.quarters[-1])
-    slips = opened_slips(
-        log_of_slips(promised, kept, records.paths),
-        recorded_slips(checked),
-        practices=set(checked.cases["practice_id"].astype(str)),
-        until=promised.quarters[-1].last_day,
-    )
-    say_opened_for_nobody(slips)
+    last = promised.quarters[-1]
+    given.say_left_out(checked, promised, through=last)
+    given.refuse_if_none_is_left(checked, promised, through=last)
+    practices = set(checked.cases["practice_id"].astype(str))
+    slips = given.slips_told(log, recorded_slips(checked), practices=practices, through=last)
     lost = slips is not None and bool(slips.without)
     shut = _say_doubts(checked, promised)
     _say_missing(checked, promised)
@@ -100,6 +83,7 @@ def _say_missing(checked: Records, promised: Protocol) -> None:
 
 def _say_doubts(checked: Records, promised: Protocol) -> bool:
     """What makes the cold tests doubtful, as the report will judge them; whether it will show no answer."""
+    from onsetstudy.cli.say import please_look
     from onsetstudy.records.derived.flow import exclusion_reasons
     from onsetstudy.records.validity.gates import doubts_of
     from onsetstudy.report.sections.main.doubts import doubt_words
@@ -109,5 +93,5 @@ def _say_doubts(checked: Records, promised: Protocol) -> bool:
     doubts = doubts_of(replace(checked, cases=checked.cases[used].reset_index(drop=True)), promised)
     for doubt, words in zip(doubts, doubt_words(doubts), strict=True):
         then = "No answer will be shown." if keeps_off((doubt,)) else "The report will say so beside its answer."
-        click.echo(f"Please look: {words} {then}", err=True)
+        please_look(f"{words} {then}")
     return keeps_off(doubts)

@@ -7,19 +7,19 @@ from pathlib import Path
 
 import click
 
+from onsetstudy.cli import options
+
 __all__ = ["command"]
 
 
-@click.command("open-slip", short_help="Open the next allocation slip for a case, and log it.")
-@click.argument("sealed", type=click.Path(path_type=Path))
+@click.command("open-slip")
+@click.argument("sealed", type=options.A_PATH)
 @click.option("--case", "case_id", required=True, help="Code of the case (of the patient, if treated twice).")
-@click.option(
-    "--level", "levels", multiple=True, help="Stratum of the case, as technique=ianb; may be given more than once."
-)
+@options.levels
 @click.option("--passphrase", default="", help="What is printed inside the envelope of the slip  [default: asked for]")
 @click.option(
     "--protocol",
-    type=click.Path(path_type=Path),
+    type=options.A_PATH,
     help="Protocol of the study: openings are entered in the ledger beside it, whose last entry every page quotes, and "
     "the code of the case is held to its pattern  "
     "[default: a ledger beside SEALED, and the pattern that SEALED carries]",
@@ -27,25 +27,25 @@ __all__ = ["command"]
 @click.option("--by", "opened_by", default="", help="Code of the person who opens.")
 def command(
     sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str, passphrase: str, protocol: Path | None
-) -> int:
+) -> None:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
-    from onsetstudy.cli.ledger_entries import enter_opening, plain_code, refuse_cut_log
+    from onsetstudy.cli.ledger_entries import plain_code
+    from onsetstudy.cli.openings import enter_opening, levels_given, openings_of_practice, said
     from onsetstudy.cli.order import hold_to_order, hold_to_order_beside
     from onsetstudy.files.ledger.ledger import practice_ledger_path
     from onsetstudy.files.sealed.opening import open_next
     from onsetstudy.files.sealed.opening_log import log_path
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    given = dict(level.split("=", 1) for level in levels if "=" in level)
-    if len(given) < len(levels):
-        raise click.UsageError("write each --level as technique=ianb")
+    given = levels_given(levels)
     opened_by = plain_code(opened_by, "who opens")
     promised = None if protocol is None else read_protocol(protocol)
     if protocol is None or promised is None:
         hold_to_order_beside(sealed)
     else:
         hold_to_order(protocol, promised)
-    refuse_cut_log(sealed, protocol)
+    if sealed.exists():
+        openings_of_practice(sealed, protocol).refuse_cut()
     asked = passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}"))
     opened = open_next(
         sealed,
@@ -57,10 +57,6 @@ def command(
         study=None if promised is None else promised.study,
     )
     enter_opening(sealed, protocol)
-    told = " then ".join(
-        f"{arm} ({side} side)" if side else arm
-        for arm, side in zip(opened.arms, opened.sides or ("",) * len(opened.arms), strict=True)
-    )
     if opened.again:
         click.echo(f"Opened before for {case_id}: slip {opened.slip}.")
         if opened.asked != opened.stratum:
@@ -69,7 +65,7 @@ def command(
                 "if the plan changed after opening, record the case as it was treated. If this is another case, give "
                 "its own code."
             )
-    click.echo(f"Slip {opened.slip} ({opened.stratum}), case {case_id}: {told}")
+    click.echo(said(opened, case_id))
     click.echo(f"Enter {opened.slip} as allocation_slip. Logged: {log_path(sealed)}")
     if protocol is None:
         click.echo(
@@ -77,4 +73,3 @@ def command(
             "for that --protocol is needed. Given with the next slip, it brings in all that the log holds.",
             err=True,
         )
-    return 0

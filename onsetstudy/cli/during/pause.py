@@ -6,17 +6,17 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command("pause", short_help="Enter in the ledger that the study pauses, goes on or is closed.")
-@protocol_argument
+@click.command("pause")
+@options.protocol
 @click.option("--reason", required=True, help="Why, in a sentence that names nobody.")
 @click.option("--resume", is_flag=True, help="The study goes on.")
 @click.option("--close", is_flag=True, help="The study is closed: no further case.")
-def command(protocol: Path, reason: str, resume: bool, close: bool) -> int:
+def command(protocol: Path, reason: str, resume: bool, close: bool) -> None:
     """Enter in the ledger of PROTOCOL that the study pauses (or goes on, or is closed)."""
     from onsetstudy.cli.ledger_entries import enter_event, plain_reason
     from onsetstudy.core.errors import OnsetStudyError
@@ -33,4 +33,3 @@ def command(protocol: Path, reason: str, resume: bool, close: bool) -> int:
     if state == kind:
         raise OnsetStudyError(f"the study is {'under way' if resume else 'paused'} already; nothing was entered")
     click.echo(sentence(enter_event(protocol, kind, {"reason": plain_reason(reason)})))
-    return 0

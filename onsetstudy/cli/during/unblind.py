@@ -6,17 +6,17 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command("unblind", short_help="Tell the arm of a case in an emergency, with the reason, and log it.")
-@protocol_argument
-@click.argument("log", type=click.Path(path_type=Path))
+@click.command("unblind")
+@options.protocol
+@click.argument("log", type=options.A_PATH)
 @click.option("--case", "case_id", required=True, help="Code of the case.")
 @click.option("--reason", required=True, help="Why it has to be known, in a sentence that names nobody.")
-def command(protocol: Path, log: Path, case_id: str, reason: str) -> int:
+def command(protocol: Path, log: Path, case_id: str, reason: str) -> None:
     """Tell what the slip of a case said, from the opening LOG (opened-….csv), for the safety of its patient.
 
     The unblinding and its reason are entered in the ledger of PROTOCOL before the arm is told, and every report counts
@@ -36,4 +36,3 @@ def command(protocol: Path, log: Path, case_id: str, reason: str) -> int:
     entry = enter_event(protocol, "unblinded", {"slip": row["slip"], "case": row["case_id"], "reason": told})
     click.echo(sentence(entry))
     click.echo(f"Slip {row['slip']}, case {row['case_id']}: {row['arms']}")
-    return 0

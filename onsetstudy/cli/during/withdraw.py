@@ -8,13 +8,13 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.options import protocol_argument
+from onsetstudy.cli import options
 
 __all__ = ["command"]
 
 
-@click.command("withdraw", short_help="Enter that a patient took consent back.")
-@protocol_argument
+@click.command("withdraw")
+@options.protocol
 @click.option("--case", "case_id", required=True, help="Code of the case.")
 @click.option(
     "--remove-data",
@@ -29,7 +29,7 @@ __all__ = ["command"]
     help="Records in which the case is looked for; may be given more than once  [default: cases.csv and opening logs "
     "beside PROTOCOL, or in folders there]",
 )
-def command(protocol: Path, case_id: str, remove_data: bool, reason: str, records: tuple[Path, ...]) -> int:
+def command(protocol: Path, case_id: str, remove_data: bool, reason: str, records: tuple[Path, ...]) -> None:
     """Enter in the ledger of PROTOCOL that consent for a case was taken back.
 
     Data up to then stay in the analysis, unless --remove-data is given. A code that does not fit the pattern of the
@@ -61,22 +61,22 @@ def command(protocol: Path, case_id: str, remove_data: bool, reason: str, record
     alike = (e for e in held if e.body["case"].casefold() == case_id.casefold() and e.body["data"] == body["data"])
     if (before := next(alike, None)) is not None:
         click.echo(f"Entered before: {sentence(before)}")
-        return 0
+        return
     click.echo(sentence(enter_event(protocol, "consent_withdrawn", body)))
-    return 0
 
 
 def _say_unknown(case_id: str, known: frozenset[str]) -> None:
     """That no row has the code, and which codes are nearly it: the wrong one would leave nobody out."""
+    from onsetstudy.cli.say import please_look
+
     asked, codes = case_id.casefold(), sorted(known)
     # Noughts that were left out are the likeliest slip, and leave codes of other cases more alike than the right one.
     near = [code for code in codes if _bare(code) == _bare(asked)]
     near = near or difflib.get_close_matches(asked, codes, n=3, cutoff=0.75)
     meant = f" Was {' or '.join(code.upper() for code in near)} meant? Enter that code then." if near else ""
-    click.echo(
-        f"Please look: no record and no opening log that was looked through has the case {case_id}. It is entered, and "
-        f"leaves out nothing until there is such a case.{meant}",
-        err=True,
+    please_look(
+        f"no record and no opening log that was looked through has the case {case_id}. It is entered, and leaves out "
+        f"nothing until there is such a case.{meant}"
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,10 +14,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
+from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.core.parallel import Progress
-from onsetstudy.files.output import reach_disk, write_bytes
-from onsetstudy.files.sources.spreadsheet import csv_layout, read_csv_table, read_tables
+from onsetstudy.files.guard import problem_in
+from onsetstudy.files.output import reach_disk, write_bytes, write_csv
+from onsetstudy.files.sources.spreadsheet import UNTOUCHED, csv_layout, read_csv_table, read_tables
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.open_tables import fold_open_tables
 from onsetstudy.records.model import Companions, RawTable
@@ -59,42 +60,45 @@ def find_parts(folder: str | Path) -> tuple[Part, ...]:
         If a folder is missing or empty, or a file has no partner of the same name; all of them are named.
     """
     folder = Path(folder)
-    found: dict[str, dict[str, Path]] = {}
-    problems = []
     if not folder.is_dir():
         what = "this is a file, not a folder" if folder.exists() else f"there is no folder {folder}"
-        raise RecordsError(_problem(folder, what, f"give the folder that holds {HOLDS}", "not_there"))
+        raise RecordsError(problem_in(folder, what, f"give the folder that holds {HOLDS}", "not_there"))
+    found = {table: _files_in(folder / table) for table in (*TABLES, *BESIDE)}
+    problems = []
     for table in TABLES:
-        inside = folder / table
-        files = [p for p in sorted(inside.glob("*")) if p.suffix in SUFFIXES] if inside.is_dir() else []
-        if not files:
-            what = f"the folder {table} is {'empty' if inside.is_dir() else 'not there'}"
-            problems.append(_problem(folder, what, f"the folder has to hold {HOLDS}", "no_parts"))
-        found[table] = {p.name: p for p in files}
-    if not problems:
-        for table, other in (TABLES, TABLES[::-1]):
-            for name in sorted(found[table].keys() - found[other].keys()):
-                what = f"{table}/{name} has no partner {other}/{name}"
-                problems.append(_problem(folder, what, "every part holds whole cases: both tables, one name", "alone"))
+        if not found[table]:
+            what = f"the folder {table} is {'empty' if (folder / table).is_dir() else 'not there'}"
+            problems.append(problem_in(folder, what, f"the folder has to hold {HOLDS}", "no_parts"))
     if problems:
         raise RecordsError(problems)
-    names = sorted(found["cases"])
-    open_ = {table: {p.name: p for p in sorted((folder / table).glob("*")) if p.suffix in SUFFIXES} for table in BESIDE}
-    for table, held in open_.items():
-        for name in sorted(held.keys() - set(names)):
-            what = f"{table}/{name} has no partner cases/{name}"
-            problems.append(_problem(folder, what, "every part holds whole cases: all tables, one name", "alone"))
-    if problems:
-        raise RecordsError(problems)
+    _refuse_alone(folder, found, (TABLES, TABLES[::-1]), "both")
+    _refuse_alone(folder, found, [(table, "cases") for table in BESIDE], "all")
     return tuple(
         Part(
             name=Path(n).stem,
             cases=found["cases"][n],
             cold_tests=found["cold_tests"][n],
-            beside=tuple((table, held[n]) for table, held in open_.items() if n in held),
+            beside=tuple((table, found[table][n]) for table in BESIDE if n in found[table]),
         )
-        for n in names
+        for n in sorted(found["cases"])
     )
+
+
+def _files_in(folder: Path) -> dict[str, Path]:
+    return {path.name: path for path in sorted(folder.glob("*")) if path.suffix in SUFFIXES}
+
+
+def _refuse_alone(
+    folder: Path, found: Mapping[str, Mapping[str, Path]], pairs: Iterable[tuple[str, ...]], which: str
+) -> None:
+    """Refuse files of one table that have no partner of the same name in another."""
+    mend = f"every part holds whole cases: {which} tables, one name"
+    if problems := [
+        problem_in(folder, f"{table}/{name} has no partner {other}/{name}", mend, "alone")
+        for table, other in pairs
+        for name in sorted(found[table].keys() - found[other].keys())
+    ]:
+        raise RecordsError(problems)
 
 
 def read_part(part: Part) -> tuple[RawTable, RawTable, Companions]:
@@ -125,7 +129,7 @@ def _table(path: Path) -> RawTable:
     except (OSError, ValueError) as error:
         first = str(error).splitlines()[0]
         what = f"this Parquet file cannot be read ({first})"
-        raise RecordsError(_problem(path, what, "copy it again; it may have been cut short", "parquet")) from None
+        raise RecordsError(problem_in(path, what, "copy it again; it may have been cut short", "parquet")) from None
     text = pd.DataFrame({str(name): _as_text(frame[name]) for name in frame.columns})
     rows = pd.Series(np.arange(len(text)) + 1)
     return RawTable(frame=text, source_row=rows, file=f"{path.parent.name}/{path.name}")
@@ -167,11 +171,10 @@ def tables_as_part(path: str | Path, into: str | Path) -> Path:
     for table, raw in zip(TABLES, read_tables(path), strict=True):
         placed = raw.frame.copy()
         placed.insert(0, PLACE, np.asarray(raw.source_row))
-        text = placed.to_csv(index=False, lineterminator="\n")
         with _all_or_none(folder):
             for old in (folder / table).glob("*"):
                 old.unlink()
-            write_bytes(folder / table / "part-0000.csv", text.encode("utf-8"))
+            write_csv(folder / table / "part-0000.csv", placed)
     return folder
 
 
@@ -231,17 +234,16 @@ def split_tables(
         return folder
     for source in sources.values():
         if not source.exists():
-            raise RecordsError(_problem(source, "there is no such file", "check the name and the folder", "not_there"))
+            raise RecordsError(
+                problem_in(source, "there is no such file", "check the name and the folder", "not_there")
+            )
     with _all_or_none(folder):
         done.unlink(missing_ok=True)
-        for table in BESIDE:
-            for old in (folder / table).glob("*.csv") if table not in sources else ():
-                old.unlink()
+        for old in (path for table in (*TABLES, *BESIDE) for path in (folder / table).glob("*.csv")):
+            old.unlink()
         for table, source in sources.items():
             inside = folder / table
             inside.mkdir(parents=True, exist_ok=True)
-            for old in inside.glob("*.csv"):
-                old.unlink()
             _split(source, inside, parts, progress)
             _reach_disk(inside)
         # Only once all parts have reached the disk.
@@ -261,16 +263,11 @@ def _split(source: Path, inside: Path, parts: int, progress: Progress | None) ->
     chunks = pd.read_csv(
         source,
         sep=layout.delimiter,
+        names=range(layout.width),
         encoding=layout.encoding,
         encoding_errors="replace" if layout.encoding == "cp1252" else "strict",
-        header=None,
-        names=range(layout.width),
-        index_col=False,
-        dtype=str,
-        keep_default_na=False,
-        na_values=[""],
-        skip_blank_lines=False,
         chunksize=CHUNK_ROWS,
+        **UNTOUCHED,
     )
     headings: list[str] = []
     read = 0
@@ -297,7 +294,7 @@ def _split_chunk(
     known = [normal_heading(heading) for heading in headings]
     if "case_id" not in known:
         mend = "add it: code of the case, the same in both tables"
-        raise RecordsError(_problem(source, "the column case_id is missing", mend, "missing_column"))
+        raise RecordsError(problem_in(source, "the column case_id is missing", mend, "missing_column"))
     codes = rows[known.index("case_id")].fillna("").str.strip()
     of = codes.map(lambda code: zlib.crc32(code.encode("utf-8")) % parts)
     placed = rows.copy()
@@ -307,7 +304,3 @@ def _split_chunk(
         shown = [PLACE, *headings] if not path.exists() else False
         own.to_csv(path, mode="a", header=shown, index=False, lineterminator="\n")
     return before + len(rows)
-
-
-def _problem(path: Path, what: str, mend: str, code: str) -> Problem:
-    return Problem(what=what, where=Where(file=path.name), mend=mend, code=code)

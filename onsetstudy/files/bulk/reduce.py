@@ -8,7 +8,7 @@ import io
 import json
 import zipfile
 from collections import Counter
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,8 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.files.bulk.parts import Part, find_parts, read_part
-from onsetstudy.files.output import rejects_csv, write_bytes
+from onsetstudy.files.guard import problem_in
+from onsetstudy.files.output import write_bytes, write_escaped
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.derived.allocation import KeptList, known_arms, resolve_arms
@@ -32,6 +33,7 @@ __all__ = ["Reduced", "reduce_parts"]
 
 FORM = 4
 """Form of a finished part's file: one of another form is done anew."""
+COUNTED = ("rows_read", "rows_accepted", "readings_read", "readings_accepted", "withdrawn")
 BATCH = 64
 """Parts handed out at a time, so that progress is told and memory is bounded."""
 
@@ -146,51 +148,45 @@ def reduce_parts(
         for p in parts
     ]  # fmt: skip
     n_kept = 0
-    running: Tally | None = None
-    totals: Counter[str] = Counter()
-    problems: Counter[str] = Counter()
-    refused: Counter[str] = Counter()
-    unread: set[str] = set()
-    digests: list[str] = []
-    met: set[str] = set()
-    slips: set[str] = set()
+    running: list[Tally] = []
+    told: list[dict[str, Any]] = []
     for first in range(0, len(jobs), BATCH):
         batch = jobs[first : first + BATCH]
         if progress is not None:
             progress(first, len(jobs), "parts")
         n_kept += sum(mapper.map(_reduce_part, batch))
         read = [_read_result(_result_path(work, job.part)) for job in batch]
-        tallies = [tally for tally, _ in read]
-        running = add_tallies(tallies if running is None else [running, *tallies])
-        for _, told in read:
-            totals.update(told["counts"])
-            problems.update(told["problems"])
-            refused.update(told["refused"])
-            unread.update(told["unread"])
-            digests.append(told["records"])
-            met.update(told["withdrawn"])
-            slips.update(told["slips"])
+        running = [add_tallies([*running, *(tally for tally, _ in read)])]
+        told += [found for _, found in read]
+    totals = _summed(told, "counts")
     _refuse_nothing(folder, work, totals)
     _refuse_twice(work, parts)
-    assert running is not None
+    codes, met = {code.casefold(): code for code in (*gone, *withdrawn)}, _gathered(told, "withdrawn")
     return Reduced(
-        tally=running,
+        tally=running[0],
         parts=len(parts),
         kept=n_kept,
-        rows_read=totals["rows_read"],
-        rows_accepted=totals["rows_accepted"],
-        readings_read=totals["readings_read"],
-        readings_accepted=totals["readings_accepted"],
-        withdrawn=totals["withdrawn"],
-        unmatched=tuple(
-            code for code in {c.casefold(): c for c in (*gone, *withdrawn)}.values() if code.casefold() not in met
-        ),
-        problems=tuple(sorted(problems.items())),
-        refused=tuple(sorted(refused.items())),
-        unread=tuple(sorted(unread)),
-        digest=hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest(),
-        slips=frozenset(slips),
+        **{name: totals[name] for name in COUNTED},
+        unmatched=tuple(code for plain, code in codes.items() if plain not in met),
+        problems=tuple(sorted(_summed(told, "problems").items())),
+        refused=tuple(sorted(_summed(told, "refused").items())),
+        unread=tuple(sorted(_gathered(told, "unread"))),
+        digest=hashlib.sha256("\n".join(sorted(part["records"] for part in told)).encode()).hexdigest(),
+        slips=_gathered(told, "slips"),
     )
+
+
+def _summed(told: Sequence[Mapping[str, Any]], what: str) -> Counter[str]:
+    """Counts that parts tell, together."""
+    total: Counter[str] = Counter()
+    for part in told:
+        total.update(part[what])
+    return total
+
+
+def _gathered(told: Sequence[Mapping[str, Any]], what: str) -> frozenset[str]:
+    """Everything that any part tells."""
+    return frozenset(name for part in told for name in part[what])
 
 
 def _refuse_nothing(folder: str | Path, work: Path, totals: Counter[str]) -> None:
@@ -198,14 +194,11 @@ def _refuse_nothing(folder: str | Path, work: Path, totals: Counter[str]) -> Non
     if totals["rows_accepted"]:
         return
     read = totals["rows_read"]
-    mend = f"is this the protocol of these records? The reasons are in {work / 'rejects'}"
-    problem = Problem(
-        what=f"none of {read} cases can be used" if read else "there is no case in these records",
-        where=Where(file=Path(folder).name),
-        mend=mend if read else "enter one row for every injection",
-        code="nothing_left",
-    )
-    raise RecordsError(problem)
+    what, mend = "there is no case in these records", "enter one row for every injection"
+    if read:
+        what = f"none of {read} cases can be used"
+        mend = f"is this the protocol of these records? The reasons are in {work / 'rejects'}"
+    raise RecordsError(problem_in(Path(folder), what, mend, "nothing_left"))
 
 
 def _result_path(work: Path, part: Part) -> Path:
@@ -228,7 +221,7 @@ def _reduce_part(job: _Job) -> bool:
     records = replace(records, companions=beside)
     rejects = job.work / "rejects" / f"{job.part.name}.csv"
     if len(records.rejects):
-        write_bytes(rejects, rejects_csv(records.rejects).encode("utf-8"), private=True)
+        write_escaped(rejects, records.rejects)
     else:
         # What was mended since is refused no longer.
         rejects.unlink(missing_ok=True)
@@ -265,11 +258,7 @@ def _opened(kept: KeptList | None) -> frozenset[str]:
 
 
 def _in_part(part: Part, problem: Problem) -> Problem:
-    where = Where(
-        file=problem.where.file or part.name, sheet=problem.where.sheet, row=problem.where.row,
-        column=problem.where.column, key=problem.where.key,
-    )  # fmt: skip
-    return Problem(what=problem.what, where=where, mend=problem.mend, value=problem.value, code=problem.code)
+    return replace(problem, where=replace(problem.where, file=problem.where.file or part.name))
 
 
 def _without_file(problem: Problem) -> Problem:

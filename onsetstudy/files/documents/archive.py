@@ -10,7 +10,7 @@ from typing import Any
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.atomic_write import finish_together, throw_away, write_together
 from onsetstudy.files.documents.case_lists import case_list, codes_told, counts_told, find_case_list
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.guard import Unreadable, parse_json, read_json
 from onsetstudy.files.output import write_bytes
 from onsetstudy.records.derived.roster import Roster
 
@@ -62,19 +62,20 @@ def write_in_place(
         aside[place / f"{name}.{_mark(made)}.cases.json"] = case_list(roster, made)
     if all(made[n] == content for n, content in before.items()):
         return _written(folder, made, {}, aside)
+    listed = folder / f"{name}.changes.txt"
+    told = listed.read_text(encoding="utf-8", errors="replace") if _is_plain(listed) else ""
     mark = _mark(before)
     kept = {place / _marked(file, mark): content for file, content in before.items()}
-    entry = list(_entry(folder, before, made, mark, number=_entries(folder, name) + 1, quarter=quarter))
+    entry = list(_entry(folder, before, made, mark, number=told.count("\n## ") + 1, quarter=quarter))
     if roster is not None:
         earlier = find_case_list(place, name, before)
         codes = place / f"{name}.{mark}-{_mark(made)}.cases.txt"
         entry += counts_told(earlier, roster, place=codes.relative_to(folder).as_posix())
         if earlier is not None:
             aside[codes] = codes_told(earlier, roster, was=mark, became=_mark(made))
-    listed = f"{name}.changes.txt"
-    head = _told(folder, name) or f"What changed in {name}, the latest at the end.\n"
+    head = told or f"What changed in {name}, the latest at the end.\n"
     text = "\n".join(entry)
-    return _written(folder, {**made, listed: f"{head}\n{text}\n".encode()}, kept, aside)
+    return _written(folder, {**made, listed.name: f"{head}\n{text}\n".encode()}, kept, aside)
 
 
 def _written(
@@ -99,15 +100,6 @@ def _written(
             if place.is_dir() and not any(place.iterdir()):
                 place.rmdir()
         raise
-
-
-def _told(folder: Path, name: str) -> str:
-    listed = folder / f"{name}.changes.txt"
-    return listed.read_text(encoding="utf-8", errors="replace") if _is_plain(listed) else ""
-
-
-def _entries(folder: Path, name: str) -> int:
-    return _told(folder, name).count("\n## ")
 
 
 def _marked(file: str, mark: str) -> str:
@@ -150,7 +142,7 @@ def _entry(
         yield "One of the two was written without its JSON file: what changed in the numbers is not listed."
         return
     try:
-        earlier = parse_json(numbers, read_text(folder / numbers))
+        earlier = read_json(folder / numbers)
         yield from changes(earlier, parse_json(numbers, made[numbers].decode("utf-8")))
     except Unreadable:
         yield "The earlier JSON file cannot be read, and was kept as it is: what changed is not listed."
@@ -188,13 +180,8 @@ def _stages(report: Mapping[str, Any]) -> dict[str, Any]:
     """Cases at every stage of the flow; of a group, those compared and those of each practice."""
     stages = _at(report, "flow", "stages")
     if isinstance(stages, list):
-        return {str(s.get("name")): s.get("count") for s in stages if isinstance(s, Mapping)}
-    practices = report.get("practices")
-    each = {
-        f"of {p.get('letter')}": _at(p, "n", "cases")
-        for p in (practices if isinstance(practices, list) else ())
-        if isinstance(p, Mapping)
-    }
+        return {str(s.get("name")): s.get("count") for s in _mappings(stages)}
+    each = {f"of {p.get('letter')}": _at(p, "n", "cases") for p in _mappings(report.get("practices"))}
     return {"compared": _at(report, "overall", "n", "cases"), **each}
 
 
@@ -206,12 +193,14 @@ def _claims(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]
 
 
 def _numbers(report: Mapping[str, Any]) -> dict[str, str]:
-    claims = report.get("claims")
     return {
         str(c.get("key")): f"{_shown(c.get('estimate'))} ({_shown(c.get('low'))} to {_shown(c.get('high'))})"
-        for c in (claims if isinstance(claims, list) else ())
-        if isinstance(c, Mapping)
+        for c in _mappings(report.get("claims"))
     }
+
+
+def _mappings(value: Any) -> list[Mapping[str, Any]]:
+    return [item for item in value if isinstance(item, Mapping)] if isinstance(value, list) else []
 
 
 def _shown(value: Any) -> str:

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.guard import Unreadable, read_json
 from onsetstudy.records.derived.roster import ROWS, Listed, Roster, roster_change
 
 __all__ = ["case_list", "codes_told", "counts_told", "find_case_list"]
@@ -23,7 +23,7 @@ def case_list(roster: Roster, made: Mapping[str, bytes]) -> bytes:
     """Text of the list of cases of a report, which names its documents by their digests."""
     body = {
         "what": WHAT,
-        "documents": {name: hashlib.sha256(content).hexdigest() for name, content in sorted(made.items())},
+        "documents": _digests(made),
         "rows": dict(roster.rows),
         "cases": {code: asdict(listed) for code, listed in sorted(roster.cases.items())},
     }
@@ -32,10 +32,10 @@ def case_list(roster: Roster, made: Mapping[str, bytes]) -> bytes:
 
 def find_case_list(folder: Path, name: str, documents: Mapping[str, bytes]) -> Roster | None:
     """The list that was kept with these documents; ``None`` where there is none that can be read."""
-    digests = {file: hashlib.sha256(content).hexdigest() for file, content in documents.items()}
+    digests = _digests(documents)
     for path in sorted(folder.glob(f"{name}.*.cases.json")):
         try:
-            content = parse_json(path, read_text(path))
+            content = read_json(path)
         except Unreadable:
             continue
         held = content.get("documents") if isinstance(content, dict) else None
@@ -44,20 +44,23 @@ def find_case_list(folder: Path, name: str, documents: Mapping[str, bytes]) -> R
     return None
 
 
+def _digests(documents: Mapping[str, bytes]) -> dict[str, str]:
+    return {name: hashlib.sha256(content).hexdigest() for name, content in documents.items()}
+
+
 def _roster(content: Mapping[str, Any]) -> Roster | None:
     rows, cases = content.get("rows"), content.get("cases")
     if not isinstance(rows, dict) or not isinstance(cases, dict) or len(cases) > MOST_CASES:
         return None
     if set(rows) != set(ROWS) or not all(type(n) is int and n >= 0 for n in rows.values()):
         return None
-    listed = {}
-    for code, told in cases.items():
-        if not _text(code) or not isinstance(told, dict) or set(told) != {"row", "tests", "standing"}:
-            return None
-        if not all(map(_text, told.values())):
-            return None
-        listed[code] = Listed(**told)
-    return Roster(rows=rows, cases=listed)
+    if not all(_text(code) and _is_case(told) for code, told in cases.items()):
+        return None
+    return Roster(rows=rows, cases={code: Listed(**told) for code, told in cases.items()})
+
+
+def _is_case(told: Any) -> bool:
+    return isinstance(told, dict) and set(told) == {"row", "tests", "standing"} and all(map(_text, told.values()))
 
 
 def _text(value: Any) -> bool:

@@ -10,18 +10,18 @@ import pandas as pd
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.design.allocation.results import AllocationList
-from onsetstudy.design.allocation.seal import chain_step
 from onsetstudy.design.trials.demo_tables import simulate_study
 from onsetstudy.design.trials.planted_faults import plant_faults
 from onsetstudy.design.trials.trial_model import DEMO, DEMO_AUDIT, StudyModel, truth_of
 from onsetstudy.files.exchange import write_exchange
-from onsetstudy.files.output import write_bytes
+from onsetstudy.files.output import write_bytes, write_csv, write_json
 from onsetstudy.files.sealed.allocation_list import write_list
 from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_logs
+from onsetstudy.files.sealed.opening_log import chained_lines, log_line
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, resolve_arms
+from onsetstudy.records.derived.allocation import resolve_arms
 from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
 from onsetstudy.records.validity.gates import doubts_of_practice
 from onsetstudy.study.counts.aggregate_counts import tally_records
@@ -87,10 +87,7 @@ def write_demo(folder: str | Path, *, seed: int = DEMO_SEED) -> list[Path]:
 
 def write_tables(folder: Path, cases: pd.DataFrame, cold_tests: pd.DataFrame) -> list[Path]:
     """Write the two tables of records as ``cases.csv`` and ``cold_tests.csv``."""
-    return [
-        write_bytes(folder / f"{name}.csv", frame.to_csv(index=False, lineterminator="\n").encode("utf-8"))
-        for name, frame in (("cases", cases), ("cold_tests", cold_tests))
-    ]
+    return [write_csv(folder / f"{name}.csv", frame) for name, frame in (("cases", cases), ("cold_tests", cold_tests))]
 
 
 def _write_opening_logs(cases: pd.DataFrame, drawn: AllocationList, folder: Path) -> list[Path]:
@@ -98,21 +95,16 @@ def _write_opening_logs(cases: pd.DataFrame, drawn: AllocationList, folder: Path
     said = {slip.slip: slip for slip in drawn.slips}
     paths = []
     for practice, own in cases.groupby("practice_id", sort=True):
-        link, rows = drawn.protocol_digest, []
-        for case in own.to_dict("records"):
-            slip = said[str(case["allocation_slip"])]
-            row = {
-                "opened_at": f"{case['case_date']}T08:00:00",
-                "slip": slip.slip,
-                "stratum": slip.stratum,
-                "case_id": str(case["case_id"]),
-                "opened_by": f"{practice}-N",
-                "arms": ARMS_JOIN.join(slip.arms),
-            }
-            link = chain_step(link, row)
-            rows.append({**row, "chain": link})
-        text = pd.DataFrame(rows, columns=list(LOG_COLUMNS)).to_csv(index=False, lineterminator="\n")
-        paths.append(write_bytes(folder / f"opened-{practice}.csv", text.encode("utf-8")))
+        lines = [
+            log_line(
+                said[str(case["allocation_slip"])],
+                opened_at=f"{case['case_date']}T08:00:00",
+                case_id=str(case["case_id"]),
+                opened_by=f"{practice}-N",
+            )
+            for case in own.to_dict("records")
+        ]
+        paths.append(write_csv(folder / f"opened-{practice}.csv", chained_lines(lines, drawn.protocol_digest)))
     return paths
 
 
@@ -146,4 +138,4 @@ def _write_truth(folder: Path, model: StudyModel, protocol: Protocol, seed: int)
 
 def _write_json(path: Path, content: object) -> Path:
     rounded = json.loads(json.dumps(content), parse_float=lambda text: round(float(text), 9))
-    return write_bytes(path, (json.dumps(rounded, indent=1, sort_keys=True) + "\n").encode("utf-8"))
+    return write_json(path, rounded)

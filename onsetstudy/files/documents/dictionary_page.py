@@ -26,10 +26,7 @@ KINDS = {
     "pain": "score on the protocol's pain scale",
     "anxiety": "score on the protocol's anxiety scale",
 }
-TITLES = {
-    "cases": "`cases`: one row per injection",
-    "cold_tests": "`cold_tests`: one row per cold test",
-}
+TITLES = {"cases": "`cases`: one row per injection", "cold_tests": "`cold_tests`: one row per cold test"}
 OPENING = """# Data dictionary
 
 Two tables: two CSV files `cases.csv` and `cold_tests.csv`, or two sheets `cases` and `cold_tests` of one workbook.

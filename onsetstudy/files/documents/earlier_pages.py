@@ -36,7 +36,7 @@ def earlier_cases(given: Sequence[Path], folder: Path, study: str) -> list[tuple
         If something that was given cannot be read; what merely lies in the folder is then passed over.
     """
     found: list[tuple[str, dict[str, int]]] = []
-    for path in _pages_there(folder):
+    for path in (*sorted(folder.glob(PAGE)), *sorted((folder / ARCHIVE).rglob(PAGE))):
         try:
             found += _page(path, study)
         except ReportError:
@@ -51,12 +51,6 @@ def earlier_cases(given: Sequence[Path], folder: Path, study: str) -> list[tuple
     if sent := [e for e in (read_exchange(path) for path in files) if e.study == study]:
         found.append(("the files sent before", cases_of_files(sent)))
     return found
-
-
-def _pages_there(folder: Path) -> list[Path]:
-    there = sorted(folder.glob(PAGE)) if folder.is_dir() else []
-    kept = folder / ARCHIVE
-    return there + (sorted(kept.rglob(PAGE)) if kept.is_dir() else [])
 
 
 def _page(path: Path, study: str) -> list[tuple[str, dict[str, int]]]:

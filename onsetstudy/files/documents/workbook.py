@@ -1,7 +1,8 @@
-"""The entry workbook, made from the data dictionary: drop-downs, ranges, and the dictionary itself."""
+"""Empty sheets to enter cases in, made from the data dictionary: the entry workbook, and the wide sheet."""
 
 from __future__ import annotations
 
+import csv
 import io
 from pathlib import Path
 from typing import Any
@@ -11,16 +12,31 @@ import xlsxwriter
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import score_ranges
-from onsetstudy.records.schema import TABLES, Column, asked_columns
+from onsetstudy.records.checks.wide_sheet import MARK, head_keys, wide_columns
+from onsetstudy.records.schema import CASES, TABLES, Column, asked_columns
 from onsetstudy.records.teeth import TEETH
 
-__all__ = ["write_template"]
+__all__ = ["write_template", "write_wide_template"]
 
 UNASKED = (
     "Columns that this protocol has no use for are left out here; the dictionary lists them as not asked. To record "
     "one all the same, write its heading into a free column of row 1."
 )
+DICTIONARY = {
+    "table": 11,
+    "column": 24,
+    "needed": 14,
+    "what it is": 60,
+    "unit": 12,
+    "range or codes": 60,
+    "example": 14,
+}
+"""Headings of the dictionary and the widths of its columns."""
 ROWS = {"cases": 500, "cold_tests": 6000}
+WIDE_ROWS = 200
+SAYS = "1 or felt, 0 or not_felt, empty if not done; at another minute than planned: felt @ 2.3"
+ANSWERS = ("felt", "not_felt", "not_done")
+BY_NAME = {column.name: column for column in CASES}
 
 
 def write_template(path: str | Path, protocol: Protocol) -> Path:
@@ -167,31 +183,82 @@ def _told_how(protocol: Protocol) -> list[str]:
 
 def _dictionary(sheet: Any, looks: dict[str, Any], protocol: Protocol, ranges: dict[str, Any]) -> None:
     sheet.freeze_panes(1, 0)
-    for place, (heading, width) in enumerate(
-        (
-            ("table", 11),
-            ("column", 24),
-            ("needed", 14),
-            ("what it is", 60),
-            ("unit", 12),
-            ("range or codes", 60),
-            ("example", 14),
-        )
-    ):
+    for place, (heading, width) in enumerate(DICTIONARY.items()):
         sheet.write_string(0, place, heading, looks["required"])
         sheet.set_column(place, place, width, looks["wrap"])
-    row = 0
-    for table, columns in TABLES.items():
-        for column in columns:
-            row += 1
-            low, high = ranges.get(column.name, (column.low, column.high))
-            span = "" if low is None or high is None else f"{low:g} to {high:g}"
-            admitted = ", ".join(_admitted(column, protocol)) or span
-            asked = column in asked_columns(table, protocol)
-            needed = {"always": "always", "buffered": "when buffered"}.get(
-                column.required, "" if asked else "not asked"
-            )
-            example = _example(column, protocol)
-            cells = (table, column.name, needed, column.meaning, column.unit, admitted, example)
-            for place, cell in enumerate(cells):
-                sheet.write_string(row, place, cell, looks["wrap"])
+    listed = [(table, column) for table, columns in TABLES.items() for column in columns]
+    for row, (table, column) in enumerate(listed, start=1):
+        low, high = ranges.get(column.name, (column.low, column.high))
+        span = "" if low is None or high is None else f"{low:g} to {high:g}"
+        admitted = ", ".join(_admitted(column, protocol)) or span
+        asked = "" if column in asked_columns(table, protocol) else "not asked"
+        needed = {"always": "always", "buffered": "when buffered"}.get(column.required, asked)
+        cells = (table, column.name, needed, column.meaning, column.unit, admitted, _example(column, protocol))
+        for place, cell in enumerate(cells):
+            sheet.write_string(row, place, cell, looks["wrap"])
+
+
+# The wide sheet -------------------------------------------------------------------------------------------------------
+
+
+def write_wide_template(path: str | Path, protocol: Protocol) -> Path:
+    """Write an empty wide sheet, as a workbook or (``.csv``) as text with commas.
+
+    What the protocol settles stands in the head already: its allocation, and practice, technique and agent where it
+    admits one only. A head row that is left empty says nothing; the same column may stand among the cases instead.
+    """
+    path = Path(path)
+    head = [(key, _settled(key, protocol)) for key in head_keys(protocol)]
+    if path.suffix.lower() == ".csv":
+        text = io.StringIO()
+        csv.writer(text).writerows([[MARK, SAYS], *map(list, head), list(wide_columns(protocol))])
+        return write_bytes(path, text.getvalue().encode("utf-8"))
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(buffer, {"in_memory": True})
+    _fill(book, book.add_worksheet("wide"), head, protocol)
+    book.close()
+    return write_bytes(path, buffer.getvalue())
+
+
+def _settled(key: str, protocol: Protocol) -> str:
+    admitted = protocol.eligibility
+    if key == "allocation":
+        return protocol.study.allocation
+    one = {"practice_id": protocol.study.practices, "technique": admitted.techniques, "agent": admitted.agents}
+    choices = one.get(key) or ()
+    return choices[0] if len(choices) == 1 else ""
+
+
+def _fill(book: Any, sheet: Any, head: list[tuple[str, str]], protocol: Protocol) -> None:
+    bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+    text = book.add_format({"num_format": "@"})
+    sheet.write_row(0, 0, [MARK, SAYS])
+    for row, (key, value) in enumerate(head, start=1):
+        sheet.write_string(row, 0, key)
+        sheet.write_string(row, 1, value, text)
+        if (column := BY_NAME.get(key.rpartition(":")[2].strip())) is not None:
+            sheet.data_validation(row, 1, row, 1, _rule(column, protocol))
+    start = len(head) + 1
+    for place, heading in enumerate(wide_columns(protocol)):
+        sheet.write_string(start, place, heading, bold)
+        sheet.set_column(place, place, 14 if place < 2 else 10, text)
+        named = BY_NAME.get(heading)
+        rule = _rule(named, protocol) if named is not None else _list(ANSWERS, SAYS) | {"error_type": "information"}
+        sheet.data_validation(start + 1, place, start + WIDE_ROWS, place, rule)
+    sheet.freeze_panes(start + 1, 1)
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(start)
+
+
+def _rule(column: Column, protocol: Protocol) -> dict[str, Any]:
+    codes = tuple(a.code for a in protocol.arms) if column.name == "arm" else column.codes
+    told = f"{column.meaning}{f', {column.unit}' if column.unit else ''}"
+    # A list written out may hold 255 characters; longer ones are told in words and checked when they are read.
+    if codes and len(",".join(codes)) <= 255:
+        return _list(codes, told)
+    return {"validate": "any", "input_message": told[:255]}
+
+
+def _list(codes: tuple[str, ...], told: str) -> dict[str, Any]:
+    return {"validate": "list", "source": list(codes), "input_message": told[:255]}

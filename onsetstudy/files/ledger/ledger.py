@@ -6,12 +6,13 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, ProtocolError, Where
+from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 from onsetstudy.files.file_lock import alone
+from onsetstudy.files.guard import problem_in
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.ledger import LedgerEntry, entry_line, make_entry, read_entries, verify_entries
 
-__all__ = ["enter", "ledger_path", "practice_ledger_path", "read_ledger", "verified_ledger"]
+__all__ = ["Proposed", "enter", "ledger_path", "practice_ledger_path", "read_ledger", "verified_ledger"]
 
 SUFFIX = ".ledger.jsonl"
 MOST_BYTES = 50_000_000
@@ -63,9 +64,7 @@ def verified_ledger(path: Path) -> tuple[LedgerEntry, ...]:
     entries = read_ledger(path)
     if faults := verify_entries(entries):
         mend = "restore the ledger from your backup; nothing is entered on top of a broken ledger"
-        raise ProtocolError(
-            [Problem(what=f, where=Where(file=Path(path).name), mend=mend, code="ledger") for f in faults]
-        )
+        raise ProtocolError([problem_in(Path(path), fault, mend, "ledger") for fault in faults])
     return entries
 
 

@@ -82,8 +82,8 @@ def held_against_nothing(entries: Sequence[LedgerEntry], others: Sequence[Path])
     others : sequence of path
         As of :func:`faults_of`.
     """
-    drawn, openings = drawn_files(entries), (*of_kind(entries, "slip_opened"), *of_kind(entries, "slip_opened_for"))
-    practices = {f"opened-{e.body['practice']}.csv" for e in openings}
+    drawn = drawn_files(entries)
+    practices = {f"opened-{e.body['practice']}.csv" for e in _openings(entries)}
     lists, silent, spoken = [], [], False
     for file in _files(others):
         if file.name in drawn or file.name in practices or file.name.endswith(".lock.json"):
@@ -103,11 +103,16 @@ def held_against_nothing(entries: Sequence[LedgerEntry], others: Sequence[Path])
     return tuple(told), bool(told) and not spoken
 
 
+def _openings(entries: Sequence[LedgerEntry]) -> tuple[LedgerEntry, ...]:
+    return (*of_kind(entries, "slip_opened"), *of_kind(entries, "slip_opened_for"))
+
+
 def _log_faults(file: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
     """Openings of a practice that were entered, and that its log does not show as they were."""
     practice = file.stem.removeprefix("opened-")
-    openings = (*of_kind(entries, "slip_opened"), *of_kind(entries, "slip_opened_for"))
-    entered = [e for e in openings if e.body["practice"] == practice] if file.name.startswith("opened-") else []
+    entered = (
+        [e for e in _openings(entries) if e.body["practice"] == practice] if file.name.startswith("opened-") else []
+    )
     if not entered:
         return
     lines = set(read_opening_log(file)[0]["chain"].astype(str))
@@ -141,16 +146,16 @@ def _disagrees(head: str, where: str) -> str:
 
 def _lock_faults(path: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
     lock = read_lock(path.with_name(path.name.removesuffix(".ledger.jsonl") + ".toml"))
-    entered = [e.body["digest"] for e in of_kind(entries, "protocol_locked")]
-    told: dict[str, list[tuple[int, str, str]]] = {}
-    for e in of_kind(entries, "protocol_locked"):
-        told.setdefault(e.body["digest"], []).append((e.body["version"], e.body["day"], e.body["reason"]))
-    for version in () if lock is None else lock.versions:
+    versions = () if lock is None else lock.versions
+    bodies = [e.body for e in of_kind(entries, "protocol_locked")]
+    entered = [body["digest"] for body in bodies]
+    told = [(body["digest"], body["version"], body["day"], body["reason"]) for body in bodies]
+    for version in versions:
         if version.digest not in entered:
             yield f"Version {version.number} of the lock is not in the ledger."
-        elif (version.number, version.day, version.reason) not in told[version.digest]:
+        elif (version.digest, version.number, version.day, version.reason) not in told:
             yield f"Version {version.number} of the lock has another day or reason than the ledger: it was changed."
-    held = set() if lock is None else {v.digest for v in lock.versions}
+    held = {version.digest for version in versions}
     if lost := [d for d in entered if d not in held]:
         yield f"{len(lost)} locked versions of the ledger are not in the lock: the lock was deleted or made anew."
 

@@ -10,10 +10,10 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, ProtocolError, Where
-from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.core.errors import ProtocolError
+from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.type_check import mismatches
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.guard import Unreadable, problem_in, read_json, understood
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.check import content_digest, normalised_content
@@ -91,16 +91,13 @@ def _read(path: Path) -> tuple[ProtocolLock, dict[str, Any]] | None:
     if not path.exists():
         return None
     try:
-        body = parse_json(path, read_text(path))
+        body = read_json(path)
     except Unreadable as error:
         raise _refused(path, [f"{NO_LOCK}: {error.problem.what}"]) from None
     if not isinstance(body, dict) or set(body) != {"lock", "content"} or not isinstance(body["content"], dict):
         raise _refused(path, [f"{NO_LOCK}: it holds other parts than the versions and the content"])
-    try:
-        lock = from_dict(body["lock"])
-    except (OnsetStudyError, ValueError, TypeError, AttributeError, KeyError, RecursionError):
-        raise _refused(path, [f"{NO_LOCK}: its versions cannot be read"]) from None
-    if not isinstance(lock, ProtocolLock):
+    lock = understood(body["lock"], ProtocolLock)
+    if lock is None:
         raise _refused(path, [f"{NO_LOCK}: its versions cannot be read"])
     faults = [f"{NO_LOCK}: {fault}" for fault in mismatches(lock)] or list(_version_faults(lock))
     if not faults and _digest(body["content"]) != lock.latest.digest:
@@ -148,4 +145,4 @@ def _is_day(text: str) -> bool:
 
 def _refused(path: Path, whats: Iterable[str]) -> ProtocolError:
     mend = "restore the file from your backup; deleting it would make the study look as if it had never been locked"
-    return ProtocolError([Problem(what=what, where=Where(file=path.name), mend=mend, code="lock") for what in whats])
+    return ProtocolError([problem_in(path, what, mend, "lock") for what in whats])

@@ -15,10 +15,7 @@ __all__ = ["read_arms", "read_companions"]
 
 
 def read_arms(
-    *,
-    allocation: str | Path | None = None,
-    logs: Sequence[str | Path] = (),
-    beside: Sequence[str | Path] = (),
+    *, allocation: str | Path | None = None, logs: Sequence[str | Path] = (), beside: Sequence[str | Path] = ()
 ) -> KeptList | None:
     """What tells the allocated arm: the list, else the opening logs named, else those that lie beside the records.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 from collections.abc import Sequence
 from dataclasses import replace
@@ -11,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.canonical import canonical_json
-from onsetstudy.core.errors import DesignError, Problem, Where
+from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.lists import draw_allocation_list
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
-from onsetstudy.files.output import write_bytes
+from onsetstudy.files.guard import Unreadable, problem_in, read_json
+from onsetstudy.files.output import write_json
 from onsetstudy.protocol.model import Protocol
 
 __all__ = ["read_block_sizes", "with_sizes", "write_block_sizes"]
@@ -51,7 +50,7 @@ def write_block_sizes(path: Path, protocol: Protocol, sizes: Sequence[int], *, n
                 replace(protocol, allocation=replace(rule, block_sizes=(size,))), slips_per_stratum=1, seed=0
             )
     content = {"study": protocol.study.id, "block_sizes": sorted(set(sizes)), "nonce": nonce}
-    write_bytes(path, (json.dumps(content, indent=1, sort_keys=True) + "\n").encode(), private=True)
+    write_json(path, content, private=True)
     return _digest(content)
 
 
@@ -65,7 +64,7 @@ def read_block_sizes(path: Path, protocol: Protocol) -> tuple[int, ...]:
     """
     path = Path(path)
     try:
-        content = parse_json(path, read_text(path))
+        content = read_json(path)
     except Unreadable as error:
         raise _refused(path, f"this is no file of block sizes: {error.problem.what}") from None
     if not _is_one(content):
@@ -85,8 +84,7 @@ def with_sizes(protocol: Protocol, path: Path | None) -> Protocol:
         If the file is needed and not given, given and not needed, or not the one that was promised.
     """
     rule = protocol.allocation
-    hidden = rule is not None and rule.block_sizes_digest != ""
-    if rule is None or not hidden:
+    if rule is None or not rule.block_sizes_digest:
         if path is not None:
             raise DesignError("this protocol states its block sizes; leave out --block-sizes")
         return protocol
@@ -109,4 +107,4 @@ def _digest(content: Any) -> str:
 
 def _refused(path: Path, what: str) -> DesignError:
     mend = "give the file that the command block-sizes wrote for this protocol"
-    return DesignError(Problem(what=what, where=Where(file=path.name), mend=mend, code="block_sizes"))
+    return DesignError(problem_in(path, what, mend, "block_sizes"))

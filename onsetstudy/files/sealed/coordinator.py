@@ -8,19 +8,18 @@ from pathlib import Path
 
 import pandas as pd
 
-from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
+from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.results import Slip
 from onsetstudy.design.allocation.seal import chain_step
 from onsetstudy.files.file_lock import alone
-from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sealed.described_list import COORDINATOR, read_description
 from onsetstudy.files.sealed.kept_allocation import read_slips
-from onsetstudy.files.sealed.opening import Opened, refuse_case, refuse_levels
-from onsetstudy.files.sealed.opening_log import empty_log, read_opening_log
+from onsetstudy.files.sealed.opening import refuse_case, refuse_levels
+from onsetstudy.files.sealed.opening_log import Opened, changed_log, lines_of_case, log_opening, log_so_far
 from onsetstudy.protocol.case_pattern import code_fault
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.records.checks.privacy import looks_like_a_person
-from onsetstudy.records.derived.allocation import ARMS_JOIN, JOIN
+from onsetstudy.records.derived.allocation import JOIN
 
 __all__ = ["ASKED_JOIN", "coordinator_log", "open_from_list"]
 
@@ -93,37 +92,25 @@ def open_from_list(
         following = _next(slips, log, practice, about["strata"], levels)
         if slip and slip != following.slip:
             raise DesignError(f"the next slip is {following.slip}, not {slip}: slips are opened in order")
-        row = {
-            "opened_at": now.isoformat(timespec="seconds"),
-            "slip": following.slip,
-            "stratum": following.stratum,
-            "case_id": case_id,
-            "opened_by": f"{asked_by}{ASKED_JOIN}{opened_by}",
-            "arms": ARMS_JOIN.join(following.arms),
-        }
-        link = chain_step(str(log["chain"].iloc[-1]) if len(log) else str(about["protocol"]), row)
-        whole = pd.concat([log, pd.DataFrame([{**row, "chain": link}])], ignore_index=True)
-        # The log is written before the arm is told: what was told is always on record.
-        write_bytes(log_file, whole.to_csv(index=False, lineterminator="\n").encode("utf-8"), private=True)
-    return Opened(
-        slip=following.slip, stratum=following.stratum, arms=following.arms, sides=following.sides, again=False,
-        asked=following.stratum,
-    )  # fmt: skip
+        opened = Opened(
+            slip=following.slip,
+            stratum=following.stratum,
+            arms=following.arms,
+            sides=following.sides,
+            again=False,
+            asked=following.stratum,
+        )
+        who = f"{asked_by}{ASKED_JOIN}{opened_by}"
+        log_opening(log_file, log, str(about["protocol"]), opened, case_id=case_id, opened_by=who, now=now)
+    return opened
 
 
 def _log(path: Path, first: str) -> pd.DataFrame:
     """The log so far, which has to begin at the list's own protocol."""
-    log, broken = read_opening_log(path) if path.exists() else (empty_log(), ())
-    head = [
-        {str(k): str(v) for k, v in row.items() if k != "chain"} for row in log.head(1).astype(str).to_dict("records")
-    ]
-    if broken or any(chain_step(first, row) != log["chain"].iloc[0] for row in head):
-        at = broken[0] if broken else str(log["slip"].iloc[0])
-        mend = "restore the log from your backup; nothing is opened on top of a broken log"
-        raise RecordsError(
-            Problem(what=f"the opening log was changed at slip {at}", where=Where(file=path.name), mend=mend,
-                    code="log_broken")
-        )  # fmt: skip
+    log = log_so_far(path)
+    for row in log.head(1).astype(str).to_dict("records"):
+        if chain_step(first, {str(name): value for name, value in row.items() if name != "chain"}) != row["chain"]:
+            raise changed_log(path, row["slip"])
     return log
 
 
@@ -138,7 +125,7 @@ def _refuse(
     practices = sorted({s.practice_id for s in slips})
     if practice not in practices:
         raise DesignError(f"the list has no slips of this practice; it has: {', '.join(practices)}")
-    before = log[log["case_id"].astype(str).str.strip().str.casefold() == case_id.casefold()]
+    before = lines_of_case(log, case_id)
     if len(before):
         raise DesignError(
             f"this case has slip {before['slip'].iloc[0]} already, opened at {before['opened_at'].iloc[0]}; a case has "

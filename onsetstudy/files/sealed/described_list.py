@@ -7,30 +7,25 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.type_check import may_be_newer
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.guard import Unreadable, problem_in, read_json
+from onsetstudy.files.sealed.sealed_check import is_text, listed
 
 __all__ = ["COORDINATOR", "newer_parts", "read_commitments", "read_description"]
 
 COORDINATOR = "coordinator"
 """How a list says that its slips are opened by its keeper alone."""
-MOST = 10_000
-LONGEST = 200
 MOST_COMMITMENTS = 1_000_000
 DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
 def _text(value: Any) -> bool:
-    return isinstance(value, str) and len(value) <= LONGEST and (value == "" or value.isprintable())
+    return value == "" or is_text(value)
 
 
 def _whole(value: Any) -> bool:
     return type(value) is int and abs(value) < 2**63
-
-
-def _listed(each: Callable[[Any], bool]) -> Callable[[Any], bool]:
-    return lambda value: isinstance(value, list) and len(value) <= MOST and all(map(each, value))
 
 
 def _part(value: Any) -> bool:
@@ -43,14 +38,14 @@ KEYS: Mapping[str, Callable[[Any], bool]] = {
     "study": _text,
     "protocol": _text,
     "method": _text,
-    "strata": _listed(_text),
-    "ratio": _listed(_whole),
-    "arms": _listed(_text),
-    "block_sizes": _listed(_whole),
+    "strata": listed(_text),
+    "ratio": listed(_whole),
+    "arms": listed(_text),
+    "block_sizes": listed(_whole),
     "seed": _whole,
     "commitment": _text,
     "quality": lambda value: isinstance(value, dict),
-    "continued": _listed(_part),
+    "continued": listed(_part),
     "opening": lambda value: value == COORDINATOR,
 }
 
@@ -67,7 +62,7 @@ def read_description(path: Path) -> dict[str, Any]:
         If it is none; with all that is wrong, and without the values.
     """
     try:
-        content = parse_json(path, read_text(path))
+        content = read_json(path)
     except Unreadable as error:
         raise _refused(path, [error.problem.what]) from None
     if not isinstance(content, dict):
@@ -89,7 +84,7 @@ def read_commitments(path: Path) -> dict[str, str]:
         If it holds none.
     """
     try:
-        content = parse_json(path, read_text(path))
+        content = read_json(path)
     except Unreadable as error:
         raise _refused(path, [error.problem.what]) from None
     slips = content.get("slips") if isinstance(content, dict) else None
@@ -107,4 +102,4 @@ def newer_parts(content: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _refused(path: Path, faults: list[str]) -> RecordsError:
     mend = "restore the file as allocate has written it"
-    return RecordsError([Problem(what=f, where=Where(file=path.name), mend=mend, code="list") for f in faults])
+    return RecordsError([problem_in(path, fault, mend, "list") for fault in faults])

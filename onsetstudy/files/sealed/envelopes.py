@@ -16,7 +16,7 @@ from typing import Any
 
 from onsetstudy.core.canonical import canonical_json
 from onsetstudy.core.errors import DesignError
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.guard import Unreadable, read_json
 
 __all__ = [
     "KDF",
@@ -81,12 +81,8 @@ def seal_envelope(content: Mapping[str, Any], *, secret: bytes, bound_to: str) -
     size = -(-len(text.encode()) // PADDED) * PADDED
     nonce = _derived(secret, "cipher", name)[:NONCE_BYTES]
     sealed = _cipher(key).encrypt(nonce, text.encode().ljust(size), f"{bound_to}\n{name}".encode())
-    return {
-        "slip": name,
-        "salt": salt.hex(),
-        "sealed": (nonce + sealed).hex(),
-        "commitment": commitment_of(inside),
-    }
+    told = {"slip": name, "salt": salt.hex(), "sealed": (nonce + sealed).hex()}
+    return {**told, "commitment": commitment_of(inside)}
 
 
 def open_envelope(slip: Mapping[str, str], passphrase: str, *, kdf: Mapping[str, Any], bound_to: str) -> dict[str, Any]:
@@ -143,23 +139,16 @@ def folder_faults(folder: Path) -> tuple[str, ...]:
     if not published.exists():
         return ()
     try:
-        promised = dict(parse_json(published, read_text(published))["slips"])
+        promised = dict(read_json(published)["slips"])
     except (Unreadable, KeyError, TypeError, ValueError):
         return (f"{published.name} cannot be read.",)
     faults = []
     for log in sorted(Path(folder).glob("opened-*.csv")):
         nonces = read_nonces(log)
         for row in read_opening_log(log)[0].astype(str).to_dict("records"):
-            nonce, sides = nonces.get(row["slip"], ("", ""))
-            arms = row["arms"].split(ARMS_JOIN)
-            told = {
-                "slip": row["slip"],
-                "arms": arms,
-                "sides": [s for s in sides.split(ARMS_JOIN) if s],
-                "nonce": nonce,
-            }
-            if commitment_of(told) != promised.get(row["slip"]):
-                faults.append(
-                    f"{log.name}: slip {row['slip']} does not say what was published when the list was drawn."
-                )
+            slip, arms = row["slip"], row["arms"].split(ARMS_JOIN)
+            nonce, sides = nonces.get(slip, ("", ""))
+            told = {"slip": slip, "arms": arms, "sides": [s for s in sides.split(ARMS_JOIN) if s], "nonce": nonce}
+            if commitment_of(told) != promised.get(slip):
+                faults.append(f"{log.name}: slip {slip} does not say what was published when the list was drawn.")
     return tuple(faults)

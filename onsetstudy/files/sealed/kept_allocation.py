@@ -9,6 +9,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.design.allocation.results import Slip
+from onsetstudy.files.guard import problem_in
 from onsetstudy.files.sealed.described_list import read_description
 from onsetstudy.files.sealed.opening import recover_arms
 from onsetstudy.files.sealed.opening_log import read_opening_log, read_plain_table
@@ -48,15 +49,9 @@ def read_allocation_list(path: Path) -> tuple[pd.DataFrame, str]:
     number = pd.to_numeric(frame["number"], errors="coerce")
     strange = (number.isna() | (number % 1 != 0) | (number.abs() > MOST_NUMBER)).to_numpy()
     if strange.any():
-        row = int(strange.argmax())
-        raise RecordsError(
-            Problem(
-                what="the number of this slip is not a whole number",
-                where=Where(file=Path(path).name, row=row + 2, column="number"),
-                mend="restore the list as it was drawn",
-                code="not_a_number",
-            )
-        )
+        where = Where(file=Path(path).name, row=int(strange.argmax()) + 2, column="number")
+        what, mend = "the number of this slip is not a whole number", "restore the list as it was drawn"
+        raise RecordsError(Problem(what=what, where=where, mend=mend, code="not_a_number"))
     about = Path(path).with_suffix(".json")
     commitment = ""
     if about.exists():
@@ -104,10 +99,7 @@ def read_kept_logs(paths: Sequence[str | Path]) -> KeptList:
         inside = logs_in(path) if path.is_dir() else [path]
         if not inside:
             mend = "give the file opened-….csv that open-slip writes beside the sealed file"
-            raise RecordsError(
-                Problem(what="there is no opening log in this folder", where=Where(file=path.name), mend=mend,
-                        code="not_there")
-            )  # fmt: skip
+            raise RecordsError(problem_in(path, "there is no opening log in this folder", mend, "not_there"))
         found += inside
     log, broken = _read_logs(list(dict.fromkeys(found)))
     assert log is not None

@@ -6,28 +6,20 @@ import datetime as dt
 import difflib
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
+from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.minimisation import minimise
-from onsetstudy.design.allocation.seal import chain_step, open_slip
+from onsetstudy.design.allocation.seal import open_slip
 from onsetstudy.files.file_lock import alone
-from onsetstudy.files.output import write_bytes
+from onsetstudy.files.output import write_csv
+from onsetstudy.files.sealed import opening_log
 from onsetstudy.files.sealed.envelopes import open_envelope
-from onsetstudy.files.sealed.opening_log import (
-    NONCE_COLUMNS,
-    empty_log,
-    log_path,
-    nonces_path,
-    read_nonces,
-    read_opening_log,
-    read_sealed,
-)
+from onsetstudy.files.sealed.opening_log import Opened, log_opening
 from onsetstudy.protocol.case_pattern import code_fault, pattern_misfit
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
@@ -35,28 +27,7 @@ from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
 from onsetstudy.records.checks.privacy import looks_like_a_person
 from onsetstudy.records.derived.allocation import ARMS_JOIN
 
-__all__ = [
-    "Opened",
-    "open_next",
-    "recover_arms",
-    "refuse_case",
-    "refuse_levels",
-]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Opened:
-    """A slip that was opened: its arms by period and sides, and whether it had been opened for this case before.
-
-    ``asked`` is the stratum that was asked for now; it differs from ``stratum`` where a case comes again under others.
-    """
-
-    slip: str
-    stratum: str
-    arms: tuple[str, ...]
-    sides: tuple[str, ...]
-    again: bool
-    asked: str
+__all__ = ["open_next", "recover_arms", "refuse_case", "refuse_levels"]
 
 
 def open_next(
@@ -98,12 +69,26 @@ def open_next(
     RecordsError
         If the log was changed.
     """
-    sealed, case_id = Path(sealed), case_id.strip()
+    sealed, case_id, log_file = Path(sealed), case_id.strip(), opening_log.log_path(sealed)
     if not sealed.exists():
         raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
-    _refuse_misfit(read_sealed(sealed), case_id, study)
-    with alone(log_path(sealed)):
-        return _open_next(sealed, case_id=case_id, levels=levels, opened_by=opened_by, now=now, passphrase=passphrase)
+    _refuse_misfit(opening_log.read_sealed(sealed), case_id, study)
+    with alone(log_file):
+        content, log = opening_log.read_sealed(sealed), opening_log.log_so_far(log_file)
+        before, asked = opening_log.lines_of_case(log, case_id), _stratum(content, levels, sealed)
+        again = len(before) > 0
+        if again:
+            stratum = str(before["stratum"].iloc[0])
+            found = _told_before(content, stratum, log, str(before["slip"].iloc[0]), log_file)
+        else:
+            stratum = asked
+            refuse_case(case_id, opened_by, content, log)
+            found = _following(content, stratum, log, sealed, passphrase)
+        arms, sides = tuple(found["arms"]), tuple(found["sides"])
+        opened = Opened(slip=found["slip"], stratum=stratum, arms=arms, sides=sides, again=again, asked=asked)
+        if not again:
+            log_opening(log_file, log, content["protocol"], opened, case_id=case_id, opened_by=opened_by, now=now)
+    return opened
 
 
 def _refuse_misfit(content: Mapping[str, Any], case_id: str, study: StudyIdentity | None) -> None:
@@ -119,67 +104,22 @@ def _refuse_misfit(content: Mapping[str, Any], case_id: str, study: StudyIdentit
         raise DesignError(f"{fault}; nothing was opened. Give the code as it stands in the records")
 
 
-def _open_next(
-    sealed: Path,
-    *,
-    case_id: str,
-    levels: Mapping[str, str],
-    opened_by: str,
-    now: dt.datetime,
-    passphrase: str | Callable[[str], str],
-) -> Opened:
-    content = read_sealed(sealed)
-    log, broken = read_opening_log(log_path(sealed)) if log_path(sealed).exists() else (empty_log(), ())
-    if broken:
-        raise RecordsError(
-            Problem(
-                what=f"the opening log was changed at slip {broken[0]}",
-                where=Where(file=log_path(sealed).name),
-                mend="restore the log from your backup; nothing is opened on top of a broken log",
-                code="log_broken",
-            )
+def _following(
+    content: dict[str, Any], stratum: str, log: pd.DataFrame, sealed: Path, passphrase: str | Callable[[str], str]
+) -> dict[str, Any]:
+    """What the next slip of a stratum says; what proves it is kept."""
+    log_file = opening_log.log_path(sealed)
+    if content.get("continues") and not len(log):
+        raise DesignError(
+            f"{sealed.name} goes on from an earlier list, but the log {log_file.name} is not beside it. "
+            "Put the file where the log is, in place of the earlier one; if no slip was opened yet, open the "
+            "first from the earlier file"
         )
-    # One slip a case, however its code is written: "P01-0003" and "p01-0003" are one case.
-    before = log[log["case_id"].astype(str).str.strip().str.casefold() == case_id.casefold()]
-    stratum = _stratum(content, levels, sealed)
-    again = len(before) > 0
-    if again:
-        slip, asked, stratum = str(before["slip"].iloc[0]), stratum, str(before["stratum"].iloc[0])
-        found = _told_before(content, stratum, log, slip, sealed)
-    else:
-        asked = stratum
-        refuse_case(case_id, opened_by, content, log)
-        if content.get("continues") and not len(log):
-            raise DesignError(
-                f"{sealed.name} goes on from an earlier list, but the log {log_path(sealed).name} is not beside it. "
-                "Put the file where the log is, in place of the earlier one; if no slip was opened yet, open the "
-                "first from the earlier file"
-            )
-        if content["kind"] == "envelopes":
-            found = _from_envelope(content, stratum, log, passphrase)
-            _keep_nonce(log_path(sealed), found)
-        else:
-            found = _content_of(content, stratum, log, slip=None)
-        row = {
-            "opened_at": now.isoformat(timespec="seconds"),
-            "slip": found["slip"],
-            "stratum": stratum,
-            "case_id": case_id,
-            "opened_by": opened_by,
-            "arms": ARMS_JOIN.join(found["arms"]),
-        }
-        link = chain_step(str(log["chain"].iloc[-1]) if len(log) else content["protocol"], row)
-        whole = pd.concat([log, pd.DataFrame([{**row, "chain": link}])], ignore_index=True)
-        # The log is written before the arm is told: what was told is always on record.
-        write_bytes(log_path(sealed), whole.to_csv(index=False, lineterminator="\n").encode("utf-8"), private=True)
-    return Opened(
-        slip=found["slip"],
-        stratum=stratum,
-        arms=tuple(found["arms"]),
-        sides=tuple(found["sides"]),
-        again=again,
-        asked=asked,
-    )
+    if content["kind"] != "envelopes":
+        return _content_of(content, stratum, log, slip=None)
+    found = _from_envelope(content, stratum, log, passphrase)
+    _keep_nonce(log_file, found)
+    return found
 
 
 def refuse_case(case_id: str, opened_by: str, content: Mapping[str, Any], log: pd.DataFrame) -> None:
@@ -277,12 +217,12 @@ def _content_of(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, sli
     return open_slip(place["slips"], number, first_key=place["key"])
 
 
-def _told_before(content: dict[str, Any], stratum: str, log: pd.DataFrame, slip: str, sealed: Path) -> dict[str, Any]:
+def _told_before(content: dict[str, Any], stratum: str, log: pd.DataFrame, slip: str, file: Path) -> dict[str, Any]:
     """What a slip said that was opened for this case: where slips have passphrases, as it was logged."""
     if content["kind"] != "envelopes":
         return _content_of(content, stratum, log, slip=slip)
     arms = str(log.loc[log["slip"] == slip, "arms"].iloc[0]).split(ARMS_JOIN)
-    _, sides = read_nonces(log_path(sealed)).get(slip, ("", ""))
+    _, sides = opening_log.read_nonces(file).get(slip, ("", ""))
     return {"slip": slip, "arms": arms, "sides": [side for side in sides.split(ARMS_JOIN) if side]}
 
 
@@ -304,10 +244,9 @@ def _from_envelope(
 
 def _keep_nonce(log: Path, found: Mapping[str, Any]) -> None:
     """Keep what proves the slip, before its opening is logged; again, if the power failed between the two."""
-    held = {**read_nonces(log), str(found["slip"]): (str(found["nonce"]), ARMS_JOIN.join(found["sides"]))}
+    held = {**opening_log.read_nonces(log), str(found["slip"]): (str(found["nonce"]), ARMS_JOIN.join(found["sides"]))}
     rows = [{"slip": slip, "nonce": nonce, "sides": sides} for slip, (nonce, sides) in held.items()]
-    text = pd.DataFrame(rows, columns=list(NONCE_COLUMNS)).to_csv(index=False, lineterminator="\n")
-    write_bytes(nonces_path(log), text.encode("utf-8"), private=True)
+    write_csv(opening_log.nonces_path(log), pd.DataFrame(rows, columns=list(opening_log.NONCE_COLUMNS)), private=True)
 
 
 def _minimised(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip: str | None) -> dict[str, Any]:
@@ -333,7 +272,7 @@ def recover_arms(log: pd.DataFrame, sealed: Path) -> pd.DataFrame:
     empty = (log["arms"] == "").to_numpy()
     if not empty.any() or not sealed.exists():
         return log
-    content = read_sealed(sealed)
+    content = opening_log.read_sealed(sealed)
     arms = log["arms"].copy()
     for place in np.flatnonzero(empty):
         stratum, slip = str(log["stratum"].iloc[place]), str(log["slip"].iloc[place])

@@ -3,24 +3,33 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from onsetstudy.core.errors import DesignError, Problem, RecordsError, Where
+from onsetstudy.core.errors import DesignError, RecordsError
+from onsetstudy.design.allocation.results import Slip
 from onsetstudy.design.allocation.seal import chain_step
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.guard import Unreadable, problem_in, read_json
+from onsetstudy.files.output import write_csv
 from onsetstudy.files.sealed.sealed_check import sealed_faults
-from onsetstudy.records.derived.allocation import LOG_COLUMNS, OLD_LOG_COLUMNS
+from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
 
 __all__ = [
-    "MOST_SIGNS",
-    "MOST_TOLD",
     "NONCE_COLUMNS",
-    "empty_log",
+    "Opened",
+    "chained_lines",
+    "changed_log",
+    "lines_of_case",
+    "log_line",
+    "log_opening",
     "log_path",
+    "log_so_far",
     "nonces_path",
     "read_nonces",
     "read_opening_log",
@@ -28,15 +37,25 @@ __all__ = [
     "read_sealed",
 ]
 
-
 MOST_TOLD = 20
-
-
 MOST_SIGNS = 50_000_000
-
-
 NONCE_COLUMNS = ("slip", "nonce", "sides")
 """What proves an opened slip against its published commitment."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """A slip that was opened: its arms by period and sides, and whether it had been opened for this case before.
+
+    ``asked`` is the stratum that was asked for now; it differs from ``stratum`` where a case comes again under others.
+    """
+
+    slip: str
+    stratum: str
+    arms: tuple[str, ...]
+    sides: tuple[str, ...]
+    again: bool
+    asked: str
 
 
 def log_path(sealed: Path) -> Path:
@@ -55,15 +74,15 @@ def read_sealed(path: Path) -> dict[str, Any]:
     """
     mend = "Give the file sealed-….json of your practice; if it is that file, ask its maker for it anew"
     try:
-        content = parse_json(path, read_text(path))
+        content = read_json(path)
+        faults: Sequence[str] = sealed_faults(content)
     except Unreadable as error:
-        what = f"this is not a sealed file of allocation slips: {error.problem.what}"
-        raise DesignError(Problem(what=what, where=Where(file=path.name), mend=mend, code="sealed")) from None
-    if faults := sealed_faults(content):
+        content, faults = {}, [error.problem.what]
+    if faults:
         told = [f"this is not a sealed file of allocation slips: {fault}" for fault in faults[:MOST_TOLD]]
         if len(faults) > MOST_TOLD:
             told.append(f"there are {len(faults) - MOST_TOLD} more such places")
-        raise DesignError([Problem(what=t, where=Where(file=path.name), mend=mend, code="sealed") for t in told])
+        raise DesignError([problem_in(path, what, mend, "sealed") for what in told])
     return dict(content)
 
 
@@ -81,9 +100,74 @@ def read_nonces(log: Path) -> dict[str, tuple[str, str]]:
     return {row["slip"]: (row["nonce"], row["sides"]) for row in frame.astype(str).to_dict("records")}
 
 
-def empty_log() -> pd.DataFrame:
-    """A log before its first line."""
-    return pd.DataFrame({name: pd.Series(dtype=object) for name in LOG_COLUMNS})
+def log_so_far(path: Path) -> pd.DataFrame:
+    """The log before a further opening; without lines where there is none.
+
+    Raises
+    ------
+    RecordsError
+        If it was changed.
+    """
+    if not path.exists():
+        return pd.DataFrame({name: pd.Series(dtype=object) for name in LOG_COLUMNS})
+    log, broken = read_opening_log(path)
+    if broken:
+        raise changed_log(path, broken[0])
+    return log
+
+
+def changed_log(path: Path, slip: str) -> RecordsError:
+    """That a log does not hold from a slip on."""
+    mend = "restore the log from your backup; nothing is opened on top of a broken log"
+    return RecordsError(problem_in(path, f"the opening log was changed at slip {slip}", mend, "log_broken"))
+
+
+def lines_of_case(log: pd.DataFrame, case_id: str) -> pd.DataFrame:
+    """What was opened for a case, however its code is written: "P01-0003" and "p01-0003" are one case."""
+    return log[log["case_id"].astype(str).str.strip().str.casefold() == case_id.casefold()]
+
+
+def log_line(opened: Opened | Slip, *, opened_at: str, case_id: str, opened_by: str) -> dict[str, str]:
+    """One line of a log, before it is chained to the one before it."""
+    return {
+        "opened_at": opened_at,
+        "slip": opened.slip,
+        "stratum": opened.stratum,
+        "case_id": case_id,
+        "opened_by": opened_by,
+        "arms": ARMS_JOIN.join(opened.arms),
+    }
+
+
+def chained_lines(lines: Iterable[Mapping[str, str]], link: str) -> pd.DataFrame:
+    """Lines of a log, each chained to the one before it, the first to ``link``."""
+    rows = []
+    for line in lines:
+        link = chain_step(link, line)
+        rows.append({**line, "chain": link})
+    return pd.DataFrame(rows, columns=list(LOG_COLUMNS))
+
+
+def log_opening(
+    path: Path, log: pd.DataFrame, first: str, opened: Opened, *, case_id: str, opened_by: str, now: dt.datetime
+) -> None:
+    """Write a log with an opening of this moment behind it: written before the arm is told, so that it is on record.
+
+    Parameters
+    ----------
+    path : Path
+    log : DataFrame
+        As it was, see :func:`log_so_far`.
+    first : str
+        Digest that a log begins with.
+    opened : Opened
+    case_id, opened_by : str
+    now : datetime
+    """
+    link = str(log["chain"].iloc[-1]) if len(log) else first
+    at = now.isoformat(timespec="seconds")
+    line = log_line(opened, opened_at=at, case_id=case_id, opened_by=opened_by)
+    write_csv(path, pd.concat([log, chained_lines([line], link)], ignore_index=True), private=True)
 
 
 def read_opening_log(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -121,7 +205,7 @@ def read_plain_table(
     """
 
     def refuse(text: str, mend: str) -> RecordsError:
-        return RecordsError(Problem(what=text, where=Where(file=path.name), mend=mend, code="file"))
+        return RecordsError(problem_in(path, text, mend, "file"))
 
     try:
         text = path.read_text(encoding="utf-8-sig")

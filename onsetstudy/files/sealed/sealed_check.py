@@ -10,7 +10,7 @@ from onsetstudy.core.type_check import may_be_newer
 from onsetstudy.protocol.case_pattern import pattern_fault
 from onsetstudy.records.checks.privacy import looks_like_a_person
 
-__all__ = ["newer_sealed_parts", "sealed_faults"]
+__all__ = ["is_text", "listed", "newer_sealed_parts", "sealed_faults"]
 
 MOST_SLIPS = 100_000
 MOST_STRATA = 10_000
@@ -23,12 +23,15 @@ NUMBER = re.compile(r"(.*?)(\d{1,9})$", re.DOTALL)
 Check = Callable[[Any], bool]
 
 
-def _text(value: Any) -> bool:
+def is_text(value: Any) -> bool:
+    """Whether it is a text that can be shown, and no longer than any of ours."""
     return isinstance(value, str) and 0 < len(value) <= LONGEST and value.isprintable()
 
 
 def _code(value: Any) -> bool:
-    return _text(value) and not set(value) & set("/\\") and value not in (".", "..") and not looks_like_a_person(value)
+    return (
+        is_text(value) and not set(value) & set("/\\") and value not in (".", "..") and not looks_like_a_person(value)
+    )
 
 
 def _hex(length: int | None = None) -> Check:
@@ -39,13 +42,14 @@ def _hex(length: int | None = None) -> Check:
     return fits
 
 
-def _listed(each: Check) -> Check:
+def listed(each: Check) -> Check:
+    """Whether a value is a list, no longer than any of ours, of which each item fits."""
     return lambda value: isinstance(value, list) and len(value) <= MOST_STRATA and all(map(each, value))
 
 
 def _distinct(value: Any) -> bool:
     """A list of texts of which none stands twice: two factors of one name could not be told apart."""
-    return bool(_listed(_text)(value)) and len(set(value)) == len(value)
+    return bool(listed(is_text)(value)) and len(set(value)) == len(value)
 
 
 def _weight(value: Any) -> bool:
@@ -65,34 +69,30 @@ def _mapping(value: Any) -> bool:
     return isinstance(value, dict) and 0 < len(value) <= MOST_STRATA
 
 
-ALWAYS: Mapping[str, Check] = {
-    "study": _text,
-    "protocol": _hex(64),
-    "practice": _code,
-    "kind": _text,
-}
+ALWAYS: Mapping[str, Check] = {"study": is_text, "protocol": _hex(64), "practice": _code, "kind": is_text}
 NEEDED: Mapping[str, Mapping[str, Check]] = {
     "list": {"strata": _mapping},
     "envelopes": {"strata": _mapping, "kdf": _kdf},
     "minimisation": {
         "factors": lambda value: _distinct(value) and all(COLUMN.fullmatch(name) for name in value),
         "arms": lambda value: _distinct(value) and len(value) > 1,
-        "ratio": _listed(_weight),
+        "ratio": listed(_weight),
         "key": _hex(64),
         "seed": lambda value: isinstance(value, list) and len(value) == 1,
     },
 }
 # Files of earlier versions have none of these.
 MAY: Mapping[str, Check] = {
-    "columns": _listed(_text),
-    "practices": _listed(_code),
+    "columns": listed(is_text),
+    "practices": listed(_code),
     "continues": lambda value: isinstance(value, bool),
-    "case_codes": lambda value: _text(value) and not pattern_fault(value),
+    "case_codes": lambda value: is_text(value) and not pattern_fault(value),
 }
+CHAINED: Mapping[str, Check] = {"slip": is_text, "sealed": _hex(), "seal": _hex(32)}
 SLIPS: Mapping[str, Mapping[str, Check]] = {
-    "list": {"slip": _text, "sealed": _hex(), "seal": _hex(32)},
-    "minimisation": {"slip": _text, "sealed": _hex(), "seal": _hex(32)},
-    "envelopes": {"slip": _text, "salt": _hex(32), "sealed": _hex(), "commitment": _hex(64)},
+    "list": CHAINED,
+    "minimisation": CHAINED,
+    "envelopes": {"slip": is_text, "salt": _hex(32), "sealed": _hex(), "commitment": _hex(64)},
 }
 
 
@@ -150,7 +150,7 @@ def _strata(content: Mapping[str, Any], kind: str) -> Iterator[str]:
     names: list[str] = []
     for number, (stratum, place) in enumerate(content["strata"].items(), start=1):
         at = f"stratum {number}: "
-        if not _text(stratum) or content["practice"] not in stratum.split(" | "):
+        if not is_text(stratum) or content["practice"] not in stratum.split(" | "):
             yield f"{at}it is not one of {content['practice']}"
         if not isinstance(place, dict):
             yield f"{at}this cannot stand here"

@@ -8,9 +8,9 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import RecordsError
 from onsetstudy.doses.limits import LimitsTable, check_limits
-from onsetstudy.files.guard import Unreadable, parse_toml, read_text
+from onsetstudy.files.guard import Unreadable, parse_toml, problem_in, read_text
 from onsetstudy.outcomes.published import check_published
 from onsetstudy.outcomes.published_results import PublishedTable
 
@@ -47,7 +47,7 @@ def _shipped(package: str, name: str) -> Traversable:
 
 def _content(source: Traversable | Path) -> dict[str, Any]:
     def refuse(what: str, mend: str) -> RecordsError:
-        return RecordsError(Problem(what=what, where=Where(file=source.name), mend=mend, code="file"))
+        return RecordsError(problem_in(source, what, mend, "file"))
 
     if not source.is_file():
         raise refuse(f"there is no file {source}", "check the name and the folder")

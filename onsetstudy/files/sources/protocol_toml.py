@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 import tomllib
 from pathlib import Path
+from typing import Any
 
 from onsetstudy.core.errors import Problem, ProtocolError, Where, require
-from onsetstudy.files.guard import Unreadable, parse_toml
+from onsetstudy.files.guard import Unreadable, parse_toml, problem_in
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.model import Protocol
 
@@ -36,8 +37,8 @@ def read_protocol(path: str | Path) -> Protocol:
     require(path, (str, Path), "path", "give the name of a protocol file (.toml)")
     path = Path(path)
 
-    def refuse(what: str, mend: str, row: int | None = None) -> ProtocolError:
-        return ProtocolError(Problem(what=what, where=Where(file=path.name, row=row), mend=mend, code="file"))
+    def refuse(what: str, mend: str) -> ProtocolError:
+        return ProtocolError(problem_in(path, what, mend, "file"))
 
     if not path.exists():
         raise refuse(f"there is no file {path}", "check the name and the folder")
@@ -53,27 +54,10 @@ def read_protocol(path: str | Path) -> Protocol:
         raise refuse("the file is not text in UTF-8", "save it as plain text with the encoding UTF-8") from None
     except OSError as error:
         raise refuse(f"the file cannot be read ({error.strerror})", "check the permission") from None
-    commas: list[Problem] = []
     try:
-        content = parse_toml(path, text)
+        content, commas = _parsed(path, text)
     except Unreadable as error:
         raise ProtocolError(error.problem) from None
-    except tomllib.TOMLDecodeError:
-        text, commas = _without_decimal_commas(text, path.name)
-        try:
-            content = parse_toml(path, text)
-        except Unreadable as error:
-            raise ProtocolError(error.problem) from None
-        except tomllib.TOMLDecodeError as error:
-            found = re.search(r"\(at line (\d+), column \d+\)", str(error))
-            what = re.sub(r"\s*\(at .*\)$", "", str(error)).rstrip(".")
-            told = refuse(
-                f"this is not valid TOML: {what[:1].lower()}{what[1:]}",
-                'texts stand between straight quotation marks ("), lists between square brackets; compare with the '
-                "protocols provided",
-                row=int(found[1]) if found else None,
-            )
-            raise ProtocolError([*commas, *told.problems]) from None
     try:
         checked = check_protocol(content, file=path.name)
     except ProtocolError as error:
@@ -81,6 +65,26 @@ def read_protocol(path: str | Path) -> Protocol:
     if commas:
         raise ProtocolError(commas)
     return checked
+
+
+def _parsed(path: Path, text: str) -> tuple[dict[str, Any], list[Problem]]:
+    """Content of a TOML text, as it would be without decimal commas, and a problem for each of them."""
+    try:
+        return parse_toml(path, text), []
+    except tomllib.TOMLDecodeError:
+        text, commas = _without_decimal_commas(text, path.name)
+    try:
+        return parse_toml(path, text), commas
+    except tomllib.TOMLDecodeError as error:
+        found = re.search(r"\(at line (\d+), column \d+\)", str(error))
+        told = re.sub(r"\s*\(at .*\)$", "", str(error)).rstrip(".")
+        what = f"this is not valid TOML: {told[:1].lower()}{told[1:]}"
+        mend = (
+            'texts stand between straight quotation marks ("), lists between square brackets; compare with the '
+            "protocols provided"
+        )
+        row = int(found[1]) if found else None
+        raise ProtocolError([*commas, problem_in(path, what, mend, "file", row=row)]) from None
 
 
 def _without_decimal_commas(text: str, file: str) -> tuple[str, list[Problem]]:

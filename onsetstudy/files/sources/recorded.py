@@ -1,4 +1,4 @@
-"""A store of the recorder read as records: it stands wherever a workbook stands."""
+"""A store of the recorder read as records, and its screening log: it stands wherever a workbook stands."""
 
 from __future__ import annotations
 
@@ -6,14 +6,20 @@ from pathlib import Path
 
 import pandas as pd
 
-from onsetstudy.core.errors import Problem, RecordsError, Where
-from onsetstudy.files.output import rejects_csv, write_bytes
+from onsetstudy.core.errors import RecordsError
+from onsetstudy.files.guard import problem_in
+from onsetstudy.files.output import write_escaped
 from onsetstudy.files.store import EventStore, preparations_path
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.event_clock import CaseDrift, case_drift
 from onsetstudy.records.chair.event_log import Event, FoldedLog, StudyFacts, fold_events
+from onsetstudy.records.chair.screening import COLUMNS, screening_log
+from onsetstudy.records.model import RawTable
 
-__all__ = ["export_store", "facts_of", "read_store", "refuse_other_study"]
+__all__ = ["export_screening", "export_store", "facts_of", "read_screening", "read_store", "refuse_other_study"]
+
+
+FACTS = ("study_id", "practice_id", "allocation", "clock_zero")
 
 
 def facts_of(protocol: Protocol, practice: str) -> dict[str, str]:
@@ -38,7 +44,7 @@ def refuse_other_study(path: Path, facts: dict[str, str], protocol: Protocol) ->
         if facts.get(name) != promised:
             what = f"its {name} is {facts.get(name)}, and the protocol says {promised}"
             mend = "give the protocol that the store was made with"
-            raise RecordsError(Problem(what=what, where=Where(file=Path(path).name), mend=mend, code="other_study"))
+            raise RecordsError(problem_in(Path(path), what, mend, "other_study"))
 
 
 def read_store(path: Path) -> FoldedLog:
@@ -56,17 +62,10 @@ def read_store(path: Path) -> FoldedLog:
     if beside.exists():
         with EventStore(beside) as kept:
             preparations = kept.events()
-    missing = [name for name in ("study_id", "practice_id", "allocation", "clock_zero") if name not in told]
-    if missing:
+    if missing := [name for name in FACTS if name not in told]:
         what = f"the store does not say its {missing[0]}"
-        raise RecordsError(Problem(what=what, where=Where(file=Path(path).name), mend="restore a backup", code="store"))
-    facts = StudyFacts(
-        study_id=told["study_id"],
-        practice_id=told["practice_id"],
-        allocation=told["allocation"],
-        clock_zero=told["clock_zero"],
-        file=Path(path).name,
-    )
+        raise RecordsError(problem_in(Path(path), what, "restore a backup", "store"))
+    facts = StudyFacts(**{name: told[name] for name in FACTS}, file=Path(path).name)
     return fold_events(events, preparations, facts)
 
 
@@ -86,10 +85,7 @@ def export_store(path: Path, folder: Path) -> list[Path]:
         "adverse_events": folded.adverse_events,
         "clock_drift": pd.DataFrame(drift, columns=["case_id", "clock", "drift_ppm", "apart_s"], dtype=object),
     }
-    return [
-        write_bytes(Path(folder) / f"{name}.csv", rejects_csv(frame).encode("utf-8"), private=True)
-        for name, frame in tables.items()
-    ]
+    return [write_escaped(Path(folder) / f"{name}.csv", frame) for name, frame in tables.items()]
 
 
 def _drift_row(told: CaseDrift) -> tuple[str, str, str, str]:
@@ -99,3 +95,28 @@ def _drift_row(told: CaseDrift) -> tuple[str, str, str, str]:
         "" if told.drift_ppm is None else f"{told.drift_ppm:.1f}",
         "" if told.apart_s is None else f"{told.apart_s:.3f}",
     )
+
+
+def read_screening(path: Path) -> RawTable:
+    """The open table of screening of a store; without rows where nobody was noted as not included.
+
+    Raises
+    ------
+    RecordsError
+        If it is not a store that can be read.
+    """
+    with EventStore(path) as store:
+        rows = screening_log(store.events(), store.facts().get("practice_id", ""))
+    frame = pd.DataFrame(rows, columns=list(COLUMNS), dtype=object)
+    return RawTable(frame=frame, source_row=pd.Series(range(2, len(frame) + 2), dtype=int), file=Path(path).name)
+
+
+def export_screening(path: Path, folder: Path) -> Path:
+    """Write ``screening.csv``, the open table of everybody who was assessed, for its owner.
+
+    Raises
+    ------
+    RecordsError
+        If it is not a store that can be read.
+    """
+    return write_escaped(Path(folder) / "screening.csv", read_screening(path).frame)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, ReportError, Where
-from onsetstudy.core.serialise import from_dict
+from onsetstudy.core.errors import ReportError
+from onsetstudy.core.serialise import Serialisable
 from onsetstudy.core.type_check import mismatches
-from onsetstudy.files.guard import Unreadable, parse_json, read_text
+from onsetstudy.files.guard import Unreadable, problem_in, read_json, understood
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 
@@ -25,14 +25,11 @@ def read_results(path: str | Path) -> StudyResults | GroupResults:
     path = Path(path)
     what: tuple[str, ...] = ("this is not the JSON file of a report",)
     try:
-        found = from_dict(parse_json(path, read_text(path)))
+        found = understood(read_json(path), Serialisable)
         if isinstance(found, StudyResults | GroupResults):
             what = mismatches(found)
             if not what:
                 return found
     except Unreadable as error:
         what = (error.problem.what,)
-    except (OnsetStudyError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
-        pass
-    mend = "make the report again from its records"
-    raise ReportError([Problem(what=w, where=Where(file=path.name), mend=mend, code="results") for w in what])
+    raise ReportError([problem_in(path, fault, "make the report again from its records", "results") for fault in what])

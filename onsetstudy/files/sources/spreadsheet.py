@@ -10,12 +10,13 @@ import zipfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where, require
-from onsetstudy.files.sources.recorded import read_store, refuse_other_study
-from onsetstudy.files.sources.screening import read_screening
+from onsetstudy.files.guard import problem_in
+from onsetstudy.files.sources.recorded import read_screening, read_store, refuse_other_study
 from onsetstudy.files.store import EventStore, is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
@@ -23,10 +24,20 @@ from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
 from onsetstudy.records.checks.wide_sheet import MARK, unfold_wide
 from onsetstudy.records.model import Companions, RawTable, Records
 
-__all__ = ["CsvLayout", "csv_layout", "read_csv_table", "read_records", "read_tables"]
+__all__ = ["UNTOUCHED", "CsvLayout", "csv_layout", "read_csv_table", "read_records", "read_tables"]
 
 Paths = str | Path | Sequence[str | Path]
 TABLES = ("cases", "cold_tests")
+UNTOUCHED: dict[str, Any] = {
+    "header": None,
+    "index_col": False,
+    "dtype": str,
+    "keep_default_na": False,
+    "na_values": [""],
+    "skip_blank_lines": False,
+    "engine": "c",
+}
+"""How a CSV file is read so that every cell stays as it is written."""
 READ = (".xlsx", ".xlsm", ".csv", ".txt", ".tsv")
 
 
@@ -137,13 +148,9 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
         table = "cold_tests" if "cold" in path.stem.lower() or "test" in path.stem.lower() else "cases"
         found.setdefault(table, path)
     if len(paths) != 2 or len(found) != 2:
-        raise RecordsError(
-            _problem(
-                paths[0],
-                f"records are two tables, and {len(paths)} file{'s were' if len(paths) != 1 else ' was'} given",
-                "give one workbook (.xlsx), a folder, or the two files cases.csv and cold_tests.csv",
-            )
-        )
+        what = f"records are two tables, and {len(paths)} file{'s were' if len(paths) != 1 else ' was'} given"
+        mend = "give one workbook (.xlsx), a folder, or the two files cases.csv and cold_tests.csv"
+        raise RecordsError(_problem(paths[0], what, mend))
     return read_csv_table(found["cases"]), read_csv_table(found["cold_tests"])
 
 
@@ -154,16 +161,13 @@ def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, C
             refuse_other_study(path, store.facts(), protocol)
     folded = read_store(path)
     screened = read_screening(path).frame
-    beside = Companions(
-        adverse_events=folded.adverse_events,
-        screening=None if screened.empty else screened,
-        clocks=folded.clocks,
-    )
+    screening = None if screened.empty else screened
+    beside = Companions(adverse_events=folded.adverse_events, screening=screening, clocks=folded.clocks)
     return folded.cases, folded.cold_tests, beside
 
 
 def _problem(path: Path, what: str, mend: str, *, sheet: str | None = None, row: int | None = None) -> Problem:
-    return Problem(what=what, where=Where(file=path.name, sheet=sheet, row=row), mend=mend, code="file")
+    return problem_in(path, what, mend, "file", sheet=sheet, row=row)
 
 
 def _in_folder(folder: Path) -> list[Path]:
@@ -189,27 +193,15 @@ def read_csv_table(path: Path) -> RawTable:
         raise RecordsError(_problem(path, "this is a folder, not a table", "give the .csv file in it"))
     data = path.read_bytes()
     if data[:4] == b"PK\x03\x04":
-        problem = _problem(path, "this is a workbook, not a CSV file", "rename it to .xlsx and give it alone")
-        raise RecordsError(problem)
+        mend = "rename it to .xlsx and give it alone"
+        raise RecordsError(_problem(path, "this is a workbook, not a CSV file", mend))
     text = _decoded(path, data)
     if not text.strip():
         raise RecordsError(_problem(path, "the file is empty", "enter the headings and the records"))
     delimiter = _delimiter(text)
     width, counts = _shape(text, delimiter)
     _refuse_ragged(path, width, counts)
-    frame = pd.read_csv(
-        io.StringIO(text),
-        sep=delimiter,
-        header=None,
-        names=range(width),
-        dtype=str,
-        keep_default_na=False,
-        na_values=[""],
-        skip_blank_lines=False,
-        engine="c",
-        index_col=False,
-        low_memory=False,
-    )
+    frame = pd.read_csv(io.StringIO(text), sep=delimiter, names=range(width), low_memory=False, **UNTOUCHED)
     return _raw(frame, path)
 
 
@@ -342,16 +334,12 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         if "wide" in sheets:
             cells = [[_cell(v) for v in row] for row in book[sheets["wide"]].iter_rows(values_only=True)]
             return unfold_wide(cells, file=path.name, sheet=sheets["wide"])
-        missing = [
-            _problem(
-                path,
-                f"the workbook has no sheet {table}",
-                f"name the sheet {table}; there are {', '.join(book.sheetnames)}",
-            )
+        there = f"there are {', '.join(book.sheetnames)}"
+        if missing := [
+            _problem(path, f"the workbook has no sheet {table}", f"name the sheet {table}; {there}")
             for table in TABLES
             if table not in sheets
-        ]
-        if missing:
+        ]:
             raise RecordsError(missing)
         epoch = "1904" if book.epoch == CALENDAR_MAC_1904 else "1900"
         cases, cold_tests = (_sheet(book[sheets[table]], path, sheets[table], epoch) for table in TABLES)

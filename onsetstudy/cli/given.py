@@ -1,0 +1,217 @@
+"""What a door was given: records, what tells their arms, and whether they may be reported or sent."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from onsetstudy.cli.say import first_of, gathered, please_look, say_lines, say_problems
+from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError
+from onsetstudy.files.ledger.side_files import read_arms
+from onsetstudy.files.output import rejects_path, write_escaped
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.derived.allocation import KeptList
+from onsetstudy.records.derived.flow import EXCLUSIONS, exclusion_reasons, too_many_refused
+from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
+from onsetstudy.records.model import Records
+
+__all__ = [
+    "GivenArms",
+    "GivenRecords",
+    "chosen_quarter",
+    "refuse_if_none_is_left",
+    "refuse_incomplete",
+    "refuse_unrecorded",
+    "say_draft",
+    "say_left_out",
+    "slips_told",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GivenRecords:
+    """Where the records are, and how strictly they are taken."""
+
+    paths: tuple[Path, ...]
+    strict: bool
+    drop_unknown: bool
+    rejects: Path | None
+
+    def read(self, promised: Protocol) -> Records:
+        """Checked records; refused rows are kept in a file, and what was found is said."""
+        checked = read_records(self.paths, promised, strict=self.strict, drop_unknown=self.drop_unknown)
+        beside = self.rejects or rejects_path(self.paths)
+        _say_records(checked, write_escaped(beside, checked.rejects) if len(checked.rejects) else None)
+        return checked
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GivenArms:
+    """What tells which arm chance had chosen, or the reason why nothing does."""
+
+    allocation: Path | None
+    logs: tuple[Path, ...]
+    without_list: str | None
+
+    def read(self, promised: Protocol, beside: Sequence[Path]) -> tuple[KeptList | None, KeptList | None]:
+        """The list or log that was named, or the logs that lie beside the records; nothing where a reason is given.
+
+        The second is what tells which slips were opened: the log that the arms are taken from, else the one beside the
+        records. A reason for going on without a list is none for leaving opened slips uncounted; a log that cannot be
+        read is passed over, as it may be that reason.
+
+        Raises
+        ------
+        click.UsageError
+            If a reason is given beside a list or log.
+        """
+        named = self.allocation is not None or bool(self.logs)
+        if self.without_list is not None and named:
+            raise click.UsageError("Give the list or log, or --without-list with the reason why there is none.")
+        kept = None
+        if self.without_list is None and (promised.study.randomised or named):
+            kept = read_arms(allocation=self.allocation, logs=self.logs, beside=beside)
+        log = kept
+        if promised.study.randomised and (kept is None or kept.log is None):
+            with contextlib.suppress(OnsetStudyError):
+                log = read_arms(beside=beside)
+        return kept, log
+
+    def say(self, kept: KeptList | None) -> None:
+        """What tells the allocated arm, in a line."""
+        if kept is not None:
+            slips = kept.listed["slip"].nunique()
+            told = f"the list of {slips} slips" if kept.source == "list" else f"opening logs of {slips} slips"
+            click.echo(f"Arms as allocated, from {told}.")
+            if kept.broken_lines:
+                named = ", ".join(kept.broken_lines[:5])
+                please_look(f"the opening log was changed at {named}; ask for its backup.")
+        elif self.without_list is not None:
+            click.echo(f"Arms as injected; allocation not checked: {self.without_list}", err=True)
+
+
+def _say_records(records: Records, rejects: Path | None) -> None:
+    """What was read, refused and unusual."""
+    refused, tests_refused = records.rows_read - len(records.cases), records.readings_read - len(records.readings)
+    if 2 * refused > records.rows_read:
+        # Another protocol is the usual reason, and its many faults would bury the question.
+        text = f"{refused} of {records.rows_read} cases are refused: is this the protocol of these records?"
+        click.echo(text, err=True)
+    say_problems(records.problems)
+    say_lines([f"Please look: {query}" for query in gathered(records.queries)], " to look at")
+    for repair in records.repairs:
+        often = "once" if repair.count == 1 else f"{repair.count} times"
+        click.echo(f"Column {repair.column}: {repair.text} ({often}).", err=True)
+    click.echo(f"Cases: {records.rows_read} read, {len(records.cases)} accepted, {refused} refused.")
+    click.echo(f"Cold tests: {records.readings_read} read, {len(records.readings)} accepted, {tests_refused} refused.")
+    if rejects is not None:
+        click.echo(f"Refused rows, with reasons: {rejects}")
+
+
+def slips_told(
+    log: KeptList | None, recorded: Collection[str], *, practices: Collection[str], through: Quarter
+) -> OpenedSlips | None:
+    """Opened slips of practices; that some have no record is said, with the first of them."""
+    slips = opened_slips(log, recorded, practices=practices, until=through.last_day)
+    if slips is not None and slips.without:
+        please_look(
+            f"{len(slips.without)} of {slips.opened} opened slips have no record ({first_of(slips.without)}). Enter "
+            "these cases, or find out what became of them: whoever leaves them out chooses who counts."
+        )
+    return slips
+
+
+def chosen_quarter(promised: Protocol, label: str | None) -> Quarter:
+    """The quarter of that label, or the protocol's last.
+
+    Raises
+    ------
+    RecordsError
+        If the study has no such quarter.
+    """
+    labels = [q.label for q in promised.quarters]
+    if label is not None and label not in labels:
+        raise RecordsError(f"{label} is not a quarter of this study; choose one of {', '.join(labels)}")
+    return promised.quarters[-1 if label is None else labels.index(label)]
+
+
+def _left_out(
+    records: Records, promised: Protocol, through: Quarter, practice: str | None = None
+) -> list[tuple[str, list[str]]]:
+    """Why accepted cases (of a practice) are not analysed, with their codes."""
+    reason = exclusion_reasons(records, promised, through=through)
+    asked = reason if practice is None else reason.where(records.cases["practice_id"] == practice, "")
+    texts = {**EXCLUSIONS, "later_quarter": f"after {through.label}"}
+    found = {code: records.cases.loc[(asked == code).to_numpy(), "case_id"].tolist() for code in texts}
+    return [(texts[code], cases) for code, cases in found.items() if cases]
+
+
+def say_left_out(
+    records: Records, promised: Protocol, *, through: Quarter, where: str = "the report", practice: str | None = None
+) -> None:
+    """Cases (of a practice) that are kept but not analysed, one line for each reason."""
+    for why, cases in _left_out(records, promised, through, practice):
+        click.echo(f"Kept, but {where} will leave out: {len(cases)}, {why} ({first_of(cases)}).")
+
+
+def say_draft(records: Records, promised: Protocol, *, through: Quarter) -> None:
+    """What a report up to a quarter would stand on, without any arm: cases by quarter, and what is left out."""
+    say_left_out(records, promised, through=through)
+    used = (exclusion_reasons(records, promised, through=through) == "").to_numpy()
+    by_quarter = records.cases.loc[used, "quarter"].astype(str).value_counts().sort_index()
+    for label, cases in by_quarter.items():
+        click.echo(f"{label}: {cases} {'case' if cases == 1 else 'cases'}")
+    click.echo("A draft: arms were not looked at, nothing was written and nothing entered in the ledger.")
+
+
+def refuse_if_none_is_left(records: Records, promised: Protocol, *, through: Quarter) -> None:
+    """Stop where every accepted case would be left out.
+
+    Raises
+    ------
+    RecordsError
+        With the reasons.
+    """
+    reasons = _left_out(records, promised, through)
+    if sum(len(cases) for _, cases in reasons) < len(records.cases):
+        return
+    told = "; ".join(f"{len(cases)} {why}" for why, cases in reasons)
+    what = f"none of the {len(records.cases)} accepted cases can be reported: {told}"
+    mend = "correct the records, or the protocol if it should admit them"
+    raise RecordsError(Problem(what=what, mend=mend, code="none_left"))
+
+
+def refuse_unrecorded(practice: str, slips: OpenedSlips | None, *, allowed: bool) -> None:
+    """Stop where so many opened slips of a practice have no record that its counts could mislead, unless allowed.
+
+    Raises
+    ------
+    RecordsError
+        If it is not.
+    """
+    if slips is None or allowed or not slips.too_many:
+        return
+    what = f"{practice}: {len(slips.without)} of {slips.opened} opened slips have no record and would be missing from "
+    what += "what you send"
+    mend = "enter these cases, or add --send-incomplete if they cannot be entered: the file then tells the numbers"
+    raise RecordsError(Problem(what=what, mend=mend, code="unrecorded"))
+
+
+def refuse_incomplete(practice: str, *, refused: int, accepted: int, allowed: bool) -> None:
+    """Stop where so many of a practice's cases are refused that its counts could mislead, unless that is allowed.
+
+    Raises
+    ------
+    RecordsError
+        If it is not.
+    """
+    if allowed or not too_many_refused(refused, accepted):
+        return
+    what = f"{practice}: {refused} of {refused + accepted} cases are refused and would be missing from what you send"
+    mend = "correct them, or add --send-incomplete if they cannot be corrected"
+    raise RecordsError(Problem(what=what, mend=mend, code="incomplete"))
