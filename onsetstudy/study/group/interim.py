@@ -11,7 +11,7 @@ from onsetstudy.study.counts.counted_estimates import NO_VALUES, cell_counts, di
 from onsetstudy.study.group.periods import until
 from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.group.stratified_ipd import onset_test
-from onsetstudy.study.planning.interim_plan import plan_of
+from onsetstudy.study.planning.power import plan_of
 from onsetstudy.study.practice.interim import judge_seen, score_of
 from onsetstudy.study.results import LooksTaken
 

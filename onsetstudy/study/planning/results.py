@@ -1,8 +1,14 @@
-"""Everything that a plan tells."""
+"""Everything that a plan tells, and its claims: every size and power, each with the test that it is of.
+
+Page 1, the tables, the terminal and the file draw from the claims; what leads is the size of the main outcome.
+"""
 
 from __future__ import annotations
 
+import dataclasses
+
 from onsetstudy.core.claims import PlanClaim
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.expected_wait import ExpectedWait
@@ -11,10 +17,17 @@ from onsetstudy.design.precision import ExpectedPrecision
 from onsetstudy.design.size_results import OnsetExpectation, SizeTable
 from onsetstudy.design.trials.results import ScheduleComparison, SimulatedPower
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.planning.claims import plan_claims
+from onsetstudy.study.planning.sizes import OUTCOME_OF
 from onsetstudy.study.planning_results import Needed, NotSized, PowerPoint, Question
 
-__all__ = ["PlanningResults"]
+__all__ = ["PlanningResults", "plan_claims"]
+
+QUANTITY_OF = {
+    **{outcome: quantity for quantity, outcome in OUTCOME_OF.items()},
+    "paired_success": "success_difference",
+    "paired_treatment": "treatment_success_difference",
+}
+NOT_NAMED = "the protocol does not name what that takes, the difference that matters or its spread"
 
 
 @result_kind("planning_results")
@@ -56,3 +69,92 @@ class PlanningResults:
     def claims(self) -> tuple[PlanClaim, ...]:
         """Every size and power that the plan tells, the size of the main outcome first."""
         return plan_claims(self)
+
+
+def plan_claims(results: PlanningResults) -> tuple[PlanClaim, ...]:
+    """Every claim of a plan, the size of the main outcome first."""
+    unit = "patients" if results.protocol.study.paired else "cases"
+    primary = results.protocol.plan.primary
+    sizes = [_size(q, unit) for q in results.questions]
+    sizes += [
+        PlanClaim(kind="size", outcome=n.outcome, quantity=quantity_of(QUANTITY_OF[n.outcome]), value=None, unit=unit,
+                  reason=n.reason)
+        for n in results.not_sized
+    ]  # fmt: skip
+    main = next((c for c in sizes if c.quantity.key == primary), None)
+    if main is None:
+        outcome, quantity = OUTCOME_OF[primary], quantity_of(primary)
+        main = PlanClaim(kind="size", outcome=outcome, quantity=quantity, value=None, unit=unit, reason=NOT_NAMED)
+        sizes.append(main)
+    simulated = _simulated(results, main, unit)
+    lead = next((c for c in simulated if c.kind == "simulated_size"), main)
+    found = [*simulated, *sizes]
+    return (_leading(lead), *(c for c in found if c is not lead))
+
+
+def _leading(claim: PlanClaim) -> PlanClaim:
+    return dataclasses.replace(claim, leads=True)
+
+
+def _size(question: Question, unit: str) -> PlanClaim:
+    size = question.size
+    return PlanClaim(
+        kind="size",
+        outcome=question.outcome,
+        quantity=quantity_of(QUANTITY_OF[question.outcome]),
+        value=size.total,
+        unit=unit,
+        test=size.test,
+        cases=round(size.unrounded),
+        power=size.power,
+        effect=size.effect_text,
+        method=size.method,
+        source=size.source,
+    )
+
+
+def _simulated(results: PlanningResults, main: PlanClaim, unit: str) -> list[PlanClaim]:
+    found = []
+    needed = results.needed
+    if needed is not None:
+        share = needed.included / needed.analysed
+        found.append(
+            PlanClaim(
+                kind="simulated_size",
+                outcome=main.outcome,
+                quantity=main.quantity,
+                value=needed.included,
+                low=share * (needed.analysed - needed.two_errors),
+                high=share * (needed.analysed + needed.two_errors),
+                unit=unit,
+                test=needed.test,
+                cases=needed.analysed,
+                power=results.protocol.plan.planned_power,
+                effect=main.effect,
+                method="simulated trials",
+            )
+        )
+    powers = (
+        # Trials are drawn with their own spread: of an effect with its assumed one, the difference.
+        ("power_at_size", results.at_size, main.effect.partition(", standard")[0]),
+        ("power_planned", results.planned, main.effect.partition(", standard")[0]),
+        ("error_planned", results.null, "no difference"),
+    )
+    found += [_power(kind, power, main, effect) for kind, power, effect in powers if power is not None]
+    return found
+
+
+def _power(kind: str, power: SimulatedPower, main: PlanClaim, effect: str) -> PlanClaim:
+    return PlanClaim(
+        kind=kind,
+        outcome=main.outcome,
+        quantity=main.quantity,
+        value=power.power,
+        low=power.interval.low,
+        high=power.interval.high,
+        unit="proportion",
+        test=power.test,
+        cases=power.scenario.cases,
+        effect=effect,
+        method=power.method,
+    )

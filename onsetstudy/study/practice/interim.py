@@ -11,7 +11,7 @@ from onsetstudy.design.interim.interim_analyses import LookSeen, judge_looks
 from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.inference.means import error_toward_null
 from onsetstudy.protocol.model import LookRule, Protocol, Quarter
-from onsetstudy.study.planning.interim_plan import plan_of
+from onsetstudy.study.planning.power import plan_of
 from onsetstudy.study.practice.subsets import primary_result
 from onsetstudy.study.results import LooksTaken
 from onsetstudy.study.sets.analysis_set import AnalysisSet
