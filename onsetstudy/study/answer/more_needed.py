@@ -33,16 +33,20 @@ def more_needed(protocol: Protocol, counts: Counts, cases_by_quarter: tuple[int,
         Analysed cases of each quarter so far, oldest first.
     """
     found = _of_plan(protocol, counts) or _by_onsets(protocol, counts)
-    begun = next((i for i, n in enumerate(cases_by_quarter) if n > 0), 0)
-    recent = cases_by_quarter[begun:][-PACE_QUARTERS:]
-    pace = float(np.mean(recent)) if recent and sum(recent) > 0 else None
-    if found.cases_needed is None or pace is None:
-        return dataclasses.replace(found, cases_per_quarter=pace)
-    quarters, text = max(0, math.ceil((found.cases_needed - counts.cases) / pace)), found.text
-    if quarters and not (found.events_needed and counts.onsets >= found.events_needed):
+    pace, quarters = _pace(found.cases_needed, counts, cases_by_quarter)
+    text = found.text
+    if pace is not None and quarters and not (found.events_needed and counts.onsets >= found.events_needed):
         word = "quarter" if quarters == 1 else "quarters"
         text += f" At {pace:.0f} cases a quarter that is about {quarters} more {word}."
     return dataclasses.replace(found, cases_per_quarter=pace, quarters_more=quarters, text=text)
+
+
+def _pace(cases: int | None, counts: Counts, cases_by_quarter: tuple[int, ...]) -> tuple[float | None, int | None]:
+    """Cases a quarter of late, and quarters until so many cases are in."""
+    begun = next((i for i, n in enumerate(cases_by_quarter) if n > 0), 0)
+    recent = cases_by_quarter[begun:][-PACE_QUARTERS:]
+    pace = float(np.mean(recent)) if recent and sum(recent) > 0 else None
+    return pace, None if cases is None or pace is None else max(0, math.ceil((cases - counts.cases) / pace))
 
 
 def _of_plan(protocol: Protocol, counts: Counts) -> MoreNeeded | None:

@@ -5,17 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Counts
-from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.control_results import NegativeControl
 from onsetstudy.study.counts.counted_estimates import mean_difference
 from onsetstudy.study.group.periods import Period
 from onsetstudy.study.group.pool_files import Gathered
-from onsetstudy.study.sets.contrasts import PRACTICE, control_onset_of
-from onsetstudy.study.topics.negative_controls import INSERTION
-from onsetstudy.survival.results import ArmContrast
+from onsetstudy.study.sets.contrasts import PRACTICE
+from onsetstudy.study.topics.negative_controls import INSERTION, control_compared
 
 __all__ = ["controls_untold", "false_not_felt_counts", "group_controls"]
 
@@ -60,21 +57,8 @@ def _told(controls: pd.DataFrame) -> pd.DataFrame:
 def _control(rows: pd.DataFrame, protocol: Protocol) -> NegativeControl:
     arm, n = rows["arm"].to_numpy(dtype=str), rows["n"].to_numpy(dtype=np.int64)
     lost, practice = rows["lost"].to_numpy(dtype=bool), rows[PRACTICE].to_numpy(dtype=str)
-    quantity = "control_onset_difference"
-
-    def compared() -> ArmContrast:
-        if missing := [protocol.label(a) for a in protocol.arm_codes[:2] if a not in set(arm)]:
-            reason = f"no control tooth was tested in the arm {missing[0]}"
-            raise NotEstimable(quantity, reason, code="arm_missing")
-        return control_onset_of(lost, arm, practice, protocol, weight=n)
-
-    answer = attempt(
-        compared, quantity=quantity, contrast=f"{protocol.contrast_arm} - {protocol.reference_arm}", unit="proportion",
-        method="", n=Counts.of(lost, arm, protocol.arm_codes, cases=n), level=protocol.plan.conf_level,
-    )  # fmt: skip
-    if isinstance(answer, ArmContrast):
-        return NegativeControl(outcome="control_tooth", difference=answer.difference, arms=answer.arms[:2])
-    return NegativeControl(outcome="control_tooth", difference=answer)
+    counts = Counts.of(lost, arm, protocol.arm_codes, cases=n)
+    return control_compared(lost, arm, practice, protocol, counts, weight=n)
 
 
 def controls_untold(period: Period, letters: dict[str, str]) -> tuple[str, ...]:
