@@ -36,16 +36,14 @@ from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.sets.side_files import Companions
 from onsetstudy.study.topics.baseline import arm_table
-from onsetstudy.study.topics.chair_time import chair_time_of
 from onsetstudy.study.topics.cold_test_errors import cold_test_errors
 from onsetstudy.study.topics.confounding import fair_comparison
 from onsetstudy.study.topics.doses import doses_of
 from onsetstudy.study.topics.e_values import anytime_looks
-from onsetstudy.study.topics.harms import safety_of
 from onsetstudy.study.topics.negative_controls import negative_controls
+from onsetstudy.study.topics.outcomes import chair_time_of, comfort_of, safety_of
 from onsetstudy.study.topics.published import context_of
 from onsetstudy.study.topics.quality import data_quality
-from onsetstudy.study.topics.scores import comfort_of
 from onsetstudy.study.topics.watching import watch_of
 from onsetstudy.study.topics.within_patient import blinding_of, paired_study
 
