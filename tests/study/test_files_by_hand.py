@@ -13,7 +13,6 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.results import Caution, Counts, Estimate, Interval, NotAvailable
 from onsetstudy.pool.small_groups import merge_small_groups
 from onsetstudy.records.derived.results import ArmStanding
-from onsetstudy.study.answer.reconcile import unlike_rows
 from onsetstudy.study.counts.aggregate_counts import ENDS, Tally, add_tallies
 from onsetstudy.study.counts.counted_estimates import (
     cell_times,
@@ -27,6 +26,7 @@ from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import _letter
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.pool_files import gather, together
+from onsetstudy.study.group.reconcile import unlike_rows
 from onsetstudy.study.group.stratified_ipd import by_technique, onset_test, pool_in_one_stage
 from onsetstudy.study.group.stratified_success import pool_success, success_tables
 from onsetstudy.study.sets import contrasts

@@ -15,13 +15,12 @@ from onsetstudy.core.parallel import Progress
 from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
-from onsetstudy.pool.results import Funnel, Pooled, Step
+from onsetstudy.pool.results import Funnel, Step
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.answer.cautions import group_arms_caution, group_slips_caution
-from onsetstudy.study.answer.reconcile import reconcile, unlike_rows
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, as_sent
-from onsetstudy.study.group.controls import controls_untold, group_controls
+from onsetstudy.study.group.controls import controls_untold, group_controls, group_test_errors
 from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
@@ -29,19 +28,15 @@ from onsetstudy.study.group.interim import WITHOUT_QUARTER as FIRST_ONLY
 from onsetstudy.study.group.interim import group_looks
 from onsetstudy.study.group.periods import Period, cut, last_quarter, sent_less, until
 from onsetstudy.study.group.pool_files import Gathered, gather
-from onsetstudy.study.group.results import GroupResults
+from onsetstudy.study.group.reconcile import FEW_PRACTICES, agreement_of, not_reproduced, reconcile, unlike_rows
+from onsetstudy.study.group.results import GroupOverall, GroupPractice, GroupResults
 from onsetstudy.study.group.stratified_ipd import by_practice, by_technique, failures_by, pool_in_one_stage
-from onsetstudy.study.group.test_errors import group_test_errors
-from onsetstudy.study.group_results import Agreement, GroupOverall, GroupPractice
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.contrasts import cautions_of
 
 __all__ = ["analyse_group"]
 
 PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels")
-SPREAD_AGREES = 0.5
-FEW_PRACTICES = 5
-REPRODUCED = 1e-6
 WITHOUT_QUARTER = ("pain_difference", "chair_time_difference", "treatment_success_difference")
 
 
@@ -122,7 +117,7 @@ def analyse_group(
         pooled=pooled,
         cumulative=cumulative,
         subgroups=subgroups,
-        agreement=_agreement(overall, ratio),
+        agreement=agreement_of(overall, ratio),
         funnels=funnels if counts.operators.empty else (*funnels, _operators(counts, letters)),
         looks=looks,
         harms=group_harms(whole.counts.safety, protocol),
@@ -131,7 +126,7 @@ def analyse_group(
         shorter=shorter,
         beyond=whole.beyond,
         skipped=tuple(skipped),
-        notes=(*counts.notes, *_not_reproduced(period, own)),
+        notes=(*counts.notes, *not_reproduced(period, own)),
         caution=(
             *_cautions(counts, whole.counts, protocol),
             *cautions_of(overall.differences, ("coarser_strata", "practices_together", "unlike_gaps")),
@@ -312,52 +307,6 @@ def _practice(code: str, period: Period, protocol: Protocol, letters: dict[str, 
         scores=int(values.loc[values["quantity"] == pain, "n"].sum()) if cuttable and pain else None,
         moved=sum(e.held_back.moved for _, e in sent) if cuttable else None,
     )
-
-
-def _agreement(overall: GroupOverall, ratio: Pooled) -> Agreement:
-    """Why one stage and two stages differ, as far as they do."""
-    reasons = []
-    if any(m.weight == 0 for m in ratio.members):
-        reasons.append("left_out")
-    if ratio.heterogeneity is not None and ratio.heterogeneity.tau2 > 0:
-        reasons.append("spread")
-    if sum(m.weight > 0 for m in ratio.members) < FEW_PRACTICES:
-        reasons.append("few")
-    one, two = overall.hazard_ratio, ratio.average
-    if not (isinstance(one, Estimate) and isinstance(two, Estimate)):
-        return Agreement(apart=None, reasons=tuple(reasons))
-    apart = abs(float(np.log(one.estimate / two.estimate))) / (two.std_error or 1.0)
-    if apart > SPREAD_AGREES and not reasons:
-        reasons.append("weights")
-    return Agreement(apart=apart, reasons=tuple(reasons))
-
-
-def _not_reproduced(period: Period, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
-    """Practices whose own estimates do not follow from the counts that they sent, though nothing was merged away."""
-    notes = []
-    counts = period.counts
-    for code in (c for c in counts.practices if c not in dict(period.beyond)):
-        sent = [e for _, e in counts.files if e.practice == code]
-        if len(sent) > 1 or any("became" in step for step in sent[0].held_back.steps):
-            continue
-        again = {r.quantity: r for r in own[code]}
-        for theirs in sent[0].estimates:
-            ours = again.get(theirs.quantity)
-            if not isinstance(theirs, Estimate) or (isinstance(ours, Estimate) and theirs.method != ours.method):
-                continue  # Of an earlier version, which compared in another way.
-            if not isinstance(ours, Estimate):
-                notes.append(f"{code}: its own {theirs.quantity} cannot be made from the counts that it sent; ask why.")
-            elif ours.n != theirs.n:
-                notes.append(
-                    f"{code}: its own {theirs.quantity} was made from other cases than the counts that it sent; ask "
-                    "which of the two was changed."
-                )
-            elif abs(theirs.estimate - ours.estimate) > REPRODUCED * max(1.0, abs(ours.estimate)):
-                notes.append(
-                    f"{code}: its own {theirs.quantity} ({theirs.estimate:.4g}) does not follow from its counts "
-                    f"({ours.estimate:.4g}); ask which version made the file."
-                )
-    return tuple(notes)
 
 
 def _cautions(counts: Gathered, sent: Gathered, protocol: Protocol) -> tuple[Caution, ...]:

@@ -23,8 +23,8 @@ from onsetstudy.study.counts.counted_estimates import (
     ratio_of_cells,
     treatments_of,
 )
+from onsetstudy.study.group.results import GroupOverall
 from onsetstudy.study.group.stratified_success import by_arm, pool_success
-from onsetstudy.study.group_results import GroupOverall
 from onsetstudy.study.practice.subsets import EXACT_CASES
 from onsetstudy.study.results import ArmCurve
 from onsetstudy.study.sets.contrasts import ask, needs_both_arms

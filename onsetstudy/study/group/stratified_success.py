@@ -20,7 +20,7 @@ from onsetstudy.pool.common_odds import common_odds
 from onsetstudy.pool.results import CommonOdds
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.counted_estimates import cell_counts, cell_times, cells_compared
-from onsetstudy.study.group_results import GroupSuccess
+from onsetstudy.study.group.results import GroupSuccess
 from onsetstudy.study.sets.contrasts import BY_ARM, ask, needs_both_arms
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.results import OnsetCurve

@@ -16,7 +16,7 @@ from onsetstudy.core.onset_rule import derive_intervals
 from onsetstudy.core.results import Counts
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
-from onsetstudy.study.control_results import NegativeControl
+from onsetstudy.study.results import NegativeControl
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import PRACTICE, ask, control_onset_of, mean_scores_of, needs_both_arms
 from onsetstudy.survival.results import ArmContrast

@@ -7,7 +7,7 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Paragraph, Section, Table
 from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval
-from onsetstudy.study.cold_test_results import ColdTestErrors, ErrorRow
+from onsetstudy.study.results import ColdTestErrors, ErrorRow
 
 __all__ = ["cold_test_section"]
 

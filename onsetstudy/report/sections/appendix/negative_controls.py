@@ -6,7 +6,7 @@ from onsetstudy.core.results import Estimate, EstimateLike
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Paragraph, Section, Table
 from onsetstudy.report.numbers import decimal, interval, level, listed, tidy
-from onsetstudy.study.control_results import NegativeControl
+from onsetstudy.study.results import NegativeControl
 
 __all__ = ["negative_section", "negative_words"]
 

@@ -7,8 +7,7 @@ from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.report.document import Block, Paragraph, Section, Table
 from onsetstudy.report.numbers import counted, level, listed, percent, percent_interval
 from onsetstudy.report.sections.group.heterogeneity import name_of
-from onsetstudy.study.group.results import GroupResults
-from onsetstudy.study.group_results import GroupPractice
+from onsetstudy.study.group.results import GroupPractice, GroupResults
 
 __all__ = ["sent_section"]
 

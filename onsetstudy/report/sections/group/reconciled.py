@@ -6,8 +6,7 @@ from onsetstudy.core.quantities import quantity_of
 from onsetstudy.report.document import Block, Paragraph, Table
 from onsetstudy.report.numbers import level, listed
 from onsetstudy.report.sentences import estimate_shown, without_looks
-from onsetstudy.study.group.results import GroupResults
-from onsetstudy.study.group_results import Reconciled
+from onsetstudy.study.group.results import GroupResults, Reconciled
 
 __all__ = ["binding_words", "reconciled_blocks"]
 
