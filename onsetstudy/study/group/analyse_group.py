@@ -17,7 +17,7 @@ from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Step
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.study.answer.cautions import group_arms_caution, group_slips_caution
+from onsetstudy.study.answer.cautions import NOT_RANDOMISED, TEST_THE_TOOTH, group_arms_caution, group_slips_caution
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, as_sent
 from onsetstudy.study.group.controls import controls_untold, group_controls, group_test_errors
@@ -310,47 +310,27 @@ def _practice(code: str, period: Period, protocol: Protocol, letters: dict[str, 
 
 
 def _cautions(counts: Gathered, sent: Gathered, protocol: Protocol) -> tuple[Caution, ...]:
-    found = [
-        Caution(
-            code="test_the_tooth",
-            text="A statistic about past cases. Test the tooth and ask the patient before every procedure.",
-        ),
-    ]
-    if len(sent.practices) > 1:
-        text = "Practices are not ranked. Letters are drawn anew for every report, and small differences are chance."
-        found.append(Caution(code="no_ranks", text=text))
-    if not protocol.study.randomised:
-        text = "Not randomised: the arms may differ in ways not measured."
-        found.insert(1, Caution(code="not_randomised", text=text))
-    elif (doubt := group_arms_caution([e.arms for _, e in sent.files])) is not None:
-        found.insert(1, doubt)
-    slips = sent.slips
-    if protocol.study.randomised and (
-        (lost := group_slips_caution(tuple(slips.values()), untold=len(sent.practices) - len(slips))) is not None
-    ):
-        found.insert(1, lost)
-    k = len(counts.practices)
-    if k < FEW_PRACTICES:
-        text = f"{k} {'practice' if k == 1 else 'practices'}: how much practices differ is hardly known."
-        found.append(Caution(code="few_practices", text=text))
-    found.append(
-        Caution(
-            code="repeated_patients",
-            text="Counts do not tell who came again: patients with several cases count as if they were others.",
-        )
+    drawn, slips, k = protocol.study.randomised, sent.slips, len(counts.practices)
+    untold = len(sent.practices) - len(slips)
+    texts = {
+        "no_ranks": "Practices are not ranked. Letters are drawn anew for every report, and small differences are "
+        "chance."
+        if len(sent.practices) > 1
+        else "",
+        "few_practices": f"{k} {'practice' if k == 1 else 'practices'}: how much practices differ is hardly known."
+        if k < FEW_PRACTICES
+        else "",
+        "repeated_patients": "Counts do not tell who came again: patients with several cases count as if they were "
+        "others.",
+        "recognisable": "In a group of few practices a colleague may be recognised from the number of cases. Keep this "
+        "report within the group.",
+        "ethics": "Ethics, consent and privacy: follow local rules. Recorded status: "
+        f"{protocol.study.ethics_status or 'not recorded'}.",
+    }
+    found = (
+        TEST_THE_TOOTH,
+        group_slips_caution(tuple(slips.values()), untold=untold) if drawn else None,
+        group_arms_caution([e.arms for _, e in sent.files]) if drawn else NOT_RANDOMISED,
+        *(Caution(code=code, text=text) for code, text in texts.items() if text),
     )
-    found.append(
-        Caution(
-            code="recognisable",
-            text="In a group of few practices a colleague may be recognised from the number of cases. Keep this report "
-            "within the group.",
-        )
-    )
-    found.append(
-        Caution(
-            code="ethics",
-            text="Ethics, consent and privacy: follow local rules. Recorded status: "
-            f"{protocol.study.ethics_status or 'not recorded'}.",
-        )
-    )
-    return tuple(found)
+    return tuple(caution for caution in found if caution is not None)

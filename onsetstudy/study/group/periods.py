@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import pandas as pd
 
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.counts.exchange_check import COLUMNS
 from onsetstudy.study.group.pool_files import Gathered, together
 
 __all__ = ["Period", "cut", "last_quarter", "sent_less", "until"]
@@ -42,14 +43,11 @@ def cut(counts: Gathered, label: str) -> Period:
     beyond = {e.practice: e.quarters[-1] for _, e in begun if e.quarters[-1] > label}
     whole = [(name, e) for name, e in begun if e.practice not in beyond]
     return Period(
-        counts=replace(
-            counts,
+        counts=Gathered(
             cells=until(counts.cells, label),
-            values=together(whole, "values"),
-            safety=together(whole, "safety"),
-            flow=together(whole, "flow"),
-            operators=together(whole, "operators"),
-            controls=together(whole, "controls"),
+            **{name: together(whole, name) for name in COLUMNS if name != "cells"},
+            files=counts.files,
+            notes=counts.notes,
         ),
         label=label,
         beyond=tuple(sorted(beyond.items())),

@@ -10,11 +10,11 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.lock import ABSENT, Changes, changed_keys
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.counts.aggregate_counts import ENDS
 from onsetstudy.study.counts.exchange import binds, terms_of
+from onsetstudy.study.counts.exchange_check import COLUMNS
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
-__all__ = ["COLUMNS", "Gathered", "gather", "together"]
+__all__ = ["Gathered", "gather", "together"]
 
 MENDS = {
     "schedule.clock_zero": "minutes from another zero cannot be pooled unconverted; that practice has to record anew",
@@ -23,15 +23,6 @@ MENDS = {
 MOST_NAMED = 4
 UNSAID = ".mix_mode"
 """A term that protocols may leave to words: only where both say it can they differ."""
-COLUMNS = {
-    "cells": ("quarter", "technique", "arm", *ENDS),
-    "values": ("quantity", "arm", "known", "value"),
-    "safety": ("arm", "what"),
-    "flow": ("stage",),
-    "operators": ("operator", "technique", "arm", "outcome"),
-    "controls": ("arm", "what"),
-}
-"""Columns of a table that is in no file: nobody recorded pain, say."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -117,17 +108,12 @@ def _differing(exchange: Exchange, protocol: Protocol) -> Changes:
 
 def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
     """One table of several files, with the practice first."""
-    frames = []
-    for _, exchange in files:
-        table: CountTable | None = getattr(exchange, name)
-        if table is None or not table.rows:
-            continue
-        frame = table.to_frame()
-        frame.insert(0, "practice_id", exchange.practice)
-        frames.append(frame)
+    tables: list[tuple[str, CountTable | None]] = [(e.practice, getattr(e, name)) for _, e in files]
+    frames = [table.to_frame().assign(practice_id=code) for code, table in tables if table is not None and table.rows]
     if not frames:
         return pd.DataFrame(columns=["practice_id", *COLUMNS[name], "n"])
     frame = pd.concat([f.astype(object) for f in frames], ignore_index=True)
+    frame = frame[["practice_id", *(c for c in frame.columns if c != "practice_id")]]
     for column in frame.columns:
         if column.startswith(("left_", "right_")) or column == "value":
             frame[column] = frame[column].astype(float)
