@@ -190,6 +190,11 @@ class AnalysisSet:
         onset = {name: times.take(rows) for name, times in self.onset.items()}
         return replace(self, frame=chosen, onset=onset)
 
+    def places(self, *columns: str) -> NDArray[np.int64]:
+        """Place of each case, from 0, among those alike in these columns, by date and case code."""
+        order = self.frame.sort_values(["case_date", "case_id"], kind="stable")
+        return np.asarray(order.groupby(list(columns)).cumcount().reindex(self.frame.index), dtype=np.int64)
+
     def by_day(self) -> AnalysisSet:
         """The cases in the order of treatment: by date, those of one day by their code."""
         order = self.frame.reset_index(drop=True).sort_values(["case_date", "case_id"], kind="stable").index
