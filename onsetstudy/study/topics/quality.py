@@ -81,28 +81,25 @@ def data_quality(
     quarter : str, optional
         Whose cases are asked about what is missing; default: of all quarters.
     """
-    testing = (
-        Notice(
-            code="missed_tests",
-            text="planned cold tests before onset that were not done: the interval is wider there",
-            count=int(onset["missed_tests"].sum()),
+    counted = {
+        "missed_tests": (
+            "planned cold tests before onset that were not done: the interval is wider there",
+            onset["missed_tests"].sum(),
         ),
-        Notice(
-            code="invalid_cycles",
-            text="tests left out because the control tooth did not feel the cold, or was not recorded",
-            count=int(onset["invalid_cycles"].sum()),
+        "invalid_cycles": (
+            "tests left out because the control tooth did not feel the cold, or was not recorded",
+            onset["invalid_cycles"].sum(),
         ),
-        Notice(
-            code="left_censored",
-            text="teeth that were numb at their first valid test already",
-            count=int((onset["reason"] == "numb_at_first_test").sum()),
+        "left_censored": (
+            "teeth that were numb at their first valid test already",
+            (onset["reason"] == "numb_at_first_test").sum(),
         ),
-        Notice(
-            code="returned",
-            text="teeth in which sensation returned after a confirmed onset, while tests went on",
-            count=int((onset["loss_right_min"].notna() & (onset["loss_right_min"] < float("inf"))).sum()),
+        "returned": (
+            "teeth in which sensation returned after a confirmed onset, while tests went on",
+            (onset["loss_right_min"] < float("inf")).sum(),
         ),
-    )
+    }
+    testing = tuple(Notice(code=code, text=text, count=int(count)) for code, (text, count) in counted.items())
     arms = protocol.arm_codes
     reasons = tuple(
         (code, text, tuple(int(((onset["reason"] == code) & (onset["arm"] == arm)).sum()) for arm in arms))
