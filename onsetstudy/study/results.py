@@ -104,22 +104,21 @@ class Population:
 
     def to_frame(self) -> pd.DataFrame:
         """All estimates of this set, with the estimate columns."""
-        return estimates_frame(
-            [
-                self.onset_test,
-                self.hazard_ratio,
-                *self.success,
-                self.success_difference,
-                *self.wait,
-                self.wait_difference,
-                *self.never_numb,
-                self.never_numb_difference,
-                self.pain,
-                *(() if self.pain_difference is None else (self.pain_difference,)),
-                *self.treatment,
-                *(() if self.treatment_difference is None else (self.treatment_difference,)),
-            ]
+        told = (
+            self.onset_test,
+            self.hazard_ratio,
+            *self.success,
+            self.success_difference,
+            *self.wait,
+            self.wait_difference,
+            *self.never_numb,
+            self.never_numb_difference,
+            self.pain,
+            self.pain_difference,
+            *self.treatment,
+            self.treatment_difference,
         )
+        return estimates_frame(result for result in told if result is not None)
 
 
 @result_kind("arm_table_row")

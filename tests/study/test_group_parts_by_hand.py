@@ -25,10 +25,9 @@ from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import CountTable, as_sent
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.gates import without
-from onsetstudy.study.group.periods import Period
-from onsetstudy.study.group.pool_files import gather
+from onsetstudy.study.group.pool_files import Period, gather
 from onsetstudy.study.group.reconcile import not_reproduced
-from onsetstudy.study.group.stratified_ipd import by_practice, by_technique, pool_in_one_stage
+from onsetstudy.study.group.stratified_ipd import pool_in_one_stage, subgroups_by
 from onsetstudy.study.group.stratified_success import _inflation, _part_before, pool_success, success_tables
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import _caution
@@ -229,8 +228,8 @@ def test_practices_stand_in_the_order_of_their_numbers_and_techniques_by_name():
     cells = pd.concat(
         [tally_of(code).cells.assign(technique=technique) for code, technique in (("P10", "psa"), ("P9", "buccal"))]
     )
-    assert [level.label for level in by_practice(cells, PROTOCOL).levels] == ["P9", "P10"]
-    assert [level.label for level in by_technique(cells, PROTOCOL).levels] == ["buccal", "psa"]
+    assert [level.label for level in subgroups_by("practice_id", cells, PROTOCOL).levels] == ["P9", "P10"]
+    assert [level.label for level in subgroups_by("technique", cells, PROTOCOL).levels] == ["buccal", "psa"]
 
 
 def test_more_events_than_were_told_are_named_as_more():

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 from scipy import stats
@@ -139,7 +139,7 @@ def claim_of(
     """
     quantity, now = quantity_of(key), answer
     matters = _matters(quantity, protocol)
-    alone = None
+    alone: Interval | None = None
     bears: Bearing | None = None
     if isinstance(now, Estimate):
         if look is not None:
@@ -225,13 +225,17 @@ def allowed_for_looks(answer: Estimate, quantity: Quantity, critical: float) -> 
     """
     one = float(stats.norm.isf((1 - answer.interval.level) / 2))
     ratio = max(1.0, critical / one)
-    there: Callable[[float], float] = math.log if quantity.scale == "log" else float
-    back: Callable[[float], float] = math.exp if quantity.scale == "log" else float
-    span, centre = answer.interval, there(answer.estimate)
-    if not math.isfinite(ratio):
-        low, high = (0.0, math.inf) if quantity.scale == "log" else (-math.inf, math.inf)
-    else:
-        low, high = (_far(centre, v, ratio, there, back) for v in (span.low, span.high))
+    span, log = answer.interval, quantity.scale == "log"
+
+    def far(end: float) -> float:
+        if not math.isfinite(end) or (log and end <= 0):
+            return end
+        if log:
+            centre = math.log(answer.estimate)
+            return math.exp(centre + ratio * (math.log(end) - centre))
+        return answer.estimate + ratio * (end - answer.estimate)
+
+    low, high = (0.0 if log else -math.inf, math.inf) if not math.isfinite(ratio) else (far(span.low), far(span.high))
     if quantity.unit == "proportion":
         low, high = max(low, -1.0), min(high, 1.0)
     wide = Interval(low=low, high=high, level=span.level, method=f"{span.method}, repeated confidence interval")
@@ -265,14 +269,6 @@ def _largest(quantity: Quantity, protocol: Protocol) -> float | None:
     return None
 
 
-def _far(
-    centre: float, end: float, ratio: float, there: Callable[[float], float], back: Callable[[float], float]
-) -> float:
-    if not math.isfinite(end) or (there is math.log and end <= 0):
-        return end
-    return float(back(centre + ratio * (there(end) - centre)))
-
-
 def mean_pain(whole: Population, protocol: Protocol) -> EstimateLike:
     """Difference of mean scores at the protocol's moment, on the protocol's scale; earlier results kept the scores."""
     if whole.pain_difference is not None:
@@ -280,10 +276,10 @@ def mean_pain(whole: Population, protocol: Protocol) -> EstimateLike:
     pain = whole.pain
     if not isinstance(pain, PainComparison):
         return dataclasses.replace(pain, quantity="pain_difference")
-    reference, other = (next(s for s in pain.scores if s.arm == code) for code in protocol.arm_codes[:2])
-    first, second = (np.asarray(arm.scores, dtype=np.float64) for arm in (reference, other))
-    contrast, level = f"{other.arm} - {reference.arm}", protocol.plan.conf_level
-    return welch_difference(first, second, "pain_difference", contrast, pain.unit, pain.n, level)
+    scores = {arm.arm: np.asarray(arm.scores, dtype=np.float64) for arm in pain.scores}
+    reference, other = protocol.arm_codes[:2]
+    contrast, level = f"{other} - {reference}", protocol.plan.conf_level
+    return welch_difference(scores[reference], scores[other], "pain_difference", contrast, pain.unit, pain.n, level)
 
 
 def shown_test(test: object) -> HypothesisTest | None:

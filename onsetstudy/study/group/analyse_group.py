@@ -26,11 +26,10 @@ from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import WITHOUT_QUARTER as FIRST_ONLY
 from onsetstudy.study.group.interim import group_looks
-from onsetstudy.study.group.periods import Period, cut, last_quarter, sent_less, until
-from onsetstudy.study.group.pool_files import Gathered, gather
+from onsetstudy.study.group.pool_files import Gathered, Period, cut, gather, last_quarter, sent_less, until
 from onsetstudy.study.group.reconcile import FEW_PRACTICES, agreement_of, not_reproduced, reconcile, unlike_rows
 from onsetstudy.study.group.results import GroupOverall, GroupPractice, GroupResults
-from onsetstudy.study.group.stratified_ipd import by_practice, by_technique, failures_by, pool_in_one_stage
+from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.contrasts import cautions_of
 
@@ -100,8 +99,11 @@ def analyse_group(
     told(2, 5, "quarters")
     cumulative = _cumulative(cells, protocol, this, letters, options)
     told(3, 5, "techniques and practices")
-    subgroups = (by_technique(cells, protocol), by_practice(_lettered(cells, letters), protocol))
-    funnels = tuple(_funnel(cells, protocol, letters, kind) for kind in ("by_target", "never_numb"))
+    lettered = _lettered(cells, letters)
+    subgroups = tuple(subgroups_by(column, lettered, protocol) for column in ("technique", "practice_id"))
+    funnels = [_drawn(failures_by(lettered, protocol, kind), kind) for kind in ("by_target", "never_numb")]
+    if not counts.operators.empty:
+        funnels.append(_operators(counts, letters))
     told(4, 5, "looks")
     looks = group_looks(counts, protocol, this)
     practices = tuple(_practice(code, whole, protocol, letters) for code in whole.counts.practices)
@@ -118,7 +120,7 @@ def analyse_group(
         cumulative=cumulative,
         subgroups=subgroups,
         agreement=agreement_of(overall, ratio),
-        funnels=funnels if counts.operators.empty else (*funnels, _operators(counts, letters)),
+        funnels=tuple(funnels),
         looks=looks,
         harms=group_harms(whole.counts.safety, protocol),
         unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(whole.counts.safety)),
@@ -235,36 +237,22 @@ def _cumulative(
     return tuple(steps)
 
 
-def _funnel(cells: pd.DataFrame, protocol: Protocol, letters: dict[str, str], kind: str) -> Funnel | NotAvailable:
-    return _drawn(failures_by(_lettered(cells, letters), protocol, kind), kind)
-
-
 def _operators(counts: Gathered, letters: dict[str, str]) -> Funnel | NotAvailable:
     """Operators of the practices that sent them, as far as they are known: those with few cases stay together."""
-    frame = counts.operators[counts.operators["outcome"] != "undecided"].copy()
-    frame["unit"] = frame["practice_id"].map(letters) + frame["operator"].astype(str)
-    frame["failed"] = np.where(frame["outcome"] == "not_numb", frame["n"], 0)
-    usual = frame.groupby(["technique", "arm"])[["failed", "n"]].transform("sum")
-    frame["expected"] = usual["failed"] / usual["n"] * frame["n"]
-    return _drawn(frame.groupby("unit", sort=True)[["failed", "n", "expected"]].sum(), "operators")
+    frame = counts.operators[counts.operators["outcome"] != "undecided"]
+    unit = frame["practice_id"].map(letters) + frame["operator"].astype(str)
+    failed = np.where(frame["outcome"] == "not_numb", frame["n"], 0)
+    return _drawn(expected_failures(frame.assign(unit=unit, failed=failed), "unit"), "operators")
 
 
 def _drawn(units: pd.DataFrame, kind: str) -> Funnel | NotAvailable:
+    failed, cases, expected = (units[column].to_numpy() for column in ("failed", "n", "expected"))
     try:
-        return funnel(
-            units["failed"].to_numpy(), units["n"].to_numpy(), units["expected"].to_numpy(),
-            [str(u) for u in units.index], quantity=kind,
-        )  # fmt: skip
+        return funnel(failed, cases, expected, [str(u) for u in units.index], quantity=kind)
     except NotEstimable as error:
         n = Counts(cases=int(units["n"].sum()), onsets=int(units["failed"].sum()))
         return NotAvailable(
-            quantity=kind,
-            contrast=None,
-            code=error.code,
-            reason=error.reason,
-            unit="proportion",
-            method="funnel",
-            n=n,
+            quantity=kind, contrast=None, code=error.code, reason=error.reason, unit="proportion", method="funnel", n=n
         )
 
 

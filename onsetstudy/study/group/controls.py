@@ -8,8 +8,7 @@ import pandas as pd
 from onsetstudy.core.results import Counts
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.counted_estimates import cell_times, mean_difference
-from onsetstudy.study.group.periods import Period
-from onsetstudy.study.group.pool_files import Gathered
+from onsetstudy.study.group.pool_files import Gathered, Period
 from onsetstudy.study.results import ColdTestErrors, NegativeControl
 from onsetstudy.study.sets.contrasts import PRACTICE
 from onsetstudy.study.topics.cold_test_errors import FEWEST, error_grid

@@ -8,8 +8,7 @@ from onsetstudy.core.results import Caution
 from onsetstudy.design.interim.interim_analyses import LookSeen
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, cell_counts, difference_of_counts
-from onsetstudy.study.group.periods import until
-from onsetstudy.study.group.pool_files import Gathered
+from onsetstudy.study.group.pool_files import Gathered, until
 from onsetstudy.study.group.stratified_ipd import onset_test
 from onsetstudy.study.planning.power import plan_of
 from onsetstudy.study.practice.interim import judge_seen, score_of

@@ -14,7 +14,7 @@ from onsetstudy.core.quantities import read_earlier
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.study.exchange_results import Exchange
-from onsetstudy.study.group.periods import Period
+from onsetstudy.study.group.pool_files import Period
 from onsetstudy.study.group.results import Agreement, GroupOverall, Reconciled
 
 __all__ = ["FEW_PRACTICES", "agreement_of", "not_reproduced", "reconcile", "unlike_rows"]

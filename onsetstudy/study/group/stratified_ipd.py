@@ -34,7 +34,7 @@ from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import SharedFrailty
 from onsetstudy.survival.summaries.curve_limits import curve_limits
 
-__all__ = ["by_practice", "by_technique", "failures_by", "onset_test", "pool_in_one_stage"]
+__all__ = ["expected_failures", "failures_by", "onset_test", "pool_in_one_stage", "subgroups_by"]
 
 T = TypeVar("T")
 DIFFERENCES = (
@@ -150,34 +150,24 @@ def _curve(cells: pd.DataFrame, arm: str, protocol: Protocol) -> ArmCurve:
     return ArmCurve(arm=arm, curve=fit_npmle(times, weight=n), still_tested=still, limits=limits)
 
 
-def _outcome(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:
-    """Cells that decide whether teeth were numb by the target (or the horizon), with ``failed`` cases."""
+def failures_by(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:
+    """Cases not numb by the target (or the horizon), by practice, among those of which it is decided."""
     minute = protocol.onset.target_min if kind == "by_target" else protocol.onset.tau_min
     times = cell_times(cells, "success")
-    numb, not_numb = times.right <= minute, times.left >= minute
-    decided = cells.assign(failed=np.where(not_numb, cells["n"], 0))
-    return decided[numb | not_numb].reset_index(drop=True)
+    failed = np.where(times.left >= minute, cells["n"], 0)
+    known = (times.right <= minute) | (times.left >= minute)
+    return expected_failures(cells.assign(failed=failed)[known], "practice_id")
 
 
-def failures_by(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:
-    """By practice: ``failed``, ``n`` and ``expected``, what its mix of techniques and arms would give in the group."""
-    decided = _outcome(cells, protocol, kind)
-    usual = decided.groupby(["technique", "arm"])[["failed", "n"]].transform("sum")
-    decided["expected"] = usual["failed"] / usual["n"] * decided["n"]
-    return pd.DataFrame(decided.groupby("practice_id", sort=True)[["failed", "n", "expected"]].sum())
+def expected_failures(frame: pd.DataFrame, unit: str) -> pd.DataFrame:
+    """By unit: ``failed``, ``n`` and ``expected``, what its mix of techniques and arms would give in the group."""
+    usual = frame.groupby(["technique", "arm"])[["failed", "n"]].transform("sum")
+    told = frame.assign(expected=usual["failed"] / usual["n"] * frame["n"])
+    return pd.DataFrame(told.groupby(unit, sort=True)[["failed", "n", "expected"]].sum())
 
 
-def by_technique(cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
-    """The hazard ratio by technique, and whether it is the same in all."""
-    return _by(cells, protocol, "technique")
-
-
-def by_practice(cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
-    """The hazard ratio by practice, and whether it is the same in all."""
-    return _by(cells, protocol, "practice_id")
-
-
-def _by(cells: pd.DataFrame, protocol: Protocol, column: str) -> Subgroups:
+def subgroups_by(column: str, cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
+    """The hazard ratio by ``technique`` or ``practice_id``, and whether it is the same in all."""
     arms = protocol.arm_codes[:2]
     used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
     names = sorted(used[column].astype(str).unique(), key=lambda v: (len(v), v) if column == "practice_id" else (0, v))

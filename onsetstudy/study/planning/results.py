@@ -73,27 +73,56 @@ class PlanningResults:
 
 def plan_claims(results: PlanningResults) -> tuple[PlanClaim, ...]:
     """Every claim of a plan, the size of the main outcome first."""
-    unit = "patients" if results.protocol.study.paired else "cases"
-    primary = results.protocol.plan.primary
+    protocol, unit = results.protocol, "patients" if results.protocol.study.paired else "cases"
+    primary = protocol.plan.primary
     sizes = [_size(q, unit) for q in results.questions]
-    sizes += [
-        PlanClaim(kind="size", outcome=n.outcome, quantity=quantity_of(QUANTITY_OF[n.outcome]), value=None, unit=unit,
-                  reason=n.reason)
-        for n in results.not_sized
-    ]  # fmt: skip
+    sizes += [_no_size(n.outcome, QUANTITY_OF[n.outcome], unit, n.reason) for n in results.not_sized]
     main = next((c for c in sizes if c.quantity.key == primary), None)
     if main is None:
-        outcome, quantity = OUTCOME_OF[primary], quantity_of(primary)
-        main = PlanClaim(kind="size", outcome=outcome, quantity=quantity, value=None, unit=unit, reason=NOT_NAMED)
+        main = _no_size(OUTCOME_OF[primary], primary, unit, NOT_NAMED)
         sizes.append(main)
-    simulated = _simulated(results, main, unit)
-    lead = next((c for c in simulated if c.kind == "simulated_size"), main)
-    found = [*simulated, *sizes]
-    return (_leading(lead), *(c for c in found if c is not lead))
+    # Trials are drawn with their own spread: of an effect with its assumed one, the difference.
+    effect = main.effect.partition(", standard")[0]
+    powers = {
+        "power_at_size": (results.at_size, effect),
+        "power_planned": (results.planned, effect),
+        "error_planned": (results.null, "no difference"),
+    }
+    trials, lead = dataclasses.replace(main, power=None, source="", reason=""), main
+    simulated = [
+        dataclasses.replace(
+            trials,
+            kind=kind,
+            value=power.power,
+            low=power.interval.low,
+            high=power.interval.high,
+            unit="proportion",
+            test=power.test,
+            cases=power.scenario.cases,
+            effect=of,
+            method=power.method,
+        )
+        for kind, (power, of) in powers.items()
+        if power is not None
+    ]
+    if (needed := results.needed) is not None:
+        share = needed.included / needed.analysed
+        lead = dataclasses.replace(
+            trials,
+            kind="simulated_size",
+            value=needed.included,
+            low=share * (needed.analysed - needed.two_errors),
+            high=share * (needed.analysed + needed.two_errors),
+            test=needed.test,
+            cases=needed.analysed,
+            power=protocol.plan.planned_power,
+            method="simulated trials",
+        )
+    return (dataclasses.replace(lead, leads=True), *simulated, *(c for c in sizes if c is not lead))
 
 
-def _leading(claim: PlanClaim) -> PlanClaim:
-    return dataclasses.replace(claim, leads=True)
+def _no_size(outcome: str, key: str, unit: str, reason: str) -> PlanClaim:
+    return PlanClaim(kind="size", outcome=outcome, quantity=quantity_of(key), value=None, unit=unit, reason=reason)
 
 
 def _size(question: Question, unit: str) -> PlanClaim:
@@ -110,51 +139,4 @@ def _size(question: Question, unit: str) -> PlanClaim:
         effect=size.effect_text,
         method=size.method,
         source=size.source,
-    )
-
-
-def _simulated(results: PlanningResults, main: PlanClaim, unit: str) -> list[PlanClaim]:
-    found = []
-    needed = results.needed
-    if needed is not None:
-        share = needed.included / needed.analysed
-        found.append(
-            PlanClaim(
-                kind="simulated_size",
-                outcome=main.outcome,
-                quantity=main.quantity,
-                value=needed.included,
-                low=share * (needed.analysed - needed.two_errors),
-                high=share * (needed.analysed + needed.two_errors),
-                unit=unit,
-                test=needed.test,
-                cases=needed.analysed,
-                power=results.protocol.plan.planned_power,
-                effect=main.effect,
-                method="simulated trials",
-            )
-        )
-    powers = (
-        # Trials are drawn with their own spread: of an effect with its assumed one, the difference.
-        ("power_at_size", results.at_size, main.effect.partition(", standard")[0]),
-        ("power_planned", results.planned, main.effect.partition(", standard")[0]),
-        ("error_planned", results.null, "no difference"),
-    )
-    found += [_power(kind, power, main, effect) for kind, power, effect in powers if power is not None]
-    return found
-
-
-def _power(kind: str, power: SimulatedPower, main: PlanClaim, effect: str) -> PlanClaim:
-    return PlanClaim(
-        kind=kind,
-        outcome=main.outcome,
-        quantity=main.quantity,
-        value=power.power,
-        low=power.interval.low,
-        high=power.interval.high,
-        unit="proportion",
-        test=power.test,
-        cases=power.scenario.cases,
-        effect=effect,
-        method=power.method,
     )
