@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import importlib.metadata
+from collections.abc import Iterable
+
 import pandas as pd
 
 from onsetstudy.core.results import (
@@ -17,6 +20,7 @@ from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.interim.interim_analyses import LookSeen
 from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.outcomes.scores.pain_results import PainComparison
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import MissingField
 from onsetstudy.survival.results import FinenessOfTesting, OnsetCurve, ProportionalityCheck, ScheduleCheck
 from onsetstudy.survival.sequential.results import AnytimeTest, ConfidenceSequence
@@ -298,6 +302,13 @@ class Provenance:
     seed: int
     versions: tuple[tuple[str, str], ...]
     ledger_head: str = ""
+
+    @classmethod
+    def of(cls, protocol: Protocol, records_digest: str, packages: Iterable[str]) -> Provenance:
+        """With the versions of these packages as they are installed."""
+        versions = tuple((name, importlib.metadata.version(name)) for name in packages)
+        seed, digest = protocol.plan.seed, protocol.digest
+        return cls(protocol_digest=digest, records_digest=records_digest, seed=seed, versions=versions)
 
 
 @result_kind("adoption_part")

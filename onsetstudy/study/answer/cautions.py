@@ -140,30 +140,26 @@ def arms_caution(arms: ArmStanding | None) -> Caution | None:
 
 def slips_caution(opened: int, without: int) -> Caution | None:
     """What a reader must know of patients who were randomised and never recorded; ``None`` where there is none."""
-    if not without:
-        return None
-    alarm = "Alarm: " if without > MOST_MISSING * opened else ""
-    text = (
-        f"{alarm}{without} of {opened} opened slips {'has' if without == 1 else 'have'} no record: whoever was "
-        "allocated by them is in no count here, and could turn the answer. Find out what became of them."
-    )
-    return Caution(code="opened_for_nobody", text=text)
+    have = f"{opened} opened slips {'has' if without == 1 else 'have'}"
+    return _slips(without > MOST_MISSING * opened, without, have, " Find out what became of them.")
 
 
 def group_slips_caution(slips: Sequence[tuple[int, int]], *, untold: int = 0) -> Caution | None:
     """The same of a group: slips opened and without a record, of each practice that tells; in all, by no code."""
-    without = sum(n for _, n in slips)
+    many = sum(n > MOST_MISSING * opened for opened, n in slips)
+    more = f" In {many} of {len(slips)} practices they are more than one in ten." if many else ""
+    if untold:
+        more += f" {untold} {'file does' if untold == 1 else 'files do'} not tell."
+    return _slips(bool(many), sum(n for _, n in slips), f"{sum(o for o, _ in slips)} opened slips have", more)
+
+
+def _slips(alarm: bool, without: int, have: str, more: str) -> Caution | None:
     if not without:
         return None
-    many = sum(n > MOST_MISSING * opened for opened, n in slips)
     text = (
-        f"{'Alarm: ' if many else ''}{without} of {sum(o for o, _ in slips)} opened slips have no record: whoever was "
+        f"{'Alarm: ' if alarm else ''}{without} of {have} no record: whoever was allocated by them is in no count "
+        f"here, and could turn the answer.{more}"
     )
-    text += "allocated by them is in no count here, and could turn the answer."
-    if many:
-        text += f" In {many} of {len(slips)} practices they are more than one in ten."
-    if untold:
-        text += f" {untold} {'file does' if untold == 1 else 'files do'} not tell."
     return Caution(code="opened_for_nobody", text=text)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import importlib.metadata
 import json
 from collections.abc import Sequence
 
@@ -24,8 +23,7 @@ from onsetstudy.study.group.controls import controls_untold, group_controls, gro
 from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
-from onsetstudy.study.group.interim import WITHOUT_QUARTER as FIRST_ONLY
-from onsetstudy.study.group.interim import group_looks
+from onsetstudy.study.group.interim import OF_SCORES, group_looks
 from onsetstudy.study.group.pool_files import Gathered, Period, cut, gather, last_quarter, sent_less, until
 from onsetstudy.study.group.reconcile import FEW_PRACTICES, agreement_of, not_reproduced, reconcile, unlike_rows
 from onsetstudy.study.group.results import GroupOverall, GroupPractice, GroupResults
@@ -137,7 +135,7 @@ def analyse_group(
         unlike_rows=unlike_rows(
             counts.files,
             beyond=bool(period.beyond),
-            first_look=looks is not None and protocol.plan.primary in FIRST_ONLY,
+            first_look=looks is not None and protocol.plan.primary in OF_SCORES,
         ),
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
         slips=tuple((letters[code], *counts) for code, counts in whole.counts.slips.items()),
@@ -147,11 +145,8 @@ def analyse_group(
         test_errors=group_test_errors(period.counts, protocol),
         controls_untold=controls_untold(period, letters),
         with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),
-        provenance=Provenance(
-            protocol_digest=protocol.digest,
-            records_digest=hashlib.sha256(f"group {_secret(whole.counts)}".encode()).hexdigest(),
-            seed=protocol.plan.seed,
-            versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
+        provenance=Provenance.of(
+            protocol, hashlib.sha256(f"group {_secret(whole.counts)}".encode()).hexdigest(), PACKAGES
         ),
     )
 

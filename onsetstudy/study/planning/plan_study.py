@@ -59,7 +59,7 @@ def plan_study(
     sizes, not_sized = sizes_of(sizing)
     looks, outcome = power.plan_of(protocol), OUTCOME_OF[plan.primary]
     primary = next((s for s in sizes if s.quantity == outcome), None)
-    why_not = power.not_simulated(protocol, primary)
+    why_not = power.PAIRS_NOT_SIMULATED if paired else power.NO_EFFECT if primary is None else ""
     cases = 0 if paired else power.planned_cases(sizes[0], primary, looks)
     scenario = None if paired else power.scenario_of(sizing, cases, looks)
     simulated = None if why_not or scenario is None else power.of_primary(sizing, scenario)

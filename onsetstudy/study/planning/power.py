@@ -25,13 +25,14 @@ from onsetstudy.study.planning_results import Needed, PowerPoint
 
 __all__ = [
     "EFFECTS",
+    "NO_EFFECT",
     "OUT_OF_REACH",
+    "PAIRS_NOT_SIMULATED",
     "TRIALS",
     "Run",
     "curve_of",
     "even",
     "needed_of",
-    "not_simulated",
     "of_primary",
     "plan_of",
     "planned_cases",
@@ -98,13 +99,6 @@ def plan_of(protocol: Protocol) -> LookPlan | None:
         futility=rule.futility,
         unit=rule.information,
     )
-
-
-def not_simulated(protocol: Protocol, primary: SampleSize | None) -> str:
-    """Why the power of the primary outcome is not simulated; empty if it is."""
-    if protocol.study.paired:
-        return PAIRS_NOT_SIMULATED
-    return NO_EFFECT if primary is None else ""
 
 
 def of_primary(sizing: Sizing, base: TrialScenario) -> TrialScenario | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib.metadata
 
 import numpy as np
 import pandas as pd
@@ -158,12 +157,7 @@ def analyse(
             critical=None if (look := deciding_look(looks)) is None else look.critical,
             untold_baseline=untold_baseline(data.frame, protocol),
         ),
-        provenance=Provenance(
-            protocol_digest=protocol.digest,
-            records_digest=records.digest,
-            seed=protocol.plan.seed,
-            versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
-        ),
+        provenance=Provenance.of(protocol, records.digest, PACKAGES),
         sensitivity=sensitivity,
         diagnostics=diagnostics,
         allocation=review,

@@ -193,9 +193,8 @@ def control_onset_of(
     weight: NDArray[np.int64] | None = None,
 ) -> ArmContrast:
     """Proportion of tests at which the control tooth began not to feel, and its difference."""
-    asked = estimand_of(protocol, "treatment_success_difference")
     cases = compared_treatments(lost, arm, {PRACTICE: practice}, protocol, weight=weight)
-    return _told_as(_within(cases, "treatment", success_by, asked, target_min=DONE), "control_onset", "of such tests")
+    return _proportion(cases, "control_onset", "of such tests")
 
 
 def mean_scores_of(
@@ -226,13 +225,13 @@ def mean_scores_of(
 
 def treatment_success_of(cases: Compared) -> ArmContrast:
     """Proportion of successful treatments, and its difference."""
+    return _proportion(cases, "treatment_success", "of successful treatments")
+
+
+def _proportion(cases: Compared, name: str, what: str) -> ArmContrast:
+    """A proportion by the one minute, under the name of what it is."""
     asked = estimand_of(cases.protocol, "treatment_success_difference")
     found = _within(cases, "treatment", success_by, asked, target_min=DONE)
-    return _told_as(found, "treatment_success", "of successful treatments")
-
-
-def _told_as(found: ArmContrast, name: str, what: str) -> ArmContrast:
-    """A proportion by the one minute under the name of what it is."""
     method = found.method.replace(f" by {DONE:g} min", f" {what}")
 
     def named(each: Estimate, quantity: str) -> Estimate:
