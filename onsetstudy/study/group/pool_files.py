@@ -84,11 +84,7 @@ def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathere
         raise RecordsError(problems)
     ordered = tuple(sorted(files, key=lambda f: (f[1].practice, f[1].quarters)))
     notes = tuple(note for _, exchange in ordered for note in _notes(exchange, protocol))
-    return Gathered(
-        **{name: together(ordered, name) for name in COLUMNS},
-        files=ordered,
-        notes=notes,
-    )
+    return Gathered(**{name: together(ordered, name) for name in COLUMNS}, files=ordered, notes=notes)
 
 
 def _notes(exchange: Exchange, protocol: Protocol) -> Iterator[str]:

@@ -12,7 +12,6 @@ from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
-from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.counted_estimates import (
@@ -25,14 +24,13 @@ from onsetstudy.study.counts.counted_estimates import (
 )
 from onsetstudy.study.group.results import GroupOverall
 from onsetstudy.study.group.stratified_success import by_arm, pool_success
+from onsetstudy.study.practice.curves import ArmCases, curve_of_arm
 from onsetstudy.study.practice.subsets import EXACT_CASES
 from onsetstudy.study.results import ArmCurve
 from onsetstudy.study.sets.contrasts import ask, needs_both_arms
-from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import SharedFrailty
-from onsetstudy.survival.summaries.curve_limits import curve_limits
 
 __all__ = ["expected_failures", "failures_by", "onset_test", "pool_in_one_stage", "subgroups_by"]
 
@@ -134,20 +132,14 @@ def _asked(
 
 
 def _curve(cells: pd.DataFrame, arm: str, protocol: Protocol) -> ArmCurve:
-    counts = cell_counts(cells, protocol, "success")
-    n = cells["n"].to_numpy(dtype=np.int64)
-    if not len(cells):
-        reason = f"no case of the arm {protocol.label(arm)} has been sent"
-        absent = not_asked("onset_curve", reason, code="arm_missing", contrast=arm, unit="proportion", n=counts)
-        return ArmCurve(arm=arm, curve=absent, still_tested=())
-    times = cell_times(cells, "success")
-    minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.tau_min]
-    found = curve_limits(times, minutes, weight=n, conf_level=protocol.plan.conf_level, seed=protocol.plan.seed)
-    limits: tuple[tuple[float, EstimateLike], ...] = tuple(zip(minutes, found, strict=True))
     rate = cell_times(cells, "hazard")
-    watched = np.where(np.isfinite(rate.right), rate.right, rate.left)
-    still = tuple((float(t), int(n[watched >= t].sum())) for t in (0.0, *minutes))
-    return ArmCurve(arm=arm, curve=fit_npmle(times, weight=n), still_tested=still, limits=limits)
+    cases = ArmCases(
+        times=cell_times(cells, "success"),
+        n=cell_counts(cells, protocol, "success"),
+        watched=np.where(np.isfinite(rate.right), rate.right, rate.left),
+        weight=cells["n"].to_numpy(dtype=np.int64),
+    )
+    return curve_of_arm(cases, arm, protocol, f"no case of the arm {protocol.label(arm)} has been sent")
 
 
 def failures_by(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:

@@ -123,10 +123,7 @@ def score_of(result: object, primary: str) -> tuple[float, float | None] | None:
 
 
 def _stopped(
-    plan: LookPlan,
-    verdicts: tuple[LookVerdict, ...],
-    seen: list[LookSeen],
-    protocol: Protocol,
+    plan: LookPlan, verdicts: tuple[LookVerdict, ...], seen: list[LookSeen], protocol: Protocol
 ) -> StoppedEstimate | None:
     """Estimate at the look at which the study stopped, on the scale of the outcome; positive is better.
 

@@ -118,13 +118,7 @@ def _changed_text(entry: LedgerEntry, today: LookSeen | None) -> str:
 
 
 def new_looks(
-    found: LooksTaken | None,
-    protocol: Protocol,
-    entries: Sequence[LedgerEntry],
-    *,
-    by: str,
-    records: str,
-    quarter: str,
+    found: LooksTaken | None, protocol: Protocol, entries: Sequence[LedgerEntry], *, by: str, records: str, quarter: str
 ) -> list[tuple[str, Mapping[str, Any]]]:
     """Entries that a report adds to the ledger: looks not taken before, and looks over changed data beside theirs.
 

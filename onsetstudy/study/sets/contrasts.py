@@ -198,12 +198,7 @@ def control_onset_of(
 
 
 def mean_scores_of(
-    scores: FloatArray,
-    arm: NDArray[np.str_],
-    practice: NDArray[np.str_],
-    protocol: Protocol,
-    *,
-    quantity: str,
+    scores: FloatArray, arm: NDArray[np.str_], practice: NDArray[np.str_], protocol: Protocol, *, quantity: str
 ) -> Estimate | NotAvailable:
     """Difference of the mean scores within practices, combined by their numbers of scores; missing scores are ``nan``.
 

@@ -33,11 +33,7 @@ def lists_of(rule: DoseRule | None) -> tuple[str, ...]:
 
 
 def doses_of(
-    cases: pd.DataFrame,
-    protocol: Protocol,
-    limits: LimitsTable,
-    *,
-    left_out: pd.DataFrame | None = None,
+    cases: pd.DataFrame, protocol: Protocol, limits: LimitsTable, *, left_out: pd.DataFrame | None = None
 ) -> DoseSummary:
     """Doses of the planned injections of the analysed cases.
 
