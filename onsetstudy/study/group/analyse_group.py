@@ -11,10 +11,10 @@ import pandas as pd
 
 from onsetstudy.core.errors import NotEstimable, Problem, RecordsError
 from onsetstudy.core.parallel import Progress
-from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable
+from onsetstudy.core.results import Caution, Counts, EstimateLike, NotAvailable
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
-from onsetstudy.pool.results import Funnel, Step
+from onsetstudy.pool.results import Funnel, Pooled, Step
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.answer.cautions import NOT_RANDOMISED, TEST_THE_TOOTH, group_arms_caution, group_slips_caution
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
@@ -89,11 +89,8 @@ def analyse_group(
         code: _whole(estimates_of_counts(_rows(cells, code), _rows(counts.values, code), protocol), code, period)
         for code in counts.practices
     }
-    pooled = tuple(
-        combine_estimates([r for _, r in rows], [letters[code] for code, _ in rows], options)
-        for quantity in POOLED
-        if (rows := _of(own, quantity, letters))
-    )
+    combined = (_combined(own, quantity, letters, options) for quantity in POOLED)
+    pooled = tuple(found for found in combined if found is not None)
     told(2, 5, "quarters")
     cumulative = _cumulative(cells, protocol, this, letters, options)
     told(3, 5, "techniques and practices")
@@ -201,15 +198,13 @@ def _lettered(cells: pd.DataFrame, letters: dict[str, str]) -> pd.DataFrame:
     return cells.assign(practice_id=cells["practice_id"].map(letters))
 
 
-def _of(
-    own: dict[str, tuple[Estimate | NotAvailable, ...]], quantity: str, letters: dict[str, str]
-) -> list[tuple[str, Estimate | NotAvailable]]:
-    return [
-        (code, result)
-        for code in sorted(own, key=lambda c: (len(letters[c]), letters[c]))
-        for result in own[code]
-        if result.quantity == quantity
-    ]
+def _combined(
+    own: dict[str, tuple[EstimateLike, ...]], quantity: str, letters: dict[str, str], options: PoolOptions
+) -> Pooled | None:
+    """One quantity of practices combined, in the order of their letters; ``None`` where nobody has it."""
+    codes = sorted(own, key=lambda c: (len(letters[c]), letters[c]))
+    told = [(letters[code], result) for code in codes for result in own[code] if result.quantity == quantity]
+    return combine_estimates([r for _, r in told], [letter for letter, _ in told], options) if told else None
 
 
 def _cumulative(
@@ -219,16 +214,11 @@ def _cumulative(
     steps = []
     for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
         cells = until(counted, quarter.label)
-        own = {
-            code: estimates_of_counts(part, NO_VALUES, protocol)
-            for code, part in cells.groupby("practice_id", sort=True)
-        }
-        rows = _of({str(c): v for c, v in own.items()}, "hazard_ratio", letters)
-        if not rows:
-            continue
-        found = combine_estimates([r for _, r in rows], [letters[code] for code, _ in rows], options)
-        tau2 = None if found.heterogeneity is None else found.heterogeneity.tau2
-        steps.append(Step(label=quarter.label, result=found.average, tau2=tau2))
+        parts = {str(code): part for code, part in cells.groupby("practice_id", sort=True)}
+        own = {code: estimates_of_counts(part, NO_VALUES, protocol) for code, part in parts.items()}
+        if (found := _combined(own, "hazard_ratio", letters, options)) is not None:
+            tau2 = None if found.heterogeneity is None else found.heterogeneity.tau2
+            steps.append(Step(label=quarter.label, result=found.average, tau2=tau2))
     return tuple(steps)
 
 
@@ -251,7 +241,7 @@ def _drawn(units: pd.DataFrame, kind: str) -> Funnel | NotAvailable:
         )
 
 
-def _whole(own: tuple[Estimate | NotAvailable, ...], code: str, period: Period) -> tuple[Estimate | NotAvailable, ...]:
+def _whole(own: tuple[EstimateLike, ...], code: str, period: Period) -> tuple[EstimateLike, ...]:
     """A practice's estimates; those of counts without a quarter only where its files end with the report."""
     last = dict(period.beyond).get(code)
     if last is None:

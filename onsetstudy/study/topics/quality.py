@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterable
 
 import pandas as pd
@@ -41,16 +40,12 @@ def _refusal(problem: Problem) -> str:
 
 def _grouped(problems: Iterable[Problem], told: Callable[[Problem], str]) -> tuple[Notice, ...]:
     """Problems of one kind in one column, most frequent first, with the first as the example."""
-    found = list(problems)
-    keys = Counter((p.code, p.where.column or "") for p in found)
-    first: dict[tuple[str, str], Problem] = {}
-    for problem in found:
-        first.setdefault((problem.code, problem.where.column or ""), problem)
+    kinds: dict[tuple[str, str], list[Problem]] = {}
+    for problem in problems:
+        kinds.setdefault((problem.code, problem.where.column or ""), []).append(problem)
     return tuple(
-        Notice(
-            code=code, text=f"{column}: {told(first[code, column])}" if column else told(first[code, column]), count=n
-        )
-        for (code, column), n in sorted(keys.items(), key=lambda item: (-item[1], item[0]))
+        Notice(code=code, text=f"{column}: {told(found[0])}" if column else told(found[0]), count=len(found))
+        for (code, column), found in sorted(kinds.items(), key=lambda item: (-len(item[1]), item[0]))
     )
 
 
