@@ -207,10 +207,6 @@ def _counts(name: str, table: CountTable) -> Iterator[Problem]:
         yield _problem(f"two rows of the table {name} are of the same group", "twice")
 
 
-def _words(n: int) -> str:
-    return "a word" if n == 1 else f"{n} words"
-
-
 def _number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
@@ -334,7 +330,6 @@ def strange_words(exchange: Exchange) -> list[Problem]:
     codes = {c for values in CODES.values() for c in values} | {OTHER, "not recorded"}
     known: dict[str, set[str]] = {
         "arm": arms,
-        "technique": codes,
         "known": {"exactly", "at_least"},
         "outcome": {"numb", "not_numb", "undecided"},
         "stage": {"recorded", "refused", "left_out", "analysed"},
@@ -359,7 +354,9 @@ def strange_words(exchange: Exchange) -> list[Problem]:
                 wrong = sorted({str(v) for v in frame[column]} - known.get(column, codes))
             if wrong:
                 # Never the words themselves: what does not belong there may be a name.
-                what = f"the table {table} holds {_words(len(set(wrong)))} under {column}, no code of the study"
+                n = len(set(wrong))
+                told = "a word" if n == 1 else f"{n} words"
+                what = f"the table {table} holds {told} under {column}, no code of the study"
                 problems.append(_problem(what, "word", "correct the records and make the file anew; do not send this"))
     return problems
 

@@ -115,14 +115,10 @@ def of_primary(sizing: Sizing, base: TrialScenario) -> TrialScenario | None:
     protocol, plan, assumed = sizing.protocol, sizing.protocol.plan, sizing.assumed
     if plan.primary == "pain_difference" and protocol.pain is not None:
         less = protocol.pain.instrument.important_difference or 0.0
-        return replace(
-            base, decision="pain", conf_level=plan.conf_level, pain_sd=assumed.pain_sd or 0.0, pain_less=less
-        )
+        return replace(base, decision="pain", pain_sd=assumed.pain_sd or 0.0, pain_less=less)
     if plan.primary == "treatment_success_difference":
-        return replace(
-            base, decision="treatment", conf_level=plan.conf_level,
-            treated_reference=assumed.treated_reference or 0.0, treated_other=assumed.treated_other or 0.0,
-        )  # fmt: skip
+        reference, other = assumed.treated_reference or 0.0, assumed.treated_other or 0.0
+        return replace(base, decision="treatment", treated_reference=reference, treated_other=other)
     if plan.primary != "rmst_difference":
         return base
     wanted, share = plan.wait_difference_min or 0.0, base.ratio[1] / sum(base.ratio)
@@ -133,7 +129,6 @@ def of_primary(sizing: Sizing, base: TrialScenario) -> TrialScenario | None:
         return replace(
             base,
             decision="wait",
-            conf_level=plan.conf_level,
             grace_min=estimand_of(protocol, "rmst_difference").grace_min or 0.0,
             hazard_ratio=base.hazard_ratio**of,
             expected=replace(e, never_other=never),

@@ -12,7 +12,6 @@ from onsetstudy.core.errors import Problem, RecordsError, require
 from onsetstudy.core.parallel import Progress
 from onsetstudy.doses.limits import LimitsTable
 from onsetstudy.doses.results import DoseSummary
-from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.protocol.lock import lock_standing
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol, Quarter
@@ -176,7 +175,9 @@ def analyse(
         negative=negative_controls(data, records),
         test_errors=cold_test_errors(data, records),
         doses=None if beside.limits is None else _doses(data, records, this, beside.limits),
-        context=_context(protocol, overall, members("technique"), data, beside),
+        context=None
+        if beside.published is None
+        else context_of((overall, *members("technique")), data.frame, protocol, beside.published),
     )
 
 
@@ -184,14 +185,6 @@ def _only(records: Records, data: AnalysisSet) -> Records:
     """The records of the analysed cases alone."""
     kept = records.cases["case_id"].isin(data.frame["case_id"])
     return dataclasses.replace(records, cases=records.cases[kept].reset_index(drop=True))
-
-
-def _context(
-    protocol: Protocol, overall: Population, by_technique: tuple[Population, ...], data: AnalysisSet, beside: Companions
-) -> PublishedContext | None:
-    if beside.published is None:
-        return None
-    return context_of((overall, *by_technique), data.frame, protocol, beside.published)
 
 
 def standing_of(protocol: Protocol, records: Records, beside: Companions) -> LockStanding | None:

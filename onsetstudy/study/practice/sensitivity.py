@@ -106,7 +106,8 @@ def run_sensitivity(
                 for name in unknown
             ]
         )
-    received = _received_otherwise(main)
+    # None where there is no list.
+    received = main.received != main.arm
     if protocol.schedule.window_min is not None and "all_tests" not in names:
         # What the tests left out would have said stands beside the answer, whether the plan names it or not.
         names = (*names, "all_tests")
@@ -164,11 +165,6 @@ def _main_words(protocol: Protocol, arms: ArmStanding | None) -> tuple[str, str]
     return name, "cases are counted in the arm that was allocated, whatever was injected"
 
 
-def _received_otherwise(data: AnalysisSet) -> NDArray[np.bool_]:
-    """Cases that were injected with another arm than allocated; none where there is no list."""
-    return np.asarray(data.received != data.arm, dtype=bool)
-
-
 def _variation(code: str, label: str, text: str, data: AnalysisSet) -> Variation:
     counts, hazard_ratio, success_difference, wait_difference = contrast_results(data)
     return Variation(
@@ -186,7 +182,7 @@ def _as_planned(data: AnalysisSet) -> NDArray[np.bool_]:
     """Cases whose preparation, as far as it was recorded, kept to the plan."""
     frame = data.frame
     off = data.numbers("mixed_to_injection_min") > MIXED_WITHIN_MIN
-    off |= _received_otherwise(data)
+    off |= data.received != data.arm
     if "off_protocol" in frame:
         off |= (frame["off_protocol"] != "").to_numpy()
     ratio = data.numbers("bicarbonate_ml") / data.numbers("cartridge_ml")
