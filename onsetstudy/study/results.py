@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import importlib.metadata
+from collections.abc import Iterable
+
 import pandas as pd
 
 from onsetstudy.core.results import (
@@ -17,6 +20,7 @@ from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.interim.interim_analyses import LookSeen
 from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.outcomes.scores.pain_results import PainComparison
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import MissingField
 from onsetstudy.survival.results import (
     AnytimeTest,
@@ -28,16 +32,21 @@ from onsetstudy.survival.results import (
 )
 
 __all__ = [
+    "Adoption",
+    "AdoptionPart",
     "AnytimeLook",
     "AnytimeTaken",
     "ArmCurve",
     "ArmTable",
     "ArmTableRow",
+    "ColdTestErrors",
     "DataQuality",
     "Diagnostics",
+    "ErrorRow",
     "LooksTaken",
     "MoreNeeded",
     "NaiveStopwatch",
+    "NegativeControl",
     "Notice",
     "Population",
     "Provenance",
@@ -105,22 +114,21 @@ class Population:
 
     def to_frame(self) -> pd.DataFrame:
         """All estimates of this set, with the estimate columns."""
-        return estimates_frame(
-            [
-                self.onset_test,
-                self.hazard_ratio,
-                *self.success,
-                self.success_difference,
-                *self.wait,
-                self.wait_difference,
-                *self.never_numb,
-                self.never_numb_difference,
-                self.pain,
-                *(() if self.pain_difference is None else (self.pain_difference,)),
-                *self.treatment,
-                *(() if self.treatment_difference is None else (self.treatment_difference,)),
-            ]
+        told = (
+            self.onset_test,
+            self.hazard_ratio,
+            *self.success,
+            self.success_difference,
+            *self.wait,
+            self.wait_difference,
+            *self.never_numb,
+            self.never_numb_difference,
+            self.pain,
+            self.pain_difference,
+            *self.treatment,
+            self.treatment_difference,
         )
+        return estimates_frame(result for result in told if result is not None)
 
 
 @result_kind("arm_table_row")
@@ -300,3 +308,88 @@ class Provenance:
     seed: int
     versions: tuple[tuple[str, str], ...]
     ledger_head: str = ""
+
+    @classmethod
+    def of(cls, protocol: Protocol, records_digest: str, packages: Iterable[str]) -> Provenance:
+        """With the versions of these packages as they are installed."""
+        versions = tuple((name, importlib.metadata.version(name)) for name in packages)
+        seed, digest = protocol.plan.seed, protocol.digest
+        return cls(protocol_digest=digest, records_digest=records_digest, seed=seed, versions=versions)
+
+
+@result_kind("adoption_part")
+class AdoptionPart:
+    """One condition: ``code`` is ``met``, ``failed`` or ``open`` where the interval does not decide.
+
+    ``name`` is ``net_min``, ``pain_margin``, ``not_numb_margin`` or ``stopping_harms``.
+    """
+
+    name: str
+    code: str
+
+
+@result_kind("adoption")
+class Adoption:
+    """``verdict`` is ``adopt``, ``do_not_adopt`` or ``undecided``; empty where the protocol says why it has no rule."""
+
+    verdict: str
+    parts: tuple[AdoptionPart, ...] = ()
+    none_because: str = ""
+
+
+@result_kind("negative_control")
+class NegativeControl:
+    """One outcome that no injected solution can change.
+
+    ``outcome`` is ``insertion_pain`` (before any drug is given), ``control_tooth`` (outside the numb field, as many
+    tests in a row as make an onset) or ``control_single`` (the same, one test). ``difference`` is the other arm minus
+    the reference arm: of mean scores, or of the proportion of tests at which the control tooth began not to feel.
+    ``arms`` are that proportion in each arm, reference first; empty for scores.
+    """
+
+    outcome: str
+    difference: EstimateLike
+    arms: tuple[EstimateLike, ...] = ()
+
+    @property
+    def differs(self) -> bool:
+        """Whether the interval excludes no difference."""
+        found = self.difference
+        return isinstance(found, Estimate) and (found.interval.low > 0 or found.interval.high < 0)
+
+
+@result_kind("error_row")
+class ErrorRow:
+    """Onset under one sensitivity and specificity.
+
+    ``numb`` is the least and largest proportion numb by the target of each arm, reference first; ``wait`` the
+    restricted mean time to onset of each, minutes; both empty with the ``reason``. ``difference`` is the wait of the
+    other arm less that of the reference arm. ``from_control``: the specificity is that of the control teeth.
+    ``numb_limits`` and ``difference_limits`` are profile likelihood limits of these; the former hold both bounds.
+    """
+
+    sensitivity: float
+    specificity: float
+    numb: tuple[tuple[float, float], ...] = ()
+    wait: tuple[float, ...] = ()
+    difference: float | None = None
+    reason: str = ""
+    from_control: bool = False
+    numb_limits: tuple[tuple[float, float], ...] = ()
+    difference_limits: tuple[float, float] | None = None
+
+
+@result_kind("cold_test_errors")
+class ColdTestErrors:
+    """The grid, and how often control teeth, which are not numb, were said not to feel.
+
+    ``false_not_felt`` is that proportion of the ``control_tests``; ``None`` where no control tooth was recorded.
+    ``conf_level`` is of the limits of the rows. ``from_intervals``: of counted onset intervals, as a group has them,
+    not of every single test.
+    """
+
+    rows: tuple[ErrorRow, ...]
+    control_tests: int = 0
+    false_not_felt: EstimateLike | None = None
+    conf_level: float = 0.95
+    from_intervals: bool = False

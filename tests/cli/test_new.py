@@ -15,9 +15,9 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.earlier_names import todays_names
 from onsetstudy.protocol.guided import GuidedAnswers, answers_from, guided_content
 from onsetstudy.protocol.guided_questions import GUIDED, is_asked
-from onsetstudy.study.planning.claims import plan_claims
 from onsetstudy.study.planning.plan_study import plan_study
-from onsetstudy.study.planning.sizes import expectation_of, numb_by_target
+from onsetstudy.study.planning.results import plan_claims
+from onsetstudy.study.planning.sizes import Sizing
 
 CHANCE = "P07\ny\ny\n" + "\n" * 15 + "ethics committee of the county, 12/2026, 1 June 2026\n"
 SETTLED = (
@@ -197,7 +197,7 @@ def test_the_percentage_points_that_would_matter_are_what_the_plan_is_made_for(t
     assert done.exit_code == 0, done.output
     assert "percentage points" in done.output
     promised = read_protocol(tmp_path / "protocol.toml")
-    shares = numb_by_target(promised, expectation_of(promised, promised.planning))
+    shares = Sizing.of(promised).numb_by_target(promised.plan.planned_hazard_ratio)
     assert 100 * shares[0] == pytest.approx(50)
     assert 100 * (shares[1] - shares[0]) == pytest.approx(points, abs=0.01)
     assert any(f"{points:g} percentage points" in source for source in promised.planning.sources)

@@ -128,7 +128,7 @@ def test_rows_of_different_length():
 
 def test_harms_follow_the_syringe():
     from onsetstudy.study.sets.prepare import prepare
-    from onsetstudy.study.topics.harms import safety_of
+    from onsetstudy.study.topics.outcomes import safety_of
 
     promised, found = study({"plain": ["ffnn"] * 3, "buffered": ["fnn"] * 3}, protocol(plan={"sensitivity": ()}))
     data, _ = prepare(promised, found, through=promised.quarters[-1])

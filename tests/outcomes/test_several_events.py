@@ -12,7 +12,7 @@ from onsetstudy.outcomes.harms import EventRecorded, SafetyRecords, events_of_ca
 from onsetstudy.records.model import Companions
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.sets.prepare import prepare
-from onsetstudy.study.topics.harms import safety_of
+from onsetstudy.study.topics.outcomes import safety_of
 from tests.study.cases import case, protocol, readings_of, records
 
 

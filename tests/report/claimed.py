@@ -6,8 +6,7 @@ from onsetstudy.core.quantities import quantity_of
 from onsetstudy.pool.results import CommonOdds, Member, Pooled
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.claims import claim_of, mean_pain
-from onsetstudy.study.group.results import GroupResults
-from onsetstudy.study.group_results import Agreement, GroupHarm, GroupOverall, GroupPractice, GroupSuccess
+from onsetstudy.study.group.results import Agreement, GroupHarm, GroupOverall, GroupPractice, GroupResults, GroupSuccess
 from tests.report.samples import counts, estimate, missing
 from tests.study.cases import protocol
 

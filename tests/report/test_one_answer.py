@@ -19,7 +19,7 @@ from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.claims import allowed_for_looks, claim_of
-from onsetstudy.study.planning.interim_plan import plan_of
+from onsetstudy.study.planning.power import plan_of
 from onsetstudy.study.results import LooksTaken
 from tests.report.claimed import AUDIT, RANDOMISED, claim, group_of, told
 from tests.report.samples import estimate, rich, small

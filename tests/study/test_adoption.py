@@ -9,8 +9,8 @@ from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.protocol.governance import AdoptionRule
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.report.sections.appendix.planned import planned_section
-from onsetstudy.study.adoption_results import AdoptionPart
-from onsetstudy.study.answer.adoption import adoption_of, side_of_margin, verdict_of
+from onsetstudy.study.practice.results import adoption_of, side_of_margin, verdict_of
+from onsetstudy.study.results import AdoptionPart
 from tests.report.samples import rich
 
 RULE = AdoptionRule(net_min=1.0, pain_margin=5.0, not_numb_margin=0.05, stopping_harms=("paraesthesia",))

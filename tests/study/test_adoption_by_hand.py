@@ -7,8 +7,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from onsetstudy.study.adoption_results import AdoptionPart
-from onsetstudy.study.answer.adoption import adoption_of, is_over, side_of_margin, verdict_of
+from onsetstudy.study.practice.results import adoption_of, is_over, side_of_margin, verdict_of
+from onsetstudy.study.results import AdoptionPart
 from tests.study.test_adoption import RULE, between, closing
 
 

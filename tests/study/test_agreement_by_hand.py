@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from onsetstudy.study.group.analyse_group import _agreement, _not_reproduced
+from onsetstudy.study.group.reconcile import agreement_of, not_reproduced
 from tests.report.samples import counts, estimate, missing
 
 N = counts(10, 10, (8, 9))
@@ -23,7 +23,7 @@ def agreement(one, two, weights=(0.2, 0.2, 0.2, 0.2, 0.2, 0.2, 0.2), tau2=0.0):
         heterogeneity=None if tau2 is None else SimpleNamespace(tau2=tau2),
         average=two,
     )
-    return _agreement(SimpleNamespace(hazard_ratio=one), pooled)
+    return agreement_of(SimpleNamespace(hazard_ratio=one), pooled)
 
 
 def test_stages_are_apart_in_standard_errors_and_a_reason_is_given_where_there_is_one():
@@ -43,7 +43,7 @@ def test_stages_are_apart_in_standard_errors_and_a_reason_is_given_where_there_i
 def notes(theirs, ours, steps=(), files=1, beyond=()):
     file = SimpleNamespace(practice="P01", held_back=SimpleNamespace(steps=steps), estimates=(theirs,))
     told = SimpleNamespace(practices=("P01",), files=(("P01.json", file),) * files)
-    return _not_reproduced(SimpleNamespace(counts=told, beyond=beyond), {"P01": (ours,)})
+    return not_reproduced(SimpleNamespace(counts=told, beyond=beyond), {"P01": (ours,)})
 
 
 def test_a_number_that_does_not_follow_from_the_counts_is_told_with_its_practice():

@@ -18,7 +18,7 @@ from onsetstudy.report.sections.main.records import clocks_words, records_sectio
 from onsetstudy.study.practice.analyse import analyse
 from onsetstudy.study.results import ChairClocks
 from onsetstudy.study.sets.prepare import prepare
-from onsetstudy.study.topics.harms import safety_of
+from onsetstudy.study.topics.outcomes import safety_of
 from tests.records.test_event_log import CASE, Page, drifting, injected
 
 pytestmark = pytest.mark.usefixtures("unpainted")

@@ -13,7 +13,7 @@ from onsetstudy.protocol.model import ChairTimeRule
 from onsetstudy.report.sections.main.chair_time import chair_section
 from onsetstudy.study.answer.claims import claim_of
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.topics.chair_time import chair_records, chair_time_of
+from onsetstudy.study.topics.outcomes import chair_records, chair_time_of
 from tests.study.cases import protocol
 
 ROW = {

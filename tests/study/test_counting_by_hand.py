@@ -14,7 +14,7 @@ from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.counted_estimates import cell_stratum
 from onsetstudy.study.counts.exchange import _information_kept
 from onsetstudy.study.group.analyse_group import _cumulative
-from onsetstudy.study.group.stratified_ipd import by_practice
+from onsetstudy.study.group.stratified_ipd import subgroups_by
 from onsetstudy.study.group.stratified_success import success_tables
 from onsetstudy.survival.summaries.npmle_proportion import share_numb_by
 from tests.study.cases import case, protocol, readings_of, records
@@ -55,7 +55,7 @@ def test_spread_of_practices_is_told_from_two_on_and_quarters_add_up():
 
 
 def test_two_practices_are_enough_to_ask_whether_they_differ():
-    test = by_practice(TWO, PROTOCOL).test
+    test = subgroups_by("practice_id", TWO, PROTOCOL).test
     assert (test.df, test.p_value) == (1, pytest.approx(1.0, abs=1e-6))
 
 
@@ -100,8 +100,8 @@ def test_practices_that_go_opposite_ways_differ():
     steep = [("plain", 5, 6, 20), ("plain", 1, 2, 2), ("buffered", 1, 2, 20), ("buffered", 5, 6, 2)]
     fast = cells_of(PROTOCOL, [("A", *row) for row in steep])
     slow = fast.assign(practice_id="B", arm=fast["arm"].map({"plain": "buffered", "buffered": "plain"}))
-    test = by_practice(pd.concat([fast, slow], ignore_index=True), PROTOCOL).test
+    test = subgroups_by("practice_id", pd.concat([fast, slow], ignore_index=True), PROTOCOL).test
     assert test.statistic > 10
     assert test.p_value < 0.001
-    mild = by_practice(pd.concat([ONE, turned], ignore_index=True), PROTOCOL).test
+    mild = subgroups_by("practice_id", pd.concat([ONE, turned], ignore_index=True), PROTOCOL).test
     assert 0 < mild.statistic < test.statistic

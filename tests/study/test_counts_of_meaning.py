@@ -12,7 +12,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.study.counts.aggregate_counts import ENDS, Tally
 from onsetstudy.study.counts.exchange import SendOptions, make_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
-from onsetstudy.study.group.stratified_ipd import by_practice, failures_by
+from onsetstudy.study.group.stratified_ipd import failures_by, subgroups_by
 
 ROOT = Path(__file__).parents[2]
 
@@ -50,7 +50,7 @@ def test_the_test_of_one_ratio_for_all_has_one_degree_less_than_practices(protoc
         for arm, counts in (("plain", (4, 6, 5)), ("buffered", (7 - slow, 5, 3 + slow)))
         for left, n in enumerate(counts, 1)
     ]
-    test = by_practice(cells_of(protocol, rows), protocol).test
+    test = subgroups_by("practice_id", cells_of(protocol, rows), protocol).test
     assert isinstance(test, HypothesisTest)
     assert test.df == 2
     assert test.p_value == pytest.approx(stats.chi2.sf(test.statistic, 2), rel=1e-12)

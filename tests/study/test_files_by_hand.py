@@ -13,7 +13,6 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.results import Caution, Counts, Estimate, Interval, NotAvailable
 from onsetstudy.pool.small_groups import merge_small_groups
 from onsetstudy.records.derived.results import ArmStanding
-from onsetstudy.study.answer.reconcile import unlike_rows
 from onsetstudy.study.counts.aggregate_counts import ENDS, Tally, add_tallies
 from onsetstudy.study.counts.counted_estimates import (
     cell_times,
@@ -27,7 +26,8 @@ from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import _letter
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.pool_files import gather, together
-from onsetstudy.study.group.stratified_ipd import by_technique, onset_test, pool_in_one_stage
+from onsetstudy.study.group.reconcile import unlike_rows
+from onsetstudy.study.group.stratified_ipd import onset_test, pool_in_one_stage, subgroups_by
 from onsetstudy.study.group.stratified_success import pool_success, success_tables
 from onsetstudy.study.sets import contrasts
 from tests.study.cases import protocol as shipped
@@ -296,7 +296,7 @@ def test_one_stage_holds_two_arms_and_asks_for_two_practices():
     assert found.frailty.code == "one"
     assert [e.contrast for e in found.wait] == ["plain", "buffered"]
     assert found.n.cases == 20
-    only = by_technique(cells, PROTOCOL)
+    only = subgroups_by("technique", cells, PROTOCOL)
     assert (only.grouping, only.test.code) == ("technique", "too_few")
     bare = pool_in_one_stage(cells[cells["arm"] == "plain"], tally_of().values, PROTOCOL)
     assert [e.code for e in bare.by_target] == ["arm_missing", "arm_missing"]

@@ -34,8 +34,7 @@ from onsetstudy.study.practice.subsets import contrast_results
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.sets.shared_baselines import shared_baselines
-from onsetstudy.study.topics.chair_time import chair_time_of
-from onsetstudy.study.topics.harms import safety_of
+from onsetstudy.study.topics.outcomes import chair_time_of, safety_of
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards

@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 
 from onsetstudy.core.results import Estimate
-from onsetstudy.study.answer.claims import claims_of_group
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import _whole, analyse_group
+from onsetstudy.study.group.results import claims_of_group
 from onsetstudy.study.group.stratified_ipd import pool_in_one_stage
 from tests.report.claimed import group_of
 from tests.report.samples import counts, estimate, rich

@@ -16,7 +16,7 @@ from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.group.interim import group_looks
 from onsetstudy.study.group.pool_files import gather
-from onsetstudy.study.group.stratified_ipd import by_technique, failures_by
+from onsetstudy.study.group.stratified_ipd import failures_by, subgroups_by
 
 ROOT = Path(__file__).parents[2]
 
@@ -43,7 +43,7 @@ def test_a_failure_is_a_tooth_that_was_not_numb(gathered):
 
 def test_interaction_has_one_degree_less_than_levels(gathered):
     protocol, counts = gathered
-    found = by_technique(counts.cells, protocol)
+    found = subgroups_by("technique", counts.cells, protocol)
     levels = [m for m in found.levels if hasattr(m.result, "estimate")]
     assert len(levels) >= 2
     assert found.test.df == len(levels) - 1

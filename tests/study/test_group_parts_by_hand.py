@@ -23,11 +23,11 @@ from onsetstudy.study.counts.counted_estimates import difference_of_counts
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import CountTable, as_sent
-from onsetstudy.study.group.analyse_group import _not_reproduced, analyse_group
+from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.gates import without
-from onsetstudy.study.group.periods import Period
-from onsetstudy.study.group.pool_files import gather
-from onsetstudy.study.group.stratified_ipd import by_practice, by_technique, pool_in_one_stage
+from onsetstudy.study.group.pool_files import Period, gather
+from onsetstudy.study.group.reconcile import not_reproduced
+from onsetstudy.study.group.stratified_ipd import pool_in_one_stage, subgroups_by
 from onsetstudy.study.group.stratified_success import _inflation, _part_before, pool_success, success_tables
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import _caution
@@ -139,7 +139,7 @@ def test_an_estimate_that_does_not_follow_from_its_counts_is_named_however_large
     for theirs, notes in ((1000.0, 0), (1000.0 * (1 + 1e-9), 0), (1001.0, 1)):
         sent = dataclasses.replace(file, estimates=tuple(dataclasses.replace(e, estimate=theirs) for e in ours))
         counts = dataclasses.replace(period.counts, files=((name, sent),))
-        found = _not_reproduced(dataclasses.replace(period, counts=counts, beyond=()), {"P01": ours})
+        found = not_reproduced(dataclasses.replace(period, counts=counts, beyond=()), {"P01": ours})
         assert len(found) == notes, theirs
 
 
@@ -228,8 +228,8 @@ def test_practices_stand_in_the_order_of_their_numbers_and_techniques_by_name():
     cells = pd.concat(
         [tally_of(code).cells.assign(technique=technique) for code, technique in (("P10", "psa"), ("P9", "buccal"))]
     )
-    assert [level.label for level in by_practice(cells, PROTOCOL).levels] == ["P9", "P10"]
-    assert [level.label for level in by_technique(cells, PROTOCOL).levels] == ["buccal", "psa"]
+    assert [level.label for level in subgroups_by("practice_id", cells, PROTOCOL).levels] == ["P9", "P10"]
+    assert [level.label for level in subgroups_by("technique", cells, PROTOCOL).levels] == ["buccal", "psa"]
 
 
 def test_more_events_than_were_told_are_named_as_more():

@@ -14,8 +14,8 @@ from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_secti
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
+from onsetstudy.study.group.controls import group_test_errors
 from onsetstudy.study.group.pool_files import gather
-from onsetstudy.study.group.test_errors import group_test_errors
 from onsetstudy.study.topics.cold_test_errors import cold_test_errors
 from tests.study.cases import protocol
 from tests.study.test_cold_test_errors import row, study

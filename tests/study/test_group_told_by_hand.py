@@ -13,8 +13,9 @@ from onsetstudy.study.answer.cautions import arms_caution
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, cell_stratum, cell_times, difference_of_counts
 from onsetstudy.study.group.harms import group_harms
-from onsetstudy.study.group.interim import _score
+from onsetstudy.study.group.interim import primary_result
 from onsetstudy.study.group.stratified_ipd import onset_test
+from onsetstudy.study.practice.interim import score_of
 from onsetstudy.survival.ranktests.compare import compare_arms
 from tests.study.cases import case, protocol, readings_of, records
 from tests.study.test_counting_by_hand import TWO
@@ -55,14 +56,15 @@ def test_one_case_rated_is_enough_to_know_how_many_were():
 @pytest.mark.parametrize("primary", ["rmst_difference", "success_difference"])
 def test_a_look_at_a_difference_is_that_difference_over_the_error_of_its_interval(primary):
     found = difference_of_counts(primary, TWO, NO_VALUES, PROTOCOL)
-    z, information = _score(TWO, NO_VALUES, protocol(plan={"primary": primary}))
+    z, information = score_of(primary_result(TWO, NO_VALUES, protocol(plan={"primary": primary})), primary)
     end = found.interval.low if found.estimate > 0 else found.interval.high
     assert abs(z) == pytest.approx(1.9599640 * found.estimate / (found.estimate - end))
     assert information == pytest.approx((z / found.estimate) ** 2)
 
 
 def test_a_look_at_the_rate_is_the_test_of_onset_within_practices():
-    z, information = _score(TWO, NO_VALUES, protocol(plan={"primary": "hazard_ratio"}))
+    ratio = "hazard_ratio"
+    z, information = score_of(primary_result(TWO, NO_VALUES, protocol(plan={"primary": ratio})), ratio)
     test = onset_test(TWO, PROTOCOL)
     assert abs(z) == pytest.approx(abs(test.statistic))
     assert information == pytest.approx(test.variance[0])

@@ -18,7 +18,7 @@ from onsetstudy.report.figures import interim as figure
 from onsetstudy.report.figures.canvas import NARROW, WIDE, Sheet, canvas, look_of
 from onsetstudy.report.sections.appendix.interim import looks_section, verdict_words
 from onsetstudy.study.answer.claims import allowed_for_looks
-from onsetstudy.study.planning.interim_plan import plan_of
+from onsetstudy.study.planning.power import plan_of
 from onsetstudy.study.practice.interim import judge_seen, looks_taken, score_of
 from onsetstudy.study.practice.subsets import analyse_population, primary_result
 from onsetstudy.study.sets.prepare import prepare

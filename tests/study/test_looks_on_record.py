@@ -9,7 +9,7 @@ from onsetstudy.core.serialise import to_dict
 from onsetstudy.design.interim.interim_analyses import LookSeen
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.ledger import make_entry
-from onsetstudy.study.planning.interim_plan import plan_of
+from onsetstudy.study.planning.power import plan_of
 from onsetstudy.study.practice.interim import judge_seen
 from onsetstudy.study.practice.interim_on_record import as_taken, new_looks
 

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import pytest
 from scipy import stats
 
-from onsetstudy.study.answer.more_needed import _of_plan, more_needed
+from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.planning.sizes import main_size
 from tests.report.samples import counts
 from tests.study.cases import protocol
@@ -73,7 +73,7 @@ def test_the_formula_of_another_outcome_says_so():
     assert "which is not the main outcome's" not in more_needed(RATE, counts(30, 30, (20, 25)), (60,)).text
 
 
-def test_the_size_of_the_main_outcome_is_that_of_the_plan():
+def test_the_size_of_the_main_outcome_is_that_of_the_plan(monkeypatch):
     pain = protocol(plan={"primary": "pain_difference"})
     size = main_size(pain)
     told = more_needed(pain, counts(30, 30, (20, 25)), (20, 30))
@@ -86,5 +86,7 @@ def test_the_size_of_the_main_outcome_is_that_of_the_plan():
     # Where nobody is expected to be lost all that are included are analysed.
     same = {name: getattr(size, name) for name in ("effect_text", "power", "alpha", "test", "method", "source")}
     whole = SimpleNamespace(**same, unrounded=size.unrounded, total=told.cases_needed, cases=(told.cases_needed,))
-    assert f"takes {told.cases_needed} patients, as the plan" in _of_plan(whole, counts(30, 30, (20, 25)), (30,)).text
+    monkeypatch.setattr("onsetstudy.study.answer.more_needed.main_size", lambda _: whole)
+    told = more_needed(pain, counts(30, 30, (20, 25)), (30,))
+    assert f"takes {told.cases_needed} patients, as the plan" in told.text
     assert more_needed(pain, counts(100, 100, (90, 90)), (100,)).quarters_more == 0

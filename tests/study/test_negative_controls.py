@@ -11,7 +11,7 @@ import pytest
 from onsetstudy.core.results import Estimate
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.sections.appendix.negative_controls import negative_section, negative_words
-from onsetstudy.study.control_results import NegativeControl
+from onsetstudy.study.results import NegativeControl
 from onsetstudy.study.sets.contrasts import control_onset_of
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.negative_controls import control_tests, negative_controls

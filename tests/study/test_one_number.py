@@ -24,7 +24,7 @@ from onsetstudy.study.practice.interim import looks_taken
 from onsetstudy.study.practice.subsets import analyse_population, contrast_results, primary_result
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
-from onsetstudy.study.topics.chair_time import chair_time_of
+from onsetstudy.study.topics.outcomes import chair_time_of
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 

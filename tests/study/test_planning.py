@@ -32,8 +32,8 @@ from onsetstudy.report.figures.canvas import canvas
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.before.plan_words import claims_listed, headline, size_lines
 from onsetstudy.study.answer.more_needed import more_needed
-from onsetstudy.study.planning.claims import plan_claims
 from onsetstudy.study.planning.plan_study import plan_study
+from onsetstudy.study.planning.results import plan_claims
 from onsetstudy.study.planning.sizes import main_size
 from tests.study.cases import PROTOCOLS, protocol
 

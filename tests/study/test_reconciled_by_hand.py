@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 
-from onsetstudy.study.answer.reconcile import reconcile
+from onsetstudy.study.group.reconcile import reconcile
 from tests.report.claimed import N, group_of
 from tests.report.samples import missing, rich
 

@@ -11,7 +11,7 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.study.sets.prepare import prepare
-from onsetstudy.study.topics.harms import safety_of
+from onsetstudy.study.topics.outcomes import safety_of
 from tests.study.cases import PROTOCOLS, case, readings_of, records
 
 FILE = PROTOCOLS / "mandibular_block_group.toml"

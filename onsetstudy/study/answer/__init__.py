@@ -1,4 +1,4 @@
-"""The one road from results to what may be said of them: claims, cautions, the rule of adoption.
+"""The one road from numbers to what may be said of them: claims, cautions, and what it takes to know more.
 
-Takes estimates, looks and doubts, gives ``Claims``. It must not compute an estimate or choose words.
+Takes estimates, looks and doubts, gives claims and cautions. It must not compute an estimate or choose words.
 """

@@ -12,7 +12,15 @@ from onsetstudy.records.derived.opened_slips import MOST_MISSING, OpenedSlips
 from onsetstudy.records.derived.results import NOT_CHECKED, ArmStanding
 from onsetstudy.study.results import Diagnostics, Population
 
-__all__ = ["arms_caution", "group_arms_caution", "group_slips_caution", "slips_caution", "study_cautions"]
+__all__ = [
+    "NOT_RANDOMISED",
+    "TEST_THE_TOOTH",
+    "arms_caution",
+    "group_arms_caution",
+    "group_slips_caution",
+    "slips_caution",
+    "study_cautions",
+]
 
 SMALL_SAMPLE = 100
 PLAN_DOUBTS = {
@@ -20,6 +28,22 @@ PLAN_DOUBTS = {
     "changed": "The protocol differs from the version that was locked last; see what was planned.",
     "not_locked": "The protocol was never locked, so nothing shows that the plan came before the cases.",
 }
+
+
+TEST_THE_TOOTH = Caution(
+    code="test_the_tooth",
+    text="A statistic about past cases. Test the tooth and ask the patient before every procedure.",
+)
+NOT_RANDOMISED = Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured.")
+PAIRS_TAKEN_APART = Caution(
+    code="pairs_taken_apart",
+    text="Each patient had both: compare within patients, in their own section. On the other pages shares, waits and "
+    "pain are compared as if patients were different, so that their intervals are usually too wide.",
+)
+BEFORE_USE = (
+    Caution(code="not_dosing", text="This is not a dosing tool: check the label in force and the patient."),
+    Caution(code="mixing", text="Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy."),
+)
 
 
 def study_cautions(
@@ -57,67 +81,39 @@ def study_cautions(
     untold_baseline : int
         Analysed cases of which nobody recorded the cold test before the injection that the protocol asks for.
     """
-    found = [
-        Caution(
-            code="test_the_tooth",
-            text="A statistic about past cases. Test the tooth and ask the patient before every procedure.",
-        ),
+    n, quarters = overall.n.cases, len(protocol.quarters)
+    status = "" if standing is None else standing.status
+    untold = (
+        f"In {untold_baseline} of {n} {'case' if n == 1 else 'cases'} nobody recorded whether the tooth felt the cold "
+        "before the injection: teeth that never felt it, and could not become numb, may be among them."
+    )
+    allowed = (
+        f"Looked at {looks} {'time' if looks == 1 else 'times'}: the verdict and the answers' intervals allow for "
+        "that; tables and figures say where theirs do not."
+    )
+    not_allowed = f"Looked at {looks} times, once a quarter; the limits make no allowance for that."
+    if looks < quarters:
+        not_allowed += " Until the last planned look, take them as a description."
+    found = (
+        TEST_THE_TOOTH,
         _size(protocol, overall, n_clinicians, critical),
-    ]
-    if not protocol.study.randomised:
-        found.append(Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured."))
-    if (doubt := arms_caution(arms)) is not None:
-        found.append(doubt)
-    if slips is not None and (doubt := slips_caution(slips.opened, len(slips.without))) is not None:
-        found.append(doubt)
-    if protocol.study.paired:
-        found.append(
-            Caution(
-                code="pairs_taken_apart",
-                text="Each patient had both: compare within patients, in their own section. On the other pages shares, "
-                "waits and pain are compared as if patients were different, so that their intervals are usually too "
-                "wide.",
-            )
-        )
-    if untold_baseline:
-        n = overall.n.cases
-        found.append(
-            Caution(
-                code="baseline_untold",
-                text=f"In {untold_baseline} of {n} {'case' if n == 1 else 'cases'} nobody recorded whether the tooth "
-                "felt the cold before the injection: teeth that never felt it, and could not become numb, may be among "
-                "them.",
-            )
-        )
-    if standing is not None and standing.status in PLAN_DOUBTS:
-        found.append(Caution(code="plan_after_data", text=PLAN_DOUBTS[standing.status]))
-    if taken:
-        text = (
-            f"Looked at {looks} {'time' if looks == 1 else 'times'}: the verdict and the answers' intervals allow for "
-            "that; tables and figures say where theirs do not."
-        )
-        found.append(Caution(code="repeated_looks", text=text))
-    elif looks > 1:
-        text = f"Looked at {looks} times, once a quarter; the limits make no allowance for that."
-        if looks < len(protocol.quarters):
-            text += " Until the last planned look, take them as a description."
-        found.append(Caution(code="repeated_looks", text=text))
-    if diagnostics is not None:
-        found += [*diagnostics.schedule.caution, *diagnostics.fineness.caution]
-    found += overall.caution
-    found += [
-        Caution(code="not_dosing", text="This is not a dosing tool: check the label in force and the patient."),
-        Caution(
-            code="mixing",
-            text="Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy.",
-        ),
+        None if protocol.study.randomised else NOT_RANDOMISED,
+        arms_caution(arms),
+        None if slips is None else slips_caution(slips.opened, len(slips.without)),
+        PAIRS_TAKEN_APART if protocol.study.paired else None,
+        Caution(code="baseline_untold", text=untold) if untold_baseline else None,
+        Caution(code="plan_after_data", text=PLAN_DOUBTS[status]) if status in PLAN_DOUBTS else None,
+        Caution(code="repeated_looks", text=allowed if taken else not_allowed) if taken or looks > 1 else None,
+        *(() if diagnostics is None else (*diagnostics.schedule.caution, *diagnostics.fineness.caution)),
+        *overall.caution,
+        *BEFORE_USE,
         Caution(
             code="ethics",
             text="Ethics, consent and privacy: follow local rules. "
             f"Recorded status: {protocol.study.ethics_status.rstrip('.')}.",
         ),
-    ]
-    return tuple(found)
+    )
+    return tuple(caution for caution in found if caution is not None)
 
 
 SOURCES = {"list": "list of slips", "log": "opening log"}
@@ -131,15 +127,12 @@ def arms_caution(arms: ArmStanding | None) -> Caution | None:
     if arms.source == "none":
         return Caution(code="arms", text=f"Randomised, but {NOT_CHECKED}: {arms.reason}.")
     source = SOURCES[arms.source]
-    if arms.as_injected:
-        text = (
-            f"Alarm: none of {arms.cases} randomised cases could be found in the {source}; {NOT_CHECKED}. What chance "
-            "had made alike is not known to be compared here: find the right log before anything is concluded."
-        )
-        return Caution(code="arms", text=text)
     rest = arms.cases - arms.verified
     text = (
-        f"{arms.verified} of {arms.cases} randomised cases were verified against the {source}; the other {rest} "
+        f"Alarm: none of {arms.cases} randomised cases could be found in the {source}; {NOT_CHECKED}. What chance "
+        "had made alike is not known to be compared here: find the right log before anything is concluded."
+        if arms.as_injected
+        else f"{arms.verified} of {arms.cases} randomised cases were verified against the {source}; the other {rest} "
         f"{'counts' if rest == 1 else 'count'} in the arm that was injected."
     )
     return Caution(code="arms", text=text)
@@ -147,30 +140,26 @@ def arms_caution(arms: ArmStanding | None) -> Caution | None:
 
 def slips_caution(opened: int, without: int) -> Caution | None:
     """What a reader must know of patients who were randomised and never recorded; ``None`` where there is none."""
-    if not without:
-        return None
-    alarm = "Alarm: " if without > MOST_MISSING * opened else ""
-    text = (
-        f"{alarm}{without} of {opened} opened slips {'has' if without == 1 else 'have'} no record: whoever was "
-        "allocated by them is in no count here, and could turn the answer. Find out what became of them."
-    )
-    return Caution(code="opened_for_nobody", text=text)
+    have = f"{opened} opened slips {'has' if without == 1 else 'have'}"
+    return _slips(without > MOST_MISSING * opened, without, have, " Find out what became of them.")
 
 
 def group_slips_caution(slips: Sequence[tuple[int, int]], *, untold: int = 0) -> Caution | None:
     """The same of a group: slips opened and without a record, of each practice that tells; in all, by no code."""
-    without = sum(n for _, n in slips)
+    many = sum(n > MOST_MISSING * opened for opened, n in slips)
+    more = f" In {many} of {len(slips)} practices they are more than one in ten." if many else ""
+    if untold:
+        more += f" {untold} {'file does' if untold == 1 else 'files do'} not tell."
+    return _slips(bool(many), sum(n for _, n in slips), f"{sum(o for o, _ in slips)} opened slips have", more)
+
+
+def _slips(alarm: bool, without: int, have: str, more: str) -> Caution | None:
     if not without:
         return None
-    many = sum(n > MOST_MISSING * opened for opened, n in slips)
     text = (
-        f"{'Alarm: ' if many else ''}{without} of {sum(o for o, _ in slips)} opened slips have no record: whoever was "
+        f"{'Alarm: ' if alarm else ''}{without} of {have} no record: whoever was allocated by them is in no count "
+        f"here, and could turn the answer.{more}"
     )
-    text += "allocated by them is in no count here, and could turn the answer."
-    if many:
-        text += f" In {many} of {len(slips)} practices they are more than one in ten."
-    if untold:
-        text += f" {untold} {'file does' if untold == 1 else 'files do'} not tell."
     return Caution(code="opened_for_nobody", text=text)
 
 

@@ -1,21 +1,20 @@
-"""Makes the claims of a practice's or a group's results: which number leads, with which interval, and what it bears.
+"""Makes a claim of a number: with which interval, allowed for the interim analyses, and what it bears.
 
-Practice, group and member page draw from here, so that the same interval is never told in two ways. Earlier
-keys are turned where files are read. This module must not word a sentence.
+Results of a practice and of a group say which numbers become claims; all are made here, so that the same interval is
+never told in two ways. Earlier keys are turned where files are read. This module must not word a sentence.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Iterable
-from typing import Protocol
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 from scipy import stats
 
-from onsetstudy.core.claims import Bearing, Claim, Claims, Look, bearing
-from onsetstudy.core.quantities import Quantity, quantity_of, read_earlier
+from onsetstudy.core.claims import Bearing, Claim, Look, bearing
+from onsetstudy.core.quantities import Quantity, quantity_of
 from onsetstudy.core.results import (
     FEW_OF_AN_ARM,
     Caution,
@@ -25,26 +24,25 @@ from onsetstudy.core.results import (
     HypothesisTest,
     Interval,
     NotAvailable,
-    complement_of,
 )
 from onsetstudy.inference.strata import LEAST_OF_AN_ARM
-from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.scores.pain_moments import welch_difference
 from onsetstudy.outcomes.scores.pain_results import PainComparison
-from onsetstudy.pool.results import Pooled
-from onsetstudy.protocol.model import Protocol as StudyProtocol
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import SHUTS, Doubt
-from onsetstudy.study.group_results import GroupGate, GroupOverall, GroupPractice
 from onsetstudy.study.results import LooksTaken, Population
 
 __all__ = [
+    "DOUBTED",
+    "Told",
     "allowed_for_looks",
+    "cases_told",
     "claim_of",
-    "claims_of_group",
-    "claims_of_practice",
+    "claims_among",
     "deciding_look",
-    "group_answer",
     "mean_pain",
+    "shown_test",
+    "shutting",
 ]
 
 DOUBTED = {
@@ -55,169 +53,60 @@ DOUBTED = {
     "clock": "many minutes cannot be those of the planned tests",
 }
 """Why a number is withheld, by the code of the doubt."""
+Told = tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]
+"""What is told of a quantity: its answer, the same of each arm, reference first, and the test that belongs to it."""
 EVIDENCE = {"cold_tests": "onset", "cases": "chair", "": ""}
-COMPARED = (
-    "rmst_difference",
-    "hazard_ratio",
-    "success_difference",
-    "not_numb_difference",
-    "pain_difference",
-    "pain_shift",
-    "chair_time_difference",
-    "treatment_success_difference",
-)
 
 
-class OfPractice(Protocol):
-    """What claims of a practice's records are made of."""
-
-    @property
-    def protocol(self) -> StudyProtocol: ...
-    @property
-    def practices(self) -> tuple[str, ...]: ...
-    @property
-    def overall(self) -> Population: ...
-    @property
-    def looks(self) -> LooksTaken | None: ...
-    @property
-    def chair_time(self) -> ChairTime | None: ...
-    @property
-    def doubts(self) -> tuple[Doubt, ...]: ...
-
-
-class OfGroup(Protocol):
-    """What claims of a group's files are made of."""
-
-    @property
-    def protocol(self) -> StudyProtocol: ...
-    @property
-    def practices(self) -> tuple[GroupPractice, ...]: ...
-    @property
-    def overall(self) -> GroupOverall: ...
-    @property
-    def pooled(self) -> tuple[Pooled, ...]: ...
-    @property
-    def gates(self) -> tuple[GroupGate, ...]: ...
-    @property
-    def shut(self) -> bool: ...
-    @property
-    def answering(self) -> tuple[GroupPractice, ...]: ...
-    @property
-    def looks(self) -> LooksTaken | None: ...
-
-
-def claims_of_practice(results: OfPractice) -> Claims:
-    """Every claim that a practice's records bear."""
-    lead, look, whole = results.protocol.plan.primary, deciding_look(results.looks), results.overall
-    found: dict[str, tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]] = {
-        "rmst_difference": (whole.wait_difference, whole.wait, None),
-        "hazard_ratio": (whole.hazard_ratio, (), _a_test(whole.onset_test)),
-        "success_difference": (whole.success_difference, whole.success, None),
-        "not_numb_difference": (whole.never_numb_difference, whole.never_numb, None),
-        "pain_difference": (mean_pain(whole, results.protocol), (), None),
-        "pain_shift": _shift(whole),
-    }
-    shut = _shutting(results.doubts)
-    if shut:
-        found = {
-            key: (_withheld_by(shut, answer), (), None) if quantity_of(key).rests_on == "cold_tests" else (answer, a, t)
-            for key, (answer, a, t) in found.items()
-        }
-    if whole.treatment_difference is not None:
-        found["treatment_success_difference"] = (whole.treatment_difference, whole.treatment, None)
-    if results.chair_time is not None:
-        found["chair_time_difference"] = (results.chair_time.difference, results.chair_time.spent, None)
-    claims = tuple(
-        claim_of(
-            key, answer, results.protocol, arms=arms, test=test, look=look, leads=key == lead,
-            population=_cases(whole.n.cases, len(results.practices)), known=whole.n,
-        )
-        for key, (answer, arms, test) in found.items()
-    )  # fmt: skip
-    return Claims(lead=lead, claims=claims)
-
-
-def _shutting(doubts: Iterable[Doubt]) -> tuple[Doubt, ...]:
+def shutting(doubts: Iterable[Doubt]) -> tuple[Doubt, ...]:
     """One doubt of each kind that withholds a number."""
     return tuple({d.code: d for d in doubts if d.effect == SHUTS}.values())
 
 
-def _withheld_by(shut: tuple[Doubt, ...], answer: EstimateLike) -> NotAvailable:
-    """No number in the place of one that the tests cannot bear."""
-    return NotAvailable(
-        quantity=answer.quantity, contrast=answer.contrast, code="withheld", unit=answer.unit, method=answer.method,
-        reason="the cold tests cannot bear it: " + "; ".join(DOUBTED[d.code] for d in shut), n=answer.n,
-    )  # fmt: skip
+def claims_among(
+    found: Mapping[str, Told],
+    protocol: Protocol,
+    *,
+    shut: tuple[Doubt, ...],
+    look: Look | None,
+    population: str,
+    known: Counts,
+    subset: str = "",
+) -> tuple[Claim, ...]:
+    """The claims about quantities of the same cases, in their order; the plan's primary one leads, but of no subset.
 
-
-def claims_of_group(results: OfGroup) -> Claims:
-    """Every claim that a group's files bear, of all cases and of each practice."""
-    overall, protocol, look = results.overall, results.protocol, deciding_look(results.looks)
-    lead = protocol.plan.primary
-    whose = _cases(overall.n.cases, len(results.answering))
-    shut = _shutting(d for gate in results.gates for d in gate.doubts) if results.shut else ()
-    arms: dict[str, tuple[EstimateLike, ...]] = {
-        "success_difference": overall.by_target,
-        "not_numb_difference": overall.never_numb,
-        "rmst_difference": overall.wait,
-        "treatment_success_difference": overall.treatment,
-    }
-
-    def borne(key: str, answer: EstimateLike) -> EstimateLike:
-        """The answer, unless no practice's cold tests can bear it."""
-        return _withheld_by(shut, answer) if shut and quantity_of(key).rests_on == "cold_tests" else answer
-
-    if shut:
-        arms = {key: found for key, found in arms.items() if quantity_of(key).rests_on != "cold_tests"}
-    claims = [
-        claim_of(
-            key, borne(key, answer), protocol, arms=arms.get(key, ()), look=look, leads=key == lead, population=whose,
-            known=overall.n, test=_a_test(overall.onset_test) if key == "hazard_ratio" and not shut else None,
-        )
-        for key in COMPARED
-        if (answer := group_answer(results, key)) is not None
-    ]  # fmt: skip
-    if all(c.quantity.key != lead for c in claims):
-        nothing = _nothing(lead, protocol, overall.n, "no file holds it for this period")
-        claims.append(claim_of(lead, nothing, protocol, look=look, leads=True, population=whose, known=overall.n))
-    for pooled in results.pooled:
-        key = read_earlier(pooled.quantity)[0]
-        claims += [
-            claim_of(
-                key,
-                borne(key, m.result),
-                protocol,
-                look=look,
-                population=_cases(m.result.n.cases),
-                subset=m.label,
-                known=m.result.n,
-            )
-            for m in pooled.members
-        ]
-    return Claims(lead=lead, claims=tuple(claims))
-
-
-def group_answer(results: OfGroup, key: str) -> EstimateLike | None:
-    """What a group answers for a quantity: combined within practices where that is given, else the mean of practices.
-
-    This is the only place that chooses. ``None`` where the group has nothing of that quantity.
+    Parameters
+    ----------
+    found : mapping of str to (answer, arms, test)
+        By the key of the table of quantities; see :func:`claim_of`.
+    shut : tuple of Doubt
+        Why the cold tests cannot bear a claim: what rests on them has no number then.
     """
-    within = results.overall.difference(key)
-    if within is not None:
-        return within
-    pooled = next((p for p in results.pooled if read_earlier(p.quantity)[0] == key), None)
-    if pooled is not None:
-        return pooled.average
-    if key == "not_numb_difference":
-        # Kept as the difference in the proportion numb at all: the same number from the other side.
-        return complement_of(results.overall.numb_at_all.pooled.difference, "not_numb_difference")
-    return None
+    claims = []
+    for key, (answer, arms, test) in found.items():
+        if shut and quantity_of(key).rests_on == "cold_tests":
+            reason = "the cold tests cannot bear it: " + "; ".join(DOUBTED[d.code] for d in shut)
+            answer, arms, test = _no_number(answer, "withheld", reason), (), None
+        claims.append(
+            claim_of(
+                key, answer, protocol, arms=arms, test=test, look=look, population=population, known=known,
+                leads=not subset and key == protocol.plan.primary, subset=subset,
+            )
+        )  # fmt: skip
+    return tuple(claims)
+
+
+def _no_number(answer: EstimateLike, code: str, reason: str) -> NotAvailable:
+    return NotAvailable(
+        quantity=answer.quantity, contrast=answer.contrast, code=code, unit=answer.unit, method=answer.method,
+        reason=reason, n=answer.n,
+    )  # fmt: skip
 
 
 def claim_of(
     key: str,
     answer: EstimateLike,
-    protocol: StudyProtocol,
+    protocol: Protocol,
     *,
     population: str,
     known: Counts,
@@ -235,7 +124,7 @@ def claim_of(
         Of the table of quantities.
     answer : Estimate or NotAvailable
         As estimated, without allowance for the looks; under the key of the table; readers of files turn earlier ones.
-    protocol : StudyProtocol
+    protocol : Protocol
         Names the difference that matters.
     population, subset : str
         Whose cases.
@@ -250,7 +139,7 @@ def claim_of(
     """
     quantity, now = quantity_of(key), answer
     matters = _matters(quantity, protocol)
-    alone = None
+    alone: Interval | None = None
     bears: Bearing | None = None
     if isinstance(now, Estimate):
         if look is not None:
@@ -288,7 +177,7 @@ def _evidence(quantity: Quantity) -> str:
     return "comfort" if quantity.unit == "score" else EVIDENCE[quantity.rests_on]
 
 
-def _withheld(quantity: Quantity, side: int, look: Look | None, protocol: StudyProtocol) -> bool:
+def _withheld(quantity: Quantity, side: int, look: Look | None, protocol: Protocol) -> bool:
     """Whether the interim analysis does not let this direction be said: its boundary was not crossed to that side.
 
     The verdict is about the primary outcome and whatever else the same table tells: no number of the cold tests may
@@ -336,20 +225,24 @@ def allowed_for_looks(answer: Estimate, quantity: Quantity, critical: float) -> 
     """
     one = float(stats.norm.isf((1 - answer.interval.level) / 2))
     ratio = max(1.0, critical / one)
-    there: Callable[[float], float] = math.log if quantity.scale == "log" else float
-    back: Callable[[float], float] = math.exp if quantity.scale == "log" else float
-    span, centre = answer.interval, there(answer.estimate)
-    if not math.isfinite(ratio):
-        low, high = (0.0, math.inf) if quantity.scale == "log" else (-math.inf, math.inf)
-    else:
-        low, high = (_far(centre, v, ratio, there, back) for v in (span.low, span.high))
+    span, log = answer.interval, quantity.scale == "log"
+
+    def far(end: float) -> float:
+        if not math.isfinite(end) or (log and end <= 0):
+            return end
+        if log:
+            centre = math.log(answer.estimate)
+            return math.exp(centre + ratio * (math.log(end) - centre))
+        return answer.estimate + ratio * (end - answer.estimate)
+
+    low, high = (0.0 if log else -math.inf, math.inf) if not math.isfinite(ratio) else (far(span.low), far(span.high))
     if quantity.unit == "proportion":
         low, high = max(low, -1.0), min(high, 1.0)
     wide = Interval(low=low, high=high, level=span.level, method=f"{span.method}, repeated confidence interval")
     return dataclasses.replace(answer, interval=wide)
 
 
-def _possible(answer: Estimate, quantity: Quantity, protocol: StudyProtocol) -> Estimate:
+def _possible(answer: Estimate, quantity: Quantity, protocol: Protocol) -> Estimate:
     """The answer with its interval cut at the largest difference that there can be.
 
     Few cases leave a mean's interval by Student's t wider than any difference of waits that end at the horizon, or of
@@ -365,7 +258,7 @@ def _possible(answer: Estimate, quantity: Quantity, protocol: StudyProtocol) -> 
     return dataclasses.replace(answer, interval=cut)
 
 
-def _largest(quantity: Quantity, protocol: StudyProtocol) -> float | None:
+def _largest(quantity: Quantity, protocol: Protocol) -> float | None:
     """Largest difference between two arms that there can be; ``None`` where nothing bounds it."""
     if quantity.unit == "proportion" and quantity.contrast == "-":
         return 1.0
@@ -376,47 +269,25 @@ def _largest(quantity: Quantity, protocol: StudyProtocol) -> float | None:
     return None
 
 
-def _far(
-    centre: float, end: float, ratio: float, there: Callable[[float], float], back: Callable[[float], float]
-) -> float:
-    if not math.isfinite(end) or (there is math.log and end <= 0):
-        return end
-    return float(back(centre + ratio * (there(end) - centre)))
-
-
-def mean_pain(whole: Population, protocol: StudyProtocol) -> EstimateLike:
+def mean_pain(whole: Population, protocol: Protocol) -> EstimateLike:
     """Difference of mean scores at the protocol's moment, on the protocol's scale; earlier results kept the scores."""
     if whole.pain_difference is not None:
         return whole.pain_difference
     pain = whole.pain
     if not isinstance(pain, PainComparison):
         return dataclasses.replace(pain, quantity="pain_difference")
-    reference, other = (next(s for s in pain.scores if s.arm == code) for code in protocol.arm_codes[:2])
-    first, second = (np.asarray(arm.scores, dtype=np.float64) for arm in (reference, other))
-    contrast, level = f"{other.arm} - {reference.arm}", protocol.plan.conf_level
-    return welch_difference(first, second, "pain_difference", contrast, pain.unit, pain.n, level)
+    scores = {arm.arm: np.asarray(arm.scores, dtype=np.float64) for arm in pain.scores}
+    reference, other = protocol.arm_codes[:2]
+    contrast, level = f"{other} - {reference}", protocol.plan.conf_level
+    return welch_difference(scores[reference], scores[other], "pain_difference", contrast, pain.unit, pain.n, level)
 
 
-def _shift(whole: Population) -> tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]:
-    pain = whole.pain
-    if not isinstance(pain, PainComparison):
-        return dataclasses.replace(pain, quantity="pain_shift"), (), None
-    return pain.shift, (), _a_test(pain.test)
-
-
-def _a_test(test: object) -> HypothesisTest | None:
+def shown_test(test: object) -> HypothesisTest | None:
+    """A test that was made, or none."""
     return test if isinstance(test, HypothesisTest) else None
 
 
-def _nothing(key: str, protocol: StudyProtocol, n: Counts, reason: str) -> NotAvailable:
-    quantity = quantity_of(key)
-    contrast = quantity.contrast_of(protocol.contrast_arm, protocol.reference_arm)
-    return NotAvailable(
-        quantity=key, contrast=contrast, code="nothing_sent", reason=reason, unit=quantity.unit, method="", n=n
-    )
-
-
-def _matters(quantity: Quantity, protocol: StudyProtocol) -> float | None:
+def _matters(quantity: Quantity, protocol: Protocol) -> float | None:
     if quantity.key == "rmst_difference":
         return protocol.plan.wait_difference_min
     if quantity.key in ("pain_difference", "pain_shift") and protocol.pain is not None:
@@ -437,7 +308,8 @@ def _places(quantity: Quantity, answer: EstimateLike, matters: float | None) -> 
     return max(quantity.places(seen), quantity.places(ends, () if size is None else (size, -size)))
 
 
-def _cases(n: int, practices: int = 1) -> str:
+def cases_told(n: int, practices: int = 1) -> str:
+    """Whose cases a claim is of."""
     whose = f" of {practices} practices" if practices > 1 else ""
     return f"{n} {'case' if n == 1 else 'cases'}{whose}"
 

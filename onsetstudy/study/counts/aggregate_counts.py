@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 import pandas as pd
 
+from onsetstudy.core.arrays import BoolArray, IntArray, StrArray
 from onsetstudy.outcomes.harms import events_of_cases
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import MIXED_ARM
@@ -21,9 +22,8 @@ from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.model import Companions, Records
 from onsetstudy.study.sets.analysis_set import ESTIMANDS, AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
-from onsetstudy.study.topics.chair_time import chair_records
-from onsetstudy.study.topics.harms import recorded_events
 from onsetstudy.study.topics.negative_controls import control_tests
+from onsetstudy.study.topics.outcomes import chair_records, recorded_events
 
 __all__ = [
     "AT_LEAST",
@@ -195,7 +195,7 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     # Rounded only so that the noise of adding does not tell equal minutes apart: means stay those of the rows.
     measured = {"spent": np.round(chair.wait_min + mixing, 12)}
     if data.protocol.pain is not None:
-        measured |= {f"pain_{m}": data.frame[f"pain_{m}"].to_numpy(dtype=np.float64, na_value=np.nan) for m in MOMENTS}
+        measured |= {name: data.numbers(name) for name in (f"pain_{m}" for m in MOMENTS)}
     if data.protocol.tells_treatment:
         told = data.treatment()
         measured[TREATMENT] = np.where(told == "", np.nan, told == "yes").astype(np.float64)
@@ -216,23 +216,18 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
 
 def _safety(data: AnalysisSet, companions: Companions) -> pd.DataFrame:
     """As the practice's own report counts: who recorded nothing about events is not a case without one."""
-    frame = data.frame
-    event, rated = (
-        frame[c].astype("string").fillna("").to_numpy(dtype=str) for c in ("adverse_event", "adverse_serious")
+    events = events_of_cases(
+        data.text("adverse_event"), data.text("adverse_serious"), recorded_events(data, companions)
     )
-    events = events_of_cases(event, rated, recorded_events(data, companions))
     happened = {
-        "cases": np.ones(len(frame), dtype=bool),
+        "cases": np.ones(len(data), dtype=bool),
         "recorded": events.told,
         "rated": events.rated,
         "event": events.happened,
         "serious": events.serious,
-        "supplement": frame["rescue_min"].notna().to_numpy(),
+        "supplement": data.frame["rescue_min"].notna().to_numpy(),
     }
-    practice = data.column("practice_id")
-    arm = (frame["arm_received"] if "arm_received" in frame else frame["arm"]).to_numpy(dtype=str)
-    parts = [pd.DataFrame({"practice_id": practice[r], "arm": arm[r]}).assign(what=w) for w, r in happened.items()]
-    return _counted(pd.concat(parts, ignore_index=True))
+    return _by_arm(data.column("practice_id"), data.received, happened)
 
 
 def _controls(data: AnalysisSet, records: Records) -> pd.DataFrame:
@@ -248,7 +243,11 @@ def _controls(data: AnalysisSet, records: Records) -> pd.DataFrame:
         able, began = control_tests(data.frame["case_id"], records, protocol.onset.confirmations)
     rows = {"cases": np.unique(number), "tests": number, "not_felt": number[answers], "able": able,
             "began": able[began]}  # fmt: skip
-    practice, arm = data.column("practice_id"), data.arm
+    return _by_arm(data.column("practice_id"), data.arm, rows)
+
+
+def _by_arm(practice: StrArray, arm: StrArray, rows: dict[str, IntArray] | dict[str, BoolArray]) -> pd.DataFrame:
+    """Counts by practice and arm of several kinds of rows."""
     parts = [pd.DataFrame({"practice_id": practice[r], "arm": arm[r]}).assign(what=w) for w, r in rows.items()]
     return _counted(pd.concat(parts, ignore_index=True))
 

@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, EstimateLike
-from onsetstudy.inference.estimate_or_reason import attempt
+from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, EstimateLike, Fit
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.aggregate_counts import AT_LEAST, TREATMENT
 from onsetstudy.study.sets.contrasts import (
+    BY_ARM,
     PRACTICE,
     Compared,
+    ask,
     compared_treatments,
     estimated_within,
-    not_numb_of,
-    success_of,
+    needs_both_arms,
     tested_within,
     treatment_success_of,
-    wait_of,
 )
 from onsetstudy.study.sets.shared_baselines import shared_baselines
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
@@ -43,6 +40,7 @@ __all__ = [
     "difference_of_counts",
     "estimates_of_counts",
     "mean_difference",
+    "ratio_of_cells",
     "treatments_of",
 ]
 
@@ -55,7 +53,8 @@ POOLED = (
     "treatment_success_difference",
 )
 """What is pooled over practices, in the order of the report."""
-VALUES_OF = {"pain_difference": "pain_{moment}", "chair_time_difference": "spent"}
+MEANS = {"pain_difference": "pain", "chair_time_difference": "spent"}
+"""What is compared as means, and the values that they are of: scores at the protocol's moment, where it has one."""
 SCORES = ("pain_difference", "insertion_pain_difference")
 """Means of scores: where these do not vary they were hardly asked."""
 NO_VALUES = pd.DataFrame(columns=["quantity", "arm", "known", "value", "n"])
@@ -101,6 +100,18 @@ def cell_counts(cells: pd.DataFrame, protocol: Protocol, estimand: str = "hazard
     return Counts.of(onset, cells["arm"].to_numpy(dtype=str), protocol.arm_codes, cases=n)
 
 
+def ratio_of_cells(cells: pd.DataFrame, protocol: Protocol, more: dict[str, NDArray[Any]] | None = None) -> Fit:
+    """Proportional hazards of the cells within their baselines, with further covariates if any."""
+    return fit_proportional_hazards(
+        cell_times(cells, "hazard"),
+        {"arm": cells["arm"].to_numpy(dtype=str), **(more or {})},
+        reference={"arm": protocol.reference_arm},
+        stratum=cell_baselines(cells, protocol),
+        weight=cells["n"].to_numpy(dtype=np.float64),
+        conf_level=protocol.plan.conf_level,
+    )
+
+
 def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> tuple[EstimateLike, ...]:
     """The quantities :data:`POOLED`, for one practice.
 
@@ -115,67 +126,12 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
     tuple of Estimate or NotAvailable
         What the counts do not determine is ``NotAvailable`` with the reason.
     """
-    reference, other = protocol.arm_codes[:2]
-    cells = cells[cells["arm"].isin((reference, other))]
-    counts = cell_counts(cells, protocol)
-    plan = protocol.plan
-    level = plan.conf_level
-    missing = [protocol.label(a.arm) for a in counts.by_arm[:2] if a.cases == 0]
-
-    def ask(quantity: str, sign: str, unit: str, function: Callable[[], EstimateLike]) -> EstimateLike:
-        contrast = f"{other} {sign} {reference}"
-
-        def checked() -> EstimateLike:
-            if missing:
-                raise NotEstimable(quantity, f"no case of the arm {missing[0]} has been recorded", code="arm_missing")
-            return function()
-
-        result: Any = attempt(
-            checked, quantity=quantity, contrast=contrast, unit=unit, method="from counts", n=counts, level=level
-        )
-        return result  # type: ignore[no-any-return]
-
-    n = cells["n"].to_numpy(dtype=np.int64)
-    arm = cells["arm"].to_numpy(dtype=str)
-
-    compared = cells_compared(cells, protocol)
-
-    def ratio() -> Estimate:
-        fit = fit_proportional_hazards(
-            cell_times(cells, "hazard"),
-            {"arm": arm},
-            reference={"arm": reference},
-            stratum=cell_baselines(cells, protocol),
-            weight=n,
-            conf_level=level,
-        )
-        return fit.estimates[0]
-
-    found = [
-        ask("hazard_ratio", "/", "ratio", ratio),
-        ask("rmst_difference", "-", "min", lambda: wait_of(compared).difference),
-        ask("success_difference", "-", "proportion", lambda: success_of(compared).difference),
-    ]
-    if protocol.pain is not None:
-        pain = values[values["quantity"] == f"pain_{protocol.pain.moment}"]
-        unit = protocol.pain.instrument.unit
-        found.append(
-            ask("pain_difference", "-", unit, lambda: mean_difference(pain, protocol, "pain_difference", unit))
-        )
-    # A wait that was not seen to its end counts with the minutes that were seen, as in the practice's own report.
-    waits = values[values["quantity"] == "spent"]
-    found.append(
-        ask(
-            "chair_time_difference",
-            "-",
-            "min",
-            lambda: mean_difference(waits, protocol, "chair_time_difference", "min"),
-        )
+    told = {"pain_difference": protocol.pain is not None, "treatment_success_difference": protocol.tells_treatment}
+    return tuple(
+        _answer(key, cells, values, protocol, "no case of the arm {} has been recorded")
+        for key in POOLED
+        if told.get(key, True)
     )
-    if protocol.tells_treatment:
-        key = "treatment_success_difference"
-        found.append(ask(key, "-", "proportion", lambda: treatments_of(values, protocol).difference))
-    return tuple(found)
 
 
 def treatments_of(values: pd.DataFrame, protocol: Protocol) -> ArmContrast:
@@ -188,9 +144,8 @@ def treatments_of(values: pd.DataFrame, protocol: Protocol) -> ArmContrast:
     """
     rows = values[(values["quantity"] == TREATMENT) & values["arm"].isin(protocol.arm_codes[:2])]
     arm = rows["arm"].to_numpy(dtype=str)
-    if missing := [protocol.label(a) for a in protocol.arm_codes[:2] if a not in set(arm)]:
-        reason = f"of no case of the arm {missing[0]} it is known whether the treatment succeeded"
-        raise NotEstimable("treatment_success_difference", reason, code="not_recorded")
+    reason = "of no case of the arm {} it is known whether the treatment succeeded"
+    needs_both_arms(arm, protocol, "treatment_success_difference", reason, code="not_recorded")
     columns = {PRACTICE: rows[PRACTICE].to_numpy(dtype=str)} if PRACTICE in rows else {}
     weight = rows["n"].to_numpy(dtype=np.int64)
     succeeded = rows["value"].to_numpy(dtype=np.float64) == 1
@@ -208,33 +163,29 @@ def difference_of_counts(key: str, cells: pd.DataFrame, values: pd.DataFrame, pr
     cells, values : DataFrame
         Counts with ``practice_id``.
     """
-    reference, other = protocol.arm_codes[:2]
-    used = cells[cells["arm"].isin((reference, other))].reset_index(drop=True)
-    counts = cell_counts(used, protocol)
-    if key in VALUES_OF:
-        unit = "min" if protocol.pain is None or key == "chair_time_difference" else protocol.pain.instrument.unit
-        name = VALUES_OF[key] if protocol.pain is None else VALUES_OF[key].format(moment=protocol.pain.moment)
-        rows = values[values["quantity"] == name]
-        return attempt(
-            lambda: mean_difference(rows, protocol, key, unit),
-            quantity=key, contrast=f"{other} - {reference}", unit=unit, method="from counts", n=counts,
-            level=protocol.plan.conf_level,
-        )  # fmt: skip
-    verbs = {"rmst_difference": wait_of, "success_difference": success_of, "not_numb_difference": not_numb_of}
-    missing = [protocol.label(a.arm) for a in counts.by_arm[:2] if a.cases == 0]
+    return _answer(key, cells, values, protocol, "" if key in MEANS else "no case of the arm {} has been sent")
 
-    def difference() -> EstimateLike:
+
+def _answer(key: str, cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol, missing: str) -> EstimateLike:
+    """One quantity from counts; an arm without a case gives the reason ``missing``, if any."""
+    used = cells[cells["arm"].isin(protocol.arm_codes[:2])].reset_index(drop=True)
+    unit = "min" if key in MEANS and protocol.pain is None else None
+
+    def answer() -> EstimateLike:
         if missing:
-            raise NotEstimable(key, f"no case of the arm {missing[0]} has been sent", code="arm_missing")
+            needs_both_arms(used["arm"], protocol, key, missing)
+        if key == "hazard_ratio":
+            return ratio_of_cells(used, protocol).estimates[0]
         if key == "treatment_success_difference":
             return treatments_of(values, protocol).difference
-        return verbs[key](cells_compared(used, protocol)).difference
+        if key in BY_ARM:
+            return BY_ARM[key][1](cells_compared(used, protocol)).difference
+        # A wait not seen to its end counts with the minutes that were seen, as in the practice's own report.
+        pain = protocol.pain if key == "pain_difference" else None
+        rows = values[values["quantity"] == (f"pain_{pain.moment}" if pain else MEANS[key])]
+        return mean_difference(rows, protocol, key, pain.instrument.unit if pain else "min")
 
-    return attempt(
-        difference, quantity=key, contrast=f"{other} - {reference}",
-        unit="min" if key == "rmst_difference" else "proportion", method="from counts", n=counts,
-        level=protocol.plan.conf_level,
-    )  # fmt: skip
+    return ask(key, answer, protocol, cell_counts(used, protocol), method="from counts", unit=unit)
 
 
 def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, unit: str) -> EstimateLike:

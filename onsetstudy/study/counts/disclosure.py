@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from onsetstudy.core.errors import Problem, RecordsError
+from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.counts.exchange_check import strange_words
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
@@ -26,78 +27,81 @@ def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
     RecordsError
         If the file holds a word that is no code of the study, or a group smaller than it says: all of them are named.
     """
-    problems = strange_words(exchange)
+    problems, held = strange_words(exchange), exchange.held_back
     cells = exchange.cells.to_frame()
     keys = [c for c in cells.columns if c not in ("arm", "n") and not c.startswith(("left_", "right_"))]
     groups = cells.groupby(keys, sort=True)["n"].sum()
-    for name, n in groups[groups < exchange.held_back.least].items():
-        told = " ".join(map(str, name if isinstance(name, tuple) else (name,)))
-        problems.append(_problem(f"the group {told} holds {n} cases only", "make the file anew", "small_group"))
+    for name, n in groups[groups < held.least].items():
+        what = f"the group {_told(name)} holds {n} cases only"
+        problems.append(Problem(what=what, mend="make the file anew", code="small_group"))
     if problems:
         raise RecordsError(problems)
-    held = exchange.held_back
-    found = [
+    right = cells["right_hazard"].astype(float)
+    never = cells.assign(never=np.where(right.isna(), cells["n"], 0)).groupby(keys)[["never", "n"]].sum()
+    alike = never[(never["never"] == never["n"]) | (cells.groupby(keys)["left_hazard"].nunique() == 1)].index
+    safety = exchange.safety.to_frame()
+    few = int(((safety["what"] != "cases") & (safety["n"] < held.least)).sum())
+    kept = "unknown" if held.information_kept is None else f"{100 * min(held.information_kept, 1.0):.1f} %"
+    doubts = tuple(d.code.replace("_", " ") for d in exchange.doubts or ())
+    found = (
         f"Practice {exchange.practice} treated {int(cells['n'].sum())} analysed cases in {_listed(exchange.quarters)}, "
         f"in {_counted(len(groups), 'group')} by {' and '.join(keys)}; the smallest holds {int(groups.min())}.",
         f"{int((cells['n'] == 1).sum())} of {_counted(len(cells), 'count')} are of a single case: its quarter, "
         "technique, arm and onset, with the times of its tests as written down. The file does not say whose case it "
         "is; whoever has the records can find it.",
-    ]
-    found += _single_scores(exchange)
-    right = cells["right_hazard"].astype(float)
-    never = cells.assign(never=np.where(right.isna(), cells["n"], 0)).groupby(keys)[["never", "n"]].sum()
-    alike = never[(never["never"] == never["n"]) | (cells.groupby(keys)["left_hazard"].nunique() == 1)]
-    for name in alike.index:
-        told = " ".join(map(str, name if isinstance(name, tuple) else (name,)))
-        found.append(f"All cases of {told} ended alike: who knows that a patient was among them knows how it ended.")
-    safety = exchange.safety.to_frame()
-    few = safety[(safety["what"] != "cases") & (safety["n"] < held.least)]
-    if len(few):
-        found.append(
-            f"{_counted(len(few), 'count')} of events or supplements {'is' if len(few) == 1 else 'are'} below "
-            f"{held.least}; harms are never merged away. They carry no quarter and no technique."
-        )
-    if held.steps:
-        kept = "unknown" if held.information_kept is None else f"{100 * min(held.information_kept, 1.0):.1f} %"
-        found.append(
-            f"Merged to protect patients: {'; '.join(held.steps)}. {_counted(held.moved, 'case')} changed their group; "
-            f"information on the hazard ratio kept: {kept}."
-        )
-    found += _control_teeth(exchange)
-    if held.scores_kept_back:
-        found.append(f"{held.scores_kept_back} scores or waits were kept back, because their arm had too few.")
-    if (arms := exchange.arms) is not None:
-        found.append(
+        *_single_scores(exchange),
+        *(
+            f"All cases of {_told(name)} ended alike: who knows that a patient was among them knows how it ended."
+            for name in alike
+        ),
+        f"{_counted(few, 'count')} of events or supplements {'is' if few == 1 else 'are'} below {held.least}; harms "
+        "are never merged away. They carry no quarter and no technique."
+        if few
+        else "",
+        f"Merged to protect patients: {'; '.join(held.steps)}. {_counted(held.moved, 'case')} changed their group; "
+        f"information on the hazard ratio kept: {kept}."
+        if held.steps
+        else "",
+        *_control_teeth(exchange),
+        f"{held.scores_kept_back} scores or waits were kept back, because their arm had too few."
+        if held.scores_kept_back
+        else "",
+        _arms(exchange.arms),
+        f"{exchange.slips_without_record} of {exchange.slips_opened} opened slips have no record; which, is not told."
+        if exchange.slips_without_record
+        else "",
+        f"How the cold tests were done raised doubts, which the file tells with their counts: {_listed(doubts)}."
+        if doubts
+        else "",
+        "Failures are counted by operator under numbers; colleagues may recognise themselves."
+        if exchange.operators is not None
+        else "",
+        "A newer version made it and added what this one cannot judge: "
+        f"{_listed(tuple(name for name, _ in exchange.newer))}."
+        if exchange.newer
+        else "",
+        "A file sent before, taken from this one, shows the cases that were added since. Ask that the older one be "
+        "deleted.",
+        "No code of a patient or a case, no date finer than the quarter, no age, no tooth and no free text but "
+        "the reason for a missing list is in the file. Treat it as confidential all the same.",
+    )
+    return tuple(text for text in found if text)
+
+
+def _told(group: object) -> str:
+    return " ".join(map(str, group if isinstance(group, tuple) else (group,)))
+
+
+def _arms(arms: ArmStanding | None) -> str:
+    if arms is None:
+        return ""
+    if arms.verified:
+        return (
             f"{arms.other_arm} of {arms.verified} cases with a known slip received another arm than was allocated; in "
             "which arm, quarter or group is not told."
-            if arms.verified
-            else "No case was checked against the list or log of slips; the file says so"
-            + (f", with the reason given: {arms.reason}." if arms.reason else ".")
         )
-    if exchange.slips_without_record:
-        found.append(
-            f"{exchange.slips_without_record} of {exchange.slips_opened} opened slips have no record; "
-            "which, is not told."
-        )
-    if exchange.doubts:
-        found.append(
-            "How the cold tests were done raised doubts, which the file tells with their counts: "
-            f"{_listed(tuple(d.code.replace('_', ' ') for d in exchange.doubts))}."
-        )
-    if exchange.operators is not None:
-        found.append("Failures are counted by operator under numbers; colleagues may recognise themselves.")
-    if exchange.newer:
-        names = _listed(tuple(name for name, _ in exchange.newer))
-        found.append(f"A newer version made it and added what this one cannot judge: {names}.")
-    found.append(
-        "A file sent before, taken from this one, shows the cases that were added since. Ask that the older one be "
-        "deleted."
-    )
-    found.append(
-        "No code of a patient or a case, no date finer than the quarter, no age, no tooth and no free text but "
-        "the reason for a missing list is in the file. Treat it as confidential all the same."
-    )
-    return tuple(found)
+    why = f", with the reason given: {arms.reason}" if arms.reason else ""
+    return f"No case was checked against the list or log of slips; the file says so{why}."
 
 
 def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]:
@@ -123,11 +127,10 @@ def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]
     least = after.held_back.least
     of_kind = [c for c in _keys(after) if c in before.cells.columns]
     old, new = (_summed(e.cells, lambda row: _named(row, of_kind)) for e in (before, after))
-    found = []
-    for kind in sorted(set(old) | set(new)):
-        added = new[kind] - old[kind]
-        if 0 < abs(added) < least:
-            found.append(f"{_grown(added, 'case')} of {kind} than in the file sent before: each stands alone.")
+    found = [
+        f"{_grown(added, 'case')} of {kind} than in the file sent before: each stands alone."
+        for kind, added in _changed(old, new, set(old) | set(new), least)
+    ]
     total = new.total() - old.total()
     if 0 < abs(total) < least and not found:
         found.append(f"{_grown(total, 'case')} in all than in the file sent before: each stands alone.")
@@ -154,11 +157,8 @@ def _added_by_quarter(before: Exchange, after: Exchange, of_kind: list[str], lea
         kind = _named(row, of_kind)
         return f"{kind} in {joined[kind, row['quarter']]}"
 
-    ends = [
-        c
-        for c in after.cells.columns
-        if c in before.cells.columns and (c == "arm" or c.startswith(("left_", "right_")))
-    ]
+    shared = [c for c in after.cells.columns if c in before.cells.columns]
+    ends = [c for c in shared if c == "arm" or c.startswith(("left_", "right_"))]
     old, new = (_split(e.cells, group, ends) for e in (before, after))
     found = []
     for name in sorted(set(old) & set(new)):
@@ -177,16 +177,12 @@ def _added_events(before: CountTable, after: CountTable, least: int) -> list[str
         return f"the arm {row['arm']}: {EVENTS[row['what']]}" if row["what"] in EVENTS else ""
 
     old, new = (_summed(table, group) for table in (before, after))
-    found = []
-    for name in sorted((set(old) | set(new)) - {""}):
-        added = new[name] - old[name]
-        if 0 < abs(added) < least:
-            arm, what = name.split(": ")
-            found.append(
-                f"{_grown(added, 'case')} with {what} in {arm} than in the file sent before: who knows whose cases "
-                f"were {'added' if added > 0 else 'taken out'} may know whose it is."
-            )
-    return found
+    return [
+        f"{_grown(added, 'case')} with {what} in {arm} than in the file sent before: who knows whose cases "
+        f"were {'added' if added > 0 else 'taken out'} may know whose it is."
+        for name, added in _changed(old, new, (set(old) | set(new)) - {""}, least)
+        for arm, what in [name.split(": ")]
+    ]
 
 
 def _added_values(before: CountTable, after: CountTable, least: int) -> list[str]:
@@ -214,9 +210,14 @@ def _added_controls(before: Exchange, after: Exchange, least: int) -> list[str]:
     return [
         f"{_grown(added, 'case')} with a control tooth in the arm {arm} than in the file sent before: how the tests of "
         "these ended can be read off."
-        for arm in sorted((set(old) & set(new)) - {""})
-        if 0 < abs(added := new[arm] - old[arm]) < least
+        for arm, added in _changed(old, new, (set(old) & set(new)) - {""}, least)
     ]
+
+
+def _changed(old: Counter[str], new: Counter[str], names: set[str], least: int) -> list[tuple[str, int]]:
+    """Groups that grew or shrank by fewer cases than may stand alone, and by how many."""
+    grown = [(name, new[name] - old[name]) for name in sorted(names)]
+    return [(name, added) for name, added in grown if 0 < abs(added) < least]
 
 
 def _few(came: int, went: int, one: str, name: str, how: str, least: int) -> list[str]:
@@ -319,7 +320,3 @@ def _counted(n: int, one: str) -> str:
 
 def _listed(values: tuple[str, ...]) -> str:
     return values[0] if len(values) == 1 else f"{', '.join(values[:-1])} and {values[-1]}"
-
-
-def _problem(what: str, mend: str, code: str) -> Problem:
-    return Problem(what=what, mend=mend, code=code)

@@ -27,17 +27,17 @@ from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS, TREATMENT
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
 
-__all__ = ["CODE", "check_exchange", "coded", "strange_words"]
+__all__ = ["CODE", "COLUMNS", "check_exchange", "coded", "strange_words"]
 
-TABLES = ("cells", "values", "safety", "flow", "operators", "controls")
-COMPULSORY = {
-    "cells": ("quarter", "technique", "arm", *ENDS, "n"),
-    "values": ("quantity", "arm", "known", "value", "n"),
-    "safety": ("arm", "what", "n"),
-    "flow": ("stage", "n"),
-    "operators": ("operator", "technique", "arm", "outcome", "n"),
-    "controls": ("arm", "what", "n"),
+COLUMNS = {
+    "cells": ("quarter", "technique", "arm", *ENDS),
+    "values": ("quantity", "arm", "known", "value"),
+    "safety": ("arm", "what"),
+    "flow": ("stage",),
+    "operators": ("operator", "technique", "arm", "outcome"),
+    "controls": ("arm", "what"),
 }
+"""Columns of every table beside ``n``, the count."""
 MOST_CASES = 100_000_000
 """Far more than any practice treats; a count above it is a slip or a trick."""
 MOST_TESTS = 100
@@ -73,24 +73,17 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
     problems = [*_head(exchange)]
     if problems:
         return problems
-    columns = [p for name in TABLES for p in _columns(name, getattr(exchange, name))]
+    columns = [p for name in COLUMNS for p in _columns(name, getattr(exchange, name))]
     if columns:
         return columns
     problems += strange_words(exchange)
-    for name in TABLES:
+    for name in COLUMNS:
         table = getattr(exchange, name)
         if table is not None and table.columns:
             problems += _counts(name, table)
     if problems:
         return problems
-    return [
-        *_times(exchange),
-        *_scores(exchange),
-        *_sums(exchange),
-        *_controls(exchange),
-        *_doubts(exchange),
-        *_slips(exchange),
-    ]
+    return [p for judge in (_times, _scores, _sums, _controls, _doubts, _slips) for p in judge(exchange)]
 
 
 def _problem(what: str, code: str, mend: str = AGAIN) -> Problem:
@@ -100,8 +93,7 @@ def _problem(what: str, code: str, mend: str = AGAIN) -> Problem:
 def _head(exchange: Exchange) -> Iterator[Problem]:
     """Codes, digests and quarters, and texts no longer than any of ours."""
     for name in ("study", "practice"):
-        value = getattr(exchange, name)
-        if not CODE.fullmatch(value):
+        if not CODE.fullmatch(getattr(exchange, name)):
             yield _problem(f"the code of the {name} is no code", "code")
     for name in ("protocol_digest", "records_digest"):
         if not DIGEST.fullmatch(getattr(exchange, name)):
@@ -114,10 +106,9 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
     held = exchange.held_back
     if held.least < 1 or min(held.moved, held.scores_kept_back, held.controls_kept_back) < 0:
         yield _problem("what was held back is a negative count", "range")
-    kept = exchange.held_back.information_kept
-    if kept is not None and not 0 <= kept <= 1 + 1e-9:
+    if held.information_kept is not None and not 0 <= held.information_kept <= 1 + 1e-9:
         yield _problem("the information kept lies outside 0 to 1", "range")
-    texts = (exchange.made_with, *exchange.held_back.steps, *(word for pair in exchange.terms for word in pair))
+    texts = (exchange.made_with, *held.steps, *(word for pair in exchange.terms for word in pair))
     if any(len(text) > LONGEST_TEXT for text in texts):
         yield _problem(f"it holds a text of more than {LONGEST_TEXT} characters, as no file of ours does", "text")
     yield from _terms(exchange)
@@ -126,10 +117,9 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
     if not MADE_WITH.fullmatch(exchange.made_with) or not HEAD.fullmatch(exchange.ledger_head):
         yield _problem("what made it, or the last entry of its ledger, is not told as any version does", "text")
     codes = {*MERGED, OTHER, *(c for values in CODES.values() for c in values)}
-    for word in (w for step in exchange.held_back.steps for w in re.split(r"[\s,:+]+", step)):
-        if word not in codes and not QUARTER.fullmatch(word):
-            yield _problem("what was merged is told with a word that is no code of the study", "word")
-            break
+    words = (w for step in held.steps for w in re.split(r"[\s,:+]+", step))
+    if any(word not in codes and not QUARTER.fullmatch(word) for word in words):
+        yield _problem("what was merged is told with a word that is no code of the study", "word")
     yield from _arms(exchange.arms)
     yield from _estimates(exchange)
 
@@ -190,10 +180,10 @@ def coded(value: Any) -> bool:
 def _columns(name: str, table: CountTable | None) -> Iterator[Problem]:
     if table is None or (not table.rows and not table.columns):
         return
-    missing = [c for c in COMPULSORY[name] if c not in table.columns]
+    missing = [c for c in (*COLUMNS[name], "n") if c not in table.columns]
     if missing and (table.rows or len(table.columns) > 1):
         yield _problem(f"the table {name} has no column {', '.join(missing)}", "column")
-    known = (*COMPULSORY[name], *(CODES if name == "cells" else ()), "operator_id", "clinician_id")
+    known = (*COLUMNS[name], "n", *(CODES if name == "cells" else ()), "operator_id", "clinician_id")
     extra = [c for c in table.columns if c not in known]
     if extra:
         yield _problem(f"the table {name} has {len(extra)} column that is not known here", "column")
@@ -215,10 +205,6 @@ def _counts(name: str, table: CountTable) -> Iterator[Problem]:
     keys = [tuple(v for i, v in enumerate(row) if i != place) for row in table.rows]
     if len(set(keys)) != len(keys):
         yield _problem(f"two rows of the table {name} are of the same group", "twice")
-
-
-def _words(n: int) -> str:
-    return "a word" if n == 1 else f"{n} words"
 
 
 def _number(value: Any) -> bool:
@@ -344,7 +330,6 @@ def strange_words(exchange: Exchange) -> list[Problem]:
     codes = {c for values in CODES.values() for c in values} | {OTHER, "not recorded"}
     known: dict[str, set[str]] = {
         "arm": arms,
-        "technique": codes,
         "known": {"exactly", "at_least"},
         "outcome": {"numb", "not_numb", "undecided"},
         "stage": {"recorded", "refused", "left_out", "analysed"},
@@ -352,7 +337,7 @@ def strange_words(exchange: Exchange) -> list[Problem]:
     }
     problems = []
     counted = {"safety": {"cases", "recorded", "rated", "event", "serious", "supplement"}, "controls": set(CONTROLS)}
-    for table in TABLES:
+    for table in COLUMNS:
         content = getattr(exchange, table)
         if content is None:
             continue
@@ -369,7 +354,9 @@ def strange_words(exchange: Exchange) -> list[Problem]:
                 wrong = sorted({str(v) for v in frame[column]} - known.get(column, codes))
             if wrong:
                 # Never the words themselves: what does not belong there may be a name.
-                what = f"the table {table} holds {_words(len(set(wrong)))} under {column}, no code of the study"
+                n = len(set(wrong))
+                told = "a word" if n == 1 else f"{n} words"
+                what = f"the table {table} holds {told} under {column}, no code of the study"
                 problems.append(_problem(what, "word", "correct the records and make the file anew; do not send this"))
     return problems
 

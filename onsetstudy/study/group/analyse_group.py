@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import importlib.metadata
 import json
 from collections.abc import Sequence
 
@@ -12,36 +11,29 @@ import pandas as pd
 
 from onsetstudy.core.errors import NotEstimable, Problem, RecordsError
 from onsetstudy.core.parallel import Progress
-from onsetstudy.core.results import Caution, Counts, Estimate, NotAvailable
+from onsetstudy.core.results import Caution, Counts, EstimateLike, NotAvailable
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.study.answer.cautions import group_arms_caution, group_slips_caution
-from onsetstudy.study.answer.reconcile import reconcile, unlike_rows
+from onsetstudy.study.answer.cautions import NOT_RANDOMISED, TEST_THE_TOOTH, group_arms_caution, group_slips_caution
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, as_sent
-from onsetstudy.study.group.controls import controls_untold, group_controls
+from onsetstudy.study.group.controls import controls_untold, group_controls, group_test_errors
 from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
-from onsetstudy.study.group.interim import WITHOUT_QUARTER as FIRST_ONLY
-from onsetstudy.study.group.interim import group_looks
-from onsetstudy.study.group.periods import Period, cut, last_quarter, sent_less, until
-from onsetstudy.study.group.pool_files import Gathered, gather
-from onsetstudy.study.group.results import GroupResults
-from onsetstudy.study.group.stratified_ipd import by_practice, by_technique, failures_by, pool_in_one_stage
-from onsetstudy.study.group.test_errors import group_test_errors
-from onsetstudy.study.group_results import Agreement, GroupOverall, GroupPractice
+from onsetstudy.study.group.interim import OF_SCORES, group_looks
+from onsetstudy.study.group.pool_files import Gathered, Period, cut, gather, last_quarter, sent_less, until
+from onsetstudy.study.group.reconcile import FEW_PRACTICES, agreement_of, not_reproduced, reconcile, unlike_rows
+from onsetstudy.study.group.results import GroupOverall, GroupPractice, GroupResults
+from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.contrasts import cautions_of
 
 __all__ = ["analyse_group"]
 
 PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels")
-SPREAD_AGREES = 0.5
-FEW_PRACTICES = 5
-REPRODUCED = 1e-6
 WITHOUT_QUARTER = ("pain_difference", "chair_time_difference", "treatment_success_difference")
 
 
@@ -97,16 +89,16 @@ def analyse_group(
         code: _whole(estimates_of_counts(_rows(cells, code), _rows(counts.values, code), protocol), code, period)
         for code in counts.practices
     }
-    pooled = tuple(
-        combine_estimates([r for _, r in rows], [letters[code] for code, _ in rows], options)
-        for quantity in POOLED
-        if (rows := _of(own, quantity, letters))
-    )
+    combined = (_combined(own, quantity, letters, options) for quantity in POOLED)
+    pooled = tuple(found for found in combined if found is not None)
     told(2, 5, "quarters")
     cumulative = _cumulative(cells, protocol, this, letters, options)
     told(3, 5, "techniques and practices")
-    subgroups = (by_technique(cells, protocol), by_practice(_lettered(cells, letters), protocol))
-    funnels = tuple(_funnel(cells, protocol, letters, kind) for kind in ("by_target", "never_numb"))
+    lettered = _lettered(cells, letters)
+    subgroups = tuple(subgroups_by(column, lettered, protocol) for column in ("technique", "practice_id"))
+    funnels = [_drawn(failures_by(lettered, protocol, kind), kind) for kind in ("by_target", "never_numb")]
+    if not counts.operators.empty:
+        funnels.append(_operators(counts, letters))
     told(4, 5, "looks")
     looks = group_looks(counts, protocol, this)
     practices = tuple(_practice(code, whole, protocol, letters) for code in whole.counts.practices)
@@ -122,8 +114,8 @@ def analyse_group(
         pooled=pooled,
         cumulative=cumulative,
         subgroups=subgroups,
-        agreement=_agreement(overall, ratio),
-        funnels=funnels if counts.operators.empty else (*funnels, _operators(counts, letters)),
+        agreement=agreement_of(overall, ratio),
+        funnels=tuple(funnels),
         looks=looks,
         harms=group_harms(whole.counts.safety, protocol),
         unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(whole.counts.safety)),
@@ -131,7 +123,7 @@ def analyse_group(
         shorter=shorter,
         beyond=whole.beyond,
         skipped=tuple(skipped),
-        notes=(*counts.notes, *_not_reproduced(period, own)),
+        notes=(*counts.notes, *not_reproduced(period, own)),
         caution=(
             *_cautions(counts, whole.counts, protocol),
             *cautions_of(overall.differences, ("coarser_strata", "practices_together", "unlike_gaps")),
@@ -140,7 +132,7 @@ def analyse_group(
         unlike_rows=unlike_rows(
             counts.files,
             beyond=bool(period.beyond),
-            first_look=looks is not None and protocol.plan.primary in FIRST_ONLY,
+            first_look=looks is not None and protocol.plan.primary in OF_SCORES,
         ),
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
         slips=tuple((letters[code], *counts) for code, counts in whole.counts.slips.items()),
@@ -150,11 +142,8 @@ def analyse_group(
         test_errors=group_test_errors(period.counts, protocol),
         controls_untold=controls_untold(period, letters),
         with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),
-        provenance=Provenance(
-            protocol_digest=protocol.digest,
-            records_digest=hashlib.sha256(f"group {_secret(whole.counts)}".encode()).hexdigest(),
-            seed=protocol.plan.seed,
-            versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
+        provenance=Provenance.of(
+            protocol, hashlib.sha256(f"group {_secret(whole.counts)}".encode()).hexdigest(), PACKAGES
         ),
     )
 
@@ -209,15 +198,13 @@ def _lettered(cells: pd.DataFrame, letters: dict[str, str]) -> pd.DataFrame:
     return cells.assign(practice_id=cells["practice_id"].map(letters))
 
 
-def _of(
-    own: dict[str, tuple[Estimate | NotAvailable, ...]], quantity: str, letters: dict[str, str]
-) -> list[tuple[str, Estimate | NotAvailable]]:
-    return [
-        (code, result)
-        for code in sorted(own, key=lambda c: (len(letters[c]), letters[c]))
-        for result in own[code]
-        if result.quantity == quantity
-    ]
+def _combined(
+    own: dict[str, tuple[EstimateLike, ...]], quantity: str, letters: dict[str, str], options: PoolOptions
+) -> Pooled | None:
+    """One quantity of practices combined, in the order of their letters; ``None`` where nobody has it."""
+    codes = sorted(own, key=lambda c: (len(letters[c]), letters[c]))
+    told = [(letters[code], result) for code in codes for result in own[code] if result.quantity == quantity]
+    return combine_estimates([r for _, r in told], [letter for letter, _ in told], options) if told else None
 
 
 def _cumulative(
@@ -227,53 +214,34 @@ def _cumulative(
     steps = []
     for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
         cells = until(counted, quarter.label)
-        own = {
-            code: estimates_of_counts(part, NO_VALUES, protocol)
-            for code, part in cells.groupby("practice_id", sort=True)
-        }
-        rows = _of({str(c): v for c, v in own.items()}, "hazard_ratio", letters)
-        if not rows:
-            continue
-        found = combine_estimates([r for _, r in rows], [letters[code] for code, _ in rows], options)
-        tau2 = None if found.heterogeneity is None else found.heterogeneity.tau2
-        steps.append(Step(label=quarter.label, result=found.average, tau2=tau2))
+        parts = {str(code): part for code, part in cells.groupby("practice_id", sort=True)}
+        own = {code: estimates_of_counts(part, NO_VALUES, protocol) for code, part in parts.items()}
+        if (found := _combined(own, "hazard_ratio", letters, options)) is not None:
+            tau2 = None if found.heterogeneity is None else found.heterogeneity.tau2
+            steps.append(Step(label=quarter.label, result=found.average, tau2=tau2))
     return tuple(steps)
-
-
-def _funnel(cells: pd.DataFrame, protocol: Protocol, letters: dict[str, str], kind: str) -> Funnel | NotAvailable:
-    return _drawn(failures_by(_lettered(cells, letters), protocol, kind), kind)
 
 
 def _operators(counts: Gathered, letters: dict[str, str]) -> Funnel | NotAvailable:
     """Operators of the practices that sent them, as far as they are known: those with few cases stay together."""
-    frame = counts.operators[counts.operators["outcome"] != "undecided"].copy()
-    frame["unit"] = frame["practice_id"].map(letters) + frame["operator"].astype(str)
-    frame["failed"] = np.where(frame["outcome"] == "not_numb", frame["n"], 0)
-    usual = frame.groupby(["technique", "arm"])[["failed", "n"]].transform("sum")
-    frame["expected"] = usual["failed"] / usual["n"] * frame["n"]
-    return _drawn(frame.groupby("unit", sort=True)[["failed", "n", "expected"]].sum(), "operators")
+    frame = counts.operators[counts.operators["outcome"] != "undecided"]
+    unit = frame["practice_id"].map(letters) + frame["operator"].astype(str)
+    failed = np.where(frame["outcome"] == "not_numb", frame["n"], 0)
+    return _drawn(expected_failures(frame.assign(unit=unit, failed=failed), "unit"), "operators")
 
 
 def _drawn(units: pd.DataFrame, kind: str) -> Funnel | NotAvailable:
+    failed, cases, expected = (units[column].to_numpy() for column in ("failed", "n", "expected"))
     try:
-        return funnel(
-            units["failed"].to_numpy(), units["n"].to_numpy(), units["expected"].to_numpy(),
-            [str(u) for u in units.index], quantity=kind,
-        )  # fmt: skip
+        return funnel(failed, cases, expected, [str(u) for u in units.index], quantity=kind)
     except NotEstimable as error:
         n = Counts(cases=int(units["n"].sum()), onsets=int(units["failed"].sum()))
         return NotAvailable(
-            quantity=kind,
-            contrast=None,
-            code=error.code,
-            reason=error.reason,
-            unit="proportion",
-            method="funnel",
-            n=n,
+            quantity=kind, contrast=None, code=error.code, reason=error.reason, unit="proportion", method="funnel", n=n
         )
 
 
-def _whole(own: tuple[Estimate | NotAvailable, ...], code: str, period: Period) -> tuple[Estimate | NotAvailable, ...]:
+def _whole(own: tuple[EstimateLike, ...], code: str, period: Period) -> tuple[EstimateLike, ...]:
     """A practice's estimates; those of counts without a quarter only where its files end with the report."""
     last = dict(period.beyond).get(code)
     if last is None:
@@ -314,94 +282,28 @@ def _practice(code: str, period: Period, protocol: Protocol, letters: dict[str, 
     )
 
 
-def _agreement(overall: GroupOverall, ratio: Pooled) -> Agreement:
-    """Why one stage and two stages differ, as far as they do."""
-    reasons = []
-    if any(m.weight == 0 for m in ratio.members):
-        reasons.append("left_out")
-    if ratio.heterogeneity is not None and ratio.heterogeneity.tau2 > 0:
-        reasons.append("spread")
-    if sum(m.weight > 0 for m in ratio.members) < FEW_PRACTICES:
-        reasons.append("few")
-    one, two = overall.hazard_ratio, ratio.average
-    if not (isinstance(one, Estimate) and isinstance(two, Estimate)):
-        return Agreement(apart=None, reasons=tuple(reasons))
-    apart = abs(float(np.log(one.estimate / two.estimate))) / (two.std_error or 1.0)
-    if apart > SPREAD_AGREES and not reasons:
-        reasons.append("weights")
-    return Agreement(apart=apart, reasons=tuple(reasons))
-
-
-def _not_reproduced(period: Period, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
-    """Practices whose own estimates do not follow from the counts that they sent, though nothing was merged away."""
-    notes = []
-    counts = period.counts
-    for code in (c for c in counts.practices if c not in dict(period.beyond)):
-        sent = [e for _, e in counts.files if e.practice == code]
-        if len(sent) > 1 or any("became" in step for step in sent[0].held_back.steps):
-            continue
-        again = {r.quantity: r for r in own[code]}
-        for theirs in sent[0].estimates:
-            ours = again.get(theirs.quantity)
-            if not isinstance(theirs, Estimate) or (isinstance(ours, Estimate) and theirs.method != ours.method):
-                continue  # Of an earlier version, which compared in another way.
-            if not isinstance(ours, Estimate):
-                notes.append(f"{code}: its own {theirs.quantity} cannot be made from the counts that it sent; ask why.")
-            elif ours.n != theirs.n:
-                notes.append(
-                    f"{code}: its own {theirs.quantity} was made from other cases than the counts that it sent; ask "
-                    "which of the two was changed."
-                )
-            elif abs(theirs.estimate - ours.estimate) > REPRODUCED * max(1.0, abs(ours.estimate)):
-                notes.append(
-                    f"{code}: its own {theirs.quantity} ({theirs.estimate:.4g}) does not follow from its counts "
-                    f"({ours.estimate:.4g}); ask which version made the file."
-                )
-    return tuple(notes)
-
-
 def _cautions(counts: Gathered, sent: Gathered, protocol: Protocol) -> tuple[Caution, ...]:
-    found = [
-        Caution(
-            code="test_the_tooth",
-            text="A statistic about past cases. Test the tooth and ask the patient before every procedure.",
-        ),
-    ]
-    if len(sent.practices) > 1:
-        text = "Practices are not ranked. Letters are drawn anew for every report, and small differences are chance."
-        found.append(Caution(code="no_ranks", text=text))
-    if not protocol.study.randomised:
-        text = "Not randomised: the arms may differ in ways not measured."
-        found.insert(1, Caution(code="not_randomised", text=text))
-    elif (doubt := group_arms_caution([e.arms for _, e in sent.files])) is not None:
-        found.insert(1, doubt)
-    slips = sent.slips
-    if protocol.study.randomised and (
-        (lost := group_slips_caution(tuple(slips.values()), untold=len(sent.practices) - len(slips))) is not None
-    ):
-        found.insert(1, lost)
-    k = len(counts.practices)
-    if k < FEW_PRACTICES:
-        text = f"{k} {'practice' if k == 1 else 'practices'}: how much practices differ is hardly known."
-        found.append(Caution(code="few_practices", text=text))
-    found.append(
-        Caution(
-            code="repeated_patients",
-            text="Counts do not tell who came again: patients with several cases count as if they were others.",
-        )
+    drawn, slips, k = protocol.study.randomised, sent.slips, len(counts.practices)
+    untold = len(sent.practices) - len(slips)
+    texts = {
+        "no_ranks": "Practices are not ranked. Letters are drawn anew for every report, and small differences are "
+        "chance."
+        if len(sent.practices) > 1
+        else "",
+        "few_practices": f"{k} {'practice' if k == 1 else 'practices'}: how much practices differ is hardly known."
+        if k < FEW_PRACTICES
+        else "",
+        "repeated_patients": "Counts do not tell who came again: patients with several cases count as if they were "
+        "others.",
+        "recognisable": "In a group of few practices a colleague may be recognised from the number of cases. Keep this "
+        "report within the group.",
+        "ethics": "Ethics, consent and privacy: follow local rules. Recorded status: "
+        f"{protocol.study.ethics_status or 'not recorded'}.",
+    }
+    found = (
+        TEST_THE_TOOTH,
+        group_slips_caution(tuple(slips.values()), untold=untold) if drawn else None,
+        group_arms_caution([e.arms for _, e in sent.files]) if drawn else NOT_RANDOMISED,
+        *(Caution(code=code, text=text) for code, text in texts.items() if text),
     )
-    found.append(
-        Caution(
-            code="recognisable",
-            text="In a group of few practices a colleague may be recognised from the number of cases. Keep this report "
-            "within the group.",
-        )
-    )
-    found.append(
-        Caution(
-            code="ethics",
-            text="Ethics, consent and privacy: follow local rules. Recorded status: "
-            f"{protocol.study.ethics_status or 'not recorded'}.",
-        )
-    )
-    return tuple(found)
+    return tuple(caution for caution in found if caution is not None)

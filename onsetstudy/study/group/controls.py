@@ -1,23 +1,21 @@
-"""Negative controls of a group: what the injection cannot change, from counts of scores and of tests."""
+"""What the injection cannot change, and what the answer would be if cold tests erred: of a group, from its counts."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Counts
-from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.control_results import NegativeControl
-from onsetstudy.study.counts.counted_estimates import mean_difference
-from onsetstudy.study.group.periods import Period
-from onsetstudy.study.group.pool_files import Gathered
-from onsetstudy.study.sets.contrasts import PRACTICE, control_onset_of
-from onsetstudy.study.topics.negative_controls import INSERTION
-from onsetstudy.survival.results import ArmContrast
+from onsetstudy.study.counts.counted_estimates import cell_times, mean_difference
+from onsetstudy.study.group.pool_files import Gathered, Period
+from onsetstudy.study.results import ColdTestErrors, NegativeControl
+from onsetstudy.study.sets.contrasts import PRACTICE
+from onsetstudy.study.topics.cold_test_errors import FEWEST, error_grid
+from onsetstudy.study.topics.negative_controls import INSERTION, control_compared
+from onsetstudy.survival.testing.misclassified import ErrorKernel, kernel_of_intervals
 
-__all__ = ["controls_untold", "false_not_felt_counts", "group_controls"]
+__all__ = ["controls_untold", "group_controls", "group_test_errors"]
 
 
 def group_controls(counts: Gathered, protocol: Protocol) -> tuple[NegativeControl, ...]:
@@ -60,21 +58,8 @@ def _told(controls: pd.DataFrame) -> pd.DataFrame:
 def _control(rows: pd.DataFrame, protocol: Protocol) -> NegativeControl:
     arm, n = rows["arm"].to_numpy(dtype=str), rows["n"].to_numpy(dtype=np.int64)
     lost, practice = rows["lost"].to_numpy(dtype=bool), rows[PRACTICE].to_numpy(dtype=str)
-    quantity = "control_onset_difference"
-
-    def compared() -> ArmContrast:
-        if missing := [protocol.label(a) for a in protocol.arm_codes[:2] if a not in set(arm)]:
-            reason = f"no control tooth was tested in the arm {missing[0]}"
-            raise NotEstimable(quantity, reason, code="arm_missing")
-        return control_onset_of(lost, arm, practice, protocol, weight=n)
-
-    answer = attempt(
-        compared, quantity=quantity, contrast=f"{protocol.contrast_arm} - {protocol.reference_arm}", unit="proportion",
-        method="", n=Counts.of(lost, arm, protocol.arm_codes, cases=n), level=protocol.plan.conf_level,
-    )  # fmt: skip
-    if isinstance(answer, ArmContrast):
-        return NegativeControl(outcome="control_tooth", difference=answer.difference, arms=answer.arms[:2])
-    return NegativeControl(outcome="control_tooth", difference=answer)
+    counts = Counts.of(lost, arm, protocol.arm_codes, cases=n)
+    return control_compared(lost, arm, practice, protocol, counts, weight=n)
 
 
 def controls_untold(period: Period, letters: dict[str, str]) -> tuple[str, ...]:
@@ -84,7 +69,39 @@ def controls_untold(period: Period, letters: dict[str, str]) -> tuple[str, ...]:
     return tuple(sorted(set(told), key=lambda letter: (len(letter), letter)))
 
 
-def false_not_felt_counts(counts: Gathered) -> tuple[int, int]:
-    """How many tests of control teeth were said not to be felt, and of how many."""
-    n = counts.controls.groupby("what")["n"].sum()
-    return int(n.get("not_felt", 0)), int(n.get("tests", 0))
+def group_test_errors(counts: Gathered, protocol: Protocol) -> ColdTestErrors | None:
+    """The grid of a group's counted intervals; ``None`` where an arm has few cases.
+
+    Parameters
+    ----------
+    counts : Gathered
+        Of the practices in the answer, up to the quarter.
+    protocol : Protocol
+
+    Notes
+    -----
+    Intervals are those of the rate, which a supplement ends. Arms are taken whole, as in a practice's own report.
+    """
+    cells = counts.cells
+    arms = [cells[cells["arm"] == code] for code in protocol.arm_codes[:2]]
+    if min(int(arm["n"].sum()) for arm in arms) < FEWEST:
+        return None
+
+    def kernel(arm: pd.DataFrame, se: float, sp: float) -> ErrorKernel:
+        return kernel_of_intervals(
+            cell_times(arm, "hazard"),
+            protocol.schedule.tests_min,
+            confirmations=protocol.onset.confirmations,
+            sensitivity=se,
+            specificity=sp,
+            weight=arm["n"].to_numpy(dtype=float),
+        )
+
+    control = counts.controls.groupby("what")["n"].sum()
+    return error_grid(
+        lambda se, sp: [kernel(arm, se, sp) for arm in arms],
+        protocol,
+        not_felt=int(control.get("not_felt", 0)),
+        control_tests=int(control.get("tests", 0)),
+        from_intervals=True,
+    )

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
-from onsetstudy.study.group.periods import Period
-from onsetstudy.study.group.pool_files import COLUMNS, Gathered
-from onsetstudy.study.group_results import GroupGate
+from onsetstudy.study.counts.exchange_check import COLUMNS
+from onsetstudy.study.group.pool_files import Gathered, Period
+from onsetstudy.study.group.results import GroupGate
 
 __all__ = ["gates_of", "left_out", "without"]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -29,11 +30,10 @@ def cases_of_page(results: GroupResults) -> dict[str, int]:
 
 def cases_of_files(files: list[Exchange]) -> dict[str, int]:
     """Analysed cases of every practice in exchange files that were sent before."""
-    found: dict[str, int] = {}
+    found: Counter[str] = Counter()
     for exchange in files:
-        place = exchange.cells.columns.index("n")
-        found[exchange.practice] = found.get(exchange.practice, 0) + sum(int(row[place]) for row in exchange.cells.rows)
-    return found
+        found[exchange.practice] += int(exchange.cells.to_frame()["n"].sum())
+    return dict(found)
 
 
 def grown_by_few(now: Mapping[str, int], before: Mapping[str, int]) -> tuple[GrownByFew, ...]:

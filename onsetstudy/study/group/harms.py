@@ -8,7 +8,7 @@ from onsetstudy.core.results import ArmCount, Counts
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.outcomes.harms import exact_share, nothing_seen_limit
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.group_results import GroupHarm
+from onsetstudy.study.group.results import GroupHarm
 
 __all__ = ["group_harms", "practices_without_harms"]
 

@@ -4,27 +4,22 @@ from __future__ import annotations
 
 import pandas as pd
 
-from onsetstudy.core.results import Caution
-from onsetstudy.design.interim.interim_analyses import LookSeen
+from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.counts.counted_estimates import NO_VALUES, cell_counts, difference_of_counts
-from onsetstudy.study.group.periods import until
-from onsetstudy.study.group.pool_files import Gathered
+from onsetstudy.study.group.pool_files import Gathered, until
 from onsetstudy.study.group.stratified_ipd import onset_test
-from onsetstudy.study.planning.interim_plan import plan_of
-from onsetstudy.study.practice.interim import judge_seen, score_of
+from onsetstudy.study.practice.interim import looks_over
 from onsetstudy.study.results import LooksTaken
 
-__all__ = ["group_looks"]
+__all__ = ["OF_SCORES", "group_looks", "primary_result"]
 
-BY_DIFFERENCE = ("rmst_difference", "success_difference", "pain_difference", "treatment_success_difference")
-WITHOUT_QUARTER = ("pain_difference", "treatment_success_difference")
 FIRST_OF_SCORES = (
     "Scores carry no quarter in the files: of {} no earlier interim analysis can be made from them, and this one is "
     "taken as the first. A report from the rows has the earlier ones too."
 )
-
 OF_SCORES = {"pain_difference": "pain", "treatment_success_difference": "successful treatments"}
+"""What carries no quarter in the files."""
 
 
 def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTaken | None:
@@ -37,32 +32,24 @@ def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTak
     carry no quarter in the files, so that of pain and of treatments only this quarter's look can be taken, as
     the first; a caution says so.
     """
-    plan, rule = plan_of(protocol), protocol.looks
-    primary = protocol.plan.primary
-    if plan is None or rule is None:
-        return None
-    seen, caution = [], []
     quarters = [q for q in protocol.quarters if q.first_day <= this.first_day]
-    if primary in WITHOUT_QUARTER:
-        quarters = [this]
-        caution.append(Caution(code="first_look_of_scores", text=FIRST_OF_SCORES.format(OF_SCORES[primary])))
-    for quarter in quarters:
+    caution: tuple[Caution, ...] = ()
+    if (primary := protocol.plan.primary) in OF_SCORES:
+        text = FIRST_OF_SCORES.format(OF_SCORES[primary])
+        quarters, caution = [this], (Caution(code="first_look_of_scores", text=text),)
+
+    def result(quarter: Quarter) -> tuple[HypothesisTest | EstimateLike | None, Counts]:
         cells = until(counts.cells, quarter.label)
         values = counts.values if quarter is this else NO_VALUES
-        score = _score(cells, values, protocol) if len(cells) else None
-        if score is None:
-            text = f"{quarter.label} was no look: the cases did not determine the outcome."
-            caution.append(Caution(code="no_look", text=text))
-            continue
-        n = cell_counts(cells, protocol)
-        counted = float(n.onsets if rule.information == "onsets" else n.cases)
-        seen.append(LookSeen(label=quarter.label, z=score[0], counted=counted, information=score[1]))
-    return judge_seen(protocol, plan, seen, caution)
+        found = primary_result(cells, values, protocol) if len(cells) else None
+        return found, cell_counts(cells, protocol)
+
+    return looks_over(protocol, quarters, result, lambda _: "the cases did not determine the outcome", caution)
 
 
-def _score(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> tuple[float, float | None] | None:
-    """Z (positive: better than the reference) and its information, as a practice's own report has them."""
+def primary_result(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> HypothesisTest | EstimateLike:
+    """What the plan's primary outcome says, as in a report from the rows: its test for the rate, or its difference."""
     primary = protocol.plan.primary
-    if primary not in BY_DIFFERENCE:
-        return score_of(onset_test(cells, protocol), primary)
-    return score_of(difference_of_counts(primary, cells, values, protocol), primary)
+    if primary == "hazard_ratio":
+        return onset_test(cells, protocol)
+    return difference_of_counts(primary, cells, values, protocol)

@@ -1,4 +1,7 @@
-"""Files of several practices put together, or refused with what does not fit."""
+"""Files of several practices put together, or refused with what does not fit; and their counts up to a quarter.
+
+What carries no quarter is left out where it reaches beyond.
+"""
 
 from __future__ import annotations
 
@@ -10,11 +13,11 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.lock import ABSENT, Changes, changed_keys
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.counts.aggregate_counts import ENDS
 from onsetstudy.study.counts.exchange import binds, terms_of
+from onsetstudy.study.counts.exchange_check import COLUMNS
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
-__all__ = ["COLUMNS", "Gathered", "gather", "together"]
+__all__ = ["Gathered", "Period", "cut", "gather", "last_quarter", "sent_less", "together", "until"]
 
 MENDS = {
     "schedule.clock_zero": "minutes from another zero cannot be pooled unconverted; that practice has to record anew",
@@ -23,15 +26,6 @@ MENDS = {
 MOST_NAMED = 4
 UNSAID = ".mix_mode"
 """A term that protocols may leave to words: only where both say it can they differ."""
-COLUMNS = {
-    "cells": ("quarter", "technique", "arm", *ENDS),
-    "values": ("quantity", "arm", "known", "value"),
-    "safety": ("arm", "what"),
-    "flow": ("stage",),
-    "operators": ("operator", "technique", "arm", "outcome"),
-    "controls": ("arm", "what"),
-}
-"""Columns of a table that is in no file: nobody recorded pain, say."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -90,11 +84,7 @@ def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathere
         raise RecordsError(problems)
     ordered = tuple(sorted(files, key=lambda f: (f[1].practice, f[1].quarters)))
     notes = tuple(note for _, exchange in ordered for note in _notes(exchange, protocol))
-    return Gathered(
-        **{name: together(ordered, name) for name in COLUMNS},
-        files=ordered,
-        notes=notes,
-    )
+    return Gathered(**{name: together(ordered, name) for name in COLUMNS}, files=ordered, notes=notes)
 
 
 def _notes(exchange: Exchange, protocol: Protocol) -> Iterator[str]:
@@ -117,17 +107,12 @@ def _differing(exchange: Exchange, protocol: Protocol) -> Changes:
 
 def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
     """One table of several files, with the practice first."""
-    frames = []
-    for _, exchange in files:
-        table: CountTable | None = getattr(exchange, name)
-        if table is None or not table.rows:
-            continue
-        frame = table.to_frame()
-        frame.insert(0, "practice_id", exchange.practice)
-        frames.append(frame)
+    tables: list[tuple[str, CountTable | None]] = [(e.practice, getattr(e, name)) for _, e in files]
+    frames = [table.to_frame().assign(practice_id=code) for code, table in tables if table is not None and table.rows]
     if not frames:
         return pd.DataFrame(columns=["practice_id", *COLUMNS[name], "n"])
     frame = pd.concat([f.astype(object) for f in frames], ignore_index=True)
+    frame = frame[["practice_id", *(c for c in frame.columns if c != "practice_id")]]
     for column in frame.columns:
         if column.startswith(("left_", "right_")) or column == "value":
             frame[column] = frame[column].astype(float)
@@ -205,3 +190,53 @@ def _read(value: str) -> str:
 
 def _problem(name: str, what: str, mend: str, code: str) -> Problem:
     return Problem(what=what, where=Where(file=name), mend=mend, code=code)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Period:
+    """Counts up to a quarter.
+
+    ``counts`` holds cells up to it, and scores, waits, harms, flow, operators and control teeth of files that end with
+    it or before. ``beyond`` names the practices whose files go on after it, with their last quarter: of them nothing
+    but cells is used, since the rest cannot be cut.
+    """
+
+    counts: Gathered
+    label: str
+    beyond: tuple[tuple[str, str], ...]
+
+
+def until(cells: pd.DataFrame, label: str) -> pd.DataFrame:
+    """Cells up to a quarter; periods that were joined count with their last quarter."""
+    return cells[last_quarter(cells["quarter"]) <= label].reset_index(drop=True)
+
+
+def last_quarter(quarter: pd.Series) -> pd.Series:
+    """The last quarter of periods, some of which were joined."""
+    return quarter.astype(str).str.split("+").str[-1]
+
+
+def cut(counts: Gathered, label: str) -> Period:
+    """Counts up to the end of a quarter."""
+    begun = [(name, e) for name, e in counts.files if e.quarters[0] <= label]
+    beyond = {e.practice: e.quarters[-1] for _, e in begun if e.quarters[-1] > label}
+    whole = [(name, e) for name, e in begun if e.practice not in beyond]
+    return Period(
+        counts=Gathered(
+            cells=until(counts.cells, label),
+            **{name: together(whole, name) for name in COLUMNS if name != "cells"},
+            files=counts.files,
+            notes=counts.notes,
+        ),
+        label=label,
+        beyond=tuple(sorted(beyond.items())),
+    )
+
+
+def sent_less(counts: Gathered, protocol: Protocol, label: str) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    """Practices of the protocol without a file, and those whose files end before a quarter, with their last one."""
+    missing = tuple(p for p in protocol.study.practices if p not in counts.practices)
+    last: dict[str, str] = {}
+    for _, exchange in counts.files:
+        last[exchange.practice] = max(last.get(exchange.practice, ""), exchange.quarters[-1])
+    return missing, tuple((code, q) for code, q in sorted(last.items()) if q < label)

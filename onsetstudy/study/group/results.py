@@ -1,20 +1,159 @@
-"""Everything the report of a study group needs."""
+"""Everything the report of a study group needs, and what may be said of it."""
 
 from __future__ import annotations
 
-from onsetstudy.core.claims import Claims
-from onsetstudy.core.results import Caution, EstimateLike, NotAvailable
-from onsetstudy.core.serialise import Serialisable, result_kind
-from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups
-from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.results import ArmStanding
-from onsetstudy.study.answer.claims import claims_of_group
-from onsetstudy.study.cold_test_results import ColdTestErrors
-from onsetstudy.study.control_results import NegativeControl
-from onsetstudy.study.group_results import Agreement, GroupGate, GroupHarm, GroupOverall, GroupPractice, Reconciled
-from onsetstudy.study.results import LooksTaken, Provenance
+from functools import partial
 
-__all__ = ["GroupResults"]
+from onsetstudy.core.claims import Claims
+from onsetstudy.core.quantities import quantity_of, read_earlier
+from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, complement_of
+from onsetstudy.core.serialise import Serialisable, result_kind
+from onsetstudy.outcomes.harm_results import ArmEvents
+from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.results import ArmStanding, Doubt
+from onsetstudy.study.answer.claims import Told, cases_told, claims_among, deciding_look, shown_test, shutting
+from onsetstudy.study.results import ArmCurve, ColdTestErrors, LooksTaken, NegativeControl, Provenance
+from onsetstudy.survival.results import SharedFrailty
+
+__all__ = [
+    "Agreement",
+    "GroupGate",
+    "GroupHarm",
+    "GroupOverall",
+    "GroupPractice",
+    "GroupResults",
+    "GroupSuccess",
+    "Reconciled",
+    "claims_of_group",
+]
+
+COMPARED = (
+    "rmst_difference",
+    "hazard_ratio",
+    "success_difference",
+    "not_numb_difference",
+    "pain_difference",
+    "pain_shift",
+    "chair_time_difference",
+    "treatment_success_difference",
+)
+
+
+@result_kind("group_practice")
+class GroupPractice:
+    """One practice: its code, the letter under which the others see it, what it sent and how complete that is.
+
+    ``by_quarter`` counts analysed cases, periods that were joined with their last quarter. The numbers of rows, of pain
+    scores and of cases moved are ``None`` where the practice's files reach beyond the report: they carry no quarter.
+    """
+
+    code: str
+    letter: str
+    quarters: tuple[str, ...]
+    files: tuple[str, ...]
+    n: Counts
+    by_quarter: tuple[tuple[str, int], ...]
+    recorded: int | None
+    refused: int | None
+    left_out: int | None
+    scores: int | None
+    moved: int | None
+
+
+@result_kind("group_gate")
+class GroupGate:
+    """Whether the cold tests of one practice can bear the group's claim.
+
+    ``verdict`` is ``open``, ``qualified``, ``shut`` or ``not_told`` (its file was made before this was told);
+    ``doubts`` are the reasons with their counts over all that it sent. ``left_out``: its cases are not in the answer.
+    """
+
+    letter: str
+    verdict: str
+    doubts: tuple[Doubt, ...]
+    left_out: bool
+
+
+@result_kind("group_harm")
+class GroupHarm:
+    """One kind of harm by arm (``any`` or ``serious``), among the cases that recorded whether it happened."""
+
+    event: str
+    arms: tuple[ArmEvents, ...]
+
+
+@result_kind("group_success")
+class GroupSuccess:
+    """Success by the target (or the horizon) over practices.
+
+    ``undecided`` counts cases by arm that were tested neither numb before nor not numb after the minute. ``if_numb``
+    and ``if_not_numb`` are the results had all of them been numb in time, or none; ``if_for`` and ``if_against`` had
+    those of the other arm alone been numb, or those of the reference arm alone: the most they can do to the difference
+    either way. ``None`` where there are none or
+    nobody asked.
+    """
+
+    undecided: tuple[tuple[str, int], ...]
+    pooled: CommonOdds
+    if_not_numb: CommonOdds | None
+    if_numb: CommonOdds | None
+    if_against: CommonOdds | None = None
+    if_for: CommonOdds | None = None
+
+
+@result_kind("group_overall")
+class GroupOverall:
+    """All cases of all practices in one stage, every practice compared within itself.
+
+    ``by_target``, ``never_numb``, ``wait`` and ``treatment`` are those of each arm over the mix of strata of both arms,
+    reference first. ``differences`` are taken within strata (practices, and what the plan names, as counts allow) and
+    combined by their numbers of cases, as in a report from the rows; empty in results from before they were kept.
+    """
+
+    n: Counts
+    curves: tuple[ArmCurve, ...]
+    onset_test: HypothesisTest | NotAvailable
+    hazard_ratio: EstimateLike
+    frailty: SharedFrailty | NotAvailable
+    success: GroupSuccess
+    numb_at_all: GroupSuccess
+    by_target: tuple[EstimateLike, ...]
+    never_numb: tuple[EstimateLike, ...]
+    wait: tuple[EstimateLike, ...] = ()
+    differences: tuple[EstimateLike, ...] = ()
+    treatment: tuple[EstimateLike, ...] = ()
+
+    def difference(self, key: str) -> EstimateLike | None:
+        """What compares the arms within practices, the ratio in one stage too; ``None`` if it was not asked."""
+        if key == "hazard_ratio" and self.differences:
+            return self.hazard_ratio
+        return next((e for e in self.differences if e.quantity == key), None)
+
+
+@result_kind("reconciled")
+class Reconciled:
+    """One quantity combined in two ways; ``within`` is the answer.
+
+    ``reasons`` say why they differ, by code: ``left_out``, ``spread``, ``weights``.
+    """
+
+    quantity: str
+    within: EstimateLike
+    mean_of_practices: EstimateLike
+    reasons: tuple[str, ...]
+
+
+@result_kind("agreement")
+class Agreement:
+    """Whether one stage and two stages say the same, and why not.
+
+    ``apart`` is the difference of the log ratios in standard errors of the two-stage average; ``reasons`` are codes:
+    ``left_out``, ``spread``, ``few``, ``weights``.
+    """
+
+    apart: float | None
+    reasons: tuple[str, ...]
 
 
 @result_kind("group_results")
@@ -94,3 +233,59 @@ class GroupResults(Serialisable):
     def quantity(self, name: str) -> Pooled | None:
         """Pooled result of one quantity."""
         return next((p for p in self.pooled if p.quantity == name), None)
+
+
+def claims_of_group(results: GroupResults) -> Claims:
+    """Every claim that a group's files bear, of all cases and of each practice."""
+    overall, protocol = results.overall, results.protocol
+    lead, look = protocol.plan.primary, deciding_look(results.looks)
+    shut = shutting(d for gate in results.gates for d in gate.doubts) if results.shut else ()
+    told = partial(claims_among, protocol=protocol, look=look)
+    of_all = partial(told, population=cases_told(overall.n.cases, len(results.answering)), known=overall.n)
+    arms: dict[str, tuple[EstimateLike, ...]] = {
+        "success_difference": overall.by_target,
+        "not_numb_difference": overall.never_numb,
+        "rmst_difference": overall.wait,
+        "treatment_success_difference": overall.treatment,
+    }
+    tests = {"hazard_ratio": shown_test(overall.onset_test)}
+    found: dict[str, Told] = {
+        key: (answer, arms.get(key, ()), tests.get(key))
+        for key in COMPARED
+        if (answer := group_answer(results, key)) is not None
+    }
+    claims = [*of_all(found, shut=shut)]
+    if lead not in found:
+        nothing = _nothing(lead, protocol, overall.n, "no file holds it for this period")
+        claims += of_all({lead: (nothing, (), None)}, shut=())
+    for pooled in results.pooled:
+        key = read_earlier(pooled.quantity)[0]
+        for m in pooled.members:
+            whose, n = cases_told(m.result.n.cases), m.result.n
+            claims += told({key: (m.result, (), None)}, shut=shut, population=whose, known=n, subset=m.label)
+    return Claims(lead=lead, claims=tuple(claims))
+
+
+def group_answer(results: GroupResults, key: str) -> EstimateLike | None:
+    """What a group answers for a quantity: combined within practices where that is given, else the mean of practices.
+
+    This is the only place that chooses. ``None`` where the group has nothing of that quantity.
+    """
+    within = results.overall.difference(key)
+    if within is not None:
+        return within
+    pooled = next((p for p in results.pooled if read_earlier(p.quantity)[0] == key), None)
+    if pooled is not None:
+        return pooled.average
+    if key == "not_numb_difference":
+        # Kept as the difference in the proportion numb at all: the same number from the other side.
+        return complement_of(results.overall.numb_at_all.pooled.difference, "not_numb_difference")
+    return None
+
+
+def _nothing(key: str, protocol: Protocol, n: Counts, reason: str) -> NotAvailable:
+    quantity = quantity_of(key)
+    contrast = quantity.contrast_of(protocol.contrast_arm, protocol.reference_arm)
+    return NotAvailable(
+        quantity=key, contrast=contrast, code="nothing_sent", reason=reason, unit=quantity.unit, method="", n=n
+    )

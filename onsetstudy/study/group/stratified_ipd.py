@@ -4,37 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
-from onsetstudy.inference.estimate_or_reason import attempt
+from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.counted_estimates import (
-    cell_baselines,
     cell_counts,
     cell_stratum,
     cell_times,
     difference_of_counts,
+    ratio_of_cells,
     treatments_of,
 )
+from onsetstudy.study.group.results import GroupOverall
 from onsetstudy.study.group.stratified_success import by_arm, pool_success
-from onsetstudy.study.group_results import GroupOverall
+from onsetstudy.study.practice.curves import ArmCases, curve_of_arm
 from onsetstudy.study.practice.subsets import EXACT_CASES
 from onsetstudy.study.results import ArmCurve
-from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.study.sets.contrasts import ask, needs_both_arms
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
-from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
-from onsetstudy.survival.summaries.npmle_proportion import curve_limits
+from onsetstudy.survival.results import SharedFrailty
 
-__all__ = ["by_practice", "by_technique", "failures_by", "onset_test", "pool_in_one_stage"]
+__all__ = ["expected_failures", "failures_by", "onset_test", "pool_in_one_stage", "subgroups_by"]
 
+T = TypeVar("T")
 DIFFERENCES = (
     "rmst_difference", "success_difference", "not_numb_difference", "pain_difference", "chair_time_difference",
     "treatment_success_difference",
@@ -62,7 +62,7 @@ def pool_in_one_stage(cells: pd.DataFrame, values: pd.DataFrame, protocol: Proto
     weight = used["n"].to_numpy(dtype=np.int64)
     arm = used["arm"].to_numpy(dtype=str)
 
-    def spread() -> Any:
+    def spread() -> SharedFrailty:
         if used["practice_id"].nunique() < 2:
             raise NotEstimable("practice_spread", "one practice cannot say how much practices differ", code="one")
         return fit_shared_frailty(
@@ -74,7 +74,7 @@ def pool_in_one_stage(cells: pd.DataFrame, values: pd.DataFrame, protocol: Proto
         n=cell_counts(used, protocol),
         curves=tuple(_curve(used[used["arm"] == a], a, protocol) for a in arms),
         onset_test=onset_test(used, protocol),
-        hazard_ratio=_asked(used, protocol, "hazard_ratio", lambda: _ratio(used, protocol).estimates[0]),
+        hazard_ratio=_asked(used, protocol, "hazard_ratio", lambda: ratio_of_cells(used, protocol).estimates[0]),
         frailty=_asked(used, protocol, "practice_spread", spread),
         success=pool_success(used, protocol),
         numb_at_all=pool_success(used, protocol, protocol.onset.tau_min, extremes=False),
@@ -93,11 +93,7 @@ def pool_in_one_stage(cells: pd.DataFrame, values: pd.DataFrame, protocol: Proto
 def _treatment(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> tuple[EstimateLike, ...]:
     """Proportion of successful treatments of each arm over the mix of practices of both arms; reference first."""
     n = cell_counts(cells, protocol)
-    key = "treatment_success"
-    found = attempt(
-        lambda: treatments_of(values, protocol), quantity=key, contrast=None, unit="proportion", method="from counts",
-        n=n, level=protocol.plan.conf_level,
-    )  # fmt: skip
+    found = ask("treatment_success", lambda: treatments_of(values, protocol), protocol, n, method="from counts")
     if isinstance(found, NotAvailable):
         return tuple(replace(found, contrast=arm) for arm in protocol.arm_codes[:2])
     return found.arms[:2]
@@ -116,101 +112,62 @@ def onset_test(cells: pd.DataFrame, protocol: Protocol) -> HypothesisTest | NotA
             method="permutation" if small else "asymptotic", seed=protocol.plan.seed,
         )  # fmt: skip
 
-    found: HypothesisTest | NotAvailable = _asked(used, protocol, "onset_test", test)
-    return found
+    return _asked(used, protocol, "onset_test", test)
 
 
-def _asked(cells: pd.DataFrame, protocol: Protocol, quantity: str, function: Callable[[], Any]) -> Any:
+def _asked(
+    cells: pd.DataFrame,
+    protocol: Protocol,
+    quantity: str,
+    function: Callable[[], T],
+    method: str = "one stage, practices as strata",
+) -> T | NotAvailable:
     """Result of the function, or why there is none: an arm without a case, or cases that do not decide it."""
-    arms = protocol.arm_codes[:2]
-    missing = [protocol.label(a) for a in arms if a not in set(cells["arm"])]
 
-    def checked() -> Any:
-        if missing:
-            raise NotEstimable(quantity, f"no case of the arm {missing[0]} has been sent", code="arm_missing")
+    def checked() -> T:
+        needs_both_arms(cells["arm"], protocol, quantity, "no case of the arm {} has been sent")
         return function()
 
-    return attempt(
-        checked, quantity=quantity, contrast=f"{arms[1]} / {arms[0]}", unit="ratio",
-        method="one stage, practices as strata", n=cell_counts(cells, protocol), level=protocol.plan.conf_level,
-    )  # fmt: skip
-
-
-def _ratio(cells: pd.DataFrame, protocol: Protocol, more: dict[str, Any] | None = None) -> Fit:
-    return fit_proportional_hazards(
-        cell_times(cells, "hazard"),
-        {"arm": cells["arm"].to_numpy(dtype=str), **(more or {})},
-        reference={"arm": protocol.reference_arm},
-        stratum=cell_baselines(cells, protocol),
-        weight=cells["n"].to_numpy(dtype=np.float64),
-        conf_level=protocol.plan.conf_level,
-    )
+    return ask(quantity, checked, protocol, cell_counts(cells, protocol), method=method, sign="/", unit="ratio")
 
 
 def _curve(cells: pd.DataFrame, arm: str, protocol: Protocol) -> ArmCurve:
-    counts = cell_counts(cells, protocol, "success")
-    n = cells["n"].to_numpy(dtype=np.int64)
-    if not len(cells):
-        absent = NotAvailable(
-            quantity="onset_curve", contrast=arm, code="arm_missing", unit="proportion", method="", n=counts,
-            reason=f"no case of the arm {protocol.label(arm)} has been sent",
-        )  # fmt: skip
-        return ArmCurve(arm=arm, curve=absent, still_tested=())
-    times = cell_times(cells, "success")
-    minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.tau_min]
-    found = curve_limits(times, minutes, weight=n, conf_level=protocol.plan.conf_level, seed=protocol.plan.seed)
-    limits: tuple[tuple[float, EstimateLike], ...] = tuple(zip(minutes, found, strict=True))
     rate = cell_times(cells, "hazard")
-    watched = np.where(np.isfinite(rate.right), rate.right, rate.left)
-    still = tuple((float(t), int(n[watched >= t].sum())) for t in (0.0, *minutes))
-    return ArmCurve(arm=arm, curve=fit_npmle(times, weight=n), still_tested=still, limits=limits)
-
-
-def _outcome(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:
-    """Cells that decide whether teeth were numb by the target (or the horizon), with ``failed`` cases."""
-    minute = protocol.onset.target_min if kind == "by_target" else protocol.onset.tau_min
-    times = cell_times(cells, "success")
-    numb, not_numb = times.right <= minute, times.left >= minute
-    decided = cells.assign(failed=np.where(not_numb, cells["n"], 0))
-    return decided[numb | not_numb].reset_index(drop=True)
+    cases = ArmCases(
+        times=cell_times(cells, "success"),
+        n=cell_counts(cells, protocol, "success"),
+        watched=np.where(np.isfinite(rate.right), rate.right, rate.left),
+        weight=cells["n"].to_numpy(dtype=np.int64),
+    )
+    return curve_of_arm(cases, arm, protocol, f"no case of the arm {protocol.label(arm)} has been sent")
 
 
 def failures_by(cells: pd.DataFrame, protocol: Protocol, kind: str) -> pd.DataFrame:
-    """By practice: ``failed``, ``n`` and ``expected``, what its mix of techniques and arms would give in the group."""
-    decided = _outcome(cells, protocol, kind)
-    usual = decided.groupby(["technique", "arm"])[["failed", "n"]].transform("sum")
-    decided["expected"] = usual["failed"] / usual["n"] * decided["n"]
-    return pd.DataFrame(decided.groupby("practice_id", sort=True)[["failed", "n", "expected"]].sum())
+    """Cases not numb by the target (or the horizon), by practice, among those of which it is decided."""
+    minute = protocol.onset.target_min if kind == "by_target" else protocol.onset.tau_min
+    times = cell_times(cells, "success")
+    failed = np.where(times.left >= minute, cells["n"], 0)
+    known = (times.right <= minute) | (times.left >= minute)
+    return expected_failures(cells.assign(failed=failed)[known], "practice_id")
 
 
-def by_technique(cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
-    """The hazard ratio by technique, and whether it is the same in all."""
-    return _by(cells, protocol, "technique")
+def expected_failures(frame: pd.DataFrame, unit: str) -> pd.DataFrame:
+    """By unit: ``failed``, ``n`` and ``expected``, what its mix of techniques and arms would give in the group."""
+    usual = frame.groupby(["technique", "arm"])[["failed", "n"]].transform("sum")
+    told = frame.assign(expected=usual["failed"] / usual["n"] * frame["n"])
+    return pd.DataFrame(told.groupby(unit, sort=True)[["failed", "n", "expected"]].sum())
 
 
-def by_practice(cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
-    """The hazard ratio by practice, and whether it is the same in all."""
-    return _by(cells, protocol, "practice_id")
-
-
-def _by(cells: pd.DataFrame, protocol: Protocol, column: str) -> Subgroups:
+def subgroups_by(column: str, cells: pd.DataFrame, protocol: Protocol) -> Subgroups:
+    """The hazard ratio by ``technique`` or ``practice_id``, and whether it is the same in all."""
     arms = protocol.arm_codes[:2]
     used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
-    level = protocol.plan.conf_level
-    contrast = f"{arms[1]} / {arms[0]}"
     names = sorted(used[column].astype(str).unique(), key=lambda v: (len(v), v) if column == "practice_id" else (0, v))
 
     def asked(part: pd.DataFrame) -> EstimateLike:
-        def ratio() -> Estimate:
-            missing = [protocol.label(a) for a in arms if a not in set(part["arm"])]
-            if missing:
-                raise NotEstimable("hazard_ratio", f"no case of the arm {missing[0]} has been sent", code="arm_missing")
-            return _ratio(part, protocol).estimates[0]
-
-        return attempt(
-            ratio, quantity="hazard_ratio", contrast=contrast, unit="ratio", method="one stage", level=level,
-            n=cell_counts(part, protocol),
-        )  # fmt: skip
+        return _asked(
+            part, protocol, "hazard_ratio", lambda: ratio_of_cells(part, protocol).estimates[0], method="one stage"
+        )
 
     results = {name: asked(used[used[column].astype(str) == name].reset_index(drop=True)) for name in names}
     grouping = "practice" if column == "practice_id" else column
@@ -227,8 +184,6 @@ def _interaction(
     """Likelihood ratio of a hazard ratio for each level against one for all, over the levels that have one."""
     kept = [name for name, result in results.items() if isinstance(result, Estimate)]
     arms = protocol.arm_codes[:2]
-    counts = cell_counts(cells, protocol)
-    contrast = f"{arms[1]} / {arms[0]}"
 
     def test() -> HypothesisTest:
         if len(kept) < 2:
@@ -237,11 +192,12 @@ def _interaction(
         other = part["arm"].to_numpy(dtype=str) == arms[1]
         group = part[column].astype(str).to_numpy(dtype=str)
         more = {f"arm in {name}": (other & (group == name)).astype(float) for name in kept[1:]}
-        value = max(0.0, 2 * (_ratio(part, protocol, more).log_likelihood - _ratio(part, protocol).log_likelihood))
+        apart, alike = (ratio_of_cells(part, protocol, covariates) for covariates in (more, None))
+        value = max(0.0, 2 * (apart.log_likelihood - alike.log_likelihood))
         df = len(kept) - 1
         return HypothesisTest(
             quantity="interaction",
-            contrast=contrast,
+            contrast=f"{arms[1]} / {arms[0]}",
             statistic=value,
             statistic_name="chi-square",
             df=df,
@@ -251,7 +207,4 @@ def _interaction(
             n=cell_counts(part, protocol),
         )
 
-    return attempt(
-        test, quantity="interaction", contrast=contrast, unit="", method="likelihood ratio", n=counts,
-        level=protocol.plan.conf_level,
-    )  # fmt: skip
+    return ask("interaction", test, protocol, cell_counts(cells, protocol), method="likelihood ratio", sign="/")

@@ -6,7 +6,7 @@ drops the undecided thus keeps the late failures and loses the late successes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,14 +15,13 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Estimate, NotAvailable
-from onsetstudy.inference.estimate_or_reason import attempt
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.pool.common_odds import common_odds
 from onsetstudy.pool.results import CommonOdds
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.counted_estimates import cell_counts, cell_times, cells_compared
-from onsetstudy.study.group_results import GroupSuccess
-from onsetstudy.study.sets.contrasts import not_numb_of, success_of, wait_of
+from onsetstudy.study.group.results import GroupSuccess
+from onsetstudy.study.sets.contrasts import BY_ARM, ask, needs_both_arms
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.npmle_proportion import decided, share_numb_by, spread_evenly, tells_something
@@ -196,26 +195,18 @@ def _part_before(times: Intervals, curve: OnsetCurve, minute: float) -> FloatArr
     return np.asarray((inside @ (curve.mass * before)) / np.where(mass > 0, mass, 1.0), dtype=np.float64)
 
 
-def by_arm(cells: pd.DataFrame, protocol: Protocol, name: str) -> tuple[Estimate | NotAvailable, ...]:
+def by_arm(cells: pd.DataFrame, protocol: Protocol, name: str) -> tuple[EstimateLike, ...]:
     """One quantity of each arm over the mix of practices of both arms; reference first.
 
     ``name`` is ``success_by_target``, ``not_numb`` or ``rmst``.
     """
     arms = protocol.arm_codes[:2]
     used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
-    counts = cell_counts(used, protocol, "success")
-    verb = {"success_by_target": success_of, "not_numb": not_numb_of, "rmst": wait_of}[name]
-    unit = "min" if name == "rmst" else "proportion"
+    verb = next(verb for quantity, verb in BY_ARM.values() if quantity == name)
 
-    def absent(arm: str, code: str, reason: str) -> NotAvailable:
-        return NotAvailable(quantity=name, contrast=arm, code=code, reason=reason, unit=unit, method="", n=counts)
+    def estimate() -> tuple[Estimate, ...]:
+        needs_both_arms(used["arm"], protocol, name, "cases of one arm only have been sent")
+        return verb(cells_compared(used, protocol)).arms[:2]
 
-    if set(used["arm"]) != set(arms):
-        return tuple(absent(a, "arm_missing", "cases of one arm only have been sent") for a in arms)
-    found = attempt(
-        lambda: verb(cells_compared(used, protocol)).arms[:2],
-        quantity=name, contrast=None, unit=unit, method="", n=counts, level=protocol.plan.conf_level,
-    )  # fmt: skip
-    if isinstance(found, NotAvailable):
-        return tuple(absent(a, found.code, found.reason) for a in arms)
-    return tuple(found)
+    found = ask(name, estimate, protocol, cell_counts(used, protocol, "success"))
+    return tuple(replace(found, contrast=a, bound=None) for a in arms) if isinstance(found, NotAvailable) else found

@@ -1,52 +1,47 @@
-"""Power of a protocol's primary outcome by its own test: by simulation and by formula, over sizes and effects."""
+"""Power of a protocol's primary outcome by its own test: by simulation and by formula, over sizes and effects.
+
+The interim analyses that the protocol promises are a part of it.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from scipy import optimize, stats
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.parallel import Mapper, Progress, serial
-from onsetstudy.design.accrual import time_to_answer
-from onsetstudy.design.expected_wait import ExpectedWait, expected_wait
+from onsetstudy.design.expected_wait import expected_wait
+from onsetstudy.design.interim.interim_analyses import plan_looks
 from onsetstudy.design.interim.results import LookPlan
-from onsetstudy.design.size_results import OnsetExpectation, SampleSize
-from onsetstudy.design.sizes.plans import plan_onset_test, plan_pain_difference, plan_success, plan_wait
+from onsetstudy.design.size_results import SampleSize
 from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.protocol.estimands import estimand_of
-from onsetstudy.protocol.model import PlanningAssumptions, Protocol
-from onsetstudy.study.planning.interim_plan import plan_of
-from onsetstudy.study.planning.sizes import (
-    expectation_of,
-    frame_of,
-    numb_by,
-    overall_alpha,
-    rate_size,
-    treatment_size,
-)
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.planning.sizes import OUTCOME_OF, Sizing
 from onsetstudy.study.planning_results import Needed, PowerPoint
 
 __all__ = [
     "EFFECTS",
+    "NO_EFFECT",
     "OUT_OF_REACH",
+    "PAIRS_NOT_SIMULATED",
     "TRIALS",
     "Run",
     "curve_of",
     "even",
     "needed_of",
-    "not_simulated",
     "of_primary",
+    "plan_of",
     "planned_cases",
-    "planned_effect",
     "rate_needed",
     "scenario_of",
     "without_effect",
 ]
 
+BY_SPENDING = ("obrien_fleming", "pocock", "power")
 TRIALS = 1000
 """Simulated trials at each point, unless others are asked for."""
 EFFECTS = (1.2, 1.35, 1.5, 1.75, 2.0)
@@ -87,14 +82,26 @@ class Run:
         return self.found[scenario]
 
 
-def not_simulated(protocol: Protocol, primary: SampleSize | None) -> str:
-    """Why the power of the primary outcome is not simulated; empty if it is."""
-    if protocol.study.paired:
-        return PAIRS_NOT_SIMULATED
-    return NO_EFFECT if primary is None else ""
+def plan_of(protocol: Protocol) -> LookPlan | None:
+    """Plan of looks as the protocol promises it: equal steps, one for each quarter; ``None`` without spending."""
+    rule = protocol.looks
+    if rule is None or rule.boundary not in BY_SPENDING:
+        return None
+    count = len(protocol.quarters)
+    return plan_looks(
+        [k / count for k in range(1, count + 1)],
+        kind=rule.boundary,
+        planned_information=rule.planned_information,
+        alpha=rule.alpha,
+        sided=rule.sided,
+        rho=rule.rho,
+        power=protocol.plan.planned_power,
+        futility=rule.futility,
+        unit=rule.information,
+    )
 
 
-def of_primary(protocol: Protocol, assumed: PlanningAssumptions, base: TrialScenario) -> TrialScenario | None:
+def of_primary(sizing: Sizing, base: TrialScenario) -> TrialScenario | None:
     """The trial in which the primary outcome differs by what the plan is for, decided by its own test.
 
     ``None`` if no curves between no difference and the expected ones, or a little beyond, have that difference.
@@ -105,17 +112,13 @@ def of_primary(protocol: Protocol, assumed: PlanningAssumptions, base: TrialScen
     expected curves. Hazard ratio (on the log scale) and never-numb share go from no difference toward those of the
     expected curves, in step, as far as gives the means that difference.
     """
-    plan = protocol.plan
+    protocol, plan, assumed = sizing.protocol, sizing.protocol.plan, sizing.assumed
     if plan.primary == "pain_difference" and protocol.pain is not None:
         less = protocol.pain.instrument.important_difference or 0.0
-        return replace(
-            base, decision="pain", conf_level=plan.conf_level, pain_sd=assumed.pain_sd or 0.0, pain_less=less
-        )
+        return replace(base, decision="pain", pain_sd=assumed.pain_sd or 0.0, pain_less=less)
     if plan.primary == "treatment_success_difference":
-        return replace(
-            base, decision="treatment", conf_level=plan.conf_level,
-            treated_reference=assumed.treated_reference or 0.0, treated_other=assumed.treated_other or 0.0,
-        )  # fmt: skip
+        reference, other = assumed.treated_reference or 0.0, assumed.treated_other or 0.0
+        return replace(base, decision="treatment", treated_reference=reference, treated_other=other)
     if plan.primary != "rmst_difference":
         return base
     wanted, share = plan.wait_difference_min or 0.0, base.ratio[1] / sum(base.ratio)
@@ -126,7 +129,6 @@ def of_primary(protocol: Protocol, assumed: PlanningAssumptions, base: TrialScen
         return replace(
             base,
             decision="wait",
-            conf_level=protocol.plan.conf_level,
             grace_min=estimand_of(protocol, "rmst_difference").grace_min or 0.0,
             hazard_ratio=base.hazard_ratio**of,
             expected=replace(e, never_other=never),
@@ -150,16 +152,14 @@ def without_effect(scenario: TrialScenario) -> TrialScenario:
     )
 
 
-def needed_of(
-    protocol: Protocol, assumed: PlanningAssumptions, scenario: TrialScenario, looks: LookPlan | None, run: Run
-) -> Needed:
+def needed_of(sizing: Sizing, scenario: TrialScenario, looks: LookPlan | None, run: Run) -> Needed:
     """Size with the planned power by simulation: the mean z statistic grows with the root of the cases.
 
     The formulas take the hazard ratio as the same at all times. Where some teeth never become numb it fades, since
     they are what is left in the end; the simulation knows that and the formulas do not.
     """
     single = run.power(replace(scenario, looks=()))
-    alpha, power = overall_alpha(protocol), protocol.plan.planned_power
+    alpha, power = sizing.alpha, sizing.protocol.plan.planned_power
     # Where there is an effect the z statistic does not spread by 1, least of all with unequal arms: its own spread.
     spread_z = single.mean_z_error * math.sqrt(run.trials - single.without_answer)
     wanted = float(stats.norm.isf(alpha / 2) + spread_z * stats.norm.isf(1 - power))
@@ -170,15 +170,13 @@ def needed_of(
         )
     analysed = scenario.cases * (wanted / single.mean_z) ** 2 * inflation
     spread = 2 * 2 * analysed * single.mean_z_error / single.mean_z
-    included = math.ceil(analysed / (1 - assumed.lost_share))
+    included = math.ceil(analysed / (1 - sizing.assumed.lost_share))
     return Needed(
         test=single.test,
         analysed=math.ceil(analysed),
         two_errors=math.ceil(spread),
         included=included,
-        pace=time_to_answer(
-            included, cases_per_month=assumed.cases_per_month, eligible_share=assumed.eligible_share, seed=run.seed
-        ),
+        pace=sizing.pace(included),
     )
 
 
@@ -187,14 +185,13 @@ def rate_needed(protocol: Protocol) -> Needed | None:
 
     ``None`` where the main outcome is another, has a size by formula, or cannot be simulated.
     """
-    assumed = protocol.planning
-    if assumed is None or protocol.plan.primary != "hazard_ratio" or protocol.study.paired:
+    if protocol.planning is None or protocol.plan.primary != "hazard_ratio" or protocol.study.paired:
         return None
-    expected, looks = expectation_of(protocol, assumed), plan_of(protocol)
-    size = rate_size(protocol, assumed, expected)
-    scenario = scenario_of(protocol, assumed, expected, planned_cases(size, size, looks), looks)
+    sizing, looks = Sizing.of(protocol), plan_of(protocol)
+    size = sizing.size("onset_test", protocol.plan.planned_hazard_ratio)
+    scenario = scenario_of(sizing, planned_cases(size, size, looks), looks)
     try:
-        return needed_of(protocol, assumed, scenario, looks, Run(trials=TRIALS, seed=protocol.plan.seed, mapper=serial))
+        return needed_of(sizing, scenario, looks, Run(trials=TRIALS, seed=protocol.plan.seed, mapper=serial))
     except DesignError:
         return None
 
@@ -208,15 +205,13 @@ def planned_cases(log_rank: SampleSize, primary: SampleSize | None, looks: LookP
     return round(looks.planned_information * log_rank.unrounded / log_rank.events)
 
 
-def scenario_of(
-    protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation, cases: int, looks: LookPlan | None
-) -> TrialScenario:
+def scenario_of(sizing: Sizing, cases: int, looks: LookPlan | None) -> TrialScenario:
     """The planned trial with the expected curves."""
-    ratio = frame_of(protocol, assumed).ratio
+    protocol, assumed, ratio = sizing.protocol, sizing.assumed, sizing.frame.ratio
     control = protocol.schedule.control_tooth == "required"
     return TrialScenario(
         cases=cases,
-        expected=expected,
+        expected=sizing.expected,
         hazard_ratio=protocol.plan.planned_hazard_ratio,
         tests_min=protocol.schedule.tests_min,
         confirmations=protocol.onset.confirmations,
@@ -226,7 +221,7 @@ def scenario_of(
         operators=max(2, len(protocol.study.practices)),
         operator_spread=assumed.operator_spread,
         decision="success" if protocol.plan.primary == "success_difference" else "log_rank",
-        alpha=overall_alpha(protocol),
+        alpha=sizing.alpha,
         conf_level=protocol.plan.conf_level,
         ratio=(int(ratio[0]), int(ratio[1])),
         looks=() if looks is None else tuple((p.fraction, p.upper) for p in looks.looks),
@@ -238,83 +233,19 @@ def even(cases: float) -> int:
     return max(20, 2 * round(cases / 2))
 
 
-def planned_effect(protocol: Protocol) -> float | None:
-    """The effect that the primary outcome is sized for: a hazard ratio, or a difference in the outcome's unit."""
-    plan = protocol.plan
-    if plan.primary in ("hazard_ratio", "success_difference"):
-        return plan.planned_hazard_ratio
-    if plan.primary == "rmst_difference":
-        return plan.wait_difference_min
-    if plan.primary == "treatment_success_difference":
-        assumed = protocol.planning
-        reference = None if assumed is None else assumed.treated_reference
-        other = None if assumed is None else assumed.treated_other
-        return None if reference is None or other is None else other - reference
-    return protocol.pain.instrument.important_difference if protocol.pain else None
-
-
-def _power_by_formula(
-    protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation, wait: ExpectedWait
-) -> Callable[[float, float], SampleSize]:
-    """Power of the primary outcome's test for (analysed cases, effect)."""
-    frame, alpha, target = frame_of(protocol, assumed), overall_alpha(protocol), protocol.onset.target_min
-
-    def rate(n: float, effect: float) -> SampleSize:
-        return plan_onset_test(
-            hazard_ratio=effect, cases=frame.inflated(n), power=None, alpha=alpha, expected=expected, frame=frame
-        )
-
-    def success(n: float, effect: float) -> SampleSize:
-        reference, other = numb_by(expected, target, 1.0, False), numb_by(expected, target, effect, True)
-        return plan_success(
-            reference=reference, difference=other - reference, cases=frame.inflated(n), power=None, alpha=alpha,
-            frame=frame,
-        )  # fmt: skip
-
-    def restricted(n: float, effect: float) -> SampleSize:
-        return plan_wait(
-            sd_min=wait.sd_min, difference_min=effect, cases=frame.inflated(n), power=None, alpha=alpha, frame=frame
-        )
-
-    def pain(n: float, effect: float) -> SampleSize:
-        return plan_pain_difference(
-            sd=assumed.pain_sd or 1.0, difference=effect, cases=frame.inflated(n), power=None, alpha=alpha, frame=frame
-        )
-
-    def treatment(n: float, effect: float) -> SampleSize:
-        other = (assumed.treated_reference or 0.5) + effect
-        return treatment_size(assumed, other, cases=frame.inflated(n), alpha=alpha, frame=frame)
-
-    return {
-        "treatment_success_difference": treatment,
-        "hazard_ratio": rate,
-        "success_difference": success,
-        "rmst_difference": restricted,
-        "pain_difference": pain,
-    }[protocol.plan.primary]
-
-
-def curve_of(
-    protocol: Protocol,
-    assumed: PlanningAssumptions,
-    expected: OnsetExpectation,
-    wait: ExpectedWait,
-    simulated: TrialScenario | None,
-    cases: int,
-    run: Run,
-) -> tuple[PowerPoint, ...]:
+def curve_of(sizing: Sizing, simulated: TrialScenario | None, cases: int, run: Run) -> tuple[PowerPoint, ...]:
     """Power of the primary outcome's test: by formula over a grid, by simulation for the planned effect if it can."""
-    planned = planned_effect(protocol) or 0.0
-    ratios = protocol.plan.primary in ("hazard_ratio", "success_difference")
+    outcome = OUTCOME_OF[sizing.protocol.plan.primary]
+    planned = sizing.effects()[outcome]
+    ratios = outcome in ("onset_test", "success")
     effects = sorted({*EFFECTS[:-1], planned} if ratios else {part * planned for part in PARTS})
-    if protocol.plan.primary == "treatment_success_difference":
+    if outcome == "treatment":
         # No part of the planned difference takes a proportion out of its bounds.
-        effects = [e for e in effects if 0 < (assumed.treated_reference or 0.5) + e < 1]
-    by_formula = _power_by_formula(protocol, assumed, expected, wait)
+        effects = [e for e in effects if 0 < (sizing.assumed.treated_reference or 0.5) + e < 1]
     points = []
     for effect in effects:
         for n in sorted({even(cases * step) for step in STEPS}):
-            formula, found = by_formula(n, effect), None
+            formula, found = sizing.size(outcome, effect, cases=sizing.frame.inflated(n)), None
             if simulated is not None and effect == planned:
                 found = run.power(replace(simulated, cases=n, looks=()))
             points.append(

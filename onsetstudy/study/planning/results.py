@@ -1,8 +1,14 @@
-"""Everything that a plan tells."""
+"""Everything that a plan tells, and its claims: every size and power, each with the test that it is of.
+
+Page 1, the tables, the terminal and the file draw from the claims; what leads is the size of the main outcome.
+"""
 
 from __future__ import annotations
 
+import dataclasses
+
 from onsetstudy.core.claims import PlanClaim
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.expected_wait import ExpectedWait
@@ -11,10 +17,17 @@ from onsetstudy.design.precision import ExpectedPrecision
 from onsetstudy.design.size_results import OnsetExpectation, SizeTable
 from onsetstudy.design.trials.results import ScheduleComparison, SimulatedPower
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.planning.claims import plan_claims
+from onsetstudy.study.planning.sizes import OUTCOME_OF
 from onsetstudy.study.planning_results import Needed, NotSized, PowerPoint, Question
 
-__all__ = ["PlanningResults"]
+__all__ = ["PlanningResults", "plan_claims"]
+
+QUANTITY_OF = {
+    **{outcome: quantity for quantity, outcome in OUTCOME_OF.items()},
+    "paired_success": "success_difference",
+    "paired_treatment": "treatment_success_difference",
+}
+NOT_NAMED = "the protocol does not name what that takes, the difference that matters or its spread"
 
 
 @result_kind("planning_results")
@@ -56,3 +69,74 @@ class PlanningResults:
     def claims(self) -> tuple[PlanClaim, ...]:
         """Every size and power that the plan tells, the size of the main outcome first."""
         return plan_claims(self)
+
+
+def plan_claims(results: PlanningResults) -> tuple[PlanClaim, ...]:
+    """Every claim of a plan, the size of the main outcome first."""
+    protocol, unit = results.protocol, "patients" if results.protocol.study.paired else "cases"
+    primary = protocol.plan.primary
+    sizes = [_size(q, unit) for q in results.questions]
+    sizes += [_no_size(n.outcome, QUANTITY_OF[n.outcome], unit, n.reason) for n in results.not_sized]
+    main = next((c for c in sizes if c.quantity.key == primary), None)
+    if main is None:
+        main = _no_size(OUTCOME_OF[primary], primary, unit, NOT_NAMED)
+        sizes.append(main)
+    # Trials are drawn with their own spread: of an effect with its assumed one, the difference.
+    effect = main.effect.partition(", standard")[0]
+    powers = {
+        "power_at_size": (results.at_size, effect),
+        "power_planned": (results.planned, effect),
+        "error_planned": (results.null, "no difference"),
+    }
+    trials, lead = dataclasses.replace(main, power=None, source="", reason=""), main
+    simulated = [
+        dataclasses.replace(
+            trials,
+            kind=kind,
+            value=power.power,
+            low=power.interval.low,
+            high=power.interval.high,
+            unit="proportion",
+            test=power.test,
+            cases=power.scenario.cases,
+            effect=of,
+            method=power.method,
+        )
+        for kind, (power, of) in powers.items()
+        if power is not None
+    ]
+    if (needed := results.needed) is not None:
+        share = needed.included / needed.analysed
+        lead = dataclasses.replace(
+            trials,
+            kind="simulated_size",
+            value=needed.included,
+            low=share * (needed.analysed - needed.two_errors),
+            high=share * (needed.analysed + needed.two_errors),
+            test=needed.test,
+            cases=needed.analysed,
+            power=protocol.plan.planned_power,
+            method="simulated trials",
+        )
+    return (dataclasses.replace(lead, leads=True), *simulated, *(c for c in sizes if c is not lead))
+
+
+def _no_size(outcome: str, key: str, unit: str, reason: str) -> PlanClaim:
+    return PlanClaim(kind="size", outcome=outcome, quantity=quantity_of(key), value=None, unit=unit, reason=reason)
+
+
+def _size(question: Question, unit: str) -> PlanClaim:
+    size = question.size
+    return PlanClaim(
+        kind="size",
+        outcome=question.outcome,
+        quantity=quantity_of(QUANTITY_OF[question.outcome]),
+        value=size.total,
+        unit=unit,
+        test=size.test,
+        cases=round(size.unrounded),
+        power=size.power,
+        effect=size.effect_text,
+        method=size.method,
+        source=size.source,
+    )

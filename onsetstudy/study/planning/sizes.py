@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 from onsetstudy.core.errors import DesignError
+from onsetstudy.design.accrual import time_to_answer
 from onsetstudy.design.expected_wait import ExpectedWait, expected_wait
-from onsetstudy.design.size_results import OnsetExpectation, SampleSize
+from onsetstudy.design.size_results import OnsetExpectation, Pace, SampleSize
 from onsetstudy.design.sizes.frame import Frame
 from onsetstudy.design.sizes.plans import (
     plan_onset_test,
@@ -19,21 +21,7 @@ from onsetstudy.design.sizes.plans import (
 from onsetstudy.protocol.model import PlanningAssumptions, Protocol
 from onsetstudy.study.planning_results import NotSized
 
-__all__ = [
-    "OUTCOME_OF",
-    "expectation_of",
-    "frame_of",
-    "main_size",
-    "numb_by",
-    "numb_by_target",
-    "overall_alpha",
-    "pair_sizes",
-    "parallel_sizes",
-    "rate_size",
-    "treatment_size",
-    "unit_of_pain",
-    "wait_of_curves",
-]
+__all__ = ["OUTCOME_OF", "Sizing", "main_size", "overall_alpha", "sizes_of"]
 
 OUTCOME_OF = {
     "hazard_ratio": "onset_test",
@@ -56,85 +44,111 @@ def overall_alpha(protocol: Protocol) -> float:
     return protocol.looks.alpha if protocol.looks else 1 - protocol.plan.conf_level
 
 
-def frame_of(protocol: Protocol, assumed: PlanningAssumptions) -> Frame:
-    """Allocation ratio and losses; pairs have one case of each arm."""
-    rule = protocol.allocation
-    ratio = rule.ratio if rule and rule.ratio and not protocol.study.paired else (1, 1)
-    return Frame(ratio=(float(ratio[0]), float(ratio[1])), lost_share=assumed.lost_share)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sizing:
+    """What every size of a protocol rests on.
 
-
-def numb_by(expected: OnsetExpectation, minute: float, ratio: float, other: bool) -> float:
-    """Proportion numb by a minute in one of the arms."""
-    never = expected.never_other if other else expected.never_reference
-    hazard = math.log(2) * (minute / expected.median_min) ** expected.shape
-    return (1 - never) * -math.expm1(-ratio * hazard)
-
-
-def parallel_sizes(
-    protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation, wait: ExpectedWait
-) -> list[SampleSize]:
-    """The log-rank test first, then every outcome for which the protocol says what matters.
-
-    The restricted time is sized with the spread of the curves: within the tolerance the stated one is as good, and
-    beyond it a locked protocol's promise of power would not hold.
+    ``expected`` is what the protocol expects of onset, ``wait`` the mean and spread of the restricted time to onset
+    that these curves give under the planned ratio. ``frame`` has the allocation ratio and losses; pairs have one case
+    of each arm.
     """
-    frame, plan = frame_of(protocol, assumed), protocol.plan
-    power, alpha, ratio = plan.planned_power, overall_alpha(protocol), plan.planned_hazard_ratio
-    freedman = plan_onset_test(
-        hazard_ratio=ratio, power=power, alpha=alpha, expected=expected, formula="freedman", frame=frame
-    )
-    found = [rate_size(protocol, assumed, expected), freedman]
-    shares = numb_by_target(protocol, expected)
-    if shares[0] != shares[1]:
-        found.append(
-            plan_success(reference=shares[0], difference=shares[1] - shares[0], power=power, alpha=alpha, frame=frame)
-        )
-    if plan.wait_difference_min is not None:
-        found.append(
-            plan_wait(
-                sd_min=wait.sd_min, difference_min=plan.wait_difference_min, power=power, alpha=alpha, frame=frame
+
+    protocol: Protocol
+    assumed: PlanningAssumptions
+    expected: OnsetExpectation
+    wait: ExpectedWait
+    frame: Frame
+    alpha: float
+
+    @classmethod
+    def of(cls, protocol: Protocol) -> Sizing:
+        """From the assumptions of a protocol.
+
+        Raises
+        ------
+        DesignError
+            If it states none.
+        """
+        assumed, plan, rule = protocol.planning, protocol.plan, protocol.allocation
+        if assumed is None:
+            raise DesignError.of_key(
+                "planning",
+                "the protocol states no assumptions to plan with",
+                "copy the table [planning] from protocols/mandibular_block_group.toml and change what differs",
             )
+        expected = OnsetExpectation(
+            median_min=assumed.median_min,
+            shape=assumed.shape,
+            never_reference=assumed.never_reference,
+            never_other=assumed.never_other,
+            tau_min=protocol.onset.tau_min,
         )
-    pain = protocol.pain.instrument.important_difference if protocol.pain else None
-    if pain is not None and assumed.pain_sd is not None:
-        found.append(
-            plan_pain_difference(
-                sd=assumed.pain_sd, difference=pain, power=power, alpha=alpha, unit=unit_of_pain(protocol), frame=frame
-            )
+        ratio = rule.ratio if rule and rule.ratio and not protocol.study.paired else (1, 1)
+        frame = Frame(ratio=(float(ratio[0]), float(ratio[1])), lost_share=assumed.lost_share)
+        wait = expected_wait(
+            expected, plan.planned_hazard_ratio, operator_spread=assumed.operator_spread, share=frame.share
         )
-    if assumed.treated_reference is not None and assumed.treated_other is not None:
-        found.append(treatment_size(assumed, assumed.treated_other, power=power, alpha=alpha, frame=frame))
-    return found
+        alpha = overall_alpha(protocol)
+        return cls(protocol=protocol, assumed=assumed, expected=expected, wait=wait, frame=frame, alpha=alpha)
+
+    def effects(self) -> dict[str, float]:
+        """The effect that each outcome is sized for, where the protocol says what matters.
+
+        A ratio of rates for onset and success, else a difference in the outcome's unit.
+        """
+        plan, assumed, pain = self.protocol.plan, self.assumed, self.protocol.pain
+        reference, other = assumed.treated_reference, assumed.treated_other
+        told = {
+            "onset_test": plan.planned_hazard_ratio,
+            "success": plan.planned_hazard_ratio,
+            "wait": plan.wait_difference_min,
+            "pain": None if pain is None or assumed.pain_sd is None else pain.instrument.important_difference,
+            "treatment": None if reference is None or other is None else other - reference,
+        }
+        return {outcome: effect for outcome, effect in told.items() if effect is not None}
+
+    def size(
+        self, outcome: str, effect: float, *, power: float | None = None, cases: float | None = None, **more: Any
+    ) -> SampleSize:
+        """Size of an outcome's test for an effect as of :meth:`effects`, or its power with ``cases`` to include.
+
+        ``power`` is by default the planned one. The restricted time is sized with the spread of the curves: within the
+        tolerance the stated one is as good, and beyond it a locked protocol's promise of power would not hold.
+        """
+        power = (power or self.protocol.plan.planned_power) if cases is None else None
+        more |= {"cases": cases, "power": power, "alpha": self.alpha, "frame": self.frame}
+        if outcome == "onset_test":
+            return plan_onset_test(hazard_ratio=effect, expected=self.expected, **more)
+        if outcome == "wait":
+            return plan_wait(sd_min=self.wait.sd_min, difference_min=effect, **more)
+        if outcome == "pain":
+            unit = self.protocol.pain.instrument.unit if self.protocol.pain else "points"
+            return plan_pain_difference(sd=self.assumed.pain_sd or 1.0, difference=effect, unit=unit, **more)
+        if outcome == "success":
+            reference, other = self.numb_by_target(effect)
+            return plan_success(reference=reference, difference=other - reference, **more)
+        size = plan_success(reference=self.assumed.treated_reference or 0.5, difference=effect, **more)
+        return replace(size, quantity=outcome)
+
+    def numb_by_target(self, hazard_ratio: float) -> tuple[float, float]:
+        """Expected proportions numb by the target minute, reference arm first."""
+        e = self.expected
+        hazard = math.log(2) * (self.protocol.onset.target_min / e.median_min) ** e.shape
+        arms = ((e.never_reference, 1.0), (e.never_other, hazard_ratio))
+        reference, other = ((1 - never) * -math.expm1(-ratio * hazard) for never, ratio in arms)
+        return reference, other
+
+    def pace(self, included: int) -> Pace:
+        """How long so many cases take to include."""
+        assumed, seed = self.assumed, self.protocol.plan.seed
+        return time_to_answer(
+            included, cases_per_month=assumed.cases_per_month, eligible_share=assumed.eligible_share, seed=seed
+        )
 
 
-def rate_size(protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation) -> SampleSize:
-    """The log-rank test at the planned hazard ratio, by Schoenfeld's formula."""
-    plan = protocol.plan
-    return plan_onset_test(
-        hazard_ratio=plan.planned_hazard_ratio,
-        power=plan.planned_power,
-        alpha=overall_alpha(protocol),
-        expected=expected,
-        formula="schoenfeld",
-        frame=frame_of(protocol, assumed),
-    )
-
-
-def treatment_size(
-    assumed: PlanningAssumptions,
-    other: float,
-    *,
-    alpha: float,
-    frame: Frame,
-    power: float | None = None,
-    cases: float | None = None,
-) -> SampleSize:
-    """Size, or power with ``cases``, of the difference between two proportions of successful treatments."""
-    reference = assumed.treated_reference or 0.5
-    size = plan_success(
-        reference=reference, difference=other - reference, cases=cases, power=power, alpha=alpha, frame=frame
-    )
-    return replace(size, quantity="treatment")
+def sizes_of(plan: Sizing) -> tuple[list[SampleSize], tuple[NotSized, ...]]:
+    """Every outcome for which the protocol says what matters, and those that no size is given for."""
+    return _pair_sizes(plan) if plan.protocol.study.paired else (_parallel_sizes(plan), ())
 
 
 def main_size(protocol: Protocol) -> SampleSize | None:
@@ -144,68 +158,45 @@ def main_size(protocol: Protocol) -> SampleSize | None:
     rate of becoming numb, whose formula does not know of teeth that never become numb (``rate_needed`` simulates it),
     nor for pairs without a stated correlation.
     """
-    assumed, wanted = protocol.planning, OUTCOME_OF[protocol.plan.primary]
-    if assumed is None or protocol.plan.primary == "hazard_ratio":
+    if protocol.planning is None or protocol.plan.primary == "hazard_ratio":
         return None
-    expected = expectation_of(protocol, assumed)
-    wait = wait_of_curves(protocol, assumed, expected)
-    sizes = (pair_sizes(protocol, assumed, expected, wait)[0] if protocol.study.paired
-             else parallel_sizes(protocol, assumed, expected, wait))  # fmt: skip
+    wanted = OUTCOME_OF[protocol.plan.primary]
+    sizes, _ = sizes_of(Sizing.of(protocol))
     return next((s for s in sizes if s.quantity in (wanted, f"paired_{wanted}")), None)
 
 
-def expectation_of(protocol: Protocol, assumed: PlanningAssumptions) -> OnsetExpectation:
-    """What the protocol expects of onset."""
-    return OnsetExpectation(
-        median_min=assumed.median_min,
-        shape=assumed.shape,
-        never_reference=assumed.never_reference,
-        never_other=assumed.never_other,
-        tau_min=protocol.onset.tau_min,
-    )
+def _parallel_sizes(plan: Sizing) -> list[SampleSize]:
+    """The log-rank test first, by both formulas, then the other outcomes."""
+    effects = plan.effects()
+    ratio = effects.pop("onset_test")
+    reference, other = plan.numb_by_target(ratio)
+    if reference == other:
+        del effects["success"]
+    rate = [plan.size("onset_test", ratio, formula=formula) for formula in ("schoenfeld", "freedman")]
+    return [*rate, *(plan.size(outcome, effect) for outcome, effect in effects.items())]
 
 
-def wait_of_curves(protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation) -> ExpectedWait:
-    """Mean and spread of the restricted time to onset under the planned ratio."""
-    return expected_wait(
-        expected,
-        protocol.plan.planned_hazard_ratio,
-        operator_spread=assumed.operator_spread,
-        share=frame_of(protocol, assumed).share,
-    )
-
-
-def unit_of_pain(protocol: Protocol) -> str:
-    """Unit of the protocol's scale of pain."""
-    return protocol.pain.instrument.unit if protocol.pain else "points"
-
-
-def pair_sizes(
-    protocol: Protocol, assumed: PlanningAssumptions, expected: OnsetExpectation, wait: ExpectedWait
-) -> tuple[list[SampleSize], tuple[NotSized, ...]]:
+def _pair_sizes(plan: Sizing) -> tuple[list[SampleSize], tuple[NotSized, ...]]:
     """Patients who each have both arms, by the stated correlation of their two outcomes.
 
     Differences within patients spread by ``sd sqrt(2 (1 - correlation))``; the proportions numb in one of the two only
     are those of two correlated binary outcomes. Carry-over and period effects are taken as none.
     """
-    rho, frame, plan = assumed.within_patient_correlation, frame_of(protocol, assumed), protocol.plan
-    pain = protocol.pain.instrument.important_difference if protocol.pain else None
-    outcomes = ["onset_test", "success"]
-    outcomes += ["wait"] if plan.wait_difference_min is not None else []
-    outcomes += ["pain"] if pain is not None and assumed.pain_sd is not None else []
-    outcomes += ["treatment"] if assumed.treated_other is not None else []
+    assumed, effects = plan.assumed, plan.effects()
+    rho = assumed.within_patient_correlation
     if rho is None:
-        return [], tuple(NotSized(outcome=o, reason=NO_CORRELATION) for o in outcomes)
-    power, alpha = plan.planned_power, overall_alpha(protocol)
+        return [], tuple(NotSized(outcome=o, reason=NO_CORRELATION) for o in effects)
     found, gone = [], [NotSized(outcome="onset_test", reason=PAIRED_RATE)]
-    shares = {"success": numb_by_target(protocol, expected)}
+    shares = {"success": plan.numb_by_target(effects["onset_test"])}
     if assumed.treated_reference is not None and assumed.treated_other is not None:
         shares["treatment"] = (assumed.treated_reference, assumed.treated_other)
     for outcome, (p0, p1) in shares.items():
         both = p0 * p1 + rho * math.sqrt(p0 * (1 - p0) * p1 * (1 - p1))
         alone = {"only_other": p1 - both, "only_reference": p0 - both}
         try:
-            size = plan_paired_success(**alone, power=power, alpha=alpha, frame=frame)
+            size = plan_paired_success(
+                **alone, power=plan.protocol.plan.planned_power, alpha=plan.alpha, frame=plan.frame
+            )
         except DesignError:
             reason = (
                 f"not sized: proportions of {p0:.3g} and {p1:.3g} cannot be correlated by {rho:g}, or do not differ"
@@ -214,28 +205,10 @@ def pair_sizes(
         else:
             found.append(replace(size, quantity=f"paired_{outcome}"))
     narrower = math.sqrt(2 * (1 - rho))
-    if plan.wait_difference_min is not None:
-        found.append(
-            plan_wait(
-                sd_min=narrower * wait.sd_min,
-                difference_min=plan.wait_difference_min,
-                power=power,
-                alpha=alpha,
-                paired=True,
-                frame=frame,
-            )
-        )
-    if pain is not None and assumed.pain_sd is not None:
-        found.append(
-            plan_pain_difference(
-                sd=narrower * assumed.pain_sd, difference=pain, power=power, alpha=alpha, paired=True,
-                unit=unit_of_pain(protocol), frame=frame,
-            )
-        )  # fmt: skip
+    within = replace(
+        plan,
+        wait=replace(plan.wait, sd_min=narrower * plan.wait.sd_min),
+        assumed=replace(assumed, pain_sd=narrower * (assumed.pain_sd or 0.0)),
+    )
+    found += [within.size(o, effects[o], paired=True) for o in ("wait", "pain") if o in effects]
     return found, tuple(gone)
-
-
-def numb_by_target(protocol: Protocol, expected: OnsetExpectation) -> tuple[float, float]:
-    """Expected proportions numb by the target minute, reference arm first."""
-    target, ratio = protocol.onset.target_min, protocol.plan.planned_hazard_ratio
-    return numb_by(expected, target, 1.0, False), numb_by(expected, target, ratio, True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib.metadata
 
 import numpy as np
 import pandas as pd
@@ -13,7 +12,6 @@ from onsetstudy.core.errors import Problem, RecordsError, require
 from onsetstudy.core.parallel import Progress
 from onsetstudy.doses.limits import LimitsTable
 from onsetstudy.doses.results import DoseSummary
-from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.protocol.lock import lock_standing
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol, Quarter
@@ -36,16 +34,14 @@ from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.sets.side_files import Companions
 from onsetstudy.study.topics.baseline import arm_table
-from onsetstudy.study.topics.chair_time import chair_time_of
 from onsetstudy.study.topics.cold_test_errors import cold_test_errors
 from onsetstudy.study.topics.confounding import fair_comparison
 from onsetstudy.study.topics.doses import doses_of
 from onsetstudy.study.topics.e_values import anytime_looks
-from onsetstudy.study.topics.harms import safety_of
 from onsetstudy.study.topics.negative_controls import negative_controls
+from onsetstudy.study.topics.outcomes import chair_time_of, comfort_of, safety_of
 from onsetstudy.study.topics.published import context_of
 from onsetstudy.study.topics.quality import data_quality
-from onsetstudy.study.topics.scores import comfort_of
 from onsetstudy.study.topics.watching import watch_of
 from onsetstudy.study.topics.within_patient import blinding_of, paired_study
 
@@ -160,12 +156,7 @@ def analyse(
             critical=None if (look := deciding_look(looks)) is None else look.critical,
             untold_baseline=untold_baseline(data.frame, protocol),
         ),
-        provenance=Provenance(
-            protocol_digest=protocol.digest,
-            records_digest=records.digest,
-            seed=protocol.plan.seed,
-            versions=tuple((name, importlib.metadata.version(name)) for name in PACKAGES),
-        ),
+        provenance=Provenance.of(protocol, records.digest, PACKAGES),
         sensitivity=sensitivity,
         diagnostics=diagnostics,
         allocation=review,
@@ -184,7 +175,9 @@ def analyse(
         negative=negative_controls(data, records),
         test_errors=cold_test_errors(data, records),
         doses=None if beside.limits is None else _doses(data, records, this, beside.limits),
-        context=_context(protocol, overall, members("technique"), data, beside),
+        context=None
+        if beside.published is None
+        else context_of((overall, *members("technique")), data.frame, protocol, beside.published),
     )
 
 
@@ -192,14 +185,6 @@ def _only(records: Records, data: AnalysisSet) -> Records:
     """The records of the analysed cases alone."""
     kept = records.cases["case_id"].isin(data.frame["case_id"])
     return dataclasses.replace(records, cases=records.cases[kept].reset_index(drop=True))
-
-
-def _context(
-    protocol: Protocol, overall: Population, by_technique: tuple[Population, ...], data: AnalysisSet, beside: Companions
-) -> PublishedContext | None:
-    if beside.published is None:
-        return None
-    return context_of((overall, *by_technique), data.frame, protocol, beside.published)
 
 
 def standing_of(protocol: Protocol, records: Records, beside: Companions) -> LockStanding | None:

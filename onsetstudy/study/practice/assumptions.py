@@ -7,13 +7,15 @@ import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import EstimateLike
-from onsetstudy.inference.estimate_or_reason import attempt, not_asked
+from onsetstudy.core.results import EstimateLike, NotAvailable
+from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.records.model import Records
 from onsetstudy.study.results import Diagnostics
 from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.contrasts import ask
 from onsetstudy.survival.hazards.grouped import fit_grouped_hazards
 from onsetstudy.survival.hazards.proportionality import check_proportionality
+from onsetstudy.survival.results import ScheduleCheck
 from onsetstudy.survival.testing.schedule_checks import check_schedule, summarise_testing
 
 __all__ = ["diagnose"]
@@ -34,30 +36,23 @@ def diagnose(data: AnalysisSet, records: Records, onset: pd.DataFrame) -> Diagno
     protocol = data.protocol
     if len(data.arms_present) < 2:
         return None
-    level, counts = protocol.plan.conf_level, data.counts()
-    contrast = f"{protocol.contrast_arm} / {protocol.reference_arm}"
     times, covariates, reference = data.times("hazard"), {"arm": data.arm}, {"arm": protocol.reference_arm}
+    level, counts = protocol.plan.conf_level, data.counts()
 
     def grouped() -> EstimateLike:
         planned = _on_schedule(times, protocol.schedule.tests_min)
         return fit_grouped_hazards(planned, covariates, reference=reference, conf_level=level).estimates[0]
 
-    told = {"contrast": contrast, "n": counts, "level": level}
     return Diagnostics(
-        proportionality=attempt(
+        proportionality=ask(
+            "proportionality_test",
             lambda: check_proportionality(times, covariates, reference=reference, conf_level=level, curves=data.curves),
-            quantity="proportionality_test",
-            unit="",
+            protocol,
+            counts,
             method="score test of proportional hazards",
-            **told,  # type: ignore[arg-type]
+            sign="/",
         ),
-        grouped_ratio=attempt(
-            grouped,
-            quantity="hazard_ratio",
-            unit="ratio",
-            method="complementary log-log regression",
-            **told,  # type: ignore[arg-type]
-        ),
+        grouped_ratio=ask("hazard_ratio", grouped, protocol, counts, method="complementary log-log regression"),
         schedule=_schedule(data, records),
         fineness=summarise_testing(
             times, data.arm, target_min=protocol.onset.target_min, missed=onset["missed_tests"].to_numpy()
@@ -77,27 +72,21 @@ def _on_schedule(times: Intervals, tests_min: tuple[float, ...]) -> Intervals:
     return Intervals(ticks[np.maximum(left, 0)], np.append(ticks, np.inf)[np.maximum(right, 1)])
 
 
-def _schedule(data: AnalysisSet, records: Records):  # type: ignore[no-untyped-def]
-    protocol = data.protocol
+def _schedule(data: AnalysisSet, records: Records) -> ScheduleCheck | NotAvailable:
+    protocol, counts = data.protocol, data.counts()
     target = records.readings[records.readings["tooth_role"] == "target"]
     case = pd.Index(data.frame["case_id"]).get_indexer(target["case_id"])
     mine = case >= 0
-    contrast = f"{protocol.contrast_arm} - {protocol.reference_arm}"
+    minute = target["minute"].to_numpy(dtype=np.float64)[mine]
     try:
-        return attempt(
-            lambda: check_schedule(
-                case[mine],
-                target["minute"].to_numpy(dtype=np.float64)[mine],
-                data.arm,
-                reference_arm=protocol.reference_arm,
-            ),
-            quantity="schedule_test",
-            contrast=contrast,
-            unit="",
+        return ask(
+            "schedule_test",
+            lambda: check_schedule(case[mine], minute, data.arm, reference_arm=protocol.reference_arm),
+            protocol,
+            counts,
             method="minutes of the first tests",
-            n=data.counts(),
-            level=protocol.plan.conf_level,
+            sign="-",
         )
     except OnsetStudyError as error:
-        reason = str(error)
-        return not_asked("schedule_test", reason, code="not_two_arms", contrast=contrast, unit="", n=data.counts())
+        contrast, reason = f"{protocol.contrast_arm} - {protocol.reference_arm}", str(error)
+        return not_asked("schedule_test", reason, code="not_two_arms", contrast=contrast, unit="", n=counts)

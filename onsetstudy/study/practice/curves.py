@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.arrays import FloatArray, IntArray
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.results import Counts, EstimateLike, NotAvailable
 from onsetstudy.inference.estimate_or_reason import attempt, not_asked
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.results import ArmCurve, NaiveStopwatch
 from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.survival.curve.npmle import Curves, fit_npmle
 from onsetstudy.survival.summaries.npmle_proportion import curve_limits
 
-__all__ = ["arm_curves", "naive_stopwatch"]
+__all__ = ["ArmCases", "arm_curves", "curve_of_arm", "naive_stopwatch"]
 
 
 def arm_curves(data: AnalysisSet, *, with_limits: bool) -> tuple[ArmCurve, ...]:
@@ -20,36 +26,52 @@ def arm_curves(data: AnalysisSet, *, with_limits: bool) -> tuple[ArmCurve, ...]:
 
 
 def _arm_curve(data: AnalysisSet, arm: str, *, with_limits: bool) -> ArmCurve:
-    protocol = data.protocol
-    counts = data.counts("success")
-    if len(data) == 0:
-        reason = f"no case of the arm {protocol.label(arm)} has been recorded"
-        none = not_asked("onset_curve", reason, code="arm_missing", contrast=arm, unit="proportion", n=counts)
+    frame = data.frame
+    watched = np.minimum(frame["last_test_min"].to_numpy(), frame["right_hazard"].to_numpy())
+    reason = f"no case of the arm {data.protocol.label(arm)} has been recorded"
+    cases = ArmCases(times=data.times("success"), n=data.counts("success"), watched=watched, curves=data.curves)
+    return curve_of_arm(cases, arm, data.protocol, reason, with_limits=with_limits)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ArmCases:
+    """Cases of one arm, as rows or (with ``weight``) as counts of like ones.
+
+    ``watched`` is until which minute a case was tested and had not been seen numb.
+    """
+
+    times: Intervals
+    n: Counts
+    watched: FloatArray
+    weight: IntArray | None = None
+    curves: Curves | None = None
+
+
+def curve_of_arm(cases: ArmCases, arm: str, protocol: Protocol, reason: str, *, with_limits: bool = True) -> ArmCurve:
+    """Curve of an arm with the cases still tested at each minute; ``reason`` is told where it has no case."""
+    plan, times, weight = protocol.plan, cases.times, cases.weight
+    if not len(times):
+        none = not_asked("onset_curve", reason, code="arm_missing", contrast=arm, unit="proportion", n=cases.n)
         return ArmCurve(arm=arm, curve=none, still_tested=())
-    times = data.times("success")
     curve = attempt(
-        lambda: data.curves.fit(times),
+        lambda: fit_npmle(times, weight=weight) if cases.curves is None else cases.curves.fit(times),
         quantity="onset_curve",
         contrast=arm,
         unit="proportion",
         method="nonparametric maximum likelihood",
-        n=counts,
-        level=protocol.plan.conf_level,
+        n=cases.n,
+        level=plan.conf_level,
     )
     minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.tau_min]
-    limits: tuple[tuple[float, Estimate | NotAvailable], ...] = ()
+    limits: tuple[tuple[float, EstimateLike], ...] = ()
     if with_limits and not isinstance(curve, NotAvailable):
-        plan = protocol.plan
-        found = curve_limits(times, minutes, conf_level=plan.conf_level, seed=plan.seed, curves=data.curves)
+        found = curve_limits(
+            times, minutes, weight=weight, conf_level=plan.conf_level, seed=plan.seed, curves=cases.curves
+        )
         limits = tuple(zip(minutes, found, strict=True))
-    return ArmCurve(arm=arm, curve=curve, still_tested=_still_tested(data, minutes), limits=limits)
-
-
-def _still_tested(data: AnalysisSet, minutes: list[float]) -> tuple[tuple[float, int], ...]:
-    """Cases that were tested at or after each minute and had not been seen numb before it."""
-    numb_from = data.frame["right_hazard"].to_numpy()
-    last = data.frame["last_test_min"].to_numpy()
-    return tuple((float(t), int(np.sum((last >= t) & (numb_from >= t)))) for t in (0.0, *minutes))
+    many = np.ones(len(times), dtype=np.int64) if weight is None else weight
+    still = tuple((float(t), int(many[cases.watched >= t].sum())) for t in (0.0, *minutes))
+    return ArmCurve(arm=arm, curve=curve, still_tested=still, limits=limits)
 
 
 def naive_stopwatch(data: AnalysisSet) -> NaiveStopwatch:

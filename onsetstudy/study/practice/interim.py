@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 import numpy as np
 
 from onsetstudy.core.quantities import quantity_of
-from onsetstudy.core.results import Caution, Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.design.interim.after_stopping import estimate_after_stopping
 from onsetstudy.design.interim.interim_analyses import LookSeen, judge_looks
 from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.inference.means import error_toward_null
-from onsetstudy.protocol.model import LookRule, Protocol, Quarter
-from onsetstudy.study.planning.interim_plan import plan_of
+from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.study.planning.power import plan_of
 from onsetstudy.study.practice.subsets import primary_result
 from onsetstudy.study.results import LooksTaken
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 
-__all__ = ["judge_seen", "looks_taken", "score_of"]
+__all__ = ["judge_seen", "looks_over", "looks_taken", "score_of"]
 
 SCALES = {
     "hazard_ratio": "log ratio",
@@ -38,21 +40,48 @@ def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
     the outcome is no look, and is named.
     """
     protocol = data.protocol
+
+    def result(quarter: Quarter) -> tuple[HypothesisTest | EstimateLike, Counts]:
+        part = data.where(data.frame["quarter"].astype(str) <= quarter.label)
+        return primary_result(part), part.counts()
+
+    def reason(result: object) -> str:
+        return result.reason if isinstance(result, NotAvailable) else "the outcome has no standard error"
+
+    return looks_over(protocol, [q for q in protocol.quarters if q.first_day <= this.first_day], result, reason)
+
+
+def looks_over(
+    protocol: Protocol,
+    quarters: Sequence[Quarter],
+    result: Callable[[Quarter], tuple[object, Counts]],
+    reason: Callable[[object], str],
+    caution: tuple[Caution, ...] = (),
+) -> LooksTaken | None:
+    """The looks at the ends of quarters; ``None`` where the protocol has no plan by spending.
+
+    Parameters
+    ----------
+    result : callable
+        What the primary outcome says up to the end of a quarter, and the cases that it is of.
+    reason : callable
+        Why such a result is no look.
+    caution : tuple of Caution
+        Those that come before the ones of single looks.
+    """
     plan, rule = plan_of(protocol), protocol.looks
     if plan is None or rule is None:
         return None
-    seen: list[LookSeen] = []
-    caution: list[Caution] = []
-    for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
-        part = data.where(data.frame["quarter"].astype(str) <= quarter.label)
-        result = primary_result(part)
-        score = score_of(result, protocol.plan.primary)
+    seen, told = [], [*caution]
+    for quarter in quarters:
+        found, n = result(quarter)
+        score = score_of(found, protocol.plan.primary)
         if score is None:
-            reason = result.reason if isinstance(result, NotAvailable) else "the outcome has no standard error"
-            caution.append(Caution(code="no_look", text=f"{quarter.label} was no look: {reason}."))
+            told.append(Caution(code="no_look", text=f"{quarter.label} was no look: {reason(found)}."))
             continue
-        seen.append(LookSeen(label=quarter.label, z=score[0], counted=_counted(part, rule), information=score[1]))
-    return judge_seen(protocol, plan, seen, caution)
+        counted = float(n.onsets if rule.information == "onsets" else n.cases)
+        seen.append(LookSeen(label=quarter.label, z=score[0], counted=counted, information=score[1]))
+    return judge_seen(protocol, plan, seen, told)
 
 
 def judge_seen(
@@ -71,11 +100,6 @@ def judge_seen(
         caution=tuple(caution or ()),
         seen=tuple(seen),
     )
-
-
-def _counted(part: AnalysisSet, rule: LookRule) -> float:
-    counts = part.counts()
-    return float(counts.onsets if rule.information == "onsets" else counts.cases)
 
 
 def score_of(result: object, primary: str) -> tuple[float, float | None] | None:
@@ -99,10 +123,7 @@ def score_of(result: object, primary: str) -> tuple[float, float | None] | None:
 
 
 def _stopped(
-    plan: LookPlan,
-    verdicts: tuple[LookVerdict, ...],
-    seen: list[LookSeen],
-    protocol: Protocol,
+    plan: LookPlan, verdicts: tuple[LookVerdict, ...], seen: list[LookSeen], protocol: Protocol
 ) -> StoppedEstimate | None:
     """Estimate at the look at which the study stopped, on the scale of the outcome; positive is better.
 

@@ -53,16 +53,16 @@ def as_taken(
     if not held:
         return found
     today = {s.label: s for s in found.seen}
-    labels = sorted({*today, *held})
-    seen = [_seen(held[label]) if label in held else today[label] for label in labels]
-    judged = judge_seen(protocol, found.plan, seen, list(found.caution))
+    seen = today | {label: _seen(entry) for label, entry in held.items()}
+    judged = judge_seen(protocol, found.plan, [seen[label] for label in sorted(seen)], list(found.caution))
     assert judged is not None
-    verdicts = tuple(_verdict(held[v.label]) if v.label in held else v for v in judged.verdicts)
-    told = [
-        _changed_text(held[k], today.get(k)) for k in labels if k in held and not _same(_seen(held[k]), today.get(k))
+    verdicts = tuple(_back(held[v.label], "verdict", LookVerdict) if v.label in held else v for v in judged.verdicts)
+    cautions = [
+        Caution(code="look_changed", text=_changed_text(entry, today.get(label)))
+        for label, entry in sorted(held.items())
+        if not _same(_seen(entry), today.get(label))
     ]
-    late = [k for k in labels if k in held and held[k].body["retrospective"]]
-    cautions = [Caution(code="look_changed", text=text) for text in told]
+    late = [label for label, entry in sorted(held.items()) if entry.body["retrospective"]]
     if late:
         text = f"Entered in the ledger after their time, and so marked retrospective: {', '.join(late)}."
         cautions.append(Caution(code="look_retrospective", text=text))
@@ -75,10 +75,6 @@ def _first_looks(entries: Sequence[LedgerEntry], by: str) -> list[LedgerEntry]:
 
 def _seen(entry: LedgerEntry) -> LookSeen:
     return _back(entry, "seen", LookSeen)
-
-
-def _verdict(entry: LedgerEntry) -> LookVerdict:
-    return _back(entry, "verdict", LookVerdict)
 
 
 def _back(entry: LedgerEntry, field: str, kind: type[T]) -> T:
@@ -122,13 +118,7 @@ def _changed_text(entry: LedgerEntry, today: LookSeen | None) -> str:
 
 
 def new_looks(
-    found: LooksTaken | None,
-    protocol: Protocol,
-    entries: Sequence[LedgerEntry],
-    *,
-    by: str,
-    records: str,
-    quarter: str,
+    found: LooksTaken | None, protocol: Protocol, entries: Sequence[LedgerEntry], *, by: str, records: str, quarter: str
 ) -> list[tuple[str, Mapping[str, Any]]]:
     """Entries that a report adds to the ledger: looks not taken before, and looks over changed data beside theirs.
 
@@ -153,13 +143,12 @@ def new_looks(
     if found is None or judged is None:
         return []
     held = {e.body["quarter"]: e for e in _first_looks(entries, by)}
-    again = [e for e in of_kind(entries, "look_taken") if e.body["by"] == by and e.body["beside"]]
+    entered = [e for e in of_kind(entries, "look_taken") if e.body["by"] == by]
     verdicts = {v.label: v for v in judged.verdicts}
     new: list[tuple[str, Mapping[str, Any]]] = []
     for look in found.seen:
         first = held.get(look.label)
-        known = [e for e in (first, *(e for e in again if e.body["quarter"] == look.label)) if e is not None]
-        if any(_same(_seen(e), look) for e in known):
+        if any(_same(_seen(e), look) for e in entered if e.body["quarter"] == look.label):
             continue
         body = {
             "quarter": look.label,

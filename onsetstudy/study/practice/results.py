@@ -1,41 +1,58 @@
-"""Everything a practice's report needs, in the order of the plan."""
+"""Everything a practice's report needs, in the order of the plan, and what may be said of it.
+
+That is its claims, and by the rule that was declared before the lock: adopt, do not adopt, or undecided; only once the
+study is over.
+"""
 
 from __future__ import annotations
+
+import dataclasses
 
 import pandas as pd
 
 from onsetstudy.adjustment.results import FairComparison
 from onsetstudy.core.claims import Claims
-from onsetstudy.core.results import Caution, Flow
+from onsetstudy.core.quantities import quantity_of
+from onsetstudy.core.results import Caution, Estimate, Flow
 from onsetstudy.core.serialise import Serialisable, result_kind
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.outcomes.scores.pain_moment_results import Comfort
+from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.outcomes.scores.paired_results import Blinding, PairedStudy
+from onsetstudy.protocol.governance import AdoptionRule
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import AllocationReview, ArmStanding, Doubt
-from onsetstudy.study.adoption_results import Adoption
-from onsetstudy.study.answer.adoption import adoption_of, is_over
-from onsetstudy.study.answer.claims import claims_of_practice
-from onsetstudy.study.cold_test_results import ColdTestErrors
-from onsetstudy.study.control_results import NegativeControl
+from onsetstudy.study.answer.claims import (
+    Told,
+    cases_told,
+    claims_among,
+    deciding_look,
+    mean_pain,
+    shown_test,
+    shutting,
+)
 from onsetstudy.study.results import (
+    Adoption,
+    AdoptionPart,
     AnytimeTaken,
     ArmTable,
+    ColdTestErrors,
     DataQuality,
     Diagnostics,
     LooksTaken,
     MoreNeeded,
+    NegativeControl,
     Population,
     Provenance,
     Variation,
 )
 from onsetstudy.watch.results import Watch
 
-__all__ = ["StudyResults"]
+__all__ = ["StudyResults", "adoption_of", "claims_of_practice", "is_over", "side_of_margin", "verdict_of"]
 
 
 @result_kind("study_results")
@@ -103,3 +120,103 @@ class StudyResults(Serialisable):
         populations = (self.overall, *self.by_quarter, *self.by_technique, *self.by_practice)
         frames = [p.to_frame().assign(dimension=p.dimension, level=p.level) for p in populations]
         return pd.concat(frames, ignore_index=True)
+
+
+def claims_of_practice(results: StudyResults) -> Claims:
+    """Every claim that a practice's records bear."""
+    protocol, whole, pain = results.protocol, results.overall, results.overall.pain
+    shift = pain.shift if isinstance(pain, PainComparison) else dataclasses.replace(pain, quantity="pain_shift")
+    found: dict[str, Told] = {
+        "rmst_difference": (whole.wait_difference, whole.wait, None),
+        "hazard_ratio": (whole.hazard_ratio, (), shown_test(whole.onset_test)),
+        "success_difference": (whole.success_difference, whole.success, None),
+        "not_numb_difference": (whole.never_numb_difference, whole.never_numb, None),
+        "pain_difference": (mean_pain(whole, protocol), (), None),
+        "pain_shift": (shift, (), shown_test(pain.test) if isinstance(pain, PainComparison) else None),
+    }
+    if whole.treatment_difference is not None:
+        found["treatment_success_difference"] = (whole.treatment_difference, whole.treatment, None)
+    if results.chair_time is not None:
+        found["chair_time_difference"] = (results.chair_time.difference, results.chair_time.spent, None)
+    claims = claims_among(
+        found,
+        protocol,
+        shut=shutting(results.doubts),
+        look=deciding_look(results.looks),
+        population=cases_told(whole.n.cases, len(results.practices)),
+        known=whole.n,
+    )
+    return Claims(lead=protocol.plan.primary, claims=claims)
+
+
+def is_over(results: StudyResults) -> bool:
+    """Whether this is the closing page: a boundary was crossed, the planned size reached, or the last quarter come."""
+    verdicts = () if results.looks is None else results.looks.verdicts
+    ended = any(v.code in ("crossed", "ended") for v in verdicts)
+    return ended or results.quarter == results.protocol.quarters[-1].label
+
+
+def adoption_of(results: StudyResults) -> Adoption | None:
+    """What the rule says; ``None`` without a rule, or as long as the study goes on."""
+    rule = results.protocol.adoption
+    if rule is None or not is_over(results):
+        return None
+    if rule.none_because is not None:
+        return Adoption(verdict="", none_because=rule.none_because)
+    pain, chair = results.overall.pain, results.chair_time
+    gains: dict[str, tuple[str, object, float]] = {
+        "net_min": ("chair_time_difference", None if chair is None else chair.difference, rule.net_min or 0.0),
+        "pain_margin": (
+            "pain_shift", pain.shift if isinstance(pain, PainComparison) else None, -(rule.pain_margin or 0.0),
+        ),
+        "not_numb_margin": (
+            "not_numb_difference", results.overall.never_numb_difference, -(rule.not_numb_margin or 0.0),
+        ),
+    }  # fmt: skip
+    codes = {name: side_of_margin(*gain) for name, gain in gains.items()} | {"stopping_harms": _harms(results, rule)}
+    parts = tuple(AdoptionPart(name=name, code=code) for name, code in codes.items())
+    return Adoption(verdict=verdict_of(parts), parts=parts)
+
+
+def side_of_margin(key: str, estimate: object, least_gain: float) -> str:
+    """Whether the gain of the other arm is at least ``least_gain`` (a loss that is allowed: below nought).
+
+    Parameters
+    ----------
+    key : str
+        Quantity: its row of the table says which side is better.
+    estimate : object
+        An ``Estimate``, or anything else where there is none.
+    least_gain : float
+        In the quantity's unit.
+
+    Returns
+    -------
+    str
+        ``met`` where the whole interval is, ``failed`` where nothing of it is, else ``open``.
+    """
+    if not isinstance(estimate, Estimate):
+        return "open"
+    ends = [quantity_of(key).favours * end for end in (estimate.interval.low, estimate.interval.high)]
+    if min(ends) >= least_gain:
+        return "met"
+    return "failed" if max(ends) < least_gain else "open"
+
+
+def _harms(results: StudyResults, rule: AdoptionRule) -> str:
+    if results.safety is None:
+        return "open"
+    other = results.protocol.contrast_arm
+    stopping = rule.stopping_harms or ()
+    for arm, event, serious, _, count in results.safety.listing:
+        if arm == other and count and (event in stopping or ("serious" in stopping and serious == "yes")):
+            return "failed"
+    return "met"
+
+
+def verdict_of(parts: tuple[AdoptionPart, ...]) -> str:
+    """One condition that failed is enough not to adopt; to adopt, all have to be met."""
+    codes = {part.code for part in parts}
+    if "failed" in codes:
+        return "do_not_adopt"
+    return "adopt" if codes == {"met"} else "undecided"

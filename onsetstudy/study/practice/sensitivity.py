@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,41 +27,34 @@ MIXED_WITHIN_MIN = 10.0
 BUFFER_RATIO = (1 / 20, 1 / 8)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Choice:
-    """The words of one other choice; what it is, its estimands say."""
-
-    label: str
-    text: str
-
-
-CHOICES: dict[str, _Choice] = {
-    "confirmations_1": _Choice(label="one test confirms", text="one not-felt test makes an onset"),
-    "confirmations_2": _Choice(label="two tests confirm", text="two not-felt tests in a row make an onset"),
-    "rescue_other_way": _Choice(
-        label="supplement taken the other way",
-        text="a supplement before onset is taken the other way: censored for shares and waits, a failure for the rate",
+CHOICES = {
+    "confirmations_1": ("one test confirms", "one not-felt test makes an onset"),
+    "confirmations_2": ("two tests confirm", "two not-felt tests in a row make an onset"),
+    "rescue_other_way": (
+        "supplement taken the other way",
+        "a supplement before onset is taken the other way: censored for shares and waits, a failure for the rate",
     ),
-    "accept_unconfirmed": _Choice(
-        label="unconfirmed last test accepted",
-        text="a not-felt last test counts as onset though nothing confirmed it",
+    "accept_unconfirmed": (
+        "unconfirmed last test accepted",
+        "a not-felt last test counts as onset though nothing confirmed it",
     ),
-    "control_ignored": _Choice(label="control tooth ignored", text="the control tooth is ignored"),
-    "first_cases_left_out": _Choice(
-        label="first cases left out",
-        text=f"the first {FIRST_CASES} cases of each operator and arm are left out",
+    "control_ignored": ("control tooth ignored", "the control tooth is ignored"),
+    "first_cases_left_out": (
+        "first cases left out",
+        f"the first {FIRST_CASES} cases of each operator and arm are left out",
     ),
-    "per_protocol": _Choice(
-        label="per protocol",
-        text="cases that received the allocated arm, prepared as planned, only: mixed at most 10 min before, ratio "
-        "between 1:20 and 1:8",
+    "per_protocol": (
+        "per protocol",
+        "cases that received the allocated arm, prepared as planned, only: mixed at most 10 min before, ratio between "
+        "1:20 and 1:8",
     ),
-    "all_tests": _Choice(
-        label="tests off schedule too",
-        text="every test decides onset with its own minute, those outside the window of the planned minutes too",
+    "all_tests": (
+        "tests off schedule too",
+        "every test decides onset with its own minute, those outside the window of the planned minutes too",
     ),
 }
-"""Every choice that a protocol may name under its sensitivity analyses."""
+"""Label and words of every choice that a protocol may name under its sensitivity analyses; its estimands say what it
+is."""
 
 
 def run_sensitivity(
@@ -113,7 +106,8 @@ def run_sensitivity(
                 for name in unknown
             ]
         )
-    received = _received_otherwise(main)
+    # None where there is no list.
+    received = main.received != main.arm
     if protocol.schedule.window_min is not None and "all_tests" not in names:
         # What the tests left out would have said stands beside the answer, whether the plan names it or not.
         names = (*names, "all_tests")
@@ -127,11 +121,10 @@ def run_sensitivity(
     for done, name in enumerate(names):
         if progress is not None:
             progress(done, len(names), f"sensitivity: {name}")
-        asked, choice = questions_of(protocol, choice=name), CHOICES[name]
-        data = main
+        asked, data = questions_of(protocol, choice=name), main
         if not _read_alike(asked, planned):
             data, _ = prepare(protocol, records, through=through, asked=asked, onsets=onsets, curves=main.curves)
-        varied.append(_variation(name, choice.label, choice.text, cases_of(data, asked["hazard"])))
+        varied.append(_variation(name, *CHOICES[name], cases_of(data, asked["hazard"])))
     if received.any():
         asked = questions_of(protocol, analysis_set=AS_TREATED)
         text = f"cases are counted in the arm that was injected ({int(received.sum())} had another than allocated)"
@@ -149,11 +142,11 @@ def cases_of(data: AnalysisSet, asked: Estimand) -> AnalysisSet:
     asked : Estimand
     """
     if not asked.first_cases:
-        data = data.where(~_first_cases(data))
+        data = data.where(data.places("clinician_id", "arm") >= FIRST_CASES)
     if asked.analysis_set == PER_PROTOCOL:
         return data.where(_as_planned(data))
-    if asked.analysis_set == AS_TREATED and "arm_received" in data.frame:
-        return replace(data, frame=data.frame.assign(arm=data.frame["arm_received"]))
+    if asked.analysis_set == AS_TREATED:
+        return replace(data, frame=data.frame.assign(arm=data.received))
     return data
 
 
@@ -172,13 +165,6 @@ def _main_words(protocol: Protocol, arms: ArmStanding | None) -> tuple[str, str]
     return name, "cases are counted in the arm that was allocated, whatever was injected"
 
 
-def _received_otherwise(data: AnalysisSet) -> NDArray[np.bool_]:
-    """Cases that were injected with another arm than allocated; none where there is no list."""
-    if "arm_received" not in data.frame:
-        return np.zeros(len(data), dtype=bool)
-    return np.asarray(data.frame["arm_received"] != data.frame["arm"], dtype=bool)
-
-
 def _variation(code: str, label: str, text: str, data: AnalysisSet) -> Variation:
     counts, hazard_ratio, success_difference, wait_difference = contrast_results(data)
     return Variation(
@@ -192,22 +178,13 @@ def _variation(code: str, label: str, text: str, data: AnalysisSet) -> Variation
     )
 
 
-def _first_cases(data: AnalysisSet) -> NDArray[np.bool_]:
-    """Cases among the first of their operator in their arm, by date and case code."""
-    order = data.frame.sort_values(["case_date", "case_id"], kind="stable")
-    number = order.groupby(["clinician_id", "arm"]).cumcount().reindex(data.frame.index)
-    return np.asarray(number < FIRST_CASES, dtype=bool)
-
-
 def _as_planned(data: AnalysisSet) -> NDArray[np.bool_]:
     """Cases whose preparation, as far as it was recorded, kept to the plan."""
     frame = data.frame
-    late = frame["mixed_to_injection_min"].to_numpy(dtype=float) > MIXED_WITHIN_MIN
-    ratio = frame["bicarbonate_ml"].to_numpy(dtype=float) / frame["cartridge_ml"].to_numpy(dtype=float)
-    given = frame["arm_received"] if "arm_received" in frame else frame["arm"]
-    reference = given.to_numpy(dtype=str) == data.protocol.reference_arm
-    late |= _received_otherwise(data)
+    off = data.numbers("mixed_to_injection_min") > MIXED_WITHIN_MIN
+    off |= data.received != data.arm
     if "off_protocol" in frame:
-        late |= (frame["off_protocol"] != "").to_numpy()
-    off = ~reference & ((ratio < BUFFER_RATIO[0] - 1e-9) | (ratio > BUFFER_RATIO[1] + 1e-9))
-    return np.asarray(~late & ~off, dtype=bool)
+        off |= (frame["off_protocol"] != "").to_numpy()
+    ratio = data.numbers("bicarbonate_ml") / data.numbers("cartridge_ml")
+    unlike = (ratio < BUFFER_RATIO[0] - 1e-9) | (ratio > BUFFER_RATIO[1] + 1e-9)
+    return np.asarray(~off & ~(unlike & (data.received != data.protocol.reference_arm)), dtype=bool)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
@@ -73,6 +74,26 @@ class AnalysisSet:
         values = self.frame[name].astype(object)
         return values.where(values.notna(), NOT_RECORDED).astype(str).to_numpy(dtype=str)
 
+    def numbers(self, name: str) -> FloatArray:
+        """A column as numbers; what was not recorded is ``nan``."""
+        return self.frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
+
+    def text(self, name: str) -> NDArray[np.str_]:
+        """A column as text; what was not recorded is empty."""
+        values = self.frame[name].astype(object)
+        return values.where(values.notna(), "").astype(str).str.strip().to_numpy(dtype=str)
+
+    @property
+    def received(self) -> NDArray[np.str_]:
+        """Arm that was injected in each case, where that is known; else the arm that it is counted in."""
+        return self.frame["arm_received" if "arm_received" in self.frame else "arm"].to_numpy(dtype=str)
+
+    @property
+    def pain(self) -> FloatArray:
+        """Scores at the protocol's moment; ``nan`` where none was recorded, or is not by the protocol."""
+        plan = self.protocol.pain
+        return np.full(len(self), np.nan) if plan is None else self.numbers(f"pain_{plan.moment}")
+
     def stratum(self) -> NDArray[np.str_] | None:
         """Practices and the plan's strata as one code per case, small ones put together; ``None`` where one only."""
         arms = self.protocol.arm_codes
@@ -112,7 +133,7 @@ class AnalysisSet:
         plan = self.protocol.pain
         if plan is None or plan.mild is None:
             return np.full(len(self), "", dtype=str)
-        pain = self.frame["pain_treatment"].to_numpy(dtype=np.float64, na_value=np.nan)
+        pain = self.numbers("pain_treatment")
         failed = self.frame["rescue_min"].notna().to_numpy(dtype=bool) | (pain > plan.mild)
         told: NDArray[np.str_] = np.where(failed, "no", np.where(np.isnan(pain), "", "yes"))
         return told
@@ -168,6 +189,11 @@ class AnalysisSet:
         chosen = self.frame.iloc[rows].reset_index(drop=True)
         onset = {name: times.take(rows) for name, times in self.onset.items()}
         return replace(self, frame=chosen, onset=onset)
+
+    def places(self, *columns: str) -> NDArray[np.int64]:
+        """Place of each case, from 0, among those alike in these columns, by date and case code."""
+        order = self.frame.sort_values(["case_date", "case_id"], kind="stable")
+        return np.asarray(order.groupby(list(columns)).cumcount().reindex(self.frame.index), dtype=np.int64)
 
     def by_day(self) -> AnalysisSet:
         """The cases in the order of treatment: by date, those of one day by their code."""

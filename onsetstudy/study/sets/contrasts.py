@@ -6,9 +6,9 @@ Whoever holds rows and whoever holds counts of the same cases gets the same numb
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, NotAvailable
+from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.estimands import Estimand, estimand_of
@@ -29,13 +31,16 @@ from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
 __all__ = [
+    "BY_ARM",
     "PRACTICE",
     "Compared",
+    "ask",
     "cautions_of",
     "compared_treatments",
     "control_onset_of",
     "estimated_within",
     "mean_scores_of",
+    "needs_both_arms",
     "not_numb_of",
     "success_of",
     "tested_within",
@@ -43,6 +48,7 @@ __all__ = [
     "wait_of",
 ]
 
+T = TypeVar("T")
 PRACTICE = "practice_id"
 DONE = 1.0
 """The minute by which a treatment that succeeded is taken to have done so: any would do."""
@@ -64,6 +70,42 @@ def estimated_within(protocol: Protocol) -> tuple[str, ...]:
 def tested_within(protocol: Protocol) -> tuple[str, ...]:
     """Columns within which the rate is tested: the practice always, then the plan's strata."""
     return (PRACTICE, *(name for name in protocol.plan.strata if name != PRACTICE))
+
+
+def ask(
+    key: str,
+    estimate: Callable[[], T],
+    protocol: Protocol,
+    n: Counts,
+    *,
+    method: str = "",
+    sign: str = "",
+    unit: str | None = None,
+) -> T | NotAvailable:
+    """Result of ``estimate``, or why there is none, under the contrast and the unit of the quantity.
+
+    ``sign`` (``-`` or ``/``) and ``unit`` are asked of what is not in the table of quantities.
+    """
+    if (row := QUANTITIES.get(key)) is not None:
+        own = protocol.pain.instrument.unit if row.unit == "score" and protocol.pain is not None else row.unit
+        sign, unit = row.contrast, own if unit is None else unit
+    contrast = f"{protocol.contrast_arm} {sign} {protocol.reference_arm}" if sign else None
+    level = protocol.plan.conf_level
+    return attempt(estimate, quantity=key, contrast=contrast, unit=unit or "", method=method, n=n, level=level)
+
+
+def needs_both_arms(
+    arm: Collection[str], protocol: Protocol, quantity: str, reason: str, *, code: str = "arm_missing"
+) -> None:
+    """Nothing where both arms have a case; ``{}`` in the reason stands for the label of the one that has none.
+
+    Raises
+    ------
+    NotEstimable
+        If one of them has none.
+    """
+    if missing := [a for a in protocol.arm_codes[:2] if a not in set(arm)]:
+        raise NotEstimable(quantity, reason.format(protocol.label(missing[0])), code=code)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -151,18 +193,12 @@ def control_onset_of(
     weight: NDArray[np.int64] | None = None,
 ) -> ArmContrast:
     """Proportion of tests at which the control tooth began not to feel, and its difference."""
-    asked = estimand_of(protocol, "treatment_success_difference")
     cases = compared_treatments(lost, arm, {PRACTICE: practice}, protocol, weight=weight)
-    return _told_as(_within(cases, "treatment", success_by, asked, target_min=DONE), "control_onset", "of such tests")
+    return _proportion(cases, "control_onset", "of such tests")
 
 
 def mean_scores_of(
-    scores: FloatArray,
-    arm: NDArray[np.str_],
-    practice: NDArray[np.str_],
-    protocol: Protocol,
-    *,
-    quantity: str,
+    scores: FloatArray, arm: NDArray[np.str_], practice: NDArray[np.str_], protocol: Protocol, *, quantity: str
 ) -> Estimate | NotAvailable:
     """Difference of the mean scores within practices, combined by their numbers of scores; missing scores are ``nan``.
 
@@ -184,13 +220,13 @@ def mean_scores_of(
 
 def treatment_success_of(cases: Compared) -> ArmContrast:
     """Proportion of successful treatments, and its difference."""
+    return _proportion(cases, "treatment_success", "of successful treatments")
+
+
+def _proportion(cases: Compared, name: str, what: str) -> ArmContrast:
+    """A proportion by the one minute, under the name of what it is."""
     asked = estimand_of(cases.protocol, "treatment_success_difference")
     found = _within(cases, "treatment", success_by, asked, target_min=DONE)
-    return _told_as(found, "treatment_success", "of successful treatments")
-
-
-def _told_as(found: ArmContrast, name: str, what: str) -> ArmContrast:
-    """A proportion by the one minute under the name of what it is."""
     method = found.method.replace(f" by {DONE:g} min", f" {what}")
 
     def named(each: Estimate, quantity: str) -> Estimate:
@@ -210,6 +246,14 @@ def wait_of(cases: Compared) -> ArmContrast:
     """Restricted mean time to onset, and its difference."""
     asked = estimand_of(cases.protocol, "rmst_difference")
     return _within(cases, "wait", estimate_rmst, asked, tau_min=asked.minute, seed=cases.protocol.plan.seed)
+
+
+BY_ARM = {
+    "success_difference": ("success_by_target", success_of),
+    "rmst_difference": ("rmst", wait_of),
+    "not_numb_difference": ("not_numb", not_numb_of),
+}
+"""What is compared of the cold tests: each difference, with its quantity of one arm and its verb."""
 
 
 def _within(

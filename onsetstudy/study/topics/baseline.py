@@ -11,16 +11,7 @@ from onsetstudy.study.results import ArmTable, ArmTableRow
 
 __all__ = ["CATEGORIES", "MEASURES", "arm_table", "standardised_difference"]
 
-CATEGORIES = (
-    "practice_id",
-    "procedure",
-    "technique",
-    "pulp_status",
-    "agent",
-    "vasoconstrictor",
-    "topical",
-    "age_band",
-)
+CATEGORIES = ("practice_id", "procedure", "technique", "pulp_status", "agent", "vasoconstrictor", "topical", "age_band")
 MEASURES = ("volume_ml", "anxiety_before", "mixed_to_injection_min", "weight_kg")
 NOT_RECORDED = "not recorded"
 
@@ -47,8 +38,6 @@ def standardised_difference(mean: tuple[float, float], variance: tuple[float, fl
 
 def _category_rows(column: pd.Series, arm: pd.Series, arms: tuple[str, ...], name: str) -> list[ArmTableRow]:
     levels = column.astype(object).where(column.notna(), NOT_RECORDED).astype(str)
-    if set(levels) == {NOT_RECORDED}:
-        return []
     order = sorted(set(levels) - {NOT_RECORDED}) + ([NOT_RECORDED] if (levels == NOT_RECORDED).any() else [])
     rows = []
     for level in order:
@@ -64,17 +53,10 @@ def _category_rows(column: pd.Series, arm: pd.Series, arms: tuple[str, ...], nam
 
 def _measure_rows(column: pd.Series, arm: pd.Series, arms: tuple[str, ...], name: str) -> list[ArmTableRow]:
     groups = [np.asarray(column[(arm == a) & column.notna()], dtype=float) for a in arms]
-    if sum(g.size for g in groups) == 0:
-        return []
-    cells: tuple[Cell, ...] = tuple(
-        (
-            g.size,
-            int((arm == a).sum()),
-            float(g.mean()) if g.size else None,
-            float(g.std(ddof=1)) if g.size > 1 else None,
-        )
-        for a, g in zip(arms, groups, strict=True)
-    )
+    means = [float(g.mean()) if g.size else None for g in groups]
+    spreads = [float(g.std(ddof=1)) if g.size > 1 else None for g in groups]
+    sizes = [int((arm == a).sum()) for a in arms]
+    cells: tuple[Cell, ...] = tuple(zip((g.size for g in groups), sizes, means, spreads, strict=True))
     difference = None
     if all(g.size > 1 for g in groups[:2]):
         difference = standardised_difference(
@@ -95,10 +77,8 @@ def arm_table(cases: pd.DataFrame, arms: tuple[str, ...]) -> ArmTable:
         Codes, reference first.
     """
     rows: list[ArmTableRow] = []
-    for name in CATEGORIES:
-        if name in cases and cases[name].notna().any():
-            rows += _category_rows(cases[name], cases["arm"], arms, name)
-    for name in MEASURES:
-        if name in cases and cases[name].notna().any():
-            rows += _measure_rows(cases[name], cases["arm"], arms, name)
+    for names, rows_of in ((CATEGORIES, _category_rows), (MEASURES, _measure_rows)):
+        for name in names:
+            if name in cases and cases[name].notna().any():
+                rows += rows_of(cases[name], cases["arm"], arms, name)
     return ArmTable(arms=arms, rows=tuple(rows))

@@ -12,12 +12,12 @@ import numpy as np
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Counts, Estimate, EstimateLike
+from onsetstudy.core.results import Counts, Estimate
 from onsetstudy.outcomes.harms import exact_share
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.onset import valid_tests
 from onsetstudy.records.model import Records
-from onsetstudy.study.cold_test_results import ColdTestErrors, ErrorRow
+from onsetstudy.study.results import ColdTestErrors, ErrorRow
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.survival.testing.misclassified import GRID, ErrorKernel, fit_kernel, kernel_of_tests
 from onsetstudy.survival.testing.profile_limits import profile_limits
@@ -53,20 +53,20 @@ def cold_test_errors(data: AnalysisSet, records: Records) -> ColdTestErrors | No
     own = [np.isin(case, np.flatnonzero(data.arm == a)) for a in arms]
     if not all(o.any() for o in own):
         return None
-    share, tests = _false_not_felt(data, records)
+    lost, tests = _control_tests(data, records)
     groups = [(case[o], minute[o], felt[o]) for o in own]
 
     def kernels(se: float, sp: float) -> list[ErrorKernel]:
         return [kernel_of_tests(*group, sensitivity=se, specificity=sp) for group in groups]
 
-    return error_grid(kernels, protocol, false_not_felt=share, control_tests=tests)
+    return error_grid(kernels, protocol, not_felt=lost, control_tests=tests)
 
 
 def error_grid(
     kernels: Callable[[float, float], list[ErrorKernel]],
     protocol: Protocol,
     *,
-    false_not_felt: EstimateLike | None,
+    not_felt: int,
     control_tests: int,
     from_intervals: bool = False,
 ) -> ColdTestErrors:
@@ -77,22 +77,23 @@ def error_grid(
     kernels : callable
         What the tests of each arm say, reference first, for a sensitivity and a specificity.
     protocol : Protocol
-    false_not_felt : Estimate, NotAvailable or None
-        How often control teeth were said not to feel.
-    control_tests : int
-        Of how many tests.
+    not_felt, control_tests : int
+        How often control teeth were said not to feel, of how many tests.
     from_intervals : bool
         Whether the kernels are of counted intervals.
     """
     grid = [(se, sp, False) for se, sp in GRID]
-    share = false_not_felt
-    if isinstance(share, Estimate) and WORST < (own := (control_tests - share.n.onsets) / control_tests) < 1:
+    share, level = None, protocol.plan.conf_level
+    if control_tests:
+        n = Counts(cases=control_tests, onsets=not_felt)
+        share = exact_share(not_felt, control_tests, quantity="false_not_felt", arm="", n=n, conf_level=level)
+    if isinstance(share, Estimate) and WORST < (own := (control_tests - not_felt) / control_tests) < 1:
         grid += [(se, own, True) for se in dict.fromkeys(se for se, _ in GRID)]
     return ColdTestErrors(
         rows=tuple(_row(kernels, se, sp, protocol, from_control) for se, sp, from_control in grid),
         control_tests=control_tests,
         false_not_felt=share,
-        conf_level=protocol.plan.conf_level,
+        conf_level=level,
         from_intervals=from_intervals,
     )
 
@@ -102,7 +103,7 @@ def _tests(data: AnalysisSet, records: Records) -> tuple[IntArray, FloatArray, B
     case, minute, felt = valid_tests(records, data.protocol)
     place = {code: i for i, code in enumerate(data.frame["case_id"])}
     number = np.array([place.get(code, -1) for code in records.cases["case_id"]], dtype=np.int64)[case]
-    rescue = data.frame["rescue_min"].to_numpy(dtype=np.float64, na_value=np.nan)
+    rescue = data.numbers("rescue_min")
     until = np.where(np.isnan(rescue), np.inf, rescue)
     kept = (number >= 0) & (minute < until[np.maximum(number, 0)])
     planned = np.asarray(data.protocol.schedule.tests_min, dtype=np.float64)
@@ -110,17 +111,13 @@ def _tests(data: AnalysisSet, records: Records) -> tuple[IntArray, FloatArray, B
     return number[kept], planned[slot], felt[kept]
 
 
-def _false_not_felt(data: AnalysisSet, records: Records) -> tuple[EstimateLike | None, int]:
+def _control_tests(data: AnalysisSet, records: Records) -> tuple[int, int]:
     """How often the control tooth was said not to feel, and of how many tests."""
     readings = records.readings
     mine = (readings["tooth_role"] == "control") & readings["case_id"].isin(data.frame["case_id"])
-    tests = int(mine.sum())
-    if not tests or data.protocol.schedule.control_tooth == "none":
-        return None, 0
-    lost = int((mine & (readings["response"] == "not_felt")).sum())
-    n = Counts(cases=tests, onsets=lost)
-    level = data.protocol.plan.conf_level
-    return exact_share(lost, tests, quantity="false_not_felt", arm="", n=n, conf_level=level), tests
+    if data.protocol.schedule.control_tooth == "none":
+        return 0, 0
+    return int((mine & (readings["response"] == "not_felt")).sum()), int(mine.sum())
 
 
 def _row(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -24,7 +25,7 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.parallel import Progress
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, Interval, NotAvailable
 from onsetstudy.core.seeds import stream
 from onsetstudy.outcomes.scores.pain_moment_results import Comfort
 from onsetstudy.study.results import Population
@@ -72,10 +73,9 @@ def fair_comparison(
     if protocol.study.randomised:
         return None
     arms = protocol.arm_codes[:2]
-    rows = np.isin(data.arm, arms)
-    used = data.where(rows)
+    used = data.where(np.isin(data.arm, arms))
     other = used.arm == arms[1]
-    counts = used.counts("success")
+    counts, times, target = used.counts("success"), used.times("success"), protocol.onset.target_min
     covariates, left_out = _covariates(used)
     crude = _crude(overall, comfort, data)
     found = _adjusted(used, other, covariates, progress)
@@ -96,10 +96,9 @@ def fair_comparison(
         overlap=found.overlap,
         e_values=_e_values(overall),
         learning=learning_curve(
-            used.times("success").right <= protocol.onset.target_min,
-            (used.times("success").right <= protocol.onset.target_min)
-            | (used.times("success").left >= protocol.onset.target_min),
-            _case_number(used),
+            times.right <= target,
+            (times.right <= target) | (times.left >= target),
+            used.places("clinician_id") + 1,
             other,
             conf_level=protocol.plan.conf_level,
         ),
@@ -138,12 +137,13 @@ def _covariates(data: AnalysisSet) -> tuple[dict[str, NDArray[Any]], list[tuple[
     return found, left_out
 
 
-def _crude(overall: Population, comfort: Comfort | None, data: AnalysisSet) -> dict[str, Estimate | NotAvailable]:
-    plan = data.protocol.pain
-    moments = () if comfort is None or plan is None else comfort.moments
+def _crude(overall: Population, comfort: Comfort | None, data: AnalysisSet) -> dict[str, EstimateLike]:
+    plan, moments = data.protocol.pain, () if comfort is None else comfort.moments
     main = next((m for m in moments if plan is not None and m.moment == plan.moment), None)
-    error = NotEstimable("pain_difference", "no score was recorded", code="no_scores")
-    nothing = NotAvailable.because(error, contrast=None, unit="", method="difference of means", n=overall.n)
+    nothing = NotAvailable(
+        quantity="pain_difference", contrast=None, code="no_scores", reason="no score was recorded", unit="",
+        method="difference of means", n=overall.n,
+    )  # fmt: skip
     return {
         "success_difference": overall.success_difference,
         "rmst_difference": overall.wait_difference,
@@ -151,39 +151,37 @@ def _crude(overall: Population, comfort: Comfort | None, data: AnalysisSet) -> d
     }
 
 
+@dataclass(slots=True)
 class _Found:
-    """Estimates and their draws."""
+    """Estimates by outcome and way, and their draws."""
 
-    def __init__(self) -> None:
-        self.point: dict[tuple[str, str], float] = {}
-        self.draw: dict[tuple[str, str], list[float]] = {}
-        self.reason: dict[str, str] = {}
-        self.separated = False
-        self.one_sided: tuple[OneSided, ...] = ()
-        self.extrapolated: tuple[Caution, ...] = ()
-        self.balance: tuple[BalanceRow, ...] = ()
-        self.overlap: Overlap | None = None
-        self.draws = 0
+    point: dict[tuple[str, str], float] = field(default_factory=dict)
+    draw: dict[tuple[str, str], list[float]] = field(default_factory=dict)
+    reason: dict[str, str] = field(default_factory=dict)
+    separated: bool = False
+    one_sided: tuple[OneSided, ...] = ()
+    extrapolated: tuple[Caution, ...] = ()
+    balance: tuple[BalanceRow, ...] = ()
+    overlap: Overlap | None = None
+    draws: int = 0
 
-    def estimate(self, name: str, how: str, unit: str, n: Counts, level: float) -> Estimate | NotAvailable:
-        key, draws = (name, how), np.array(self.draw.get((name, how), []))
-        method = {"weighted": "overlap weights", "standardised": "standardised over all cases"}[how]
-
-        def gone(reason: str, code: str) -> NotAvailable:
-            error = NotEstimable(name, reason, code=code)
-            return NotAvailable.because(error, contrast=None, unit=unit, method=method, n=n, level=level)
-
-        if key not in self.point:
-            return gone(self.reason.get(how, "it could not be fitted"), "not_fitted")
+    def estimate(self, name: str, how: str, unit: str, n: Counts, level: float) -> EstimateLike:
+        draws = np.array(self.draw.get((name, how), []))
         held = draws[np.isfinite(draws)]
-        if held.size < LEAST_HELD * max(self.draws, 1):
-            return gone(f"{held.size} of {self.draws} draws could be fitted, too few for limits", "few_draws")
+        method = {"weighted": "overlap weights", "standardised": "standardised over all cases"}[how]
+        code = reason = ""
+        if (name, how) not in self.point:
+            code, reason = "not_fitted", self.reason.get(how, "it could not be fitted")
+        elif held.size < LEAST_HELD * max(self.draws, 1):
+            code, reason = "few_draws", f"{held.size} of {self.draws} draws could be fitted, too few for limits"
+        if reason:
+            return NotAvailable(quantity=name, contrast=None, code=code, reason=reason, unit=unit, method=method, n=n)
         tail = (1 - level) / 2
         low, high = np.quantile(held, [tail, 1 - tail])
         return Estimate(
             quantity=name,
             contrast=None,
-            estimate=self.point[key],
+            estimate=self.point[name, how],
             std_error=float(held.std(ddof=1)),
             interval=Interval(low=float(low), high=float(high), level=level, method=BOOTSTRAP),
             unit=unit,
@@ -203,23 +201,22 @@ def _adjusted(
         found.reason = {how: "nothing was recorded in which cases could differ" for how, _ in WAYS}
         return found
     design = code_columns(covariates)
-    everyone = np.arange(len(data))
     for how, work in WAYS:
         try:
-            for name, value in work(data, other, design.matrix, everyone, True).items():
-                found.point[name, how] = value
+            values = work(data, other, design.matrix, np.arange(len(data)), True)
+            found.point |= {(name, how): value for name, value in values.items()}
         except OnsetStudyError as error:
             found.reason[how] = error.reason if isinstance(error, NotEstimable) else str(error)
             found.separated |= isinstance(error, NotEstimable) and error.code == "separation"
-    arms = data.protocol.arm_codes
+    arms = (data.protocol.reference_arm, data.protocol.contrast_arm)
     if any(how == "standardised" for _, how in found.point):
-        found.one_sided, inside = one_sided(other, covariates, (arms[0], arms[1]))
+        found.one_sided, inside = one_sided(other, covariates, arms)
         found.extrapolated = _extrapolated(found, int(inside.sum()), data)
     if any(how == "weighted" for _, how in found.point):
         chance = fit_propensity(other, design.matrix)
         weight = overlap_weights(other, chance)
         found.balance = balance(other, design, weight)
-        found.overlap = overlap_of(other, chance, weight, (arms[0], arms[1]))
+        found.overlap = overlap_of(other, chance, weight, arms)
     if found.point:
         _draw(data, other, design.matrix, found, progress)
     return found
@@ -247,11 +244,6 @@ def _draw(
                 found.draw.setdefault(key, []).append(values.get(key[0], np.nan))
 
 
-def _pain(data: AnalysisSet, rows: NDArray[np.intp]) -> FloatArray | None:
-    plan = data.protocol.pain
-    return None if plan is None else data.frame[f"pain_{plan.moment}"].to_numpy(dtype=np.float64, na_value=np.nan)[rows]
-
-
 def _summaries(data: AnalysisSet, curves_of: Callable[[Intervals], tuple[OnsetCurve, OnsetCurve]]) -> dict[str, float]:
     """Differences in success and wait between two curves, other arm minus reference."""
     onset = data.protocol.onset
@@ -271,18 +263,17 @@ def _weighted(
     arm = other[rows]
     weight = overlap_weights(arm, fit_propensity(arm, matrix[rows], strict=strict))
 
+    sides = (np.flatnonzero(~arm), np.flatnonzero(arm))
+
     def curves(times: Intervals) -> tuple[OnsetCurve, OnsetCurve]:
-        sides = (np.flatnonzero(~arm), np.flatnonzero(arm))
         first, second = (weighted_curve(times.take(rows[side]), weight[side]) for side in sides)
         return first, second
 
-    values = _summaries(data, curves)
-    score = _pain(data, rows)
-    if score is not None:
-        sides = [~np.isnan(score) & ~arm & (weight > 0), ~np.isnan(score) & arm & (weight > 0)]
-        if all(side.any() for side in sides):
-            means = [float(np.average(score[side], weights=weight[side])) for side in sides]
-            values["pain_difference"] = means[1] - means[0]
+    values, score = _summaries(data, curves), data.pain[rows]
+    scored = [side[~np.isnan(score[side]) & (weight[side] > 0)] for side in sides]
+    if all(side.size for side in scored):
+        means = [float(np.average(score[side], weights=weight[side])) for side in scored]
+        values["pain_difference"] = means[1] - means[0]
     return values
 
 
@@ -301,13 +292,11 @@ def _standardised(
         found = standardise_curves(times.take(rows), frame, by="arm", reference=reference, curves=kept)
         return found[protocol.reference_arm], found[protocol.contrast_arm]
 
-    values = _summaries(data, curves)
-    score = _pain(data, rows)
-    if score is not None:
-        known = ~np.isnan(score)
-        x = np.column_stack((np.ones(int(known.sum())), arm[known].astype(np.float64), matrix[rows][known][:, columns]))
-        if x.shape[0] > x.shape[1] and np.unique(arm[known]).size > 1:
-            values["pain_difference"] = float(np.linalg.lstsq(x, score[known], rcond=None)[0][1])
+    values, score = _summaries(data, curves), data.pain[rows]
+    known = ~np.isnan(score)
+    x = np.column_stack((np.ones(int(known.sum())), arm[known].astype(np.float64), matrix[rows][known][:, columns]))
+    if x.shape[0] > x.shape[1] and np.unique(arm[known]).size > 1:
+        values["pain_difference"] = float(np.linalg.lstsq(x, score[known], rcond=None)[0][1])
     return values
 
 
@@ -326,13 +315,6 @@ def _independent(matrix: FloatArray) -> list[int]:
 WAYS = (("weighted", _weighted), ("standardised", _standardised))
 
 
-def _case_number(data: AnalysisSet) -> NDArray[np.int64]:
-    """Number of each case among its operator's, by date."""
-    order = data.frame.sort_values(["case_date", "case_id"], kind="stable")
-    number = order.groupby("clinician_id").cumcount().reindex(data.frame.index) + 1
-    return np.asarray(number, dtype=np.int64)
-
-
 def _period(data: AnalysisSet, other: NDArray[np.bool_]) -> str:
     """``apart``: no day has both arms; ``mixed``: arms overlap in time; quarters are accounted for."""
     day = pd.to_datetime(data.frame["case_date"]).to_numpy()
@@ -343,45 +325,37 @@ def _period(data: AnalysisSet, other: NDArray[np.bool_]) -> str:
 
 
 def _e_values(overall: Population) -> tuple[EValue, ...]:
-    found = []
-    source = "VanderWeele & Ding 2017, Ann Intern Med 167:268-274"
     ratio = overall.hazard_ratio
-    if isinstance(ratio, Estimate):
-        risk, low, high = (ratio_of_common_hazard(v) for v in (ratio.estimate, ratio.interval.low, ratio.interval.high))
-        found.append(
-            EValue(
-                outcome="hazard_ratio", ratio=ratio.estimate, value=e_value(risk),
-                limit=e_value_of_limit(risk, low, high), source=source,
-            )
-        )  # fmt: skip
-    return tuple(found)
+    if not isinstance(ratio, Estimate):
+        return ()
+    risk, low, high = (ratio_of_common_hazard(v) for v in (ratio.estimate, ratio.interval.low, ratio.interval.high))
+    limit = e_value_of_limit(risk, low, high)
+    source = "VanderWeele & Ding 2017, Ann Intern Med 167:268-274"
+    return (EValue(outcome="hazard_ratio", ratio=ratio.estimate, value=e_value(risk), limit=limit, source=source),)
 
 
 def _extrapolated(found: _Found, cases: int, data: AnalysisSet) -> tuple[Caution, ...]:
     """Standardising answers for every case, also where nobody alike had the other arm; it has to be said which."""
-    unseen = (
-        "extrapolated from unlike cases in the standardised result; these cases cannot check it, and the limits do "
+    if not found.one_sided and not found.separated:
+        return ()
+    label = data.protocol.label
+    told = "; ".join(
+        f"{WORDS.get(g.covariate, g.covariate.replace('_', ' '))} {g.level.replace('_', ' ')}: "
+        f"{g.cases} {'case' if g.cases == 1 else 'cases'}, never {label(g.never)}"
+        for g in found.one_sided
+    )
+    text = (
+        f"{cases} of {len(data)} cases are in groups that never had one of the arms ({told}). What that arm would have "
+        "done for them is"
+        if found.one_sided
+        else "Taken together, what was recorded says for some cases which arm they had for certain: nobody alike had "
+        "the other. What it would have done for them is"
+    )
+    text += (
+        " extrapolated from unlike cases in the standardised result; these cases cannot check it, and the limits do "
         "not allow for it."
     )
-    if found.one_sided:
-        label = data.protocol.label
-        told = "; ".join(
-            f"{WORDS.get(g.covariate, g.covariate.replace('_', ' '))} {g.level.replace('_', ' ')}: "
-            f"{g.cases} {'case' if g.cases == 1 else 'cases'}, never {label(g.never)}"
-            for g in found.one_sided
-        )
-        text = (
-            f"{cases} of {len(data)} cases are in groups that never had one of "
-            f"the arms ({told}). What that arm would have done for them is {unseen}"
-        )
-        return (Caution(code="extrapolated", text=text),)
-    if found.separated:
-        text = (
-            "Taken together, what was recorded says for some cases which arm they had for certain: nobody alike had "
-            f"the other. What it would have done for them is {unseen}"
-        )
-        return (Caution(code="extrapolated", text=text),)
-    return ()
+    return (Caution(code="extrapolated", text=text),)
 
 
 def _cautions(found: _Found) -> tuple[Caution, ...]:

@@ -33,12 +33,7 @@ def lists_of(rule: DoseRule | None) -> tuple[str, ...]:
 
 
 def doses_of(
-    cases: pd.DataFrame,
-    protocol: Protocol,
-    limits: LimitsTable,
-    *,
-    clinic: ClinicLimits | None = None,
-    left_out: pd.DataFrame | None = None,
+    cases: pd.DataFrame, protocol: Protocol, limits: LimitsTable, *, left_out: pd.DataFrame | None = None
 ) -> DoseSummary:
     """Doses of the planned injections of the analysed cases.
 
@@ -50,8 +45,6 @@ def doses_of(
         Names the arms, the level of the intervals, the lists to look at and the clinic's own limits.
     limits : LimitsTable
         The dated table of limits.
-    clinic : ClinicLimits or None
-        Instead of the protocol's own limits.
     left_out : DataFrame or None
         Accepted cases that are not analysed: held against the limits all the same, since what a patient got in one
         visit counts whether or not the study compares it. No amount by arm counts them.
@@ -63,20 +56,19 @@ def doses_of(
         counts supplements too, where their volume was recorded.
     """
     table = GivenDoses(cases)
-    own = clinic_limits(protocol.doses) if clinic is None else clinic
+    own = clinic_limits(protocol.doses)
     lists = lists_of(protocol.doses)
     country = "US" if protocol.doses is None else protocol.doses.country
     others = 0 if left_out is None else len(left_out)
     everyone = table if left_out is None or not others else GivenDoses(pd.concat([cases, left_out], ignore_index=True))
     flags = [
-        *check_doses(everyone.dose_cases(), limits, own, lists=lists, country=country),
+        *check_doses(everyone.planned, limits, own, lists=lists, country=country),
         *everyone.visit_flags(limits, own, lists=lists, country=country),
         *check_mixing(everyone.mixing_cases()),
     ]
     arms = protocol.arm_codes
-    agents = tuple(agent for agent in sorted(set(table.agent)) if agent)
-    by_agent = tuple(_agent_dose(table, agent, protocol) for agent in agents)
-    no_weight = np.isnan(table.weight_kg) & ~np.isnan(table.drug_mg)
+    by_agent = tuple(_agent_dose(table, agent, protocol) for agent in sorted(set(table.planned.agent)) if agent)
+    no_weight = np.isnan(table.planned.weight_kg) & ~np.isnan(table.planned.drug_mg)
     passed = sorted({f"{f.limit.source} ({f.limit.label})" for _, f in flags if f.limit is not None})
     return DoseSummary(
         arms=arms,
@@ -89,7 +81,7 @@ def doses_of(
         table_date=limits.date,
         table_title=limits.title,
         sources=tuple(passed),
-        caution=_cautions(by_agent, limits, own, agents, int(no_weight.sum()), everyone.supplements, others),
+        caution=_cautions(by_agent, limits, own, int(no_weight.sum()), everyone.supplements, others),
     )
 
 
@@ -97,31 +89,21 @@ def _counts(flags: list[tuple[int, DoseFlag]], table: GivenDoses, arms: tuple[st
     """Cases flagged, by kind and arm; a case counts once for each kind."""
     counted = []
     for code, text in {**FLAG_TEXTS, **MIXING_TEXTS}.items():
-        rows = np.zeros(table.arm.size, dtype=bool)
-        rows[[row for row, flag in flags if flag.code == code]] = True
+        rows = np.isin(np.arange(table.arm.size), [row for row, flag in flags if flag.code == code])
+        of = table.looked_at(code) | rows
+        by_arm = [tuple(int((which & (table.arm == arm)).sum()) for arm in arms) for which in (rows, of)]
         if rows.any():
-            looked = table.looked_at(code) | rows
-            counted.append(
-                FlagCount(
-                    code=code,
-                    text=text,
-                    counts=tuple(int((rows & (table.arm == arm)).sum()) for arm in arms),
-                    of=tuple(int((looked & (table.arm == arm)).sum()) for arm in arms),
-                )
-            )
+            counted.append(FlagCount(code=code, text=text, counts=by_arm[0], of=by_arm[1]))
     return tuple(counted)
 
 
 def _agent_dose(table: GivenDoses, agent: str, protocol: Protocol) -> AgentDose:
-    rows = table.agent == agent
-    arms = protocol.arm_codes
-    arm = table.arm[rows]
-    level = protocol.plan.conf_level
+    rows, level = table.planned.agent == agent, protocol.plan.conf_level
 
     def amounts(values: FloatArray) -> tuple[ArmAmount, ...]:
-        return arm_amounts(values[rows], arm, arms)
+        return arm_amounts(values[rows], table.arm[rows], protocol.arm_codes)
 
-    drug, vasoconstrictor = amounts(table.drug_mg), amounts(1000 * table.vasoconstrictor_mg)
+    drug, vasoconstrictor = amounts(table.planned.drug_mg), amounts(1000 * table.planned.vasoconstrictor_mg)
     difference = mean_difference((drug[0], drug[1]), quantity="drug_deposited", unit="mg", conf_level=level)
     first = drug[0].mean
     return AgentDose(
@@ -141,7 +123,6 @@ def _cautions(
     by_agent: tuple[AgentDose, ...],
     limits: LimitsTable,
     own: ClinicLimits,
-    agents: tuple[str, ...],
     no_weight: int,
     supplements: Supplements,
     others: int,
@@ -177,7 +158,7 @@ def _cautions(
     found += [
         Caution(code="agent_warning", text=f"{rule.text.capitalize()} ({rule.source}).")
         for rule in limits.rules
-        if rule.under_years is None and rule.substance in agents
+        if rule.under_years is None and rule.substance in {agent.agent for agent in by_agent}
     ]
     found += [c for limit in own.as_limits() if (c := _no_effect(limit, limits)) is not None]
     return tuple(found)
@@ -200,15 +181,10 @@ def _unlike(agent: AgentDose) -> Caution | None:
 def _no_effect(own: DoseLimit, limits: LimitsTable) -> Caution | None:
     """A clinic's limit above the table's changes nothing, and says so."""
     above = []
+    usual = [x for x in limits.limits if x.substance == own.substance and not (x.heart or x.usual or x.aged)]
     for name, unit in (("mg_per_kg", "mg/kg"), ("max_mg", "mg")):
         value = getattr(own, name)
-        lines = [
-            (line.vasoconstrictor, getattr(line, name))
-            for line in limits.limits
-            if line.substance == own.substance
-            and getattr(line, name) is not None
-            and not (line.heart or line.usual or line.aged)
-        ]
+        lines = [(line.vasoconstrictor, amount) for line in usual if (amount := getattr(line, name)) is not None]
         solutions = {code for codes, _ in lines for code in codes or ("",)}
         # It changes nothing only where it lies above the lowest line of every solution.
         lowest = max(

@@ -69,21 +69,19 @@ def anytime_looks(data: AnalysisSet, kept: KeptList | None, this: Quarter) -> An
     except OnsetStudyError as error:
         return _nothing(str(error).rstrip("."), rule.alpha)
     quarter = used.frame["quarter"].to_numpy(dtype=str)
-    looks = []
-    for label in (q.label for q in protocol.quarters if q.first_day <= this.first_day):
-        count = int(np.sum(quarter <= label))
-        if count:
-            path = test.path[:count]
-            looks.append(
-                AnytimeLook(
-                    label=label,
-                    cases=count,
-                    e_value=float(path[-1]),
-                    highest=float(path.max(initial=1.0)),
-                    low=float(success.low[count - 1]),
-                    high=float(success.high[count - 1]),
-                )
-            )
+    counts = {q.label: int(np.sum(quarter <= q.label)) for q in protocol.quarters if q.first_day <= this.first_day}
+    looks = [
+        AnytimeLook(
+            label=label,
+            cases=count,
+            e_value=float(test.path[count - 1]),
+            highest=float(test.path[:count].max(initial=1.0)),
+            low=float(success.low[count - 1]),
+            high=float(success.high[count - 1]),
+        )
+        for label, count in counts.items()
+        if count
+    ]
     return AnytimeTaken(
         test=test,
         success=success,
@@ -95,12 +93,5 @@ def anytime_looks(data: AnalysisSet, kept: KeptList | None, this: Quarter) -> An
 
 
 def _nothing(reason: str, alpha: float) -> AnytimeTaken:
-    text = f"No sequential test: {reason}."
-    return AnytimeTaken(
-        test=None,
-        success=None,
-        looks=(),
-        alpha=alpha,
-        crossed_at=None,
-        caution=(Caution(code="no_sequential_test", text=text),),
-    )
+    caution = (Caution(code="no_sequential_test", text=f"No sequential test: {reason}."),)
+    return AnytimeTaken(test=None, success=None, looks=(), alpha=alpha, crossed_at=None, caution=caution)

@@ -11,17 +11,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import BoolArray, IntArray
-from onsetstudy.core.errors import NotEstimable
+from onsetstudy.core.arrays import BoolArray, IntArray, StrArray
 from onsetstudy.core.onset_rule import derive_intervals
-from onsetstudy.inference.estimate_or_reason import attempt
+from onsetstudy.core.results import Counts
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
-from onsetstudy.study.control_results import NegativeControl
+from onsetstudy.study.results import NegativeControl
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.sets.contrasts import PRACTICE, control_onset_of, mean_scores_of
+from onsetstudy.study.sets.contrasts import PRACTICE, ask, control_onset_of, mean_scores_of, needs_both_arms
 from onsetstudy.survival.results import ArmContrast
 
-__all__ = ["INSERTION", "control_tests", "negative_controls"]
+__all__ = ["INSERTION", "control_compared", "control_tests", "negative_controls"]
 
 INSERTION = "pain_insertion"
 
@@ -64,7 +64,7 @@ def _insertion(data: AnalysisSet) -> NegativeControl | None:
     protocol = data.protocol
     if protocol.pain is None or protocol.pain.moment == "insertion" or INSERTION not in data.frame:
         return None
-    scores = data.frame[INSERTION].to_numpy(dtype=np.float64, na_value=np.nan)
+    scores = data.numbers(INSERTION)
     if np.isnan(scores).all():
         return None
     quantity = "insertion_pain_difference"
@@ -81,18 +81,27 @@ def _control(data: AnalysisSet, records: Records, outcome: str, in_a_row: int) -
     if not case.size:
         return None
     arm, practice = data.arm[case], data.column(PRACTICE)[case]
+    return control_compared(lost, arm, practice, protocol, data.counts(), outcome=outcome)
+
+
+def control_compared(
+    lost: BoolArray,
+    arm: StrArray,
+    practice: StrArray,
+    protocol: Protocol,
+    n: Counts,
+    *,
+    outcome: str = "control_tooth",
+    weight: IntArray | None = None,
+) -> NegativeControl:
+    """Tests at which a control tooth began not to feel (``lost``), compared between the arms within practices."""
     quantity = "control_onset_difference"
 
     def compared() -> ArmContrast:
-        if missing := [protocol.label(a) for a in protocol.arm_codes[:2] if a not in set(arm)]:
-            reason = f"no control tooth was tested in the arm {missing[0]}"
-            raise NotEstimable(quantity, reason, code="arm_missing")
-        return control_onset_of(lost, arm, practice, protocol)
+        needs_both_arms(arm, protocol, quantity, "no control tooth was tested in the arm {}")
+        return control_onset_of(lost, arm, practice, protocol, weight=weight)
 
-    answer = attempt(
-        compared, quantity=quantity, contrast=f"{protocol.contrast_arm} - {protocol.reference_arm}", unit="proportion",
-        method="", n=data.counts(), level=protocol.plan.conf_level,
-    )  # fmt: skip
+    answer = ask(quantity, compared, protocol, n, sign="-", unit="proportion")
     if isinstance(answer, ArmContrast):
         return NegativeControl(outcome=outcome, difference=answer.difference, arms=answer.arms[:2])
     return NegativeControl(outcome=outcome, difference=answer)

@@ -59,11 +59,8 @@ def context_of(
     def population(technique: str) -> Population | None:
         return overall if len(techniques) == 1 else by_technique.get(technique)
 
-    panels = []
-    for make in (_onset, _success, _pain):
-        panel, own = make(protocol)
-        if panel is not None:
-            panels.append(_filled(panel, own, techniques, population, overall, table))
+    made = [panel for make in (_onset, _success, _pain) if (panel := make(protocol)) is not None]
+    panels = [_filled(panel, own, techniques, population, overall, table) for panel, own in made]
     shown = _shown(panels)
     return PublishedContext(
         panels=tuple(panels),
@@ -77,12 +74,12 @@ def context_of(
     )
 
 
-Own = Callable[[Population], EstimateLike]
-Panel = tuple[ContextPanel | None, Own]
-
-
 def _levels(cases: pd.DataFrame, name: str) -> tuple[str, ...]:
     return tuple(sorted(cases[name].dropna().astype(str).unique())) if name in cases else ()
+
+
+Own = Callable[[Population], EstimateLike]
+Panel = tuple[ContextPanel, Own]
 
 
 def _panel(outcome: str, unit: str, meaning: str, factor: float = 1.0, scaled: str = "") -> ContextPanel:
@@ -94,9 +91,8 @@ def _panel(outcome: str, unit: str, meaning: str, factor: float = 1.0, scaled: s
 def _onset(protocol: Protocol) -> Panel:
     horizon = protocol.onset.tau_min
     meaning = (
-        f"difference in restricted mean times to onset up to {horizon:g} min, every case counted; published "
-        f"means are mostly of the teeth "
-        "that went numb"
+        f"difference in restricted mean times to onset up to {horizon:g} min, every case counted; published means are "
+        "mostly of the teeth that went numb"
     )
     return _panel("onset", "min", meaning), lambda p: p.wait_difference
 
@@ -112,19 +108,22 @@ def _success(protocol: Protocol) -> Panel:
     )
 
 
-def _pain(protocol: Protocol) -> Panel:
+def _pain(protocol: Protocol) -> Panel | None:
     plan = protocol.pain
+    if plan is None or plan.moment not in INJECTION:
+        return None
 
     def own(p: Population) -> EstimateLike:
         if isinstance(p.pain, NotAvailable):
             return p.pain
         shift = p.pain.shift
-        if plan is not None and plan.instrument.scale in ORDERED_WORDS:
-            return _not_drawn(shift, "four words have no place on a line from 0 to 100")
-        return shift
+        if plan.instrument.scale not in ORDERED_WORDS:
+            return shift
+        return NotAvailable(
+            quantity=shift.quantity, contrast=shift.contrast, code="no_common_scale", unit=shift.unit,
+            reason="four words have no place on a line from 0 to 100", method=shift.method, n=shift.n,
+        )  # fmt: skip
 
-    if plan is None or plan.moment not in INJECTION:
-        return None, own
     low, high = plan.instrument.low, plan.instrument.high
     factor = 100 / (high - low)
     scaled = "" if factor == 1 else f"your scale of {low:g} to {high:g} stretched to 0 to 100 for drawing"
@@ -132,18 +131,6 @@ def _pain(protocol: Protocol) -> Panel:
         f"middle difference in pain at {plan.moment} (Hodges-Lehmann); published differences are of mean injection pain"
     )
     return _panel("pain", "of 100", meaning, factor, scaled), own
-
-
-def _not_drawn(shift: EstimateLike, reason: str) -> NotAvailable:
-    return NotAvailable(
-        quantity=shift.quantity,
-        contrast=shift.contrast,
-        code="no_common_scale",
-        reason=reason,
-        unit=shift.unit,
-        method=shift.method,
-        n=shift.n,
-    )
 
 
 def _filled(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterable
 
 import pandas as pd
@@ -41,16 +40,12 @@ def _refusal(problem: Problem) -> str:
 
 def _grouped(problems: Iterable[Problem], told: Callable[[Problem], str]) -> tuple[Notice, ...]:
     """Problems of one kind in one column, most frequent first, with the first as the example."""
-    found = list(problems)
-    keys = Counter((p.code, p.where.column or "") for p in found)
-    first: dict[tuple[str, str], Problem] = {}
-    for problem in found:
-        first.setdefault((problem.code, problem.where.column or ""), problem)
+    kinds: dict[tuple[str, str], list[Problem]] = {}
+    for problem in problems:
+        kinds.setdefault((problem.code, problem.where.column or ""), []).append(problem)
     return tuple(
-        Notice(
-            code=code, text=f"{column}: {told(first[code, column])}" if column else told(first[code, column]), count=n
-        )
-        for (code, column), n in sorted(keys.items(), key=lambda item: (-item[1], item[0]))
+        Notice(code=code, text=f"{column}: {told(found[0])}" if column else told(found[0]), count=len(found))
+        for (code, column), found in sorted(kinds.items(), key=lambda item: (-len(item[1]), item[0]))
     )
 
 
@@ -81,28 +76,25 @@ def data_quality(
     quarter : str, optional
         Whose cases are asked about what is missing; default: of all quarters.
     """
-    testing = (
-        Notice(
-            code="missed_tests",
-            text="planned cold tests before onset that were not done: the interval is wider there",
-            count=int(onset["missed_tests"].sum()),
+    counted = {
+        "missed_tests": (
+            "planned cold tests before onset that were not done: the interval is wider there",
+            onset["missed_tests"].sum(),
         ),
-        Notice(
-            code="invalid_cycles",
-            text="tests left out because the control tooth did not feel the cold, or was not recorded",
-            count=int(onset["invalid_cycles"].sum()),
+        "invalid_cycles": (
+            "tests left out because the control tooth did not feel the cold, or was not recorded",
+            onset["invalid_cycles"].sum(),
         ),
-        Notice(
-            code="left_censored",
-            text="teeth that were numb at their first valid test already",
-            count=int((onset["reason"] == "numb_at_first_test").sum()),
+        "left_censored": (
+            "teeth that were numb at their first valid test already",
+            (onset["reason"] == "numb_at_first_test").sum(),
         ),
-        Notice(
-            code="returned",
-            text="teeth in which sensation returned after a confirmed onset, while tests went on",
-            count=int((onset["loss_right_min"].notna() & (onset["loss_right_min"] < float("inf"))).sum()),
+        "returned": (
+            "teeth in which sensation returned after a confirmed onset, while tests went on",
+            (onset["loss_right_min"] < float("inf")).sum(),
         ),
-    )
+    }
+    testing = tuple(Notice(code=code, text=text, count=int(count)) for code, (text, count) in counted.items())
     arms = protocol.arm_codes
     reasons = tuple(
         (code, text, tuple(int(((onset["reason"] == code) & (onset["arm"] == arm)).sum()) for arm in arms))

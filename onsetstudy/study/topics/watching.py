@@ -73,7 +73,7 @@ def watch_of(data: AnalysisSet) -> Watch | None:
             "as stated with nine chances in ten."
         )
         caution.append(Caution(code="short_past", text=text))
-    failed, known = _failures(watched, protocol.onset.target_min, estimand="success")
+    failed, known = _failures(watched, protocol.onset.target_min)
     operators = watched.column("clinician_id")
     return Watch(
         arm=protocol.contrast_arm,
@@ -92,9 +92,9 @@ def watch_of(data: AnalysisSet) -> Watch | None:
     )
 
 
-def _failures(data: AnalysisSet, minute: float, *, estimand: str) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _failures(data: AnalysisSet, minute: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Whether each case was not numb by a minute, and whether that is known."""
-    times = data.times(estimand)
+    times = data.times("success")
     failed = times.left >= minute
     return failed, failed | (times.right <= minute)
 
@@ -102,21 +102,17 @@ def _failures(data: AnalysisSet, minute: float, *, estimand: str) -> tuple[NDArr
 def _charts(
     watched: AnalysisSet, rule: WatchRule, baseline: int, failure: str, minute: float, protocol: Protocol
 ) -> tuple[list[Chart], list[tuple[str, str, float]], int]:
-    failed, known = _failures(watched, minute, estimand="success")
-    place = np.arange(len(watched))
-    group = watched.column("technique")
-    past, now = known & (place < baseline), known & (place >= baseline)
-    if rule.failure_share is not None and failure == "by_target":
-        chance = np.full(int(now.sum()), rule.failure_share)
-    elif not past.any():
-        return [], [], int((~known & (place >= baseline)).sum())
-    else:
-        chance = usual_chances(failed[past], group[past], group[now])
-    known_share = rule.failure_share is not None and failure == "by_target"
+    failed, known = _failures(watched, minute)
+    watching, group = np.arange(len(watched)) >= baseline, watched.column("technique")
+    past, now, left_out = known & ~watching, known & watching, int((~known & watching).sum())
+    share = rule.failure_share if failure == "by_target" else None
+    if share is None and not past.any():
+        return [], [], left_out
+    chance = usual_chances(failed[past], group[past], group[now]) if share is None else np.full(now.sum(), share)
     shares = sorted({(failure, str(g), float(c)) for g, c in zip(group[now], chance, strict=True)})
     charts = []
     for ratio in (rule.odds_ratio, 1 / rule.odds_ratio):
-        guard = 1.0 if known_share else baseline_guard(int(failed[past].sum()), int(past.sum()), ratio)
+        guard = 1.0 if share is not None else baseline_guard(int(failed[past].sum()), int(past.sum()), ratio)
         if (guard >= ratio) if ratio > 1 else (guard <= ratio):
             # What is usual is known so badly that the change itself may be usual.
             continue
@@ -135,7 +131,7 @@ def _charts(
         except DesignError:
             # So rare or so common a failure that no limit has the stated run length: there is no such chart.
             continue
-    return charts, shares, int((~known & (place >= baseline)).sum())
+    return charts, shares, left_out
 
 
 def _windows(watched: AnalysisSet) -> tuple[WindowWait, ...]:

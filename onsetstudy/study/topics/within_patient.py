@@ -5,13 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
-from onsetstudy.inference.estimate_or_reason import attempt
+from onsetstudy.core.results import Caution, Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.scores.blinding import blinding_index
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedComparison, PairedStudy
 from onsetstudy.outcomes.scores.within_patient import compare_pairs, order_effects
 from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.contrasts import ask
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
@@ -38,20 +37,17 @@ def paired_study(data: AnalysisSet) -> PairedStudy | None:
     arms = protocol.arm_codes[:2]
     pairs, incomplete, left_out = _pairs(data)
     both = data.where(data.frame.index.isin(np.concatenate([pairs[a].to_numpy() for a in arms])))
-    counts = both.counts("success")
-    contrast = f"{arms[1]} / {arms[0]}"
-    success = _success(both, counts)
-    pain = _pain(data, pairs)
+    success = _success(both)
     return PairedStudy(
         pairs=len(pairs),
         incomplete=incomplete,
-        onset_test=_onset_test(both, counts, contrast),
-        hazard_ratio=_ratio(both, counts, contrast),
-        success=tuple(success.arms[:2]) if isinstance(success, ArmContrast) else (success, success),
+        onset_test=_onset_test(both),
+        hazard_ratio=_ratio(both),
+        success=success.arms[:2] if isinstance(success, ArmContrast) else (success, success),
         success_difference=success.difference if isinstance(success, ArmContrast) else success,
-        pain=pain,
+        pain=_pain(data, pairs),
         order=_order(data, pairs),
-        n=counts,
+        n=both.counts("success"),
         caution=_cautions(incomplete, left_out),
     )
 
@@ -69,9 +65,10 @@ def _pairs(data: AnalysisSet) -> tuple[pd.DataFrame, int, int]:
     return whole, int(len(wide) - len(whole)), int(len(order) - len(first))
 
 
-def _onset_test(both: AnalysisSet, counts: Counts, contrast: str) -> HypothesisTest | NotAvailable:
+def _onset_test(both: AnalysisSet) -> HypothesisTest | NotAvailable:
     protocol = both.protocol
-    return attempt(
+    return ask(
+        "onset_test",
         lambda: compare_arms(
             both.times("hazard"),
             both.arm,
@@ -81,16 +78,14 @@ def _onset_test(both: AnalysisSet, counts: Counts, contrast: str) -> HypothesisT
             seed=protocol.plan.seed,
             curves=both.curves,
         ),
-        quantity="onset_test",
-        contrast=contrast,
-        unit="",
+        protocol,
+        both.counts("success"),
         method="log-rank test, labels exchanged within patients",
-        n=counts,
-        level=protocol.plan.conf_level,
+        sign="/",
     )
 
 
-def _ratio(both: AnalysisSet, counts: Counts, contrast: str) -> Estimate | NotAvailable:
+def _ratio(both: AnalysisSet) -> EstimateLike:
     protocol = both.protocol
 
     def estimate() -> Estimate:
@@ -101,22 +96,16 @@ def _ratio(both: AnalysisSet, counts: Counts, contrast: str) -> Estimate | NotAv
             reference={"arm": protocol.reference_arm},
             conf_level=protocol.plan.conf_level,
         )
-        return next(e for e in fit.estimates if e.contrast == contrast)
+        return next(e for e in fit.estimates if e.contrast == f"{protocol.contrast_arm} / {protocol.reference_arm}")
 
-    return attempt(
-        estimate,
-        quantity="hazard_ratio",
-        contrast=contrast,
-        unit="ratio",
-        method="proportional hazards with an effect shared by the cases of a patient",
-        n=counts,
-        level=protocol.plan.conf_level,
-    )
+    method = "proportional hazards with an effect shared by the cases of a patient"
+    return ask("hazard_ratio", estimate, protocol, both.counts("success"), method=method)
 
 
-def _success(both: AnalysisSet, counts: Counts) -> ArmContrast | NotAvailable:
+def _success(both: AnalysisSet) -> ArmContrast | NotAvailable:
     protocol = both.protocol
-    return attempt(
+    return ask(
+        "success_difference",
         lambda: paired_success(
             both.times("success"),
             both.arm,
@@ -125,47 +114,33 @@ def _success(both: AnalysisSet, counts: Counts) -> ArmContrast | NotAvailable:
             target_min=protocol.onset.target_min,
             conf_level=protocol.plan.conf_level,
         ),
-        quantity="success_difference",
-        contrast=f"{protocol.contrast_arm} - {protocol.reference_arm}",
-        unit="proportion",
+        protocol,
+        both.counts("success"),
         method="paired shares",
-        n=counts,
-        level=protocol.plan.conf_level,
     )
-
-
-def _scores(data: AnalysisSet) -> FloatArray | None:
-    plan = data.protocol.pain
-    if plan is None:
-        return None
-    return data.frame[f"pain_{plan.moment}"].to_numpy(dtype=np.float64, na_value=np.nan)
 
 
 def _pain(data: AnalysisSet, pairs: pd.DataFrame) -> PairedComparison | None:
-    score, plan = _scores(data), data.protocol.pain
-    if score is None or plan is None:
+    plan, arms = data.protocol.pain, data.protocol.arm_codes[:2]
+    if plan is None:
         return None
-    arms = data.protocol.arm_codes[:2]
-    reference, other = (score[pairs[a].to_numpy()] for a in arms)
-    return compare_pairs(
-        reference, other, arms=arms, unit=plan.instrument.unit, conf_level=data.protocol.plan.conf_level
-    )
+    reference, other = (data.pain[pairs[a].to_numpy()] for a in arms)
+    level = data.protocol.plan.conf_level
+    return compare_pairs(reference, other, arms=arms, unit=plan.instrument.unit, conf_level=level)
 
 
 def _order(data: AnalysisSet, pairs: pd.DataFrame) -> OrderEffects | None:
     """Effects of the order on pain, where the order was recorded for both injections."""
-    score, plan = _scores(data), data.protocol.pain
+    plan, arms = data.protocol.pain, data.protocol.arm_codes[:2]
     period = data.frame["period"].astype(object)
-    if score is None or plan is None or not len(pairs) or period.isna().all():
+    if plan is None or not len(pairs) or period.isna().all():
         return None
-    arms = data.protocol.arm_codes[:2]
-    place = {a: pd.to_numeric(period.iloc[pairs[a].to_numpy()], errors="coerce").to_numpy(dtype=float) for a in arms}
-    known = ~np.isnan(place[arms[0]]) & ~np.isnan(place[arms[1]]) & (place[arms[0]] != place[arms[1]])
+    place = [pd.to_numeric(period.iloc[pairs[a].to_numpy()], errors="coerce").to_numpy(dtype=float) for a in arms]
+    known = ~np.isnan(place[0]) & ~np.isnan(place[1]) & (place[0] != place[1])
     if not known.any():
         return None
-    rows = pairs[known]
-    reference_first = (place[arms[0]] < place[arms[1]])[known]
-    reference, other = (score[rows[a].to_numpy()] for a in arms)
+    reference_first = (place[0] < place[1])[known]
+    reference, other = (data.pain[pairs.loc[known, a].to_numpy()] for a in arms)
     names = (f"{arms[0]} first", f"{arms[1]} first")
     return order_effects(
         np.where(reference_first, reference, other),
@@ -190,19 +165,14 @@ def _cautions(incomplete: int, left_out: int) -> tuple[Caution, ...]:
 
 def blinding_of(data: AnalysisSet) -> Blinding | None:
     """Guesses at the arm; ``None`` where nobody was asked. Arms as injected, where that is known."""
-    frame, protocol = data.frame, data.protocol
-    arm = frame["arm_received"] if "arm_received" in frame else frame["arm"]
-    guesses = {}
-    for who in PEOPLE:
-        said = frame[f"guess_{who}"].astype(object)
-        if said.notna().any():
-            guesses[who] = said.where(said.notna(), "").astype(str).to_numpy(dtype=str)
+    protocol = data.protocol
+    guesses = {who: said for who in PEOPLE if ((said := data.text(f"guess_{who}")) != "").any()}
     if not guesses:
         return None
     known = dict(protocol.study.blinding)
     return blinding_index(
         guesses,
-        arm.to_numpy(dtype=str),
+        data.received,
         arms=protocol.arm_codes[:2],
         intended={who: known.get(who) == "yes" for who in PEOPLE},
         conf_level=protocol.plan.conf_level,

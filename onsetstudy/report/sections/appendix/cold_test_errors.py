@@ -8,7 +8,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, share_text
 from onsetstudy.report.document import Paragraph, Section, Table
 from onsetstudy.report.numbers import decimal, interval, level
-from onsetstudy.study.cold_test_results import ColdTestErrors, ErrorRow
+from onsetstudy.study.results import ColdTestErrors, ErrorRow
 
 __all__ = ["cold_test_section"]
 

@@ -7,7 +7,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, value_text
 from onsetstudy.report.document import Paragraph, Section, Table
 from onsetstudy.report.numbers import capital, level, listed, tidy
-from onsetstudy.study.control_results import NegativeControl
+from onsetstudy.study.results import NegativeControl
 
 __all__ = ["negative_section", "negative_words"]
 

@@ -10,8 +10,7 @@ from onsetstudy.report.document import Block, Section, Table, absent, note
 from onsetstudy.report.numbers import counted, level, listed, percent
 from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sections.main.harms import limits_text
-from onsetstudy.study.group.results import GroupResults
-from onsetstudy.study.group_results import GroupPractice
+from onsetstudy.study.group.results import GroupPractice, GroupResults
 
 __all__ = ["sent_section"]
 

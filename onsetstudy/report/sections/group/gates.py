@@ -8,8 +8,7 @@ from onsetstudy.report.numbers import counted, level, listed
 from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sections.main.doubts import REASONS, doubt_words
 from onsetstudy.report.sentences import estimate_shown, without_looks
-from onsetstudy.study.group.results import GroupResults
-from onsetstudy.study.group_results import GroupGate
+from onsetstudy.study.group.results import GroupGate, GroupResults
 
 __all__ = ["gate_words", "gates_section", "left_out_words"]
 

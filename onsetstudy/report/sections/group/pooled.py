@@ -11,8 +11,7 @@ from onsetstudy.report.numbers import capital, counted, decimal, interval, level
 from onsetstudy.report.sections.blocks import group_curves_block
 from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sentences import estimate_shown, without_looks
-from onsetstudy.study.group.results import GroupResults
-from onsetstudy.study.group_results import Reconciled
+from onsetstudy.study.group.results import GroupResults, Reconciled
 
 __all__ = ["binding_words", "pooled_section"]
 

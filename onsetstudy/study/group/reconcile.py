@@ -1,0 +1,125 @@
+"""Where a group's numbers differ, and why: from each other, from practices' own, from a report from the rows.
+
+One of the two is the answer: the difference within practices, combined by numbers of cases. The mean of practices
+stands beside it. This module finds the reasons; it words nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from onsetstudy.core.quantities import read_earlier
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
+from onsetstudy.pool.results import Pooled
+from onsetstudy.study.exchange_results import Exchange
+from onsetstudy.study.group.pool_files import Period
+from onsetstudy.study.group.results import Agreement, GroupOverall, Reconciled
+
+__all__ = ["FEW_PRACTICES", "agreement_of", "not_reproduced", "reconcile", "unlike_rows"]
+
+ALIKE = 1e-9
+SPREAD_AGREES = 0.5
+FEW_PRACTICES = 5
+REPRODUCED = 1e-6
+
+
+def reconcile(overall: GroupOverall, pooled_all: Sequence[Pooled], *, practices: int) -> tuple[Reconciled, ...]:
+    """Quantities of which the mean of practices differs from the answer; empty with one practice."""
+    if practices < 2:
+        return ()
+    found = []
+    for within in (overall.hazard_ratio, *overall.differences):
+        pooled = next((p for p in pooled_all if read_earlier(p.quantity)[0] == within.quantity), None)
+        if pooled is None or _alike(within, pooled.average):
+            continue
+        reasons = []
+        if any(m.weight == 0 for m in pooled.members):
+            reasons.append("left_out")
+        spread = pooled.heterogeneity is not None and pooled.heterogeneity.tau2 > 0
+        reasons.append("spread" if spread else "weights")
+        found.append(
+            Reconciled(
+                quantity=within.quantity, within=within, mean_of_practices=pooled.average, reasons=tuple(reasons)
+            )
+        )
+    return tuple(found)
+
+
+def unlike_rows(files: Sequence[tuple[str, Exchange]], *, beyond: bool, first_look: bool = False) -> tuple[str, ...]:
+    """Why a report of the same cases from their rows may have other numbers: by code.
+
+    ``beyond`` says that some files go on after the quarter reported, ``first_look`` that interim analyses of scores
+    were planned, of which files allow this quarter's alone.
+    """
+    steps = [step for _, e in files for step in e.held_back.steps]
+    found = []
+    if any("joined into one period" in step for step in steps):
+        found.append("quarters_merged")
+    if any("became" in step for step in steps):
+        found.append("techniques_merged")
+    if any(e.held_back.scores_kept_back for _, e in files):
+        found.append("scores_held_back")
+    if beyond:
+        found.append("beyond")
+    if first_look:
+        found.append("first_look")
+    return tuple(found)
+
+
+def agreement_of(overall: GroupOverall, ratio: Pooled) -> Agreement:
+    """Why one stage and two stages differ, as far as they do."""
+    reasons = []
+    if any(m.weight == 0 for m in ratio.members):
+        reasons.append("left_out")
+    if ratio.heterogeneity is not None and ratio.heterogeneity.tau2 > 0:
+        reasons.append("spread")
+    if sum(m.weight > 0 for m in ratio.members) < FEW_PRACTICES:
+        reasons.append("few")
+    one, two = overall.hazard_ratio, ratio.average
+    if not (isinstance(one, Estimate) and isinstance(two, Estimate)):
+        return Agreement(apart=None, reasons=tuple(reasons))
+    apart = abs(float(np.log(one.estimate / two.estimate))) / (two.std_error or 1.0)
+    if apart > SPREAD_AGREES and not reasons:
+        reasons.append("weights")
+    return Agreement(apart=apart, reasons=tuple(reasons))
+
+
+def not_reproduced(period: Period, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
+    """Practices whose own estimates do not follow from the counts that they sent, though nothing was merged away."""
+    notes = []
+    counts = period.counts
+    for code in (c for c in counts.practices if c not in dict(period.beyond)):
+        sent = [e for _, e in counts.files if e.practice == code]
+        if len(sent) > 1 or any("became" in step for step in sent[0].held_back.steps):
+            continue
+        again = {r.quantity: r for r in own[code]}
+        for theirs in sent[0].estimates:
+            ours = again.get(theirs.quantity)
+            if not isinstance(theirs, Estimate) or (isinstance(ours, Estimate) and theirs.method != ours.method):
+                continue  # Of an earlier version, which compared in another way.
+            if not isinstance(ours, Estimate):
+                notes.append(f"{code}: its own {theirs.quantity} cannot be made from the counts that it sent; ask why.")
+            elif ours.n != theirs.n:
+                notes.append(
+                    f"{code}: its own {theirs.quantity} was made from other cases than the counts that it sent; ask "
+                    "which of the two was changed."
+                )
+            elif abs(theirs.estimate - ours.estimate) > REPRODUCED * max(1.0, abs(ours.estimate)):
+                notes.append(
+                    f"{code}: its own {theirs.quantity} ({theirs.estimate:.4g}) does not follow from its counts "
+                    f"({ours.estimate:.4g}); ask which version made the file."
+                )
+    return tuple(notes)
+
+
+def _alike(one: EstimateLike, two: EstimateLike) -> bool:
+    if not (isinstance(one, Estimate) and isinstance(two, Estimate)):
+        return isinstance(one, NotAvailable) and isinstance(two, NotAvailable)
+    pairs = zip(
+        (one.estimate, one.interval.low, one.interval.high),
+        (two.estimate, two.interval.low, two.interval.high),
+        strict=True,
+    )
+    return all(abs(a - b) <= ALIKE * max(1.0, abs(a)) for a, b in pairs)
