@@ -18,7 +18,7 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import SYNONYMS
 from onsetstudy.records.checks.codes import as_cases_spell, check_codes
-from onsetstudy.records.checks.crosscheck import crosscheck_cases, crosscheck_readings
+from onsetstudy.records.checks.crosscheck import crosscheck_cases, crosscheck_readings, row_of_case
 from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
 from onsetstudy.records.checks.no_records import set_no_records_aside
@@ -169,46 +169,27 @@ def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> _T
         )
         columns[column.name] = parsed.values
         found.repaired(column.name, parsed.repairs)
+        thing = {"date": "date", "clock": "time of day", "minute": "time", "tooth": "tooth"}.get(column.kind, "number")
         for row, (code, mend) in parsed.faults.items():
-            found.refuse(
-                row, column.name, code, f'the {_thing(column)} "{found.cell(row, column.name)}" cannot be read', mend
-            )
-        if parsed.clock_min is not None:
-            if table == "cold_tests":
-                clock_min = parsed.clock_min
-            else:
-                for row in np.flatnonzero(parsed.clock_min.notna()).tolist():
-                    what = f'"{found.cell(row, column.name)}" is a time of day'
-                    found.refuse(
-                        row, column.name, "not_a_time", what, "write minutes after the end of injection, as 9 or 9:30"
-                    )
+            what = f'the {thing} "{found.cell(row, column.name)}" cannot be read'
+            found.refuse(row, column.name, code, what, mend)
+        if table == "cold_tests":
+            clock_min = parsed.clock_min if clock_min is None else clock_min
+        elif parsed.clock_min is not None:
+            what, mend = '"{value}" is a time of day', "write minutes after the end of injection, as 9 or 9:30"
+            found.refuse_where(parsed.clock_min.notna(), column.name, "not_a_time", what, mend)
         _second_looks(parsed.values, column, found)
     return _Typed(pd.DataFrame(columns, index=raw.frame.index), clock_min)
 
 
-def _thing(column: Column) -> str:
-    return {"date": "date", "clock": "time of day", "minute": "time", "tooth": "tooth"}.get(column.kind, "number")
-
-
 def _second_looks(values: pd.Series, column: Column, found: Findings) -> None:
-    if column.query_low is None and column.query_high is None:
+    if column.query_high is None:
         return
-    number = values.astype(float)
-    low = column.query_low if column.query_low is not None else -np.inf
-    high = column.query_high if column.query_high is not None else np.inf
-    unusual = np.flatnonzero(((number < low) | (number > high)).to_numpy())
-    usual = (
-        f"{low:g} to {high:g}"
-        if np.isfinite([low, high]).all()
-        else (f"up to {high:g}" if np.isfinite(high) else f"at least {low:g}")
-    )
-    found.query(
-        unusual,
-        column.name,
-        "unusual",
-        f"{{value}} {column.unit} is unusual",
-        f"usual is {usual} {column.unit}; is it right?",
-    )
+    number, low, high = values.astype(float), column.query_low, column.query_high
+    unusual = (number > high) if low is None else (number < low) | (number > high)
+    usual = f"up to {high:g}" if low is None else f"{low:g} to {high:g}"
+    mend = f"usual is {usual} {column.unit}; is it right?"
+    found.query(unusual, column.name, "unusual", f"{{value}} {column.unit} is unusual", mend)
 
 
 def _schema(typed: _Typed, table: str, found: Findings, protocol: Protocol) -> None:
@@ -221,19 +202,15 @@ def _schema(typed: _Typed, table: str, found: Findings, protocol: Protocol) -> N
             warnings.simplefilter("ignore", FutureWarning)
             pandera_schema(table, ranges).validate(typed.frame, lazy=True)
     except SchemaErrors as error:
-        cases = error.failure_cases
-        unread = {(row, p.where.column) for row, p in found.problems}
+        told = {name: found.unread(name) for name in columns}
         if typed.clock_min is not None:
             # Times of day are set against the case later on.
-            unread |= {(int(row), "minute") for row in np.flatnonzero(typed.clock_min.notna())}
-        seen: set[tuple[int, str]] = set()
-        for name, check, row, value in zip(
-            cases["column"], cases["check"], cases["index"], cases["failure_case"], strict=True
-        ):
-            if row is None or row != row or (int(row), name) in unread or (int(row), name) in seen:
-                continue
-            seen.add((int(row), name))
-            _refuse_cell(found, int(row), columns[name], str(check), value, ranges.get(name))
+            told["minute"] |= typed.clock_min.notna().to_numpy()
+        failed = error.failure_cases.dropna(subset="index")[["column", "check", "index", "failure_case"]]
+        for name, check, row, value in failed.itertuples(index=False):
+            if not told[name][int(row)]:
+                told[name][int(row)] = True
+                _refuse_cell(found, int(row), columns[name], str(check), value, ranges.get(name))
 
 
 def _refuse_cell(
@@ -293,9 +270,7 @@ def _meant(written: str, codes: tuple[str, ...]) -> str | None:
 
 def _refuse_together(cases: pd.DataFrame, found: Findings, readings: pd.DataFrame, tests: Findings) -> None:
     """A case goes with its refused readings, readings go with their refused case."""
-    first = cases["case_id"].drop_duplicates()
-    row_of = pd.Series(first.index, index=first.to_numpy())
-    belongs = readings["case_id"].map(row_of)
+    belongs = row_of_case(cases, readings)
     for reading in np.flatnonzero(tests.refused & belongs.notna().to_numpy()):
         row = int(belongs.iloc[reading])
         if not found.refused[row]:

@@ -21,7 +21,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.onset import nearest_control, recorded_as_extra
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.records.model import Records
-from onsetstudy.records.numb_field import INSIDE, where_is_control
+from onsetstudy.records.numb_field import INSIDE, controls_in_field
 from onsetstudy.records.validity.between_arms import Shares, confirmed, given_up, shares_of, unconfirmed
 from onsetstudy.records.validity.off_schedule import expected_onsets, poisson_tail
 
@@ -277,11 +277,7 @@ def _in_field(records: Records, protocol: Protocol) -> Doubt | None:
     cases = records.cases
     if "control_tooth" not in cases or protocol.schedule.control_tooth == "none":
         return None
-    columns = (cases[name].astype(object).where(cases[name].notna(), "") for name in
-               ("control_tooth", "tooth", "technique"))  # fmt: skip
-    notation = protocol.schedule.tooth_notation
-    where = [where_is_control(c, t, (k,) if k else (), notation=notation) for c, t, k in zip(*columns, strict=True)]
-    inside = np.array([answer == INSIDE for answer in where], dtype=bool)
+    inside = controls_in_field(cases, notation=protocol.schedule.tooth_notation) == INSIDE
     if inside.sum() < ALL_OF_FEW or inside.sum() <= STRANGE * len(cases):
         return None
     counts = _named("control_in_field", int(inside.sum()), len(cases))
