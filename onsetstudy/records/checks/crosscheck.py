@@ -84,7 +84,13 @@ def _sites(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
     dentition = cases["tooth"].map({code: tooth.dentition for code, tooth in teeth.items()})
     adult = (dentition == "primary") & cases["age_band"].isin(["18-39", "40-59", "60-79", "80+"])
     found.query(adult, "tooth", "age", "a primary tooth ({value}) in an adult", "check tooth and notation")
-    # A control tooth that the injection itself makes numb says nothing of the cold.
+    _controls(cases, found, protocol)
+    young = (cases["age_band"] == "4-11") & (cases["agent"] == "bupivacaine")
+    found.query(young, "agent", "age", "{value} under 12 years", "check the label in force")
+
+
+def _controls(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
+    """A control tooth that the injection itself makes numb says nothing of the cold."""
     where = controls_in_field(cases, notation=protocol.schedule.tooth_notation)
     mend = "test a tooth outside the field, such as the canine of the other side or arch"
     told = {
@@ -93,8 +99,6 @@ def _sites(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
     }
     for answer, what in told.items():
         found.query(where == answer, "control_tooth", f"control_{answer}", what, mend)
-    young = (cases["age_band"] == "4-11") & (cases["agent"] == "bupivacaine")
-    found.query(young, "agent", "age", "{value} under 12 years", "check the label in force")
 
 
 def _scores(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
