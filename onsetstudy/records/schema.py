@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import pandera.pandas as pa
 
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = ["CASES", "COLD_TESTS", "LIP_BLOCKS", "TABLES", "Column", "asked_columns", "pandera_schema"]
+__all__ = ["CASES", "COLD_TESTS", "LIP_BLOCKS", "TABLES", "Column", "asked_columns", "limited", "pandera_schema"]
 
 LIP_BLOCKS = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive")
 """Injections after which the lip becomes numb, and is asked about."""
@@ -40,6 +41,8 @@ class Column:
         ``always``, ``buffered`` (when the arm is mixed) or empty.
     example : str
         A value that would be accepted.
+    unique : bool
+        Whether no value may stand in two rows.
     """
 
     name: str
@@ -53,11 +56,17 @@ class Column:
     query_high: float | None = None
     required: str = ""
     example: str = ""
+    unique: bool = False
 
     @property
     def numeric(self) -> bool:
         """Whether accepted values are numbers."""
-        return self.kind in ("number", "minute", "clock", "pain", "anxiety")
+        return self.scored or self.kind in ("number", "minute", "clock")
+
+    @property
+    def scored(self) -> bool:
+        """Whether values are scores on an instrument of the protocol."""
+        return self.kind in ("pain", "anxiety")
 
 
 def _code(name: str, meaning: str, *, field: str | None = None, required: str = "") -> Column:
@@ -108,7 +117,7 @@ def _pain(moment: str) -> Column:
 
 
 CASES: tuple[Column, ...] = (
-    _pseudonym("case_id", "code of this injection, used once", "P01-0001"),
+    replace(_pseudonym("case_id", "code of this injection, used once", "P01-0001"), unique=True),
     _pseudonym("practice_id", "code of the practice", "P01"),
     _pseudonym("clinician_id", "code of the operator", "P01-A"),
     _pseudonym("patient_id", "random code of the patient; the key stays at the practice; may repeat", "P01-K7Q2"),
@@ -261,29 +270,25 @@ def asked_columns(table: str, protocol: Protocol) -> tuple[Column, ...]:
     return tuple(c for c in TABLES[table] if not unasked.get(c.name, kinds.get(c.kind, False)))
 
 
-def pandera_schema(table: str, ranges: dict[str, tuple[float, float]]) -> pa.DataFrameSchema:
-    """Schema of a typed table.
+def limited(column: Column, protocol: Protocol) -> Column:
+    """A column with the limits that hold under a protocol: scores lie in the range of its instrument."""
+    pain = protocol.pain.instrument if protocol.pain else None
+    instrument = {"pain": pain, "anxiety": protocol.anxiety}.get(column.kind)
+    return column if instrument is None else replace(column, low=instrument.low, high=instrument.high)
 
-    Parameters
-    ----------
-    table : str
-        ``cases`` or ``cold_tests``.
-    ranges : dict
-        Lowest and highest score of ``pain`` and ``anxiety`` columns, by column.
-    """
-    columns = {}
-    for column in TABLES[table]:
-        low, high = ranges.get(column.name, (column.low, column.high))
-        checks = []
-        if column.codes:
-            checks.append(pa.Check.isin(column.codes, name="code"))
-        if low is not None and high is not None:
-            checks.append(pa.Check.in_range(low, high, name="range"))
-        columns[column.name] = pa.Column(
+
+def pandera_schema(columns: Iterable[Column]) -> pa.DataFrameSchema:
+    """Schema of a typed table by its columns, their limits as :func:`limited` has them."""
+    found = {}
+    for column in columns:
+        checks = [pa.Check.isin(column.codes, name="code")] if column.codes else []
+        if column.low is not None and column.high is not None:
+            checks.append(pa.Check.in_range(column.low, column.high, name="range"))
+        found[column.name] = pa.Column(
             float if column.numeric else None,
             checks=checks,
             nullable=column.required != "always",
-            unique=table == "cases" and column.name == "case_id",
+            unique=column.unique,
             report_duplicates="all",
         )
-    return pa.DataFrameSchema(columns, strict=True, index=pa.Index(int))
+    return pa.DataFrameSchema(found, strict=True, index=pa.Index(int))

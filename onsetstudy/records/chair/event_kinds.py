@@ -18,7 +18,7 @@ from onsetstudy.records.chair.mixing_drill import DRILL_TASKS
 from onsetstudy.records.chair.screening import SCREENED
 from onsetstudy.records.chair.training import moment_faults
 from onsetstudy.records.checks.privacy import looks_like_a_person, remark_names_a_person
-from onsetstudy.records.schema import CASES, Column
+from onsetstudy.records.schema import CASES, Column, limited
 from onsetstudy.records.teeth import TEETH
 
 __all__ = ["COLUMNS", "ENTERED", "KINDS", "STUDY_KINDS", "entry_faults"]
@@ -189,7 +189,7 @@ def _payload_faults(payload: Mapping[str, Any], keys: Mapping[str, Key]) -> list
         if key is None:
             faults.append(f"{_shown(name)} does not belong here")
         elif value is not None:
-            faults += _value_faults(name, value, key.codes, key.low, key.high)
+            faults += _value_faults(name, value, key)
     return faults
 
 
@@ -200,19 +200,9 @@ def _column_faults(name: str, value: Any, columns: Mapping[str, Column], protoco
     if value is None:
         return []
     if column.kind == "tooth":
-        known = TEETH[protocol.schedule.tooth_notation]
-        return (
-            []
-            if isinstance(value, str) and value in known
-            else [f"{_shown(value)} is no tooth in the notation of this study"]
-        )
-    low, high = column.low, column.high
-    instrument = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(
-        column.kind
-    )
-    if instrument is not None:
-        low, high = instrument.low, instrument.high
-    faults = _value_faults(name, value, column.codes, low, high)
+        known = isinstance(value, str) and value in TEETH[protocol.schedule.tooth_notation]
+        return [] if known else [f"{_shown(value)} is no tooth in the notation of this study"]
+    faults = _value_faults(name, value, limited(column, protocol))
     if name == "clinician_id" and not faults and CODE.match(value) is None:
         faults.append("the code of the operator has letters, digits and hyphens only")
     if name == "patient_id" and not faults and not is_case_code(str(value)):
@@ -220,10 +210,10 @@ def _column_faults(name: str, value: Any, columns: Mapping[str, Column], protoco
     return faults
 
 
-def _value_faults(name: str, value: Any, codes: tuple[str, ...], low: float | None, high: float | None) -> list[str]:
-    if codes:
-        return [] if value in codes else [f"{_shown(value)} is not a code of {name}"]
-    if low is not None and high is not None:
+def _value_faults(name: str, value: Any, key: Key | Column) -> list[str]:
+    if key.codes:
+        return [] if value in key.codes else [f"{_shown(value)} is not a code of {name}"]
+    if (low := key.low) is not None and (high := key.high) is not None:
         number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
         return [] if number and low <= value <= high else [f"{name} lies outside {low:g} to {high:g}"]
     if not isinstance(value, str) or len(value) > LONGEST_TEXT or not value.isprintable():

@@ -25,7 +25,7 @@ from onsetstudy.records.checks.no_records import set_no_records_aside
 from onsetstudy.records.checks.parse import parse_column
 from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
-from onsetstudy.records.schema import TABLES, Column, pandera_schema
+from onsetstudy.records.schema import TABLES, Column, limited, pandera_schema
 
 __all__ = ["check_records", "nothing_left", "score_ranges"]
 
@@ -41,14 +41,8 @@ class _Typed:
 
 def score_ranges(protocol: Protocol) -> dict[str, tuple[float, float]]:
     """Lowest and highest score of every pain and anxiety column under the protocol's instruments."""
-    ranges = {}
-    for column in TABLES["cases"]:
-        instrument = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(
-            column.kind
-        )
-        if instrument is not None:
-            ranges[column.name] = (instrument.low, instrument.high)
-    return ranges
+    columns = (limited(column, protocol) for column in TABLES["cases"] if column.scored)
+    return {c.name: (c.low, c.high) for c in columns if c.low is not None and c.high is not None}
 
 
 def check_records(
@@ -157,12 +151,10 @@ def _known_columns(raw: RawTable, table: str) -> RawTable:
 def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> _Typed:
     columns: dict[str, pd.Series] = {}
     clock_min = None
-    scores = score_ranges(protocol)
     for column in TABLES[table]:
-        low, high = scores.get(column.name, (column.low, column.high))
         parsed = parse_column(
             raw.frame[column.name].astype("string"),
-            replace(column, low=low, high=high),
+            limited(column, protocol),
             tooth_notation=protocol.schedule.tooth_notation,
             date_epoch=raw.date_epoch,
             declared=protocol.study.practices if column.name == "practice_id" else (),
@@ -194,13 +186,12 @@ def _second_looks(values: pd.Series, column: Column, found: Findings) -> None:
 
 def _schema(typed: _Typed, table: str, found: Findings, protocol: Protocol) -> None:
     """The dictionary's requirements, asked of the typed table by pandera, all at once."""
-    columns = {c.name: c for c in TABLES[table]}
-    ranges = score_ranges(protocol)
+    columns = {c.name: limited(c, protocol) for c in TABLES[table]}
     try:
         with warnings.catch_warnings():
             # The failures of a small table, put together inside pandera, may have columns without a value.
             warnings.simplefilter("ignore", FutureWarning)
-            pandera_schema(table, ranges).validate(typed.frame, lazy=True)
+            pandera_schema(columns.values()).validate(typed.frame, lazy=True)
     except SchemaErrors as error:
         told = {name: found.unread(name) for name in columns}
         if typed.clock_min is not None:
@@ -210,12 +201,10 @@ def _schema(typed: _Typed, table: str, found: Findings, protocol: Protocol) -> N
         for name, check, row, value in failed.itertuples(index=False):
             if not told[name][int(row)]:
                 told[name][int(row)] = True
-                _refuse_cell(found, int(row), columns[name], str(check), value, ranges.get(name))
+                _refuse_cell(found, int(row), columns[name], str(check), value)
 
 
-def _refuse_cell(
-    found: Findings, row: int, column: Column, check: str, value: object, scores: tuple[float, float] | None
-) -> None:
+def _refuse_cell(found: Findings, row: int, column: Column, check: str, value: object) -> None:
     written = found.cell(row, column.name)
     if check == "not_nullable":
         found.refuse(row, column.name, "missing", f"{column.name} is empty", f"fill it in: {column.meaning}")
@@ -228,12 +217,12 @@ def _refuse_cell(
         mend = f"did you mean {near}? Otherwise {mend}" if near else mend
         found.refuse(row, column.name, "code", f'"{written}" is not a known code', mend)
     else:
-        low, high = scores or (column.low, column.high)
+        low, high = column.low, column.high
         if column.unit == "%" and low is not None and 0 < float(str(value)) < low:
             what = f"{written} looks like a fraction of one"
             found.refuse(row, column.name, "percent", what, f"write per cent: {100 * float(str(value)):g}")
             return
-        unit = "on the protocol's scale" if scores else column.unit
+        unit = "on the protocol's scale" if column.scored else column.unit
         as_read, mend = _as_read(str(written), float(str(value)), (low, high))
         what = f"{written}{as_read} is outside {low:g} to {high:g} {unit}"
         found.refuse(row, column.name, "range", what, mend or f"enter a value from {low:g} to {high:g} {unit}")
