@@ -19,7 +19,7 @@ from onsetstudy.chairside.guard import Guard, Unreadable, read_json
 from onsetstudy.chairside.server import json_response, page_routes, told_response
 from onsetstudy.chairside.views import as_json
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.protocol.guided_questions import GUIDED, SETTLED, GuidedQuestion
+from onsetstudy.protocol.guided.questions import GUIDED, SETTLED, GuidedQuestion
 from onsetstudy.records.chair.case_questions import words
 
 __all__ = ["Finish", "SetUpPage", "SetUpView", "make_set_up_app"]

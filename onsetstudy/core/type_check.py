@@ -9,10 +9,11 @@ import re
 import types
 import typing
 from collections.abc import Collection
-from functools import cache
 from typing import Any
 
 import numpy as np
+
+from onsetstudy.core.serialise import type_hints
 
 __all__ = ["may_be_newer", "mismatches"]
 
@@ -41,11 +42,6 @@ def mismatches(value: Any) -> tuple[str, ...]:
     return tuple(found[:MOST])
 
 
-@cache
-def _hints(cls: type) -> dict[str, Any]:
-    return typing.get_type_hints(cls)
-
-
 def _walk(value: Any, hint: Any, place: str, found: list[str]) -> None:
     if len(found) >= MOST:
         return
@@ -56,7 +52,7 @@ def _walk(value: Any, hint: Any, place: str, found: list[str]) -> None:
         return
     chosen = fitting[0]
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        hints = _hints(type(value))
+        hints = type_hints(type(value))
         for field in dataclasses.fields(value):
             _walk(getattr(value, field.name), hints[field.name], f"{place}.{field.name}".lstrip("."), found)
     elif typing.get_origin(chosen) is tuple:

@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import FloatArray, IntArray
-from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.core.intervals import Intervals, derive_intervals
 from onsetstudy.design.trials.results import TrialScenario
 
 __all__ = ["Drawn", "cells_of", "draw_trials", "place_of"]

@@ -6,8 +6,7 @@ import json
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from onsetstudy.core.annotations import gather
-from onsetstudy.core.serialise import to_dict
+from onsetstudy.core.serialise import gather, to_dict
 from onsetstudy.files.atomic_write import write_together
 from onsetstudy.files.documents.results_json import rounded
 from onsetstudy.report.documents.planning import compose_planning

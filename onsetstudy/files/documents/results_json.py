@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.annotations import gather
 from onsetstudy.core.errors import ReportError, require
+from onsetstudy.core.serialise import gather
 from onsetstudy.files.documents.archive import write_in_place
 from onsetstudy.records.derived.roster import Roster
 from onsetstudy.report.claims_told import claims_listed

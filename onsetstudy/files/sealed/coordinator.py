@@ -17,7 +17,7 @@ from onsetstudy.files.sealed.described_list import COORDINATOR, read_description
 from onsetstudy.files.sealed.kept_allocation import read_slips
 from onsetstudy.files.sealed.opening import Opened, refuse_case, refuse_levels
 from onsetstudy.files.sealed.opening_log import empty_log, read_opening_log
-from onsetstudy.protocol.case_pattern import code_fault
+from onsetstudy.protocol.keys import code_fault
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.records.checks.privacy import looks_like_a_person
 from onsetstudy.records.derived.allocation import ARMS_JOIN, JOIN

@@ -28,7 +28,7 @@ from onsetstudy.files.sealed.opening_log import (
     read_opening_log,
     read_sealed,
 )
-from onsetstudy.protocol.case_pattern import code_fault, pattern_misfit
+from onsetstudy.protocol.keys import code_fault, pattern_misfit
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code, likely_codes

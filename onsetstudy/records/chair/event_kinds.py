@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from onsetstudy.protocol.case_pattern import code_fault
+from onsetstudy.protocol.keys import code_fault
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code

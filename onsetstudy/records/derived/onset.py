@@ -10,7 +10,7 @@ import pandas as pd
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.core.onset_rule import DerivedOnset, derive_intervals
+from onsetstudy.core.intervals import DerivedOnset, derive_intervals
 from onsetstudy.protocol.estimands import strategy_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.planned_minutes import SAME_TIME, TargetTests, answers_on_plan, onset_on_plan
@@ -119,7 +119,7 @@ class Onsets:
         -------
         DataFrame, one row per case
             Columns :data:`ONSET_COLUMNS`. ``censoring`` is ``left``, ``interval`` or ``right``; ``reason`` is a key
-            of :data:`onsetstudy.core.onset_rule.REASONS`; ``missed_tests`` counts planned tests up to the case's end
+            of :data:`onsetstudy.core.intervals.REASONS`; ``missed_tests`` counts planned tests up to the case's end
             without a valid reading; ``invalid_cycles`` counts target readings left out for the control tooth.
 
         Notes

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
-from onsetstudy.core.onset_rule import DerivedOnset
+from onsetstudy.core.intervals import DerivedOnset
 
 __all__ = ["SAME_TIME", "TargetTests", "answers_on_plan", "onset_on_plan"]
 

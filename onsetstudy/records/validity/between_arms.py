@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
-from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.core.intervals import derive_intervals
 
 __all__ = ["ArmTests", "Shares", "exact_p", "given_up", "ratios_of", "shares_of", "unconfirmed"]
 

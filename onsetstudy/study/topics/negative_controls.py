@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, IntArray
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.core.intervals import derive_intervals
 from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.records.model import Records
 from onsetstudy.study.control_results import NegativeControl

@@ -10,7 +10,7 @@ from typing import Any
 
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol.governance import is_answer
-from onsetstudy.protocol.guided_questions import (
+from onsetstudy.protocol.guided.questions import (
     GUIDED,
     NO_APPROVAL_YET,
     NO_RULE,
