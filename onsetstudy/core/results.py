@@ -132,8 +132,7 @@ class Caution:
 class Certificate:
     """Proof that an iterative fit is at its optimum.
 
-    ``gap`` is the largest violation of the optimality condition named by ``condition``,
-    on the scale on which ``tolerance`` is stated.
+    ``gap`` is the largest violation of the optimality condition ``condition``, on the scale of ``tolerance``.
     """
 
     converged: bool

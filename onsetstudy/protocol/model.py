@@ -54,9 +54,9 @@ class Arm(Keys):
 class StudyIdentity:
     """What the study is and how it was set up.
 
-    ``design`` is one of parallel, crossover, split_mouth, before_after, audit; ``allocation``
-    one of randomised, clinician_choice, alternating, date_based. ``invented`` marks data that
-    were made up to show the tool. ``case_codes`` is the pattern of case codes, empty where none is declared.
+    ``design`` is one of parallel, crossover, split_mouth, before_after, audit; ``allocation`` one of randomised,
+    clinician_choice, alternating, date_based. ``invented`` marks data that were made up to show the tool.
+    ``case_codes`` is the pattern of case codes, empty where none is declared.
     """
 
     id: str
@@ -248,10 +248,9 @@ class PlanningAssumptions(Keys):
     """What is expected before the first case, and where that comes from.
 
     Onset with the reference arm is Weibull with ``median_min`` minutes among teeth that become numb and ``shape``;
-    ``never_reference`` and ``never_other`` are the shares that do not. Shares lie between 0 and 1.
-    ``treated_reference`` and ``treated_other`` are the shares of successful treatments in the two arms.
-    ``within_patient_correlation`` is of the two outcomes of a patient who has both arms; without it pairs are not
-    sized.
+    ``never_reference`` and ``never_other`` are the shares that do not, ``treated_reference`` and ``treated_other``
+    those of successful treatments in the two arms. Shares lie between 0 and 1. ``within_patient_correlation`` is of the
+    two outcomes of a patient who has both arms; without it pairs are not sized.
     """
 
     cases_per_month: Annotated[float, Field(gt=0, le=10_000, strict=True)]
