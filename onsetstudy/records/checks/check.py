@@ -6,7 +6,7 @@ import datetime as dt
 import difflib
 import re
 import warnings
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -31,12 +31,6 @@ __all__ = ["check_records", "nothing_left", "score_ranges"]
 
 GROUPED = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 """A number that may have a sign between its thousands."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Typed:
-    frame: pd.DataFrame
-    clock_min: pd.Series | None
 
 
 def score_ranges(protocol: Protocol) -> dict[str, tuple[float, float]]:
@@ -95,27 +89,21 @@ def check_records(
     unread = unread_columns(raws) if drop_unknown else []
     raws = {name: _known_columns(raw, name) for name, raw in raws.items()}
     found = {name: Findings(name, raw) for name, raw in raws.items()}
-    typed = {name: _typed(raw, name, found[name], protocol) for name, raw in raws.items()}
-    for name in raws:
-        _schema(typed[name], name, found[name], protocol)
-    check_privacy(found["cases"])
-    check_codes(typed["cases"].frame, found["cases"], protocol.study)
-    typed["cold_tests"].frame["case_id"] = as_cases_spell(typed["cold_tests"].frame["case_id"], typed["cases"].frame)
-    crosscheck_cases(typed["cases"].frame, found["cases"], protocol, today=today)
-    readings = crosscheck_readings(
-        typed["cases"].frame,
-        found["cases"],
-        typed["cold_tests"].frame,
-        typed["cold_tests"].clock_min,
-        found["cold_tests"],
-        protocol,
-    )
+    (typed, _), (tests, clock_min) = (_typed(raw, name, found[name], protocol) for name, raw in raws.items())
+    of_cases, of_tests = found["cases"], found["cold_tests"]
+    _schema(typed, None, of_cases, protocol)
+    _schema(tests, clock_min, of_tests, protocol)
+    check_privacy(of_cases)
+    check_codes(typed, of_cases, protocol.study)
+    tests["case_id"] = as_cases_spell(tests["case_id"], typed)
+    crosscheck_cases(typed, of_cases, protocol, today=today)
+    readings = crosscheck_readings(typed, of_cases, tests, clock_min, of_tests, protocol)
     for name, raw in raws.items():
         set_no_records_aside(raw, name, found[name])
-    _refuse_together(typed["cases"].frame, found["cases"], readings, found["cold_tests"])
-    records = _records(typed["cases"].frame, readings, found)
+    _refuse_together(typed, of_cases, readings, of_tests)
+    records = _records(typed, readings, found)
     records = replace(records, queries=(*unread, *records.queries))
-    if strict and (found["cases"].refused.any() or found["cold_tests"].refused.any()):
+    if strict and (of_cases.refused.any() or of_tests.refused.any()):
         raise RecordsError(records.problems)
     if whole and len(records.cases) == 0:
         raise RecordsError([nothing_left(records, Where(file=cases.file, sheet=cases.sheet)), *records.problems])
@@ -139,16 +127,12 @@ def _known_columns(raw: RawTable, table: str) -> RawTable:
     frame.columns = pd.Index([normal_heading(h) for h in frame.columns])
     frame = frame.reindex(columns=[c.name for c in TABLES[table]])
     filled = frame.notna().any(axis=1).to_numpy()
-    return RawTable(
-        frame=frame[filled].reset_index(drop=True).astype(object),
-        source_row=pd.Series(np.asarray(raw.source_row)[filled]),
-        file=raw.file,
-        sheet=raw.sheet,
-        date_epoch=raw.date_epoch,
-    )
+    source_row = pd.Series(np.asarray(raw.source_row)[filled])
+    return replace(raw, frame=frame[filled].reset_index(drop=True).astype(object), source_row=source_row)
 
 
-def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> _Typed:
+def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> tuple[pd.DataFrame, pd.Series | None]:
+    """The typed columns of a table, and of cold tests the times of day that stand for minutes."""
     columns: dict[str, pd.Series] = {}
     clock_min = None
     for column in TABLES[table]:
@@ -171,7 +155,7 @@ def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> _T
             what, mend = '"{value}" is a time of day', "write minutes after the end of injection, as 9 or 9:30"
             found.refuse_where(parsed.clock_min.notna(), column.name, "not_a_time", what, mend)
         _second_looks(parsed.values, column, found)
-    return _Typed(pd.DataFrame(columns, index=raw.frame.index), clock_min)
+    return pd.DataFrame(columns, index=raw.frame.index), clock_min
 
 
 def _second_looks(values: pd.Series, column: Column, found: Findings) -> None:
@@ -184,19 +168,19 @@ def _second_looks(values: pd.Series, column: Column, found: Findings) -> None:
     found.query(unusual, column.name, "unusual", f"{{value}} {column.unit} is unusual", mend)
 
 
-def _schema(typed: _Typed, table: str, found: Findings, protocol: Protocol) -> None:
+def _schema(typed: pd.DataFrame, clock_min: pd.Series | None, found: Findings, protocol: Protocol) -> None:
     """The dictionary's requirements, asked of the typed table by pandera, all at once."""
-    columns = {c.name: limited(c, protocol) for c in TABLES[table]}
+    columns = {c.name: limited(c, protocol) for c in TABLES[found.table]}
     try:
         with warnings.catch_warnings():
             # The failures of a small table, put together inside pandera, may have columns without a value.
             warnings.simplefilter("ignore", FutureWarning)
-            pandera_schema(columns.values()).validate(typed.frame, lazy=True)
+            pandera_schema(columns.values()).validate(typed, lazy=True)
     except SchemaErrors as error:
         told = {name: found.unread(name) for name in columns}
-        if typed.clock_min is not None:
+        if clock_min is not None:
             # Times of day are set against the case later on.
-            told["minute"] |= typed.clock_min.notna().to_numpy()
+            told["minute"] |= clock_min.notna().to_numpy()
         failed = error.failure_cases.dropna(subset="index")[["column", "check", "index", "failure_case"]]
         for name, check, row, value in failed.itertuples(index=False):
             if not told[name][int(row)]:
