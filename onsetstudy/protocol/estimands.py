@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 from statistics import median
+from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.serialise import result_kind
@@ -155,24 +156,21 @@ def questions_of(protocol: Protocol, *, choice: str = "", analysis_set: str | No
 
 def _under(main: Estimand, choice: str) -> Estimand:
     """An estimand under another choice."""
-    one = replace(main, key=f"{main.key}:{choice}", role="sensitivity")
-    if choice in ("confirmations_1", "confirmations_2"):
-        return replace(one, rule=replace(main.rule, confirmations=int(choice[-1])))
-    if choice == "accept_unconfirmed":
-        return replace(one, rule=replace(main.rule, accept_unconfirmed=True))
-    if choice == "control_ignored":
-        return replace(one, rule=replace(main.rule, control_tooth="none"))
-    if choice == "all_tests":
-        return replace(one, rule=replace(main.rule, window_min=None))
-    if choice == "rescue_other_way":
-        # Composite turned round is hypothetical; whatever else was promised, its opposite is the failure.
-        other = "hypothetical" if main.strategy == "composite" else "composite"
-        return replace(one, strategies=((SUPPLEMENT, other),))
-    if choice == "first_cases_left_out":
-        return replace(one, first_cases=False)
-    if choice == "per_protocol":
-        return replace(one, analysis_set=PER_PROTOCOL)
-    raise OnsetStudyError(f"the sensitivity analysis {choice!r} is not known")
+    # Composite turned round is hypothetical; whatever else was promised, its opposite is the failure.
+    other = "hypothetical" if main.strategy == "composite" else "composite"
+    changed: dict[str, dict[str, Any]] = {
+        "confirmations_1": {"rule": replace(main.rule, confirmations=1)},
+        "confirmations_2": {"rule": replace(main.rule, confirmations=2)},
+        "accept_unconfirmed": {"rule": replace(main.rule, accept_unconfirmed=True)},
+        "control_ignored": {"rule": replace(main.rule, control_tooth="none")},
+        "all_tests": {"rule": replace(main.rule, window_min=None)},
+        "rescue_other_way": {"strategies": ((SUPPLEMENT, other),)},
+        "first_cases_left_out": {"first_cases": False},
+        "per_protocol": {"analysis_set": PER_PROTOCOL},
+    }
+    if choice not in changed:
+        raise OnsetStudyError(f"the sensitivity analysis {choice!r} is not known")
+    return replace(main, key=f"{main.key}:{choice}", role="sensitivity", **changed[choice])
 
 
 def estimand_of(

@@ -24,28 +24,10 @@ from onsetstudy.records.teeth import TEETH
 __all__ = ["COLUMNS", "ENTERED", "KINDS", "STUDY_KINDS", "entry_faults"]
 
 DERIVED = (
-    "case_id",
-    "practice_id",
-    "case_date",
-    "allocation",
-    "baseline_response",
-    "injection_start",
-    "injection_end",
-    "rescue_min",
-    "rescue_technique",
-    "rescue_volume_ml",
-    "rescue_agent",
-    "rescue_percent",
-    "rescue_vasoconstrictor",
-    "rescue_dilution",
-    "treatment_start_min",
-    "treatment_end_time",
-    "seated_time",
-    "dismissed_time",
-    "observation_end_min",
-    "mixed_to_injection_min",
-    "adverse_event",
-    "adverse_serious",
+    *("case_id", "practice_id", "case_date", "allocation", "baseline_response", "observation_end_min"),
+    *("injection_start", "injection_end", "treatment_start_min", "treatment_end_time", "seated_time", "dismissed_time"),
+    *("rescue_min", "rescue_technique", "rescue_volume_ml", "rescue_agent", "rescue_percent", "rescue_vasoconstrictor"),
+    *("rescue_dilution", "mixed_to_injection_min", "adverse_event", "adverse_serious"),
 )
 ENTERED: dict[str, Column] = {c.name: c for c in CASES if c.name not in (*DERIVED, *PREPARED_COLUMNS)}
 """Columns of a case that are typed or chosen at the chair; the others are counted, tapped or kept with the opening."""
