@@ -41,21 +41,14 @@ HARMLESS = (
     "study.ethics_status",
 )
 """Keys that contradict no other."""
-TOGETHER: dict[str, set[str]] = {
-    "testing": {"testing", "arms"},
-    "onset": {"onset", "testing"},
-    "arms": {"arms"},
-    "report": {"report"},
-    "analysis": {"analysis", "onset", "pain", "anxiety"},
-    "pain": {"pain"},
-    "planning": {"planning"},
-    "anxiety": {"anxiety"},
-    "study": {"study"},
-    "looks": {"looks"},
-    "allocation": {"allocation", "study", "arms"},
-    "adoption": {"adoption", "pain"},
+TOGETHER = {
+    "testing": {"arms"},
+    "onset": {"testing"},
+    "analysis": {"onset", "pain", "anxiety"},
+    "allocation": {"study", "arms"},
+    "adoption": {"pain"},
 }
-"""Tables that a contradiction told at a table looks at."""
+"""Tables that a contradiction told at a table looks at besides that table."""
 
 
 TREATMENT = "treatment_success_difference"
@@ -253,9 +246,8 @@ def contradictions_beside(content: Mapping[str, Any], error: ValidationError) ->
         read = ProtocolFile.model_validate(tables)
     except ValidationError:
         return []
-    return [
-        (key, what, mend) for key, what, mend in contradictions(read) if not doubtful & TOGETHER[key.partition(".")[0]]
-    ]
+    tables_of = {table: {table, *TOGETHER.get(table, ())} for table in ProtocolFile.model_fields}
+    return [found for found in contradictions(read) if not doubtful & tables_of[found[0].partition(".")[0]]]
 
 
 def _adoption(read: ProtocolFile) -> Iterator[Contradiction]:

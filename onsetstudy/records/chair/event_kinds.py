@@ -52,31 +52,25 @@ _RESPONSE = Key(codes=("felt", "not_felt", "not_done"), compulsory=True)
 _ROLE = Key(codes=CODES["tooth_role"], compulsory=True)
 _REASON = Key(compulsory=True)
 _ANCHOR = Key(low=-1e12, high=1e12, compulsory=True)
+_BARE = (
+    *("case_opened", "recorded", "preparation", "prepared", "injection_start", "injection_end"),
+    *("treatment_start", "treatment_end", "seated", "dismissed", "closed"),
+)
 KINDS: dict[str, dict[str, Key]] = {
-    "case_opened": {},
-    "recorded": {},
-    "preparation": {},
+    **{kind: {} for kind in _BARE},
     "baseline": {"tooth_role": _ROLE, "response": Key(codes=CODES["baseline_response"], compulsory=True)},
-    "prepared": {},
-    "injection_start": {},
-    "injection_end": {},
     "test": {"planned_min": Key(low=0, high=180), "tooth_role": _ROLE, "response": _RESPONSE},
     "supplement": {
         "technique": Key(codes=CODES["rescue_technique"][1:], compulsory=True),
         "agent": Key(codes=CODES["agent"]),
         "volume_ml": Key(low=0.05, high=20),
     },
-    "treatment_start": {},
-    "treatment_end": {},
-    "seated": {},
-    "dismissed": {},
     "adverse_event": {
         "kind": Key(codes=COLUMNS["adverse_event"].codes, compulsory=True),
         "serious": Key(codes=COLUMNS["adverse_serious"].codes),
         "note": Key(),
     },
     "withdrawn": {"reason": Key()},
-    "closed": {},
     "correction": {"reason": _REASON, "instead": Key()},
     "followed_up": {"note": Key()},
     "unblinded": {"reason": _REASON},

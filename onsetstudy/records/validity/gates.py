@@ -25,37 +25,20 @@ from onsetstudy.records.validity.off_schedule import expected_onsets, poisson_ta
 
 __all__ = ["COUNTED", "doubts_of", "doubts_of_practice"]
 
-
+_LOST = ("cases in which the control tooth was lost with the target", "cases with a control where the target was numb")
+_UNCONFIRMED = ("teeth that stopped feeling without a confirmed onset", "teeth that stopped feeling")
+_POSITIVE = ("tests off schedule at which the tooth was numb", "expected", "such tests")
 COUNTED = {
-    "control_lost": (
-        SHUTS,
-        (
-            "cases in which the control tooth was lost with the target",
-            "cases with a control where the target was numb",
-        ),
-    ),
-    "control_lost_in_arm": (
-        SHUTS,
-        (
-            "cases in which the control tooth was lost with the target",
-            "cases with a control where the target was numb",
-        )
-        * 2,
-    ),
+    "control_lost": (SHUTS, _LOST),
+    "control_lost_in_arm": (SHUTS, _LOST * 2),
     "clock": (SHUTS, ("cases whose minutes cannot be the planned tests", "cases tested")),
     "control_in_field": (QUALIFIES, ("cases with a control tooth inside the field of the injection", "cases")),
-    "off_schedule_positive": (
-        QUALIFIES,
-        ("tests off schedule at which the tooth was numb", "expected", "such tests"),
-    ),
+    "off_schedule_positive": (QUALIFIES, _POSITIVE),
     "tested_differently": (QUALIFIES, ("tests off schedule",) * 2),
     "tests_vanished": (QUALIFIES, ("planned tests not done in time",) * 2),
     "tested_later": (QUALIFIES, ("planned tests that were felt and done after their minute", "such tests") * 2),
     "given_up": (QUALIFIES, ("teeth still feeling whose tests ended before the horizon", "teeth still feeling") * 2),
-    "onset_unconfirmed": (
-        QUALIFIES,
-        ("teeth that stopped feeling without a confirmed onset", "teeth that stopped feeling") * 2,
-    ),
+    "onset_unconfirmed": (QUALIFIES, _UNCONFIRMED * 2),
     "tests_discarded": (QUALIFIES, ("tests of numb teeth discarded for the control tooth",) * 2),
 }
 """What each doubt does to a claim, and what it counts; what compares arms counts reference first."""
