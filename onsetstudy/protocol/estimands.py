@@ -22,7 +22,6 @@ __all__ = [
     "estimand_of",
     "main_set",
     "questions_of",
-    "strategy_of",
 ]
 
 INTENTION_TO_TREAT, AS_TREATED, PER_PROTOCOL = "intention to treat", "as treated", "per protocol"
@@ -122,11 +121,6 @@ class Estimand:
         return dict(self.strategies).get(SUPPLEMENT, "")
 
 
-def strategy_of(rule: str) -> str:
-    """The standard name of a rule for supplements; earlier protocols say ``failure`` or ``censored``."""
-    return todays_strategy(rule)
-
-
 def main_set(protocol: Protocol, *, as_injected: bool = False) -> str:
     """The analysis set of the main analysis: intention to treat where arms were allocated at random and are known.
 
@@ -201,7 +195,7 @@ def estimand_of(
     planned = {**dict.fromkeys(plan.secondary, "secondary"), plan.primary: "primary"}
     analysis_set = main_set(protocol) if analysis_set is None else analysis_set
     asked = RESCUE_OF.get(quantity)
-    supplement = None if asked is None else strategy_of(getattr(protocol.rescue, asked))
+    supplement = None if asked is None else todays_strategy(getattr(protocol.rescue, asked))
     if quantity == "treatment_success_difference":
         supplement = "composite"  # A treatment that took a supplement is no success, whatever the rule for onset.
     return Estimand(

@@ -6,11 +6,13 @@ import difflib
 import re
 from collections.abc import Mapping
 
+import pandas as pd
+
 from onsetstudy.core.errors import Problem, Where
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import TABLES
 
-__all__ = ["heading_problems", "normal_heading", "unread_columns"]
+__all__ = ["entries_under", "heading_problems", "normal_heading", "unread_columns"]
 
 UNHEADED = "(no_heading)"
 TITLES = 10
@@ -20,6 +22,12 @@ TITLES = 10
 def normal_heading(heading: object) -> str:
     """A heading as the dictionary writes it: small letters, one underscore for blanks and hyphens."""
     return re.sub(r"[\s\-]+", "_", str(heading).replace("\ufeff", "").strip().lower())
+
+
+def entries_under(heading: str, frame: pd.DataFrame) -> frozenset[str]:
+    """What the column of a heading, however it is spelt, says in a table as it was written, without blanks around."""
+    column = next((name for name in frame.columns if normal_heading(name) == heading), None)
+    return frozenset() if column is None else frozenset(frame[column].dropna().astype(str).str.strip())
 
 
 def heading_problems(raws: Mapping[str, RawTable], *, drop_unknown: bool, whole: bool = True) -> list[Problem]:

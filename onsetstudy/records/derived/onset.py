@@ -11,7 +11,7 @@ import pandas as pd
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import DerivedOnset, derive_intervals
-from onsetstudy.protocol.estimands import strategy_of
+from onsetstudy.protocol.earlier_names import todays_strategy
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.planned_minutes import SAME_TIME, TargetTests, answers_on_plan, onset_on_plan
 from onsetstudy.records.model import Records
@@ -153,7 +153,7 @@ class _Derived:
 def _strategy(protocol: Protocol, estimand: str, rescue: str | None) -> str:
     if estimand not in ("hazard", "success", "wait"):
         raise OnsetStudyError(f"the estimand {estimand!r} is not one of hazard, success, wait")
-    return strategy_of(getattr(protocol.rescue, estimand) if rescue is None else rescue)
+    return todays_strategy(getattr(protocol.rescue, estimand) if rescue is None else rescue)
 
 
 def _derive(records: Records, protocol: Protocol, rule: OnsetRule) -> _Derived:
