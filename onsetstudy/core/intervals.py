@@ -71,12 +71,9 @@ class Intervals:
             "has a left end that is negative or infinite": (left < 0) | np.isinf(left),
             "ends before it begins": right < left,
         }
+        mend = "write left as 0 or more minutes and right as at least left, or infinity"
         problems = [
-            Problem(
-                what=f"interval {i} ({left[i]:g}, {right[i]:g}] {fault}",
-                mend="write left as 0 or more minutes and right as at least left, or infinity",
-                code="interval",
-            )
+            Problem(what=f"interval {i} ({left[i]:g}, {right[i]:g}] {fault}", mend=mend, code="interval")
             for fault, rows in faults.items()
             for i in np.flatnonzero(rows)[:20]
         ]

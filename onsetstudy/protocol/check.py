@@ -171,13 +171,8 @@ def _problem(detail: Any, file: str) -> Problem:
         "dict_type": "write a table of keys",
         "value_error": str(context.get("error", "")),
     }.get(kind, str(detail["msg"]))
-    return Problem(
-        what=f"the value {_shown(value)} cannot be used",
-        where=where,
-        mend=mend,
-        value=_shown(value),
-        code=kind,
-    )
+    shown = _shown(value)
+    return Problem(what=f"the value {shown} cannot be used", where=where, mend=mend, value=shown, code=kind)
 
 
 def _number(value: Any) -> str:

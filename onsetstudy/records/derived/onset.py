@@ -16,14 +16,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.planned_minutes import SAME_TIME, TargetTests, answers_on_plan, onset_on_plan
 from onsetstudy.records.model import Records
 
-__all__ = [
-    "ONSET_COLUMNS",
-    "Cycles",
-    "OnsetRule",
-    "Onsets",
-    "target_cycles",
-    "valid_tests",
-]
+__all__ = ["ONSET_COLUMNS", "Cycles", "OnsetRule", "Onsets", "target_cycles", "valid_tests"]
 
 ONSET_COLUMNS = (
     "case_id",
