@@ -27,8 +27,10 @@ __all__ = [
     "FORMAT_VERSION",
     "TABLE",
     "Serialisable",
+    "alternatives",
     "from_dict",
     "gather",
+    "item_types",
     "read_earlier_words",
     "result_kind",
     "spread",
@@ -132,9 +134,16 @@ def type_hints(cls: type) -> dict[str, Any]:
     return typing.get_type_hints(cls)
 
 
-def _alternatives(hint: Any) -> tuple[Any, ...]:
+def alternatives(hint: Any) -> tuple[Any, ...]:
+    """Types of which a value may be one."""
     origin = typing.get_origin(hint)
     return typing.get_args(hint) if origin in (typing.Union, types.UnionType) else (hint,)
+
+
+def item_types(hint: Any, n: int) -> list[Any]:
+    """Types of the entries of a tuple of so many."""
+    inner = typing.get_args(hint)
+    return [inner[0]] * n if len(inner) == 2 and inner[1] is Ellipsis else list(inner)
 
 
 def _is_array(hint: Any) -> bool:
@@ -142,7 +151,7 @@ def _is_array(hint: Any) -> bool:
 
 
 def _back(value: Any, hint: Any) -> Any:
-    choices = _alternatives(hint)
+    choices = alternatives(hint)
     if isinstance(value, dict) and "kind" in value:
         return from_dict(value)
     if isinstance(value, list):
@@ -152,10 +161,9 @@ def _back(value: Any, hint: Any) -> Any:
             return array
         for choice in choices:
             if typing.get_origin(choice) is tuple:
-                inner = typing.get_args(choice)
-                if len(inner) == 2 and inner[1] is Ellipsis:
-                    return tuple(_back(item, inner[0]) for item in value)
-                return tuple(_back(item, part) for item, part in zip(value, inner, strict=True))
+                return tuple(
+                    _back(item, part) for item, part in zip(value, item_types(choice, len(value)), strict=True)
+                )
         return tuple(_back(item, Any) for item in value)
     if float in choices and not isinstance(value, bool) and isinstance(value, int | str):
         if isinstance(value, int) and int not in choices:
