@@ -195,9 +195,9 @@ class AnalysisPlan(Keys):
     conf_level: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.95
     min_stratum_cases: Annotated[StrictInt, Field(ge=2)] = 20
     wait_difference_min: Annotated[float, Field(gt=0, le=60, strict=True)] | None = None
-    planned_hazard_ratio: Annotated[float, Field(gt=0, strict=True)] = 1.5
-    planned_power: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.8
     sensitivity: tuple[Annotated[StrictStr, one_of(*keys.SENSITIVITY)], ...] = ()
+    planned_power: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.8
+    planned_hazard_ratio: Annotated[float, Field(gt=0, strict=True)] = 1.5
     secondary: tuple[Annotated[StrictStr, one_of(*keys.SECONDARY)], ...] = ()
     multiplicity: Annotated[StrictStr, coded("multiplicity")] = "holm"
     estimate_strata: keys.EstimateStrata = ("practice",)
