@@ -27,7 +27,7 @@ ARRAYS = {"numpy", "pandas", "scipy"}
 ROOMS = {
     "core": Room(0, frozenset({"numpy", "pandas"})),
     "inference": Room(1, frozenset(ARRAYS)),
-    "protocol": Room(2, frozenset({"pydantic"})),
+    "protocol": Room(2, frozenset({"pydantic"}), ("guided",)),
     "survival": Room(
         2,
         frozenset({*ARRAYS, "lifelines", "statsmodels"}),

@@ -17,7 +17,7 @@ from starlette.routing import Route
 
 from onsetstudy.chairside.guard import Guard, Unreadable, read_json
 from onsetstudy.chairside.server import answered, no_session, page_routes, view_response
-from onsetstudy.protocol.guided_questions import GUIDED, SETTLED, GuidedQuestion
+from onsetstudy.protocol.guided.questions import GUIDED, SETTLED, GuidedQuestion
 from onsetstudy.records.chair.case_questions import words
 
 __all__ = ["Finish", "SetUpPage", "SetUpView", "make_set_up_app"]

@@ -6,7 +6,7 @@ import datetime as dt
 import hashlib
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 __all__ = ["as_toml", "canonical_json", "canonical_value", "digest_of_rows", "digest_of_text"]
@@ -102,11 +102,7 @@ def canonical_json(content: Any) -> str:
 
 def digest_of_text(*parts: str) -> str:
     """SHA-256 of texts, each with its length before it, so that no two lists of parts give the same."""
-    return hashlib.sha256("".join(_counted(parts)).encode("utf-8")).hexdigest()
-
-
-def _counted(parts: Iterable[str]) -> Iterable[str]:
-    return (f"{len(part)}:{part}" for part in parts)
+    return hashlib.sha256("".join(f"{len(part)}:{part}" for part in parts).encode("utf-8")).hexdigest()
 
 
 def as_toml(content: Mapping[str, Any]) -> str:

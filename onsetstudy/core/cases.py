@@ -8,7 +8,7 @@ from __future__ import annotations
 import functools
 import inspect
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import KW_ONLY, dataclass, field
+from dataclasses import KW_ONLY, dataclass, field, replace
 from typing import Any, ParamSpec, Protocol, TypeVar, cast, overload
 
 import numpy as np
@@ -162,14 +162,8 @@ class Cases:
         """The chosen rows (indices or a boolean mask), in that order."""
         rows = np.asarray(rows)
         parts = {n: getattr(self, n)[rows] for n in self.filled if n != "covariates"}
-        return Cases(
-            self.outcome.take(rows),
-            reference_arm=self.reference_arm,
-            weight_kind=self.weight_kind,
-            conf_level=self.conf_level,
-            covariates={k: _some(v, rows) for k, v in self.covariates.items()},
-            **parts,
-        )
+        covariates = {k: _some(v, rows) for k, v in self.covariates.items()}
+        return replace(self, outcome=self.outcome.take(rows), covariates=covariates, **parts)
 
 
 def _frozen(array: NDArray[Any]) -> NDArray[Any]:

@@ -61,11 +61,8 @@ class Where:
 
     def __str__(self) -> str:
         parts = [self.file] if self.file else []
-        parts += [f"sheet {self.sheet}"] if self.sheet is not None else []
-        parts += [f"row {self.row}"] if self.row is not None else []
-        parts += [f"column {self.column}"] if self.column is not None else []
-        parts += [f"key {self.key}"] if self.key is not None else []
-        return ", ".join(parts)
+        told = {"sheet": self.sheet, "row": self.row, "column": self.column, "key": self.key}
+        return ", ".join(parts + [f"{name} {value}" for name, value in told.items() if value is not None])
 
 
 def _sentence(text: str) -> str:
@@ -187,12 +184,7 @@ class NotEstimable(OnsetStudyError):
     """
 
     def __init__(
-        self,
-        quantity: str,
-        reason: str,
-        *,
-        code: str = "not_estimable",
-        bound: tuple[float, float] | None = None,
+        self, quantity: str, reason: str, *, code: str = "not_estimable", bound: tuple[float, float] | None = None
     ) -> None:
         self.quantity = quantity
         self.reason = reason

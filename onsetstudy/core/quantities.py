@@ -53,14 +53,10 @@ class Quantity:
         ``min``, ``proportion``, ``ratio``, ``score`` (the protocol's instrument), ``cases``.
     contrast : str
         ``-`` or ``/``: other arm first, reference arm last; empty: of one arm.
-    null : float or None
-        Value of no difference: 0 or 1.
     favours : int
-        Side of ``null`` on which the other arm did better: -1 or 1; 0: neither is better.
+        Side of no difference on which the other arm did better: -1 or 1; 0: neither is better.
     words : tuple of str
         What the other arm is on its better and on its worse side: ``("sooner", "later")``.
-    scale : str
-        Where the standard error lives and the interval is made: ``identity``, ``log``, ``logit``.
     shown : Shown
         How readers see it.
     at : tuple of str
@@ -77,14 +73,22 @@ class Quantity:
     unit: str
     contrast: str = ""
     outcome: str = ""
-    null: float | None = None
     favours: int = 0
     words: tuple[str, ...] = ()
-    scale: str = "identity"
     shown: Shown = field(default_factory=Shown)
     at: tuple[str, ...] = ()
     rests_on: str = "cold_tests"
     earlier: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def null(self) -> float | None:
+        """Value of no difference: 0 or 1; ``None`` of one arm."""
+        return {"-": 0.0, "/": 1.0}.get(self.contrast)
+
+    @property
+    def scale(self) -> str:
+        """Where the standard error lives and the interval is made: ``identity``, or for ratios ``log``."""
+        return "log" if self.contrast == "/" else "identity"
 
     @property
     def unit_shown(self) -> str:
@@ -164,7 +168,6 @@ _ROWS = (
         plain="difference in the average wait, up to {tau_min:g} minutes",
         unit="min",
         contrast="-",
-        null=0.0,
         favours=-1,
         words=("sooner", "later"),
         shown=SAVED,
@@ -177,10 +180,8 @@ _ROWS = (
         plain="average wait of one arm over that of the other, up to {tau_min:g} minutes",
         unit="ratio",
         contrast="/",
-        null=1.0,
         favours=-1,
         words=("sooner", "later"),
-        scale="log",
         shown=Shown(places=2),
         at=("tau_min",),
         earlier=(("restricted_wait_ratio", 1),),
@@ -192,10 +193,8 @@ _ROWS = (
         plain="becoming numb at so many times the rate",
         unit="ratio",
         contrast="/",
-        null=1.0,
         favours=1,
         words=("sooner", "later"),
-        scale="log",
         shown=Shown(places=2),
     ),
     Quantity(
@@ -213,7 +212,6 @@ _ROWS = (
         plain="more or fewer of a hundred teeth numb by {target_min:g} minutes",
         unit="proportion",
         contrast="-",
-        null=0.0,
         favours=1,
         words=("more", "fewer"),
         shown=PER_HUNDRED,
@@ -235,7 +233,6 @@ _ROWS = (
         plain="more or fewer of a hundred teeth not numb within {tau_min:g} minutes",
         unit="proportion",
         contrast="-",
-        null=0.0,
         favours=-1,
         words=("fewer", "more"),
         shown=PER_HUNDRED,
@@ -248,10 +245,8 @@ _ROWS = (
         plain="proportion not numb of one arm over that of the other, within {tau_min:g} minutes",
         unit="ratio",
         contrast="/",
-        null=1.0,
         favours=-1,
         words=("fewer", "more"),
-        scale="log",
         shown=Shown(places=2),
         at=("tau_min",),
         earlier=(("never_numb_ratio", 1),),
@@ -271,7 +266,6 @@ _ROWS = (
         plain="more or fewer of a hundred treated with no or mild pain and without a supplemental injection",
         unit="proportion",
         contrast="-",
-        null=0.0,
         favours=1,
         words=("more", "fewer"),
         shown=PER_HUNDRED,
@@ -284,7 +278,6 @@ _ROWS = (
         plain="difference of the average scores",
         unit="score",
         contrast="-",
-        null=0.0,
         favours=-1,
         words=("lower", "higher"),
         rests_on="cases",
@@ -296,7 +289,6 @@ _ROWS = (
         plain="the middle of all differences between a score of one arm and a score of the other",
         unit="score",
         contrast="-",
-        null=0.0,
         favours=-1,
         words=("lower", "higher"),
         rests_on="cases",
@@ -308,7 +300,6 @@ _ROWS = (
         plain="minutes waited and mixed, up to {tau_min:g} minutes",
         unit="min",
         contrast="-",
-        null=0.0,
         favours=-1,
         words=("saved", "lost"),
         shown=SAVED,
@@ -322,7 +313,6 @@ _ROWS = (
         plain="minutes waited, up to {tau_min:g} minutes",
         unit="min",
         contrast="-",
-        null=0.0,
         favours=-1,
         words=("saved", "lost"),
         shown=SAVED,
@@ -336,7 +326,6 @@ _ROWS = (
         plain="minutes from the injection to the end of the visit",
         unit="min",
         contrast="-",
-        null=0.0,
         favours=-1,
         words=("saved", "lost"),
         shown=SAVED,

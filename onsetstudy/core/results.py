@@ -132,8 +132,7 @@ class Caution:
 class Certificate:
     """Proof that an iterative fit is at its optimum.
 
-    ``gap`` is the largest violation of the optimality condition named by ``condition``,
-    on the scale on which ``tolerance`` is stated.
+    ``gap`` is the largest violation of the optimality condition ``condition``, on the scale of ``tolerance``.
     """
 
     converged: bool
@@ -170,6 +169,12 @@ class Result(Protocol):
         """Plain JSON types."""
 
 
+def _one_row(result: EstimateLike | HypothesisTest, unit: str, method: str, *numbers: float | None) -> pd.DataFrame:
+    """A result as a row with the estimate columns; ``numbers`` are those from ``estimate`` to ``p_value``."""
+    row = (result.quantity, result.contrast, *numbers, unit, method, result.n.cases, result.n.onsets)
+    return pd.DataFrame([row], columns=list(ESTIMATE_COLUMNS))
+
+
 @result_kind("estimate")
 class Estimate(Serialisable):
     """One estimated quantity with everything needed to quote it.
@@ -193,18 +198,9 @@ class Estimate(Serialisable):
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the estimate columns."""
-        span, n = self.interval, self.n
-        row = (
-            self.quantity,
-            self.contrast,
-            self.estimate,
-            self.std_error,
-            span.low,
-            span.high,
-            span.level,
-            self.p_value,
-        )
-        return pd.DataFrame([(*row, self.unit, self.method, n.cases, n.onsets)], columns=list(ESTIMATE_COLUMNS))
+        span = self.interval
+        numbers = (self.estimate, self.std_error, span.low, span.high, span.level, self.p_value)
+        return _one_row(self, self.unit, self.method, *numbers)
 
 
 @result_kind("not_available")
@@ -230,9 +226,8 @@ class NotAvailable(Serialisable):
         cls, error: NotEstimable, *, contrast: str | None, unit: str, method: str, n: Counts, level: float = 0.95
     ) -> NotAvailable:
         """The result that stands where ``error`` was raised."""
-        bound = None
-        if error.bound is not None:
-            bound = Interval(low=error.bound[0], high=error.bound[1], level=level, method="one-sided bound")
+        low, high = error.bound or (0.0, 0.0)
+        bound = Interval(low=low, high=high, level=level, method="one-sided bound") if error.bound else None
         return cls(
             quantity=error.quantity,
             contrast=contrast,
@@ -246,9 +241,9 @@ class NotAvailable(Serialisable):
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the estimate columns; the estimate is missing."""
-        low, high, level = (self.bound.low, self.bound.high, self.bound.level) if self.bound else (None, None, None)
-        row = (self.quantity, self.contrast, None, None, low, high, level, None, self.unit, self.reason)
-        return pd.DataFrame([(*row, self.n.cases, self.n.onsets)], columns=list(ESTIMATE_COLUMNS))
+        span = self.bound
+        limits = (None, None, None) if span is None else (span.low, span.high, span.level)
+        return _one_row(self, self.unit, self.reason, None, None, *limits, None)
 
 
 def complement_of(difference: Estimate | NotAvailable, quantity: str) -> Estimate | NotAvailable:
@@ -329,8 +324,8 @@ class HypothesisTest(Serialisable):
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the estimate columns; the estimate is the statistic."""
-        row = (self.quantity, self.contrast, self.statistic, None, None, None, None, self.p_shown, self.statistic_name)
-        return pd.DataFrame([(*row, self.method, self.n.cases, self.n.onsets)], columns=list(ESTIMATE_COLUMNS))
+        numbers = (self.statistic, None, None, None, None, self.p_shown)
+        return _one_row(self, self.statistic_name, self.method, *numbers)
 
 
 @result_kind("fit")

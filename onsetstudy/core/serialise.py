@@ -3,6 +3,9 @@
 A dataclass registered with :func:`result_kind` becomes a dict with its ``kind``; the way
 back is chosen by that word. Infinite and missing numbers are written as the texts
 ``"inf"``, ``"-inf"`` and ``"nan"``, since JSON has no such numbers.
+
+In a results file cautions and assumptions stand once, in a table of their own, and are referred to by their key: on
+plain JSON types, so that every kind of result is served alike; a file written without the table is read as it stands.
 """
 
 from __future__ import annotations
@@ -17,13 +20,28 @@ from typing import Any, TypeVar, cast, dataclass_transform
 
 import numpy as np
 
-from onsetstudy.core.annotations import TABLE, spread
 from onsetstudy.core.errors import OnsetStudyError, require
 from onsetstudy.core.quantities import read_earlier
 
-__all__ = ["FORMAT_VERSION", "Serialisable", "from_dict", "read_earlier_words", "result_kind", "to_dict"]
+__all__ = [
+    "FORMAT_VERSION",
+    "TABLE",
+    "Serialisable",
+    "alternatives",
+    "from_dict",
+    "gather",
+    "item_types",
+    "read_earlier_words",
+    "result_kind",
+    "spread",
+    "to_dict",
+    "type_hints",
+]
 
 FORMAT_VERSION = 1
+TABLE = "annotations"
+NAMED = {"assumption": "name", "caution": "code"}
+REFERENCE = "annotation"
 
 EARLIER_FIELDS = {
     "chair_time": {
@@ -111,13 +129,21 @@ class Serialisable:
 
 
 @cache
-def _hints(cls: type) -> dict[str, Any]:
+def type_hints(cls: type) -> dict[str, Any]:
+    """Types of the fields of a result."""
     return typing.get_type_hints(cls)
 
 
-def _alternatives(hint: Any) -> tuple[Any, ...]:
+def alternatives(hint: Any) -> tuple[Any, ...]:
+    """Types of which a value may be one."""
     origin = typing.get_origin(hint)
     return typing.get_args(hint) if origin in (typing.Union, types.UnionType) else (hint,)
+
+
+def item_types(hint: Any, n: int) -> list[Any]:
+    """Types of the entries of a tuple of so many."""
+    inner = typing.get_args(hint)
+    return [inner[0]] * n if len(inner) == 2 and inner[1] is Ellipsis else list(inner)
 
 
 def _is_array(hint: Any) -> bool:
@@ -125,7 +151,7 @@ def _is_array(hint: Any) -> bool:
 
 
 def _back(value: Any, hint: Any) -> Any:
-    choices = _alternatives(hint)
+    choices = alternatives(hint)
     if isinstance(value, dict) and "kind" in value:
         return from_dict(value)
     if isinstance(value, list):
@@ -135,10 +161,9 @@ def _back(value: Any, hint: Any) -> Any:
             return array
         for choice in choices:
             if typing.get_origin(choice) is tuple:
-                inner = typing.get_args(choice)
-                if len(inner) == 2 and inner[1] is Ellipsis:
-                    return tuple(_back(item, inner[0]) for item in value)
-                return tuple(_back(item, part) for item, part in zip(value, inner, strict=True))
+                return tuple(
+                    _back(item, part) for item, part in zip(value, item_types(choice, len(value)), strict=True)
+                )
         return tuple(_back(item, Any) for item in value)
     if float in choices and not isinstance(value, bool) and isinstance(value, int | str):
         if isinstance(value, int) and int not in choices:
@@ -181,7 +206,7 @@ def from_dict(data: Mapping[str, Any]) -> Any:
     for (kind, field), words in EARLIER_WORDS.items():
         if kind == data["kind"] and isinstance(data.get(field), str):
             data[field] = words.get(data[field], data[field])
-    hints = _hints(cls)
+    hints = type_hints(cls)
     names = [f.name for f in dataclasses.fields(cls)]
     unknown = sorted(set(data) - set(names) - {"kind", "version"})
     if unknown:
@@ -213,3 +238,52 @@ def _under_todays_key(result: Any) -> Any:
         if result.method == ARMS_AS_SAVED and result.contrast:
             changes["contrast"] = " - ".join(reversed(result.contrast.split(" - ")))
     return dataclasses.replace(result, **changes)
+
+
+def _walked(value: Any, told: Callable[[dict[str, Any]], dict[str, Any] | None]) -> Any:
+    """Plain types with each dict for which ``told`` gives another in its place."""
+    if isinstance(value, list):
+        return [_walked(item, told) for item in value]
+    if not isinstance(value, dict):
+        return value
+    instead = told(value)
+    return {name: _walked(item, told) for name, item in value.items()} if instead is None else instead
+
+
+def gather(data: Mapping[str, Any]) -> dict[str, Any]:
+    """The same data with each distinct caution and assumption once, under ``annotations``.
+
+    A key is the kind and the code; where values make several texts of one code, the later ones are numbered.
+    """
+    table: dict[str, dict[str, Any]] = {}
+    keys: dict[tuple[tuple[str, Any], ...], str] = {}
+
+    def referred(value: dict[str, Any]) -> dict[str, Any] | None:
+        field = NAMED.get(str(value.get("kind")))
+        if field is None or field not in value:
+            return None
+        identity = tuple(sorted(value.items()))
+        if identity not in keys:
+            base = f"{value['kind']}/{value[field]}"
+            number = 1 + sum(key == base or key.startswith(f"{base}/") for key in table)
+            keys[identity] = base if number == 1 else f"{base}/{number}"
+            table[keys[identity]] = dict(value)
+        return {REFERENCE: keys[identity]}
+
+    return {**{name: _walked(item, referred) for name, item in data.items()}, TABLE: table}
+
+
+def spread(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Data of :func:`gather` with every reference replaced by what it stands for.
+
+    Raises
+    ------
+    KeyError
+        If a reference is not in the table.
+    """
+    table = data.get(TABLE, {})
+
+    def found(value: dict[str, Any]) -> dict[str, Any] | None:
+        return dict(table[value[REFERENCE]]) if set(value) == {REFERENCE} else None
+
+    return {name: _walked(item, found) for name, item in data.items() if name != TABLE}

@@ -7,15 +7,14 @@ import datetime as dt
 import difflib
 import math
 import re
-import types
 import typing
 from collections.abc import Collection, Mapping
-from functools import cache
 from typing import Any
 
 import numpy as np
 
 from onsetstudy.core.errors import Problem, Where
+from onsetstudy.core.serialise import alternatives, item_types, type_hints
 
 __all__ = ["TableReader", "may_be_newer", "mismatches"]
 
@@ -44,28 +43,21 @@ def mismatches(value: Any) -> tuple[str, ...]:
     return tuple(found[:MOST])
 
 
-@cache
-def _hints(cls: type) -> dict[str, Any]:
-    return typing.get_type_hints(cls)
-
-
 def _walk(value: Any, hint: Any, place: str, found: list[str]) -> None:
     if len(found) >= MOST:
         return
-    choices = typing.get_args(hint) if typing.get_origin(hint) in (typing.Union, types.UnionType) else (hint,)
+    choices = alternatives(hint)
     fitting = [choice for choice in choices if _shape_fits(value, choice)]
     if not fitting:
         found.append(f"{place or 'the whole'}: {_called(value)} instead of {' or '.join(map(_named, choices))}")
         return
     chosen = fitting[0]
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        hints = _hints(type(value))
+        hints = type_hints(type(value))
         for field in dataclasses.fields(value):
             _walk(getattr(value, field.name), hints[field.name], f"{place}.{field.name}".lstrip("."), found)
     elif typing.get_origin(chosen) is tuple:
-        inner = typing.get_args(chosen)
-        each = [inner[0]] * len(value) if len(inner) == 2 and inner[1] is Ellipsis else list(inner)
-        for i, (item, part) in enumerate(zip(value, each, strict=True)):
+        for i, (item, part) in enumerate(zip(value, item_types(chosen, len(value)), strict=True)):
             _walk(item, part, f"{place}[{i + 1}]", found)
 
 
@@ -77,9 +69,7 @@ def _shape_fits(value: Any, hint: Any) -> bool:
         return value is None
     origin = typing.get_origin(hint)
     if origin is tuple:
-        inner = typing.get_args(hint)
-        whole = len(inner) == 2 and inner[1] is Ellipsis
-        return isinstance(value, tuple) and (whole or len(value) == len(inner))
+        return isinstance(value, tuple) and len(item_types(hint, len(value))) == len(value)
     if hint is np.ndarray or origin is np.ndarray:
         return isinstance(value, np.ndarray)
     if origin is typing.Literal:

@@ -6,7 +6,6 @@ import dataclasses
 import difflib
 import hashlib
 import json
-import types
 import typing
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -16,31 +15,27 @@ from pydantic import AfterValidator, BaseModel, ValidationError
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol.contradictions import Contradiction, contradictions, contradictions_beside
 from onsetstudy.protocol.earlier_names import first_key, named_twice, todays_names, with_first_names
-from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
-from onsetstudy.protocol.layout import ProtocolFile
+from onsetstudy.protocol.governance import Conduct, Governance
+from onsetstudy.protocol.keys import Keys
+from onsetstudy.protocol.layout import AllocationTable, DosesTable, ProtocolFile
 from onsetstudy.protocol.model import (
     AllocationRule,
-    AnalysisPlan,
-    Arm,
-    ChairTimeRule,
     ClinicLimit,
     DoseRule,
-    Eligibility,
     Instrument,
-    LookRule,
-    OnsetDefinition,
     PainPlan,
-    PlanningAssumptions,
     Protocol,
     Quarter,
-    RescueRule,
     Schedule,
     StudyIdentity,
-    WatchRule,
 )
 from onsetstudy.protocol.vocabulary import SCALES
 
 __all__ = ["check_protocol", "content_digest", "normalised_content", "protocol_digest"]
+
+
+KINDS = {"unexpected_keyword_argument": "extra_forbidden", "dataclass_type": "model_type", "tuple_type": "list_type"}
+"""Faults of the tables that are read as they stand, by the names of the same faults in the others."""
 
 
 def check_protocol(content: Mapping[str, Any], *, file: str = "") -> Protocol:
@@ -68,7 +63,9 @@ def check_protocol(content: Mapping[str, Any], *, file: str = "") -> Protocol:
     try:
         read = ProtocolFile.model_validate(today)
     except ValidationError as error:
-        found = [_problem(detail, file) for detail in error.errors()]
+        # Entries that were refused one by one are told; that none is left says nothing more.
+        whole = [d for d in error.errors() if d["type"] != "too_short" or len(d["input"]) < d["ctx"]["min_length"]]
+        found = [_problem(detail, file) for detail in whole]
         found += _told(contradictions_beside(today, error), file)
         raise ProtocolError([*twice, *(_as_written(each, content) for each in found)]) from None
     problems = [*twice, *(_as_written(each, content) for each in _told(contradictions(read), file))]
@@ -150,7 +147,7 @@ def _shown(value: Any) -> str:
 
 def _problem(detail: Any, file: str) -> Problem:
     """One of pydantic's findings in the words of this house."""
-    kind, location, value = detail["type"], detail["loc"], detail.get("input")
+    kind, location, value = KINDS.get(detail["type"], detail["type"]), detail["loc"], detail.get("input")
     context = detail.get("ctx", {})
     where = Where(file=file, key=_key(location))
     if kind == "missing":
@@ -174,13 +171,8 @@ def _problem(detail: Any, file: str) -> Problem:
         "dict_type": "write a table of keys",
         "value_error": str(context.get("error", "")),
     }.get(kind, str(detail["msg"]))
-    return Problem(
-        what=f"the value {_shown(value)} cannot be used",
-        where=where,
-        mend=mend,
-        value=_shown(value),
-        code=kind,
-    )
+    shown = _shown(value)
+    return Problem(what=f"the value {shown} cannot be used", where=where, mend=mend, value=shown, code=kind)
 
 
 def _number(value: Any) -> str:
@@ -193,31 +185,25 @@ def _pattern(location: tuple[int | str, ...]) -> str:
     return "write letters, digits and hyphens only, beginning with a letter or digit, at most 60"
 
 
-def _table(location: tuple[int | str, ...]) -> type[BaseModel] | None:
-    """The model of the table in which a key stands."""
-    model: type[BaseModel] | None = ProtocolFile
+def _fields(location: tuple[int | str, ...]) -> Mapping[str, Any] | None:
+    """Keys of the table in which a key stands, each with its type; ``None`` where its keys are not fixed."""
+    table: type | None = ProtocolFile
     for part in location[:-1]:
-        if isinstance(part, int) or model is None:
-            continue
-        field = model.model_fields.get(str(part))
-        model = None if field is None else _model_in(field.annotation)
-    return model
+        if not isinstance(part, int) and table is not None:
+            table = _table_in(typing.get_type_hints(table, include_extras=True).get(part))
+    return None if table is None else typing.get_type_hints(table, include_extras=True)
 
 
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+def _table_in(annotation: Any) -> type | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel | Keys):
         return annotation
-    origin = typing.get_origin(annotation)
-    if origin in (typing.Union, types.UnionType, list, typing.Annotated):
-        return next((found for a in typing.get_args(annotation) if (found := _model_in(a))), None)
-    return None
+    return next((found for each in typing.get_args(annotation) if (found := _table_in(each))), None)
 
 
 def _nearest(location: tuple[int | str, ...]) -> str:
-    model = _table(location)
-    if model is None:
+    known = _fields(location)
+    if known is None:
         return "leave it out"
-    known = list(model.model_fields)
     near = difflib.get_close_matches(str(location[-1]), known, n=1)
     return f"did you mean {near[0]}?" if near else f"leave it out; the keys here are {', '.join(known)}"
 
@@ -226,18 +212,13 @@ def _what_belongs(location: tuple[int | str, ...]) -> str:
     name = str(location[-1])
     if len(location) == 1:
         return f"add the table [{name}]; the protocols that come with this package show what belongs in it"
-    told = f"add {name} = … to the table [{location[0]}]"
-    codes = _codes_of(location)
-    if codes:
-        return f"{told}: {codes}; the protocols that come with this package explain it"
-    return f"{told}; the protocols that come with this package explain it"
+    told, codes = f"add {name} = … to the table [{location[0]}]", _codes_of(location)
+    return f"{told}{f': {codes}' if codes else ''}; the protocols that come with this package explain it"
 
 
 def _codes_of(location: tuple[int | str, ...]) -> str:
     """What a key with codes says to a value that is none of them: ``write one of …``."""
-    model = _table(location)
-    field = None if model is None else model.model_fields.get(str(location[-1]))
-    for rule in () if field is None else field.metadata:
+    for rule in getattr((_fields(location) or {}).get(str(location[-1])), "__metadata__", ()):
         if isinstance(rule, AfterValidator):
             try:
                 rule.func("")  # type: ignore[call-arg]
@@ -256,55 +237,45 @@ def _protocol(read: ProtocolFile) -> Protocol:
             mild_at_most=read.pain.mild_at_most,
         )
     anxiety = None if read.anxiety is None else _instrument(read.anxiety.scale, read.anxiety.important_difference)
-    testing = _values(read.testing)
+    testing, study, allocation = _values(read.testing), _values(read.study), read.allocation
     return Protocol(
-        study=StudyIdentity(**{**_values(read.study), "blinding": tuple(sorted(read.study.blinding.items()))}),
-        arms=tuple(Arm(**arm.model_dump()) for arm in read.arms),
+        study=StudyIdentity(**{**study, "blinding": tuple(sorted(read.study.blinding.items()))}),
+        arms=tuple(read.arms),
         reference_arm=testing.pop("reference_arm"),
-        eligibility=Eligibility(**_values(read.population)),
+        eligibility=read.population,
         schedule=Schedule(tests_min=tuple(map(float, testing.pop("schedule_min"))), **testing),
-        onset=OnsetDefinition(**read.onset.model_dump()),
-        rescue=RescueRule(**read.rescue.model_dump()),
+        onset=read.onset,
+        rescue=read.rescue,
         pain=pain,
         anxiety=anxiety,
-        plan=AnalysisPlan(**_values(read.analysis)),
+        plan=read.analysis,
         quarters=tuple(Quarter(label=label) for label in read.report.quarters),
-        **_rules(read),
+        looks=read.looks,
+        allocation=None if allocation is None else _allocation(allocation),
+        planning=read.planning,
+        chair_time=read.chair_time,
+        doses=None if read.doses is None else _doses(read.doses),
+        watch=read.watch,
+        conduct=None if read.conduct is None else Conduct(texts=tuple(sorted(read.conduct.items()))),
+        governance=None if read.governance is None else Governance(texts=tuple(sorted(read.governance.items()))),
+        adoption=read.adoption,
         digest=protocol_digest(read),
     )
+
+
+def _allocation(table: AllocationTable) -> AllocationRule:
+    values = _values(table)
+    return AllocationRule(**{**values, "block_sizes": ()} if table.block_sizes_digest else values)
+
+
+def _doses(table: DosesTable) -> DoseRule:
+    clinic = tuple(ClinicLimit(drug=drug, **limit.model_dump()) for drug, limit in sorted(table.clinic.items()))
+    return DoseRule(limits=table.limits, country=table.country, clinic=clinic)
 
 
 def _values(table: BaseModel) -> dict[str, Any]:
     """What stands in a table; lists as tuples."""
     return {key: tuple(v) if isinstance(v, list) else v for key, v in table.model_dump().items()}
-
-
-def _rules(read: ProtocolFile) -> dict[str, Any]:
-    """The tables that a protocol may leave out."""
-    kinds: tuple[tuple[str, type], ...] = (
-        ("looks", LookRule),
-        ("allocation", AllocationRule),
-        ("planning", PlanningAssumptions),
-        ("chair_time", ChairTimeRule),
-        ("watch", WatchRule),
-        ("adoption", AdoptionRule),
-    )
-    found: dict[str, Any] = {}
-    for name, kind in kinds:
-        table = getattr(read, name)
-        if table is not None:
-            values = _values(table)
-            if values.get("block_sizes_digest"):
-                values["block_sizes"] = ()
-            found[name] = kind(**values)
-    if read.doses is not None:
-        clinic = tuple(ClinicLimit(drug=d, **t.model_dump()) for d, t in sorted(read.doses.clinic.items()))
-        found["doses"] = DoseRule(limits=read.doses.limits, country=read.doses.country, clinic=clinic)
-    if read.conduct is not None:
-        found["conduct"] = Conduct(texts=tuple(sorted(read.conduct.items())))
-    if read.governance is not None:
-        found["governance"] = Governance(texts=tuple(sorted(read.governance.items())))
-    return found
 
 
 def _instrument(scale: str, important_difference: float | None) -> Instrument:

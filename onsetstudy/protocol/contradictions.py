@@ -41,143 +41,99 @@ HARMLESS = (
     "study.ethics_status",
 )
 """Keys that contradict no other."""
-TOGETHER: dict[str, set[str]] = {
-    "testing": {"testing", "arms"},
-    "onset": {"onset", "testing"},
-    "arms": {"arms"},
-    "report": {"report"},
-    "analysis": {"analysis", "onset", "pain", "anxiety"},
-    "pain": {"pain"},
-    "planning": {"planning"},
-    "anxiety": {"anxiety"},
-    "study": {"study"},
-    "looks": {"looks"},
-    "allocation": {"allocation", "study", "arms"},
-    "adoption": {"adoption", "pain"},
+TOGETHER = {
+    "testing": {"arms"},
+    "onset": {"testing"},
+    "analysis": {"onset", "pain", "anxiety"},
+    "allocation": {"study", "arms"},
+    "adoption": {"pain"},
 }
-"""Tables that a contradiction told at a table looks at."""
+"""Tables that a contradiction told at a table looks at besides that table."""
 
 
 TREATMENT = "treatment_success_difference"
 ADOPTION = ("net_min", "pain_margin", "not_numb_margin", "stopping_harms")
 
 
-def _mixing(read: ProtocolFile) -> Iterator[Contradiction]:
-    """An arm that is mixed otherwise than its code says."""
-    for place, arm in enumerate(read.arms, start=1):
-        if arm.code == "plain" and arm.mix_mode in ("add", "replace"):
-            yield (
-                f"arms.{place}.mix_mode",
-                "the arm plain is not mixed with bicarbonate",
-                'write "none", or leave it out',
-            )
-        if arm.code == "buffered" and arm.mix_mode == "none":
-            mend = 'write "add" (on top of the cartridge) or "replace" (in place of the same volume), or leave it out'
-            yield f"arms.{place}.mix_mode", "the arm buffered is mixed with bicarbonate", mend
-
-
 def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
     """Keys that are right alone but not together: (key, what, mend)."""
     yield from _adoption(read)
-    schedule = read.testing.schedule_min
+    yield from _tests(read)
+    yield from _arms(read)
+    yield from _outcomes(read)
+    yield from _treatment(read)
+    yield from _scores(read)
+    yield from _plan(read)
+    yield from _secondary(read)
+    yield from _pain(read)
+    if read.looks is not None and read.looks.futility != "none" and read.looks.boundary in ("anytime", "none"):
+        yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
+    if read.allocation is not None:
+        yield from _allocation(read, read.allocation)
+
+
+def _tests(read: ProtocolFile) -> Iterator[Contradiction]:
+    """Test minutes against their window, the target, the horizon and the confirmations."""
+    schedule, window, onset = read.testing.schedule_min, read.testing.window_min, read.onset
+    first, last, target, tau = min(schedule), max(schedule), onset.target_min, onset.tau_min
     if any(later <= earlier for earlier, later in itertools.pairwise(schedule)):
         yield "testing.schedule_min", "the test minutes do not increase", "write every minute once, in order"
     gap = min((later - earlier for earlier, later in itertools.pairwise((0.0, *schedule))), default=0.0)
-    if read.testing.window_min is not None and 0 < gap < 2 * read.testing.window_min:
-        yield (
-            "testing.window_min",
-            f"a window of {read.testing.window_min:g} min reaches from one planned test into the next, {gap:g} min "
-            "away",
-            f"write at most {gap / 2:g}, so that every test belongs to one planned minute",
+    if window is not None and 0 < gap < 2 * window:
+        what = f"a window of {window:g} min reaches from one planned test into the next, {gap:g} min away"
+        yield "testing.window_min", what, f"write at most {gap / 2:g}, so that every test belongs to one planned minute"
+    if target > tau:
+        what = f"the target of {target:g} min lies beyond the horizon of {tau:g} min"
+        yield "onset.target_min", what, "write a target no later than the horizon"
+    if tau > last:
+        what = f"the horizon of {tau:g} min lies beyond the last test at {last:g} min"
+        yield "onset.tau_min", what, "write a horizon no later than the last test, or test longer"
+    if target < first:
+        what = f"the target of {target:g} min lies before the first test at {first:g} min"
+        yield "onset.target_min", what, "test at or before the target minute"
+    if onset.confirmations > len(schedule):
+        what = f"{onset.confirmations} confirmations cannot be had from {len(schedule)} tests"
+        yield "onset.confirmations", what, "ask for fewer confirmations, or test more often"
+    elif (confirmable := schedule[-onset.confirmations]) < tau <= last:
+        what = (
+            f"an onset at the horizon of {tau:g} min cannot be confirmed: with {onset.confirmations} confirmations the "
+            f"last onset that can is at {confirmable:g} min"
         )
-    if read.onset.target_min > read.onset.tau_min:
-        yield (
-            "onset.target_min",
-            f"the target of {read.onset.target_min:g} min lies beyond the horizon of {read.onset.tau_min:g} min",
-            "write a target no later than the horizon",
-        )
-    if read.onset.tau_min > max(schedule):
-        yield (
-            "onset.tau_min",
-            f"the horizon of {read.onset.tau_min:g} min lies beyond the last test at {max(schedule):g} min",
-            "write a horizon no later than the last test, or test longer",
-        )
-    if read.onset.target_min < min(schedule):
-        yield (
-            "onset.target_min",
-            f"the target of {read.onset.target_min:g} min lies before the first test at {min(schedule):g} min",
-            "test at or before the target minute",
-        )
-    if read.onset.confirmations > len(schedule):
-        yield (
-            "onset.confirmations",
-            f"{read.onset.confirmations} confirmations cannot be had from {len(schedule)} tests",
-            "ask for fewer confirmations, or test more often",
-        )
-    else:
-        confirmable = schedule[-read.onset.confirmations]
-        if confirmable < read.onset.tau_min <= max(schedule):
-            yield (
-                "onset.tau_min",
-                f"an onset at the horizon of {read.onset.tau_min:g} min cannot be confirmed: with "
-                f"{read.onset.confirmations} confirmations the last onset that can is at {confirmable:g} min",
-                "test once more after the horizon, or write an earlier horizon",
-            )
+        yield "onset.tau_min", what, "test once more after the horizon, or write an earlier horizon"
+
+
+def _arms(read: ProtocolFile) -> Iterator[Contradiction]:
+    """Codes that stand twice, arms that are mixed otherwise than their code says, a reference that is no arm."""
     codes = [arm.code for arm in read.arms]
     if len(set(codes)) < len(codes):
         yield "arms", "two arms have the same code", "give every arm its own code"
-    yield from _mixing(read)
-    if read.testing.reference_arm not in codes:
-        yield (
-            "testing.reference_arm",
-            f"{read.testing.reference_arm} is not one of the arms",
-            f"write one of {', '.join(codes)}",
-        )
-    yield from _wider_contradictions(read)
+    for place, arm in enumerate(read.arms, start=1):
+        key, what = f"arms.{place}.mix_mode", f"the arm {arm.code} is"
+        if arm.code == "plain" and arm.mix_mode in ("add", "replace"):
+            yield key, f"{what} not mixed with bicarbonate", 'write "none", or leave it out'
+        if arm.code == "buffered" and arm.mix_mode == "none":
+            mend = 'write "add" (on top of the cartridge) or "replace" (in place of the same volume), or leave it out'
+            yield key, f"{what} mixed with bicarbonate", mend
+    if (reference := read.testing.reference_arm) not in codes:
+        yield "testing.reference_arm", f"{reference} is not one of the arms", f"write one of {', '.join(codes)}"
 
 
-def _wider_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
+def _outcomes(read: ProtocolFile) -> Iterator[Contradiction]:
     quarters = [Quarter(label=label) for label in read.report.quarters]
     if any(later.label != earlier.next().label for earlier, later in itertools.pairwise(quarters)):
         yield "report.quarters", "the quarters do not follow one another", "write every quarter once, in order, no gap"
     if read.pain is None and read.analysis.primary == "pain_difference":
         yield "analysis.primary", "pain is primary but there is no table [pain]", "add the table, or choose another"
-    yield from _treatment_contradictions(read)
-    for name, table in (("pain", read.pain), ("anxiety", read.anxiety)):
-        if table is None or table.important_difference is None:
-            continue
-        low, high, unit = SCALES[table.scale]
-        if table.important_difference >= high - low:
-            yield (
-                f"{name}.important_difference",
-                f"a difference of {table.important_difference:g} is more than {table.scale} can show",
-                f"write less than {high - low:g} {unit}",
-            )
-    if read.analysis.planned_hazard_ratio == 1:
-        yield "analysis.planned_hazard_ratio", "a ratio of 1 is no effect", "write the effect to be found, such as 1.5"
-    if read.study.design == "audit" and read.study.allocation == "randomised":
-        yield (
-            "study.allocation",
-            "an audit does not randomise",
-            'write design = "parallel" for a randomised study, or how arms came about',
-        )
-    for name in ("strata", "covariates", "sensitivity", "secondary", "estimate_strata"):
-        values = getattr(read.analysis, name)
-        if len(set(values)) < len(values):
-            yield f"analysis.{name}", "an entry stands there twice", "write every entry once"
-    yield from _rule_contradictions(read)
 
 
-def _treatment_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
+def _treatment(read: ProtocolFile) -> Iterator[Contradiction]:
     """Whether a treatment succeeded is asked only where it can be told, and planned with two shares or none."""
     asked = TREATMENT in (read.analysis.primary, *read.analysis.secondary)
     said = read.pain is not None and (read.pain.mild_at_most is not None or read.pain.scale in MILD)
     if asked and not said:
-        yield (
-            "pain.mild_at_most",
-            "treatment success is asked for, and nothing says which pain is mild",
-            "add the table [pain] with mild_at_most, the highest score of the scale that counts as mild",
-        )
+        what = "treatment success is asked for, and nothing says which pain is mild"
+        mend = "add the table [pain] with mild_at_most, the highest score of the scale that counts as mild"
+        yield "pain.mild_at_most", what, mend
     planned = read.planning
     if planned is None:
         return
@@ -189,67 +145,76 @@ def _treatment_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
         yield "planning.treated_other", "the same share in both arms is no effect", "write the share to be found"
 
 
-def _rule_contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
-    """Contradictions of the tables that may be left out."""
-    if read.analysis.primary in read.analysis.secondary:
-        yield (
-            "analysis.secondary",
-            f"{read.analysis.primary} is the primary outcome",
-            "take it out of the secondary ones",
-        )
-    for name, table, needed in (
-        ("pain", read.pain, ("pain_difference", "painless_share")),
-        ("anxiety", read.anxiety, ("anxiety_change",)),
-    ):
-        if table is None and (missing := [s for s in read.analysis.secondary if s in needed]):
-            yield (
-                "analysis.secondary",
-                f"{missing[0]} needs the table [{name}]",
-                "add the table, or take the outcome out",
-            )
-    if read.pain is not None and read.pain.painless_at_most > SCALES[read.pain.scale][1]:
-        yield "pain.painless_at_most", "no score is as high as this", "write the highest score that counts as no pain"
-    mild = None if read.pain is None else read.pain.mild_at_most
-    if read.pain is not None and mild is not None:
-        low, high = read.pain.painless_at_most, SCALES[read.pain.scale][1]
-        if not low <= mild < high:
-            what = "mild pain is at least as much as none, and less than the worst"
-            yield "pain.mild_at_most", what, "write the highest score that counts as mild"
-    if read.looks is not None and read.looks.futility != "none" and read.looks.boundary in ("anytime", "none"):
-        yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
-    if (rule := read.allocation) is None:
+def _scores(read: ProtocolFile) -> Iterator[Contradiction]:
+    for name, table in (("pain", read.pain), ("anxiety", read.anxiety)):
+        if table is None or (difference := table.important_difference) is None:
+            continue
+        low, high, unit = SCALES[table.scale]
+        if difference >= high - low:
+            what = f"a difference of {difference:g} is more than {table.scale} can show"
+            yield f"{name}.important_difference", what, f"write less than {high - low:g} {unit}"
+
+
+def _plan(read: ProtocolFile) -> Iterator[Contradiction]:
+    plan = read.analysis
+    if plan.planned_hazard_ratio == 1:
+        yield "analysis.planned_hazard_ratio", "a ratio of 1 is no effect", "write the effect to be found, such as 1.5"
+    if read.study.design == "audit" and read.study.allocation == "randomised":
+        mend = 'write design = "parallel" for a randomised study, or how arms came about'
+        yield "study.allocation", "an audit does not randomise", mend
+    for name in ("strata", "covariates", "sensitivity", "secondary", "estimate_strata"):
+        values = getattr(plan, name)
+        if len(set(values)) < len(values):
+            yield f"analysis.{name}", "an entry stands there twice", "write every entry once"
+
+
+def _secondary(read: ProtocolFile) -> Iterator[Contradiction]:
+    """Secondary outcomes beside the primary one, and the tables that they need."""
+    key, plan = "analysis.secondary", read.analysis
+    if plan.primary in plan.secondary:
+        yield key, f"{plan.primary} is the primary outcome", "take it out of the secondary ones"
+    needed = {"pain": ("pain_difference", "painless_share"), "anxiety": ("anxiety_change",)}
+    for name, outcomes in needed.items():
+        if getattr(read, name) is None and (missing := [s for s in plan.secondary if s in outcomes]):
+            yield key, f"{missing[0]} needs the table [{name}]", "add the table, or take the outcome out"
+
+
+def _pain(read: ProtocolFile) -> Iterator[Contradiction]:
+    """The scores that count as no and as mild pain, against their scale."""
+    pain = read.pain
+    if pain is None:
         return
+    highest = SCALES[pain.scale][1]
+    if pain.painless_at_most > highest:
+        yield "pain.painless_at_most", "no score is as high as this", "write the highest score that counts as no pain"
+    if pain.mild_at_most is not None and not pain.painless_at_most <= pain.mild_at_most < highest:
+        what = "mild pain is at least as much as none, and less than the worst"
+        yield "pain.mild_at_most", what, "write the highest score that counts as mild"
+
+
+def _allocation(read: ProtocolFile, rule: AllocationTable) -> Iterator[Contradiction]:
+    """How arms are allocated, against the design and the arms."""
+    design = read.study.design
     if read.study.allocation != "randomised":
-        yield (
-            "allocation",
-            f"arms are not randomised here but come about by {read.study.allocation}",
-            'take the table [allocation] out, or write allocation = "randomised" under [study]',
-        )
-    paired = read.study.design in ("crossover", "split_mouth")
+        what = f"arms are not randomised here but come about by {read.study.allocation}"
+        mend = 'take the table [allocation] out, or write allocation = "randomised" under [study]'
+        yield "allocation", what, mend
+    paired = design in ("crossover", "split_mouth")
     if paired != (rule.method == "paired"):
         mend = 'write method = "paired"' if paired else 'write method = "permuted_blocks" or "minimisation"'
-        yield "allocation.method", f"{rule.method} does not belong to the design {read.study.design}", mend
+        yield "allocation.method", f"{rule.method} does not belong to the design {design}", mend
     if rule.washout_days and not paired:
         mend = "take washout_days out; each patient has one injection here"
-        yield "allocation.washout_days", f"there is no second injection in the design {read.study.design}", mend
+        yield "allocation.washout_days", f"there is no second injection in the design {design}", mend
     if rule.ratio and len(rule.ratio) != len(read.arms):
-        yield (
-            "allocation.ratio",
-            f"{len(rule.ratio)} numbers for {len(read.arms)} arms",
-            "write one number for each arm",
-        )
+        what = f"{len(rule.ratio)} numbers for {len(read.arms)} arms"
+        yield "allocation.ratio", what, "write one number for each arm"
     parts = sum(rule.ratio) if rule.ratio else len(read.arms)
-    if rule.block_sizes_digest:
-        yield from _hidden_sizes(rule)
-    elif odd := [size for size in rule.block_sizes if size % parts]:
-        yield (
-            "allocation.block_sizes",
-            f"a block of {odd[0]} cannot hold the arms in their ratio",
-            f"use multiples of {parts}",
-        )
-
-
-def _hidden_sizes(rule: AllocationTable) -> Iterator[Contradiction]:
+    if not rule.block_sizes_digest:
+        if odd := [size for size in rule.block_sizes if size % parts]:
+            what = f"a block of {odd[0]} cannot hold the arms in their ratio"
+            yield "allocation.block_sizes", what, f"use multiples of {parts}"
+        return
     if "block_sizes" in rule.model_fields_set:
         yield "allocation.block_sizes", "the sizes are stated, and kept back as well", "take block_sizes out"
     if rule.method == "minimisation":
@@ -266,7 +231,10 @@ def contradictions_beside(content: Mapping[str, Any], error: ValidationError) ->
     doubtful = set()
     for detail in error.errors():
         location = [part for part in detail["loc"] if part != "[key]"]
-        if detail["type"] != "extra_forbidden" and ".".join(map(str, location)) not in HARMLESS:
+        if (
+            detail["type"] not in ("extra_forbidden", "unexpected_keyword_argument")
+            and ".".join(map(str, location)) not in HARMLESS
+        ):
             doubtful.add(str(location[0]))
         _take_out(tables, location)
     tables.setdefault("arms", [{"code": code, "label": code} for code in ("plain", "buffered")])
@@ -278,9 +246,8 @@ def contradictions_beside(content: Mapping[str, Any], error: ValidationError) ->
         read = ProtocolFile.model_validate(tables)
     except ValidationError:
         return []
-    return [
-        (key, what, mend) for key, what, mend in contradictions(read) if not doubtful & TOGETHER[key.partition(".")[0]]
-    ]
+    tables_of = {table: {table, *TOGETHER.get(table, ())} for table in ProtocolFile.model_fields}
+    return [found for found in contradictions(read) if not doubtful & tables_of[found[0].partition(".")[0]]]
 
 
 def _adoption(read: ProtocolFile) -> Iterator[Contradiction]:

@@ -23,7 +23,6 @@ __all__ = [
     "todays_key",
     "todays_names",
     "todays_outcome",
-    "todays_outcomes",
     "todays_strategy",
     "with_first_names",
     "without_new_defaults",
@@ -78,11 +77,6 @@ _TABLE_OF = {"plan": "analysis", "schedule": "testing"}
 def todays_outcome(code: str) -> str:
     """Key of the quantity that an outcome is told by; a code without an earlier name is its own."""
     return _OUTCOMES.get(code, code)
-
-
-def todays_outcomes(codes: tuple[str, ...]) -> tuple[str, ...]:
-    """Keys of the quantities that outcomes are told by, in their order."""
-    return tuple(todays_outcome(code) for code in codes)
 
 
 def todays_strategy(rule: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 from statistics import median
+from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.serialise import result_kind
@@ -21,7 +22,6 @@ __all__ = [
     "estimand_of",
     "main_set",
     "questions_of",
-    "strategy_of",
 ]
 
 INTENTION_TO_TREAT, AS_TREATED, PER_PROTOCOL = "intention to treat", "as treated", "per protocol"
@@ -121,11 +121,6 @@ class Estimand:
         return dict(self.strategies).get(SUPPLEMENT, "")
 
 
-def strategy_of(rule: str) -> str:
-    """The standard name of a rule for supplements; earlier protocols say ``failure`` or ``censored``."""
-    return todays_strategy(rule)
-
-
 def main_set(protocol: Protocol, *, as_injected: bool = False) -> str:
     """The analysis set of the main analysis: intention to treat where arms were allocated at random and are known.
 
@@ -155,24 +150,21 @@ def questions_of(protocol: Protocol, *, choice: str = "", analysis_set: str | No
 
 def _under(main: Estimand, choice: str) -> Estimand:
     """An estimand under another choice."""
-    one = replace(main, key=f"{main.key}:{choice}", role="sensitivity")
-    if choice in ("confirmations_1", "confirmations_2"):
-        return replace(one, rule=replace(main.rule, confirmations=int(choice[-1])))
-    if choice == "accept_unconfirmed":
-        return replace(one, rule=replace(main.rule, accept_unconfirmed=True))
-    if choice == "control_ignored":
-        return replace(one, rule=replace(main.rule, control_tooth="none"))
-    if choice == "all_tests":
-        return replace(one, rule=replace(main.rule, window_min=None))
-    if choice == "rescue_other_way":
-        # Composite turned round is hypothetical; whatever else was promised, its opposite is the failure.
-        other = "hypothetical" if main.strategy == "composite" else "composite"
-        return replace(one, strategies=((SUPPLEMENT, other),))
-    if choice == "first_cases_left_out":
-        return replace(one, first_cases=False)
-    if choice == "per_protocol":
-        return replace(one, analysis_set=PER_PROTOCOL)
-    raise OnsetStudyError(f"the sensitivity analysis {choice!r} is not known")
+    # Composite turned round is hypothetical; whatever else was promised, its opposite is the failure.
+    other = "hypothetical" if main.strategy == "composite" else "composite"
+    changed: dict[str, dict[str, Any]] = {
+        "confirmations_1": {"rule": replace(main.rule, confirmations=1)},
+        "confirmations_2": {"rule": replace(main.rule, confirmations=2)},
+        "accept_unconfirmed": {"rule": replace(main.rule, accept_unconfirmed=True)},
+        "control_ignored": {"rule": replace(main.rule, control_tooth="none")},
+        "all_tests": {"rule": replace(main.rule, window_min=None)},
+        "rescue_other_way": {"strategies": ((SUPPLEMENT, other),)},
+        "first_cases_left_out": {"first_cases": False},
+        "per_protocol": {"analysis_set": PER_PROTOCOL},
+    }
+    if choice not in changed:
+        raise OnsetStudyError(f"the sensitivity analysis {choice!r} is not known")
+    return replace(main, key=f"{main.key}:{choice}", role="sensitivity", **changed[choice])
 
 
 def estimand_of(
@@ -203,7 +195,7 @@ def estimand_of(
     planned = {**dict.fromkeys(plan.secondary, "secondary"), plan.primary: "primary"}
     analysis_set = main_set(protocol) if analysis_set is None else analysis_set
     asked = RESCUE_OF.get(quantity)
-    supplement = None if asked is None else strategy_of(getattr(protocol.rescue, asked))
+    supplement = None if asked is None else todays_strategy(getattr(protocol.rescue, asked))
     if quantity == "treatment_success_difference":
         supplement = "composite"  # A treatment that took a supplement is no success, whatever the rule for onset.
     return Estimand(

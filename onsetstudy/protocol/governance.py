@@ -8,9 +8,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from typing import Annotated
+
+from pydantic import Field, StrictStr
 
 from onsetstudy.core.errors import Problem, Where
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.protocol.keys import HARMS, Keys, Text, one_of
 
 __all__ = ["QUESTIONS", "AdoptionRule", "Conduct", "Governance", "is_answer", "unanswered"]
 
@@ -92,7 +96,7 @@ class Governance:
 
 
 @result_kind("adoption_rule")
-class AdoptionRule:
+class AdoptionRule(Keys):
     """By what the closing page will say adopt, do not adopt or undecided; declared before the lock.
 
     Parameters
@@ -109,8 +113,8 @@ class AdoptionRule:
         Codes of adverse events, or ``serious`` for any that was, of which one in the other arm is enough not to adopt.
     """
 
-    none_because: str | None = None
-    net_min: float | None = None
-    pain_margin: float | None = None
-    not_numb_margin: float | None = None
-    stopping_harms: tuple[str, ...] | None = None
+    none_because: Text | None = None
+    net_min: Annotated[float, Field(ge=0, le=60, strict=True)] | None = None
+    pain_margin: Annotated[float, Field(ge=0, strict=True)] | None = None
+    not_numb_margin: Annotated[float, Field(ge=0, lt=1, strict=True)] | None = None
+    stopping_harms: tuple[Annotated[StrictStr, one_of("serious", *HARMS)], ...] | None = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from onsetstudy.core.canonical import canonical_json
@@ -107,10 +107,8 @@ def make_entry(before: Sequence[LedgerEntry], kind: str, body: Mapping[str, Any]
     told = dict(body)
     if before and at < before[-1].at:
         told["clock_back"] = True
-    seq, previous = len(before) + 1, head_of(before)
-    return LedgerEntry(
-        seq=seq, kind=kind, at=at, body=told, previous=previous, digest=_digest(seq, kind, at, told, previous)
-    )
+    entry = LedgerEntry(seq=len(before) + 1, kind=kind, at=at, body=told, previous=head_of(before), digest="")
+    return replace(entry, digest=_digest(entry))
 
 
 def _forbidden(body: object) -> str:
@@ -122,8 +120,8 @@ def _forbidden(body: object) -> str:
     return ""
 
 
-def _digest(seq: int, kind: str, at: str, body: Mapping[str, Any], previous: str) -> str:
-    text = canonical_json({"seq": seq, "kind": kind, "at": at, "body": body, "previous": previous})
+def _digest(entry: LedgerEntry) -> str:
+    text = canonical_json({name: getattr(entry, name) for name in FIELDS if name != "digest"})
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
@@ -199,7 +197,7 @@ def verify_entries(entries: Sequence[LedgerEntry]) -> tuple[str, ...]:
 
 def _computed(entry: LedgerEntry) -> str:
     try:
-        return _digest(entry.seq, entry.kind, entry.at, entry.body, entry.previous)
+        return _digest(entry)
     except ValueError:
         return ""
 

@@ -48,25 +48,19 @@ def amend(lock: ProtocolLock, protocol: Protocol, *, changes: Changes, reason: s
     """
     latest = lock.latest
     problems = []
-
-    def problem(what: str, mend: str, code: str) -> None:
-        problems.append(Problem(what=what, mend=mend, code=code))
-
     if protocol.study.id != lock.study_id:
-        problem(
-            f"the lock is of the study {lock.study_id}, not {protocol.study.id}", "give the lock of this study", "study"
-        )
+        what = f"the lock is of the study {lock.study_id}, not {protocol.study.id}"
+        problems.append(Problem(what=what, mend="give the lock of this study", code="study"))
     elif protocol.digest == latest.digest:
-        problem(f"nothing has changed since version {latest.number} of {latest.day}", "", "unchanged")
+        what = f"nothing has changed since version {latest.number} of {latest.day}"
+        problems.append(Problem(what=what, code="unchanged"))
     elif not reason.strip():
         keys = ", ".join(key for key, _, _ in changes[:5]) or "the protocol"
-        problem(
-            f"the locked protocol was changed ({keys}) without a reason",
-            "give the reason of the amendment with --reason",
-            "reason",
-        )
+        what = f"the locked protocol was changed ({keys}) without a reason"
+        problems.append(Problem(what=what, mend="give the reason of the amendment with --reason", code="reason"))
     if day.isoformat() < latest.day:
-        problem(f"{day} lies before version {latest.number} of {latest.day}", "give the day of today", "day")
+        what = f"{day} lies before version {latest.number} of {latest.day}"
+        problems.append(Problem(what=what, mend="give the day of today", code="day"))
     if problems:
         raise ProtocolError(problems)
     version = LockVersion(

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import field
+from typing import Annotated
+
+from pydantic import Field, StrictInt, StrictStr
 
 from onsetstudy.core.serialise import result_kind
-from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_outcomes, todays_strategy
+from onsetstudy.protocol import keys
+from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_strategy
 from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
+from onsetstudy.protocol.keys import Keys, Minute, Share, Text, coded, one_of
+from onsetstudy.protocol.vocabulary import CODES
 
 __all__ = [
     "AllocationRule",
@@ -30,33 +35,28 @@ __all__ = [
     "WatchRule",
 ]
 
-PAIN_MOMENTS = ("insertion", "placement", "deposition", "treatment")
-
-
-NOT_BUFFERED = "not buffered"
-
 
 @result_kind("arm")
-class Arm:
+class Arm(Keys):
     """One way of preparing the anaesthetic: code in the records, label for readers.
 
     ``mix_mode`` is how bicarbonate is mixed in (none, add, replace); empty, as in protocols from before it could be
     said: the protocol does not tell.
     """
 
-    code: str
-    label: str
-    preparation: str = ""
-    mix_mode: str = ""
+    code: Annotated[StrictStr, coded("arm")]
+    label: Text
+    preparation: StrictStr = ""
+    mix_mode: Annotated[StrictStr, one_of("", *CODES["mix_mode"])] = ""
 
 
 @result_kind("study_identity")
 class StudyIdentity:
     """What the study is and how it was set up.
 
-    ``design`` is one of parallel, crossover, split_mouth, before_after, audit; ``allocation``
-    one of randomised, clinician_choice, alternating, date_based. ``invented`` marks data that
-    were made up to show the tool. ``case_codes`` is the pattern of case codes, empty where none is declared.
+    ``design`` is one of parallel, crossover, split_mouth, before_after, audit; ``allocation`` one of randomised,
+    clinician_choice, alternating, date_based. ``invented`` marks data that were made up to show the tool.
+    ``case_codes`` is the pattern of case codes, empty where none is declared.
     """
 
     id: str
@@ -82,16 +82,16 @@ class StudyIdentity:
 
 
 @result_kind("eligibility")
-class Eligibility:
+class Eligibility(Keys):
     """Who may be included. An empty list of codes admits every code."""
 
-    include: tuple[str, ...] = ()
-    exclude: tuple[str, ...] = ()
-    procedures: tuple[str, ...] = ()
-    techniques: tuple[str, ...] = ()
-    pulp_status: tuple[str, ...] = ()
-    agents: tuple[str, ...] = ()
-    age_bands: tuple[str, ...] = ()
+    include: tuple[Text, ...] = ()
+    exclude: tuple[Text, ...] = ()
+    procedures: tuple[Annotated[StrictStr, coded("procedure")], ...] = ()
+    techniques: tuple[Annotated[StrictStr, coded("technique")], ...] = ()
+    pulp_status: tuple[Annotated[StrictStr, coded("pulp_status")], ...] = ()
+    agents: tuple[Annotated[StrictStr, coded("agent")], ...] = ()
+    age_bands: tuple[Annotated[StrictStr, coded("age_band")], ...] = ()
 
 
 @result_kind("schedule")
@@ -113,27 +113,27 @@ class Schedule:
 
 
 @result_kind("onset_definition", earlier={key: now for (table, key), now in EARLIER_KEYS.items() if table == "onset"})
-class OnsetDefinition:
+class OnsetDefinition(Keys):
     """What counts as onset: ``confirmations`` consecutive valid readings *not felt*, dated at the first.
 
     ``tau_min`` is the minute up to which waiting is counted.
     """
 
-    confirmations: int = 2
-    target_min: float = 2.0
-    tau_min: float = 15.0
+    confirmations: Annotated[StrictInt, Field(ge=1, le=5)] = 2
+    target_min: Minute = 2.0
+    tau_min: Minute
 
 
 @result_kind("rescue_rule")
-class RescueRule:
+class RescueRule(Keys):
     """What a supplemental injection before onset means for each question: the strategy by its standard name.
 
     Earlier names (``failure``, ``censored``) are understood.
     """
 
-    success: str = "composite"
-    wait: str = "composite"
-    hazard: str = "hypothetical"
+    success: Annotated[StrictStr, coded("rescue_rule")] = "composite"
+    wait: Annotated[StrictStr, coded("rescue_rule")] = "composite"
+    hazard: Annotated[StrictStr, coded("rescue_rule")] = "hypothetical"
 
     def __post_init__(self) -> None:
         for name in ("success", "wait", "hazard"):
@@ -176,7 +176,7 @@ class PainPlan:
 
 
 @result_kind("analysis_plan")
-class AnalysisPlan:
+class AnalysisPlan(Keys):
     """What will be computed.
 
     ``primary`` is a quantity: success_difference, hazard_ratio, rmst_difference, pain_difference or
@@ -184,46 +184,45 @@ class AnalysisPlan:
     the difference in waiting that matters, minutes (positive). ``secondary`` outcomes share one error rate by
     ``multiplicity`` (holm, hochberg, fixed_sequence or none). Within ``strata`` arms are compared for the test and the
     hazard ratio; within ``estimate_strata`` (practice, technique) differences are estimated. ``grace_min``: minutes
-    before a target or horizon within which a last test
-    still counts as followed to it; ``None``: from the schedule.
+    before a target or horizon within which a last test still counts as followed to it; ``None``: from the schedule.
     """
 
-    primary: str
-    seed: int
-    strata: tuple[str, ...] = ()
-    covariates: tuple[str, ...] = ()
-    cluster: str | None = None
-    conf_level: float = 0.95
-    min_stratum_cases: int = 20
-    wait_difference_min: float | None = None
-    sensitivity: tuple[str, ...] = ()
-    planned_power: float = 0.8
-    planned_hazard_ratio: float = 1.5
-    secondary: tuple[str, ...] = ()
-    multiplicity: str = "holm"
-    estimate_strata: tuple[str, ...] = ("practice",)
-    grace_min: float | None = None
+    primary: Annotated[StrictStr, coded("primary")]
+    seed: Annotated[StrictInt, Field(ge=0)]
+    strata: tuple[Annotated[StrictStr, one_of(*keys.STRATA)], ...] = ()
+    covariates: tuple[Annotated[StrictStr, one_of(*keys.COVARIATES)], ...] = ()
+    cluster: Annotated[StrictStr, one_of(*keys.CLUSTERS)] | None = None
+    conf_level: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.95
+    min_stratum_cases: Annotated[StrictInt, Field(ge=2)] = 20
+    wait_difference_min: Annotated[float, Field(gt=0, le=60, strict=True)] | None = None
+    sensitivity: tuple[Annotated[StrictStr, one_of(*keys.SENSITIVITY)], ...] = ()
+    planned_power: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.8
+    planned_hazard_ratio: Annotated[float, Field(gt=0, strict=True)] = 1.5
+    secondary: tuple[Annotated[StrictStr, one_of(*keys.SECONDARY)], ...] = ()
+    multiplicity: Annotated[StrictStr, coded("multiplicity")] = "holm"
+    estimate_strata: keys.EstimateStrata = ("practice",)
+    grace_min: Annotated[float, Field(ge=0, le=60, strict=True)] | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "primary", todays_outcome(self.primary))
-        object.__setattr__(self, "secondary", todays_outcomes(self.secondary))
+        object.__setattr__(self, "secondary", tuple(map(todays_outcome, self.secondary)))
 
 
 @result_kind("look_rule")
-class LookRule:
+class LookRule(Keys):
     """How repeated looks at a growing study are allowed for.
 
     ``boundary`` is obrien_fleming, pocock, power (with ``rho``), anytime or none; ``information`` is counted in
     onsets or cases, of which ``planned_information`` are planned in all. ``futility`` is none, non_binding or binding.
     """
 
-    boundary: str
-    planned_information: int
-    alpha: float = 0.05
-    sided: int = 2
-    rho: float = 3.0
-    information: str = "onsets"
-    futility: str = "none"
+    boundary: Annotated[StrictStr, coded("look_boundary")]
+    planned_information: Annotated[StrictInt, Field(ge=4)]
+    alpha: Annotated[float, Field(gt=0, lt=0.5, strict=True)] = 0.05
+    sided: Annotated[StrictInt, Field(ge=1, le=2)] = 2
+    rho: Annotated[float, Field(gt=0, le=20, strict=True)] = 3.0
+    information: Annotated[StrictStr, coded("look_information")] = "onsets"
+    futility: Annotated[StrictStr, coded("futility")] = "none"
 
 
 @result_kind("allocation_rule")
@@ -245,45 +244,44 @@ class AllocationRule:
 
 
 @result_kind("planning_assumptions")
-class PlanningAssumptions:
+class PlanningAssumptions(Keys):
     """What is expected before the first case, and where that comes from.
 
     Onset with the reference arm is Weibull with ``median_min`` minutes among teeth that become numb and ``shape``;
-    ``never_reference`` and ``never_other`` are the shares that do not. Shares lie between 0 and 1.
-    ``treated_reference`` and ``treated_other`` are the shares of successful treatments in the two arms.
-    ``within_patient_correlation`` is of the two outcomes of a patient who has both arms; without it pairs are not
-    sized.
+    ``never_reference`` and ``never_other`` are the shares that do not, ``treated_reference`` and ``treated_other``
+    those of successful treatments in the two arms. Shares lie between 0 and 1. ``within_patient_correlation`` is of the
+    two outcomes of a patient who has both arms; without it pairs are not sized.
     """
 
-    cases_per_month: float
-    median_min: float
-    shape: float = 1.5
-    never_reference: float = 0.0
-    never_other: float = 0.0
-    eligible_share: float = 1.0
-    lost_share: float = 0.05
-    missed_share: float = 0.05
-    wait_sd_min: float | None = None
-    pain_sd: float | None = None
-    treated_reference: float | None = None
-    treated_other: float | None = None
-    operator_spread: float = 0.1
-    within_patient_correlation: float | None = None
-    sources: tuple[str, ...] = ()
+    cases_per_month: Annotated[float, Field(gt=0, le=10_000, strict=True)]
+    median_min: Minute
+    shape: Annotated[float, Field(gt=0.2, le=10, strict=True)] = 1.5
+    never_reference: Share = 0.0
+    never_other: Share = 0.0
+    eligible_share: Annotated[float, Field(gt=0, le=1, strict=True)] = 1.0
+    lost_share: Share = 0.05
+    missed_share: Share = 0.05
+    wait_sd_min: Annotated[float, Field(gt=0, strict=True)] | None = None
+    pain_sd: Annotated[float, Field(gt=0, strict=True)] | None = None
+    treated_reference: Annotated[float, Field(gt=0, lt=1, strict=True)] | None = None
+    treated_other: Annotated[float, Field(gt=0, lt=1, strict=True)] | None = None
+    operator_spread: Annotated[float, Field(ge=0, le=2, strict=True)] = 0.1
+    within_patient_correlation: Annotated[float, Field(ge=0, lt=1, strict=True)] | None = None
+    sources: tuple[Text, ...] = ()
 
 
 @result_kind("chair_time_rule")
-class ChairTimeRule:
+class ChairTimeRule(Keys):
     """What time and material cost in this practice; costs in ``currency``.
 
     ``mixing_min`` is charged where a buffered case has no mixing time recorded; ``None``: such a case is left out.
     """
 
-    cases_per_month: float
-    mixing_min: float | None = None
-    chair_hour_cost: float | None = None
-    material_cost: float | None = None
-    currency: str = ""
+    cases_per_month: Annotated[float, Field(gt=0, le=10_000, strict=True)]
+    mixing_min: Annotated[float, Field(ge=0, le=30, strict=True)] | None = None
+    chair_hour_cost: Annotated[float, Field(ge=0, strict=True)] | None = None
+    material_cost: Annotated[float, Field(ge=0, strict=True)] | None = None
+    currency: StrictStr = ""
 
 
 @result_kind("clinic_limit")
@@ -305,17 +303,17 @@ class DoseRule:
 
 
 @result_kind("watch_rule")
-class WatchRule:
+class WatchRule(Keys):
     """How failures are watched after adopting.
 
     A signal is tuned to a change of the odds of failure by ``odds_ratio`` and to one false alarm in ``run_length``
     cases. ``failure_share`` is the share expected; ``None``: from the first ``first_cases`` of the watched arm.
     """
 
-    odds_ratio: float = 2.0
-    run_length: int = 500
-    failure_share: float | None = None
-    first_cases: int = 50
+    odds_ratio: Annotated[float, Field(gt=1, le=20, strict=True)] = 2.0
+    run_length: Annotated[StrictInt, Field(ge=50, le=100_000)] = 500
+    failure_share: Annotated[float, Field(gt=0, lt=1, strict=True)] | None = None
+    first_cases: Annotated[StrictInt, Field(ge=10)] = 50
 
 
 @result_kind("quarter")
@@ -374,7 +372,7 @@ class Protocol:
     conduct: Conduct | None = None
     governance: Governance | None = None
     adoption: AdoptionRule | None = None
-    digest: str = field(default="")
+    digest: str = ""
 
     @property
     def arm_codes(self) -> tuple[str, ...]:
@@ -399,4 +397,4 @@ class Protocol:
         vasoconstrictor. The code stays as it is in records and files.
         """
         label = next((a.label for a in self.arms if a.code == arm), arm)
-        return NOT_BUFFERED if arm == label == "plain" else label
+        return "not buffered" if arm == label == "plain" else label

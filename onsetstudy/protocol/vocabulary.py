@@ -5,12 +5,7 @@ Each code is a word of the trade; a code that is not listed here is refused, nev
 
 from __future__ import annotations
 
-__all__ = [
-    "CODES",
-    "PAIN_MOMENTS",
-    "SCALES",
-    "SYNONYMS",
-]
+__all__ = ["CODES", "PAIN_MOMENTS", "SCALES", "SYNONYMS"]
 
 AGENTS = ("lidocaine", "articaine", "mepivacaine", "prilocaine", "bupivacaine")
 TECHNIQUES = (

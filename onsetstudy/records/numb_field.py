@@ -14,9 +14,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from onsetstudy.records.teeth import TEETH
+import numpy as np
+import pandas as pd
 
-__all__ = ["INSIDE", "OUTSIDE", "UNCERTAIN", "UNKNOWN", "where_is_control"]
+from onsetstudy.core.arrays import StrArray
+from onsetstudy.records.teeth import TEETH, Tooth
+
+__all__ = ["INSIDE", "OUTSIDE", "UNCERTAIN", "UNKNOWN", "controls_in_field", "where_is_control"]
 
 INSIDE, UNCERTAIN, OUTSIDE, UNKNOWN = "inside", "uncertain", "outside", "unknown"
 BLOCKS = ("ianb", "gow_gates", "closed_mouth_block")
@@ -62,7 +66,7 @@ def where_is_control(control: str, target: str, techniques: tuple[str, ...], *, 
     teeth = TEETH[notation]
     if control not in teeth or target not in teeth or not techniques:
         return UNKNOWN
-    here, there = (_place(teeth[code].iso3950) for code in (control, target))
+    here, there = (_place(teeth[code]) for code in (control, target))
     if here == there:
         return INSIDE
     if here[0] != there[0]:
@@ -71,13 +75,18 @@ def where_is_control(control: str, target: str, techniques: tuple[str, ...], *, 
     return next(answer for answer in (INSIDE, UNCERTAIN, OUTSIDE) if answer in found)
 
 
-def _place(iso: str) -> tuple[str, str, int]:
+def controls_in_field(cases: pd.DataFrame, *, notation: str) -> StrArray:
+    """Of each case, where its control tooth lies in the field of its planned injection: :func:`where_is_control`."""
+    columns = (cases[name].fillna("").astype(str) for name in ("control_tooth", "tooth", "technique"))
+    rows = zip(*columns, strict=True)
+    return np.array([where_is_control(c, t, (k,) if k else (), notation=notation) for c, t, k in rows], dtype=np.str_)
+
+
+def _place(tooth: Tooth) -> tuple[str, str, int]:
     """Arch, side and position from the midline; a primary tooth stands where its successor will."""
-    quadrant = int(iso[0])
-    # The second primary molar belongs to the posterior superior field like the first permanent one.
-    position = 6 if quadrant in (5, 6) and iso[1] == "5" else int(iso[1])
-    place = (quadrant - 1) % 4
-    return ("maxillary" if place < 2 else "mandibular", "right" if place in (0, 3) else "left", position)
+    # The second primary molar of the upper jaw belongs to the posterior superior field like the first permanent one.
+    position = 6 if tooth.iso3950 in ("55", "65") else int(tooth.iso3950[1])
+    return tooth.arch, tooth.side, position
 
 
 def _of_one(here: tuple[str, str, int], target: tuple[str, str, int], technique: str) -> str:

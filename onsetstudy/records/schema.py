@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import KW_ONLY, dataclass, replace
 
 import pandera.pandas as pa
 
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = ["CASES", "COLD_TESTS", "LIP_BLOCKS", "TABLES", "Column", "asked_columns", "pandera_schema"]
+__all__ = ["CASES", "COLD_TESTS", "LIP_BLOCKS", "TABLES", "Column", "asked_columns", "limited", "pandera_schema"]
 
 LIP_BLOCKS = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive")
 """Injections after which the lip becomes numb, and is asked about."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Column:
     """One column of a table.
 
@@ -40,11 +41,14 @@ class Column:
         ``always``, ``buffered`` (when the arm is mixed) or empty.
     example : str
         A value that would be accepted.
+    unique : bool
+        Whether no value may stand in two rows.
     """
 
     name: str
     kind: str
     meaning: str
+    _: KW_ONLY
     unit: str = ""
     codes: tuple[str, ...] = ()
     low: float | None = None
@@ -53,124 +57,95 @@ class Column:
     query_high: float | None = None
     required: str = ""
     example: str = ""
+    unique: bool = False
 
     @property
     def numeric(self) -> bool:
         """Whether accepted values are numbers."""
-        return self.kind in ("number", "minute", "clock", "pain", "anxiety")
+        return self.scored or self.kind in ("number", "minute", "clock")
+
+    @property
+    def scored(self) -> bool:
+        """Whether values are scores on an instrument of the protocol."""
+        return self.kind in ("pain", "anxiety")
 
 
 def _code(name: str, meaning: str, *, field: str | None = None, required: str = "") -> Column:
     codes = CODES[field or name]
-    return Column(name=name, kind="code", meaning=meaning, codes=codes, required=required, example=codes[0])
+    return Column(name, "code", meaning, codes=codes, required=required, example=codes[0])
 
 
-def _minutes(name: str, meaning: str, example: str) -> Column:
-    return Column(name=name, kind="minute", meaning=meaning, unit="min", low=0, high=180, example=example)
+def _number(name: str, meaning: str, unit: str, limits: tuple[float, ...], example: str, required: str = "") -> Column:
+    """A number; ``limits`` are the lowest, the highest and, where more is unusual, the highest usual value."""
+    low, high, usual = (*limits, None)[:3]
+    told = Column(name, "number", meaning, unit=unit, low=low, high=high, required=required, example=example)
+    return replace(told, query_high=usual)
+
+
+def _minutes(name: str, meaning: str, example: str, *, query_high: float | None = None) -> Column:
+    return Column(name, "minute", meaning, unit="min", low=0, high=180, query_high=query_high, example=example)
 
 
 def _clock(name: str, meaning: str, example: str) -> Column:
-    return Column(name=name, kind="clock", meaning=meaning, unit="time of day", example=example)
+    return Column(name, "clock", meaning, unit="time of day", example=example)
 
 
-def _number(
-    name: str,
-    meaning: str,
-    unit: str,
-    low: float,
-    high: float,
-    example: str,
-    *,
-    query_high: float | None = None,
-    required: str = "",
-) -> Column:
-    return Column(
-        name=name,
-        kind="number",
-        meaning=meaning,
-        unit=unit,
-        low=low,
-        high=high,
-        query_high=query_high,
-        required=required,
-        example=example,
-    )
-
-
-def _pseudonym(name: str, meaning: str, example: str) -> Column:
-    return Column(name=name, kind="text", meaning=meaning, required="always", example=example)
+def _pseudonym(name: str, meaning: str, example: str, *, unique: bool = False) -> Column:
+    return Column(name, "text", meaning, required="always", example=example, unique=unique)
 
 
 def _pain(moment: str) -> Column:
-    return Column(
-        name=f"pain_{moment}", kind="pain", meaning=f"pain at {moment}, on the protocol's scale", example="20"
-    )
+    return Column(f"pain_{moment}", "pain", f"pain at {moment}, on the protocol's scale", example="20")
 
 
 CASES: tuple[Column, ...] = (
-    _pseudonym("case_id", "code of this injection, used once", "P01-0001"),
+    _pseudonym("case_id", "code of this injection, used once", "P01-0001", unique=True),
     _pseudonym("practice_id", "code of the practice", "P01"),
     _pseudonym("clinician_id", "code of the operator", "P01-A"),
     _pseudonym("patient_id", "random code of the patient; the key stays at the practice; may repeat", "P01-K7Q2"),
-    Column(name="case_date", kind="date", meaning="day of the injection", required="always", example="2026-04-03"),
+    Column("case_date", "date", "day of the injection", required="always", example="2026-04-03"),
     _code("arm", "what was injected", required="always"),
     _code("allocation", "how the arm came about", required="always"),
     Column(
-        name="allocation_slip",
-        kind="text",
-        meaning="number of the allocation slip that was opened for this case",
-        example="P01-1-001",
+        "allocation_slip", "text", "number of the allocation slip that was opened for this case", example="P01-1-001"
     ),
     _code("period", "order of this injection in a patient who is treated more than once: 1 is the first"),
     _code("procedure", "treatment"),
+    Column("tooth", "tooth", "target tooth in the protocol's notation", required="always", example="36"),
     Column(
-        name="tooth", kind="tooth", meaning="target tooth in the protocol's notation", required="always", example="36"
-    ),
-    Column(
-        name="control_tooth",
-        kind="tooth",
-        meaning="tooth tested as control, outside the field of the injection; in the protocol's notation",
+        "control_tooth",
+        "tooth",
+        "tooth tested as control, outside the field of the injection; in the protocol's notation",
         example="43",
     ),
     _code("technique", "planned injection", required="always"),
     _code("pulp_status", "state of the pulp before treatment"),
     _code("agent", "local anaesthetic, generic name", required="always"),
-    _number("agent_percent", "concentration of the anaesthetic", "%", 0.25, 5, "2"),
+    _number("agent_percent", "concentration of the anaesthetic", "%", (0.25, 5), "2"),
     _code("vasoconstrictor", "vasoconstrictor, generic name"),
-    _number("vasoconstrictor_dilution", "n of the dilution 1:n", "n of 1:n", 20_000, 400_000, "100000"),
-    _number("cartridge_ml", "volume of one cartridge", "mL", 1.0, 2.5, "1.8"),
-    _number("volume_ml", "volume injected, buffer included", "mL", 0.05, 20, "1.8", query_high=5.4, required="always"),
+    _number("vasoconstrictor_dilution", "n of the dilution 1:n", "n of 1:n", (20_000, 400_000), "100000"),
+    _number("cartridge_ml", "volume of one cartridge", "mL", (1.0, 2.5), "1.8"),
+    _number("volume_ml", "volume injected, buffer included", "mL", (0.05, 20, 5.4), "1.8", required="always"),
     _code(
         "mix_mode",
         "how bicarbonate was mixed in: on top, or in place of the same volume; asked about where it is not the "
         "`mix_mode` that the protocol may give its arm",
         required="buffered",
     ),
-    _number("bicarbonate_ml", "bicarbonate per cartridge", "mL", 0, 1, "0.18", required="buffered"),
-    _number("bicarbonate_percent", "concentration of the bicarbonate", "%", 1, 10, "8.4"),
-    Column(
-        name="mixed_to_injection_min",
-        kind="minute",
-        meaning="minutes from mixing to injecting",
-        unit="min",
-        low=0,
-        high=180,
-        query_high=10,
-        example="0.5",
-    ),
-    _number("mixing_min", "minutes that preparing the mixture took", "min", 0, 60, "0.8", query_high=10),
+    _number("bicarbonate_ml", "bicarbonate per cartridge", "mL", (0, 1), "0.18", required="buffered"),
+    _number("bicarbonate_percent", "concentration of the bicarbonate", "%", (1, 10), "8.4"),
+    _minutes("mixed_to_injection_min", "minutes from mixing to injecting", "0.5", query_high=10),
+    _number("mixing_min", "minutes that preparing the mixture took", "min", (0, 60, 10), "0.8"),
     _code("topical", "topical anaesthetic before the needle"),
-    _number("topical_min", "minutes that the topical anaesthetic was left", "min", 0, 60, "1"),
+    _number("topical_min", "minutes that the topical anaesthetic was left", "min", (0, 60), "1"),
     _code("baseline_response", "cold on the target tooth before the injection"),
     _clock("injection_start", "needle in", "14:02"),
     _clock("injection_end", "end of deposition of the last planned injection: clock zero", "14:04"),
     _minutes("rescue_min", "minute of a supplemental injection; empty if there was none", "12"),
     _code("rescue_technique", "technique of the supplemental injection"),
-    _number(
-        "rescue_volume_ml", "volume of all supplemental injections together", "mL", 0.05, 20, "0.9", query_high=5.4
-    ),
+    _number("rescue_volume_ml", "volume of all supplemental injections together", "mL", (0.05, 20, 5.4), "0.9"),
     _code("rescue_agent", "local anaesthetic of the supplement; empty: the planned one", field="agent"),
-    _number("rescue_percent", "its concentration; empty: as planned, where the agent is", "%", 0.25, 5, "4"),
+    _number("rescue_percent", "its concentration; empty: as planned, where the agent is", "%", (0.25, 5), "4"),
     _code(
         "rescue_vasoconstrictor",
         "vasoconstrictor of the supplement; empty: as planned, where the agent is",
@@ -180,8 +155,7 @@ CASES: tuple[Column, ...] = (
         "rescue_dilution",
         "n of its dilution 1:n; empty: as planned, where the agent is",
         "n of 1:n",
-        20000,
-        400000,
+        (20000, 400000),
         "100000",
     ),
     _code("lip_numb", "whether the lip became numb after a block", field="yes_no"),
@@ -193,8 +167,8 @@ CASES: tuple[Column, ...] = (
     _pain("deposition"),
     _pain("treatment"),
     _code("score_missing_reason", "why a pain score is missing, if one is"),
-    Column(name="anxiety_before", kind="anxiety", meaning="anxiety before, on the protocol's scale", example="11"),
-    Column(name="anxiety_after", kind="anxiety", meaning="anxiety after, on the protocol's scale", example="9"),
+    Column("anxiety_before", "anxiety", "anxiety before, on the protocol's scale", example="11"),
+    Column("anxiety_after", "anxiety", "anxiety after, on the protocol's scale", example="9"),
     _code("guess_patient", "which arm the patient believes it was", field="guess"),
     _code("guess_operator", "which arm the operator believes it was", field="guess"),
     _code("guess_assessor", "which arm the person who tested believes it was", field="guess"),
@@ -202,7 +176,7 @@ CASES: tuple[Column, ...] = (
     _clock("treatment_end_time", "treatment ended", "14:40"),
     _clock("dismissed_time", "patient dismissed", "14:45"),
     _code("age_band", "age in bands; no birth date"),
-    _number("weight_kg", "weight", "kg", 10, 300, "70", query_high=160),
+    _number("weight_kg", "weight", "kg", (10, 300, 160), "70"),
     _code("adverse_event", "what happened, if anything did"),
     _code(
         "adverse_serious",
@@ -210,15 +184,15 @@ CASES: tuple[Column, ...] = (
         "medically important; by local rules",
         field="serious",
     ),
-    Column(name="notes", kind="text", meaning="free remark; never a name, never exported", example=""),
+    Column("notes", "text", "free remark; never a name, never exported", example=""),
 )
 
 COLD_TESTS: tuple[Column, ...] = (
-    Column(name="case_id", kind="text", meaning="code of the case", required="always", example="P01-0001"),
+    Column("case_id", "text", "code of the case", required="always", example="P01-0001"),
     Column(
-        name="minute",
-        kind="minute",
-        meaning="minutes after clock zero as 4.5 or 4:30, or the time of day with seconds as 14:08:30",
+        "minute",
+        "minute",
+        "minutes after clock zero as 4.5 or 4:30, or the time of day with seconds as 14:08:30",
         unit="min",
         low=0,
         high=180,
@@ -261,29 +235,25 @@ def asked_columns(table: str, protocol: Protocol) -> tuple[Column, ...]:
     return tuple(c for c in TABLES[table] if not unasked.get(c.name, kinds.get(c.kind, False)))
 
 
-def pandera_schema(table: str, ranges: dict[str, tuple[float, float]]) -> pa.DataFrameSchema:
-    """Schema of a typed table.
+def limited(column: Column, protocol: Protocol) -> Column:
+    """A column with the limits that hold under a protocol: scores lie in the range of its instrument."""
+    pain = protocol.pain.instrument if protocol.pain else None
+    instrument = {"pain": pain, "anxiety": protocol.anxiety}.get(column.kind)
+    return column if instrument is None else replace(column, low=instrument.low, high=instrument.high)
 
-    Parameters
-    ----------
-    table : str
-        ``cases`` or ``cold_tests``.
-    ranges : dict
-        Lowest and highest score of ``pain`` and ``anxiety`` columns, by column.
-    """
-    columns = {}
-    for column in TABLES[table]:
-        low, high = ranges.get(column.name, (column.low, column.high))
-        checks = []
-        if column.codes:
-            checks.append(pa.Check.isin(column.codes, name="code"))
-        if low is not None and high is not None:
-            checks.append(pa.Check.in_range(low, high, name="range"))
-        columns[column.name] = pa.Column(
+
+def pandera_schema(columns: Iterable[Column]) -> pa.DataFrameSchema:
+    """Schema of a typed table by its columns, their limits as :func:`limited` has them."""
+    found = {}
+    for column in columns:
+        checks = [pa.Check.isin(column.codes, name="code")] if column.codes else []
+        if column.low is not None and column.high is not None:
+            checks.append(pa.Check.in_range(column.low, column.high, name="range"))
+        found[column.name] = pa.Column(
             float if column.numeric else None,
             checks=checks,
             nullable=column.required != "always",
-            unique=table == "cases" and column.name == "case_id",
+            unique=column.unique,
             report_duplicates="all",
         )
-    return pa.DataFrameSchema(columns, strict=True, index=pa.Index(int))
+    return pa.DataFrameSchema(found, strict=True, index=pa.Index(int))

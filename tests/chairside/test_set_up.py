@@ -10,8 +10,8 @@ from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.protocol.check import check_protocol
-from onsetstudy.protocol.guided import answers_from, guided_content
-from onsetstudy.protocol.guided_questions import GUIDED, SETTLED, is_asked
+from onsetstudy.protocol.guided.content import answers_from, guided_content
+from onsetstudy.protocol.guided.questions import GUIDED, SETTLED, is_asked
 from tests.chairside.asgi import ORIGIN, Browser
 from tests.chairside.chair import Chair, look_at
 from tests.chairside.conftest import wait_for

@@ -13,8 +13,8 @@ from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.earlier_names import todays_names
-from onsetstudy.protocol.guided import GuidedAnswers, answers_from, guided_content
-from onsetstudy.protocol.guided_questions import GUIDED, is_asked
+from onsetstudy.protocol.guided.content import GuidedAnswers, answers_from, guided_content
+from onsetstudy.protocol.guided.questions import GUIDED, is_asked
 from onsetstudy.study.planning.plan_study import plan_study
 from onsetstudy.study.planning.results import plan_claims
 from onsetstudy.study.planning.sizes import Sizing

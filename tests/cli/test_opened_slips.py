@@ -10,8 +10,8 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.core.annotations import spread
 from onsetstudy.core.errors import RecordsError
+from onsetstudy.core.serialise import spread
 from onsetstudy.files.exchange import read_exchange, write_exchange
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.records.derived.allocation import KeptList, listed_from_log

@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.core.annotations import spread
 from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.serialise import spread
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 
 pytestmark = pytest.mark.usefixtures("unpainted")

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from onsetstudy.core.onset_rule import REASONS, derive_intervals
+from onsetstudy.core.intervals import REASONS, derive_intervals
 
 INF, NAN = math.inf, math.nan
 

@@ -12,8 +12,8 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.core.annotations import spread
 from onsetstudy.core.errors import OnsetStudyError, ProtocolError
+from onsetstudy.core.serialise import spread
 from onsetstudy.files.exchange import read_exchange, write_exchange
 from onsetstudy.files.ledger.ledger import enter, ledger_path, read_ledger, verified_ledger
 from onsetstudy.protocol.ledger import of_kind, short_head, verify_entries

@@ -15,7 +15,7 @@ from onsetstudy.files.documents.workbook import write_wide_template
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records, read_tables
 from onsetstudy.protocol.check import check_protocol
-from onsetstudy.protocol.guided import answers_from, guided_content
+from onsetstudy.protocol.guided.content import answers_from, guided_content
 from onsetstudy.records.checks.wide_sheet import EXTRA, MARK, wide_columns
 from onsetstudy.records.validity.completeness import missing_fields
 

@@ -14,7 +14,7 @@ from onsetstudy.files.sealed.allocation_list import write_allocation
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.files.sealed.opening_log import log_path
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.protocol.case_pattern import code_fault, pattern_fault
+from onsetstudy.protocol.keys import code_fault, pattern_fault
 from onsetstudy.records.chair.event_kinds import entry_faults
 from onsetstudy.records.chair.event_log import Event
 from onsetstudy.records.checks.check import check_records

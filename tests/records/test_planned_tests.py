@@ -16,7 +16,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_csv_table, read_records
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.estimands import questions_of
-from onsetstudy.protocol.guided import GuidedAnswers, guided_content
+from onsetstudy.protocol.guided.content import GuidedAnswers, guided_content
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.schema import asked_columns

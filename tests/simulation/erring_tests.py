@@ -25,7 +25,7 @@ import pandas as pd
 from scipy import optimize, stats
 
 from onsetstudy import Intervals, NotEstimable, estimate_rmst
-from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.core.intervals import derive_intervals
 from onsetstudy.core.seeds import stream
 from onsetstudy.survival.testing.misclassified import fit_misclassified
 

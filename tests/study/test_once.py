@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from onsetstudy.core import onset_rule
+from onsetstudy.core import intervals
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.files.documents.reports import write_report
@@ -73,7 +73,7 @@ def test_a_second_report_begins_anew(one_report):
         report()
     assert second.derived == first.derived
     assert second.fitted == first.fitted
-    for module in (npmle, derivation, onset_rule):
+    for module in (npmle, derivation, intervals):
         kept = [name for name, value in inspect.getmembers(module) if isinstance(value, functools._lru_cache_wrapper)]
         assert kept == []
 

@@ -15,7 +15,7 @@ from onsetstudy.protocol.estimands import (
     main_set,
     questions_of,
 )
-from onsetstudy.protocol.layout import SENSITIVITY
+from onsetstudy.protocol.keys import SENSITIVITY
 from onsetstudy.study.practice.sensitivity import CHOICES, cases_of
 from onsetstudy.study.practice.subsets import contrast_results
 from onsetstudy.study.sets.analysis_set import AnalysisSet

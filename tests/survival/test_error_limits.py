@@ -10,8 +10,7 @@ import pytest
 from scipy import optimize, stats
 
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.core.intervals import Intervals, derive_intervals
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.testing.misclassified import fit_kernel, kernel_of_intervals, kernel_of_tests
 from onsetstudy.survival.testing.profile_limits import profile_limits, tilted_masses

@@ -14,8 +14,8 @@ from onsetstudy.cli import options
 from onsetstudy.cli.say import say_problems
 
 if TYPE_CHECKING:
-    from onsetstudy.protocol.guided import GuidedAnswers
-    from onsetstudy.protocol.guided_questions import GuidedQuestion
+    from onsetstudy.protocol.guided.content import GuidedAnswers
+    from onsetstudy.protocol.guided.questions import GuidedQuestion
     from onsetstudy.protocol.model import Protocol
 
 __all__ = ["command", "refuse_if_there", "set_up"]
@@ -67,7 +67,7 @@ def set_up(path: Path, answers: GuidedAnswers) -> bool:
     from onsetstudy.core.canonical import as_toml
     from onsetstudy.files.output import write_bytes
     from onsetstudy.protocol.check import check_protocol
-    from onsetstudy.protocol.guided import guided_content
+    from onsetstudy.protocol.guided.content import guided_content
 
     content = guided_content(answers)
     promised = check_protocol(content, file=path.name)
@@ -76,8 +76,8 @@ def set_up(path: Path, answers: GuidedAnswers) -> bool:
 
 
 def _ask() -> GuidedAnswers:
-    from onsetstudy.protocol.guided import answers_from
-    from onsetstudy.protocol.guided_questions import GUIDED, SETTLED, is_asked
+    from onsetstudy.protocol.guided.content import answers_from
+    from onsetstudy.protocol.guided.questions import GUIDED, SETTLED, is_asked
     from onsetstudy.protocol.model import Quarter
 
     click.echo(
@@ -97,7 +97,7 @@ def _ask() -> GuidedAnswers:
 
 def _prompt(number: int, question: GuidedQuestion, told: dict[str, str]) -> str:
     """One question of the terminal; asked again until it is answered."""
-    from onsetstudy.protocol.guided_questions import read_answer
+    from onsetstudy.protocol.guided.questions import read_answer
 
     def checked(text: str) -> str:
         try:
@@ -134,7 +134,7 @@ def _needed(text: str, check: Callable[[str], Any]) -> Any:
 
 def _settled() -> dict[str, str]:
     """What has to be settled before a randomised study is locked, as far as it is."""
-    from onsetstudy.protocol.guided_questions import NO_RULE, SETTLED, read_answer
+    from onsetstudy.protocol.guided.questions import NO_RULE, SETTLED, read_answer
 
     click.echo("Before the lock, in a sentence each. Enter leaves one open; then there is no lock and no list yet.")
     told = {}

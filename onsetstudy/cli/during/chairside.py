@@ -150,7 +150,7 @@ def _refuse_pattern(path: Path, promised: Protocol) -> None:
         If not all codes that the recorder makes fit.
     """
     from onsetstudy.core.errors import Problem, ProtocolError, Where
-    from onsetstudy.protocol.case_pattern import code_fault
+    from onsetstudy.protocol.keys import code_fault
 
     for practice in promised.study.practices or ("P01",):
         # Six signs, each a digit or a letter: all fit if those of digits alone and of letters alone do.
@@ -189,7 +189,7 @@ def _set_up(protocol: Path, *, no_browser: bool) -> bool:
     """Ask on a page, and write the protocol; whether it was written."""
     from onsetstudy.cli.before.new import refuse_if_there, set_up
     from onsetstudy.files.ledger.lock import read_lock
-    from onsetstudy.protocol.guided import answers_from
+    from onsetstudy.protocol.guided.content import answers_from
     from onsetstudy.protocol.model import Quarter
 
     def finish(told: Mapping[str, str]) -> tuple[str, ...]:

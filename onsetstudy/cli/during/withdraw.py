@@ -40,7 +40,7 @@ def command(protocol: Path, case_id: str, remove_data: bool, reason: str, record
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.protocol.case_pattern import code_fault
+    from onsetstudy.protocol.keys import code_fault
     from onsetstudy.protocol.ledger import of_kind, sentence
 
     case_id = plain_code(case_id, "the case")

@@ -9,8 +9,7 @@ from functools import cache
 import numpy as np
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
-from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.core.intervals import Intervals, derive_intervals
 from onsetstudy.design.trials.results import TrialScenario
 
 __all__ = ["Drawn", "cells_of", "draw_trials", "place_of"]

@@ -7,9 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.annotations import gather
 from onsetstudy.core.errors import OnsetStudyError, Problem, ReportError, require
-from onsetstudy.core.serialise import to_dict
+from onsetstudy.core.serialise import gather, to_dict
 from onsetstudy.files.atomic_write import write_together
 from onsetstudy.files.documents.archive import write_in_place
 from onsetstudy.protocol.model import Protocol

@@ -16,7 +16,7 @@ from onsetstudy.files.sealed.described_list import COORDINATOR, read_description
 from onsetstudy.files.sealed.kept_allocation import read_slips
 from onsetstudy.files.sealed.opening import refuse_case, refuse_levels
 from onsetstudy.files.sealed.opening_log import Opened, changed_log, lines_of_case, log_opening, log_so_far
-from onsetstudy.protocol.case_pattern import code_fault
+from onsetstudy.protocol.keys import code_fault
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.records.checks.privacy import looks_like_a_person
 from onsetstudy.records.derived.allocation import JOIN

@@ -19,8 +19,11 @@ from onsetstudy.files.file_lock import alone
 from onsetstudy.files.output import write_csv
 from onsetstudy.files.sealed import opening_log
 from onsetstudy.files.sealed.envelopes import open_envelope
-from onsetstudy.files.sealed.opening_log import Opened, log_opening
-from onsetstudy.protocol.case_pattern import code_fault, pattern_misfit
+from onsetstudy.files.sealed.opening_log import (
+    Opened,
+    log_opening,
+)
+from onsetstudy.protocol.keys import code_fault, pattern_misfit
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code, likely_codes

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from onsetstudy.core.type_check import may_be_newer
-from onsetstudy.protocol.case_pattern import pattern_fault
+from onsetstudy.protocol.keys import pattern_fault
 from onsetstudy.records.checks.privacy import looks_like_a_person
 
 __all__ = ["is_text", "listed", "newer_sealed_parts", "sealed_faults"]

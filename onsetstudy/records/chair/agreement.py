@@ -130,14 +130,8 @@ def _of_two(
 
 def _apart(sequence: str, moment: int, first: str, second: str) -> Apart:
     known = moments_of(sequence) or ()
-    shown = known[moment - 1] if moment <= len(known) else None
-    return Apart(
-        moment=moment,
-        shown="" if shown is None else shown.shown,
-        kind="" if shown is None else shown.kind,
-        first=first,
-        second=second,
-    )
+    text, kind = (known[moment - 1].shown, known[moment - 1].kind) if moment <= len(known) else ("", "")
+    return Apart(moment=moment, shown=text, kind=kind, first=first, second=second)
 
 
 def latest_sequence(answers: TrainingAnswers) -> str:

@@ -2,59 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.event_kinds import ENTERED
-from onsetstudy.records.schema import asked_columns
+from onsetstudy.records.schema import asked_columns, limited
 
 __all__ = ["Question", "asked_after", "asked_before", "question_of", "words"]
 
-BEFORE = (
-    "patient_id",
-    "period",
-    "tooth",
-    "technique",
-    "control_tooth",
-    "pulp_status",
-    "procedure",
-    "agent",
-    "agent_percent",
-    "vasoconstrictor",
-    "vasoconstrictor_dilution",
-    "cartridge_ml",
-    "age_band",
-    "weight_kg",
-    "anxiety_before",
-    "clinician_id",
-)
-"""Asked when a case is opened, in this order, where the protocol has a use for it."""
-AFTER = (
-    "pain_insertion",
-    "pain_placement",
-    "pain_deposition",
-    "lip_numb",
-    "wait_used",
-    "pain_treatment",
-    "anxiety_after",
-    "guess_patient",
-    "guess_operator",
-    "guess_assessor",
-)
-"""Asked after the injection, in this order."""
-WHILE_TESTING = ("pain_insertion", "pain_placement", "pain_deposition", "lip_numb")
-"""Of these, what can be asked before the treatment; the others wait until it has begun."""
-ALWAYS_ASKED = ("pain_treatment",)
-LABELS = {
-    "ianb": "inferior alveolar nerve block",
-    "psa": "posterior superior alveolar block",
-    "gow_gates": "Gow-Gates block",
-    "not_felt": "not felt",
-    "fdi": "FDI, two digits: 11 to 48",
-    "universal": "universal, 1 to 32",
-}
-QUESTIONS = {
+BEFORE = {
     "patient_id": "Patient's code",
     "period": "Which injection of this patient is it?",
     "tooth": "Which tooth is tested?",
@@ -71,16 +28,31 @@ QUESTIONS = {
     "weight_kg": "Weight, kg",
     "anxiety_before": "Anxiety before",
     "clinician_id": "Code of the operator",
+}
+"""Asked when a case is opened, in this order, where the protocol has a use for it."""
+AFTER = {
     "pain_insertion": "How much did the needle hurt?",
     "pain_placement": "How much did placing it hurt?",
     "pain_deposition": "How much did the injection hurt?",
-    "pain_treatment": "How much did the treatment hurt?",
     "lip_numb": "Is the lip numb?",
     "wait_used": "Was the wait used for another task?",
+    "pain_treatment": "How much did the treatment hurt?",
     "anxiety_after": "Anxiety after",
     "guess_patient": "What does the patient believe it was?",
     "guess_operator": "What does the operator believe it was?",
     "guess_assessor": "What does the person who tested believe it was?",
+}
+"""Asked after the injection, in this order."""
+WHILE_TESTING = ("pain_insertion", "pain_placement", "pain_deposition", "lip_numb")
+"""Of these, what can be asked before the treatment; the others wait until it has begun."""
+ALWAYS_ASKED = ("pain_treatment",)
+LABELS = {
+    "ianb": "inferior alveolar nerve block",
+    "psa": "posterior superior alveolar block",
+    "gow_gates": "Gow-Gates block",
+    "not_felt": "not felt",
+    "fdi": "FDI, two digits: 11 to 48",
+    "universal": "universal, 1 to 32",
 }
 PERIODS = {"1": "the first", "2": "the second", "3": "the third", "4": "the fourth"}
 
@@ -116,14 +88,14 @@ def asked_after(protocol: Protocol) -> tuple[str, ...]:
     return tuple(name for name in names if not name.startswith("pain_") or name in moments)
 
 
-def _asked(protocol: Protocol, names: Sequence[str]) -> tuple[str, ...]:
+def _asked(protocol: Protocol, names: Iterable[str]) -> tuple[str, ...]:
     asked = {c.name for c in asked_columns("cases", protocol)} & set(ENTERED)
     return tuple(name for name in names if name in asked)
 
 
 def question_of(name: str, protocol: Protocol) -> Question:
     """The question for a column, with the answers that the protocol admits."""
-    column = ENTERED[name]
+    column = limited(ENTERED[name], protocol)
     admitted = {
         "technique": protocol.eligibility.techniques,
         "procedure": protocol.eligibility.procedures,
@@ -134,17 +106,13 @@ def question_of(name: str, protocol: Protocol) -> Question:
     codes = tuple(code for code in column.codes if not admitted or code in admitted)
     label = {"guess": protocol.label, "period": PERIODS.__getitem__}.get(column.name.split("_")[0], words)
     answers = tuple((code, "not sure" if code == "unsure" else label(code)) for code in codes)
-    low, high = column.low, column.high
-    scale = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(column.kind)
-    if scale is not None:
-        low, high = scale.low, scale.high
     return Question(
         name=column.name,
-        question=QUESTIONS[column.name],
+        question=(BEFORE | AFTER)[column.name],
         kind=column.kind,
         answers=answers,
-        low=low,
-        high=high,
+        low=column.low,
+        high=column.high,
         required=column.required == "always",
         late=column.name in AFTER and column.name not in WHILE_TESTING,
     )

@@ -91,11 +91,8 @@ class _Clocks:
         # The order of entry decides between equal readings: a clock that slept may not have moved.
         self.pages = {clock: [(a.page_s, a.seq) for a in anchors] for clock, anchors in self.of.items()}
 
-    def on_axis(self, anchor: Anchor) -> float:
-        return self.base[anchor.boot] + anchor.server_s
-
     def offset(self, anchor: Anchor) -> float:
-        return self.on_axis(anchor) - anchor.page_s
+        return self.base[anchor.boot] + anchor.server_s - anchor.page_s
 
 
 def place_events(events: Iterable[Event]) -> dict[str, Moment]:
@@ -133,11 +130,7 @@ def _by_anchors(event: Event, clocks: _Clocks) -> Moment | None:
         at = page_s + clocks.offset(only)
         if abs(wall - (only.wall_s - only.page_s)) <= TOLERANCE_S:
             return _exact(at)
-        return (
-            Moment(low_s=at, high_s=math.inf, flagged=True)
-            if before
-            else Moment(low_s=-math.inf, high_s=at, flagged=True)
-        )
+        return Moment(low_s=at if before else -math.inf, high_s=math.inf if before else at, flagged=True)
     first, second = clocks.offset(before), clocks.offset(after)
     if abs(second - first) <= TOLERANCE_S:
         part = (page_s - before.page_s) / max(after.page_s - before.page_s, 1e-9)

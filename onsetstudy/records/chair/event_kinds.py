@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from onsetstudy.protocol.case_pattern import code_fault
+from onsetstudy.protocol.keys import code_fault
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code
@@ -18,34 +18,16 @@ from onsetstudy.records.chair.mixing_drill import DRILL_TASKS
 from onsetstudy.records.chair.screening import SCREENED
 from onsetstudy.records.chair.training import moment_faults
 from onsetstudy.records.checks.privacy import looks_like_a_person, remark_names_a_person
-from onsetstudy.records.schema import CASES, Column
+from onsetstudy.records.schema import CASES, Column, limited
 from onsetstudy.records.teeth import TEETH
 
 __all__ = ["COLUMNS", "ENTERED", "KINDS", "STUDY_KINDS", "entry_faults"]
 
 DERIVED = (
-    "case_id",
-    "practice_id",
-    "case_date",
-    "allocation",
-    "baseline_response",
-    "injection_start",
-    "injection_end",
-    "rescue_min",
-    "rescue_technique",
-    "rescue_volume_ml",
-    "rescue_agent",
-    "rescue_percent",
-    "rescue_vasoconstrictor",
-    "rescue_dilution",
-    "treatment_start_min",
-    "treatment_end_time",
-    "seated_time",
-    "dismissed_time",
-    "observation_end_min",
-    "mixed_to_injection_min",
-    "adverse_event",
-    "adverse_serious",
+    *("case_id", "practice_id", "case_date", "allocation", "baseline_response", "observation_end_min"),
+    *("injection_start", "injection_end", "treatment_start_min", "treatment_end_time", "seated_time", "dismissed_time"),
+    *("rescue_min", "rescue_technique", "rescue_volume_ml", "rescue_agent", "rescue_percent", "rescue_vasoconstrictor"),
+    *("rescue_dilution", "mixed_to_injection_min", "adverse_event", "adverse_serious"),
 )
 ENTERED: dict[str, Column] = {c.name: c for c in CASES if c.name not in (*DERIVED, *PREPARED_COLUMNS)}
 """Columns of a case that are typed or chosen at the chair; the others are counted, tapped or kept with the opening."""
@@ -70,31 +52,25 @@ _RESPONSE = Key(codes=("felt", "not_felt", "not_done"), compulsory=True)
 _ROLE = Key(codes=CODES["tooth_role"], compulsory=True)
 _REASON = Key(compulsory=True)
 _ANCHOR = Key(low=-1e12, high=1e12, compulsory=True)
+_BARE = (
+    *("case_opened", "recorded", "preparation", "prepared", "injection_start", "injection_end"),
+    *("treatment_start", "treatment_end", "seated", "dismissed", "closed"),
+)
 KINDS: dict[str, dict[str, Key]] = {
-    "case_opened": {},
-    "recorded": {},
-    "preparation": {},
+    **{kind: {} for kind in _BARE},
     "baseline": {"tooth_role": _ROLE, "response": Key(codes=CODES["baseline_response"], compulsory=True)},
-    "prepared": {},
-    "injection_start": {},
-    "injection_end": {},
     "test": {"planned_min": Key(low=0, high=180), "tooth_role": _ROLE, "response": _RESPONSE},
     "supplement": {
         "technique": Key(codes=CODES["rescue_technique"][1:], compulsory=True),
         "agent": Key(codes=CODES["agent"]),
         "volume_ml": Key(low=0.05, high=20),
     },
-    "treatment_start": {},
-    "treatment_end": {},
-    "seated": {},
-    "dismissed": {},
     "adverse_event": {
         "kind": Key(codes=COLUMNS["adverse_event"].codes, compulsory=True),
         "serious": Key(codes=COLUMNS["adverse_serious"].codes),
         "note": Key(),
     },
     "withdrawn": {"reason": Key()},
-    "closed": {},
     "correction": {"reason": _REASON, "instead": Key()},
     "followed_up": {"note": Key()},
     "unblinded": {"reason": _REASON},
@@ -189,7 +165,7 @@ def _payload_faults(payload: Mapping[str, Any], keys: Mapping[str, Key]) -> list
         if key is None:
             faults.append(f"{_shown(name)} does not belong here")
         elif value is not None:
-            faults += _value_faults(name, value, key.codes, key.low, key.high)
+            faults += _value_faults(name, value, key)
     return faults
 
 
@@ -200,19 +176,9 @@ def _column_faults(name: str, value: Any, columns: Mapping[str, Column], protoco
     if value is None:
         return []
     if column.kind == "tooth":
-        known = TEETH[protocol.schedule.tooth_notation]
-        return (
-            []
-            if isinstance(value, str) and value in known
-            else [f"{_shown(value)} is no tooth in the notation of this study"]
-        )
-    low, high = column.low, column.high
-    instrument = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(
-        column.kind
-    )
-    if instrument is not None:
-        low, high = instrument.low, instrument.high
-    faults = _value_faults(name, value, column.codes, low, high)
+        known = isinstance(value, str) and value in TEETH[protocol.schedule.tooth_notation]
+        return [] if known else [f"{_shown(value)} is no tooth in the notation of this study"]
+    faults = _value_faults(name, value, limited(column, protocol))
     if name == "clinician_id" and not faults and CODE.match(value) is None:
         faults.append("the code of the operator has letters, digits and hyphens only")
     if name == "patient_id" and not faults and not is_case_code(str(value)):
@@ -220,10 +186,10 @@ def _column_faults(name: str, value: Any, columns: Mapping[str, Column], protoco
     return faults
 
 
-def _value_faults(name: str, value: Any, codes: tuple[str, ...], low: float | None, high: float | None) -> list[str]:
-    if codes:
-        return [] if value in codes else [f"{_shown(value)} is not a code of {name}"]
-    if low is not None and high is not None:
+def _value_faults(name: str, value: Any, key: Key | Column) -> list[str]:
+    if key.codes:
+        return [] if value in key.codes else [f"{_shown(value)} is not a code of {name}"]
+    if (low := key.low) is not None and (high := key.high) is not None:
         number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
         return [] if number and low <= value <= high else [f"{name} lies outside {low:g} to {high:g}"]
     if not isinstance(value, str) or len(value) > LONGEST_TEXT or not value.isprintable():

@@ -17,16 +17,9 @@ import pandas as pd
 
 from onsetstudy.records.chair.event_clock import CaseDrift, Moment, case_drift, place_events
 from onsetstudy.records.model import RawTable
-from onsetstudy.records.schema import CASES, COLD_TESTS
+from onsetstudy.records.schema import CASES, COLD_TESTS, Column
 
-__all__ = [
-    "PREPARED_COLUMNS",
-    "Event",
-    "FoldedLog",
-    "StudyFacts",
-    "fold_events",
-    "in_force",
-]
+__all__ = ["PREPARED_COLUMNS", "Event", "FoldedLog", "StudyFacts", "fold_events", "in_force"]
 
 PREPARED_COLUMNS = (
     "arm",
@@ -158,27 +151,20 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         if event.case_id is not None:
             by_case.setdefault(event.case_id, []).append(event)
     prepared = {str(e.case_id): dict(e.payload) for e in in_force(preparations)}
-    cases, tests, adverse, flagged, widened, idle = [], [], [], [], [], []
-    for case_id, entries in by_case.items():
-        case = _Case(case_id, entries, moments, facts)
-        if case.zero is None:
-            idle.append(case_id)
-            continue
-        cases.append(case.row(prepared.get(case_id, {})))
-        tests.extend(case.tests())
-        adverse.extend(case.adverse())
-        if case.flagged:
-            flagged.append(case_id)
-        if case.widened:
-            widened.append(case_id)
+    every = [_Case(case_id, entries, moments, facts) for case_id, entries in by_case.items()]
+    folded = [case for case in every if case.zero is not None]
+    cases = [case.row(prepared.get(case.case_id, {})) for case in folded]
+    tests = [row for case in folded for row in case.tests()]
+    adverse = [row for case in folded for row in case.adverse()]
+    widened = tuple(case.case_id for case in folded if case.widened)
     return FoldedLog(
-        cases=_table(cases, [c.name for c in CASES], facts.file, "cases"),
-        cold_tests=_table(tests, [c.name for c in COLD_TESTS], facts.file, "cold_tests"),
+        cases=_table(cases, CASES, facts.file, "cases"),
+        cold_tests=_table(tests, COLD_TESTS, facts.file, "cold_tests"),
         adverse_events=pd.DataFrame(adverse, columns=list(ADVERSE_COLUMNS), dtype=object),
-        flagged=tuple(flagged),
-        not_injected=tuple(idle),
-        widened=tuple(widened),
-        clocks=_clocks_table([str(row["case_id"]) for row in cases], widened, case_drift(events)),
+        flagged=tuple(case.case_id for case in folded if case.flagged),
+        not_injected=tuple(case.case_id for case in every if case.zero is None),
+        widened=widened,
+        clocks=_clocks_table([case.case_id for case in folded], widened, case_drift(events)),
     )
 
 
@@ -215,6 +201,11 @@ class _Case:
         self.flagged |= moment.flagged or self.zero.flagged
         return (max(low, 0.0), max(high, 0.0)) if math.isfinite(low) and math.isfinite(high) else None
 
+    def first_minute(self, kind: str) -> float | None:
+        """Earliest minute of the first entry of a kind; ``None`` where there is none, or nothing bounds it."""
+        found = self.minute(self.first[kind]) if kind in self.first else None
+        return None if found is None else found[0]
+
     def tests(self) -> list[dict[str, str]]:
         """Rows of cold tests; those that could not be done are none."""
         felt = {e.payload.get("planned_min"): e.payload.get("response") for e in self.entries if _is_target(e)}
@@ -230,16 +221,10 @@ class _Case:
             # A control tooth stands beside its target: it moves with what the target said.
             decides = felt.get(event.payload.get("planned_min"), response)
             at = minute[0] if decides == "felt" else minute[1]
-            rows.append(
-                {
-                    "case_id": self.case_id,
-                    "minute": _decimal(at, 3),
-                    "tooth_role": str(event.payload["tooth_role"]),
-                    "response": str(response),
-                    # The page asks for a planned minute; a test that stands for none was an extra one.
-                    "test_kind": "extra" if event.payload.get("planned_min") is None else "planned",
-                }
-            )
+            # The page asks for a planned minute; a test that stands for none was an extra one.
+            kind = "extra" if event.payload.get("planned_min") is None else "planned"
+            row = (self.case_id, f"{at:.3f}", str(event.payload["tooth_role"]), str(response), kind)
+            rows.append(dict(zip((c.name for c in COLD_TESTS), row, strict=True)))
         return sorted(rows, key=lambda row: float(row["minute"]))
 
     def row(self, prepared: Mapping[str, Any]) -> dict[str, str]:
@@ -264,6 +249,7 @@ class _Case:
     def _times(self) -> dict[str, Any]:
         """Clock times by the wall clock of the device at clock zero; the others counted from there."""
         assert self.zero_event is not None
+        assert self.zero is not None
         zero_wall = dt.datetime.fromisoformat(self.zero_event.at_wall)
         told: dict[str, Any] = {"case_date": zero_wall.date().isoformat()}
         names = {
@@ -274,33 +260,20 @@ class _Case:
             "dismissed": "dismissed_time",
         }
         for kind, column in names.items():
-            event = self.first.get(kind)
-            after = None if event is None else self._after_zero_s(event)
-            if after is not None:
+            if kind in self.first and math.isfinite(after := self.moments[self.first[kind].id].low_s - self.zero.low_s):
                 told[column] = (zero_wall + dt.timedelta(seconds=round(after))).strftime("%H:%M:%S")
-        start = self.first.get("treatment_start")
-        minute = None if start is None else self.minute(start)
-        if minute is not None:
-            told["treatment_start_min"] = _decimal(minute[0], 3)
+        if (minute := self.first_minute("treatment_start")) is not None:
+            told["treatment_start_min"] = f"{minute:.3f}"
         ends = [m[1] for e in self.entries if e.kind == "test" and (m := self.minute(e)) is not None]
         if ends:
-            told["observation_end_min"] = _decimal(max(ends), 3)
+            told["observation_end_min"] = f"{max(ends):.3f}"
         return told
 
-    def _after_zero_s(self, event: Event) -> float | None:
-        assert self.zero is not None
-        after = self.moments[event.id].low_s - self.zero.low_s
-        return after if math.isfinite(after) else None
-
     def _supplement(self) -> dict[str, Any]:
-        event = self.first.get("supplement")
-        minute = None if event is None else self.minute(event)
+        event, minute = self.first.get("supplement"), self.first_minute("supplement")
         if event is None or minute is None:
             return {}
-        told: dict[str, Any] = {
-            "rescue_min": _decimal(minute[0], 3),
-            "rescue_technique": event.payload.get("technique"),
-        }
+        told: dict[str, Any] = {"rescue_min": f"{minute:.3f}", "rescue_technique": event.payload.get("technique")}
         given = [e.payload for e in self.entries if e.kind == "supplement"]
         volumes = [payload.get("volume_ml") for payload in given]
         # Volumes add up for one solution; of a part of them, or of two agents, no sum would be true.
@@ -324,16 +297,10 @@ class _Case:
         for event in self.entries:
             if event.kind == "adverse_event" and event.payload.get("kind") != "none":
                 minute = self.minute(event)
-                rows.append(
-                    {
-                        "case_id": self.case_id,
-                        "number": str(len(rows) + 1),
-                        "kind": _text(event.payload.get("kind")),
-                        "serious": _text(event.payload.get("serious")),
-                        "minute": "" if minute is None else _decimal(minute[0], 1),
-                        "note": _text(event.payload.get("note") or ""),
-                    }
-                )
+                at = "" if minute is None else f"{minute[0]:.1f}"
+                kind, serious, note = (_text(event.payload.get(key)) for key in ("kind", "serious", "note"))
+                row = (self.case_id, str(len(rows) + 1), kind, serious, at, note)
+                rows.append(dict(zip(ADVERSE_COLUMNS, row, strict=True)))
         return rows
 
     def _mixed_to_injection(self) -> str | None:
@@ -341,15 +308,11 @@ class _Case:
         if ready is None or start is None:
             return None
         minutes = (self.moments[start.id].low_s - self.moments[ready.id].low_s) / 60
-        return _decimal(minutes, 2) if math.isfinite(minutes) and minutes >= 0 else None
+        return f"{minutes:.2f}" if math.isfinite(minutes) and minutes >= 0 else None
 
 
 def _is_target(event: Event) -> bool:
     return event.kind == "test" and event.payload.get("tooth_role") == "target"
-
-
-def _decimal(value: float, places: int) -> str:
-    return f"{value:.{places}f}"
 
 
 def _text(value: object) -> str:
@@ -358,7 +321,7 @@ def _text(value: object) -> str:
     return str(value) if value is not None else ""
 
 
-def _table(rows: Sequence[Mapping[str, str]], columns: Sequence[str], file: str, sheet: str) -> RawTable:
-    cells = [[row.get(name) for name in columns] for row in rows]
-    frame = pd.DataFrame(cells, columns=list(columns), dtype=object)
+def _table(rows: Sequence[Mapping[str, str]], columns: Sequence[Column], file: str, sheet: str) -> RawTable:
+    names = [c.name for c in columns]
+    frame = pd.DataFrame([[row.get(name) for name in names] for row in rows], columns=names, dtype=object)
     return RawTable(frame=frame, source_row=pd.Series(range(2, len(frame) + 2)), file=file, sheet=sheet)

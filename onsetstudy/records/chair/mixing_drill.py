@@ -21,18 +21,15 @@ class DrillTask:
     mixed: bool
 
 
-DRILL_TASKS = tuple(
-    DrillTask(target_ml=target_ml, mixed=mixed)
-    for target_ml, mixed in (
-        (0.18, True),
-        (0.18, False),
-        (0.09, True),
-        (0.30, False),
-        (0.17, False),
-        (0.18, True),
-        (0.30, True),
-        (0.09, False),
-    )
+DRILL_TASKS = (
+    DrillTask(target_ml=0.18, mixed=True),
+    DrillTask(target_ml=0.18, mixed=False),
+    DrillTask(target_ml=0.09, mixed=True),
+    DrillTask(target_ml=0.30, mixed=False),
+    DrillTask(target_ml=0.17, mixed=False),
+    DrillTask(target_ml=0.18, mixed=True),
+    DrillTask(target_ml=0.30, mixed=True),
+    DrillTask(target_ml=0.09, mixed=False),
 )
 """Each volume nearly as often mixed as thrown away, so that the two can be held against each other."""
 

@@ -6,7 +6,7 @@ import datetime as dt
 import difflib
 import re
 import warnings
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,14 +18,14 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import SYNONYMS
 from onsetstudy.records.checks.codes import as_cases_spell, check_codes
-from onsetstudy.records.checks.crosscheck import crosscheck_cases, crosscheck_readings
+from onsetstudy.records.checks.crosscheck import crosscheck_cases, crosscheck_readings, row_of_case
 from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
 from onsetstudy.records.checks.no_records import set_no_records_aside
 from onsetstudy.records.checks.parse import parse_column
 from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
-from onsetstudy.records.schema import TABLES, Column, pandera_schema
+from onsetstudy.records.schema import TABLES, Column, limited, pandera_schema
 
 __all__ = ["check_records", "nothing_left", "score_ranges"]
 
@@ -33,22 +33,10 @@ GROUPED = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 """A number that may have a sign between its thousands."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Typed:
-    frame: pd.DataFrame
-    clock_min: pd.Series | None
-
-
 def score_ranges(protocol: Protocol) -> dict[str, tuple[float, float]]:
     """Lowest and highest score of every pain and anxiety column under the protocol's instruments."""
-    ranges = {}
-    for column in TABLES["cases"]:
-        instrument = {"pain": protocol.pain.instrument if protocol.pain else None, "anxiety": protocol.anxiety}.get(
-            column.kind
-        )
-        if instrument is not None:
-            ranges[column.name] = (instrument.low, instrument.high)
-    return ranges
+    columns = (limited(column, protocol) for column in TABLES["cases"] if column.scored)
+    return {c.name: (c.low, c.high) for c in columns if c.low is not None and c.high is not None}
 
 
 def check_records(
@@ -101,27 +89,21 @@ def check_records(
     unread = unread_columns(raws) if drop_unknown else []
     raws = {name: _known_columns(raw, name) for name, raw in raws.items()}
     found = {name: Findings(name, raw) for name, raw in raws.items()}
-    typed = {name: _typed(raw, name, found[name], protocol) for name, raw in raws.items()}
-    for name in raws:
-        _schema(typed[name], name, found[name], protocol)
-    check_privacy(found["cases"])
-    check_codes(typed["cases"].frame, found["cases"], protocol.study)
-    typed["cold_tests"].frame["case_id"] = as_cases_spell(typed["cold_tests"].frame["case_id"], typed["cases"].frame)
-    crosscheck_cases(typed["cases"].frame, found["cases"], protocol, today=today)
-    readings = crosscheck_readings(
-        typed["cases"].frame,
-        found["cases"],
-        typed["cold_tests"].frame,
-        typed["cold_tests"].clock_min,
-        found["cold_tests"],
-        protocol,
-    )
+    (typed, _), (tests, clock_min) = (_typed(raw, name, found[name], protocol) for name, raw in raws.items())
+    of_cases, of_tests = found["cases"], found["cold_tests"]
+    _schema(typed, None, of_cases, protocol)
+    _schema(tests, clock_min, of_tests, protocol)
+    check_privacy(of_cases)
+    check_codes(typed, of_cases, protocol.study)
+    tests["case_id"] = as_cases_spell(tests["case_id"], typed)
+    crosscheck_cases(typed, of_cases, protocol, today=today)
+    readings = crosscheck_readings(typed, of_cases, tests, clock_min, of_tests, protocol)
     for name, raw in raws.items():
         set_no_records_aside(raw, name, found[name])
-    _refuse_together(typed["cases"].frame, found["cases"], readings, found["cold_tests"])
-    records = _records(typed["cases"].frame, readings, found)
+    _refuse_together(typed, of_cases, readings, of_tests)
+    records = _records(typed, readings, found)
     records = replace(records, queries=(*unread, *records.queries))
-    if strict and (found["cases"].refused.any() or found["cold_tests"].refused.any()):
+    if strict and (of_cases.refused.any() or of_tests.refused.any()):
         raise RecordsError(records.problems)
     if whole and len(records.cases) == 0:
         raise RecordsError([nothing_left(records, Where(file=cases.file, sheet=cases.sheet)), *records.problems])
@@ -145,100 +127,68 @@ def _known_columns(raw: RawTable, table: str) -> RawTable:
     frame.columns = pd.Index([normal_heading(h) for h in frame.columns])
     frame = frame.reindex(columns=[c.name for c in TABLES[table]])
     filled = frame.notna().any(axis=1).to_numpy()
-    return RawTable(
-        frame=frame[filled].reset_index(drop=True).astype(object),
-        source_row=pd.Series(np.asarray(raw.source_row)[filled]),
-        file=raw.file,
-        sheet=raw.sheet,
-        date_epoch=raw.date_epoch,
-    )
+    source_row = pd.Series(np.asarray(raw.source_row)[filled])
+    return replace(raw, frame=frame[filled].reset_index(drop=True).astype(object), source_row=source_row)
 
 
-def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> _Typed:
+def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> tuple[pd.DataFrame, pd.Series | None]:
+    """The typed columns of a table, and of cold tests the times of day that stand for minutes."""
     columns: dict[str, pd.Series] = {}
     clock_min = None
-    scores = score_ranges(protocol)
     for column in TABLES[table]:
-        low, high = scores.get(column.name, (column.low, column.high))
         parsed = parse_column(
             raw.frame[column.name].astype("string"),
-            replace(column, low=low, high=high),
+            limited(column, protocol),
             tooth_notation=protocol.schedule.tooth_notation,
             date_epoch=raw.date_epoch,
             declared=protocol.study.practices if column.name == "practice_id" else (),
         )
         columns[column.name] = parsed.values
         found.repaired(column.name, parsed.repairs)
+        thing = {"date": "date", "clock": "time of day", "minute": "time", "tooth": "tooth"}.get(column.kind, "number")
         for row, (code, mend) in parsed.faults.items():
-            found.refuse(
-                row, column.name, code, f'the {_thing(column)} "{found.cell(row, column.name)}" cannot be read', mend
-            )
-        if parsed.clock_min is not None:
-            if table == "cold_tests":
-                clock_min = parsed.clock_min
-            else:
-                for row in np.flatnonzero(parsed.clock_min.notna()).tolist():
-                    what = f'"{found.cell(row, column.name)}" is a time of day'
-                    found.refuse(
-                        row, column.name, "not_a_time", what, "write minutes after the end of injection, as 9 or 9:30"
-                    )
+            what = f'the {thing} "{found.cell(row, column.name)}" cannot be read'
+            found.refuse(row, column.name, code, what, mend)
+        if table == "cold_tests":
+            clock_min = parsed.clock_min if clock_min is None else clock_min
+        elif parsed.clock_min is not None:
+            what, mend = '"{value}" is a time of day', "write minutes after the end of injection, as 9 or 9:30"
+            found.refuse_where(parsed.clock_min.notna(), column.name, "not_a_time", what, mend)
         _second_looks(parsed.values, column, found)
-    return _Typed(pd.DataFrame(columns, index=raw.frame.index), clock_min)
-
-
-def _thing(column: Column) -> str:
-    return {"date": "date", "clock": "time of day", "minute": "time", "tooth": "tooth"}.get(column.kind, "number")
+    return pd.DataFrame(columns, index=raw.frame.index), clock_min
 
 
 def _second_looks(values: pd.Series, column: Column, found: Findings) -> None:
-    if column.query_low is None and column.query_high is None:
+    if column.query_high is None:
         return
-    number = values.astype(float)
-    low = column.query_low if column.query_low is not None else -np.inf
-    high = column.query_high if column.query_high is not None else np.inf
-    unusual = np.flatnonzero(((number < low) | (number > high)).to_numpy())
-    usual = (
-        f"{low:g} to {high:g}"
-        if np.isfinite([low, high]).all()
-        else (f"up to {high:g}" if np.isfinite(high) else f"at least {low:g}")
-    )
-    found.query(
-        unusual,
-        column.name,
-        "unusual",
-        f"{{value}} {column.unit} is unusual",
-        f"usual is {usual} {column.unit}; is it right?",
-    )
+    number, low, high = values.astype(float), column.query_low, column.query_high
+    unusual = (number > high) if low is None else (number < low) | (number > high)
+    usual = f"up to {high:g}" if low is None else f"{low:g} to {high:g}"
+    mend = f"usual is {usual} {column.unit}; is it right?"
+    found.query(unusual, column.name, "unusual", f"{{value}} {column.unit} is unusual", mend)
 
 
-def _schema(typed: _Typed, table: str, found: Findings, protocol: Protocol) -> None:
+def _schema(typed: pd.DataFrame, clock_min: pd.Series | None, found: Findings, protocol: Protocol) -> None:
     """The dictionary's requirements, asked of the typed table by pandera, all at once."""
-    columns = {c.name: c for c in TABLES[table]}
-    ranges = score_ranges(protocol)
+    columns = {c.name: limited(c, protocol) for c in TABLES[found.table]}
     try:
         with warnings.catch_warnings():
             # The failures of a small table, put together inside pandera, may have columns without a value.
             warnings.simplefilter("ignore", FutureWarning)
-            pandera_schema(table, ranges).validate(typed.frame, lazy=True)
+            pandera_schema(columns.values()).validate(typed, lazy=True)
     except SchemaErrors as error:
-        cases = error.failure_cases
-        unread = {(row, p.where.column) for row, p in found.problems}
-        if typed.clock_min is not None:
+        told = {name: found.unread(name) for name in columns}
+        if clock_min is not None:
             # Times of day are set against the case later on.
-            unread |= {(int(row), "minute") for row in np.flatnonzero(typed.clock_min.notna())}
-        seen: set[tuple[int, str]] = set()
-        for name, check, row, value in zip(
-            cases["column"], cases["check"], cases["index"], cases["failure_case"], strict=True
-        ):
-            if row is None or row != row or (int(row), name) in unread or (int(row), name) in seen:
-                continue
-            seen.add((int(row), name))
-            _refuse_cell(found, int(row), columns[name], str(check), value, ranges.get(name))
+            told["minute"] |= clock_min.notna().to_numpy()
+        failed = error.failure_cases.dropna(subset="index")[["column", "check", "index", "failure_case"]]
+        for name, check, row, value in failed.itertuples(index=False):
+            if not told[name][int(row)]:
+                told[name][int(row)] = True
+                _refuse_cell(found, int(row), columns[name], str(check), value)
 
 
-def _refuse_cell(
-    found: Findings, row: int, column: Column, check: str, value: object, scores: tuple[float, float] | None
-) -> None:
+def _refuse_cell(found: Findings, row: int, column: Column, check: str, value: object) -> None:
     written = found.cell(row, column.name)
     if check == "not_nullable":
         found.refuse(row, column.name, "missing", f"{column.name} is empty", f"fill it in: {column.meaning}")
@@ -251,12 +201,12 @@ def _refuse_cell(
         mend = f"did you mean {near}? Otherwise {mend}" if near else mend
         found.refuse(row, column.name, "code", f'"{written}" is not a known code', mend)
     else:
-        low, high = scores or (column.low, column.high)
+        low, high = column.low, column.high
         if column.unit == "%" and low is not None and 0 < float(str(value)) < low:
             what = f"{written} looks like a fraction of one"
             found.refuse(row, column.name, "percent", what, f"write per cent: {100 * float(str(value)):g}")
             return
-        unit = "on the protocol's scale" if scores else column.unit
+        unit = "on the protocol's scale" if column.scored else column.unit
         as_read, mend = _as_read(str(written), float(str(value)), (low, high))
         what = f"{written}{as_read} is outside {low:g} to {high:g} {unit}"
         found.refuse(row, column.name, "range", what, mend or f"enter a value from {low:g} to {high:g} {unit}")
@@ -293,9 +243,7 @@ def _meant(written: str, codes: tuple[str, ...]) -> str | None:
 
 def _refuse_together(cases: pd.DataFrame, found: Findings, readings: pd.DataFrame, tests: Findings) -> None:
     """A case goes with its refused readings, readings go with their refused case."""
-    first = cases["case_id"].drop_duplicates()
-    row_of = pd.Series(first.index, index=first.to_numpy())
-    belongs = readings["case_id"].map(row_of)
+    belongs = row_of_case(cases, readings)
     for reading in np.flatnonzero(tests.refused & belongs.notna().to_numpy()):
         row = int(belongs.iloc[reading])
         if not found.refused[row]:

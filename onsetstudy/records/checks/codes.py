@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from onsetstudy.protocol.case_pattern import code_fault
+from onsetstudy.protocol.keys import code_fault
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.records.checks.findings import Findings
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.errors import Problem, Where
@@ -53,6 +54,8 @@ REFUSALS: dict[str, str] = {
 }
 """Readable text of every reason for which a row is refused."""
 
+Mask = pd.Series | NDArray[np.bool_]
+"""One truth value a row of the table."""
 UNTOLD = ("names_a_person", "no_code", "may_be_a_name", "pattern", "heading_row")
 """Reasons that stand without the value that was written: it may be somebody's name."""
 
@@ -85,6 +88,10 @@ class Findings:
         value: Any = self.raw.frame[column].iloc[row] if column in self.raw.frame else None
         return None if value is None or value != value else str(value)
 
+    def texts(self, column: str) -> pd.Series:
+        """What was written in a column, empty where nothing was."""
+        return self.raw.frame[column].astype("string").fillna("")
+
     def _problem(self, row: int, column: str | None, code: str, what: str, mend: str) -> Problem:
         value = None if column is None or code in UNTOLD else self.cell(row, column)
         return Problem(what=what, where=self.where(row, column), mend=mend, value=value, code=code)
@@ -109,11 +116,35 @@ class Findings:
             self.first[row] = ""
             self.refuse(row, column, code, what, mend)
 
-    def query(self, rows: Iterable[int], column: str | None, code: str, what: str, mend: str) -> None:
-        """List rows for a second look; ``{value}`` in ``what`` is what was written."""
-        for row in rows:
-            shown = what.format(value=self.cell(row, column)) if column is not None else what
+    def refuse_where(self, mask: Mask, column: str, code: str, what: str, mend: str, **told: pd.Series) -> None:
+        """Refuse the rows of a mask; names in braces in ``what`` are filled in as in :meth:`query`."""
+        for row, shown in self._told(mask, column, what, told):
+            self.refuse(row, column, code, shown, mend)
+
+    def refuse_first(self, rows: Iterable[Any], column: str, code: str, what: str, mend: str) -> None:
+        """Refuse rows that share one fault, and tell it once, at the first."""
+        first, *others = map(int, rows)
+        self.refuse(first, column, code, what, mend)
+        for row in others:
+            self.mark(row, code)
+
+    def query(self, mask: Mask, column: str, code: str, what: str, mend: str, **told: pd.Series) -> None:
+        """List the rows of a mask for a second look.
+
+        ``{value}`` in ``what`` is what was written; other names are columns of ``told``, each with a value a row.
+        """
+        for row, shown in self._told(mask, column, what, told):
             self.queries.append((row, self._problem(row, column, code, shown, mend)))
+
+    def _told(self, mask: Mask, column: str, what: str, told: Mapping[str, pd.Series]) -> Iterator[tuple[int, str]]:
+        for row in np.flatnonzero(np.asarray(mask, dtype=bool)).tolist():
+            shown = {name: values.iloc[row] for name, values in told.items()}
+            yield row, what.format(value=self.cell(row, column), **shown)
+
+    def unread(self, column: str) -> NDArray[np.bool_]:
+        """Rows that were refused so far for their cell of a column."""
+        rows = [row for row, problem in self.problems if problem.where.column == column]
+        return np.isin(np.arange(len(self.refused)), rows)
 
     def repaired(self, column: str, repairs: Counter[tuple[str, str]]) -> None:
         """Count what was read although written unusually."""

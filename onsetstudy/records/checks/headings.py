@@ -6,11 +6,13 @@ import difflib
 import re
 from collections.abc import Mapping
 
+import pandas as pd
+
 from onsetstudy.core.errors import Problem, Where
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import TABLES
 
-__all__ = ["heading_problems", "normal_heading", "unread_columns"]
+__all__ = ["entries_under", "heading_problems", "normal_heading", "unread_columns"]
 
 UNHEADED = "(no_heading)"
 TITLES = 10
@@ -20,6 +22,12 @@ TITLES = 10
 def normal_heading(heading: object) -> str:
     """A heading as the dictionary writes it: small letters, one underscore for blanks and hyphens."""
     return re.sub(r"[\s\-]+", "_", str(heading).replace("\ufeff", "").strip().lower())
+
+
+def entries_under(heading: str, frame: pd.DataFrame) -> frozenset[str]:
+    """What the column of a heading, however it is spelt, says in a table as it was written, without blanks around."""
+    column = next((name for name in frame.columns if normal_heading(name) == heading), None)
+    return frozenset() if column is None else frozenset(frame[column].dropna().astype(str).str.strip())
 
 
 def heading_problems(raws: Mapping[str, RawTable], *, drop_unknown: bool, whole: bool = True) -> list[Problem]:
@@ -36,16 +44,23 @@ def unread_columns(raws: Mapping[str, RawTable]) -> list[Problem]:
     for name, raw in raws.items():
         known = [c.name for c in TABLES[name]]
         written = {str(heading): normal_heading(heading) for heading in raw.frame.columns}
+        missing = [k for k in known if k not in written.values()]
         for shown, heading in written.items():
-            if heading in known:
-                continue
-            near = difflib.get_close_matches(heading, [k for k in known if k not in written.values()], n=1, cutoff=0.75)
-            mend = f"did you mean {near[0]}? It is not read under this heading" if near else ""
-            where = Where(file=raw.file, sheet=raw.sheet, row=1, column=shown)
-            told.append(
-                Problem(what="this column was left unread", where=where, mend=mend, value=shown, code="unread_column")
-            )
+            if heading not in known:
+                near = _near(heading, missing)
+                mend = f"did you mean {near}? It is not read under this heading" if near else ""
+                told.append(_in_heading(raw, "this column was left unread", mend, "unread_column", shown))
     return told
+
+
+def _near(heading: str, known: list[str]) -> str:
+    """The heading that was probably meant; empty if none is alike."""
+    return next(iter(difflib.get_close_matches(heading, known, n=1, cutoff=0.75)), "")
+
+
+def _in_heading(raw: RawTable, what: str, mend: str, code: str, column: str | None = None) -> Problem:
+    where = Where(file=raw.file, sheet=raw.sheet, row=1, column=column)
+    return Problem(what=what, where=where, mend=mend, value=column, code=code)
 
 
 def _wrong_tables(raws: Mapping[str, RawTable], whole: bool) -> list[Problem]:
@@ -88,37 +103,22 @@ def _structure(raw: RawTable, table: str, drop_unknown: bool) -> list[Problem]:
     written = [str(h) for h in raw.frame.columns]
     headings = [normal_heading(h) for h in written]
     problems = []
-
-    def problem(what: str, mend: str, code: str, column: str | None = None) -> None:
-        where = Where(file=raw.file, sheet=raw.sheet, row=1, column=column)
-        problems.append(Problem(what=what, where=where, mend=mend, value=column, code=code))
-
-    missing = [c.name for c in TABLES[table] if c.required == "always" and c.name not in headings]
     for heading in dict.fromkeys(headings):
         if headings.count(heading) > 1 and heading != UNHEADED:
-            problem(
-                f"the heading {heading} stands {headings.count(heading)} times", "keep one of them", "twice", heading
-            )
+            what = f"the heading {heading} stands {headings.count(heading)} times"
+            problems.append(_in_heading(raw, what, "keep one of them", "twice", heading))
     for shown, heading in zip(written, headings, strict=True):
         if heading in known or drop_unknown:
             continue
         if heading == UNHEADED:
-            problem(
-                "a column with entries has no heading",
-                "write its heading, or clear the column",
-                "unknown_column",
-                shown,
-            )
-            continue
-        near = difflib.get_close_matches(heading, known, n=1, cutoff=0.75)
-        mend = f"did you mean {near[0]}?" if near else "take the column out, or leave it unread with --drop-unknown"
-        problem(
-            "this column is not in the data dictionary; it may name a patient, so the table was not read",
-            mend,
-            "unknown_column",
-            shown,
-        )
-    for name in missing:
-        column = next(c for c in TABLES[table] if c.name == name)
-        problem(f"the column {name} is missing", f"add it: {column.meaning}", "missing_column")
-    return problems
+            what, mend = "a column with entries has no heading", "write its heading, or clear the column"
+        else:
+            what = "this column is not in the data dictionary; it may name a patient, so the table was not read"
+            near = _near(heading, known)
+            mend = f"did you mean {near}?" if near else "take the column out, or leave it unread with --drop-unknown"
+        problems.append(_in_heading(raw, what, mend, "unknown_column", shown))
+    return problems + [
+        _in_heading(raw, f"the column {column.name} is missing", f"add it: {column.meaning}", "missing_column")
+        for column in TABLES[table]
+        if column.required == "always" and column.name not in headings
+    ]

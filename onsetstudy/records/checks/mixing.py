@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.findings import Findings
@@ -16,97 +15,55 @@ WEAK_PERCENT = 4.0
 MIXED = {"add": "added on top", "replace": "put in place of the same volume"}
 
 
-def _rows(mask: pd.Series | NDArray[np.bool_]) -> list[int]:
-    return [int(i) for i in np.flatnonzero(np.asarray(mask, dtype=bool))]
-
-
 def crosscheck_mixing(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
     """Arm against bicarbonate, ratio, precipitates, strength, and the way of mixing that was planned."""
     arm, volume, mode = cases["arm"], cases["bicarbonate_ml"].astype(float), cases["mix_mode"]
-    declared = {a.code for a in protocol.arms}
-    for row in _rows(arm.notna() & arm.isin(["plain", "buffered"]) & ~arm.isin(declared)):
-        found.refuse(
-            row,
-            "arm",
-            "code",
-            f"{arm.iloc[row]} is not an arm of this study",
-            f"write one of {', '.join(sorted(declared))}",
-        )
+    declared = [a.code for a in protocol.arms]
+    mend = f"write one of {', '.join(sorted(declared))}"
+    other = arm.isin(["plain", "buffered"]) & ~arm.isin(declared)
+    found.refuse_where(other, "arm", "code", "{arm} is not an arm of this study", mend, arm=arm)
     buffered, plain = arm == "buffered", arm == "plain"
-    unread = {(row, problem.where.column) for row, problem in found.problems}
-    for name, missing in (
-        ("bicarbonate_ml", volume.isna() | (volume == 0)),
-        ("mix_mode", mode.isna() | (mode == "none")),
+    for name, missing, what in (
+        ("bicarbonate_ml", volume.isna() | (volume == 0), "a buffered case without bicarbonate"),
+        ("mix_mode", mode.isna() | (mode == "none"), "a buffered case that was not mixed"),
     ):
-        for row in _rows(buffered & missing):
-            if (row, name) not in unread:
-                what = (
-                    "a buffered case without bicarbonate"
-                    if name == "bicarbonate_ml"
-                    else "a buffered case that was not mixed"
-                )
-                found.refuse(row, name, "mixing", what, "enter how it was mixed, or correct the arm")
-    for row in _rows(plain & (volume > 0)):
-        what = f"a plain case with {volume.iloc[row]:g} mL of bicarbonate"
-        found.refuse(row, "bicarbonate_ml", "mixing", what, "correct the arm, or take the volume out")
-    for row in _rows(plain & mode.isin(["add", "replace"])):
-        found.refuse(
-            row, "mix_mode", "mixing", f"a plain case mixed by {mode.iloc[row]}", "correct the arm, or write none"
-        )
+        mend = "enter how it was mixed, or correct the arm"
+        found.refuse_where(buffered & missing & ~found.unread(name), name, "mixing", what, mend)
+    what, mend = "a plain case with {volume:g} mL of bicarbonate", "correct the arm, or take the volume out"
+    found.refuse_where(plain & (volume > 0), "bicarbonate_ml", "mixing", what, mend, volume=volume)
+    what, mend = "a plain case mixed by {mode}", "correct the arm, or write none"
+    found.refuse_where(plain & mode.isin([*MIXED]), "mix_mode", "mixing", what, mend, mode=mode)
     ratio = volume / cases["cartridge_ml"].astype(float)
     odd = buffered & (volume > 0) & ((ratio < USUAL_RATIO[0] - 1e-9) | (ratio > USUAL_RATIO[1] + 1e-9))
-    found.query(
-        _rows(odd),
-        "bicarbonate_ml",
-        "ratio",
-        "{value} mL of bicarbonate is outside 1:20 to 1:8 of the cartridge",
-        "is it right?",
-    )
-    planned = next((a.mix_mode for a in protocol.arms if a.code == "buffered"), "")
-    if planned in MIXED:
-        _mixed_otherwise(buffered, mode, planned, found)
-    else:
-        _two_ways(buffered, mode, found)
+    what = "{value} mL of bicarbonate is outside 1:20 to 1:8 of the cartridge"
+    found.query(odd, "bicarbonate_ml", "ratio", what, "is it right?")
+    _other_ways(buffered, mode, found, protocol)
     # The case stays: whoever was injected with it belongs in the counts of harm.
-    found.query(
-        _rows(buffered & (cases["agent"] == "bupivacaine") & (ratio >= 0.1 - 1e-9)),
-        "bicarbonate_ml",
-        "precipitates",
-        "{value} mL of bicarbonate: bupivacaine precipitates at one part in ten or more",
-        "check agent and volume; the case stays in the counts of harm",
-    )
+    clouded = buffered & (cases["agent"] == "bupivacaine") & (ratio >= 0.1 - 1e-9)
+    what = "{value} mL of bicarbonate: bupivacaine precipitates at one part in ten or more"
+    mend = "check agent and volume; the case stays in the counts of harm"
+    found.query(clouded, "bicarbonate_ml", "precipitates", what, mend)
     strength = cases["bicarbonate_percent"].astype(float) if "bicarbonate_percent" in cases else ratio * np.nan
-    found.query(
-        _rows(buffered & (strength > 0) & (strength < WEAK_PERCENT)),
-        "bicarbonate_percent",
-        "weak_bicarbonate",
+    weak = buffered & (strength > 0) & (strength < WEAK_PERCENT)
+    what, mend = (
         "bicarbonate of {value} %, below 4 %: perhaps not buffered",
         "check the strength on the label; the case stays",
     )
+    found.query(weak, "bicarbonate_percent", "weak_bicarbonate", what, mend)
 
 
-def _two_ways(buffered: pd.Series, mode: pd.Series, found: Findings) -> None:
-    """Cases mixed in another way than most: a protocol has one way of preparing the mixture."""
-    many = mode[buffered & mode.isin(["add", "replace"])].value_counts()
-    if len(many) < 2:
+def _other_ways(buffered: pd.Series, mode: pd.Series, found: Findings, protocol: Protocol) -> None:
+    """Cases mixed otherwise than the protocol says; where it does not, in another way than most."""
+    planned = next((a.mix_mode for a in protocol.arms if a.code == "buffered"), "")
+    many = mode[buffered & mode.isin([*MIXED])].value_counts()
+    if planned in MIXED:
+        code, usual, where = "mixed_otherwise", planned, "the protocol says"
+        mend = "is it right? If so, the case stays, and doses are worked out as recorded"
+    elif len(many) == 2:
+        code, usual, where = "two_ways", "add" if many["add"] >= many["replace"] else "replace", "in most cases it was"
+        mend = "is it right? The protocol says how the mixture is prepared; doses are worked out as recorded"
+    else:
         return
-    usual, other = ("add", "replace") if many["add"] >= many["replace"] else ("replace", "add")
-    found.query(
-        _rows(buffered & (mode == other)),
-        "mix_mode",
-        "two_ways",
-        f"bicarbonate {MIXED[other]}, where in most cases it was {MIXED[usual]}",
-        "is it right? The protocol says how the mixture is prepared; doses are worked out as recorded",
-    )
-
-
-def _mixed_otherwise(buffered: pd.Series, mode: pd.Series, planned: str, found: Findings) -> None:
-    """Cases mixed in another way than the protocol says, though all of them were."""
-    (other,) = MIXED.keys() - {planned}
-    found.query(
-        _rows(buffered & (mode == other)),
-        "mix_mode",
-        "mixed_otherwise",
-        f"bicarbonate {MIXED[other]}, where the protocol says {MIXED[planned]}",
-        "is it right? If so, the case stays, and doses are worked out as recorded",
-    )
+    (other,) = MIXED.keys() - {usual}
+    what = f"bicarbonate {MIXED[other]}, where {where} {MIXED[usual]}"
+    found.query(buffered & (mode == other), "mix_mode", code, what, mend)

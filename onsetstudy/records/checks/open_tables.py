@@ -88,11 +88,12 @@ class _Open:
 
     def refuse(self, row: int, column: str, what: str, mend: str, code: str = "contradiction") -> None:
         """Note a problem in a cell."""
-        value = self.text(row, column)
-        where = Where(
-            file=self.raw.file, sheet=self.raw.sheet, row=int(np.asarray(self.raw.source_row)[row]), column=column
-        )
-        self.problems.append(Problem(what=what, where=where, mend=mend, value=value, code=code))
+        where = Where(file=self.raw.file, sheet=self.raw.sheet, row=self.line(row), column=column)
+        self.problems.append(Problem(what=what, where=where, mend=mend, value=self.text(row, column), code=code))
+
+    def line(self, row: int) -> int:
+        """Where a row stands, as the spreadsheet numbers it."""
+        return int(np.asarray(self.raw.source_row)[row])
 
     def text(self, row: int, column: str) -> str:
         """What a cell says; empty where it is empty or there is no such column."""
@@ -101,24 +102,37 @@ class _Open:
 
     def number(self, row: int, column: str) -> float | None:
         """A number with a point or a comma; refused where it is none."""
-        text = self.text(row, column)
-        if not text:
-            return None
-        value = _number(text)
-        if value is None or value < 0:
-            self.refuse(
-                row, column, f"{text} is not a number of 0 or more", "write a number such as 1.8", "not_a_number"
-            )
+        value = _number(text) if (text := self.text(row, column)) else None
+        if text and (value is None or value < 0):
+            what = f"{text} is not a number of 0 or more"
+            self.refuse(row, column, what, "write a number such as 1.8", "not_a_number")
             return None
         return value
 
-    def rows(self, column: str = "case_id") -> dict[str, list[int]]:
+    def texts(self, column: str) -> list[str]:
+        """What all cells of a column say."""
+        values = self.frame[column] if column in self.frame else [None] * len(self.frame)
+        return ["" if value is None or value != value else str(value).strip() for value in values]
+
+    def rows(self) -> dict[str, list[int]]:
         """Rows of every case, in the order in which they stand."""
         found: dict[str, list[int]] = {}
-        for row in range(len(self.frame)):
-            if code := self.text(row, column):
+        for row, code in enumerate(self.texts("case_id")):
+            if code:
                 found.setdefault(code, []).append(row)
         return found
+
+    def refuse_empty(self, column: str, what: str, mend: str) -> None:
+        """Refuse every row without an entry in a column."""
+        for row, text in enumerate(self.texts(column)):
+            if not text:
+                self.refuse(row, column, what, mend, "missing")
+
+    def total(self, rows: list[int]) -> str:
+        """Sum of the volumes of some injections; that of one as it was written."""
+        if len(rows) == 1:
+            return self.text(rows[0], "volume_ml")
+        return f"{sum(max(_number(self.text(row, 'volume_ml')) or 0.0, 0.0) for row in rows):.6g}"
 
 
 def fold_open_tables(
@@ -157,11 +171,10 @@ def fold_open_tables(
     for name, table in tables.items():
         for code, rows in table.rows().items():
             if code not in known:
-                table.refuse(
-                    rows[0], "case_id", f"there is no case {code}", "correct the code or enter the case", "no_case"
-                )
+                mend = "correct the code or enter the case"
+                table.refuse(rows[0], "case_id", f"there is no case {code}", mend, "no_case")
         if name != "screening":
-            _say_case(table)
+            table.refuse_empty("case_id", "a row without a case", "enter the code of the case")
     if injections := tables.get("injections"):
         _fold_injections(case, injections, known)
     if events := tables.get("adverse_events"):
@@ -171,11 +184,8 @@ def fold_open_tables(
     folded = _fold_tests(case, tests, known)
     if problems:
         raise RecordsError(problems)
-    return (
-        replace(cases, frame=case.frame),
-        folded,
-        Companions(**{name: table.frame for name, table in tables.items()}),
-    )
+    companions = Companions(**{name: table.frame for name, table in tables.items()})
+    return replace(cases, frame=case.frame), folded, companions
 
 
 def _is_open(case: _Open, tests: _Open) -> bool:
@@ -188,12 +198,6 @@ def _is_open(case: _Open, tests: _Open) -> bool:
         or any(normal_heading(h) in ALSO["cases"] for h in case.raw.frame.columns)
         or bool((response.astype("string").str.strip() == "not_done").any())
     )
-
-
-def _say_case(table: _Open) -> None:
-    for row in range(len(table.frame)):
-        if not table.text(row, "case_id"):
-            table.refuse(row, "case_id", "a row without a case", "enter the code of the case", "missing")
 
 
 def _opened(raw: RawTable, name: str, problems: list[Problem]) -> _Open:
@@ -210,45 +214,35 @@ def _opened(raw: RawTable, name: str, problems: list[Problem]) -> _Open:
 def _checked(raw: RawTable, name: str, problems: list[Problem]) -> _Open:
     """A table beside the two, its headings, codes and keys held against what they may be."""
     table = _opened(raw, name, problems)
-    headings = [str(h) for h in table.frame.columns]
-    for heading in dict.fromkeys(h for h in headings if h not in OPEN_TABLES[name] or headings.count(h) > 1):
-        what = (
-            "this column is not in the dictionary" if heading not in OPEN_TABLES[name] else "this heading stands twice"
-        )
+    headings, known = [str(h) for h in table.frame.columns], OPEN_TABLES[name]
+    unknown = {h: "this column is not in the dictionary" for h in headings if h not in known}
+    twice = {h: "this heading stands twice" for h in headings if h in known and headings.count(h) > 1}
+    told = [
+        (h, (unknown | twice)[h], "take the column out", h) for h in dict.fromkeys(headings) if h in unknown | twice
+    ]
+    told += [(h, f"there is no column {h}", "add it", "") for h in NEEDED[name] if h not in headings]
+    for heading, what, mend, value in told:
         where = Where(file=raw.file, sheet=raw.sheet, row=1, column=heading)
-        problems.append(Problem(what=what, where=where, mend="take the column out", value=heading, code="heading"))
-    for heading in NEEDED[name]:
-        if heading not in headings:
-            where = Where(file=raw.file, sheet=raw.sheet, row=1, column=heading)
-            problems.append(
-                Problem(what=f"there is no column {heading}", where=where, mend="add it", value="", code="heading")
-            )
+        problems.append(Problem(what=what, where=where, mend=mend, value=value, code="heading"))
     if any(problem.code == "heading" for problem in problems):
         return table
     table.frame = table.frame.reset_index(drop=True)
     filled = np.array([any(table.text(row, h) for h in headings) for row in range(len(table.frame))], dtype=bool)
     table.raw = replace(raw, source_row=pd.Series(np.asarray(raw.source_row)[filled]))
-    table.frame = table.frame[filled].reset_index(drop=True).reindex(columns=list(OPEN_TABLES[name]))
+    table.frame = table.frame[filled].reset_index(drop=True).reindex(columns=list(known))
     for column in NEEDED[name]:
-        for row in range(len(table.frame)):
-            if not table.text(row, column):
-                table.refuse(row, column, f"{column} is missing", f"enter {column}", "missing")
+        table.refuse_empty(column, f"{column} is missing", f"enter {column}")
     for column, codes in CODED[name].items():
-        for row in range(len(table.frame)):
-            if (text := table.text(row, column)) and text not in codes:
+        for row, text in enumerate(table.texts(column)):
+            if text and text not in codes:
                 table.refuse(row, column, f"{text} is not a code of {column}", f"write {', '.join(codes)}", "code")
-    _keys(table, KEYS[name])
-    return table
-
-
-def _keys(table: _Open, columns: tuple[str, ...]) -> None:
     seen: dict[tuple[str, ...], int] = {}
-    for row in range(len(table.frame)):
-        key = tuple(table.text(row, column) for column in columns)
+    for row, key in enumerate(zip(*map(table.texts, KEYS[name]), strict=True)):
         if key in seen:
-            what = f"{' '.join(key)} stands in row {int(np.asarray(table.raw.source_row)[seen[key]])} already"
-            table.refuse(row, columns[-1], what, "give every row a number of its own", "duplicate")
+            what = f"{' '.join(key)} stands in row {table.line(seen[key])} already"
+            table.refuse(row, KEYS[name][-1], what, "give every row a number of its own", "duplicate")
         seen.setdefault(key, row)
+    return table
 
 
 def _number(text: str) -> float | None:
@@ -267,8 +261,15 @@ def _same(one: str, other: str) -> bool:
     return one.casefold() == other.casefold()
 
 
-def _put(case: _Open, at: int, column: str, value: str, source: _Open, row: int, said: str) -> None:
-    """Write a value into the row of a case; what already stands there has to say the same."""
+def _put(
+    case: _Open, at: int, column: str, source: _Open, row: int, said: str | None = None, value: str | None = None
+) -> None:
+    """Write a value into the row of a case; what already stands there has to say the same.
+
+    It is what a row of another table says, by default under the same heading.
+    """
+    said = column if said is None else said
+    value = source.text(row, said) if value is None else value
     if not value:
         return
     there = case.text(at, column)
@@ -277,29 +278,27 @@ def _put(case: _Open, at: int, column: str, value: str, source: _Open, row: int,
             case.frame[column] = pd.Series([None] * len(case.frame), dtype=object, index=case.frame.index)
         case.frame.iloc[at, list(case.frame.columns).index(column)] = value
     elif not _same(there, value):
-        line = int(np.asarray(case.raw.source_row)[at])
-        what = f"{value}, but {case.raw.file} row {line} says {column} {there}"
+        what = f"{value}, but {case.raw.file} row {case.line(at)} says {column} {there}"
         source.refuse(row, said, what, f"correct one of them, or leave {column} out of {case.raw.file}")
 
 
 def _fold_injections(case: _Open, table: _Open, known: Mapping[str, int]) -> None:
-    for code, rows in table.rows().items():
+    by_case = table.rows()
+    for code, rows in by_case.items():
         if code not in known:
             continue
         at = known[code]
         rows = sorted(rows, key=lambda row: _number(table.text(row, "number")) or 0.0)
+        for row in rows:
+            table.number(row, "volume_ml")
         planned = [row for row in rows if table.text(row, "role") == "planned"]
-        volumes = {row: table.number(row, "volume_ml") for row in rows}
         if planned:
-            first = planned[0]
-            _put(case, at, "technique", table.text(first, "technique"), table, first, "technique")
+            _put(case, at, "technique", table, planned[0])
             _solution(case, at, table, planned)
-            total = sum(volumes[row] or 0.0 for row in planned)
-            text = table.text(first, "volume_ml") if len(planned) == 1 else f"{total:.6g}"
-            _put(case, at, "volume_ml", text, table, first, "volume_ml")
+            _put(case, at, "volume_ml", table, planned[0], value=table.total(planned))
         _supplement(case, at, table, [row for row in rows if table.text(row, "role") == "supplemental"])
     for code, at in known.items():
-        if code not in table.rows() and not case.text(at, "volume_ml"):
+        if code not in by_case and not case.text(at, "volume_ml"):
             case.refuse(at, "case_id", f"{code} has no injection", f"enter it in {table.raw.file}", "missing")
 
 
@@ -312,7 +311,7 @@ def _solution(case: _Open, at: int, table: _Open, planned: list[int]) -> None:
                 told = table.text(first, column) or "nothing"
                 what = f"planned injections of one case differ: number {table.text(first, 'number')} says {told}"
                 table.refuse(row, column, what, "enter one solution for the planned injections of a case")
-        _put(case, at, column, table.text(first, column), table, first, column)
+        _put(case, at, column, table, first)
 
 
 def _supplement(case: _Open, at: int, table: _Open, rows: list[int]) -> None:
@@ -328,16 +327,15 @@ def _supplement(case: _Open, at: int, table: _Open, rows: list[int]) -> None:
             case.refuse(at, "rescue_min", what, f"enter it in {table.raw.file}, or take it out here")
         return
     row = min(timed)[1]
-    _put(case, at, "rescue_min", table.text(row, "minute"), table, row, "minute")
-    _put(case, at, "rescue_technique", table.text(row, "technique"), table, row, "technique")
+    _put(case, at, "rescue_min", table, row, "minute")
+    _put(case, at, "rescue_technique", table, row, "technique")
     alike = all(_same(table.text(r, c), table.text(row, c)) for r in rows for c in OF_A_SUPPLEMENT)
     volumes = [table.number(r, "volume_ml") for r in rows]
     # Volumes add up for one solution; of a part of them, or of two solutions, no sum would be true.
     if alike and all(volumes):
-        text = table.text(row, "volume_ml") if len(rows) == 1 else f"{sum(v or 0.0 for v in volumes):.6g}"
-        _put(case, at, "rescue_volume_ml", text, table, row, "volume_ml")
+        _put(case, at, "rescue_volume_ml", table, row, "volume_ml", table.total(rows))
         for said, column in OF_A_SUPPLEMENT.items():
-            _put(case, at, column, table.text(row, said), table, row, said)
+            _put(case, at, column, table, row, said)
 
 
 def _fold_events(case: _Open, table: _Open, known: Mapping[str, int]) -> None:
@@ -346,15 +344,15 @@ def _fold_events(case: _Open, table: _Open, known: Mapping[str, int]) -> None:
             continue
         told = [row for row in rows if table.text(row, "kind") != "none"]
         if not told:
-            _put(case, known[code], "adverse_event", "none", table, rows[0], "kind")
+            _put(case, known[code], "adverse_event", table, rows[0], "kind", "none")
             continue
         row = next((row for row in told if table.text(row, "serious") == "yes"), told[0])
         already = case.text(known[code], "adverse_event")
         # The case has room for one event: any of those told is in agreement with it.
         row = next((r for r in told if r == row or table.text(r, "kind") == already), row) if already else row
         serious = "yes" if any(table.text(r, "serious") == "yes" for r in told) else table.text(row, "serious")
-        _put(case, known[code], "adverse_event", table.text(row, "kind"), table, row, "kind")
-        _put(case, known[code], "adverse_serious", serious, table, row, "serious")
+        _put(case, known[code], "adverse_event", table, row, "kind")
+        _put(case, known[code], "adverse_serious", table, row, "serious", serious)
 
 
 def _check_screening(table: _Open, known: Mapping[str, int]) -> None:
@@ -380,18 +378,17 @@ def _check_screening(table: _Open, known: Mapping[str, int]) -> None:
 def _fold_tests(case: _Open, tests: _Open, known: Mapping[str, int]) -> RawTable:
     """Cold tests as the earlier table has them."""
     open_ones = [c for c in ONLY_OPEN if c in tests.frame]
-    done = np.array([tests.text(row, "response") != "not_done" for row in range(len(tests.frame))], dtype=bool)
-    if "tooth" in open_ones:
-        for row in range(len(tests.frame)):
-            code, tooth = tests.text(row, "case_id"), tests.text(row, "tooth")
-            if tooth and code in known:
-                column = "control_tooth" if tests.text(row, "tooth_role") == "control" else "tooth"
-                _put(case, known[code], column, tooth, tests, row, "tooth")
+    done = np.array([text != "not_done" for text in tests.texts("response")], dtype=bool)
+    codes, teeth = tests.texts("case_id"), tests.texts("tooth")
+    for row, (code, tooth) in enumerate(zip(codes, teeth, strict=True)):
+        if tooth and code in known:
+            column = "control_tooth" if tests.text(row, "tooth_role") == "control" else "tooth"
+            _put(case, known[code], column, tests, row, "tooth")
     frame = tests.frame
     if "planned_min" in open_ones:
-        kinds = ["planned" if tests.text(row, "planned_min") else "extra" for row in range(len(frame))]
-        for row, kind in enumerate(kinds):
-            if (told := tests.text(row, "test_kind")) and told != kind:
+        kinds = ["planned" if text else "extra" for text in tests.texts("planned_min")]
+        for row, (told, kind) in enumerate(zip(tests.texts("test_kind"), kinds, strict=True)):
+            if told and told != kind:
                 what = f"{told}, but planned_min says {kind}"
                 tests.refuse(row, "test_kind", what, "correct planned_min, or leave test_kind out")
         frame = frame.assign(test_kind=kinds)

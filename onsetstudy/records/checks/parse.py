@@ -9,7 +9,8 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections import Counter
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -35,6 +36,10 @@ SERIAL_DAYS = (36_526, 73_050)
 NOT_APPLICABLE = frozenset({"n/a", "n.a.", "n.a", "na", "-", "--", "\u2013", "\u2014"})
 NOT_KNOWN = frozenset({"?", "??", "nr", "n.r.", "not recorded", "not known", "unknown", "missing", "not asked"})
 EMPTY_MEANS_NONE = ("rescue_", "adverse_")
+
+
+Repaired = tuple[str, str] | None
+"""Code and text of how a cell was read although it was written unusually; ``None`` where it was not."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -67,9 +72,8 @@ def parse_column(
     parsed = _parsed(stripped.where(~untold), column, tooth_notation, date_epoch, declared)
     if untold.any():
         words = ", ".join(f'"{word}"' for word in sorted(set(stripped[untold])))
-        parsed.repairs["not_recorded", f"{words} was read as not recorded, as if the cell were empty"] += int(
-            untold.sum()
-        )
+        text = f"{words} was read as not recorded, as if the cell were empty"
+        parsed.repairs["not_recorded", text] += int(untold.sum())
     return parsed
 
 
@@ -90,15 +94,13 @@ def _parsed(
     stripped: pd.Series, column: Column, tooth_notation: str, date_epoch: str, declared: tuple[str, ...]
 ) -> Parsed:
     if column.kind == "code":
-        return _codes(stripped, column)
+        return _codes(stripped, column.codes)
     if column.kind == "date":
         return _by_cell(stripped, lambda cell: _date(cell, date_epoch), object)
     if column.kind == "tooth":
         return _teeth(stripped, tooth_notation)
     if column.kind == "clock":
         return _by_cell(stripped, _clock, float)
-    if column.kind == "minute":
-        return _minutes(stripped, column)
     if column.numeric:
         return _numbers(stripped, column)
     if declared:
@@ -112,8 +114,8 @@ class _Unreadable(Exception):
         self.code, self.mend = code, mend
 
 
-def _by_cell(text: pd.Series, read, dtype: type) -> Parsed:  # type: ignore[no-untyped-def]
-    """Distinct spellings read once each by ``read(cell) -> (value, repair or None)``."""
+def _by_cell(text: pd.Series, read: Callable[[str], tuple[object, Repaired]], dtype: type) -> Parsed:
+    """Distinct spellings read once each."""
     position, distinct = pd.factorize(text)
     values: list[object] = []
     faults: dict[int, tuple[str, str]] = {}
@@ -137,14 +139,14 @@ def _by_cell(text: pd.Series, read, dtype: type) -> Parsed:  # type: ignore[no-u
     return Parsed(values=found.astype(float) if dtype is float else found, faults=faults, repairs=repairs)
 
 
-def _plain_number(cell: str, column: Column) -> tuple[float, tuple[str, str] | None]:
+def _plain_number(cell: str, column: Column) -> tuple[float, Repaired]:
     unit = column.unit
     mend = f"write one number{f' in {unit}' if unit else ''}, with a point for decimals, such as 1.8"
     if column.required != "always":
         mend += "; leave the cell empty where nothing was recorded"
     if cell.casefold() == "none":
         mend = "write 0 if that is what was measured, or leave the cell empty where nothing was recorded"
-    repair = None
+    repair: Repaired = None
     if ONE_COMMA.fullmatch(cell):
         cell, repair = _comma(cell, column, mend)
     elif "," in cell and re.fullmatch(r"[\d.,]+", cell):
@@ -189,11 +191,17 @@ def _numbers(text: pd.Series, column: Column) -> Parsed:
     quick, left = _quick_numbers(text)
     if not left.any():
         return Parsed(values=quick)
-    slow = _by_cell(text.where(left), lambda cell: _plain_number(cell, column), float)
-    return Parsed(values=quick.where(~left, slow.values), faults=slow.faults, repairs=slow.repairs)
+    if column.kind != "minute":
+        slow = _by_cell(text.where(left), lambda cell: _plain_number(cell, column), float)
+        return replace(slow, values=quick.where(~left, slow.values))
+    day = text.where(left).str.extract(TIME_OF_DAY.pattern + "$", expand=True).astype(float)
+    day_min = day[0] * 60 + day[1] + day[2] / 60
+    slow = _by_cell(text.where(left & day_min.isna().to_numpy()), lambda cell: _minute(cell, column), float)
+    clock_min = day_min if day_min.notna().any() else None
+    return replace(slow, values=quick.where(~left, slow.values), clock_min=clock_min)
 
 
-def _minute(cell: str, column: Column) -> tuple[float, tuple[str, str] | None]:
+def _minute(cell: str, column: Column) -> tuple[float, Repaired]:
     found = MINUTES_SECONDS.fullmatch(cell)
     if found:
         return int(found[1]) + int(found[2]) / 60, None
@@ -205,23 +213,7 @@ def _minute(cell: str, column: Column) -> tuple[float, tuple[str, str] | None]:
         raise _Unreadable("not_a_time", "write minutes and seconds as 4:30, or minutes as 4.5") from None
 
 
-def _minutes(text: pd.Series, column: Column) -> Parsed:
-    quick, left = _quick_numbers(text)
-    if not left.any():
-        return Parsed(values=quick)
-    day = text.where(left).str.extract(TIME_OF_DAY.pattern + "$", expand=True).astype(float)
-    day_min = day[0] * 60 + day[1] + day[2] / 60
-    slow = _by_cell(text.where(left & day_min.isna().to_numpy()), lambda cell: _minute(cell, column), float)
-    values = quick.where(~left, slow.values)
-    return Parsed(
-        values=values,
-        faults=slow.faults,
-        repairs=slow.repairs,
-        clock_min=day_min if day_min.notna().any() else None,
-    )
-
-
-def _clock(cell: str) -> tuple[float, tuple[str, str] | None]:
+def _clock(cell: str) -> tuple[float, Repaired]:
     found = CLOCK.fullmatch(cell.lower())
     if found:
         hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
@@ -247,64 +239,56 @@ def _real_date(year: int, month: int, day: int) -> dt.date:
         raise _Unreadable("not_a_date", "there is no such day; write the date as 2026-04-03") from None
 
 
-def _date(cell: str, epoch: str) -> tuple[dt.date, tuple[str, str] | None]:
+def _date(cell: str, epoch: str) -> tuple[dt.date, Repaired]:
     if found := ISO_DATE.fullmatch(cell):
         return _real_date(int(found[1]), int(found[2]), int(found[3])), None
     if found := DATE_AND_TIME.fullmatch(cell):
         whole, _ = _date(found[1], epoch)
         return whole, ("date_with_time", "a date with a time of day was read as its day")
     if found := YEAR_FIRST.fullmatch(cell):
-        return _real_date(int(found[1]), int(found[2]), int(found[3])), (
-            "year_first",
-            "a date with the year first was read",
-        )
+        repair = "year_first", "a date with the year first was read"
+        return _real_date(int(found[1]), int(found[2]), int(found[3])), repair
     if found := DAY_FIRST.fullmatch(cell):
         return _real_date(int(found[3]), int(found[2]), int(found[1])), ("dotted_date", "a date as 31.12.2026 was read")
     if found := SLASHED.fullmatch(cell):
         one, two, year = int(found[1]), int(found[2]), int(found[3])
         if one > 12 or two > 12 or one == two:
             day, month = (one, two) if one > 12 else (two, one)
-            return _real_date(year, month, day), (
-                "slashed_date",
-                "a date whose day and month cannot be mistaken was read",
-            )
-        raise _Unreadable(
-            "ambiguous_date", "day and month may be mistaken for each other; write the date as 2026-04-03"
-        )
+            repair = "slashed_date", "a date whose day and month cannot be mistaken was read"
+            return _real_date(year, month, day), repair
+        mend = "day and month may be mistaken for each other; write the date as 2026-04-03"
+        raise _Unreadable("ambiguous_date", mend)
     if re.fullmatch(r"\d{5}(?:\.\d+)?", cell) and SERIAL_DAYS[0] <= float(cell) <= SERIAL_DAYS[1]:
         day_number = int(float(cell))
         return EPOCH[epoch] + dt.timedelta(days=day_number), ("excel_date", "a spreadsheet's number for a day was read")
     raise _Unreadable("not_a_date", "write the date as 2026-04-03")
 
 
-def _codes(text: pd.Series, column: Column) -> Parsed:
-    known = text.isna() | text.isin(column.codes)
-    if known.all():
-        return Parsed(values=text.astype(object))
+def _codes(text: pd.Series, codes: tuple[str, ...]) -> Parsed:
+    def read(cell: str) -> tuple[str, Repaired]:
+        plain = re.sub(r"[\s\-]+", "_", cell.lower())
+        known = plain in codes
+        return (
+            (plain, ("spelling", "capitals, blanks or hyphens in a code were passed over")) if known else (cell, None)
+        )
 
-    def read(cell: str) -> tuple[str, tuple[str, str] | None]:
-        plain = re.sub(r"[\s\-]+", "_", cell.lower()) if cell not in column.codes else cell
-        if plain in column.codes:
-            return plain, ("spelling", "capitals, blanks or hyphens in a code were passed over")
-        return cell, None
-
-    slow = _by_cell(text.where(~known), read, object)
-    return Parsed(values=text.where(known, slow.values).astype(object), repairs=slow.repairs)
+    return _unless_known(text, codes, read)
 
 
 def _declared(text: pd.Series, codes: tuple[str, ...]) -> Parsed:
     """Codes of the protocol's own in its capitals; one that could be two of them, or none, stays as it was written."""
+
+    def read(cell: str) -> tuple[str, Repaired]:
+        found = [code for code in codes if code.casefold() == cell.casefold()]
+        return (found[0], ("spelling", "capitals in a code were passed over")) if len(found) == 1 else (cell, None)
+
+    return _unless_known(text, codes, read)
+
+
+def _unless_known(text: pd.Series, codes: tuple[str, ...], read: Callable[[str], tuple[str, Repaired]]) -> Parsed:
     known = text.isna() | text.isin(codes)
     if known.all():
         return Parsed(values=text.astype(object))
-    alike: dict[str, list[str]] = {}
-    for code in codes:
-        alike.setdefault(code.casefold(), []).append(code)
-
-    def read(cell: str) -> tuple[str, tuple[str, str] | None]:
-        found = alike.get(cell.casefold(), [])
-        return (found[0], ("spelling", "capitals in a code were passed over")) if len(found) == 1 else (cell, None)
-
     slow = _by_cell(text.where(~known), read, object)
     return Parsed(values=text.where(known, slow.values).astype(object), repairs=slow.repairs)
 
@@ -313,13 +297,11 @@ def _teeth(text: pd.Series, notation: str) -> Parsed:
     other = "universal" if notation == "iso3950" else "iso3950"
     names = {"iso3950": "the two-digit notation (ISO 3950)", "universal": "the universal system"}
 
-    def read(cell: str) -> tuple[str, tuple[str, str] | None]:
+    def read(cell: str) -> tuple[str, Repaired]:
         plain = re.sub(r"\.0+$", "", cell.lstrip("#").strip()).upper()
         if plain in TEETH[notation]:
-            return plain, None if plain == cell else (
-                "tooth_spelling",
-                "a tooth number was read without its extra signs",
-            )
+            repair = "tooth_spelling", "a tooth number was read without its extra signs"
+            return plain, None if plain == cell else repair
         mend = f"write the tooth in {names[notation]}, as the protocol says"
         if plain in TEETH[other]:
             mend += f"; {plain} is a tooth in {names[other]}"

@@ -5,8 +5,6 @@ from __future__ import annotations
 import itertools
 import re
 
-import numpy as np
-
 from onsetstudy.records.checks.findings import Findings
 
 __all__ = [
@@ -84,33 +82,30 @@ def remark_names_a_person(remark: str) -> bool:
 def check_privacy(found: Findings) -> None:
     """Refuse rows of the table ``cases`` whose codes may name somebody; list remarks that may."""
     for name in PSEUDONYMS:
-        text = found.raw.frame[name].astype("string").fillna("")
-        for row in np.flatnonzero(text.str.contains(NAME_LIKE).to_numpy()):
-            what = f"this {name} looks like a name, an address or a number of a person"
-            found.refuse(int(row), name, "names_a_person", what, "use a random code and keep the key at the practice")
-    text = found.raw.frame["patient_id"].astype("string").fillna("").str.strip()
+        what = f"this {name} looks like a name, an address or a number of a person"
+        mend = "use a random code and keep the key at the practice"
+        found.refuse_where(found.texts(name).str.contains(NAME_LIKE), name, "names_a_person", what, mend)
+    text = found.texts("patient_id").str.strip()
     bare = (text != "") & ~text.str.contains(r"\d", regex=True) & ~text.str.contains(NAME_LIKE)
-    for row in np.flatnonzero(bare.to_numpy()):
-        what = "this patient_id has no digit, and may be somebody's name"
-        mend = "give the patient a random code with a digit, such as P01-K7Q2, and keep the key at the practice"
-        found.refuse(int(row), "patient_id", "no_code", what, mend)
+    what = "this patient_id has no digit, and may be somebody's name"
+    mend = "give the patient a random code with a digit, such as P01-K7Q2, and keep the key at the practice"
+    found.refuse_where(bare, "patient_id", "no_code", what, mend)
     _ask_about_names(found)
-    remarks = found.raw.frame["notes"].astype("string").fillna("")
-    told = np.flatnonzero(remarks.str.contains(REMARK_NAMES).to_numpy()).tolist()
     what = "this remark may hold a name, an address or a number of a person"
+    told = found.texts("notes").str.contains(REMARK_NAMES)
     found.query(told, "notes", "names_a_person", what, "take it out; the records need no identity")
 
 
 def _ask_about_names(found: Findings) -> None:
     """Ask about codes that earlier versions took and that may be names: what was accepted stays readable."""
     for name in ("case_id", "clinician_id", "patient_id"):
-        text = found.raw.frame[name].astype("string").fillna("").str.strip()
+        text = found.texts(name).str.strip()
         # A patient's code without a digit is refused, and of cases' codes the protocol declares the pattern.
         if name == "clinician_id":
             asked = text.isin([code for code in text.unique() if may_be_a_name(code)])
         else:
             asked = text.str.contains(WORD_AND_YEAR)
-        rows = np.flatnonzero((asked & ~text.str.contains(NAME_LIKE)).to_numpy()).tolist()
+        asked &= ~text.str.contains(NAME_LIKE)
         what = f"this {name} may be somebody's name"
         mend = "use a code with a digit, such as P01-A or P01-K7Q2, and keep the key at the practice"
-        found.query(rows, name, "may_be_a_name", what, mend)
+        found.query(asked, name, "may_be_a_name", what, mend)

@@ -101,11 +101,9 @@ def unfold_wide(
         raise RecordsError(wide.problems)
     own = [h for h in wide.headings if h and not TEST.fullmatch(h) and h not in EXTRA]
     columns = list(dict.fromkeys([*own, *(name for _, name in wide.head)]))
-    kinds = ["test_kind"] if any("test_kind" in line for line in wide.tests) else []
-    return (
-        _raw(wide.cases, columns, wide.cases_at, file, sheet),
-        _raw(wide.tests, ["case_id", "minute", "tooth_role", "response", *kinds], wide.tests_at, file, sheet),
-    )
+    kinds = ["test_kind"] if any("test_kind" in test for _, test in wide.tests) else []
+    of_tests = ["case_id", "minute", "tooth_role", "response", *kinds]
+    return _raw(wide.cases, columns, file, sheet), _raw(wide.tests, of_tests, file, sheet)
 
 
 class _Wide:
@@ -124,10 +122,8 @@ class _Wide:
         for heading in dict.fromkeys(h for h in self.headings if h and self.headings.count(h) > 1):
             self.refuse(self.start, heading, heading, "this heading stands twice", "leave one of them out")
         self.head: dict[tuple[str, str], tuple[str, int]] = {}
-        self.cases: list[dict[str, str]] = []
-        self.tests: list[dict[str, str]] = []
-        self.cases_at: list[int] = []
-        self.tests_at: list[int] = []
+        self.cases: list[tuple[int, dict[str, str]]] = []
+        self.tests: list[tuple[int, dict[str, str]]] = []
 
     def refuse(self, row: int, column: str, value: str, what: str, mend: str, code: str = "wide") -> None:
         where = Where(file=self.file, sheet=self.sheet, row=row + 1, column=column)
@@ -151,27 +147,22 @@ class _Wide:
         """One row: the case, and its tests."""
         row = self.cells[i]
         told = {h: v for h, v in zip(self.headings, row, strict=False) if h and v}
-        loose = [v for h, v in zip(self.headings, row, strict=False) if v and not h] + [
-            v for v in row[len(self.headings) :] if v
-        ]
-        if loose:
+        headings = self.headings + [""] * (len(row) - len(self.headings))
+        if loose := [v for h, v in zip(headings, row, strict=False) if v and not h]:
             mend = "give it one, or put texts with the separator between quotation marks"
             self.refuse(i, "", loose[0], "a cell without a heading", mend)
         case = {h: v for h, v in told.items() if not TEST.fullmatch(h) and h not in EXTRA}
         if (baseline := RESPONSES.get(case.get("baseline_response", "").lower())) is not None:
             # A cold test too, and answered like the others: the dictionary has no word for one that was not done.
             case["baseline_response"] = "" if baseline == "not_done" else baseline
+        self.cases.append((i + 1, case))
         if _no_record(case, told):
             # Told once, with the other lines that are none; what all cases share is not of it.
-            self.cases.append(case)
-            self.cases_at.append(i + 1)
             return
         for (arm, name), (value, line) in self.head.items():
             if arm in ("", case.get("arm", "").lower()) and case.setdefault(name, value) != value and not arm:
                 what = f"{case[name]}, but row {line} of the head says {value} for all cases"
                 self.refuse(i, name, case[name], what, "correct one of them, or give it to every case in a column")
-        self.cases.append(case)
-        self.cases_at.append(i + 1)
         for heading, cell in told.items():
             for minute, role, text, kind in _tests_of(heading, cell):
                 self.read_test(i, heading, cell, (case.get("case_id", ""), minute, role, text, kind))
@@ -188,8 +179,7 @@ class _Wide:
             self.refuse(i, heading, cell, "an extra test without its minute", mend, "missing")
         elif response != "not_done":
             made = {"case_id": code, "minute": done or minute, "tooth_role": role, "response": response}
-            self.tests.append(made | ({"test_kind": kind} if kind else {}))
-            self.tests_at.append(i + 1)
+            self.tests.append((i + 1, made | ({"test_kind": kind} if kind else {})))
 
 
 def _no_record(case: Mapping[str, str], told: Mapping[str, str]) -> bool:
@@ -212,7 +202,8 @@ def _tests_of(heading: str, cell: str) -> list[tuple[str, str, str, str]]:
 
 
 def _raw(
-    rows: Sequence[Mapping[str, str]], columns: Sequence[str], at: Sequence[int], file: str, sheet: str | None
+    rows: Sequence[tuple[int, Mapping[str, str]]], columns: Sequence[str], file: str, sheet: str | None
 ) -> RawTable:
-    frame = pd.DataFrame([[row.get(c) or None for c in columns] for row in rows], columns=list(columns), dtype=object)
-    return RawTable(frame=frame, source_row=pd.Series(list(at), dtype=int), file=file, sheet=sheet)
+    cells = [[row.get(c) or None for c in columns] for _, row in rows]
+    frame = pd.DataFrame(cells, columns=list(columns), dtype=object)
+    return RawTable(frame=frame, source_row=pd.Series([at for at, _ in rows], dtype=int), file=file, sheet=sheet)

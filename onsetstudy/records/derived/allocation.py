@@ -147,12 +147,8 @@ def known_arms(protocol: Protocol, kept: KeptList | None, *, without_list: str |
         )
     if fault := reason_fault(reason):
         said, _, mend = fault.partition(". ")
-        raise RecordsError.of_key(
-            "without_list",
-            f"the reason is printed and sent, and {said}",
-            mend[0].lower() + mend[1:],
-            code="names_a_person",
-        )
+        what = f"the reason is printed and sent, and {said}"
+        raise RecordsError.of_key("without_list", what, mend[0].lower() + mend[1:], code="names_a_person")
     return ArmStanding(source="none", cases=0, verified=0, other_arm=0, reason=reason)
 
 
@@ -165,14 +161,9 @@ def arm_standing(frame: pd.DataFrame, known: ArmStanding | None) -> ArmStanding 
         return dataclasses.replace(known, cases=int(randomised.sum()))
     verified = frame["arm_allocated"].notna().to_numpy()
     other = verified & (frame["arm_received"] != frame["arm_allocated"]).to_numpy()
-    late = (frame["off_protocol"] != "").to_numpy() if "off_protocol" in frame else np.zeros(len(frame), dtype=bool)
-    return dataclasses.replace(
-        known,
-        cases=int(randomised.sum()),
-        verified=int(verified.sum()),
-        other_arm=int(other.sum()),
-        kept=int(late.sum()),
-    )
+    late = int((frame["off_protocol"] != "").sum()) if "off_protocol" in frame else 0
+    cases, known_arm, other_arm = (int(rows.sum()) for rows in (randomised, verified, other))
+    return dataclasses.replace(known, cases=cases, verified=known_arm, other_arm=other_arm, kept=late)
 
 
 def listed_from_log(log: pd.DataFrame) -> pd.DataFrame:
@@ -181,21 +172,12 @@ def listed_from_log(log: pd.DataFrame) -> pd.DataFrame:
     Slips are opened in the order of their stratum, so the order of the log gives their numbers. The block is not
     known and is 0.
     """
-    number = log.groupby("stratum").cumcount() + 1
+    number, kept = log.groupby("stratum").cumcount() + 1, log["arms"].astype(str) != ""
+    slips, strata, arms_of = (log.loc[kept, name].astype(str) for name in ("slip", "stratum", "arms"))
     rows = [
-        {
-            "slip": str(line["slip"]),
-            "practice_id": str(line["stratum"]).split(JOIN)[0],
-            "stratum": str(line["stratum"]),
-            "number": int(place),
-            "block": 0,
-            "period": str(period),
-            "arm": arm,
-            "side": "",
-        }
-        for line, place in zip(log.to_dict("records"), number, strict=True)
-        if str(line["arms"])
-        for period, arm in enumerate(str(line["arms"]).split(ARMS_JOIN), start=1)
+        (slip, stratum.split(JOIN)[0], stratum, int(place), 0, str(period), arm, "")
+        for slip, stratum, arms, place in zip(slips, strata, arms_of, number[kept], strict=True)
+        for period, arm in enumerate(arms.split(ARMS_JOIN), start=1)
     ]
     return pd.DataFrame(rows, columns=list(LIST_COLUMNS), dtype=object).astype({"number": int})
 
@@ -264,11 +246,8 @@ def review_allocation(cases: pd.DataFrame, protocol: Protocol, kept: KeptList) -
 def _strata(cases: pd.DataFrame, protocol: Protocol) -> pd.Series:
     rule = protocol.allocation
     columns = ["practice_id", *(c for c in (rule.strata if rule else ()) if c != "practice_id")]
-    texts = [cases[c].astype(object).where(cases[c].notna(), "not recorded").astype(str) for c in columns]
-    joined = texts[0]
-    for more in texts[1:]:
-        joined = joined + JOIN + more
-    return joined
+    texts = cases[columns].astype(object).where(cases[columns].notna(), "not recorded").astype(str)
+    return texts[columns[0]].str.cat(texts[columns[1:]], sep=JOIN) if columns[1:] else texts[columns[0]]
 
 
 def _order(cases: pd.DataFrame, slip: pd.Series, first: pd.DataFrame) -> dict[str, pd.Series]:
@@ -281,9 +260,8 @@ def _order(cases: pd.DataFrame, slip: pd.Series, first: pd.DataFrame) -> dict[st
     placed = pd.DataFrame(
         {"stratum": stratum, "number": number, "day": cases["case_date"], "case_id": cases["case_id"]}
     )
-    placed = placed[~(cases["period"].astype(object).fillna("1") != "1")].sort_values(
-        ["stratum", "number"], kind="stable"
-    )
+    first_ones = cases["period"].astype(object).fillna("1") == "1"
+    placed = placed[first_ones].sort_values(["stratum", "number"], kind="stable")
     latest = placed.groupby("stratum")["day"].cummax()
     return {
         "skipped": skipped.astype(object),

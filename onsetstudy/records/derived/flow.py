@@ -93,16 +93,11 @@ def _fails(records: Records, protocol: Protocol, through: Quarter) -> dict[str, 
         "age_band": ("age_band", admitted.age_bands),
     }
     fails = {
-        code: (cases[column].notna() & ~cases[column].isin(codes)).to_numpy()
-        if codes
-        else np.zeros(len(cases), dtype=bool)
+        code: (cases[column].notna() & ~cases[column].isin(codes) & bool(codes)).to_numpy()
         for code, (column, codes) in lists.items()
     }
-    fails["not_testable"] = (
-        (cases["baseline_response"] == "not_felt").to_numpy()
-        if protocol.schedule.baseline_response == "required"
-        else np.zeros(len(cases), dtype=bool)
-    )
+    tested = protocol.schedule.baseline_response == "required"
+    fails["not_testable"] = ((cases["baseline_response"] == "not_felt") & tested).to_numpy()
     day = pd.to_datetime(cases["case_date"])
     fails["before_study"] = (day < pd.Timestamp(protocol.quarters[0].first_day)).to_numpy()
     fails["later_quarter"] = (day > pd.Timestamp(through.last_day)).to_numpy()
@@ -141,39 +136,30 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
     reason = exclusion_reasons(records, protocol, through=through)
     eligible = ~reason.isin(ELIGIBILITY)
     analysed = reason == ""
-    refused = Counter(_refusals(records))
+    rejects = records.rejects[records.rejects["table"] == "cases"]
+    # One reason for each refused case row: the first that was given.
+    refused = Counter(zip(rejects["code"].astype(str), rejects["reason"].astype(str), strict=True))
 
     def by_arm(rows: pd.Series) -> tuple[ArmCount, ...]:
         chosen = cases.loc[rows.to_numpy(), "arm"]
         return tuple(ArmCount(arm=code, cases=int((chosen == code).sum()), onsets=0) for code in protocol.arm_codes)
 
     def lost(codes: tuple[str, ...]) -> tuple[Reasons, ...]:
-        counts = reason.value_counts()
-        return tuple(
-            Reasons(code=code, text=EXCLUSIONS[code], count=int(counts[code])) for code in codes if code in counts
-        )
+        counts = [(code, int((reason == code).sum())) for code in codes]
+        return tuple(Reasons(code=code, text=EXCLUSIONS[code], count=count) for code, count in counts if count)
 
-    everyone = pd.Series(True, index=cases.index)
+    def stage(name: str, rows: pd.Series, lost: tuple[Reasons, ...], noted: tuple[Reasons, ...] = ()) -> FlowStage:
+        return FlowStage(name=name, count=int(rows.sum()), by_arm=by_arm(rows), lost=lost, noted=noted)
+
+    unread = tuple(Reasons(code=code, text=text, count=count) for (code, text), count in sorted(refused.items()))
+    noted = _noted(cases[analysed.to_numpy()], protocol)
     return Flow(
         screening=screening_flow(records),
         stages=(
             FlowStage(name="recorded", count=records.rows_read),
-            FlowStage(
-                name="accepted",
-                count=len(cases),
-                by_arm=by_arm(everyone),
-                lost=tuple(
-                    Reasons(code=code, text=text, count=count) for (code, text), count in sorted(refused.items())
-                ),
-            ),
-            FlowStage(name="eligible", count=int(eligible.sum()), by_arm=by_arm(eligible), lost=lost(ELIGIBILITY)),
-            FlowStage(
-                name="analysed",
-                count=int(analysed.sum()),
-                by_arm=by_arm(analysed),
-                lost=lost(("before_study", "later_quarter")),
-                noted=_noted(cases[analysed.to_numpy()], protocol),
-            ),
+            stage("accepted", pd.Series(True, index=cases.index), unread),
+            stage("eligible", eligible, lost(ELIGIBILITY)),
+            stage("analysed", analysed, lost(("before_study", "later_quarter")), noted),
         ),
     )
 
@@ -212,10 +198,3 @@ def screening_flow(records: Records) -> tuple[FlowStage, ...]:
         FlowStage(name="assessed", count=len(screened)),
         FlowStage(name="included", count=int((outcome == "included").sum()), lost=tuple(lost)),
     )
-
-
-def _refusals(records: Records) -> list[tuple[str, str]]:
-    """One reason for each refused case row: the first that was given."""
-    rejects = records.rejects
-    rows = rejects[rejects["table"] == "cases"]
-    return [(str(code), str(text)) for code, text in zip(rows["code"], rows["reason"], strict=True)]

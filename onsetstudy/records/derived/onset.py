@@ -7,23 +7,16 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.core.onset_rule import DerivedOnset, derive_intervals
-from onsetstudy.protocol.estimands import strategy_of
+from onsetstudy.core.intervals import DerivedOnset, derive_intervals
+from onsetstudy.protocol.earlier_names import todays_strategy
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.planned_minutes import SAME_TIME, TargetTests, answers_on_plan, onset_on_plan
 from onsetstudy.records.model import Records
 
-__all__ = [
-    "ONSET_COLUMNS",
-    "OnsetRule",
-    "Onsets",
-    "nearest_control",
-    "recorded_as_extra",
-    "valid_tests",
-]
+__all__ = ["ONSET_COLUMNS", "Cycles", "OnsetRule", "Onsets", "target_cycles", "valid_tests"]
 
 ONSET_COLUMNS = (
     "case_id",
@@ -119,7 +112,7 @@ class Onsets:
         -------
         DataFrame, one row per case
             Columns :data:`ONSET_COLUMNS`. ``censoring`` is ``left``, ``interval`` or ``right``; ``reason`` is a key
-            of :data:`onsetstudy.core.onset_rule.REASONS`; ``missed_tests`` counts planned tests up to the case's end
+            of :data:`onsetstudy.core.intervals.REASONS`; ``missed_tests`` counts planned tests up to the case's end
             without a valid reading; ``invalid_cycles`` counts target readings left out for the control tooth.
 
         Notes
@@ -146,14 +139,14 @@ class _Derived:
     """What one rule makes of the readings: those that count, the supplements that end them, and the onset."""
 
     target: TargetTests
-    rescue_min: NDArray[np.float64]
+    rescue_min: FloatArray
     onset: DerivedOnset
 
 
 def _strategy(protocol: Protocol, estimand: str, rescue: str | None) -> str:
     if estimand not in ("hazard", "success", "wait"):
         raise OnsetStudyError(f"the estimand {estimand!r} is not one of hazard, success, wait")
-    return strategy_of(getattr(protocol.rescue, estimand) if rescue is None else rescue)
+    return todays_strategy(getattr(protocol.rescue, estimand) if rescue is None else rescue)
 
 
 def _derive(records: Records, protocol: Protocol, rule: OnsetRule) -> _Derived:
@@ -162,7 +155,7 @@ def _derive(records: Records, protocol: Protocol, rule: OnsetRule) -> _Derived:
     if rule.past_supplement:
         rescue_min = np.full(len(records.cases), np.nan)
 
-    def derived(case: NDArray[np.int64], minute: NDArray[np.float64], felt: NDArray[np.bool_]) -> DerivedOnset:
+    def derived(case: IntArray, minute: FloatArray, felt: BoolArray) -> DerivedOnset:
         return derive_intervals(
             case,
             minute,
@@ -212,52 +205,81 @@ def _table(records: Records, protocol: Protocol, found: _Derived, estimand: str,
     )
 
 
-def _valid_target_readings(records: Records, control: str, window_min: float) -> TargetTests:
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Cycles:
+    """Tests of the target sorted by case and minute, arrays of shape (m,), each with its control.
+
+    ``case`` is the place in ``records.cases``; ``extra``: their record calls them so. ``control`` is 1 where the
+    control reading nearest in the window was felt, 0 where it was not, -1 where there is none.
+    """
+
+    case: IntArray
+    minute: FloatArray
+    felt: BoolArray
+    extra: BoolArray
+    control: IntArray
+
+    def valid(self, control_tooth: str) -> BoolArray:
+        """Which tests count where the control tooth is ``required``, ``optional`` or ``none``."""
+        if control_tooth == "none":
+            return np.ones(self.case.size, dtype=bool)
+        return np.where(self.control >= 0, self.control == 1, control_tooth != "required")
+
+
+def target_cycles(records: Records, window_min: float) -> Cycles:
+    """All tests of the target, and what the control tooth said no more than ``window_min`` from each."""
     readings = records.readings
     number = pd.Index(records.cases["case_id"]).get_indexer(readings["case_id"])
     minute = readings["minute"].to_numpy(dtype=float)
-    felt = (readings["response"] == "felt").to_numpy()
-    role = (readings["tooth_role"] == "target").to_numpy()
-    extra = recorded_as_extra(readings)
     order = np.lexsort((minute, number))
     order = order[number[order] >= 0]
-    extra = extra[order][role[order]]
-    number, minute, felt, role = number[order].astype(np.int64), minute[order], felt[order], role[order]
-    case, at, response = number[role], minute[role], felt[role]
-    valid = np.ones(case.size, dtype=bool)
-    if control != "none":
-        found, control_felt = nearest_control(
-            case, at, number[~role], minute[~role], felt[~role], window_min + SAME_TIME
-        )
-        valid = np.where(found, control_felt, control != "required")
-    invalid = np.bincount(case[~valid], minlength=len(records.cases))
-    return TargetTests(case=case[valid], minute=at[valid], felt=response[valid], extra=extra[valid], invalid=invalid)
+    number, minute, felt = (
+        number[order].astype(np.int64),
+        minute[order],
+        (readings["response"] == "felt").to_numpy()[order],
+    )
+    target = (readings["tooth_role"] == "target").to_numpy()[order]
+    tested, control = (number[target], minute[target]), (number[~target], minute[~target], felt[~target])
+    found, control_felt = _nearest_control(*tested, *control, window_min)
+    return Cycles(
+        case=tested[0],
+        minute=tested[1],
+        felt=felt[target],
+        extra=_recorded_as_extra(readings)[order][target],
+        control=np.where(found, control_felt.astype(np.int64), -1),
+    )
 
 
-def valid_tests(
-    records: Records, protocol: Protocol
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_]]:
+def _valid_target_readings(records: Records, control: str, window_min: float) -> TargetTests:
+    tests = target_cycles(records, window_min + SAME_TIME)
+    valid = tests.valid(control)
+    invalid = np.bincount(tests.case[~valid], minlength=len(records.cases))
+    found = TargetTests(case=tests.case, minute=tests.minute, felt=tests.felt, extra=tests.extra, invalid=invalid)
+    return found.take(valid)
+
+
+def valid_tests(records: Records, protocol: Protocol) -> tuple[IntArray, FloatArray, BoolArray]:
     """Tests of the target that count, sorted: place of the case in ``records.cases``, minute, whether it was felt."""
     schedule = protocol.schedule
     found = _valid_target_readings(records, schedule.control_tooth, schedule.control_window_min)
     return found.case, found.minute, found.felt
 
 
-def recorded_as_extra(readings: pd.DataFrame) -> NDArray[np.bool_]:
+def _recorded_as_extra(readings: pd.DataFrame) -> BoolArray:
     """Tests that their record calls extra; none where nobody told them apart."""
     if "test_kind" not in readings:
         return np.zeros(len(readings), dtype=bool)
     return np.asarray((readings["test_kind"] == "extra").fillna(False), dtype=bool)
 
 
-def nearest_control(
-    case: NDArray[np.int64],
-    at: NDArray[np.float64],
-    control_case: NDArray[np.int64],
-    control_at: NDArray[np.float64],
-    control_felt: NDArray[np.bool_],
+def _nearest_control(
+    case: IntArray,
+    at: FloatArray,
+    control_case: IntArray,
+    control_at: FloatArray,
+    control_felt: BoolArray,
     window_min: float,
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+) -> tuple[BoolArray, BoolArray]:
     """For each target reading, whether a control reading of its case lies in the window, and whether it was felt.
 
     The nearest counts; of two equally near, the earlier.
@@ -277,8 +299,8 @@ def nearest_control(
 
 
 def _missed_tests(
-    target: TargetTests, protocol: Protocol, right: NDArray[np.float64], rescue_min: NDArray[np.float64], n_cases: int
-) -> NDArray[np.int64]:
+    target: TargetTests, protocol: Protocol, right: FloatArray, rescue_min: FloatArray, n_cases: int
+) -> IntArray:
     """Planned tests without a valid reading, up to onset, the supplement or the last valid reading."""
     planned = np.asarray(protocol.schedule.tests_min)
     if target.case.size == 0:

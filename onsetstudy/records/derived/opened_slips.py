@@ -8,13 +8,12 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from onsetstudy.records.checks.headings import normal_heading
-from onsetstudy.records.derived.allocation import KeptList
+from onsetstudy.records.checks.headings import entries_under
+from onsetstudy.records.derived.allocation import JOIN, KeptList
 from onsetstudy.records.model import Records
 
 __all__ = ["MOST_MISSING", "OpenedSlips", "opened_slips", "recorded_slips"]
 
-JOIN = " | "
 MOST_MISSING = 0.1
 """As of refused cases: where more are missing, the counts could mislead."""
 
@@ -42,12 +41,9 @@ class OpenedSlips:
 
 def recorded_slips(records: Records) -> frozenset[str]:
     """Slips named by any row that was read: a refused case has a record, and is told as refused."""
-    named = set(records.cases["allocation_slip"].dropna().astype(str))
-    refused = records.rejects
-    column = next((name for name in refused.columns if normal_heading(name) == "allocation_slip"), None)
-    if column is not None:
-        named |= set(refused[column].dropna().astype(str).str.strip())
-    return frozenset(named)
+    return frozenset(records.cases["allocation_slip"].dropna().astype(str)) | entries_under(
+        "allocation_slip", records.rejects
+    )
 
 
 def opened_slips(

@@ -11,10 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.onset_rule import DerivedOnset
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
+from onsetstudy.core.intervals import DerivedOnset
 
 __all__ = ["SAME_TIME", "TargetTests", "answers_on_plan", "onset_on_plan"]
 
@@ -30,13 +29,13 @@ class TargetTests:
     not count because of the control tooth.
     """
 
-    case: NDArray[np.int64]
+    case: IntArray
     minute: FloatArray
-    felt: NDArray[np.bool_]
-    extra: NDArray[np.bool_]
-    invalid: NDArray[np.int64]
+    felt: BoolArray
+    extra: BoolArray
+    invalid: IntArray
 
-    def take(self, kept: NDArray[np.bool_]) -> TargetTests:
+    def take(self, kept: BoolArray) -> TargetTests:
         """Some of the tests, with the counts of the invalid ones as they are."""
         return TargetTests(
             case=self.case[kept], minute=self.minute[kept], felt=self.felt[kept], extra=self.extra[kept],
@@ -67,7 +66,7 @@ def onset_on_plan(
     planned: FloatArray,
     window_min: float,
     rescue_min: FloatArray,
-    derive: Callable[[NDArray[np.int64], FloatArray, NDArray[np.bool_]], DerivedOnset],
+    derive: Callable[[IntArray, FloatArray, BoolArray], DerivedOnset],
 ) -> DerivedOnset:
     """Onset between two planned minutes.
 

@@ -7,7 +7,7 @@ from collections.abc import Collection
 
 import pandas as pd
 
-from onsetstudy.records.checks.headings import normal_heading
+from onsetstudy.records.checks.headings import entries_under
 from onsetstudy.records.model import Records
 
 __all__ = ["codes_in", "codes_read", "without_cases"]
@@ -36,7 +36,4 @@ def codes_read(records: Records) -> frozenset[str]:
 
 def codes_in(frame: pd.DataFrame) -> frozenset[str]:
     """Codes of cases in a table as it was written, without capitals and blanks around them."""
-    column = next((name for name in frame.columns if normal_heading(name) == "case_id"), None)
-    if column is None:
-        return frozenset()
-    return frozenset(frame[column].dropna().astype(str).str.strip().str.casefold()) - {""}
+    return frozenset(code.casefold() for code in entries_under("case_id", frame)) - {""}

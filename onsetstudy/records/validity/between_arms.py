@@ -8,18 +8,54 @@ tables and not how those in them share out, so that a true difference raises no 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
-from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
+from onsetstudy.core.intervals import derive_intervals
 
-__all__ = ["Shares", "confirmed", "exact_p", "given_up", "shares_of", "unconfirmed"]
+__all__ = ["ArmTests", "Shares", "exact_p", "given_up", "ratios_of", "shares_of", "unconfirmed"]
+
+COMPARED = 20
+"""Cases of an arm from which on the normal approximation of a ratio of sums keeps its level."""
 
 Table = tuple[int, int, int, int]
 """Happened and could have, in the reference arm; happened and could have, in the other."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ArmTests:
+    """Target tests sorted by case and minute, arrays of shape (m,); arm, practice and kind of each of the n cases.
+
+    ``control``: as of :class:`~onsetstudy.records.derived.onset.Cycles`. ``valid``: the control tooth felt the cold
+    where the protocol asks for it. ``at_risk``: up to and with the first that was not felt. ``off``: off schedule.
+    ``kind`` is practice, technique and arm, coarser where there are few cases alike. ``arms``: reference first.
+    """
+
+    case: IntArray
+    minute: FloatArray
+    felt: BoolArray
+    control: IntArray
+    valid: BoolArray
+    at_risk: BoolArray
+    off: BoolArray
+    arm: StrArray
+    practice: StrArray
+    kind: StrArray
+    planned: FloatArray
+    arms: tuple[str, str]
+    confirmations: int
+
+    def confirmed(self, kept: BoolArray) -> BoolArray:
+        """Whether so many tests in a row, of those kept, were not felt; shape (n,)."""
+        case, minute, felt = self.case[kept], self.minute[kept], self.felt[kept]
+        onset = derive_intervals(case, minute, felt, n_cases=self.arm.size, confirmations=self.confirmations)
+        return np.isfinite(onset.right)
+
+    def by_case(self, kept: BoolArray) -> FloatArray:
+        """How many of the tests kept each case has; shape (n,)."""
+        return np.bincount(self.case[kept], minlength=self.arm.size).astype(np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,9 +67,7 @@ class Shares:
     p_value: float
 
 
-def shares_of(
-    happened: BoolArray, could: BoolArray, arm: NDArray[np.str_], arms: tuple[str, str], within: NDArray[np.str_]
-) -> Shares:
+def shares_of(happened: BoolArray, could: BoolArray, arm: StrArray, arms: tuple[str, str], within: StrArray) -> Shares:
     """Shares of units by arm, compared within groups.
 
     Parameters
@@ -81,32 +115,41 @@ def _log_choose(n: int, k: int) -> float:
     return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
 
 
-def confirmed(case: IntArray, minute: FloatArray, felt: BoolArray, n: int, confirmations: int) -> BoolArray:
-    """Whether so many tests in a row, of those given, were not felt; shape (n,)."""
-    found: BoolArray = np.isfinite(derive_intervals(case, minute, felt, n_cases=n, confirmations=confirmations).right)
-    return found
+def ratios_of(part: FloatArray, whole: FloatArray, tests: ArmTests) -> Shares:
+    """Ratios of sums over cases in the two arms, with two-sided P of no difference by its linearised variance.
+
+    Parameters
+    ----------
+    part, whole : ndarrays, shape (n,)
+        Of each case. P is 1 where an arm has too few of them with something to count.
+
+    References
+    ----------
+    Cochran, Sampling Techniques, 3rd edition, section 6.5 (from memory).
+    """
+    own = [(tests.arm == code) & (whole > 0) for code in tests.arms]
+    parts, wholes = ([float(x[rows].sum()) for rows in own] for x in (part, whole))
+    p_value = 1.0
+    if all(rows.sum() >= COMPARED for rows in own):
+        ratio = np.divide(parts, wholes)
+        variance = 0.0
+        for rows, r, total in zip(own, ratio, wholes, strict=True):
+            n = int(rows.sum())
+            variance += n / (n - 1) * float(np.sum((part[rows] - r * whole[rows]) ** 2)) / total**2
+        if variance > 0:
+            p_value = math.erfc(abs(float(ratio[1] - ratio[0]) / math.sqrt(variance)) / math.sqrt(2))
+    happened, could = ((int(x[0]), int(x[1])) for x in (parts, wholes))
+    return Shares(happened=happened, could=could, p_value=p_value)
 
 
-def given_up(
-    case: IntArray,
-    minute: FloatArray,
-    felt: BoolArray,
-    arm: NDArray[np.str_],
-    practice: NDArray[np.str_],
-    supplement: BoolArray,
-    *,
-    arms: tuple[str, str],
-    planned: FloatArray,
-    until: float,
-    confirmations: int,
-) -> Shares:
+def given_up(tests: ArmTests, supplement: BoolArray, *, until: float) -> Shares:
     """Teeth that still felt the cold and were not tested again though the horizon had not come.
 
     Parameters
     ----------
-    case, minute, felt : ndarrays, shape (m,)
-        Target tests sorted by case and minute, whatever the control tooth did.
-    arm, practice, supplement : ndarrays, shape (n,)
+    tests : ArmTests
+        All of them, whatever the control tooth did.
+    supplement : ndarray of bool, shape (n,)
         Of each case; a supplement ends the tests as the estimand says, and is no giving up.
     until : float
         Minute from which on a last test counts as having gone to the end.
@@ -116,44 +159,28 @@ def given_up(
     At each planned minute those are at risk of being given up who felt the cold there and had no confirmed onset: an
     arm that goes numb sooner has fewer of them, and just as often one of them is left if testing is honest.
     """
-    n = arm.size
-    right = derive_intervals(case, minute, felt, n_cases=n, confirmations=confirmations).right
+    case, minute, n = tests.case, tests.minute, tests.arm.size
+    right = derive_intervals(case, minute, tests.felt, n_cases=n, confirmations=tests.confirmations).right
     last = np.ones(case.size, dtype=bool)
     last[:-1] = case[1:] != case[:-1]
-    slot = np.searchsorted((planned[1:] + planned[:-1]) / 2, minute)
+    slot = np.searchsorted((tests.planned[1:] + tests.planned[:-1]) / 2, minute)
     # Of several tests about one planned minute the last says whether another came after it.
     final = last.copy()
     final[:-1] |= slot[1:] != slot[:-1]
-    risk = final & felt & (minute < right[case]) & (minute < until - 1e-9)
+    risk = final & tests.felt & (minute < right[case]) & (minute < until - 1e-9)
     left = risk & last & ~supplement[case]
-    within = np.char.add(np.char.add(practice[case], "|"), slot.astype(str))
-    found = shares_of(left, risk, arm[case], arms, within)
+    within = np.char.add(np.char.add(tests.practice[case], "|"), slot.astype(str))
+    found = shares_of(left, risk, tests.arm[case], tests.arms, within)
     # Those who could be given up are cases, however often they were at risk.
     at_risk = np.bincount(case[risk], minlength=n) > 0
-    counts = tuple(int((at_risk & (arm == code)).sum()) for code in arms)
-    return Shares(happened=found.happened, could=(counts[0], counts[1]), p_value=found.p_value)
+    could = int((at_risk & (tests.arm == tests.arms[0])).sum()), int((at_risk & (tests.arm == tests.arms[1])).sum())
+    return replace(found, could=could)
 
 
-def unconfirmed(
-    case: IntArray,
-    minute: FloatArray,
-    felt: BoolArray,
-    valid: BoolArray,
-    arm: NDArray[np.str_],
-    practice: NDArray[np.str_],
-    *,
-    arms: tuple[str, str],
-    planned: FloatArray,
-    confirmations: int,
-) -> Shares:
-    """Teeth that stopped feeling in time to be confirmed and whose tests that count confirm no onset.
-
-    Parameters are those of :func:`given_up`; ``valid`` says which tests count by their control tooth.
-    """
-    n = arm.size
-    began = np.full(n, np.inf)
-    np.minimum.at(began, case[~felt], minute[~felt])
+def unconfirmed(tests: ArmTests) -> Shares:
+    """Teeth that stopped feeling in time to be confirmed and whose tests that count confirm no onset."""
+    began = np.full(tests.arm.size, np.inf)
+    np.minimum.at(began, tests.case[~tests.felt], tests.minute[~tests.felt])
     # What begins at one of the last planned minutes has no tests left that could confirm it.
-    in_time = began < planned[-min(confirmations, planned.size)] + 1e-9
-    onset = confirmed(case[valid], minute[valid], felt[valid], n, confirmations)
-    return shares_of(in_time & ~onset, in_time, arm, arms, practice)
+    in_time = began < tests.planned[-min(tests.confirmations, tests.planned.size)] + 1e-9
+    return shares_of(in_time & ~tests.confirmed(tests.valid), in_time, tests.arm, tests.arms, tests.practice)

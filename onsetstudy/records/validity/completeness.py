@@ -107,22 +107,20 @@ def _wanted(cases: pd.DataFrame, records: Records, protocol: Protocol) -> list[t
     solution = _text(cases, "vasoconstrictor")
     event = ~np.isin(_text(cases, "adverse_event"), ("", "none", "positive_aspiration"))
     scored = _text(cases, "score_missing_reason") == ""
+    always = ("control_tooth", "adverse_event", "agent_percent", "vasoconstrictor", "age_band")
+    guesses = ("guess_patient", "guess_operator", "guess_assessor")
+    treated = _text(cases, "procedure") != "none"
     applies = {
+        **dict.fromkeys((*always, *guesses), everyone),
         "baseline_response": everyone if protocol.schedule.baseline_response == "required" else ~everyone,
-        "control_tooth": everyone,
         "lip_numb": np.isin(_text(cases, "technique"), LIP_BLOCKS),
-        "treatment_start_min": _text(cases, "procedure") != "none",
-        "pain_treatment": scored & (_text(cases, "procedure") != "none"),
-        "adverse_event": everyone,
+        "treatment_start_min": treated,
+        "pain_treatment": scored & treated,
         "adverse_serious": event,
-        "agent_percent": everyone,
-        "vasoconstrictor": everyone,
         "vasoconstrictor_dilution": ~np.isin(solution, ("", "none", "felypressin")),
         "cartridge_ml": np.isin(_text(cases, "mix_mode"), ("add", "replace")),
         "weight_kg": everyone if protocol.doses is not None else ~everyone,
-        "age_band": everyone,
         "rescue_volume_ml": cases["rescue_min"].notna().to_numpy(dtype=bool),
-        **{f"guess_{who}": everyone for who in ("patient", "operator", "assessor")},
     }
     if protocol.pain is not None:
         applies[f"pain_{protocol.pain.moment}"] = scored

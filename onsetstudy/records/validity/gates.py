@@ -8,56 +8,37 @@ all of them together in at most one of twenty (simulated in the tests). Harms an
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
+from onsetstudy.core.arrays import BoolArray, IntArray, StrArray
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.records.derived.onset import nearest_control, recorded_as_extra
+from onsetstudy.records.derived.onset import target_cycles
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.records.model import Records
-from onsetstudy.records.numb_field import INSIDE, where_is_control
-from onsetstudy.records.validity.between_arms import Shares, confirmed, given_up, shares_of, unconfirmed
+from onsetstudy.records.numb_field import INSIDE, controls_in_field
+from onsetstudy.records.validity.between_arms import ArmTests, Shares, given_up, ratios_of, shares_of, unconfirmed
 from onsetstudy.records.validity.off_schedule import expected_onsets, poisson_tail
 
 __all__ = ["COUNTED", "doubts_of", "doubts_of_practice"]
 
-
+_LOST = ("cases in which the control tooth was lost with the target", "cases with a control where the target was numb")
+_UNCONFIRMED = ("teeth that stopped feeling without a confirmed onset", "teeth that stopped feeling")
+_POSITIVE = ("tests off schedule at which the tooth was numb", "expected", "such tests")
 COUNTED = {
-    "control_lost": (
-        SHUTS,
-        (
-            "cases in which the control tooth was lost with the target",
-            "cases with a control where the target was numb",
-        ),
-    ),
-    "control_lost_in_arm": (
-        SHUTS,
-        (
-            "cases in which the control tooth was lost with the target",
-            "cases with a control where the target was numb",
-        )
-        * 2,
-    ),
+    "control_lost": (SHUTS, _LOST),
+    "control_lost_in_arm": (SHUTS, _LOST * 2),
     "clock": (SHUTS, ("cases whose minutes cannot be the planned tests", "cases tested")),
     "control_in_field": (QUALIFIES, ("cases with a control tooth inside the field of the injection", "cases")),
-    "off_schedule_positive": (
-        QUALIFIES,
-        ("tests off schedule at which the tooth was numb", "expected", "such tests"),
-    ),
+    "off_schedule_positive": (QUALIFIES, _POSITIVE),
     "tested_differently": (QUALIFIES, ("tests off schedule",) * 2),
     "tests_vanished": (QUALIFIES, ("planned tests not done in time",) * 2),
     "tested_later": (QUALIFIES, ("planned tests that were felt and done after their minute", "such tests") * 2),
     "given_up": (QUALIFIES, ("teeth still feeling whose tests ended before the horizon", "teeth still feeling") * 2),
-    "onset_unconfirmed": (
-        QUALIFIES,
-        ("teeth that stopped feeling without a confirmed onset", "teeth that stopped feeling") * 2,
-    ),
+    "onset_unconfirmed": (QUALIFIES, _UNCONFIRMED * 2),
     "tests_discarded": (QUALIFIES, ("tests of numb teeth discarded for the control tooth",) * 2),
 }
 """What each doubt does to a claim, and what it counts; what compares arms counts reference first."""
@@ -82,28 +63,6 @@ WINDOW = 0.35
 protocol says how far."""
 ALIKE = 20
 """Cases of a kind from which on their own tests say how fast they are."""
-COMPARED = 20
-"""Cases of an arm from which on the normal approximation of a ratio of sums keeps its level."""
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _Tests:
-    """Target tests sorted by case and minute, arrays of shape (m,); arm and kind of each of the n cases.
-
-    ``kind`` is practice, technique and arm, coarser where there are few cases alike. ``valid``: the control tooth felt
-    the cold where the protocol asks for it.
-    """
-
-    case: IntArray
-    minute: FloatArray
-    felt: BoolArray
-    control: IntArray
-    valid: BoolArray
-    at_risk: BoolArray
-    off: BoolArray
-    arm: NDArray[np.str_]
-    kind: NDArray[np.str_]
-    planned: FloatArray
 
 
 def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
@@ -128,16 +87,17 @@ def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
     (:mod:`~onsetstudy.records.validity.between_arms`). What a lost control tooth explains is told once.
     """
     tests = _tests(records, protocol)
-    practice = records.cases["practice_id"].to_numpy(dtype=str)
-    lost = _lost(tests, practice, protocol) or _lost_in_arm(tests, practice, protocol)
+    controlled = protocol.schedule.control_tooth != "none"
+    lost = (_lost(tests) or _lost_in_arm(tests)) if controlled else None
     found = [
         lost,
-        _clock(tests, practice),
-        _in_field(records, protocol),
+        _clock(tests),
+        _in_field(records, protocol) if controlled else None,
         _reactive(tests),
-        *_differently(tests, protocol),
+        *_differently(tests),
+        _later(tests) if protocol.schedule.window_min is not None else None,
         _given_up(tests, records, protocol),
-        *(_spoilt(tests, practice, protocol) if lost is None else ()),
+        *(_spoilt(tests) if lost is None else ()),
     ]
     return tuple(doubt for doubt in found if doubt is not None)
 
@@ -150,48 +110,38 @@ def doubts_of_practice(records: Records, protocol: Protocol, practice: str, *, t
     return doubts_of(replace(records, cases=cases[own].reset_index(drop=True)), protocol)
 
 
-def _tests(records: Records, protocol: Protocol) -> _Tests:
-    readings, cases = records.readings, records.cases
-    number = pd.Index(cases["case_id"]).get_indexer(readings["case_id"])
-    minute = readings["minute"].to_numpy(dtype=np.float64)
-    felt = (readings["response"] == "felt").to_numpy(dtype=bool)
-    target = (readings["tooth_role"] == "target").to_numpy(dtype=bool)
-    order = np.lexsort((minute, number))
-    order = order[number[order] >= 0]
-    number, minute, felt, target = number[order].astype(np.int64), minute[order], felt[order], target[order]
-    extra = recorded_as_extra(readings)[order][target]
-    case, at, response = number[target], minute[target], felt[target]
-    paired, control_felt = nearest_control(
-        case, at, number[~target], minute[~target], felt[~target], protocol.schedule.control_window_min
-    )
-    planned = np.asarray(protocol.schedule.tests_min, dtype=np.float64)
-    gaps, window = np.diff(np.concatenate([[0.0], planned])), protocol.schedule.window_min
+def _tests(records: Records, protocol: Protocol) -> ArmTests:
+    cases, schedule = records.cases, protocol.schedule
+    tests = target_cycles(records, schedule.control_window_min)
+    case, at = tests.case, tests.minute
+    planned = np.asarray(schedule.tests_min, dtype=np.float64)
+    window = WINDOW * float(np.diff(planned, prepend=0.0).min()) if schedule.window_min is None else schedule.window_min
     apart = np.min(np.abs(at[:, None] - planned[None, :]), axis=1) if at.size else np.zeros(0)
     first = np.ones(case.size, dtype=bool)
     first[1:] = case[1:] != case[:-1]
     # At risk up to and with the first test that was not felt: later ones say nothing of onset.
-    before = np.cumsum(~response) - ~response
+    before: IntArray = np.cumsum(~tests.felt) - ~tests.felt
     start = np.maximum.accumulate(np.where(first, np.arange(case.size), 0)) if case.size else np.zeros(0, dtype=int)
-    asked = protocol.schedule.control_tooth
-    return _Tests(
+    practice, technique, arm = (cases[c].astype(str).to_numpy(dtype=str) for c in ("practice_id", "technique", "arm"))
+    return ArmTests(
         case=case,
         minute=at,
-        felt=response,
-        control=np.where(paired, control_felt.astype(np.int64), -1),
-        valid=np.ones(case.size, dtype=bool)
-        if asked == "none"
-        else np.where(paired, control_felt, asked != "required"),
+        felt=tests.felt,
+        control=tests.control,
+        valid=tests.valid(schedule.control_tooth),
         at_risk=(before - before[start]) == 0,
-        off=extra | (apart > (WINDOW * float(gaps.min()) if window is None else window) + 1e-9),
-        arm=cases["arm"].to_numpy(dtype=str),
-        kind=_kinds([cases[name].astype(str).to_numpy(dtype=str) for name in ("practice_id", "technique", "arm")]),
+        off=tests.extra | (apart > window + 1e-9),
+        arm=arm,
+        practice=practice,
+        kind=_kinds(practice, technique, arm),
         planned=planned,
+        arms=(protocol.arm_codes[0], protocol.arm_codes[1]),
+        confirmations=protocol.onset.confirmations,
     )
 
 
-def _kinds(columns: list[NDArray[np.str_]]) -> NDArray[np.str_]:
+def _kinds(practice: StrArray, technique: StrArray, arm: StrArray) -> StrArray:
     """Practice, technique and arm of each case, with fewer of these where fewer than so many cases are alike."""
-    practice, technique, arm = columns
     found = np.full(practice.size, "", dtype=object)
     open_ = np.ones(practice.size, dtype=bool)
     for parts in ((practice, technique, arm), (practice, technique), (practice,), ()):
@@ -208,53 +158,47 @@ def _most(yes: int, of: int) -> bool:
     return yes == of if ALL_OF_FEW <= of < FEW else of >= FEW and yes > MOST * of
 
 
-def _lost(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> Doubt | None:
-    if protocol.schedule.control_tooth == "none":
-        return None
+def _practices(
+    happened: BoolArray, could: BoolArray, tests: ArmTests, many: Callable[[int, int], bool]
+) -> tuple[str, ...]:
+    """Practices in which something happened to many of the cases to which it could."""
+    own = {str(name): tests.practice == name for name in np.unique(tests.practice)}
+    return tuple(name for name, rows in own.items() if many(int(happened[rows].sum()), int(could[rows].sum())))
+
+
+def _lost(tests: ArmTests) -> Doubt | None:
     lost, asked = _lost_cases(tests)
-    counts = _named("control_lost", int(lost.sum()), int(asked.sum()))
-    whose = tuple(
-        str(p) for p in np.unique(practice)
-        if _most(int(lost[practice == p].sum()), int(asked[practice == p].sum()))
-    )  # fmt: skip
-    if whose or _most(int(lost.sum()), int(asked.sum())):
-        return _doubt("control_lost", counts, whose)
-    return None
+    counts = int(lost.sum()), int(asked.sum())
+    whose = _practices(lost, asked, tests, _most)
+    return _doubt("control_lost", *counts, practices=whose) if whose or _most(*counts) else None
 
 
-def _lost_cases(tests: _Tests) -> tuple[BoolArray, BoolArray]:
+def _lost_cases(tests: ArmTests) -> tuple[BoolArray, BoolArray]:
     """Cases in which the control tooth was lost in every cycle without feeling, and those that had such a cycle."""
-    n = tests.arm.size
     numb = ~tests.felt & (tests.control >= 0)
-    cycles = np.bincount(tests.case[numb], minlength=n)
-    gone = np.bincount(tests.case[numb & (tests.control == 0)], minlength=n)
+    cycles, gone = tests.by_case(numb), tests.by_case(numb & (tests.control == 0))
     return (cycles > 0) & (gone == cycles), cycles > 0
 
 
-def _lost_in_arm(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> Doubt | None:
+def _lost_in_arm(tests: ArmTests) -> Doubt | None:
     """The control lost in most cases of one arm, or in many of it and in fewer of the other than chance lets expect.
 
     Tests that are lost with onset leave teeth of that arm without one: the other arm seems to be numb sooner.
     """
-    if protocol.schedule.control_tooth == "none":
-        return None
     lost, asked = _lost_cases(tests)
-    confirmations = protocol.onset.confirmations
-    numb = confirmed(tests.case, tests.minute, tests.felt, tests.arm.size, confirmations)
-    kept = tests.valid
-    spoilt = numb & ~confirmed(tests.case[kept], tests.minute[kept], tests.felt[kept], tests.arm.size, confirmations)
+    numb = tests.confirmed(np.ones(tests.case.size, dtype=bool))
+    spoilt = numb & ~tests.confirmed(tests.valid)
     # A control tooth lost at every other test is not lost with the target, and still lets no onset be confirmed.
     for gone, of, least in ((lost, asked, STRANGE), (spoilt, numb, MOST)):
-        found = shares_of(gone, of, tests.arm, _two_arms(protocol), practice)
+        found = shares_of(gone, of, tests.arm, tests.arms, tests.practice)
         pairs = tuple(zip(found.happened, found.could, strict=True))
         many = found.p_value < LEVEL and any(yes > least * whole for yes, whole in pairs)
         if many or (gone is lost and any(_most(yes, whole) for yes, whole in pairs)):
-            counts = _named("control_lost_in_arm", *pairs[0], *pairs[1])
-            return _doubt("control_lost_in_arm", counts, p_value=found.p_value)
+            return _doubt("control_lost_in_arm", *pairs[0], *pairs[1], p_value=found.p_value)
     return None
 
 
-def _clock(tests: _Tests, practice: NDArray[np.str_]) -> Doubt | None:
+def _clock(tests: ArmTests) -> Doubt | None:
     """Cases that begin where the fourth planned test or a later one stands, or go on long after the last."""
     n = tests.arm.size
     has = np.bincount(tests.case, minlength=n) > 0
@@ -262,34 +206,24 @@ def _clock(tests: _Tests, practice: NDArray[np.str_]) -> Doubt | None:
     np.minimum.at(earliest, tests.case, tests.minute)
     np.maximum.at(latest, tests.case, tests.minute)
     skipped = np.searchsorted(tests.planned, earliest - 1e-9)
-    gap = float(np.diff(np.concatenate([[0.0], tests.planned])).max())
+    gap = float(np.diff(tests.planned, prepend=0.0).max())
     odd = has & ((skipped >= min(SKIPPED, tests.planned.size)) | (latest > tests.planned[-1] + 2 * gap))
-    whose = tuple(
-        str(p) for p in np.unique(practice)
-        if odd[practice == p].sum() >= STRANGE_CASES and odd[practice == p].sum() > STRANGE * has[practice == p].sum()
-    )  # fmt: skip
-    if not whose:
-        return None
-    return _doubt("clock", _named("clock", int(odd.sum()), int(has.sum())), whose)
+    whose = _practices(odd, has, tests, lambda strange, of: strange >= STRANGE_CASES and strange > STRANGE * of)
+    return _doubt("clock", int(odd.sum()), int(has.sum()), practices=whose) if whose else None
 
 
 def _in_field(records: Records, protocol: Protocol) -> Doubt | None:
     cases = records.cases
-    if "control_tooth" not in cases or protocol.schedule.control_tooth == "none":
+    if "control_tooth" not in cases:
         return None
-    columns = (cases[name].astype(object).where(cases[name].notna(), "") for name in
-               ("control_tooth", "tooth", "technique"))  # fmt: skip
-    notation = protocol.schedule.tooth_notation
-    where = [where_is_control(c, t, (k,) if k else (), notation=notation) for c, t, k in zip(*columns, strict=True)]
-    inside = np.array([answer == INSIDE for answer in where], dtype=bool)
+    inside = controls_in_field(cases, notation=protocol.schedule.tooth_notation) == INSIDE
     if inside.sum() < ALL_OF_FEW or inside.sum() <= STRANGE * len(cases):
         return None
-    counts = _named("control_in_field", int(inside.sum()), len(cases))
     whose = np.unique(cases["practice_id"].to_numpy(dtype=str)[inside])
-    return _doubt("control_in_field", counts, tuple(map(str, whose)))
+    return _doubt("control_in_field", int(inside.sum()), len(cases), practices=tuple(map(str, whose)))
 
 
-def _reactive(tests: _Tests) -> Doubt | None:
+def _reactive(tests: ArmTests) -> Doubt | None:
     """Tests off schedule that were not felt more often than their minutes let expect."""
     used = tests.at_risk
     off = tests.off & used
@@ -307,53 +241,36 @@ def _reactive(tests: _Tests) -> Doubt | None:
         e += float(expected[tests.off[rows]].sum())
     o = int((~tests.felt & off).sum())
     p = poisson_tail(o, e)
-    if p >= LEVEL:
-        return None
-    counts = _named("off_schedule_positive", o, round(e), int(off.sum()))
-    return _doubt("off_schedule_positive", counts, p_value=p)
+    return _doubt("off_schedule_positive", o, round(e), int(off.sum()), p_value=p) if p < LEVEL else None
 
 
-def _differently(tests: _Tests, protocol: Protocol) -> list[Doubt]:
+def _differently(tests: ArmTests) -> list[Doubt | None]:
     """Arms that were not tested alike: more tests off schedule in one, or more planned tests missing."""
-    n = tests.arm.size
-    done = np.bincount(tests.case[tests.at_risk], minlength=n).astype(np.float64)
-    off = np.bincount(tests.case[tests.at_risk & tests.off], minlength=n).astype(np.float64)
-    end = np.zeros(n)
+    end = np.zeros(tests.arm.size)
     np.maximum.at(end, tests.case[tests.at_risk], tests.minute[tests.at_risk])
     due = np.searchsorted(tests.planned, end + 1e-9, side="right").astype(np.float64)
-    on_time = np.bincount(tests.case[tests.at_risk & ~tests.off], minlength=n).astype(np.float64)
-    missed = np.clip(due - on_time, 0.0, None)
-    found = []
-    for code, part, whole in (("tested_differently", off, done), ("tests_vanished", missed, due)):
-        p, counts = _compared(part, whole, tests.arm, protocol)
-        if p < LEVEL:
-            found.append(_doubt(code, _named(code, *counts), p_value=p))
-    later = _later(tests, protocol)
-    return found if later is None else [*found, later]
+    missed = np.clip(due - tests.by_case(tests.at_risk & ~tests.off), 0.0, None)
+    off = ratios_of(tests.by_case(tests.at_risk & tests.off), tests.by_case(tests.at_risk), tests)
+    return [_more_in_one("tested_differently", off), _more_in_one("tests_vanished", ratios_of(missed, due, tests))]
 
 
-def _later(tests: _Tests, protocol: Protocol) -> Doubt | None:
+def _later(tests: ArmTests) -> Doubt | None:
     """One arm tested later than the other, where it is planned minutes that date onset and not those of the tests.
 
     Asked of tests that were felt alone: these nobody did because the tooth had gone numb.
     """
     used = tests.felt & tests.at_risk & ~tests.off
-    if protocol.schedule.window_min is None or not used.any():
+    apart = tests.minute[:, None] - tests.planned[None, :]
+    late = np.take_along_axis(apart, np.abs(apart).argmin(axis=1)[:, None], axis=1)[:, 0]
+    found = ratios_of(tests.by_case(used & (late > 0)), tests.by_case(used), tests)
+    doubt = _more_in_one("tested_later", found)
+    if doubt is None:
         return None
-    n, case = tests.arm.size, tests.case[used]
-    apart = tests.minute[used][:, None] - tests.planned[None, :]
-    late = apart[np.arange(case.size), np.abs(apart).argmin(axis=1)]
-    done = np.bincount(case, minlength=n).astype(np.float64)
-    after = np.bincount(case[late > 0], minlength=n).astype(np.float64)
-    p, counts = _compared(after, done, tests.arm, protocol)
-    own = [tests.arm[case] == code for code in protocol.arm_codes[:2]]
-    if p >= LEVEL or abs(float(late[own[0]].mean() - late[own[1]].mean())) < LATER:
-        return None
-    each = [n for count, rows in zip(counts, own, strict=True) for n in (count, int(rows.sum()))]
-    return _doubt("tested_later", _named("tested_later", *each), p_value=p)
+    mean = [float(late[used & (tests.arm[tests.case] == code)].mean()) for code in tests.arms]
+    return doubt if abs(mean[0] - mean[1]) >= LATER else None
 
 
-def _given_up(tests: _Tests, records: Records, protocol: Protocol) -> Doubt | None:
+def _given_up(tests: ArmTests, records: Records, protocol: Protocol) -> Doubt | None:
     """Teeth that still felt the cold and were tested no more, in one arm more than in the other.
 
     The curve takes them for teeth like those that were tested on: who gives up on the hopeless ones of an arm makes it
@@ -361,67 +278,28 @@ def _given_up(tests: _Tests, records: Records, protocol: Protocol) -> Doubt | No
     """
     asked, cases = estimand_of(protocol, "rmst_difference"), records.cases
     supplement = cases["rescue_min"].notna().to_numpy(dtype=bool) if "rescue_min" in cases else tests.arm == ""
-    found = given_up(
-        tests.case, tests.minute, tests.felt, tests.arm, cases["practice_id"].to_numpy(dtype=str), supplement,
-        arms=_two_arms(protocol), planned=tests.planned, until=asked.minute - (asked.grace_min or 0.0),
-        confirmations=protocol.onset.confirmations,
-    )  # fmt: skip
-    return _more_in_one("given_up", found, EXACT_LEVEL)
+    return _more_in_one(
+        "given_up", given_up(tests, supplement, until=asked.minute - (asked.grace_min or 0.0)), EXACT_LEVEL
+    )
 
 
-def _spoilt(tests: _Tests, practice: NDArray[np.str_], protocol: Protocol) -> list[Doubt]:
+def _spoilt(tests: ArmTests) -> list[Doubt | None]:
     """Onsets that nothing confirmed, and tests of numb teeth that the control tooth discards, unlike in the arms."""
-    shares = unconfirmed(
-        tests.case, tests.minute, tests.felt, tests.valid, tests.arm, practice,
-        arms=_two_arms(protocol), planned=tests.planned, confirmations=protocol.onset.confirmations,
-    )  # fmt: skip
-    n = tests.arm.size
-    numb = np.bincount(tests.case[~tests.felt], minlength=n).astype(np.float64)
-    discarded = np.bincount(tests.case[~tests.felt & ~tests.valid], minlength=n).astype(np.float64)
-    p, counts = _compared(discarded, numb, tests.arm, protocol)
-    more = [_doubt("tests_discarded", _named("tests_discarded", *counts), p_value=p)] if p < LEVEL else []
-    less = _more_in_one("onset_unconfirmed", shares)
-    return more if less is None else [less, *more]
+    discarded = ratios_of(tests.by_case(~tests.felt & ~tests.valid), tests.by_case(~tests.felt), tests)
+    return [_more_in_one("onset_unconfirmed", unconfirmed(tests)), _more_in_one("tests_discarded", discarded)]
 
 
 def _more_in_one(code: str, found: Shares, level: float = LEVEL) -> Doubt | None:
     if found.p_value >= level:
         return None
-    counts = found.happened[0], found.could[0], found.happened[1], found.could[1]
-    return _doubt(code, _named(code, *counts), p_value=found.p_value)
+    if len(COUNTED[code][1]) == len(found.happened):
+        return _doubt(code, *found.happened, p_value=found.p_value)
+    (one, of_one), (other, of_other) = zip(found.happened, found.could, strict=True)
+    return _doubt(code, one, of_one, other, of_other, p_value=found.p_value)
 
 
-def _two_arms(protocol: Protocol) -> tuple[str, str]:
-    return protocol.arm_codes[0], protocol.arm_codes[1]
-
-
-def _named(code: str, *counts: int) -> tuple[tuple[str, int], ...]:
-    return tuple(zip(COUNTED[code][1], counts, strict=True))
-
-
-def _doubt(
-    code: str, counts: tuple[tuple[str, int], ...], practices: tuple[str, ...] = (), p_value: float | None = None
-) -> Doubt:
-    return Doubt(code=code, effect=COUNTED[code][0], counts=counts, practices=practices, p_value=p_value)
-
-
-def _compared(
-    part: FloatArray, whole: FloatArray, arm: NDArray[np.str_], protocol: Protocol
-) -> tuple[float, list[int]]:
-    """Two-sided P of equal ratios of sums in the two arms, and the sums; P is 1 where an arm has too few cases."""
-    ratio, variance, counts = [], [], list[int]()
-    for code in protocol.arm_codes[:2]:
-        own = (arm == code) & (whole > 0)
-        n, total = int(own.sum()), float(whole[own].sum())
-        counts.append(int(part[own].sum()))
-        if n < COMPARED or total == 0:
-            return 1.0, counts
-        r = float(part[own].sum()) / total
-        rest = part[own] - r * whole[own]
-        ratio.append(r)
-        variance.append(n / (n - 1) * float(np.sum(rest**2)) / total**2)
-    spread = sum(variance)
-    if spread <= 0:
-        return 1.0, counts
-    z = (ratio[1] - ratio[0]) / float(np.sqrt(spread))
-    return math.erfc(abs(z) / math.sqrt(2)), counts
+def _doubt(code: str, *counts: int, practices: tuple[str, ...] = (), p_value: float | None = None) -> Doubt:
+    effect, words = COUNTED[code]
+    return Doubt(
+        code=code, effect=effect, counts=tuple(zip(words, counts, strict=True)), practices=practices, p_value=p_value
+    )

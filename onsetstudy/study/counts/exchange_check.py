@@ -19,7 +19,7 @@ from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.type_check import mismatches
 from onsetstudy.pool.small_groups import JOIN, OTHER
-from onsetstudy.protocol.case_pattern import pattern_fault
+from onsetstudy.protocol.keys import pattern_fault
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.privacy import REASON_NAMES, looks_like_a_person
 from onsetstudy.records.derived.results import ArmStanding

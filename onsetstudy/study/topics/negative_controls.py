@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, IntArray, StrArray
-from onsetstudy.core.onset_rule import derive_intervals
+from onsetstudy.core.intervals import derive_intervals
 from onsetstudy.core.results import Counts
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records

@@ -21,8 +21,7 @@ from onsetstudy.outcomes.scores.ordered_bands import BANDS, proportional_odds
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, Comfort, MomentOfPain, SharedError
 from onsetstudy.outcomes.scores.pain_moments import PainRecords, anxiety_change, moment_of_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
-from onsetstudy.protocol.model import PAIN_MOMENTS
-from onsetstudy.protocol.vocabulary import MIXED_ARM
+from onsetstudy.protocol.vocabulary import MIXED_ARM, PAIN_MOMENTS
 from onsetstudy.records.model import Companions
 from onsetstudy.study.results import Population
 from onsetstudy.study.sets.analysis_set import AnalysisSet

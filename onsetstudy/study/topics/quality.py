@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 import pandas as pd
 
 from onsetstudy.core.errors import Problem
-from onsetstudy.core.onset_rule import REASONS
+from onsetstudy.core.intervals import REASONS
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.findings import REFUSALS
 from onsetstudy.records.checks.privacy import PSEUDONYMS

@@ -10,7 +10,7 @@ from typing import Any
 
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol.governance import is_answer
-from onsetstudy.protocol.guided_questions import (
+from onsetstudy.protocol.guided.questions import (
     GUIDED,
     NO_APPROVAL_YET,
     NO_RULE,
@@ -157,55 +157,67 @@ def _planned_ratio(told: GuidedAnswers) -> tuple[float, str]:
     )
 
 
-def guided_content(told: GuidedAnswers) -> dict[str, Any]:
-    """Content of a protocol file, to be checked by :func:`onsetstudy.protocol.check.check_protocol`."""
+def _study(told: GuidedAnswers) -> dict[str, Any]:
     kind = "trial" if told.randomised else "audit"
     injection = told.technique.replace("_", " ")
+    asked = "Do injections hurt less" if told.primary == "pain_difference" else "Do teeth become numb sooner"
+    return {
+        "id": f"{told.practice.lower()}-{kind}",
+        "title": f"Buffered and not buffered {told.agent}: {injection}",
+        "question": f"{asked} with buffered {told.agent} in this practice?",
+        "design": "parallel" if told.randomised else "audit",
+        "allocation": "randomised" if told.randomised else "clinician_choice",
+        "blinding": {
+            "patient": "yes" if told.randomised else "no",
+            "operator": "no",
+            "assessor": "yes" if told.assessor_blind else "no",
+        },
+        "ethics_status": told.ethics,
+        "practices": [told.practice],
+    }
+
+
+def _arms(told: GuidedAnswers) -> list[dict[str, str]]:
+    how = "in place of the same volume of the" if told.mix_mode == "replace" else "added to the full"
+    return [
+        {
+            "code": "plain",
+            "label": "not buffered",
+            "preparation": "cartridge as packaged, handled alike",
+            "mix_mode": "none",
+        },
+        {
+            "code": "buffered",
+            "label": "buffered",
+            "preparation": f"{told.bicarbonate_ml:g} mL of sodium bicarbonate 8.4 % {how} cartridge, "
+            "mixed just before the injection",
+            "mix_mode": told.mix_mode,
+        },
+    ]
+
+
+def _testing(told: GuidedAnswers) -> dict[str, Any]:
+    return {
+        "reference_arm": "plain",
+        "schedule_min": [float(m) for m in told.tests_min],
+        "control_tooth": "required" if told.control_tooth else "none",
+        "window_min": _window(told.tests_min),
+        "baseline_response": "required",
+        "tooth_notation": told.notation,
+    }
+
+
+def guided_content(told: GuidedAnswers) -> dict[str, Any]:
+    """Content of a protocol file, to be checked by :func:`onsetstudy.protocol.check.check_protocol`."""
     quarters = [Quarter(label=told.first_quarter)]
     while len(quarters) < 4:
         quarters.append(quarters[-1].next())
     year, number = quarters[0].label.split("Q")
-    asked = "Do injections hurt less" if told.primary == "pain_difference" else "Do teeth become numb sooner"
-    how = "in place of the same volume of the" if told.mix_mode == "replace" else "added to the full"
     content: dict[str, Any] = {
-        "study": {
-            "id": f"{told.practice.lower()}-{kind}",
-            "title": f"Buffered and not buffered {told.agent}: {injection}",
-            "question": f"{asked} with buffered {told.agent} in this practice?",
-            "design": "parallel" if told.randomised else "audit",
-            "allocation": "randomised" if told.randomised else "clinician_choice",
-            "blinding": {
-                "patient": "yes" if told.randomised else "no",
-                "operator": "no",
-                "assessor": "yes" if told.assessor_blind else "no",
-            },
-            "ethics_status": told.ethics,
-            "practices": [told.practice],
-        },
+        "study": _study(told),
         "population": {"techniques": [told.technique], "agents": [told.agent]},
-        "arms": [
-            {
-                "code": "plain",
-                "label": "not buffered",
-                "preparation": "cartridge as packaged, handled alike",
-                "mix_mode": "none",
-            },
-            {
-                "code": "buffered",
-                "label": "buffered",
-                "preparation": f"{told.bicarbonate_ml:g} mL of sodium bicarbonate 8.4 % {how} cartridge, "
-                "mixed just before the injection",
-                "mix_mode": told.mix_mode,
-            },
-        ],
-        "testing": {
-            "reference_arm": "plain",
-            "schedule_min": [float(m) for m in told.tests_min],
-            "control_tooth": "required" if told.control_tooth else "none",
-            "window_min": _window(told.tests_min),
-            "baseline_response": "required",
-            "tooth_notation": told.notation,
-        },
+        "arms": _arms(told),
+        "testing": _testing(told),
         "onset": {"confirmations": 2, "target_min": float(told.target_min), "tau_min": float(told.tau_min)},
         "analysis": {
             "primary": told.primary,
@@ -238,8 +250,5 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
     content["planning"]["sources"].append(source)
     if told.randomised:
         content["allocation"] = {"method": "permuted_blocks", "block_sizes": [2, 4, 6], "strata": ["practice_id"]}
-    if told.governance:
-        content["governance"] = dict(told.governance)
-    if told.adoption:
-        content["adoption"] = dict(told.adoption)
-    return content
+    settled = {"governance": told.governance, "adoption": told.adoption}
+    return content | {name: dict(answers) for name, answers in settled.items() if answers}
