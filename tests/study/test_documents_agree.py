@@ -22,10 +22,12 @@ from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.practice.analyse import analyse
-from tests.study.test_one_number import ONE_OF_ALL, PROTOCOL, some
+from tests.study import demo
+from tests.study.test_one_number import ONE_OF_ALL, some
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
+PROTOCOL = demo.of_all_cases_alone(demo.PROTOCOL)
 QUARTER = PROTOCOL.quarters[-1].label
 SHARED = (
     "rmst_difference", "success_difference", "not_numb_difference", "pain_difference", "chair_time_difference",
