@@ -12,6 +12,7 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.serialise import from_dict
+from onsetstudy.files.bulk.parts import split_tables
 from onsetstudy.files.exchange import read_exchange
 from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_list, read_kept_logs
 from onsetstudy.files.sealed.opening import open_next
@@ -147,7 +148,9 @@ def test_without_log_and_list_nothing_goes_out_unsaid(tmp_path, folders, promise
         assert isinstance(refused.exception, RecordsError), refused.output
         assert "--without-list REASON" in str(refused.exception)
         assert not list(tmp_path.glob(f"{door}/*.html")) + list(tmp_path.glob(f"{door}/*.exchange.json"))
-    done = CliRunner().invoke(onsetstudy, [*asked, "--without-list", WHY])
+    parts = split_tables(bare / "cases.csv", bare / "cold_tests.csv", tmp_path / "parts", parts=2)
+    asked = ["reduce", str(GROUP), str(parts), "--into", str(tmp_path / "reduce"), "--without-list", WHY]
+    done = CliRunner().invoke(onsetstudy, asked)
     assert done.exit_code == 0, done.output
     files = [(p.name, read_exchange(p)) for p in sorted((tmp_path / "reduce").glob("*.exchange.json"))]
     assert len(files) == 5
