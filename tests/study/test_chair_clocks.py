@@ -25,6 +25,7 @@ from tests.study import demo
 pytestmark = pytest.mark.usefixtures("unpainted", "few_draws")
 
 AUDIT = read_protocol("protocols/infiltration_audit.toml")
+ALL_ALONE = demo.of_all_cases_alone(AUDIT)
 TODAY = dt.date(2026, 7, 1)
 
 
@@ -85,7 +86,7 @@ def with_clocks(typed, rows):
 def test_only_analysed_cases_count_and_the_most_is_told(typed):
     codes = typed.cases["case_id"].tolist()
     rows = [(codes[0], 0.02, False), (codes[1], 0.31, True), (codes[2], float("nan"), True), ("elsewhere", 9.0, True)]
-    results = analyse(demo.of_all_cases_alone(AUDIT), with_clocks(typed, rows), quarter=AUDIT.quarters[-1].label)
+    results = analyse(ALL_ALONE, with_clocks(typed, rows), quarter=AUDIT.quarters[-1].label)
     told = results.data_quality.clocks
     assert told == ChairClocks(cases=3, measured=2, apart_s=0.31, widened=2)
     assert from_dict(to_dict(told)) == told
