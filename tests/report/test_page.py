@@ -344,11 +344,12 @@ def test_the_answer_fills_one_page_and_the_last_is_not_left_nearly_empty(documen
     long = dataclasses.replace(document, title=f"{document.title}, and then everything else that was asked of patients")
     for shown in (document, long):
         data = json.dumps(dataclasses.asdict(shown))
-        compilers = [pdf._compiler(data, paper, density) for density in pdf.DENSITIES]
-        pages = json.loads(compilers[0].query("<section>", field="value"))
+        first = pdf._compiler(data, paper, pdf.DENSITIES[0])
+        pages = json.loads(first.query("<section>", field="value"))
         assert pages[0] == 2
         assert pages == sorted(pages)
-        assert max(pdf._last_page_fill(c) for c in compilers) >= pdf.LEAST_FILL
+        others = (pdf._compiler(data, paper, density) for density in pdf.DENSITIES[1:])
+        assert any(pdf._last_page_fill(c) >= pdf.LEAST_FILL for c in itertools.chain([first], others))
 
 
 @pytest.mark.slow
