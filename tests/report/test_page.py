@@ -352,7 +352,6 @@ def test_the_answer_fills_one_page_and_the_last_is_not_left_nearly_empty(documen
         assert any(pdf._last_page_fill(c) >= pdf.LEAST_FILL for c in itertools.chain([first], others))
 
 
-@pytest.mark.slow
 def test_the_same_results_give_the_same_bytes(tmp_path):
     for folder in ("one", "two"):
         paths = write_report(small(), tmp_path / folder)

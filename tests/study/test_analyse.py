@@ -194,7 +194,6 @@ def test_reports_are_the_same_for_the_same_input(tmp_path):
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
 
 
-@pytest.mark.slow
 def test_no_naive_p_stands_beside_a_clustered_interval(monkeypatch):
     """Nine clusters: the ratio's interval says too narrow, and neither it nor the log-rank test shows a P value."""
     monkeypatch.setattr(AnalysisSet, "cluster", lambda self: (np.arange(len(self)) % 9).astype(str))

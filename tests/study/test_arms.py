@@ -167,7 +167,6 @@ def first_page(html):
     return html.split('<section id="answer"')[1].split("</section>")[0]
 
 
-@pytest.mark.slow
 def test_a_log_of_other_cases_is_an_alarm(promised):
     kept = read_kept_logs([DATA / "allocation"])
     other = dataclasses.replace(kept, listed=kept.listed.assign(slip="X" + kept.listed["slip"]))
@@ -178,7 +177,6 @@ def test_a_log_of_other_cases_is_an_alarm(promised):
     assert NOT_CHECKED in page
 
 
-@pytest.mark.slow
 def test_earlier_logs_and_files_are_read(tmp_path, promised):
     for name in ("opened-P01.csv", "sealed-P01.json"):
         shutil.copy(EARLIER / name, tmp_path)

@@ -481,7 +481,6 @@ def test_minutes_saved_are_those_of_the_practices_own_report_also_where_patients
     assert unfinished > 20
 
 
-@pytest.mark.slow
 def test_the_group_counts_unfinished_waits_as_its_practices_do(study, sent_home):
     made = {c: single_practice(study, c, sent_home)[1] for c in TWO}
     found = analyse_group([(f"{c}.json", e) for c, e in made.items()], study[0])
@@ -505,7 +504,6 @@ def grouped(study, records, **options):
     return analyse_group(made, study[0], **options)
 
 
-@pytest.mark.slow
 def test_harms_that_nobody_recorded_are_not_harms_that_did_not_happen(study, two):
     gone = grouped(study, without(without(study[1], "adverse_event"), "adverse_serious"))
     assert [(e.cases, e.count) for e in gone.harms[0].arms] == [(0, 0), (0, 0)]
@@ -516,7 +514,6 @@ def test_harms_that_nobody_recorded_are_not_harms_that_did_not_happen(study, two
     assert "No practice recorded whether anything happened" in text
 
 
-@pytest.mark.slow
 def test_harms_count_in_the_practices_that_recorded_them(study, two):
     some = grouped(study, without(without(study[1], "adverse_event", ["P01"]), "adverse_serious", ["P01"]))
     letter, cases = next((p.letter, p.n.cases) for p in some.practices if p.code == "P01")

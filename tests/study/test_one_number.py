@@ -81,7 +81,6 @@ def test_rows_and_files_give_one_number(seed, keep):
             assert theirs.contrast == ours.contrast == "buffered - plain"
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("primary", ["rmst_difference", "success_difference", "hazard_ratio"])
 def test_interim_analyses_are_the_same_from_rows_and_from_files(primary):
     protocol = dataclasses.replace(PROTOCOL, plan=dataclasses.replace(PROTOCOL.plan, primary=primary))
