@@ -105,6 +105,7 @@ def test_a_practices_estimates_are_those_of_its_rows(study):
     for code in tally.practices:
         own = tally.of(code)
         found = {e.quantity: e for e in estimates_of_counts(own.cells, own.values, alone)}
+        assert estimates_of_counts(own.cells, own.values, alone, only="hazard_ratio") == (found["hazard_ratio"],)
         chosen = AnalysisSet(frame=data.where(data.column("practice_id") == code).frame, protocol=alone)
         _, ratio, success, wait = contrast_results(chosen)
         for rows in (ratio, success, wait):

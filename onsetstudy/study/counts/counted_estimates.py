@@ -101,7 +101,9 @@ def cell_counts(cells: pd.DataFrame, protocol: Protocol, estimand: str = "hazard
     return Counts.of(onset, cells["arm"].to_numpy(dtype=str), protocol.arm_codes, cases=n)
 
 
-def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> tuple[EstimateLike, ...]:
+def estimates_of_counts(
+    cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol, *, only: str | None = None
+) -> tuple[EstimateLike, ...]:
     """The quantities :data:`POOLED`, for one practice.
 
     Parameters
@@ -109,6 +111,8 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
     cells, values : DataFrame
         Counts as in :class:`~onsetstudy.study.counts.aggregate_counts.Tally`.
     protocol : Protocol
+    only : str or None
+        The one quantity that is asked for; by default all are.
 
     Returns
     -------
@@ -151,31 +155,23 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
         )
         return fit.estimates[0]
 
-    found = [
-        ask("hazard_ratio", "/", "ratio", ratio),
-        ask("rmst_difference", "-", "min", lambda: wait_of(compared).difference),
-        ask("success_difference", "-", "proportion", lambda: success_of(compared).difference),
+    asked: list[tuple[str, str, str, Callable[[], EstimateLike]]] = [
+        ("hazard_ratio", "/", "ratio", ratio),
+        ("rmst_difference", "-", "min", lambda: wait_of(compared).difference),
+        ("success_difference", "-", "proportion", lambda: success_of(compared).difference),
     ]
     if protocol.pain is not None:
         pain = values[values["quantity"] == f"pain_{protocol.pain.moment}"]
         unit = protocol.pain.instrument.unit
-        found.append(
-            ask("pain_difference", "-", unit, lambda: mean_difference(pain, protocol, "pain_difference", unit))
-        )
+        asked.append(("pain_difference", "-", unit, lambda: mean_difference(pain, protocol, "pain_difference", unit)))
     # A wait that was not seen to its end counts with the minutes that were seen, as in the practice's own report.
     waits = values[values["quantity"] == "spent"]
-    found.append(
-        ask(
-            "chair_time_difference",
-            "-",
-            "min",
-            lambda: mean_difference(waits, protocol, "chair_time_difference", "min"),
-        )
-    )
+    spent = "chair_time_difference"
+    asked.append((spent, "-", "min", lambda: mean_difference(waits, protocol, spent, "min")))
     if protocol.tells_treatment:
         key = "treatment_success_difference"
-        found.append(ask(key, "-", "proportion", lambda: treatments_of(values, protocol).difference))
-    return tuple(found)
+        asked.append((key, "-", "proportion", lambda: treatments_of(values, protocol).difference))
+    return tuple(ask(*question) for question in asked if only in (None, question[0]))
 
 
 def treatments_of(values: pd.DataFrame, protocol: Protocol) -> ArmContrast:

@@ -228,7 +228,7 @@ def _cumulative(
     for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
         cells = until(counted, quarter.label)
         own = {
-            code: estimates_of_counts(part, NO_VALUES, protocol)
+            code: estimates_of_counts(part, NO_VALUES, protocol, only="hazard_ratio")
             for code, part in cells.groupby("practice_id", sort=True)
         }
         rows = _of({str(c): v for c, v in own.items()}, "hazard_ratio", letters)
