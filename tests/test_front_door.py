@@ -49,13 +49,8 @@ import tests.conftest, numpy
     assert shown.stdout.strip() == "1"
 
 
-SLOW_EXAMPLES = {"analyse", "write_report"}
-
-
-@pytest.mark.parametrize(
-    "name",
-    [pytest.param(n, marks=pytest.mark.slow) if n in SLOW_EXAMPLES else n for n in sorted(onsetstudy._HOME)],
-)
+@pytest.mark.usefixtures("few_draws")
+@pytest.mark.parametrize("name", sorted(onsetstudy._HOME))
 def test_every_name_has_an_example_that_holds(name, monkeypatch):
     monkeypatch.chdir(Path(__file__).parents[1])
     told = inspect.getdoc(getattr(onsetstudy, name)) or ""

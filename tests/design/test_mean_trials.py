@@ -105,9 +105,10 @@ def test_a_drawn_trial_of_success_is_compared_as_the_report_compares_it(changes)
         drawn = draw_trials(scenario, 24, np.random.default_rng(1))
         for fraction in (0.5, 1.0):
             z, cases = scores_of(scenario, drawn, fraction), round(fraction * scenario.cases)
-            theirs = np.array([success_by_the_report(scenario, drawn, k, cases) for k in range(24)])
+            compared = 8 if missed == 0.0 else 24
+            theirs = np.array([success_by_the_report(scenario, drawn, k, cases) for k in range(compared)])
             if missed == 0.0:
-                assert z == pytest.approx(theirs, abs=1e-10), fraction
+                assert z[:compared] == pytest.approx(theirs, abs=1e-10), fraction
             else:
                 assert np.corrcoef(z, theirs)[0, 1] > 0.95
                 assert abs(np.mean(z - theirs)) < 0.1

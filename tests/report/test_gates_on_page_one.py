@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from pathlib import Path
 
 import pytest
 
-from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.results import SHUTS
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.report.claims_told import answer_line
@@ -18,12 +15,11 @@ from onsetstudy.report.sections.main.doubts import REASONS, WORDS, doubt_words
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.claims import DOUBTED
 from onsetstudy.study.practice.analyse import analyse
+from tests.study import demo
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
-ROOT = Path(__file__).parents[2]
-PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
-RECORDS = read_records([ROOT / "data" / "synthetic"], PROTOCOL)
+PROTOCOL = demo.of_all_cases_alone(demo.PROTOCOL)
 
 
 def with_control_lost(records):
@@ -38,7 +34,12 @@ def with_control_lost(records):
 
 @pytest.fixture(scope="module")
 def honest():
-    return analyse(PROTOCOL, RECORDS, without_list="tried out")
+    return analyse(PROTOCOL, demo.records(), without_list="tried out")
+
+
+@pytest.fixture(scope="module")
+def shut():
+    return analyse(PROTOCOL, with_control_lost(demo.records()), without_list="tried out")
 
 
 def page_one(results):
@@ -56,23 +57,21 @@ def test_an_honest_study_is_shown(honest):
     assert [b.kind for b in compose(honest).sections[0].blocks].count("figure") == 2
 
 
-@pytest.mark.slow
-def test_a_control_lost_with_the_target_shuts_the_claim():
-    results = analyse(PROTOCOL, with_control_lost(RECORDS), without_list="tried out")
-    [doubt] = [d for d in results.doubts if d.code == "control_lost"]
-    claim = results.claims.primary()
+def test_a_control_lost_with_the_target_shuts_the_claim(shut):
+    [doubt] = [d for d in shut.doubts if d.code == "control_lost"]
+    claim = shut.claims.primary()
     assert claim.answer.code == "withheld"
-    text = page_one(results)
+    text = page_one(shut)
     assert text.startswith("No answer is shown: the cold tests cannot bear it")
     assert "was it inside the numb field?" in text
     assert "smaller than half a minute" not in text
     assert "sooner" not in text
     # Apart from the counts of the doubt, pain on its scale and the sample, no digit is left.
-    assert not [b for b in compose(results).sections[0].blocks if b.kind == "figure"]
-    assert answer_line(results.claims, PROTOCOL).startswith("No answer is shown")
+    assert not [b for b in compose(shut).sections[0].blocks if b.kind == "figure"]
+    assert answer_line(shut.claims, PROTOCOL).startswith("No answer is shown")
     for _, n in doubt.counts:
         assert str(n) in text
-    assert results.safety is not None
+    assert shut.safety is not None
 
 
 def test_what_only_qualifies_stands_beside_the_number(honest):
@@ -98,12 +97,11 @@ def test_every_doubt_has_its_sentence():
     assert doubt_words(()) == []
 
 
-def test_no_figure_of_the_tests_is_left_on_a_shut_first_page():
-    results = analyse(PROTOCOL, with_control_lost(RECORDS), without_list="tried out")
-    text = page_one(results)
-    pain = sentence(results.claims.get("pain_difference"), PROTOCOL).text
+def test_no_figure_of_the_tests_is_left_on_a_shut_first_page(shut):
+    text = page_one(shut)
+    pain = sentence(shut.claims.get("pain_difference"), PROTOCOL).text
     rest = text.replace(pain, "")
-    for words in doubt_words(results.doubts):
+    for words in doubt_words(shut.doubts):
         assert words in rest
         rest = rest.replace(words, "")
     assert not re.search(r"\d\.\d|\d\u202f%|\d min", rest), rest

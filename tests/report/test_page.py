@@ -344,14 +344,14 @@ def test_the_answer_fills_one_page_and_the_last_is_not_left_nearly_empty(documen
     long = dataclasses.replace(document, title=f"{document.title}, and then everything else that was asked of patients")
     for shown in (document, long):
         data = json.dumps(dataclasses.asdict(shown))
-        compilers = [compiler_of("report", doc=data, paper=paper, density=density) for density in pdf.DENSITIES]
-        pages = json.loads(compilers[0].query("<section>", field="value"))
+        first = compiler_of("report", doc=data, paper=paper, density=pdf.DENSITIES[0])
+        pages = json.loads(first.query("<section>", field="value"))
         assert pages[0] == 2
         assert pages == sorted(pages)
-        assert max(pdf._last_page_fill(c) for c in compilers) >= pdf.LEAST_FILL
+        others = (compiler_of("report", doc=data, paper=paper, density=density) for density in pdf.DENSITIES[1:])
+        assert any(pdf._last_page_fill(c) >= pdf.LEAST_FILL for c in itertools.chain([first], others))
 
 
-@pytest.mark.slow
 def test_the_same_results_give_the_same_bytes(tmp_path):
     for folder in ("one", "two"):
         paths = write_report(small(), tmp_path / folder)

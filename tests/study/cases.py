@@ -16,6 +16,8 @@ from onsetstudy.study.practice.results import StudyResults
 
 PROTOCOLS = Path(__file__).parents[2] / "protocols"
 NO_LIST = "a study written for a test"
+_CHECKED: dict[str, Records] = {}
+"""What came of the same rows under the same protocol."""
 
 
 def protocol(name: str = "mandibular_block_group", **changes: object) -> Protocol:
@@ -70,7 +72,12 @@ def raw(rows: list[dict[str, str]], file: str) -> RawTable:
 def records(
     cases: list[dict[str, str]], readings: list[dict[str, str]], promised: Protocol, **options: object
 ) -> Records:
-    return check_records(raw(cases, "cases.csv"), raw(readings, "cold_tests.csv"), promised, **options)
+    # What is checked does not hang on the analysis planned, but for whose cases belong together.
+    asked = repr((cases, readings, options, promised.plan.cluster, dataclasses.replace(promised, plan=None)))
+    if asked not in _CHECKED:
+        _CHECKED[asked] = check_records(raw(cases, "cases.csv"), raw(readings, "cold_tests.csv"), promised, **options)
+    found = _CHECKED[asked]
+    return dataclasses.replace(found, cases=found.cases.copy(), readings=found.readings.copy())
 
 
 def study(arms: dict[str, list[str]], promised: Protocol | None = None, **more: str) -> tuple[Protocol, Records]:

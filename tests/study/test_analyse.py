@@ -15,11 +15,11 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.documents.reports import results_json, write_report
-from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
 from onsetstudy.study.sets.analysis_set import AnalysisSet
+from tests.study import demo as invented
 from tests.study.cases import analyse, protocol, study
 
 pytestmark = pytest.mark.usefixtures("unpainted", "few_draws")
@@ -31,7 +31,7 @@ NEVER = "f" * 12
 @pytest.fixture(scope="module")
 def demo():
     promised = protocol(plan={"sensitivity": ()})
-    return analyse(promised, read_records(ROOT / "data" / "synthetic", promised), quarter="2026Q3")
+    return analyse(promised, invented.records(), quarter="2026Q3")
 
 
 def test_the_flow_adds_up_to_every_row(demo):
@@ -64,7 +64,7 @@ def test_the_truth_of_the_demo_lies_in_its_intervals(demo):
 
 def test_an_earlier_quarter_leaves_later_cases_out(demo):
     promised = protocol(plan={"sensitivity": ()})
-    early = analyse(promised, read_records(ROOT / "data" / "synthetic", promised), quarter="2025Q4")
+    early = analyse(promised, invented.records(), quarter="2025Q4")
     assert early.overall.n.cases == demo.by_quarter[0].n.cases
     assert {r.code for r in early.flow.stages[-1].lost} == {"later_quarter"}
 
@@ -105,7 +105,9 @@ DEGENERATE = {
 
 @pytest.mark.parametrize("name", DEGENERATE)
 @pytest.mark.parametrize("primary", ["restricted_wait", "success_by_target", "hazard_ratio", "pain"])
-def test_too_little_data_gives_an_honest_page(name, primary):
+def test_too_little_data_gives_an_honest_page(name, primary, monkeypatch):
+    # How many more cases the rate would take is found by drawn trials.
+    monkeypatch.setattr("onsetstudy.study.planning.power.TRIALS", 30)
     promised, found = study(DEGENERATE[name], protocol(plan={"primary": primary, "sensitivity": ()}))
     results = analyse(promised, found)
     html = render_html(compose(results))
@@ -192,12 +194,10 @@ def test_reports_are_the_same_for_the_same_input(tmp_path):
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
 
 
-@pytest.mark.slow
 def test_no_naive_p_stands_beside_a_clustered_interval(monkeypatch):
     """Nine clusters: the ratio's interval says too narrow, and neither it nor the log-rank test shows a P value."""
     monkeypatch.setattr(AnalysisSet, "cluster", lambda self: (np.arange(len(self)) % 9).astype(str))
-    promised = protocol(plan={"sensitivity": ()})
-    found = analyse(promised, read_records(ROOT / "data" / "synthetic", promised), quarter="2026Q3")
+    found = analyse(invented.of_all_cases_alone(invented.PROTOCOL), invented.records(), quarter="2026Q3")
     ratio, test = found.overall.hazard_ratio, found.overall.onset_test
     assert ratio.interval.method.startswith("cluster-robust")
     assert ratio.p_value is None

@@ -20,10 +20,12 @@ from onsetstudy.study.results import ChairClocks
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.outcomes import safety_of
 from tests.records.test_event_log import CASE, Page, drifting, injected
+from tests.study import demo
 
-pytestmark = pytest.mark.usefixtures("unpainted")
+pytestmark = pytest.mark.usefixtures("unpainted", "few_draws")
 
 AUDIT = read_protocol("protocols/infiltration_audit.toml")
+ALL_ALONE = demo.of_all_cases_alone(AUDIT)
 TODAY = dt.date(2026, 7, 1)
 
 
@@ -84,7 +86,7 @@ def with_clocks(typed, rows):
 def test_only_analysed_cases_count_and_the_most_is_told(typed):
     codes = typed.cases["case_id"].tolist()
     rows = [(codes[0], 0.02, False), (codes[1], 0.31, True), (codes[2], float("nan"), True), ("elsewhere", 9.0, True)]
-    results = analyse(AUDIT, with_clocks(typed, rows), quarter=AUDIT.quarters[-1].label)
+    results = analyse(ALL_ALONE, with_clocks(typed, rows), quarter=AUDIT.quarters[-1].label)
     told = results.data_quality.clocks
     assert told == ChairClocks(cases=3, measured=2, apart_s=0.31, widened=2)
     assert from_dict(to_dict(told)) == told
@@ -94,7 +96,9 @@ def test_only_analysed_cases_count_and_the_most_is_told(typed):
 
 
 def test_records_that_were_typed_say_nothing_of_clocks(typed):
-    results = analyse(AUDIT, with_clocks(typed, [("elsewhere", 0.1, True)]), quarter=AUDIT.quarters[-1].label)
+    results = analyse(
+        demo.of_all_cases_alone(AUDIT), with_clocks(typed, [("elsewhere", 0.1, True)]), quarter=AUDIT.quarters[-1].label
+    )
     assert results.data_quality.clocks is None
     assert "clock" not in " ".join(b.text for b in records_section(results).blocks if hasattr(b, "text"))
 

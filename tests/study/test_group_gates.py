@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
-from pathlib import Path
 
 import pytest
 
@@ -13,8 +12,6 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.results import Estimate
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.exchange import read_exchange, write_exchange
-from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.results import SHUTS, Doubt
 from onsetstudy.records.validity.gates import COUNTED, doubts_of_practice
 from onsetstudy.report.claims_told import claims_listed
@@ -26,23 +23,23 @@ from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
 from tests.report.test_gates_on_page_one import with_control_lost
+from tests.study import demo
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
-ROOT = Path(__file__).parents[2]
-PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
-RECORDS = read_records([ROOT / "data" / "synthetic"], PROTOCOL)
-LAST = PROTOCOL.quarters[-1]
+PROTOCOL = demo.PROTOCOL
+CODES = ("P01", "P02", "P03")
+"""One whose tests may fail, and two that are still a group without it."""
 
 
-def sent(records, practices):
-    tally = tally_records(PROTOCOL, records, through=LAST)
+def sent(records, practices, through=demo.LAST):
+    tally = tally_records(PROTOCOL, records, through=through)
     return [
         (
             f"{code}.json",
             make_exchange(
                 tally, PROTOCOL, code, records_digest="0" * 64,
-                doubts=doubts_of_practice(records, PROTOCOL, code, through=LAST),
+                doubts=doubts_of_practice(records, PROTOCOL, code, through=through),
             ),
         )
         for code in practices
@@ -51,9 +48,20 @@ def sent(records, practices):
 
 @pytest.fixture(scope="module")
 def files():
-    codes = tally_records(PROTOCOL, RECORDS, through=LAST).practices
-    honest, lost = sent(RECORDS, codes), sent(with_control_lost(RECORDS), codes)
-    return honest, lost
+    records = demo.of_practices(demo.records(), *CODES)
+    return sent(records, CODES), sent(with_control_lost(records), CODES)
+
+
+@pytest.fixture(scope="module")
+def of_one_quarter():
+    """Two practices' files of the first quarter: who is shut does not hang on how many cases there are."""
+    return sent(demo.records(), CODES[:2], PROTOCOL.quarters[0])
+
+
+@pytest.fixture(scope="module")
+def without(files):
+    """As if the first practice had sent nothing."""
+    return analyse_group(files[0][1:], PROTOCOL)
 
 
 @pytest.fixture(scope="module")
@@ -92,8 +100,8 @@ def test_the_verdict_travels_in_the_file(files, tmp_path):
     assert again.doubts == lost[0][1].doubts
 
 
-def test_a_file_from_before_says_that_nobody_looked(files):
-    honest, _ = files
+def test_a_file_from_before_says_that_nobody_looked(of_one_quarter):
+    honest = of_one_quarter
     content = to_dict(honest[0][1])
     del content["doubts"]
     old = from_dict(content)
@@ -107,9 +115,8 @@ def test_a_file_from_before_says_that_nobody_looked(files):
     assert "The file of 1 practice does not tell whether the cold tests can bear an answer" in page_one(results)
 
 
-def test_a_shut_practice_gives_nothing_to_the_answer(files, one_shut):
+def test_a_shut_practice_gives_nothing_to_the_answer(files, one_shut, without):
     honest, _ = files
-    without = analyse_group(honest[1:], PROTOCOL)
     mine, theirs = one_shut.claims.primary(), without.claims.primary()
     assert isinstance(mine.answer, Estimate)
     # Letters are drawn anew, and with them the order in which practices are summed.
@@ -127,8 +134,7 @@ def test_a_shut_practice_gives_nothing_to_the_answer(files, one_shut):
     assert beside.estimate != mine.answer.estimate
 
 
-def test_looks_are_of_the_cases_in_the_answer(files, one_shut):
-    without = analyse_group(files[0][1:], PROTOCOL)
+def test_looks_are_of_the_cases_in_the_answer(one_shut, without):
     assert one_shut.looks == without.looks
 
 
@@ -220,8 +226,8 @@ def test_a_doubt_in_other_words_is_refused(files, changed, tmp_path):
 
 
 @pytest.mark.parametrize("code", ["control_lost_in_arm", "given_up", "onset_unconfirmed", "tests_discarded"])
-def test_what_one_arm_alone_shows_travels_in_the_file_and_is_told(files, code, tmp_path):
-    honest, _ = files
+def test_what_one_arm_alone_shows_travels_in_the_file_and_is_told(of_one_quarter, code, tmp_path):
+    honest = of_one_quarter
     effect, names = COUNTED[code]
     doubt = Doubt(code=code, effect=effect, counts=tuple(zip(names, range(len(names)), strict=True)), p_value=0.001)
     exchange = dataclasses.replace(honest[0][1], doubts=(doubt,))

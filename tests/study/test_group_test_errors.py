@@ -35,9 +35,16 @@ def grid_of(records):
     return group_test_errors(gather(counted(records), PROTOCOL), PROTOCOL)
 
 
-def test_without_errors_it_is_the_wait_of_the_intervals():
+@pytest.fixture(scope="module")
+def usual():
+    """The group's grid and the practice's own of one study."""
     data, records, _ = study()
-    ours = row(grid_of(records), 1.0, 1.0)
+    return grid_of(records), cold_test_errors(data, records)
+
+
+def test_without_errors_it_is_the_wait_of_the_intervals(usual):
+    data, _, _ = study()
+    ours = row(usual[0], 1.0, 1.0)
     theirs = estimate_rmst(data.times("hazard"), data.arm, reference_arm="plain", tau_min=PROTOCOL.onset.tau_min)
     assert ours.wait == pytest.approx([e.estimate for e in theirs.arms], abs=1e-4)
 
@@ -55,8 +62,8 @@ def test_intervals_say_nearly_what_every_test_says():
     assert high - low == pytest.approx(theirs.difference_limits[1] - theirs.difference_limits[0], rel=0.1)
 
 
-def test_every_estimate_has_its_interval():
-    for errors in (grid_of(study()[1]), cold_test_errors(*study()[:2])):
+def test_every_estimate_has_its_interval(usual):
+    for errors in usual:
         told = [r for r in errors.rows if r.difference is not None]
         assert told
         for each in told:
@@ -71,10 +78,10 @@ def test_a_smaller_specificity_leaves_less_known():
     assert spans[1] > spans[0]
 
 
-def test_control_teeth_of_the_group_tell_false_not_felt():
+def test_control_teeth_of_the_group_tell_false_not_felt(usual):
     """Control teeth felt throughout give no row of their own; with some lost they give three."""
     _, records, _ = study()
-    assert not any(r.from_control for r in grid_of(records).rows)
+    assert not any(r.from_control for r in usual[0].rows)
     readings = records.readings.copy()
     control = readings.index[readings["tooth_role"] == "control"]
     readings.loc[control[::10], "response"] = "not_felt"
@@ -89,14 +96,12 @@ def test_few_cases_have_no_grid():
     assert grid_of(study(6)[1]) is None
 
 
-def test_the_report_and_its_json_have_the_grid_and_say_what_it_is_from():
+def test_the_report_and_its_json_have_the_grid_and_say_what_it_is_from(usual):
     results = analyse_group(counted(study()[1]), PROTOCOL)
     section = next(s for s in compose_group(results).sections if s.id == "test_errors")
     assert section == cold_test_section(results.test_errors, PROTOCOL)
     notes = " ".join(section.blocks[1].notes)
     assert "profile likelihood" in notes
     assert "counted onset intervals" in notes
-    assert "counted onset intervals" not in " ".join(
-        cold_test_section(cold_test_errors(*study()[:2]), PROTOCOL).blocks[1].notes
-    )
+    assert "counted onset intervals" not in " ".join(cold_test_section(usual[1], PROTOCOL).blocks[1].notes)
     assert "difference_limits" in json.dumps(json.loads(results_json(results)))

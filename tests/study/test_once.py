@@ -54,8 +54,8 @@ def test_onset_is_derived_once_by_each_rule(one_report):
 def test_each_distinct_curve_is_fitted_once(one_report):
     _, work = one_report
     assert len(work.fitted) == len(set(work.fitted))
-    # Five practices, four quarters, two techniques, seven choices and two arms: this counts what the report is made of.
-    assert len(work.fitted) > 300
+    # Two practices, four quarters, two techniques, seven choices and two arms: this counts what the report is made of.
+    assert len(work.fitted) > 200
 
 
 def test_intervals_are_checked_where_they_are_made_and_in_no_part_of_them(one_report):
@@ -91,15 +91,14 @@ def test_the_numbers_are_those_of_a_report_that_shares_nothing(one_report, tmp_p
     assert shared == separate
 
 
-@pytest.mark.slow
-def test_a_comparison_by_choice_fits_each_curve_once_too():
-    # Weighted, standardised and drawn anew several hundred times: each fit is of other cases or other weights.
+def test_a_comparison_by_choice_fits_each_curve_once_too(few_draws):
+    # Weighted, standardised and drawn anew: each fit is of other cases or other weights.
     promised = protocol("infiltration_audit")
     found = read_records(DEMO / "audit", promised)
     with counted() as work:
         results = carried_out.analyse(promised, found)
     assert results.fair is not None
-    assert len(work.fitted) == len(set(work.fitted)) > 500
+    assert len(work.fitted) == len(set(work.fitted)) > 100
     assert len(work.derived) == len(set(work.derived))
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,68 +11,67 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from onsetstudy.core.results import Estimate
-from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.counted_estimates import difference_of_counts
 from onsetstudy.study.counts.exchange import SendOptions, make_exchange
-from onsetstudy.study.group.analyse_group import analyse_group
+from onsetstudy.study.group.interim import group_looks
 from onsetstudy.study.group.pool_files import gather
 from onsetstudy.study.practice.interim import looks_taken
-from onsetstudy.study.practice.subsets import analyse_population, contrast_results, primary_result
+from onsetstudy.study.practice.subsets import analyse_population, primary_result
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.outcomes import chair_time_of
+from tests.study import demo
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
-ROOT = Path(__file__).parents[2]
-PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
-RECORDS = read_records([ROOT / "data" / "synthetic"], PROTOCOL)
+PROTOCOL = demo.PROTOCOL
 ARMS = ("plain", "buffered")
 ONE_OF_ALL = SendOptions(least_cases=1)
 
 
 def some(seed, keep, *, swapped=False):
     """A random part of the invented cases, in a random order; arms swapped where asked."""
-    rng = np.random.default_rng(seed)
-    chosen = RECORDS.cases[rng.random(len(RECORDS.cases)) < keep]
+    rng, whole = np.random.default_rng(seed), demo.records()
+    chosen = whole.cases[rng.random(len(whole.cases)) < keep]
     if swapped:
         chosen = chosen.assign(arm=chosen["arm"].map({"plain": "buffered", "buffered": "plain"}))
     chosen = chosen.sort_values("case_id").reset_index(drop=True)
-    readings = RECORDS.readings[RECORDS.readings["case_id"].isin(chosen["case_id"])].reset_index(drop=True)
-    return dataclasses.replace(RECORDS, cases=chosen, readings=readings, rows_read=len(chosen))
+    readings = whole.readings[whole.readings["case_id"].isin(chosen["case_id"])].reset_index(drop=True)
+    return dataclasses.replace(whole, cases=chosen, readings=readings, rows_read=len(chosen))
 
 
-def both(records, protocol=PROTOCOL):
-    """Differences from the rows and from the files, by quantity."""
+def rows_of(records, protocol=PROTOCOL):
+    """Differences from the rows, by quantity."""
     data, _ = prepare(protocol, records, through=protocol.quarters[-1])
+    whole = analyse_population(data, label="", dimension="technique", level="")
+    return {
+        "rmst_difference": whole.wait_difference,
+        "success_difference": whole.success_difference,
+        "not_numb_difference": whole.never_numb_difference,
+        "pain_difference": whole.pain_difference,
+        "chair_time_difference": chair_time_of(data).difference,
+    }
+
+
+def counts_of(records, protocol=PROTOCOL):
+    """What the files of all practices tell together."""
     tally = tally_records(protocol, records, through=protocol.quarters[-1])
     files = [
         (code, make_exchange(tally, protocol, code, records_digest=records.digest, options=ONE_OF_ALL))
         for code in tally.practices
     ]
-    counts = gather(files, protocol)
-    _, _, success, wait = contrast_results(data)
-    whole = analyse_population(data, label="", dimension="technique", level="")
-    rows = {
-        "rmst_difference": wait,
-        "success_difference": success,
-        "not_numb_difference": whole.never_numb_difference,
-        "pain_difference": whole.pain_difference,
-        "chair_time_difference": chair_time_of(data).difference,
-    }
-    sent = {key: difference_of_counts(key, counts.cells, counts.values, protocol) for key in rows}
-    return data, files, rows, sent
+    return gather(files, protocol)
 
 
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.integers(0, 10**6), st.sampled_from([0.2, 0.45, 0.8]))
 def test_rows_and_files_give_one_number(seed, keep):
-    _, _, rows, sent = both(some(seed, keep))
-    for key, ours in rows.items():
-        theirs = sent[key]
+    records = some(seed, keep)
+    counts = counts_of(records)
+    for key, ours in rows_of(records).items():
+        theirs = difference_of_counts(key, counts.cells, counts.values, PROTOCOL)
         assert type(ours) is type(theirs), key
         if isinstance(ours, Estimate):
             assert (theirs.estimate, theirs.std_error) == pytest.approx((ours.estimate, ours.std_error), abs=1e-10), key
@@ -83,21 +81,20 @@ def test_rows_and_files_give_one_number(seed, keep):
             assert theirs.contrast == ours.contrast == "buffered - plain"
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("primary", ["rmst_difference", "success_difference", "hazard_ratio"])
 def test_interim_analyses_are_the_same_from_rows_and_from_files(primary):
     protocol = dataclasses.replace(PROTOCOL, plan=dataclasses.replace(PROTOCOL.plan, primary=primary))
-    data, files, _, _ = both(some(3, 0.9), protocol)
-    rows = looks_taken(data, protocol.quarters[-1])
-    group = analyse_group(files, protocol).looks
+    records, last = some(3, 0.9), protocol.quarters[-1]
+    data, _ = prepare(protocol, records, through=last)
+    rows = looks_taken(data, last)
+    group = group_looks(counts_of(records, protocol), protocol, last)
     assert [v.code for v in group.verdicts] == [v.code for v in rows.verdicts]
     assert [v.z for v in group.verdicts] == pytest.approx([v.z for v in rows.verdicts], abs=1e-8)
     assert [v.label for v in group.verdicts] == [v.label for v in rows.verdicts]
 
 
 def test_arms_swapped_turn_every_difference():
-    _, _, ours, _ = both(some(5, 0.7))
-    _, _, other, _ = both(some(5, 0.7, swapped=True))
+    ours, other = (rows_of(some(5, 0.7, swapped=swapped)) for swapped in (False, True))
     for key in ("rmst_difference", "success_difference", "not_numb_difference", "pain_difference"):
         assert other[key].estimate == pytest.approx(-ours[key].estimate, abs=1e-9), key
 

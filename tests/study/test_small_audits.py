@@ -36,7 +36,6 @@ def drawn(seed):
 
 # The first twelve, and draws in which a covariate separates the onsets, a case is alone with its covariates, or a
 # stretch of time does not say how large the ratio is.
-@pytest.mark.slow
 @pytest.mark.parametrize("chosen", [range(12), *map(drawn, (14, 20, 24, 44, 58))], ids=lambda c: f"{len(c)} cases")
 def test_a_report_of_few_cases_comes_out_without_a_warning(chosen):
     with warnings.catch_warnings():

@@ -34,6 +34,7 @@ from onsetstudy.study.practice.interim import looks_taken, score_of
 from onsetstudy.study.practice.subsets import primary_result
 from onsetstudy.study.sets.contrasts import compared_treatments, treatment_success_of
 from onsetstudy.study.sets.prepare import prepare
+from tests.study import demo
 from tests.study.cases import PROTOCOLS
 
 pytestmark = pytest.mark.usefixtures("unpainted")
@@ -63,7 +64,7 @@ def protocol():
 
 @pytest.fixture(scope="module")
 def records(protocol):
-    return read_records([DEMO], protocol)
+    return demo.of_practices(read_records([DEMO], protocol), "P01", "P02", "P03")
 
 
 @pytest.fixture(scope="module")
@@ -106,7 +107,7 @@ def test_rows_and_files_give_one_number(protocol, records, files):
 
 
 def test_it_leads_in_practice_and_group_with_the_same_words(protocol, records, files):
-    practice = analyse(protocol, records, without_list="written for a test")
+    practice = analyse(demo.of_all_cases_alone(protocol), records, without_list="written for a test")
     group = analyse_group(files, protocol)
     lead, theirs = practice.claims.primary(), group.claims.primary()
     assert lead.quantity.key == theirs.quantity.key == KEY

@@ -171,8 +171,8 @@ def test_strata_have_curves_of_their_own():
 @pytest.mark.parametrize("block", [2, 4])
 @pytest.mark.parametrize("never", [0.0, 0.4])
 def test_the_error_is_kept_with_a_look_after_every_block(block, never):
-    drawn = simulated(1.0, studies=6000, cases=120, never=never)
-    shape = (6000, 120 // block, block)
+    drawn = simulated(1.0, studies=3000, cases=120, never=never)
+    shape = (3000, 120 // block, block)
     path = many_anytime_paths(*(v.reshape(shape) for v in (drawn.left, drawn.right, drawn.other)), grid_min=GRID)
     share = np.mean((path >= 20).any(axis=1))
     assert share < 0.05

@@ -112,7 +112,9 @@ def ratio_of_cells(cells: pd.DataFrame, protocol: Protocol, more: dict[str, NDAr
     )
 
 
-def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> tuple[EstimateLike, ...]:
+def estimates_of_counts(
+    cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol, *, only: str | None = None
+) -> tuple[EstimateLike, ...]:
     """The quantities :data:`POOLED`, for one practice.
 
     Parameters
@@ -120,6 +122,8 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
     cells, values : DataFrame
         Counts as in :class:`~onsetstudy.study.counts.aggregate_counts.Tally`.
     protocol : Protocol
+    only : str or None
+        The one quantity that is asked for; by default all are.
 
     Returns
     -------
@@ -130,7 +134,7 @@ def estimates_of_counts(cells: pd.DataFrame, values: pd.DataFrame, protocol: Pro
     return tuple(
         _answer(key, cells, values, protocol, "no case of the arm {} has been recorded")
         for key in POOLED
-        if told.get(key, True)
+        if told.get(key, True) and only in (None, key)
     )
 
 

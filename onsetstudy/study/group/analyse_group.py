@@ -215,7 +215,9 @@ def _cumulative(
     for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
         cells = until(counted, quarter.label)
         parts = {str(code): part for code, part in cells.groupby("practice_id", sort=True)}
-        own = {code: estimates_of_counts(part, NO_VALUES, protocol) for code, part in parts.items()}
+        own = {
+            code: estimates_of_counts(part, NO_VALUES, protocol, only="hazard_ratio") for code, part in parts.items()
+        }
         if (found := _combined(own, "hazard_ratio", letters, options)) is not None:
             tau2 = None if found.heterogeneity is None else found.heterogeneity.tau2
             steps.append(Step(label=quarter.label, result=found.average, tau2=tau2))
