@@ -88,7 +88,8 @@ def test_a_wide_sheet_is_one_part(tmp_path):
 
 
 @pytest.mark.parametrize("kind", ["open", "wide"])
-def test_the_command_takes_what_a_report_takes(tmp_path, tables, kind):
+def test_the_command_takes_what_a_report_takes(tmp_path, tables, kind, monkeypatch):
+    monkeypatch.setitem(split_tables.__kwdefaults__, "parts", 3)
     given = write(tmp_path / "open", tables) if kind == "open" else save(tmp_path / "w.csv", lines_of("audit"))
     protocol = ROOT / "protocols" / "infiltration_audit.toml"
     done = CliRunner().invoke(onsetstudy, ["reduce", str(protocol), str(given), "--into", str(tmp_path / "out")])
