@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import pandera.pandas as pa
 
@@ -271,6 +272,13 @@ def pandera_schema(table: str, ranges: dict[str, tuple[float, float]]) -> pa.Dat
     ranges : dict
         Lowest and highest score of ``pain`` and ``anxiety`` columns, by column.
     """
+    return _kept_schema(table, tuple(sorted(ranges.items())))
+
+
+@cache
+def _kept_schema(table: str, scores: tuple[tuple[str, tuple[float, float]], ...]) -> pa.DataFrameSchema:
+    """Made once for each protocol's scales: parts of large records are each held against it."""
+    ranges = dict(scores)
     columns = {}
     for column in TABLES[table]:
         low, high = ranges.get(column.name, (column.low, column.high))

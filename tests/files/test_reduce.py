@@ -125,8 +125,8 @@ def test_cases_whose_patients_wanted_their_data_gone_are_counted_no_more(tmp_pat
     assert found.unmatched == ()
 
 
-def test_the_door_leaves_out_what_the_ledger_says(tmp_path, monkeypatch):
-    monkeypatch.setitem(split_tables.__kwdefaults__, "parts", 2)
+@pytest.mark.usefixtures("few_parts")
+def test_the_door_leaves_out_what_the_ledger_says(tmp_path):
     mine = Path(shutil.copy(PROTOCOL, tmp_path / "mine.toml"))
     code = pd.read_csv(DATA / "cases.csv", dtype=str)["case_id"].iloc[0]
     run = CliRunner()

@@ -87,9 +87,9 @@ def test_a_wide_sheet_is_one_part(tmp_path):
     equal(reduced(tables_as_part(sheet, tmp_path / "p"), tmp_path / "work").tally, whole(sheet))
 
 
+@pytest.mark.usefixtures("few_parts")
 @pytest.mark.parametrize("kind", ["open", "wide"])
-def test_the_command_takes_what_a_report_takes(tmp_path, tables, kind, monkeypatch):
-    monkeypatch.setitem(split_tables.__kwdefaults__, "parts", 3)
+def test_the_command_takes_what_a_report_takes(tmp_path, tables, kind):
     given = write(tmp_path / "open", tables) if kind == "open" else save(tmp_path / "w.csv", lines_of("audit"))
     protocol = ROOT / "protocols" / "infiltration_audit.toml"
     done = CliRunner().invoke(onsetstudy, ["reduce", str(protocol), str(given), "--into", str(tmp_path / "out")])

@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.results import SHUTS
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.report.claims_told import answer_line
@@ -18,12 +17,13 @@ from onsetstudy.report.sections.main.doubts import REASONS, WORDS, doubt_words
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.claims import DOUBTED
 from onsetstudy.study.practice.analyse import analyse
+from tests.study.cases import shipped_records
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
-RECORDS = read_records([ROOT / "data" / "synthetic"], PROTOCOL)
+RECORDS = shipped_records()
 
 
 def with_control_lost(records):

@@ -14,7 +14,6 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.exchange import read_exchange, write_exchange
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.results import SHUTS, Doubt
 from onsetstudy.records.validity.gates import COUNTED, doubts_of_practice
 from onsetstudy.report.claims_told import claims_listed
@@ -26,12 +25,13 @@ from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
 from tests.report.test_gates_on_page_one import with_control_lost
+from tests.study.cases import shipped_records
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
-RECORDS = read_records([ROOT / "data" / "synthetic"], PROTOCOL)
+RECORDS = shipped_records()
 LAST = PROTOCOL.quarters[-1]
 
 

@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from onsetstudy.core.results import Estimate
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.counted_estimates import difference_of_counts
@@ -25,12 +24,13 @@ from onsetstudy.study.practice.subsets import analyse_population, contrast_resul
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.chair_time import chair_time_of
+from tests.study.cases import shipped_records
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
-RECORDS = read_records([ROOT / "data" / "synthetic"], PROTOCOL)
+RECORDS = shipped_records()
 ARMS = ("plain", "buffered")
 ONE_OF_ALL = SendOptions(least_cases=1)
 
