@@ -304,6 +304,7 @@ def test_killed_in_the_middle_it_loses_and_doubles_nothing(tmp_path, protocol, w
         time.sleep(0.02)
     process.send_signal(signal.SIGKILL)
     assert process.wait() == -signal.SIGKILL
+    process.stdout.close()
     finished = len(list(done.glob("*.npz")))
     assert 3 <= finished < 20
     found = reduced(tmp_path / "parts", protocol, tmp_path / "out" / "work")
