@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import gc
 import os
 
 import pytest
@@ -13,6 +14,17 @@ settings.load_profile("thorough" if THOROUGH else "house")
 
 LIMIT_S = 15.0
 """Seconds of processor that a test may take without the mark slow: it says two, but a loaded machine takes more."""
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection():
+    """What is read here stays to the end: looking through it again and again for garbage costs seconds."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.fixture
