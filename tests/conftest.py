@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import gc
 import os
 
 import pytest
@@ -13,6 +14,17 @@ settings.load_profile("thorough" if THOROUGH else "house")
 
 LIMIT_S = 15.0
 """Seconds of processor that a test may take without the mark slow: it says two, but a loaded machine takes more."""
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection():
+    """What is read here stays to the end: looking through it again and again for garbage costs seconds."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.fixture
@@ -62,6 +74,14 @@ def few_draws(monkeypatch):
     """Thirty draws of a comparison by choice, not three hundred: where it matters that it ends, and not where."""
     if not THOROUGH:
         monkeypatch.setattr("onsetstudy.study.topics.confounding.REPLICATES", 30)
+
+
+@pytest.fixture
+def few_parts(monkeypatch):
+    """A count splits tables into two parts, not thirty-two: each takes a tenth of a second, however few its rows."""
+    from onsetstudy.files.bulk.parts import split_tables
+
+    monkeypatch.setitem(split_tables.__kwdefaults__, "parts", 2)
 
 
 def _processor_s() -> float:

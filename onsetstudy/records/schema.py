@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import KW_ONLY, dataclass, replace
+from functools import cache
 
 import pandera.pandas as pa
 
@@ -242,8 +242,12 @@ def limited(column: Column, protocol: Protocol) -> Column:
     return column if instrument is None else replace(column, low=instrument.low, high=instrument.high)
 
 
-def pandera_schema(columns: Iterable[Column]) -> pa.DataFrameSchema:
-    """Schema of a typed table by its columns, their limits as :func:`limited` has them."""
+@cache
+def pandera_schema(columns: tuple[Column, ...]) -> pa.DataFrameSchema:
+    """Schema of a typed table by its columns, their limits as :func:`limited` has them.
+
+    Made once for each protocol's scales: parts of large records are each held against it.
+    """
     found = {}
     for column in columns:
         checks = [pa.Check.isin(column.codes, name="code")] if column.codes else []

@@ -23,6 +23,8 @@ from tests.clean_process import run_command
 GROUP = Path("protocols/mandibular_block_group.toml")
 DATA = Path("data/synthetic")
 COUNT = ("reduce", GROUP, DATA, "--allocation", DATA / "allocation", "--into")
+PARTS = 6
+"""Into how many parts tables are split here."""
 
 
 class SmallDisk:
@@ -74,6 +76,23 @@ def files_of(folder):
     return {p.relative_to(folder): p.read_bytes() for p in folder.rglob("*") if p.is_file() and p.name != "filler"}
 
 
+RECORDS, FILES = object(), object()
+"""Of two practices: what is written is larger than the disk all the same."""
+
+
+@pytest.fixture(scope="module")
+def of_two(tmp_path_factory):
+    """Folders with the records of two practices, and with their files for the group."""
+    records, files = tmp_path_factory.mktemp("records"), tmp_path_factory.mktemp("files")
+    for table in ("cases", "cold_tests"):
+        lines = (DATA / f"{table}.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+        kept = [line for k, line in enumerate(lines) if not k or line.startswith(("P01-", "P03-"))]
+        (records / f"{table}.csv").write_text("".join(kept), encoding="utf-8")
+    for code in ("P01", "P03"):
+        shutil.copy(next((DATA / "exchange").glob(f"*{code}*")), files)
+    return {RECORDS: records, FILES: files}
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "command",
@@ -81,7 +100,7 @@ def files_of(folder):
         (
             "report",
             GROUP,
-            DATA,
+            RECORDS,
             "--quarter",
             "2025Q4",
             "--allocation",
@@ -91,14 +110,14 @@ def files_of(folder):
             "--format",
             "json",
         ),
-        ("group", GROUP, DATA / "exchange"),
+        ("group", GROUP, FILES),
     ],
     ids=["report", "group"],
 )
-def test_documents_are_written_together_or_not_at_all(disk, tmp_path, command):
+def test_documents_are_written_together_or_not_at_all(disk, tmp_path, command, of_two):
     mine = tmp_path / "mine.toml"
     shutil.copy(GROUP, mine)
-    command = [mine if part is GROUP else part for part in command]
+    command = [mine if part is GROUP else of_two.get(part, part) for part in command]
     small = disk(160)
     told_and_refused(run_command("onsetstudy", *command, "--into", small.path / "reports"))
     assert files_of(small.path) == {}
@@ -126,32 +145,32 @@ def test_a_file_for_the_group_is_whole_or_not_there(disk):
 def counted_with_room(tmp_path_factory):
     """Files of a group from a disk with room, by name."""
     folder = tmp_path_factory.mktemp("room")
-    assert run_command("onsetstudy", *COUNT, folder).returncode == 0
+    assert run_command("onsetstudy", *COUNT, folder, parts=PARTS).returncode == 0
     return {name: content for name, content in files_of(folder).items() if "work" not in name.parts}
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("kib", "split", "files"),
-    [(150, False, False), (700, True, False), (1_150, True, True)],
+    [(150, False, False), (370, True, False), (510, True, True)],
     ids=["while tables are split", "while parts are counted", "while files are written"],
 )
 def test_counts_of_many_rows_go_on_once_there_is_room(disk, counted_with_room, kib, split, files):
     small = disk(kib)
-    told_and_refused(run_command("onsetstudy", *COUNT, small.path / "out"))
+    told_and_refused(run_command("onsetstudy", *COUNT, small.path / "out", parts=PARTS))
     left = files_of(small.path / "out")
     # What was done is whole; of what was not, nothing is left that could be taken for it.
     assert not any(name.suffix == ".part" for name in left)
-    assert len([name for name in left if name.parts[:2] == ("work", "split")]) == (65 if split else 0)
+    assert len([name for name in left if name.parts[:2] == ("work", "split")]) == (2 * PARTS + 1 if split else 0)
     done = [name for name in left if name.suffix == ".npz"]
-    assert len(done) in ((32,) if files else range(1, 32) if split else (0,))
+    assert len(done) in ((PARTS,) if files else range(1, PARTS) if split else (0,))
     written = {name: content for name, content in left.items() if "work" not in name.parts}
     assert 0 < len(written) < 5 if files else not written
     assert written.items() <= counted_with_room.items()
     small.grow(20_000)
-    again = run_command("onsetstudy", *COUNT, small.path / "out")
+    again = run_command("onsetstudy", *COUNT, small.path / "out", parts=PARTS)
     assert again.returncode == 0, again.stderr
-    assert f"Parts: 32, of which {len(done)} were done before." in again.stdout
+    assert f"Parts: {PARTS}, of which {len(done)} were done before." in again.stdout
     now = files_of(small.path / "out")
     assert {name: content for name, content in now.items() if "work" not in name.parts} == counted_with_room
     assert {name: now[name] for name in done} == {name: left[name] for name in done}
@@ -173,7 +192,7 @@ def test_a_list_is_whole_or_not_there(disk, tmp_path):
     mine = tmp_path / "mine.toml"
     shutil.copy(GROUP, mine)
     small = disk(24)
-    draw = ("allocate", mine, "--into", small.path / "list", "--slips", "20", "--print")
+    draw = ("allocate", mine, "--into", small.path / "list", "--slips", "8", "--print")
     told_and_refused(run_command("onsetstudy", *draw))
     assert not (small.path / "list" / "list.csv").exists()
     small.grow(20_000)

@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
+from onsetstudy.files.bulk.parts import split_tables
 from onsetstudy.files.documents import reports
 from onsetstudy.report.render.pdf import render_pdf
 
@@ -82,6 +83,7 @@ def studied(tmp_path_factory):
 
     patch = pytest.MonkeyPatch()
     patch.setattr(reports, "render_pdf", printed)
+    patch.setitem(split_tables.__kwdefaults__, "parts", 2)
     given = [str(mine), str(records), "--drop-unknown", "--without-list", "counted for a test"]
     for door, more in (
         ("report", ["--into", "reports"]),

@@ -19,9 +19,11 @@ from tests.study.cases import PROTOCOLS, case, readings_of, records
 GROUP = PROTOCOLS / "mandibular_block_group.toml"
 
 
-@pytest.fixture
-def kept(tmp_path):
-    mine = shutil.copy(GROUP, tmp_path / "mine.toml")
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory):
+    """A locked protocol and its list, drawn once."""
+    home = tmp_path_factory.mktemp("drawn")
+    mine = shutil.copy(GROUP, home / "mine.toml")
     assert CliRunner().invoke(onsetstudy, ["lock", str(mine)]).exit_code == 0
     run = CliRunner().invoke(
         onsetstudy,
@@ -29,7 +31,7 @@ def kept(tmp_path):
             "allocate",
             str(mine),
             "--into",
-            str(tmp_path / "list"),
+            str(home / "list"),
             "--slips",
             "6",
             "--seed",
@@ -39,7 +41,14 @@ def kept(tmp_path):
         ],
     )
     assert run.exit_code == 0, run.exception
-    return mine, tmp_path / "list"
+    return home
+
+
+@pytest.fixture
+def kept(tmp_path, drawn):
+    """A copy of both, which a test may change."""
+    shutil.copytree(drawn, tmp_path, dirs_exist_ok=True)
+    return tmp_path / "mine.toml", tmp_path / "list"
 
 
 def ask(kept, case_id, *more, practice="P01", technique="ianb", asked="N1"):

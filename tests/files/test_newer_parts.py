@@ -1,6 +1,7 @@
 """Lists that go on: what a newer version wrote is kept and named; what cannot be so is refused without its value."""
 
 import json
+import shutil
 
 import pytest
 from click.testing import CliRunner
@@ -16,11 +17,19 @@ pytestmark = pytest.mark.usefixtures("unpainted")
 PERSON = "Erika Example"
 
 
-@pytest.fixture(params=["passphrases", "chain"])
-def first(tmp_path, request):
-    run = go_on(tmp_path / "first", "--seed", "5", "--way", request.param)
+@pytest.fixture(scope="module", params=["passphrases", "chain"])
+def drawn(tmp_path_factory, request):
+    """A list of each way, drawn once; each test changes a copy."""
+    folder = tmp_path_factory.mktemp("drawn") / "first"
+    run = go_on(folder, "--seed", "5", "--way", request.param)
     assert run.exit_code == 0, run.output
-    return tmp_path / "first", request.param
+    return folder, request.param
+
+
+@pytest.fixture
+def first(tmp_path, drawn):
+    folder, way = drawn
+    return shutil.copytree(folder, tmp_path / "first"), way
 
 
 def go_on(into, *more):

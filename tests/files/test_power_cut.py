@@ -13,29 +13,15 @@ import random
 import shutil
 import signal
 import subprocess
-import sys
 import time
 
 import pytest
 
 from onsetstudy.files.store import EventStore
+from tests.clean_process import CommandProcess
 
 CUTS = 6
 TOOLS = ("mkfs.ext4", "mount", "umount")
-WRITER = """
-import sys
-from pathlib import Path
-from onsetstudy.files.store import EventStore
-from onsetstudy.records.chair.event_log import Event
-
-store = EventStore(Path(sys.argv[1]), create={"study_id": "power"})
-for n in range(1_000_000):
-    name = f"entry-{n:07d}"
-    event = Event(id=name, kind="closed", clock="clock-1", at_monotonic=1.0 * n, at_wall="2026-04-03T14:00:00+00:00",
-                  device="device-1", payload={}, case_id="P01-ABCDEF", corrects=None)
-    assert store.append([event]) == ("written",)
-    print(name, flush=True)
-"""
 
 
 @contextlib.contextmanager
@@ -79,7 +65,8 @@ def test_what_was_acknowledged_is_on_the_disk_when_the_power_fails(disk, tmp_pat
     image, place = disk
     chance, known = random.Random(5), []
     store = place / "practice.sqlite"
-    writer = subprocess.Popen([sys.executable, "-c", WRITER, store], stdout=subprocess.PIPE, text=True)
+    EventStore(store, create={"study_id": "power"}).close()
+    writer = CommandProcess(["tests.files.store_writer", store])
     cuts = []
     try:
         for number in range(CUTS):
@@ -87,7 +74,7 @@ def test_what_was_acknowledged_is_on_the_disk_when_the_power_fails(disk, tmp_pat
             cuts.append((copy, cut(image, copy, writer, known, len(known) + chance.randrange(1, 60))))
             time.sleep(chance.uniform(0, 0.02))
     finally:
-        writer.kill()
+        writer.send_signal(signal.SIGKILL)
         writer.wait()
         writer.stdout.close()
     for copy, acknowledged in cuts:

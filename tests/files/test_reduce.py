@@ -4,8 +4,6 @@ import dataclasses
 import os
 import shutil
 import signal
-import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -23,6 +21,7 @@ from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.allocation import resolve_arms
 from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.study.counts.aggregate_counts import tally_records
+from tests.clean_process import CommandProcess
 
 ROOT = Path(__file__).parents[2]
 DATA = ROOT / "data" / "synthetic"
@@ -126,7 +125,7 @@ def test_cases_whose_patients_wanted_their_data_gone_are_counted_no_more(tmp_pat
     assert found.unmatched == ()
 
 
-@pytest.mark.slow
+@pytest.mark.usefixtures("few_parts")
 def test_the_door_leaves_out_what_the_ledger_says(tmp_path):
     mine = Path(shutil.copy(PROTOCOL, tmp_path / "mine.toml"))
     code = pd.read_csv(DATA / "cases.csv", dtype=str)["case_id"].iloc[0]
@@ -190,12 +189,11 @@ def split(folder, into, parts):
     return split_tables(folder / "cases.csv", folder / "cold_tests.csv", into, parts=parts)
 
 
-@pytest.mark.slow
 def test_parts_without_a_case_are_no_fault(tmp_path, protocol):
-    """Twelve cases in 24 parts: some parts are empty."""
+    """Twelve cases in 14 parts: some parts are empty."""
     folder = few(tmp_path / "few")
-    found = reduced(split(folder, tmp_path / "p", 24), protocol, tmp_path / "work")
-    assert (found.parts, found.rows_read, found.rows_accepted) == (24, 12, 12)
+    found = reduced(split(folder, tmp_path / "p", 14), protocol, tmp_path / "work")
+    assert (found.parts, found.rows_read, found.rows_accepted) == (14, 12, 12)
     equal(found.tally, counted(protocol, folder))
 
 
@@ -297,19 +295,18 @@ def test_a_cluster_gives_the_same(tmp_path, protocol, whole):
 
 @pytest.mark.slow
 def test_killed_in_the_middle_it_loses_and_doubles_nothing(tmp_path, protocol, whole):
-    parts_of(tmp_path / "parts", 40)
+    parts_of(tmp_path / "parts", 20)
     done = tmp_path / "out" / "work" / "parts"
-    command = [sys.executable, "-m", "onsetstudy", "reduce", str(PROTOCOL), str(tmp_path / "parts"),
-               "--without-list", NO_LIST,
-               "--into", str(tmp_path / "out"), "--work", str(tmp_path / "out" / "work")]  # fmt: skip
-    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    process = CommandProcess(["onsetstudy", "reduce", PROTOCOL, tmp_path / "parts", "--without-list", NO_LIST,
+                              "--into", tmp_path / "out", "--work", tmp_path / "out" / "work"])  # fmt: skip
     deadline = time.monotonic() + 60
     while len(list(done.glob("*.npz"))) < 3 and time.monotonic() < deadline:
-        time.sleep(0.005)
-    os.kill(process.pid, signal.SIGKILL)
-    process.wait()
+        time.sleep(0.02)
+    process.send_signal(signal.SIGKILL)
+    assert process.wait() == -signal.SIGKILL
+    process.stdout.close()
     finished = len(list(done.glob("*.npz")))
-    assert 3 <= finished < 40
+    assert 3 <= finished < 20
     found = reduced(tmp_path / "parts", protocol, tmp_path / "out" / "work")
     assert found.kept == finished
     equal(found.tally, whole)

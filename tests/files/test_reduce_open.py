@@ -87,6 +87,7 @@ def test_a_wide_sheet_is_one_part(tmp_path):
     equal(reduced(tables_as_part(sheet, tmp_path / "p"), tmp_path / "work").tally, whole(sheet))
 
 
+@pytest.mark.usefixtures("few_parts")
 @pytest.mark.parametrize("kind", ["open", "wide"])
 def test_the_command_takes_what_a_report_takes(tmp_path, tables, kind):
     given = write(tmp_path / "open", tables) if kind == "open" else save(tmp_path / "w.csv", lines_of("audit"))

@@ -9,8 +9,6 @@ import random
 import signal
 import sqlite3
 import stat
-import subprocess
-import sys
 import time
 
 import pytest
@@ -29,23 +27,10 @@ from onsetstudy.files.store import (
     restore_store,
 )
 from onsetstudy.records.chair.event_log import Event
+from tests.clean_process import CommandProcess
 from tests.records.test_event_log import Page, injected
 
 FACTS = {"study_id": "s", "practice_id": "P01", "allocation": "randomised", "clock_zero": "injection_end"}
-WRITER = """
-import sys
-from pathlib import Path
-from onsetstudy.files.store import EventStore
-from onsetstudy.records.chair.event_log import Event
-store = EventStore(Path(sys.argv[1]))
-start = store.last()
-for n in range(start, start + 100_000):
-    event = Event(id=f"entry-{n:06d}", kind="seated", clock="clock-1", at_monotonic=float(n),
-                  at_wall="2026-04-03T14:00:00+00:00", device="device-1")
-    assert store.append([event]) == ("written",)
-    sys.stdout.write(f"{event.id}\\n")
-    sys.stdout.flush()
-"""
 
 
 def entry(n=1, **changes):
@@ -116,17 +101,19 @@ def test_killed_at_random_moments_it_holds_all_that_was_acknowledged(tmp_path):
     EventStore(path, create=FACTS).close()
     chance, acknowledged = random.Random(1), 0
     for _ in range(5):
-        with subprocess.Popen([sys.executable, "-c", WRITER, path], stdout=subprocess.PIPE, text=True) as writer:
-            assert writer.stdout.readline()
+        writer = CommandProcess(["tests.files.store_writer", path])
+        with writer.stdout:
+            assert writer.stdout.readline().startswith("entry-")
             acknowledged += 1
             time.sleep(chance.uniform(0.0, 0.1))
             writer.send_signal(signal.SIGKILL)
             acknowledged += sum(1 for line in writer.stdout if line.endswith("\n"))
+        assert writer.wait() == -signal.SIGKILL
         with EventStore(path) as store:
             assert store.last() >= acknowledged
             acknowledged = store.last()
     with EventStore(path) as store:
-        assert [e.id for e in store.events()] == [f"entry-{n:06d}" for n in range(acknowledged)]
+        assert [e.id for e in store.events()] == [f"entry-{n:07d}" for n in range(acknowledged)]
 
 
 def test_a_full_disk_is_said_and_nothing_is_lost(store):

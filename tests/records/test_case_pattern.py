@@ -3,6 +3,7 @@
 import dataclasses
 import datetime as dt
 import json
+import shutil
 
 import pytest
 from click.testing import CliRunner
@@ -135,20 +136,26 @@ def test_at_the_chair_the_same_rule_holds(tmp_path):
     assert "not all of them fit this pattern" in str(refused.exception)
 
 
-@pytest.fixture(params=["passphrases", "chain", "minimisation"])
-def keeper(request, tmp_path):
-    """A folder with sealed files of each kind, drawn under a protocol that declares the pattern of its codes."""
+@pytest.fixture(scope="module", params=["passphrases", "chain", "minimisation"])
+def drawn(request, tmp_path_factory):
+    """A protocol that declares the pattern of its codes, and a list of each kind under it, drawn once."""
+    home = tmp_path_factory.mktemp("drawn")
     text = with_pattern(NUMBERED)
     if request.param == "minimisation":
         text = text.replace('method = "permuted_blocks"', 'method = "minimisation"')
         text = "\n".join(line for line in text.splitlines() if not line.startswith("block_sizes"))
-    mine = tmp_path / "mine.toml"
+    mine = home / "mine.toml"
     mine.write_text(text, encoding="utf-8")
     way = ["--way", "chain"] if request.param != "passphrases" else []
-    drawn = CliRunner().invoke(
-        onsetstudy, ["allocate", str(mine), "--into", str(tmp_path / "list"), "--slips", "3", *way]
-    )
-    assert drawn.exit_code == 0, (drawn.output, drawn.exception)
+    run = CliRunner().invoke(onsetstudy, ["allocate", str(mine), "--into", str(home / "list"), "--slips", "3", *way])
+    assert run.exit_code == 0, (run.output, run.exception)
+    return home
+
+
+@pytest.fixture
+def keeper(drawn, tmp_path):
+    """The folder with its sealed files, beside its protocol; each test may change this copy."""
+    shutil.copytree(drawn, tmp_path, dirs_exist_ok=True)
     return tmp_path / "list"
 
 

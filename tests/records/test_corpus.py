@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from functools import cache
 
 import pandas as pd
 import pytest
@@ -142,20 +143,45 @@ CELLS = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("column", "written", "code", "words"), CELLS)
-def test_a_faulty_cell_refuses_its_case_and_says_why(column, written, code, words):
-    cases, readings = clean()
-    cases[0][column] = written or None
-    found = records(cases, readings, PROMISED, today=dt.date(2026, 9, 1))
-    problem = next(p for p in found.problems if p.code == code)
-    assert (problem.where.file, problem.where.row) == ("cases.csv", 2)
+WHOLE = 4
+
+
+@pytest.fixture(scope="module")
+def faulty():
+    """Four whole cases, and behind them one for each faulty cell."""
+    cases, readings = clean(WHOLE + len(CELLS))
+    for number, (column, written, *_) in enumerate(CELLS, start=WHOLE):
+        cases[number] = case(number + 1, "buffered", **FULL) | {column: written or None}
+    return records(cases, readings, PROMISED, today=dt.date(2026, 9, 1))
+
+
+@pytest.mark.parametrize("number", range(len(CELLS)), ids=[f"{c[0]}-{c[1]}-{c[2]}" for c in CELLS])
+def test_a_faulty_cell_refuses_its_case_and_says_why(faulty, number):
+    column, written, code, words = CELLS[number]
+    line = 2 + WHOLE + number
+    problem = next(p for p in faulty.problems if p.code == code and p.where.row == line)
+    assert problem.where.file == "cases.csv"
     assert words.lower() in str(problem).lower(), str(problem)
-    row = found.rejects[(found.rejects["table"] == "cases") & (found.rejects["source_row"] == 2)].iloc[0]
+    row = faulty.rejects[(faulty.rejects["table"] == "cases") & (faulty.rejects["source_row"] == line)].iloc[0]
     kept = row[column]
     assert (kept is None or kept != kept) if not written else kept == written
     assert row["reasons"]
+
+
+def test_faulty_cells_refuse_no_other_case(faulty):
+    accounted(faulty)
+    # The second has the code of a faulty one.
+    assert faulty.cases["case_id"].tolist() == ["P01-0001", "P01-0003", "P01-0004"]
+
+
+def test_a_faulty_cell_alone_is_told_as_among_others():
+    cases, readings = clean()
+    cases[0]["volume_ml"] = "21"
+    found = records(cases, readings, PROMISED)
+    (told,) = [p for p in found.problems if p.where.column]
+    assert (told.code, told.where.file, told.where.row) == ("range", "cases.csv", 2)
     accounted(found)
-    assert "P01-0003" in set(found.cases["case_id"])
+    assert found.cases["case_id"].tolist() == ["P01-0002", "P01-0003", "P01-0004"]
 
 
 @pytest.mark.parametrize(
@@ -461,11 +487,20 @@ def test_a_part_of_larger_records_may_hold_no_case():
     assert (one.rows_read, len(one.cases)) == (1, 0)
 
 
+@cache
+def repaired(turn):
+    """Records in each of whose columns the first case has its so-many-th cell of the list, or a plain one."""
+    cases, readings = clean()
+    for column in {column for column, *_ in REPAIRS}:
+        cells = [written for c, written, *_ in REPAIRS if c == column]
+        if turn < len(cells):
+            cases[0][column] = cells[turn]
+    return records(cases, readings, PROMISED)
+
+
 @pytest.mark.parametrize(("column", "written", "value", "code"), REPAIRS)
 def test_what_can_be_read_without_doubt_is_read_and_said(column, written, value, code):
-    cases, readings = clean()
-    cases[0][column] = written
-    found = records(cases, readings, PROMISED)
+    found = repaired([cell for c, cell, *_ in REPAIRS if c == column].index(written))
     assert not found.problems
     got = found.cases.set_index("case_id").loc["P01-0001", column]
     assert got == pytest.approx(value) if isinstance(value, float) else got == value
@@ -630,7 +665,7 @@ def test_other_ways_of_saving_a_table_are_read(tmp_path, name):
     found = read_records(write(tmp_path / "r", SPELLINGS[name]), PROMISED, today=dt.date(2026, 9, 1))
     assert len(found.cases) == 4
     assert not found.problems
-    assert found.digest == records(*clean(), PROMISED).digest
+    assert found.digest == in_order().digest
 
 
 def workbook(path, sheets):
@@ -741,12 +776,17 @@ def test_no_garbage_ever_ends_in_anything_but_a_message(data):
     accounted(found)
 
 
+@cache
+def in_order():
+    return records(*clean(), PROMISED)
+
+
 @settings(max_examples=10)
 @given(st.permutations(range(4)), st.permutations(range(32)))
 def test_the_order_of_rows_changes_nothing(case_order, test_order):
     cases, readings = clean()
     shuffled = records([cases[i] for i in case_order], [readings[i] for i in test_order], PROMISED)
-    straight = records(cases, readings, PROMISED)
+    straight = in_order()
     assert shuffled.digest == straight.digest
     assert shuffled.cases.drop(columns="source_row").equals(straight.cases.drop(columns="source_row"))
 
@@ -794,18 +834,33 @@ def test_a_case_with_a_word_like_a_total_is_a_case():
     assert "totals_row" not in [p.code for p in records(cases, readings, PROMISED).problems]
 
 
-@pytest.mark.parametrize("word", ["N/A", "n.a.", "na", "-", "\u2013", "?", "not recorded", "Unknown"])
-@pytest.mark.parametrize("column", ["pain_deposition", "weight_kg", "treatment_start_min", "age_band", "control_tooth"])
-def test_a_word_for_nothing_in_an_optional_cell_is_an_empty_cell_and_is_said(word, column):
+OPTIONAL = ("pain_deposition", "weight_kg", "treatment_start_min", "age_band", "control_tooth")
+
+
+def with_optional_cells(word):
+    """Four cases, the first of which has this word in its optional cells, or nothing."""
     cases, readings = clean()
-    cases[0][column] = word
-    bare = [{k: v for k, v in row.items() if k != column or row is not cases[0]} for row in cases]
-    found, empty = records(cases, readings, PROMISED), records(bare, readings, PROMISED)
+    for column in OPTIONAL:
+        cases[0].pop(column, None)
+        if word is not None:
+            cases[0][column] = word
+    return records(cases, readings, PROMISED)
+
+
+@pytest.fixture(scope="module")
+def empty():
+    return with_optional_cells(None)
+
+
+@pytest.mark.parametrize("word", ["N/A", "n.a.", "na", "-", "\u2013", "?", "not recorded", "Unknown"])
+def test_a_word_for_nothing_in_an_optional_cell_is_an_empty_cell_and_is_said(word, empty):
+    found = with_optional_cells(word)
     assert len(found.cases) == 4
     assert not found.problems
-    assert found.digest == empty.digest
-    (told,) = [r.text for r in found.repairs if (r.code, r.column) == ("not_recorded", column)]
-    assert f'"{word}" was read as not recorded' in told
+    assert found.digest == empty.digest != in_order().digest
+    for column in OPTIONAL:
+        (told,) = [r.text for r in found.repairs if (r.code, r.column) == ("not_recorded", column)]
+        assert f'"{word}" was read as not recorded' in told
 
 
 @pytest.mark.parametrize(("column", "word"), [("rescue_min", "?"), ("rescue_min", "unknown"), ("volume_ml", "N/A"),

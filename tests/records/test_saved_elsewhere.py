@@ -9,7 +9,10 @@ from tests.records.saved_elsewhere import FOLDER, VARIANTS, name_of
 from tests.records.test_corpus import PROMISED, clean
 from tests.study.cases import records
 
-CLEAN = records(*clean(), PROMISED)
+
+@pytest.fixture(scope="module")
+def meant():
+    return records(*clean(), PROMISED)
 
 
 def test_there_are_sixty_of_them():
@@ -17,13 +20,13 @@ def test_there_are_sixty_of_them():
 
 
 @pytest.mark.parametrize("variant", VARIANTS, ids=name_of)
-def test_the_same_records_are_read(variant):
+def test_the_same_records_are_read(variant, meant):
     found = read_records(FOLDER / f"{name_of(variant)}.xlsx", PROMISED)
     assert [str(p) for p in found.problems if p.code != "totals_row"] == []
     assert len(found.cases) == 4
     times = ["case_id", "tooth_role", "response"]
-    read, meant = (r.readings.sort_values([*times, "minute"]).reset_index(drop=True) for r in (found, CLEAN))
-    assert read[times].equals(meant[times])
-    assert read["minute"].tolist() == pytest.approx(meant["minute"].tolist(), abs=1e-6)
+    read, written = (r.readings.sort_values([*times, "minute"]).reset_index(drop=True) for r in (found, meant))
+    assert read[times].equals(written[times])
+    assert read["minute"].tolist() == pytest.approx(written["minute"].tolist(), abs=1e-6)
     for column in ("case_date", "arm", "tooth", "volume_ml", "injection_end", "pain_deposition"):
-        assert found.cases[column].tolist() == CLEAN.cases[column].tolist(), column
+        assert found.cases[column].tolist() == meant.cases[column].tolist(), column

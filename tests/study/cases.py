@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
 
 from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.model import RawTable, Records
@@ -29,6 +31,18 @@ def protocol(name: str = "mandibular_block_group", **changes: object) -> Protoco
             found, **{part: dataclasses.replace(whole, **values) if isinstance(values, dict) else values}
         )
     return found
+
+
+@cache
+def shipped_records() -> Records:
+    """The invented records of the group, read once for all who look at them and change nothing."""
+    return read_records([PROTOCOLS.parent / "data" / "synthetic"], protocol())
+
+
+@cache
+def shipped_audit() -> Records:
+    """The invented records of the audit, in the same way."""
+    return read_records([PROTOCOLS.parent / "data" / "synthetic" / "audit"], protocol("infiltration_audit"))
 
 
 def case(number: int, arm: str = "plain", **more: str) -> dict[str, str]:

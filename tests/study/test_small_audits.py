@@ -11,15 +11,15 @@ import pytest
 
 from onsetstudy.core.results import Estimate
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.study.practice.analyse import analyse
+from tests.study.cases import shipped_audit
 
 pytestmark = pytest.mark.usefixtures("few_draws")
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = read_protocol(ROOT / "protocols" / "infiltration_audit.toml")
-RECORDS = read_records([ROOT / "data" / "synthetic" / "audit"], PROTOCOL)
+RECORDS = shipped_audit()
 
 
 def some(chosen):

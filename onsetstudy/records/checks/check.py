@@ -175,7 +175,7 @@ def _schema(typed: pd.DataFrame, clock_min: pd.Series | None, found: Findings, p
         with warnings.catch_warnings():
             # The failures of a small table, put together inside pandera, may have columns without a value.
             warnings.simplefilter("ignore", FutureWarning)
-            pandera_schema(columns.values()).validate(typed, lazy=True)
+            pandera_schema(tuple(columns.values())).validate(typed, lazy=True)
     except SchemaErrors as error:
         told = {name: found.unread(name) for name in columns}
         if clock_min is not None:

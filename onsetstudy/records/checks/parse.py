@@ -65,7 +65,7 @@ def parse_column(
     ``declared`` are codes that the protocol declares for a column of texts, such as its practices.
     """
     if written.isna().all():
-        return _parsed(written, column, tooth_notation, date_epoch, declared)
+        return Parsed(values=_empty(written, column))
     stripped = written.str.strip()
     stripped = stripped.where(stripped != "")
     untold = _untold(stripped, column)
@@ -77,6 +77,15 @@ def parse_column(
     return parsed
 
 
+def _empty(written: pd.Series, column: Column) -> pd.Series:
+    """What the readers below make of a column without a cell, as most are in small records."""
+    if column.kind in ("date", "tooth"):
+        return pd.Series(np.full(len(written), None, dtype=object), index=written.index)
+    if column.kind in ("clock", "minute") or column.numeric:
+        return pd.Series(np.full(len(written), np.nan), index=written.index)
+    return written.astype(object)
+
+
 def _untold(text: pd.Series, column: Column) -> NDArray[np.bool_]:
     """Cells of an optional column that say in a word that there is nothing to say.
 
@@ -86,8 +95,9 @@ def _untold(text: pd.Series, column: Column) -> NDArray[np.bool_]:
     if column.required == "always" or column.kind == "text":
         return np.zeros(len(text), dtype=bool)
     words = NOT_APPLICABLE if column.name.startswith(EMPTY_MEANS_NONE) else NOT_APPLICABLE | NOT_KNOWN
-    said = text.str.casefold().isin(words - set(column.codes))
-    return np.asarray(said.fillna(False), dtype=bool)
+    words -= set(column.codes)
+    told = [cell for cell in text.dropna().unique() if cell.casefold() in words]
+    return np.asarray(text.isin(told), dtype=bool) if told else np.zeros(len(text), dtype=bool)
 
 
 def _parsed(
