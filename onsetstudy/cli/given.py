@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.say import first_of, gathered, please_look, say_lines, say_problems
+from onsetstudy.cli.say import first_of, gathered, please_look, say_lines, say_problems, to_look_at
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError
 from onsetstudy.files.ledger.side_files import read_arms
 from onsetstudy.files.output import rejects_path, write_escaped
@@ -103,7 +103,7 @@ def _say_records(records: Records, rejects: Path | None) -> None:
         text = f"{refused} of {records.rows_read} cases are refused: is this the protocol of these records?"
         click.echo(text, err=True)
     say_problems(records.problems)
-    say_lines([f"Please look: {query}" for query in gathered(records.queries)], " to look at")
+    say_lines([to_look_at(query) for query in gathered(records.queries)], " to look at")
     for repair in records.repairs:
         often = "once" if repair.count == 1 else f"{repair.count} times"
         click.echo(f"Column {repair.column}: {repair.text} ({often}).", err=True)

@@ -13,15 +13,29 @@ import click
 from onsetstudy.core.errors import Problem
 from onsetstudy.core.parallel import Progress
 
-__all__ = ["first_of", "gathered", "please_look", "progress_line", "say_lines", "say_problems", "say_written"]
+__all__ = [
+    "first_of",
+    "gathered",
+    "please_look",
+    "progress_line",
+    "say_lines",
+    "say_problems",
+    "say_written",
+    "to_look_at",
+]
 
 SHOWN = 50
 NAMED = 5
 
 
+def to_look_at(text: object) -> str:
+    """How something to look at begins."""
+    return f"Please look: {text}"
+
+
 def please_look(text: object) -> None:
     """Something to look at, on the error stream."""
-    click.echo(f"Please look: {text}", err=True)
+    click.echo(to_look_at(text), err=True)
 
 
 def say_written(paths: Iterable[Path]) -> None:

@@ -10,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from onsetstudy.cli.before import plan
 from onsetstudy.cli.say import gathered
 from onsetstudy.core.errors import Problem, Where
+from onsetstudy.study.planning.power import TRIALS
 from tests.clean_process import run_command
 
 ROOT = Path(__file__).parents[2]
@@ -137,3 +139,9 @@ def test_the_version_is_told():
     told = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=True).stdout
     assert told.strip().endswith("version 0.1.0")
     assert run("--version").stdout == told
+
+
+def test_the_trials_that_help_tells_are_those_of_a_plan():
+    # The door does not load the plan to say how many trials it takes.
+    told = next(p.default for p in plan.command.params if p.name == "trials")
+    assert told == TRIALS
