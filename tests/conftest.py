@@ -12,7 +12,7 @@ from tests.reference import Reference, load_reference
 
 settings.load_profile("thorough" if THOROUGH else "house")
 
-LIMIT_S = 15.0
+LIMIT_S = 8.0
 """Seconds of processor that a test may take without the mark slow: it says two, but a loaded machine takes more."""
 
 

@@ -133,7 +133,6 @@ def test_documents_are_written_together_or_not_at_all(disk, tmp_path, command, o
     assert files_of(small.path) == {**before, page: b"edited"}
 
 
-@pytest.mark.slow
 def test_a_file_for_the_group_is_whole_or_not_there(disk):
     small = disk(8)
     sent = ("send", GROUP, DATA, "--practice", "P01", "--allocation", DATA / "allocation", "--into", small.path)
@@ -176,7 +175,6 @@ def test_counts_of_many_rows_go_on_once_there_is_room(disk, counted_with_room, k
     assert {name: now[name] for name in done} == {name: left[name] for name in done}
 
 
-@pytest.mark.slow
 def test_a_workbook_is_counted_whole_or_not_at_all(disk, tmp_path):
     small = disk(40)
     book = tmp_path / "records.xlsx"
@@ -201,7 +199,6 @@ def test_a_list_is_whole_or_not_there(disk, tmp_path):
     assert len(list((small.path / "list").glob("sealed-*.json"))) == 5
 
 
-@pytest.mark.slow
 def test_a_slip_is_logged_whole_or_not_opened(disk):
     small = disk(20_000)
     words = drawn(small.path / "list", 12)

@@ -101,6 +101,7 @@ def written(home):
     return [p for p in home.rglob("*") if p.is_file() and FOLDER not in p.parts]
 
 
+@pytest.mark.slow
 def test_the_search_finds_what_is_there(studied, tmp_path):
     rejects = "".join(told(p) for p in (studied / FOLDER).iterdir())
     assert all(token in rejects for token in TOKENS[:8])

@@ -78,6 +78,7 @@ def kill_all(process):
     process.stdout.close()
 
 
+@pytest.mark.slow
 def test_what_was_tapped_outlives_the_browser_and_the_computer_being_away(tmp_path, serve):
     if EXE is None:
         pytest.skip(NO_BROWSER)

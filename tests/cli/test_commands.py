@@ -45,7 +45,6 @@ def test_the_report_of_dirty_records_goes_on_with_the_good_ones(tmp_path):
     assert "Traceback" not in done.stderr
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [

@@ -103,7 +103,6 @@ def told(results):
     return [c["text"] for c in results["caution"] if c["code"] == "opened_for_nobody"]
 
 
-@pytest.mark.slow
 def test_page_one_of_the_practice_tells_them(six, tmp_path):
     done = run("report", GROUP, six, "--quarter", "2026Q3", "--into", tmp_path, "--format", "html", "--format", "json")
     assert done.return_value == 0, done.exception

@@ -37,7 +37,6 @@ def test_several_processes_give_the_same_numbers():
     assert simulate_power(SCENARIO, trials=TRIALS, seed=2, mapper=ProcessMapper(2)) == alone
 
 
-@pytest.mark.slow
 def test_a_dask_cluster_gives_the_same_numbers():
     import distributed  # not above: it takes a second that only this test needs
 

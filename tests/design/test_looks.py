@@ -385,7 +385,6 @@ def test_repeated_intervals_agree_with_the_boundary():
         assert (found.low > 0) == crossed
 
 
-@pytest.mark.slow
 def test_error_rate_with_looks_nobody_planned():
     """20,000 null studies with random numbers, spacing and over-running of looks, judged as they come."""
     rng = np.random.default_rng(7)

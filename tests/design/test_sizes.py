@@ -327,7 +327,6 @@ def test_how_narrow_an_answer_is():
     assert expected_precision(180, sd_min=3, numb=(0.3, 0.3), conf_level=0.99).success_half > found.success_half
 
 
-@pytest.mark.slow
 def test_formulas_hold_in_simulation():
     """4,000 studies each: Student's t, two shares; within Monte Carlo error."""
     rng = np.random.default_rng(3)

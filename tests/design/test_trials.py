@@ -125,7 +125,6 @@ def test_the_truth_is_as_expected():
     assert drawn.other.mean() == 0.5
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     "changes", [{}, {"design": "paired", "cases": 40, "patient_spread": 0.5}, {"decision": "success"}]
 )

@@ -98,7 +98,6 @@ def test_a_protocol_that_was_locked_is_still_told_from_a_changed_one(tmp_path):
     assert changes_since_lock(mine) == ()
 
 
-@pytest.mark.slow
 @pytest.mark.usefixtures("few_draws")
 def test_records_are_read_and_give_the_numbers_of_their_report():
     protocol = read_protocol(AUDIT)

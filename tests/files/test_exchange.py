@@ -55,6 +55,7 @@ def test_shipped_files_are_those_of_the_shipped_records(protocol):
             assert ours.estimate == pytest.approx(theirs.estimate, rel=1e-9)
 
 
+@pytest.mark.slow
 def test_shipped_group_report_is_made_again(results, tmp_path):
     for path in write_group(results, tmp_path, pages=["P03"], formats=["html", "json"]):
         assert file_differences(path, ROOT / "reports" / path.name, leave_out=["iterations", "gap"]) == []

@@ -254,7 +254,6 @@ def test_the_check_sees_a_ratio_that_changes():
     assert cuts[0] < 1 < cuts[-1]
 
 
-@pytest.mark.slow
 def test_the_check_keeps_its_error_rate():
     rng = np.random.default_rng(5)
     hits = []

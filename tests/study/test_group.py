@@ -76,6 +76,7 @@ def early(study, files):
     return analyse_group(files, study[0], quarter="2026Q1")
 
 
+@pytest.mark.slow
 def test_pooled_counts_give_the_test_and_the_ratio_of_the_rows(study, group):
     protocol, _, _, data = study
     stratum = data.stratum()

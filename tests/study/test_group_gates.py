@@ -115,6 +115,7 @@ def test_a_file_from_before_says_that_nobody_looked(of_one_quarter):
     assert "The file of 1 practice does not tell whether the cold tests can bear an answer" in page_one(results)
 
 
+@pytest.mark.slow
 def test_a_shut_practice_gives_nothing_to_the_answer(files, one_shut, without):
     honest, _ = files
     mine, theirs = one_shut.claims.primary(), without.claims.primary()

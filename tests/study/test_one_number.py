@@ -65,6 +65,7 @@ def counts_of(records, protocol=PROTOCOL):
     return gather(files, protocol)
 
 
+@pytest.mark.slow
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.integers(0, 10**6), st.sampled_from([0.2, 0.45, 0.8]))
 def test_rows_and_files_give_one_number(seed, keep):

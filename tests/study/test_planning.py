@@ -453,7 +453,6 @@ def test_pairs_are_sized_by_the_spread_of_differences_within_patients():
     assert f"takes {sizes['wait'].total} patients" in html
 
 
-@pytest.mark.slow
 def test_paired_sizes_hold_in_simulation():
     """Two correlated outcomes of each patient, by numpy; Student's t of the differences."""
     rng = np.random.default_rng(4)

@@ -167,7 +167,6 @@ def test_strata_have_curves_of_their_own():
     assert both.path[:40] == pytest.approx(parts[0].path)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("block", [2, 4])
 @pytest.mark.parametrize("never", [0.0, 0.4])
 def test_the_error_is_kept_with_a_look_after_every_block(block, never):
@@ -248,7 +247,6 @@ def test_undecided_cases_widen_the_limits():
     assert "straddle 2 min" in open_.caution[0].text
 
 
-@pytest.mark.slow
 def test_limits_hold_at_all_blocks_at_once():
     shares = [0.9 * (1 - 2 ** (-((2 / 3) ** 1.5) * r)) for r in (1, 2)]
     true, hits = shares[1] - shares[0], 0

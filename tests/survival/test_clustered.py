@@ -110,7 +110,6 @@ def test_one_patient_is_no_arm():
         spread(times, arm, np.repeat(["a", "b", "c"], (6, 3, 3)))
 
 
-@pytest.mark.slow
 def test_patients_with_four_injections_each_are_no_difference_in_more_than_one_of_twenty():
     """Twelve patients with four injections, all in one arm, no difference: as single cases it was one of four."""
     rng, trials = np.random.default_rng(12), 120

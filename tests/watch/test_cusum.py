@@ -132,7 +132,6 @@ def test_better_signals_when_failures_stop():
     assert chart.signals[0].failures == 0
 
 
-@pytest.mark.slow
 def test_the_guard_keeps_the_promise():
     """Practices whose usual share is counted from 50 cases: with the guard nine in ten have the run length or more."""
     rng = np.random.default_rng(5)
