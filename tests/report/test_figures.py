@@ -266,3 +266,10 @@ def test_ink_is_legible_and_one_with_the_page():
         assert re.search(rf"--{name}: (#\w+)", css)[1] == colour
         if name != "hairline":
             assert contrast(linear(colour), np.ones(3)) >= 4.5
+
+
+def test_decimals_of_a_row_are_those_of_the_number_that_is_shown():
+    # A share of 0.04 is four percentage points: one decimal is enough, two would be out of line with its neighbours.
+    share = estimate("success_difference", "buffered - plain", 0.04, -0.03, 0.11, "proportion", counts(9, 9, (9, 9)))
+    (row,) = forest.data_for([forest.Line(label="P", result=share)], factor=100)
+    assert row.number == "4.0 (−3.0 to 11.0)"

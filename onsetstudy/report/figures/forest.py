@@ -96,18 +96,12 @@ GROUPS = Columns(
 )
 
 
-def numbers(
-    value: float, one: float | None, other: float | None, *, base: int = 1, raw: float | None = None
-) -> dict[str, Any]:
-    """Fields of a row: an estimate and its limits in either order, and how they are written.
-
-    Decimals, from ``base`` on, are chosen for the limits and ``raw``: the value, if not given.
-    """
-    near = value if raw is None else raw
+def numbers(value: float, one: float | None, other: float | None, *, base: int = 1) -> dict[str, Any]:
+    """Fields of a row: an estimate and its limits in either order, and how they are written, from ``base`` decimals."""
     if one is None or other is None:
-        return {"estimate": value, "number": decimal(value, places_for([near], base=base))}
+        return {"estimate": value, "number": decimal(value, places_for([value], base=base))}
     low, high = sorted((one, other))
-    places = places_for((low, high, near), base=base)
+    places = places_for((low, high, value), base=base)
     return {"estimate": value, "low": low, "high": high, "number": spanned(value, low, high, places)}
 
 
@@ -125,7 +119,7 @@ def data_for(lines: Sequence[Line], *, factor: float = 1) -> list[Row]:
             rows.append(Row(label=line.label, strong=line.whole, cases=e.n.cases, reason=reason_of(e)))
         else:
             low, high = factor * e.interval.low, factor * e.interval.high
-            shown = numbers(factor * e.estimate, low, high, raw=e.estimate)
+            shown = numbers(factor * e.estimate, low, high)
             cases = None if line.outside else e.n.cases
             information = 1 / e.std_error**2 / max(known) if e.std_error else 0.0
             rows.append(Row(label=line.label, strong=line.whole, cases=cases, information=information, **shown))
