@@ -179,3 +179,28 @@ def test_slips_of_refused_rows_have_a_record_and_later_or_others_do_not_count():
     assert seen.opened == 3
     assert seen.without == ("P01-1-003",)
     assert opened_slips(None, (), practices=("P01",), until=dt.date(2026, 9, 30)) is None
+
+
+def filed_elsewhere(folder, rows):
+    """All of P04, some of its cases under a practice that the study does not have."""
+    recorded(folder, slice(None))
+    cases = pd.read_csv(folder / "cases.csv", dtype=str, keep_default_na=False)
+    cases.loc[cases.index[:rows], "practice_id"] = "P09"
+    cases.to_csv(folder / "cases.csv", index=False)
+    return folder
+
+
+def test_cases_under_a_wrong_practice_are_no_records_of_the_practice_whose_slips_they_were(tmp_path):
+    wrong = filed_elsewhere(tmp_path / "in", 19)
+    words = f"19 of {P04} opened slips have no record"
+    with pytest.raises(RecordsError, match=f"P04: {words}"):
+        raise run("send", GROUP, wrong, "--practice", "P04", "--into", tmp_path / "sent").exception
+    assert f"P04: {words}" in run("reduce", GROUP, wrong, "--into", tmp_path / "x", code=1).output
+    told = run("check", GROUP, wrong, code=1).output
+    assert words in told
+    assert "Nothing has to be corrected" not in told
+    few = filed_elsewhere(tmp_path / "few", 2)
+    sent = run("send", GROUP, few, "--practice", "P04", "--into", tmp_path / "sent")
+    assert sent.return_value == 0, sent.exception
+    (path,) = (tmp_path / "sent").iterdir()
+    assert read_exchange(path).slips_without_record == 2

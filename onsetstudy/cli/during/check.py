@@ -33,7 +33,7 @@ def command(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     have no record.
     """
     from onsetstudy.cli import given
-    from onsetstudy.cli.say import please_look
+    from onsetstudy.cli.say import first_of, please_look
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.records.derived.allocation import as_allocated, review_allocation
     from onsetstudy.records.derived.opened_slips import recorded_slips
@@ -45,7 +45,7 @@ def command(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     arms.say(kept)
     if kept is not None:
         for deviation in review_allocation(checked.cases, promised, kept).deviations:
-            please_look(f"{deviation.count} {deviation.text} ({', '.join(deviation.where[:5])}).")
+            please_look(f"{deviation.count} {deviation.text} ({first_of(deviation.where)}).")
         checked = as_allocated(checked, kept)
     elif promised.study.randomised and arms.without_list is None:
         please_look(

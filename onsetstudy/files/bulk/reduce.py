@@ -25,7 +25,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.derived.allocation import KeptList, known_arms, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
-from onsetstudy.records.derived.opened_slips import recorded_slips
+from onsetstudy.records.derived.opened_slips import practices_of, recorded_slips, slips_of
 from onsetstudy.records.derived.withdrawn import codes_read, without_cases
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 
@@ -253,8 +253,11 @@ def _reduce_part(job: _Job) -> bool:
 
 
 def _opened(kept: KeptList | None) -> frozenset[str]:
-    """Slips that the log shows: of others a part need not keep whether it names them."""
-    return frozenset() if kept is None or kept.log is None else frozenset(kept.log["slip"].astype(str))
+    """Slips that the log shows, as records may name them: of others a part need not keep whether it does."""
+    if kept is None or kept.log is None:
+        return frozenset()
+    slips = kept.log["slip"].astype(str)
+    return frozenset(slips) | frozenset(slips_of(practices_of(kept.log), slips))
 
 
 def _in_part(part: Part, problem: Problem) -> Problem:

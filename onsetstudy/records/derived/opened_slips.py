@@ -12,7 +12,7 @@ from onsetstudy.records.checks.headings import entries_under
 from onsetstudy.records.derived.allocation import JOIN, KeptList
 from onsetstudy.records.model import Records
 
-__all__ = ["MOST_MISSING", "OpenedSlips", "opened_slips", "recorded_slips"]
+__all__ = ["MOST_MISSING", "OpenedSlips", "opened_slips", "practices_of", "recorded_slips", "slips_of"]
 
 MOST_MISSING = 0.1
 """As of refused cases: where more are missing, the counts could mislead."""
@@ -40,10 +40,25 @@ class OpenedSlips:
 
 
 def recorded_slips(records: Records) -> frozenset[str]:
-    """Slips named by any row that was read: a refused case has a record, and is told as refused."""
-    return frozenset(records.cases["allocation_slip"].dropna().astype(str)) | entries_under(
+    """Slips named by any row that was read, each behind its practice; of a refused row by itself.
+
+    A refused case has a record, and is told as refused: it may have been refused for its practice. An accepted case
+    under another practice than its slip's is no record of the practice whose slip it was.
+    """
+    named = records.cases.dropna(subset="allocation_slip")
+    return frozenset(slips_of(named["practice_id"], named["allocation_slip"])) | entries_under(
         "allocation_slip", records.rejects
     )
+
+
+def slips_of(practice: pd.Series, slip: pd.Series) -> pd.Series:
+    """Slips behind their practices; capitals of a practice do not count."""
+    return practice.astype(str).str.casefold() + JOIN + slip.astype(str)
+
+
+def practices_of(log: pd.DataFrame) -> pd.Series:
+    """The practice of each line of an opening log."""
+    return log["stratum"].astype(str).str.split(JOIN, n=1, regex=False).str[0]
 
 
 def opened_slips(
@@ -70,9 +85,11 @@ def opened_slips(
         return None
     log = kept.log.drop_duplicates("slip")
     whose = {code.casefold() for code in practices}
-    own = log["stratum"].astype(str).str.split(JOIN, n=1, regex=False).str[0].str.casefold().isin(whose)
+    practice = practices_of(log)
+    own = practice.str.casefold().isin(whose)
     when = pd.to_datetime(log["opened_at"], errors="coerce")
     # A line whose time cannot be read was opened some day: it is counted rather than lost.
     counted = own & ~(when.dt.normalize() > pd.Timestamp(until))
     slips = log.loc[counted, "slip"].astype(str)
-    return OpenedSlips(opened=len(slips), without=tuple(slips[~slips.isin(list(recorded))]))
+    known = slips.isin(list(recorded)) | slips_of(practice[counted], slips).isin(list(recorded))
+    return OpenedSlips(opened=len(slips), without=tuple(slips[~known]))
