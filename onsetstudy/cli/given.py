@@ -121,7 +121,8 @@ def slips_told(
     if slips is not None and slips.without:
         please_look(
             f"{len(slips.without)} of {slips.opened} opened slips have no record ({first_of(slips.without)}). Enter "
-            "these cases under their practice, or find out what became of them: whoever leaves them out chooses who counts."
+            "these cases under their practice, or find out what became of them: whoever leaves them out chooses who "
+            "counts."
         )
     return slips
 
