@@ -1,0 +1,87 @@
+"""What was mistyped is told in a sentence, and nothing is entered or written for it."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from onsetstudy.cli.main import onsetstudy
+from onsetstudy.core.errors import OnsetStudyError, ProtocolError
+from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+
+pytestmark = pytest.mark.usefixtures("unpainted")
+
+ROOT = Path(__file__).parents[2]
+GROUP = ROOT / "protocols" / "mandibular_block_group.toml"
+AUDIT = ROOT / "protocols" / "infiltration_audit.toml"
+LEVEL = ("--level", "technique=ianb")
+
+
+def run(*arguments):
+    return CliRunner().invoke(onsetstudy, [str(a) for a in arguments])
+
+
+@pytest.fixture
+def mine(tmp_path):
+    return Path(shutil.copy(GROUP, tmp_path / "mine.toml"))
+
+
+@pytest.fixture
+def opened(mine):
+    """The opening log of a list of which one slip was opened."""
+    into = mine.parent / "list"
+    assert run("allocate", mine, "--into", into, "--slips", "2", "--way", "chain").exit_code == 0
+    ask = ("open-slip", into / "sealed-P01.json", "--case", "P01-0001", *LEVEL, "--protocol", mine)
+    assert run(*ask).exit_code == 0
+    return into / "opened-P01.csv"
+
+
+def asked(protocol, log):
+    """Every door that speaks with the ledger of a protocol alone."""
+    return (
+        ("pause", protocol, "--reason", "holidays"),
+        ("unblind", protocol, log, "--case", "P01-0001", "--reason", "a reaction"),
+        ("ledger", protocol),
+        ("ledger", protocol, "--verify"),
+    )
+
+
+def test_a_protocol_that_is_not_there_has_no_ledger_begun_and_no_arm_told(mine, opened):
+    wrong = mine.with_name("mien.toml")
+    for arguments in asked(wrong, opened):
+        done = run(*arguments)
+        assert str(done.exception).endswith(f"there is no file {wrong}. Check the name and the folder."), arguments
+        assert "buffered" not in done.output
+        assert "plain" not in done.output
+    assert not ledger_path(wrong).exists()
+
+
+def test_a_protocol_that_is_refused_has_nothing_entered(mine, opened):
+    run("lock", mine)
+    held = verified_ledger(ledger_path(mine))
+    mine.write_text(mine.read_text().replace("confirmations = 2", "confirmations = 0"))
+    for arguments in asked(mine, opened)[:2]:
+        assert isinstance(run(*arguments).exception, ProtocolError), arguments
+    assert verified_ledger(ledger_path(mine)) == held
+
+
+@pytest.mark.parametrize("given", [".", "", "{home}"])
+def test_a_folder_is_no_protocol(mine, opened, monkeypatch, given):
+    monkeypatch.chdir(mine.parent)
+    before = sorted(mine.parent.iterdir())
+    for arguments in asked(given.format(home=mine.parent), opened):
+        with pytest.raises(ProtocolError, match=r"his is a folder, not a protocol file\. Give the \.toml file in it"):
+            raise run(*arguments).exception
+    assert sorted(mine.parent.iterdir()) == before
+
+
+def test_a_ledger_whose_protocol_is_gone_is_read(mine):
+    run("lock", mine)
+    mine.unlink()
+    assert "locked, version 1" in run("ledger", mine).output
+
+
+def test_a_protocol_that_has_no_ledger_yet_is_told_what_begins_it(mine):
+    with pytest.raises(OnsetStudyError, match="There is no ledger mine.ledger.jsonl. The command lock begins it"):
+        raise run("ledger", mine).exception
