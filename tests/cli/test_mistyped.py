@@ -83,5 +83,5 @@ def test_a_ledger_whose_protocol_is_gone_is_read(mine):
 
 
 def test_a_protocol_that_has_no_ledger_yet_is_told_what_begins_it(mine):
-    with pytest.raises(OnsetStudyError, match="There is no ledger mine.ledger.jsonl. The command lock begins it"):
+    with pytest.raises(OnsetStudyError, match=r"There is no ledger mine\.ledger\.jsonl\. The command lock begins it"):
         raise run("ledger", mine).exception
