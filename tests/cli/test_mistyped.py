@@ -14,7 +14,7 @@ pytestmark = pytest.mark.usefixtures("unpainted")
 
 ROOT = Path(__file__).parents[2]
 GROUP = ROOT / "protocols" / "mandibular_block_group.toml"
-AUDIT = ROOT / "protocols" / "infiltration_audit.toml"
+DATA = ROOT / "data" / "synthetic"
 LEVEL = ("--level", "technique=ianb")
 
 
@@ -85,3 +85,42 @@ def test_a_ledger_whose_protocol_is_gone_is_read(mine):
 def test_a_protocol_that_has_no_ledger_yet_is_told_what_begins_it(mine):
     with pytest.raises(OnsetStudyError, match=r"There is no ledger mine\.ledger\.jsonl\. The command lock begins it"):
         raise run("ledger", mine).exception
+
+
+def test_what_was_wrong_is_said_once_and_with_one_stop(mine, opened):
+    told = run("allocate", mine, "--into", mine.parent / "other", "--slips", "2", "--way", "paper").stderr
+    run("lock", mine)
+    mine.write_text(mine.read_text().replace("confirmations = 2", "confirmations = 1"))
+    ask = ("open-slip", opened.with_name("sealed-P01.json"), "--case", "P01-0002", "--protocol", mine)
+    told += run(*ask, *LEVEL).stderr
+    assert "is not locked" in told
+    assert "--reason WHY. A study" in told
+    assert ".." not in told
+    with pytest.raises(OnsetStudyError, match=r"Foo is not a code of technique; nothing was opened\. Write one of"):
+        raise run(*ask, "--level", "technique=foo").exception
+
+
+def test_a_reason_that_is_empty_is_told_as_missing_alone(mine, tmp_path):
+    done = run("report", mine, DATA, "--without-list", " ", "--into", tmp_path / "out")
+    assert "(--without-list REASON)" in str(done.exception)
+    assert "Arms as injected" not in done.output
+
+
+def test_a_reason_for_no_list_is_told_once_by_send(mine, tmp_path):
+    done = run("send", mine, DATA, "--practice", "P01", "--without-list", "lost", "--into", tmp_path / "out")
+    assert done.exit_code == 0, done.exception
+    assert done.output.casefold().count("arms as injected; allocation not checked: lost") == 1
+
+
+def test_a_folder_is_no_file_sent_before(mine, tmp_path):
+    folder = tmp_path / "s2"
+    folder.mkdir()
+    done = run("send", mine, DATA, "--practice", "P01", "--after", folder, "--into", tmp_path / "out")
+    assert str(done.exception) == "s2: this is a folder, not a file. Give the file in it."
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_reason_of_a_withdrawal_reads_as_a_reason(mine):
+    ask = ("withdraw", mine, "--remove-data", "--case")
+    assert run(*ask, "P01-0001", "--reason", "moved away").output.endswith("counted. Reason: moved away.\n")
+    assert run(*ask, "P01-0002").output.endswith("counted.\n")
