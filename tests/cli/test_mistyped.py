@@ -4,6 +4,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from click import UsageError
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
@@ -124,3 +125,28 @@ def test_the_reason_of_a_withdrawal_reads_as_a_reason(mine):
     ask = ("withdraw", mine, "--remove-data", "--case")
     assert run(*ask, "P01-0001", "--reason", "moved away").output.endswith("counted. Reason: moved away.\n")
     assert run(*ask, "P01-0002").output.endswith("counted.\n")
+
+
+@pytest.mark.parametrize(
+    ("name", "more", "kinds"),
+    [
+        ("foo.txt", (), ".xlsx or .pdf"),
+        ("t.csv", (), ".xlsx or .pdf"),
+        ("records", (), ".xlsx or .pdf"),
+        ("wide.pdf", ("--wide",), ".xlsx or .csv"),
+        ("wide.txt", ("--wide",), ".xlsx or .csv"),
+    ],
+)
+def test_a_template_is_written_as_what_its_name_says_or_not_at_all(mine, name, more, kinds):
+    ask = ["template", str(mine), "--into", str(mine.parent / name), *more]
+    done = CliRunner().invoke(onsetstudy, ask, standalone_mode=False)
+    assert isinstance(done.exception, UsageError)
+    assert f"is written as {kinds}." in str(done.exception)
+    assert not (mine.parent / name).exists()
+
+
+def test_capitals_of_an_ending_do_not_matter(mine):
+    assert run("template", mine, "--into", mine.parent / "T.CSV", "--wide").exit_code == 0
+    assert (mine.parent / "T.CSV").read_bytes().startswith(b"wide_sheet,")
+    assert run("template", mine, "--into", mine.parent / "T.XLSX").exit_code == 0
+    assert (mine.parent / "T.XLSX").read_bytes().startswith(b"PK")
