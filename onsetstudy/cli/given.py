@@ -91,7 +91,7 @@ class GivenArms:
             if kept.broken_lines:
                 named = ", ".join(kept.broken_lines[:5])
                 please_look(f"the opening log was changed at {named}; ask for its backup.")
-        elif self.without_list is not None:
+        elif (self.without_list or "").strip():
             click.echo(f"Arms as injected; allocation not checked: {self.without_list}", err=True)
 
 

@@ -27,7 +27,7 @@ def lock_fault(path: Path, promised: Protocol) -> Problem | None:
         what = "this randomised protocol is not locked, and a study begins with its promises"
         return Problem(what=what, where=where, mend=mend, code="not_locked")
     if changes_since_lock(path):
-        mend = f"amend it with its reason: onsetstudy lock {path} --reason …"
+        mend = f"amend it with its reason: onsetstudy lock {path} --reason WHY"
         what = "this protocol was changed since it was locked"
         return Problem(what=what, where=where, mend=mend, code="changed_since_lock")
     return None
@@ -46,7 +46,7 @@ def hold_to_order(path: Path, promised: Protocol) -> None:
         return
     if not promised.study.invented:
         raise ProtocolError(fault)
-    please_look(f"{fault}. A study that is not invented would stop here.")
+    please_look(f"{fault} A study that is not invented would stop here.")
 
 
 def hold_to_order_beside(sealed: Path) -> None:

@@ -73,6 +73,8 @@ def read_text(path: str | Path, *, largest_mb: int = LARGEST_MB) -> str:
         return Unreadable(problem_in(path, what, mend, code))
 
     try:
+        if path.is_dir():
+            raise refuse("this is a folder, not a file", "give the file in it", "read")
         if not path.is_file():
             raise refuse("there is no such file", "check its name and folder", "read")
         if path.stat().st_size > largest_mb * MB:

@@ -222,7 +222,8 @@ def _told(kind: str, body: Mapping[str, Any]) -> str:
         return _look_told(body)
     if kind == "consent_withdrawn":
         kept = "its data up to then stay" if body["data"] == "kept" else "its rows are left out and counted"
-        return f"Consent withdrawn for case {body['case']}; {kept}. {body['reason']}".rstrip()
+        why = f" Reason: {body['reason']}" if body["reason"] else ""
+        return f"Consent withdrawn for case {body['case']}; {kept}.{why}"
     if kind == "file_received":
         head = f"; head of its ledger {body['head']}" if body["head"] else ""
         through = body["through"] or "no quarter"

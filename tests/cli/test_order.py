@@ -172,3 +172,18 @@ def test_an_opening_that_was_entered_and_is_not_in_the_log_is_seen(mine):
     code, told = verified(mine, log)
     assert code == 1
     assert "opened-P01.csv does not show the openings of P01-1-002" in told
+
+
+def test_a_second_list_of_a_study_is_drawn_with_a_word_about_the_first(mine):
+    second = "the ledger holds a list of this study already"
+    run("lock", mine)
+    into, told = drawn_before(mine)
+    assert second not in told
+    ask = ("allocate", mine, "--slips", "2", "--way", "chain", "--into")
+    more = run(*ask, mine.parent / "more", "--after", into)
+    assert more.exit_code == 0, more.exception
+    assert second not in more.output
+    again = run(*ask, mine.parent / "again")
+    assert again.exit_code == 0, again.exception
+    assert second in again.stderr
+    assert "--after" in again.stderr

@@ -166,7 +166,7 @@ def test_another_practice_is_told_at_the_first_case_and_codes_without_a_practice
         ({"technik": "ianb"}, "The level is technique, not technik; nothing was opened. It asks for: technique."),
         ({"technique": "ianb", "agent": "lidocaine"}, "Agent is not a level of this list"),
         ({}, "Technique is needed to open the next slip; give it as --level technique=…"),
-        ({"technique": "iamb"}, "Iamb is not a code of technique; nothing was opened: did you mean ianb?"),
+        ({"technique": "iamb"}, "Iamb is not a code of technique; nothing was opened. Did you mean ianb?"),
     ],
 )
 def test_levels_have_the_names_and_codes_of_the_list(tmp_path, drawn, levels, words):

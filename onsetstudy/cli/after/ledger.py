@@ -33,9 +33,12 @@ def command(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
     from onsetstudy.files.ledger.ledger_check import faults_of, held_against_nothing
+    from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.ledger import sentence, short_head, verify_entries
 
     path = ledger_path(protocol)
+    if not path.exists():
+        read_protocol(protocol)  # what was mistyped is told first; a ledger whose protocol is gone is read all the same
     entries = read_ledger(path)
     if not entries:
         raise OnsetStudyError(f"there is no ledger {path.name}. The command lock begins it")

@@ -91,7 +91,8 @@ def command(
     exchange = replace(exchange, ledger_head=head_beside(protocol))
     told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
     path = write_exchange(exchange, into)
-    if (doubt := arms_caution(exchange.arms)) is not None:
+    # Without list and log, the line on the arms has said it.
+    if kept is not None and (doubt := arms_caution(exchange.arms)) is not None:
         click.echo(doubt.text, err=True)
     click.echo("What a reader of the file could learn:")
     for sentence in (*what_can_be_learned(read_exchange(path)), *told):

@@ -86,6 +86,8 @@ def command(
     promised = read_protocol(protocol)
     hold_to_order(protocol, promised)
     _refuse_list_there(protocol, promised, into)
+    if after is None:
+        _say_list_held(protocol)
     if printed and way == "coordinator":
         raise OnsetStudyError("slips that the keeper opens are not printed; leave out --print")
     seed = secrets.randbelow(2**53) if seed is None else seed
@@ -142,6 +144,24 @@ def _refuse_list_there(protocol: Path, promised: Protocol, into: Path) -> None:
         raise OnsetStudyError(
             f"{into} holds a list already; a new one would undo the slips that were handed out. Choose another "
             f"folder; to make this list longer, add --after {into}."
+        )
+
+
+def _say_list_held(protocol: Path) -> None:
+    """That the study has a list already: whoever holds two could take the one whose next arm suits."""
+    from onsetstudy.cli.say import please_look
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.protocol.ledger import of_kind
+
+    held = of_kind(verified_ledger(ledger_path(protocol)), "list_drawn")
+    if held:
+        days = ", ".join(sorted({entry.at[:10] for entry in held}))
+        longer = " To make a list longer, --after with its folder goes on with it."
+        please_look(
+            f"the ledger holds a list of this study already (drawn {days}), and this is another one beside it. With "
+            "two lists an arm could be chosen: let slips be opened from one alone."
+            # What minimisation draws one by one is never used up.
+            f"{longer if any(entry.body['slips'] for entry in held) else ''}"
         )
 
 

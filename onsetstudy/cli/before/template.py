@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from onsetstudy.cli import options
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from onsetstudy.protocol.model import Protocol
 
 __all__ = ["command"]
 
@@ -34,9 +40,14 @@ def command(protocol: Path, into: Path, overwrite: bool, wide: bool) -> None:
 
     if into.exists() and not overwrite:
         raise click.UsageError(f"{into} is there already and may hold records. Give another name, or --overwrite.")
-    pdf = into.suffix.lower() == ".pdf"
-    if wide and pdf:
-        raise click.UsageError("--wide writes .xlsx or .csv; the case sheet on paper is another form.")
-    write = write_case_sheet if pdf else write_wide_template if wide else write_template
+    kinds: dict[str, Callable[[Path, Protocol], Path]]
+    if wide:
+        kinds = {".xlsx": write_wide_template, ".csv": write_wide_template}
+    else:
+        kinds = {".xlsx": write_template, ".pdf": write_case_sheet}
+    write = kinds.get(into.suffix.lower())
+    if write is None:
+        form = "the wide sheet" if wide else "the workbook or the case sheet on paper"
+        raise click.UsageError(f"{into}: {form} is written as {' or '.join(kinds)}. End the name so.")
     write(into, read_protocol(protocol))
     click.echo(f"Written: {into}")

@@ -21,10 +21,12 @@ def command(protocol: Path, reason: str, resume: bool, close: bool) -> None:
     from onsetstudy.cli.ledger_entries import enter_event, plain_reason
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.ledger import sentence
 
     if resume and close:
         raise click.UsageError("Give --resume or --close, not both.")
+    read_protocol(protocol)  # a mistyped name would begin a ledger of its own
     stopped = [e.kind for e in verified_ledger(ledger_path(protocol)) if e.kind in ("paused", "resumed", "closed")]
     state = stopped[-1] if stopped else "resumed"
     kind = "closed" if close else "resumed" if resume else "paused"

@@ -25,8 +25,10 @@ def command(protocol: Path, log: Path, case_id: str, reason: str) -> None:
     from onsetstudy.cli.ledger_entries import enter_event, plain_reason
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.sealed.kept_allocation import read_kept_logs
+    from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.ledger import sentence
 
+    read_protocol(protocol)  # a mistyped name would begin a ledger of its own
     told = plain_reason(reason)
     kept = read_kept_logs([log])
     rows = [] if kept.log is None else kept.log.astype(str).to_dict("records")

@@ -10,6 +10,7 @@ from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 from onsetstudy.files.file_lock import alone
 from onsetstudy.files.guard import problem_in
 from onsetstudy.files.output import write_bytes
+from onsetstudy.files.sources.protocol_toml import refuse_folder
 from onsetstudy.protocol.ledger import LedgerEntry, entry_line, make_entry, read_entries, verify_entries
 
 __all__ = ["Proposed", "enter", "ledger_path", "practice_ledger_path", "read_ledger", "verified_ledger"]
@@ -21,8 +22,15 @@ Proposed = tuple[str, Mapping[str, Any]]
 
 
 def ledger_path(protocol: Path) -> Path:
-    """Where the ledger of a protocol file is: ``mine.toml`` has ``mine.ledger.jsonl`` beside it; a ledger is itself."""
+    """Where the ledger of a protocol file is: ``mine.toml`` has ``mine.ledger.jsonl`` beside it; a ledger is itself.
+
+    Raises
+    ------
+    ProtocolError
+        If a folder is given.
+    """
     protocol = Path(protocol)
+    refuse_folder(protocol)
     return protocol if protocol.name.endswith(SUFFIX) else protocol.with_suffix(SUFFIX)
 
 

@@ -207,8 +207,8 @@ def refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
         codes = CODES.get(name, ())
         if codes and levels[name] not in codes:
             near = difflib.get_close_matches(levels[name].lower(), codes, n=1, cutoff=0.6)
-            mend = f"did you mean {near[0]}?" if near else f"Write one of {', '.join(codes)}"
-            raise DesignError(f"{levels[name]} is not a code of {name}; nothing was opened: {mend}")
+            mend = f"Did you mean {near[0]}?" if near else f"Write one of {', '.join(codes)}"
+            raise DesignError(f"{levels[name]} is not a code of {name}; nothing was opened. {mend}")
 
 
 def _content_of(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip: str | None) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from onsetstudy.files.guard import Unreadable, parse_toml, problem_in
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["read_protocol"]
+__all__ = ["read_protocol", "refuse_folder"]
 
 DECIMAL_COMMA = re.compile(r"(\s*[A-Za-z_][\w.]*\s*)=\s*([+-]?\d+),(\d+)(\s*(?:#.*)?)")
 
@@ -42,8 +42,7 @@ def read_protocol(path: str | Path) -> Protocol:
 
     if not path.exists():
         raise refuse(f"there is no file {path}", "check the name and the folder")
-    if path.is_dir():
-        raise refuse("this is a folder, not a protocol file", "give the .toml file in it")
+    refuse_folder(path)
     if path.suffix.lower() in (".xlsx", ".xlsm", ".xls", ".csv"):
         raise refuse("this is a table, not a protocol file", "give the protocol (.toml) first, then the records")
     try:
@@ -65,6 +64,20 @@ def read_protocol(path: str | Path) -> Protocol:
     if commas:
         raise ProtocolError(commas)
     return checked
+
+
+def refuse_folder(path: Path) -> None:
+    """Refuse a folder where a protocol is asked for.
+
+    Raises
+    ------
+    ProtocolError
+        If it is one.
+    """
+    if path.is_dir():
+        raise ProtocolError(
+            problem_in(path, "this is a folder, not a protocol file", "give the .toml file in it", "file")
+        )
 
 
 def _parsed(path: Path, text: str) -> tuple[dict[str, Any], list[Problem]]:
