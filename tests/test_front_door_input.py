@@ -258,3 +258,26 @@ def test_arms_without_a_reference_arm_are_told_from_an_unknown_one(verb):
 @pytest.mark.parametrize("column", [[1, "a", 2, 3, 4, 5, 6, 7], pd.Series([1, "a", 2, 3, 4, 5, 6, 7], dtype=object)])
 def test_names_among_numbers_are_refused_and_not_taken_for_levels(model, column):
     refused("names and numbers stand in one column: 'a' and 1", getattr(front, model), TIMES, {"x": column})
+
+
+def test_an_arm_is_said_once():
+    refused("said twice", Cases, TIMES, NAMED, reference_arm="plain", covariates={"arm": NAMED[::-1]})
+    two = {"reference_arm": "plain", "reference": {"arm": "buffered"}}
+    for model in MODELS:
+        refused("two reference arms", getattr(front, model), TIMES, {"arm": NAMED}, **two)
+    alike = front.fit_proportional_hazards(TIMES, {"arm": NAMED}, reference_arm="plain", reference={"arm": "plain"})
+    assert alike.estimates[0].contrast == "buffered / plain"
+
+
+def test_cases_do_not_change_with_the_arrays_they_were_made_of():
+    given = {name: np.arange(8.0) for name in ("period", "weight", "x")} | {"arm": pd.Categorical(NAMED)}
+    by_name = {"x": given["x"], "arm": given["arm"]}
+    cases = Cases(TIMES, period=given["period"], weight=given["weight"], covariates=by_name)
+    for name in ("period", "weight", "x"):
+        given[name][1] = 99.0
+    given["arm"][0] = "buffered"
+    by_name["more"] = NAMED
+    assert [cases.period[1], cases.weight[1], cases.covariates["x"][1]] == [1.0, 1.0, 1.0]
+    assert (cases.covariates["arm"][0], list(cases.covariates)) == ("plain", ["x", "arm"])
+    with pytest.raises(ValueError, match="read-only"):
+        cases.covariates["x"][1] = 9.0

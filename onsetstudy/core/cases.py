@@ -139,6 +139,9 @@ class Cases:
         if self.reference_arm and self.arm is None:
             mend = "give the arm of every case, or no reference arm"
             found.append(Problem.of_key("arm", "there is a reference arm, but no arm", mend))
+        if self.arm is not None and "arm" in self.covariates:
+            mend = "give it as arm, or as the covariate of that name"
+            found.append(Problem.of_key("arm", "the arm is said twice, as arm and as covariate", mend, code="twice"))
         return found
 
     def __len__(self) -> int:
@@ -190,9 +193,9 @@ def _covariate(values: ArrayLike, n: int, name: str, problems: list[Problem]) ->
     if array is None:
         return _frozen(np.zeros(n))
     if (levels := _categorical(values)) is not None:
-        return levels
+        return levels.copy()
     # Lists come as objects; what holds numbers only is a column of numbers.
-    return _frozen(np.asarray(values) if array.dtype == object and isinstance(values, list | tuple) else array)
+    return _frozen(np.array(values if array.dtype == object and isinstance(values, list | tuple) else array))
 
 
 def unknown_reference(named: str, seen: Iterable[str]) -> tuple[str, str]:
