@@ -281,3 +281,47 @@ def test_cases_do_not_change_with_the_arrays_they_were_made_of():
     assert (cases.covariates["arm"][0], list(cases.covariates)) == ("plain", ["x", "arm"])
     with pytest.raises(ValueError, match="read-only"):
         cases.covariates["x"][1] = 9.0
+
+
+@pytest.mark.parametrize("model", MODELS)
+def test_models_take_cases(model):
+    times = front.Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, np.inf, 2, 2, 4, 4, 6, 8])
+    said = {"reference_arm": "plain", "conf_level": 0.8}
+    cases = Cases(times, ["plain"] * 6 + ["buffered"] * 6, **said)
+    by_hand = getattr(front, model)(times, {"arm": cases.arm}, **said)
+    assert repr(getattr(front, model)(cases)) == repr(by_hand)
+    refused("cluster is not used", front.fit_accelerated_time, Cases(TIMES, NAMED, cluster=ARM))
+    refused("block is not used", getattr(front, model), Cases(TIMES, NAMED, block=ARM))
+
+
+def test_a_model_of_one_group_takes_cases_of_one_group():
+    assert repr(front.fit_accelerated_time(Cases(TIMES))) == repr(front.fit_accelerated_time(TIMES))
+    refused("Give Intervals", front.fit_never_numb, Cases(TIMES))
+
+
+def test_durations_take_cases_with_all_that_is_said_of_them():
+    back = np.where(np.isinf(RIGHT), np.nan, 30 + 3 * np.arange(8.0))
+    said = {"reference_arm": "plain", "stratum": list("ababbaba"), "weight": np.array([1, 2, 1, 1, 1, 1, 3, 1])}
+    cases = Cases(TIMES, NAMED, **said)
+    found = front.compare_durations(cases, back, back + 5)
+    assert repr(found) == repr(front.compare_durations(TIMES, back, back + 5, NAMED, **said))
+    assert found.n.cases == 9
+    assert "2 of 11 cases never became numb" in found.caution[-2].text
+    refused("arm is given beside", front.compare_durations, cases, back, back + 5, NAMED)
+    refused("no arm", front.compare_durations, TIMES, back, back + 5)
+    curve = front.fit_duration(TIMES, back, back + 5)
+    assert repr(front.fit_duration(Cases(TIMES, weight=np.ones(8)), back, back + 5)) == repr(curve)
+    refused("one group", front.fit_duration, cases, back, back + 5)
+
+
+def test_covariates_are_named_columns_or_none():
+    assert Cases(TIMES, covariates=None).covariates == {}
+    refused("covariates are list", Cases, TIMES, covariates=[1, 2])
+
+
+def test_no_row_may_be_chosen_but_no_half_one():
+    assert len(TIMES.take([])) == len(Cases(TIMES, NAMED, covariates={"x": LEFT}).take([])) == 0
+    assert len(TIMES.take(np.zeros(8, dtype=bool))) == 0
+    for choose in (TIMES.take, Cases(TIMES, NAMED).take):
+        with pytest.raises(OnsetStudyError, match="indices or a boolean mask"):
+            choose([0.5])

@@ -26,7 +26,7 @@ from onsetstudy.core.arrays import (
     weights_per_case,
 )
 from onsetstudy.core.errors import OnsetStudyError, Problem
-from onsetstudy.core.intervals import Intervals, require_intervals
+from onsetstudy.core.intervals import Intervals, chosen_rows, require_intervals
 
 __all__ = ["Cases", "Verb", "merge_alike", "takes_cases", "unknown_reference"]
 
@@ -47,7 +47,9 @@ _NUMBERS = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cases:
-    """Checked, read-only cases, as every estimator takes them.
+    """Checked, read-only cases, as the verbs that compare arms or fit hazards or curves take them.
+
+    ``fit_never_numb`` takes bare arrays only, and ``compare_pain``, whose outcome is a score.
 
     Parameters
     ----------
@@ -122,7 +124,12 @@ class Cases:
         if self.weight is not None:
             checked = weights_per_case(self.weight, n, self.weight_kind, problems)
             object.__setattr__(self, "weight", _frozen(checked))
-        covariates = {str(k): _covariate(v, n, str(k), problems) for k, v in self.covariates.items()}
+        named: Any = {} if self.covariates is None else self.covariates
+        if not isinstance(named, Mapping | pd.DataFrame):
+            mend = 'give named columns, for example {"age": age}'
+            problems.append(Problem.of_key("covariates", f"the covariates are {type(named).__name__}", mend))
+            named = {}
+        covariates = {str(k): _covariate(v, n, str(k), problems) for k, v in named.items()}
         object.__setattr__(self, "covariates", covariates)
         problems += self._said_wrongly()
         if problems:
@@ -163,7 +170,7 @@ class Cases:
 
     def take(self, rows: ArrayLike) -> Cases:
         """The chosen rows (indices or a boolean mask), in that order."""
-        rows = np.asarray(rows)
+        rows = chosen_rows(rows)
         parts = {n: getattr(self, n)[rows] for n in self.filled if n != "covariates"}
         covariates = {k: _some(v, rows) for k, v in self.covariates.items()}
         return replace(self, outcome=self.outcome.take(rows), covariates=covariates, **parts)
@@ -264,7 +271,7 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
         def verb(*args: Any, **kwargs: Any) -> R_co:
             given = signature.bind_partial(*args, **kwargs).arguments
             if isinstance(given.get(first), Cases):
-                cases, rest = _of_cases(given, first, uses, second)
+                cases, rest = _of_cases(given, first, uses, second, needed=second not in may_be_none)
             elif first in given:
                 require_intervals(given[first], first)
                 cases, rest = _of_arrays(given, first, second)
@@ -292,7 +299,9 @@ def _no_robust_error(with_clusters: bool) -> Problem:
     return Problem.of_key("weight_kind", what, mend)
 
 
-def _of_cases(given: Mapping[str, Any], first: str, uses: tuple[str, ...], second: str) -> tuple[Cases, dict[str, Any]]:
+def _of_cases(
+    given: Mapping[str, Any], first: str, uses: tuple[str, ...], second: str, *, needed: bool
+) -> tuple[Cases, dict[str, Any]]:
     """The cases, and the verb's own options."""
     cases: Cases = given[first]
     taken = (*uses, *(("arm", "covariates") if second == "covariates" else (second,)))
@@ -308,12 +317,12 @@ def _of_cases(given: Mapping[str, Any], first: str, uses: tuple[str, ...], secon
         for name in cases.filled
         if name not in taken
     ]
-    if second == "arm" and cases.arm is None:
+    if needed and second == "arm" and cases.arm is None:
         problems.append(Problem.of_key("arm", "the cases have no arm", "give the arm of every case"))
-    if second == "arm" and not cases.reference_arm:
+    if needed and second == "arm" and not cases.reference_arm:
         mend = "name the arm that the others are compared with"
         problems.append(Problem.of_key("reference_arm", "the cases name no reference arm", mend))
-    if second == "covariates" and cases.arm is None and not cases.covariates:
+    if needed and second == "covariates" and cases.arm is None and not cases.covariates:
         problems.append(
             Problem.of_key("covariates", "the cases have no covariate", "give arm or covariates", code="covariate")
         )
