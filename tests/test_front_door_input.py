@@ -325,3 +325,61 @@ def test_no_row_may_be_chosen_but_no_half_one():
     for choose in (TIMES.take, Cases(TIMES, NAMED).take):
         with pytest.raises(OnsetStudyError, match="indices or a boolean mask"):
             choose([0.5])
+
+
+def test_a_contrast_arm_that_nobody_has_is_told_from_a_single_arm():
+    call = front.probability_numb_sooner
+    refused("no case belongs to 'zz'; arms seen: buffered, plain", call, TIMES, NAMED, reference_arm="plain",
+            contrast_arm="zz")  # fmt: skip
+    refused("'plain' is the reference arm", call, TIMES, NAMED, reference_arm="plain", contrast_arm="plain")
+    three = [*NAMED[:6], "warmed", "warmed"]
+    with pytest.raises(OnsetStudyError, match="no reference arm is named") as caught:
+        call(TIMES, three)
+    assert len(caught.value.problems) == 1
+    pair = call(TIMES, three, reference_arm="plain", contrast_arm="warmed")
+    assert pair.contrast == "warmed before plain"
+
+
+def test_a_kind_of_weight_without_weights_asks_nothing():
+    said = {"reference_arm": "plain", "weight_kind": "probabilities"}
+    left_out = front.estimate_rmst(TIMES, NAMED, reference_arm="plain", tau_min=4)
+    assert repr(front.estimate_rmst(Cases(TIMES, NAMED, **said), tau_min=4)) == repr(left_out)
+    refused("robust error", front.estimate_rmst, TIMES, NAMED, tau_min=4, weight=np.full(8, 0.5), **said)
+
+
+@pytest.mark.parametrize(
+    ("verb", "option", "value"),
+    [
+        ("estimate_rmst", "grace_min", -1),
+        ("success_by", "grace_min", "x"),
+        ("estimate_rmst", "grace_min", np.nan),
+        ("compare_arms", "n_resamples", 1.5),
+        ("compare_arms", "max_enumeration", "x"),
+        ("compare_arms", "trend", {"plain": "a", "buffered": 1}),
+        ("probability_numb_sooner", "weight_kind", "x"),
+    ],
+)
+def test_numbers_that_cannot_be_meant_are_refused(verb, option, value):
+    refused(option, getattr(front, verb), TIMES, NAMED, reference_arm="plain", **ARMED[verb] | {option: value})
+
+
+def test_a_curve_says_what_it_cannot_use():
+    refused("say it in Cases only|Say it in Cases only", front.fit_npmle, Cases(TIMES), weight=np.ones(8))
+    refused("tolerance is 'x'", front.fit_npmle, TIMES, tolerance="x")
+    curve = front.fit_npmle(TIMES)
+    refused("a minute is missing", curve.at, [1.0, np.nan])
+    refused("'x'|text", curve.at, "x")
+    assert curve.at(np.inf)[1] == curve.at([np.inf])[1][0]
+    refused("factor is 'x'", TIMES.rescale, "x")
+
+
+def test_the_check_of_proportionality_names_the_covariates_there_are():
+    times = front.Intervals(np.arange(8.0), np.arange(8.0) + 1)
+    columns = {"arm": NAMED, "age": np.arange(8.0) % 3}
+    refused("there are arm, age", front.check_proportionality, times, columns, covariate="zz")
+    refused("split_min holds", front.check_proportionality, times, {"arm": np.tile(["a", "b"], 4)}, split_min=["a"])
+
+
+def test_pain_of_an_arm_is_not_compared_with_itself():
+    said = {"reference_arm": "plain", "contrast_arm": "plain", "moment": "insertion", "unit": "mm"}
+    refused("compared with itself", front.compare_pain, np.arange(8.0), NAMED, **said)

@@ -39,10 +39,15 @@ _NUMBERS = {
     "tau_min": "write minutes above 0, for example 15",
     "target_min": "write minutes above 0, for example 5",
     "share": "write a number between 0 and 1, for example 0.5",
-    "n_resamples": "write a whole number; 9999 is usual",
-    "replicates": "write a whole number; 500 is usual",
+    "grace_min": "write minutes of 0 or more, or leave it out for the usual gap",
 }
 """Options of verbs that are one number, and what to write; their ranges the verbs themselves check."""
+_WHOLE = {
+    "n_resamples": "write a whole number; 9999 is usual",
+    "replicates": "write a whole number; 500 is usual",
+    "max_enumeration": "write a whole number; 200000 is usual",
+}
+"""As above, of options that count something."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -277,10 +282,11 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
                 cases, rest = _of_arrays(given, first, second)
             else:
                 return function(*args, **kwargs)  # What is missing, Python itself says.
-            for name in _NUMBERS.keys() & rest.keys():
-                if rest[name] is not None or name not in may_be_none:
-                    require_number(rest[name], name, _NUMBERS[name])
-            if cases.weight_kind == "probabilities" and not (robust and cases.cluster is not None):
+            for name, mend in (_NUMBERS | _WHOLE).items():
+                if name in rest and (rest[name] is not None or name not in may_be_none):
+                    require_number(rest[name], name, mend, whole=name in _WHOLE)
+            weighed = cases.weight is not None and cases.weight_kind == "probabilities"
+            if weighed and not (robust and cases.cluster is not None):
                 raise OnsetStudyError(_no_robust_error(robust))
             return cast(Callable[..., R_co], function)(**_arguments(cases, first, second, signature.parameters), **rest)
 

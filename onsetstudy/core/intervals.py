@@ -13,7 +13,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray, IntArray, StrArray, real_numbers
+from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray, IntArray, StrArray, real_numbers, require_number
 from onsetstudy.core.errors import OnsetStudyError, Problem, require
 
 __all__ = [
@@ -144,6 +144,7 @@ class Intervals:
 
     def rescale(self, factor: float) -> Intervals:
         """Intervals in another unit of time: every end times ``factor``."""
+        require_number(factor, "factor", "write a number above 0, for example 60")
         return Intervals(self.left * factor, self.right * factor)
 
 

@@ -21,7 +21,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import FloatArray, real_numbers
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
@@ -101,8 +101,9 @@ def check_proportionality(
     coded = code_covariates(covariates, len(times), with_arm(reference_arm, reference))
     columns = [j for j, name in enumerate(coded.names) if name == covariate]
     if len(columns) != 1:
-        what = f"{covariate!r} is {len(columns)} columns of the design, whose columns are {', '.join(coded.names)}"
-        raise OnsetStudyError.of_key("covariate", what, "name one that is a single column")
+        what = f"{covariate!r} is {len(columns)} columns of the design"
+        mend = f"name a covariate of one column; there are {', '.join(dict.fromkeys(coded.names))}"
+        raise OnsetStudyError.of_key("covariate", what, mend)
     strata = None if stratum is None else np.unique(stratum, return_inverse=True)[1]
     problem = set_up(times, coded.x, strata, curves=curves)
     maximum = maximise(problem)
@@ -147,9 +148,7 @@ def _stretches(
     maximum: Maximum, column: int, ends: FloatArray, times: Intervals, split_min: ArrayLike | None, conf_level: float
 ) -> tuple[EffectStretch, ...]:
     seen = times.right[np.isfinite(times.right)]
-    splits = (
-        np.array([float(np.median(seen))]) if split_min is None else np.atleast_1d(np.asarray(split_min, dtype=float))
-    )
+    splits = np.atleast_1d(np.median(seen) if split_min is None else real_numbers(split_min, "split_min"))
     edges = np.concatenate(([0.0], np.sort(splits), [np.inf]))
     member = np.array([(ends > low) & (ends <= high) for low, high in itertools.pairwise(edges)])
     used = member.any(axis=1)
