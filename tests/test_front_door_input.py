@@ -383,3 +383,9 @@ def test_the_check_of_proportionality_names_the_covariates_there_are():
 def test_pain_of_an_arm_is_not_compared_with_itself():
     said = {"reference_arm": "plain", "contrast_arm": "plain", "moment": "insertion", "unit": "mm"}
     refused("compared with itself", front.compare_pain, np.arange(8.0), NAMED, **said)
+
+
+def test_an_arm_has_a_name():
+    arm = np.where(np.arange(8) == 5, "", NAMED)
+    refused("arm of case 5 .counted from 0. has no name", Cases, TIMES, arm)
+    refused("has no name", front.success_by, TIMES, arm, reference_arm="plain", target_min=4)

@@ -124,6 +124,9 @@ class Cases:
             values = getattr(self, name)
             if values is not None:
                 object.__setattr__(self, name, _frozen(texts_per_case(values, n, name, problems)))
+        if not problems and self.arm is not None and (blank := np.flatnonzero(np.asarray(self.arm) == "")).size:
+            what = f"the arm of case {blank[0]} (counted from 0) has no name"
+            problems.append(Problem.of_key("arm", what, "name the arm of every case or leave the case out"))
         if self.period is not None:
             object.__setattr__(self, "period", _frozen(numbers_per_case(self.period, n, "period", problems)))
         if self.weight is not None:
