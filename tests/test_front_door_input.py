@@ -258,3 +258,134 @@ def test_arms_without_a_reference_arm_are_told_from_an_unknown_one(verb):
 @pytest.mark.parametrize("column", [[1, "a", 2, 3, 4, 5, 6, 7], pd.Series([1, "a", 2, 3, 4, 5, 6, 7], dtype=object)])
 def test_names_among_numbers_are_refused_and_not_taken_for_levels(model, column):
     refused("names and numbers stand in one column: 'a' and 1", getattr(front, model), TIMES, {"x": column})
+
+
+def test_an_arm_is_said_once():
+    refused("said twice", Cases, TIMES, NAMED, reference_arm="plain", covariates={"arm": NAMED[::-1]})
+    two = {"reference_arm": "plain", "reference": {"arm": "buffered"}}
+    for model in MODELS:
+        refused("two reference arms", getattr(front, model), TIMES, {"arm": NAMED}, **two)
+    alike = front.fit_proportional_hazards(TIMES, {"arm": NAMED}, reference_arm="plain", reference={"arm": "plain"})
+    assert alike.estimates[0].contrast == "buffered / plain"
+
+
+def test_cases_do_not_change_with_the_arrays_they_were_made_of():
+    given = {name: np.arange(8.0) for name in ("period", "weight", "x")} | {"arm": pd.Categorical(NAMED)}
+    by_name = {"x": given["x"], "arm": given["arm"]}
+    cases = Cases(TIMES, period=given["period"], weight=given["weight"], covariates=by_name)
+    for name in ("period", "weight", "x"):
+        given[name][1] = 99.0
+    given["arm"][0] = "buffered"
+    by_name["more"] = NAMED
+    assert [cases.period[1], cases.weight[1], cases.covariates["x"][1]] == [1.0, 1.0, 1.0]
+    assert (cases.covariates["arm"][0], list(cases.covariates)) == ("plain", ["x", "arm"])
+    with pytest.raises(ValueError, match="read-only"):
+        cases.covariates["x"][1] = 9.0
+
+
+@pytest.mark.parametrize("model", MODELS)
+def test_models_take_cases(model):
+    times = front.Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, np.inf, 2, 2, 4, 4, 6, 8])
+    said = {"reference_arm": "plain", "conf_level": 0.8}
+    cases = Cases(times, ["plain"] * 6 + ["buffered"] * 6, **said)
+    by_hand = getattr(front, model)(times, {"arm": cases.arm}, **said)
+    assert repr(getattr(front, model)(cases)) == repr(by_hand)
+    refused("cluster is not used", front.fit_accelerated_time, Cases(TIMES, NAMED, cluster=ARM))
+    refused("block is not used", getattr(front, model), Cases(TIMES, NAMED, block=ARM))
+
+
+def test_a_model_of_one_group_takes_cases_of_one_group():
+    assert repr(front.fit_accelerated_time(Cases(TIMES))) == repr(front.fit_accelerated_time(TIMES))
+    refused("Give Intervals", front.fit_never_numb, Cases(TIMES))
+
+
+def test_durations_take_cases_with_all_that_is_said_of_them():
+    back = np.where(np.isinf(RIGHT), np.nan, 30 + 3 * np.arange(8.0))
+    said = {"reference_arm": "plain", "stratum": list("ababbaba"), "weight": np.array([1, 2, 1, 1, 1, 1, 3, 1])}
+    cases = Cases(TIMES, NAMED, **said)
+    found = front.compare_durations(cases, back, back + 5)
+    assert repr(found) == repr(front.compare_durations(TIMES, back, back + 5, NAMED, **said))
+    assert found.n.cases == 9
+    assert "2 of 11 cases never became numb" in found.caution[-2].text
+    refused("arm is given beside", front.compare_durations, cases, back, back + 5, NAMED)
+    refused("no arm", front.compare_durations, TIMES, back, back + 5)
+    curve = front.fit_duration(TIMES, back, back + 5)
+    assert repr(front.fit_duration(Cases(TIMES, weight=np.ones(8)), back, back + 5)) == repr(curve)
+    refused("one group", front.fit_duration, cases, back, back + 5)
+
+
+def test_covariates_are_named_columns_or_none():
+    assert Cases(TIMES, covariates=None).covariates == {}
+    refused("covariates are list", Cases, TIMES, covariates=[1, 2])
+
+
+def test_no_row_may_be_chosen_but_no_half_one():
+    assert len(TIMES.take([])) == len(Cases(TIMES, NAMED, covariates={"x": LEFT}).take([])) == 0
+    assert len(TIMES.take(np.zeros(8, dtype=bool))) == 0
+    for choose in (TIMES.take, Cases(TIMES, NAMED).take):
+        with pytest.raises(OnsetStudyError, match="indices or a boolean mask"):
+            choose([0.5])
+
+
+def test_a_contrast_arm_that_nobody_has_is_told_from_a_single_arm():
+    call = front.probability_numb_sooner
+    refused("no case belongs to 'zz'; arms seen: buffered, plain", call, TIMES, NAMED, reference_arm="plain",
+            contrast_arm="zz")  # fmt: skip
+    refused("'plain' is the reference arm", call, TIMES, NAMED, reference_arm="plain", contrast_arm="plain")
+    three = [*NAMED[:6], "warmed", "warmed"]
+    with pytest.raises(OnsetStudyError, match="no reference arm is named") as caught:
+        call(TIMES, three)
+    assert len(caught.value.problems) == 1
+    pair = call(TIMES, three, reference_arm="plain", contrast_arm="warmed")
+    assert pair.contrast == "warmed before plain"
+
+
+def test_a_kind_of_weight_without_weights_asks_nothing():
+    said = {"reference_arm": "plain", "weight_kind": "probabilities"}
+    left_out = front.estimate_rmst(TIMES, NAMED, reference_arm="plain", tau_min=4)
+    assert repr(front.estimate_rmst(Cases(TIMES, NAMED, **said), tau_min=4)) == repr(left_out)
+    refused("robust error", front.estimate_rmst, TIMES, NAMED, tau_min=4, weight=np.full(8, 0.5), **said)
+
+
+@pytest.mark.parametrize(
+    ("verb", "option", "value"),
+    [
+        ("estimate_rmst", "grace_min", -1),
+        ("success_by", "grace_min", "x"),
+        ("estimate_rmst", "grace_min", np.nan),
+        ("compare_arms", "n_resamples", 1.5),
+        ("compare_arms", "max_enumeration", "x"),
+        ("compare_arms", "trend", {"plain": "a", "buffered": 1}),
+        ("probability_numb_sooner", "weight_kind", "x"),
+    ],
+)
+def test_numbers_that_cannot_be_meant_are_refused(verb, option, value):
+    refused(option, getattr(front, verb), TIMES, NAMED, reference_arm="plain", **ARMED[verb] | {option: value})
+
+
+def test_a_curve_says_what_it_cannot_use():
+    refused("say it in Cases only|Say it in Cases only", front.fit_npmle, Cases(TIMES), weight=np.ones(8))
+    refused("tolerance is 'x'", front.fit_npmle, TIMES, tolerance="x")
+    curve = front.fit_npmle(TIMES)
+    refused("a minute is missing", curve.at, [1.0, np.nan])
+    refused("'x'|text", curve.at, "x")
+    assert curve.at(np.inf)[1] == curve.at([np.inf])[1][0]
+    refused("factor is 'x'", TIMES.rescale, "x")
+
+
+def test_the_check_of_proportionality_names_the_covariates_there_are():
+    times = front.Intervals(np.arange(8.0), np.arange(8.0) + 1)
+    columns = {"arm": NAMED, "age": np.arange(8.0) % 3}
+    refused("there are arm, age", front.check_proportionality, times, columns, covariate="zz")
+    refused("split_min holds", front.check_proportionality, times, {"arm": np.tile(["a", "b"], 4)}, split_min=["a"])
+
+
+def test_pain_of_an_arm_is_not_compared_with_itself():
+    said = {"reference_arm": "plain", "contrast_arm": "plain", "moment": "insertion", "unit": "mm"}
+    refused("compared with itself", front.compare_pain, np.arange(8.0), NAMED, **said)
+
+
+def test_an_arm_has_a_name():
+    arm = np.where(np.arange(8) == 5, "", NAMED)
+    refused("arm of case 5 .counted from 0. has no name", Cases, TIMES, arm)
+    refused("has no name", front.success_by, TIMES, arm, reference_arm="plain", target_min=4)

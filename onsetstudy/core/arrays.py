@@ -87,15 +87,15 @@ def _no_numbers(name: str, found: str) -> OnsetStudyError:
     return OnsetStudyError.of_key(name, f"{name} holds {found}", "give plain numbers", code="not_numbers")
 
 
-def require_number(value: object, name: str, mend: str) -> None:
-    """Refuse what is not one number, such as a text, a list or a truth value.
+def require_number(value: object, name: str, mend: str, *, whole: bool = False) -> None:
+    """Refuse what is not one number (a ``whole`` one), such as a text, a list or a truth value.
 
     Raises
     ------
     OnsetStudyError
         With ``mend`` as its correction.
     """
-    if isinstance(value, bool) or not isinstance(value, numbers.Real):
+    if isinstance(value, bool) or not isinstance(value, numbers.Integral if whole else numbers.Real):
         raise OnsetStudyError.of_key(name, f"{name} is {value!r}", mend)
 
 

@@ -26,7 +26,7 @@ from onsetstudy.core.arrays import (
     weights_per_case,
 )
 from onsetstudy.core.errors import OnsetStudyError, Problem
-from onsetstudy.core.intervals import Intervals, require_intervals
+from onsetstudy.core.intervals import Intervals, chosen_rows, require_intervals
 
 __all__ = ["Cases", "Verb", "merge_alike", "takes_cases", "unknown_reference"]
 
@@ -39,15 +39,22 @@ _NUMBERS = {
     "tau_min": "write minutes above 0, for example 15",
     "target_min": "write minutes above 0, for example 5",
     "share": "write a number between 0 and 1, for example 0.5",
-    "n_resamples": "write a whole number; 9999 is usual",
-    "replicates": "write a whole number; 500 is usual",
+    "grace_min": "write minutes of 0 or more, or leave it out for the usual gap",
 }
 """Options of verbs that are one number, and what to write; their ranges the verbs themselves check."""
+_WHOLE = {
+    "n_resamples": "write a whole number; 9999 is usual",
+    "replicates": "write a whole number; 500 is usual",
+    "max_enumeration": "write a whole number; 200000 is usual",
+}
+"""As above, of options that count something."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cases:
-    """Checked, read-only cases, as every estimator takes them.
+    """Checked, read-only cases, as the verbs that compare arms or fit hazards or curves take them.
+
+    ``fit_never_numb`` takes bare arrays only, and ``compare_pain``, whose outcome is a score.
 
     Parameters
     ----------
@@ -117,12 +124,20 @@ class Cases:
             values = getattr(self, name)
             if values is not None:
                 object.__setattr__(self, name, _frozen(texts_per_case(values, n, name, problems)))
+        if not problems and self.arm is not None and (blank := np.flatnonzero(np.asarray(self.arm) == "")).size:
+            what = f"the arm of case {blank[0]} (counted from 0) has no name"
+            problems.append(Problem.of_key("arm", what, "name the arm of every case or leave the case out"))
         if self.period is not None:
             object.__setattr__(self, "period", _frozen(numbers_per_case(self.period, n, "period", problems)))
         if self.weight is not None:
             checked = weights_per_case(self.weight, n, self.weight_kind, problems)
             object.__setattr__(self, "weight", _frozen(checked))
-        covariates = {str(k): _covariate(v, n, str(k), problems) for k, v in self.covariates.items()}
+        named: Any = {} if self.covariates is None else self.covariates
+        if not isinstance(named, Mapping | pd.DataFrame):
+            mend = 'give named columns, for example {"age": age}'
+            problems.append(Problem.of_key("covariates", f"the covariates are {type(named).__name__}", mend))
+            named = {}
+        covariates = {str(k): _covariate(v, n, str(k), problems) for k, v in named.items()}
         object.__setattr__(self, "covariates", covariates)
         problems += self._said_wrongly()
         if problems:
@@ -139,6 +154,9 @@ class Cases:
         if self.reference_arm and self.arm is None:
             mend = "give the arm of every case, or no reference arm"
             found.append(Problem.of_key("arm", "there is a reference arm, but no arm", mend))
+        if self.arm is not None and "arm" in self.covariates:
+            mend = "give it as arm, or as the covariate of that name"
+            found.append(Problem.of_key("arm", "the arm is said twice, as arm and as covariate", mend, code="twice"))
         return found
 
     def __len__(self) -> int:
@@ -160,7 +178,7 @@ class Cases:
 
     def take(self, rows: ArrayLike) -> Cases:
         """The chosen rows (indices or a boolean mask), in that order."""
-        rows = np.asarray(rows)
+        rows = chosen_rows(rows)
         parts = {n: getattr(self, n)[rows] for n in self.filled if n != "covariates"}
         covariates = {k: _some(v, rows) for k, v in self.covariates.items()}
         return replace(self, outcome=self.outcome.take(rows), covariates=covariates, **parts)
@@ -190,9 +208,9 @@ def _covariate(values: ArrayLike, n: int, name: str, problems: list[Problem]) ->
     if array is None:
         return _frozen(np.zeros(n))
     if (levels := _categorical(values)) is not None:
-        return levels
+        return levels.copy()
     # Lists come as objects; what holds numbers only is a column of numbers.
-    return _frozen(np.asarray(values) if array.dtype == object and isinstance(values, list | tuple) else array)
+    return _frozen(np.array(values if array.dtype == object and isinstance(values, list | tuple) else array))
 
 
 def unknown_reference(named: str, seen: Iterable[str]) -> tuple[str, str]:
@@ -261,16 +279,17 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
         def verb(*args: Any, **kwargs: Any) -> R_co:
             given = signature.bind_partial(*args, **kwargs).arguments
             if isinstance(given.get(first), Cases):
-                cases, rest = _of_cases(given, first, uses, second)
+                cases, rest = _of_cases(given, first, uses, second, needed=second not in may_be_none)
             elif first in given:
                 require_intervals(given[first], first)
                 cases, rest = _of_arrays(given, first, second)
             else:
                 return function(*args, **kwargs)  # What is missing, Python itself says.
-            for name in _NUMBERS.keys() & rest.keys():
-                if rest[name] is not None or name not in may_be_none:
-                    require_number(rest[name], name, _NUMBERS[name])
-            if cases.weight_kind == "probabilities" and not (robust and cases.cluster is not None):
+            for name, mend in (_NUMBERS | _WHOLE).items():
+                if name in rest and (rest[name] is not None or name not in may_be_none):
+                    require_number(rest[name], name, mend, whole=name in _WHOLE)
+            weighed = cases.weight is not None and cases.weight_kind == "probabilities"
+            if weighed and not (robust and cases.cluster is not None):
                 raise OnsetStudyError(_no_robust_error(robust))
             return cast(Callable[..., R_co], function)(**_arguments(cases, first, second, signature.parameters), **rest)
 
@@ -289,7 +308,9 @@ def _no_robust_error(with_clusters: bool) -> Problem:
     return Problem.of_key("weight_kind", what, mend)
 
 
-def _of_cases(given: Mapping[str, Any], first: str, uses: tuple[str, ...], second: str) -> tuple[Cases, dict[str, Any]]:
+def _of_cases(
+    given: Mapping[str, Any], first: str, uses: tuple[str, ...], second: str, *, needed: bool
+) -> tuple[Cases, dict[str, Any]]:
     """The cases, and the verb's own options."""
     cases: Cases = given[first]
     taken = (*uses, *(("arm", "covariates") if second == "covariates" else (second,)))
@@ -305,12 +326,12 @@ def _of_cases(given: Mapping[str, Any], first: str, uses: tuple[str, ...], secon
         for name in cases.filled
         if name not in taken
     ]
-    if second == "arm" and cases.arm is None:
+    if needed and second == "arm" and cases.arm is None:
         problems.append(Problem.of_key("arm", "the cases have no arm", "give the arm of every case"))
-    if second == "arm" and not cases.reference_arm:
+    if needed and second == "arm" and not cases.reference_arm:
         mend = "name the arm that the others are compared with"
         problems.append(Problem.of_key("reference_arm", "the cases name no reference arm", mend))
-    if second == "covariates" and cases.arm is None and not cases.covariates:
+    if needed and second == "covariates" and cases.arm is None and not cases.covariates:
         problems.append(
             Problem.of_key("covariates", "the cases have no covariate", "give arm or covariates", code="covariate")
         )

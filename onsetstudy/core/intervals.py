@@ -13,10 +13,18 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray, IntArray, StrArray, real_numbers
+from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray, IntArray, StrArray, real_numbers, require_number
 from onsetstudy.core.errors import OnsetStudyError, Problem, require
 
-__all__ = ["REASONS", "DerivedOnset", "Intervals", "derive_intervals", "frozen_array", "require_intervals"]
+__all__ = [
+    "REASONS",
+    "DerivedOnset",
+    "Intervals",
+    "chosen_rows",
+    "derive_intervals",
+    "frozen_array",
+    "require_intervals",
+]
 
 
 def frozen_array(values: ArrayLike) -> FloatArray:
@@ -111,9 +119,7 @@ class Intervals:
 
     def take(self, rows: ArrayLike) -> Intervals:
         """Intervals of the chosen rows (indices or a boolean mask), in that order; they are not checked again."""
-        rows = np.asarray(rows)
-        if rows.ndim != 1:
-            raise OnsetStudyError(f"rows must be one row of indices or a boolean mask, not of shape {rows.shape}")
+        rows = chosen_rows(rows)
         return self._of_valid(self.left[rows], self.right[rows])
 
     def with_row(self, left: float, right: float) -> Intervals:
@@ -138,7 +144,23 @@ class Intervals:
 
     def rescale(self, factor: float) -> Intervals:
         """Intervals in another unit of time: every end times ``factor``."""
+        require_number(factor, "factor", "write a number above 0, for example 60")
         return Intervals(self.left * factor, self.right * factor)
+
+
+def chosen_rows(rows: ArrayLike) -> IndexArray | BoolArray:
+    """Indices or a boolean mask, as an array; no row at all is a choice too.
+
+    Raises
+    ------
+    OnsetStudyError
+    """
+    chosen: IndexArray = np.asarray(rows)
+    if chosen.ndim != 1 or (chosen.size and chosen.dtype.kind not in "iub"):
+        raise OnsetStudyError(
+            f"rows must be one row of indices or a boolean mask, not {chosen.dtype} of shape {chosen.shape}"
+        )
+    return chosen if chosen.size else np.zeros(0, dtype=np.intp)
 
 
 def require_intervals(times: object, name: str = "times") -> None:

@@ -105,6 +105,10 @@ def with_arm(reference_arm: object, reference: Mapping[str, str] | None) -> Mapp
             reference, Mapping, "reference", 'give the reference level by column, for example {"technique": "block"}'
         )
     named = str(reference_arm)
+    other = str((reference or {}).get(MAIN, named))
+    if named and named != other:
+        what = f"two reference arms are named: {named!r} as reference_arm, {other!r} in reference"
+        raise OnsetStudyError(Problem.of_key("reference_arm", what, "name one of them only", code="twice"))
     return {MAIN: named, **(reference or {})} if named else reference
 
 

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from onsetstudy.core.arrays import real_numbers
+from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import frozen_array
 from onsetstudy.core.results import (
     Assumption,
@@ -89,8 +91,15 @@ class OnsetCurve(Serialisable):
         tuple of float or of ndarray, shape (m,)
             ``low`` counts every mass whose interval began before ``t`` as numb already, ``high`` only
             those whose interval has ended by ``t``. Equal where the data decide.
+
+        Raises
+        ------
+        OnsetStudyError
+            If a minute is missing or no number.
         """
-        t_array = np.asarray(t, dtype=float)
+        t_array = real_numbers(t, "t")
+        if np.isnan(t_array).any():
+            raise OnsetStudyError.of_key("t", "a minute is missing", "give minutes from clock zero")
         cumulative = np.concatenate(([0.0], np.cumsum(self.mass)))
         ended = np.searchsorted(self.right, t_array, side="right")
         # An exact time t has happened at t; an open interval (t, r] has not begun at t.

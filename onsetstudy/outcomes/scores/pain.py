@@ -57,7 +57,7 @@ def compare_pain(
     Raises
     ------
     OnsetStudyError
-        If the arrays differ in length, or scores are no numbers.
+        If the arrays differ in length, scores are no numbers, or both arms are the same.
 
     References
     ----------
@@ -75,6 +75,9 @@ def compare_pain(
     require_level(conf_level)
     scores, arms = real_numbers(score, "score"), np.asarray(arm).astype(str)
     reference_arm, contrast_arm = str(reference_arm), str(contrast_arm)
+    if reference_arm == contrast_arm:
+        what = f"{contrast_arm!r} would be compared with itself"
+        raise OnsetStudyError.of_key("contrast_arm", what, "name another arm than the reference arm")
     if scores.shape != arms.shape or scores.ndim != 1:
         raise OnsetStudyError(f"score and arm must be equally long rows, not {scores.shape} and {arms.shape}")
     given = ~np.isnan(scores)

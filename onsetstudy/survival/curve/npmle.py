@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import FloatArray, checked_weight
+from onsetstudy.core.arrays import FloatArray, checked_weight, require_number
 from onsetstudy.core.cases import Cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals, require_intervals
@@ -151,6 +151,8 @@ def _digest(spans: Spans, tolerance: float, max_iterations: int) -> bytes:
 
 def _fit(spans: Spans, n: Counts, tolerance: float, max_iterations: int) -> OnsetCurve:
     """Certified maximum over the spans."""
+    require_number(tolerance, "tolerance", "write a small number above 0; 1e-8 is usual")
+    require_number(max_iterations, "max_iterations", "write a whole number; 200 is usual", whole=True)
     mass, gap, steps = _maximum(spans, tolerance, max_iterations)
     if not gap <= tolerance:
         reason = f"the search for the maximum stopped at a gap of {gap:.1e} instead of {tolerance:.1e}"
@@ -178,10 +180,12 @@ def _one_group(
     if not isinstance(times, Cases):
         require_intervals(times)
         return times, checked_weight(weight, len(times), weight_kind), weight_kind
-    fault = "weight is given beside cases that may hold it" if weight is not None else ""
     others = [name for name in times.filled if name != "weight"]
-    fault = f"a curve is of one group of cases, and takes no {', '.join(others)}" if others else fault
-    if fault:
+    if weight is not None:
+        what = "weight is given beside cases that may hold it"
+        raise OnsetStudyError.of_key("weight", what, "say it in Cases only", code="twice")
+    if others:
+        fault = f"a curve is of one group of cases, and takes no {', '.join(others)}"
         raise OnsetStudyError.of_key("times", fault, "give Cases of one group, and no more", code="unused")
     return times.outcome, None if times.weight is None else np.asarray(times.weight), times.weight_kind
 

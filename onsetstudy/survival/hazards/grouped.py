@@ -25,9 +25,10 @@ import pandas as pd
 import statsmodels.api as sm
 from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import FloatArray, IndexArray, require_level
+from onsetstudy.core.arrays import FloatArray, IndexArray
+from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.intervals import Intervals, require_intervals
+from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Certificate, Counts, Fit
 from onsetstudy.inference.design_matrix import code_covariates, with_arm
 from onsetstudy.inference.likelihood import central_slopes, wald_ratio
@@ -59,6 +60,7 @@ class _Kinds:
         return np.asarray(np.exp(np.clip(predictor, -40, 5)), dtype=np.float64)
 
 
+@takes_cases(second="covariates")
 def fit_grouped_hazards(
     times: Intervals, covariates: Mapping[str, Any] | pd.DataFrame, *, reference_arm: str = "",
     reference: Mapping[str, str] | None = None, conf_level: float = 0.95,
@@ -67,7 +69,7 @@ def fit_grouped_hazards(
 
     Parameters
     ----------
-    times : Intervals, n cases
+    times : Intervals, n cases, or Cases
         Onset in (left, right] on a schedule that cases share; missed tests may span several gaps.
     covariates : DataFrame or mapping, n rows
     reference_arm : str
@@ -101,8 +103,6 @@ def fit_grouped_hazards(
     >>> f"{ratio.contrast}: {ratio.estimate:.2f}"
     'buffered / plain: 1.97'
     """
-    require_intervals(times)
-    require_level(conf_level)
     coded = code_covariates(covariates, len(times), with_arm(reference_arm, reference))
     counts = Counts.of(np.isfinite(times.right))
     if counts.onsets == 0:

@@ -21,9 +21,10 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from onsetstudy.core.arrays import FloatArray, IndexArray, label_codes, require_level
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
-from onsetstudy.core.intervals import Intervals, require_intervals
+from onsetstudy.core.arrays import FloatArray, real_numbers
+from onsetstudy.core.cases import takes_cases
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts, HypothesisTest
 from onsetstudy.inference.design_matrix import code_covariates, with_arm
 from onsetstudy.inference.likelihood import central_slopes
@@ -40,6 +41,7 @@ FLAT = "the onsets of a stretch of time do not say how large the ratio is there"
 FEWEST = 3
 
 
+@takes_cases("stratum", second="covariates")
 def check_proportionality(
     times: Intervals,
     covariates: Mapping[str, Any] | pd.DataFrame,
@@ -56,7 +58,7 @@ def check_proportionality(
 
     Parameters
     ----------
-    times : Intervals, n cases
+    times : Intervals, n cases, or Cases
     covariates : DataFrame or mapping, n rows
         As for the fit; ``covariate`` must code as one column.
     split_min : array_like of float, optional
@@ -96,13 +98,14 @@ def check_proportionality(
     >>> f"{found.contrast}: p = {found.test.p_value:.2f}"
     'buffered / plain: p = 0.84'
     """
-    require_intervals(times)
-    require_level(conf_level)
     coded = code_covariates(covariates, len(times), with_arm(reference_arm, reference))
     columns = [j for j, name in enumerate(coded.names) if name == covariate]
     if len(columns) != 1:
-        raise OnsetStudyError(f"{covariate} must be one column of the design, not {len(columns)}")
-    problem = set_up(times, coded.x, _strata(stratum, len(times)), curves=curves)
+        what = f"{covariate!r} is {len(columns)} columns of the design"
+        mend = f"name a covariate of one column; there are {', '.join(dict.fromkeys(coded.names))}"
+        raise OnsetStudyError.of_key("covariate", what, mend)
+    strata = None if stratum is None else np.unique(stratum, return_inverse=True)[1]
+    problem = set_up(times, coded.x, strata, curves=curves)
     maximum = maximise(problem)
     finite = np.isfinite(maximum.baseline.increment)
     ends = problem.support_right[maximum.baseline.position][finite]
@@ -118,16 +121,6 @@ def check_proportionality(
         n=counts,
         source="Grambsch & Therneau 1994, Biometrika 81:515-526 (the widened model)",
     )
-
-
-def _strata(stratum: ArrayLike | None, n: int) -> IndexArray | None:
-    if stratum is None:
-        return None
-    problems = list[Problem]()
-    codes, _ = label_codes(stratum, n, "stratum", problems)
-    if problems:
-        raise OnsetStudyError(problems)
-    return codes.astype(np.intp)
 
 
 def _time_test(maximum: Maximum, column: int, ends: FloatArray, contrast: str, counts: Counts) -> HypothesisTest:
@@ -155,9 +148,7 @@ def _stretches(
     maximum: Maximum, column: int, ends: FloatArray, times: Intervals, split_min: ArrayLike | None, conf_level: float
 ) -> tuple[EffectStretch, ...]:
     seen = times.right[np.isfinite(times.right)]
-    splits = (
-        np.array([float(np.median(seen))]) if split_min is None else np.atleast_1d(np.asarray(split_min, dtype=float))
-    )
+    splits = np.atleast_1d(np.median(seen) if split_min is None else real_numbers(split_min, "split_min"))
     edges = np.concatenate(([0.0], np.sort(splits), [np.inf]))
     member = np.array([(ends > low) & (ends <= high) for low, high in itertools.pairwise(edges)])
     used = member.any(axis=1)

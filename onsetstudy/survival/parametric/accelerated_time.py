@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts
@@ -43,6 +44,7 @@ NEARLY_ZERO = 1e-8
 CERTAIN = 1e-6
 
 
+@takes_cases(second="covariates")
 def fit_accelerated_time(
     times: Intervals,
     covariates: Mapping[str, Any] | pd.DataFrame | None = None,
@@ -56,7 +58,7 @@ def fit_accelerated_time(
 
     Parameters
     ----------
-    times : Intervals, n cases
+    times : Intervals, n cases, or Cases
         Onset in (left, right], minutes; ``left = 0`` is allowed.
     covariates : DataFrame or mapping, n rows, optional
     family : str

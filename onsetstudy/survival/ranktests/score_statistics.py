@@ -6,6 +6,7 @@ They simply add up over strata, so practices can be pooled, number for number, w
 from __future__ import annotations
 
 import math
+import numbers
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -165,7 +166,7 @@ def arm_direction(arms: Sequence[str], trend: Mapping[str, float] | None) -> Flo
             "trend", f"trend gives {trend[name]!r} for the arm {name!r}", "give a finite number for an arm that occurs"
         )
         for name in trend
-        if name not in arms or not math.isfinite(trend[name])
+        if name not in arms or not (isinstance(trend[name], numbers.Real) and math.isfinite(trend[name]))
     ]
     if not problems and len({trend[name] for name in arms}) == 1:
         mend = "give scores in the order in which onset may change, for example 0, 1, 2"

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from onsetstudy.core.arrays import BoolArray
+from onsetstudy.core.cases import Cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, HypothesisTest
@@ -78,10 +79,11 @@ def duration_intervals(onset: Intervals, loss_left: ArrayLike, loss_right: Array
     return Intervals(begin[used] - onset.right[used], end[used] - onset.left[used]), used
 
 
-def fit_duration(onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike) -> OnsetCurve:
+def fit_duration(onset: Cases | Intervals, loss_left: ArrayLike, loss_right: ArrayLike) -> OnsetCurve:
     """Descriptive curve of the chance of *still numb* by minutes since onset, among those who became numb.
 
-    Parameters are those of :func:`duration_intervals`.
+    Parameters are those of :func:`duration_intervals`; the onset may be :class:`~onsetstudy.core.cases.Cases` of one
+    group.
 
     Raises
     ------
@@ -97,26 +99,34 @@ def fit_duration(onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike) 
     >>> curve.quantile(0.5)
     (44.0, 51.0)
     """
-    durations, used = _some(onset, loss_left, loss_right, "duration")
+    cases = onset if isinstance(onset, Cases) else Cases(onset)
+    numb = _numb(cases, loss_left, loss_right, "duration")
     method = "nonparametric maximum likelihood for durations, each reduced to the interval that its two gaps allow"
-    return _reduced(fit_npmle(durations), durations, used, method)
+    return _reduced(fit_npmle(numb), cases, numb, method)
 
 
 def compare_durations(
-    onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike, arm: ArrayLike, *, reference_arm: str, **options: Any
+    onset: Cases | Intervals,
+    loss_left: ArrayLike,
+    loss_right: ArrayLike,
+    arm: ArrayLike | None = None,
+    *,
+    reference_arm: str = "",
+    **options: Any,
 ) -> HypothesisTest:
     """Test of whether numbness lasts equally long in all arms, among those who became numb.
 
     Parameters
     ----------
     onset, loss_left, loss_right
-        As in :func:`duration_intervals`.
+        As in :func:`duration_intervals`. With :class:`~onsetstudy.core.cases.Cases` as onset, arm, reference arm,
+        strata, blocks, clusters and weights stand in them.
     arm : array_like of str, shape (n,)
     reference_arm : str
         Arm that the others are compared with.
     **options
-        Passed to :func:`~onsetstudy.survival.ranktests.compare.compare_arms`; ``stratum``, ``block`` and ``cluster``
-        have shape (n,).
+        Passed to :func:`~onsetstudy.survival.ranktests.compare.compare_arms`; ``stratum``, ``block``, ``cluster``
+        and ``weight`` have shape (n,).
 
     Returns
     -------
@@ -138,43 +148,49 @@ def compare_durations(
     >>> found.contrast, found.statistic > 0
     ('buffered - plain', True)
     """
-    durations, used = _some(onset, loss_left, loss_right, "duration_test")
-    for name in ("stratum", "block", "cluster"):
-        if options.get(name) is not None:
-            options[name] = np.asarray(options[name])[used]
-    test = compare_arms(durations, np.asarray(arm)[used], reference_arm=reference_arm, **options)
-    test = replace(test, quantity="duration_test")
-    return _reduced(test, durations, used, f"{test.method}; durations reduced to intervals")
+    if isinstance(onset, Cases):
+        cases = onset
+        beside = {"arm": arm, "reference_arm": reference_arm or None}
+        options |= {name: value for name, value in beside.items() if value is not None}
+    else:
+        per_case = {name: options.pop(name) for name in ("stratum", "block", "cluster", "weight") if name in options}
+        cases = Cases(onset, arm, reference_arm=reference_arm, **per_case)
+    numb = _numb(cases, loss_left, loss_right, "duration_test")
+    test = replace(compare_arms(numb, **options), quantity="duration_test")
+    return _reduced(test, cases, numb, f"{test.method}; durations reduced to intervals")
 
 
-def _some(onset: Intervals, loss_left: ArrayLike, loss_right: ArrayLike, quantity: str) -> tuple[Intervals, BoolArray]:
-    """The intervals of :func:`duration_intervals`; raises if there are none."""
-    durations, used = duration_intervals(onset, loss_left, loss_right)
+def _numb(cases: Cases, loss_left: ArrayLike, loss_right: ArrayLike, quantity: str) -> Cases:
+    """The cases that became numb, their outcome being :func:`duration_intervals`; raises if there are none."""
+    durations, used = duration_intervals(cases.outcome, loss_left, loss_right)
     if not used.any():
         raise NotEstimable(quantity, "no case became numb", code="no_onset")
-    return durations, used
+    return replace(cases.take(used), outcome=durations)
 
 
-def _reduced(result: R, durations: Intervals, used: BoolArray, method: str) -> R:
+def _reduced(result: R, cases: Cases, numb: Cases, method: str) -> R:
     """A result that says that durations were reduced to intervals."""
     return replace(
         result,
         method=method,
         assumptions=(*result.assumptions, _REDUCED),
-        caution=(*result.caution, *_cautions(used, durations)),
+        caution=(*result.caution, *_cautions(cases, numb)),
         source=_SOURCE,
     )
 
 
-def _cautions(used: BoolArray, durations: Intervals) -> tuple[Caution, ...]:
+def _cautions(cases: Cases, numb: Cases) -> tuple[Caution, ...]:
     cautions = []
-    left_out = int((~used).sum())
+    left_out = cases.n - numb.n
     if left_out:
         text = (
-            f"{left_out} of {used.size} cases never became numb and have no duration. Arms that differ in who "
+            f"{left_out} of {cases.n} cases never became numb and have no duration. Arms that differ in who "
             "becomes numb differ in whom this describes."
         )
         cautions.append(Caution(code="numb_cases_only", text=text))
+    durations = numb.outcome
+    if numb.weight is not None and numb.weight_kind == "counts":
+        durations = durations.take(np.repeat(np.arange(len(numb)), np.asarray(numb.weight, dtype=np.int64)))
     seen = ~durations.right_censored
     if seen.any():
         width = float(np.median((durations.right - durations.left)[seen]))

@@ -121,6 +121,8 @@ class ArmedCases:
         felt within ``grace_min`` (default: the usual gap) before it count as not numb ``until`` then. Where anybody
         was, none, since the curve itself then says how the others may have gone on.
         """
+        if grace_min is not None and not grace_min >= 0:
+            raise OnsetStudyError.of_key("grace_min", f"grace_min is {grace_min:g}", "write minutes of 0 or more")
         grace = _usual_gap(self.times, self.weight) if grace_min is None else grace_min
         times, told = self.times, dict[str, tuple[Caution, ...]]()
         for arm in self.arms:
@@ -146,18 +148,23 @@ class ArmedCases:
         return Counts.of(events[chosen], self.arm[chosen], arms or self.arms, cases=self.weight[chosen])
 
 
-def _arm_problems(present: set[str], reference_arm: str, two_arms: bool) -> list[Problem]:
+def _arm_problems(present: set[str], reference_arm: str, contrast_arm: str | None, two_arms: bool) -> list[Problem]:
     """What stands against comparing the arms that are present with the reference arm."""
-    others, found = sorted(present - {reference_arm}), []
+    others = sorted(present - {reference_arm})
     if reference_arm not in present:
-        found.append(Problem.of_key("arm", *unknown_reference(reference_arm, others), code="reference_arm"))
-    elif not others:
+        return [Problem.of_key("arm", *unknown_reference(reference_arm, others), code="reference_arm")]
+    if not others:
         what = f"no case belongs to an arm other than {reference_arm!r}"
-        found.append(Problem.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm"))
-    if two_arms and len(others) > 1:
+        return [Problem.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm")]
+    if contrast_arm is not None and contrast_arm not in others:
+        what = f"no case belongs to {contrast_arm!r}; arms seen: {', '.join(sorted(present))}"
+        if contrast_arm == reference_arm:
+            what = f"{contrast_arm!r} is the reference arm"
+        return [Problem.of_key("contrast_arm", what, f"name one of these: {', '.join(others)}")]
+    if two_arms and contrast_arm is None and len(others) > 1:
         what = f"{len(others)} arms could be compared with {reference_arm!r}: {', '.join(others)}"
-        found.append(Problem.of_key("arm", what, "name one of them as contrast_arm", code="many_arms"))
-    return found
+        return [Problem.of_key("arm", what, "name one of them as contrast_arm", code="many_arms")]
+    return []
 
 
 def sort_arms(
@@ -199,13 +206,13 @@ def sort_arms(
     if problems:
         raise OnsetStudyError(problems)
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
+    contrast_arm = None if contrast_arm is None else str(contrast_arm)
+    if problems := _arm_problems(set(arm_of.tolist()), reference_arm, contrast_arm, two_arms):
+        raise OnsetStudyError(problems)
     if contrast_arm is not None:
         kept = np.isin(arm_of, [reference_arm, contrast_arm])
         times, arm_of, stratum_of, many = times.take(kept), arm_of[kept], stratum_of[kept], many[kept]
-    present = set(arm_of.tolist())
-    if problems := _arm_problems(present, reference_arm, two_arms):
-        raise OnsetStudyError(problems)
-    arms = (reference_arm, *sorted(present - {reference_arm}))
+    arms = (reference_arm, *sorted(set(arm_of.tolist()) - {reference_arm}))
     names = sorted(set(stratum_of.tolist()))
     full = [s for s in names if all(np.any((stratum_of == s) & (arm_of == a)) for a in arms)]
     if not full:
