@@ -6,7 +6,7 @@ import pytest
 
 from onsetstudy.core.canonical import digest_of_text
 from onsetstudy.records.chair.agreement import (
-    assessor_agreement,
+    agreement_on,
     latest_sequence,
     next_step,
     training_answers,
@@ -29,6 +29,11 @@ FIRST_OF_A1 = [
     "No sign; looks out of the window, breathing evenly.",
 ]
 DIGEST = "ecd0df8b09a35f269ee3624e3dfec01ab7c374884ebdba2820093245f2b54305"
+
+
+def assessor_agreement(events):
+    """Of every two on every sequence."""
+    return tuple(a for name, answers in training_answers(events).items() for a in agreement_on(name, answers))
 
 
 def answers(page, assessor, responses, first=1, sequence=None):

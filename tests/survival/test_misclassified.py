@@ -10,9 +10,14 @@ import pytest
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.testing.misclassified import fit_misclassified
+from onsetstudy.survival.testing.misclassified import fit_kernel, kernel_of_tests
 
 MINUTES = np.arange(1.0, 11.0)
+
+
+def fit_misclassified(case, minute, felt, **errors):
+    """The curve from every test of a group."""
+    return fit_kernel(kernel_of_tests(case, minute, felt, **errors), **errors)
 
 
 def teeth_of(n, *, se=1.0, sp=1.0, seed=1, confirmations=2):

@@ -17,7 +17,6 @@ __all__ = [
     "Apart",
     "TrainingAnswers",
     "agreement_on",
-    "assessor_agreement",
     "latest_sequence",
     "next_step",
     "training_answers",
@@ -79,20 +78,14 @@ def training_answers(events: Iterable[Event]) -> TrainingAnswers:
     return found
 
 
-def assessor_agreement(events: Iterable[Event]) -> tuple[Agreement, ...]:
-    """Agreement of every two assessors on every sequence, over the moments that both answered.
+def agreement_on(
+    sequence: str, answers: Mapping[str, Mapping[int, str]], *, of: str | None = None
+) -> tuple[Agreement, ...]:
+    """Agreement of every two who answered one sequence, on moments that both did; ``of`` somebody, with the others.
 
     More than two are compared two by two: who should talk to whom about what is asked, and one number for all would not
     say. Observed agreement alone is no measure: two who always say *felt* agree wholly. So Cohen's kappa stands beside.
     """
-    by_sequence = training_answers(events).items()
-    return tuple(a for sequence, answers in by_sequence for a in agreement_on(sequence, answers))
-
-
-def agreement_on(
-    sequence: str, answers: Mapping[str, Mapping[int, str]], *, of: str | None = None
-) -> tuple[Agreement, ...]:
-    """Agreement of every two who answered one sequence; ``of`` somebody, with each of the others."""
     found = []
     for first, second in itertools.combinations(sorted(answers), 2):
         moments = sorted(answers[first].keys() & answers[second].keys())

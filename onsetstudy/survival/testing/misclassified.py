@@ -20,7 +20,6 @@ __all__ = [
     "ErrorKernel",
     "MisclassifiedCurve",
     "fit_kernel",
-    "fit_misclassified",
     "kernel_of_intervals",
     "kernel_of_tests",
 ]
@@ -112,25 +111,8 @@ class MisclassifiedCurve:
         return low, min(high, 1.0)
 
 
-def fit_misclassified(
-    case: ArrayLike, minute: ArrayLike, felt: ArrayLike, *, sensitivity: float, specificity: float
-) -> MisclassifiedCurve:
-    """Nonparametric maximum likelihood of onset from every test of a group, each of which may err.
-
-    Parameters
-    ----------
-    case : array_like of int, shape (m,)
-        Case of each valid target reading, 0 to n - 1; a case without a reading says nothing.
-    minute : array_like of float, shape (m,)
-        Minutes from clock zero.
-    felt : array_like of bool, shape (m,)
-    sensitivity, specificity : float
-        In (.5, 1]. Control teeth inform the second alone: they are not numb. Neither can be read off target teeth
-        without tests that go on after the onset is confirmed.
-
-    Returns
-    -------
-    MisclassifiedCurve
+def fit_kernel(kernel: ErrorKernel, *, sensitivity: float, specificity: float) -> MisclassifiedCurve:
+    """The curve of greatest likelihood for what tests say under the sensitivity and specificity that the kernel has.
 
     Raises
     ------
@@ -144,12 +126,6 @@ def fit_misclassified(
     likelihood of what was observed stands. Sensation that returns is not in the model. Constrained Newton steps on the
     masses (Wang 2007, J R Stat Soc B 69:185) with nonnegative least squares.
     """
-    kernel = kernel_of_tests(case, minute, felt, sensitivity=sensitivity, specificity=specificity)
-    return fit_kernel(kernel, sensitivity=sensitivity, specificity=specificity)
-
-
-def fit_kernel(kernel: ErrorKernel, *, sensitivity: float, specificity: float) -> MisclassifiedCurve:
-    """The curve of greatest likelihood for what tests say under the sensitivity and specificity that the kernel has."""
     mass, violation = _maximum(kernel.chance, kernel.weight)
     return MisclassifiedCurve(
         edges=kernel.edges,
@@ -170,7 +146,23 @@ def _check_errors(sensitivity: float, specificity: float) -> None:
 def kernel_of_tests(
     case: ArrayLike, minute: ArrayLike, felt: ArrayLike, *, sensitivity: float, specificity: float
 ) -> ErrorKernel:
-    """Likelihood of each case's tests for an onset in each gap; parameters as in :func:`fit_misclassified`."""
+    """Likelihood of each case's tests, each of which may err, for an onset in each gap.
+
+    Parameters
+    ----------
+    case : array_like of int, shape (m,)
+        Case of each valid target reading, 0 to n - 1; a case without a reading says nothing.
+    minute : array_like of float, shape (m,)
+        Minutes from clock zero.
+    felt : array_like of bool, shape (m,)
+    sensitivity, specificity : float
+        In (.5, 1]. Control teeth inform the second alone: they are not numb. Neither can be read off target teeth
+        without tests that go on after the onset is confirmed.
+
+    Returns
+    -------
+    ErrorKernel
+    """
     _check_errors(sensitivity, specificity)
     se, sp = sensitivity, specificity
     number, at, answer = np.asarray(case, dtype=np.int64), np.asarray(minute, dtype=float), np.asarray(felt, dtype=bool)
