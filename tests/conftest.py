@@ -2,6 +2,8 @@ from __future__ import annotations
 
 import gc
 import os
+import shutil
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -14,6 +16,16 @@ settings.load_profile("thorough" if THOROUGH else "house")
 
 LIMIT_S = 8.0
 """Seconds of processor that a test may take without the mark slow: it says two, but a loaded machine takes more."""
+
+
+MEMORY, ROOM = Path("/dev/shm"), 2**30
+"""Where what is written needs no disk, and how much has to be free there: a run leaves a third of it."""
+
+
+def pytest_configure():
+    """Folders of tests lie in memory where there is one: what is put away safely waits for no disk."""
+    if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > ROOM:
+        os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
 
 
 @pytest.hookimpl(wrapper=True)

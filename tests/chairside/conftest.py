@@ -14,8 +14,10 @@ import pytest
 
 from tests.clean_process import CommandProcess
 
-EXE = shutil.which("chromium") or shutil.which("chromium-browser")
-NO_BROWSER = "no browser: apt-get install -y chromium, and pip install playwright"
+BROWSERS = ("chromium-headless-shell", "chromium", "chromium-browser")
+"""The first one paints and runs pages as the others do, without windows of its own: a fifth less of processor."""
+EXE = next(filter(None, map(shutil.which, BROWSERS)), None)
+NO_BROWSER = "no browser: apt-get install -y chromium-headless-shell, and pip install playwright"
 
 
 class Server:

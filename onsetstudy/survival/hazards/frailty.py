@@ -177,7 +177,7 @@ def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> t
     start[-1] = np.clip(start[-1], *held)
     found = optimize.minimize(
         negative, start, args=(model,), jac=True, method="L-BFGS-B", bounds=bounds,
-        options={"maxiter": 3000, "maxfun": 6000, "ftol": 1e-14, "gtol": 1e-9, "maxcor": 30},
+        options={"maxiter": 3000, "maxfun": 6000, "ftol": 0.0, "gtol": 1e-9, "maxcor": 30},
     )  # fmt: skip
     gradient = found.jac.copy()
     at_low = np.isclose(found.x, [low for low, _ in bounds])
