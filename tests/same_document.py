@@ -1,17 +1,15 @@
 """Do two documents say the same? Equal bytes are asked of one machine only; between machines, this is.
 
 Why bytes differ between machines: the shipped files were made on a processor for which OpenBLAS takes its kernel
-``SkylakeX``. Others get ``Haswell``, ``Zen`` and so on, whose matrix products add in another order, and so do the
-vector loops of NumPy. With ``OPENBLAS_CORETYPE=SkylakeX`` a machine that takes ``Haswell`` by itself made every shipped
-file byte for byte; without it, 54 numbers of the five exchange files differed, by 2.6e-13 of their size at most.
+``Haswell``. Others get ``SkylakeX``, ``Sandybridge`` and so on, whose matrix products add in another order, and so may
+the vector loops of NumPy. With ``OPENBLAS_CORETYPE=Haswell`` a machine that takes ``SkylakeX`` by itself made every
+shipped file byte for byte; without it, 54 numbers of the five exchange files differed, by 2.6e-13 of their size at most.
 
-How far that goes: a likelihood is climbed until one more step raises it by less than the rule for stopping says, and
-the last bit decides on it. The widest rule is that of the shared frailty, 1e-14 of a log-likelihood of 923, about
-1e-11: the place of the maximum is known to sqrt(2 * 1e-11) = 4.5e-6 standard errors, 3e-7 of a practice's ratio. Five
-kernels, and twelve runs with noise in the last bits, differed by 4.7e-7 at most, and among numbers rounded to ten
-digits only there: the five ratios of the coordinator's file and their limits. Hence numbers may differ by 1e-6 of their
-size, or by 1e-9 near nought; no page shows six digits of an estimate. Whole numbers, words and the order of everything
-are exact.
+How far that goes: a likelihood is climbed until no step raises it any more, and the last bit decides which step is the
+last. The flattest one is that of the shared frailty. Four kernels differed by 4.9e-7 at most, and among numbers rounded
+to ten digits only there: the ratios of practices in the coordinator's file and their limits (with the rule for stopping
+that it had before, 1e-14 of the likelihood, it was 1.2e-6). Hence numbers may differ by 1e-6 of their size, or by 1e-9
+near nought; no page shows six digits of an estimate. Whole numbers, words and the order of everything are exact.
 """
 
 from __future__ import annotations
