@@ -8,6 +8,7 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from onsetstudy.core.arrays import FloatArray
@@ -295,7 +296,7 @@ def _scales(plan: LookPlan, counted: list[LookSeen]) -> tuple[FloatArray, FloatA
 
 
 def _bounds(
-    plan: LookPlan, information: FloatArray, fraction: FloatArray, *, final: bool, floors: FloatArray | None = None
+    plan: LookPlan, information: FloatArray, fraction: FloatArray, *, final: bool, floors: ArrayLike = ()
 ) -> Bounds:
     of_plan = partial(spending_bounds, kind=plan.spending, alpha=plan.alpha, sided=plan.sided, rho=plan.rho)
     return of_plan(information, fraction, final=final, floors=floors)
@@ -306,7 +307,7 @@ def _judge(
 ) -> LookVerdict:
     information, fraction = _scales(plan, counted)
     binding = [v.futility for v in earlier if v.code != "descriptive"] if plan.futility == "binding" else []
-    floors = np.array([-np.inf if f is None else f for f in binding])
+    floors = [-np.inf if f is None else f for f in binding]
     bounds = _bounds(plan, information, fraction, final=closing, floors=floors)
     spent = float(bounds.spent[-1]) * plan.sided
     found = _decided(plan, look, float(bounds.upper[-1]), scale=float(information[-1]), spent=spent, closing=closing)
