@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -23,7 +23,7 @@ from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, MissingScores, MomentOfPain
 from onsetstudy.outcomes.summaries import HYBRID, WILSON, Tally, mean_of, newcombe_limits, share_difference, share_of
 
-__all__ = ["PainRecords", "anxiety_change", "moment_of_pain"]
+__all__ = ["PainRecords", "anxiety_change", "moment_of_pain", "welch_difference"]
 
 LEAST = 2
 ROBUST = "linear model, robust standard errors"
@@ -194,7 +194,7 @@ def _missing(
         for arm, reason in zip(records.arm[~known], records.reason[~known], strict=True)
         if arm in arms
     )
-    difference = _welch(scores, of)
+    difference = welch_difference(scores, of)
     cases = [int(np.sum(records.arm == a)) for a in arms]
     gone = [all_of - found.size for all_of, found in zip(cases, scores, strict=True)]
     share = [lost / all_of if all_of else 0.0 for lost, all_of in zip(gone, cases, strict=True)]
@@ -216,18 +216,13 @@ def _missing(
     )
 
 
-def welch_difference(
-    reference: FloatArray, other: FloatArray, quantity: str, contrast: str, unit: str, n: Counts, level: float
-) -> EstimateLike:
-    """Difference of the means of two sets of scores, other less reference, by Welch's t."""
+def welch_difference(scores: Iterable[FloatArray], of: Parameter) -> EstimateLike:
+    """Difference of the means of two sets of scores, the other arm's less the reference's, by Welch's t."""
+    reference, other = (Moments.of(s) for s in scores)
     return contrast_of_means(
-        [(Moments.of(reference), Moments.of(other))],
-        quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=level, what="scores",
+        [(reference, other)],
+        quantity=of.quantity, contrast=of.contrast, unit=of.unit, n=of.n, conf_level=of.conf_level, what="scores",
     )  # fmt: skip
-
-
-def _welch(scores: Sequence[FloatArray], of: Parameter) -> EstimateLike:
-    return welch_difference(scores[0], scores[1], of.quantity, of.contrast, of.unit, of.n, of.conf_level)
 
 
 def anxiety_change(
@@ -274,7 +269,7 @@ def anxiety_change(
         return Anxiety(
             before=told_before,
             change=tuple(_mean(x, of("anxiety_change", a), "mean change within cases") for a, x in change.items()),
-            difference=_welch([*change.values()], of("anxiety_change")),
+            difference=welch_difference(change.values(), of("anxiety_change")),
             high_before=(),
             threshold=None,
         )
