@@ -168,12 +168,9 @@ def _back(value: Any, hint: Any) -> Any:
     if isinstance(value, list):
         if any(_is_array(choice) for choice in choices):
             return _frozen(value)
-        for choice in choices:
-            if typing.get_origin(choice) is tuple:
-                return tuple(
-                    _back(item, part) for item, part in zip(value, item_types(choice, len(value)), strict=True)
-                )
-        return tuple(_back(item, Any) for item in value)
+        tuples = [item_types(choice, len(value)) for choice in choices if typing.get_origin(choice) is tuple]
+        parts = tuples[0] if tuples else [Any] * len(value)
+        return tuple(_back(item, part) for item, part in zip(value, parts, strict=True))
     if float in choices and not isinstance(value, bool) and isinstance(value, int | str):
         if isinstance(value, int) and int not in choices:
             return float(value)

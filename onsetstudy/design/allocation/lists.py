@@ -75,23 +75,22 @@ def draw_allocation_list(
     slips: list[Slip] = []
     for practice, strata in levels.items():
         for place, stratum in enumerate(strata, start=1):
-            rng = stream(seed, f"allocation: {stratum}")
-            order = _blocks(rng, kinds, rule.block_sizes, slips_per_stratum)
+            order = _blocks(stream(seed, f"allocation: {stratum}"), kinds, rule.block_sizes, slips_per_stratum)
             before = last.get(stratum)
             prefix = f"{practice}-{place}" if before is None else before.slip.rpartition("-")[0]
             number_before, block_before = (0, 0) if before is None else (before.number, before.block)
-            for number, (kind, block) in enumerate(order, start=number_before + 1):
-                slips.append(
-                    Slip(
-                        slip=f"{prefix}-{number:03d}",
-                        practice_id=practice,
-                        stratum=stratum,
-                        number=number,
-                        arms=kind[0],
-                        sides=kind[1],
-                        block=block + block_before,
-                    )
+            slips += [
+                Slip(
+                    slip=f"{prefix}-{number:03d}",
+                    practice_id=practice,
+                    stratum=stratum,
+                    number=number,
+                    arms=arms_by_period,
+                    sides=sides,
+                    block=block + block_before,
                 )
+                for number, ((arms_by_period, sides), block) in enumerate(order, start=number_before + 1)
+            ]
     return AllocationList(
         study_id=protocol.study.id,
         protocol_digest=protocol.digest,
@@ -163,24 +162,23 @@ def stratum_levels(protocol: Protocol) -> dict[str, tuple[str, ...]]:
         For every stratum whose levels the protocol does not list.
     """
     admitted = protocol.eligibility
-    lists: dict[str, Sequence[str]] = {
-        "technique": admitted.techniques,
-        "procedure": admitted.procedures,
-        "agent": admitted.agents,
-        "pulp_status": admitted.pulp_status,
-        "topical": CODES["topical"],
+    lists: dict[str, tuple[str, Sequence[str]]] = {
+        "technique": ("techniques", admitted.techniques),
+        "procedure": ("procedures", admitted.procedures),
+        "agent": ("agents", admitted.agents),
+        "pulp_status": ("pulp_status", admitted.pulp_status),
+        "topical": ("topical", CODES["topical"]),
     }
-    keys = {"technique": "techniques", "procedure": "procedures", "agent": "agents"}
-    columns = () if protocol.allocation is None else protocol.allocation.strata
+    columns = [c for c in (protocol.allocation.strata if protocol.allocation else ()) if c != "practice_id"]
     problems = [
         Problem.of_key(
-            f"population.{keys.get(column, column)}",
+            f"population.{lists[column][0]}",
             f"the levels of {column} are not listed, so no list can be drawn for each",
             "list the codes that the study admits, or take the stratum out",
             code="strata",
         )
         for column in columns
-        if column != "practice_id" and not lists[column]
+        if not lists[column][1]
     ]
     if not protocol.study.practices:
         what = "the practices are not listed, and each needs a list of its own"
@@ -188,10 +186,9 @@ def stratum_levels(protocol: Protocol) -> dict[str, tuple[str, ...]]:
         problems.append(Problem.of_key("study.practices", what, mend, code="practices"))
     if problems:
         raise DesignError(problems)
-    levels = [list(lists[c]) for c in columns if c != "practice_id"]
+    combined = list(itertools.product(*(lists[column][1] for column in columns)))
     return {
-        practice: tuple(JOIN.join((practice, *parts)) for parts in itertools.product(*levels))
-        for practice in protocol.study.practices
+        practice: tuple(JOIN.join((practice, *parts)) for parts in combined) for practice in protocol.study.practices
     }
 
 

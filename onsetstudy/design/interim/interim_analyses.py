@@ -289,10 +289,8 @@ def _informed(counted: list[LookSeen], look: LookSeen) -> bool:
 def _scales(plan: LookPlan, counted: list[LookSeen]) -> tuple[FloatArray, FloatArray]:
     """Information and planned fraction of the looks."""
     fraction = np.array([s.counted for s in counted]) / plan.planned_information
-    known = [s.information for s in counted]
-    if any(v is None for v in known):
-        return fraction, fraction
-    return np.array(known, dtype=np.float64), fraction
+    information = np.array([s.information for s in counted], dtype=np.float64)
+    return fraction if np.isnan(information).any() else information, fraction
 
 
 def _bounds(
