@@ -210,14 +210,14 @@ def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> F
 
 
 def _paired_scores(scenario: TrialScenario, drawn: Drawn, patients: int) -> FloatArray:
-    arms = slice(0, patients), slice(scenario.cases, scenario.cases + patients)
+    place = place_of(drawn.left, drawn.right, scenario.tests_min)
+    first, second = place[:, :patients], place[:, scenario.cases : scenario.cases + patients]
     if scenario.decision == "log_rank":
-        place = place_of(drawn.left, drawn.right, scenario.tests_min)
-        return compare_many_pairs(cells_of(scenario.tests_min), *(place[:, arm] for arm in arms)).statistic
-    numb = drawn.right <= scenario.target_min
-    decided = numb | (drawn.left >= scenario.target_min)
-    before, after = (np.where(decided[:, arms[0]] & decided[:, arms[1]], numb[:, arm], 0.0) for arm in arms)
-    apart = after - before
+        return compare_many_pairs(cells_of(scenario.tests_min), first, second).statistic
+    numb, known = drawn.right <= scenario.target_min, drawn.left >= scenario.target_min
+    a, b = slice(0, patients), slice(scenario.cases, scenario.cases + patients)
+    decided = (numb[:, a] | known[:, a]) & (numb[:, b] | known[:, b])
+    apart = np.where(decided, numb[:, b].astype(np.float64) - numb[:, a], 0.0)
     differ = np.abs(apart).sum(axis=1)
     z = np.divide(apart.sum(axis=1), np.sqrt(differ), where=differ > 0, out=np.full(differ.size, np.nan))
     return np.asarray(z, dtype=np.float64)

@@ -264,23 +264,18 @@ def anxiety_change(
     def of(quantity: str, contrast: str = f"{arms[1]} - {arms[0]}", unit: str = unit) -> Parameter:
         return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
 
-    told_before = tuple(_mean(x, of("anxiety_before", a), "mean of scores") for a, x in first.items())
-    if limit is None:
-        return Anxiety(
-            before=told_before,
-            change=tuple(_mean(x, of("anxiety_change", a), "mean change within cases") for a, x in change.items()),
-            difference=welch_difference(change.values(), of("anxiety_change")),
-            high_before=(),
-            threshold=None,
-        )
-    reason = "the scale is of a trait, which is not measured by what changes within a visit"
-    return Anxiety(
-        before=told_before,
-        change=(),
-        difference=of("anxiety_change").absent(reason, code="trait", method="none"),
-        high_before=tuple(_share(x >= limit, of("high_anxiety", a, "proportion")) for a, x in first.items()),
+    told = partial(
+        Anxiety,
+        before=tuple(_mean(x, of("anxiety_before", a), "mean of scores") for a, x in first.items()),
         threshold=limit,
     )
+    if limit is None:
+        changed = tuple(_mean(x, of("anxiety_change", a), "mean change within cases") for a, x in change.items())
+        return told(change=changed, difference=welch_difference(change.values(), of("anxiety_change")), high_before=())
+    reason = "the scale is of a trait, which is not measured by what changes within a visit"
+    none = of("anxiety_change").absent(reason, code="trait", method="none")
+    high = tuple(_share(x >= limit, of("high_anxiety", a, "proportion")) for a, x in first.items())
+    return told(change=(), difference=none, high_before=high)
 
 
 def _mean(values: FloatArray, of: Parameter, method: str) -> EstimateLike:
