@@ -114,7 +114,7 @@ def average_run_length(limit: float, usual: ArrayLike, odds_ratio: float, *, tru
     return float(linalg.solve_banded((below, above), band, np.ones(STATES), check_finite=False)[0])
 
 
-def baseline_guard(failures: int, cases: int, odds_ratio: float, *, chance: float = GUARD) -> float:
+def baseline_guard(failures: int, cases: int, odds_ratio: float) -> float:
     """Odds of the true usual share over the one that was counted, on the side on which false alarms come.
 
     Parameters
@@ -123,8 +123,11 @@ def baseline_guard(failures: int, cases: int, odds_ratio: float, *, chance: floa
         Of the cases that say what is usual.
     odds_ratio : float
         What the chart is tuned to.
-    chance : float
-        The true odds are beyond the guard with one minus this chance only.
+
+    Returns
+    -------
+    float
+        The true odds are beyond it with a chance of one minus :data:`GUARD` only.
 
     References
     ----------
@@ -133,7 +136,7 @@ def baseline_guard(failures: int, cases: int, odds_ratio: float, *, chance: floa
        estimate. Here by the distribution of the share given the counts (Jeffreys) in place of the bootstrap.
     """
     share = (failures + CLEAR_OF_NONE) / (cases + 2 * CLEAR_OF_NONE)
-    level = chance if odds_ratio > 1 else 1 - chance
+    level = GUARD if odds_ratio > 1 else 1 - GUARD
     bound = float(stats.beta.ppf(level, failures + CLEAR_OF_NONE, cases - failures + CLEAR_OF_NONE))
     return bound / (1 - bound) / (share / (1 - share))
 

@@ -158,10 +158,9 @@ def _growing(information: ArrayLike, fraction: ArrayLike) -> tuple[FloatArray, F
     return steps, shares
 
 
-def power_at(bounds: Bounds, drift: float, *, futility: ArrayLike | None = None) -> float:
+def power_at(bounds: Bounds, drift: float) -> float:
     """Chance of ever passing the upper boundary when the score drifts by ``drift`` for each unit of information."""
-    lower = bounds.lower if futility is None else np.maximum(bounds.lower, np.asarray(futility))
-    return crossing_chances(bounds.information, lower, bounds.upper, drift=drift).above
+    return crossing_chances(bounds.information, bounds.lower, bounds.upper, drift=drift).above
 
 
 def drift_for_power(bounds: Bounds, power: float) -> float:
