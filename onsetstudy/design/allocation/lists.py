@@ -107,10 +107,7 @@ def draw_allocation_list(
 
 def _last_slips(after: Sequence[Slip], levels: dict[str, tuple[str, ...]]) -> dict[str, Slip]:
     """Last slip of each stratum of an earlier list, which has to have the strata of this protocol."""
-    last: dict[str, Slip] = {}
-    for slip in after:
-        if slip.stratum not in last or slip.number > last[slip.stratum].number:
-            last[slip.stratum] = slip
+    last = {slip.stratum: slip for slip in sorted(after, key=lambda slip: slip.number)}
     now = {stratum for strata in levels.values() for stratum in strata}
     if last and (odd := sorted(now ^ last.keys())):
         where = "the earlier list has no" if odd[0] in now else "this protocol has no longer a"
