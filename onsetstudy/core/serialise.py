@@ -228,9 +228,9 @@ def from_dict(data: Mapping[str, Any]) -> Any:
 
 def _under_todays_key(result: Any) -> Any:
     """A result under the key, the sign and the contrast that its quantity has today."""
-    key = getattr(result, "quantity", None)
-    now, sign = read_earlier(key) if isinstance(key, str) else ("", 1)
-    if not isinstance(key, str) or now == key:
+    key = result.quantity
+    now, sign = read_earlier(key) if isinstance(key, str) else (key, 1)
+    if now == key:
         return result
     changes: dict[str, Any] = {"quantity": now}
     if sign < 0:

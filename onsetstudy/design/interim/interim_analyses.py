@@ -106,16 +106,13 @@ def plan_looks(
         raise DesignError("sided is 1 or 2, and futility none, non_binding or binding")
     bounds_of = partial(spending_bounds, steps, steps, kind=kind, alpha=alpha, sided=sided, rho=rho, final=True)
     floor_of = partial(_floor, steps=steps, futility=futility, power=power, kind=kind, rho=rho)
-    bounds = bounds_of()
+    bounds, moved = bounds_of(), math.inf
     floor, drift = floor_of(bounds)
-    while futility == "binding" and floor is not None:
+    while futility == "binding" and floor is not None and moved >= STANDS_STILL:
         # Efficacy boundaries rest on the futility boundaries, and those on them: in turns until both stand still.
         closer = bounds_of(floors=floor[:-1])
-        moved = float(np.max(np.abs(closer.upper - bounds.upper)))
-        bounds = closer
+        moved, bounds = float(np.max(np.abs(closer.upper - bounds.upper))), closer
         floor, drift = floor_of(bounds)
-        if moved < STANDS_STILL:
-            break
     lower = bounds.lower if floor is None else np.maximum(bounds.lower, floor)
     held = lower if futility == "binding" else bounds.lower
     null = crossing_chances(steps, held, bounds.upper)

@@ -88,11 +88,10 @@ def moment_of_pain(
     n = Counts.of(known, records.arm, arms)
     scores = [records.score[(records.arm == a) & known] for a in arms]
     none = [s <= painless_at_most for s in scores]
-    by_arm = dict(zip(arms, scores, strict=True))
     noticeable = {}
     if important_difference is not None and scores[0].size:
         gain = float(np.median(scores[0])) - important_difference
-        noticeable = {a: s <= gain for a, s in by_arm.items()}
+        noticeable = {a: s <= gain for a, s in zip(arms, scores, strict=True)}
 
     def of(quantity: str, contrast: str = f"{arms[1]} - {arms[0]}", unit: str = "proportion") -> Parameter:
         return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
@@ -160,25 +159,23 @@ def _adjusted(records: PainRecords, known: BoolArray, arms: Sequence[str], of: P
     if np.max(np.sum(q**2, axis=1)) > 1 - 1e-9:
         # A case that is alone in what its covariates say fits exactly, and tells nothing of the spread.
         return gone("a case is alone with its covariates", code="too_few")
-    patient = records.patient[rows]
-    repeats = np.unique(patient).size < patient.size
-    model = sm.OLS(records.score[rows], design)
+    patients, patient = np.unique(records.patient[rows], return_inverse=True)
+    repeats = patients.size < patient.size
+    robust: dict[str, Any] = {"cov_type": "HC3"}
     if repeats:
-        fit = model.fit(cov_type="cluster", cov_kwds={"groups": np.unique(patient, return_inverse=True)[1]}, use_t=True)
-    else:
-        fit = model.fit(cov_type="HC3", use_t=True)
+        robust = {"cov_type": "cluster", "cov_kwds": {"groups": patient}}
+    fit = sm.OLS(records.score[rows], design).fit(use_t=True, **robust)
     error = float(fit.bse["arm"])
     if not math.isfinite(error) or error == 0:
         return gone("the scores do not vary", code="no_spread")
-    clusters = np.unique(patient).size
-    few = repeats and too_few_clusters(clusters)
+    few = repeats and too_few_clusters(patients.size)
     return of.estimate(
         float(fit.params["arm"]),
         fit.conf_int(1 - of.conf_level).loc["arm"],
         by="clustered" if repeats else "HC3",
         std_error=error,
         p_value=None if few else float(fit.pvalues["arm"]),
-        caution=too_narrow(clusters) if repeats else (),
+        caution=too_narrow(patients.size) if repeats else (),
         method=f"{ROBUST} ({'by patient' if repeats else 'HC3'}), adjusted for "
         f"{', '.join(records.covariates) or 'nothing'}",
         assumptions=(LINEAR,),
@@ -204,10 +201,9 @@ def _missing(
         # The mean of all cases of an arm moves by the shift times the share that is missing; up in one arm is as down
         # in the other.
         tipping = [-bound / w if w else math.inf for w in (share[1], -share[0], sum(share))]
-    order = {a: k for k, a in enumerate(arms)}
-    listed = tuple((*key, count) for key, count in sorted(lines.items(), key=lambda i: (order[i[0][0]], i[0][1])))
+    in_order = sorted(lines.items(), key=lambda line: (arms.index(line[0][0]), line[0][1]))
     return MissingScores(
-        by_reason=listed,
+        by_reason=tuple((*key, count) for key, count in in_order),
         tipping=tipping[0],
         mean_difference=difference,
         by_arm=tuple((a, lost, all_of) for a, lost, all_of in zip(arms, gone, cases, strict=True)),
