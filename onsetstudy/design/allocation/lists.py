@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -76,21 +77,12 @@ def draw_allocation_list(
     for practice, strata in levels.items():
         for place, stratum in enumerate(strata, start=1):
             order = _blocks(stream(seed, f"allocation: {stratum}"), kinds, rule.block_sizes, slips_per_stratum)
-            before = last.get(stratum)
-            prefix = f"{practice}-{place}" if before is None else before.slip.rpartition("-")[0]
-            number_before, block_before = (0, 0) if before is None else (before.number, before.block)
-            slips += [
-                Slip(
-                    slip=f"{prefix}-{number:03d}",
-                    practice_id=practice,
-                    stratum=stratum,
-                    number=number,
-                    arms=arms_by_period,
-                    sides=sides,
-                    block=block + block_before,
-                )
-                for number, ((arms_by_period, sides), block) in enumerate(order, start=number_before + 1)
-            ]
+            none = Slip(slip=f"{practice}-{place}-0", practice_id=practice, stratum=stratum, number=0, arms=(), block=0)
+            before = last.get(stratum, none)
+            prefix = before.slip.rpartition("-")[0]
+            for number, ((by_period, sides), block) in enumerate(order, start=before.number + 1):
+                name, block_here = f"{prefix}-{number:03d}", before.block + block
+                slips.append(replace(before, slip=name, number=number, arms=by_period, sides=sides, block=block_here))
     return AllocationList(
         study_id=protocol.study.id,
         protocol_digest=protocol.digest,
