@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import OnsetStudyError, Problem
+from onsetstudy.core.errors import Gathered, OnsetStudyError, Problem
 
 __all__ = [
     "AnyInt",
@@ -23,9 +23,9 @@ __all__ = [
     "numbers_per_case",
     "one_per_case",
     "real_numbers",
-    "refuse_weight_kind",
     "require_level",
     "require_number",
+    "require_weight_kind",
     "texts_per_case",
     "weights_per_case",
 ]
@@ -118,62 +118,56 @@ _WEIGHT_KINDS = ("counts", "probabilities")
 _SHOWN = 20
 
 
-def _rows(rows: NDArray[Any]) -> str:
-    return ", ".join(str(i) for i in rows[:_SHOWN])
+def one_per_case(values: ArrayLike, n: int, name: str) -> NDArray[Any]:
+    """The values as an array of one entry per case, without gaps.
 
-
-def one_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any] | None:
-    """The values as an array without gaps, or ``None`` and what is wrong with them."""
+    Raises
+    ------
+    OnsetStudyError
+    """
     # As objects, so that a missing label among texts stays missing.
     array: NDArray[Any] = np.asarray(values, dtype=object if isinstance(values, list | tuple) else None)
     if array.ndim != 1 or array.size != n:
         size = f"{array.size} entries" if array.ndim == 1 else f"the shape {array.shape}"
-        problems.append(
-            Problem.of_key(name, f"{name} has {size} for {n} cases", f"give one {name} per case", code="shape")
+        raise OnsetStudyError.of_key(
+            name, f"{name} has {size} for {n} cases", f"give one {name} per case", code="shape"
         )
-        return None
     gaps = np.asarray(pd.isna(array)) | np.ma.getmaskarray(values if isinstance(values, np.ma.MaskedArray) else array)
-    if gaps.any():
-        what = f"{name} is missing for case {_rows(np.flatnonzero(gaps))} (counted from 0)"
-        mend = f"name the {name} of every case or leave the case out"
-        problems.append(Problem.of_key(name, what, mend, code="missing"))
-        return None
+    mend = f"name the {name} of every case or leave the case out"
+    _refuse_rows(gaps, f"{name} is missing", name, mend, "missing")
     return array
 
 
-def texts_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any]:
-    """The values as texts, one per case."""
-    array = one_per_case(values, n, name, problems)
-    return np.full(n, "") if array is None else array.astype(str)
+def _refuse_rows(wrong: BoolArray, what: str, name: str, mend: str, code: str) -> None:
+    if wrong.any():
+        cases = ", ".join(str(i) for i in np.flatnonzero(wrong)[:_SHOWN])
+        raise OnsetStudyError.of_key(name, f"{what} for case {cases} (counted from 0)", mend, code=code)
 
 
-def numbers_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> FloatArray:
-    """Finite numbers; numbers written as text are refused, since nobody knows how they were meant."""
-    array = one_per_case(values, n, name, problems)
-    if array is None:
-        return np.ones(n)
-    if array.dtype.kind in "OUS" and (text := [i for i, v in enumerate(array) if isinstance(v, str | bytes)]):
-        what = f"{name} is text for case {_rows(np.array(text))} (counted from 0)"
-        problems.append(Problem.of_key(name, what, "give numbers, not text", code="text"))
-        return np.ones(n)
-    try:
-        found = real_numbers(array.astype(np.int64) if array.dtype.kind == "b" else array, name)
-    except OnsetStudyError as error:
-        problems += error.problems
-        return np.ones(n)
-    if not np.all(np.isfinite(found)):
-        what = f"{name} is infinite for case {_rows(np.flatnonzero(~np.isfinite(found)))} (counted from 0)"
-        problems.append(Problem.of_key(name, what, "give finite numbers", code="infinite"))
-        return np.ones(n)
+def numbers_per_case(values: ArrayLike, n: int, name: str) -> FloatArray:
+    """Finite numbers; numbers written as text are refused, since nobody knows how they were meant.
+
+    Raises
+    ------
+    OnsetStudyError
+    """
+    array = one_per_case(values, n, name)
+    if array.dtype.kind in "OUS":
+        text = np.array([isinstance(v, str | bytes) for v in array], dtype=np.bool_)
+        _refuse_rows(text, f"{name} is text", name, "give numbers, not text", "text")
+    found = real_numbers(array.astype(np.int64) if array.dtype.kind == "b" else array, name)
+    _refuse_rows(~np.isfinite(found), f"{name} is infinite", name, "give finite numbers", "infinite")
     return found
 
 
-def weights_per_case(weight: ArrayLike, n: int, kind: str, problems: list[Problem]) -> FloatArray:
-    """Weights of 0 or more; where they count like cases, whole ones."""
-    before = len(problems)
-    values = numbers_per_case(weight, n, "weight", problems)
-    if len(problems) > before:
-        return values
+def weights_per_case(weight: ArrayLike, n: int, kind: str) -> FloatArray:
+    """Weights of 0 or more; where they count like cases, whole ones.
+
+    Raises
+    ------
+    OnsetStudyError
+    """
+    values = numbers_per_case(weight, n, "weight")
     fault = values < 0
     what, mend = "a number of 0 or more", "a weight must be 0 or more"
     if kind == "counts":
@@ -182,15 +176,19 @@ def weights_per_case(weight: ArrayLike, n: int, kind: str, problems: list[Proble
         mend = "a weight says how many like cases a row stands for"
     if fault.any():
         shown = ", ".join(f"{values[i]:g} for case {i}" for i in np.flatnonzero(fault)[:_SHOWN])
-        problems.append(Problem.of_key("weight", f"weight is not {what}: {shown} (counted from 0)", mend))
-        return np.ones(n)
+        raise OnsetStudyError.of_key("weight", f"weight is not {what}: {shown} (counted from 0)", mend)
     return values
 
 
-def refuse_weight_kind(kind: object, problems: list[Problem]) -> None:
-    """Add to the problems that a kind of weight is not known."""
+def require_weight_kind(kind: object) -> None:
+    """Refuse a kind of weight that is not known.
+
+    Raises
+    ------
+    OnsetStudyError
+    """
     if kind not in _WEIGHT_KINDS:
-        problems.append(Problem.of_key("weight_kind", f"weight_kind is {kind!r}", "write counts or probabilities"))
+        raise OnsetStudyError.of_key("weight_kind", f"weight_kind is {kind!r}", "write counts or probabilities")
 
 
 def checked_weight(weight: ArrayLike | None, n: int, kind: str = "counts") -> FloatArray | None:
@@ -201,19 +199,31 @@ def checked_weight(weight: ArrayLike | None, n: int, kind: str = "counts") -> Fl
     OnsetStudyError
         If they are not one number per case, of 0 or more and (counts) whole.
     """
-    problems = list[Problem]()
-    refuse_weight_kind(kind, problems)
-    values = None if weight is None else weights_per_case(weight, n, kind, problems)
+    problems, values = Gathered(), None
+    with problems:
+        require_weight_kind(kind)
+    if weight is not None:
+        with problems:
+            values = weights_per_case(weight, n, kind)
     if problems:
         raise OnsetStudyError(problems)
     return values
 
 
+def texts_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any]:
+    """The values as texts, one per case; what is wrong is added to ``problems``."""
+    try:
+        return one_per_case(values, n, name).astype(str)
+    except OnsetStudyError as error:
+        problems += error.problems
+        return np.full(n, "")
+
+
 def label_codes(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> tuple[IntArray, list[str]]:
     """Positions and sorted names of a label per case; what is wrong is added to ``problems``."""
-    before = len(problems)
-    labels = texts_per_case(values, n, name, problems)
-    if len(problems) > before:
+    try:
+        names, code = np.unique(one_per_case(values, n, name).astype(str), return_inverse=True)
+    except OnsetStudyError as error:
+        problems += error.problems
         return np.zeros(n, dtype=np.int64), []
-    names, code = np.unique(labels, return_inverse=True)
     return code.astype(np.int64), [str(name) for name in names]

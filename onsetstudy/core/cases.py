@@ -19,13 +19,13 @@ from onsetstudy.core.arrays import (
     FloatArray,
     numbers_per_case,
     one_per_case,
-    refuse_weight_kind,
     require_level,
     require_number,
+    require_weight_kind,
     texts_per_case,
     weights_per_case,
 )
-from onsetstudy.core.errors import OnsetStudyError, Problem
+from onsetstudy.core.errors import Gathered, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals, chosen_rows, require_intervals
 
 __all__ = ["Cases", "Verb", "merge_alike", "takes_cases", "unknown_reference"]
@@ -115,49 +115,47 @@ class Cases:
 
     def __post_init__(self) -> None:
         if not isinstance(self.outcome, Intervals):
-            raise OnsetStudyError(
-                Problem.of_key("outcome", f"the outcome is {type(self.outcome).__name__}", "give Intervals")
-            )
-        n, problems = len(self.outcome), list[Problem]()
+            raise OnsetStudyError.of_key("outcome", f"the outcome is {type(self.outcome).__name__}", "give Intervals")
+        n, problems = len(self.outcome), Gathered()
         object.__setattr__(self, "reference_arm", str(self.reference_arm))
         for name in _LABELS:
-            values = getattr(self, name)
-            if values is not None:
+            if (values := getattr(self, name)) is not None:
                 object.__setattr__(self, name, _frozen(texts_per_case(values, n, name, problems)))
         if not problems and self.arm is not None and (blank := np.flatnonzero(np.asarray(self.arm) == "")).size:
             what = f"the arm of case {blank[0]} (counted from 0) has no name"
             problems.append(Problem.of_key("arm", what, "name the arm of every case or leave the case out"))
         if self.period is not None:
-            object.__setattr__(self, "period", _frozen(numbers_per_case(self.period, n, "period", problems)))
+            with problems:
+                object.__setattr__(self, "period", _frozen(numbers_per_case(self.period, n, "period")))
         if self.weight is not None:
-            checked = weights_per_case(self.weight, n, self.weight_kind, problems)
-            object.__setattr__(self, "weight", _frozen(checked))
+            with problems:
+                object.__setattr__(self, "weight", _frozen(weights_per_case(self.weight, n, self.weight_kind)))
         named: Any = {} if self.covariates is None else self.covariates
         if not isinstance(named, Mapping | pd.DataFrame):
             mend = 'give named columns, for example {"age": age}'
             problems.append(Problem.of_key("covariates", f"the covariates are {type(named).__name__}", mend))
             named = {}
-        covariates = {str(k): _covariate(v, n, str(k), problems) for k, v in named.items()}
+        covariates: dict[str, ArrayLike] = {str(k): v for k, v in named.items()}
+        for name, values in covariates.items():
+            with problems:
+                covariates[name] = _covariate(values, n, name)
         object.__setattr__(self, "covariates", covariates)
-        problems += self._said_wrongly()
+        self._gather_said_wrongly(problems)
         if problems:
             raise OnsetStudyError(problems)
 
-    def _said_wrongly(self) -> list[Problem]:
-        """Problems of what is said once for all cases."""
-        found = list[Problem]()
-        refuse_weight_kind(self.weight_kind, found)
-        try:
+    def _gather_said_wrongly(self, problems: Gathered) -> None:
+        """What is wrong with what is said once for all cases."""
+        with problems:
+            require_weight_kind(self.weight_kind)
+        with problems:
             require_level(self.conf_level)
-        except OnsetStudyError as error:
-            found += error.problems
         if self.reference_arm and self.arm is None:
             mend = "give the arm of every case, or no reference arm"
-            found.append(Problem.of_key("arm", "there is a reference arm, but no arm", mend))
+            problems.append(Problem.of_key("arm", "there is a reference arm, but no arm", mend))
         if self.arm is not None and "arm" in self.covariates:
             mend = "give it as arm, or as the covariate of that name"
-            found.append(Problem.of_key("arm", "the arm is said twice, as arm and as covariate", mend, code="twice"))
-        return found
+            problems.append(Problem.of_key("arm", "the arm is said twice, as arm and as covariate", mend, code="twice"))
 
     def __len__(self) -> int:
         return len(self.outcome)
@@ -203,10 +201,8 @@ def _some(values: ArrayLike, rows: NDArray[Any]) -> ArrayLike:
     return np.asarray(values)[rows] if levels is None else levels.take(np.arange(len(levels))[rows])
 
 
-def _covariate(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> ArrayLike:
-    array = one_per_case(values, n, name, problems)
-    if array is None:
-        return _frozen(np.zeros(n))
+def _covariate(values: ArrayLike, n: int, name: str) -> ArrayLike:
+    array = one_per_case(values, n, name)
     if (levels := _categorical(values)) is not None:
         return levels.copy()
     # Lists come as objects; what holds numbers only is a column of numbers.

@@ -21,6 +21,7 @@ from typing import Self
 
 __all__ = [
     "DesignError",
+    "Gathered",
     "NotEstimable",
     "OnsetStudyError",
     "Problem",
@@ -139,6 +140,18 @@ class OnsetStudyError(Exception):
     def of_key(cls, key: str, what: str, mend: str, *, code: str | None = None) -> Self:
         """Error of one key or argument, see :meth:`Problem.of_key`."""
         return cls(Problem.of_key(key, what, mend, code=code))
+
+
+class Gathered(list[Problem]):
+    """Problems so far: an error inside ``with`` adds its own to them, and the work goes on behind it."""
+
+    def __enter__(self) -> None: ...
+
+    def __exit__(self, kind: object, error: object, traceback: object) -> bool:
+        if not isinstance(error, OnsetStudyError):
+            return False
+        self.extend(error.problems)
+        return True
 
 
 class ProtocolError(OnsetStudyError):

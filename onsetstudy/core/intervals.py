@@ -16,22 +16,7 @@ from numpy.typing import ArrayLike
 from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray, IntArray, StrArray, real_numbers, require_number
 from onsetstudy.core.errors import OnsetStudyError, Problem, require
 
-__all__ = [
-    "REASONS",
-    "DerivedOnset",
-    "Intervals",
-    "chosen_rows",
-    "derive_intervals",
-    "frozen_array",
-    "require_intervals",
-]
-
-
-def frozen_array(values: ArrayLike) -> FloatArray:
-    """Read-only copy of ``values`` as floats."""
-    array: FloatArray = np.array(values, dtype=np.float64, copy=True)
-    array.setflags(write=False)
-    return array
+__all__ = ["REASONS", "DerivedOnset", "Intervals", "chosen_rows", "derive_intervals", "require_intervals"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

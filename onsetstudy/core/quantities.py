@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import NamedTuple
 
 __all__ = ["QUANTITIES", "Quantity", "Seen", "Shown", "quantity_of", "read_earlier"]
@@ -152,6 +153,12 @@ PER_HUNDRED = Shown(factor=100.0, unit="percentage points", places=0)
 PER_CENT = Shown(factor=100.0, unit="%", places=0)
 SAVED = Shown(factor=-1.0, unit="min", places=1)
 
+_minutes_saved = partial(Quantity, unit="min", contrast="-", favours=-1, shown=SAVED)
+_more_of_a_hundred = partial(Quantity, unit="proportion", contrast="-", shown=PER_HUNDRED)
+_proportion = partial(Quantity, unit="proportion", shown=PER_CENT)
+_ratio = partial(Quantity, unit="ratio", contrast="/", shown=Shown(places=2))
+_score_difference = partial(Quantity, unit="score", contrast="-", words=("lower", "higher"), rests_on="cases")
+
 _ROWS = (
     Quantity(
         key="rmst",
@@ -161,183 +168,133 @@ _ROWS = (
         at=("tau_min",),
         earlier=(("restricted_wait", 1),),
     ),
-    Quantity(
+    _minutes_saved(
         key="rmst_difference",
         name="difference in restricted mean time to onset",
         outcome="restricted mean time to onset",
         plain="difference in the average wait, up to {tau_min:g} minutes",
-        unit="min",
-        contrast="-",
-        favours=-1,
         words=("sooner", "later"),
-        shown=SAVED,
         at=("tau_min",),
         earlier=(("restricted_wait_difference", 1),),
     ),
-    Quantity(
+    _ratio(
         key="rmst_ratio",
         name="ratio of restricted mean times to onset",
         plain="average wait of one arm over that of the other, up to {tau_min:g} minutes",
-        unit="ratio",
-        contrast="/",
         favours=-1,
         words=("sooner", "later"),
-        shown=Shown(places=2),
         at=("tau_min",),
         earlier=(("restricted_wait_ratio", 1),),
     ),
-    Quantity(
+    _ratio(
         key="hazard_ratio",
         name="hazard ratio",
         outcome="rate of becoming numb",
         plain="becoming numb at so many times the rate",
-        unit="ratio",
-        contrast="/",
         favours=1,
         words=("sooner", "later"),
-        shown=Shown(places=2),
     ),
-    Quantity(
+    _proportion(
         key="success_by_target",
         name="proportion numb by the target minute",
         plain="numb by {target_min:g} minutes",
-        unit="proportion",
-        shown=PER_CENT,
         at=("target_min",),
     ),
-    Quantity(
+    _more_of_a_hundred(
         key="success_difference",
         name="difference in the proportion numb by the target minute",
         outcome="proportion numb by the target minute",
         plain="more or fewer of a hundred teeth numb by {target_min:g} minutes",
-        unit="proportion",
-        contrast="-",
         favours=1,
         words=("more", "fewer"),
-        shown=PER_HUNDRED,
         at=("target_min",),
     ),
-    Quantity(
+    _proportion(
         key="not_numb",
         name="proportion not numb",
         plain="not numb within {tau_min:g} minutes",
-        unit="proportion",
-        shown=PER_CENT,
         at=("tau_min",),
         earlier=(("never_numb", 1),),
     ),
-    Quantity(
+    _more_of_a_hundred(
         key="not_numb_difference",
         name="difference in the proportion not numb",
         outcome="proportion not numb",
         plain="more or fewer of a hundred teeth not numb within {tau_min:g} minutes",
-        unit="proportion",
-        contrast="-",
         favours=-1,
         words=("fewer", "more"),
-        shown=PER_HUNDRED,
         at=("tau_min",),
         earlier=(("never_numb_difference", 1),),
     ),
-    Quantity(
+    _ratio(
         key="not_numb_ratio",
         name="ratio of the proportions not numb",
         plain="proportion not numb of one arm over that of the other, within {tau_min:g} minutes",
-        unit="ratio",
-        contrast="/",
         favours=-1,
         words=("fewer", "more"),
-        shown=Shown(places=2),
         at=("tau_min",),
         earlier=(("never_numb_ratio", 1),),
     ),
-    Quantity(
+    _proportion(
         key="treatment_success",
         name="proportion of successful treatments",
         plain="treated with no or mild pain and without a supplemental injection",
-        unit="proportion",
-        shown=PER_CENT,
         rests_on="cases",
     ),
-    Quantity(
+    _more_of_a_hundred(
         key="treatment_success_difference",
         name="difference in the proportion of successful treatments",
         outcome="proportion of successful treatments",
         plain="more or fewer of a hundred treated with no or mild pain and without a supplemental injection",
-        unit="proportion",
-        contrast="-",
         favours=1,
         words=("more", "fewer"),
-        shown=PER_HUNDRED,
         rests_on="cases",
     ),
-    Quantity(
+    _score_difference(
         key="pain_difference",
         name="difference in mean pain",
         outcome="mean pain",
         plain="difference of the average scores",
-        unit="score",
-        contrast="-",
         favours=-1,
-        words=("lower", "higher"),
-        rests_on="cases",
     ),
-    Quantity(
+    _score_difference(
         key="pain_shift",
         name="shift in pain between the arms",
         outcome="pain",
         plain="the middle of all differences between a score of one arm and a score of the other",
-        unit="score",
-        contrast="-",
         favours=-1,
-        words=("lower", "higher"),
-        rests_on="cases",
     ),
-    Quantity(
+    _minutes_saved(
         key="chair_time_difference",
         name="difference in chair time, mixing included",
         outcome="chair time, mixing included",
         plain="minutes waited and mixed, up to {tau_min:g} minutes",
-        unit="min",
-        contrast="-",
-        favours=-1,
         words=("saved", "lost"),
-        shown=SAVED,
         at=("tau_min",),
         rests_on="cases",
         earlier=(("minutes_saved", -1),),
     ),
-    Quantity(
+    _minutes_saved(
         key="chair_time_before_mixing_difference",
         name="difference in chair time, mixing left out",
         plain="minutes waited, up to {tau_min:g} minutes",
-        unit="min",
-        contrast="-",
-        favours=-1,
         words=("saved", "lost"),
-        shown=SAVED,
         at=("tau_min",),
         rests_on="cases",
         earlier=(("minutes_saved_before_mixing", -1),),
     ),
-    Quantity(
+    _minutes_saved(
         key="visit_time_difference",
         name="difference in the length of the visit",
         plain="minutes from the injection to the end of the visit",
-        unit="min",
-        contrast="-",
-        favours=-1,
         words=("saved", "lost"),
-        shown=SAVED,
         rests_on="cases",
         earlier=(("visit_minutes_saved", -1),),
     ),
-    Quantity(
+    _proportion(
         key="power",
         name="power",
         plain="chance that the planned test shows the assumed difference",
-        unit="proportion",
-        shown=PER_CENT,
         rests_on="",
     ),
     Quantity(

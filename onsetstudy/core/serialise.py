@@ -19,7 +19,9 @@ from functools import cache
 from typing import Any, TypeVar, cast, dataclass_transform
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import OnsetStudyError, require
 from onsetstudy.core.quantities import read_earlier
 
@@ -43,20 +45,15 @@ TABLE = "annotations"
 NAMED = {"assumption": "name", "caution": "code"}
 REFERENCE = "annotation"
 
-EARLIER_FIELDS = {
-    "chair_time": {
-        "saved": "difference",
-        "saved_before_mixing": "difference_before_mixing",
-        "whole_visit": "visit_difference",
-    },
-}
-"""Fields by the names that files had before; read for ever."""
+EARLIER_FIELDS: dict[str, Mapping[str, str]] = {}
+"""kind -> name of a field in earlier files -> today's name; read for ever."""
 ARMS_AS_SAVED = "difference of means, Welch's t"
 """Method of the minutes saved that were labelled as they were computed, reference arm first."""
 
 KEYED = ("estimate", "not_available", "pooled")
 """Kinds whose quantity is a key of the table; elsewhere the same word may name something else."""
 
+NOTHING: Mapping[str, str] = types.MappingProxyType({})
 C = TypeVar("C", bound=type)
 _KINDS: dict[str, type] = {}
 _KIND_ATTRIBUTE = "_kind"
@@ -72,23 +69,37 @@ def read_earlier_words(kind: str, field: str, words: Mapping[str, str]) -> None:
 
 
 @dataclass_transform(frozen_default=True, kw_only_default=True, field_specifiers=(dataclasses.field,))
-def result_kind(kind: str, *, earlier: Mapping[str, str] | None = None, eq: bool = True) -> Callable[[C], C]:
+def result_kind(kind: str, *, earlier: Mapping[str, str] = NOTHING, arrays: bool = False) -> Callable[[C], C]:
     """Class decorator that makes a frozen, slotted, keyword-only dataclass, registered under the word used in JSON.
 
-    ``earlier`` gives fields by the names that files had before; they are read for ever.
+    ``earlier`` gives fields by the names that files had before; they are read for ever. Results with ``arrays`` hold
+    read-only copies of them as floats, and are not compared.
     """
 
     def register(body: C) -> C:
-        cls = cast("C", dataclasses.dataclass(frozen=True, slots=True, kw_only=True, eq=eq)(body))
+        if arrays:
+            body.__post_init__ = _freeze_arrays  # type: ignore[attr-defined]
+        cls = cast("C", dataclasses.dataclass(frozen=True, slots=True, kw_only=True, eq=not arrays)(body))
         if kind in _KINDS and _KINDS[kind].__qualname__ != cls.__qualname__:
             raise ValueError(f"the kind {kind!r} is taken by {_KINDS[kind]}")
         _KINDS[kind] = cls
-        if earlier:
-            EARLIER_FIELDS[kind] = dict(earlier)
+        EARLIER_FIELDS[kind] = earlier
         setattr(cls, _KIND_ATTRIBUTE, kind)
         return cls
 
     return register
+
+
+def _freeze_arrays(result: Any) -> None:
+    for name, hint in type_hints(result.__class__).items():
+        if _is_array(hint):
+            object.__setattr__(result, name, _frozen(getattr(result, name)))
+
+
+def _frozen(values: ArrayLike) -> FloatArray:
+    array: FloatArray = np.array(values, dtype=np.float64)
+    array.setflags(write=False)
+    return array
 
 
 def _plain(value: Any) -> Any:
@@ -156,15 +167,10 @@ def _back(value: Any, hint: Any) -> Any:
         return from_dict(value)
     if isinstance(value, list):
         if any(_is_array(choice) for choice in choices):
-            array = np.array(value, dtype=np.float64)
-            array.setflags(write=False)
-            return array
-        for choice in choices:
-            if typing.get_origin(choice) is tuple:
-                return tuple(
-                    _back(item, part) for item, part in zip(value, item_types(choice, len(value)), strict=True)
-                )
-        return tuple(_back(item, Any) for item in value)
+            return _frozen(value)
+        tuples = [item_types(choice, len(value)) for choice in choices if typing.get_origin(choice) is tuple]
+        parts = tuples[0] if tuples else [Any] * len(value)
+        return tuple(_back(item, part) for item, part in zip(value, parts, strict=True))
     if float in choices and not isinstance(value, bool) and isinstance(value, int | str):
         if isinstance(value, int) and int not in choices:
             return float(value)
@@ -201,7 +207,7 @@ def from_dict(data: Mapping[str, Any]) -> Any:
     cls = _KINDS.get(str(data.get("kind")))
     if cls is None:
         raise OnsetStudyError(f"a result of the kind {data.get('kind')!r} is not known to this package")
-    renamed = EARLIER_FIELDS.get(str(data["kind"]), {})
+    renamed = EARLIER_FIELDS[data["kind"]]
     data = {renamed.get(name, name): value for name, value in data.items()}
     for (kind, field), words in EARLIER_WORDS.items():
         if kind == data["kind"] and isinstance(data.get(field), str):
@@ -222,9 +228,9 @@ def from_dict(data: Mapping[str, Any]) -> Any:
 
 def _under_todays_key(result: Any) -> Any:
     """A result under the key, the sign and the contrast that its quantity has today."""
-    key = getattr(result, "quantity", None)
-    now, sign = read_earlier(key) if isinstance(key, str) else ("", 1)
-    if not isinstance(key, str) or now == key:
+    key = result.quantity
+    now, sign = read_earlier(key) if isinstance(key, str) else (key, 1)
+    if now == key:
         return result
     changes: dict[str, Any] = {"quantity": now}
     if sign < 0:

@@ -7,6 +7,7 @@ import datetime as dt
 import difflib
 import math
 import re
+import types
 import typing
 from collections.abc import Collection, Mapping
 from typing import Any
@@ -65,21 +66,16 @@ def _shape_fits(value: Any, hint: Any) -> bool:
     """The outermost type alone; what is inside is looked at where it fits."""
     if hint is Any:
         return True
-    if hint is None or hint is type(None):
-        return value is None
     origin = typing.get_origin(hint)
     if origin is tuple:
         return isinstance(value, tuple) and len(item_types(hint, len(value))) == len(value)
-    if hint is np.ndarray or origin is np.ndarray:
+    if origin is np.ndarray:
         return isinstance(value, np.ndarray)
     if origin is typing.Literal:
         return value in typing.get_args(hint)
-    if hint is float:
-        return isinstance(value, float | int) and not isinstance(value, bool) and not (
-            isinstance(value, int) and abs(value) > 2**53
-        )  # fmt: skip
-    if hint is int:
-        return isinstance(value, int) and not isinstance(value, bool)
+    if hint in (int, float):
+        whole = isinstance(value, int) and not isinstance(value, bool)
+        return whole if hint is int else isinstance(value, float) or (whole and abs(value) <= 2**53)
     if isinstance(hint, type):
         return isinstance(value, hint)
     # A kind of hint that no result uses: what is not understood is not let through.
@@ -97,9 +93,7 @@ def _called(value: Any) -> str:
 
 
 def _named(hint: Any) -> str:
-    if hint in (None, type(None)):
-        return "nothing"
-    plain = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
+    plain = {types.NoneType: "nothing", str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
     return plain.get(hint, "a list" if typing.get_origin(hint) is tuple else "a part of another kind")
 
 

@@ -11,24 +11,23 @@ from onsetstudy.core.results import Caution
 
 __all__ = ["LARGEST", "implausible"]
 
-LARGEST: dict[str, float] = {"hazard_ratio": 2.5, "wait_min": 2.0, "pain_100": 15.0, "success": 0.2}
-"""Beyond these no pooled result lies (common practice, no source): a larger effect is a demonstration's."""
-
-NAMES = {
-    "hazard_ratio": "a ratio of rates",
-    "wait_min": "a difference in waiting",
-    "pain_100": "a difference in pain",
-    "success": "a difference in success",
+LARGEST = {
+    "hazard_ratio": (2.5, "A ratio of rates"),
+    "wait_min": (2.0, "A difference in waiting"),
+    "pain_100": (15.0, "A difference in pain"),
+    "success": (0.2, "A difference in success"),
 }
+"""Beyond these no pooled result lies (common practice, no source): a larger effect is a demonstration's."""
 
 
 def implausible(quantity: str, effect: float) -> tuple[Caution, ...]:
     """A caution if an effect is larger than trials have found; a ratio below 1 is turned over."""
     size = max(effect, 1 / effect) if quantity == "hazard_ratio" and effect > 0 else abs(effect)
-    if size <= LARGEST[quantity]:
+    largest, name = LARGEST[quantity]
+    if size <= largest:
         return ()
     text = (
-        f"{NAMES[quantity][:1].upper()}{NAMES[quantity][1:]} of {effect:g} is larger than pooled trials have found: a "
+        f"{name} of {effect:g} is larger than pooled trials have found: a "
         "demonstration's effect, not one to plan with. A study planned for it would miss what is likely to be true."
     )
     return (Caution(code="demonstration_effect", text=text),)

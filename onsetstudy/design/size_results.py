@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 
 from onsetstudy.core.results import Assumption, Caution
@@ -23,6 +25,13 @@ class OnsetExpectation:
     never_reference: float = 0.0
     never_other: float = 0.0
     tau_min: float = 15.0
+
+    def numb_by(self, minute: float, hazard_ratio: float) -> tuple[float, float]:
+        """Proportions of the teeth of the reference arm and of the other that are numb by a minute."""
+        hazard = math.log(2) * (minute / self.median_min) ** self.shape
+        arms = ((self.never_reference, 1.0), (self.never_other, hazard_ratio))
+        reference, other = ((1 - never) * -math.expm1(-ratio * hazard) for never, ratio in arms)
+        return reference, other
 
 
 @result_kind("sample_size")

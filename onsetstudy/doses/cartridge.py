@@ -89,12 +89,8 @@ def mix(preparation: Preparation) -> Mixture:
     ----------
     .. [1] Label of sodium bicarbonate injection: 84 mg = 1 mEq, 8.4 % = 1 mEq/mL.
     """
-    p = preparation
-    given = tuple(
-        np.atleast_1d(np.asarray(v, dtype=np.float64))
-        for v in (p.cartridge_ml, p.agent_percent, p.bicarbonate_ml, p.bicarbonate_percent, p.dilution)
-    )
-    mode = np.atleast_1d(np.asarray(p.mode, dtype=str))
+    given = [np.atleast_1d(np.asarray(getattr(preparation, name), dtype=np.float64)) for name, *_ in RANGES]
+    mode = np.atleast_1d(np.asarray(preparation.mode, dtype=str))
     problems = [problem for values, rule in zip(given, RANGES, strict=True) for problem in _outside(values, *rule)]
     *numbers, _ = np.broadcast_arrays(*given, np.zeros(mode.shape))
     cartridge, percent, bicarbonate, strength, dilution = numbers

@@ -76,18 +76,19 @@ def mean_difference(
         by_arm=tuple(ArmCount(arm=a.arm, cases=a.cases, onsets=a.with_amount) for a in amounts),
     )
     contrast = f"{other.arm} - {reference.arm}"
-    if reference.mean is None or other.mean is None or reference.sd is None or other.sd is None:
+    told = [
+        Moments(n=a.with_amount, mean=a.mean, variance=a.sd**2)
+        for a in amounts
+        if a.mean is not None and a.sd is not None
+    ]
+    if len(told) < len(amounts):
         few = min(amounts, key=lambda a: a.with_amount)
         many = f"{few.with_amount} {few.arm} case{'' if few.with_amount == 1 else 's'}"
         of = Parameter(quantity=quantity, contrast=contrast, unit=unit, n=counts)
         return of.absent(
             f"the dose of {many} is known, and it takes two in each arm", code="too_few_doses", method=METHOD
         )
-    pair = (
-        Moments(n=reference.with_amount, mean=reference.mean, variance=reference.sd**2),
-        Moments(n=other.with_amount, mean=other.mean, variance=other.sd**2),
-    )
     return contrast_of_means(
-        [pair], quantity=quantity, contrast=contrast, unit=unit, n=counts, conf_level=conf_level,
+        [(told[0], told[1])], quantity=quantity, contrast=contrast, unit=unit, n=counts, conf_level=conf_level,
         what="amounts", needs_spread=False, assumptions=(INDEPENDENT,),
     )  # fmt: skip

@@ -382,11 +382,8 @@ def _applies(cases: DoseCases, line: DoseLimit, *, possible: bool | None) -> Boo
 def _amounts(cases: DoseCases, line: DoseLimit) -> Iterator[tuple[str, FloatArray]]:
     """Each amount of a line in mg for every case; ``nan`` where it cannot be computed."""
     if line.mg_per_kg is not None:
-        by_weight = line.mg_per_kg * cases.weight_kg
-        yield (
-            "weight",
-            by_weight if line.below_kg is None else np.where(cases.weight_kg < line.below_kg, by_weight, np.nan),
-        )
+        light = cases.weight_kg < (line.below_kg or np.inf)
+        yield "weight", np.where(light, line.mg_per_kg * cases.weight_kg, np.nan)
     if line.max_mg is not None:
         # What is the same per kg for a child is not the same in all.
         child = _certainly_under(cases.age_band, CHILD_YEARS) & (not line.aged)

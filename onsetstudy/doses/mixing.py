@@ -51,8 +51,7 @@ class MixingCases:
     @classmethod
     def single(cls, agent: str, ratio: float, since_mixing_min: float) -> MixingCases:
         """One mixture."""
-        numbers = np.array([[float(ratio)], [float(since_mixing_min)]])
-        return cls(agent=np.array([agent]), ratio=numbers[0], since_mixing_min=numbers[1])
+        return cls(agent=np.array([agent]), ratio=np.array([ratio]), since_mixing_min=np.array([since_mixing_min]))
 
 
 def refuse_precipitate(agent: str, ratio: float) -> None:

@@ -8,14 +8,13 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.intervals import frozen_array
 from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons, estimates_frame
 from onsetstudy.core.serialise import Serialisable, result_kind
 
 __all__ = ["AgentDose", "ArmAmount", "DoseFlag", "DoseSummary", "FlagCount", "FreeBase", "LimitUsed", "Mixture"]
 
 
-@result_kind("mixture", eq=False)
+@result_kind("mixture", arrays=True)
 class Mixture(Serialisable):
     """What one cartridge holds after mixing; every array has shape (n,), ``nan`` where it cannot be told.
 
@@ -30,10 +29,6 @@ class Mixture(Serialisable):
     bicarbonate_mmol_per_l: FloatArray
     anaesthetic_ml: FloatArray
     bicarbonate_ml: FloatArray
-
-    def __post_init__(self) -> None:
-        for field in fields(self):
-            object.__setattr__(self, field.name, frozen_array(np.atleast_1d(getattr(self, field.name))))
 
     @property
     def parts_to_one(self) -> FloatArray:

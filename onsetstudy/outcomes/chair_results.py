@@ -35,7 +35,14 @@ class Stage:
     cases: int
 
 
-@result_kind("chair_time")
+EARLIER = {
+    "saved": "difference",
+    "saved_before_mixing": "difference_before_mixing",
+    "whole_visit": "visit_difference",
+}
+
+
+@result_kind("chair_time", earlier=EARLIER)
 class ChairTime:
     """Minutes waited and mixed by arm, minutes saved per case, and what that comes to in a month and a year.
 

@@ -194,10 +194,9 @@ def _difference(values: FloatArray, records: ChairRecords, arms: tuple[str, str]
     known = ~np.isnan(values) & np.isin(arm, arms)
     stratum = None
     if records.practice is not None and known.any():
-        stratum = np.full(values.size, "", dtype=object)
-        stratum[known] = merge_small([np.asarray(records.practice)[known]], arm[known], arms).code
+        stratum = merge_small([np.asarray(records.practice)[known]], arm[known], arms).code
     return contrast_of_means(
-        moments_by_stratum(np.where(known, values, np.nan), arm, arms, stratum=stratum),
+        moments_by_stratum(values[known], arm[known], arms, stratum=stratum),
         quantity=of.quantity, contrast=of.contrast, unit=of.unit, n=of.n, conf_level=of.conf_level,
         what="recorded times", needs_spread=False, assumptions=(AS_SPENT,),
     )  # fmt: skip

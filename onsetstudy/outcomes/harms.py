@@ -17,7 +17,7 @@ from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
 from onsetstudy.outcomes.summaries import EXACT, HYBRID, share_difference, share_of
 
-__all__ = ["EventRecorded", "SafetyRecords", "events_of_cases", "exact_share", "nothing_seen_limit", "summarise_safety"]
+__all__ = ["EventRecorded", "SafetyRecords", "arm_events", "events_of_cases", "exact_share", "summarise_safety"]
 
 NONE = "none"
 FINDING = "positive_aspiration"
@@ -135,6 +135,20 @@ def exact_share(
     return share_of((count, cases), of, by=EXACT, method=f"{count} of {cases} cases")
 
 
+def arm_events(event: str, arm: str, count: int, recorded: int, cases: int, *, n: Counts, level: float) -> ArmEvents:
+    """One kind of event in one arm: ``count`` of the ``recorded`` among all ``cases``."""
+    nothing = count == 0 and recorded > 0
+    return ArmEvents(
+        arm=arm,
+        count=count,
+        cases=recorded,
+        not_recorded=cases - recorded,
+        share=exact_share(count, recorded, quantity=f"event_{event}", arm=arm, n=n, conf_level=level),
+        at_most=nothing_seen_limit(recorded) if nothing else None,
+        rule_of_three=min(3 / recorded, 1.0) if nothing else None,
+    )
+
+
 def summarise_safety(records: SafetyRecords, *, arms: Sequence[str], conf_level: float = 0.95) -> Safety:
     """Adverse events in all, serious ones, each kind; then supplements before onset and missed blocks.
 
@@ -192,19 +206,8 @@ def _line(
     found = []
     for code in (a.arm for a in n.by_arm):
         rows = (arm == code) & among
-        count, cases = int(np.sum(happened & rows & known)), int(np.sum(rows & known))
-        nothing = count == 0 and cases > 0
-        found.append(
-            ArmEvents(
-                arm=code,
-                count=count,
-                cases=cases,
-                not_recorded=int(np.sum(rows & ~known)),
-                share=exact_share(count, cases, quantity=f"event_{event}", arm=code, n=n, conf_level=level),
-                at_most=nothing_seen_limit(cases) if nothing else None,
-                rule_of_three=min(3 / cases, 1.0) if nothing else None,
-            )
-        )
+        told = (int(np.sum(these)) for these in (happened & rows & known, rows & known, rows))
+        found.append(arm_events(event, code, *told, n=n, level=level))
     return EventLine(event=event, arms=tuple(found), difference=_difference(event, found[0], found[1], n, level))
 
 

@@ -69,11 +69,12 @@ def _range(row: TableReader) -> PublishedRange:
         row.say("techniques", what, mend)
         techniques = ["various"]
     unit = row.code("unit", UNITS, "none")
-    values: dict[str, Any] = {**texts, **_with_difference(numbers)}
-    year, n = (
-        row.whole(key, low, high, "{!r} cannot be", f"give a whole number from {low} to {high}")
-        for key, low, high in (("year", 1900, 2100), ("n", 1, 1_000_000))
-    )
+    plain, buffered = numbers["plain"], numbers["buffered"]
+    if numbers["difference"] is None and plain is not None and buffered is not None:
+        numbers["difference"] = buffered - plain
+    values: dict[str, Any] = {**texts, **numbers}
+    year = row.whole("year", 1900, 2100, "{!r} cannot be", "give a whole number from 1900 to 2100")
+    n = row.whole("n", 1, 1_000_000, "{!r} cannot be", "give a whole number from 1 to 1000000")
     found = PublishedRange(
         year=year or 0,
         n=n,
@@ -106,11 +107,3 @@ def _say_contradictions(row: TableReader, found: PublishedRange, numbers: dict[s
         gap = abs(float(buffered or 0) - float(plain or 0) - float(middle or 0))
         if gap > 0.011 * max(1.0, abs(float(middle or 0))):
             row.say("difference", "the difference is not buffered less plain", "compare with the paper")
-
-
-def _with_difference(numbers: dict[str, float | None]) -> dict[str, float | None]:
-    """The difference of two printed values where none is printed."""
-    plain, buffered = numbers["plain"], numbers["buffered"]
-    if numbers["difference"] is None and plain is not None and buffered is not None:
-        return {**numbers, "difference": buffered - plain}
-    return numbers

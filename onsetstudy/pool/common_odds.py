@@ -111,7 +111,6 @@ def common_odds(
     *,
     arms: Sequence[str],
     conf_level: float = 0.95,
-    quantity: str = "success",
     inflation: tuple[float, float] = (1.0, 1.0),
 ) -> CommonOdds:
     """Conditional odds ratio and Mantel-Haenszel difference over practices.
@@ -125,8 +124,6 @@ def common_odds(
         Reference arm and other arm.
     conf_level : float
         Two-sided level.
-    quantity : str
-        Stem of the quantities: ``success`` gives ``success_odds_ratio`` and ``success_difference``.
     inflation : tuple of float
         What the variances of the difference and of the log odds ratio are multiplied by, 1 or more, where outcomes are
         split and less is known than counts would say.
@@ -166,8 +163,8 @@ def common_odds(
             ArmCount(arm=a, cases=int(n[:, j].sum()), onsets=round(float(s[:, j].sum()))) for j, a in enumerate(arms)
         ),
     )
-    name, contrast = f"{quantity}_odds_ratio", f"{arms[1]} / {arms[0]}"
-    of = Parameter(quantity=name, contrast=contrast, unit="ratio", n=counts, conf_level=conf_level)
+    contrast = f"{arms[1]} / {arms[0]}"
+    of = Parameter(quantity="success_odds_ratio", contrast=contrast, unit="ratio", n=counts, conf_level=conf_level)
     total = s.sum(axis=1)
     tells = (n.min(axis=1) > 0) & (total > 0) & (total < n.sum(axis=1))
     ratio: EstimateLike
@@ -175,7 +172,7 @@ def common_odds(
         ratio, test = _split_ratio(s[tells], n[tells], of, inflation[1]), None
     else:
         ratio, test = _odds_ratio(_Tables(s[tells].astype(np.int64), n[tells]), of)
-    apart = replace(of, quantity=f"{quantity}_difference", contrast=f"{arms[1]} - {arms[0]}", unit="proportion")
+    apart = replace(of, quantity="success_difference", contrast=f"{arms[1]} - {arms[0]}", unit="proportion")
     return CommonOdds(
         odds_ratio=ratio, difference=_difference(s, n, apart, inflation[0]), homogeneity=test, tables=int(tells.sum())
     )

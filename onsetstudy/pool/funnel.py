@@ -98,7 +98,8 @@ def funnel(
     dispersion, dispersed = _dispersion(adjusted, n, centre)
     widening = float(np.sqrt(dispersion)) if dispersed else 1.0
     shrunken = shrink_to_expected(x, n, e)
-    along = _along(n)
+    # Numbers of cases at which a drawing shows the limits.
+    along = np.unique(np.geomspace(max(2.0, 0.8 * n.min()), 1.15 * n.max(), EDGES).round().astype(np.int64))
     chance = _chance(x, n, e)
     limits = {level: _limits(centre, np.concatenate((n, along)), level, widening) for level in (INNER, OUTER)}
     points = []
@@ -136,11 +137,6 @@ def funnel(
     )
 
 
-def _along(n: IntArray) -> IntArray:
-    """Numbers of cases at which a drawing shows the limits."""
-    return np.unique(np.geomspace(max(2.0, 0.8 * n.min()), 1.15 * n.max(), EDGES).round().astype(np.int64))
-
-
 def _limits(centre: float, n: IntArray, level: float, widening: float) -> list[Interval]:
     tail = (1 - level) / 2
     low, high = exact_limit(centre, n, tail), exact_limit(centre, n, 1 - tail)
@@ -172,14 +168,9 @@ def _flag(value: float, chance: float, inner: Interval, outer: Interval) -> str:
 
 
 def _cautions(points: Sequence[FunnelPoint]) -> tuple[Caution, ...]:
-    small = [p.label for p in points if p.cases < SMALL]
-    found = [
-        Caution(
-            code="no_ranks",
-            text="Units inside the limits differ by no more than chance would make them; their order means nothing.",
-        )
-    ]
-    if small:
+    text = "Units inside the limits differ by no more than chance would make them; their order means nothing."
+    found = [Caution(code="no_ranks", text=text)]
+    if small := [p.label for p in points if p.cases < SMALL]:
         text = f"{', '.join(small)}: fewer than {SMALL} cases, from which little can be said."
         found.append(Caution(code="small_numbers", text=text))
     return tuple(found)

@@ -10,7 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import real_numbers
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.core.intervals import frozen_array
 from onsetstudy.core.results import (
     Assumption,
     Caution,
@@ -40,7 +39,7 @@ __all__ = [
 ]
 
 
-@result_kind("onset_curve", eq=False)
+@result_kind("onset_curve", arrays=True)
 class OnsetCurve(Serialisable):
     """Nonparametric maximum likelihood curve of onset.
 
@@ -73,10 +72,6 @@ class OnsetCurve(Serialisable):
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
     source: str = ""
-
-    def __post_init__(self) -> None:
-        for name in ("left", "right", "mass", "determined"):
-            object.__setattr__(self, name, frozen_array(getattr(self, name)))
 
     def at(self, t: ArrayLike) -> tuple[Any, Any]:
         """Bounds ``(low, high)`` of the chance of *not yet numb* at ``t`` minutes.
@@ -307,7 +302,7 @@ class FinenessOfTesting(Serialisable):
         return pd.DataFrame(self.rows, columns=columns)
 
 
-@result_kind("anytime_test", eq=False)
+@result_kind("anytime_test", arrays=True)
 class AnytimeTest:
     """Evidence against "the arm makes no difference", case by case.
 
@@ -328,16 +323,13 @@ class AnytimeTest:
     caution: tuple[Caution, ...] = ()
     source: str = ""
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "path", frozen_array(self.path))
-
     def crossed_at(self, alpha: float) -> int | None:
         """First case (from 1) after which the e-value had passed ``1 / alpha``; ``None`` if it never has."""
         over = np.flatnonzero(self.path >= 1 / alpha)
         return int(over[0]) + 1 if over.size else None
 
 
-@result_kind("confidence_sequence", eq=False)
+@result_kind("confidence_sequence", arrays=True)
 class ConfidenceSequence:
     """Limits of a difference after each case, shapes (n,): they hold at all cases at once with chance ``level``."""
 
@@ -353,7 +345,3 @@ class ConfidenceSequence:
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
     source: str = ""
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "low", frozen_array(self.low))
-        object.__setattr__(self, "high", frozen_array(self.high))

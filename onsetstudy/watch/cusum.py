@@ -58,16 +58,22 @@ def cusum_weights(failed: ArrayLike, usual: ArrayLike, odds_ratio: float) -> Flo
     return np.asarray(y * math.log(odds_ratio) - np.log1p(p * (odds_ratio - 1)), dtype=np.float64)
 
 
-def _mix(usual: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Distinct usual chances and their shares; many are put together by quantiles."""
-    level, count = np.unique(usual, return_counts=True)
+def _kinds(usual: ArrayLike, odds_ratio: float, true_ratio: float) -> tuple[FloatArray, ...]:
+    """Shares of kinds of cases, their true chances of failure, and steps of the chart without a failure and with one.
+
+    Cases of one usual chance are a kind; many chances are put together by quantiles.
+    """
+    values = np.asarray(usual, dtype=np.float64)
+    level, count = np.unique(values, return_counts=True)
     if level.size > LEVELS:
-        edges = np.quantile(usual, np.linspace(0, 1, LEVELS + 1))
-        group = np.clip(np.searchsorted(edges, usual, side="right") - 1, 0, LEVELS - 1)
+        edges = np.quantile(values, np.linspace(0, 1, LEVELS + 1))
+        group = np.clip(np.searchsorted(edges, values, side="right") - 1, 0, LEVELS - 1)
         count = np.bincount(group, minlength=LEVELS)
-        level = np.bincount(group, weights=usual, minlength=LEVELS)[count > 0] / count[count > 0]
+        level = np.bincount(group, weights=values, minlength=LEVELS)[count > 0] / count[count > 0]
         count = count[count > 0]
-    return level, count / count.sum()
+    odds = true_ratio * level / (1 - level)
+    good, bad = (cusum_weights(np.full(level.size, f), level, odds_ratio) for f in (False, True))
+    return count / count.sum(), odds / (1 + odds), good, bad
 
 
 def average_run_length(limit: float, usual: ArrayLike, odds_ratio: float, *, true_ratio: float = 1.0) -> float:
@@ -89,10 +95,8 @@ def average_run_length(limit: float, usual: ArrayLike, odds_ratio: float, *, tru
     between them in proportion. No step goes farther than the largest weight, so that the chain is a narrow band of its
     matrix and is solved as one.
     """
-    level, share = _mix(np.asarray(usual, dtype=np.float64))
-    odds = true_ratio * level / (1 - level)
-    chance = odds / (1 + odds)
-    steps = np.concatenate([cusum_weights(np.full(level.size, f), level, odds_ratio) for f in (True, False)])
+    share, chance, good, bad = _kinds(usual, odds_ratio, true_ratio)
+    steps = np.concatenate((bad, good))
     weight = np.concatenate((share * chance, share * (1 - chance)))
     width = limit / STATES
     rows = np.arange(STATES)
@@ -110,7 +114,7 @@ def average_run_length(limit: float, usual: ArrayLike, odds_ratio: float, *, tru
     return float(linalg.solve_banded((below, above), band, np.ones(STATES), check_finite=False)[0])
 
 
-def baseline_guard(failures: int, cases: int, odds_ratio: float, *, chance: float = GUARD) -> float:
+def baseline_guard(failures: int, cases: int, odds_ratio: float) -> float:
     """Odds of the true usual share over the one that was counted, on the side on which false alarms come.
 
     Parameters
@@ -119,8 +123,11 @@ def baseline_guard(failures: int, cases: int, odds_ratio: float, *, chance: floa
         Of the cases that say what is usual.
     odds_ratio : float
         What the chart is tuned to.
-    chance : float
-        The true odds are beyond the guard with one minus this chance only.
+
+    Returns
+    -------
+    float
+        The true odds are beyond it with a chance of one minus :data:`GUARD` only.
 
     References
     ----------
@@ -129,7 +136,7 @@ def baseline_guard(failures: int, cases: int, odds_ratio: float, *, chance: floa
        estimate. Here by the distribution of the share given the counts (Jeffreys) in place of the bootstrap.
     """
     share = (failures + CLEAR_OF_NONE) / (cases + 2 * CLEAR_OF_NONE)
-    level = chance if odds_ratio > 1 else 1 - chance
+    level = GUARD if odds_ratio > 1 else 1 - GUARD
     bound = float(stats.beta.ppf(level, failures + CLEAR_OF_NONE, cases - failures + CLEAR_OF_NONE))
     return bound / (1 - bound) / (share / (1 - share))
 
@@ -175,15 +182,12 @@ def simulated_run_length(
     true_ratio: float = 1.0,
 ) -> tuple[float, float]:
     """Average run length by simulation, with its standard error; the same cases drawn at random."""
-    level, share = _mix(np.asarray(usual, dtype=np.float64))
-    odds = true_ratio * level / (1 - level)
-    chance = odds / (1 + odds)
-    good, bad = (cusum_weights(np.full(level.size, f), level, odds_ratio) for f in (False, True))
+    share, chance, good, bad = _kinds(usual, odds_ratio, true_ratio)
     rng = stream(seed, "cusum: run length")
     value, length = np.zeros(replicates), np.zeros(replicates)
     going = np.arange(replicates)
     while going.size:
-        kind = rng.choice(level.size, going.size, p=share)
+        kind = rng.choice(share.size, going.size, p=share)
         step = np.where(rng.random(going.size) < chance[kind], bad[kind], good[kind])
         value[going] = np.maximum(value[going] + step, 0.0)
         length[going] += 1

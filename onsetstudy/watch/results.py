@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from onsetstudy.core.intervals import frozen_array
 from onsetstudy.core.results import Assumption, Caution, Estimate, NotAvailable
 from onsetstudy.core.serialise import result_kind
 
@@ -39,7 +38,7 @@ class Signal:
     expected: float
 
 
-@result_kind("cusum_chart", eq=False)
+@result_kind("cusum_chart", arrays=True)
 class Chart:
     """A risk-adjusted cumulative sum for one kind of failure and one direction of change.
 
@@ -54,9 +53,6 @@ class Chart:
     limit: float
     run_length: RunLength
     signals: tuple[Signal, ...]
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "path", frozen_array(self.path))
 
 
 @result_kind("window_wait")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -75,23 +76,13 @@ def draw_allocation_list(
     slips: list[Slip] = []
     for practice, strata in levels.items():
         for place, stratum in enumerate(strata, start=1):
-            rng = stream(seed, f"allocation: {stratum}")
-            order = _blocks(rng, kinds, rule.block_sizes, slips_per_stratum)
-            before = last.get(stratum)
-            prefix = f"{practice}-{place}" if before is None else before.slip.rpartition("-")[0]
-            number_before, block_before = (0, 0) if before is None else (before.number, before.block)
-            for number, (kind, block) in enumerate(order, start=number_before + 1):
-                slips.append(
-                    Slip(
-                        slip=f"{prefix}-{number:03d}",
-                        practice_id=practice,
-                        stratum=stratum,
-                        number=number,
-                        arms=kind[0],
-                        sides=kind[1],
-                        block=block + block_before,
-                    )
-                )
+            order = _blocks(stream(seed, f"allocation: {stratum}"), kinds, rule.block_sizes, slips_per_stratum)
+            none = Slip(slip=f"{practice}-{place}-0", practice_id=practice, stratum=stratum, number=0, arms=(), block=0)
+            before = last.get(stratum, none)
+            prefix = before.slip.rpartition("-")[0]
+            for number, ((by_period, sides), block) in enumerate(order, start=before.number + 1):
+                name, block_here = f"{prefix}-{number:03d}", before.block + block
+                slips.append(replace(before, slip=name, number=number, arms=by_period, sides=sides, block=block_here))
     return AllocationList(
         study_id=protocol.study.id,
         protocol_digest=protocol.digest,
@@ -108,10 +99,7 @@ def draw_allocation_list(
 
 def _last_slips(after: Sequence[Slip], levels: dict[str, tuple[str, ...]]) -> dict[str, Slip]:
     """Last slip of each stratum of an earlier list, which has to have the strata of this protocol."""
-    last: dict[str, Slip] = {}
-    for slip in after:
-        if slip.stratum not in last or slip.number > last[slip.stratum].number:
-            last[slip.stratum] = slip
+    last = {slip.stratum: slip for slip in sorted(after, key=lambda slip: slip.number)}
     now = {stratum for strata in levels.values() for stratum in strata}
     if last and (odd := sorted(now ^ last.keys())):
         where = "the earlier list has no" if odd[0] in now else "this protocol has no longer a"
@@ -163,24 +151,23 @@ def stratum_levels(protocol: Protocol) -> dict[str, tuple[str, ...]]:
         For every stratum whose levels the protocol does not list.
     """
     admitted = protocol.eligibility
-    lists: dict[str, Sequence[str]] = {
-        "technique": admitted.techniques,
-        "procedure": admitted.procedures,
-        "agent": admitted.agents,
-        "pulp_status": admitted.pulp_status,
-        "topical": CODES["topical"],
+    lists: dict[str, tuple[str, Sequence[str]]] = {
+        "technique": ("techniques", admitted.techniques),
+        "procedure": ("procedures", admitted.procedures),
+        "agent": ("agents", admitted.agents),
+        "pulp_status": ("pulp_status", admitted.pulp_status),
+        "topical": ("topical", CODES["topical"]),
     }
-    keys = {"technique": "techniques", "procedure": "procedures", "agent": "agents"}
-    columns = () if protocol.allocation is None else protocol.allocation.strata
+    columns = [c for c in (protocol.allocation.strata if protocol.allocation else ()) if c != "practice_id"]
     problems = [
         Problem.of_key(
-            f"population.{keys.get(column, column)}",
+            f"population.{lists[column][0]}",
             f"the levels of {column} are not listed, so no list can be drawn for each",
             "list the codes that the study admits, or take the stratum out",
             code="strata",
         )
         for column in columns
-        if column != "practice_id" and not lists[column]
+        if not lists[column][1]
     ]
     if not protocol.study.practices:
         what = "the practices are not listed, and each needs a list of its own"
@@ -188,10 +175,9 @@ def stratum_levels(protocol: Protocol) -> dict[str, tuple[str, ...]]:
         problems.append(Problem.of_key("study.practices", what, mend, code="practices"))
     if problems:
         raise DesignError(problems)
-    levels = [list(lists[c]) for c in columns if c != "practice_id"]
+    combined = list(itertools.product(*(lists[column][1] for column in columns)))
     return {
-        practice: tuple(JOIN.join((practice, *parts)) for parts in itertools.product(*levels))
-        for practice in protocol.study.practices
+        practice: tuple(JOIN.join((practice, *parts)) for parts in combined) for practice in protocol.study.practices
     }
 
 

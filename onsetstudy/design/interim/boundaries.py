@@ -77,11 +77,9 @@ def spent(kind: str, alpha: float, fraction: float, *, rho: float = 3.0, sided: 
     t = min(fraction, 1.0)
     if t == 0:
         return 0.0
-    if kind == "obrien_fleming":
-        return float(2 * stats.norm.sf(stats.norm.isf(alpha / 2) / math.sqrt(t)))
-    if kind == "obrien_fleming_total":
-        whole = sided * alpha
-        return float(2 * stats.norm.sf(stats.norm.isf(whole / 2) / math.sqrt(t)) / sided)
+    if kind in ("obrien_fleming", "obrien_fleming_total"):
+        sides = sided if kind == "obrien_fleming_total" else 1
+        return float(2 * stats.norm.sf(stats.norm.isf(sides * alpha / 2) / math.sqrt(t)) / sides)
     if kind == "pocock":
         return alpha * math.log1p((math.e - 1) * t)
     return float(alpha * t**rho)
@@ -96,7 +94,7 @@ def spending_bounds(
     sided: int = 2,
     rho: float = 3.0,
     final: bool = False,
-    floors: ArrayLike | None = None,
+    floors: ArrayLike = (),
 ) -> Bounds:
     """Efficacy boundaries of looks at any information, planned or not.
 
@@ -133,10 +131,8 @@ def spending_bounds(
     steps, shares = _growing(information, fraction)
     side = alpha / sided
     spent(kind, side, 1.0, rho=rho, sided=sided)  # refuses what cannot be spent, also where nothing is looked up
-    bound_by = np.full(steps.size, -INF)
-    if floors is not None:
-        given = np.asarray(floors, dtype=np.float64)[: steps.size]
-        bound_by[: given.size] = given
+    bound_by, given = np.full(steps.size, -INF), np.asarray(floors, dtype=np.float64)[: steps.size]
+    bound_by[: given.size] = given
     upper, used = np.empty(steps.size), np.empty(steps.size)
     carried, before = begin(), 0.0
     for k, level in enumerate(steps.tolist()):
@@ -162,10 +158,9 @@ def _growing(information: ArrayLike, fraction: ArrayLike) -> tuple[FloatArray, F
     return steps, shares
 
 
-def power_at(bounds: Bounds, drift: float, *, futility: ArrayLike | None = None) -> float:
+def power_at(bounds: Bounds, drift: float) -> float:
     """Chance of ever passing the upper boundary when the score drifts by ``drift`` for each unit of information."""
-    lower = bounds.lower if futility is None else np.maximum(bounds.lower, np.asarray(futility))
-    return crossing_chances(bounds.information, lower, bounds.upper, drift=drift).above
+    return crossing_chances(bounds.information, bounds.lower, bounds.upper, drift=drift).above
 
 
 def drift_for_power(bounds: Bounds, power: float) -> float:
@@ -217,21 +212,16 @@ def spending_futility(
         carried, before = begin(), 0.0
         floor = np.full(steps.size, -INF)
         for k, level in enumerate(steps.tolist()):
-            last = k == steps.size - 1
-            may = missed if last else spent(kind, missed, float(shares[k]), rho=rho)
-            here = 1.0 if last else may - before
-            mass = float(carried.mass.sum())
-            floor[k] = solve_lower(carried, level, min(here, mass), drift=drift)
-            if last or floor[k] >= bounds.upper[k]:
-                floor[k] = bounds.upper[k]
-            if last:
-                below = tail_chances(carried, level, lower=float(bounds.upper[k]), upper=INF, drift=drift)[1]
-                return floor, before + below - missed
+            upper = float(bounds.upper[k])
+            if k == steps.size - 1:
+                floor[k] = upper
+                return floor, before + tail_chances(carried, level, lower=upper, upper=INF, drift=drift)[1] - missed
+            may = spent(kind, missed, float(shares[k]), rho=rho)
+            chance = min(may - before, float(carried.mass.sum()))
+            floor[k] = min(solve_lower(carried, level, chance, drift=drift), upper)
             before = max(may, before)
-            carried = carry(
-                carried, level, lower=float(floor[k]), upper=float(bounds.upper[k]), drift=drift,
-                following=float(steps[k + 1]),
-            )  # fmt: skip
+            following = float(steps[k + 1])
+            carried = carry(carried, level, lower=floor[k], upper=upper, drift=drift, following=following)
         raise AssertionError("a design has a last look")
 
     start = drift_for_power(bounds, power)

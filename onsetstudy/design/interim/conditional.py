@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -71,12 +73,9 @@ def conditional_powers(
 ) -> ConditionalPower:
     """Under the planned effect, under the present one, and averaged over what the data leave likely (flat prior)."""
     current = z / float(np.sqrt(information))
-
-    def given(drift: float) -> float:
-        return conditional_power(z, information, following, lower, upper, drift=drift)
-
+    given = partial(conditional_power, z, information, following, lower, upper)
     return ConditionalPower(
-        design=given(design_drift),
-        current=given(current),
+        design=given(drift=design_drift),
+        current=given(drift=current),
         predictive=predictive_power(z, information, following, lower, upper),
     )

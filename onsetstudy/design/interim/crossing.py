@@ -149,7 +149,10 @@ def solve_upper(carried: Carried, information: float, chance: float, *, drift: f
         return float("inf")
     if chance >= float(carried.mass.sum()):
         return float("-inf")
-    low, high = _range(carried, information, drift)
+    # Z scores between which every chance that a double holds is to be found.
+    root, step = np.sqrt(information), information - carried.information
+    mean, reach = carried.score + drift * step, 39 * np.sqrt(step)
+    low, high = float(mean.min() / root - reach / root), float(mean.max() / root + reach / root)
 
     def excess(upper: float) -> float:
         found = tail_chances(carried, information, lower=-np.inf, upper=upper, drift=drift)[0]
@@ -162,10 +165,3 @@ def solve_lower(carried: Carried, information: float, chance: float, *, drift: f
     """Lower boundary (Z scale) that the next look falls below with a chance; ``-inf`` where the chance is none."""
     turned = Carried(-carried.score, carried.mass, carried.information)
     return -solve_upper(turned, information, chance, drift=-drift)
-
-
-def _range(carried: Carried, information: float, drift: float) -> tuple[float, float]:
-    """Z scores between which every chance that a double holds is to be found."""
-    root, step = np.sqrt(information), information - carried.information
-    mean = carried.score + drift * step
-    return float(mean.min() / root - 39 * np.sqrt(step) / root), float(mean.max() / root + 39 * np.sqrt(step) / root)

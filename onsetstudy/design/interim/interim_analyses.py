@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from onsetstudy.core.arrays import FloatArray
@@ -104,16 +106,13 @@ def plan_looks(
         raise DesignError("sided is 1 or 2, and futility none, non_binding or binding")
     bounds_of = partial(spending_bounds, steps, steps, kind=kind, alpha=alpha, sided=sided, rho=rho, final=True)
     floor_of = partial(_floor, steps=steps, futility=futility, power=power, kind=kind, rho=rho)
-    bounds = bounds_of()
+    bounds, moved = bounds_of(), math.inf
     floor, drift = floor_of(bounds)
-    while futility == "binding" and floor is not None:
+    while futility == "binding" and floor is not None and moved >= STANDS_STILL:
         # Efficacy boundaries rest on the futility boundaries, and those on them: in turns until both stand still.
         closer = bounds_of(floors=floor[:-1])
-        moved = float(np.max(np.abs(closer.upper - bounds.upper)))
-        bounds = closer
+        moved, bounds = float(np.max(np.abs(closer.upper - bounds.upper))), closer
         floor, drift = floor_of(bounds)
-        if moved < STANDS_STILL:
-            break
     lower = bounds.lower if floor is None else np.maximum(bounds.lower, floor)
     held = lower if futility == "binding" else bounds.lower
     null = crossing_chances(steps, held, bounds.upper)
@@ -199,18 +198,21 @@ def judge_looks(plan: LookPlan, seen: Sequence[LookSeen], *, last: bool = False)
     verdicts: list[LookVerdict] = []
     counted: list[LookSeen] = []
     over = ""
-    for number, look in enumerate(seen):
-        closing = (last and number == len(seen) - 1) or look.counted >= plan.planned_information
+    for number, look in enumerate(seen, start=1):
+        verdict = _as_seen(plan, look, number)
+        closing = (last and number == len(seen)) or look.counted >= plan.planned_information
         step = look.counted - (counted[-1].counted if counted else 0.0)
         fresh = step >= LEAST_STEP * plan.planned_information and _informed(counted, look)
         fallen = closing and not fresh and bool(counted) and (look.information is None or look.information > 0)
         if over or not (fresh or fallen):
-            verdict = _descriptive(plan, look, over or "no new information since the look before", number)
+            why = over or "no new information since the look before"
+            extra = Caution(code="extra_look", text=f"Extra look, descriptive only: {why}.")
+            verdict = replace(verdict, caution=(extra,))
         elif fallen:
-            verdict = _close_without_growth(plan, counted, look, number, verdicts)
+            verdict = _close_without_growth(plan, counted[-1].information, look, verdict, verdicts)
         else:
             counted.append(look)
-            verdict = _judge(plan, counted, closing, number, verdicts)
+            verdict = _judge(plan, counted, closing, verdict, verdicts)
         verdicts.append(verdict)
         over = over or _over(plan, verdict)
     return tuple(verdicts)
@@ -229,38 +231,47 @@ def _beyond(plan: LookPlan, z: float, bound: float) -> bool:
     return z >= bound or (plan.sided == 2 and z <= -bound)
 
 
-def _verdict(
-    plan: LookPlan,
-    look: LookSeen,
-    number: int,
-    *,
-    code: str,
-    boundary: float,
-    alpha_spent: float,
-    scale: float,
-    caution: tuple[Caution, ...],
-    futility: float | None = None,
-    conditional: ConditionalPower | None = None,
-) -> LookVerdict:
-    """What all looks are told with; ``scale`` is the information on whose scale the repeated interval is."""
-    z, level = look.z, 1 - plan.alpha if plan.sided == 2 else 1 - 2 * plan.alpha
-    held = math.isfinite(boundary) and scale > 0
+def _as_seen(plan: LookPlan, look: LookSeen, number: int) -> LookVerdict:
+    """A look before it is judged: descriptive."""
     return LookVerdict(
         label=look.label,
-        code=code,
-        direction=("sooner" if z > 0 else "later") if code == "crossed" else "",
-        z=z,
-        boundary=boundary,
-        futility=futility,
+        code="descriptive",
+        direction="",
+        z=look.z,
+        boundary=math.inf,
+        futility=None,
         fraction=look.counted / plan.planned_information,
         counted=look.counted,
         planned=plan.planned_information,
         unit=plan.unit,
-        alpha_spent=alpha_spent,
-        naive_claim=_beyond(plan, z, float(stats.norm.isf(plan.alpha / plan.sided))),
-        naive_error=naive_error(number + 1, alpha=plan.alpha),
-        repeated=repeated_interval(z, scale, boundary, level=level) if held else None,
-        conditional=conditional,
+        alpha_spent=math.nan,
+        naive_claim=_beyond(plan, look.z, float(stats.norm.isf(plan.alpha / plan.sided))),
+        naive_error=naive_error(number, alpha=plan.alpha),
+        repeated=None,
+        conditional=None,
+    )
+
+
+def _decided(
+    plan: LookPlan, look: LookVerdict, bound: float, *, scale: float, spent: float, closing: bool
+) -> LookVerdict:
+    """A look held against its boundary; ``scale`` is the information on whose scale the repeated interval is."""
+    z, level = look.z, 1 - plan.alpha if plan.sided == 2 else 1 - 2 * plan.alpha
+    crossed = _beyond(plan, z, bound)
+    caution: tuple[Caution, ...] = ()
+    if look.fraction > 1 + LEAST_STEP:
+        text = (
+            f"More {plan.unit} than planned ({look.fraction:.0%}): the boundary uses what was left of the error rate "
+            "and the information as it is."
+        )
+        caution = (Caution(code="over_running", text=text),)
+    return replace(
+        look,
+        code="crossed" if crossed else "ended" if closing else "continue",
+        direction=("sooner" if z > 0 else "later") if crossed else "",
+        boundary=bound,
+        alpha_spent=spent,
+        repeated=repeated_interval(z, scale, bound, level=level) if math.isfinite(bound) and scale > 0 else None,
         caution=caution,
     )
 
@@ -275,64 +286,44 @@ def _informed(counted: list[LookSeen], look: LookSeen) -> bool:
 def _scales(plan: LookPlan, counted: list[LookSeen]) -> tuple[FloatArray, FloatArray]:
     """Information and planned fraction of the looks."""
     fraction = np.array([s.counted for s in counted]) / plan.planned_information
-    known = [s.information for s in counted]
-    if any(v is None for v in known):
-        return fraction, fraction
-    return np.array(known, dtype=np.float64), fraction
+    information = np.array([s.information for s in counted], dtype=np.float64)
+    return fraction if np.isnan(information).any() else information, fraction
 
 
 def _bounds(
-    plan: LookPlan, information: FloatArray, fraction: FloatArray, *, final: bool, floors: FloatArray | None = None
+    plan: LookPlan, information: FloatArray, fraction: FloatArray, *, final: bool, floors: ArrayLike = ()
 ) -> Bounds:
     of_plan = partial(spending_bounds, kind=plan.spending, alpha=plan.alpha, sided=plan.sided, rho=plan.rho)
     return of_plan(information, fraction, final=final, floors=floors)
 
 
 def _judge(
-    plan: LookPlan, counted: list[LookSeen], closing: bool, number: int, earlier: list[LookVerdict]
+    plan: LookPlan, counted: list[LookSeen], closing: bool, look: LookVerdict, earlier: list[LookVerdict]
 ) -> LookVerdict:
     information, fraction = _scales(plan, counted)
     binding = [v.futility for v in earlier if v.code != "descriptive"] if plan.futility == "binding" else []
-    floors = np.array([-np.inf if f is None else f for f in binding])
+    floors = [-np.inf if f is None else f for f in binding]
     bounds = _bounds(plan, information, fraction, final=closing, floors=floors)
-    look, bound = counted[-1], float(bounds.upper[-1])
-    floor, powers = (None, None) if closing else _outlook(plan, look, information, fraction)
-    code = "crossed" if _beyond(plan, look.z, bound) else "ended" if closing else "continue"
-    if code == "continue" and floor is not None and look.z < floor:
-        code = "unlikely"
-    return _verdict(
-        plan,
-        look,
-        number,
-        code=code,
-        boundary=bound,
-        futility=floor,
-        alpha_spent=float(bounds.spent[-1]) * plan.sided,
-        scale=float(information[-1]),
-        conditional=powers,
-        caution=_cautions(plan, look),
-    )
+    spent = float(bounds.spent[-1]) * plan.sided
+    found = _decided(plan, look, float(bounds.upper[-1]), scale=float(information[-1]), spent=spent, closing=closing)
+    if closing:
+        return found
+    floor, powers = _outlook(plan, look.z, information, fraction)
+    unlikely = found.code == "continue" and floor is not None and look.z < floor
+    return replace(found, code="unlikely" if unlikely else found.code, futility=floor, conditional=powers)
 
 
 def _close_without_growth(
-    plan: LookPlan, counted: list[LookSeen], look: LookSeen, number: int, verdicts: list[LookVerdict]
+    plan: LookPlan, before: float | None, seen: LookSeen, look: LookVerdict, earlier: list[LookVerdict]
 ) -> LookVerdict:
-    """The last look of all where its information is not above that of the look before."""
-    used = next(v.alpha_spent for v in reversed(verdicts) if v.code != "descriptive")
+    """The last look of all where its information is not above that of the look ``before``."""
+    used = next(v.alpha_spent for v in reversed(earlier) if v.code != "descriptive")
     left = max(plan.alpha - used, 0.0)
+    # The interval is on the scale of the looks before: the score's where all have it, else the planned one.
+    scale = look.fraction if seen.information is None or before is None else seen.information
     bound = float(stats.norm.isf(left / plan.sided))
-    before, information = counted[-1].information, look.information
-    return _verdict(
-        plan,
-        look,
-        number,
-        code="crossed" if _beyond(plan, look.z, bound) else "ended",
-        boundary=bound,
-        alpha_spent=plan.alpha,
-        # The interval is on the scale of the looks before: the score's where all have it, else the planned one.
-        scale=look.counted / plan.planned_information if information is None or before is None else information,
-        caution=(_no_growth(before, information, left), *_cautions(plan, look)),
-    )
+    found = _decided(plan, look, bound, scale=scale, spent=plan.alpha, closing=True)
+    return replace(found, caution=(_no_growth(before, seen.information, left), *found.caution))
 
 
 def _no_growth(before: float | None, information: float | None, left: float) -> Caution:
@@ -347,7 +338,7 @@ def _no_growth(before: float | None, information: float | None, left: float) -> 
 
 
 def _outlook(
-    plan: LookPlan, look: LookSeen, information: FloatArray, fraction: FloatArray
+    plan: LookPlan, z: float, information: FloatArray, fraction: FloatArray
 ) -> tuple[float | None, ConditionalPower | None]:
     """Futility boundary of this look, and the chances of the looks to come as planned."""
     now = float(fraction[-1])
@@ -362,26 +353,9 @@ def _outlook(
     here = information.size
     drift = plan.design_drift / math.sqrt(scale)
     powers = conditional_powers(
-        look.z, float(information[-1]), steps[here:], whole.lower[here:], whole.upper[here:], design_drift=drift
+        z, float(information[-1]), steps[here:], whole.lower[here:], whole.upper[here:], design_drift=drift
     )
     if plan.futility == "none":
         return None, powers
     floor, _ = spending_futility(whole, shares, power=plan.power, kind=plan.spending, rho=plan.rho)
     return float(floor[here - 1]), powers
-
-
-def _cautions(plan: LookPlan, look: LookSeen) -> tuple[Caution, ...]:
-    fraction = look.counted / plan.planned_information
-    if fraction <= 1 + LEAST_STEP:
-        return ()
-    text = (
-        f"More {plan.unit} than planned ({fraction:.0%}): the boundary uses what was left of the error rate "
-        "and the information as it is."
-    )
-    return (Caution(code="over_running", text=text),)
-
-
-def _descriptive(plan: LookPlan, look: LookSeen, why: str, number: int) -> LookVerdict:
-    caution = Caution(code="extra_look", text=f"Extra look, descriptive only: {why}.")
-    told = partial(_verdict, plan, look, number, code="descriptive", caution=(caution,))
-    return told(boundary=math.inf, alpha_spent=math.nan, scale=0.0)

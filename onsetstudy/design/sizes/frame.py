@@ -37,6 +37,11 @@ class Frame:
         By how much clusters of cases inflate the size; 1: none.
     sided : int
         1 or 2.
+
+    Raises
+    ------
+    DesignError
+        If a number makes no sense.
     """
 
     ratio: tuple[float, float] = (1.0, 1.0)
@@ -44,25 +49,17 @@ class Frame:
     design_effect: float = 1.0
     sided: int = 2
 
-    @property
-    def share(self) -> float:
-        """Share of the cases in the other arm."""
-        return self.ratio[1] / sum(self.ratio)
-
-    def checked(self) -> Frame:
-        """The frame itself.
-
-        Raises
-        ------
-        DesignError
-            If a number makes no sense.
-        """
+    def __post_init__(self) -> None:
         if min(self.ratio) <= 0 or not 0 <= self.lost_share < 1 or self.design_effect < 1 or self.sided not in (1, 2):
             raise DesignError(
                 "the ratio must be above 0 on both sides, the lost share between 0 and 1, the design effect 1 or more, "
                 "and sided 1 or 2"
             )
-        return self
+
+    @property
+    def share(self) -> float:
+        """Share of the cases in the other arm."""
+        return self.ratio[1] / sum(self.ratio)
 
     def inflated(self, n: float) -> float:
         """Cases to include for ``n`` that count."""
@@ -189,7 +186,6 @@ def solve(
     DesignError
         If no number in range gives the power, or a size is asked for an arm that is worse by the margin or more.
     """
-    frame.checked()
     gain = None if asked.effect is None else better * asked.effect
     if margin and gain is not None and asked.n is None and gain <= -margin:
         raise DesignError(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Assumption
 from onsetstudy.design import formulas
@@ -24,9 +22,7 @@ def onset_share(expected: OnsetExpectation, hazard_ratio: float, *, share: float
         e.median_min > 0 and e.shape > 0 and e.tau_min > 0 and 0 <= e.never_reference < 1 and 0 <= e.never_other < 1
     ):
         raise DesignError("median, shape and horizon must be above 0, and the never-numb shares between 0 and 1")
-    hazard = math.log(2) * (e.tau_min / e.median_min) ** e.shape
-    reference = (1 - e.never_reference) * -math.expm1(-hazard)
-    other = (1 - e.never_other) * -math.expm1(-hazard * hazard_ratio)
+    reference, other = e.numb_by(e.tau_min, hazard_ratio)
     return share * other + (1 - share) * reference
 
 

@@ -15,7 +15,7 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.design.allocation.results import AllocationList
-from onsetstudy.design.trials.trial_model import StudyModel, scale_of
+from onsetstudy.design.trials.trial_model import StudyModel
 from onsetstudy.protocol.model import Protocol
 
 __all__ = ["Simulated", "simulate_study"]
@@ -59,8 +59,8 @@ class _Cases:
         """Chance of one part of the tables: a part that is drawn otherwise leaves the others as they are."""
         return stream(self.seed, f"demo: {name}")
 
-    def of_technique(self, name: str) -> FloatArray:
-        """A number of each case's technique."""
+    def of_technique(self, name: str) -> NDArray[Any]:
+        """A field of each case's technique."""
         return np.array([getattr(technique, name) for technique in self.model.techniques])[self.technique]
 
 
@@ -124,18 +124,12 @@ def _allocate(
 
 def _from_list(cases: _Cases) -> tuple[_Cases, AllocationList]:
     """Arms slip by slip in the order of treatment; now and then the wrong cartridge is taken."""
-    model = cases.model
-    stratum = pd.Series(
-        [
-            f"{model.practices[p]} | {model.techniques[t].technique}"
-            for p, t in zip(cases.practice, cases.technique, strict=True)
-        ]
-    )
+    stratum = pd.Series(np.array(cases.model.practices)[cases.practice]) + " | " + cases.of_technique("technique")
     number = stratum.groupby(stratum).cumcount() + 1
     drawn = draw_allocation_list(cases.protocol, slips_per_stratum=int(number.max()), seed=cases.seed)
     listed = drawn.to_frame().set_index(["stratum", "number"])
     own = listed.loc[pd.MultiIndex.from_arrays([stratum, number])]
-    wrong = cases.stream("wrong cartridge").random(len(cases)) < model.deviation_share
+    wrong = cases.stream("wrong cartridge").random(len(cases)) < cases.model.deviation_share
     buffered = (own["arm"].to_numpy() == "buffered") ^ wrong
     slip = own["slip"].to_numpy(dtype=object)
     return dataclasses.replace(cases, buffered=buffered, slip=slip), drawn
@@ -146,8 +140,7 @@ def _onset(cases: _Cases) -> FloatArray:
     practice = rng.normal(0, model.practice_spread, len(model.practices))
     operator = rng.normal(0, model.operator_spread, (len(model.practices), max(model.operators)))
     shift = np.exp(practice[cases.practice] + operator[cases.practice, cases.operator])
-
-    scale = np.array([scale_of(m) for m in model.techniques])[cases.technique] * shift
+    scale = of("scale_min") * shift
     ratio = np.where(cases.buffered, of("hazard_ratio"), 1.0)
     never = np.where(cases.buffered, of("never_buffered"), of("never_plain"))
     onset = scale * (rng.exponential(size=len(cases)) / ratio) ** (1 / of("shape"))
@@ -213,17 +206,13 @@ def _case_table(cases: _Cases, told: dict[str, FloatArray]) -> pd.DataFrame:
     practice = np.array(model.practices)[cases.practice]
     operator = np.array(list(LETTERS))[cases.operator]
     day = _days(cases, rng)
-    order = np.lexsort((np.arange(n), cases.practice))
-    number = np.empty(n, dtype=np.int64)
-    number[order] = np.concatenate(
-        [np.arange(1, c + 1) for c in np.bincount(cases.practice, minlength=len(model.practices))]
-    )
+    number = pd.Series(practice).groupby(practice).cumcount() + 1
     patient = np.array(["".join(w) for w in rng.choice(PATIENT_LETTERS, (n, 6))])
     start = rng.integers(8 * 60, 17 * 60, n).astype(float)
     end = start + rng.integers(1, 4, n)
-    technique = np.array([m.technique for m in model.techniques])[cases.technique]
+    technique, rescued = cases.of_technique("technique"), ~np.isnan(told["rescue_min"])
     treated = end + np.nan_to_num(told["treatment_start_min"], nan=20.0) + rng.integers(15, 60, n)
-    table = {
+    table: dict[str, object] = {
         "case_id": [f"{p}-{k:04d}" for p, k in zip(practice, number, strict=True)],
         "practice_id": practice,
         "clinician_id": [f"{p}-{o}" for p, o in zip(practice, operator, strict=True)],
@@ -231,10 +220,10 @@ def _case_table(cases: _Cases, told: dict[str, FloatArray]) -> pd.DataFrame:
         "case_date": day,
         "arm": np.where(cases.buffered, "buffered", "plain"),
         "allocation": protocol.study.allocation,
-        **({} if cases.slip is None else {"allocation_slip": cases.slip}),
+        "allocation_slip": cases.slip,
         "procedure": _procedures(protocol, n, rng),
         "tooth": (tooth := _teeth(technique, rng)),
-        **({} if protocol.schedule.control_tooth == "none" else {"control_tooth": _controls(tooth)}),
+        "control_tooth": None if protocol.schedule.control_tooth == "none" else _controls(tooth),
         "technique": technique,
         "pulp_status": rng.choice(
             ["normal", "reversible_pulpitis", "symptomatic_irreversible_pulpitis"], n, p=[0.6, 0.3, 0.1]
@@ -246,14 +235,14 @@ def _case_table(cases: _Cases, told: dict[str, FloatArray]) -> pd.DataFrame:
         "injection_start": _clock(start),
         "injection_end": _clock(end),
         "rescue_min": _text(told["rescue_min"], "{:.1f}"),
-        "rescue_technique": [None if np.isnan(r) else "intraligamentary" for r in told["rescue_min"]],
-        **({} if protocol.doses is None else {"rescue_volume_ml": seen["rescue_volume_ml"]}),
-        **_lips(technique, seen["lip_numb"]),
+        "rescue_technique": ["intraligamentary" if r else None for r in rescued],
+        "rescue_volume_ml": None if protocol.doses is None else ["0.90" if r else None for r in rescued],
+        "lip_numb": seen["lip_numb"],
         "wait_used": chair["wait_used"],
         "treatment_start_min": _text(told["treatment_start_min"], "{:.1f}"),
         **_comfort(cases, rng),
         "guess_patient": chair["guess_patient"],
-        **seen["guess"],
+        "guess_assessor": seen["guess_assessor"],
         "seated_time": _clock(start - rng.integers(4, 12, n)),
         "treatment_end_time": _clock(treated),
         "dismissed_time": _clock(treated + rng.integers(2, 8, n)),
@@ -261,7 +250,8 @@ def _case_table(cases: _Cases, told: dict[str, FloatArray]) -> pd.DataFrame:
         "weight_kg": _text(np.where(rng.random(n) < 0.3, np.nan, np.clip(rng.normal(75, 14, n), 45, 140)), "{:.0f}"),
         "adverse_event": rng.choice(["none", "haematoma", "palpitations"], n, p=[0.985, 0.008, 0.007]),
     }
-    return pd.DataFrame(table)
+    # What a study does not record has no column.
+    return pd.DataFrame({name: column for name, column in table.items() if column is not None})
 
 
 def _chair(cases: _Cases) -> dict[str, Any]:
@@ -286,20 +276,15 @@ def _guessed(cases: _Cases, draw: FloatArray, right: float, said: float) -> StrA
 def _seen(cases: _Cases, told: dict[str, FloatArray]) -> dict[str, Any]:
     """What the person who tests and the lip tell: a stream of its own, so that the other columns stay as they are."""
     rng = cases.stream("seen")
-    n = len(cases)
-    numb = ~np.isnan(told["treatment_start_min"])
+    n, numb = len(cases), ~np.isnan(told["treatment_start_min"])
     guess = _guessed(cases, rng.random(n), 0.3, 0.55)
+    lip = np.where(rng.random(n) < np.where(numb, 0.98, 0.6), "yes", "no")
+    # The lip tells of a block alone.
+    asked = np.isin(cases.of_technique("technique"), ("ianb", "mental_incisive"))
     return {
-        "rescue_volume_ml": [None if np.isnan(r) else "0.90" for r in told["rescue_min"]],
-        "lip_numb": np.where(rng.random(n) < np.where(numb, 0.98, 0.6), "yes", "no"),
-        "guess": {"guess_assessor": guess} if cases.protocol.study.randomised else {},
+        "lip_numb": [said if a else None for said, a in zip(lip, asked, strict=True)] if asked.any() else None,
+        "guess_assessor": guess if cases.protocol.study.randomised else None,
     }
-
-
-def _lips(technique: StrArray, numb: StrArray) -> dict[str, object]:
-    """The lip tells of a block alone; a study without one has no such column."""
-    asked = np.isin(technique, ("ianb", "mental_incisive"))
-    return {"lip_numb": [n if a else None for n, a in zip(numb, asked, strict=True)]} if asked.any() else {}
 
 
 def _controls(tooth: StrArray) -> NDArray[np.object_]:
@@ -347,8 +332,8 @@ def _solution(cases: _Cases, rng: np.random.Generator) -> dict[str, object]:
         "cartridge_ml": "1.8",
         "volume_ml": [f"{v:.2f}" for v in volume],
         "mix_mode": np.where(cases.buffered, model.mix_mode, "none"),
-        "bicarbonate_ml": [("0.18" if b else None) for b in cases.buffered],
-        "bicarbonate_percent": [("8.4" if b else None) for b in cases.buffered],
+        "bicarbonate_ml": ["0.18" if b else None for b in cases.buffered],
+        "bicarbonate_percent": ["8.4" if b else None for b in cases.buffered],
         "mixed_to_injection_min": _text(minutes, "{:.1f}"),
     }
 

@@ -29,6 +29,11 @@ class TechniqueModel:
     never_buffered: float
     hazard_ratio: float
 
+    @property
+    def scale_min(self) -> float:
+        """Weibull scale."""
+        return float(self.median_min / np.log(2) ** (1 / self.shape))
+
 
 @result_kind("study_model")
 class StudyModel:
@@ -123,11 +128,6 @@ DEMO_AUDIT = StudyModel(
 """The demo audit of one practice."""
 
 
-def scale_of(technique: TechniqueModel) -> float:
-    """Weibull scale in minutes from the median."""
-    return float(technique.median_min / np.log(2) ** (1 / technique.shape))
-
-
 def truth_of(model: StudyModel, *, seed: int, target_min: float, tau_min: float) -> Truth:
     """Exact shares and waits of the model, by averaging over the spread of operators and practices.
 
@@ -140,7 +140,7 @@ def truth_of(model: StudyModel, *, seed: int, target_min: float, tau_min: float)
 
     def not_numb(technique: TechniqueModel, buffered: bool, t: FloatArray) -> FloatArray:
         never = technique.never_buffered if buffered else technique.never_plain
-        hazard = (t[:, None] / (scale_of(technique) * shift)) ** technique.shape
+        hazard = (t[:, None] / (technique.scale_min * shift)) ** technique.shape
         ratio = technique.hazard_ratio if buffered else 1.0
         return np.asarray(never + (1 - never) * (np.exp(-ratio * hazard) @ weight), dtype=np.float64)
 

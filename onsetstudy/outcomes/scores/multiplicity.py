@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 
-import numpy as np
+from statsmodels.stats.multitest import multipletests
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.outcomes.scores.pain_moment_results import SharedError, SharedLine
@@ -13,6 +13,8 @@ from onsetstudy.outcomes.scores.pain_moment_results import SharedError, SharedLi
 __all__ = ["PROCEDURES", "share_error"]
 
 PROCEDURES = ("holm", "hochberg", "fixed_sequence", "none")
+STEPWISE = {"holm": "holm", "hochberg": "simes-hochberg"}
+"""Names that statsmodels has for them."""
 
 
 def share_error(
@@ -41,12 +43,11 @@ def share_error(
     if procedure not in PROCEDURES:
         raise OnsetStudyError(f"the procedure {procedure!r} is not known; choose among {', '.join(PROCEDURES)}")
     p = [1.0 if value is None else value for _, value, _ in outcomes]
+    adjusted = p
     if procedure == "fixed_sequence":
         adjusted = list(itertools.accumulate(p, max))
-    elif procedure == "none" or not p:
-        adjusted = p
-    else:
-        adjusted = _stepwise(p, procedure)
+    elif procedure in STEPWISE and p:
+        adjusted = multipletests(p, method=STEPWISE[procedure])[1].tolist()
     lines = tuple(
         SharedLine(
             outcome=name,
@@ -58,13 +59,3 @@ def share_error(
         for (name, value, reason), a in zip(outcomes, adjusted, strict=True)
     )
     return SharedError(procedure=procedure, alpha=alpha, lines=lines)
-
-
-def _stepwise(p: list[float], procedure: str) -> list[float]:
-    """The smallest value times all, the next times one less, and so on; kept in order from below or from above."""
-    order = np.argsort(p, kind="stable")
-    times = np.asarray(p, dtype=np.float64)[order] * (len(p) - np.arange(len(p)))
-    kept = np.maximum.accumulate(times) if procedure == "holm" else np.minimum.accumulate(times[::-1])[::-1]
-    adjusted = np.empty(len(p))
-    adjusted[order] = np.minimum(kept, 1.0)
-    return [float(v) for v in adjusted]

@@ -109,15 +109,12 @@ def _contrasts(
 ) -> tuple[EstimateLike, EstimateLike, HypothesisTest | NotAvailable]:
     superior = replace(of, quantity="probability_of_superiority", unit="proportion")
     if x.size == 0 or y.size == 0:
-        each = (
-            (of, "Hodges-Lehmann shift"),
-            (superior, "Mann-Whitney probability"),
-            (replace(of, quantity="pain_test", unit=""), "Mann-Whitney test"),
+        tested, reason = replace(of, quantity="pain_test", unit=""), "one arm has no pain score"
+        return (
+            of.absent(reason, code="no_scores", method="Hodges-Lehmann shift"),
+            superior.absent(reason, code="no_scores", method="Mann-Whitney probability"),
+            tested.absent(reason, code="no_scores", method="Mann-Whitney test"),
         )
-        shift, superiority, test = (
-            asked.absent("one arm has no pain score", code="no_scores", method=method) for asked, method in each
-        )
-        return shift, superiority, test
     u, p_value, how = rank_sum_p_value(x, y)
     return (
         _shift(x, y, of),

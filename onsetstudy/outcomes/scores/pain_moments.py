@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -23,7 +23,7 @@ from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, MissingScores, MomentOfPain
 from onsetstudy.outcomes.summaries import HYBRID, WILSON, Tally, mean_of, newcombe_limits, share_difference, share_of
 
-__all__ = ["PainRecords", "anxiety_change", "moment_of_pain"]
+__all__ = ["PainRecords", "anxiety_change", "moment_of_pain", "welch_difference"]
 
 LEAST = 2
 ROBUST = "linear model, robust standard errors"
@@ -88,11 +88,10 @@ def moment_of_pain(
     n = Counts.of(known, records.arm, arms)
     scores = [records.score[(records.arm == a) & known] for a in arms]
     none = [s <= painless_at_most for s in scores]
-    by_arm = dict(zip(arms, scores, strict=True))
     noticeable = {}
     if important_difference is not None and scores[0].size:
         gain = float(np.median(scores[0])) - important_difference
-        noticeable = {a: s <= gain for a, s in by_arm.items()}
+        noticeable = {a: s <= gain for a, s in zip(arms, scores, strict=True)}
 
     def of(quantity: str, contrast: str = f"{arms[1]} - {arms[0]}", unit: str = "proportion") -> Parameter:
         return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
@@ -160,25 +159,23 @@ def _adjusted(records: PainRecords, known: BoolArray, arms: Sequence[str], of: P
     if np.max(np.sum(q**2, axis=1)) > 1 - 1e-9:
         # A case that is alone in what its covariates say fits exactly, and tells nothing of the spread.
         return gone("a case is alone with its covariates", code="too_few")
-    patient = records.patient[rows]
-    repeats = np.unique(patient).size < patient.size
-    model = sm.OLS(records.score[rows], design)
+    patients, patient = np.unique(records.patient[rows], return_inverse=True)
+    repeats = patients.size < patient.size
+    robust: dict[str, Any] = {"cov_type": "HC3"}
     if repeats:
-        fit = model.fit(cov_type="cluster", cov_kwds={"groups": np.unique(patient, return_inverse=True)[1]}, use_t=True)
-    else:
-        fit = model.fit(cov_type="HC3", use_t=True)
+        robust = {"cov_type": "cluster", "cov_kwds": {"groups": patient}}
+    fit = sm.OLS(records.score[rows], design).fit(use_t=True, **robust)
     error = float(fit.bse["arm"])
     if not math.isfinite(error) or error == 0:
         return gone("the scores do not vary", code="no_spread")
-    clusters = np.unique(patient).size
-    few = repeats and too_few_clusters(clusters)
+    few = repeats and too_few_clusters(patients.size)
     return of.estimate(
         float(fit.params["arm"]),
         fit.conf_int(1 - of.conf_level).loc["arm"],
         by="clustered" if repeats else "HC3",
         std_error=error,
         p_value=None if few else float(fit.pvalues["arm"]),
-        caution=too_narrow(clusters) if repeats else (),
+        caution=too_narrow(patients.size) if repeats else (),
         method=f"{ROBUST} ({'by patient' if repeats else 'HC3'}), adjusted for "
         f"{', '.join(records.covariates) or 'nothing'}",
         assumptions=(LINEAR,),
@@ -194,7 +191,7 @@ def _missing(
         for arm, reason in zip(records.arm[~known], records.reason[~known], strict=True)
         if arm in arms
     )
-    difference = _welch(scores, of)
+    difference = welch_difference(scores, of)
     cases = [int(np.sum(records.arm == a)) for a in arms]
     gone = [all_of - found.size for all_of, found in zip(cases, scores, strict=True)]
     share = [lost / all_of if all_of else 0.0 for lost, all_of in zip(gone, cases, strict=True)]
@@ -204,10 +201,9 @@ def _missing(
         # The mean of all cases of an arm moves by the shift times the share that is missing; up in one arm is as down
         # in the other.
         tipping = [-bound / w if w else math.inf for w in (share[1], -share[0], sum(share))]
-    order = {a: k for k, a in enumerate(arms)}
-    listed = tuple((*key, count) for key, count in sorted(lines.items(), key=lambda i: (order[i[0][0]], i[0][1])))
+    in_order = sorted(lines.items(), key=lambda line: (arms.index(line[0][0]), line[0][1]))
     return MissingScores(
-        by_reason=listed,
+        by_reason=tuple((*key, count) for key, count in in_order),
         tipping=tipping[0],
         mean_difference=difference,
         by_arm=tuple((a, lost, all_of) for a, lost, all_of in zip(arms, gone, cases, strict=True)),
@@ -216,18 +212,13 @@ def _missing(
     )
 
 
-def welch_difference(
-    reference: FloatArray, other: FloatArray, quantity: str, contrast: str, unit: str, n: Counts, level: float
-) -> EstimateLike:
-    """Difference of the means of two sets of scores, other less reference, by Welch's t."""
+def welch_difference(scores: Iterable[FloatArray], of: Parameter) -> EstimateLike:
+    """Difference of the means of two sets of scores, the other arm's less the reference's, by Welch's t."""
+    reference, other = (Moments.of(s) for s in scores)
     return contrast_of_means(
-        [(Moments.of(reference), Moments.of(other))],
-        quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=level, what="scores",
+        [(reference, other)],
+        quantity=of.quantity, contrast=of.contrast, unit=of.unit, n=of.n, conf_level=of.conf_level, what="scores",
     )  # fmt: skip
-
-
-def _welch(scores: Sequence[FloatArray], of: Parameter) -> EstimateLike:
-    return welch_difference(scores[0], scores[1], of.quantity, of.contrast, of.unit, of.n, of.conf_level)
 
 
 def anxiety_change(
@@ -269,23 +260,18 @@ def anxiety_change(
     def of(quantity: str, contrast: str = f"{arms[1]} - {arms[0]}", unit: str = unit) -> Parameter:
         return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
 
-    told_before = tuple(_mean(x, of("anxiety_before", a), "mean of scores") for a, x in first.items())
-    if limit is None:
-        return Anxiety(
-            before=told_before,
-            change=tuple(_mean(x, of("anxiety_change", a), "mean change within cases") for a, x in change.items()),
-            difference=_welch([*change.values()], of("anxiety_change")),
-            high_before=(),
-            threshold=None,
-        )
-    reason = "the scale is of a trait, which is not measured by what changes within a visit"
-    return Anxiety(
-        before=told_before,
-        change=(),
-        difference=of("anxiety_change").absent(reason, code="trait", method="none"),
-        high_before=tuple(_share(x >= limit, of("high_anxiety", a, "proportion")) for a, x in first.items()),
+    told = partial(
+        Anxiety,
+        before=tuple(_mean(x, of("anxiety_before", a), "mean of scores") for a, x in first.items()),
         threshold=limit,
     )
+    if limit is None:
+        changed = tuple(_mean(x, of("anxiety_change", a), "mean change within cases") for a, x in change.items())
+        return told(change=changed, difference=welch_difference(change.values(), of("anxiety_change")), high_before=())
+    reason = "the scale is of a trait, which is not measured by what changes within a visit"
+    none = of("anxiety_change").absent(reason, code="trait", method="none")
+    high = tuple(_share(x >= limit, of("high_anxiety", a, "proportion")) for a, x in first.items())
+    return told(change=(), difference=none, high_before=high)
 
 
 def _mean(values: FloatArray, of: Parameter, method: str) -> EstimateLike:

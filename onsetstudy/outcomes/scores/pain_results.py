@@ -6,23 +6,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.intervals import frozen_array
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, NotAvailable, estimates_frame
 from onsetstudy.core.serialise import Serialisable, result_kind
 
 __all__ = ["PainComparison", "PainScores"]
 
 
-@result_kind("pain_scores", eq=False)
+@result_kind("pain_scores", arrays=True)
 class PainScores:
     """Scores of one arm in increasing order, and how many cases have none."""
 
     arm: str
     scores: NDArray[np.float64]
     missing: int
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "scores", frozen_array(self.scores))
 
 
 @result_kind("pain_comparison")

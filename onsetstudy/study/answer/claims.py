@@ -25,6 +25,7 @@ from onsetstudy.core.results import (
     Interval,
     NotAvailable,
 )
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.strata import LEAST_OF_AN_ARM
 from onsetstudy.outcomes.scores.pain_moments import welch_difference
 from onsetstudy.outcomes.scores.pain_results import PainComparison
@@ -277,9 +278,10 @@ def mean_pain(whole: Population, protocol: Protocol) -> EstimateLike:
     if not isinstance(pain, PainComparison):
         return dataclasses.replace(pain, quantity="pain_difference")
     scores = {arm.arm: np.asarray(arm.scores, dtype=np.float64) for arm in pain.scores}
-    reference, other = protocol.arm_codes[:2]
-    contrast, level = f"{other} - {reference}", protocol.plan.conf_level
-    return welch_difference(scores[reference], scores[other], "pain_difference", contrast, pain.unit, pain.n, level)
+    arms, level = protocol.arm_codes[:2], protocol.plan.conf_level
+    contrast = " - ".join(reversed(arms))
+    of = Parameter(quantity="pain_difference", contrast=contrast, unit=pain.unit, n=pain.n, conf_level=level)
+    return welch_difference([scores[arm] for arm in arms], of)
 
 
 def shown_test(test: object) -> HypothesisTest | None:

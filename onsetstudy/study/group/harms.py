@@ -6,7 +6,7 @@ import pandas as pd
 
 from onsetstudy.core.results import ArmCount, Counts
 from onsetstudy.outcomes.harm_results import ArmEvents
-from onsetstudy.outcomes.harms import exact_share, nothing_seen_limit
+from onsetstudy.outcomes.harms import arm_events
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.group.results import GroupHarm
 
@@ -51,18 +51,8 @@ def _with_rated(safety: pd.DataFrame) -> pd.DataFrame:
 
 
 def _arm(arm: str, event: str, happened: int, recorded: int, cases: int, protocol: Protocol) -> ArmEvents:
-    level = protocol.plan.conf_level
     n = Counts(cases=cases, onsets=happened, by_arm=(ArmCount(arm=arm, cases=cases, onsets=happened),))
-    nothing = happened == 0 and recorded > 0
-    return ArmEvents(
-        arm=arm,
-        count=happened,
-        cases=recorded,
-        not_recorded=cases - recorded,
-        share=exact_share(happened, recorded, quantity=f"event_{event}", arm=arm, n=n, conf_level=level),
-        at_most=nothing_seen_limit(recorded) if nothing else None,
-        rule_of_three=min(3 / recorded, 1.0) if nothing else None,
-    )
+    return arm_events(event, arm, happened, recorded, cases, n=n, level=protocol.plan.conf_level)
 
 
 def practices_without_harms(safety: pd.DataFrame) -> tuple[tuple[str, int], ...]:

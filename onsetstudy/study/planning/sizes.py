@@ -132,11 +132,7 @@ class Sizing:
 
     def numb_by_target(self, hazard_ratio: float) -> tuple[float, float]:
         """Expected proportions numb by the target minute, reference arm first."""
-        e = self.expected
-        hazard = math.log(2) * (self.protocol.onset.target_min / e.median_min) ** e.shape
-        arms = ((e.never_reference, 1.0), (e.never_other, hazard_ratio))
-        reference, other = ((1 - never) * -math.expm1(-ratio * hazard) for never, ratio in arms)
-        return reference, other
+        return self.expected.numb_by(self.protocol.onset.target_min, hazard_ratio)
 
     def pace(self, included: int) -> Pace:
         """How long so many cases take to include."""
