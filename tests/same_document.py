@@ -3,7 +3,7 @@
 Why bytes differ between machines: the shipped files were made on a processor for which OpenBLAS takes its kernel
 ``Haswell``. Others get ``SkylakeX``, ``Sandybridge`` and so on, whose matrix products add in another order, and so may
 the vector loops of NumPy. With ``OPENBLAS_CORETYPE=Haswell`` a machine that takes ``SkylakeX`` by itself made every
-shipped file byte for byte; without it, 54 numbers of the five exchange files differed, by 2.6e-13 of their size at most.
+shipped file byte for byte; without it, 54 numbers of the five exchange files differed, by 2.6e-13 at most.
 
 How far that goes: a likelihood is climbed until no step raises it any more, and the last bit decides which step is the
 last. The flattest one is that of the shared frailty. Four kernels differed by 4.9e-7 at most, and among numbers rounded
