@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from onsetstudy.report.document import Document, Section
-from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.numbers import counted, day, quarter
 from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
 from onsetstudy.report.sections.appendix.interim import looks_section
@@ -43,7 +42,7 @@ def compose_group(results: GroupResults, *, practice: str | None = None) -> Docu
     """The group's report; with ``practice`` (its code) the one in which that practice sees itself named."""
     own = None if practice is None else results.letter(practice)
     whose = f"-{practice}" if practice else ""
-    return bind(
+    return Document.of(
         results.protocol,
         (section(results, own) for section in CONTENTS),
         name=f"group-{results.quarter}{whose}",

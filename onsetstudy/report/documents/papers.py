@@ -6,7 +6,6 @@ from collections.abc import Callable
 
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Document, Section
-from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.sections.before.papers import consent_sections, information_sections, reporting_sections
 from onsetstudy.report.sections.main.for_patients import patient_sections
 from onsetstudy.study.practice.results import StudyResults
@@ -24,7 +23,7 @@ PAPERS: tuple[tuple[str, str, Callable[[Protocol], tuple[Section, ...]]], ...] =
 def compose_papers(protocol: Protocol) -> tuple[Document, ...]:
     """Every paper of a protocol, drafts for a committee; what only people can say is marked in them."""
     return tuple(
-        bind(
+        Document.of(
             protocol,
             sections(protocol),
             name=name,
@@ -41,7 +40,7 @@ def compose_papers(protocol: Protocol) -> tuple[Document, ...]:
 def compose_patient_results(results: StudyResults) -> Document:
     """Half a page of results for patients, a draft for a committee's own form."""
     kicker = "Results for patients (draft)"
-    return bind(
+    return Document.of(
         results.protocol,
         patient_sections(results),
         name=f"{results.quarter}-for-patients",

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from onsetstudy.report.document import Document, Section
-from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.sections.before import plan
 from onsetstudy.study.planning.results import PlanningResults
 
@@ -24,7 +23,7 @@ CONTENTS: tuple[Callable[[PlanningResults], Section | None], ...] = (
 
 def compose_planning(results: PlanningResults, *, ledger_head: str = "") -> Document:
     """Planning report of a protocol; with the last entry of its ledger, where there is one."""
-    return bind(
+    return Document.of(
         results.protocol,
         (section(results) for section in CONTENTS),
         name="planning",

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from onsetstudy.report.document import Document, Section
-from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.numbers import counted, day, listed, quarter
 from onsetstudy.report.sections.appendix import published
 from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
@@ -62,7 +61,7 @@ CONTENTS: tuple[Callable[[StudyResults], Section | None], ...] = (
 
 def compose(results: StudyResults) -> Document:
     """The quarterly report of a study."""
-    return bind(
+    return Document.of(
         results.protocol,
         (section(results) for section in CONTENTS),
         name=results.quarter,

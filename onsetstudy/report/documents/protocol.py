@@ -9,7 +9,6 @@ from __future__ import annotations
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Arm, Protocol
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
-from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.names import BOUNDARIES, CHOICES, INSTRUMENTS, field_name, outcome_name, plain_words
 from onsetstudy.report.numbers import counted, day, listed
 from onsetstudy.report.sections.before.papers import answered
@@ -26,7 +25,7 @@ def compose_protocol(protocol: Protocol, lock: ProtocolLock | None, *, ledger_he
     """
     first = lock.latest.day if lock is not None else protocol.quarters[0].first_day.isoformat()
     version = f"version {lock.latest.number}" if lock is not None else "not locked"
-    return bind(
+    return Document.of(
         protocol,
         (
             _administrative(protocol, lock),

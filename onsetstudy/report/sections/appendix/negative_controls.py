@@ -5,7 +5,7 @@ from __future__ import annotations
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, value_text
-from onsetstudy.report.document import Paragraph, Section, Table
+from onsetstudy.report.document import Section, Table
 from onsetstudy.report.numbers import capital, level, listed, tidy
 from onsetstudy.study.results import NegativeControl
 
@@ -35,8 +35,8 @@ def negative_words(controls: tuple[NegativeControl, ...]) -> list[str]:
     if not found:
         return []
     asked = " ".join(dict.fromkeys(MEANS[name] for name in found))
-    return [f"The arms differ in what the injection cannot change: {listed([DIFFERED[n] for n in found])}; "
-            f"{EXPECTED}. {asked}"]  # fmt: skip
+    differed = listed([DIFFERED[name] for name in found])
+    return [f"The arms differ in what the injection cannot change: {differed}; {EXPECTED}. {asked}"]
 
 
 def negative_section(
@@ -49,17 +49,15 @@ def negative_section(
     if not controls:
         return None
     labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
-    told = [c for c in controls if isinstance(c.difference, Estimate)]
-    if not told:
-        text = "What the injection cannot change could not be compared between the arms."
-    elif said := negative_words(controls):
-        text = said[0]
-    else:
-        text = "In what the injection cannot change no difference between the arms is seen, as far as these cases tell."
+    alike = (
+        "In what the injection cannot change no difference between the arms is seen, as far as these cases tell."
+        if any(isinstance(c.difference, Estimate) for c in controls)
+        else "What the injection cannot change could not be compared between the arms."
+    )
     return Section.of(
         "negative",
         "Checks of blinding and testing",
-        Paragraph(text=text),
+        negative_words(controls) or alike,
         Table.of(
             "Negative controls",
             ("", *labels, f"difference, {level(protocol.plan.conf_level)} interval"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from onsetstudy.report.document import Block, Paragraph, Section, Table
+from onsetstudy.report.document import Pieces, Section, Table
 from onsetstudy.report.names import CHOICES, outcome_name, plain_words
 from onsetstudy.report.numbers import day
 from onsetstudy.study.practice.results import StudyResults
@@ -46,52 +46,43 @@ def planned_section(results: StudyResults) -> Section | None:
     facts = {"first": day(standing.first_case) if standing.first_case else "no day"}
     if versions:
         facts |= {"day": day(versions[0].day), "last": day(versions[-1].day), "number": str(versions[-1].number)}
-    amended = versions[1:]
-    rows = (
+    amended = [
+        (
+            f"{v.number}",
+            day(v.day),
+            "after" if v.day > standing.first_case else "before",
+            v.reason,
+            ", ".join(key for key, _, _ in v.changes),
+        )
+        for v in versions[1:]
+    ]
+    analyses = [
         (
             SUBSETS.get(a.analysis) or CHOICES.get(a.analysis) or outcome_name(a.analysis),
             KINDS[a.status] + (f"; amended {day(a.amended)}" if a.amended else ""),
         )
         for a in standing.analyses
-    )
+    ]
     return Section.of(
         "planned",
         "What was planned",
-        *_adoption(results),
-        Paragraph(text=STATUS[standing.status].format(**facts)),
-        Table.of("Differs from the locked version", ("key", "locked", "now"), standing.changes[:12], align="lll")
-        if standing.changes
-        else None,
-        Table.of(
-            "Amendments",
-            ("version", "day", "first case", "reason", "changed"),
-            [
-                (
-                    f"{v.number}",
-                    day(v.day),
-                    "after" if v.day > standing.first_case else "before",
-                    v.reason,
-                    ", ".join(key for key, _, _ in v.changes),
-                )
-                for v in amended
-            ],
-            align="lllll",
-        )
-        if amended
-        else None,
-        Table.of("Planned and not planned", ("analysis", "status"), rows, align="ll"),
+        _adoption(results),
+        STATUS[standing.status].format(**facts),
+        Table.of("Differs from the locked version", ("key", "locked", "now"), standing.changes[:12], align="lll"),
+        Table.of("Amendments", ("version", "day", "first case", "reason", "changed"), amended, align="lllll"),
+        Table.of("Planned and not planned", ("analysis", "status"), analyses, align="ll"),
     )
 
 
-def _adoption(results: StudyResults) -> list[Block]:
+def _adoption(results: StudyResults) -> list[Pieces]:
     """Adopt, do not adopt, or undecided, by the rule that was declared before the lock."""
     found = results.adoption
     if found is None:
         return []
     if found.none_because:
-        return [Paragraph(text=f"No rule of adoption was declared, because {found.none_because.rstrip('.')}.")]
+        return [f"No rule of adoption was declared, because {found.none_because.rstrip('.')}."]
     rows = ((PARTS[p.name], CODES[p.code]) for p in found.parts)
     return [
-        Paragraph(text=f"By the rule of adoption in the protocol: {plain_words(found.verdict)}."),
+        f"By the rule of adoption in the protocol: {plain_words(found.verdict)}.",
         Table.of("The rule of adoption", ("condition", "these records"), rows, align="ll"),
     ]

@@ -6,7 +6,7 @@ from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedStudy
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import value_text
-from onsetstudy.report.document import Paragraph, Section, Table, notes_of
+from onsetstudy.report.document import Section, Table, notes_of
 from onsetstudy.report.numbers import counted, level, p_text
 
 __all__ = ["blinding_section", "paired_section"]
@@ -17,10 +17,6 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
     if paired is None:
         return None
     other, reference = (protocol.label(a) for a in (protocol.contrast_arm, protocol.reference_arm))
-    text = (
-        f"{counted(paired.pairs, 'patient')} had both {reference} and {other}: here each is compared with themselves, "
-        "so that what differs between patients does not count."
-    )
     onset, success, pain = paired.onset_test, paired.success_difference, paired.pain
     points = f"numb by {protocol.onset.target_min:g} min, percentage points"
     rows = [
@@ -32,7 +28,8 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
     return Section.of(
         "paired",
         "Within the same patients",
-        Paragraph(text=text),
+        f"{counted(paired.pairs, 'patient')} had both {reference} and {other}: here each is compared with themselves, "
+        "so that what differs between patients does not count.",
         Table.of(
             f"{other} less {reference}, within patients".capitalize(),
             ("what", f"difference, {level(protocol.plan.conf_level)} interval", "p"),
@@ -41,8 +38,8 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
             "like a normal distribution on the log scale; success: Newcombe's paired interval, exact McNemar test; "
             "pain: Hodges-Lehmann shift and signed-rank test.",
         ),
-        None if paired.order is None else Paragraph(text=_order(paired.order, protocol)),
-        *notes_of(paired.caution),
+        None if paired.order is None else _order(paired.order, protocol),
+        notes_of(paired.caution),
     )
 
 
@@ -80,18 +77,22 @@ def blinding_section(blinding: Blinding | None, protocol: Protocol) -> Section |
         for x in blinding.lines
         if meant.get(x.who) and isinstance(x.index, Estimate) and x.index.interval.low > 0
     ]
-    text = (
+    named = (
         f"Some who were to be blind named the arm more often than by chance: {'; '.join(found)}. Answers that depend "
         "on the person, such as pain, may owe something to that."
+    )
+    return Section.of(
+        "blinding",
+        "Whether blinding held",
+        named
         if found
         else "Those who were to be blind did not name the arm more often than by chance, as far as these guesses can "
-        "tell."
+        "tell.",
+        Table.of(
+            "Guesses at the arm",
+            ("who", "injected", "right", "wrong", "unsure", f"index, {level(protocol.plan.conf_level)} interval"),
+            rows,
+            f"Index: 1 all right, 0 as by chance, −1 all wrong. {blinding.source}.",
+            align="llrrrr",
+        ),
     )
-    table = Table.of(
-        "Guesses at the arm",
-        ("who", "injected", "right", "wrong", "unsure", f"index, {level(protocol.plan.conf_level)} interval"),
-        rows,
-        f"Index: 1 all right, 0 as by chance, −1 all wrong. {blinding.source}.",
-        align="llrrrr",
-    )
-    return Section.of("blinding", "Whether blinding held", Paragraph(text=text), table)
