@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import itertools
 import re
@@ -220,9 +221,6 @@ def _to_svg(figure: Figure, name: str, title: str, alt: str) -> str:
     text = re.sub(r"url\(#([^)]+)\)", rf"url(#{name}-\1)", text)
     lines = 'stroke-linejoin="round" stroke-linecap="butt"'
     labelled = f'role="img" aria-labelledby="{name}-title {name}-desc"'
-    words = f'<title id="{name}-title">{_escaped(title)}</title><desc id="{name}-desc">{_escaped(alt)}</desc>'
+    said, told = (html.escape(words, quote=False).replace("\\", "\\\\") for words in (title, alt))
+    words = f'<title id="{name}-title">{said}</title><desc id="{name}-desc">{told}</desc>'
     return re.sub(r"<svg([^>]*)>", rf"<svg\1 {lines} {labelled}>{words}", text, count=1)
-
-
-def _escaped(text: str) -> str:
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace("\\", "\\\\")
