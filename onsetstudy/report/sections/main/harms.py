@@ -6,7 +6,7 @@ from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.outcomes.harm_results import ArmEvents, Safety
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import value_text
-from onsetstudy.report.document import Block, Paragraph, Section, Table, notes_of
+from onsetstudy.report.document import Section, Table, notes_of
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, level, percent, percent_interval
 
@@ -26,61 +26,62 @@ def safety_section(safety: Safety | None, protocol: Protocol) -> Section | None:
     """Harms with exact limits, supplements, missed blocks, and a list without identity."""
     if safety is None:
         return None
-    blocks: list[Block] = [Paragraph(text=_said(safety, protocol)), _table(safety, protocol)]
-    if safety.listing:
-        rows = [(protocol.label(arm), *map(plain_words, what), f"{count}") for arm, *what, count in safety.listing]
-        columns = ("injected", "what happened", "serious", "technique", "cases")
-        blocks.append(Table.of("Every event that was recorded", columns, rows, align="llllr"))
-    return Section.of("safety", "What went wrong", *blocks, *notes_of(safety.caution))
+    listing = [(protocol.label(arm), *map(plain_words, what), f"{count}") for arm, *what, count in safety.listing]
+    columns = ("injected", "what happened", "serious", "technique", "cases")
+    return Section.of(
+        "safety",
+        "What went wrong",
+        _said(safety, protocol),
+        _table(safety, protocol),
+        Table.of("Every event that was recorded", columns, listing, align="llllr"),
+        notes_of(safety.caution),
+    )
 
 
 def _said(safety: Safety, protocol: Protocol) -> str:
     told = []
     for arm in safety.harms[0].arms:
-        label = protocol.label(arm.arm)
+        label, cases = protocol.label(arm.arm), counted(arm.cases, f"{protocol.label(arm.arm)} case")
         if arm.cases == 0:
             told.append(f"No {label} case recorded whether anything happened.")
         elif arm.at_most is not None:
             told.append(
-                f"Nothing was recorded in {counted(arm.cases, label + ' case')}; the true proportion could still be as "
-                f"high as {percent(arm.at_most, arm.cases)} (one-sided limit, about 3 in {arm.cases})."
+                f"Nothing was recorded in {cases}; the true proportion could still be as high as "
+                f"{percent(arm.at_most, arm.cases)} (one-sided limit, about 3 in {arm.cases})."
             )
         else:
-            told.append(
-                f"{arm.count} of {counted(arm.cases, label + ' case')} had an adverse event ({limits_text(arm)})."
-            )
-    told.append(_seriousness(safety))
-    return " ".join(filter(None, told))
+            told.append(f"{arm.count} of {cases} had an adverse event ({limits_text(arm)}).")
+    return " ".join([*told, *_seriousness(safety)])
 
 
-def _seriousness(safety: Safety) -> str:
+def _seriousness(safety: Safety) -> list[str]:
     """That nothing was serious is said only where every event says so."""
     any_event, serious = (sum(a.count for a in line.arms) for line in safety.harms[:2])
     silent = sum(count for _, _, rated, _, count in safety.listing if rated not in ("yes", "no"))
     if not any_event:
-        return ""
+        return []
     marked = f"{counted(serious, 'event')} {'was' if serious == 1 else 'were'} marked as serious"
     if silent:
         of = "it" if any_event == 1 else f"{silent} of {any_event}"
-        return f"{marked if serious else 'None was marked as serious'}; of {of} that is not recorded: ask."
-    return f"{marked}." if serious else f"Of {counted(any_event, 'event')} all say that they were not serious."
+        return [f"{marked if serious else 'None was marked as serious'}; of {of} that is not recorded: ask."]
+    return [f"{marked}." if serious else f"Of {counted(any_event, 'event')} all say that they were not serious."]
 
 
 def _table(safety: Safety, protocol: Protocol) -> Table:
     labels = tuple(protocol.label(a.arm) for a in safety.harms[0].arms)
     lines = (*safety.harms, *safety.course)
     conf = next((x.difference.interval.level for x in lines if isinstance(x.difference, Estimate)), 0.95)
+    rows = []
+    for x in lines:
+        difference = value_text(x.difference, factor=100, missing="—")
+        rows.append((NAMES.get(x.event, plain_words(x.event)), *map(_cell, x.arms), difference))
     return Table.of(
         "Harms and supplemental injections by arm",
         ("what", *labels, "difference, percentage points"),
-        [
-            (NAMES.get(x.event, plain_words(x.event)), *map(_cell, x.arms),
-             value_text(x.difference, factor=100, missing="—"))
-            for x in lines
-        ],
+        rows,
         f"Exact {level(conf)} intervals; differences in percentage points, {labels[1]} less {labels[0]}, by "
         "Newcombe's method 10. Arms as injected. Not tested: events are too few for that to say anything.",
-    )  # fmt: skip
+    )
 
 
 def limits_text(arm: ArmEvents) -> str:
@@ -91,6 +92,5 @@ def limits_text(arm: ArmEvents) -> str:
 
 
 def _cell(arm: ArmEvents) -> str:
-    if isinstance(arm.share, NotAvailable):
-        return "not recorded"
-    return f"{arm.count} of {arm.cases} ({limits_text(arm)})"
+    limits = limits_text(arm)
+    return limits if isinstance(arm.share, NotAvailable) else f"{arm.count} of {arm.cases} ({limits})"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import NONE, points_text, reasons_of, share_text, value_text, whole
+from onsetstudy.report.cells import NONE, near_text, reasons_of, share_text, value_text, whole
 from onsetstudy.report.document import Block, Heading, Paragraph, Section, Table
 from onsetstudy.report.figures.forest import Line
 from onsetstudy.report.numbers import counted, decimal, level, listed, percent, tidy
@@ -130,7 +130,7 @@ def _periods_table(results: StudyResults) -> Table:
             f"{whole(share_text(e))} of\u00a0{cases}" if (cases := population.n.arm(code).cases) else "no case"
             for code, e in zip(protocol.arm_codes, population.success, strict=False)
         ]
-        rows.append((name, *shares, whole(points_text(population.success_difference))))
+        rows.append((name, *shares, whole(near_text(population.success_difference, base=0, factor=100))))
     return Table.of(
         f"Numb by {protocol.onset.target_min:g} min, quarter by quarter",
         ("", *map(protocol.label, protocol.arm_codes[:2]), "difference, percentage points"),

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from onsetstudy.core.results import EstimateLike, NotAvailable
-from onsetstudy.report.cells import NONE, reason_of, reasons_of, share_text, value_text, whole
+from onsetstudy.report.cells import NONE, near_text, reason_of, reasons_of, share_text, value_text, whole
 from onsetstudy.report.document import Block, Section, Table, absent, note
 from onsetstudy.report.figures.forest import Line
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import capital, level, listed, places_for, tidy
+from onsetstudy.report.numbers import capital, level, listed, tidy
 from onsetstudy.report.sections.blocks import forest_block
 from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.practice.results import StudyResults
@@ -68,10 +68,10 @@ def _techniques_table(results: StudyResults) -> Table:
         for name, arms, difference, show in found:
             last = estimate_shown(difference) or NONE
             rows.append((name, *(whole(show(e)) for e in arms[:2]), whole(last)))
-        rows.append(("Hazard ratio", "1", whole(_near(population.hazard_ratio, 1.0, 2)), ""))
+        rows.append(("Hazard ratio", "1", whole(near_text(population.hazard_ratio, 1.0, base=2)), ""))
         if not isinstance(pain, NotAvailable):
             base = 1 if pain.unit == "points" else 0
-            rows.append((f"Pain by ranks, shift in {pain.unit}", "", "", whole(_near(pain.shift, 0.0, base))))
+            rows.append((f"Pain by ranks, shift in {pain.unit}", "", "", whole(near_text(pain.shift, base=base))))
         wanting += (*(d for _, _, d, _ in found), population.hazard_ratio, getattr(pain, "shift", pain))
     return Table.of(
         "Technique by technique",
@@ -81,10 +81,3 @@ def _techniques_table(results: StudyResults) -> Table:
         "proportions are in percentage points; of times to onset they are minutes saved.",
         *reasons_of(wanting),
     )
-
-
-def _near(e: EstimateLike, landmark: float, base: int) -> str:
-    """An estimate with as many decimals as keep it and its limits apart from a landmark."""
-    if isinstance(e, NotAvailable):
-        return NONE
-    return value_text(e, places_for((e.estimate, e.interval.low, e.interval.high), (landmark,), base=base))
