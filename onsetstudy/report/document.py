@@ -26,6 +26,7 @@ __all__ = [
     "Section",
     "Table",
     "absent",
+    "blocks_of",
     "note",
     "notes_of",
 ]
@@ -223,15 +224,16 @@ class Section:
 
         A table without rows is none, nor is an empty text.
         """
-        return cls(id=identity, title=title, blocks=tuple(_blocks(pieces)), new_page=new_page)
+        return cls(id=identity, title=title, blocks=tuple(blocks_of(pieces)), new_page=new_page)
 
 
-def _blocks(pieces: Iterable[Pieces]) -> Iterator[Block]:
+def blocks_of(pieces: Iterable[Pieces]) -> Iterator[Block]:
+    """The blocks that there are, in groups or one by one; a text is a paragraph, an empty one and a bare table none."""
     for piece in pieces:
         if isinstance(piece, str):
             yield from [Paragraph(text=piece)] if piece else []
         elif isinstance(piece, Iterable):
-            yield from _blocks(piece)
+            yield from blocks_of(piece)
         elif piece is not None and not (isinstance(piece, Table) and not piece.rows):
             yield piece
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from functools import partial
 
-from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, Comfort, MomentOfPain, ProportionalOdds, SharedError
 from onsetstudy.outcomes.scores.pain_results import PainComparison
-from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.model import Instrument, Protocol
 from onsetstudy.report.cells import reason_of, share_text, value_text
-from onsetstudy.report.document import Block, Paragraph, Section, Table, absent, note, notes_of
+from onsetstudy.report.document import Block, Section, Table, absent, blocks_of, note, notes_of
 from onsetstudy.report.figures import pain
 from onsetstudy.report.names import outcome_name, plain_words
 from onsetstudy.report.numbers import amount, counted, decimal, interval, level, listed, p_equals, p_text
@@ -36,25 +36,29 @@ def comfort_section(results: StudyResults) -> Section:
         return section(absent(f"Not shown: {reason_of(comparison)}."))
     if protocol.pain is None:
         return section(absent("Not shown: the protocol does not record pain."))
-    blocks: list[Block] = [Paragraph(text=told(results, key)) for key in ("pain_difference", "pain_shift")]
-    if better := superiority_words(comparison.superiority, protocol):
-        blocks.append(Paragraph(text=better))
-    scale = protocol.pain.instrument
-    title, scores = "How much did the injection hurt?", counted(comparison.n.onsets, "score")
-    if comparison.n.onsets >= LEAST_SCORES:
-        caption = (
-            f"Pain at {comparison.moment} ({plain_words(scale.scale)}). Every dot is a case; the line is the smoothed "
-            f"distribution. {scores} of {counted(comparison.n.cases, 'case')}."
-        )
-        labels = {code: protocol.label(code) for code in protocol.arm_codes}
-        matters = scale.important_difference
-        drawing = pain.draw_figure(comparison, labels=labels, low=scale.low, high=scale.high, matters=matters)
-        blocks.append(drawing.titled("pain", title, caption))
-    else:
-        word = "is" if comparison.n.onsets == 1 else "are"
-        blocks.append(absent(f"{title} {scores} {word} too few to draw; it takes {LEAST_SCORES} or more."))
-    blocks += comfort_blocks(results.comfort, protocol, looks=results.looks is not None)
-    return section(*blocks)
+    return section(
+        (told(results, key) for key in ("pain_difference", "pain_shift")),
+        superiority_words(comparison.superiority, protocol),
+        _every_score(comparison, protocol.pain.instrument, protocol),
+        comfort_blocks(results.comfort, protocol, looks=results.looks is not None),
+    )
+
+
+def _every_score(comparison: PainComparison, scale: Instrument, protocol: Protocol) -> Block:
+    """Every score as a dot, or how few they are."""
+    n, title = comparison.n, "How much did the injection hurt?"
+    scores = counted(n.onsets, "score")
+    if n.onsets < LEAST_SCORES:
+        verb = "is" if n.onsets == 1 else "are"
+        return absent(f"{title} {scores} {verb} too few to draw; it takes {LEAST_SCORES} or more.")
+    labels = {code: protocol.label(code) for code in protocol.arm_codes}
+    matters = scale.important_difference
+    return pain.draw_figure(comparison, labels=labels, low=scale.low, high=scale.high, matters=matters).titled(
+        "pain",
+        title,
+        f"Pain at {comparison.moment} ({plain_words(scale.scale)}). Every dot is a case; the line is the smoothed "
+        f"distribution. {scores} of {counted(n.cases, 'case')}.",
+    )
 
 
 def superiority_words(superiority: EstimateLike, protocol: Protocol) -> str | None:
@@ -75,19 +79,17 @@ def comfort_blocks(comfort: Comfort | None, protocol: Protocol, *, looks: bool =
     if comfort is None:
         return ()
     labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
-    blocks: list[Block] = []
-    if comfort.moments:
-        blocks.append(_moments(comfort.moments, labels, protocol))
-        main = next((m for m in comfort.moments if protocol.pain and m.moment == protocol.pain.moment), None)
-        if main is not None:
-            blocks.append(_missing(main, labels[1], protocol))
-    if comfort.odds is not None:
-        blocks.append(_odds(comfort.odds, labels))
-    if comfort.anxiety is not None:
-        blocks.append(_anxiety(comfort.anxiety, labels, protocol))
-    if comfort.shared is not None:
-        blocks.append(_shared(comfort.shared, looks))
-    return (*blocks, *notes_of(comfort.caution))
+    moment = protocol.pain.moment if protocol.pain else None
+    main = next((m for m in comfort.moments if m.moment == moment), None)
+    pieces = (
+        _moments(comfort.moments, labels, protocol),
+        None if main is None else _missing(main, labels[1], protocol),
+        None if comfort.odds is None else _odds(comfort.odds, labels),
+        None if comfort.anxiety is None else _anxiety(comfort.anxiety, labels, protocol),
+        None if comfort.shared is None else _shared(comfort.shared, looks),
+        notes_of(comfort.caution),
+    )
+    return tuple(blocks_of(pieces))
 
 
 def _moments(moments: tuple[MomentOfPain, ...], labels: tuple[str, ...], protocol: Protocol) -> Table:
@@ -95,29 +97,26 @@ def _moments(moments: tuple[MomentOfPain, ...], labels: tuple[str, ...], protoco
     for m in moments:
         rows.append((f"{m.moment}, shift of scores", "", "", _shift(m)))
         rows.append(("– adjusted difference of means", "", "", _number(m.adjusted)))
-        rows.append(
-            (
-                "– painless",
-                *(_share(e) for e in m.painless),
-                value_text(m.painless_difference, 0, factor=100, missing=None),
-            )
-        )
+        fewer = value_text(m.painless_difference, 0, factor=100, missing=None)
+        rows.append(("– painless", *map(_share, m.painless), fewer))
         if m.noticeably_less:
-            rows.append(("– noticeably less than usual", *(_share(e) for e in m.noticeably_less), ""))
-    unit = protocol.pain.instrument.unit if protocol.pain else ""
-    matters = protocol.pain.instrument.important_difference if protocol.pain else None
+            rows.append(("– noticeably less than usual", *map(_share, m.noticeably_less), ""))
+    notes = []
+    if protocol.pain is not None:
+        unit, matters = protocol.pain.instrument.unit, protocol.pain.instrument.important_difference
+        notes.append(
+            f"Differences are {labels[1]} less {labels[0]}, in {unit}; painless is "
+            f"{amount(protocol.pain.painless_at_most, unit)} or less, in percentage points. Adjusted for technique, "
+            "topical anaesthetic and order where they differ."
+        )
+        if matters is not None:
+            less = f"below the median of {labels[0]} cases by {amount(matters, unit)} or more"
+            notes.append(f"Noticeably less: {less}.")
     return Table.of(
         "Pain at every moment, kept apart",
         ("moment", *labels, "difference"),
         rows,
-        f"Differences are {labels[1]} less {labels[0]}, in {unit}; painless is "
-        f"{amount(protocol.pain.painless_at_most, unit)} or less, in percentage points. Adjusted for technique, "
-        "topical anaesthetic and order where they differ."
-        if protocol.pain
-        else "",
-        ""
-        if matters is None
-        else f"Noticeably less: below the median of {labels[0]} cases by {amount(matters, unit)} or more.",
+        *notes,
         strong=(i for i, r in enumerate(rows) if not r[0].startswith("–")),
     )
 
@@ -142,10 +141,12 @@ def _missing(main: MomentOfPain, other: str, protocol: Protocol) -> Block:
     if not total:
         return note(f"No score at {main.moment} is missing.")
     told = "; ".join(f"{protocol.label(a)}: {count} {r.replace('_', ' ')}" for a, r, count in missing.by_reason)
-    text = f"{total} scores at {main.moment} are missing ({told})."
+    texts = [f"{total} scores at {main.moment} are missing ({told})."]
     if missing.by_arm:
-        text += f" That is {listed([f'{gone} of {cases} {protocol.label(a)}' for a, gone, cases in missing.by_arm])}."
-    return note(" ".join((text, *_tipping(main, other, protocol))))
+        texts.append(
+            f"That is {listed([f'{gone} of {cases} {protocol.label(a)}' for a, gone, cases in missing.by_arm])}."
+        )
+    return note(" ".join([*texts, *_tipping(main, other, protocol)]))
 
 
 def _tipping(main: MomentOfPain, other: str, protocol: Protocol) -> list[str]:
@@ -189,7 +190,7 @@ def _within(main: MomentOfPain, place: int, shift: float, protocol: Protocol) ->
     return not scores.size or bool(scale.low <= scores.mean() + shift <= scale.high)
 
 
-def _odds(odds: ProportionalOdds, labels: tuple[str, ...]) -> Block:
+def _odds(odds: ProportionalOdds, labels: tuple[str, ...]) -> Block | str:
     found = odds.odds_ratio
     if isinstance(found, NotAvailable):
         return note(f"No odds ratio of more pain: {found.reason}.")
@@ -198,14 +199,13 @@ def _odds(odds: ProportionalOdds, labels: tuple[str, ...]) -> Block:
         f"Taken in bands ({', '.join(odds.bands)}), the odds of more pain at {odds.moment} were {word} with "
         f"{labels[1]}: {decimal(found.estimate, 2)} times ({interval(found.interval.low, found.interval.high, 2)})."
     )
-    if isinstance(odds.check, HypothesisTest):
-        p, fits = odds.check.p_value, odds.check.p_value >= 0.05
-        said = "fits all bands as far as these cases can tell" if fits else "does not fit all bands"
-        text += f" One ratio {said} (Brant's test, p {p_equals(p)})."
-        if not fits:
-            cuts = "; ".join(f"{cut} {decimal(e.estimate, 2)}" for cut, e in odds.by_band if isinstance(e, Estimate))
-            text += f" By band: {cuts}."
-    return Paragraph(text=text)
+    if isinstance(odds.check, NotAvailable):
+        return text
+    p, fits = odds.check.p_value, odds.check.p_value >= 0.05
+    said = "fits all bands as far as these cases can tell" if fits else "does not fit all bands"
+    text += f" One ratio {said} (Brant's test, p {p_equals(p)})."
+    cuts = [f"{cut} {decimal(e.estimate, 2)}" for cut, e in odds.by_band if isinstance(e, Estimate)]
+    return text if fits else f"{text} By band: {'; '.join(cuts)}."
 
 
 def _anxiety(anxiety: Anxiety, labels: tuple[str, ...], protocol: Protocol) -> Table:
