@@ -6,17 +6,13 @@ from collections.abc import Callable
 
 from onsetstudy.report.document import Document, Section
 from onsetstudy.report.numbers import counted, day, quarter
-from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
 from onsetstudy.report.sections.appendix.interim import looks_section
-from onsetstudy.report.sections.appendix.negative_controls import negative_section
+from onsetstudy.report.sections.appendix.testing import cold_test_section, negative_section
 from onsetstudy.report.sections.blocks import cautions_section
-from onsetstudy.report.sections.group.completeness import sent_section
+from onsetstudy.report.sections.group.completeness import gates_section, sent_section
 from onsetstudy.report.sections.group.first_page import first_page
-from onsetstudy.report.sections.group.funnel import beside_section
-from onsetstudy.report.sections.group.gates import gates_section
-from onsetstudy.report.sections.group.heterogeneity import where_section
-from onsetstudy.report.sections.group.pooled import pooled_section
-from onsetstudy.report.sections.group.statistician import statistician_section
+from onsetstudy.report.sections.group.heterogeneity import beside_section, where_section
+from onsetstudy.report.sections.group.pooled import pooled_section, statistician_section
 from onsetstudy.study.group.results import GroupResults
 
 __all__ = ["CONTENTS", "compose_group"]

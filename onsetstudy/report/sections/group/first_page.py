@@ -11,9 +11,9 @@ from onsetstudy.report.cells import share_text
 from onsetstudy.report.document import Answer, Block, Cautions, Section, Table, absent
 from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import MINUS, capital, counted, level, listed, tidy
-from onsetstudy.report.sections.appendix.negative_controls import negative_words
+from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import forest_of, group_curves_block
-from onsetstudy.report.sections.group.gates import gate_words, left_out_words
+from onsetstudy.report.sections.group.completeness import gate_words, left_out_words
 from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
 from onsetstudy.report.sections.group.pooled import binding_words
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks

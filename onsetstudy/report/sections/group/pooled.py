@@ -1,4 +1,4 @@
-"""All practices together: averages, every practice by itself, and why two ways of counting differ."""
+"""All practices together: averages, every practice by itself, why two ways of counting differ, methods and digests."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ from onsetstudy.core.quantities import QUANTITIES, quantity_of
 from onsetstudy.core.results import Estimate, HypothesisTest, Interval, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.report.cells import NONE, value_text
-from onsetstudy.report.document import Block, Paragraph, Section, Table, note
+from onsetstudy.report.document import Block, Pairs, Paragraph, Section, Table, note
 from onsetstudy.report.numbers import capital, counted, decimal, interval, level, listed, p_text, places_for, tidy
 from onsetstudy.report.sections.blocks import group_curves_block
 from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupResults, Reconciled
 
-__all__ = ["binding_words", "pooled_section"]
+__all__ = ["binding_words", "pooled_section", "statistician_section"]
 
 NAMES = {
     "hazard_ratio": "hazard ratio",
@@ -249,3 +249,49 @@ def _heading(line: Reconciled) -> str:
     better, worse = quantity.words
     above = better if quantity.favours * quantity.shown.factor > 0 else worse
     return f"{capital(quantity.name)}, {unit} (above {quantity.null or 0:g}: {above})"
+
+
+def statistician_section(results: GroupResults) -> Section:
+    """Methods, odds ratios, spread of practices, digests."""
+    text = (
+        "Files hold counts of cases by quarter, technique, further strata, arm and onset interval; the likelihood "
+        "needs no more, so test, ratio and curves are those of the rows. Test and hazard ratio in one stage have "
+        "practice and the plan's strata as strata; for the ratio, small ones share a baseline. Spread of practices: "
+        "shared log-normal effect on the rate, one baseline for all. Success over practices: Mantel-Haenszel "
+        "difference; odds ratio by conditional likelihood where every case is decided, else by Mantel and Haenszel. "
+        "Undecided cases are split by the curve of their practice, technique and arm, and variances enlarged by what "
+        "the profile likelihood knows less. Two stages: each practice's own estimate, cases taken as independent; "
+        f"average {results.pooled[0].method}; range for a further practice by Student's t with practices less one "
+        "degrees of freedom. Simulated with practices of unequal size, that range holds the truth in 86 to 93 of 100 "
+        "groups where practices differ, not in 95."
+    )
+    success, frailty = results.overall.success, results.overall.frailty
+    points = value_text(success.pooled.difference, 0, factor=100)
+    rows = [
+        ("Numb by target, odds ratio", value_text(success.pooled.odds_ratio, 2)),
+        ("Numb by target, percentage points, by Mantel and Haenszel", points),
+    ]
+    for label, found in (("none", success.if_not_numb), ("all", success.if_numb)):
+        if found is not None:
+            told = f"{value_text(found.odds_ratio, 2)}; {value_text(found.difference, 0, factor=100)} points"
+            rows.append((f"Had {label} of the undecided been", told))
+    if success.pooled.homogeneity is not None:
+        rows.append(("Same odds ratio everywhere", f"p = {p_text(success.pooled.homogeneity.p_value)}"))
+    spread = (
+        frailty.reason
+        if isinstance(frailty, NotAvailable)
+        else f"{value_text(frailty.spread, 2)}, p = {p_text(frailty.test.p_value)}"
+    )
+    p = results.provenance
+    rows.append(("Spread of rates, log scale", spread))
+    rows += [("Protocol, SHA-256", _in_two(p.protocol_digest)), ("Files, SHA-256", _in_two(p.records_digest))]
+    if p.ledger_head:
+        rows.append(("Ledger of the study, last entry", p.ledger_head))
+    rows.append(("Versions", ", ".join(f"{name} {version}" for name, version in p.versions)))
+    return Section.of("statistician", "For the statistician", Paragraph(text=text), Pairs(rows=tuple(rows)))
+
+
+def _in_two(digest: str) -> str:
+    """A digest with a space in the middle, where a line may break."""
+    half = len(digest) // 2
+    return f"{digest[:half]} {digest[half:]}"

@@ -1,20 +1,21 @@
-"""Page 1: the answer, how sure one may be, and what to mind."""
+"""Page 1: the answer, how sure one may be, and what to mind; and what it would take to know more."""
 
 from __future__ import annotations
 
-from onsetstudy.report.document import Answer, Cautions, Paragraph, Section
+from onsetstudy.report.cells import NONE
+from onsetstudy.report.document import Answer, Cautions, Paragraph, Section, Table, absent
 from onsetstudy.report.figures import key_rows
-from onsetstudy.report.numbers import counted, level, tidy
+from onsetstudy.report.numbers import THIN, capital, counted, level, tidy
 from onsetstudy.report.sections.appendix.interim import anytime_first_page
-from onsetstudy.report.sections.appendix.negative_controls import negative_words
+from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import curves_block, told
 from onsetstudy.report.sections.main import doses
-from onsetstudy.report.sections.main.doubts import doubt_words, shut
-from onsetstudy.report.sections.main.records import missing_line
+from onsetstudy.report.sections.main.records import doubt_words, missing_line, shut
 from onsetstudy.report.sentences import ALLOWED, sentence
 from onsetstudy.study.practice.results import StudyResults
+from onsetstudy.study.results import MoreNeeded
 
-__all__ = ["answer_section"]
+__all__ = ["answer_section", "more_section"]
 
 ALWAYS_FIRST = ("test_the_tooth", "not_randomised", "arms", "opened_for_nobody")
 """What stands on the first page of every study that it is true of, whatever else there is to say. Where no number is
@@ -74,4 +75,37 @@ def answer_section(results: StudyResults) -> Section:
         key_rows.draw_figure(results).titled("key", "What was found, and how sure one may be", caption),
         curves_block(results, name="curves", title="How soon were teeth numb?", height=FIRST_PAGE_CURVES),
         Cautions(texts=tuple(first)),
+    )
+
+
+TITLE = "What it would take to know more"
+DECIDED = (
+    "The boundary set beforehand was crossed: whether the arms differ is decided. What follows is what a new study, or "
+    "a closer answer, would take. "
+)
+
+
+def more_section(results: StudyResults) -> Section:
+    """Cases still needed, by size of the effect."""
+    more = results.more_needed
+    if more is None:
+        return Section.of("more", TITLE, absent("The plan names no effect to be found."))
+    decided = results.looks is not None and any(v.code == "crossed" for v in results.looks.verdicts)
+    text = (DECIDED if decided else "") + tidy(more.text)
+    return Section.of("more", TITLE, Paragraph(text=text), _needed(more))
+
+
+def _needed(more: MoreNeeded) -> Table:
+    """What has been seen beside what the plan's effect asks for."""
+    effect = more.effect or f"a hazard ratio of {more.hazard_ratio:g}"
+    rows = [("Cases analysed", f"{more.cases_seen}", NONE if more.cases_needed is None else f"{more.cases_needed}")]
+    if more.events_needed is not None:
+        rows.insert(0, ("Teeth seen to go numb", f"{more.events_seen}", f"{more.events_needed}"))
+    return Table.of(
+        "Seen so far, and needed",
+        ("", "seen", "needed"),
+        rows,
+        f"For {tidy(effect)}, {100 * more.power:.0f}{THIN}% power of the {more.test} at a two-sided level of "
+        f"{100 * more.alpha:.2g}{THIN}%. {capital(more.source)}.",
+        f"{NONE}: cannot be told before a tooth has been seen to go numb." if more.cases_needed is None else "",
     )
