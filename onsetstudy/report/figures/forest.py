@@ -11,12 +11,24 @@ from dataclasses import dataclass
 from typing import Any
 
 from onsetstudy.core.results import EstimateLike, NotAvailable
+from onsetstudy.outcomes.published_results import ContextPanel, PublishedRange
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, NARROW, SECONDARY, ArmLook, Drawing, Sheet
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, decimal, listed, places_for
 
-__all__ = ["Columns", "Line", "Row", "Scale", "alt_text", "data_for", "draw", "draw_figure", "numbers", "reasons"]
+__all__ = [
+    "FROM_MEMORY",
+    "Line",
+    "Row",
+    "Scale",
+    "data_for",
+    "draw_figure",
+    "published_figure",
+    "published_rows",
+    "reasons",
+]
 
 SMALLEST, LARGEST = 3.5, 9.0
 
@@ -74,25 +86,27 @@ class Row:
 class Columns:
     """Where things stand, inches; pairs are for a page and for a narrow screen. ``counted`` heads the counts."""
 
-    axis: tuple[float, float]
-    cases: float
-    number: float
-    step: tuple[float, float]
-    foot: float
-    head: tuple[float, float]
-    counted: str
-    uncounted: str
+    axis: tuple[float, float] = (2.75, 2.1)
+    cases: float = 2.55
+    number: float = 5.05
+    step: tuple[float, float] = (0.215, 0.42)
+    foot: float = 0.5
+    head: tuple[float, float] = (0.2, 0.2)
+    counted: str = "cases"
+    uncounted: str = "—"
 
 
-GROUPS = Columns(
-    axis=(2.75, 2.1),
-    cases=2.55,
-    number=5.05,
-    step=(0.215, 0.42),
-    foot=0.5,
-    head=(0.2, 0.2),
-    counted="cases",
-    uncounted="—",
+GROUPS = Columns()
+FROM_MEMORY = "†"
+TRIALS = Columns(
+    axis=(2.55, 2.55),
+    cases=2.4,
+    number=5.25,
+    step=(0.225, 0.4),
+    foot=0.52,
+    head=(0.22, 0.05),
+    counted="patients",
+    uncounted="",
 )
 
 
@@ -226,3 +240,45 @@ def reasons(rows: Sequence[Row]) -> str:
         if row.reason:
             whose.setdefault(row.reason, []).append(row.label)
     return " ".join(f"{listed(labels)}: {why}." for why, labels in whose.items())
+
+
+def published_rows(panel: ContextPanel, *, factor: float = 1, base: int = 1) -> list[Row]:
+    """Own and published results on the drawing's scale, one row a line, under the names of their techniques.
+
+    A published line without a printed interval has none here. A technique of which nothing is published is left out.
+    """
+    rows: list[Row] = []
+    for group in panel.groups:
+        if not group.drawn:
+            continue
+        rows.append(Row(label=plain_words(group.technique).capitalize(), heading=True))
+        own, scale = group.own, factor * panel.own_factor
+        found: dict[str, Any] = {}
+        if isinstance(own, NotAvailable):
+            found["reason"] = reason_of(own)
+        else:
+            found = numbers(scale * own.estimate, scale * own.interval.low, scale * own.interval.high, base=base)
+        rows.append(Row(label="These cases", strong=True, cases=own.n.cases, **found))
+        rows += [_published(r, factor=factor, base=base) for r in group.drawn]
+    return rows
+
+
+def _published(found: PublishedRange, *, factor: float, base: int) -> Row:
+    shown = found.drawn()
+    if shown is None:
+        raise ValueError(f"{found.id} has nothing to draw")
+    value, low, high = (None if v is None else factor * v for v in shown[:3])
+    assert value is not None
+    return Row(
+        label=found.study + (f" {FROM_MEMORY}" if found.label == "from memory" else ""),
+        ours=False,
+        pooled=found.evidence == "pooled",
+        cases=found.n,
+        **numbers(value, low, high, base=base),
+    )
+
+
+def published_figure(rows: Sequence[Row], *, scale: Scale, look: ArmLook) -> Drawing:
+    """Own and published results with their names and numbers, own lines in the colour of the arm."""
+    told = alt_text(rows, scale.unit, "One line per result, {}.").replace(f" {FROM_MEMORY}", " (from memory)")
+    return draw_figure(rows, scale=scale, look=look, columns=TRIALS, alt=told)

@@ -8,10 +8,8 @@ from onsetstudy.outcomes.published_results import ContextPanel, PublishedContext
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of
 from onsetstudy.report.document import Block, Cautions, Figure, Section, Table, absent
-from onsetstudy.report.figures import published as drawn
 from onsetstudy.report.figures.canvas import contrast_look
-from onsetstudy.report.figures.forest import Scale
-from onsetstudy.report.figures.published import FROM_MEMORY
+from onsetstudy.report.figures.forest import FROM_MEMORY, Scale, published_figure, published_rows
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import capital, counted, day, level, listed, tidy
 from onsetstudy.report.sentences import axis_ends
@@ -58,10 +56,10 @@ def _scale(panel: ContextPanel, protocol: Protocol) -> Scale:
 def _panel(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> Block:
     """Figure of one outcome; ``marks`` explains them, once in a section."""
     scale, title = _scale(panel, protocol), TITLES[panel.outcome]
-    rows = drawn.data_for(panel, factor=scale.factor, base=scale.base)
+    rows = published_rows(panel, factor=scale.factor, base=scale.base)
     if all(row.estimate is None for row in rows):
         return absent(f"{title}. No published difference with the same technique can be drawn on one scale.")
-    drawing = drawn.draw_figure(rows, scale=scale, look=contrast_look(protocol))
+    drawing = published_figure(rows, scale=scale, look=contrast_look(protocol))
     return drawing.titled(f"context-{panel.outcome}", title, _caption(panel, protocol, marks=marks))
 
 

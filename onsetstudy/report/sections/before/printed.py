@@ -6,15 +6,13 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
-import typst
-
 from onsetstudy.core.errors import ReportError
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.typeset import compiler_of, one_pdf
 
-__all__ = ["CaseSheet", "order_on_paper", "render_case_sheet", "render_slips"]
+__all__ = ["CaseSheet", "render_case_sheet", "render_slips"]
 
 OUTSIDE = (
     "Open in the order of the numbers, one at a time, when the patient has agreed and the tooth has felt the cold.",
@@ -124,18 +122,9 @@ def render_case_sheet(sheet: CaseSheet, *, paper: str = "a4") -> bytes:
     ReportError
         If the protocol asks for more than one page holds.
     """
+    doc = json.dumps(asdict(sheet))
     for scale in SCALES:
-        compiler = _compiler(sheet, paper, scale)
+        compiler = compiler_of("case_sheet", doc=doc, paper=paper, scale=str(scale))
         if json.loads(compiler.query("<pages>", field="value", one=True)) == 1:
             return one_pdf(compiler)
     raise ReportError("the schedule has more tests than a case sheet of one page holds; use fewer, or the workbook")
-
-
-def order_on_paper(sheet: CaseSheet) -> tuple[str, ...]:
-    """What the sheet asks and has tapped, as it stands on the paper from the top."""
-    told = json.loads(_compiler(sheet, "a4", SCALES[0]).query("<asked>", field="value"))
-    return tuple(str(text) for text in told)
-
-
-def _compiler(sheet: CaseSheet, paper: str, scale: float) -> typst.Compiler:
-    return compiler_of("case_sheet", doc=json.dumps(asdict(sheet)), paper=paper, scale=str(scale))
