@@ -70,6 +70,11 @@ class ArmLook:
         """Inside of the marker."""
         return self.colour if self.filled else "#ffffff"
 
+    def dots(self, ax: Axes, across: Any, up: Any, *, size: float, edge: float | None = None, **style: Any) -> None:
+        """Markers at places, with an edge so wide."""
+        style |= {"color": self.colour, "markerfacecolor": self.face, "markersize": size, "markeredgewidth": edge}
+        ax.plot(across, up, self.marker, **style)
+
 
 # The reference arm, the arm compared with it, and more arms: markers and lines before colours.
 LOOKS = (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,16 +16,12 @@ from onsetstudy.report.numbers import THIN, percent
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import ArmCurve
+from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["alt_text", "data_for", "draw", "draw_figure", "thinned"]
 
 DODGE = 2.4
 LABEL_WIDTH = 0.3
-
-
-class _Given(NamedTuple):
-    minute: float
-    estimate: float
 
 
 def data_for(results: StudyResults | GroupResults, *, least: int = 1) -> pd.DataFrame:
@@ -38,16 +34,14 @@ def data_for(results: StudyResults | GroupResults, *, least: int = 1) -> pd.Data
     """
     horizon = results.protocol.onset.tau_min
     frames = [
-        _arm_data(c, horizon)
+        _arm_data(c, c.curve, horizon)
         for c in results.overall.curves
         if not isinstance(c.curve, NotAvailable) and results.overall.n.arm(c.arm).cases >= least
     ]
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
 
-def _arm_data(found: ArmCurve, horizon: float) -> pd.DataFrame:
-    curve = found.curve
-    assert not isinstance(curve, NotAvailable)
+def _arm_data(found: ArmCurve, curve: OnsetCurve, horizon: float) -> pd.DataFrame:
     limits = {t: e for t, e in found.limits if isinstance(e, Estimate)}
     tested = {t: float(n) for t, n in found.still_tested}
     ends = np.concatenate((curve.left, curve.right))
@@ -89,11 +83,10 @@ def draw(
         ax.step(t, low, where="post", color=look.colour, linestyle=look.line, linewidth=1.8, zorder=3)
         given = part[part["estimate"].notna()]
         moved = canvas.moved_across(ax, DODGE * (number - (len(present) - 1) / 2) * 2)
-        limits: dict[str, Any] = {"color": look.colour, "transform": moved, "clip_on": False}
+        limits: dict[str, Any] = {"transform": moved, "clip_on": False}
         lower, upper, estimate = (turn(given[name]) for name in ("conf_low", "conf_high", "estimate"))
-        ax.vlines(given["minute"], lower, upper, linewidth=1.0, zorder=4, **limits)
-        dots: dict[str, Any] = {"markerfacecolor": look.face, "markersize": 4.4, "markeredgewidth": 1.1}
-        ax.plot(given["minute"], estimate, look.marker, zorder=5, **dots, **limits)
+        ax.vlines(given["minute"], lower, upper, linewidth=1.0, zorder=4, color=look.colour, **limits)
+        look.dots(ax, given["minute"], estimate, size=4.4, edge=1.1, zorder=5, **limits)
         last = given["estimate"].iloc[-1:] if len(given) else part["low"].iloc[-1:]
         ends.append((float(turn(last)[0]), labels[str(arm)], look.colour))
     _frame(frame, ax, target_min=target_min, falling=falling)
@@ -170,8 +163,8 @@ def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int]
         given = part[part["estimate"].notna()]
         points = given.iloc[:: max(1, len(given) // 5)]
         shares = ", ".join(
-            f"{percent(1 - row.estimate if falling else row.estimate, counts[str(arm)])} by minute {row.minute:g}"
-            for row in map(_Given, points["minute"], points["estimate"])
+            f"{percent(1 - share if falling else share, counts[str(arm)])} by minute {minute:g}"
+            for minute, share in zip(points["minute"], points["estimate"], strict=True)
         )
         parts.append(f"{labels[str(arm)]}: {shares or 'no limits'}")
     what = "Proportion of teeth not yet numb" if falling else "Proportion of teeth numb"

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from onsetstudy.core.results import EstimateLike, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.outcomes.published_results import ContextPanel, PublishedRange
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.figures import canvas
@@ -121,23 +121,26 @@ def numbers(value: float, one: float | None, other: float | None, *, base: int =
 
 def data_for(lines: Sequence[Line], *, factor: float = 1) -> list[Row]:
     """Lines as rows, on the scale of the drawing."""
-    known = [
-        1 / e.std_error**2 for line in lines if (e := line.result) and not isinstance(e, NotAvailable) and e.std_error
-    ]
+    known = [1 / e.std_error**2 for line in lines if isinstance(e := line.result, Estimate) and e.std_error]
     rows = []
     for line in lines:
         e = line.result
         if e is None:
             rows.append(Row(label=line.label, heading=True, strong=line.whole))
-        elif isinstance(e, NotAvailable):
-            rows.append(Row(label=line.label, strong=line.whole, cases=e.n.cases, reason=reason_of(e)))
-        else:
-            low, high = factor * e.interval.low, factor * e.interval.high
-            shown = numbers(factor * e.estimate, low, high)
-            cases = None if line.outside else e.n.cases
+            continue
+        row = _row(line.label, e, factor=factor, strong=line.whole)
+        if isinstance(e, Estimate):
             information = 1 / e.std_error**2 / max(known) if e.std_error else 0.0
-            rows.append(Row(label=line.label, strong=line.whole, cases=cases, information=information, **shown))
+            row = replace(row, cases=None if line.outside else row.cases, information=information)
+        rows.append(row)
     return rows
+
+
+def _row(label: str, e: EstimateLike, *, strong: bool, factor: float, base: int = 1) -> Row:
+    if isinstance(e, NotAvailable):
+        return Row(label=label, strong=strong, cases=e.n.cases, reason=reason_of(e))
+    low, high = factor * e.interval.low, factor * e.interval.high
+    return Row(label=label, strong=strong, cases=e.n.cases, **numbers(factor * e.estimate, low, high, base=base))
 
 
 def draw(rows: Sequence[Row], ax: canvas.Axes, *, places: Iterable[float], look: ArmLook, scale: Scale) -> None:
@@ -252,13 +255,7 @@ def published_rows(panel: ContextPanel, *, factor: float = 1, base: int = 1) -> 
         if not group.drawn:
             continue
         rows.append(Row(label=plain_words(group.technique).capitalize(), heading=True))
-        own, scale = group.own, factor * panel.own_factor
-        found: dict[str, Any] = {}
-        if isinstance(own, NotAvailable):
-            found["reason"] = reason_of(own)
-        else:
-            found = numbers(scale * own.estimate, scale * own.interval.low, scale * own.interval.high, base=base)
-        rows.append(Row(label="These cases", strong=True, cases=own.n.cases, **found))
+        rows.append(_row("These cases", group.own, strong=True, factor=factor * panel.own_factor, base=base))
         rows += [_published(r, factor=factor, base=base) for r in group.drawn]
     return rows
 

@@ -90,10 +90,7 @@ def draw(part: Sequence[Dot], ax: canvas.Axes, *, arms: tuple[str, ...], share: 
             continue
         look = look_of(dot.arm, arms)
         ax.hlines(y, dot.low, dot.high, color=look.colour, linewidth=1.8, linestyle=look.line, zorder=2)
-        ax.plot(
-            dot.estimate, y, look.marker, color=look.colour, markerfacecolor=look.face, markersize=6.5,
-            markeredgewidth=1.4, zorder=3, clip_on=False,
-        )  # fmt: skip
+        look.dots(ax, dot.estimate, y, size=6.5, edge=1.4, zorder=3, clip_on=False)
     for dot in part:
         if dot.matters is not None:
             canvas.difference_that_matters(ax, dot.matters, linewidth=1.1, zorder=1)

@@ -95,10 +95,8 @@ def draw(scores: FloatArray, ax: canvas.Axes, *, look: ArmLook, low: float, high
     if scores.size >= LEAST_FOR_A_CURVE and np.unique(scores).size > 4:
         # As high as the piles would be if the cases were spread as smoothly as the line.
         _behind(scores, ax, look, (low, high), up / (scores.size * piles.width / piles.columns * piles.size))
-    ax.plot(
-        across, (row + 0.6) * piles.size, look.marker, color=look.colour, markerfacecolor=look.face,
-        markersize=0.84 * piles.size, linestyle="none", markeredgewidth=min(0.8, 0.2 * piles.size), clip_on=False,
-    )  # fmt: skip
+    size, edge = 0.84 * piles.size, min(0.8, 0.2 * piles.size)
+    look.dots(ax, across, (row + 0.6) * piles.size, size=size, edge=edge, linestyle="none", clip_on=False)
     half = middle(list(scores))
     ax.plot([half, half], [0, up], color=INK, linewidth=0.9, zorder=1)
     canvas.beside(
