@@ -5,7 +5,7 @@ from __future__ import annotations
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, near_text, reasons_of, share_text, value_text, whole
-from onsetstudy.report.document import Block, Heading, Paragraph, Section, Table
+from onsetstudy.report.document import Block, Heading, Section, Table
 from onsetstudy.report.figures.forest import Line
 from onsetstudy.report.numbers import counted, decimal, level, listed, percent, tidy
 from onsetstudy.report.sections.blocks import forest_block, told
@@ -19,28 +19,31 @@ __all__ = ["none_left", "onset_section", "stopwatch_words"]
 def onset_section(results: StudyResults) -> Section:
     """The ratio in words, the main numbers, the stopwatch, and the quarters."""
     protocol, population = results.protocol, results.overall
-    none = [Paragraph(text=text) for e in population.never_numb if (text := none_left(e, protocol))]
     return Section.of(
         "onset",
         "How soon teeth were numb",
-        Paragraph(text=told(results, "hazard_ratio")),
-        *none,
+        told(results, "hazard_ratio"),
+        (none_left(e, protocol) for e in population.never_numb),
         _main_table(results),
         Heading(text="What would a stopwatch have said?"),
-        Paragraph(text=stopwatch_words(population.naive, population.wait, protocol)),
+        stopwatch_words(population.naive, population.wait, protocol),
         _quarters(results) if len(results.by_quarter) > 1 else None,
         _periods_table(results),
     )
 
 
 def _quarters(results: StudyResults) -> Block:
-    lines = [Line("Each quarter alone")]
-    for p in results.by_quarter:
-        lines.append(Line(p.level + (", this quarter" if p.level == results.quarter else ""), p.wait_difference))
-    lines.append(Line("All to date", results.overall.wait_difference, whole=True))
-    title = "How did this quarter compare with the ones before?"
-    caption = "Quarters differ by chance alone; a quarter by itself decides nothing."
-    return forest_block(results, lines, name="quarters", title=title, caption=caption)
+    alone = [
+        Line(p.level + (", this quarter" if p.level == results.quarter else ""), p.wait_difference)
+        for p in results.by_quarter
+    ]
+    return forest_block(
+        results,
+        [Line("Each quarter alone"), *alone, Line("All to date", results.overall.wait_difference, whole=True)],
+        name="quarters",
+        title="How did this quarter compare with the ones before?",
+        caption="Quarters differ by chance alone; a quarter by itself decides nothing.",
+    )
 
 
 def none_left(never: EstimateLike, protocol: Protocol) -> str | None:

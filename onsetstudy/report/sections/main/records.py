@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from onsetstudy.records.derived.results import SHUTS, Doubt, MissingField
-from onsetstudy.report.document import Paragraph, Section, Table
+from onsetstudy.report.document import Section, Table
 from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import counted, decimal, listed, quarter, tidy
 from onsetstudy.study.practice.results import StudyResults
-from onsetstudy.study.results import ChairClocks
+from onsetstudy.study.results import ChairClocks, DataQuality
 
 __all__ = ["REASONS", "clocks_words", "doubt_words", "missing_line", "missing_words", "records_section", "shut"]
 
@@ -42,15 +42,6 @@ def missing_line(missing: tuple[MissingField, ...]) -> list[str]:
     ]
 
 
-def _missing_table(results: StudyResults) -> Table | None:
-    missing = results.data_quality.missing
-    if not missing:
-        return None
-    rows = [(field_name(f.column), f"{f.missing} of {f.of}", f.why, listed(_whom(f))) for f in missing]
-    caption = f"What is missing in cases of {quarter(results.quarter)}, and whom to ask"
-    return Table.of(caption, ("field", "cases", "without it", "whom to ask (cases)"), rows, align="lrll")
-
-
 def clocks_words(clocks: ChairClocks) -> str:
     """How far clocks ran apart at the chair, in how many cases, and how many intervals that widened."""
     text = f"{counted(clocks.cases, 'case')} {'was' if clocks.cases == 1 else 'were'} recorded at the chair. "
@@ -71,25 +62,29 @@ def clocks_words(clocks: ChairClocks) -> str:
 def records_section(results: StudyResults) -> Section:
     """What was read, refused and noticed."""
     quality = results.data_quality
-    text = (
-        f"{counted(quality.rows_read, 'case row')} were read and {quality.rows_refused} refused; "
-        f"{counted(quality.readings_read, 'cold test')} were read and {quality.readings_refused} refused. Refused rows "
-        "are kept with their reasons."
-    )
+    arms = map(results.protocol.label, results.protocol.arm_codes)
+    reasons = [(text, *map(str, counts)) for _, text, counts in quality.onset_reasons if sum(counts)]
+    missing = [(field_name(f.column), f"{f.missing} of {f.of}", f.why, listed(_whom(f))) for f in quality.missing]
     return Section.of(
         "quality",
         "How the records were",
-        Paragraph(text=text),
-        Paragraph(text=clocks_words(quality.clocks)) if quality.clocks is not None else None,
-        _notices_table(results),
-        _reasons_table(results),
-        _missing_table(results),
+        f"{counted(quality.rows_read, 'case row')} were read and {quality.rows_refused} refused; "
+        f"{counted(quality.readings_read, 'cold test')} were read and {quality.readings_refused} refused. Refused rows "
+        "are kept with their reasons.",
+        None if quality.clocks is None else clocks_words(quality.clocks),
+        Table.of("What was noticed in the records", ("", "times"), _notices(quality)),
+        Table.of("How onset was derived, cases", ("", *arms), reasons),
+        Table.of(
+            f"What is missing in cases of {quarter(results.quarter)}, and whom to ask",
+            ("field", "cases", "without it", "whom to ask (cases)"),
+            missing,
+            align="lrll",
+        ),
     )
 
 
-def _notices_table(results: StudyResults) -> Table | None:
+def _notices(quality: DataQuality) -> list[tuple[str, ...]]:
     """What was refused, queried and read although unusual, and how the testing went."""
-    quality = results.data_quality
     rows: list[tuple[str, ...]] = []
     for name, notices in (
         ("Refused", quality.refused),
@@ -99,18 +94,7 @@ def _notices_table(results: StudyResults) -> Table | None:
     ):
         if notices:
             rows += [(name,), *((tidy(notice.text), f"{notice.count}") for notice in notices)]
-    return Table.of("What was noticed in the records", ("", "times"), rows) if rows else None
-
-
-def _reasons_table(results: StudyResults) -> Table | None:
-    """How each case's interval came about."""
-    reasons = results.data_quality.onset_reasons
-    rows = [(text, *(f"{count}" for count in counts)) for _, text, counts in reasons if sum(counts)]
-    return (
-        Table.of("How onset was derived, cases", ("", *map(results.protocol.label, results.protocol.arm_codes)), rows)
-        if rows
-        else None
-    )
+    return rows
 
 
 WORDS = {

@@ -32,8 +32,8 @@ def where_section(results: StudyResults) -> Section:
         "everywhere",
         "Where and how it holds",
         everywhere,
-        _techniques_table(results) if results.by_technique else None,
-        *(_choices(results) if results.sensitivity else ()),
+        _techniques_table(results),
+        _choices(results) if results.sensitivity else None,
     )
 
 
