@@ -26,30 +26,21 @@ def sent_section(results: GroupResults, own: str | None) -> Section:
     Other practices stand under their letters alone. A table by code with quarters and files, above one by letter with
     numbers of cases, would tell which letter is whose: the coordinator has it, on the screen and in the JSON file.
     """
+    mine = [(p.code, _period(p.quarters, results), listed(p.files)) for p in results.practices if p.letter == own]
+    n = len(results.notes)
     return Section.of(
         "sent",
         "What was sent",
-        None if own is None else _files(results, own),
+        Table.of("What your practice sent", ("practice", "quarters", "files"), mine, align="lll"),
         _complete(results, own) if any(p.recorded is not None for p in results.practices) else None,
         _by_quarter(results, own),
         _harms(results, own),
-        _remarks(results, own),
+        # Remarks name codes, some with numbers, and are for the coordinator.
+        note(f"{counted(n, 'remark')} on single files {'was' if n == 1 else 'were'} told to the coordinator.")
+        if n and own is None
+        else None,
         new_page=True,
     )
-
-
-def _files(results: GroupResults, own: str) -> Table:
-    mine = [p for p in results.practices if p.letter == own]
-    rows = [(p.code, _period(p.quarters, results), listed(p.files)) for p in mine]
-    return Table.of("What your practice sent", ("practice", "quarters", "files"), rows, align="lll")
-
-
-def _remarks(results: GroupResults, own: str | None) -> Block | None:
-    """How many remarks there are on single files; they name codes, some with numbers, and are for the coordinator."""
-    if own is not None or not results.notes:
-        return None
-    n = len(results.notes)
-    return note(f"{counted(n, 'remark')} on single files {'was' if n == 1 else 'were'} told to the coordinator.")
 
 
 def _period(quarters: tuple[str, ...], results: GroupResults) -> str:
@@ -172,26 +163,23 @@ def gate_words(results: GroupResults, own: str | None) -> list[str]:
     A practice's own page names no other practice, not even by its letter.
     """
     told = []
-    out = [gate for gate in results.gates if gate.left_out]
-    if out:
+    gates = results.gates
+    if out := [gate for gate in gates if gate.left_out]:
         told.append(
             f"Left out of the answer, because their cold tests cannot bear it: {_whose(out, own)}. Their harms are "
             f"counted. The answer with them stands under “{WHERE}”."
         )
     if results.shut:
-        reasons = dict.fromkeys(REASONS[d.code] for gate in results.gates for d in gate.doubts if d.effect == "shuts")
-        told.append(
-            f"No practice's cold tests can bear an answer: {listed(list(reasons))}."
-            + (" This interim analysis counts all the same." if results.looks is not None else "")
-        )
-    care = [gate for gate in results.gates if gate.verdict == "qualified"]
-    if care:
+        reasons = dict.fromkeys(REASONS[d.code] for gate in gates for d in gate.doubts if d.effect == "shuts")
+        all_the_same = " This interim analysis counts all the same." if results.looks is not None else ""
+        told.append(f"No practice's cold tests can bear an answer: {listed(list(reasons))}.{all_the_same}")
+    if care := [gate for gate in gates if gate.verdict == "qualified"]:
         told.append(f"Read the answer with care because of how teeth were tested: {_whose(care, own)}.")
-    if silent := [gate for gate in results.gates if gate.verdict == "not_told"]:
-        k = len(silent)
+    if k := sum(gate.verdict == "not_told" for gate in gates):
+        file, does, new = ("The file", "does", "a new one") if k == 1 else ("The files", "do", "new ones")
         told.append(
-            f"{'The file' if k == 1 else 'The files'} of {counted(k, 'practice')} {'does' if k == 1 else 'do'} not "
-            f"tell whether the cold tests can bear an answer: ask for {'a new one' if k == 1 else 'new ones'}."
+            f"{file} of {counted(k, 'practice')} {does} not tell whether the cold tests can bear an answer: ask for "
+            f"{new}."
         )
     return told
 
@@ -220,14 +208,14 @@ def gates_section(results: GroupResults, own: str | None) -> Section | None:
     """Verdict and reasons with their counts by practice, and the answer with those left out; nothing to say: none."""
     if all(gate.verdict == "open" for gate in results.gates):
         return None
-    shown = [gate for gate in results.gates if own is None or gate.letter == own]
     rows = [
         (
             name_of(gate.letter, own),
             "left out of the answer" if gate.left_out else VERDICTS[gate.verdict],
             " ".join(doubt_words(gate.doubts)) or NONE,
         )
-        for gate in shown
+        for gate in results.gates
+        if own is None or gate.letter == own
     ]
     caption = "What was asked of the cold tests of each practice before its answer was looked at"
     counts = "Counts are of all that a practice sent. Thresholds were fixed before any answer was seen."
@@ -237,10 +225,6 @@ def gates_section(results: GroupResults, own: str | None) -> Section | None:
         f"{level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}: {'; '.join(beside)}. "
         "This is not the answer: these cold tests may not say when teeth went numb."
     )
-    found = Section.of(
-        "gates",
-        WHERE,
-        Table.of(caption, ("practice", "verdict", "why"), rows, counts, align="lll") if rows else None,
-        text if beside else None,
-    )
+    table = Table.of(caption, ("practice", "verdict", "why"), rows, counts, align="lll")
+    found = Section.of("gates", WHERE, table, text if beside else None)
     return found if found.blocks else None
