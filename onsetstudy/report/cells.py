@@ -6,10 +6,11 @@ import re
 from collections.abc import Iterable
 
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
-from onsetstudy.report.numbers import decimal, interval, percent, percent_interval, places_for, tidy
+from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval, places_for, tidy
 
 __all__ = [
     "NONE",
+    "level_of",
     "mean_text",
     "near_text",
     "reason_of",
@@ -43,6 +44,11 @@ def reasons_of(estimates: Iterable[object]) -> list[str]:
 def spanned(value: float, low: float, high: float, places: int = 1) -> str:
     """``1.3 (0.4 to 2.1)``."""
     return f"{decimal(value, places)} ({interval(low, high, places)})"
+
+
+def level_of(estimates: Iterable[object]) -> str:
+    """The confidence level of the first that there is an estimate of, 95 % if of none."""
+    return level(next((e.interval.level for e in estimates if isinstance(e, Estimate)), 0.95))
 
 
 def value_text(e: EstimateLike, places: int = 1, *, factor: float = 1.0, missing: str | None = NONE) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from onsetstudy.core.results import Estimate
 from onsetstudy.outcomes.harm_results import ArmEvents
-from onsetstudy.report.cells import NONE
+from onsetstudy.report.cells import NONE, level_of
 from onsetstudy.report.document import Block, Section, Table, absent, note
 from onsetstudy.report.numbers import counted, level, listed, percent
 from onsetstudy.report.sections.group.heterogeneity import name_of
@@ -52,26 +52,12 @@ def _period(quarters: tuple[str, ...], results: GroupResults) -> str:
     return listed(quarters)
 
 
-def _count(value: int | None) -> str:
-    return UNKNOWN if value is None else f"{value}"
-
-
 def _complete(results: GroupResults, own: str | None) -> Table:
-    def scored(p: GroupPractice) -> str:
-        return UNKNOWN if p.scores is None or not p.n.cases else percent(p.scores / p.n.cases, p.n.cases)
-
-    rows = [
-        (
-            name_of(p.letter, own),
-            _count(p.recorded),
-            _count(p.refused),
-            _count(p.left_out),
-            f"{p.n.cases}",
-            scored(p),
-            _count(p.moved),
-        )
-        for p in results.practices
-    ]
+    rows = []
+    for p in results.practices:
+        scored = percent(p.scores / p.n.cases, p.n.cases) if p.scores is not None and p.n.cases else None
+        counts = (p.recorded, p.refused, p.left_out, p.n.cases, scored, p.moved)
+        rows.append((name_of(p.letter, own), *(UNKNOWN if count is None else f"{count}" for count in counts)))
     beyond = f" {UNKNOWN}: the file goes on after {results.quarter}, and these numbers carry no quarter."
     return Table.of(
         "How complete the records were",
@@ -90,38 +76,26 @@ def _by_quarter(results: GroupResults, own: str | None) -> Table:
         counts = [dict(p.by_quarter) for p in practices]
         return (name, *(f"{sum(c.get(q, 0) for c in counts)}" for q in quarters))
 
+    mine = [row("your practice", [p]) for p in results.practices if p.letter == own]
     return Table.of(
         "Analysed cases by quarter",
         ("", *quarters),
-        [
-            row("all practices", results.practices),
-            *(row("your practice", [p]) for p in results.practices if p.letter == own),
-        ],
+        [row("all practices", results.practices), *mine],
         "Cases of small groups count with the last quarter that they were joined to.",
     )
 
 
 def _harms(results: GroupResults, own: str | None) -> Block:
-    title = "Adverse events"
+    title, quarter = "Adverse events", results.quarter
     arms, serious = results.harms[0].arms, results.harms[1].arms
     if all(a.cases == 0 for a in arms):
-        if len(results.beyond) == len(results.practices):
-            return absent(
-                f"{title} carry no quarter and are not shown for an earlier one; ask for files that end with "
-                f"{results.quarter}."
-            )
-        return absent(f"{title}: No practice recorded whether anything happened, so nothing can be said about harms.")
-    rows = [
-        (
-            results.protocol.label(arm.arm),
-            f"{arm.cases} of {arm.cases + arm.not_recorded}",
-            _happened(arm),
-            f"{_happened(grave)} of\u00a0{grave.cases}",
-        )
-        for arm, grave in zip(arms, serious, strict=True)
-    ]
-    e = next((a.share for a in arms if isinstance(a.share, Estimate)), None)
-    conf = "95 %" if e is None else level(e.interval.level)
+        none = f"{title}: No practice recorded whether anything happened, so nothing can be said about harms."
+        other = f"{title} carry no quarter and are not shown for an earlier one; ask for files that end with {quarter}."
+        return absent(other if len(results.beyond) == len(results.practices) else none)
+    rows = []
+    for arm, grave in zip(arms, serious, strict=True):
+        told, gravely = f"{arm.cases} of {arm.cases + arm.not_recorded}", f"{_happened(grave)} of\u00a0{grave.cases}"
+        rows.append((results.protocol.label(arm.arm), told, _happened(arm), gravely))
     silent = [
         f"{name_of(letter, own)} did not record adverse events; its {counted(n, 'case')} "
         f"{'counts' if n == 1 else 'count'} in no proportion."
@@ -133,13 +107,12 @@ def _harms(results: GroupResults, own: str | None) -> Block:
         title,
         ("arm", "cases in which it was recorded", "with an event", "serious"),
         rows,
-        f"Exact {conf} intervals, among the cases in which it was recorded whether anything happened.",
+        f"Exact {level_of(a.share for a in arms)} intervals, among the cases in which it was recorded whether anything "
+        "happened.",
         *silent,
         f"{counted(left, 'other case')} did not record it either." if left > 0 else "",
         f"Of {counted(unrated, 'event')} it is not recorded whether it was serious: ask." if unrated > 0 else "",
-        f"Without the practices whose files go on after {results.quarter}: harms carry no quarter."
-        if results.beyond
-        else "",
+        f"Without the practices whose files go on after {quarter}: harms carry no quarter." if results.beyond else "",
     )
 
 

@@ -7,10 +7,10 @@ from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import two_cells
+from onsetstudy.report.cells import level_of, two_cells
 from onsetstudy.report.document import Section, Table, notes_of
 from onsetstudy.report.figures import visit
-from onsetstudy.report.numbers import counted, decimal, interval, level, percent, percent_interval
+from onsetstudy.report.numbers import counted, decimal, interval, percent, percent_interval
 from onsetstudy.report.sentences import sentence
 
 __all__ = ["chair_section"]
@@ -64,10 +64,9 @@ def _table(chair: ChairTime, protocol: Protocol) -> Table:
         rows.append(("minutes that pay for the material", f"{decimal(chair.break_even_min)} min", "—"))
     rows += [(label, *_money(e)) for label, e in money if not (isinstance(e, NotAvailable) and e.code == "not_stated")]
     by_arm = " and ".join(f"{w.whole + w.at_least} of {w.cases} {protocol.label(w.arm)}" for w in chair.waits)
-    conf = next((e.interval.level for e in (*chair.spent, chair.difference) if isinstance(e, Estimate)), 0.95)
     return Table.of(
         "Time and money, for each case",
-        ("what", "estimate", f"{level(conf)} interval"),
+        ("what", "estimate", f"{level_of((*chair.spent, chair.difference))} interval"),
         rows,
         f"Waits are known of {by_arm} {counted(chair.n.cases, 'case').split()[-1]}.",
         "Caseload and costs are as the protocol states them; hours and money carry the limits of the minutes saved.",

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.results import NotAvailable
 from onsetstudy.outcomes.harm_results import ArmEvents, Safety
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import value_text
+from onsetstudy.report.cells import level_of, value_text
 from onsetstudy.report.document import Section, Table, notes_of
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import counted, level, percent, percent_interval
+from onsetstudy.report.numbers import counted, percent, percent_interval
 
 __all__ = ["limits_text", "safety_section"]
 
@@ -70,7 +70,6 @@ def _seriousness(safety: Safety) -> list[str]:
 def _table(safety: Safety, protocol: Protocol) -> Table:
     labels = tuple(protocol.label(a.arm) for a in safety.harms[0].arms)
     lines = (*safety.harms, *safety.course)
-    conf = next((x.difference.interval.level for x in lines if isinstance(x.difference, Estimate)), 0.95)
     rows = []
     for x in lines:
         difference = value_text(x.difference, factor=100, missing="—")
@@ -79,8 +78,9 @@ def _table(safety: Safety, protocol: Protocol) -> Table:
         "Harms and supplemental injections by arm",
         ("what", *labels, "difference, percentage points"),
         rows,
-        f"Exact {level(conf)} intervals; differences in percentage points, {labels[1]} less {labels[0]}, by "
-        "Newcombe's method 10. Arms as injected. Not tested: events are too few for that to say anything.",
+        f"Exact {level_of(x.difference for x in lines)} intervals; differences in percentage points, {labels[1]} less "
+        f"{labels[0]}, by Newcombe's method 10. Arms as injected. Not tested: events are too few for that to say "
+        "anything.",
     )
 
 
