@@ -66,8 +66,9 @@ def near_text(e: EstimateLike, landmark: float = 0.0, *, base: int = 1, factor: 
     return value_text(e, places, factor=factor)
 
 
-def _ends(e: Estimate, factor: float) -> list[float]:
-    return sorted((factor * e.interval.low, factor * e.interval.high))
+def _ends(e: Estimate, factor: float) -> tuple[float, float]:
+    low, high = factor * e.interval.low, factor * e.interval.high
+    return (low, high) if low <= high else (high, low)
 
 
 def two_cells(e: EstimateLike, *, unit: str = "", factor: float = 1.0) -> tuple[str, str]:

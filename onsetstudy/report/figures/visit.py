@@ -51,7 +51,7 @@ def draw(bars: Mapping[str, Sequence[Bar]], ax: canvas.Axes, *, arms: Sequence[s
                     hatch=None if look.filled or not wait else "////", linewidth=1.2)  # fmt: skip
             if wait:
                 over = {"ha": "center", "va": "bottom", "fontsize": 8.5, "color": look.colour, "weight": "bold"}
-                canvas.beside(ax, f"wait {bar.minutes:.1f}", (bar.middle, y + 0.23), **over)
+                canvas.beside(ax, f"wait {bar.minutes:.1f}", (bar.middle, y + 0.23), (0, 0), **over)
             elif bar.minutes >= LEAST_LABEL[narrow]:
                 ax.text(bar.middle, y, f"{bar.minutes:.0f}", ha="center", va="center", fontsize=8, color=INK)
     ax.set(ylim=(0, len(bars)), xlim=(0, max(row[-1].start + row[-1].minutes for row in bars.values()) * 1.01))

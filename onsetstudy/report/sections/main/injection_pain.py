@@ -160,18 +160,19 @@ def _tipping(main: MomentOfPain, other: str, protocol: Protocol) -> list[str]:
         within = all(_within(main, place, shift, protocol) for place, shift in needed)
         return "" if within else " The scale does not reach so far."
 
-    def needed(place: int) -> str:
-        shift = shifts[place] or 0.0
+    texts = []
+    if lost[0] and not lost[1]:
+        texts.append(f"No {other} score is missing, so none of theirs could change the difference.")
+    for place in (1, 0):
+        shift = shifts[place]
+        if shift is None or not lost[place]:
+            continue
         alone = f", the missing {names[1 - place]} ones being like the others of theirs" if all(lost) else ""
-        return (
+        texts.append(
             f"The missing {names[place]} scores would have to be {decimal(abs(shift))} {unit} "
             f"{'higher' if shift > 0 else 'lower'} than the others, on average, for the difference of means to be in "
             f"doubt{alone}.{reach((place, shift))}"
         )
-
-    texts = [needed(place) for place in (1, 0) if lost[place]]
-    if lost[0] and not lost[1]:
-        texts.insert(0, f"No {other} score is missing, so none of theirs could change the difference.")
     both = missing.tipping_both
     if all(lost) and both is not None:
         down, up = names if both > 0 else names[::-1]
@@ -229,10 +230,10 @@ def _anxiety(anxiety: Anxiety, labels: tuple[str, ...], protocol: Protocol) -> T
 
 
 def _shared(shared: SharedError, looks: bool) -> Table:
-    rows = []
-    for line in shared.lines:
-        own, together = ("—" if p is None else p_text(p) for p in (line.p_value, line.adjusted))
-        rows.append((outcome_name(line.outcome), own, together, line.reason if line.p_value is None else ""))
+    rows = [
+        (outcome_name(x.outcome), _p(x.p_value), _p(x.adjusted), x.reason if x.p_value is None else "")
+        for x in shared.lines
+    ]
     judged = "; it is judged by the interim analyses" if looks else ""
     return Table.of(
         "Secondary outcomes together",
@@ -242,3 +243,7 @@ def _shared(shared: SharedError, looks: bool) -> Table:
         f"not among them{judged}.",
         align="lrrl",
     )
+
+
+def _p(value: float | None) -> str:
+    return "—" if value is None else p_text(value)
