@@ -15,6 +15,7 @@ __all__ = [
     "near_text",
     "reason_of",
     "reasons_of",
+    "share_limits",
     "share_text",
     "spanned",
     "two_cells",
@@ -83,7 +84,12 @@ def share_text(e: EstimateLike, n: int | None = None, *, missing: str | None = N
     if isinstance(e, NotAvailable):
         return e.reason if missing is None else missing
     n = n or e.n.arm(str(e.contrast)).cases or e.n.cases
-    return f"{percent(e.estimate, n)} ({percent_interval(e.interval.low, e.interval.high, n)})"
+    return f"{percent(e.estimate, n)} ({share_limits(e, n)})"
+
+
+def share_limits(e: Estimate, n: int) -> str:
+    """The interval of a proportion of ``n`` cases."""
+    return percent_interval(e.interval.low, e.interval.high, n)
 
 
 def mean_text(mean: float | None, sd: float | None, known: int, of: int, places: int = 1) -> str:

@@ -10,7 +10,7 @@ from onsetstudy.report.cells import NONE, level_of
 from onsetstudy.report.document import Block, Section, Table, absent, note
 from onsetstudy.report.numbers import counted, level, listed, percent
 from onsetstudy.report.sections.group.heterogeneity import name_of
-from onsetstudy.report.sections.main.harms import limits_text
+from onsetstudy.report.sections.main.kindness_and_harm import limits_text
 from onsetstudy.report.sections.main.records import REASONS, doubt_words
 from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupGate, GroupPractice, GroupResults

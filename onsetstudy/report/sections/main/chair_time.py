@@ -7,10 +7,10 @@ from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import level_of, two_cells
+from onsetstudy.report.cells import level_of, share_limits, two_cells
 from onsetstudy.report.document import Section, Table, notes_of
 from onsetstudy.report.figures import visit
-from onsetstudy.report.numbers import counted, decimal, interval, percent, percent_interval
+from onsetstudy.report.numbers import counted, decimal, interval, percent
 from onsetstudy.report.sentences import sentence
 
 __all__ = ["chair_section"]
@@ -81,7 +81,7 @@ def _share(e: EstimateLike) -> tuple[str, str]:
     if isinstance(e, NotAvailable):
         return two_cells(e)
     n = int(e.method.split()[2])
-    return percent(e.estimate, n), percent_interval(e.interval.low, e.interval.high, n)
+    return percent(e.estimate, n), share_limits(e, n)
 
 
 def _money(e: EstimateLike) -> tuple[str, str]:
