@@ -18,9 +18,8 @@ from onsetstudy.report.sections.main.allocation import who_section
 from onsetstudy.report.sections.main.answer import answer_section, more_section
 from onsetstudy.report.sections.main.chair_time import chair_section
 from onsetstudy.report.sections.main.kindness_and_harm import comfort_section, safety_section
-from onsetstudy.report.sections.main.onset import onset_section
+from onsetstudy.report.sections.main.onset import onset_section, where_section
 from onsetstudy.report.sections.main.records import records_section
-from onsetstudy.report.sections.main.where_it_holds import where_section
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["CONTENTS", "compose"]

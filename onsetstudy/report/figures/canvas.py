@@ -41,7 +41,7 @@ __all__ = [
     "difference_that_matters",
     "in_words",
     "look_of",
-    "moved_across",
+    "moved",
     "named_axes",
     "signed",
     "spread",
@@ -132,11 +132,11 @@ def difference_that_matters(ax: Axes, at: float, **style: Any) -> None:
     beside(ax, "matters", (at, 1), (0, 2), xycoords=("data", "axes fraction"), ha="center", va="bottom")
 
 
-def moved_across(ax: Axes, points: float) -> Transform:
-    """The way of data to the page, and so many points to the right."""
+def moved(ax: Axes, way: Transform, across: float, up: float = 0) -> Transform:
+    """A way of data to the page, and so many points to the right and up."""
     from matplotlib.transforms import ScaledTranslation
 
-    return ax.transData + ScaledTranslation(points / POINTS, 0, ax.figure.dpi_scale_trans)
+    return way + ScaledTranslation(across / POINTS, up / POINTS, ax.figure.dpi_scale_trans)
 
 
 def bare_left(ax: Axes) -> None:

@@ -75,7 +75,7 @@ def draw(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol, *, falling: b
         ax.step(t, high, where="post", color=look.colour, linewidth=0.5, alpha=0.55, zorder=2)
         ax.step(t, low, where="post", color=look.colour, linestyle=look.line, linewidth=1.8, zorder=3)
         given = part[part["estimate"].notna()]
-        moved = canvas.moved_across(ax, DODGE * (number - (len(present) - 1) / 2) * 2)
+        moved = canvas.moved(ax, ax.transData, DODGE * (number - (len(present) - 1) / 2) * 2)
         limits: dict[str, Any] = {"transform": moved, "clip_on": False}
         lower, upper, estimate = (turn(given[name]) for name in ("conf_low", "conf_high", "estimate"))
         ax.vlines(given["minute"], lower, upper, linewidth=1.0, zorder=4, color=look.colour, **limits)

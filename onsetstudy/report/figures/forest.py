@@ -18,17 +18,7 @@ from onsetstudy.report.figures.canvas import INK, NARROW, SECONDARY, ArmLook, Dr
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, decimal, listed, places_for
 
-__all__ = [
-    "FROM_MEMORY",
-    "Line",
-    "Row",
-    "Scale",
-    "data_for",
-    "draw_figure",
-    "published_figure",
-    "published_rows",
-    "reasons",
-]
+__all__ = ["FROM_MEMORY", "Line", "Scale", "data_for", "draw_figure", "published_figure", "published_rows", "reasons"]
 
 SMALLEST, LARGEST = 3.5, 9.0
 

@@ -53,11 +53,9 @@ def draw_formula(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, power:
         colour = LOOKS[1].colour if strong else SECONDARY
         line = frame[frame["effect"] == row.effect]
         ax.plot(line["cases"], line["formula"], color=colour, linewidth=1.2)
-        ax.text(
-            row.cases, y, f"{row.effect:g}", transform=canvas.moved_across(ax, shift), ha="right" if first else "left",
-            va="center", fontsize=8.5, color=colour, weight="bold" if strong else None,
-            bbox={"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.6},
-        )  # fmt: skip
+        style = {"color": colour, "weight": "bold" if strong else None, "bbox": canvas.WHITE | {"pad": 0.6}}
+        moved, align = canvas.moved(ax, ax.transData, shift), "right" if first else "left"
+        ax.text(row.cases, y, f"{row.effect:g}", transform=moved, ha=align, va="center", fontsize=8.5, **style)
     _finish(ax, frame, power)
 
 
