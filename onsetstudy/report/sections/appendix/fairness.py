@@ -115,13 +115,11 @@ def _explained_by(e: EValue) -> str:
 
 def _learning(learning: Estimate) -> str:
     low, high = learning.interval.low, learning.interval.high
-    word = (
-        "operators got better with practice"
-        if low > 1
-        else "operators did worse as time went on"
-        if high < 1
-        else "no learning is seen"
-    )
+    word = "no learning is seen"
+    if low > 1:
+        word = "operators got better with practice"
+    elif high < 1:
+        word = "operators did worse as time went on"
     return (
         f"With each doubling of an operator's cases the odds of being numb by the target were "
         f"{decimal(learning.estimate, 2)} times ({interval(low, high, 2)}): {word}, in "

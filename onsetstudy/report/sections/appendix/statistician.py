@@ -55,19 +55,21 @@ def statistician_section(results: StudyResults) -> Section:
             " A test stands at the planned minute that it answers for, at most "
             f"{protocol.schedule.window_min:g} min away, whenever in that window it was done."
         )
+    title = "Proportion not yet numb (onset survival curve)"
     p = results.provenance
+    origin = (
+        *([("Ledger of the study, last entry", p.ledger_head)] if p.ledger_head else ()),
+        ("Protocol, SHA-256", p.protocol_digest),
+        ("Records, SHA-256", p.records_digest),
+        ("Seed", f"{p.seed}"),
+        ("Versions", ", ".join(f"{name} {version}" for name, version in p.versions)),
+    )
     return Section.of(
         "statistician",
         "For the statistician",
         rules,
         None if isinstance(test, NotAvailable) else _test_of_onset(test),
-        curves_block(
-            results,
-            name="falling",
-            title="Proportion not yet numb (onset survival curve)",
-            height=LAST_PAGE_CURVES,
-            falling=True,
-        ),
+        curves_block(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True),
         claims_table(results),
         _numbers_table(results),
         _methods_table(results),
@@ -75,15 +77,7 @@ def statistician_section(results: StudyResults) -> Section:
         _diagnostics_table(results.diagnostics) if results.diagnostics is not None else None,
         _certificate_table(results),
         Heading(text="Where the numbers come from"),
-        Pairs(
-            rows=(
-                *([("Ledger of the study, last entry", p.ledger_head)] if p.ledger_head else ()),
-                ("Protocol, SHA-256", p.protocol_digest),
-                ("Records, SHA-256", p.records_digest),
-                ("Seed", f"{p.seed}"),
-                ("Versions", ", ".join(f"{name} {version}" for name, version in p.versions)),
-            )
-        ),
+        Pairs(rows=origin),
     )
 
 
@@ -215,24 +209,21 @@ def _certificate_table(results: StudyResults) -> Table:
 def _diagnostics_table(found: Diagnostics) -> Table:
     """What was found when the assumptions were looked at."""
     same, road, alike = found.proportionality, found.grouped_ratio, found.schedule
-    rows = (
-        (
-            "Is the hazard ratio the same at all times?",
-            f"Not tested: {reason_of(same)}." if isinstance(same, NotAvailable) else _proportionality(same),
-        ),
-        (
-            "Does another road lead to the same ratio?",
-            f"Not taken: {reason_of(road)}."
-            if isinstance(road, NotAvailable)
-            else f"{value_text(road, 2)}, on the planned gaps and without strata: {road.method}.",
-        ),
-        (
-            "Were the arms tested alike?",
-            f"Not looked at: {reason_of(alike)}."
-            if isinstance(alike, NotAvailable)
-            else f"Minutes of the first tests compared between the arms: p {p_equals(alike.test.p_value)}.",
-        ),
+    asked = (
+        "Is the hazard ratio the same at all times?",
+        "Does another road lead to the same ratio?",
+        "Were the arms tested alike?",
     )
+    told = (
+        f"Not tested: {reason_of(same)}." if isinstance(same, NotAvailable) else _proportionality(same),
+        f"Not taken: {reason_of(road)}."
+        if isinstance(road, NotAvailable)
+        else f"{value_text(road, 2)}, on the planned gaps and without strata: {road.method}.",
+        f"Not looked at: {reason_of(alike)}."
+        if isinstance(alike, NotAvailable)
+        else f"Minutes of the first tests compared between the arms: p {p_equals(alike.test.p_value)}.",
+    )
+    rows = zip(asked, told, strict=True)
     return Table.of("Assumptions looked at", ("question", "what was found"), rows, align="ll")
 
 

@@ -193,11 +193,11 @@ def gates_section(results: GroupResults, own: str | None) -> Section | None:
     caption = "What was asked of the cold tests of each practice before its answer was looked at"
     counts = "Counts are of all that a practice sent. Thresholds were fixed before any answer was seen."
     beside = [f"{e.quantity.replace('_', ' ')}: {told}" for e in results.with_left_out if (told := estimate_shown(e))]
-    text = (
+    table = Table.of(caption, ("practice", "verdict", "why"), rows, counts, align="lll")
+    with_them = (
         "With the practices left out, compared within practices like the answer, with "
         f"{level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}: {'; '.join(beside)}. "
         "This is not the answer: these cold tests may not say when teeth went numb."
     )
-    table = Table.of(caption, ("practice", "verdict", "why"), rows, counts, align="lll")
-    found = Section.of("gates", WHERE, table, text if beside else None)
+    found = Section.of("gates", WHERE, table, with_them if beside else None)
     return found if found.blocks else None
