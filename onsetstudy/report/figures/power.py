@@ -5,6 +5,8 @@ Formula and simulation are drawn apart: in one picture the dots of one effect wo
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from onsetstudy.report.figures import canvas
@@ -53,9 +55,10 @@ def draw_formula(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, power:
         colour = LOOKS[1].colour if strong else SECONDARY
         line = frame[frame["effect"] == row.effect]
         ax.plot(line["cases"], line["formula"], color=colour, linewidth=1.2)
-        style = {"color": colour, "weight": "bold" if strong else None, "bbox": canvas.WHITE | {"pad": 0.6}}
+        style: dict[str, Any] = {"color": colour, "weight": "bold" if strong else None, "fontsize": 8.5}
         moved, align = canvas.moved(ax, ax.transData, shift), "right" if first else "left"
-        ax.text(row.cases, y, f"{row.effect:g}", transform=moved, ha=align, va="center", fontsize=8.5, **style)
+        style |= {"ha": align, "va": "center", "transform": moved, "bbox": canvas.WHITE | {"pad": 0.6}}
+        ax.text(row.cases, y, f"{row.effect:g}", **style)
     _finish(ax, frame, power)
 
 
