@@ -153,8 +153,8 @@ def alt_text(frame: pd.DataFrame, results: StudyResults | GroupResults, *, falli
         given = part[part["estimate"].notna()]
         points, cases = given.iloc[:: max(1, len(given) // 5)], results.overall.n.arm(str(arm)).cases
         shares = ", ".join(
-            f"{percent(1 - share if falling else share, cases)} by minute {minute:g}"
-            for minute, share in zip(points["minute"], points["estimate"], strict=True)
+            f"{percent(1 - row.estimate if falling else row.estimate, cases)} by minute {row.minute:g}"
+            for row in points.itertuples()
         )
         parts.append(f"{results.protocol.label(str(arm))}: {shares or 'no limits'}")
     what = "Proportion of teeth not yet numb" if falling else "Proportion of teeth numb"
