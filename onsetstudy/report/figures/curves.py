@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,11 @@ __all__ = ["alt_text", "data_for", "draw", "draw_figure", "thinned"]
 
 DODGE = 2.4
 LABEL_WIDTH = 0.3
+
+
+class _Given(NamedTuple):
+    minute: float
+    estimate: float
 
 
 def data_for(results: StudyResults | GroupResults, *, least: int = 1) -> pd.DataFrame:
@@ -154,7 +159,7 @@ def alt_text(frame: pd.DataFrame, results: StudyResults | GroupResults, *, falli
         points, cases = given.iloc[:: max(1, len(given) // 5)], results.overall.n.arm(str(arm)).cases
         shares = ", ".join(
             f"{percent(1 - row.estimate if falling else row.estimate, cases)} by minute {row.minute:g}"
-            for row in points.itertuples()
+            for row in map(_Given, points["minute"], points["estimate"])
         )
         parts.append(f"{results.protocol.label(str(arm))}: {shares or 'no limits'}")
     what = "Proportion of teeth not yet numb" if falling else "Proportion of teeth numb"
